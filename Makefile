@@ -1,0 +1,3 @@
+.DEFAULT_GOAL := help
+help:
+	@echo "targets: see below"

@@ -1,0 +1,1 @@
+"""Bittern: quotes, decides, keys, prints and tracks rekey and cylinder jobs."""

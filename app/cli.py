@@ -1,0 +1,35 @@
+"""The `bittern` command: thin, like `web`; each group lives in `app.commands`."""
+
+from __future__ import annotations
+
+import importlib
+
+import click
+
+GROUPS = {
+    "keying": "app.commands.keying",
+    "fit": "app.commands.fitting",
+    "part": "app.commands.parts",
+    "price": "app.commands.pricing",
+    "user": "app.commands.users",
+    "house": "app.commands.house",
+    "demo": "app.commands.demo",
+}
+
+
+class _LazyGroups(click.Group):
+    """Loads a group only when it is asked for, so that a pure command does not wait for the web."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return sorted(GROUPS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in GROUPS:
+            return None
+        command: click.Command = importlib.import_module(GROUPS[cmd_name]).group
+        return command
+
+
+@click.command(cls=_LazyGroups)
+def main() -> None:
+    """Bittern: quote, decide, key, print and track cylinder jobs."""

@@ -1,0 +1,68 @@
+"""JSON in, JSON out: how every command that others rely on reads its input, answers and refuses."""
+
+from __future__ import annotations
+
+__all__ = ["json_command"]
+
+import json
+from collections.abc import Callable
+from typing import Any, TextIO
+
+import click
+
+from app.errors import BitternError
+
+Answer = Callable[..., dict[str, Any]]
+
+
+def _refuse(field: str, message: str) -> None:
+    click.echo(json.dumps({"error": {"field": field, "message": message}}, ensure_ascii=False))
+    raise click.exceptions.Exit(2)
+
+
+def _read(file: TextIO) -> dict[str, Any]:
+    try:
+        given = json.load(file)
+    except (ValueError, UnicodeDecodeError, RecursionError) as error:
+        raise BitternError("file", f"This is not JSON that can be read: {error}. Fix it or see --example.") from error
+    if not isinstance(given, dict):
+        raise BitternError("file", "The input must be one JSON object. See --example.")
+    return given
+
+
+def json_command(
+    group: click.Group, name: str, example: dict[str, Any], *arguments: str
+) -> Callable[[Answer], click.Command]:
+    """Register `name FILE` on `group`: the function gets the parsed object and returns the answer.
+
+    `arguments` name further positional words before FILE; they are passed on by keyword. A BitternError
+    becomes exit 2 and `{"error": {"field", "message"}}` on standard output; `--example` prints `example`.
+    """
+
+    def decorate(answer: Answer) -> click.Command:
+        def show_example(ctx: click.Context, param: click.Parameter, value: bool) -> None:
+            if value:
+                click.echo(json.dumps(example, indent=2, ensure_ascii=False))
+                ctx.exit(0)
+
+        def run(file: TextIO, **words: str) -> None:
+            try:
+                click.echo(json.dumps(answer(_read(file), **words), ensure_ascii=False))
+            except BitternError as error:
+                _refuse(error.field, error.message)
+
+        command: click.Command = group.command(name, help=answer.__doc__)(
+            click.option(
+                "--example",
+                is_flag=True,
+                is_eager=True,
+                expose_value=False,
+                callback=show_example,
+                help="Print an input that works.",
+            )(click.argument("file", type=click.File("r", encoding="utf-8"))(run))
+        )
+        for word in reversed(arguments):
+            command.params.insert(0, click.Argument([word]))
+        return command
+
+    return decorate
