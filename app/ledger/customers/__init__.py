@@ -1,0 +1,1 @@
+"""Customers, their contacts and their sites."""

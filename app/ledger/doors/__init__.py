@@ -1,0 +1,1 @@
+"""Doors, the locks in them, and every cylinder on record."""

@@ -1,0 +1,75 @@
+"""Write events, and give out numbers; both inside the caller's transaction."""
+
+from __future__ import annotations
+
+__all__ = ["event_hash", "first_broken_link", "next_number", "record"]
+
+import hashlib
+import json
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.ledger.events.models import Counter, Event
+from app.ledger.work import Work
+
+_CHAIN = "event chain"
+
+
+def next_number(session: Session, name: str, first: int = 1) -> int:
+    """The next whole number under `name`; the row stays locked until the transaction ends."""
+    counter = session.get(Counter, name, with_for_update=True)
+    if counter is None:
+        counter = Counter(name=name, value=first - 1)
+        session.add(counter)
+    counter.value += 1
+    session.flush()
+    return counter.value
+
+
+def event_hash(event: Event) -> str:
+    """SHA-256 over the previous event's hash and this event's own words, in canonical JSON."""
+    words = [
+        event.previous_hash,
+        event.at.isoformat(),
+        event.actor_id,
+        event.actor_name,
+        event.kind,
+        event.subject,
+        event.job_id,
+        event.summary,
+        event.detail,
+    ]
+    return hashlib.sha256(json.dumps(words, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
+
+
+def record(work: Work, kind: str, subject: str, summary: str, *, job_id: int | None = None, **detail: Any) -> Event:
+    """Append one event by the acting person. `detail` is plain JSON and never holds a bitting."""
+    next_number(work.session, _CHAIN)  # its lock makes writers of events queue, so the chain cannot fork
+    previous = work.session.scalar(sa.select(Event.hash).order_by(Event.id.desc()).limit(1))
+    event = Event(
+        at=work.now,
+        actor_id=work.actor.user_id,
+        actor_name=work.actor.name,
+        kind=kind,
+        subject=subject,
+        job_id=job_id,
+        summary=summary,
+        detail=detail,
+        previous_hash=previous or "",
+    )
+    event.hash = event_hash(event)
+    work.session.add(event)
+    work.session.flush()
+    return event
+
+
+def first_broken_link(session: Session) -> int | None:
+    """The id of the first event whose hash does not follow from its words and the event before; None: all hold."""
+    previous = ""
+    for event in session.scalars(sa.select(Event).order_by(Event.id).execution_options(yield_per=500)):
+        if event.previous_hash != previous or event_hash(event) != event.hash:
+            return event.id
+        previous = event.hash
+    return None

@@ -1,0 +1,1 @@
+"""Jobs: the counter's drafts, quote revisions, lines, stages and payments."""

@@ -1,0 +1,1 @@
+"""Key systems: keysets, their sealed bittings, and the keys cut to them."""

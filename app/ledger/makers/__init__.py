@@ -1,0 +1,1 @@
+"""Makers: part-number tables, catalogue items, factory terms, bitting specs and keyways."""

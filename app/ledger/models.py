@@ -1,0 +1,59 @@
+"""Every table of the ledger, so that one import makes the whole metadata known."""
+
+from app.ledger.base import Base
+from app.ledger.customers.models import Contact, Customer, Site
+from app.ledger.doors.models import Cylinder, CylinderOperator, CylinderState, Door, Lock
+from app.ledger.events.models import Counter, Event, VaultCheck
+from app.ledger.jobs.models import Draft, Job, JobLine, Payment, QuoteRevision, Stage
+from app.ledger.keysystems.models import (
+    Bitting,
+    Key,
+    Keyset,
+    KeyState,
+    KeySystem,
+    Level,
+    RecordsHolder,
+)
+from app.ledger.makers.models import CatalogueItem, FactoryTermsRow, Keyway, Maker, SpecRow
+from app.ledger.prices.models import BenchTermsRow, House, PriceBookRow, TaxRuleRow
+from app.ledger.users.models import LoginAttempt, Role, User
+
+__all__ = [
+    "Base",
+    "BenchTermsRow",
+    "Bitting",
+    "CatalogueItem",
+    "Contact",
+    "Counter",
+    "Customer",
+    "Cylinder",
+    "CylinderOperator",
+    "CylinderState",
+    "Door",
+    "Draft",
+    "Event",
+    "FactoryTermsRow",
+    "House",
+    "Job",
+    "JobLine",
+    "Key",
+    "KeyState",
+    "KeySystem",
+    "Keyset",
+    "Keyway",
+    "Level",
+    "Lock",
+    "LoginAttempt",
+    "Maker",
+    "Payment",
+    "PriceBookRow",
+    "QuoteRevision",
+    "RecordsHolder",
+    "Role",
+    "Site",
+    "SpecRow",
+    "Stage",
+    "TaxRuleRow",
+    "User",
+    "VaultCheck",
+]

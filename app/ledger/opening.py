@@ -1,0 +1,109 @@
+"""Open the ledger: the database at its newest migration, and the vault with the right key, or a clear refusal."""
+
+from __future__ import annotations
+
+__all__ = ["Ledger", "migrate", "open_ledger"]
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import sqlalchemy as sa
+from alembic import command
+from alembic.config import Config as AlembicConfig
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy.orm import Session, sessionmaker
+
+from app.config import Config
+from app.ledger.engine import make_engine, make_sessions, transaction
+from app.ledger.errors import LedgerError, VaultError
+from app.ledger.events.models import VaultCheck
+from app.ledger.vault import Vault
+from app.ledger.work import Actor, Work
+
+_ROOT = Path(__file__).resolve().parent.parent.parent
+
+
+@dataclass(frozen=True, slots=True)
+class Ledger:
+    """An open ledger. `work(actor)` gives what a use case needs."""
+
+    engine: sa.Engine
+    sessions: sessionmaker[Session]
+    vault: Vault
+
+    @contextmanager
+    def work(self, actor: Actor, now: datetime | None = None) -> Iterator[Work]:
+        """A session's worth of work for `actor`, closed at the end of the block."""
+        with self.sessions() as session:
+            yield Work(session, self.vault, actor, now or datetime.now(UTC))
+
+    def close(self) -> None:
+        """Let go of the database's connections."""
+        self.engine.dispose()
+
+
+def alembic_config(url: str) -> AlembicConfig:
+    """Alembic's settings from pyproject.toml, for the database at `url`."""
+    settings = AlembicConfig(toml_file=str(_ROOT / "pyproject.toml"))
+    settings.attributes["url"] = url
+    return settings
+
+
+def migrate(config: Config) -> None:
+    """Bring the database to the newest migration, making it (and the instance folder) where there is none."""
+    config.instance.mkdir(parents=True, exist_ok=True, mode=0o700)
+    command.upgrade(alembic_config(config.url), "head")
+
+
+def open_ledger(config: Config) -> Ledger:
+    """The ledger of this house.
+
+    Raises LedgerError when the database is not at the newest migration, VaultError when the sealing key is
+    missing or is not the one that this database was sealed with. A database without sealed records yet gets
+    a new key file.
+    """
+    engine = make_engine(config.url)
+    try:
+        _require_newest(engine, config)
+        sessions = make_sessions(engine)
+        return Ledger(engine, sessions, _open_vault(config, sessions))
+    except BaseException:
+        engine.dispose()
+        raise
+
+
+def _require_newest(engine: sa.Engine, config: Config) -> None:
+    newest = ScriptDirectory.from_config(alembic_config(config.url)).get_current_head()
+    with engine.connect() as connection:
+        current = MigrationContext.configure(connection).get_current_revision()
+    if current != newest:
+        raise LedgerError(
+            "database",
+            f"The database is at migration {current or 'none'}, this release needs {newest}. "
+            "Make a copy of it, then run: bittern house migrate",
+        )
+
+
+def _open_vault(config: Config, sessions: sessionmaker[Session]) -> Vault:
+    path = config.vault_key_file
+    with sessions() as session, transaction(session):
+        check = session.scalar(sa.select(VaultCheck))
+        if config.key:
+            vault = Vault(config.key)
+        elif check is None and not path.exists():
+            vault = Vault.make_file(path)
+        else:
+            vault = Vault.from_file(path)
+        if check is None:
+            session.add(VaultCheck(check_value=vault.check_value, made_at=datetime.now(UTC)))
+        elif check.check_value != vault.check_value:
+            where = "BITTERN_KEY" if config.key else f"the key file {path}"
+            raise VaultError(
+                f"The key in {where} is not the one that this database was sealed with. Put the right key "
+                "back from the copy that the owner keeps; nothing was opened or changed."
+            )
+    return vault

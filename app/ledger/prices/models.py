@@ -1,0 +1,73 @@
+"""Tables: dated price rows, tax rules, bench terms, and the house's own settings."""
+
+from __future__ import annotations
+
+__all__ = ["BenchTermsRow", "House", "PriceBookRow", "TaxRuleRow"]
+
+from datetime import date
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Mapped, mapped_column
+
+from app.ledger.base import Base, Versioned
+
+
+class PriceBookRow(Base):
+    """What one thing costs from a date on, for one customer tier ("" is everybody). Cents are each."""
+
+    __tablename__ = "price_rows"
+    __table_args__ = (sa.UniqueConstraint("code", "tier", "quantity_from", "valid_from"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    code: Mapped[str] = mapped_column(sa.String(80), index=True)
+    description: Mapped[str] = mapped_column(sa.String(300))
+    category: Mapped[str] = mapped_column(sa.String(40))
+    kind: Mapped[str] = mapped_column(sa.String(12))  # goods or labour
+    unit_cents: Mapped[int]
+    cost_cents: Mapped[int]
+    tier: Mapped[str] = mapped_column(sa.String(40), default="")
+    quantity_from: Mapped[int] = mapped_column(default=1)
+    valid_from: Mapped[date]
+    valid_until: Mapped[date | None]
+
+
+class TaxRuleRow(Base):
+    """Sales tax of a place from a date on. `rate_percent` is decimal text, such as 7.25."""
+
+    __tablename__ = "tax_rules"
+    __table_args__ = (sa.UniqueConstraint("place", "valid_from"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    place: Mapped[str] = mapped_column(sa.String(80), index=True)
+    rate_percent: Mapped[str] = mapped_column(sa.String(16))
+    goods_taxed: Mapped[bool]
+    labour_taxed: Mapped[bool]
+    valid_from: Mapped[date]
+
+
+class BenchTermsRow(Base):
+    """What keying on the shop's own bench takes from a date on; `terms` is `pricing.BenchTerms`'s JSON."""
+
+    __tablename__ = "bench_terms"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    valid_from: Mapped[date] = mapped_column(unique=True)
+    terms: Mapped[dict[str, Any]] = mapped_column(sa.JSON)
+
+
+class House(Versioned, Base):
+    """The one row about the house itself: what stands at the head of its papers, and its usual answers."""
+
+    __tablename__ = "house"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(sa.String(120))
+    address: Mapped[str] = mapped_column(sa.Text, default="")
+    phone: Mapped[str] = mapped_column(sa.String(40), default="")
+    email: Mapped[str] = mapped_column(sa.String(200), default="")
+    tax_place: Mapped[str] = mapped_column(sa.String(80), default="")
+    paper: Mapped[str] = mapped_column(sa.String(8), default="Letter")  # Letter or A4
+    quote_days: Mapped[int] = mapped_column(default=30)
+    exclusions: Mapped[str] = mapped_column(sa.Text, default="")
+    terms: Mapped[str] = mapped_column(sa.Text, default="")

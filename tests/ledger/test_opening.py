@@ -1,0 +1,129 @@
+"""The ledger opens only with its newest migration and the right key."""
+
+from __future__ import annotations
+
+import stat
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+import sqlalchemy as sa
+from alembic import command
+from alembic.autogenerate import compare_metadata
+from alembic.runtime.migration import MigrationContext
+
+from app.config import Config
+from app.ledger.engine import make_engine, make_sessions, transaction
+from app.ledger.errors import LedgerError, VaultError
+from app.ledger.models import Base, Customer
+from app.ledger.opening import alembic_config, migrate, open_ledger
+from app.ledger.vault import Vault
+
+
+@pytest.fixture
+def config(tmp_path: Path) -> Config:
+    return Config(instance=tmp_path)
+
+
+def test_models_and_migrations_agree(config: Config) -> None:
+    migrate(config)
+    engine = make_engine(config.url)
+    with engine.connect() as connection:
+        assert compare_metadata(MigrationContext.configure(connection), Base.metadata) == []
+    engine.dispose()
+
+
+def test_every_migration_goes_down_and_up_again(config: Config) -> None:
+    migrate(config)
+    command.downgrade(alembic_config(config.url), "base")
+    engine = make_engine(config.url)
+    assert sa.inspect(engine).get_table_names() == ["alembic_version"]
+    engine.dispose()
+    migrate(config)
+
+
+def test_rows_survive_the_newest_migration_down_and_up(config: Config) -> None:
+    migrate(config)
+    engine = make_engine(config.url)
+    with make_sessions(engine)() as session, transaction(session):
+        session.add(Customer(name="Lantern Row Dental", created_at=datetime(2026, 1, 5, tzinfo=UTC)))
+    command.downgrade(alembic_config(config.url), "-1")
+    command.upgrade(alembic_config(config.url), "head")
+    with make_sessions(engine)() as session:
+        assert session.scalars(sa.select(Customer.name)).all() == ["Lantern Row Dental"]
+    engine.dispose()
+
+
+def test_an_old_database_is_refused_with_what_to_run(config: Config) -> None:
+    migrate(config)
+    command.downgrade(alembic_config(config.url), "0001")
+    with pytest.raises(LedgerError, match="bittern house migrate"):
+        open_ledger(config)
+
+
+def test_sqlite_is_set_for_safety(config: Config) -> None:
+    migrate(config)
+    ledger = open_ledger(config)
+    with ledger.engine.connect() as connection:
+        found = {
+            name: connection.exec_driver_sql(f"PRAGMA {name}").scalar()
+            for name in ("journal_mode", "foreign_keys", "synchronous", "busy_timeout")
+        }
+    ledger.close()
+    assert found == {"journal_mode": "wal", "foreign_keys": 1, "synchronous": 2, "busy_timeout": 10000}
+
+
+def test_the_first_opening_makes_a_key_file_that_only_its_owner_reads(config: Config) -> None:
+    migrate(config)
+    open_ledger(config).close()
+    assert stat.S_IMODE(config.vault_key_file.stat().st_mode) == 0o600
+    open_ledger(config).close()
+
+
+def test_a_missing_key_is_refused_and_none_is_made(config: Config) -> None:
+    migrate(config)
+    open_ledger(config).close()
+    config.vault_key_file.unlink()
+    with pytest.raises(VaultError, match=r"missing.*Put the key file back"):
+        open_ledger(config)
+    assert not config.vault_key_file.exists()
+
+
+def test_a_key_that_others_may_read_is_refused(config: Config) -> None:
+    migrate(config)
+    open_ledger(config).close()
+    config.vault_key_file.chmod(0o644)
+    with pytest.raises(VaultError, match="chmod 600"):
+        open_ledger(config)
+
+
+@pytest.mark.parametrize("key", [Vault.new_key(), "short", "ünreadable"])
+def test_another_key_is_refused(config: Config, key: str) -> None:
+    migrate(config)
+    open_ledger(config).close()
+    with pytest.raises(VaultError):
+        open_ledger(Config(instance=config.instance, key=key))
+
+
+def test_the_key_may_come_from_the_environment(config: Config) -> None:
+    key = Vault.new_key()
+    given = Config.from_environment({"BITTERN_INSTANCE": str(config.instance), "BITTERN_KEY": key})
+    migrate(given)
+    open_ledger(given).close()
+    assert not given.vault_key_file.exists()
+    open_ledger(given).close()
+    assert key not in repr(given)
+
+
+@pytest.mark.parametrize("deed", ["UPDATE events SET summary = 'x'", "DELETE FROM events"])
+def test_the_database_itself_refuses_to_change_an_event(config: Config, deed: str) -> None:
+    migrate(config)
+    engine = make_engine(config.url)
+    with engine.begin() as connection:
+        connection.exec_driver_sql(
+            "INSERT INTO events (id, at, actor_name, kind, subject, summary, detail, previous_hash, hash) "
+            "VALUES (1, '2026-01-01', 'a', 'b', 'c', 'd', '{}', '', 'e')"
+        )
+    with pytest.raises(sa.exc.IntegrityError, match="never changed"), engine.begin() as connection:
+        connection.exec_driver_sql(deed)
+    engine.dispose()
