@@ -1,1 +1,79 @@
-"""TODO room."""
+"""Bitting specs, progression, levels and symbols, pinning, cutting, issuing and audit. Pure.
+
+Depths are whole numbers, a bitting is a tuple of them bow to tip, inches are exact fractions. Nothing here
+prints, stores or logs; what a bitting is stays with the caller.
+"""
+
+from __future__ import annotations
+
+__all__ = [
+    "Audit",
+    "Bitting",
+    "BittingSpec",
+    "ChamberPins",
+    "Cut",
+    "KeySymbol",
+    "KeyingError",
+    "Level",
+    "LevelPlan",
+    "NoBittingsLeft",
+    "Pinning",
+    "PlannedKeyset",
+    "Progression",
+    "audit",
+    "count_bittings",
+    "count_columns",
+    "cut_list",
+    "draw_bitting",
+    "draw_master",
+    "draw_single",
+    "issue_changes",
+    "make_columns",
+    "make_symbols",
+    "master_names",
+    "next_bittings",
+    "next_master",
+    "parity_pattern",
+    "pin",
+    "pin_cuts",
+    "plan_levels",
+    "progress",
+    "progression_under",
+    "read_bitting",
+    "read_inches",
+    "read_symbol",
+    "root_depth",
+    "shearing_depths",
+    "single_symbol",
+    "theoretical",
+    "usable",
+    "write_bitting",
+    "write_inches",
+]
+
+from app.keying.audit import Audit, audit
+from app.keying.counting import count_bittings, count_columns, theoretical, usable
+from app.keying.cutting import Cut, cut_list, root_depth
+from app.keying.errors import KeyingError, NoBittingsLeft
+from app.keying.issuing import draw_bitting, draw_master, draw_single, issue_changes, next_bittings
+from app.keying.levels import LevelPlan, PlannedKeyset, plan_levels, progression_under
+from app.keying.pinning import ChamberPins, Pinning, pin, pin_cuts, shearing_depths
+from app.keying.progression import Progression, make_columns, progress
+from app.keying.spec import (
+    Bitting,
+    BittingSpec,
+    parity_pattern,
+    read_bitting,
+    read_inches,
+    write_bitting,
+    write_inches,
+)
+from app.keying.symbols import (
+    KeySymbol,
+    Level,
+    make_symbols,
+    master_names,
+    next_master,
+    read_symbol,
+    single_symbol,
+)

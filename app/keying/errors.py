@@ -1,0 +1,21 @@
+"""Refusals of the keying room; no message ever holds a depth of somebody's key."""
+
+from __future__ import annotations
+
+__all__ = ["KeyingError", "NoBittingsLeft"]
+
+from app.errors import BitternError
+
+
+class KeyingError(BitternError):
+    """A refusal by the keying room: the field that caused it and what to do."""
+
+
+class NoBittingsLeft(KeyingError):
+    """More bittings were asked for than there are; carries `asked`, `exist` and `left` as whole numbers."""
+
+    def __init__(self, field: str, message: str, *, asked: int, exist: int, left: int) -> None:
+        super().__init__(field, message)
+        self.asked = asked
+        self.exist = exist
+        self.left = left

@@ -1,0 +1,138 @@
+"""Issuing bittings: a master drawn by chance, single keys drawn by chance, and the next changes of an array."""
+
+from __future__ import annotations
+
+__all__ = ["draw_bitting", "draw_master", "draw_single", "issue_changes", "next_bittings", "usable_bittings"]
+
+from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Set as AbstractSet
+from itertools import islice
+from random import Random
+
+from app.keying.counting import usable
+from app.keying.errors import NoBittingsLeft
+from app.keying.progression import Progression, progress, run_choices
+from app.keying.spec import Bitting, BittingSpec, parity_pattern
+
+DRAWS = 48
+LISTABLE = 2_000_000
+
+
+def usable_bittings(spec: BittingSpec) -> Iterator[Bitting]:
+    """Give every bitting of the spec within its MACS, the last chamber turning fastest."""
+    return run_choices((tuple(spec.all_depths),) * spec.chambers, spec.macs, range(spec.chambers))
+
+
+def draw_bitting(spec: BittingSpec, rng: Random) -> Bitting:
+    """Draw one bitting within MACS, each with the same chance. Pass `secrets.SystemRandom()` for real keys."""
+    depths = list(spec.all_depths)
+    ways = [dict.fromkeys(depths, 1)]  # ways[k][d]: legal runs of k further cuts after a cut of depth d
+    for _ in range(spec.chambers - 1):
+        after = ways[-1]
+        ways.append({d: sum(n for e, n in after.items() if abs(d - e) <= spec.macs) for d in depths})
+    cuts: list[int] = []
+    for further in reversed(ways):
+        open_to = [d for d in depths if not cuts or abs(d - cuts[-1]) <= spec.macs]
+        ticket = rng.randrange(sum(further[d] for d in open_to))
+        for depth in open_to:
+            ticket -= further[depth]
+            if ticket < 0:
+                cuts.append(depth)
+                break
+    return tuple(cuts)
+
+
+def draw_master(spec: BittingSpec, rng: Random, avoid: AbstractSet[Bitting] = frozenset()) -> Bitting:
+    """Draw a top master within MACS that leaves a roomy progression; never one of `avoid`.
+
+    Of some fair draws it takes one whose full array keeps at least nine tenths of the most usable bittings
+    seen, first among those whose parity pattern no bitting of `avoid` has: such a system shares no bitting
+    with the old ones under a two-step progression (lockreference.com, using TMK registers).
+    """
+    drawn = [draw_bitting(spec, rng) for _ in range(DRAWS)]
+    fresh = [bitting for bitting in dict.fromkeys(drawn) if bitting not in avoid]
+    if not fresh:
+        fresh = [draw_single(spec, rng, avoid)]
+    patterns = {parity_pattern(bitting) for bitting in avoid}
+    unlike = [bitting for bitting in fresh if parity_pattern(bitting) not in patterns]
+    candidates = unlike or fresh
+    room = {bitting: progress(spec, bitting).usable for bitting in candidates}
+    most = max(room.values())
+    return next(bitting for bitting in candidates if room[bitting] * 10 >= most * 9)
+
+
+def draw_single(spec: BittingSpec, rng: Random, avoid: AbstractSet[Bitting] = frozenset()) -> Bitting:
+    """Draw a bitting for a keyed-different or single-keyed cylinder: within MACS and not in `avoid`.
+
+    A key with fewer than three different depths is passed over while others are left. Raises NoBittingsLeft.
+    """
+    plain = []
+    for _ in range(DRAWS):
+        bitting = draw_bitting(spec, rng)
+        if bitting not in avoid:
+            if len(set(bitting)) >= 3:
+                return bitting
+            plain.append(bitting)
+    if plain:
+        return plain[0]
+    exist = usable(spec)
+    if exist > LISTABLE:  # then `avoid` can hardly fill it, and fair draws find what is free
+        for _ in range(LISTABLE):
+            bitting = draw_bitting(spec, rng)
+            if bitting not in avoid:
+                return bitting
+    free = [bitting for bitting in usable_bittings(spec) if bitting not in avoid] if exist <= LISTABLE else []
+    if not free:
+        raise NoBittingsLeft(
+            "bittings",
+            f"1 bitting was asked for, but none of the {exist:,} bittings of this spec within MACS is left.",
+            asked=1,
+            exist=exist,
+            left=0,
+        )
+    return free[rng.randrange(len(free))]
+
+
+def next_bittings(
+    progression: Progression, wanted: int, used: AbstractSet[Bitting] = frozenset(), field: str = "changes"
+) -> tuple[Bitting, ...]:
+    """Give the next `wanted` bittings of the progression, in its sequence, that are not in `used`.
+
+    Raises NoBittingsLeft, naming `field`, when fewer are left; then nothing is issued.
+    """
+    if wanted <= 0:
+        return ()
+    found = tuple(islice((bitting for bitting in progression if bitting not in used), wanted))
+    if len(found) < wanted:
+        exist = progression.usable
+        raise NoBittingsLeft(
+            field,
+            f"{wanted:,} bittings were asked for, but only {len(found):,} are left of the {exist:,} "
+            "within MACS in this progression.",
+            asked=wanted,
+            exist=exist,
+            left=len(found),
+        )
+    return found
+
+
+def issue_changes(
+    spec: BittingSpec,
+    tmk: Bitting,
+    *,
+    wanted: int,
+    used: AbstractSet[Bitting] = frozenset(),
+    columns: Sequence[Sequence[int]] | None = None,
+    order: Sequence[int] | None = None,
+    held: Collection[int] = (),
+) -> tuple[Bitting, ...]:
+    """Give the next `wanted` changes under `tmk` by total position progression, none twice, none in `used`.
+
+    `columns`, `order` and `held` are as in `progress`. Raises NoBittingsLeft, saying how many were asked for
+    and how many exist and are left.
+
+    >>> spec = BittingSpec(chambers=3, depths=6, macs=3, step=2)
+    >>> issue_changes(spec, (1, 1, 2), wanted=1, held=[2], used={(3, 1, 0)})
+    ((3, 1, 4),)
+    """
+    return next_bittings(progress(spec, tmk, columns, order, held), wanted, used)

@@ -1,0 +1,223 @@
+"""A system of two to four levels: which chambers serve which level, and every keyset's bitting.
+
+Total position progression at each level: a master has the top master's cuts in all chambers that lower
+levels progress; a change shares no cut with the top master in a progressed chamber.
+"""
+
+from __future__ import annotations
+
+__all__ = ["CHANGE", "GRAND", "HELD", "MASTER", "LevelPlan", "PlannedKeyset", "plan_levels", "progression_under"]
+
+from collections.abc import Iterator, Sequence
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass, field
+from itertools import combinations, islice, product
+from math import log, prod
+
+from app.keying.errors import KeyingError, NoBittingsLeft
+from app.keying.given import whole
+from app.keying.progression import Columns, Progression, check_master, make_columns
+from app.keying.spec import Bitting, BittingSpec
+from app.keying.symbols import LETTERS, Level, change_symbol, master_names
+
+CHANGE, MASTER, GRAND, HELD = "C", "M", "G", "-"
+"""What a chamber serves, one character a chamber in `roles`."""
+
+MOST_KEYSETS = 100_000
+MOST_TRIES = 24
+_ROLES = {2: (CHANGE,), 3: (CHANGE, MASTER), 4: (CHANGE, MASTER, GRAND)}
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedKeyset:
+    """A symbol with its level, the symbol above it (None at the top) and its bitting."""
+
+    symbol: str
+    level: Level
+    parent: str | None
+    bitting: Bitting = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class LevelPlan:
+    """A planned system: `roles` has one of C, M, G, - a chamber, bow to tip; keysets stand parents first."""
+
+    spec: BittingSpec
+    tmk: Bitting = field(repr=False)
+    levels: int
+    roles: str
+    keysets: tuple[PlannedKeyset, ...]
+
+    def operating(self, symbol: str) -> tuple[PlannedKeyset, ...]:
+        """Give the keyset and all above it: the keys that operate that keyset's cylinder."""
+        by_symbol = {keyset.symbol: keyset for keyset in self.keysets}
+        chain = [by_symbol[symbol]]
+        while chain[-1].parent is not None:
+            chain.append(by_symbol[chain[-1].parent])
+        return tuple(chain)
+
+
+def progression_under(
+    spec: BittingSpec, tmk: Bitting, roles: str, role: str, base: Bitting, order: Sequence[int] | None = None
+) -> Progression:
+    """Give the progression of the chambers that serve `role`, all other chambers cut as `base` (the key above).
+
+    With role C and a master as base: that master's changes. With M and a grand: its masters. `order` names
+    the chambers (from 1), fastest first; by default the bow's is fastest.
+    """
+    full = make_columns(spec, tmk)
+    columns: Columns = tuple(column if mark == role else () for column, mark in zip(full, roles, strict=True))
+    progressed = [chamber for chamber, column in enumerate(columns, start=1) if column]
+    if order is not None:
+        progressed = [chamber for chamber in order if chamber in progressed]
+    return Progression(spec, base, columns, tuple(progressed))
+
+
+def plan_levels(
+    spec: BittingSpec,
+    tmk: Bitting,
+    *,
+    levels: int,
+    masters: int = 1,
+    changes_per_master: int,
+    grands: int = 1,
+    used: AbstractSet[Bitting] = frozenset(),
+    roles: str | None = None,
+) -> LevelPlan:
+    """Choose which chambers serve changes, masters and grands, and give every keyset its bitting.
+
+    Two levels: `tmk` is AA; three: A with `masters` under it; four: GGM with `grands`, each with `masters`.
+    Of all ways to share the chambers out it takes the one whose scarcest level keeps most to spare, with
+    MACS and `used` reckoned. Given `roles` (a character a chamber) are kept. Raises NoBittingsLeft with how
+    many changes were asked for and the most that any sharing of the chambers gives.
+    """
+    whole(levels, "levels", 2, 4)
+    whole(grands, "grands", 1, len(LETTERS) if levels == 4 else 1)
+    whole(masters, "masters", 1, MOST_KEYSETS if levels > 2 else 1)
+    whole(changes_per_master, "changes_per_master", 1, MOST_KEYSETS)
+    whole(grands * masters * (changes_per_master + 1), "changes_per_master", 1, MOST_KEYSETS)
+    check_master(spec, tmk)
+    if roles is not None and (len(roles) != spec.chambers or not set(_ROLES[levels]) <= set(roles) <= set("CMG-")):
+        raise KeyingError("roles", f"Give one of C, M, G or - for each of {spec.chambers} chambers.")
+    needs = {CHANGE: changes_per_master, MASTER: masters, GRAND: grands}
+    best_left = 0
+    for sharing in [roles] if roles is not None else _sharings(spec, tmk, levels, needs):
+        found = _fill(spec, tmk, levels, sharing, needs, used)
+        if isinstance(found, LevelPlan):
+            return found
+        best_left = max(best_left, found)
+    asked = grands * masters * changes_per_master
+    raise NoBittingsLeft(
+        "changes_per_master",
+        f"{asked:,} changes ({grands} × {masters} × {changes_per_master:,}) were asked for, but at most "
+        f"{best_left:,} fit under this master with {levels} levels. Ask for fewer, use fewer levels, or a spec "
+        "with more chambers or depths.",
+        asked=asked,
+        exist=best_left,
+        left=best_left,
+    )
+
+
+def _sharings(spec: BittingSpec, tmk: Bitting, levels: int, needs: dict[str, int]) -> list[str]:
+    """Give the ways to share out the chambers that fit by theoretical count, the most to spare first."""
+    wanted = _ROLES[levels]
+    sizes = [len(column) for column in make_columns(spec, tmk)]
+
+    def spare(sharing: str) -> float:
+        return min(
+            log(prod(n for n, mark in zip(sizes, sharing, strict=True) if mark == role) / needs[role])
+            for role in wanted
+        )
+
+    free = [chamber for chamber, size in enumerate(sizes) if size]
+    fitting = []
+    for marks in _markings(len(free), wanted):
+        sharing = [HELD] * spec.chambers
+        for chamber, mark in zip(free, marks, strict=True):
+            sharing[chamber] = mark
+        text = "".join(sharing)
+        if all(role in text for role in wanted):
+            fitting.append((-spare(text), text))
+    fitting.sort()
+    enough = [text for score, text in fitting if score <= 0][:MOST_TRIES]
+    return enough or [text for _, text in fitting[:1]]  # the roomiest, only to say how much it holds
+
+
+def _markings(chambers: int, wanted: Sequence[str]) -> Iterator[Sequence[str]]:
+    """Every marking of up to eight chambers; beyond that only those where each level's stand together."""
+    if len(wanted) ** chambers <= 3**8:
+        yield from product(wanted, repeat=chambers)
+        return
+    for cuts in combinations(range(1, chambers), len(wanted) - 1):
+        ends = (*cuts, chambers)
+        starts = (0, *cuts)
+        yield [mark for mark, a, b in zip(wanted, starts, ends, strict=True) for _ in range(b - a)]
+
+
+@dataclass(frozen=True, slots=True)
+class _Branch:
+    """A master with its changes, or a grand with its masters."""
+
+    bitting: Bitting
+    below: tuple[_Branch, ...] = ()
+
+
+def _fill(
+    spec: BittingSpec, tmk: Bitting, levels: int, roles: str, needs: dict[str, int], used: AbstractSet[Bitting]
+) -> LevelPlan | int:
+    """Give the filled plan, or how many changes fitted before it ran out."""
+
+    def free(role: str, base: Bitting) -> Iterator[Bitting]:
+        return (bitting for bitting in progression_under(spec, tmk, roles, role, base) if bitting not in used)
+
+    def master(bitting: Bitting) -> _Branch:
+        return _Branch(bitting, tuple(_Branch(b) for b in islice(free(CHANGE, bitting), needs[CHANGE])))
+
+    def grand(bitting: Bitting) -> _Branch:
+        full = (m for m in map(master, free(MASTER, bitting)) if len(m.below) == needs[CHANGE])
+        return _Branch(bitting, tuple(islice(full, needs[MASTER])))
+
+    if levels == 2:
+        top = master(tmk)
+        if len(top.below) < needs[CHANGE]:
+            return len(top.below)
+    elif levels == 3:
+        top = grand(tmk)
+        if len(top.below) < needs[MASTER]:
+            return len(top.below) * needs[CHANGE]
+    else:
+        fitted = 0
+        grands = []
+        for branch in map(grand, free(GRAND, tmk)):
+            fitted += len(branch.below) * needs[CHANGE]
+            if len(branch.below) == needs[MASTER]:
+                grands.append(branch)
+                if len(grands) == needs[GRAND]:
+                    break
+        else:
+            return min(fitted, needs[GRAND] * needs[MASTER] * needs[CHANGE] - 1)
+        top = _Branch(tmk, tuple(grands))
+    return LevelPlan(spec, tmk, levels, roles, tuple(_name(top, levels)))
+
+
+def _name(top: _Branch, levels: int) -> Iterator[PlannedKeyset]:
+    """Give the keysets of the tree with their standard symbols, parents first."""
+
+    def under_master(symbol: str, branch: _Branch, parent: str | None) -> Iterator[PlannedKeyset]:
+        yield PlannedKeyset(symbol, Level.MASTER, parent, branch.bitting)
+        for number, change in enumerate(branch.below, start=1):
+            yield PlannedKeyset(change_symbol(levels, symbol, number), Level.CHANGE, symbol, change.bitting)
+
+    def under_grand(symbol: str, branch: _Branch, parent: str | None) -> Iterator[PlannedKeyset]:
+        yield PlannedKeyset(symbol, Level.GRAND, parent, branch.bitting)
+        for name, master in zip(master_names(symbol), branch.below, strict=False):
+            yield from under_master(name, master, symbol)
+
+    if levels == 2:
+        yield from under_master("AA", top, None)
+    elif levels == 3:
+        yield from under_grand("A", top, None)
+    else:
+        yield PlannedKeyset("GGM", Level.GREAT_GRAND, None, top.bitting)
+        for letter, grand in zip(LETTERS, top.below, strict=False):
+            yield from under_grand(letter, grand, "GGM")

@@ -1,0 +1,112 @@
+"""Pins of one cylinder: bottom, master, build-up and top pins by chamber, and what they let in.
+
+Stacks balance to a constant height; an interchangeable core adds the control shear line (trade press for the
+offset of +10 with a stack of 23; from memory for +6 with 14).
+"""
+
+from __future__ import annotations
+
+__all__ = ["ChamberPins", "Pinning", "pin", "pin_cuts", "shearing_depths"]
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from math import prod
+
+from app.keying.errors import KeyingError
+from app.keying.spec import Bitting, BittingSpec
+
+
+@dataclass(frozen=True, slots=True)
+class ChamberPins:
+    """The pins of one chamber in increments, bottom to top; None where the spec cannot tell."""
+
+    bottom: int
+    masters: tuple[int, ...]
+    buildup: int | None
+    top: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Pinning:
+    """Pins bow to tip, and how many bittings they let in.
+
+    `combinations` is the product over chambers of the depths that shear; `intended` the distinct bittings
+    meant to operate; `phantom` the rest. Each warning names its chamber.
+    """
+
+    chambers: tuple[ChamberPins, ...] = field(repr=False)
+    combinations: int
+    intended: int
+    phantom: int
+    warnings: tuple[str, ...]
+
+
+def shearing_depths(bittings: Collection[Sequence[int]]) -> tuple[tuple[int, ...], ...]:
+    """Give per chamber the distinct operating depths, shallowest first, of all the bittings together.
+
+    >>> shearing_depths([(3, 4), (6, 4)])
+    ((3, 6), (4,))
+    """
+    return tuple(tuple(sorted(set(cuts))) for cuts in zip(*bittings, strict=True))
+
+
+def pin_cuts(
+    cuts: Sequence[int], control: int | None = None, offset: int | None = None, stack: int | None = None
+) -> ChamberPins:
+    """Give the pins of one chamber for its operating `cuts`, in any order.
+
+    >>> pin_cuts([3, 6, 9])
+    ChamberPins(bottom=3, masters=(3, 3), buildup=None, top=None)
+    >>> pin_cuts([3, 5], control=2, offset=10, stack=23)
+    ChamberPins(bottom=3, masters=(2,), buildup=7, top=11)
+    """
+    depths = sorted(set(cuts))
+    masters = tuple(b - a for a, b in pairwise(depths))
+    line, buildup = depths[-1], None
+    if control is not None and offset is not None:
+        line = control + offset
+        buildup = line - depths[-1]
+    return ChamberPins(depths[0], masters, buildup, None if stack is None else stack - line)
+
+
+def pin(spec: BittingSpec, keys: Mapping[str, Bitting], control: Bitting | None = None) -> Pinning:
+    """Give the pinning of a cylinder that every one of `keys` (symbol → bitting) must operate.
+
+    `control` is an interchangeable core's control key; it needs the spec's `control_offset`. A pin below
+    zero, a master or build-up pin under `min_master_pin`, or no room for a top pin is a warning.
+    """
+    if not keys:
+        raise KeyingError("keys", "Name at least one key that operates this cylinder.")
+    if control is not None and spec.control_offset is None:
+        raise KeyingError("spec.control_offset", "A control key needs the spec's control offset.")
+    cuts = shearing_depths(keys.values())
+    if len(cuts) != spec.chambers or (control is not None and len(control) != spec.chambers):
+        raise KeyingError("keys", f"Every key needs {spec.chambers} cuts.")
+    controls: Sequence[int | None] = control if control is not None else [None] * spec.chambers
+    chambers = tuple(
+        pin_cuts(depths, ctrl, spec.control_offset, spec.stack_total)
+        for depths, ctrl in zip(cuts, controls, strict=True)
+    )
+    warnings = [
+        f"Chamber {number}: {text}"
+        for number, pins in enumerate(chambers, start=1)
+        for text in _warnings(pins, spec.min_master_pin or 0)
+    ]
+    combinations = prod(len(depths) for depths in cuts)
+    intended = len(set(keys.values()))
+    return Pinning(chambers, combinations, intended, combinations - intended, tuple(warnings))
+
+
+def _warnings(pins: ChamberPins, least: int) -> list[str]:
+    found = [f"master pin {size} is under the least master pin {least}." for size in pins.masters if size < least]
+    if pins.buildup is not None:
+        if pins.buildup < 0:
+            found.append("the build-up pin would be below zero: the control cut is too shallow for the deepest cut.")
+        elif pins.buildup < least:
+            found.append(f"build-up pin {pins.buildup} is under the least master pin {least}.")
+    if pins.top is not None and pins.top < 0:
+        found.append("the top pin would be below zero: the stack is higher than the stack total.")
+    elif pins.top == 0:
+        found.append("there is no room for a top pin: the stack fills the stack total.")
+    return found

@@ -1,0 +1,179 @@
+"""Standard key coding: symbols made for a system, and a symbol read back to its level and parent.
+
+Levels: LIST Council levels table (schneiderlocksmith.com knowledge base, article 30). Letters left out, A2A
+and A1: from memory of DHI, Keying Systems and Nomenclature, text not seen.
+"""
+
+from __future__ import annotations
+
+__all__ = ["KeySymbol", "Level", "make_symbols", "master_names", "next_master", "read_symbol", "single_symbol"]
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+from itertools import count, islice
+
+from app.keying.errors import KeyingError
+from app.keying.given import LONGEST_SYMBOL, whole
+
+# I, O and Q read as digits; X marks cross-keying.
+LETTERS = "ABCDEFGHJKLMNPRSTUVWYZ"
+MOST_SYMBOLS = 1_000_000
+
+_LETTER = f"[{LETTERS}]"
+_NUMBER = r"[1-9][0-9]{0,6}"
+_MASTER = rf"(?P<grand>{_LETTER})(?:[2-9]|[1-9][0-9]{{1,3}})?{_LETTER}"
+_FORMS = re.compile(
+    rf"""
+    (?P<great>GGMK?)(?P<great_change>{_NUMBER})?
+    | SKD(?P<single>{_NUMBER})
+    | X(?P<cross>{_NUMBER})X
+    | (?P<x>X)?(?:
+        (?P<first>{_NUMBER})(?P<two_level>{_MASTER})
+        | (?P<master>{_MASTER.replace("grand", "grand3")})(?P<last>{_NUMBER})?
+        | (?P<only>{_LETTER})(?P<direct>{_NUMBER})?
+    )
+    """,
+    re.VERBOSE,
+)
+
+
+class Level(StrEnum):
+    """What a symbol stands for; the text is the trade's word."""
+
+    GREAT_GRAND = "great grand master"
+    GRAND = "grand master"
+    MASTER = "master"
+    CHANGE = "change"
+    SINGLE = "single keyed"
+    CROSS = "cross-keyed"
+
+
+@dataclass(frozen=True, slots=True)
+class KeySymbol:
+    """A symbol read: its level, the symbol above it, its change number, and whether NMK or cross-keyed.
+
+    `text` is the symbol in its plain form. `parent` is by the code alone: for a change of two levels (1AA) and
+    for AA1 alike it is AA; AA's parent is A, which in a two-level system does not exist.
+    """
+
+    text: str
+    level: Level
+    parent: str | None
+    number: int | None = None
+    nmk: bool = False
+    crossed: bool = False
+
+
+def read_symbol(text: object, field: str = "symbol") -> KeySymbol:
+    """Read a symbol: AA1, 1AA, A2A3, A, A1, GGM, GGM1, SKD1, X2X, XAA1, 2BB(NMK).
+
+    >>> read_symbol("2BB(NMK)")  # doctest: +NORMALIZE_WHITESPACE
+    KeySymbol(text='2BB(NMK)', level=<Level.CHANGE: 'change'>, parent='BB', number=2, nmk=True, crossed=False)
+    >>> read_symbol("A2A").parent
+    'A'
+    """
+    if not isinstance(text, str) or len(text) > LONGEST_SYMBOL:
+        raise KeyingError(field, _REFUSAL)
+    plain = "".join(text.upper().split())
+    nmk = plain.endswith("(NMK)")
+    found = _FORMS.fullmatch(plain.removesuffix("(NMK)"))
+    if found is None:
+        raise KeyingError(field, _REFUSAL)
+    level, parent, number = _meaning(found)
+    if found["great"] is not None:
+        plain = plain.replace("GGMK", "GGM", 1)
+    crossed = found["x"] is not None or found["cross"] is not None
+    if level in (Level.GREAT_GRAND, Level.GRAND, Level.MASTER) and (crossed or nmk):
+        raise KeyingError(field, "Only a change can be cross-keyed (X) or NMK; this symbol is a master's.")
+    return KeySymbol(plain, level, parent, number, nmk, crossed)
+
+
+_REFUSAL = (
+    "This is not a standard key symbol. Use such as AA, AA1, 1AA, A1, GGM, SKD1, X1X, XAA1 or AA1(NMK); "
+    "I, O, Q and X are no letters of a symbol."
+)
+
+
+def _meaning(found: re.Match[str]) -> tuple[Level, str | None, int | None]:
+    if found["great"] is not None:
+        if found["great_change"] is None:
+            return Level.GREAT_GRAND, None, None
+        return Level.CHANGE, "GGM", int(found["great_change"])
+    if found["single"] is not None:
+        return Level.SINGLE, None, int(found["single"])
+    if found["cross"] is not None:
+        return Level.CROSS, None, int(found["cross"])
+    if found["two_level"] is not None:
+        return Level.CHANGE, found["two_level"], int(found["first"])
+    if found["master"] is not None:
+        if found["last"] is None:
+            return Level.MASTER, found["grand3"], None
+        return Level.CHANGE, found["master"], int(found["last"])
+    if found["direct"] is None:
+        return Level.GRAND, "GGM", None
+    return Level.CHANGE, found["only"], int(found["direct"])
+
+
+def master_names(grand: str = "A") -> Iterator[str]:
+    """Give the masters' symbols under a grand without end: AA … AZ, A2A … A2Z, A3A …
+
+    >>> from itertools import islice
+    >>> list(islice(master_names(), 20, 24))
+    ['AY', 'AZ', 'A2A', 'A2B']
+    """
+    for letter in LETTERS:
+        yield grand + letter
+    for turn in count(2):
+        for letter in LETTERS:
+            yield f"{grand}{turn}{letter}"
+
+
+def next_master(symbol: str) -> str:
+    """Give the master's symbol that follows: AZ → A2A, A2Z → A3A."""
+    read = read_symbol(symbol)
+    if read.level is not Level.MASTER or read.parent is None:
+        raise KeyingError("symbol", "Give a master's symbol, such as AA or A2B.")
+    turn = int(read.text[1:-1] or 1)
+    place = LETTERS.index(read.text[-1]) + 1
+    if place == len(LETTERS):
+        turn, place = turn + 1, 0
+    return f"{read.parent}{turn if turn > 1 else ''}{LETTERS[place]}"
+
+
+def change_symbol(levels: int, master: str, number: int) -> str:
+    """Give a change's symbol: number first with two levels (1AA), last with more (AA1)."""
+    return f"{number}{master}" if levels == 2 else f"{master}{number}"
+
+
+def single_symbol(number: int) -> str:
+    """Give the symbol of a single-keyed cylinder in the system's books: SKD1."""
+    return f"SKD{number}"
+
+
+def make_symbols(levels: int, masters: int, changes_per_master: int, grands: int = 1) -> list[str]:
+    """Give all symbols of a system, each master followed by its changes, each grand by its masters.
+
+    Levels 2: AA, 1AA …; 3: A, AA, AA1 …; 4: GGM, then A, AA … under each of `grands` grands. `masters` counts
+    those under one grand.
+
+    >>> make_symbols(2, 1, 2), make_symbols(3, 2, 1)
+    (['AA', '1AA', '2AA'], ['A', 'AA', 'AA1', 'AB', 'AB1'])
+    """
+    whole(levels, "levels", 2, 4)
+    whole(masters, "masters", 1, MOST_SYMBOLS)
+    whole(changes_per_master, "changes_per_master", 0, MOST_SYMBOLS)
+    whole(grands, "grands", 1, len(LETTERS))
+    if levels < 4 and grands != 1:
+        raise KeyingError("grands", "Several grands need four levels.")
+    if grands * masters * (1 + changes_per_master) > MOST_SYMBOLS:
+        raise KeyingError("changes_per_master", f"That is more than {MOST_SYMBOLS:,} symbols; ask for fewer.")
+    symbols = ["GGM"] if levels == 4 else []
+    for grand in LETTERS[:grands]:
+        if levels > 2:
+            symbols.append(grand)
+        for master in islice(master_names(grand), masters):
+            symbols.append(master)
+            symbols.extend(change_symbol(levels, master, n) for n in range(1, changes_per_master + 1))
+    return symbols
