@@ -1,0 +1,148 @@
+"""What the counter asks for: the lines as typed, understood but not yet priced."""
+
+from __future__ import annotations
+
+__all__ = ["KeyingInstruction", "LineAsk", "LineKind", "QuoteAsk", "SystemAsk", "ask_from_json", "ask_to_json"]
+
+import dataclasses
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+from typing import Any
+
+from app.fitting import CylinderAttributes
+from app.pricing import KeyingKind
+
+
+class LineKind(StrEnum):
+    """What a line of the counter page can be."""
+
+    CYLINDER = "cylinder"
+    PART = "part number"
+    REKEY = "rekey"
+    KEYS = "keys"
+    HARDWARE = "hardware"
+    LABOUR = "labour"
+    TRIP = "trip"
+
+    @property
+    def is_keyed(self) -> bool:
+        """Whether cylinders come with the line, so that a keying instruction belongs to it."""
+        return self in (LineKind.CYLINDER, LineKind.PART, LineKind.REKEY)
+
+
+@dataclass(frozen=True, slots=True)
+class KeyingInstruction:
+    """How a line's cylinders are keyed.
+
+    set_size: alike in sets of that many (KA2: 2); None with KA: the whole line alike; None with a
+    master-keyed kind: each cylinder different. master: the symbol of the master the line goes under, "" for
+    the first of the system.
+    """
+
+    kind: KeyingKind = KeyingKind.NONE
+    set_size: int | None = None
+    master: str = ""
+
+    @property
+    def words(self) -> str:
+        """The instruction as printed.
+
+        >>> KeyingInstruction(KeyingKind.KA, 2).words
+        'keyed alike in sets of 2 (KA2)'
+        >>> KeyingInstruction(KeyingKind.MK, master="AB").words
+        'master keyed under AB (MK)'
+        """
+        code = self.kind.value
+        words = self.kind.words
+        if self.set_size:
+            alike = words if self.kind is KeyingKind.KA else f"{words}, alike"
+            words = f"{alike} in sets of {self.set_size}"
+            code += str(self.set_size) if self.kind is KeyingKind.KA else ""
+        if self.kind.is_master_keyed and self.master:
+            words += f" under {self.master}"
+        return words if self.kind is KeyingKind.NONE else f"{words} ({code})"
+
+
+@dataclass(frozen=True, slots=True)
+class LineAsk:
+    """One line. Which fields count depends on `kind`; `field_prefix` names it in error messages.
+
+    cylinder: maker_code and attributes. part number: maker_code ("" looks at every maker) and part_number.
+    rekey: attributes (type, chambers and keyway of the customer's cylinders). keys: attributes.keyway, or a
+    keyset by `symbol` of an existing system. hardware, labour, trip: price_code.
+    unit_cents: a price typed by the counter instead of the book's; it needs a remark.
+    """
+
+    kind: LineKind
+    quantity: int
+    maker_code: str = ""
+    part_number: str = ""
+    attributes: CylinderAttributes | None = None
+    keying: KeyingInstruction = KeyingInstruction()
+    keys_each: int = 2
+    price_code: str = ""
+    symbol: str = ""
+    unit_cents: int | None = None
+    remark: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SystemAsk:
+    """The key system that master-keyed lines go under: an existing one by id, or a new one.
+
+    levels 2: masters over changes; 3: grand, masters, changes; 4: great grand, grands, masters, changes.
+    masters and grands: how many are wanted now.
+    """
+
+    existing_id: int | None = None
+    name: str = ""
+    levels: int = 2
+    grands: int = 1
+    masters: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class QuoteAsk:
+    """The whole request of one counter page. keyed_at: "" lets Bittern decide, else shop or factory."""
+
+    customer_id: int
+    lines: tuple[LineAsk, ...]
+    site_id: int | None = None
+    title: str = ""
+    need_by: date | None = None
+    system: SystemAsk | None = None
+    keyed_at: str = ""
+    override_reason: str = ""
+
+
+def ask_to_json(ask: QuoteAsk) -> dict[str, Any]:
+    """The ask as plain JSON values, for the snapshot."""
+    given = dataclasses.asdict(ask)
+    given["need_by"] = ask.need_by.isoformat() if ask.need_by else None
+    for line, row in zip(ask.lines, given["lines"], strict=True):
+        row["attributes"] = line.attributes.to_json() if line.attributes else None
+    return given
+
+
+def ask_from_json(given: dict[str, Any]) -> QuoteAsk:
+    """The ask that `ask_to_json` wrote."""
+    lines = tuple(
+        LineAsk(
+            **{
+                **row,
+                "kind": LineKind(row["kind"]),
+                "attributes": CylinderAttributes.from_json(row["attributes"]) if row["attributes"] else None,
+                "keying": KeyingInstruction(**{**row["keying"], "kind": KeyingKind(row["keying"]["kind"])}),
+            }
+        )
+        for row in given["lines"]
+    )
+    return QuoteAsk(
+        **{
+            **given,
+            "lines": lines,
+            "need_by": date.fromisoformat(given["need_by"]) if given["need_by"] else None,
+            "system": SystemAsk(**given["system"]) if given["system"] else None,
+        }
+    )

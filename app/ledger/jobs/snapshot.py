@@ -1,0 +1,166 @@
+"""A quote as handed over: the frozen values that are saved, hashed, shown and printed."""
+
+from __future__ import annotations
+
+__all__ = [
+    "HouseHead",
+    "KeyingChoice",
+    "QuoteSnapshot",
+    "SnapshotLine",
+    "SnapshotTotals",
+    "Way",
+    "read_snapshot",
+    "snapshot_hash",
+    "write_snapshot",
+]
+
+import dataclasses
+import hashlib
+import json
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class HouseHead:
+    """What stands at the head of the house's papers."""
+
+    name: str
+    address: str
+    phone: str
+    email: str
+    paper: str  # Letter or A4
+
+
+@dataclass(frozen=True, slots=True)
+class SnapshotLine:
+    """One printed line. `label`: 1, 1a, 1b … (1a and 1b belong to line 1: its keying, its keys)."""
+
+    label: str
+    kind: str  # cylinder, part number, rekey, keying, keys, hardware, labour, trip
+    words: str  # what it is, in words
+    part_number: str
+    keying: str  # "keyed alike in sets of 2", "" where nothing is keyed
+    quantity: int
+    unit_cents: int
+    amount_cents: int
+    is_labour: bool
+    cost_cents: int  # of the whole line; never on a customer's paper
+    remark: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SnapshotTotals:
+    """Cents. `tax_note`: rate, place or certificate in words; `rule`: how cents are rounded, in a sentence."""
+
+    goods_cents: int
+    labour_cents: int
+    subtotal_cents: int
+    tax_cents: int
+    total_cents: int
+    tax_note: str
+    rule: str
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """One way to have the keying done, as costed: for the owner's and the counter's eyes."""
+
+    name: str  # shop or factory
+    possible: bool
+    total_cents: int
+    ready_on: date | None
+    cost_lines: tuple[tuple[str, int], ...]
+    why_not: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class KeyingChoice:
+    """Where one group of lines is keyed, and why. `overridden`: the counter chose against the computed choice."""
+
+    group: str  # "Ardent Brass, 24 cylinders"
+    choice: str  # shop, factory, or "" where neither is possible
+    computed: str
+    overridden: bool
+    override_reason: str
+    ready_on: date | None
+    break_even: int | None
+    reasons: tuple[str, ...]
+    ways: tuple[Way, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class QuoteSnapshot:
+    """Everything a quote revision says. Customer's papers show no cost, no way's total, no override reason."""
+
+    house: HouseHead
+    job_number: int
+    revision: int
+    issued_on: date
+    valid_until: date
+    issued_by: str
+    customer_name: str
+    customer_phone: str
+    customer_address: str
+    site_name: str
+    site_address: str
+    title: str
+    need_by: date | None
+    ready_on: date | None
+    lead_time: str  # a sentence for the customer
+    lines: tuple[SnapshotLine, ...]
+    totals: SnapshotTotals
+    keying: tuple[KeyingChoice, ...]
+    exclusions: str
+    terms: str
+    cautions: tuple[str, ...]
+    cost_cents: int
+    ask: dict[str, Any]  # the request as the counter made it, so that the page can be filled again
+
+
+def write_snapshot(snapshot: QuoteSnapshot) -> str:
+    """The snapshot as canonical JSON: sorted keys, no spaces, dates as ISO text."""
+    return json.dumps(
+        dataclasses.asdict(snapshot), sort_keys=True, ensure_ascii=False, separators=(",", ":"), default=_plain
+    )
+
+
+def snapshot_hash(text: str) -> str:
+    """SHA-256 of the canonical JSON, 64 hex digits."""
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def read_snapshot(text: str) -> QuoteSnapshot:
+    """The snapshot that `write_snapshot` wrote."""
+    found: QuoteSnapshot = _build(QuoteSnapshot, json.loads(text))
+    return found
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, date):
+        return value.isoformat()
+    raise TypeError(type(value).__name__)
+
+
+def _build(kind: Any, given: dict[str, Any]) -> Any:
+    return kind(**{name: _value(kind, name, value) for name, value in given.items()})
+
+
+_DATES = {"issued_on", "valid_until", "need_by", "ready_on"}
+_NESTED: dict[str, Any] = {"house": HouseHead, "totals": SnapshotTotals}
+_ROWS: dict[str, Any] = {"lines": SnapshotLine, "keying": KeyingChoice, "ways": Way}
+
+
+def _value(kind: Any, name: str, value: Any) -> Any:
+    if value is None:
+        return None
+    if name in _DATES:
+        return date.fromisoformat(value)
+    if name in _NESTED:
+        return _build(_NESTED[name], value)
+    if name in _ROWS and isinstance(value, list):
+        return tuple(_build(_ROWS[name], row) for row in value)
+    if isinstance(value, list):
+        return tuple(tuple(row) if isinstance(row, list) else row for row in value)
+    return value

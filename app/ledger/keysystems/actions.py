@@ -1,0 +1,286 @@
+"""Use cases: start a key system, add keysets with bittings of their own, and prove that nothing interchanges."""
+
+from __future__ import annotations
+
+__all__ = ["SystemForm", "add_keysets", "insert_system", "prove_no_interchange", "single_keyed_system"]
+
+import secrets
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+
+from app.keying import (
+    BittingSpec,
+    KeyingError,
+    audit,
+    draw_master,
+    draw_single,
+    next_bittings,
+    plan_levels,
+    progression_under,
+    single_symbol,
+)
+from app.keying import Bitting as Cuts
+from app.ledger.errors import LedgerError, NotFound, Taken
+from app.ledger.events.actions import record
+from app.ledger.keysystems.bittings import Plan, open_bittings, open_plan, seal_bitting, seal_plan, spec_of
+from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
+from app.ledger.keysystems.queries import operating_keysets, systems_sharing_keyway
+from app.ledger.keysystems.symbols import change_level_symbol, number_of
+from app.ledger.makers.models import Keyway
+from app.ledger.work import Work
+
+CHANGE = "C"
+MASTER = "M"
+MOST_DRAWS = 200
+
+
+@dataclass(frozen=True, slots=True)
+class SystemForm:
+    """What is asked about a new key system; `changes` per master, the room wanted from the start."""
+
+    customer_id: int
+    name: str
+    levels: int
+    keyway: str
+    site_id: int | None = None
+    grands: int = 1
+    masters: int = 1
+    changes: int = 1
+    records: RecordsHolder = RecordsHolder.SHOP
+    owner_of_record: str = ""
+
+
+def insert_system(work: Work, form: SystemForm) -> KeySystem:
+    """Start a system inside the caller's transaction, with its masters; changes are added as they are sold.
+
+    A system whose records the shop holds gets a top master drawn by chance and a plan of its chambers; the
+    factory's gets symbols only. Raises NoBittingsLeft when the spec cannot hold what is asked.
+    """
+    name = form.name.strip()
+    if not name:
+        raise LedgerError("system", "Enter a name for the new key system.")
+    if len(name) > 120:
+        raise LedgerError("system", "A key system's name has at most 120 characters.")
+    if not 1 <= form.levels <= 4:
+        raise LedgerError("levels", "A key system has 1 to 4 levels.")
+    taken = sa.select(KeySystem.id).where(KeySystem.customer_id == form.customer_id, KeySystem.name == name)
+    if work.session.scalar(taken):
+        raise Taken("system", f"This customer has a key system named {name} already; choose it from the list.")
+    keyway = find_keyway(work, form.keyway)
+    system = KeySystem(
+        customer_id=form.customer_id,
+        site_id=form.site_id,
+        name=name,
+        levels=form.levels,
+        keyway=keyway.code,
+        spec=keyway.spec,
+        records=form.records,
+        owner_of_record=form.owner_of_record,
+        created_at=work.now,
+    )
+    work.session.add(system)
+    work.session.flush()
+    record(
+        work,
+        "key system started",
+        f"key system {system.id}",
+        f"{name}: {form.levels} levels on keyway {keyway.code}, records with {form.records.value}",
+    )
+    if form.levels > 1:
+        _insert_masters(work, system, form)
+    return system
+
+
+def find_keyway(work: Work, code: str) -> Keyway:
+    """The keyway with this code; LedgerError names it when no maker has it."""
+    keyway = work.session.scalar(sa.select(Keyway).where(Keyway.code == code))
+    if keyway is None:
+        raise LedgerError("keyway", f"No maker on record has a keyway {code[:24]!r}, so its bitting spec is unknown.")
+    return keyway
+
+
+def _insert_masters(work: Work, system: KeySystem, form: SystemForm) -> None:
+    spec = spec_of(system)
+    by_shop = form.records is RecordsHolder.SHOP
+    others = [other for other in systems_sharing_keyway(work.session, system.keyway) if other.id != system.id]
+    plans = (open_plan(work.vault, other) for other in others)
+    tops = frozenset(plan.tmk for plan in plans if plan)
+    top = draw_master(spec, secrets.SystemRandom(), tops)
+    plan = plan_levels(
+        spec,
+        top,
+        levels=form.levels,
+        grands=form.grands if form.levels == 4 else 1,
+        masters=form.masters if form.levels > 2 else 1,
+        changes_per_master=max(form.changes, 1),
+    )
+    by_symbol: dict[str, Keyset] = {}
+    for planned in plan.keysets:
+        if planned.level.value == Level.CHANGE.value:
+            continue
+        keyset = Keyset(
+            system=system,
+            symbol=planned.symbol,
+            level=Level(planned.level.value),
+            parent=by_symbol.get(planned.parent or ""),
+        )
+        work.session.add(keyset)
+        work.session.flush()
+        by_symbol[planned.symbol] = keyset
+        if by_shop:
+            seal_bitting(work, system, keyset, planned.bitting)
+    if by_shop:
+        seal_plan(work, system, Plan(top, plan.roles))
+        system.capacity = sum(
+            progression_under(spec, top, plan.roles, CHANGE, planned.bitting).usable
+            for planned in plan.keysets
+            if planned.level.value == Level.MASTER.value
+        )
+    work.session.flush()
+
+
+def single_keyed_system(work: Work, customer_id: int, keyway: str, records: RecordsHolder) -> KeySystem:
+    """The customer's book of cylinders under no master on this keyway, started where there is none."""
+    suffix = "" if records is RecordsHolder.SHOP else f", {records.value}"
+    name = f"Single keyed {keyway}{suffix}"
+    found = work.session.scalar(
+        sa.select(KeySystem).where(KeySystem.customer_id == customer_id, KeySystem.name == name)
+    )
+    return found or insert_system(work, SystemForm(customer_id, name, 1, keyway, records=records))
+
+
+def add_keysets(work: Work, system: KeySystem, count: int, master: str = "") -> list[Keyset]:
+    """Add `count` keysets to a system inside the caller's transaction, each with a bitting nobody has yet.
+
+    Under the master of that symbol ("" is the first), or single keyed in a system of one level. Raises
+    NoBittingsLeft (how many were asked, how many exist) or LedgerError; then nothing at all is saved.
+    """
+    if system.levels > 1 and system.records is RecordsHolder.NOBODY:
+        raise LedgerError(
+            "system",
+            f"Nobody holds the array and the list of bittings of {system.name}: it must not be extended. "
+            "Key these cylinders single (SKD) or start a new system.",
+        )
+    parent = None if system.levels == 1 else _master(work, system, master)
+    symbols = _next_symbols(work, system, parent, count)
+    keysets = []
+    for symbol in symbols:
+        level = Level.SINGLE if parent is None else Level.CHANGE
+        keyset = Keyset(system=system, symbol=symbol, level=level, parent=parent)
+        work.session.add(keyset)
+        keysets.append(keyset)
+    work.session.flush()
+    if system.records is RecordsHolder.SHOP:
+        for keyset, cuts in zip(keysets, _next_cuts(work, system, parent, count), strict=True):
+            seal_bitting(work, system, keyset, cuts)
+    work.session.flush()
+    return keysets
+
+
+def _master(work: Work, system: KeySystem, symbol: str) -> Keyset:
+    rows = sa.select(Keyset).where(Keyset.system_id == system.id, Keyset.level == Level.MASTER).order_by(Keyset.id)
+    masters = work.session.scalars(rows).all()
+    if not masters:
+        raise NotFound("master in this key system")
+    for keyset in masters:
+        if keyset.symbol == symbol or not symbol:
+            return keyset
+    raise LedgerError(
+        "master",
+        f"{system.name} has no master {symbol[:24]!r}; it has {', '.join(keyset.symbol for keyset in masters[:20])}.",
+    )
+
+
+def _next_symbols(work: Work, system: KeySystem, parent: Keyset | None, count: int) -> list[str]:
+    siblings = sa.select(Keyset.symbol).where(Keyset.system_id == system.id)
+    if parent is not None:
+        siblings = siblings.where(Keyset.parent_id == parent.id)
+    last = max((number_of(symbol) for symbol in work.session.scalars(siblings)), default=0)
+    numbers = range(last + 1, last + 1 + count)
+    if parent is None:
+        return [single_symbol(number) for number in numbers]
+    return [change_level_symbol(system.levels, parent.symbol, number) for number in numbers]
+
+
+def _next_cuts(work: Work, system: KeySystem, parent: Keyset | None, count: int) -> Sequence[Cuts]:
+    spec = spec_of(system)
+    neighbours = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
+    opened = open_bittings(work.session, work.vault, neighbours)
+    used = frozenset(opened.values())
+    if parent is None:
+        return _draw_singles(work, spec, neighbours, used, count)
+    plan = open_plan(work.vault, system)
+    base = opened.get(parent.id)
+    if plan is None or base is None:
+        raise LedgerError("system", f"The shop has no array for {system.name}; it cannot be extended here.")
+    return next_bittings(progression_under(spec, plan.tmk, plan.roles, CHANGE, base), count, used, "quantity")
+
+
+def _draw_singles(
+    work: Work, spec: BittingSpec, neighbours: Sequence[KeySystem], used: frozenset[Cuts], count: int
+) -> list[Cuts]:
+    """Draw keys that stand alone: new, and turning no cylinder that the customer has on this keyway."""
+    shearing = _shearing_sets(work, neighbours)
+    rng = secrets.SystemRandom()
+    drawn: list[Cuts] = []
+    avoid = set(used)
+    for _ in range(count):
+        for _ in range(MOST_DRAWS):
+            cuts = draw_single(spec, rng, frozenset(avoid))
+            avoid.add(cuts)
+            if not any(all(cut in depths for cut, depths in zip(cuts, stack, strict=True)) for stack in shearing):
+                break
+        else:
+            raise KeyingError("quantity", "No single key could be drawn that opens none of the customer's cylinders.")
+        drawn.append(cuts)
+    return drawn
+
+
+def _shearing_sets(work: Work, systems: Sequence[KeySystem]) -> list[list[set[int]]]:
+    opened = open_bittings(work.session, work.vault, systems)
+    stacks = []
+    for keysets in operating_keysets(work.session, systems).values():
+        keys = [opened[keyset.id] for keyset in keysets if keyset.id in opened]
+        if keys:
+            stacks.append([set(depths) for depths in zip(*keys, strict=True)])
+    return stacks
+
+
+def prove_no_interchange(work: Work, systems: Sequence[KeySystem]) -> None:
+    """Audit every cylinder of the customers' systems on the same keyways against every issued key.
+
+    Raises KeyingError that names the first cylinder and key when a key operates a cylinder that it must not.
+    Cylinders whose bittings the factory holds are outside what the shop can prove.
+    """
+    done: set[tuple[int, str]] = set()
+    for system in systems:
+        place = (system.customer_id, system.keyway)
+        if place in done:
+            continue
+        done.add(place)
+        neighbours = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
+        opened = open_bittings(work.session, work.vault, neighbours)
+        names = {
+            keyset.id: f"{keyset.symbol} of {other.name}"
+            for other in neighbours
+            for keyset in other.keysets
+            if keyset.id in opened
+        }
+        cylinders = {
+            cylinder_name: [names[keyset.id] for keyset in keysets if keyset.id in names]
+            for cylinder_name, keysets in operating_keysets(work.session, neighbours).items()
+        }
+        found = audit(
+            spec_of(system),
+            {name: opened[keyset_id] for keyset_id, name in names.items()},
+            {name: keys for name, keys in cylinders.items() if keys},
+        )
+        if found.unintended:
+            cylinder, key = found.unintended[0]
+            raise KeyingError(
+                "keying",
+                f"Key {key} would also operate {cylinder}, which it must not. Nothing was saved; key these "
+                "cylinders under another master, or single.",
+            )

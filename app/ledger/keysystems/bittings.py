@@ -1,0 +1,108 @@
+"""Sealed bittings: put away, opened for the house's own reckoning, and revealed to a person with an event."""
+
+from __future__ import annotations
+
+__all__ = ["Plan", "open_bittings", "open_plan", "reveal_bittings", "seal_bitting", "seal_plan"]
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.keying import Bitting as Cuts
+from app.keying import BittingSpec, read_bitting, write_bitting
+from app.ledger.engine import transaction
+from app.ledger.errors import NotFound
+from app.ledger.events.actions import record
+from app.ledger.keysystems.models import Bitting, Keyset, KeySystem
+from app.ledger.users.models import Role
+from app.ledger.vault import Vault
+from app.ledger.work import Work
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What a system's next bittings are made from: its top master and what each chamber serves. A secret."""
+
+    tmk: Cuts = field(repr=False)
+    roles: str
+
+
+def spec_of(system: KeySystem) -> BittingSpec:
+    """The bitting spec of a system, ready for the keying room."""
+    return BittingSpec.from_json(system.spec.spec)
+
+
+def _bitting_context(system_id: int, keyset_id: int) -> str:
+    return f"bitting of keyset {keyset_id} in system {system_id}"
+
+
+def seal_bitting(work: Work, system: KeySystem, keyset: Keyset, cuts: Cuts) -> None:
+    """Put a keyset's bitting away, inside the caller's transaction. One bitting stands once in a system."""
+    text = write_bitting(spec_of(system), cuts)
+    work.session.add(
+        Bitting(
+            system_id=system.id,
+            keyset=keyset,
+            sealed=work.vault.seal(text, _bitting_context(system.id, keyset.id)),
+            fingerprint=work.vault.fingerprint(text, f"system {system.id}"),
+        )
+    )
+
+
+def open_bittings(session: Session, vault: Vault, systems: Iterable[KeySystem]) -> dict[int, Cuts]:
+    """Keyset id → cuts of every keyset with a bitting in these systems.
+
+    For the house's own reckoning only (what is used, what interchanges): whatever shows a bitting to a person
+    goes through `reveal_bittings`.
+    """
+    specs = {system.id: spec_of(system) for system in systems}
+    rows = session.scalars(sa.select(Bitting).where(Bitting.system_id.in_(specs)))
+    return {
+        row.keyset_id: read_bitting(
+            specs[row.system_id],
+            vault.open(row.sealed, _bitting_context(row.system_id, row.keyset_id)),
+            "bitting",
+        )
+        for row in rows
+    }
+
+
+def seal_plan(work: Work, system: KeySystem, plan: Plan) -> None:
+    """Put a system's plan away, inside the caller's transaction."""
+    text = json.dumps({"tmk": write_bitting(spec_of(system), plan.tmk), "roles": plan.roles})
+    system.sealed_plan = work.vault.seal(text, f"plan of system {system.id}")
+
+
+def open_plan(vault: Vault, system: KeySystem) -> Plan | None:
+    """The system's plan, or None where the shop has none (single keyed, or keyed at the factory)."""
+    if system.sealed_plan is None:
+        return None
+    given = json.loads(vault.open(system.sealed_plan, f"plan of system {system.id}"))
+    return Plan(read_bitting(spec_of(system), given["tmk"], "tmk"), given["roles"])
+
+
+def reveal_bittings(
+    work: Work, system_ids: Iterable[int], purpose: str, *, job_id: int | None = None
+) -> dict[int, Cuts]:
+    """Keyset id → cuts, for the bench's or the owner's eyes; each system revealed is an event.
+
+    Raises NotAllowed for any other role, and then opens nothing.
+    """
+    work.require(Role.BENCH)
+    wanted = sorted(set(system_ids))
+    with transaction(work.session):
+        systems = work.session.scalars(sa.select(KeySystem).where(KeySystem.id.in_(wanted))).all()
+        if len(systems) != len(wanted):
+            raise NotFound("key system")
+        for system in systems:
+            record(
+                work,
+                "bittings revealed",
+                f"key system {system.id}",
+                f"Bittings of {system.name} shown to {work.actor.name}: {purpose}",
+                job_id=job_id,
+            )
+        return open_bittings(work.session, work.vault, systems)

@@ -1,0 +1,91 @@
+"""Questions about key systems that open no bitting."""
+
+from __future__ import annotations
+
+__all__ = ["get_system", "list_systems", "operating_keysets", "systems_sharing_keyway"]
+
+from collections.abc import Sequence
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session, selectinload
+
+from app.ledger.doors.models import Cylinder, CylinderOperator, CylinderState
+from app.ledger.errors import NotFound
+from app.ledger.keysystems.models import Keyset, KeySystem
+
+
+def systems_sharing_keyway(session: Session, keyway: str, customer_id: int | None = None) -> Sequence[KeySystem]:
+    """Systems on a keyway, of one customer or of all, keysets loaded: their keys enter each other's cylinders."""
+    rows = (
+        sa.select(KeySystem)
+        .where(KeySystem.keyway == keyway)
+        .options(selectinload(KeySystem.keysets), selectinload(KeySystem.spec))
+        .order_by(KeySystem.id)
+        # A system of this transaction may have been loaded before its keysets were added.
+        .execution_options(populate_existing=True)
+    )
+    if customer_id is not None:
+        rows = rows.where(KeySystem.customer_id == customer_id)
+    session.flush()
+    return session.scalars(rows).all()
+
+
+def operating_keysets(session: Session, systems: Sequence[KeySystem]) -> dict[str, list[Keyset]]:
+    """Each distinct way that cylinders of these systems are operated → the keysets that operate it.
+
+    The name tells the keyset and its system; cylinders alike in this stand once. A cylinder's own keyset,
+    the masters above it (unless NMK) and its cross-keyed operators operate it. The masters' own cylinders
+    are there too.
+    """
+    names = {system.id: system.name for system in systems}
+    by_id = {keyset.id: keyset for system in systems for keyset in system.keysets}
+    rows = session.execute(
+        sa.select(Cylinder.id, Cylinder.keyset_id, Cylinder.is_nmk)
+        .where(Cylinder.keyset_id.in_(by_id), Cylinder.state != CylinderState.REMOVED)
+        .order_by(Cylinder.id)
+    ).all()
+    crossed: dict[int, list[int]] = {}
+    for cylinder_id, keyset_id in session.execute(
+        sa.select(CylinderOperator.cylinder_id, CylinderOperator.keyset_id)
+        .join(Cylinder, Cylinder.id == CylinderOperator.cylinder_id)
+        .where(Cylinder.keyset_id.in_(by_id))
+        .order_by(CylinderOperator.id)
+    ):
+        crossed.setdefault(cylinder_id, []).append(keyset_id)
+    found: dict[str, list[Keyset]] = {}
+    for cylinder_id, keyset_id, is_nmk in rows:
+        keyset = by_id[keyset_id]
+        operators = operators_of(keyset, is_nmk=is_nmk, by_id=by_id)
+        operators += [by_id[other] for other in crossed.get(cylinder_id, []) if other in by_id]
+        own = f"{'X' if cylinder_id in crossed else ''}{keyset.symbol}{'(NMK)' if is_nmk else ''}"
+        mark = f" ({cylinder_id})" if cylinder_id in crossed else ""
+        found[f"{own} of {names[keyset.system_id]}{mark}"] = list(dict.fromkeys(operators))
+    return found
+
+
+def operators_of(keyset: Keyset, *, is_nmk: bool, by_id: dict[int, Keyset]) -> list[Keyset]:
+    """The keyset itself and, unless NMK, every master above it, nearest first."""
+    chain = [keyset]
+    while not is_nmk and chain[-1].parent_id is not None:
+        chain.append(by_id[chain[-1].parent_id])
+    return chain
+
+
+def get_system(session: Session, system_id: int) -> KeySystem:
+    """A system with its keysets; NotFound when there is none."""
+    system = session.scalar(
+        sa.select(KeySystem)
+        .where(KeySystem.id == system_id)
+        .options(selectinload(KeySystem.keysets), selectinload(KeySystem.spec), selectinload(KeySystem.customer))
+    )
+    if system is None:
+        raise NotFound("key system")
+    return system
+
+
+def list_systems(session: Session, customer_id: int | None = None) -> Sequence[KeySystem]:
+    """Key systems by customer and name."""
+    rows = sa.select(KeySystem).options(selectinload(KeySystem.customer)).order_by(KeySystem.customer_id, KeySystem.name)
+    if customer_id is not None:
+        rows = rows.where(KeySystem.customer_id == customer_id)
+    return session.scalars(rows).all()
