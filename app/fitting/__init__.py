@@ -1,1 +1,86 @@
-"""TODO room."""
+"""PURE. Inches, cylinder length, bores, cams, finishes, makers' part numbers and catalogue rows."""
+
+from __future__ import annotations
+
+from app.fitting.bore import BoreFit, BoreQuestion, fit_bore
+from app.fitting.cams import Cam, CamAnswer, Lock, cams_for_lock
+from app.fitting.catalogue import CATEGORIES, CatalogueItem, Match, find, read_item
+from app.fitting.composing import combinations, compose, compose_any
+from app.fitting.cylinder import CYLINDER_TYPES, CylinderAttributes, differences, from_json, to_json, words
+from app.fitting.finishes import Finish, finish, finish_words, finishes, finishes_by_us_code, mismatch
+from app.fitting.inches import read_inches, show_inches, show_mm, write_inches
+from app.fitting.keyways import KeyAnswer, KeyBlank, Keyway, can_take_key, find_blanks
+from app.fitting.length import LengthFit, LengthQuestion, fit_both_positions, fit_length, required_length
+from app.fitting.makers import Maker, find_maker, load_makers, read_maker
+from app.fitting.part_numbers import PartNumberError, Piece, Reading, decode, decode_any
+from app.fitting.pattern_check import check_pattern
+from app.fitting.pattern_json import pattern_from_json, pattern_to_json
+from app.fitting.patterns import Pattern, Rule, Segment
+from app.fitting.reference import DoorPreparation, TradeFact, door_preparation, door_preparations, trade_fact
+from app.fitting.spoken import Spoken, read_spoken
+
+__all__ = [
+    "CATEGORIES",
+    "CYLINDER_TYPES",
+    "BoreFit",
+    "BoreQuestion",
+    "Cam",
+    "CamAnswer",
+    "CatalogueItem",
+    "CylinderAttributes",
+    "DoorPreparation",
+    "Finish",
+    "KeyAnswer",
+    "KeyBlank",
+    "Keyway",
+    "LengthFit",
+    "LengthQuestion",
+    "Lock",
+    "Maker",
+    "Match",
+    "PartNumberError",
+    "Pattern",
+    "Piece",
+    "Reading",
+    "Rule",
+    "Segment",
+    "Spoken",
+    "TradeFact",
+    "cams_for_lock",
+    "can_take_key",
+    "check_pattern",
+    "combinations",
+    "compose",
+    "compose_any",
+    "decode",
+    "decode_any",
+    "differences",
+    "door_preparation",
+    "door_preparations",
+    "find",
+    "find_blanks",
+    "find_maker",
+    "finish",
+    "finish_words",
+    "finishes",
+    "finishes_by_us_code",
+    "fit_bore",
+    "fit_both_positions",
+    "fit_length",
+    "from_json",
+    "load_makers",
+    "mismatch",
+    "pattern_from_json",
+    "pattern_to_json",
+    "read_inches",
+    "read_item",
+    "read_maker",
+    "read_spoken",
+    "required_length",
+    "show_inches",
+    "show_mm",
+    "to_json",
+    "trade_fact",
+    "words",
+    "write_inches",
+]

@@ -1,0 +1,147 @@
+"""Catalogue items and finding them: by part number, by attributes or by what a customer says."""
+
+from __future__ import annotations
+
+__all__ = ["CATEGORIES", "CatalogueItem", "Match", "find", "read_item"]
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+
+from app.errors import BitternError
+from app.fitting.cylinder import CylinderAttributes, attribute_texts
+from app.fitting.given import as_object, as_text, as_whole, quoted
+from app.fitting.spoken import Spoken, read_spoken
+
+CATEGORIES = ("cylinder", "hardware", "key_blank")
+MOST_CENTS = 100_000_000
+_ITEM_KEYS = ("part_number", "category", "description", "cost_cents", "list_cents", "stocked")
+
+
+@dataclass(frozen=True, slots=True)
+class CatalogueItem:
+    """Something to sell. Money in whole cents; `attributes` are there for cylinders whose number decodes."""
+
+    part_number: str
+    maker: str
+    category: str
+    description: str
+    cost_cents: int
+    list_cents: int
+    stocked: bool
+    attributes: CylinderAttributes | None = None
+
+    def with_attributes(self, attributes: CylinderAttributes) -> CatalogueItem:
+        """The same item with its cylinder attributes known."""
+        return replace(self, attributes=attributes)
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """An item that was found, how near it is (0 is exact, larger is farther) and what would differ."""
+
+    item: CatalogueItem
+    distance: int
+    differs: tuple[str, ...]
+
+
+def read_item(given: object, maker: str, field: str = "item") -> CatalogueItem:
+    """An item from plain values; BitternError names the field at fault."""
+    data = as_object(given, field, _ITEM_KEYS)
+    category = data.get("category")
+    if category not in CATEGORIES:
+        raise BitternError(f"{field}.category", f"{quoted(category)} is no category. Use {', '.join(CATEGORIES)}.")
+    stocked = data.get("stocked")
+    if not isinstance(stocked, bool):
+        raise BitternError(f"{field}.stocked", f"Say true or false, not {quoted(stocked)}.")
+    return CatalogueItem(
+        part_number=as_text(data.get("part_number"), f"{field}.part_number", 60),
+        maker=maker,
+        category=category,
+        description=as_text(data.get("description"), f"{field}.description"),
+        cost_cents=as_whole(data.get("cost_cents"), f"{field}.cost_cents", 0, MOST_CENTS),
+        list_cents=as_whole(data.get("list_cents"), f"{field}.list_cents", 0, MOST_CENTS),
+        stocked=stocked,
+    )
+
+
+# How much it matters to a customer that an attribute differs; the keyway decides whether the old key works.
+_WEIGHTS = {
+    "type": 100,
+    "keyway": 6,
+    "length": 4,
+    "chambers": 4,
+    "finish": 3,
+    "drilled": 1,
+    "cam": 2,
+    "tailpiece": 2,
+    "keying": 1,
+}
+
+
+def _squeezed(text: str) -> str:
+    return re.sub(r"[^a-z0-9]", "", text.casefold())
+
+
+def find(items: Iterable[CatalogueItem], query: str | CylinderAttributes, limit: int = 20) -> tuple[Match, ...]:
+    """The nearest items, at most `limit`: by how much differs, stocked first among equals, then by list price.
+
+    Text is tried as a part number (or its beginning) and as what a customer says ('1-1/4 rim satin chrome,
+    six pin'). Items of another type than the one asked for never match, nor do those with nothing in common.
+    """
+    listed = list(items)
+    number = ""
+    if isinstance(query, CylinderAttributes):
+        spoken = Spoken(query, (query.finish,) if query.finish else (), ())
+    else:
+        if len(query) > 200:
+            raise BitternError("query", "Search with at most 200 characters.")
+        keyways = {each.attributes.keyway for each in listed if each.attributes and each.attributes.keyway}
+        spoken, number = read_spoken(query, sorted(keyways, key=len, reverse=True)), _squeezed(query)
+    asked = attribute_texts(spoken.attributes)
+    matches = []
+    for item in listed:
+        match = _by_number(item, number) or _by_words(item, spoken, asked)
+        if match is not None:
+            matches.append(match)
+    matches.sort(key=lambda m: (m.distance, not m.item.stocked, m.item.list_cents, m.item.part_number))
+    return tuple(matches[:limit])
+
+
+def _by_number(item: CatalogueItem, number: str) -> Match | None:
+    if len(number) < 2 or not _squeezed(item.part_number).startswith(number):
+        return None
+    return Match(item, 0, ())
+
+
+def _by_words(item: CatalogueItem, spoken: Spoken, asked: Mapping[str, str]) -> Match | None:
+    described = item.description.casefold()
+    absent = tuple(word for word in spoken.words if word not in described)
+    if item.attributes is None:
+        # Hardware and blanks have a description only; every word and every finish asked for must stand in it.
+        if absent or not spoken.words or set(asked) - {"finish", "length"}:
+            return None
+        return Match(item, 0, ())
+    offered = attribute_texts(item.attributes)
+    maker = spoken.attributes.maker
+    differs = []
+    distance = 0
+    for name, value in asked.items():
+        if offered.get(name) == value:
+            continue
+        if name == "type":
+            return None
+        distance += _WEIGHTS[name]
+        differs.append(f"{name} {offered.get(name, 'none')} instead of {value}")
+    if len(spoken.finishes) > 1 and offered.get("finish") not in spoken.finishes:
+        distance += _WEIGHTS["finish"]
+        differs.append(f"finish {offered.get('finish', 'none')} instead of {' or '.join(spoken.finishes)}")
+    if maker and maker.casefold() != item.maker.casefold():
+        differs.append(f"maker {item.maker} instead of {maker}")
+        distance += 1
+    said = len(asked) + (len(spoken.finishes) > 1) + len(spoken.words)
+    unmet = len(differs) - bool(differs and differs[-1].startswith("maker ")) + len(absent)
+    if not said or unmet >= said:
+        return None
+    differs.extend(f"nothing says '{word}'" for word in absent)
+    return Match(item, distance + 2 * len(absent), tuple(differs))

@@ -1,0 +1,99 @@
+"""Keyways, their families and key blanks: which blank enters which keyway, and whose number is whose."""
+
+from __future__ import annotations
+
+__all__ = ["KeyAnswer", "KeyBlank", "Keyway", "can_take_key", "find_blanks"]
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from app.errors import BitternError
+from app.fitting.cylinder import CylinderAttributes, number_word
+from app.fitting.given import quoted
+
+
+@dataclass(frozen=True, slots=True)
+class Keyway:
+    """A maker's keyway, the family that it belongs to and the name of its bitting spec."""
+
+    maker: str
+    name: str
+    family: str
+    bitting_spec: str
+
+
+@dataclass(frozen=True, slots=True)
+class KeyBlank:
+    """A key blank: the keyways that it enters, how many chambers it is long enough for, and the same blank's
+    number with other makers, as (maker, number)."""
+
+    maker: str
+    number: str
+    keyways: tuple[str, ...]
+    chambers: int
+    cross_references: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class KeyAnswer:
+    """Can the cylinder take the customer's key: yes or no, and why."""
+
+    takes: bool
+    reasons: tuple[str, ...]
+
+
+def _squeezed(number: str) -> str:
+    return "".join(character for character in number.casefold() if character.isalnum())
+
+
+def find_blanks(blanks: Sequence[KeyBlank], number: str) -> tuple[KeyBlank, ...]:
+    """The blanks with this number, their own or as a cross-reference, own first; separators are not needed."""
+    wanted = _squeezed(number)
+    if not wanted:
+        return ()
+    own = [blank for blank in blanks if _squeezed(blank.number) == wanted]
+    crossed = [
+        blank
+        for blank in blanks
+        if blank not in own and any(_squeezed(each) == wanted for _, each in blank.cross_references)
+    ]
+    return (*own, *crossed)
+
+
+def can_take_key(
+    cylinder: CylinderAttributes, blank_number: str, chambers_cut: int, blanks: Sequence[KeyBlank]
+) -> KeyAnswer:
+    """Can this cylinder be keyed to the customer's existing key: the keyway decides, then the chambers.
+
+    `blank_number` is what is stamped on the key's bow, of any maker; `chambers_cut` how many cuts the key
+    has. That the depths agree is for the bitting specs to say, and is not answered here. BitternError when
+    the blank is unknown or the cylinder's keyway is not said.
+    """
+    if not cylinder.keyway:
+        raise BitternError("keyway", "Say the cylinder's keyway first.")
+    found = find_blanks(blanks, blank_number)
+    if not found:
+        raise BitternError("blank", f"No maker's table has the key blank {quoted(blank_number)}.")
+    entering = [
+        blank
+        for blank in found
+        if cylinder.keyway in blank.keyways and (not cylinder.maker or blank.maker == cylinder.maker)
+    ]
+    if not entering:
+        keyways = ", ".join(dict.fromkeys(keyway for blank in found for keyway in blank.keyways))
+        return KeyAnswer(False, (f"This key enters {keyways}, not keyway {cylinder.keyway}.",))
+    reasons = [f"The key's blank ({entering[0].maker} {entering[0].number}) enters keyway {cylinder.keyway}."]
+    takes = True
+    if cylinder.chambers is not None and chambers_cut < cylinder.chambers:
+        takes = False
+        reasons.append(
+            f"The key has {number_word(chambers_cut)} cuts and the cylinder {number_word(cylinder.chambers)} "
+            "chambers: pin it to the key's number of chambers."
+        )
+    elif cylinder.chambers is not None and chambers_cut > cylinder.chambers:
+        reasons.append(
+            f"The key has {number_word(chambers_cut)} cuts; the cylinder uses the first "
+            f"{number_word(cylinder.chambers)}."
+        )
+    reasons.append("Check that both bitting specs agree before promising it.")
+    return KeyAnswer(takes, tuple(reasons))

@@ -1,0 +1,232 @@
+"""Part numbers, both ways: a number to attributes piece by piece, and attributes to a number."""
+
+from __future__ import annotations
+
+__all__ = ["PartNumberError", "Piece", "Reading", "decode", "decode_any"]
+
+import unicodedata
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from app.errors import BitternError
+from app.fitting.cylinder import CylinderAttributes, from_texts
+from app.fitting.given import quoted
+from app.fitting.nearest import nearest_number
+from app.fitting.patterns import SEPARATORS, Choice, Pattern, Rule, Segment
+
+LONGEST_NUMBER = 60
+MOST_READINGS = 50
+_DASHES = str.maketrans(dict.fromkeys("‐‑‒–—−", "-"))
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """One piece of a number: its segment's name, its text ('' when left out), what it means and sets."""
+
+    segment: str
+    text: str
+    words: str
+    sets: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One legal way to read a number; `part_number` is how the maker writes it."""
+
+    part_number: str
+    pattern: str
+    pieces: tuple[Piece, ...]
+    attributes: CylinderAttributes
+    warnings: tuple[str, ...]
+
+
+class PartNumberError(BitternError):
+    """A number that was not understood: the piece at fault, what was expected there, the nearest number."""
+
+    def __init__(
+        self, message: str, segment: str, piece: str, expected: tuple[str, ...], nearest: str | None
+    ) -> None:
+        super().__init__("part_number", message)
+        self.segment = segment
+        self.piece = piece
+        self.expected = expected
+        self.nearest = nearest
+
+
+@dataclass(slots=True)
+class _Trail:
+    """The furthest that any attempt got: segment, place in the text; and the rule that stopped one."""
+
+    segment: int = 0
+    place: int = -1
+    rule: Rule | None = None
+    bare: bool = False
+
+
+def clean_number(given: object) -> str:
+    """A typed number in capitals with one kind of dash; BitternError when there is none or it is too long."""
+    if not isinstance(given, str) or not given.strip():
+        raise BitternError("part_number", f"Enter a part number, not {quoted(given)}.")
+    text = unicodedata.normalize("NFKC", given[: LONGEST_NUMBER * 4]).translate(_DASHES)
+    text = " ".join(text.upper().split())
+    if len(given.strip()) > LONGEST_NUMBER or len(text) > LONGEST_NUMBER:
+        raise BitternError("part_number", f"A part number has at most {LONGEST_NUMBER} characters.")
+    if not text.isascii() or not text.isprintable():
+        raise BitternError("part_number", "Part numbers have plain letters, digits and separators only.")
+    return text
+
+
+def _walk(
+    pattern: Pattern, text: str, trail: _Trail, index: int, place: int, values: dict[str, str]
+) -> Iterator[tuple[Choice, ...]]:
+    """Every way to fill the segments from `index` on with the text from `place` on."""
+    if index == len(pattern.segments):
+        if place == len(text):
+            yield ()
+        elif place > trail.place or index > trail.segment:
+            trail.segment, trail.place = index, place
+        return
+    if place > trail.place or (place == trail.place and index > trail.segment):
+        trail.segment, trail.place = index, place
+    segment = pattern.segments[index]
+    table = segment.by_bare if trail.bare else segment.by_text
+    for end in range(len(text), place - 1, -1):
+        for choice in table.get(text[place:end], ()):
+            merged = merge(values, choice)
+            if merged is None:
+                continue
+            broken = next((r for r in pattern.rules_after[index] if r.broken_by(merged)), None)
+            if broken is not None:
+                trail.rule = trail.rule or broken
+                continue
+            for rest in _walk(pattern, text, trail, index + 1, end, merged):
+                yield (choice, *rest)
+
+
+def merge(values: dict[str, str], choice: Choice) -> dict[str, str] | None:
+    """The attributes with the choice's added; None when the choice contradicts what is already set."""
+    if not choice.sets:
+        return values
+    merged = dict(values)
+    for name, value in choice.sets:
+        if merged.setdefault(name, value) != value:
+            return None
+    return merged
+
+
+def _reading(pattern: Pattern, choices: tuple[Choice, ...], warnings: tuple[str, ...]) -> Reading:
+    values: dict[str, str] = {}
+    for choice in choices:
+        values.update(choice.sets)
+    pieces = tuple(
+        Piece(segment.name, choice.piece, choice.words, choice.sets)
+        for segment, choice in zip(pattern.segments, choices, strict=True)
+    )
+    number = "".join(choice.text for choice in choices)
+    return Reading(number, pattern.name, pieces, from_texts(values, pattern.maker), warnings)
+
+
+def _readings(pattern: Pattern, text: str, trail: _Trail) -> list[Reading]:
+    found: list[Reading] = []
+    for choices in _walk(pattern, text, trail, 0, 0, {}):
+        number = "".join(choice.text for choice in choices)
+        warnings = () if number == text else (f"Read as {number}, the way the maker writes it.",)
+        reading = _reading(pattern, choices, warnings)
+        if all(reading.attributes != other.attributes for other in found):
+            found.append(reading)
+        if len(found) == MOST_READINGS:
+            break
+    # Fewer pieces left out first: what is printed says more than what is not.
+    return sorted(found, key=lambda reading: sum(not piece.text for piece in reading.pieces))
+
+
+def _bare(text: str) -> str:
+    return "".join(character for character in text if character not in SEPARATORS)
+
+
+def decode(pattern: Pattern, text: object) -> list[Reading]:
+    """All legal readings of a number, best first; never empty.
+
+    Capitals and the maker's separators are not needed; a number read without them carries a warning with the
+    maker's own writing. PartNumberError names the piece that was not understood, what was expected there and
+    the nearest legal number.
+    """
+    return decode_any((pattern,), text)
+
+
+def decode_any(patterns: Sequence[Pattern], text: object) -> list[Reading]:
+    """`decode` over several patterns at once, of one maker or of many."""
+    number = clean_number(text)
+    trails = []
+    found: list[Reading] = []
+    for pattern in patterns:
+        trail = _Trail()
+        found.extend(_readings(pattern, number, trail))
+        trails.append((pattern, trail))
+    if not found:
+        for pattern in patterns:
+            found.extend(_readings(pattern, _bare(number), _Trail(bare=True)))
+    if found:
+        return found
+    if not patterns:
+        raise BitternError("maker", "This maker has no part-number pattern yet; enter one on its page.")
+    raise _not_understood(number, trails)
+
+
+def _shown(segment: Segment) -> tuple[str, ...]:
+    if segment.kind == "number":
+        return (f"{segment.least:0{segment.digits}d}", f"{segment.most:0{segment.digits}d}")
+    return tuple(dict.fromkeys(choice.piece for choice in segment.choices if choice.piece))
+
+
+def _expected_words(segment: Segment) -> str:
+    shown = _shown(segment)
+    front = f" after '{segment.separator}'" if segment.separator else ""
+    if segment.kind == "number":
+        return f"{segment.digits} digits from {shown[0]} to {shown[1]}{front}"
+    if len(shown) == 1:
+        return f"'{shown[0]}'{front}"
+    more = ", …" if len(shown) > 12 else ""
+    return f"one of {', '.join(shown[:12])}{more}{front}"
+
+
+def _not_understood(number: str, trails: list[tuple[Pattern, _Trail]]) -> PartNumberError:
+    near = [(nearest_number(pattern, number), pattern, trail) for pattern, trail in trails]
+    # The pattern that comes closest is the one that was meant; then the one that got furthest.
+    best = min(near, key=lambda each: (each[0].distance if each[0] else 10**6, -each[2].place))
+    nearest, pattern, trail = best
+    advice = f" The nearest legal number is {nearest.part_number}." if nearest else ""
+    close = nearest.part_number if nearest else None
+    if trail.rule is not None and (trail.segment == len(pattern.segments) or _reads_without_rules(pattern, number)):
+        names = trail.rule.attributes
+        at_fault = [s for s in pattern.segments if names & {n for c in s.choices for n, _ in c.sets}]
+        segment = at_fault[-1].name if at_fault else ""
+        message = f"{quoted(number)} does not exist: {trail.rule.reason}{advice}"
+        return PartNumberError(message, segment, "", (), close)
+    place = max(trail.place, 0)
+    if trail.segment == len(pattern.segments):
+        left = number[place:]
+        message = f"{quoted(left)} is left over at the end of {quoted(number)}.{advice}"
+        return PartNumberError(message, "", left, (), close)
+    segment_at = pattern.segments[trail.segment]
+    piece = _piece_at(number, place)
+    what = quoted(piece) if piece else "The end of the number"
+    message = (
+        f"{what} was not understood as {segment_at.name} in {quoted(number)}; "
+        f"expected {_expected_words(segment_at)}.{advice}"
+    )
+    return PartNumberError(message, segment_at.name, piece, _shown(segment_at), close)
+
+
+def _piece_at(number: str, place: int) -> str:
+    """From `place` to the next separator, without the separator in front."""
+    rest = number[place:].lstrip(SEPARATORS)
+    for index, character in enumerate(rest):
+        if character in SEPARATORS:
+            return rest[:index]
+    return rest
+
+
+def _reads_without_rules(pattern: Pattern, number: str) -> bool:
+    plain = Pattern(pattern.name, pattern.maker, pattern.segments)
+    return next(_walk(plain, number, _Trail(), 0, 0, {}), None) is not None
