@@ -25,6 +25,7 @@ CHANGE, MASTER, GRAND, HELD = "C", "M", "G", "-"
 
 MOST_KEYSETS = 100_000
 MOST_TRIES = 24
+MOST_CANDIDATES = 2_000
 _ROLES = {2: (CHANGE,), 3: (CHANGE, MASTER), 4: (CHANGE, MASTER, GRAND)}
 
 
@@ -48,13 +49,23 @@ class LevelPlan:
     roles: str
     keysets: tuple[PlannedKeyset, ...]
 
-    def operating(self, symbol: str) -> tuple[PlannedKeyset, ...]:
-        """Give the keyset and all above it: the keys that operate that keyset's cylinder."""
-        by_symbol = {keyset.symbol: keyset for keyset in self.keysets}
-        chain = [by_symbol[symbol]]
-        while chain[-1].parent is not None:
-            chain.append(by_symbol[chain[-1].parent])
-        return tuple(chain)
+    @property
+    def keys(self) -> dict[str, Bitting]:
+        """Symbol → bitting of every keyset."""
+        return {keyset.symbol: keyset.bitting for keyset in self.keysets}
+
+    @property
+    def cylinders(self) -> dict[str, tuple[str, ...]]:
+        """Change → the symbols of the keys that operate its cylinder: its own and all above it."""
+        parents = {keyset.symbol: keyset.parent for keyset in self.keysets}
+        chains = {}
+        for keyset in self.keysets:
+            if keyset.level is Level.CHANGE:
+                chain = [keyset.symbol]
+                while (parent := parents[chain[-1]]) is not None:
+                    chain.append(parent)
+                chains[keyset.symbol] = tuple(chain)
+        return chains
 
 
 def progression_under(
@@ -102,10 +113,11 @@ def plan_levels(
     needs = {CHANGE: changes_per_master, MASTER: masters, GRAND: grands}
     best_left = 0
     for sharing in [roles] if roles is not None else _sharings(spec, tmk, levels, needs):
-        found = _fill(spec, tmk, levels, sharing, needs, used)
-        if isinstance(found, LevelPlan):
-            return found
-        best_left = max(best_left, found)
+        top = _fill(spec, tmk, levels, sharing, needs, used)
+        fitted, full = _fitted(top, levels, needs)
+        if full:
+            return LevelPlan(spec, tmk, levels, sharing, tuple(_name(top, levels)))
+        best_left = max(best_left, fitted)
     asked = grands * masters * changes_per_master
     raise NoBittingsLeft(
         "changes_per_master",
@@ -159,45 +171,54 @@ class _Branch:
     """A master with its changes, or a grand with its masters."""
 
     bitting: Bitting
-    below: tuple[_Branch, ...] = ()
+    below: tuple[_Branch, ...]
+    changes: int  # how many hang under it; a change counts as one
 
 
 def _fill(
     spec: BittingSpec, tmk: Bitting, levels: int, roles: str, needs: dict[str, int], used: AbstractSet[Bitting]
-) -> LevelPlan | int:
-    """Give the filled plan, or how many changes fitted before it ran out."""
+) -> _Branch:
+    """Give the tree with as many full branches as are needed; where they run out, the fullest there are."""
 
     def free(role: str, base: Bitting) -> Iterator[Bitting]:
         return (bitting for bitting in progression_under(spec, tmk, roles, role, base) if bitting not in used)
 
     def master(bitting: Bitting) -> _Branch:
-        return _Branch(bitting, tuple(_Branch(b) for b in islice(free(CHANGE, bitting), needs[CHANGE])))
+        # Counting is quick, so only a master with room enough has its changes listed.
+        below = progression_under(spec, tmk, roles, CHANGE, bitting)
+        room = below.usable - sum(other in below for other in used)
+        if room < needs[CHANGE]:
+            return _Branch(bitting, (), room)
+        changes = tuple(_Branch(b, (), 1) for b in islice(free(CHANGE, bitting), needs[CHANGE]))
+        return _Branch(bitting, changes, len(changes))
 
     def grand(bitting: Bitting) -> _Branch:
-        full = (m for m in map(master, free(MASTER, bitting)) if len(m.below) == needs[CHANGE])
-        return _Branch(bitting, tuple(islice(full, needs[MASTER])))
+        below = _take(map(master, free(MASTER, bitting)), needs[MASTER], needs[CHANGE])
+        return _Branch(bitting, below, sum(branch.changes for branch in below))
 
-    if levels == 2:
-        top = master(tmk)
-        if len(top.below) < needs[CHANGE]:
-            return len(top.below)
-    elif levels == 3:
-        top = grand(tmk)
-        if len(top.below) < needs[MASTER]:
-            return len(top.below) * needs[CHANGE]
-    else:
-        fitted = 0
-        grands = []
-        for branch in map(grand, free(GRAND, tmk)):
-            fitted += len(branch.below) * needs[CHANGE]
-            if len(branch.below) == needs[MASTER]:
-                grands.append(branch)
-                if len(grands) == needs[GRAND]:
-                    break
-        else:
-            return min(fitted, needs[GRAND] * needs[MASTER] * needs[CHANGE] - 1)
-        top = _Branch(tmk, tuple(grands))
-    return LevelPlan(spec, tmk, levels, roles, tuple(_name(top, levels)))
+    def great(bitting: Bitting) -> _Branch:
+        below = _take(map(grand, free(GRAND, bitting)), needs[GRAND], needs[MASTER] * needs[CHANGE])
+        return _Branch(bitting, below, sum(branch.changes for branch in below))
+
+    return {2: master, 3: grand, 4: great}[levels](tmk)
+
+
+def _take(branches: Iterator[_Branch], wanted: int, changes: int) -> tuple[_Branch, ...]:
+    """Give the first `wanted` branches that hold `changes` each, or all of those and the roomiest others."""
+    full: list[_Branch] = []
+    partial: list[_Branch] = []
+    for branch in islice(branches, MOST_CANDIDATES):
+        (full if branch.changes == changes else partial).append(branch)
+        if len(full) == wanted:
+            return tuple(full)
+    partial.sort(key=lambda branch: -branch.changes)
+    return tuple(full + partial[: wanted - len(full)])
+
+
+def _fitted(top: _Branch, levels: int, needs: dict[str, int]) -> tuple[int, bool]:
+    """Give how many changes the tree holds, and whether that is all that was needed."""
+    asked = needs[CHANGE] * (needs[MASTER] if levels > 2 else 1) * (needs[GRAND] if levels > 3 else 1)
+    return top.changes, top.changes == asked
 
 
 def _name(top: _Branch, levels: int) -> Iterator[PlannedKeyset]:

@@ -63,12 +63,16 @@ class Progression:
 def _reach(choices: Columns, macs: int, start: int, goal: int) -> dict[int, int]:
     """Depth at `start` → bit mask of the depths at `goal` that some legal run of cuts between them joins."""
     walk = 1 if goal > start else -1
+    steps = []  # per chamber on the way: the depths it takes, with the mask of what may stand before each
+    for chamber in range(start + walk, goal + walk, walk):
+        before = choices[chamber - walk]
+        steps.append([(1 << d, sum(1 << e for e in before if abs(d - e) <= macs)) for d in choices[chamber]])
     reached = {}
     for depth in choices[start]:
-        here = {depth}
-        for chamber in range(start + walk, goal + walk, walk):
-            here = {d for d in choices[chamber] if any(abs(d - e) <= macs for e in here)}
-        reached[depth] = sum(1 << d for d in here)
+        here = 1 << depth
+        for step in steps:
+            here = sum(bit for bit, near in step if near & here)
+        reached[depth] = here
     return reached
 
 

@@ -1,0 +1,139 @@
+from __future__ import annotations
+
+import json
+
+import pytest
+from click.testing import CliRunner
+
+from app.cli import main
+
+
+def run(command, given):
+    text = given if isinstance(given, str) else json.dumps(given)
+    done = CliRunner().invoke(main, ["keying", command, "-"], input=text)
+    assert done.exception is None or isinstance(done.exception, SystemExit)
+    return done.exit_code, json.loads(done.output)
+
+
+SPEC = {"chambers": 6, "depths": 10, "macs": 7, "step": 2}
+COMMANDS = ["count", "progress", "pin", "audit", "symbols"]
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_the_printed_example_works(command):
+    example = CliRunner().invoke(main, ["keying", command, "--example"])
+    assert example.exit_code == 0
+    code, answer = run(command, example.output)
+    assert code == 0
+    assert "error" not in answer
+
+
+def test_count():
+    assert run("count", {"spec": {"chambers": 6, "depths": 10, "macs": 4}}) == (
+        0,
+        {"theoretical": 10**6, "usable": 198034},
+    )
+
+
+def test_progress_lists_in_sequence():
+    code, answer = run("progress", {"spec": {**SPEC, "chambers": 3}, "tmk": "528", "order": [3, 1, 2], "limit": 5})
+    assert code == 0
+    assert answer == {
+        "array": [["1", "3", "7", "9"], ["0", "4", "6", "8"], ["0", "2", "4", "6"]],
+        "theoretical": 64,
+        "usable": 56,
+        "bittings": ["100", "102", "104", "106", "300"],
+    }
+
+
+def test_progress_takes_an_array_with_held_chambers():
+    array = [["3", "1"], [], ["4"]]
+    code, answer = run("progress", {"spec": {**SPEC, "chambers": 3}, "tmk": "528", "array": array, "order": None})
+    assert code == 0
+    assert answer == {"array": array, "theoretical": 2, "usable": 2, "bittings": ["324", "124"]}
+
+
+def test_pin_with_a_control_key():
+    spec = {"chambers": 6, "depths": 10, "stack_total": 23, "control_offset": 10}
+    code, answer = run("pin", {"spec": spec, "keys": {"TMK": "528614", "AA1": "306836"}, "control": "960478"})
+    assert code == 0
+    assert answer["chambers"][0] == {"bottom": 3, "masters": [2], "buildup": 14, "top": 4}
+    assert (answer["combinations"], answer["intended"], answer["phantom"]) == (64, 2, 62)
+    assert answer["warnings"] == []
+
+
+def test_pin_without_a_stack():
+    code, answer = run("pin", {"spec": {"chambers": 3, "depths": 10}, "keys": {"AA": "528"}})
+    assert code == 0
+    assert answer["chambers"][2] == {"bottom": 8, "masters": [], "buildup": None, "top": None}
+
+
+def test_symbols_of_four_levels():
+    code, answer = run("symbols", {"levels": 4, "grands": 2, "masters": 2, "changes_per_master": 1})
+    assert code == 0
+    assert answer == {"symbols": ["GGM", "A", "AA", "AA1", "AB", "AB1", "B", "BA", "BA1", "BB", "BB1"]}
+
+
+KEYS = {"AA": "345621", "1AA": "365621"}
+
+
+@pytest.mark.parametrize(
+    ("command", "given", "field"),
+    [
+        ("count", "not json", "file"),
+        ("count", "[1]", "file"),
+        ("count", "[" * 100_000, "file"),
+        ("count", {}, "spec"),
+        ("count", {"spec": []}, "spec"),
+        ("count", {"spec": {"chambers": 6, "depths": 10}}, "spec.macs"),
+        ("count", {"spec": {"chambers": 0, "depths": 10, "macs": 3}}, "spec.chambers"),
+        ("count", {"spec": {"chambers": 10**30, "depths": 10, "macs": 3}}, "spec.chambers"),
+        ("count", {"spec": {"chambers": True, "depths": 10, "macs": 3}}, "spec.chambers"),
+        ("count", {"spec": SPEC, "sepc": 1}, "sepc"),
+        ("progress", {"spec": SPEC}, "tmk"),
+        ("progress", {"spec": SPEC, "tmk": "52861"}, "tmk"),
+        ("progress", {"spec": SPEC, "tmk": 528614}, "tmk"),
+        ("progress", {"spec": SPEC, "tmk": "0" * 10_000}, "tmk"),
+        ("progress", {"spec": SPEC, "tmk": "908614"}, "tmk"),
+        ("progress", {"spec": {"chambers": 6, "depths": 10, "macs": 7}, "tmk": "528614"}, "spec.step"),
+        ("progress", {"spec": SPEC, "tmk": "528614", "array": {}}, "array"),
+        ("progress", {"spec": SPEC, "tmk": "528614", "array": [[1]] * 6}, "array"),
+        ("progress", {"spec": SPEC, "tmk": "528614", "array": ["1"] * 6}, "array"),
+        ("progress", {"spec": SPEC, "tmk": "528614", "array": [["5"], [], [], [], [], []]}, "array"),
+        ("progress", {"spec": SPEC, "tmk": "528614", "array": [["1"]] * 1000}, "array"),
+        ("progress", {"spec": SPEC, "tmk": "528614", "order": "123456"}, "order"),
+        ("progress", {"spec": SPEC, "tmk": "528614", "order": [1, 1, 2, 3, 4, 5]}, "order"),
+        ("progress", {"spec": SPEC, "tmk": "528614", "order": [1.0, 2, 3, 4, 5, 6]}, "order"),
+        ("progress", {"spec": SPEC, "tmk": "528614", "limit": -1}, "limit"),
+        ("progress", {"spec": SPEC, "tmk": "528614", "limit": 10**30}, "limit"),
+        ("progress", {"spec": SPEC, "tmk": "528614", "limit": True}, "limit"),
+        ("progress", {"spec": {**SPEC, "chambers": 12}, "tmk": "528614528614"}, "limit"),
+        ("pin", {"spec": SPEC, "keys": []}, "keys"),
+        ("pin", {"spec": SPEC, "keys": {}}, "keys"),
+        ("pin", {"spec": SPEC, "keys": {"AA": None}}, "keys.AA"),
+        ("pin", {"spec": SPEC, "keys": {"A" * 10_000: "528614"}}, "keys"),
+        ("pin", {"spec": SPEC, "keys": {"AA": "528614"}, "control": "960478"}, "spec.control_offset"),
+        ("pin", {"spec": SPEC, "keys": {"AA": "528614"}, "control": 5}, "control"),
+        ("audit", {"spec": SPEC, "keys": KEYS}, "cylinders"),
+        ("audit", {"spec": SPEC, "keys": KEYS, "cylinders": []}, "cylinders"),
+        ("audit", {"spec": SPEC, "keys": KEYS, "cylinders": {"1AA": "AA"}}, "cylinders.1AA"),
+        ("audit", {"spec": SPEC, "keys": KEYS, "cylinders": {"1AA": [1]}}, "cylinders.1AA"),
+        ("audit", {"spec": SPEC, "keys": KEYS, "cylinders": {"1AA": ["AB"]}}, "cylinders.1AA"),
+        ("audit", {"spec": SPEC, "keys": KEYS, "cylinders": {"1AA": []}}, "cylinders.1AA"),
+        ("symbols", {"levels": 3, "masters": 2}, "changes_per_master"),
+        ("symbols", {"levels": 4, "masters": 2, "changes_per_master": 1}, "grands"),
+        ("symbols", {"levels": 3, "masters": 10**30, "changes_per_master": 1}, "masters"),
+        ("symbols", {"levels": [3], "masters": 1, "changes_per_master": 1}, "levels"),
+    ],
+)
+def test_bad_input_exits_2_and_names_the_field(command, given, field):
+    code, answer = run(command, given)
+    assert code == 2
+    assert list(answer) == ["error"]
+    assert answer["error"]["field"] == field
+    assert answer["error"]["message"]
+
+
+def test_not_a_number_is_refused():
+    code, answer = run("count", '{"spec": {"chambers": NaN, "depths": 10, "macs": 3}}')
+    assert (code, answer["error"]["field"]) == (2, "spec.chambers")

@@ -1,0 +1,126 @@
+from __future__ import annotations
+
+from itertools import islice, pairwise
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from app.keying import KeyingError, Level, make_symbols, master_names, next_master, read_symbol, single_symbol
+
+
+def test_masters_leave_out_the_letters_that_mislead():
+    names = list(islice(master_names("A"), 66))
+    assert names[:9] == ["AA", "AB", "AC", "AD", "AE", "AF", "AG", "AH", "AJ"]
+    assert names[21:23] == ["AZ", "A2A"]
+    assert names[43:45] == ["A2Z", "A3A"]
+    assert not any(letter in name for name in names for letter in "IOQX")
+
+
+def test_the_next_master_is_the_one_named_next():
+    for before, after in pairwise(islice(master_names("B"), 300)):
+        assert next_master(before) == after
+
+
+@given(st.integers(2, 4), st.integers(1, 60), st.integers(0, 4), st.integers(1, 3))
+def test_symbols_round_trip_with_their_parents(levels, masters, changes, grands):
+    symbols = make_symbols(levels, masters, changes, grands if levels == 4 else 1)
+    assert len(set(symbols)) == len(symbols)
+    made = set(symbols)
+    top = {2: Level.MASTER, 3: Level.GRAND, 4: Level.GREAT_GRAND}[levels]
+    for symbol in symbols:
+        read = read_symbol(symbol)
+        assert read.text == symbol
+        assert not read.nmk
+        assert not read.crossed
+        if read.level is not top:
+            assert read.parent in made
+
+
+@pytest.mark.parametrize(
+    ("text", "level", "parent", "number", "nmk", "crossed"),
+    [
+        ("A", Level.GRAND, "GGM", None, False, False),
+        ("A7", Level.CHANGE, "A", 7, False, False),
+        ("GGMK", Level.GREAT_GRAND, None, None, False, False),
+        ("GGM1", Level.CHANGE, "GGM", 1, False, False),
+        ("A2A14", Level.CHANGE, "A2A", 14, False, False),
+        ("A22", Level.CHANGE, "A", 22, False, False),
+        ("12A2B", Level.CHANGE, "A2B", 12, False, False),
+        ("SKD3", Level.SINGLE, None, 3, False, False),
+        ("XAA1", Level.CHANGE, "AA", 1, False, True),
+        ("X1AA", Level.CHANGE, "AA", 1, False, True),
+        ("X12X", Level.CROSS, None, 12, False, True),
+        ("aa1 (nmk)", Level.CHANGE, "AA", 1, True, False),
+    ],
+)
+def test_a_symbol_reads_to_its_meaning(text, level, parent, number, nmk, crossed):
+    read = read_symbol(text)
+    assert (read.level, read.parent, read.number, read.nmk, read.crossed) == (level, parent, number, nmk, crossed)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        " ",
+        "AI1",
+        "AO",
+        "AQ1",
+        "A1A",
+        "AA0",
+        "AA01",
+        "1",
+        "AAA",
+        "X",
+        "XX",
+        "X1",
+        "AA(NMK)",
+        "XA",
+        "1AA1",
+        "SKD",
+        "SKD0",
+    ],
+)
+def test_what_is_no_symbol_is_refused(text):
+    refused_symbol(text)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["AA١", "Á1", None, 5, ["AA"], "A" * 10_000, "AA99999999"],
+)
+def test_what_is_no_plain_text_is_refused(text):
+    refused_symbol(text)
+
+
+def refused_symbol(text):
+    with pytest.raises(KeyingError) as refused:
+        read_symbol(text, "keyset")
+    assert refused.value.field == "keyset"
+
+
+@pytest.mark.parametrize(
+    ("values", "field"),
+    [
+        ((1, 1, 1), "levels"),
+        ((5, 1, 1), "levels"),
+        ((True, 1, 1), "levels"),
+        ((3, 0, 1), "masters"),
+        ((3, 10**30, 1), "masters"),
+        ((3, 1, -1), "changes_per_master"),
+        ((3, 1, "2"), "changes_per_master"),
+        ((3, 1_000_000, 1_000), "changes_per_master"),
+        ((3, 1, 1, 2), "grands"),
+        ((4, 1, 1, 23), "grands"),
+        ((4, 1, 1, None), "grands"),
+    ],
+)
+def test_counts_out_of_range_are_refused_by_field(values, field):
+    with pytest.raises(KeyingError) as refused:
+        make_symbols(*values)
+    assert refused.value.field == field
+
+
+def test_single_symbols_read_back():
+    assert read_symbol(single_symbol(12)).number == 12

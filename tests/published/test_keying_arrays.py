@@ -1,0 +1,48 @@
+"""Key bitting arrays, MACS and parity against published examples.
+
+Status words: P, the value is printed in the source; D, derived by us from printed inputs.
+"""
+
+from __future__ import annotations
+
+from itertools import product
+
+import pytest
+
+from app.keying import BittingSpec, KeyingError, parity_pattern, progress, read_bitting, write_bitting
+
+
+def test_a_one_chamber_progression_and_its_one_macs_violation():
+    """P: lockpicking101.com/viewtopic.php?f=50&t=66014; the MACS of 7 is D."""
+    spec = BittingSpec(chambers=5, depths=10, macs=7, step=2)
+    tmk = read_bitting(spec, "11111", "tmk")
+    made = progress(spec, tmk, held=[2, 3, 4, 5])
+    assert made.theoretical == 4
+    assert [write_bitting(spec, bitting) for bitting in made] == ["31111", "51111", "71111"]
+    wide = BittingSpec(chambers=5, depths=10, macs=8, step=2)
+    assert [write_bitting(wide, bitting) for bitting in progress(wide, tmk, held=[2, 3, 4, 5])][-1] == "91111"
+
+
+def test_a_two_step_column_is_all_odd_or_all_even():
+    """P: ALOA Keynotes, July/August 2017: never mixed; mixing is allowed in one-step."""
+    two, one = (BittingSpec(chambers=3, depths=10, macs=9, step=step) for step in (2, 1))
+    for column in progress(two, (5, 2, 8)).columns:
+        assert len({depth % 2 for depth in column}) == 1
+    with pytest.raises(KeyingError, match="parity"):
+        progress(two, (5, 2, 8), [(3, 4), (0,), (6,)])
+    assert progress(one, (5, 2, 8), [(3, 4), (0,), (6,)]).theoretical == 2
+
+
+def test_forbidden_bittings_are_never_issued():
+    """P (paraphrase): ALOA Keynotes, July/August 2017: a bitting that breaks MACS is forbidden."""
+    spec = BittingSpec(chambers=6, depths=10, macs=4, step=2)
+    made = progress(spec, (5, 4, 6, 6, 3, 4))
+    listed = list(made)
+    assert len(listed) == made.usable < made.theoretical
+    assert all(spec.within_macs(bitting) for bitting in listed)
+
+
+def test_a_master_of_six_cuts_has_one_of_64_parity_patterns():
+    """D from the definition of a parity pattern, lockreference.com/using-tmk-registers."""
+    assert len({parity_pattern(bitting) for bitting in product(range(2), repeat=6)}) == 64
+    assert parity_pattern((4, 0, 5, 9, 0, 4)) == "EEOOEE"

@@ -1,0 +1,61 @@
+"""Pins and cross-keying against published examples.
+
+Status words: P, the value is printed in the source; D, derived by us from printed inputs.
+"""
+
+from __future__ import annotations
+
+from itertools import product
+
+from app.keying import BittingSpec, audit, pin, pin_cuts, read_bitting, shearing_depths
+
+
+def test_one_chamber_two_keys():
+    """P: hubpages.com/education/master-keying, 15 January 2014: cuts 3 and 6."""
+    pins = pin_cuts([3, 6])
+    assert (pins.bottom, pins.masters) == (3, (3,))
+
+
+def test_one_chamber_three_keys():
+    """P, the same page: cuts 3, 6 and 9."""
+    pins = pin_cuts([3, 6, 9])
+    assert (pins.bottom, pins.masters) == (3, (3, 3))
+
+
+def test_incidental_keys_of_two_chambers():
+    """P: lockpicking101.com/viewtopic.php?p=272479: bottoms 1 and 1, masters 3 and 3."""
+    assert {pin_cuts([1, 4])} == {pin_cuts([4, 1])}
+    assert sorted(product(*shearing_depths([(1, 1), (4, 4)]))) == [(1, 1), (1, 4), (4, 1), (4, 4)]
+
+
+SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
+# P: ALOA Keynotes, February 2022, p. 36.
+KEYS = {
+    symbol: read_bitting(SPEC, text, symbol)
+    for symbol, text in {"AA": "345621", "1AA": "365621", "2AA": "343621", "3AA": "345421"}.items()
+}
+
+
+def test_each_change_differs_from_its_master_in_one_chamber():
+    """P, the same page: chambers 2, 3 and 4."""
+    differing = [
+        [chamber for chamber, (a, b) in enumerate(zip(KEYS["AA"], KEYS[change], strict=True), 1) if a != b]
+        for change in ("1AA", "2AA", "3AA")
+    ]
+    assert differing == [[2], [3], [4]]
+
+
+def test_the_pins_of_a_cross_keyed_cylinder():
+    """Masters ". 2 . 2 . ." P, the same page; bottoms 345421 D."""
+    pins = pin(SPEC, {symbol: KEYS[symbol] for symbol in ("1AA", "3AA")})
+    assert [chamber.masters for chamber in pins.chambers] == [(), (2,), (), (2,), (), ()]
+    assert [chamber.bottom for chamber in pins.chambers] == [3, 4, 5, 4, 2, 1]
+
+
+def test_the_interchange_on_a_cross_keyed_cylinder_is_found():
+    """P, the same page: AA operates X2X too. That one combination belongs to nobody is D."""
+    found = audit(KEYS, {"X2X": ["1AA", "3AA"]})
+    assert found.unintended == (("X2X", "AA"),)
+    assert found.phantoms == {"X2X": 1}
+    opening = sorted(product(*shearing_depths([KEYS["1AA"], KEYS["3AA"]])))
+    assert ["".join(map(str, cuts)) for cuts in opening] == ["345421", "345621", "365421", "365621"]
