@@ -7,6 +7,7 @@ __all__ = ["Maker", "find_maker", "load_makers", "read_maker"]
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -31,7 +32,8 @@ MOST_BYTES = 20_000_000
 @dataclass(frozen=True, slots=True)
 class Maker:
     """A maker and all its tables. `bitting_specs` are passed through by name, as the keying room reads them;
-    they hold chart measures, never a bitting."""
+    they hold chart measures, never a bitting. `lengths` and `rings` are the mortise lengths and ring
+    thicknesses to be had, in inches."""
 
     name: str
     code: str
@@ -42,6 +44,8 @@ class Maker:
     cams: tuple[Cam, ...]
     locks: tuple[Lock, ...]
     items: tuple[CatalogueItem, ...]
+    lengths: tuple[Fraction, ...] = ()
+    rings: tuple[Fraction, ...] = ()
 
 
 def read_maker(given: object) -> Maker:
@@ -70,7 +74,13 @@ def read_maker(given: object) -> Maker:
         cams=tuple(_cam(each, name, f"cams[{n}]") for n, each in _rows(data, "cams")),
         locks=tuple(_lock(each, name, f"locks[{n}]") for n, each in _rows(data, "locks")),
         items=tuple(_item(each, name, patterns, f"items[{n}]") for n, each in _rows(data, "items")),
+        lengths=_inches(data.get("lengths", []), "lengths"),
+        rings=_inches(data.get("rings", []), "rings"),
     )
+
+
+def _inches(value: object, field: str) -> tuple[Fraction, ...]:
+    return tuple(read_inches(each, f"{field}[{n}]") for n, each in enumerate(as_list(value, field, 100), 1))
 
 
 def _rows(data: Mapping[str, Any], table: str) -> list[tuple[int, Any]]:
@@ -134,7 +144,6 @@ def _lock(given: object, maker: str, field: str) -> Lock:
         name: None if data.get(name) is None else read_inches(data[name], f"{field}.{name}")
         for name in ("case", "cam_depth", "bore_min", "bore_max")
     }
-    backsets = as_list(data.get("backsets", []), f"{field}.backsets", 20)
     return Lock(
         maker,
         as_text(data.get("name"), f"{field}.name", 60),
@@ -144,7 +153,7 @@ def _lock(given: object, maker: str, field: str) -> Lock:
         measures["cam_depth"],
         measures["bore_min"],
         measures["bore_max"],
-        tuple(read_inches(each, f"{field}.backsets[{n}]") for n, each in enumerate(backsets, 1)),
+        _inches(data.get("backsets", []), f"{field}.backsets"),
     )
 
 

@@ -8,7 +8,7 @@ import heapq
 from dataclasses import dataclass
 from itertools import count
 
-from app.fitting.patterns import Pattern
+from app.fitting.patterns import Choice, Pattern
 
 MOST_STEPS = 20_000
 Row = list[int]
@@ -16,9 +16,10 @@ Row = list[int]
 
 @dataclass(frozen=True, slots=True)
 class Nearest:
-    """A legal number and how many edits away it is."""
+    """A legal number, its pieces by segment ('' when left out) and how many edits away it is."""
 
     part_number: str
+    pieces: tuple[str, ...]
     distance: int
 
 
@@ -56,14 +57,16 @@ def nearest_number(pattern: Pattern, text: str) -> Nearest | None:
     rest = _cost_to_end(pattern, text)
     order = count()
     start: Row = list(range(len(text) + 1))
-    queue: list[tuple[int, int, int, Row, str, dict[str, str]]] = [(rest[0][0], 0, next(order), start, "", {})]
+    queue: list[tuple[int, int, int, Row, tuple[Choice, ...], dict[str, str]]] = [
+        (rest[0][0], 0, next(order), start, (), {})
+    ]
     for _ in range(MOST_STEPS):
         if not queue:
             return None
         cost, depth, _number, row, written, values = heapq.heappop(queue)
         index = -depth
         if index == len(pattern.segments):
-            return Nearest(written, cost)
+            return Nearest("".join(c.text for c in written), tuple(c.piece for c in written), cost)
         for choice in pattern.segments[index].choices:
             merged = {**values, **dict(choice.sets)}
             if any(values.get(name, value) != value for name, value in choice.sets):
@@ -72,5 +75,5 @@ def nearest_number(pattern: Pattern, text: str) -> Nearest | None:
                 continue
             further = _further(row, choice.text, text)
             least = min(here + there for here, there in zip(further, rest[index + 1], strict=True))
-            heapq.heappush(queue, (least, depth - 1, next(order), further, written + choice.text, merged))
+            heapq.heappush(queue, (least, depth - 1, next(order), further, (*written, choice), merged))
     return None

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from app.errors import BitternError
 from app.fitting.cylinder import CylinderAttributes, from_texts
 from app.fitting.given import quoted
-from app.fitting.nearest import nearest_number
+from app.fitting.nearest import Nearest, nearest_number
 from app.fitting.patterns import SEPARATORS, Choice, Pattern, Rule, Segment
 
 LONGEST_NUMBER = 60
@@ -55,8 +55,10 @@ class PartNumberError(BitternError):
 
 @dataclass(slots=True)
 class _Trail:
-    """The furthest that any attempt got: segment, place in the text; and the rule that stopped one."""
+    """The furthest place in the text that any attempt got to, the first and last segment tried there, and the
+    rule that stopped an attempt."""
 
+    first: int = 0
     segment: int = 0
     place: int = -1
     rule: Rule | None = None
@@ -80,14 +82,14 @@ def _walk(
     pattern: Pattern, text: str, trail: _Trail, index: int, place: int, values: dict[str, str]
 ) -> Iterator[tuple[Choice, ...]]:
     """Every way to fill the segments from `index` on with the text from `place` on."""
+    if place > trail.place:
+        trail.first, trail.segment, trail.place = index, index, place
+    elif place == trail.place:
+        trail.segment = max(trail.segment, index)
     if index == len(pattern.segments):
         if place == len(text):
             yield ()
-        elif place > trail.place or index > trail.segment:
-            trail.segment, trail.place = index, place
         return
-    if place > trail.place or (place == trail.place and index > trail.segment):
-        trail.segment, trail.place = index, place
     segment = pattern.segments[index]
     table = segment.by_bare if trail.bare else segment.by_text
     for end in range(len(text), place - 1, -1):
@@ -197,18 +199,19 @@ def _not_understood(number: str, trails: list[tuple[Pattern, _Trail]]) -> PartNu
     nearest, pattern, trail = best
     advice = f" The nearest legal number is {nearest.part_number}." if nearest else ""
     close = nearest.part_number if nearest else None
-    if trail.rule is not None and (trail.segment == len(pattern.segments) or _reads_without_rules(pattern, number)):
+    if trail.rule is not None and _reads_without_rules(pattern, number):
         names = trail.rule.attributes
         at_fault = [s for s in pattern.segments if names & {n for c in s.choices for n, _ in c.sets}]
         segment = at_fault[-1].name if at_fault else ""
         message = f"{quoted(number)} does not exist: {trail.rule.reason}{advice}"
         return PartNumberError(message, segment, "", (), close)
     place = max(trail.place, 0)
-    if trail.segment == len(pattern.segments):
+    at_fault_index = _at_fault(trail, nearest)
+    if at_fault_index == len(pattern.segments):
         left = number[place:]
         message = f"{quoted(left)} is left over at the end of {quoted(number)}.{advice}"
         return PartNumberError(message, "", left, (), close)
-    segment_at = pattern.segments[trail.segment]
+    segment_at = pattern.segments[at_fault_index]
     piece = _piece_at(number, place)
     what = quoted(piece) if piece else "The end of the number"
     message = (
@@ -216,6 +219,16 @@ def _not_understood(number: str, trails: list[tuple[Pattern, _Trail]]) -> PartNu
         f"expected {_expected_words(segment_at)}.{advice}"
     )
     return PartNumberError(message, segment_at.name, piece, _shown(segment_at), close)
+
+
+def _at_fault(trail: _Trail, nearest: Nearest | None) -> int:
+    """The segment that failed: of those tried at the furthest place, the first that the nearest number fills,
+    so that an optional segment is not blamed for what follows it, nor what follows for a bad optional one."""
+    if nearest is not None:
+        for index in range(trail.first, min(trail.segment, len(nearest.pieces) - 1) + 1):
+            if nearest.pieces[index]:
+                return index
+    return trail.segment
 
 
 def _piece_at(number: str, place: int) -> str:

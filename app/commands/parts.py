@@ -1,0 +1,122 @@
+"""`bittern part`: a maker's part number to attributes and back, with the tables in a makers' folder."""
+
+from __future__ import annotations
+
+__all__ = ["group"]
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from app.commands.jsonio import json_command
+from app.errors import BitternError
+from app.fitting import Maker, Reading, compose_any, decode_any, find_maker, from_json, load_makers, to_json, words
+
+DEMO_MAKERS = Path(__file__).resolve().parents[2] / "demo_data" / "makers"
+
+group = click.Group("part", help="Makers' part numbers: decode and compose.")
+
+
+def _makers_option() -> click.Option:
+    return click.Option(
+        ["--makers"],
+        type=click.Path(file_okay=False),
+        default=str(DEMO_MAKERS),
+        help="Folder of makers' tables (*.json); the demo's makers unless told otherwise.",
+    )
+
+
+def _maker(name: str, folder: str) -> Maker:
+    return find_maker(load_makers(Path(folder)), name)
+
+
+def _reading_json(reading: Reading) -> dict[str, Any]:
+    return {
+        "part_number": reading.part_number,
+        "attributes": to_json(reading.attributes),
+        "words": words(reading.attributes),
+        "pieces": [
+            {"segment": piece.segment, "text": piece.text, "means": piece.words, "sets": dict(piece.sets)}
+            for piece in reading.pieces
+        ],
+        "warnings": list(reading.warnings),
+    }
+
+
+def _decode(maker: str, number: str, makers: str) -> None:
+    """Every legal reading of NUMBER, best first, piece by piece. MAKER is a code or a name."""
+    try:
+        readings = decode_any(_maker(maker, makers).patterns, number)
+    except BitternError as error:
+        refusal = {"error": {"field": error.field, "message": error.message}}
+        click.echo(json.dumps(refusal, ensure_ascii=False))
+        raise click.exceptions.Exit(2) from error
+    listed = [_reading_json(reading) for reading in readings]
+    best = listed[0]
+    warnings = list(best["warnings"])
+    if len(listed) > 1:
+        warnings.append(f"This number can be read in {len(listed)} ways; the first is the likeliest.")
+    click.echo(json.dumps({**best, "warnings": warnings, "readings": listed}, ensure_ascii=False))
+
+
+def _show_example(ctx: click.Context, param: click.Parameter, value: bool) -> None:
+    if value:
+        click.echo('bittern part decode ARD "A18M-Q1-66.SC"')
+        ctx.exit(0)
+
+
+group.add_command(
+    click.Command(
+        "decode",
+        callback=_decode,
+        help=_decode.__doc__,
+        params=[
+            click.Argument(["maker"]),
+            click.Argument(["number"]),
+            _makers_option(),
+            click.Option(
+                ["--example"],
+                is_flag=True,
+                is_eager=True,
+                expose_value=False,
+                callback=_show_example,
+                help="Print a command that works.",
+            ),
+        ],
+    )
+)
+
+
+@json_command(
+    group,
+    "compose",
+    {
+        "attributes": {
+            "type": "mortise",
+            "length": "1-1/8",
+            "chambers": 6,
+            "keyway": "AQ1",
+            "cam": "standard",
+            "finish": "626",
+        }
+    },
+    "maker",
+)
+def compose(given: dict[str, Any], maker: str, makers: str) -> dict[str, Any]:
+    """The part number of MAKER (code or name) for attributes; what `decode` printed may be given back."""
+    table = _maker(maker, makers)
+    asked = from_json(given.get("attributes", given))
+    number = compose_any(table.patterns, asked)
+    made = decode_any(table.patterns, number)[0].attributes
+    said, filled = to_json(asked), to_json(made)
+    warnings = [
+        f"Nothing was said of {name}: this number means {filled[name]}."
+        for name in said
+        if name != "maker" and said[name] in (None, "") and filled[name] not in (None, "")
+    ]
+    return {"part_number": number, "attributes": filled, "words": words(made), "warnings": warnings}
+
+
+compose.params.append(_makers_option())
