@@ -16,11 +16,13 @@ __all__ = [
     "KeyingError",
     "Level",
     "LevelPlan",
+    "NearMiss",
     "NoBittingsLeft",
     "Pinning",
     "PlannedKeyset",
     "Progression",
     "audit",
+    "audit_added",
     "count_bittings",
     "count_columns",
     "cut_list",
@@ -31,6 +33,7 @@ __all__ = [
     "make_columns",
     "make_symbols",
     "master_names",
+    "near_misses",
     "next_bittings",
     "next_master",
     "parity_pattern",
@@ -51,7 +54,7 @@ __all__ = [
     "write_inches",
 ]
 
-from app.keying.audit import Audit, audit
+from app.keying.audit import Audit, NearMiss, audit, audit_added, near_misses
 from app.keying.counting import count_bittings, count_columns, theoretical, usable
 from app.keying.cutting import Cut, cut_list, root_depth
 from app.keying.errors import KeyingError, NoBittingsLeft

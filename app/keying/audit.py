@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-__all__ = ["Audit", "audit"]
+__all__ = ["Audit", "NearMiss", "audit", "audit_added", "near_misses"]
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from math import prod
+from typing import TypeAlias
+
+import numpy as np
 
 from app.keying.errors import KeyingError
-from app.keying.given import short
-from app.keying.pinning import shearing_depths
+from app.keying.given import short, whole
+from app.keying.shearing import KeyIndex, Masks, depth_masks, masks_of_lists
 from app.keying.spec import Bitting
 
-Shear = tuple[tuple[int, ...], ...]
+Shear: TypeAlias = Sequence[Sequence[int]]
 """Per chamber, bow to tip, the depths that shear."""
 
 
@@ -35,6 +37,15 @@ class Audit:
         return not self.unintended and not self.missing
 
 
+@dataclass(frozen=True, slots=True)
+class NearMiss:
+    """A key that does not operate a cylinder, but would if `cuts_off` of its cuts were off by the tolerance."""
+
+    cylinder: str
+    key: str
+    cuts_off: int
+
+
 def audit(
     keys: Mapping[str, Bitting],
     cylinders: Mapping[str, Sequence[str]],
@@ -50,22 +61,101 @@ def audit(
     ((('1AA', '2AA'),), (), {'1AA': 1, '2AA': 0})
     """
     check_system(keys, cylinders)
-    unintended: list[tuple[str, str]] = []
-    missing: list[tuple[str, str]] = []
-    phantoms: dict[str, int] = {}
-    for cylinder, meant in cylinders.items():
-        shear = (pinned or {}).get(cylinder) or shearing_depths([keys[symbol] for symbol in meant])
-        open_to = [set(depths) for depths in shear]
-        operating = {
-            symbol
-            for symbol, bitting in keys.items()
-            if all(cut in depths for cut, depths in zip(bitting, open_to, strict=True))
-        }
-        wanted = set(meant)
-        unintended += [(cylinder, symbol) for symbol in keys if symbol in operating and symbol not in wanted]
-        missing += [(cylinder, symbol) for symbol in dict.fromkeys(meant) if symbol not in operating]
-        phantoms[cylinder] = prod(map(len, open_to)) - len({keys[symbol] for symbol in operating})
-    return Audit(tuple(unintended), tuple(missing), phantoms)
+    return _audit(keys, cylinders, _masks(keys, cylinders, pinned or {}))
+
+
+def audit_added(
+    keys: Mapping[str, Bitting],
+    cylinders: Mapping[str, Sequence[str]],
+    added: Collection[str],
+    pinned: Mapping[str, Shear] | None = None,
+) -> Audit:
+    """Check only what `added` symbols of keys and cylinders can have changed in a system audited before.
+
+    Cylinders that are new, or that an added key now operates, are held against every key; all others against
+    the added keys. `phantoms` tells of the former only.
+    """
+    check_system(keys, cylinders)
+    fresh = set(added)
+    changed = {c: meant for c, meant in cylinders.items() if c in fresh or not fresh.isdisjoint(meant)}
+    standing = {c: meant for c, meant in cylinders.items() if c not in changed}
+    first = _audit(keys, changed, _masks(keys, changed, pinned or {}))
+    new_keys = {symbol: bitting for symbol, bitting in keys.items() if symbol in fresh}
+    second = _audit(new_keys, standing, _masks(keys, standing, pinned or {}), intended=dict.fromkeys(standing, ()))
+    return Audit(first.unintended + second.unintended, first.missing, first.phantoms)
+
+
+def near_misses(
+    keys: Mapping[str, Bitting],
+    cylinders: Mapping[str, Sequence[str]],
+    tolerance: int = 1,
+    most_cuts_off: int | None = None,
+    pinned: Mapping[str, Shear] | None = None,
+) -> tuple[NearMiss, ...]:
+    """Give the keys that would operate a foreign cylinder if cuts were off by up to `tolerance` increments.
+
+    Off either way: a worn cut is deeper than its number, a loose plug forgives a shallow one. With
+    `most_cuts_off` only those that need no more such cuts are told. Keys that operate as they are, are no near
+    misses: `audit` tells them.
+    """
+    whole(tolerance, "tolerance", 1, 15)
+    check_system(keys, cylinders)
+    masks = _masks(keys, cylinders, pinned or {})
+    wide = masks.copy()
+    for off in range(1, tolerance + 1):
+        wide |= (masks << np.uint32(off)) | (masks >> np.uint32(off))
+    index = KeyIndex(list(keys.values()))
+    rows, found = index.operating(wide)
+    exact = masks[rows] >> index.bittings[found].astype(np.uint32) & np.uint32(1)
+    cuts_off = exact.shape[1] - exact.sum(axis=1)
+    kept = (cuts_off > 0) & (cuts_off <= (most_cuts_off or exact.shape[1]))
+    cylinder_names, key_names = list(cylinders), list(keys)
+    return tuple(
+        NearMiss(cylinder_names[row], key_names[key], int(off))
+        for row, key, off in zip(rows[kept], found[kept], cuts_off[kept], strict=True)
+    )
+
+
+def _masks(keys: Mapping[str, Bitting], cylinders: Mapping[str, Sequence[str]], pinned: Mapping[str, Shear]) -> Masks:
+    chambers = len(next(iter(keys.values()), ()))
+    number = {symbol: row for row, symbol in enumerate(keys)}
+    bittings = np.array(list(keys.values()), dtype=np.uint8).reshape(len(keys), chambers)
+    masks = masks_of_lists(bittings, [[number[symbol] for symbol in meant] for meant in cylinders.values()])
+    for row, cylinder in enumerate(cylinders):
+        if cylinder in pinned:
+            masks[row] = depth_masks([pinned[cylinder]], chambers)[0]
+    return masks
+
+
+def _audit(
+    keys: Mapping[str, Bitting],
+    cylinders: Mapping[str, Sequence[str]],
+    masks: Masks,
+    intended: Mapping[str, Sequence[str]] | None = None,
+) -> Audit:
+    number = {symbol: row for row, symbol in enumerate(keys)}
+    key_names, cylinder_names = list(keys), list(cylinders)
+    index = KeyIndex(list(keys.values()))
+    rows, found = index.operating(masks)
+    pairs = rows * len(keys) + found
+    lists = (intended or cylinders).values()
+    wanted = np.fromiter(
+        (row * len(keys) + number[symbol] for row, meant in enumerate(lists) for symbol in meant), dtype=np.int64
+    )
+    unintended = np.setdiff1d(pairs, wanted)
+    missing = set(np.setdiff1d(wanted, pairs).tolist())
+    in_order = dict.fromkeys(pair for pair in wanted.tolist() if pair in missing) if missing else {}
+    combinations = np.bitwise_count(masks).astype(np.int64).prod(axis=1)
+    phantoms = combinations - np.bincount(rows[index.is_first[found]], minlength=len(cylinders))
+
+    def names(pair: int) -> tuple[str, str]:
+        return cylinder_names[pair // len(keys)], key_names[pair % len(keys)]
+
+    return Audit(
+        tuple(names(pair) for pair in unintended.tolist()),
+        tuple(names(pair) for pair in in_order),
+        dict(zip(cylinder_names, phantoms.tolist(), strict=True)),
+    )
 
 
 def check_system(keys: Mapping[str, Bitting], cylinders: Mapping[str, Sequence[str]]) -> None:

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from oracle import bittings_of, every_bitting, operates, small_specs
 
-from app.keying import KeyingError, audit
+from app.keying import BittingSpec, KeyingError, audit, audit_added, near_misses, plan_levels
 
 
 @st.composite
@@ -59,3 +59,70 @@ def test_a_system_that_does_not_hang_together_is_refused(keys, cylinders, field)
     with pytest.raises(KeyingError) as refused:
         audit(keys, cylinders)
     assert refused.value.field == field
+
+
+@given(systems(), st.integers(1, 2))
+def test_near_misses_are_keys_whose_cuts_are_off_by_little(system, tolerance):
+    _, keys, cylinders = system
+    plain = []
+    for cylinder, meant in cylinders.items():
+        for key, bitting in keys.items():
+            opening = [{keys[k][i] for k in meant} for i in range(len(bitting))]
+            off = [min(abs(cut - depth) for depth in depths) for cut, depths in zip(bitting, opening, strict=True)]
+            if max(off) in range(1, tolerance + 1):
+                plain.append((cylinder, key, sum(o > 0 for o in off)))
+    found = near_misses(keys, cylinders, tolerance)
+    assert [(miss.cylinder, miss.key, miss.cuts_off) for miss in found] == plain
+    one = near_misses(keys, cylinders, tolerance, most_cuts_off=1)
+    assert [(miss.cylinder, miss.key, miss.cuts_off) for miss in one] == [row for row in plain if row[2] == 1]
+
+
+@given(systems(), st.data())
+def test_an_incremental_audit_finds_what_a_whole_one_adds(system, data):
+    _, keys, cylinders = system
+    added = data.draw(st.sets(st.sampled_from([*keys, *cylinders])))
+    old_keys = {symbol: bitting for symbol, bitting in keys.items() if symbol not in added}
+    standing = {c: m for c, m in cylinders.items() if c not in added and not added & set(m)}
+    before = audit(old_keys, standing)
+    more = audit_added(keys, cylinders, added)
+    whole = audit(keys, cylinders)
+    assert set(before.unintended) | set(more.unintended) == set(whole.unintended)
+    assert not set(before.unintended) & set(more.unintended)
+    assert more.phantoms == {c: n for c, n in whole.phantoms.items() if c not in standing}
+
+
+def test_a_whole_system_agrees_with_a_pairwise_check():
+    spec = BittingSpec(chambers=6, depths=10, macs=7, step=2)
+    plan = plan_levels(spec, (5, 2, 8, 6, 1, 4), levels=3, masters=6, changes_per_master=30)
+    keys, cylinders = dict(plan.keys), dict(plan.cylinders)
+    cylinders["X1X"] = ("AA1", "AB2", "AC3", "AD4", "AE5", "AF6")  # lets in more combinations than there are keys
+    cylinders["X2X"] = ("AA1", "AA2")
+    keys["AA31"] = keys["AA1"]  # two keysets cut alike
+    found = audit(keys, cylinders)
+    assert found.unintended == tuple(
+        (cylinder, key)
+        for cylinder, meant in cylinders.items()
+        for key, bitting in keys.items()
+        if key not in meant and operates(bitting, [keys[k] for k in meant])
+    )
+    assert ("X1X", "AB1") in found.unintended
+    assert ("AA1", "AA31") in found.unintended
+
+
+def test_a_system_without_keys_or_cylinders_is_clean():
+    assert audit({}, {}).clean
+    assert audit({"AA": (1, 1, 1)}, {}).clean
+    assert near_misses({"AA": (1, 1, 1)}, {}) == ()
+
+
+def test_a_tolerance_is_a_small_whole_number():
+    with pytest.raises(KeyingError) as refused:
+        near_misses({"AA": (1, 1, 1)}, {"AA": ["AA"]}, 10**30)
+    assert refused.value.field == "tolerance"
+
+
+def test_a_system_of_twelve_chambers_and_sixteen_depths_is_counted_exactly():
+    keys = {f"K{n}": (n,) * 12 for n in range(16)}
+    found = audit(keys, {"C": list(keys), "D": ["K15"]})
+    assert found.phantoms == {"C": 16**12 - 16, "D": 0}
+    assert found.unintended == ()
