@@ -15,7 +15,7 @@ from app.ledger.keysystems.models import (
     RecordsHolder,
 )
 from app.ledger.makers.models import CatalogueItem, FactoryTermsRow, Keyway, Maker, SpecRow
-from app.ledger.prices.models import BenchTermsRow, House, PriceBookRow, TaxRuleRow
+from app.ledger.prices.models import BenchTermsRow, House, PriceBookRow, PriceTier, TaxRuleRow
 from app.ledger.users.models import LoginAttempt, Role, User
 
 __all__ = [
@@ -47,6 +47,7 @@ __all__ = [
     "Maker",
     "Payment",
     "PriceBookRow",
+    "PriceTier",
     "QuoteRevision",
     "RecordsHolder",
     "Role",

@@ -1,6 +1,6 @@
 """make the first tables
 
-Revises:
+Revises: nothing
 """
 
 from __future__ import annotations
@@ -122,6 +122,15 @@ def upgrade() -> None:
     with op.batch_alter_table("price_rows", schema=None) as batch_op:
         batch_op.create_index(batch_op.f("ix_price_rows_code"), ["code"], unique=False)
 
+    op.create_table(
+        "price_tiers",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("name", sa.String(length=40), nullable=False),
+        sa.Column("percent_off", sa.String(length=16), nullable=False),
+        sa.Column("version", sa.Integer(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_price_tiers")),
+        sa.UniqueConstraint("name", name=op.f("uq_price_tiers_name")),
+    )
     op.create_table(
         "tax_rules",
         sa.Column("id", sa.Integer(), nullable=False),
@@ -292,6 +301,7 @@ def upgrade() -> None:
         sa.Column("keyed_at", sa.String(length=12), nullable=False),
         sa.Column("value_cents", sa.Integer(), nullable=False),
         sa.Column("cost_cents", sa.Integer(), nullable=False),
+        sa.Column("bench_minutes", sa.Integer(), nullable=False),
         sa.Column("opened_by_id", sa.Integer(), nullable=False),
         sa.Column("accepted_by", sa.String(length=120), nullable=False),
         sa.Column("accepted_on", sa.Date(), nullable=True),
@@ -318,6 +328,7 @@ def upgrade() -> None:
         sa.Column("name", sa.String(length=120), nullable=False),
         sa.Column("levels", sa.Integer(), nullable=False),
         sa.Column("keyway", sa.String(length=24), nullable=False),
+        sa.Column("chambers", sa.Integer(), nullable=False),
         sa.Column("spec_id", sa.Integer(), nullable=False),
         sa.Column(
             "records",
@@ -696,6 +707,7 @@ def downgrade() -> None:
         batch_op.drop_index(batch_op.f("ix_tax_rules_place"))
 
     op.drop_table("tax_rules")
+    op.drop_table("price_tiers")
     with op.batch_alter_table("price_rows", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_price_rows_code"))
 

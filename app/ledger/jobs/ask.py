@@ -10,7 +10,7 @@ from datetime import date
 from enum import StrEnum
 from typing import Any
 
-from app.fitting import CylinderAttributes
+from app.fitting.cylinder import CylinderAttributes, from_json, to_json
 from app.pricing import KeyingKind
 
 
@@ -121,7 +121,7 @@ def ask_to_json(ask: QuoteAsk) -> dict[str, Any]:
     given = dataclasses.asdict(ask)
     given["need_by"] = ask.need_by.isoformat() if ask.need_by else None
     for line, row in zip(ask.lines, given["lines"], strict=True):
-        row["attributes"] = line.attributes.to_json() if line.attributes else None
+        row["attributes"] = to_json(line.attributes) if line.attributes else None
     return given
 
 
@@ -132,7 +132,7 @@ def ask_from_json(given: dict[str, Any]) -> QuoteAsk:
             **{
                 **row,
                 "kind": LineKind(row["kind"]),
-                "attributes": CylinderAttributes.from_json(row["attributes"]) if row["attributes"] else None,
+                "attributes": from_json(row["attributes"]) if row["attributes"] else None,
                 "keying": KeyingInstruction(**{**row["keying"], "kind": KeyingKind(row["keying"]["kind"])}),
             }
         )

@@ -50,6 +50,7 @@ class Job(Versioned, Base):
     keyed_at: Mapped[str] = mapped_column(sa.String(12), default="")  # shop, factory, or "" where nothing is keyed
     value_cents: Mapped[int] = mapped_column(default=0)  # accepted (or last quoted) total before tax
     cost_cents: Mapped[int] = mapped_column(default=0)
+    bench_minutes: Mapped[int] = mapped_column(default=0)  # of the shop's own work in it, whole minutes upwards
     opened_by_id: Mapped[int] = mapped_column(sa.ForeignKey("users.id"))
     accepted_by: Mapped[str] = mapped_column(sa.String(120), default="")
     accepted_on: Mapped[date | None]

@@ -80,6 +80,7 @@ class KeyingChoice:
     """Where one group of lines is keyed, and why. `overridden`: the counter chose against the computed choice."""
 
     group: str  # "Ardent Brass, 24 cylinders"
+    lines: tuple[int, ...]  # the numbers of the lines in it
     choice: str  # shop, factory, or "" where neither is possible
     computed: str
     overridden: bool
@@ -88,6 +89,7 @@ class KeyingChoice:
     break_even: int | None
     reasons: tuple[str, ...]
     ways: tuple[Way, ...]
+    owner_notes: tuple[str, ...] = ()  # what would turn the decision, risks; for the house alone
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +151,11 @@ def _build(kind: Any, given: dict[str, Any]) -> Any:
 
 _DATES = {"issued_on", "valid_until", "need_by", "ready_on"}
 _NESTED: dict[str, Any] = {"house": HouseHead, "totals": SnapshotTotals}
-_ROWS: dict[str, Any] = {"lines": SnapshotLine, "keying": KeyingChoice, "ways": Way}
+_ROWS: dict[tuple[Any, str], Any] = {
+    (QuoteSnapshot, "lines"): SnapshotLine,
+    (QuoteSnapshot, "keying"): KeyingChoice,
+    (KeyingChoice, "ways"): Way,
+}
 
 
 def _value(kind: Any, name: str, value: Any) -> Any:
@@ -159,8 +165,8 @@ def _value(kind: Any, name: str, value: Any) -> Any:
         return date.fromisoformat(value)
     if name in _NESTED:
         return _build(_NESTED[name], value)
-    if name in _ROWS and isinstance(value, list):
-        return tuple(_build(_ROWS[name], row) for row in value)
+    if (kind, name) in _ROWS:
+        return tuple(_build(_ROWS[kind, name], row) for row in value)
     if isinstance(value, list):
         return tuple(tuple(row) if isinstance(row, list) else row for row in value)
     return value

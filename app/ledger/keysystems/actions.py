@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import sqlalchemy as sa
 
+from app.keying import Bitting as Cuts
 from app.keying import (
     BittingSpec,
     KeyingError,
@@ -21,7 +22,6 @@ from app.keying import (
     progression_under,
     single_symbol,
 )
-from app.keying import Bitting as Cuts
 from app.ledger.errors import LedgerError, NotFound, Taken
 from app.ledger.events.actions import record
 from app.ledger.keysystems.bittings import Plan, open_bittings, open_plan, seal_bitting, seal_plan, spec_of
@@ -34,6 +34,7 @@ from app.ledger.work import Work
 CHANGE = "C"
 MASTER = "M"
 MOST_DRAWS = 200
+CONTROL_SYMBOL = "CONTROL"
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,7 @@ class SystemForm:
     name: str
     levels: int
     keyway: str
+    chambers: int
     site_id: int | None = None
     grands: int = 1
     masters: int = 1
@@ -69,12 +71,16 @@ def insert_system(work: Work, form: SystemForm) -> KeySystem:
     if work.session.scalar(taken):
         raise Taken("system", f"This customer has a key system named {name} already; choose it from the list.")
     keyway = find_keyway(work, form.keyway)
+    most = BittingSpec.from_json(keyway.spec.spec).chambers
+    if not 3 <= form.chambers <= most:
+        raise LedgerError("chambers", f"Keyway {keyway.code} is cut for 3 to {most} chambers, not {form.chambers}.")
     system = KeySystem(
         customer_id=form.customer_id,
         site_id=form.site_id,
         name=name,
         levels=form.levels,
         keyway=keyway.code,
+        chambers=form.chambers,
         spec=keyway.spec,
         records=form.records,
         owner_of_record=form.owner_of_record,
@@ -90,6 +96,8 @@ def insert_system(work: Work, form: SystemForm) -> KeySystem:
     )
     if form.levels > 1:
         _insert_masters(work, system, form)
+    if form.records is RecordsHolder.SHOP and spec_of(system).control_offset is not None:
+        _insert_control(work, system)
     return system
 
 
@@ -141,29 +149,56 @@ def _insert_masters(work: Work, system: KeySystem, form: SystemForm) -> None:
     work.session.flush()
 
 
-def single_keyed_system(work: Work, customer_id: int, keyway: str, records: RecordsHolder) -> KeySystem:
+def _insert_control(work: Work, system: KeySystem) -> None:
+    """An interchangeable core comes out with a control key: one for the system, drawn by chance.
+
+    Its cuts are never the shallowest: a build-up pin of less than the least pin could stand nowhere.
+    """
+    spec = spec_of(system)
+    used = frozenset(open_bittings(work.session, work.vault, [system]).values())
+    least = spec.first_depth + (spec.min_master_pin or 0) // 2
+    for _ in range(MOST_DRAWS * 20):
+        cuts = draw_single(spec, secrets.SystemRandom(), used)
+        if min(cuts) >= least:
+            break
+    else:
+        raise KeyingError("chambers", "No control key could be drawn for this bitting spec.")
+    keyset = Keyset(system=system, symbol=CONTROL_SYMBOL, level=Level.CONTROL, purpose="takes the cores out")
+    work.session.add(keyset)
+    work.session.flush()
+    seal_bitting(work, system, keyset, cuts)
+    work.session.flush()
+
+
+def single_keyed_system(
+    work: Work, customer_id: int, keyway: str, chambers: int, records: RecordsHolder
+) -> KeySystem:
     """The customer's book of cylinders under no master on this keyway, started where there is none."""
-    suffix = "" if records is RecordsHolder.SHOP else f", {records.value}"
-    name = f"Single keyed {keyway}{suffix}"
+    suffix = "" if records is RecordsHolder.SHOP else f", keyed by the {records.value}"
+    name = f"Single keyed {keyway}, {chambers} chambers{suffix}"
     found = work.session.scalar(
         sa.select(KeySystem).where(KeySystem.customer_id == customer_id, KeySystem.name == name)
     )
-    return found or insert_system(work, SystemForm(customer_id, name, 1, keyway, records=records))
+    return found or insert_system(work, SystemForm(customer_id, name, 1, keyway, chambers, records=records))
 
 
-def add_keysets(work: Work, system: KeySystem, count: int, master: str = "") -> list[Keyset]:
+def add_keysets(
+    work: Work, system: KeySystem, count: int, master: str = "", *, under: Level = Level.MASTER
+) -> list[Keyset]:
     """Add `count` keysets to a system inside the caller's transaction, each with a bitting nobody has yet.
 
-    Under the master of that symbol ("" is the first), or single keyed in a system of one level. Raises
-    NoBittingsLeft (how many were asked, how many exist) or LedgerError; then nothing at all is saved.
+    Under the master of that symbol ("" is the first); single keyed (`under` is Level.SINGLE) or in a system of
+    one level, under none. Raises NoBittingsLeft (how many were asked, how many exist) or LedgerError; then
+    nothing at all is saved.
     """
-    if system.levels > 1 and system.records is RecordsHolder.NOBODY:
+    single = system.levels == 1 or under is Level.SINGLE
+    if not single and system.records is RecordsHolder.NOBODY:
         raise LedgerError(
             "system",
             f"Nobody holds the array and the list of bittings of {system.name}: it must not be extended. "
             "Key these cylinders single (SKD) or start a new system.",
         )
-    parent = None if system.levels == 1 else _master(work, system, master)
+    parent = None if single else _master(work, system, master)
     symbols = _next_symbols(work, system, parent, count)
     keysets = []
     for symbol in symbols:
@@ -195,7 +230,9 @@ def _master(work: Work, system: KeySystem, symbol: str) -> Keyset:
 
 def _next_symbols(work: Work, system: KeySystem, parent: Keyset | None, count: int) -> list[str]:
     siblings = sa.select(Keyset.symbol).where(Keyset.system_id == system.id)
-    if parent is not None:
+    if parent is None:
+        siblings = siblings.where(Keyset.level == Level.SINGLE)
+    else:
         siblings = siblings.where(Keyset.parent_id == parent.id)
     last = max((number_of(symbol) for symbol in work.session.scalars(siblings)), default=0)
     numbers = range(last + 1, last + 1 + count)
@@ -208,7 +245,8 @@ def _next_cuts(work: Work, system: KeySystem, parent: Keyset | None, count: int)
     spec = spec_of(system)
     neighbours = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
     opened = open_bittings(work.session, work.vault, neighbours)
-    used = frozenset(opened.values())
+    # A key with more cuts enters a shorter cylinder too, so it is its first cuts that count as used.
+    used = frozenset(cuts[: system.chambers] for cuts in opened.values() if len(cuts) >= system.chambers)
     if parent is None:
         return _draw_singles(work, spec, neighbours, used, count)
     plan = open_plan(work.vault, system)
@@ -230,12 +268,16 @@ def _draw_singles(
         for _ in range(MOST_DRAWS):
             cuts = draw_single(spec, rng, frozenset(avoid))
             avoid.add(cuts)
-            if not any(all(cut in depths for cut, depths in zip(cuts, stack, strict=True)) for stack in shearing):
+            if not any(_operates(cuts, stack) for stack in shearing):
                 break
         else:
             raise KeyingError("quantity", "No single key could be drawn that opens none of the customer's cylinders.")
         drawn.append(cuts)
     return drawn
+
+
+def _operates(cuts: Cuts, stack: list[set[int]]) -> bool:
+    return len(cuts) >= len(stack) and all(cut in depths for cut, depths in zip(cuts, stack, strict=False))
 
 
 def _shearing_sets(work: Work, systems: Sequence[KeySystem]) -> list[list[set[int]]]:
@@ -252,35 +294,35 @@ def prove_no_interchange(work: Work, systems: Sequence[KeySystem]) -> None:
     """Audit every cylinder of the customers' systems on the same keyways against every issued key.
 
     Raises KeyingError that names the first cylinder and key when a key operates a cylinder that it must not.
-    Cylinders whose bittings the factory holds are outside what the shop can prove.
+    Cylinders whose bittings the factory holds are outside what the shop can prove. A key with more cuts than
+    a cylinder has chambers is tried with its first cuts; one with fewer cannot lift the last pins.
     """
-    done: set[tuple[int, str]] = set()
-    for system in systems:
-        place = (system.customer_id, system.keyway)
-        if place in done:
-            continue
-        done.add(place)
-        neighbours = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
+    for customer_id, keyway in dict.fromkeys((system.customer_id, system.keyway) for system in systems):
+        neighbours = systems_sharing_keyway(work.session, keyway, customer_id)
         opened = open_bittings(work.session, work.vault, neighbours)
         names = {
             keyset.id: f"{keyset.symbol} of {other.name}"
             for other in neighbours
             for keyset in other.keysets
-            if keyset.id in opened
+            if keyset.id in opened and keyset.level is not Level.CONTROL
         }
-        cylinders = {
-            cylinder_name: [names[keyset.id] for keyset in keysets if keyset.id in names]
-            for cylinder_name, keysets in operating_keysets(work.session, neighbours).items()
-        }
-        found = audit(
-            spec_of(system),
-            {name: opened[keyset_id] for keyset_id, name in names.items()},
-            {name: keys for name, keys in cylinders.items() if keys},
-        )
-        if found.unintended:
-            cylinder, key = found.unintended[0]
-            raise KeyingError(
-                "keying",
-                f"Key {key} would also operate {cylinder}, which it must not. Nothing was saved; key these "
-                "cylinders under another master, or single.",
-            )
+        ways: dict[int, dict[str, list[str]]] = {}
+        for way, keysets in operating_keysets(work.session, neighbours).items():
+            keys = [keyset for keyset in keysets if keyset.id in names]
+            if keys:
+                chambers = len(opened[keys[0].id])
+                ways.setdefault(chambers, {})[way] = [names[keyset.id] for keyset in keys]
+        for chambers, cylinders in ways.items():
+            keys_that_enter = {
+                name: opened[keyset_id][:chambers]
+                for keyset_id, name in names.items()
+                if len(opened[keyset_id]) >= chambers
+            }
+            found = audit(keys_that_enter, cylinders)
+            if found.unintended:
+                cylinder, key = found.unintended[0]
+                raise KeyingError(
+                    "keying",
+                    f"Key {key} would also operate {cylinder}, which it must not. Nothing was saved; key these "
+                    "cylinders under another master, or single.",
+                )

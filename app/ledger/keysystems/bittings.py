@@ -31,8 +31,8 @@ class Plan:
 
 
 def spec_of(system: KeySystem) -> BittingSpec:
-    """The bitting spec of a system, ready for the keying room."""
-    return BittingSpec.from_json(system.spec.spec)
+    """The bitting spec of a system: its keyway's, with as many chambers as this system has."""
+    return BittingSpec.from_json({**system.spec.spec, "chambers": system.chambers})
 
 
 def _bitting_context(system_id: int, keyset_id: int) -> str:

@@ -50,6 +50,7 @@ class KeySystem(Versioned, Base):
     name: Mapped[str] = mapped_column(sa.String(120))
     levels: Mapped[int]
     keyway: Mapped[str] = mapped_column(sa.String(24))
+    chambers: Mapped[int]  # pinned and cut in this system; the keyway's spec may allow more
     spec_id: Mapped[int] = mapped_column(sa.ForeignKey("bitting_specs.id"))
     records: Mapped[RecordsHolder] = mapped_column(choice(RecordsHolder), default=RecordsHolder.SHOP)
     owner_of_record: Mapped[str] = mapped_column(sa.String(200), default="")

@@ -54,7 +54,7 @@ def operating_keysets(session: Session, systems: Sequence[KeySystem]) -> dict[st
         crossed.setdefault(cylinder_id, []).append(keyset_id)
     found: dict[str, list[Keyset]] = {}
     for cylinder_id, keyset_id, is_nmk in rows:
-        keyset = by_id[keyset_id]
+        keyset = by_id[keyset_id or 0]
         operators = operators_of(keyset, is_nmk=is_nmk, by_id=by_id)
         operators += [by_id[other] for other in crossed.get(cylinder_id, []) if other in by_id]
         own = f"{'X' if cylinder_id in crossed else ''}{keyset.symbol}{'(NMK)' if is_nmk else ''}"
@@ -66,8 +66,10 @@ def operating_keysets(session: Session, systems: Sequence[KeySystem]) -> dict[st
 def operators_of(keyset: Keyset, *, is_nmk: bool, by_id: dict[int, Keyset]) -> list[Keyset]:
     """The keyset itself and, unless NMK, every master above it, nearest first."""
     chain = [keyset]
-    while not is_nmk and chain[-1].parent_id is not None:
-        chain.append(by_id[chain[-1].parent_id])
+    above = None if is_nmk else keyset.parent_id
+    while above is not None:
+        chain.append(by_id[above])
+        above = by_id[above].parent_id
     return chain
 
 
@@ -85,7 +87,9 @@ def get_system(session: Session, system_id: int) -> KeySystem:
 
 def list_systems(session: Session, customer_id: int | None = None) -> Sequence[KeySystem]:
     """Key systems by customer and name."""
-    rows = sa.select(KeySystem).options(selectinload(KeySystem.customer)).order_by(KeySystem.customer_id, KeySystem.name)
+    rows = (
+        sa.select(KeySystem).options(selectinload(KeySystem.customer)).order_by(KeySystem.customer_id, KeySystem.name)
+    )
     if customer_id is not None:
         rows = rows.where(KeySystem.customer_id == customer_id)
     return session.scalars(rows).all()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["BenchTermsRow", "House", "PriceBookRow", "TaxRuleRow"]
+__all__ = ["BenchTermsRow", "House", "PriceBookRow", "PriceTier", "TaxRuleRow"]
 
 from datetime import date
 from typing import Any
@@ -30,6 +30,16 @@ class PriceBookRow(Base):
     quantity_from: Mapped[int] = mapped_column(default=1)
     valid_from: Mapped[date]
     valid_until: Mapped[date | None]
+
+
+class PriceTier(Versioned, Base):
+    """A customer tier and what it takes off catalogue list prices; `percent_off` is decimal text, such as 12.5."""
+
+    __tablename__ = "price_tiers"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(sa.String(40), unique=True)
+    percent_off: Mapped[str] = mapped_column(sa.String(16))
 
 
 class TaxRuleRow(Base):

@@ -1,0 +1,199 @@
+"""Read a door list that somebody typed or pasted from a spreadsheet."""
+
+from __future__ import annotations
+
+__all__ = ["COLUMNS", "DoorRow", "read_doors"]
+
+import csv
+import io
+from dataclasses import dataclass
+from fractions import Fraction
+
+from app.errors import BitternError, Problem
+from app.fitting.inches import read_inches
+
+COLUMNS = (
+    "opening",
+    "location",
+    "hand",
+    "lock",
+    "function",
+    "position",
+    "thickness",
+    "stile",
+    "egress",
+    "fire rated",
+    "keyset",
+    "remarks",
+)
+HANDS = ("", "LH", "RH", "LHR", "RHR")
+MOST_ROWS = 5000
+_LIMITS = {
+    "opening": 40,
+    "location": 200,
+    "lock": 200,
+    "function": 120,
+    "position": 40,
+    "keyset": 24,
+    "remarks": 2000,
+}
+_OTHER_NAMES = {
+    "opening number": "opening",
+    "opening no": "opening",
+    "opening no.": "opening",
+    "door": "opening",
+    "door number": "opening",
+    "door no": "opening",
+    "door no.": "opening",
+    "room": "location",
+    "fire": "fire rated",
+    "fire-rated": "fire rated",
+    "exit": "egress",
+    "symbol": "keyset",
+    "key set": "keyset",
+    "remark": "remarks",
+    "notes": "remarks",
+}
+_YES = {"yes", "y", "x", "true", "1"}
+_NO = {"", "no", "n", "false", "0", "-"}
+
+
+@dataclass(frozen=True, slots=True)
+class DoorRow:
+    """One row of a door list. `row` is its number in what was given, from 1."""
+
+    row: int
+    opening: str = ""
+    location: str = ""
+    hand: str = ""
+    lock: str = ""
+    function: str = ""
+    position: str = ""
+    thickness: Fraction | None = None
+    stile: Fraction | None = None
+    is_egress: bool = False
+    is_fire_rated: bool = False
+    keyset: str = ""
+    remarks: str = ""
+
+
+def read_doors(text: str) -> tuple[list[DoorRow], list[Problem]]:
+    """The rows of a door list and everything wrong with it; a row with a problem is not among the rows.
+
+    Columns are parted by tabs (as a spreadsheet pastes them), else by commas. A first row of column names
+    says which column is which; without one they stand in the order of COLUMNS. Opening numbers may come
+    twice only for two cylinders of one door, with different positions.
+
+    >>> rows, problems = read_doors("101\\tMain entrance\\tRH\\n102\\tOffice\\tup")
+    >>> rows[0].location, problems[0].message
+    ('Main entrance', 'Row 2, hand: write LH, RH, LHR, RHR or nothing, not "up".')
+    """
+    table = _table(text)
+    problems: list[Problem] = []
+    if len(table) > MOST_ROWS:
+        return [], [Problem("doors", f"At most {MOST_ROWS:,} doors fit in one list; this has {len(table):,}.")]
+    names: list[str] = list(COLUMNS)
+    if table and _is_head(table[0][1]):
+        names, problems = _head(table[0][1])
+        table = table[1:]
+        if problems:
+            return [], problems
+    rows: list[DoorRow] = []
+    seen: dict[tuple[str, str], int] = {}
+    for number, cells in table:
+        given, found = _row(number, cells, names)
+        if given is not None and given.opening:
+            place = (given.opening.casefold(), given.position.casefold())
+            if place in seen:
+                found.append(
+                    Problem(
+                        "doors",
+                        f"Row {number}, opening: {given.opening} stands in row {seen[place]} already; give the two "
+                        "cylinders of one door different positions, or correct the number.",
+                    )
+                )
+            seen.setdefault(place, number)
+        problems += found
+        if given is not None and not found:
+            rows.append(given)
+    return rows, problems
+
+
+def _table(text: str) -> list[tuple[int, list[str]]]:
+    cleaned = text.replace("\r\n", "\n").replace("\r", "\n").replace("\0", "")
+    mark = "\t" if "\t" in cleaned else ","
+    lines = enumerate(csv.reader(io.StringIO(cleaned), delimiter=mark), start=1)
+    try:
+        return [(number, [cell.strip() for cell in cells]) for number, cells in lines if any(map(str.strip, cells))]
+    except csv.Error:
+        # One cell of over 128 KiB, an unfinished quote …: then every line is taken as it stands.
+        plain = enumerate(cleaned.split("\n"), start=1)
+        return [(number, line.split(mark)) for number, line in plain if line.strip()]
+
+
+def _name(cell: str) -> str:
+    name = " ".join(cell.casefold().replace("_", " ").split())
+    return _OTHER_NAMES.get(name, name)
+
+
+def _is_head(cells: list[str]) -> bool:
+    return _name(cells[0]) in COLUMNS or sum(_name(cell) in COLUMNS for cell in cells) >= 2
+
+
+def _head(cells: list[str]) -> tuple[list[str], list[Problem]]:
+    names = [_name(cell) for cell in cells]
+    problems = [
+        Problem("doors", f"Row 1: the column {cell[:40]!r} is not one of {', '.join(COLUMNS)}.")
+        for cell, name in zip(cells, names, strict=True)
+        if name and name not in COLUMNS
+    ]
+    problems += [
+        Problem("doors", f"Row 1: the column {name!r} stands twice.") for name in COLUMNS if names.count(name) > 1
+    ]
+    if "opening" not in names:
+        problems.append(Problem("doors", "Row 1: there is no column for the opening number; name one 'opening'."))
+    return names, problems
+
+
+def _row(number: int, cells: list[str], names: list[str]) -> tuple[DoorRow | None, list[Problem]]:
+    problems: list[Problem] = []
+
+    def refuse(column: str, message: str) -> None:
+        problems.append(Problem("doors", f"Row {number}, {column}: {message}"))
+
+    if len(cells) > len(names) and any(cells[len(names) :]):
+        refuse("columns", f"there are {len(cells)} cells, but only {len(names)} columns.")
+    given = {name: cell for name, cell in zip(names, cells, strict=False) if name}
+    for name, limit in _LIMITS.items():
+        if len(given.get(name, "")) > limit:
+            refuse(name, f"at most {limit} characters fit here; this has {len(given[name]):,}.")
+    hand = given.get("hand", "").upper()
+    if hand not in HANDS:
+        refuse("hand", f'write LH, RH, LHR, RHR or nothing, not "{given["hand"][:20]}".')
+    measures: dict[str, Fraction | None] = {"thickness": None, "stile": None}
+    for name in measures:
+        if given.get(name):
+            try:
+                measures[name] = read_inches(given[name], name)
+            except BitternError as error:
+                refuse(name, error.message)
+    flags = {"egress": False, "fire rated": False}
+    for name in flags:
+        word = given.get(name, "").casefold()
+        flags[name] = word in _YES
+        if word not in _YES and word not in _NO:
+            refuse(name, f'write yes, no or nothing, not "{word[:20]}".')
+    if problems:
+        return None, problems
+    return (
+        DoorRow(
+            row=number,
+            hand=hand,
+            thickness=measures["thickness"],
+            stile=measures["stile"],
+            is_egress=flags["egress"],
+            is_fire_rated=flags["fire rated"],
+            **{name: given.get(name, "") for name in _LIMITS},
+        ),
+        [],
+    )

@@ -1,0 +1,250 @@
+"""Use case: an accepted quote becomes doors, cylinders, keysets with bittings, and keys to cut."""
+
+from __future__ import annotations
+
+__all__ = ["AcceptForm", "accept_quote"]
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import sqlalchemy as sa
+
+from app.errors import Problem, Problems
+from app.fitting.cylinder import CylinderAttributes, words
+from app.ledger.customers.actions import SiteForm, insert_site
+from app.ledger.doors.actions import upsert_door
+from app.ledger.doors.models import Cylinder, Door
+from app.ledger.doors.paste import DoorRow
+from app.ledger.engine import transaction
+from app.ledger.errors import LedgerError, NotFound, Stale
+from app.ledger.events.actions import record
+from app.ledger.jobs.allocation import Allotment, KeysetAllotter
+from app.ledger.jobs.ask import LineAsk, LineKind, QuoteAsk, ask_from_json
+from app.ledger.jobs.models import Job, JobLine, QuoteRevision, Stage
+from app.ledger.jobs.snapshot import QuoteSnapshot, SnapshotLine, read_snapshot
+from app.ledger.keysystems.actions import prove_no_interchange
+from app.ledger.keysystems.keys import order_keys
+from app.ledger.keysystems.models import Keyset, KeySystem, RecordsHolder
+from app.ledger.makers.models import Maker
+from app.ledger.users.models import Role
+from app.ledger.work import Work
+
+
+@dataclass(frozen=True, slots=True)
+class AcceptForm:
+    """Who accepted what, and the doors.
+
+    doors: in the order of the quote's cylinders, a row a cylinder; fewer rows leave the last cylinders
+    without a door. site_name: the site of the doors where the job has none yet. version: the job's, as read.
+    """
+
+    accepted_by: str
+    accepted_on: date
+    version: int
+    po_number: str = ""
+    site_name: str = ""
+    doors: tuple[DoorRow, ...] = ()
+
+
+def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
+    """Turn the newest revision of a quoted job into work: all of it or, on any error, nothing.
+
+    Raises LedgerError on the field at fault, NoBittingsLeft when a system cannot hold what was sold, Stale
+    when somebody changed the job in between.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    with transaction(work.session):
+        job = work.session.get(Job, job_id)
+        if job is None:
+            raise NotFound("job")
+        if job.version != form.version:
+            raise Stale()
+        if job.stage is not Stage.QUOTED:
+            raise LedgerError("stage", f"Only a quoted job can be accepted; this one is {job.stage.value}.")
+        revision = newest_revision(work, job)
+        snapshot = read_snapshot(revision.snapshot)
+        _check_form(work, form, revision)
+        ask = ask_from_json(snapshot.ask)
+        slots = _add_lines(work, job, ask, snapshot)
+        _check_doors(form.doors, slots)
+        systems = _add_cylinders(work, job, ask, snapshot, slots, form)
+        work.session.flush()
+        prove_no_interchange(work, [system for system in systems if system.records is RecordsHolder.SHOP])
+        job.stage = Stage.APPROVED
+        job.accepted_by, job.accepted_on, job.po_number = form.accepted_by.strip(), form.accepted_on, form.po_number
+        job.promised_on = snapshot.ready_on
+        record(
+            work,
+            "quote accepted",
+            f"job {job.number}",
+            f"Quote {job.number}-{revision.revision} accepted by {job.accepted_by}",
+            job_id=job.id,
+            revision=revision.revision,
+            po_number=form.po_number,
+            doors=len({row.opening for row in form.doors if row.opening}),
+            cylinders=len(slots),
+        )
+        return job
+
+
+def newest_revision(work: Work, job: Job) -> QuoteRevision:
+    """The job's newest quote revision; NotFound when it was never quoted."""
+    revision = work.session.scalar(
+        sa.select(QuoteRevision)
+        .where(QuoteRevision.job_id == job.id)
+        .order_by(QuoteRevision.revision.desc())
+        .limit(1)
+    )
+    if revision is None:
+        raise NotFound("quote of this job")
+    return revision
+
+
+def _check_form(work: Work, form: AcceptForm, revision: QuoteRevision) -> None:
+    if not form.accepted_by.strip():
+        raise LedgerError("accepted_by", "Enter the name of the person who accepted the quote.")
+    for field, text, limit in (("accepted_by", form.accepted_by, 120), ("po_number", form.po_number, 60)):
+        if len(text) > limit:
+            raise LedgerError(field, f"At most {limit} characters fit here; this has {len(text):,}.")
+    if form.accepted_on > work.today:
+        raise LedgerError("accepted_on", "The day of acceptance cannot lie ahead; enter today or an earlier day.")
+    if form.accepted_on < revision.issued_at.astimezone().date():
+        raise LedgerError("accepted_on", "The day of acceptance lies before the quote was issued.")
+    if form.accepted_on > revision.valid_until:
+        raise LedgerError(
+            "accepted_on",
+            f"This quote was valid until {revision.valid_until:%d %b %Y}: issue a new revision at today's prices.",
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Slot:
+    """One cylinder to be: its line, the line's number, and its place among the line's cylinders."""
+
+    line: LineAsk
+    line_number: int
+    printed: SnapshotLine
+
+
+def _add_lines(work: Work, job: Job, ask: QuoteAsk, snapshot: QuoteSnapshot) -> list[_Slot]:
+    printed = {line.label: line for line in snapshot.lines}
+    slots: list[_Slot] = []
+    rows = snapshot.ask["lines"]
+    for number, (line, typed) in enumerate(zip(ask.lines, rows, strict=True), start=1):
+        shown = printed[str(number)]
+        work.session.add(
+            JobLine(
+                job_id=job.id,
+                number=number,
+                kind=line.kind.value,
+                description=shown.words,
+                part_number=shown.part_number,
+                quantity=line.quantity,
+                unit_cents=shown.unit_cents,
+                ask=typed,
+            )
+        )
+        if line.kind.is_keyed:
+            slots += [_Slot(line, number, shown)] * line.quantity
+    return slots
+
+
+def _check_doors(doors: Sequence[DoorRow], slots: Sequence[_Slot]) -> None:
+    if len(doors) > len(slots):
+        raise LedgerError(
+            "doors",
+            f"There are {len(doors)} rows, but only {len(slots)} cylinders on this quote. Give a row a cylinder.",
+        )
+    problems = [
+        Problem("doors", f"Row {row.row}, opening: a keyset needs an opening number beside it, or leave both empty.")
+        for row in doors
+        if not row.opening and (row.location or row.lock)
+    ]
+    if problems:
+        raise Problems(problems)
+
+
+def _add_cylinders(
+    work: Work,
+    job: Job,
+    ask: QuoteAsk,
+    snapshot: QuoteSnapshot,
+    slots: Sequence[_Slot],
+    form: AcceptForm,
+) -> list[KeySystem]:
+    allotter = KeysetAllotter(work, job, ask, snapshot)
+    site_id = _site(work, job, form)
+    makers = dict(work.session.execute(sa.select(Maker.code, Maker.id)).tuples())
+    place = 0
+    for number, line in enumerate(ask.lines, start=1):
+        if not line.kind.is_keyed:
+            continue
+        mine = slots[place : place + line.quantity]
+        rows = [form.doors[i] if i < len(form.doors) else None for i in range(place, place + line.quantity)]
+        place += line.quantity
+        allotments = allotter.allot(number, line, [row.keyset if row else "" for row in rows])
+        for slot, row, allotment in zip(mine, rows, allotments, strict=True):
+            door = upsert_door(work, site_id, row) if row and row.opening and site_id else None
+            work.session.add(_cylinder(job, slot, row, door, allotment, makers))
+    work.session.flush()
+    _order_all_keys(work, job, ask, allotter)
+    return allotter.systems
+
+
+def _site(work: Work, job: Job, form: AcceptForm) -> int | None:
+    if job.site_id is None and any(row.opening for row in form.doors):
+        name = form.site_name.strip()
+        if not name:
+            raise LedgerError("site_name", "Doors belong to a site: enter the site's name.")
+        job.site_id = insert_site(work, job.customer_id, SiteForm(name)).id
+    return job.site_id
+
+
+def _cylinder(
+    job: Job, slot: _Slot, row: DoorRow | None, door: Door | None, allotment: Allotment, makers: dict[str, int]
+) -> Cylinder:
+    # What was sold is what the quote resolved the line to, so a part number's attributes are here too.
+    attributes = slot.line.attributes or CylinderAttributes("")
+    return Cylinder(
+        job_id=job.id,
+        line_number=slot.line_number,
+        door_id=door.id if door else None,
+        position=(row.position if row and row.position else "outside"),
+        maker_id=makers.get(attributes.maker or slot.line.maker_code),
+        part_number=slot.printed.part_number,
+        words=slot.printed.words[:300] or words(attributes)[:300],
+        type=attributes.type,
+        length=attributes.length,
+        chambers=attributes.chambers,
+        drilled=attributes.drilled,
+        keyway=attributes.keyway or "",
+        cam=attributes.cam or "",
+        tailpiece=attributes.tailpiece or "",
+        finish=attributes.finish or "",
+        keyset_id=allotment.keyset.id if allotment.keyset else None,
+        remarks=slot.line.remark,
+    )
+
+
+def _order_all_keys(work: Work, job: Job, ask: QuoteAsk, allotter: KeysetAllotter) -> None:
+    """Keys with the cylinders, then the quote's lines of further keys by symbol."""
+    for keyset, count in allotter.keys.items():
+        order_keys(work, keyset, count, job.id)
+    for number, line in enumerate(ask.lines, start=1):
+        if line.kind is LineKind.KEYS and line.symbol:
+            order_keys(work, _keyset_by_symbol(work, ask, allotter, number, line.symbol), line.quantity, job.id)
+
+
+def _keyset_by_symbol(work: Work, ask: QuoteAsk, allotter: KeysetAllotter, number: int, symbol: str) -> Keyset:
+    system_ids = [system.id for system in allotter.systems]
+    if ask.system and ask.system.existing_id:
+        system_ids.append(ask.system.existing_id)
+    rows = sa.select(Keyset).where(Keyset.system_id.in_(system_ids), Keyset.symbol == symbol)
+    found = work.session.scalars(rows).all()
+    if len(found) != 1:
+        raise LedgerError(
+            f"line {number}: symbol",
+            f"No keyset {symbol[:24]!r} is in this job's key system; keys can be ordered only for a keyset in it.",
+        )
+    return found[0]

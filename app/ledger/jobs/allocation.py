@@ -1,0 +1,190 @@
+"""Which keyset each sold cylinder gets: alike in sets, different, under a master or single."""
+
+from __future__ import annotations
+
+__all__ = ["Allotment", "KeysetAllotter"]
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from app.errors import Problem, Problems
+from app.ledger.errors import LedgerError
+from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk
+from app.ledger.jobs.models import Job
+from app.ledger.jobs.snapshot import QuoteSnapshot
+from app.ledger.keysystems.actions import SystemForm, add_keysets, insert_system, single_keyed_system
+from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
+from app.ledger.keysystems.queries import get_system
+from app.ledger.work import Work
+from app.pricing import KeyingKind
+
+_LEVELS = {KeyingKind.MK: 2, KeyingKind.GMK: 3, KeyingKind.GGMK: 4}
+
+
+@dataclass(frozen=True, slots=True)
+class Allotment:
+    """What one cylinder is keyed to; None: uncombinated."""
+
+    keyset: Keyset | None
+
+
+class KeysetAllotter:
+    """Gives the cylinders of a job their keysets, line by line, inside the caller's transaction.
+
+    `systems`: every key system that was touched. `keys`: how many keys each keyset gets with its cylinders.
+    """
+
+    def __init__(self, work: Work, job: Job, ask: QuoteAsk, snapshot: QuoteSnapshot) -> None:
+        self._work = work
+        self._job = job
+        self._ask = ask
+        self._choices = snapshot.keying
+        self._system: KeySystem | None = None
+        self.systems: list[KeySystem] = []
+        self.keys: dict[Keyset, int] = {}
+
+    def allot(self, number: int, line: LineAsk, symbols: Sequence[str]) -> list[Allotment]:
+        """One allotment a cylinder of line `number`; `symbols` are those asked for in the door list ("" any)."""
+        keying = line.keying
+        if keying.kind is KeyingKind.NONE:
+            if any(symbols):
+                raise LedgerError("doors", f"Line {number} is uncombinated, but a keyset is given in the door list.")
+            return [Allotment(None)] * line.quantity
+        sizes = _set_sizes(keying, line.quantity)
+        keysets = self._add_keysets(number, line, len(sizes))
+        places = [keyset for keyset, size in zip(keysets, sizes, strict=True) for _ in range(size)]
+        dealt = _deal(number, places, symbols)
+        for keyset in dealt:
+            self.keys[keyset] = self.keys.get(keyset, 0) + line.keys_each
+        return [Allotment(keyset) for keyset in dealt]
+
+    def _records(self, number: int, line: LineAsk) -> RecordsHolder:
+        # A customer's own cylinders never leave for the factory.
+        if line.kind is LineKind.REKEY:
+            return RecordsHolder.SHOP
+        for choice in self._choices:
+            if number in choice.lines:
+                return RecordsHolder.FACTORY if choice.choice == "factory" else RecordsHolder.SHOP
+        return RecordsHolder.SHOP
+
+    def _add_keysets(self, number: int, line: LineAsk, count: int) -> list[Keyset]:
+        records = self._records(number, line)
+        if line.keying.kind.is_master_keyed:
+            system = self._master_keyed(number, line, records, count)
+            keysets = add_keysets(self._work, system, count, line.keying.master)
+        elif line.keying.kind is KeyingKind.SKD and self._ask.system is not None:
+            system = self._master_keyed(number, line, records, count)
+            keysets = add_keysets(self._work, system, count, under=Level.SINGLE)
+        else:
+            keyway, chambers = _keyed_for(number, line)
+            system = single_keyed_system(self._work, self._job.customer_id, keyway, chambers, records)
+            keysets = add_keysets(self._work, system, count)
+        if system not in self.systems:
+            self.systems.append(system)
+        return keysets
+
+    def _master_keyed(self, number: int, line: LineAsk, records: RecordsHolder, count: int) -> KeySystem:
+        """The job's one master-keyed system: the existing one, or the new one, started at its first line."""
+        keyway, chambers = _keyed_for(number, line)
+        if self._system is None:
+            self._system = self._start(number, line, records, count)
+        system = self._system
+        if (system.keyway, system.chambers) != (keyway, chambers):
+            raise LedgerError(
+                f"line {number}: keyway",
+                f"{system.name} is on keyway {system.keyway} with {system.chambers} chambers; a cylinder on {keyway} "
+                f"with {chambers} cannot be in it.",
+            )
+        if system.records is not records and system.records is not RecordsHolder.NOBODY:
+            raise LedgerError(
+                f"line {number}: keying",
+                f"The records of {system.name} are with the {system.records.value}; key this line there, so that "
+                "one system is never extended in two places.",
+            )
+        return system
+
+    def _start(self, number: int, line: LineAsk, records: RecordsHolder, count: int) -> KeySystem:
+        keyway, chambers = _keyed_for(number, line)
+        asked = self._ask.system
+        if asked is None:
+            raise LedgerError("system", "Master-keyed lines need a key system: choose one or name a new one.")
+        if asked.existing_id is not None:
+            system = get_system(self._work.session, asked.existing_id)
+            if system.customer_id != self._job.customer_id:
+                raise LedgerError("system", "This key system belongs to another customer.")
+            return system
+        per_master: dict[str, int] = {}
+        for other in self._ask.lines:
+            if other.kind.is_keyed and other.keying.kind.is_master_keyed:
+                sets = len(_set_sizes(other.keying, other.quantity))
+                per_master[other.keying.master] = per_master.get(other.keying.master, 0) + sets
+        levels = max(asked.levels, _LEVELS.get(line.keying.kind, 2))
+        return insert_system(
+            self._work,
+            SystemForm(
+                customer_id=self._job.customer_id,
+                site_id=self._job.site_id,
+                name=asked.name,
+                levels=levels,
+                keyway=keyway,
+                chambers=chambers,
+                grands=asked.grands,
+                masters=asked.masters,
+                changes=max(per_master.values(), default=count),
+                records=records,
+            ),
+        )
+
+
+def _keyed_for(number: int, line: LineAsk) -> tuple[str, int]:
+    """The keyway and the chambers of a line's cylinders; LedgerError when the line does not say."""
+    attributes = line.attributes
+    if attributes is None or not attributes.keyway or attributes.chambers is None:
+        raise LedgerError(f"line {number}: keyway", "To be keyed, a cylinder needs its keyway and its chambers.")
+    return attributes.keyway, attributes.chambers
+
+
+def _set_sizes(keying: KeyingInstruction, quantity: int) -> list[int]:
+    """How many cylinders each keyset of a line gets.
+
+    >>> _set_sizes(KeyingInstruction(KeyingKind.KA, 2), 5), _set_sizes(KeyingInstruction(KeyingKind.KA), 3)
+    ([2, 2, 1], [3])
+    >>> _set_sizes(KeyingInstruction(KeyingKind.MK), 3)
+    [1, 1, 1]
+    """
+    if keying.kind is KeyingKind.KA and keying.set_size is None:
+        return [quantity]
+    size = keying.set_size or 1
+    whole, rest = divmod(quantity, size)
+    return [size] * whole + ([rest] if rest else [])
+
+
+def _deal(number: int, places: list[Keyset], symbols: Sequence[str]) -> list[Keyset]:
+    """Each cylinder's keyset: the symbol asked for where one is, else the next that is left."""
+    left = list(places)
+    dealt: list[Keyset | None] = []
+    problems: list[Problem] = []
+    offered = list(dict.fromkeys(keyset.symbol for keyset in places))
+    for row, symbol in enumerate(symbols, start=1):
+        found = next((keyset for keyset in left if symbol and keyset.symbol == symbol), None)
+        if found is not None:
+            left.remove(found)
+        elif symbol and symbol in offered:
+            problems.append(
+                Problem(
+                    "doors",
+                    f"Line {number}, cylinder {row}: keyset {symbol} is given out already; of this line "
+                    f"{symbol} has {sum(keyset.symbol == symbol for keyset in places)} of its cylinders.",
+                )
+            )
+        elif symbol:
+            shown = ", ".join(offered[:12]) + (" …" if len(offered) > 12 else "")
+            problems.append(
+                Problem(
+                    "doors", f"Line {number}, cylinder {row}: {symbol[:24]} is none of this line's keysets ({shown})."
+                )
+            )
+        dealt.append(found)
+    if problems:
+        raise Problems(problems)
+    return [keyset if keyset is not None else left.pop(0) for keyset in dealt]

@@ -1,0 +1,295 @@
+"""Price a request: every line, shop or factory for what is keyed, and the totals, without saving anything."""
+
+from __future__ import annotations
+
+__all__ = ["PricedQuote", "price_ask"]
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from decimal import Decimal
+
+from app.errors import BitternError, Problem
+from app.ledger.customers.models import Customer, Site
+from app.ledger.errors import NotFound
+from app.ledger.jobs.ask import KeyingInstruction, LineAsk, QuoteAsk
+from app.ledger.jobs.deciding import Group, choose, groups_of
+from app.ledger.jobs.resolving import Resolved, Resolver
+from app.ledger.jobs.snapshot import KeyingChoice, SnapshotLine, SnapshotTotals
+from app.ledger.prices.codes import KEY_CUT, keying_code, system_code
+from app.ledger.prices.queries import get_house, price_book, tax_table
+from app.ledger.work import Work
+from app.pricing import (
+    ROUNDING_RULE,
+    Exemption,
+    KeyingKind,
+    PriceBook,
+    QuoteLine,
+    TaxRule,
+    Totals,
+    show_day,
+    total,
+)
+from app.pricing import (
+    LineKind as Kind,
+)
+
+_LETTERS = "abcdefgh"
+
+
+@dataclass(frozen=True, slots=True)
+class PricedQuote:
+    """A request priced as far as it is understood.
+
+    `ask` has resolved lines; lines with a problem keep what was typed and bring no amount. `problems` name
+    fields as `lines.0.keyway` (from 0) or by themselves; a quote is issued only when there are none.
+    `bench_minutes`: the shop's own keying work, whole minutes upwards.
+    """
+
+    ask: QuoteAsk
+    lines: tuple[SnapshotLine, ...]
+    resolved: tuple[Resolved | None, ...]
+    totals: SnapshotTotals
+    keying: tuple[KeyingChoice, ...]
+    ready_on: date | None
+    lead_time: str
+    cost_cents: int
+    bench_minutes: int
+    notes: tuple[tuple[int, str], ...]  # (line from 0, what the counter should know)
+    problems: tuple[Problem, ...]
+
+
+def price_ask(work: Work, ask: QuoteAsk, customer: Customer | None = None) -> PricedQuote:
+    """Price a request for a customer on record, or (customer_id 0) for a `customer` not saved yet."""
+    session, today = work.session, work.today
+    buyer = customer or session.get(Customer, ask.customer_id)
+    if buyer is None:
+        raise NotFound("customer")
+    problems = _header_problems(work, ask)
+    book = price_book(session)
+    resolver = Resolver(session, book, today, buyer.tier)
+    resolved: list[Resolved | None] = []
+    for place, line in enumerate(ask.lines):
+        try:
+            found = resolver.resolve(line)
+            _check_system(ask, line)
+            resolved.append(found)
+        except BitternError as error:
+            problems.append(Problem(f"lines.{place}.{error.field}", error.message))
+            resolved.append(None)
+    if not ask.lines:
+        problems.append(Problem("lines", "Add at least one line."))
+    groups = groups_of(resolved)
+    chosen, choice_problems = choose(work, ask, groups)
+    problems += choice_problems
+    drafts = _print_lines(book, today, buyer.tier, ask, resolved, chosen, problems)
+    totals = _totals(work, buyer, ask.site_id, [draft.line for draft in drafts], problems)
+    lines = tuple(
+        replace(draft.printed, amount_cents=priced.net_cents)
+        for draft, priced in zip(drafts, totals.lines, strict=True)
+    )
+    ready, lead = _lead_time(today, resolved, [one.choice for one in chosen])
+    return PricedQuote(
+        ask=replace(ask, lines=tuple(f.line if f else line for f, line in zip(resolved, ask.lines, strict=True))),
+        lines=lines,
+        resolved=tuple(resolved),
+        totals=SnapshotTotals(
+            goods_cents=sum(line.amount_cents for line in lines if not line.is_labour),
+            labour_cents=sum(line.amount_cents for line in lines if line.is_labour),
+            subtotal_cents=totals.subtotal_cents,
+            tax_cents=totals.tax_cents,
+            total_cents=totals.total_cents,
+            tax_note=totals.tax_note,
+            rule=ROUNDING_RULE,
+        ),
+        keying=tuple(one.choice for one in chosen),
+        ready_on=ready,
+        lead_time=lead,
+        cost_cents=sum(line.cost_cents for line in lines),
+        bench_minutes=sum(one.bench_minutes for one in chosen),
+        notes=tuple((place, note) for place, found in enumerate(resolved) if found for note in found.notes),
+        problems=tuple(problems),
+    )
+
+
+def _header_problems(work: Work, ask: QuoteAsk) -> list[Problem]:
+    problems = []
+    if ask.need_by is not None and ask.need_by < work.today:
+        problems.append(Problem("need_by", f"This day has passed; enter {show_day(work.today)} or a later day."))
+    if ask.keyed_at not in ("", "shop", "factory"):
+        problems.append(Problem("keyed_at", "Choose shop or factory, or leave the choice to the figures."))
+    if ask.keyed_at and not ask.override_reason.strip():
+        problems.append(
+            Problem("override_reason", "Say why the keying is not left to the figures; the owner reads it.")
+        )
+    if len(ask.override_reason) > 500:
+        problems.append(Problem("override_reason", "At most 500 characters fit here."))
+    if len(ask.title) > 200:
+        problems.append(Problem("title", f"At most 200 characters fit here; this has {len(ask.title):,}."))
+    if ask.site_id is not None:
+        site = work.session.get(Site, ask.site_id)
+        if site is None or site.customer_id != ask.customer_id:
+            problems.append(Problem("site", "This site belongs to another customer; choose one of this customer's."))
+    system = ask.system
+    if system is not None and system.existing_id is None:
+        if not system.name.strip():
+            problems.append(Problem("system_name", "Enter a name for the new key system."))
+        if len(system.name) > 120:
+            problems.append(
+                Problem("system_name", f"At most 120 characters fit here; this has {len(system.name):,}.")
+            )
+        for field, count, most in (("levels", system.levels, 4), ("masters", system.masters, 400)):
+            least = 2 if field == "levels" else 1
+            if not least <= count <= most:
+                problems.append(Problem(f"system_{field}", f"Enter a whole number from {least} to {most}."))
+        if not 1 <= system.grands <= 22:
+            problems.append(Problem("system_grands", "Enter a whole number from 1 to 22."))
+    return problems
+
+
+def _check_system(ask: QuoteAsk, line: LineAsk) -> None:
+    if line.kind.is_keyed and line.keying.kind.is_master_keyed and ask.system is None:
+        raise BitternError("keying", "Master-keyed cylinders need a key system: choose one or name a new one above.")
+    if len(line.remark) > 500:
+        raise BitternError("remark", f"At most 500 characters fit here; this has {len(line.remark):,}.")
+
+
+@dataclass(frozen=True, slots=True)
+class _Draft:
+    """A printed line and what totals are made from."""
+
+    line: QuoteLine
+    printed: SnapshotLine
+
+
+def _print_lines(
+    book: PriceBook,
+    today: date,
+    tier: str,
+    ask: QuoteAsk,
+    resolved: Sequence[Resolved | None],
+    chosen: Sequence[Group],
+    problems: list[Problem],
+) -> list[_Draft]:
+    """Each line with its keying and its keys below it, and a new system's own line after its first."""
+    drafts: list[_Draft] = []
+    system_due = ask.system is not None and ask.system.existing_id is None
+    for place, found in enumerate(resolved):
+        if found is None:
+            continue
+        label = str(place + 1)
+        line = found.line
+        drafts.append(_draft(label, line.kind.value, found, found.words, line.quantity, found.unit_cents, found.kind))
+        if not line.kind.is_keyed:
+            continue
+        extras: list[tuple[str, str, int, str]] = []
+        if line.keying.kind is not KeyingKind.NONE:
+            code = keying_code(line.keying.kind)
+            extras.append(("keying", f"Keying: {line.keying.words}", line.quantity, code))
+            if line.keys_each:
+                extras.append(("keys", f"Keys, {line.keys_each} a cylinder", line.quantity * line.keys_each, KEY_CUT))
+        if system_due and ask.system is not None and line.keying.kind.is_master_keyed:
+            levels = max(ask.system.levels, _levels(line.keying))
+            text = f"New key system {ask.system.name.strip()}, {levels} levels: design and records"
+            extras.append(("key system", text, 1, system_code(levels)))
+            system_due = False
+        for letter, (kind, text, quantity, code) in zip(_LETTERS, extras, strict=False):
+            try:
+                row = book.price(code, today, tier or None, quantity)
+            except BitternError as error:
+                problems.append(Problem(f"lines.{place}.keying", error.message))
+                continue
+            cost = _keying_cost(chosen, place) if kind == "keying" else 0
+            if row.unit_cents == 0 and kind == "keying":
+                # Keying that costs the customer nothing stands on the line itself; the house's cost stays counted.
+                drafts[-1] = replace(
+                    drafts[-1],
+                    printed=replace(drafts[-1].printed, cost_cents=drafts[-1].printed.cost_cents + cost),
+                )
+                continue
+            drafts.append(
+                _Draft(
+                    QuoteLine(text[:300], quantity, row.unit_cents, row.kind),
+                    SnapshotLine(
+                        label=f"{label}{letter}",
+                        kind=kind,
+                        words=text,
+                        part_number="",
+                        keying=line.keying.words if kind == "keying" else "",
+                        quantity=quantity,
+                        unit_cents=row.unit_cents,
+                        amount_cents=0,
+                        is_labour=row.kind is Kind.LABOUR,
+                        cost_cents=cost,
+                    ),
+                )
+            )
+    return drafts
+
+
+def _levels(keying: KeyingInstruction) -> int:
+    return {KeyingKind.MK: 2, KeyingKind.GMK: 3, KeyingKind.GGMK: 4}.get(keying.kind, 2)
+
+
+def _draft(label: str, kind: str, found: Resolved, words: str, quantity: int, unit_cents: int, sort: Kind) -> _Draft:
+    line = found.line
+    return _Draft(
+        QuoteLine(words[:300], quantity, unit_cents, sort),
+        SnapshotLine(
+            label=label,
+            kind=kind,
+            words=words,
+            part_number=found.part_number,
+            keying=line.keying.words if line.kind.is_keyed else "",
+            quantity=quantity,
+            unit_cents=unit_cents,
+            amount_cents=0,
+            is_labour=sort is Kind.LABOUR,
+            cost_cents=found.cost_cents * quantity,
+            remark=line.remark,
+        ),
+    )
+
+
+def _keying_cost(chosen: Sequence[Group], place: int) -> int:
+    """The line's share of what its group's keying costs the house, by cylinders; shares add up to the whole."""
+    for group in chosen:
+        if place in group.places:
+            return group.cost_shares[group.places.index(place)]
+    return 0
+
+
+def _totals(
+    work: Work, buyer: Customer, site_id: int | None, lines: Sequence[QuoteLine], problems: list[Problem]
+) -> Totals:
+    site = work.session.get(Site, site_id) if site_id else None
+    place = (site.tax_place if site else "") or buyer.tax_place or get_house(work.session).tax_place
+    exemption = None
+    if buyer.exempt_certificate and buyer.exempt_until:
+        exemption = Exemption(buyer.exempt_certificate, buyer.exempt_until)
+    try:
+        rule = tax_table(work.session).rule(place, work.today)
+    except BitternError as error:
+        problems.append(Problem("tax_place", error.message))
+        rule = TaxRule(place or "unknown place", Decimal(0), False, False, work.today)
+    try:
+        return total(lines, rule, exemption, work.today)
+    except BitternError as error:
+        problems.append(Problem(error.field, error.message))
+        return total([replace(line, unit_cents=0) for line in lines], rule, exemption, work.today)
+
+
+def _lead_time(
+    today: date, resolved: Sequence[Resolved | None], keying: Sequence[KeyingChoice]
+) -> tuple[date | None, str]:
+    days = [choice.ready_on for choice in keying]
+    if any(found and not found.is_stocked for found in resolved) and not any(days):
+        return None, "Some items are not on the shelf; the date is confirmed when they are ordered."
+    if not all(days):
+        return None, "The date is confirmed with the order."
+    ready = max((day for day in days if day is not None), default=today)
+    if not keying:
+        return today, "From the shelf."
+    where = {"shop": "keyed on our bench", "factory": "keyed at the factory"}
+    places = " and ".join(dict.fromkeys(where[choice.choice] for choice in keying if choice.choice in where))
+    return ready, f"Ready on {show_day(ready)}, {places}, if accepted today."

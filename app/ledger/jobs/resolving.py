@@ -1,0 +1,234 @@
+"""Understand one line of the counter page: which cylinder, which part number, what it costs and sells for."""
+
+from __future__ import annotations
+
+__all__ = ["Resolved", "Resolver"]
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import date
+from decimal import Decimal
+from fractions import Fraction
+
+from sqlalchemy.orm import Session
+
+from app.errors import BitternError
+from app.fitting import PartNumberError, Reading, compose_any, decode_any, words
+from app.ledger.jobs.ask import LineAsk, LineKind
+from app.ledger.makers.queries import MakerTables, get_item, item_attributes, maker_tables
+from app.ledger.prices.codes import KEY_CUT, rekey_code
+from app.ledger.prices.queries import tier_percent
+from app.pricing import KeyingKind, PriceBook, half_up
+from app.pricing import LineKind as Kind
+
+MOST = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class Resolved:
+    """A line understood. `line` has its attributes, maker and part number filled in.
+
+    unit_cents and cost_cents are each; cost_cents is the goods' (keying is costed by the decision). notes:
+    what the counter should know or say, such as other readings of the part number.
+    """
+
+    line: LineAsk
+    words: str
+    part_number: str
+    maker_name: str
+    unit_cents: int
+    cost_cents: int
+    kind: Kind
+    is_stocked: bool
+    notes: tuple[str, ...] = ()
+
+
+class Resolver:
+    """Resolves lines against the makers' tables, the catalogue and the price book of one day and customer."""
+
+    def __init__(self, session: Session, book: PriceBook, on: date, tier: str) -> None:
+        self._session = session
+        self._book = book
+        self._on = on
+        self._tier = tier
+        self._percent_off = tier_percent(session, tier)
+        self._makers = maker_tables(session)
+
+    def resolve(self, line: LineAsk) -> Resolved:
+        """The line understood; BitternError with the field of the line at fault."""
+        _check_counts(line)
+        by_kind: dict[LineKind, Callable[[LineAsk], Resolved]] = {
+            LineKind.CYLINDER: self._cylinder,
+            LineKind.PART: self._part,
+            LineKind.REKEY: self._rekey,
+            LineKind.KEYS: self._keys,
+        }
+        found = by_kind.get(line.kind, self._priced)(line)
+        if line.unit_cents is None:
+            return found
+        if not line.remark.strip():
+            raise BitternError("remark", "A price of your own needs a remark that says why.")
+        return replace(found, unit_cents=line.unit_cents)
+
+    def _cylinder(self, line: LineAsk) -> Resolved:
+        attributes = line.attributes
+        if attributes is None or not attributes.type:
+            raise BitternError("type", "Choose the type of cylinder.")
+        maker = self._maker(line.maker_code)
+        number = compose_any(maker.patterns, replace(attributes, maker=maker.name))
+        reading = decode_any(maker.patterns, number)[0]
+        return self._sold(line, maker, reading, ())
+
+    def _part(self, line: LineAsk) -> Resolved:
+        if not line.part_number.strip():
+            raise BitternError("part_number", "Enter the maker's part number.")
+        makers = [self._maker(line.maker_code)] if line.maker_code else list(self._makers.values())
+        refusals: list[PartNumberError] = []
+        readings: list[tuple[MakerTables, Reading]] = []
+        for maker in makers:
+            item = get_item(self._session, maker.id, line.part_number.strip())
+            if item is not None and item.category != "cylinder":
+                return self._item(line, maker, item.part_number, item.description, item.list_cents, item.cost_cents)
+            try:
+                readings += [(maker, reading) for reading in decode_any(maker.patterns, line.part_number)]
+            except PartNumberError as refusal:
+                refusals.append(refusal)
+        if not readings:
+            raise _best_refusal(refusals)
+        maker, reading = readings[0]
+        others = tuple(
+            f"Also reads as {other.name} {words(also.attributes)}."
+            for other, also in readings[1:4]
+            if also != reading
+        )
+        return self._sold(line, maker, reading, others)
+
+    def _item(
+        self, line: LineAsk, maker: MakerTables, number: str, description: str, list_cents: int, cost_cents: int
+    ) -> Resolved:
+        """A part number that is no cylinder: hardware or a key blank out of a catalogue."""
+        if line.keying.kind is not KeyingKind.NONE:
+            raise BitternError("keying", f"{number} is no cylinder, so there is nothing to key on it.")
+        return Resolved(
+            line=replace(line, kind=LineKind.HARDWARE, maker_code=maker.code, part_number=number, keys_each=0),
+            words=description,
+            part_number=number,
+            maker_name=maker.name,
+            unit_cents=self._selling(number, line.quantity, list_cents),
+            cost_cents=cost_cents,
+            kind=Kind.GOODS,
+            is_stocked=True,
+        )
+
+    def _sold(self, line: LineAsk, maker: MakerTables, reading: Reading, notes: tuple[str, ...]) -> Resolved:
+        item = get_item(self._session, maker.id, reading.part_number)
+        if item is None and line.unit_cents is None:
+            raise BitternError(
+                "unit_price",
+                f"{maker.name} {reading.part_number} is a legal number, but it is not in the catalogue: "
+                "ask the maker for the price and enter it, with a remark.",
+            )
+        attributes = (item_attributes(item) if item else None) or reading.attributes
+        return Resolved(
+            line=replace(
+                line,
+                maker_code=maker.code,
+                part_number=reading.part_number,
+                attributes=replace(attributes, maker=maker.code),
+            ),
+            words=_capital(words(attributes)),
+            part_number=reading.part_number,
+            maker_name=maker.name,
+            unit_cents=self._selling(reading.part_number, line.quantity, item.list_cents) if item else 0,
+            cost_cents=item.cost_cents if item else 0,
+            kind=Kind.GOODS,
+            is_stocked=bool(item and item.is_stocked),
+            notes=(*notes, *reading.warnings, *(() if item and item.is_stocked else ("Not on the shelf.",))),
+        )
+
+    def _rekey(self, line: LineAsk) -> Resolved:
+        attributes = line.attributes
+        if attributes is None or not attributes.type:
+            raise BitternError("type", "Choose the type of the customer's cylinder.")
+        if line.keying.kind is KeyingKind.NONE:
+            raise BitternError("keying", "Say how the cylinders are to be keyed.")
+        row = self._book.price(rekey_code(attributes.type), self._on, self._tier or None, line.quantity)
+        return Resolved(
+            line=replace(line, part_number=""),
+            words=f"Rekey customer's own {words(attributes)}",
+            part_number="",
+            maker_name="",
+            unit_cents=row.unit_cents,
+            cost_cents=row.cost_cents,
+            kind=Kind.LABOUR,
+            is_stocked=True,
+        )
+
+    def _keys(self, line: LineAsk) -> Resolved:
+        code = line.price_code or KEY_CUT
+        row = self._book.price(code, self._on, self._tier or None, line.quantity)
+        keyway = line.attributes.keyway if line.attributes else None
+        what = f"Keys to {line.symbol}" if line.symbol else "Keys cut to the customer's key"
+        return Resolved(
+            line=replace(line, price_code=code, keys_each=0),
+            words=f"{what}, keyway {keyway}" if keyway else what,
+            part_number="",
+            maker_name="",
+            unit_cents=row.unit_cents,
+            cost_cents=row.cost_cents,
+            kind=row.kind,
+            is_stocked=True,
+        )
+
+    def _priced(self, line: LineAsk) -> Resolved:
+        """Hardware, labour, trip: a row of the price book."""
+        if not line.price_code:
+            raise BitternError("price_code", "Choose an entry of the price book.")
+        row = self._book.price(line.price_code, self._on, self._tier or None, line.quantity)
+        wanted = Kind.GOODS if line.kind is LineKind.HARDWARE else Kind.LABOUR
+        if row.kind is not wanted:
+            raise BitternError(
+                "price_code", f"{row.description} is {row.kind.value}; choose an entry of {wanted.value}."
+            )
+        return Resolved(
+            line=replace(line, keys_each=0),
+            words=row.description,
+            part_number="",
+            maker_name="",
+            unit_cents=row.unit_cents,
+            cost_cents=row.cost_cents,
+            kind=row.kind,
+            is_stocked=True,
+        )
+
+    def _maker(self, code: str) -> MakerTables:
+        if code not in self._makers:
+            raise BitternError("maker", "Choose a maker: the same attributes have another number with each.")
+        return self._makers[code]
+
+    def _selling(self, number: str, quantity: int, list_cents: int) -> int:
+        """The price book's own row for a part number where there is one, else list less the tier's percentage."""
+        if number in self._book.codes():
+            return self._book.price(number, self._on, self._tier or None, quantity).unit_cents
+        return half_up(Fraction(list_cents) * Fraction(Decimal(100) - self._percent_off) / 100)
+
+
+def _check_counts(line: LineAsk) -> None:
+    if not 1 <= line.quantity <= MOST:
+        raise BitternError("quantity", f"Enter a whole quantity from 1 to {MOST:,}.")
+    if not 0 <= line.keys_each <= 100:
+        raise BitternError("keys_each", "Enter a whole number of keys from 0 to 100.")
+    size = line.keying.set_size
+    if size is not None and not 2 <= size <= MOST:
+        raise BitternError("set_size", f"A set has 2 to {MOST:,} cylinders; leave it empty where there are no sets.")
+
+
+def _best_refusal(refusals: list[PartNumberError]) -> BitternError:
+    """Of several makers' refusals the one that understood most of the number."""
+    if not refusals:
+        return BitternError("part_number", "No maker's part-number tables are on record yet.")
+    return max(refusals, key=lambda refusal: (refusal.nearest is not None, -len(refusal.piece)))
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

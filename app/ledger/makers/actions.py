@@ -1,0 +1,108 @@
+"""Use cases: a maker's tables and factory terms go on record."""
+
+from __future__ import annotations
+
+__all__ = ["import_maker", "set_factory_terms"]
+
+import json
+from datetime import date
+from typing import Any
+
+import sqlalchemy as sa
+
+from app.fitting import Maker as MakerRead
+from app.fitting import decode_any, read_maker, to_json
+from app.keying import BittingSpec
+from app.ledger.engine import transaction
+from app.ledger.errors import NotFound
+from app.ledger.events.actions import record
+from app.ledger.makers.models import CatalogueItem, FactoryTermsRow, Keyway, Maker, SpecRow
+from app.ledger.work import Work
+from app.pricing import FactoryTerms
+
+
+def import_maker(work: Work, given: object) -> Maker:
+    """Put a maker's whole file on record, or bring an earlier one up to date: all of it or nothing.
+
+    `given` is the parsed JSON of a maker's file. BitternError names the table and row at fault. Items that
+    are no longer in the file stay, since quotes and doors may name them.
+    """
+    work.require()
+    read = read_maker(given)
+    specs = {name: BittingSpec.from_json(spec) for name, spec in read.bitting_specs.items()}
+    with transaction(work.session):
+        maker = work.session.scalar(sa.select(Maker).where(Maker.code == read.code))
+        if maker is None:
+            maker = Maker(code=read.code, name=read.name)
+            work.session.add(maker)
+        maker.name = read.name
+        maker.tables = json.loads(json.dumps(given))
+        work.session.flush()
+        rows = {name: _spec(work, name, spec) for name, spec in specs.items()}
+        _keyways(work, maker, read, rows)
+        _items(work, maker, read)
+        record(
+            work,
+            "maker imported",
+            f"maker {maker.id}",
+            f"{maker.name}: {len(read.items)} items, {len(read.keyways)} keyways",
+        )
+        return maker
+
+
+def _spec(work: Work, name: str, spec: BittingSpec) -> SpecRow:
+    row = work.session.scalar(sa.select(SpecRow).where(SpecRow.name == name))
+    if row is None:
+        row = SpecRow(name=name, spec=spec.to_json())
+        work.session.add(row)
+    row.spec = spec.to_json()
+    return row
+
+
+def _keyways(work: Work, maker: Maker, read: MakerRead, specs: dict[str, SpecRow]) -> None:
+    known = {row.code: row for row in work.session.scalars(sa.select(Keyway).where(Keyway.maker_id == maker.id))}
+    for keyway in read.keyways:
+        row = known.get(keyway.name) or Keyway(maker_id=maker.id, code=keyway.name)
+        row.spec = specs[keyway.bitting_spec]
+        work.session.add(row)
+
+
+def _items(work: Work, maker: Maker, read: MakerRead) -> None:
+    known = {
+        row.part_number: row
+        for row in work.session.scalars(sa.select(CatalogueItem).where(CatalogueItem.maker_id == maker.id))
+    }
+    for item in read.items:
+        row = known.get(item.part_number) or CatalogueItem(maker_id=maker.id, part_number=item.part_number)
+        row.category, row.description = item.category, item.description
+        row.cost_cents, row.list_cents, row.is_stocked = item.cost_cents, item.list_cents, item.stocked
+        attributes = item.attributes
+        if attributes is None and item.category == "cylinder":
+            attributes = decode_any(read.patterns, item.part_number)[0].attributes
+        row.attributes = to_json(attributes) if attributes else {}
+        work.session.add(row)
+
+
+def set_factory_terms(work: Work, maker_code: str, valid_from: date, given: Any) -> FactoryTermsRow:
+    """Put a maker's factory terms on record from a day on; an earlier entry for the same day is replaced."""
+    work.require()
+    terms = FactoryTerms.from_json(given)
+    with transaction(work.session):
+        maker = work.session.scalar(sa.select(Maker).where(Maker.code == maker_code))
+        if maker is None:
+            raise NotFound(f"maker {maker_code[:24]}")
+        same_day = sa.select(FactoryTermsRow).where(
+            FactoryTermsRow.maker_id == maker.id, FactoryTermsRow.valid_from == valid_from
+        )
+        row = work.session.scalar(same_day)
+        if row is None:
+            row = FactoryTermsRow(maker_id=maker.id, valid_from=valid_from)
+            work.session.add(row)
+        row.terms = terms.to_json()
+        record(
+            work,
+            "factory terms set",
+            f"maker {maker.id}",
+            f"{maker.name}: factory terms from {valid_from.isoformat()} on",
+        )
+        return row

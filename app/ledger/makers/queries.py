@@ -1,0 +1,95 @@
+"""Questions about makers, their catalogues and their factory terms."""
+
+from __future__ import annotations
+
+__all__ = ["MakerTables", "factory_terms_on", "get_item", "keyway_maker", "maker_tables", "stocked_items"]
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import lru_cache
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.fitting import Cam, CylinderAttributes, KeyBlank, Lock, Pattern, from_json, read_maker
+from app.ledger.makers.models import CatalogueItem, FactoryTermsRow, Keyway, Maker
+from app.pricing import FactoryTerms
+
+
+@dataclass(frozen=True, slots=True)
+class MakerTables:
+    """What a maker's tables say, ready for the fitting room."""
+
+    id: int
+    code: str
+    name: str
+    patterns: tuple[Pattern, ...]
+    keyways: tuple[str, ...]
+    blanks: tuple[KeyBlank, ...]
+    cams: tuple[Cam, ...]
+    locks: tuple[Lock, ...]
+
+
+def maker_tables(session: Session) -> Mapping[str, MakerTables]:
+    """Code → tables of every maker, by code."""
+    rows = session.execute(sa.select(Maker.id, Maker.version, Maker.tables).order_by(Maker.code))
+    found = [_tables(row.id, row.version, json.dumps(row.tables, sort_keys=True)) for row in rows]
+    return {tables.code: tables for tables in found}
+
+
+@lru_cache(maxsize=64)
+def _tables(maker_id: int, version: int, text: str) -> MakerTables:
+    # Patterns take a while to compile; the text is the whole truth about them, so it is the cache's key.
+    maker = read_maker(json.loads(text))
+    return MakerTables(
+        id=maker_id,
+        code=maker.code,
+        name=maker.name,
+        patterns=maker.patterns,
+        keyways=tuple(keyway.name for keyway in maker.keyways),
+        blanks=maker.blanks,
+        cams=maker.cams,
+        locks=maker.locks,
+    )
+
+
+def get_item(session: Session, maker_id: int, part_number: str) -> CatalogueItem | None:
+    """The maker's catalogue item with this part number, letters large or small."""
+    return session.scalar(
+        sa.select(CatalogueItem).where(
+            CatalogueItem.maker_id == maker_id, sa.func.upper(CatalogueItem.part_number) == part_number.upper()
+        )
+    )
+
+
+def item_attributes(item: CatalogueItem) -> CylinderAttributes | None:
+    """What cylinder an item is; None where it is none."""
+    return from_json(item.attributes) if item.attributes else None
+
+
+def keyway_maker(session: Session, keyway: str) -> str:
+    """The code of the maker with this keyway; "" when nobody has it."""
+    return session.scalar(sa.select(Maker.code).join(Keyway).where(Keyway.code == keyway)) or ""
+
+
+def stocked_items(session: Session, category: str, limit: int = 500) -> Sequence[CatalogueItem]:
+    """Items of a category, stocked first, for a list to choose from."""
+    return session.scalars(
+        sa.select(CatalogueItem)
+        .where(CatalogueItem.category == category)
+        .order_by(CatalogueItem.is_stocked.desc(), CatalogueItem.part_number)
+        .limit(limit)
+    ).all()
+
+
+def factory_terms_on(session: Session, maker_id: int, day: date) -> FactoryTerms | None:
+    """The maker's factory terms in force on a day; None where none are on record."""
+    row = session.scalar(
+        sa.select(FactoryTermsRow)
+        .where(FactoryTermsRow.maker_id == maker_id, FactoryTermsRow.valid_from <= day)
+        .order_by(FactoryTermsRow.valid_from.desc())
+        .limit(1)
+    )
+    return None if row is None else FactoryTerms.from_json(row.terms)

@@ -1,0 +1,36 @@
+"""The price-book codes that quoting looks up by itself; everything else in the book is chosen on a line."""
+
+from __future__ import annotations
+
+__all__ = ["KEY_CUT", "keying_code", "rekey_code", "system_code"]
+
+from app.pricing import KeyingKind
+
+KEY_CUT = "KEY-CUT"
+
+
+def keying_code(kind: KeyingKind) -> str:
+    """The charge for keying one cylinder.
+
+    >>> keying_code(KeyingKind.MK)
+    'KEYING-MK'
+    """
+    return f"KEYING-{kind.value}"
+
+
+def rekey_code(cylinder_type: str) -> str:
+    """The charge for taking one of the customer's own cylinders apart and pinning it anew.
+
+    >>> rekey_code("rim")
+    'REKEY-RIM'
+    """
+    return f"REKEY-{cylinder_type.upper()}"
+
+
+def system_code(levels: int) -> str:
+    """The charge for making a new key system and its records.
+
+    >>> system_code(3)
+    'SYSTEM-3'
+    """
+    return f"SYSTEM-{levels}"

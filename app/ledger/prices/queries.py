@@ -1,0 +1,92 @@
+"""Questions about prices, tax, the bench's terms and the house itself."""
+
+from __future__ import annotations
+
+__all__ = ["bench_terms_on", "get_house", "price_book", "tax_table", "tier_names", "tier_percent"]
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date
+from decimal import Decimal
+from fractions import Fraction
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.ledger.errors import NotFound
+from app.ledger.jobs.models import Job, Stage
+from app.ledger.prices.models import BenchTermsRow, House, PriceBookRow, PriceTier, TaxRuleRow
+from app.pricing import BenchTerms, LineKind, PriceBook, PriceRow, TaxRule, TaxTable
+
+_ON_THE_BENCH = (Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.ON_THE_BENCH)
+
+
+def get_house(session: Session) -> House:
+    """The house's own row; NotFound before the first start."""
+    house = session.scalar(sa.select(House).order_by(House.id).limit(1))
+    if house is None:
+        raise NotFound("house")
+    return house
+
+
+def price_book(session: Session) -> PriceBook:
+    """The whole price book."""
+    rows = session.scalars(sa.select(PriceBookRow).order_by(PriceBookRow.id))
+    return PriceBook(
+        PriceRow(
+            code=row.code,
+            description=row.description,
+            category=row.category,
+            kind=LineKind(row.kind),
+            unit_cents=row.unit_cents,
+            cost_cents=row.cost_cents,
+            valid_from=row.valid_from,
+            valid_until=row.valid_until,
+            tier=row.tier or None,
+            quantity_from=row.quantity_from,
+        )
+        for row in rows
+    )
+
+
+def tier_percent(session: Session, tier: str) -> Decimal:
+    """What a tier takes off list prices, in percent; 0 for no tier and for one that is not on record."""
+    if not tier:
+        return Decimal(0)
+    found = session.scalar(sa.select(PriceTier.percent_off).where(PriceTier.name == tier))
+    return Decimal(found) if found else Decimal(0)
+
+
+def tier_names(session: Session) -> Sequence[str]:
+    """The names of the customer tiers."""
+    return session.scalars(sa.select(PriceTier.name).order_by(PriceTier.name)).all()
+
+
+def tax_table(session: Session) -> TaxTable:
+    """All tax rules."""
+    rows = session.scalars(sa.select(TaxRuleRow).order_by(TaxRuleRow.id))
+    return TaxTable(
+        TaxRule(
+            place=row.place,
+            rate=Decimal(row.rate_percent),
+            goods_taxed=row.goods_taxed,
+            labour_taxed=row.labour_taxed,
+            valid_from=row.valid_from,
+        )
+        for row in rows
+    )
+
+
+def bench_terms_on(session: Session, day: date) -> BenchTerms:
+    """The bench's terms in force on a day, with the minutes that open jobs have promised already."""
+    row = session.scalar(
+        sa.select(BenchTermsRow)
+        .where(BenchTermsRow.valid_from <= day)
+        .order_by(BenchTermsRow.valid_from.desc())
+        .limit(1)
+    )
+    if row is None:
+        raise NotFound("set of bench terms: enter them under Price book")
+    promised = session.scalar(sa.select(sa.func.sum(Job.bench_minutes)).where(Job.stage.in_(_ON_THE_BENCH))) or 0
+    terms = BenchTerms.from_json(row.terms)
+    return replace(terms, minutes_promised=terms.minutes_promised + Fraction(promised))
