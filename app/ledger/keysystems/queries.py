@@ -40,7 +40,7 @@ def operating_keysets(session: Session, systems: Sequence[KeySystem]) -> dict[st
     names = {system.id: system.name for system in systems}
     by_id = {keyset.id: keyset for system in systems for keyset in system.keysets}
     rows = session.execute(
-        sa.select(Cylinder.id, Cylinder.keyset_id, Cylinder.is_nmk)
+        sa.select(Cylinder.id, sa.type_coerce(Cylinder.keyset_id, sa.Integer), Cylinder.is_nmk)
         .where(Cylinder.keyset_id.in_(by_id), Cylinder.state != CylinderState.REMOVED)
         .order_by(Cylinder.id)
     ).all()
@@ -54,7 +54,7 @@ def operating_keysets(session: Session, systems: Sequence[KeySystem]) -> dict[st
         crossed.setdefault(cylinder_id, []).append(keyset_id)
     found: dict[str, list[Keyset]] = {}
     for cylinder_id, keyset_id, is_nmk in rows:
-        keyset = by_id[keyset_id or 0]
+        keyset = by_id[keyset_id]
         operators = operators_of(keyset, is_nmk=is_nmk, by_id=by_id)
         operators += [by_id[other] for other in crossed.get(cylinder_id, []) if other in by_id]
         own = f"{'X' if cylinder_id in crossed else ''}{keyset.symbol}{'(NMK)' if is_nmk else ''}"
@@ -66,7 +66,7 @@ def operating_keysets(session: Session, systems: Sequence[KeySystem]) -> dict[st
 def operators_of(keyset: Keyset, *, is_nmk: bool, by_id: dict[int, Keyset]) -> list[Keyset]:
     """The keyset itself and, unless NMK, every master above it, nearest first."""
     chain = [keyset]
-    above = None if is_nmk else keyset.parent_id
+    above: int | None = None if is_nmk else keyset.parent_id
     while above is not None:
         chain.append(by_id[above])
         above = by_id[above].parent_id

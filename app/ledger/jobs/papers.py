@@ -1,0 +1,193 @@
+"""What a job's papers are made from: the keying schedule (no bitting) and the bench's work (with them)."""
+
+from __future__ import annotations
+
+__all__ = ["bench_work", "schedule_of"]
+
+from collections.abc import Sequence
+
+import sqlalchemy as sa
+from sqlalchemy.orm import joinedload, selectinload
+
+from app.keying import Bitting as Cuts
+from app.keying import pin, write_bitting
+from app.ledger.doors.models import Cylinder, CylinderOperator, Door
+from app.ledger.errors import LedgerError
+from app.ledger.jobs.issuing import house_head
+from app.ledger.jobs.models import Job
+from app.ledger.jobs.schedule import (
+    BenchCylinder,
+    BenchKey,
+    BenchSystem,
+    BenchWork,
+    Schedule,
+    ScheduleKeyset,
+    ScheduleRow,
+)
+from app.ledger.keysystems.bittings import reveal_bittings, spec_of
+from app.ledger.keysystems.models import Key, Keyset, KeySystem, Level
+from app.ledger.keysystems.queries import operators_of
+from app.ledger.prices.queries import get_house
+from app.ledger.work import Work
+
+EGRESS = "Exit door: a lock that needs a key from inside may be unlawful; ask the authority having jurisdiction."
+FIRE = "Fire-rated: do not drill or change hardware beyond what the label and the local code allow."
+
+
+def _cylinders(work: Work, job: Job) -> Sequence[Cylinder]:
+    return work.session.scalars(
+        sa.select(Cylinder)
+        .where(Cylinder.job_id == job.id)
+        .options(
+            joinedload(Cylinder.door).joinedload(Door.lock),
+            selectinload(Cylinder.operators).joinedload(CylinderOperator.keyset),
+        )
+        .order_by(Cylinder.id)
+    ).all()
+
+
+def _systems(work: Work, cylinders: Sequence[Cylinder]) -> list[KeySystem]:
+    keyset_ids = {cylinder.keyset_id for cylinder in cylinders if cylinder.keyset_id is not None}
+    system_ids = sa.select(Keyset.system_id).where(Keyset.id.in_(keyset_ids))
+    rows = (
+        sa.select(KeySystem)
+        .where(KeySystem.id.in_(system_ids))
+        .options(selectinload(KeySystem.keysets), selectinload(KeySystem.spec))
+    )
+    return list(work.session.scalars(rows.order_by(KeySystem.id)))
+
+
+def _symbol(cylinder: Cylinder, by_id: dict[int, Keyset]) -> str:
+    if cylinder.keyset_id is None:
+        return ""
+    own = by_id[cylinder.keyset_id].symbol
+    return f"{'X' if cylinder.operators else ''}{own}{'(NMK)' if cylinder.is_nmk else ''}"
+
+
+def _operators(cylinder: Cylinder, by_id: dict[int, Keyset]) -> list[Keyset]:
+    if cylinder.keyset_id is None:
+        return []
+    chain = operators_of(by_id[cylinder.keyset_id], is_nmk=cylinder.is_nmk, by_id=by_id)
+    crossed = [by_id[operator.keyset_id] for operator in cylinder.operators if operator.keyset_id in by_id]
+    return list(dict.fromkeys([chain[0], *crossed, *chain[1:]]))
+
+
+def schedule_of(work: Work, job: Job) -> Schedule:
+    """The job's keying schedule, one row a cylinder in the order sold. Opens no bitting."""
+    cylinders = _cylinders(work, job)
+    systems = _systems(work, cylinders)
+    by_id = {keyset.id: keyset for system in systems for keyset in system.keysets}
+    rows = tuple(_row(cylinder, by_id) for cylinder in cylinders)
+    counts = _key_counts(work, job)
+    used = [cylinder.keyset_id for cylinder in cylinders]
+    keysets = tuple(
+        ScheduleKeyset(
+            keyset.symbol, keyset.level.value, keyset.purpose, used.count(keyset.id), counts.get(keyset.id, 0)
+        )
+        for system in systems
+        for keyset in system.keysets
+        if keyset.id in used or keyset.id in counts
+    )
+    return Schedule(
+        house=house_head(get_house(work.session)),
+        job_number=job.number,
+        title=job.title,
+        customer_name=job.customer.name,
+        site_name=job.site.name if job.site else "",
+        site_address=job.site.address if job.site else "",
+        system_name=" · ".join(system.name for system in systems),
+        keyed_at=job.keyed_at,
+        promised_on=job.promised_on,
+        issued_on=work.today,
+        rows=rows,
+        keysets=keysets,
+    )
+
+
+def _row(cylinder: Cylinder, by_id: dict[int, Keyset]) -> ScheduleRow:
+    door = cylinder.door
+    cautions = (
+        ()
+        if door is None
+        else tuple(text for flag, text in ((door.is_egress, EGRESS), (door.is_fire_rated, FIRE)) if flag)
+    )
+    remarks = " · ".join(text for text in (door.remarks if door else "", cylinder.remarks) if text)
+    return ScheduleRow(
+        cylinder_id=cylinder.id,
+        opening_number=door.opening_number if door else "",
+        location=door.location if door else "",
+        hand=door.hand if door else "",
+        lock=door.lock.description if door and door.lock else "",
+        position=cylinder.position,
+        words=cylinder.words,
+        part_number=cylinder.part_number,
+        keyset=_symbol(cylinder, by_id),
+        operated_by=tuple(keyset.symbol for keyset in _operators(cylinder, by_id)),
+        remarks=remarks,
+        cautions=cautions,
+    )
+
+
+def _key_counts(work: Work, job: Job) -> dict[int, int]:
+    rows = sa.select(Key.keyset_id, sa.func.count()).where(Key.job_id == job.id).group_by(Key.keyset_id)
+    return dict(work.session.execute(rows).tuples())
+
+
+def bench_work(work: Work, job: Job) -> BenchWork:
+    """The job's bittings, pins and cuts, for bench and owner; the reveal is an event of the job.
+
+    Raises LedgerError when nothing in the job is keyed on the shop's bench.
+    """
+    cylinders = _cylinders(work, job)
+    systems = _systems(work, cylinders)
+    opened = reveal_bittings(
+        work, [system.id for system in systems], f"bench sheet of job {job.number}", job_id=job.id
+    )
+    counts = _key_counts(work, job)
+    made = tuple(
+        bench for system in systems if (bench := _bench_system(system, cylinders, opened, counts)) is not None
+    )
+    if not made:
+        raise LedgerError("", "Nothing in this job is keyed on the shop's own bench.")
+    return BenchWork(
+        house=house_head(get_house(work.session)),
+        job_number=job.number,
+        title=job.title,
+        customer_name=job.customer.name,
+        promised_on=job.promised_on,
+        issued_on=work.today,
+        revealed_to=work.actor.name,
+        systems=made,
+    )
+
+
+def _bench_system(
+    system: KeySystem, cylinders: Sequence[Cylinder], opened: dict[int, Cuts], counts: dict[int, int]
+) -> BenchSystem | None:
+    by_id = {keyset.id: keyset for keyset in system.keysets}
+    spec = spec_of(system)
+    control = next((opened.get(keyset.id) for keyset in system.keysets if keyset.level is Level.CONTROL), None)
+    alike: dict[tuple[str, tuple[int, ...], str], list[Cylinder]] = {}
+    for cylinder in cylinders:
+        if cylinder.keyset_id in by_id and cylinder.keyset_id in opened:
+            operators = tuple(keyset.id for keyset in _operators(cylinder, by_id))
+            alike.setdefault((_symbol(cylinder, by_id), operators, cylinder.words), []).append(cylinder)
+    if not alike:
+        return None
+    groups = tuple(
+        BenchCylinder(
+            keyset=symbol,
+            quantity=len(group),
+            words=words,
+            openings=tuple(cylinder.door.opening_number for cylinder in group if cylinder.door),
+            operated_by=tuple(by_id[one].symbol for one in operators),
+            pinning=pin(spec, {by_id[one].symbol: opened[one] for one in operators if one in opened}, control),
+        )
+        for (symbol, operators, words), group in alike.items()
+    )
+    keys = tuple(
+        BenchKey(keyset.symbol, write_bitting(spec, opened[keyset.id]), counts[keyset.id])
+        for keyset in system.keysets
+        if keyset.id in opened and counts.get(keyset.id)
+    )
+    return BenchSystem(system.name, system.keyway, system.spec.name, spec, keys, groups)

@@ -1,0 +1,126 @@
+"""Use case: move a job from one stage to the next."""
+
+from __future__ import annotations
+
+__all__ = ["MOVES", "move_job", "next_stages"]
+
+import sqlalchemy as sa
+
+from app.ledger.doors.models import Cylinder, CylinderState
+from app.ledger.engine import transaction
+from app.ledger.errors import LedgerError, NotFound, Stale
+from app.ledger.events.actions import record
+from app.ledger.jobs.models import Job, Stage
+from app.ledger.keysystems.models import Key, KeyState
+from app.ledger.users.models import Role
+from app.ledger.work import Work
+
+S = Stage
+# Asked becomes quoted by issuing a quote, quoted becomes approved by accepting it: not by a mere move.
+MOVES: dict[Stage, tuple[Stage, ...]] = {
+    S.ASKED: (S.LOST,),
+    S.QUOTED: (S.LOST,),
+    S.APPROVED: (S.PARTS_ON_ORDER, S.ON_THE_BENCH, S.READY, S.CANCELLED),
+    S.PARTS_ON_ORDER: (S.ON_THE_BENCH, S.READY, S.CANCELLED),
+    S.ON_THE_BENCH: (S.CHECKED, S.PARTS_ON_ORDER, S.CANCELLED),
+    S.CHECKED: (S.READY, S.ON_THE_BENCH, S.CANCELLED),
+    S.READY: (S.HANDED_OVER, S.ON_THE_BENCH, S.CANCELLED),
+    S.HANDED_OVER: (S.CLOSED,),
+    S.CLOSED: (),
+    S.LOST: (),
+    S.CANCELLED: (),
+}
+_NEEDS_REASON = (S.LOST, S.CANCELLED)
+# Shop-keyed cylinders must pass the bench and its check on their way out.
+_SKIPS_BENCH = {(S.APPROVED, S.READY), (S.PARTS_ON_ORDER, S.READY)}
+
+
+def next_stages(job: Job) -> tuple[Stage, ...]:
+    """The stages that the job may move to from where it stands."""
+    moves = MOVES[job.stage]
+    if "shop" in job.keyed_at:
+        return tuple(to for to in moves if (job.stage, to) not in _SKIPS_BENCH)
+    return moves
+
+
+def move_job(work: Work, job_id: int, version: int, to: Stage, reason: str = "") -> Job:
+    """Move a job that was read at `version`; LedgerError names what is allowed when the jump is not.
+
+    Lost and cancelled need a reason. Checked may be set by bench and owner only. Handing over puts the job's
+    cylinders on their doors (those there before count as removed) and its keys in the customer's hands.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    with transaction(work.session):
+        job = work.session.get(Job, job_id)
+        if job is None:
+            raise NotFound("job")
+        if job.version != version:
+            raise Stale()
+        allowed = next_stages(job)
+        if to not in allowed:
+            names = ", ".join(stage.value for stage in allowed) or "nothing: its story is over"
+            raise LedgerError(
+                "stage", f"From {job.stage.value} this job cannot go to {to.value}; it can go to {names}."
+            )
+        if to in _NEEDS_REASON and not reason.strip():
+            raise LedgerError("reason", f"Say why the job is {to.value}.")
+        if len(reason) > 500:
+            raise LedgerError("reason", "At most 500 characters fit here.")
+        if to is S.CHECKED:
+            work.require(Role.BENCH)
+        left = job.stage
+        job.stage = to
+        if to in _NEEDS_REASON:
+            job.reason = reason.strip()
+        _move_pieces(work, job, to)
+        record(
+            work,
+            "stage moved",
+            f"job {job.number}",
+            f"{left.value} → {to.value}" + (f": {reason.strip()}" if reason.strip() else ""),
+            job_id=job.id,
+        )
+        return job
+
+
+def _move_pieces(work: Work, job: Job, to: Stage) -> None:
+    if to is S.CHECKED:
+        for cylinder in job.cylinders:
+            cylinder.state = CylinderState.CHECKED
+        _set_keys(work, job, KeyState.ORDERED, KeyState.CUT)
+    elif to is S.ON_THE_BENCH:
+        for cylinder in job.cylinders:
+            cylinder.state = CylinderState.ORDERED
+    elif to is S.HANDED_OVER:
+        for cylinder in job.cylinders:
+            cylinder.state = CylinderState.FITTED
+            _remove_earlier(work, cylinder)
+        _set_keys(work, job, KeyState.ORDERED, KeyState.OUT)
+        _set_keys(work, job, KeyState.CUT, KeyState.OUT)
+    elif to is S.CANCELLED:
+        for cylinder in job.cylinders:
+            cylinder.state = CylinderState.REMOVED
+        _set_keys(work, job, KeyState.ORDERED, KeyState.RETIRED)
+        _set_keys(work, job, KeyState.CUT, KeyState.RETIRED)
+
+
+def _remove_earlier(work: Work, cylinder: Cylinder) -> None:
+    if cylinder.door_id is None:
+        return
+    earlier = work.session.scalars(
+        sa.select(Cylinder).where(
+            Cylinder.door_id == cylinder.door_id,
+            Cylinder.position == cylinder.position,
+            Cylinder.id < cylinder.id,
+            Cylinder.state != CylinderState.REMOVED,
+        )
+    )
+    for other in earlier:
+        other.state = CylinderState.REMOVED
+
+
+def _set_keys(work: Work, job: Job, before: KeyState, after: KeyState) -> None:
+    for key in work.session.scalars(sa.select(Key).where(Key.job_id == job.id, Key.state == before)):
+        key.state, key.changed_at = after, work.now
+        if after is KeyState.OUT and not key.holder:
+            key.holder = job.accepted_by
