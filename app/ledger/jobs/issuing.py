@@ -199,7 +199,7 @@ def _record_issue(work: Work, job: Job, priced: PricedQuote, snapshot: QuoteSnap
                 work,
                 "keying overridden",
                 f"job {job.number}",
-                f"{choice.group}: {choice.choice} instead of {choice.computed or 'neither'}: {choice.override_reason}",
+                f"{choice.group}: {choice.choice}, not {choice.computed or 'neither'}: {choice.override_reason}",
                 job_id=job.id,
             )
 
