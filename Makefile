@@ -1,3 +1,52 @@
+# The front door. `make` alone lists the targets; the sentence after ## is what it prints.
 .DEFAULT_GOAL := help
-help:
-	@echo "targets: see below"
+.NOTPARALLEL:
+
+PY := .venv/bin/python
+SERVE ?= yes
+
+ifneq ($(filter-out yes no,$(SERVE)),)
+$(error SERVE is yes or no, not '$(SERVE)')
+endif
+
+define CHECKS
+.venv/bin/ruff check --quiet
+.venv/bin/ruff format --check --quiet
+.venv/bin/mypy
+.venv/bin/lint-imports
+endef
+
+.PHONY: help
+help: ## List the targets.
+	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-7s %s\n", $$1, $$2 }' Makefile
+
+.PHONY: demo
+demo: ## Set up, take a demo quote to PDFs, print their paths and the logins, then serve (SERVE=no stops before that).
+	@tools/setup.sh demo
+	@.venv/bin/bittern demo run $(if $(filter no,$(SERVE)),--no-serve,--serve)
+
+.PHONY: serve
+serve: ## Set up and serve this house's own data from instance/ until Ctrl-C.
+	@tools/setup.sh use
+	@.venv/bin/bittern house serve
+
+.PHONY: test
+test: ## Set up what tests need and run every check and every test.
+	@tools/setup.sh test
+	$(CHECKS)
+	$(PY) -m pytest -n 2
+
+.PHONY: lint
+lint: ## Check style, types and the rule of imports, without the tests.
+	@tools/setup.sh dev
+	$(CHECKS)
+
+.PHONY: bench
+bench: ## Run the speed comparisons one after another; each prints ratios.
+	@tools/setup.sh dev
+	@set -e; for script in tests/bench/*.py; do echo "== $$script"; $(PY) $$script; done
+
+.PHONY: clean
+clean: ## Remove .venv, caches and the demo's files; the house's own data in instance/ stays.
+	@rm -rf .venv build dist demo_instance *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis .import_linter_cache
+	@find app migrations tests tools -name __pycache__ -type d -prune -exec rm -rf {} +
