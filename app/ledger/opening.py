@@ -4,6 +4,8 @@ from __future__ import annotations
 
 __all__ = ["Ledger", "migrate", "open_ledger"]
 
+import random
+import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -36,10 +38,10 @@ class Ledger:
     vault: Vault
 
     @contextmanager
-    def work(self, actor: Actor, now: datetime | None = None) -> Iterator[Work]:
+    def work(self, actor: Actor, now: datetime | None = None, rng: random.Random | None = None) -> Iterator[Work]:
         """A session's worth of work for `actor`, closed at the end of the block."""
         with self.sessions() as session:
-            yield Work(session, self.vault, actor, now or datetime.now(UTC))
+            yield Work(session, self.vault, actor, now or datetime.now(UTC), rng or secrets.SystemRandom())
 
     def close(self) -> None:
         """Let go of the database's connections."""

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 __all__ = ["Actor", "Work"]
 
-from dataclasses import dataclass
+import random
+import secrets
+from dataclasses import dataclass, field
 from datetime import date, datetime
 
 from sqlalchemy.orm import Session
@@ -30,12 +32,16 @@ class Actor:
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """Passed to every use case as its first argument. `now` has a time zone; `today` is its local date."""
+    """Passed to every use case as its first argument. `now` has a time zone; `today` is its local date.
+
+    `rng` draws masters and single keys: the operating system's chance for real keys, a fixed seed for the demo.
+    """
 
     session: Session
     vault: Vault
     actor: Actor
     now: datetime
+    rng: random.Random = field(default_factory=secrets.SystemRandom)
 
     @property
     def today(self) -> date:

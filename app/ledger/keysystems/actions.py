@@ -4,7 +4,6 @@ from __future__ import annotations
 
 __all__ = ["SystemForm", "add_keysets", "insert_system", "prove_no_interchange", "single_keyed_system"]
 
-import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -115,7 +114,7 @@ def _insert_masters(work: Work, system: KeySystem, form: SystemForm) -> None:
     others = [other for other in systems_sharing_keyway(work.session, system.keyway) if other.id != system.id]
     plans = (open_plan(work.vault, other) for other in others)
     tops = frozenset(plan.tmk for plan in plans if plan)
-    top = draw_master(spec, secrets.SystemRandom(), tops)
+    top = draw_master(spec, work.rng, tops)
     plan = plan_levels(
         spec,
         top,
@@ -158,7 +157,7 @@ def _insert_control(work: Work, system: KeySystem) -> None:
     used = frozenset(open_bittings(work.session, work.vault, [system]).values())
     least = spec.first_depth + (spec.min_master_pin or 0) // 2
     for _ in range(MOST_DRAWS * 20):
-        cuts = draw_single(spec, secrets.SystemRandom(), used)
+        cuts = draw_single(spec, work.rng, used)
         if min(cuts) >= least:
             break
     else:
@@ -261,12 +260,11 @@ def _draw_singles(
 ) -> list[Cuts]:
     """Draw keys that stand alone: new, and turning no cylinder that the customer has on this keyway."""
     shearing = _shearing_sets(work, neighbours)
-    rng = secrets.SystemRandom()
     drawn: list[Cuts] = []
     avoid = set(used)
     for _ in range(count):
         for _ in range(MOST_DRAWS):
-            cuts = draw_single(spec, rng, frozenset(avoid))
+            cuts = draw_single(spec, work.rng, frozenset(avoid))
             avoid.add(cuts)
             if not any(_operates(cuts, stack) for stack in shearing):
                 break
