@@ -92,7 +92,7 @@ def find(items: Iterable[CatalogueItem], query: str | CylinderAttributes, limit:
     listed = list(items)
     number = ""
     if isinstance(query, CylinderAttributes):
-        spoken = Spoken(query, (query.finish,) if query.finish else (), ())
+        spoken = Spoken(query, (query.finish,) if query.finish else (), (), ())
     else:
         if len(query) > 200:
             raise BitternError("query", "Search with at most 200 characters.")
@@ -109,19 +109,25 @@ def find(items: Iterable[CatalogueItem], query: str | CylinderAttributes, limit:
 
 
 def _by_number(item: CatalogueItem, number: str) -> Match | None:
-    if len(number) < 2 or not _squeezed(item.part_number).startswith(number):
+    """A match when the item's number is what was typed (0) or begins with it (1)."""
+    own = _squeezed(item.part_number)
+    if len(number) < 2 or not own.startswith(number):
         return None
-    return Match(item, 0, ())
+    return Match(item, 0, ()) if own == number else Match(item, 1, ("its part number goes on",))
+
+
+def _words_of(description: str) -> frozenset[str]:
+    found = re.findall(r"[^\s,;]+", description.casefold())
+    return frozenset(found) | {word.removesuffix("s") for word in found}
 
 
 def _by_words(item: CatalogueItem, spoken: Spoken, asked: Mapping[str, str]) -> Match | None:
-    described = item.description.casefold()
-    absent = tuple(word for word in spoken.words if word not in described)
+    described = _words_of(item.description)
     if item.attributes is None:
-        # Hardware and blanks have a description only; every word and every finish asked for must stand in it.
-        if absent or not spoken.words or set(asked) - {"finish", "length"}:
-            return None
-        return Match(item, 0, ())
+        # Hardware and blanks have a description only: every word must stand in it.
+        present = bool(spoken.all_words) and all(_stands(word, described) for word in spoken.all_words)
+        return Match(item, 0, ()) if present else None
+    absent = tuple(word for word in spoken.words if not _stands(word, described))
     offered = attribute_texts(item.attributes)
     maker = spoken.attributes.maker
     differs = []
@@ -145,3 +151,7 @@ def _by_words(item: CatalogueItem, spoken: Spoken, asked: Mapping[str, str]) -> 
         return None
     differs.extend(f"nothing says '{word}'" for word in absent)
     return Match(item, distance + 2 * len(absent), tuple(differs))
+
+
+def _stands(word: str, described: frozenset[str]) -> bool:
+    return word in described or word.removesuffix("s") in described

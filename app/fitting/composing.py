@@ -64,15 +64,22 @@ def _refusal(pattern: Pattern, asked: Mapping[str, str], broken: list[Rule]) -> 
         if value not in known:
             shown = ", ".join(known[:16]) + (", …" if len(known) > 16 else "")
             return BitternError(name, f"{_who(pattern)} has no {name} {quoted(value)}; it has {shown}.")
-    # The rule that speaks of most of what was asked explains best.
-    for rule in sorted(dict.fromkeys(broken), key=lambda rule: -len(rule.attributes & asked.keys())):
-        if rule.attributes & asked.keys():
-            names = [name for name in ATTRIBUTES if name in rule.attributes and name in asked]
+    told = [rule for rule in pattern.rules if _broken_by_what_is_asked(rule, asked)]
+    for rule in told or dict.fromkeys(broken):
+        names = [name for name in ATTRIBUTES if name in rule.attributes and name in asked]
+        if names:
             return BitternError(names[-1], f"{_who(pattern)} does not make this: {rule.reason}")
     names = list(asked)
     return BitternError(
         names[-1] if names else "type", f"{_who(pattern)} does not make this combination of {', '.join(names)}."
     )
+
+
+def _broken_by_what_is_asked(rule: Rule, asked: Mapping[str, str]) -> bool:
+    """Whether the rule is broken whatever the attributes are that nobody said."""
+    if not all(asked.get(name) in values for name, values in rule.when):
+        return False
+    return rule.kind == "forbid" or any(name in asked and asked[name] not in values for name, values in rule.then)
 
 
 def _who(pattern: Pattern) -> str:

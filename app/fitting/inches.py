@@ -28,12 +28,15 @@ def _plain(text: str) -> str:
     """The text with fraction characters spelled out, and one kind of dash and inch mark."""
     spelled = []
     for character in text.translate(_INCH_MARKS).translate(_DASHES):
-        if unicodedata.decomposition(character).startswith("<fraction>"):
-            # NFKC alone would turn 1⅛ into 11/8
+        kind = unicodedata.decomposition(character).partition(" ")[0]
+        if kind == "<fraction>":
+            # A space in front, for without it 1⅛ would become 11/8.
             spelled.append(" " + unicodedata.normalize("NFKC", character))
+        elif kind in ("<wide>", "<narrow>", "<noBreak>"):
+            spelled.append(unicodedata.normalize("NFKC", character))
         else:
-            spelled.append(character)
-    return unicodedata.normalize("NFKC", "".join(spelled)).replace("\N{FRACTION SLASH}", "/").strip()
+            spelled.append(character)  # not superscripts: 4² is no 42
+    return "".join(spelled).replace("\N{FRACTION SLASH}", "/").strip()
 
 
 def _number(text: str, field: str, given: object) -> Fraction:

@@ -12,6 +12,8 @@ from app.fitting.patterns import Choice, Pattern
 
 MOST_STEPS = 20_000
 Row = list[int]
+# least cost through here, segments filled (negative: deeper first), order, row so far, choices, attributes
+_Step = tuple[int, int, int, Row, tuple[Choice, ...], dict[str, str]]
 
 
 @dataclass(frozen=True, slots=True)

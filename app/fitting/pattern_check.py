@@ -5,8 +5,9 @@ from __future__ import annotations
 __all__ = ["check_pattern"]
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cache
 
 from app.errors import Problem
 from app.fitting.composing import combinations
@@ -103,6 +104,7 @@ class _Table:
 def _alike(pattern: Pattern) -> list[Problem]:
     """One problem when some text has two legal meanings: a search through pairs of readings of one text."""
     tables = [_Table(segment) for segment in pattern.segments]
+    may_begin = _beginnings(pattern)
     watched = frozenset(name for rule in pattern.rules for name in rule.attributes)
     start = _Pair(0, "", False, frozenset(), frozenset())
     queue: deque[tuple[_Pair, str]] = deque([(start, "")])
@@ -115,12 +117,30 @@ def _alike(pattern: Pattern) -> list[Problem]:
                 return [Problem("segments", text)]
             continue
         for following, text in _next(pattern, tables[pair.index], watched, pair):
-            if following not in seen:
+            if following not in seen and may_begin(following.index, following.ahead):
                 seen.add(following)
                 queue.append((following, written + text))
         if len(seen) > MOST_STATES:
             return [Problem("segments", "Too many pieces run together to tell them apart. Add separators.")]
     return []
+
+
+def _beginnings(pattern: Pattern) -> Callable[[int, str], bool]:
+    """A test whether the segments from an index on can be written so that they begin with a text, rules aside:
+    without it, two readings that parted for good would be followed to the end."""
+
+    @cache
+    def may_begin(index: int, text: str) -> bool:
+        if not text:
+            return True
+        if index == len(pattern.segments):
+            return False
+        for each in pattern.segments[index].by_text:
+            if each.startswith(text) or (text.startswith(each) and may_begin(index + 1, text[len(each) :])):
+                return True
+        return False
+
+    return may_begin
 
 
 def _next(pattern: Pattern, table: _Table, watched: frozenset[str], pair: _Pair) -> Iterator[tuple[_Pair, str]]:

@@ -52,11 +52,13 @@ _FILLER = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class Spoken:
-    """What was understood: attributes (`type` '' when not said), the finishes that would do, other words."""
+    """What was understood: attributes (`type` '' when not said), the finishes that would do, the words left
+    over, and all words in the finish table's speech ('chrome' is chromium) to search descriptions with."""
 
     attributes: CylinderAttributes
     finishes: tuple[str, ...]
     words: tuple[str, ...]
+    all_words: tuple[str, ...]
 
 
 def _take(pattern: re.Pattern[str], text: str) -> tuple[re.Match[str] | None, str]:
@@ -79,8 +81,6 @@ def _take_finish(text: str) -> tuple[tuple[str, ...], str]:
         number, rest = _take(re.compile(rf"\b{each.code}\b"), text)
         if number:
             return (each.code,), rest
-    for pattern, word in _SPEECH:
-        text = pattern.sub(word, text)
     for each in sorted(finishes(), key=lambda one: -len(one.name)):
         named, rest = _take(re.compile(rf"\b{re.escape(each.name)}\b", re.IGNORECASE), text)
         if named:
@@ -96,6 +96,12 @@ def _take_length(text: str) -> tuple[str | None, str]:
     return None, text
 
 
+def _words(text: str) -> tuple[str, ...]:
+    """The words of a text but for the filler; 'two-stop' and '1-1/8' are one word each."""
+    found = re.findall(r"[^\s,;]+", text.casefold())
+    return tuple(word for word in found if word not in _FILLER and any(each.isalnum() for each in word))
+
+
 def read_spoken(text: str, keyways: Collection[str] = ()) -> Spoken:
     """Attributes from free text; words that mean nothing here are kept to search descriptions with.
 
@@ -106,6 +112,9 @@ def read_spoken(text: str, keyways: Collection[str] = ()) -> Spoken:
     ('rim', '5/4', 6, ('626', '652'))
     """
     attributes = CylinderAttributes("")
+    for pattern, word in _SPEECH:
+        text = pattern.sub(word, text)
+    all_words = _words(text)
     found, text = _take(_PINS, text)
     if found:
         attributes = replace(attributes, chambers=_count(found[1]))
@@ -138,6 +147,4 @@ def read_spoken(text: str, keyways: Collection[str] = ()) -> Spoken:
             attributes, text = replace(attributes, length=read_inches(length)), rest
         except BitternError:
             length = None  # 9/0 is no length; it stays among the words
-    left = re.findall(r"[^\s,;]+", text.casefold())
-    words = tuple(word for word in left if word not in _FILLER and any(c.isalnum() for c in word))
-    return Spoken(attributes, finish_codes, words)
+    return Spoken(attributes, finish_codes, _words(text), all_words)

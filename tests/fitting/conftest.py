@@ -1,0 +1,28 @@
+"""The demo's makers, read once: every fitting test looks at the same tables that a user sees."""
+
+from __future__ import annotations
+
+import pytest
+
+from app.commands.parts import DEMO_MAKERS
+from app.fitting import Maker, Pattern, find_maker, load_makers
+
+
+@pytest.fixture(scope="session")
+def makers() -> tuple[Maker, ...]:
+    return load_makers(DEMO_MAKERS)
+
+
+@pytest.fixture(scope="session")
+def ardent(makers: tuple[Maker, ...]) -> Maker:
+    return find_maker(makers, "ARD")
+
+
+@pytest.fixture(scope="session")
+def pell(makers: tuple[Maker, ...]) -> Maker:
+    return find_maker(makers, "Pell & Rowe")
+
+
+@pytest.fixture(scope="session")
+def patterns(makers: tuple[Maker, ...]) -> tuple[Pattern, ...]:
+    return tuple(pattern for maker in makers for pattern in maker.patterns)

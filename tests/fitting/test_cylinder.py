@@ -1,0 +1,70 @@
+from __future__ import annotations
+
+import json
+from fractions import Fraction
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from app.errors import BitternError
+from app.fitting import CYLINDER_TYPES, CylinderAttributes, differences, from_json, to_json, words
+
+NAMES = st.none() | st.sampled_from(["AQ1", "standard", "626", "long flat"])
+ATTRIBUTES = st.builds(
+    CylinderAttributes,
+    type=st.sampled_from(list(CYLINDER_TYPES)),
+    length=st.none() | st.fractions(0, 4, max_denominator=128),
+    chambers=st.none() | st.integers(1, 6),
+    drilled=st.none() | st.integers(6, 12),
+    keyway=NAMES,
+    cam=NAMES,
+    tailpiece=NAMES,
+    finish=NAMES,
+    maker=st.sampled_from(["", "Ardent Brass"]),
+    keying=NAMES,
+)
+
+
+def test_words_are_what_the_counter_reads_out() -> None:
+    full = CylinderAttributes("mortise", Fraction(9, 8), 6, 6, "AQ1", "standard", None, "626", "Ardent Brass")
+    assert words(full) == "mortise cylinder 1-1/8 in, six pin, keyway AQ1, standard cam, 626 satin chromium"
+    assert words(CylinderAttributes("sfic", chambers=7, finish="X9", keying="uncombinated")) == (
+        "small-format interchangeable core, seven pin, X9, uncombinated"
+    )
+    assert words(CylinderAttributes("rim", chambers=5, drilled=6)) == "rim cylinder, five pin drilled six"
+
+
+@given(ATTRIBUTES)
+def test_json_and_back(attributes: CylinderAttributes) -> None:
+    assert from_json(json.loads(json.dumps(to_json(attributes)))) == attributes
+
+
+@pytest.mark.parametrize(
+    ("given_", "field"),
+    [
+        (None, "attributes"),
+        ([], "attributes"),
+        ({}, "type"),
+        ({"type": "padlock"}, "type"),
+        ({"type": ["rim"]}, "type"),
+        ({"type": "rim", "length": True}, "length"),
+        ({"type": "rim", "chambers": 10**30}, "chambers"),
+        ({"type": "rim", "chambers": True}, "chambers"),
+        ({"type": "rim", "chambers": 6.5}, "chambers"),
+        ({"type": "rim", "chambers": 6, "drilled": 5}, "drilled"),
+        ({"type": "rim", "keyway": "K" * 10_000}, "keyway"),
+        ({"type": "rim", "finish": [1]}, "finish"),
+        ({"type": "rim", "colour": "red"}, "attributes.colour"),
+    ],
+)
+def test_wrong_json_names_the_attribute(given_: object, field: str) -> None:
+    with pytest.raises(BitternError) as refusal:
+        from_json(given_)
+    assert refusal.value.field == field
+
+
+def test_differences_say_both_values_and_skip_what_was_not_asked() -> None:
+    asked = CylinderAttributes("rim", Fraction(5, 4), keyway="AQ1")
+    offered = CylinderAttributes("rim", Fraction(9, 8), 5, finish="626")
+    assert differences(asked, offered) == ("length 1-1/8 instead of 1-1/4", "keyway not said instead of AQ1")

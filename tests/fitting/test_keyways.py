@@ -1,0 +1,51 @@
+from __future__ import annotations
+
+import pytest
+
+from app.errors import BitternError
+from app.fitting import CylinderAttributes, KeyBlank, Maker, can_take_key, find_blanks
+
+
+@pytest.fixture(scope="session")
+def blanks(makers: tuple[Maker, ...]) -> tuple[KeyBlank, ...]:
+    return tuple(blank for maker in makers for blank in maker.blanks)
+
+
+def test_a_blank_is_found_by_its_own_number_and_by_another_makers(blanks: tuple[KeyBlank, ...]) -> None:
+    assert [blank.number for blank in find_blanks(blanks, "pk 91")] == ["PK-91", "AK5-12"]
+    assert [blank.number for blank in find_blanks(blanks, "AK5-12")] == ["AK5-12", "PK-91"]
+    assert find_blanks(blanks, "no such") == find_blanks(blanks, "-") == ()
+
+
+def test_the_same_keyway_takes_the_key(blanks: tuple[KeyBlank, ...]) -> None:
+    cylinder = CylinderAttributes("rim", chambers=6, keyway="AQ1", maker="Ardent Brass")
+    assert can_take_key(cylinder, "AK6-12", 6, blanks).takes
+
+
+def test_another_makers_blank_takes_it_by_cross_reference(blanks: tuple[KeyBlank, ...]) -> None:
+    cylinder = CylinderAttributes("rim", chambers=5, keyway="AQ1", maker="Ardent Brass")
+    answer = can_take_key(cylinder, "PK-91", 5, blanks)
+    assert answer.takes
+    assert "Ardent Brass AK5-12" in answer.reasons[0]
+
+
+def test_another_keyway_does_not(blanks: tuple[KeyBlank, ...]) -> None:
+    answer = can_take_key(CylinderAttributes("rim", chambers=6, keyway="AQ3"), "AK6-12", 6, blanks)
+    assert not answer.takes
+    assert answer.reasons == ("This key enters AQ1, AQ2, not keyway AQ3.",)
+
+
+def test_a_five_cut_key_in_six_chambers(blanks: tuple[KeyBlank, ...]) -> None:
+    six = CylinderAttributes("rim", chambers=6, drilled=6, keyway="AQ1")
+    answer = can_take_key(six, "AK5-12", 5, blanks)
+    assert not answer.takes
+    assert "five cuts and the cylinder six chambers" in answer.reasons[1]
+    five = CylinderAttributes("rim", chambers=5, drilled=6, keyway="AQ1")
+    assert "uses the first five" in can_take_key(five, "AK6-12", 6, blanks).reasons[1]
+
+
+def test_what_is_not_known_is_asked(blanks: tuple[KeyBlank, ...]) -> None:
+    with pytest.raises(BitternError, match="keyway first"):
+        can_take_key(CylinderAttributes("rim"), "AK6-12", 6, blanks)
+    with pytest.raises(BitternError, match="key blank 'ZZ9'"):
+        can_take_key(CylinderAttributes("rim", keyway="AQ1"), "ZZ9", 6, blanks)

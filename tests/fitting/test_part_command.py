@@ -1,0 +1,74 @@
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from app.commands.parts import DEMO_MAKERS, group
+
+
+def run(*words: str, given: object = None) -> Result:
+    return CliRunner().invoke(group, list(words), input=given if isinstance(given, str) else json.dumps(given))
+
+
+@pytest.mark.parametrize(
+    ("maker", "number", "words"),
+    [
+        ("ARD", "A18M-Q1-66.SC", "mortise cylinder 1-1/8 in, six pin, keyway AQ1, standard cam, 626 satin chromium"),
+        ("Northlight", "NSC7:H1:626_U",
+         "small-format interchangeable core, seven pin, keyway NH1, 626 satin chromium, uncombinated"),
+        ("pell & rowe", "32.118.P26",
+         "rim cylinder 1-1/8 in, five pin, keyway PR-P, flat tailpiece, 626 satin chromium"),
+    ],
+)  # fmt: skip
+def test_decode_and_compose_of_every_maker(maker: str, number: str, words: str) -> None:
+    decoded = json.loads(run("decode", maker, number).stdout)
+    assert (decoded["part_number"], decoded["words"], decoded["warnings"]) == (number, words, [])
+    assert [reading["part_number"] for reading in decoded["readings"]] == [number]
+    assert "".join(piece["text"] for piece in decoded["pieces"]) == "".join(c for c in number if c.isalnum())
+    composed = json.loads(run("compose", maker, "-", given=decoded).stdout)
+    assert composed == {**{k: decoded[k] for k in ("part_number", "attributes", "words")}, "warnings": []}
+    assert json.loads(run("compose", maker, "-", given=decoded["attributes"]).stdout) == composed
+
+
+def test_compose_says_what_it_filled_in() -> None:
+    example = run("compose", "ARD", "--example").stdout
+    answer = json.loads(run("compose", "ARD", "-", given=example).stdout)
+    assert answer["part_number"] == "A18M-Q1-66.SC"
+    assert answer["warnings"] == ["Nothing was said of drilled: this number means 6."]
+
+
+def test_decode_has_an_example() -> None:
+    assert "bittern part decode" in run("decode", "--example").stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "given", "field"),
+    [
+        (("decode", "ZZZ", "A18M"), None, "maker"),
+        (("decode", "ARD", "A18M-Q9-66.SC"), None, "part_number"),
+        (("decode", "ARD", "A" * 10_000), None, "part_number"),
+        (("decode", "ARD", "A18M", "--makers", "/nowhere/at/all"), None, "makers"),
+        (("compose", "ZZZ", "-"), {"type": "rim"}, "maker"),
+        (("compose", "ARD", "-"), {"attributes": None}, "attributes"),
+        (("compose", "ARD", "-"), {"type": "rim", "length": float("nan")}, "length"),
+        (("compose", "ARD", "-"), {"type": "rim", "cam": "long"}, "cam"),
+        (("compose", "ARD", "-"), [], "file"),
+    ],
+)
+def test_bad_input_is_one_json_error_and_exit_2(words: tuple[str, ...], given: object, field: str) -> None:
+    result = run(*words, given=given)
+    assert result.exit_code == 2
+    error = json.loads(result.stdout)["error"]
+    assert error["field"] == field
+    assert len(error["message"]) < 400
+
+
+def test_a_house_has_makers_of_its_own(tmp_path: Path) -> None:
+    table = json.loads((DEMO_MAKERS / "pell_and_rowe.json").read_text(encoding="utf-8"))
+    (tmp_path / "own.json").write_text(json.dumps({**table, "name": "Own Make", "code": "OWN"}), encoding="utf-8")
+    result = run("decode", "OWN", "35.P26", "--makers", str(tmp_path))
+    assert json.loads(result.stdout)["attributes"]["maker"] == "Own Make"
+    assert run("decode", "ARD", "35.P26", "--makers", str(tmp_path)).exit_code == 2

@@ -1,0 +1,251 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+from functools import cache
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from app.commands.parts import DEMO_MAKERS
+from app.errors import BitternError
+from app.fitting import (
+    CylinderAttributes,
+    Maker,
+    PartNumberError,
+    Pattern,
+    combinations,
+    compose,
+    compose_any,
+    decode,
+    decode_any,
+    load_makers,
+    pattern_from_json,
+    words,
+)
+
+
+@cache
+def every_legal() -> tuple[tuple[Pattern, str, CylinderAttributes], ...]:
+    patterns = [pattern for maker in load_makers(DEMO_MAKERS) for pattern in maker.patterns]
+    return tuple((pattern, number, made) for pattern in patterns for number, made in combinations(pattern))
+
+
+def any_legal(data: st.DataObject) -> tuple[Pattern, str, CylinderAttributes]:
+    # By index: drawing from thousands of nested dataclasses makes hypothesis spend its time on hashing them.
+    return every_legal()[data.draw(st.integers(0, len(every_legal()) - 1))]
+
+
+def refused(patterns: tuple[Pattern, ...], number: object) -> PartNumberError:
+    with pytest.raises(PartNumberError) as refusal:
+        decode_any(patterns, number)
+    return refusal.value
+
+
+def test_a_number_is_read_piece_by_piece(ardent: Maker) -> None:
+    (reading,) = decode_any(ardent.patterns, "A20M-Q3-56H.BB+Z")
+    assert [(piece.segment, piece.text) for piece in reading.pieces] == [
+        ("maker's mark", "A"),
+        ("length", "20"),
+        ("type", "M"),
+        ("keyway", "Q3"),
+        ("chambers", "56"),
+        ("cam or tailpiece", "H"),
+        ("finish", "BB"),
+        ("keying", "Z"),
+    ]
+    assert words(reading.attributes) == (
+        "mortise cylinder 1-1/4 in, five pin drilled six, keyway AQ3, hooked cam, 605 bright brass, zero-bitted"
+    )
+    assert reading.attributes.maker == "Ardent Brass"
+    assert reading.warnings == ()
+
+
+def test_a_missing_segment_means_what_the_pattern_says(ardent: Maker) -> None:
+    assert decode_any(ardent.patterns, "A18M-Q1-66.SC")[0].attributes.cam == "standard"
+    rim = decode_any(ardent.patterns, "A18R-Q1-66.SC")[0].attributes
+    assert (rim.cam, rim.tailpiece) == (None, "flat")
+
+
+@pytest.mark.parametrize("typed", ["a18m-q1-66.sc", " A18M Q1 66 SC ", "A18MQ166SC", "A.18M.Q1-66-SC"])
+def test_capitals_dashes_and_separators_are_not_needed(ardent: Maker, typed: str) -> None:
+    (reading,) = decode_any(ardent.patterns, typed)
+    assert reading.part_number == "A18M-Q1-66.SC"
+
+
+def test_a_number_without_the_makers_separators_says_how_it_was_read(ardent: Maker) -> None:
+    (reading,) = decode_any(ardent.patterns, "A18MQ166SC")
+    assert reading.warnings == ("Read as A18M-Q1-66.SC, the way the maker writes it.",)
+
+
+@pytest.mark.parametrize(
+    ("number", "segment", "piece", "nearest"),
+    [
+        ("A18M-Q9-66.SC", "keyway", "Q9", "A18M-Q1-66.SC"),
+        ("A18M-Q1-66.XX", "finish", "XX", "A18M-Q1-66.BB"),
+        ("A18M-Q1-66.SC.SC", "keying", "SC", None),
+        ("A18M-Q1", "chambers", "", None),
+        ("A99M-Q1-66.SC", "length", "99M", "A16M-Q1-66.SC"),
+        ("Z18M-Q1-66.SC", "maker's mark", "Z18M", "A18M-Q1-66.SC"),
+    ],
+)
+def test_what_fails_is_named_with_the_nearest_number(
+    ardent: Maker, number: str, segment: str, piece: str, nearest: str | None
+) -> None:
+    error = refused(ardent.patterns, number)
+    assert (error.field, error.segment, error.piece) == ("part_number", segment, piece)
+    assert error.nearest is not None
+    assert nearest is None or error.nearest == nearest
+    assert decode_any(ardent.patterns, error.nearest)
+
+
+def test_what_is_left_over_is_named(pell: Maker) -> None:
+    error = refused(pell.patterns, "32.118.P26X")
+    assert (error.segment, error.piece, error.nearest) == ("", "X", "32.118.P26")
+
+
+def test_what_was_expected_is_listed(pell: Maker) -> None:
+    error = refused(pell.patterns, "31.199.P26")
+    assert error.expected == ("118", "114", "138")
+    assert error.message == (
+        "'199' was not understood as length in '31.199.P26'; expected one of 118, 114, 138 after '.'. "
+        "The nearest legal number is 31.118.P26."
+    )
+
+
+def test_a_number_that_the_rules_forbid_gets_the_reason(ardent: Maker) -> None:
+    error = refused(ardent.patterns, "A18M-Q5-56.SC")
+    assert "keyways AQ5 and AQ6 come with six chambers only" in error.message
+    assert error.nearest == "A18M-Q5-66.SC"
+
+
+@pytest.mark.parametrize("bad", [None, "", "  ", 5, True, [], "A" * 10_000, "Ä18M", "A\x0018", 10**30])
+def test_what_is_no_number_at_all_is_refused(ardent: Maker, bad: object) -> None:
+    with pytest.raises(BitternError) as refusal:
+        decode_any(ardent.patterns, bad)
+    assert refusal.value.field == "part_number"
+    assert len(refusal.value.message) < 300
+
+
+def two_ways() -> Pattern:
+    """A house's own pattern whose pieces run together: 'M11' is length 1 cam 1, or length 11."""
+    return pattern_from_json(
+        {
+            "name": "run together",
+            "segments": [
+                {"name": "type", "kind": "text", "text": "M", "sets": {"type": "mortise"}},
+                {
+                    "name": "length",
+                    "kind": "codes",
+                    "codes": [
+                        {"code": "1", "sets": {"length": "1"}, "words": "1 in"},
+                        {"code": "11", "sets": {"length": "1-1/8"}, "words": "1-1/8 in"},
+                    ],
+                },
+                {
+                    "name": "cam",
+                    "kind": "codes",
+                    "codes": [{"code": "1", "sets": {"cam": "long"}, "words": "long cam"}],
+                    "missing": [{"sets": {"cam": "standard"}, "words": "standard cam"}],
+                },
+            ],
+        }
+    )
+
+
+def test_all_legal_readings_are_given_when_two_fit() -> None:
+    readings = decode(two_ways(), "M11")
+    assert [(str(r.attributes.length), r.attributes.cam) for r in readings] == [("1", "long"), ("9/8", "standard")]
+
+
+def test_the_same_number_with_two_makers_gives_both(ardent: Maker) -> None:
+    copy = replace(ardent.patterns[0], maker="Another house")
+    readings = decode_any((ardent.patterns[0], copy), "A18M-Q1-66.SC")
+    assert [reading.attributes.maker for reading in readings] == ["Ardent Brass", "Another house"]
+
+
+def test_round_trip_of_every_number_of_the_small_maker(pell: Maker) -> None:
+    (pattern,) = pell.patterns
+    numbers = [number for number, _ in combinations(pattern)]
+    assert len(numbers) == len(set(numbers)) == 52
+    for number, attributes in combinations(pattern):
+        (reading,) = decode(pattern, number)
+        assert (reading.part_number, reading.attributes, reading.warnings) == (number, attributes, ())
+        assert compose(pattern, attributes) == number
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.data())
+def test_round_trip_of_any_legal_combination_of_every_maker(data: st.DataObject) -> None:
+    pattern, number, attributes = any_legal(data)
+    assert compose(pattern, attributes) == number
+    assert [reading.attributes for reading in decode(pattern, number)] == [attributes]
+    typed = "".join(letter for letter in number if letter.isalnum()).lower()
+    assert decode(pattern, typed)[0].attributes == attributes
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.data())
+def test_a_mistyped_number_gets_a_legal_one_no_farther_than_its_origin(data: st.DataObject) -> None:
+    pattern, number, _ = any_legal(data)
+    place = data.draw(st.integers(0, len(number) - 1))
+    letter = data.draw(st.sampled_from("ABQZ0189"))
+    mistyped = number[:place] + letter + number[place + 1 :]
+    try:
+        readings = decode(pattern, mistyped)
+    except PartNumberError as error:
+        assert error.nearest is not None and len(error.nearest) - len(number) in (-1, 0, 1)
+        differing = sum(one != other for one, other in zip(error.nearest, mistyped, strict=False))
+        assert len(error.nearest) != len(mistyped) or differing <= 1
+        assert decode(pattern, error.nearest)
+    else:
+        assert readings
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.text(max_size=70))
+def test_any_text_ends_in_a_reading_or_a_named_error(text: str) -> None:
+    patterns = {id(pattern): pattern for pattern, _, _ in every_legal()}
+    try:
+        assert decode_any(tuple(patterns.values()), text)
+    except BitternError as refusal:
+        assert refusal.field == "part_number"
+
+
+ASKED = CylinderAttributes("mortise", Fraction(9, 8), 6, None, "AQ1", None, None, "626")
+
+
+def test_compose_takes_what_a_missing_segment_means(ardent: Maker) -> None:
+    assert compose(ardent.patterns[0], ASKED) == "A18M-Q1-66.SC"
+    assert compose(ardent.patterns[0], replace(ASKED, cam="hooked", keying="zero-bitted")) == "A18M-Q1-66H.SC+Z"
+
+
+@pytest.mark.parametrize(
+    ("change", "field", "says"),
+    [
+        ({"keyway": None}, "keyway", "Say the keyway: AQ1, AQ2"),
+        ({"length": Fraction(17, 16)}, "length", "mortise cylinders come 1, 1-1/8"),
+        ({"length": Fraction(3)}, "length", "has no length '3'; it has 1, 1-1/16"),
+        ({"type": "rim", "cam": "long"}, "cam", "a rim cylinder has a flat tailpiece"),
+        ({"type": "sfic"}, "type", "has no type 'sfic'; it has mortise, rim, bored"),
+        ({"keyway": "AQ5", "chambers": 5}, "keyway", "six chambers only"),
+        ({"finish": "630"}, "finish", "has no finish '630'"),
+        ({"maker": "Northlight"}, "maker", "of Northlight, not Ardent Brass"),
+    ],
+)
+def test_compose_refuses_with_the_reason(ardent: Maker, change: dict[str, object], field: str, says: str) -> None:
+    with pytest.raises(BitternError) as refusal:
+        compose(ardent.patterns[0], replace(ASKED, **change))
+    assert refusal.value.field == field
+    assert says in refusal.value.message
+
+
+def test_compose_picks_the_makers_pattern_that_has_the_type(makers: tuple[Maker, ...]) -> None:
+    north = next(maker for maker in makers if maker.code == "NOR")
+    core = CylinderAttributes("lfic", chambers=6, keyway="NV1", finish="626")
+    assert compose_any(north.patterns, core) == "NLC6:V1:626"
+    with pytest.raises(BitternError, match="has no keyway 'NH1'"):
+        compose_any(north.patterns, replace(core, keyway="NH1"))
+    with pytest.raises(BitternError, match="no part-number pattern"):
+        compose_any((), core)

@@ -1,0 +1,157 @@
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from app.errors import BitternError
+from app.fitting import Pattern, check_pattern, combinations, decode, pattern_from_json, pattern_to_json
+from app.fitting.composing import _fill
+from app.fitting.cylinder import from_texts
+
+
+def test_the_demo_patterns_are_sound(patterns: tuple[Pattern, ...]) -> None:
+    for pattern in patterns:
+        assert check_pattern(pattern) == ()
+
+
+def made(segments: list[dict[str, Any]], rules: list[dict[str, Any]] | None = None) -> Pattern:
+    first = {"name": "type", "kind": "text", "text": "M", "sets": {"type": "mortise"}}
+    return pattern_from_json({"name": "made", "segments": [first, *segments], "rules": rules or []})
+
+
+def table(name: str, attribute: str, codes: dict[str, str], optional: bool, separator: str = "") -> dict[str, Any]:
+    segment: dict[str, Any] = {
+        "name": name,
+        "kind": "codes",
+        "separator": separator,
+        "codes": [{"code": c, "sets": {attribute: v}, "words": v} for c, v in codes.items()],
+    }
+    if optional:
+        segment["missing"] = [{"sets": {attribute: "plain"}, "words": "plain"}]
+    return segment
+
+
+def test_a_code_twice_is_named_by_row() -> None:
+    segment = table("keyway", "keyway", {"A": "K1", "B": "K2", "a": "K3"}, False)
+    (problem,) = check_pattern(made([segment]))
+    assert problem.field == "segments[2].codes[3]"
+    assert "twice in keyway, in rows 1 and 3" in problem.message
+
+
+def test_two_segments_of_one_name() -> None:
+    one, two = table("keyway", "keyway", {"A": "K1"}, False), table("Keyway", "cam", {"B": "c"}, False)
+    assert "Two segments are named" in check_pattern(made([one, two]))[0].message
+
+
+def test_pieces_that_run_together() -> None:
+    length = table("keyway", "keyway", {"1": "K1", "11": "K11"}, False)
+    cam = table("cam", "cam", {"1": "long"}, True)
+    (problem,) = check_pattern(made([length, cam]))
+    assert problem.message.startswith("M11 can be read in two ways")
+    assert check_pattern(made([length, {**cam, "separator": "-"}])) == ()
+
+
+def test_rules_can_tell_pieces_apart() -> None:
+    keyway = table("keyway", "keyway", {"1": "K1", "11": "K11"}, False)
+    cam = table("cam", "cam", {"1": "long"}, True)
+    rule = {"kind": "forbid", "when": {"keyway": ["K1"], "cam": ["long"]}, "reason": "not made"}
+    assert check_pattern(made([keyway, cam], [rule])) == ()
+
+
+def test_a_rule_about_nothing_and_rules_that_forbid_all() -> None:
+    keyway = table("keyway", "keyway", {"1": "K1"}, False)
+    stray = {"kind": "forbid", "when": {"keyway": ["K7"]}, "reason": "not made"}
+    assert "No code gives keyway 'K7'" in check_pattern(made([keyway], [stray]))[0].message
+    everything = {"kind": "forbid", "when": {"keyway": ["K1"]}, "reason": "not made"}
+    assert "forbid every combination" in check_pattern(made([keyway], [everything]))[0].message
+
+
+def test_a_pattern_that_never_says_the_type() -> None:
+    pattern = pattern_from_json({"name": "x", "segments": [table("keyway", "keyway", {"1": "K1"}, False)]})
+    assert "cylinder's type" in check_pattern(pattern)[0].message
+
+
+def test_a_long_run_of_numbers_is_checked_without_trying_each() -> None:
+    number = {"kind": "number", "attribute": "length", "digits": 4, "unit": "1/64", "least": 1, "most": 9999}
+    segments = [table(f"part {n}", a, {f"{c}{n}": f"{a} {c}" for c in "ABCDEFGHIJKLMNOPQRSTUVWXYZ"}, True)
+                for n, a in enumerate(("keyway", "cam", "tailpiece", "finish", "keying"))]  # fmt: skip
+    assert check_pattern(made([{"name": "length", **number}, *segments])) == ()
+
+
+CODES = st.dictionaries(
+    st.text("01A", min_size=1, max_size=2), st.sampled_from(["x", "y", "z"]), min_size=1, max_size=3
+)
+SEGMENTS = st.tuples(CODES, CODES, CODES, st.lists(st.booleans(), min_size=3, max_size=3))
+
+
+@settings(max_examples=200, deadline=None)
+@given(SEGMENTS, st.booleans())
+def test_the_check_agrees_with_trying_every_combination(parts: Any, with_rule: bool) -> None:
+    one, two, three, optional = parts
+    segments = [
+        table("a", "keyway", one, optional[0]),
+        table("b", "cam", two, optional[1]),
+        table("c", "finish", three, optional[2]),
+    ]
+    value = next(iter(one.values()))
+    rule = {"kind": "forbid", "when": {"keyway": [value], "cam": list(set(two.values()))}, "reason": "not made"}
+    pattern = made(segments, [rule] if with_rule else [])
+    meanings = defaultdict(set)
+    for choices, values in _fill(pattern, {}, [], 0, {}):
+        meanings["".join(choice.text for choice in choices)].add(from_texts(values))
+    problems = check_pattern(pattern)
+    if not meanings:
+        assert "forbid every combination" in problems[0].message
+        return
+    assert bool(problems) == any(len(each) > 1 for each in meanings.values())
+    for number, meant in meanings.items():
+        assert {reading.attributes for reading in decode(pattern, number)} == meant
+
+
+def test_json_and_back(patterns: tuple[Pattern, ...]) -> None:
+    for pattern in patterns:
+        again = pattern_from_json(pattern_to_json(pattern), pattern.maker)
+        assert again == pattern
+        assert list(combinations(again)) == list(combinations(pattern))
+
+
+@pytest.mark.parametrize(
+    ("given_", "field"),
+    [
+        (None, "pattern"),
+        ({"name": "x"}, "pattern.segments"),
+        ({"name": "x", "segments": []}, "pattern.segments"),
+        ({"name": "x", "segments": [5]}, "pattern.segments[1]"),
+        ({"name": "x", "segments": [{"name": "a", "kind": "magic"}]}, "pattern.segments[1].kind"),
+        ({"name": "x", "segments": [{"name": "a", "kind": "text", "text": "É"}]}, "pattern.segments[1].text"),
+        ({"name": "x", "segments": [{"name": "a", "kind": "codes", "codes": []}]}, "pattern.segments[1].codes"),
+        (
+            {"name": "x", "segments": [{"name": "a", "kind": "codes", "codes": [{"code": "A"}]}]},
+            "pattern.segments[1].codes[1].words",
+        ),
+        (
+            {"name": "x", "segments": [{"name": "a", "kind": "text", "text": "M", "sets": {"type": "gate"}}]},
+            "pattern.segments[1].sets.type",
+        ),
+        (
+            {"name": "x", "segments": [{"name": "a", "kind": "number", "attribute": "length", "digits": 9}]},
+            "pattern.segments[1].digits",
+        ),
+        (
+            {
+                "name": "x",
+                "segments": [{"name": "a", "kind": "text", "text": "M"}],
+                "rules": [{"kind": "forbid", "reason": "r"}],
+            },
+            "pattern.rules[1].when",
+        ),
+    ],
+)
+def test_a_wrong_shape_is_named_by_place(given_: object, field: str) -> None:
+    with pytest.raises(BitternError) as refusal:
+        pattern_from_json(given_)
+    assert refusal.value.field == field

@@ -1,0 +1,41 @@
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from app.fitting import CylinderAttributes, read_spoken
+
+CHROME = ("626", "652")
+
+
+@pytest.mark.parametrize(
+    ("text", "attributes", "finishes", "words"),
+    [
+        ("1-1/4 rim satin chrome, six pin", CylinderAttributes("rim", Fraction(5, 4), 6), CHROME, ()),
+        ('1⅛" mortise AQ3 626',
+         CylinderAttributes("mortise", Fraction(9, 8), keyway="AQ3", finish="626"), ("626",), ()),
+        ("mortise cylinder 28.575 mm US26D", CylinderAttributes("mortise", Fraction(9, 8)), CHROME, ()),
+        ("5 pin drilled six bored, polished brass", CylinderAttributes("bored", None, 5, 6), ("605", "632"), ()),
+        ("small format core 7 pin keyway nh1", CylinderAttributes("sfic", None, 7, None, "NH1"), (), ()),
+        ("mortise with the hooked cam in oil rubbed bronze",
+         CylinderAttributes("mortise", cam="hooked", finish="613"), ("613",), ()),
+        ("rim long tailpiece", CylinderAttributes("rim", tailpiece="long"), (), ()),
+        ("2 in mortise", CylinderAttributes("mortise", Fraction(2)), (), ()),
+        ("night latch", CylinderAttributes(""), (), ("night", "latch")),
+        ("", CylinderAttributes(""), (), ()),
+    ],
+)  # fmt: skip
+def test_what_the_counter_types(
+    text: str, attributes: CylinderAttributes, finishes: tuple[str, ...], words: tuple[str, ...]
+) -> None:
+    said = read_spoken(text, ("AQ3",))
+    assert (said.attributes, said.finishes, said.words) == (attributes, finishes, words)
+
+
+@given(st.text(max_size=80))
+def test_any_text_can_be_said(text: str) -> None:
+    said = read_spoken(text, ("AQ1",))
+    assert said.attributes.length is None or 0 <= said.attributes.length <= 1000
