@@ -175,7 +175,7 @@ def _add_cylinders(
 ) -> list[KeySystem]:
     allotter = KeysetAllotter(work, job, ask, snapshot)
     site_id = _site(work, job, form)
-    makers = dict(work.session.execute(sa.select(Maker.code, Maker.id)).tuples())
+    makers = dict(work.session.execute(sa.select(Maker.code, Maker.id)).all())
     place = 0
     for number, line in enumerate(ask.lines, start=1):
         if not line.kind.is_keyed:

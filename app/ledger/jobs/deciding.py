@@ -98,7 +98,7 @@ def choose(work: Work, ask: QuoteAsk, groups: Sequence[LineGroup]) -> tuple[list
     if not groups:
         return [], []
     bench = bench_terms_on(work.session, work.today)
-    makers = dict(work.session.execute(sa.select(Maker.code, Maker.id)).tuples())
+    makers = dict(work.session.execute(sa.select(Maker.code, Maker.id)).all())
     system = work.session.get(KeySystem, ask.system.existing_id) if ask.system and ask.system.existing_id else None
     decided: list[Group] = []
     problems: list[Problem] = []

@@ -130,7 +130,7 @@ def _row(cylinder: Cylinder, by_id: dict[int, Keyset]) -> ScheduleRow:
 
 def _key_counts(work: Work, job: Job) -> dict[int, int]:
     rows = sa.select(Key.keyset_id, sa.func.count()).where(Key.job_id == job.id).group_by(Key.keyset_id)
-    return dict(work.session.execute(rows).tuples())
+    return dict(work.session.execute(rows).all())
 
 
 def bench_work(work: Work, job: Job) -> BenchWork:
