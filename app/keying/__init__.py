@@ -7,29 +7,45 @@ prints, stores or logs; what a bitting is stays with the caller.
 from __future__ import annotations
 
 __all__ = [
+    "Alternative",
     "Audit",
     "Bitting",
     "BittingSpec",
     "ChamberPins",
+    "Choice",
+    "CrossCost",
     "Cut",
+    "Demand",
     "KeySymbol",
     "KeyingError",
     "Level",
+    "LevelCapacity",
     "LevelPlan",
+    "ListRow",
+    "ListStudy",
+    "MasterCandidates",
     "NearMiss",
     "NoBittingsLeft",
     "Pinning",
     "PlannedKeyset",
+    "Planning",
     "Progression",
+    "RotatingConstants",
+    "SystemPlan",
     "audit",
     "audit_added",
+    "choose_bittings",
     "count_bittings",
     "count_columns",
+    "cross_cost",
     "cut_list",
     "draw_bitting",
     "draw_master",
     "draw_single",
+    "find_masters",
+    "find_rotating_masters",
     "issue_changes",
+    "lists_without_master",
     "make_columns",
     "make_symbols",
     "master_names",
@@ -40,14 +56,19 @@ __all__ = [
     "pin",
     "pin_cuts",
     "plan_levels",
+    "plan_system",
     "progress",
     "progression_under",
     "read_bitting",
     "read_inches",
+    "read_list",
+    "read_list_csv",
     "read_symbol",
     "root_depth",
+    "rotate",
     "shearing_depths",
     "single_symbol",
+    "study_list",
     "theoretical",
     "usable",
     "write_bitting",
@@ -55,13 +76,25 @@ __all__ = [
 ]
 
 from app.keying.audit import Audit, NearMiss, audit, audit_added, near_misses
+from app.keying.bitting_list import ListRow, ListStudy, read_list, read_list_csv, study_list
 from app.keying.counting import count_bittings, count_columns, theoretical, usable
+from app.keying.crosskeying import (
+    Alternative,
+    Choice,
+    CrossCost,
+    choose_bittings,
+    cross_cost,
+    lists_without_master,
+)
 from app.keying.cutting import Cut, cut_list, root_depth
 from app.keying.errors import KeyingError, NoBittingsLeft
 from app.keying.issuing import draw_bitting, draw_master, draw_single, issue_changes, next_bittings
 from app.keying.levels import LevelPlan, PlannedKeyset, plan_levels, progression_under
+from app.keying.masters import MasterCandidates, find_masters, find_rotating_masters
 from app.keying.pinning import ChamberPins, Pinning, pin, pin_cuts, shearing_depths
+from app.keying.planning import Demand, LevelCapacity, Planning, SystemPlan, plan_system
 from app.keying.progression import Progression, make_columns, progress
+from app.keying.rotating import RotatingConstants, rotate
 from app.keying.spec import (
     Bitting,
     BittingSpec,

@@ -9,7 +9,16 @@ from itertools import product
 
 import pytest
 
-from app.keying import BittingSpec, KeyingError, parity_pattern, progress, read_bitting, write_bitting
+from app.keying import (
+    BittingSpec,
+    KeyingError,
+    find_masters,
+    parity_pattern,
+    progress,
+    read_bitting,
+    rotate,
+    write_bitting,
+)
 
 
 def test_a_one_chamber_progression_and_its_one_macs_violation():
@@ -46,3 +55,32 @@ def test_a_master_of_six_cuts_has_one_of_64_parity_patterns():
     """D from the definition of a parity pattern, lockreference.com/using-tmk-registers."""
     assert len({parity_pattern(bitting) for bitting in product(range(2), repeat=6)}) == 64
     assert parity_pattern((4, 0, 5, 9, 0, 4)) == "EEOOEE"
+
+
+def test_rotating_constants():
+    """P: ALOA Keynotes, rotating constants (issue date not visible): 15 ways × 16 = 240 before MACS.
+
+    Six chambers, four held and two progressed, two-step. Every key matches the master in at least one cut
+    (P, LIST, paraphrased at metrolock.com/?p=2053). At eight rekeys a unit that is 30 units (D).
+    """
+    spec = BittingSpec(chambers=6, depths=10, macs=9, step=2)
+    tmk = (4, 0, 5, 9, 0, 4)
+    found = rotate(spec, tmk, constants=4)
+    assert len(found.places) == 15
+    assert all(turn.theoretical == 16 for turn in found.turns)
+    assert found.theoretical == len(list(found)) == 240
+    assert found.theoretical // 8 == 30
+    assert all(sum(a == b for a, b in zip(bitting, tmk, strict=True)) == 4 for bitting in found)
+
+
+def test_the_master_of_a_list_is_found():
+    """P: lockpicking101.com/viewtopic.php?p=422886, 20 October 2013: 405904, the only answer.
+
+    Total position progression, two-step, one system; parity per column E E O O E E. The MACS of 9 is D.
+    """
+    spec = BittingSpec(chambers=6, depths=10, macs=9, step=2)
+    changes = ["269766", "241140", "843326", "687366", "241588", "221562", "041348"]
+    found = find_masters(spec, [read_bitting(spec, text, "changes") for text in changes])
+    assert [write_bitting(spec, tmk) for tmk in found.candidates] == ["405904"]
+    assert found.count == 1
+    assert parity_pattern(found.candidates[0]) == "EEOOEE"

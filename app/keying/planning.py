@@ -1,0 +1,290 @@
+"""Planning a system: two or three ways to share its chambers out among the levels, or what would make it fit."""
+
+from __future__ import annotations
+
+__all__ = ["Demand", "LevelCapacity", "Planning", "SystemPlan", "plan_system"]
+
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations, islice, product
+from math import prod
+
+from app.keying.counting import count_columns
+from app.keying.given import whole
+from app.keying.levels import CHANGE, GRAND, HELD, MASTER, MOST_KEYSETS, progression_under
+from app.keying.progression import check_master, make_columns
+from app.keying.rotating import rotate
+from app.keying.spec import Bitting, BittingSpec
+from app.keying.symbols import LETTERS
+
+MOST_SCANNED = 400
+MOST_WEIGHED = 400
+ENOUGH = 24
+_LEVEL_WORDS = {CHANGE: "changes per master", MASTER: "masters per grand", GRAND: "grands"}
+_ROLES = {2: (CHANGE,), 3: (CHANGE, MASTER), 4: (CHANGE, MASTER, GRAND)}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Demand:
+    """What a system must hold: levels 2 to 4, counts, and the expansion wanted on each count in percent."""
+
+    levels: int
+    changes_per_master: int
+    masters: int = 1
+    grands: int = 1
+    expansion_percent: int = 0
+
+    def __post_init__(self) -> None:
+        whole(self.levels, "levels", 2, 4)
+        whole(self.grands, "grands", 1, len(LETTERS) if self.levels == 4 else 1)
+        whole(self.masters, "masters", 1, MOST_KEYSETS if self.levels > 2 else 1)
+        whole(self.changes_per_master, "changes_per_master", 1, MOST_KEYSETS)
+        whole(self.expansion_percent, "expansion_percent", 0, 1000)
+
+    def grown(self, count: int) -> int:
+        """Give a count with the expansion on top, rounded up."""
+        return -(-count * (100 + self.expansion_percent) // 100)
+
+    @property
+    def needs(self) -> dict[str, int]:
+        """Per role of a chamber, how many are needed with expansion."""
+        counts = {CHANGE: self.changes_per_master, MASTER: self.masters, GRAND: self.grands}
+        return {role: self.grown(counts[role]) for role in _ROLES[self.levels]}
+
+
+@dataclass(frozen=True, slots=True)
+class LevelCapacity:
+    """Of one level: how many are needed now, and how many the plan holds; `level` in words."""
+
+    level: str
+    used: int
+    capacity: int
+
+    @property
+    def left(self) -> int:
+        """How many are left for later."""
+        return self.capacity - self.used
+
+    @property
+    def left_percent(self) -> int:
+        """What is left, in whole percent of the capacity."""
+        return self.left * 100 // self.capacity if self.capacity else 0
+
+
+@dataclass(frozen=True, slots=True)
+class SystemPlan:
+    """One way to build the system; `roles` as in `plan_levels`.
+
+    `progressed` chambers carry a master pin each; `combinations` is what such a cylinder lets in.
+    `scanned_all` is False where a level was counted only up to a limit, so it may hold more.
+    """
+
+    title: str
+    roles: str
+    levels: tuple[LevelCapacity, ...]
+    progressed: int
+    combinations: int
+    scanned_all: bool
+
+    @property
+    def spare(self) -> tuple[int, int]:
+        """The scarcest level's capacity and use, as a ratio to compare."""
+        return min(((c.capacity, c.used) for c in self.levels), key=lambda ratio: ratio[0] / ratio[1])
+
+
+@dataclass(frozen=True, slots=True)
+class Planning:
+    """Two or three plans where the system fits; else none, with what would make it fit, each tried."""
+
+    plans: tuple[SystemPlan, ...]
+    remedies: tuple[str, ...]
+    sentence: str
+
+    @property
+    def fits(self) -> bool:
+        """Whether the system fits at all."""
+        return bool(self.plans)
+
+
+def plan_system(spec: BittingSpec, tmk: Bitting, demand: Demand) -> Planning:
+    """Give the plans for `demand` under `tmk`: most to spare, fewest master pins, most room for changes.
+
+    Capacities are counted within MACS, for this master. Alike plans are shown once.
+
+    >>> spec = BittingSpec(chambers=6, depths=10, macs=9, step=2)
+    >>> found = plan_system(spec, (5, 2, 8, 6, 1, 4), Demand(levels=3, masters=3, changes_per_master=12))
+    >>> [(plan.title, plan.progressed) for plan in found.plans]
+    [('most to spare', 5), ('fewest master pins', 3), ('most room for changes', 6)]
+    """
+    check_master(spec, tmk)
+    plans = _plans(spec, tmk, demand)
+    if plans:
+        return Planning(plans, (), f"The system fits in {len(plans)} way{'s' if len(plans) > 1 else ''} shown.")
+    remedies = tuple(_remedies(spec, tmk, demand))
+    sentence = (
+        f"With {demand.expansion_percent} % expansion, {' × '.join(f'{n:,}' for n in demand.needs.values())} "
+        f"({' × '.join(_LEVEL_WORDS[role] for role in demand.needs)}) do not fit under this master."
+    )
+    return Planning((), remedies, sentence)
+
+
+def _plans(spec: BittingSpec, tmk: Bitting, demand: Demand) -> tuple[SystemPlan, ...]:
+    sharings = _fitting_sharings(spec, tmk, demand)
+    wanted: dict[str, Callable[[SystemPlan], tuple[float, float]]] = {
+        "most to spare": lambda plan: (-_ratio(plan.spare), plan.progressed),
+        "fewest master pins": lambda plan: (plan.progressed, -_ratio(plan.spare)),
+        "most room for changes": lambda plan: (-_ratio((plan.levels[0].capacity, 1)), plan.progressed),
+    }
+    weighed: dict[str, SystemPlan | None] = {}
+    chosen: dict[str, SystemPlan] = {}
+    for title, rank in wanted.items():
+        # The rough rank by theoretical counts says which sharings are worth an exact count.
+        rough = sorted(sharings, key=rank)[:MOST_WEIGHED]
+        exact = []
+        for plan in rough:
+            if plan.roles not in weighed:
+                weighed[plan.roles] = _weigh(spec, tmk, demand, plan.roles)
+            if (found := weighed[plan.roles]) is not None:
+                exact.append(found)
+                if len(exact) == ENOUGH:
+                    break
+        if exact:
+            best = min(sorted(exact, key=lambda plan: plan.roles), key=rank)
+            chosen.setdefault(best.roles, replace(best, title=title))
+    return tuple(chosen.values())
+
+
+def _ratio(spare: tuple[int, int]) -> float:
+    return spare[0] / spare[1]
+
+
+def _fitting_sharings(spec: BittingSpec, tmk: Bitting, demand: Demand) -> list[SystemPlan]:
+    """Give every sharing-out that fits by theoretical counts, held chambers among them."""
+    sizes = [len(column) for column in make_columns(spec, tmk)]
+    fitting = []
+    for marks in _markings(spec.chambers, (*demand.needs, HELD)):
+        if any(mark != HELD and not size for mark, size in zip(marks, sizes, strict=True)):
+            continue
+        capacities = {
+            role: prod(size for size, mark in zip(sizes, marks, strict=True) if mark == role) if role in marks else 0
+            for role in demand.needs
+        }
+        if all(capacities[role] >= need for role, need in demand.needs.items()):
+            fitting.append(_plan(demand, "".join(marks), capacities, True))
+    return fitting
+
+
+def _markings(chambers: int, marks: Sequence[str]) -> Iterator[Sequence[str]]:
+    """Every marking where there are at most some thousands; else each level's chambers stand together."""
+    if len(marks) ** chambers <= 20_000:
+        yield from product(marks, repeat=chambers)
+        return
+    for cuts in combinations(range(chambers + 1), len(marks) - 1):
+        bounds = (0, *cuts, chambers)
+        yield [mark for mark, a, b in zip(marks, bounds, bounds[1:], strict=False) for _ in range(b - a)]
+
+
+def _plan(demand: Demand, roles: str, capacities: dict[str, int], scanned_all: bool) -> SystemPlan:
+    used = {CHANGE: demand.changes_per_master, MASTER: demand.masters, GRAND: demand.grands}
+    progressed = sum(mark != HELD for mark in roles)
+    levels = tuple(LevelCapacity(_LEVEL_WORDS[role], used[role], capacities[role]) for role in demand.needs)
+    return SystemPlan("", roles, levels, progressed, 2**progressed, scanned_all)
+
+
+class _RoomBelow:
+    """Counts the changes under a master; runs of change chambers count apart, so each is counted once."""
+
+    def __init__(self, spec: BittingSpec, tmk: Bitting, roles: str) -> None:
+        self._columns = make_columns(spec, tmk)
+        self._macs = spec.macs
+        self._runs = [match.span() for match in re.finditer(f"{CHANGE}+", roles)]
+        self._known: dict[tuple[int, Sequence[int], Sequence[int]], int] = {}
+
+    def __call__(self, master: Bitting) -> int:
+        return prod(self._count(start, end, master) for start, end in self._runs)
+
+    def _count(self, start: int, end: int, master: Bitting) -> int:
+        before, after = master[max(0, start - 1) : start], master[end : end + 1]
+        if (start, before, after) not in self._known:
+            neighbours = [before] if before else []
+            behind = [after] if after else []
+            columns = [*neighbours, *self._columns[start:end], *behind]
+            self._known[start, before, after] = count_columns(columns, self._macs)
+        return self._known[start, before, after]
+
+
+def _weigh(spec: BittingSpec, tmk: Bitting, demand: Demand, roles: str) -> SystemPlan | None:
+    """Count a sharing-out exactly, within MACS; None where it does not fit after all.
+
+    Of the masters only those count that have room for the changes needed, of the grands those with room for
+    the masters needed; `changes` is what the poorest master in use holds.
+    """
+    needs = demand.needs
+    room_for_changes = _RoomBelow(spec, tmk, roles)
+    poorest: list[int] = []  # changes under each master that counts, in the order masters are taken
+    scanned_all = True
+
+    def masters(grand: Bitting) -> list[int]:
+        nonlocal scanned_all
+        rooms = []
+        found = iter(progression_under(spec, tmk, roles, MASTER, grand))
+        for master in islice(found, MOST_SCANNED):
+            room = room_for_changes(master)
+            if room >= needs[CHANGE]:
+                rooms.append(room)
+        scanned_all &= next(found, None) is None
+        return rooms
+
+    if demand.levels == 2:
+        room = room_for_changes(tmk)
+        return _plan(demand, roles, {CHANGE: room}, True) if room >= needs[CHANGE] else None
+    if demand.levels == 3:
+        rooms = masters(tmk)
+        if len(rooms) < needs[MASTER]:
+            return None
+        return _plan(demand, roles, {CHANGE: min(rooms[: needs[MASTER]]), MASTER: len(rooms)}, scanned_all)
+    fewest = []
+    found = iter(progression_under(spec, tmk, roles, GRAND, tmk))
+    for grand in islice(found, 2 * needs[GRAND] + 8):
+        rooms = masters(grand)
+        if len(rooms) >= needs[MASTER]:
+            fewest.append(len(rooms))
+            poorest.append(min(rooms[: needs[MASTER]]))
+    scanned_all &= next(found, None) is None
+    if len(fewest) < needs[GRAND]:
+        return None
+    used = needs[GRAND]
+    return _plan(
+        demand, roles, {CHANGE: min(poorest[:used]), MASTER: min(fewest[:used]), GRAND: len(fewest)}, scanned_all
+    )
+
+
+def _remedies(spec: BittingSpec, tmk: Bitting, demand: Demand) -> Iterator[str]:
+    """Give the changes of plan that were tried and make it fit."""
+    if demand.expansion_percent and _plans(spec, tmk, replace(demand, expansion_percent=0)):
+        yield "Without the expansion it fits."
+    if demand.levels > 2:
+        fewer = {
+            "levels": demand.levels - 1,
+            "grands": 1,
+            "masters": demand.grands if demand.levels == 4 else 1,
+            "changes_per_master": demand.changes_per_master * demand.masters,
+        }
+        if fewer["changes_per_master"] <= MOST_KEYSETS and _plans(spec, tmk, replace(demand, **fewer)):
+            yield f"With {demand.levels - 1} levels, the lowest masters given up, it fits."
+    for chambers in range(spec.chambers + 1, min(spec.chambers + 2, 12) + 1):
+        longer = replace(spec, chambers=chambers)
+        if _plans(longer, tmk + (tmk[-1],) * (chambers - spec.chambers), demand):
+            yield f"A spec of {chambers} chambers with the same depths holds it."
+            break
+    if spec.step == 2 and _plans(replace(spec, step=1), tmk, demand):
+        yield (
+            "A spec that progresses in single steps holds it; that asks for an increment of about .023 in "
+            "or more (ALOA Keynotes, July 2017)."
+        )
+    if demand.levels == 2:
+        for constants in range(1, spec.chambers):
+            if (held := rotate(spec, tmk, constants).usable) >= demand.needs[CHANGE]:
+                yield f"Rotating constants, {constants} held at a time, hold {held:,} changes."
+                break

@@ -1,0 +1,112 @@
+from __future__ import annotations
+
+from random import Random
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from app.keying import BittingSpec, Demand, KeyingError, draw_master, plan_levels, plan_system, progression_under
+
+SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
+SHORT = BittingSpec(chambers=5, depths=6, first_depth=1, macs=3, step=1)
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    st.sampled_from([SPEC, SHORT]),
+    st.integers(0, 10**6),
+    st.integers(2, 4),
+    st.integers(1, 5),
+    st.integers(1, 30),
+    st.integers(1, 3),
+    st.sampled_from([0, 25, 100]),
+)
+def test_every_plan_shown_can_be_built_with_its_expansion(spec, turn, levels, masters, changes, grands, expansion):
+    tmk = draw_master(spec, Random(turn))
+    demand = Demand(
+        levels=levels,
+        changes_per_master=changes,
+        masters=masters if levels > 2 else 1,
+        grands=grands if levels == 4 else 1,
+        expansion_percent=expansion,
+    )
+    found = plan_system(spec, tmk, demand)
+    assert found.fits == bool(found.plans)
+    assert len({plan.roles for plan in found.plans}) == len(found.plans) <= 3
+    for plan in found.plans:
+        built = plan_levels(
+            spec,
+            tmk,
+            levels=levels,
+            changes_per_master=demand.grown(changes),
+            masters=demand.grown(demand.masters) if levels > 2 else 1,
+            grands=demand.grown(demand.grands) if levels == 4 else 1,
+            roles=plan.roles,
+        )
+        assert len(built.cylinders) == demand.grown(changes) * (
+            len(plan.levels) < 2 or demand.grown(demand.masters)
+        ) * (len(plan.levels) < 3 or demand.grown(demand.grands))
+        assert plan.progressed == sum(role != "-" for role in plan.roles)
+        assert all(level.capacity >= demand.grown(level.used) for level in plan.levels)
+
+
+def test_capacities_are_counted_within_macs():
+    tmk = draw_master(SPEC, Random(9))
+    found = plan_system(SPEC, tmk, Demand(levels=3, masters=4, changes_per_master=10))
+    for plan in found.plans:
+        masters = list(progression_under(SPEC, tmk, plan.roles, "M", tmk))
+        rooms = [progression_under(SPEC, tmk, plan.roles, "C", master).usable for master in masters]
+        enough = [room for room in rooms if room >= 10]
+        changes, above = plan.levels
+        assert above.capacity == len(enough)
+        assert changes.capacity == min(enough[:4])
+        assert changes.left == changes.capacity - 10
+        assert changes.left_percent == changes.left * 100 // changes.capacity
+
+
+def test_the_plans_differ_as_their_titles_say():
+    tmk = (5, 2, 8, 6, 1, 4)
+    by_title = {p.title: p for p in plan_system(SPEC, tmk, Demand(levels=3, masters=6, changes_per_master=20)).plans}
+    assert set(by_title) == {"most to spare", "fewest master pins", "most room for changes"}
+    pins = by_title["fewest master pins"].progressed
+    assert all(pins <= plan.progressed for plan in by_title.values())
+    room = by_title["most room for changes"].levels[0].capacity
+    assert all(room >= plan.levels[0].capacity for plan in by_title.values())
+
+
+def test_what_does_not_fit_says_so_and_what_would():
+    tmk = draw_master(SPEC, Random(1))
+    demand = Demand(levels=2, changes_per_master=4500)
+    found = plan_system(SPEC, tmk, demand)
+    assert not found.fits
+    assert "4,500 (changes per master) do not fit" in found.sentence
+    assert any("7 chambers" in remedy for remedy in found.remedies)
+    assert any("single steps" in remedy for remedy in found.remedies)
+    assert any(remedy.startswith("Rotating constants, 1 held") for remedy in found.remedies)
+
+
+def test_fewer_levels_and_less_expansion_are_tried():
+    tmk = draw_master(SPEC, Random(1))
+    found = plan_system(
+        SPEC, tmk, Demand(levels=4, grands=5, masters=4, changes_per_master=16, expansion_percent=200)
+    )
+    assert not found.fits
+    assert any("3 levels" in remedy for remedy in found.remedies)
+
+
+@pytest.mark.parametrize(
+    ("values", "field"),
+    [
+        ({"levels": 1}, "levels"),
+        ({"levels": 2, "masters": 2}, "masters"),
+        ({"levels": 3, "grands": 2}, "grands"),
+        ({"levels": 3, "changes_per_master": 10**30}, "changes_per_master"),
+        ({"levels": 3, "expansion_percent": -1}, "expansion_percent"),
+        ({"levels": 3, "expansion_percent": 0.5}, "expansion_percent"),
+    ],
+)
+def test_a_demand_out_of_range_is_refused_by_field(values, field):
+    with pytest.raises(KeyingError) as refused:
+        Demand(**{"changes_per_master": 5, **values})
+    assert refused.value.field == field
