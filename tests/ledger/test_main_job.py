@@ -16,7 +16,7 @@ import sqlalchemy as sa
 from app.config import Config
 from app.errors import Problems
 from app.fitting import CylinderAttributes
-from app.keying import NoBittingsLeft, read_bitting, shearing_depths
+from app.keying import KeyingError, NoBittingsLeft, read_bitting, shearing_depths
 from app.ledger.customers.actions import CustomerForm
 from app.ledger.doors.paste import DoorRow, read_doors
 from app.ledger.errors import LedgerError, NotAllowed, Stale
@@ -30,7 +30,8 @@ from app.ledger.jobs.quoting import price_ask
 from app.ledger.jobs.snapshot import read_snapshot, snapshot_hash, write_snapshot
 from app.ledger.jobs.stages import move_job
 from app.ledger.keysystems.bittings import open_bittings, reveal_bittings
-from app.ledger.models import Bitting, Cylinder, Door, Event, Key, Keyset, KeyState, KeySystem, Role
+from app.ledger.keysystems.crosskeying import cross_key
+from app.ledger.models import Bitting, Cylinder, CylinderOperator, Door, Event, Key, Keyset, KeyState, KeySystem, Role
 from app.ledger.work import Work
 from app.pricing import KeyingKind
 from tests.ledger.conftest import by, customer_id
@@ -386,3 +387,50 @@ def test_snapshots_survive_json_with_every_field(work: Work) -> None:
     again = read_snapshot(text)
     assert again.need_by == date(2026, 9, 1) and again.title == job.title
     assert json.loads(text)["keying"][0]["ways"][0]["name"] == "shop"
+
+
+def college(work: Work) -> Job:
+    lines = tuple(
+        mortise(count, KeyingInstruction(KeyingKind.GMK, master=master))
+        for master, count in (("AA", 6), ("AB", 4), ("AC", 4))
+    )
+    system = SystemAsk(name="College", levels=3, masters=3)
+    ask = QuoteAsk(customer_id(work, "Saltmarsh"), lines, system=system, keyed_at="shop", override_reason="bench")
+    job = issued(work, ask)
+    accept(work, job, openings(14))
+    return job
+
+
+def cylinder_of(work: Work, symbol: str) -> int:
+    return work.session.scalars(sa.select(Cylinder.id).join(Keyset).where(Keyset.symbol == symbol)).one()
+
+
+def test_a_store_opened_by_another_halls_master(work: Work) -> None:
+    job = college(work)
+    cost = cross_key(work, cylinder_of(work, "AA6"), ["AB"])
+    assert cost.combinations_after > cost.combinations_before
+    row = next(row for row in schedule_of(work, job).rows if "AA6" in row.keyset)
+    assert row.keyset == "XAA6" and row.operated_by == ("AA6", "AB", "AA", "A")
+
+
+def test_cross_keying_that_lets_another_issued_key_in_is_refused(work: Work) -> None:
+    """AB3 shares its change cuts with AA3, so under AA and AB together it would turn the store too."""
+    college(work)
+    with pytest.raises(KeyingError, match="AB3 of College would also operate XAA3"):
+        cross_key(work, cylinder_of(work, "AA3"), ["AB"])
+    assert work.session.scalar(sa.select(sa.func.count()).select_from(CylinderOperator)) == 0
+
+
+def test_an_extension_passes_over_the_bitting_that_would_open_the_store(work: Work) -> None:
+    college(work)
+    cross_key(work, cylinder_of(work, "AA6"), ["AB"])
+    system = work.session.scalars(sa.select(KeySystem)).one()
+    ask = QuoteAsk(
+        customer_id(work, "Saltmarsh"),
+        (mortise(4, KeyingInstruction(KeyingKind.GMK, master="AB")),),
+        system=SystemAsk(existing_id=system.id),
+        keyed_at="shop",
+        override_reason="bench",
+    )
+    accept(work, issued(work, ask))
+    assert work.session.scalar(sa.select(sa.func.count()).select_from(Bitting)) == 4 + 14 + 4

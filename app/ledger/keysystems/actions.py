@@ -25,7 +25,7 @@ from app.ledger.errors import LedgerError, NotFound, Taken
 from app.ledger.events.actions import record
 from app.ledger.keysystems.bittings import Plan, open_bittings, open_plan, seal_bitting, seal_plan, spec_of
 from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
-from app.ledger.keysystems.queries import operating_keysets, systems_sharing_keyway
+from app.ledger.keysystems.queries import operating_keysets, operators_of, systems_sharing_keyway
 from app.ledger.keysystems.symbols import change_level_symbol, number_of
 from app.ledger.makers.models import Keyway
 from app.ledger.work import Work
@@ -252,7 +252,32 @@ def _next_cuts(work: Work, system: KeySystem, parent: Keyset | None, count: int)
     base = opened.get(parent.id)
     if plan is None or base is None:
         raise LedgerError("system", f"The shop has no array for {system.name}; it cannot be extended here.")
-    return next_bittings(progression_under(spec, plan.tmk, plan.roles, CHANGE, base), count, used, "quantity")
+    above = [opened[keyset.id] for keyset in _chain(system, parent)]
+    others = [cuts for cuts in used if cuts not in above]
+    stacks = _shearing_sets(work, neighbours)
+    progression = progression_under(spec, plan.tmk, plan.roles, CHANGE, base)
+    # A bitting that is free may still turn a cross-keyed cylinder, or be pinned so that another key turns it:
+    # such a one is passed over for good.
+    while True:
+        found = next_bittings(progression, count, used, "quantity")
+        bad = [
+            cuts
+            for cuts in found
+            if any(_operates(cuts, stack) for stack in stacks) or _is_operated(cuts, above, others)
+        ]
+        if not bad:
+            return found
+        used |= frozenset(bad)
+
+
+def _chain(system: KeySystem, keyset: Keyset) -> list[Keyset]:
+    return operators_of(keyset, is_nmk=False, by_id={one.id: one for one in system.keysets})
+
+
+def _is_operated(cuts: Cuts, above: Sequence[Cuts], others: Sequence[Cuts]) -> bool:
+    """Whether a cylinder pinned to `cuts` and the masters above it would be turned by any other issued key."""
+    stack = [set(depths) for depths in zip(cuts, *above, strict=True)]
+    return any(_operates(other, stack) for other in others)
 
 
 def _draw_singles(
