@@ -164,7 +164,7 @@ if ! is_installed; then
     if [ -f "$STAMP" ] && grep -qx 'extras dev' "$STAMP"; then extras='.[dev]'; fi
     say "installing the Python packages of pyproject.toml into .venv"
     rm -f "$STAMP"
-    .venv/bin/python -m pip install --quiet --progress-bar off -e "$extras" ||
+    PYTHONWARNINGS=ignore .venv/bin/python -m pip install --quiet --progress-bar off -e "$extras" ||
         fail "pip could not install Bittern's Python packages; the lines above say why. Look at the network (or pip's own settings) and run again."
     {
         printf 'pyproject %s\n' "$checksum"
