@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from app.fitting.bore import BoreFit, BoreQuestion, fit_bore
+from app.fitting.breakdown import Breakdown, BreakdownPiece, breakdown
 from app.fitting.cams import Cam, CamAnswer, Lock, cams_for_lock
-from app.fitting.catalogue import CATEGORIES, CatalogueItem, Match, find, read_item
+from app.fitting.catalogue import CATEGORIES, CatalogueItem, Match, find, find_by_blank, find_same_fit, read_item
+from app.fitting.catalogue_file import CatalogueRows, read_catalogue, write_catalogue_csv, write_catalogue_xlsx
 from app.fitting.composing import combinations, compose, compose_any
 from app.fitting.cylinder import CYLINDER_TYPES, CylinderAttributes, differences, from_json, to_json, words
+from app.fitting.face import FaceChange, face_change
 from app.fitting.finishes import Finish, finish, finish_words, finishes, finishes_by_us_code, mismatch
 from app.fitting.inches import read_inches, show_inches, show_mm, write_inches
 from app.fitting.keyways import KeyAnswer, KeyBlank, Keyway, can_take_key, find_blanks
@@ -18,17 +21,23 @@ from app.fitting.pattern_json import pattern_from_json, pattern_to_json
 from app.fitting.patterns import Pattern, Rule, Segment
 from app.fitting.reference import DoorPreparation, TradeFact, door_preparation, door_preparations, trade_fact
 from app.fitting.spoken import Spoken, read_spoken
+from app.fitting.tailpiece import TailpieceFit, TailpieceQuestion, fit_tailpiece
+from app.fitting.thread import MortiseBody, ThreadFit, common_body, fit_thread
 
 __all__ = [
     "CATEGORIES",
     "CYLINDER_TYPES",
     "BoreFit",
     "BoreQuestion",
+    "Breakdown",
+    "BreakdownPiece",
     "Cam",
     "CamAnswer",
     "CatalogueItem",
+    "CatalogueRows",
     "CylinderAttributes",
     "DoorPreparation",
+    "FaceChange",
     "Finish",
     "KeyAnswer",
     "KeyBlank",
@@ -38,6 +47,7 @@ __all__ = [
     "Lock",
     "Maker",
     "Match",
+    "MortiseBody",
     "PartNumberError",
     "Pattern",
     "Piece",
@@ -45,11 +55,16 @@ __all__ = [
     "Rule",
     "Segment",
     "Spoken",
+    "TailpieceFit",
+    "TailpieceQuestion",
+    "ThreadFit",
     "TradeFact",
+    "breakdown",
     "cams_for_lock",
     "can_take_key",
     "check_pattern",
     "combinations",
+    "common_body",
     "compose",
     "compose_any",
     "decode",
@@ -57,9 +72,12 @@ __all__ = [
     "differences",
     "door_preparation",
     "door_preparations",
+    "face_change",
     "find",
     "find_blanks",
+    "find_by_blank",
     "find_maker",
+    "find_same_fit",
     "finish",
     "finish_words",
     "finishes",
@@ -67,11 +85,14 @@ __all__ = [
     "fit_bore",
     "fit_both_positions",
     "fit_length",
+    "fit_tailpiece",
+    "fit_thread",
     "from_json",
     "load_makers",
     "mismatch",
     "pattern_from_json",
     "pattern_to_json",
+    "read_catalogue",
     "read_inches",
     "read_item",
     "read_maker",
@@ -82,5 +103,7 @@ __all__ = [
     "to_json",
     "trade_fact",
     "words",
+    "write_catalogue_csv",
+    "write_catalogue_xlsx",
     "write_inches",
 ]

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-__all__ = ["CATEGORIES", "CatalogueItem", "Match", "find", "read_item"]
+__all__ = ["CATEGORIES", "CatalogueItem", "Match", "find", "find_by_blank", "find_same_fit", "read_item"]
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from app.errors import BitternError
 from app.fitting.cylinder import CylinderAttributes, attribute_texts
 from app.fitting.given import as_object, as_text, as_whole, quoted
+from app.fitting.keyways import KeyBlank, find_blanks
 from app.fitting.spoken import Spoken, read_spoken
 
 CATEGORIES = ("cylinder", "hardware", "key_blank")
@@ -104,8 +105,57 @@ def find(items: Iterable[CatalogueItem], query: str | CylinderAttributes, limit:
         match = _by_number(item, number) or _by_words(item, spoken, asked)
         if match is not None:
             matches.append(match)
-    matches.sort(key=lambda m: (m.distance, not m.item.stocked, m.item.list_cents, m.item.part_number))
+    matches.sort(key=lambda m: (m.distance, *_shelf(m.item)))
     return tuple(matches[:limit])
+
+
+def find_same_fit(items: Iterable[CatalogueItem], old: CylinderAttributes, limit: int = 20) -> tuple[Match, ...]:
+    """Cylinders of any maker that do the old one's work: nearest by type, length, chambers, cam and finish.
+
+    Maker and keyway do not count against an item, but what would differ says them. Ask `face_change` about
+    the face and `can_take_key` about the key.
+    """
+    fit = replace(old, maker="", keyway=None, keying=None)
+    matches = []
+    for match in find(items, fit, limit):
+        offered = match.item.attributes
+        differs = list(match.differs)
+        if old.keyway and offered and offered.keyway != old.keyway:
+            differs.append(f"keyway {offered.keyway or 'none'} instead of {old.keyway}")
+        if old.maker and match.item.maker.casefold() != old.maker.casefold():
+            differs.append(f"maker {match.item.maker} instead of {old.maker}")
+        matches.append(replace(match, differs=tuple(differs)))
+    return tuple(matches)
+
+
+def find_by_blank(
+    items: Iterable[CatalogueItem], blanks: Sequence[KeyBlank], number: str
+) -> tuple[CatalogueItem, ...]:
+    """Items for a customer's key: the blank itself under every maker's number, then the cylinders whose
+    keyway it enters and whose pinned chambers it is long enough for; stocked first within each.
+
+    BitternError when no maker's table has the blank.
+    """
+    found = find_blanks(blanks, number)
+    if not found:
+        raise BitternError("blank", f"No maker's table has the key blank {quoted(number)}.")
+    longest: dict[str, int] = {}
+    for blank in found:
+        for keyway in blank.keyways:
+            longest[keyway] = max(blank.chambers, longest.get(keyway, 0))
+    numbers = {(blank.maker, blank.number) for blank in found}
+    own, cylinders = [], []
+    for item in items:
+        attributes = item.attributes
+        if (item.maker, item.part_number) in numbers:
+            own.append(item)
+        elif attributes and attributes.keyway in longest and (attributes.chambers or 0) <= longest[attributes.keyway]:
+            cylinders.append(item)
+    return (*sorted(own, key=_shelf), *sorted(cylinders, key=_shelf))
+
+
+def _shelf(item: CatalogueItem) -> tuple[bool, int, str]:
+    return (not item.stocked, item.list_cents, item.part_number)
 
 
 def _by_number(item: CatalogueItem, number: str) -> Match | None:

@@ -91,9 +91,11 @@ def _walk(
             yield ()
         return
     segment = pattern.segments[index]
-    table = segment.by_bare if trail.bare else segment.by_text
-    for end in range(len(text), place - 1, -1):
-        for choice in table.get(text[place:end], ()):
+    table, lengths = (segment.by_bare, segment.bare_lengths) if trail.bare else (segment.by_text, segment.lengths)
+    for length in lengths:
+        end = place + length
+        # Past the end the slice is shorter than `length` and can be no key of that length.
+        for choice in table.get(text[place:end], ()) if end <= len(text) else ():
             merged = merge(values, choice)
             if merged is None:
                 continue

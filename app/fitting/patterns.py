@@ -72,6 +72,8 @@ class Segment:
     choices: tuple[Choice, ...] = field(init=False, repr=False, compare=False)
     by_text: Mapping[str, tuple[Choice, ...]] = field(init=False, repr=False, compare=False)
     by_bare: Mapping[str, tuple[Choice, ...]] = field(init=False, repr=False, compare=False)
+    lengths: tuple[int, ...] = field(init=False, repr=False, compare=False)
+    bare_lengths: tuple[int, ...] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         choices = tuple(self._choices())
@@ -84,6 +86,8 @@ class Segment:
         object.__setattr__(self, "choices", choices)
         object.__setattr__(self, "by_text", by_text)
         object.__setattr__(self, "by_bare", by_bare)
+        object.__setattr__(self, "lengths", tuple(sorted({len(text) for text in by_text}, reverse=True)))
+        object.__setattr__(self, "bare_lengths", tuple(sorted({len(text) for text in by_bare}, reverse=True)))
 
     def _choices(self) -> list[Choice]:
         made = [Choice("", "", "", each.sets, each.words) for each in self.missing]

@@ -1,0 +1,26 @@
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+
+from app.errors import BitternError
+from app.fitting import MortiseBody, common_body, fit_thread
+
+
+def test_the_common_body_fits_the_common_hole() -> None:
+    assert fit_thread(common_body(), common_body()).fits
+
+
+def test_each_thing_that_differs_is_said() -> None:
+    odd = MortiseBody(Fraction(5, 4), 27)
+    fit = fit_thread(odd, common_body())
+    assert not fit.fits
+    assert "3/32 in too large" in fit.reasons[0]
+    assert "27 to the inch on the cylinder, 32 in the lock" in fit.reasons[1]
+
+
+def test_a_body_of_no_size_is_refused() -> None:
+    with pytest.raises(BitternError) as refusal:
+        fit_thread(common_body(), MortiseBody(Fraction(0), 32))
+    assert refusal.value.field == "lock"
