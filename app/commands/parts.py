@@ -22,7 +22,7 @@ group = click.Group("part", help="Makers' part numbers: decode and compose.")
 def _makers_option() -> click.Option:
     return click.Option(
         ["--makers"],
-        type=click.Path(file_okay=False),
+        type=click.Path(),
         default=str(DEMO_MAKERS),
         help="Folder of makers' tables (*.json); the demo's makers unless told otherwise.",
     )

@@ -5,11 +5,12 @@ from __future__ import annotations
 from app.fitting.bore import BoreFit, BoreQuestion, fit_bore
 from app.fitting.breakdown import Breakdown, BreakdownPiece, breakdown
 from app.fitting.cams import Cam, CamAnswer, Lock, cams_for_lock
-from app.fitting.catalogue import CATEGORIES, CatalogueItem, Match, find, find_by_blank, find_same_fit, read_item
+from app.fitting.catalogue import CATEGORIES, CatalogueItem, read_item
 from app.fitting.catalogue_file import CatalogueRows, read_catalogue, write_catalogue_csv, write_catalogue_xlsx
 from app.fitting.composing import combinations, compose, compose_any
 from app.fitting.cylinder import CYLINDER_TYPES, CylinderAttributes, differences, from_json, to_json, words
 from app.fitting.face import FaceChange, face_change
+from app.fitting.finding import Match, find, find_by_blank, find_same_fit
 from app.fitting.finishes import Finish, finish, finish_words, finishes, finishes_by_us_code, mismatch
 from app.fitting.inches import read_inches, show_inches, show_mm, write_inches
 from app.fitting.keyways import KeyAnswer, KeyBlank, Keyway, can_take_key, find_blanks

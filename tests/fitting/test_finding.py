@@ -1,0 +1,99 @@
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+
+from app.errors import BitternError
+from app.fitting import (
+    CatalogueItem,
+    CylinderAttributes,
+    Maker,
+    can_take_key,
+    face_change,
+    find,
+    find_by_blank,
+    find_same_fit,
+)
+
+
+@pytest.fixture(scope="session")
+def items(makers: tuple[Maker, ...]) -> tuple[CatalogueItem, ...]:
+    return tuple(item for maker in makers for item in maker.items)
+
+
+def numbers(matches: object) -> list[str]:
+    return [match.item.part_number for match in matches]  # type: ignore[attr-defined]
+
+
+def test_free_text_finds_the_exact_one_first_and_says_what_would_differ(items: tuple[CatalogueItem, ...]) -> None:
+    found = find(items, "1-1/4 rim satin chrome, six pin")
+    assert numbers(found)[0] == "A20R-Q1-66.SC"
+    assert (found[0].distance, found[0].differs) == (0, ())
+    others = {match.item.part_number: match.differs for match in found}
+    assert others["32.114.P26"] == ("chambers 5 instead of 6",)
+    assert others["A18R-Q1-66.SC"] == ("length 1-1/8 instead of 1-1/4",)
+    assert {match.item.attributes.type for match in found if match.item.attributes} == {"rim"}
+
+
+def test_stocked_stands_before_not_stocked_where_as_near(items: tuple[CatalogueItem, ...]) -> None:
+    found = find(items, CylinderAttributes("mortise", Fraction(9, 8), 6, None, None, None, None, "626"))
+    exact = [match.item.stocked for match in found if match.distance == 0]
+    assert True in exact and False in exact
+    assert exact == sorted(exact, reverse=True)
+    distances = [match.distance for match in found]
+    assert distances == sorted(distances)
+
+
+def test_a_part_number_or_its_beginning(items: tuple[CatalogueItem, ...]) -> None:
+    assert numbers(find(items, "a18m q1 66 sc"))[0] == "A18M-Q1-66.SC"
+    assert set(numbers(find(items, "A18M-Q1-66"))) >= {"A18M-Q1-66.SC", "A18M-Q1-66.BB", "A18M-Q1-66L.SC"}
+
+
+def test_hardware_is_found_by_its_words(items: tuple[CatalogueItem, ...]) -> None:
+    assert "A-TIDE-6" in numbers(find(items, "night latch"))
+    assert numbers(find(items, "two-stop cam core housings")) == ["NM-2"]
+
+
+def test_a_maker_that_is_asked_for_comes_first(items: tuple[CatalogueItem, ...]) -> None:
+    found = find(items, CylinderAttributes("rim", Fraction(9, 8), maker="Pell & Rowe"))
+    assert found[0].item.maker == "Pell & Rowe"
+    assert found[-1].differs[-1] == "maker Ardent Brass instead of Pell & Rowe"
+
+
+def test_what_has_nothing_in_common_is_not_found(items: tuple[CatalogueItem, ...]) -> None:
+    assert find(items, "umbrella stand") == find(items, "") == find(items, CylinderAttributes("")) == ()
+    assert find([], "rim") == ()
+    with pytest.raises(BitternError):
+        find(items, "x" * 10_000)
+
+
+def test_at_most_as_many_as_asked_for(items: tuple[CatalogueItem, ...]) -> None:
+    assert len(find(items, "mortise", limit=3)) == 3
+
+
+def test_an_old_cylinder_is_sold_again_from_another_maker(makers: tuple[Maker, ...], pell: Maker) -> None:
+    items = [item for maker in makers if maker is not pell for item in maker.items]
+    old = next(item.attributes for item in pell.items if item.part_number == "31.118.P26")
+    assert old is not None
+    best = find_same_fit(items, old)[0]
+    assert best.item.maker == "Ardent Brass" and best.item.attributes is not None
+    assert "keyway AQ1 instead of PR-P" in best.differs
+    assert best.differs[-1] == "maker Ardent Brass instead of Pell & Rowe"
+    assert face_change(old, best.item.attributes).question
+    assert can_take_key(best.item.attributes, "PK-91", 5, [b for m in makers for b in m.blanks]).takes
+
+
+def test_a_key_leads_to_its_blanks_and_cylinders(makers: tuple[Maker, ...]) -> None:
+    items = [item for maker in makers for item in maker.items]
+    blanks = [blank for maker in makers for blank in maker.blanks]
+    found = find_by_blank(items, blanks, "AK5-12")
+    assert {item.part_number for item in found[:2]} == {"AK5-12", "PK-91"}
+    cylinders = [item.attributes for item in found[2:]]
+    assert cylinders
+    assert all(each and each.chambers == 5 and each.keyway in ("AQ1", "AQ2", "PR-P") for each in cylinders)
+
+
+def test_a_key_that_nobody_lists_says_so(items: tuple[CatalogueItem, ...]) -> None:
+    with pytest.raises(BitternError, match="key blank 'ZZ 9'"):
+        find_by_blank(items, (), "ZZ 9")
