@@ -102,7 +102,7 @@ may_install() {
     [ "$(id -u)" = 0 ] || { have sudo && sudo -n true >/dev/null 2>&1; }
 }
 apt_get() { # dpkg looks for ldconfig and others in sbin, which a user's PATH may lack
-    as_root env PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin DEBIAN_FRONTEND=noninteractive \
+    as_root env "PATH=$PATH:/usr/local/sbin:/usr/sbin:/sbin" DEBIAN_FRONTEND=noninteractive \
         apt-get -q -y -o DPkg::Lock::Timeout=300 -o Dpkg::Use-Pty=0 "$@"
 }
 
