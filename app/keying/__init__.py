@@ -15,17 +15,25 @@ __all__ = [
     "Choice",
     "CrossCost",
     "Cut",
+    "CutState",
+    "DecodedCut",
+    "DecodedKey",
     "Demand",
+    "Extension",
     "KeySymbol",
     "KeyingError",
     "Level",
+    "LevelArray",
     "LevelCapacity",
     "LevelPlan",
     "ListRow",
     "ListStudy",
+    "LostKey",
     "MasterCandidates",
     "NearMiss",
     "NoBittingsLeft",
+    "PickList",
+    "PinSize",
     "Pinning",
     "PlannedKeyset",
     "Planning",
@@ -39,20 +47,25 @@ __all__ = [
     "count_columns",
     "cross_cost",
     "cut_list",
+    "decode",
     "draw_bitting",
     "draw_master",
     "draw_single",
+    "extend",
     "find_masters",
     "find_rotating_masters",
     "issue_changes",
     "lists_without_master",
+    "lost_key",
     "make_columns",
     "make_symbols",
     "master_names",
     "near_misses",
     "next_bittings",
     "next_master",
+    "operated_by",
     "parity_pattern",
+    "pick_list",
     "pin",
     "pin_cuts",
     "plan_levels",
@@ -75,7 +88,7 @@ __all__ = [
     "write_inches",
 ]
 
-from app.keying.audit import Audit, NearMiss, audit, audit_added, near_misses
+from app.keying.audit import Audit, NearMiss, audit, audit_added, near_misses, operated_by
 from app.keying.bitting_list import ListRow, ListStudy, read_list, read_list_csv, study_list
 from app.keying.counting import count_bittings, count_columns, theoretical, usable
 from app.keying.crosskeying import (
@@ -87,10 +100,14 @@ from app.keying.crosskeying import (
     lists_without_master,
 )
 from app.keying.cutting import Cut, cut_list, root_depth
+from app.keying.decoding import CutState, DecodedCut, DecodedKey, decode
 from app.keying.errors import KeyingError, NoBittingsLeft
+from app.keying.extending import Extension, LevelArray, extend
 from app.keying.issuing import draw_bitting, draw_master, draw_single, issue_changes, next_bittings
 from app.keying.levels import LevelPlan, PlannedKeyset, plan_levels, progression_under
+from app.keying.losing import LostKey, lost_key
 from app.keying.masters import MasterCandidates, find_masters, find_rotating_masters
+from app.keying.pick_list import PickList, PinSize, pick_list
 from app.keying.pinning import ChamberPins, Pinning, pin, pin_cuts, shearing_depths
 from app.keying.planning import Demand, LevelCapacity, Planning, SystemPlan, plan_system
 from app.keying.progression import Progression, make_columns, progress

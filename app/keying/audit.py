@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["Audit", "NearMiss", "audit", "audit_added", "near_misses"]
+__all__ = ["Audit", "NearMiss", "audit", "audit_added", "near_misses", "operated_by"]
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
@@ -83,6 +83,19 @@ def audit_added(
     new_keys = {symbol: bitting for symbol, bitting in keys.items() if symbol in fresh}
     second = _audit(new_keys, standing, _masks(keys, standing, pinned or {}), intended=dict.fromkeys(standing, ()))
     return Audit(first.unintended + second.unintended, first.missing, first.phantoms)
+
+
+def operated_by(
+    keys: Mapping[str, Bitting],
+    cylinders: Mapping[str, Sequence[str]],
+    symbol: str,
+    pinned: Mapping[str, Shear] | None = None,
+) -> tuple[str, ...]:
+    """Give the cylinders that one key operates, whether it is meant to or not."""
+    check_system(keys, cylinders)
+    names = list(cylinders)
+    rows, _ = KeyIndex([keys[symbol]]).operating(_masks(keys, cylinders, pinned or {}))
+    return tuple(names[row] for row in rows)
 
 
 def near_misses(

@@ -69,19 +69,26 @@ class LevelPlan:
 
 
 def progression_under(
-    spec: BittingSpec, tmk: Bitting, roles: str, role: str, base: Bitting, order: Sequence[int] | None = None
+    spec: BittingSpec,
+    tmk: Bitting,
+    roles: str,
+    role: str,
+    base: Bitting,
+    order: Sequence[int] | None = None,
+    columns: Columns | None = None,
 ) -> Progression:
     """Give the progression of the chambers that serve `role`, all other chambers cut as `base` (the key above).
 
     With role C and a master as base: that master's changes. With M and a grand: its masters. `order` names
-    the chambers (from 1), fastest first; by default the bow's is fastest.
+    the chambers (from 1), fastest first; by default the bow's is fastest. `columns` is a key bitting array
+    to use in place of the one that the spec's step makes.
     """
-    full = make_columns(spec, tmk)
-    columns: Columns = tuple(column if mark == role else () for column, mark in zip(full, roles, strict=True))
-    progressed = [chamber for chamber, column in enumerate(columns, start=1) if column]
+    full = columns or make_columns(spec, tmk)
+    served: Columns = tuple(column if mark == role else () for column, mark in zip(full, roles, strict=True))
+    progressed = [chamber for chamber, column in enumerate(served, start=1) if column]
     if order is not None:
         progressed = [chamber for chamber in order if chamber in progressed]
-    return Progression(spec, base, columns, tuple(progressed))
+    return Progression(spec, base, served, tuple(progressed))
 
 
 def plan_levels(

@@ -12,6 +12,8 @@ import pytest
 from app.keying import (
     BittingSpec,
     KeyingError,
+    LevelArray,
+    extend,
     find_masters,
     parity_pattern,
     progress,
@@ -84,3 +86,12 @@ def test_the_master_of_a_list_is_found():
     assert [write_bitting(spec, tmk) for tmk in found.candidates] == ["405904"]
     assert found.count == 1
     assert parity_pattern(found.candidates[0]) == "EEOOEE"
+
+
+def test_a_system_without_its_array_or_list_is_not_extended():
+    """P: ALOA technical standard, item 11, Keynotes, September 2014, p. 12: key it single or anew."""
+    spec = BittingSpec(chambers=3, depths=10, macs=9, step=2)
+    array = LevelArray((5, 2, 8), "CCC")
+    for known, listed in [(None, {"AA": (5, 2, 8)}), (array, None), (array, {})]:
+        with pytest.raises(KeyingError, match="SKD"):
+            extend(spec, known, listed, {}, changes={"AA": 1})

@@ -1,0 +1,198 @@
+"""Extension: more masters and changes in a system in service, no issued key touched.
+
+Never without the system's key bitting array and the list of bittings in use: then a cylinder is keyed single.
+(ALOA technical standard, quoted in Keynotes, September 2014)
+"""
+
+from __future__ import annotations
+
+__all__ = ["Extension", "LevelArray", "extend"]
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import islice
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.keying.audit import check_system
+from app.keying.errors import KeyingError, NoBittingsLeft
+from app.keying.given import short, whole
+from app.keying.levels import CHANGE, MASTER, MOST_KEYSETS, PlannedKeyset, progression_under
+from app.keying.progression import Columns, check_master
+from app.keying.spec import Bitting, BittingSpec
+from app.keying.symbols import Level, change_symbol, master_names, read_symbol
+
+REFUSAL = (
+    "A system cannot be extended without its key bitting array and the list of all bittings in use. "
+    "Key these cylinders single (SKD), or begin a new system."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class LevelArray:
+    """The key bitting array of a system: its top master, which chamber serves which level, and the columns.
+
+    `roles` as in `plan_levels`; without `columns` they are those that the spec's step makes.
+    """
+
+    tmk: Bitting = field(repr=False)
+    roles: str
+    columns: Columns | None = field(default=None, repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Extension:
+    """The keysets added, parents first, and the keys that operate each new change's cylinder."""
+
+    keysets: tuple[PlannedKeyset, ...]
+    cylinders: dict[str, tuple[str, ...]]
+
+
+def extend(
+    spec: BittingSpec,
+    array: LevelArray | None,
+    keys: Mapping[str, Bitting] | None,
+    cylinders: Mapping[str, Sequence[str]],
+    *,
+    changes: Mapping[str, int] | None = None,
+    masters: Mapping[str, Sequence[int]] | None = None,
+) -> Extension:
+    """Add `changes` (master → how many) and `masters` (grand → how many changes under each new master).
+
+    `keys` is the list of all bittings ever issued, retired ones too, by symbol; `cylinders` names the keys that
+    operate each. A bitting that would operate a cylinder in service, or whose cylinder a key in service would
+    operate, is passed over. Issued bittings stay as they are. Raises NoBittingsLeft when they run out; then
+    nothing is added.
+    """
+    if array is None or not keys:
+        raise KeyingError("system", REFUSAL)
+    check_master(spec, array.tmk)
+    check_system(keys, cylinders)
+    work = _Extending(spec, array, dict(keys), cylinders)
+    for grand, counts in (masters or {}).items():
+        for wanted in counts:
+            work.add_master(grand, whole(wanted, f"masters.{short(grand)}", 0, MOST_KEYSETS))
+    for master, wanted in (changes or {}).items():
+        work.add_changes(master, whole(wanted, f"changes.{short(master)}", 0, MOST_KEYSETS))
+    return Extension(tuple(work.added), work.added_cylinders)
+
+
+class _Extending:
+    """The system as it grows: what is issued, and each cylinder's shearing depths as bits."""
+
+    def __init__(
+        self,
+        spec: BittingSpec,
+        array: LevelArray,
+        keys: dict[str, Bitting],
+        cylinders: Mapping[str, Sequence[str]],
+    ) -> None:
+        self.spec, self.array, self.keys = spec, array, keys
+        self.two_levels = MASTER not in array.roles
+        self.taken = set(keys.values())
+        self.added: list[PlannedKeyset] = []
+        self.added_cylinders: dict[str, tuple[str, ...]] = {}
+        self.bits = [_bits(bitting) for bitting in keys.values()]
+        self.masks = [
+            np.bitwise_or.reduce([_bits(keys[symbol]) for symbol in meant], axis=0) for meant in cylinders.values()
+        ]
+        self.names = set(cylinders) | set(keys)
+
+    def chain(self, symbol: str) -> tuple[str, ...]:
+        """Give a symbol and those above it that the system has."""
+        found = [symbol]
+        while (parent := read_symbol(found[-1]).parent) is not None and parent in self.keys:
+            found.append(parent)
+        return tuple(found)
+
+    def under(self, role: str, base: str) -> Iterator[Bitting]:
+        """Give the bittings of a level under a key, in sequence, that are not issued."""
+        array = self.array
+        run = progression_under(self.spec, array.tmk, array.roles, role, self.keys[base], columns=array.columns)
+        return (bitting for bitting in run if bitting not in self.taken)
+
+    def add_master(self, grand: str, wanted: int) -> None:
+        field = f"masters.{short(grand)}"
+        if grand not in self.keys or read_symbol(grand, field).level is not Level.GRAND or self.two_levels:
+            raise KeyingError(field, "There is no such grand master in this system.")
+        symbol = next(name for name in master_names(grand) if name not in self.names)
+        masks = self._all_masks()
+        for bitting in self.under(MASTER, grand):
+            if _operates_any(masks, bitting):
+                continue
+            self._issue(PlannedKeyset(symbol, Level.MASTER, grand, bitting))
+            found = self._clean_changes(symbol, wanted)
+            if len(found) == wanted:
+                self._issue_changes(symbol, found)
+                return
+            self._withdraw_last()
+        raise NoBittingsLeft(
+            field, f"No master is left under {grand} with room for {wanted:,} changes.", asked=1, exist=0, left=0
+        )
+
+    def add_changes(self, master: str, wanted: int) -> None:
+        field = f"changes.{short(master)}"
+        if master not in self.keys or read_symbol(master, field).level is not Level.MASTER:
+            raise KeyingError(field, "There is no such master in this system.")
+        found = self._clean_changes(master, wanted)
+        if len(found) < wanted:
+            raise NoBittingsLeft(
+                field,
+                f"{wanted:,} changes were asked for under {master}, but only {len(found):,} are left that neither "
+                "are issued nor clash with a cylinder in service.",
+                asked=wanted,
+                exist=len(found),
+                left=len(found),
+            )
+        self._issue_changes(master, found)
+
+    def _clean_changes(self, master: str, wanted: int) -> list[Bitting]:
+        above = np.bitwise_or.reduce([_bits(self.keys[symbol]) for symbol in self.chain(master)], axis=0)
+        bits = np.array(self.bits)
+        meant = set(self.chain(master))
+        foreign = np.array([symbol not in meant for symbol in self.keys])
+        masks = self._all_masks()
+        clean = (
+            bitting
+            for bitting in self.under(CHANGE, master)
+            if not _operates_any(masks, bitting)
+            and not (((above | _bits(bitting)) & bits[foreign]) != 0).all(axis=1).any()
+        )
+        return list(islice(clean, wanted))
+
+    def _all_masks(self) -> NDArray[np.uint32]:
+        return np.array(self.masks, dtype=np.uint32).reshape(len(self.masks), self.spec.chambers)
+
+    def _issue_changes(self, master: str, bittings: list[Bitting]) -> None:
+        number = 1
+        for bitting in bittings:
+            while (symbol := change_symbol(2 if self.two_levels else 3, master, number)) in self.names:
+                number += 1
+            self._issue(PlannedKeyset(symbol, Level.CHANGE, master, bitting))
+            chain = (symbol, *self.chain(master))
+            self.added_cylinders[symbol] = chain
+            self.masks.append(np.bitwise_or.reduce([_bits(self.keys[above]) for above in chain], axis=0))
+
+    def _issue(self, keyset: PlannedKeyset) -> None:
+        self.added.append(keyset)
+        self.keys[keyset.symbol] = keyset.bitting
+        self.taken.add(keyset.bitting)
+        self.names.add(keyset.symbol)
+        self.bits.append(_bits(keyset.bitting))
+
+    def _withdraw_last(self) -> None:
+        keyset = self.added.pop()
+        del self.keys[keyset.symbol]
+        self.taken.discard(keyset.bitting)
+        self.names.discard(keyset.symbol)
+        self.bits.pop()
+
+
+def _operates_any(masks: NDArray[np.uint32], bitting: Bitting) -> bool:
+    return bool(((masks & _bits(bitting)) != 0).all(axis=1).any())
+
+
+def _bits(bitting: Bitting) -> NDArray[np.uint32]:
+    bits: NDArray[np.uint32] = np.left_shift(np.uint32(1), np.array(bitting, dtype=np.uint32))
+    return bits

@@ -1,0 +1,121 @@
+"""A lost key: every cylinder that it operates is exposed, and the least rekeying that shuts it out of all."""
+
+from __future__ import annotations
+
+__all__ = ["LostKey", "lost_key"]
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from app.keying.audit import Shear, check_system, operated_by
+from app.keying.errors import KeyingError
+from app.keying.spec import Bitting
+
+SECONDS = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class LostKey:
+    """What a lost key exposes, and the plan.
+
+    `exposed`: the cylinders that it operates, whether meant or not. `replace`: the keysets that get a new
+    bitting; `repin`: the cylinders to rekey, the exposed ones and others that a replaced key operates;
+    `keys_to_cut`: copies to make anew. `blocked`: per exposed cylinder a chamber (from 1) in which no new key
+    of that cylinder may have the lost key's depth. `proven` says that no plan touches fewer cylinders, and none
+    of those cuts fewer keys.
+    """
+
+    symbol: str
+    exposed: tuple[str, ...]
+    replace: tuple[str, ...]
+    repin: tuple[str, ...]
+    keys_to_cut: int
+    blocked: dict[str, int]
+    proven: bool
+
+
+def lost_key(
+    keys: Mapping[str, Bitting],
+    cylinders: Mapping[str, Sequence[str]],
+    symbol: str,
+    copies: Mapping[str, int] | None = None,
+    pinned: Mapping[str, Shear] | None = None,
+    seconds: float = SECONDS,
+) -> LostKey:
+    """Give the cylinders exposed by the loss of a key, and the rekey plan with fewest cylinders, then fewest keys.
+
+    A new bitting for the lost keyset is not always enough: where the keys that stay have all of the lost key's
+    cuts between them, it still turns, and one of those keys must be replaced too. `copies` is how many keys
+    are out of each keyset (1 where not said).
+
+    >>> keys = {"AA": (1, 1, 1), "1AA": (3, 3, 3), "2AA": (5, 5, 3)}
+    >>> lost = lost_key(keys, {"1AA": ["AA", "1AA"], "2AA": ["AA", "2AA"]}, "1AA", {"1AA": 4})
+    >>> lost.exposed, lost.replace, lost.repin, lost.keys_to_cut
+    (('1AA',), ('1AA',), ('1AA',), 4)
+    """
+    check_system(keys, cylinders)
+    if symbol not in keys:
+        raise KeyingError("symbol", "There is no such key in this system.")
+    out = copies or {}
+    exposed = operated_by(keys, cylinders, symbol, pinned)
+    if not exposed:
+        return LostKey(symbol, (), (symbol,), (), out.get(symbol, 1), {}, True)
+    replace, blocked, proven = _least(keys, cylinders, symbol, exposed, out, seconds)
+    repin = tuple(c for c, meant in cylinders.items() if c in blocked or not replace.isdisjoint(meant))
+    ordered = tuple(key for key in keys if key in replace)
+    return LostKey(symbol, exposed, ordered, repin, sum(out.get(key, 1) for key in ordered), blocked, proven)
+
+
+def _least(
+    keys: Mapping[str, Bitting],
+    cylinders: Mapping[str, Sequence[str]],
+    lost: str,
+    exposed: Sequence[str],
+    out: Mapping[str, int],
+    seconds: float,
+) -> tuple[set[str], dict[str, int], bool]:
+    """Choose the keysets to replace: per exposed cylinder some chamber loses every key with the lost cut."""
+    from ortools.sat.python import cp_model  # heavy to load, so only here
+
+    model = cp_model.CpModel()
+    replaced = {key: model.new_bool_var(f"replace {number}") for number, key in enumerate(keys)}
+    model.add(replaced[lost] == 1)
+    # Keys of one bitting are lost together: a copy under another symbol turns just as well.
+    for key, bitting in keys.items():
+        if bitting == keys[lost]:
+            model.add(replaced[key] == 1)
+    blocking = {}
+    for number, cylinder in enumerate(exposed):
+        chambers = []
+        for chamber, cut in enumerate(keys[lost]):
+            block = model.new_bool_var(f"block {number} {chamber}")
+            for key in cylinders[cylinder]:
+                if keys[key][chamber] == cut:
+                    model.add_implication(block, replaced[key])
+            chambers.append(block)
+        model.add_bool_or(chambers)
+        blocking[cylinder] = chambers
+    touched = []
+    for number, (cylinder, meant) in enumerate(cylinders.items()):
+        if cylinder not in blocking:
+            touch = model.new_bool_var(f"repin {number}")
+            for key in meant:
+                model.add_implication(replaced[key], touch)
+            touched.append(touch)
+    # Cylinders weigh more than all keys together, a key more than all keysets.
+    costs = {key: out.get(key, 1) * (len(keys) + 1) + 1 for key in keys}
+    weight = sum(costs.values()) + 1
+    model.minimize(weight * sum(touched) + sum(costs[key] * chosen for key, chosen in replaced.items()))
+    solver = cp_model.CpSolver()
+    solver.parameters.max_time_in_seconds = seconds
+    solver.parameters.num_workers = 1
+    status = solver.solve(model)
+    if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):  # replacing every key of the exposed is always a plan
+        every = {key for cylinder in exposed for key in cylinders[cylinder]} | {lost}
+        return every, dict.fromkeys(exposed, 1), False
+    chosen = {key for key, variable in replaced.items() if solver.value(variable)}
+    blocked = {
+        cylinder: next(n for n, block in enumerate(chambers, start=1) if solver.value(block))
+        for cylinder, chambers in blocking.items()
+    }
+    return chosen, blocked, status == cp_model.OPTIMAL

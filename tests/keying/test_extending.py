@@ -1,0 +1,106 @@
+from __future__ import annotations
+
+from random import Random
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from app.keying import (
+    BittingSpec,
+    KeyingError,
+    LevelArray,
+    NoBittingsLeft,
+    audit,
+    audit_added,
+    draw_master,
+    extend,
+    plan_levels,
+)
+
+SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
+
+
+def system(levels, turn=0, **counts):
+    plan = plan_levels(SPEC, draw_master(SPEC, Random(turn)), levels=levels, **counts)
+    return plan, LevelArray(plan.tmk, plan.roles)
+
+
+@settings(deadline=None, max_examples=25)
+@given(st.integers(2, 4), st.integers(0, 10**6), st.integers(1, 4), st.integers(1, 4), st.integers(0, 2))
+def test_an_extension_leaves_issued_keys_alone_and_audits_clean(levels, turn, issued, more, new_masters):
+    counts = {} if levels == 2 else {"masters": 2} if levels == 3 else {"masters": 2, "grands": 2}
+    plan, array = system(levels, turn, changes_per_master=issued, **counts)
+    keys = dict(plan.keys)
+    masters = {} if levels == 2 else {"A": [more] * new_masters}
+    found = extend(SPEC, array, keys, plan.cylinders, changes={"AA": more}, masters=masters)
+    assert keys == plan.keys
+    added = {keyset.symbol: keyset.bitting for keyset in found.keysets}
+    assert not set(added) & set(keys)
+    assert not set(added.values()) & set(keys.values())
+    assert len(added) == more + (new_masters * (more + 1) if levels > 2 else 0)
+    after_keys, after_cylinders = {**keys, **added}, {**plan.cylinders, **found.cylinders}
+    assert audit(after_keys, after_cylinders).clean
+    assert audit_added(after_keys, after_cylinders, added).clean
+    assert {len(chain) for chain in found.cylinders.values()} == {levels}
+    assert all(SPEC.within_macs(bitting) for bitting in added.values())
+
+
+def test_new_symbols_follow_on():
+    plan, array = system(3, masters=2, changes_per_master=3)
+    found = extend(SPEC, array, plan.keys, plan.cylinders, changes={"AB": 2}, masters={"A": [1, 0]})
+    assert [keyset.symbol for keyset in found.keysets] == ["AC", "AC1", "AD", "AB4", "AB5"]
+    assert found.cylinders == {"AC1": ("AC1", "AC", "A"), "AB4": ("AB4", "AB", "A"), "AB5": ("AB5", "AB", "A")}
+
+
+def test_bittings_that_would_open_a_cross_keyed_store_are_passed_over():
+    plan, array = system(3, masters=2, changes_per_master=6)
+    cylinders = {**plan.cylinders, "X1X": ("AA1", "AA6", "AB1", "AA", "A")}
+    before = set(audit(plan.keys, cylinders).unintended)
+    found = extend(SPEC, array, plan.keys, cylinders, changes={"AA": 20})
+    keys = {**plan.keys, **{k.symbol: k.bitting for k in found.keysets}}
+    assert set(audit(keys, {**cylinders, **found.cylinders}).unintended) == before
+
+
+@pytest.mark.parametrize("gone", ["array", "keys", "empty"])
+def test_without_array_or_list_nothing_is_extended(gone):
+    plan, array = system(2, changes_per_master=3)
+    keys = {"array": plan.keys, "keys": None, "empty": {}}[gone]
+    with pytest.raises(KeyingError, match="single \\(SKD\\)") as refused:
+        extend(SPEC, None if gone == "array" else array, keys, plan.cylinders, changes={"AA": 1})
+    assert refused.value.field == "system"
+
+
+def test_an_exhausted_master_says_how_many_are_left():
+    plan, array = system(3, masters=4, changes_per_master=40, roles="MMMCCC")
+    with pytest.raises(NoBittingsLeft, match="60 changes were asked for under AA, but only") as refused:
+        extend(SPEC, array, plan.keys, plan.cylinders, changes={"AA": 60})
+    left = refused.value.left
+    assert 0 < left <= 24
+    assert len(extend(SPEC, array, plan.keys, plan.cylinders, changes={"AA": left}).cylinders) == left
+
+
+def test_a_full_system_has_no_master_left():
+    plan, array = system(3, masters=40, changes_per_master=30)
+    with pytest.raises(NoBittingsLeft) as refused:
+        extend(SPEC, array, plan.keys, plan.cylinders, masters={"A": [30] * 40})
+    assert refused.value.field == "masters.A"
+
+
+@pytest.mark.parametrize(
+    ("values", "field"),
+    [
+        ({"changes": {"ZZ": 1}}, "changes.ZZ"),
+        ({"changes": {"A": 1}}, "changes.A"),
+        ({"changes": {"AA": 10**30}}, "changes.AA"),
+        ({"changes": {"AA": True}}, "changes.AA"),
+        ({"masters": {"B": [1]}}, "masters.B"),
+        ({"masters": {"AA": [1]}}, "masters.AA"),
+        ({"masters": {"A": [-1]}}, "masters.A"),
+    ],
+)
+def test_what_the_system_does_not_have_is_refused(values, field):
+    plan, array = system(3, masters=2, changes_per_master=3)
+    with pytest.raises(KeyingError) as refused:
+        extend(SPEC, array, plan.keys, plan.cylinders, **values)
+    assert refused.value.field == field
