@@ -2,27 +2,41 @@
 
 from __future__ import annotations
 
-__all__ = ["combinations", "compose", "compose_any"]
+__all__ = ["any_combination", "combinations", "compose", "compose_any"]
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from math import inf
 
 from app.errors import BitternError
 from app.fitting.cylinder import ATTRIBUTES, CylinderAttributes, attribute_texts, from_texts
 from app.fitting.given import quoted
-from app.fitting.part_numbers import merge
-from app.fitting.patterns import Choice, Pattern, Rule
+from app.fitting.patterns import Choice, Pattern, Rule, merge
 
 Filled = tuple[tuple[Choice, ...], dict[str, str]]
+MOST_STEPS = 300_000
+MOST_SHOWN = 16
+
+
+@dataclass(slots=True)
+class _Search:
+    """The rules that turned a way down, in the order they were met, and how many steps may still be taken."""
+
+    broken: dict[Rule, None] = field(default_factory=dict)
+    steps_left: float = MOST_STEPS
 
 
 def _fill(
-    pattern: Pattern, asked: Mapping[str, str], broken: list[Rule], index: int, values: dict[str, str]
+    pattern: Pattern, asked: Mapping[str, str], search: _Search, index: int, values: dict[str, str]
 ) -> Iterator[Filled]:
     """Every legal way to fill the segments from `index` on that agrees with what is asked."""
     if index == len(pattern.segments):
         yield (), values
         return
     for choice in pattern.segments[index].choices:
+        search.steps_left -= 1
+        if search.steps_left < 0:
+            raise BitternError("attributes", "Too many numbers are possible: say more of the cylinder.")
         if any(asked.get(name, value) != value for name, value in choice.sets):
             continue
         merged = merge(values, choice)
@@ -30,15 +44,15 @@ def _fill(
             continue
         stop = next((rule for rule in pattern.rules_after[index] if rule.broken_by(merged)), None)
         if stop is not None:
-            broken.append(stop)
+            search.broken[stop] = None
             continue
-        for rest, final in _fill(pattern, asked, broken, index + 1, merged):
+        for rest, final in _fill(pattern, asked, search, index + 1, merged):
             yield (choice, *rest), final
 
 
-def _first(pattern: Pattern, asked: Mapping[str, str], broken: list[Rule]) -> Filled | None:
+def _first(pattern: Pattern, asked: Mapping[str, str], search: _Search) -> Filled | None:
     """The first way that also says everything that is asked; shortest writing of each meaning first."""
-    for choices, values in _fill(pattern, asked, broken, 0, {}):
+    for choices, values in _fill(pattern, asked, search, 0, {}):
         if all(values.get(name, "") == value for name, value in asked.items()):
             return choices, values
     return None
@@ -56,16 +70,16 @@ def _values_of(pattern: Pattern, name: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys(values))
 
 
-def _refusal(pattern: Pattern, asked: Mapping[str, str], broken: list[Rule]) -> BitternError:
+def _refusal(pattern: Pattern, asked: Mapping[str, str], broken: Iterable[Rule]) -> BitternError:
     for name, value in asked.items():
         known = _values_of(pattern, name)
         if not known:
             return BitternError(name, f"{_who(pattern)} has no {name} in its part numbers; leave it out.")
         if value not in known:
-            shown = ", ".join(known[:16]) + (", …" if len(known) > 16 else "")
+            shown = ", ".join(known[:MOST_SHOWN]) + (", …" if len(known) > MOST_SHOWN else "")
             return BitternError(name, f"{_who(pattern)} has no {name} {quoted(value)}; it has {shown}.")
     told = [rule for rule in pattern.rules if _broken_by_what_is_asked(rule, asked)]
-    for rule in told or dict.fromkeys(broken):
+    for rule in told or broken:
         names = [name for name in ATTRIBUTES if name in rule.attributes and name in asked]
         if names:
             return BitternError(names[-1], f"{_who(pattern)} does not make this: {rule.reason}")
@@ -100,17 +114,21 @@ def compose(pattern: Pattern, attributes: CylinderAttributes) -> str:
     if attributes.maker and pattern.maker and attributes.maker.casefold() != pattern.maker.casefold():
         raise BitternError("maker", f"These attributes are of {attributes.maker}, not {pattern.maker}.")
     asked = attribute_texts(attributes)
-    broken: list[Rule] = []
-    first = _first(pattern, asked, broken)
+    search = _Search()
+    first = _first(pattern, asked, search)
     if first is None:
-        raise _refusal(pattern, asked, broken)
+        raise _refusal(pattern, asked, search.broken)
     choices, values = first
     for name in sorted(values.keys() - asked.keys() - _defaulted(pattern, choices), key=ATTRIBUTES.index):
-        possible = [
-            value for value in _values_of(pattern, name) if _first(pattern, {**asked, name: value}, []) is not None
-        ]
+        possible: list[str] = []
+        for value in _values_of(pattern, name):
+            if _first(pattern, {**asked, name: value}, search) is not None:
+                possible.append(value)
+            if len(possible) > MOST_SHOWN:
+                possible[-1] = "…"
+                break
         if len(possible) > 1:
-            raise BitternError(name, f"Say the {name}: {', '.join(possible[:16])}.")
+            raise BitternError(name, f"Say the {name}: {', '.join(possible)}.")
     return "".join(choice.text for choice in choices)
 
 
@@ -132,10 +150,15 @@ def _raise(refusal: BitternError) -> str:
     raise refusal
 
 
+def any_combination(pattern: Pattern) -> bool:
+    """Whether the rules leave a combination at all; BitternError when a bounded search cannot tell."""
+    return next(_fill(pattern, {}, _Search(), 0, {}), None) is not None
+
+
 def combinations(pattern: Pattern) -> Iterator[tuple[str, CylinderAttributes]]:
     """Every legal number of the pattern with its attributes, one meaning once (its first writing)."""
     seen: set[CylinderAttributes] = set()
-    for choices, values in _fill(pattern, {}, [], 0, {}):
+    for choices, values in _fill(pattern, {}, _Search(steps_left=inf), 0, {}):
         attributes = from_texts(values, pattern.maker)
         if attributes not in seen:
             seen.add(attributes)

@@ -128,6 +128,8 @@ def from_json(given: object) -> CylinderAttributes:
     """
     data = as_object(given, "attributes", (*ATTRIBUTES, "maker"))
     kind = data.get("type")
+    if kind is None or kind == "":
+        raise BitternError("type", f"Say the cylinder's type: {', '.join(CYLINDER_TYPES)}.")
     if not isinstance(kind, str) or kind not in CYLINDER_TYPES:
         raise BitternError("type", f"{quoted(kind)} is no cylinder type. Use {', '.join(CYLINDER_TYPES)}.")
     length = data.get("length")

@@ -8,7 +8,7 @@ import heapq
 from dataclasses import dataclass
 from itertools import count
 
-from app.fitting.patterns import Choice, Pattern
+from app.fitting.patterns import Choice, Pattern, merge
 
 MOST_STEPS = 20_000
 Row = list[int]
@@ -59,21 +59,17 @@ def nearest_number(pattern: Pattern, text: str) -> Nearest | None:
     rest = _cost_to_end(pattern, text)
     order = count()
     start: Row = list(range(len(text) + 1))
-    queue: list[tuple[int, int, int, Row, tuple[Choice, ...], dict[str, str]]] = [
-        (rest[0][0], 0, next(order), start, (), {})
-    ]
-    for _ in range(MOST_STEPS):
-        if not queue:
-            return None
+    queue: list[_Step] = [(rest[0][0], 0, next(order), start, (), {})]
+    steps = 0
+    while queue and steps < MOST_STEPS:
         cost, depth, _number, row, written, values = heapq.heappop(queue)
         index = -depth
         if index == len(pattern.segments):
             return Nearest("".join(c.text for c in written), tuple(c.piece for c in written), cost)
         for choice in pattern.segments[index].choices:
-            merged = {**values, **dict(choice.sets)}
-            if any(values.get(name, value) != value for name, value in choice.sets):
-                continue
-            if any(rule.broken_by(merged) for rule in pattern.rules_after[index]):
+            steps += 1
+            merged = merge(values, choice)
+            if merged is None or any(rule.broken_by(merged) for rule in pattern.rules_after[index]):
                 continue
             further = _further(row, choice.text, text)
             least = min(here + there for here, there in zip(further, rest[index + 1], strict=True))

@@ -12,10 +12,11 @@ from app.errors import BitternError
 from app.fitting.cylinder import CylinderAttributes, from_texts
 from app.fitting.given import quoted
 from app.fitting.nearest import Nearest, nearest_number
-from app.fitting.patterns import SEPARATORS, Choice, Pattern, Rule, Segment
+from app.fitting.patterns import SEPARATORS, Choice, Pattern, Rule, Segment, merge
 
 LONGEST_NUMBER = 60
 MOST_READINGS = 50
+MOST_STEPS = 100_000  # pieces that run together can be tried in more ways than a page can wait for
 _DASHES = str.maketrans(dict.fromkeys("‐‑‒–—−", "-"))
 
 
@@ -63,6 +64,7 @@ class _Trail:
     place: int = -1
     rule: Rule | None = None
     bare: bool = False
+    steps_left: int = MOST_STEPS
 
 
 def clean_number(given: object) -> str:
@@ -96,7 +98,8 @@ def _walk(
         end = place + length
         # Past the end the slice is shorter than `length` and can be no key of that length.
         for choice in table.get(text[place:end], ()) if end <= len(text) else ():
-            merged = merge(values, choice)
+            trail.steps_left -= 1
+            merged = merge(values, choice) if trail.steps_left > 0 else None
             if merged is None:
                 continue
             broken = next((r for r in pattern.rules_after[index] if r.broken_by(merged)), None)
@@ -105,17 +108,6 @@ def _walk(
                 continue
             for rest in _walk(pattern, text, trail, index + 1, end, merged):
                 yield (choice, *rest)
-
-
-def merge(values: dict[str, str], choice: Choice) -> dict[str, str] | None:
-    """The attributes with the choice's added; None when the choice contradicts what is already set."""
-    if not choice.sets:
-        return values
-    merged = dict(values)
-    for name, value in choice.sets:
-        if merged.setdefault(name, value) != value:
-            return None
-    return merged
 
 
 def _reading(pattern: Pattern, choices: tuple[Choice, ...], warnings: tuple[str, ...]) -> Reading:

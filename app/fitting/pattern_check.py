@@ -9,10 +9,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cache
 
-from app.errors import Problem
-from app.fitting.composing import combinations
-from app.fitting.part_numbers import merge
-from app.fitting.patterns import Choice, Pattern, Segment
+from app.errors import BitternError, Problem
+from app.fitting.composing import any_combination
+from app.fitting.patterns import Choice, Pattern, Segment, merge
 
 MOST_STATES = 100_000
 
@@ -62,8 +61,13 @@ def _unset(pattern: Pattern) -> list[Problem]:
                 if value and value not in can.get(name, set()):
                     text = f"No code gives {name} '{value}', so this rule says nothing; mend one of them."
                     problems.append(Problem(f"rules[{number}].{name}", text))
-    if not problems and next(combinations(pattern), None) is None:
-        problems.append(Problem("rules", "The rules forbid every combination; loosen one of them."))
+    if problems:
+        return problems
+    try:
+        if not any_combination(pattern):
+            problems.append(Problem("rules", "The rules forbid every combination; loosen one of them."))
+    except BitternError:
+        problems.append(Problem("rules", "The rules forbid so much that no combination was found; loosen one."))
     return problems
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["Choice", "Code", "Meaning", "Pattern", "Rule", "Segment", "Sets"]
+__all__ = ["Choice", "Code", "Meaning", "Pattern", "Rule", "Segment", "Sets", "merge"]
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -41,6 +41,17 @@ class Choice:
     piece: str
     sets: Sets
     words: str
+
+
+def merge(values: dict[str, str], choice: Choice) -> dict[str, str] | None:
+    """The attributes with the choice's added; None when the choice contradicts what is already set."""
+    if not choice.sets:
+        return values
+    merged = dict(values)
+    for name, value in choice.sets:
+        if merged.setdefault(name, value) != value:
+            return None
+    return merged
 
 
 def _without_separators(text: str) -> str:

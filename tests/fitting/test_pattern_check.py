@@ -8,8 +8,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.errors import BitternError
-from app.fitting import Pattern, check_pattern, combinations, decode, pattern_from_json, pattern_to_json
-from app.fitting.composing import _fill
+from app.fitting import (
+    CylinderAttributes,
+    Pattern,
+    check_pattern,
+    combinations,
+    compose,
+    decode,
+    pattern_from_json,
+    pattern_to_json,
+)
+from app.fitting.composing import _fill, _Search
 from app.fitting.cylinder import from_texts
 
 
@@ -82,6 +91,40 @@ def test_a_long_run_of_numbers_is_checked_without_trying_each() -> None:
     assert check_pattern(made([{"name": "length", **number}, *segments])) == ()
 
 
+def running_together(count: int) -> Pattern:
+    """Twenty optional pieces of one digit: more ways to read a number than anyone can wait for."""
+    return made(
+        [
+            {
+                "name": f"piece {n}",
+                "kind": "codes",
+                "codes": [{"code": c, "sets": {}, "words": c} for c in ("1", "11", "111")],
+                "missing": [{"sets": {}, "words": "none"}],
+            }
+            for n in range(count)
+        ]
+    )
+
+
+def test_pieces_that_run_together_without_end_still_answer() -> None:
+    pattern = running_together(19)
+    assert len(decode(pattern, "M" + "1" * 30)) == 1
+    with pytest.raises(BitternError, match=r"left over|not understood"):
+        decode(pattern, "M" + "1" * 40 + "X")
+
+
+def test_rules_that_turn_all_down_after_a_long_way_still_answer() -> None:
+    letters = {c: f"K{c}" for c in "ABCDEFGHIJKLMNOPQRST"}
+    segments = [table(name, name, letters, False, "-") for name in ("keyway", "cam", "tailpiece", "finish", "keying")]
+    rule = {"kind": "forbid", "when": {"keying": list(letters.values())}, "reason": "not made"}
+    pattern = made(segments, [rule])
+    assert "loosen one" in check_pattern(pattern)[0].message
+    with pytest.raises(BitternError, match="say more of the cylinder"):
+        compose(pattern, CylinderAttributes("mortise"))
+    with pytest.raises(BitternError):
+        decode(pattern, "M-A-A-A-A-A")
+
+
 CODES = st.dictionaries(
     st.text("01A", min_size=1, max_size=2), st.sampled_from(["x", "y", "z"]), min_size=1, max_size=3
 )
@@ -101,7 +144,7 @@ def test_the_check_agrees_with_trying_every_combination(parts: Any, with_rule: b
     rule = {"kind": "forbid", "when": {"keyway": [value], "cam": list(set(two.values()))}, "reason": "not made"}
     pattern = made(segments, [rule] if with_rule else [])
     meanings = defaultdict(set)
-    for choices, values in _fill(pattern, {}, [], 0, {}):
+    for choices, values in _fill(pattern, {}, _Search(), 0, {}):
         meanings["".join(choice.text for choice in choices)].add(from_texts(values))
     problems = check_pattern(pattern)
     if not meanings:
