@@ -4,7 +4,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.errors import BitternError
@@ -66,6 +66,7 @@ def test_measures_that_cannot_be_are_refused(change: dict[str, Fraction], field:
 MEASURE = st.fractions(Fraction(1, 16), 6, max_denominator=32)
 
 
+@settings(deadline=None)
 @given(MEASURE, st.lists(MEASURE, min_size=1, max_size=6), MEASURE)
 def test_nothing_is_nearer_the_centre_and_the_stile_adds_up(
     bore: Fraction, backsets: list[Fraction], extra: Fraction

@@ -4,7 +4,7 @@ import json
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.errors import BitternError
@@ -35,6 +35,7 @@ def test_words_are_what_the_counter_reads_out() -> None:
     assert words(CylinderAttributes("rim", chambers=5, drilled=6)) == "rim cylinder, five pin drilled six"
 
 
+@settings(deadline=None)
 @given(ATTRIBUTES)
 def test_json_and_back(attributes: CylinderAttributes) -> None:
     assert from_json(json.loads(json.dumps(to_json(attributes)))) == attributes

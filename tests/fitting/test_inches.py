@@ -4,7 +4,7 @@ import math
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.errors import BitternError
@@ -58,17 +58,20 @@ def test_millimetres_round_half_up() -> None:
     assert show_mm(Fraction(-1)) == "-25.4 mm"
 
 
+@settings(deadline=None)
 @given(st.integers(0, 64_000))
 def test_every_sixty_fourth_is_read_back_as_shown(parts: int) -> None:
     value = Fraction(parts, 64)
     assert read_inches(show_inches(value)) == value
 
 
+@settings(deadline=None)
 @given(st.fractions(0, 1000, max_denominator=10_000))
 def test_written_values_are_read_back_exactly(value: Fraction) -> None:
     assert read_inches(write_inches(value)) == value
 
 
+@settings(deadline=None)
 @given(st.text(max_size=60))
 def test_no_text_ends_in_a_traceback(text: str) -> None:
     try:

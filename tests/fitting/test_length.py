@@ -4,7 +4,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.errors import BitternError
@@ -72,6 +72,7 @@ def test_measures_that_cannot_be_are_refused(change: dict[str, Fraction], field:
 MEASURE = st.fractions(Fraction(1, 64), 4, max_denominator=64)
 
 
+@settings(deadline=None)
 @given(MEASURE, MEASURE, MEASURE, MEASURE, st.lists(MEASURE, min_size=1, max_size=8), st.lists(MEASURE, max_size=5))
 def test_the_choice_is_the_next_up_and_the_parts_add_up(
     extra: Fraction,
@@ -95,6 +96,7 @@ def test_the_choice_is_the_next_up_and_the_parts_add_up(
     assert not [ring for ring in rings if fit.ring < ring <= fit.chosen - fit.required]
 
 
+@settings(deadline=None)
 @given(MEASURE, MEASURE)
 def test_a_quarter_more_door_asks_for_an_eighth_more(extra: Fraction, case: Fraction) -> None:
     thin = required_length(case + extra, case, Fraction(0), Fraction(3, 4))

@@ -3,7 +3,7 @@ from __future__ import annotations
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.fitting import CylinderAttributes, read_spoken
@@ -35,6 +35,7 @@ def test_what_the_counter_types(
     assert (said.attributes, said.finishes, said.words) == (attributes, finishes, words)
 
 
+@settings(deadline=None)
 @given(st.text(max_size=80))
 def test_any_text_can_be_said(text: str) -> None:
     said = read_spoken(text, ("AQ1",))

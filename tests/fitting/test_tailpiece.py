@@ -4,7 +4,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.errors import BitternError
@@ -50,6 +50,7 @@ def test_measures_that_cannot_be_are_refused(field: str) -> None:
 MEASURE = st.fractions(EIGHTH, 3, max_denominator=32)
 
 
+@settings(deadline=None)
 @given(MEASURE, MEASURE, MEASURE, MEASURE, st.none() | MEASURE)
 def test_a_cut_always_lies_right(
     door: Fraction, length: Fraction, extra: Fraction, supplied: Fraction, notch: Fraction | None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.fitting import read_inches, show_mm
@@ -17,18 +17,21 @@ def test_an_inch_is_exactly_25_4_mm() -> None:
     assert show_mm(Fraction(1), 6) == "25.4 mm"
 
 
+@settings(deadline=None)
 @given(st.integers(0, 25_400_000))
 def test_millimetres_to_a_thousandth_come_back_exactly(thousandths: int) -> None:
     text = f"{thousandths // 1000}.{thousandths % 1000:03d} mm"
     assert read_inches(text) * MM_PER_INCH == Fraction(thousandths, 1000)
 
 
+@settings(deadline=None)
 @given(st.integers(0, 900), st.integers(0, 999), st.integers(1, 1000))
 def test_mixed_numbers_are_python_fractions(whole: int, top: int, bottom: int) -> None:
     top %= bottom
     assert read_inches(f"{whole}-{top}/{bottom}") == whole + Fraction(top, bottom)
 
 
+@settings(deadline=None)
 @given(st.decimals(0, 1000, places=6))
 def test_decimals_are_python_fractions(number: object) -> None:
     assert read_inches(f"{number:f}") == Fraction(f"{number:f}")
