@@ -1,0 +1,186 @@
+"""The project keeps its own promises: the layout, the front door, the manuals, the bounds, the import rule."""
+
+from __future__ import annotations
+
+import ast
+import os
+import re
+import subprocess
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+import pytest
+from importlinter.cli import lint_imports
+from packaging.requirements import Requirement
+
+from app.cli import main
+
+ROOT = Path(__file__).resolve().parents[1]
+README = (ROOT / "README.md").read_text("utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+MAKEFILE = (ROOT / "Makefile").read_text("utf-8")
+PYPROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
+
+FILES = (
+    "app/__init__.py",
+    "app/__main__.py",
+    "app/cli.py",
+    "app/config.py",
+    "app/py.typed",
+    "app/keying/__init__.py",
+    "app/fitting/__init__.py",
+    "app/pricing/__init__.py",
+    "app/ledger/__init__.py",
+    "app/documents/__init__.py",
+    "app/web/__init__.py",
+    "migrations/env.py",
+    "pyproject.toml",
+    ".ci/run",
+    "tools/setup.sh",
+    "LICENSE",
+    "CHANGELOG.md",
+)
+FOLDERS = (
+    "migrations/versions",
+    "templates/documents",
+    "static/css",
+    "static/js",
+    "static/fonts",
+    "shared",
+    "demo_data",
+    "tests/published",
+    "tests/browser",
+    "tests/bench",
+)
+SKIPPING = {"skip", "skipif", "xfail", "importorskip", "skipIf", "skipUnless", "expectedFailure"}
+MANUALS = pytest.mark.parametrize("manual", [README, DEVELOPERS], ids=["README.md", "DEVELOPERS.md"])
+
+
+def targets() -> list[str]:
+    return re.findall(r"^([a-z][\w-]*):(?!=)", MAKEFILE, re.MULTILINE)
+
+
+def commands_in(manual: str) -> Iterator[list[str]]:
+    """Every `bittern GROUP COMMAND …` that a manual shows, as words."""
+    code = "\n".join(re.findall(r"^```\w*\n(.*?)^```", manual, re.MULTILINE | re.DOTALL))
+    spans = re.findall(r"`([^`\n]+)`", re.sub(r"^```.*?^```", "", manual, flags=re.MULTILINE | re.DOTALL))
+    for line in [*code.splitlines(), *spans]:
+        for found in re.finditer(r"(?:^|[\s/=])bittern ([a-z][a-z -]*)", line):
+            yield found.group(1).split()
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_a_file_that_the_design_names_is_there(name: str) -> None:
+    assert (ROOT / name).is_file()
+
+
+@pytest.mark.parametrize("name", FOLDERS)
+def test_a_folder_that_the_design_names_holds_something(name: str) -> None:
+    assert any((ROOT / name).iterdir())
+
+
+def test_readme_opens_with_the_job_in_one_paragraph() -> None:
+    title, job, *_ = README.split("\n\n")
+    assert title == "# Bittern"
+    assert not job.startswith(("#", "!", "-", "`"))
+    for word in ("quote", "bench", "factory", "key", "print"):
+        assert word in job
+
+
+def test_readme_shows_the_two_commands_and_the_pictures() -> None:
+    assert {"make demo", "make test"} <= set(re.findall(r"^make \w+$", README, re.MULTILINE))
+    for described, picture in re.findall(r"!\[(.*?)\]\((.*?)\)", README):
+        assert len(described) > 20, f"{picture} needs words for those who do not see it"
+        assert (ROOT / picture).is_file()
+
+
+@MANUALS
+def test_every_make_command_in_a_manual_is_a_target(manual: str) -> None:
+    named = set(re.findall(r"(?:^|`)make ([a-z-]+)", manual, re.MULTILINE))
+    assert named
+    assert named <= set(targets())
+
+
+@MANUALS
+def test_every_bittern_command_in_a_manual_exists(manual: str) -> None:
+    found = list(commands_in(manual))
+    assert found
+    for words in found:
+        command: click.Command | None = main
+        context = click.Context(main)
+        for word in words:
+            if not isinstance(command, click.Group):
+                break  # what follows are the command's own arguments
+            command = command.get_command(context, word)
+            assert command is not None, f"there is no bittern {' '.join(words)}"
+
+
+@MANUALS
+def test_every_file_that_a_manual_links_to_is_there(manual: str) -> None:
+    links = [link for link in re.findall(r"\]\(([^)#]+)\)", manual) if "://" not in link]
+    assert [link for link in links if not (ROOT / link).exists()] == []
+
+
+def test_the_developers_manual_names_files_that_exist() -> None:
+    named = re.findall(r"`((?:app|templates|static|migrations|tests|tools|shared|demo_data)/[\w./-]+)`", DEVELOPERS)
+    assert named
+    assert [name for name in named if not (ROOT / name).exists()] == []
+
+
+def test_readme_names_every_setting_and_no_other() -> None:
+    settings = set(re.findall(r"BITTERN_[A-Z_]+", (ROOT / "app/config.py").read_text("utf-8")))
+    assert set(re.findall(r"BITTERN_[A-Z_]+", README)) == {name for name in settings if not name.endswith("_")}
+
+
+def test_make_alone_lists_every_target_with_a_sentence() -> None:
+    environment = {name: value for name, value in os.environ.items() if not name.startswith(("MAKE", "MFLAGS"))}
+    listed = subprocess.run(["make"], cwd=ROOT, env=environment, capture_output=True, text=True, check=True).stdout
+    said = dict(re.findall(r"^make ([\w-]+) +(\S.*)$", listed, re.MULTILINE))
+    assert list(said) == targets()
+    assert all(sentence.endswith(".") and len(sentence.split()) > 2 for sentence in said.values())
+
+
+def test_ci_runs_the_readme_test_command_alone() -> None:
+    path = ROOT / ".ci/run"
+    assert os.access(path, os.X_OK)
+    assert path.read_text("utf-8").splitlines()[-1] == "exec make test"
+
+
+def test_the_changelog_has_something_unreleased_or_released() -> None:
+    changelog = (ROOT / "CHANGELOG.md").read_text("utf-8")
+    assert re.search(r"^## \S.*\n\n- \S", changelog, re.MULTILINE)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        *PYPROJECT["build-system"]["requires"],
+        *PYPROJECT["project"]["dependencies"],
+        *(text for extra in PYPROJECT["project"]["optional-dependencies"].values() for text in extra),
+    ],
+)
+def test_a_dependency_has_a_lower_and_an_upper_bound(text: str) -> None:
+    operators = {part.operator for part in Requirement(text).specifier}
+    assert operators & {">=", ">"}
+    assert operators & {"<", "<="}
+
+
+def test_no_test_steps_aside() -> None:
+    stepping_aside = []
+    for path in (*ROOT.glob("tests/**/*.py"), *ROOT.glob("app/**/*.py")):
+        source = path.read_text("utf-8")
+        if "doctest: " + "+SKIP" in source:
+            stepping_aside.append(f"{path.relative_to(ROOT)}: a skipped example")
+        for node in ast.walk(ast.parse(source)):
+            if isinstance(node, ast.Attribute) and node.attr in SKIPPING:
+                owner = ast.unparse(node.value)
+                if owner in ("pytest", "pytest.mark", "unittest"):
+                    stepping_aside.append(f"{path.relative_to(ROOT)}:{node.lineno}: {owner}.{node.attr}")
+    assert stepping_aside == []
+
+
+def test_imports_go_down_only(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    monkeypatch.chdir(ROOT)
+    assert lint_imports(no_cache=True) == 0, capsys.readouterr().out
