@@ -1,0 +1,153 @@
+"""The owner's page of a quote: costs, margin, both ways of keying side by side, the reasons and any override."""
+
+from __future__ import annotations
+
+__all__ = ["OwnerLine", "OwnerPage", "WayColumn", "WaysTable", "owner_page", "owner_quote_pdf"]
+
+from dataclasses import dataclass
+from datetime import date
+from fractions import Fraction
+
+from app.documents.quote import quote_number
+from app.documents.render import PaperHead, pdf
+from app.ledger.jobs.snapshot import KeyingChoice, QuoteSnapshot, SnapshotTotals
+from app.pricing import half_up
+
+
+@dataclass(frozen=True, slots=True)
+class OwnerLine:
+    """One line with what it costs the house."""
+
+    label: str
+    words: str
+    part_number: str
+    quantity: int
+    amount_cents: int
+    cost_cents: int
+    margin_cents: int
+    margin: str  # "42.1 %", "" where nothing is charged
+    is_part: bool
+
+
+@dataclass(frozen=True, slots=True)
+class WayColumn:
+    """One way at the head of its column."""
+
+    name: str
+    possible: bool
+    is_chosen: bool
+    total_cents: int
+    ready_on: date | None
+    why_not: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class WaysTable:
+    """Both ways of one keying group; each row is a cost's name and its cents by way, None where it has none."""
+
+    choice: KeyingChoice
+    columns: tuple[WayColumn, ...]
+    rows: tuple[tuple[str, tuple[int | None, ...]], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class OwnerPage:
+    """A quote revision for the owner."""
+
+    head: PaperHead
+    title: str
+    customer_name: str
+    site_name: str
+    issued_by: str
+    issued_on: date
+    valid_until: date
+    need_by: date | None
+    ready_on: date | None
+    lines: tuple[OwnerLine, ...]
+    totals: SnapshotTotals
+    cost_cents: int
+    margin_cents: int
+    margin: str
+    keying: tuple[WaysTable, ...]
+
+
+def show_margin(part_cents: int, whole_cents: int) -> str:
+    """A share in percent to one place, rounded half up; "" of nothing.
+
+    >>> show_margin(1, 3), show_margin(-50, 100), show_margin(5, 0)
+    ('33.3 %', '−50.0 %', '')
+    """
+    if whole_cents <= 0:
+        return ""
+    tenths = half_up(Fraction(part_cents * 1000, whole_cents))
+    whole, rest = divmod(abs(tenths), 10)
+    return f"{'−' if tenths < 0 else ''}{whole}.{rest} %"
+
+
+def owner_page(snapshot: QuoteSnapshot) -> OwnerPage:
+    """What the owner's page says."""
+    margin_cents = snapshot.totals.subtotal_cents - snapshot.cost_cents
+    return OwnerPage(
+        head=PaperHead(
+            snapshot.house,
+            "Quote",
+            f"{quote_number(snapshot)}, costs",
+            snapshot.issued_on,
+            warning="For the owner",
+            given_to="costs and margin: not for the customer",
+        ),
+        title=snapshot.title,
+        customer_name=snapshot.customer_name,
+        site_name=snapshot.site_name,
+        issued_by=snapshot.issued_by,
+        issued_on=snapshot.issued_on,
+        valid_until=snapshot.valid_until,
+        need_by=snapshot.need_by,
+        ready_on=snapshot.ready_on,
+        lines=tuple(
+            OwnerLine(
+                label=line.label,
+                words=line.words,
+                part_number=line.part_number,
+                quantity=line.quantity,
+                amount_cents=line.amount_cents,
+                cost_cents=line.cost_cents,
+                margin_cents=line.amount_cents - line.cost_cents,
+                margin=show_margin(line.amount_cents - line.cost_cents, line.amount_cents),
+                is_part=not line.label.isdigit(),
+            )
+            for line in snapshot.lines
+        ),
+        totals=snapshot.totals,
+        cost_cents=snapshot.cost_cents,
+        margin_cents=margin_cents,
+        margin=show_margin(margin_cents, snapshot.totals.subtotal_cents),
+        keying=tuple(ways_table(choice) for choice in snapshot.keying),
+    )
+
+
+def ways_table(choice: KeyingChoice) -> WaysTable:
+    """The ways of one group side by side: costs of the same name share a row, in the order they were first met.
+
+    A name that one way lists twice keeps its two rows, so that the columns still add up.
+    """
+    keys: list[tuple[str, int]] = []
+    found: list[dict[tuple[str, int], int]] = []
+    for way in choice.ways:
+        seen: dict[str, int] = {}
+        cells: dict[tuple[str, int], int] = {}
+        for name, cents in way.cost_lines:
+            seen[name] = seen.get(name, 0) + 1
+            cells[name, seen[name]] = cents
+        keys += [key for key in cells if key not in keys]
+        found.append(cells)
+    columns = tuple(
+        WayColumn(way.name, way.possible, way.name == choice.choice, way.total_cents, way.ready_on, way.why_not)
+        for way in choice.ways
+    )
+    return WaysTable(choice, columns, tuple((key[0], tuple(cells.get(key) for cells in found)) for key in keys))
+
+
+def owner_quote_pdf(snapshot: QuoteSnapshot) -> bytes:
+    """The owner's page as PDF: never hand it to a customer."""
+    return pdf("owner_quote.html", owner_page(snapshot), snapshot.house.paper)

@@ -1,0 +1,98 @@
+"""The customer's quote: what is offered, at what price, until when. No cost and no way's total is in the view."""
+
+from __future__ import annotations
+
+__all__ = ["QuoteLine", "QuotePage", "quote_page", "quote_pdf"]
+
+from dataclasses import dataclass
+from datetime import date
+
+from app.documents.render import PaperHead, pdf
+from app.ledger.jobs.snapshot import QuoteSnapshot, SnapshotLine, SnapshotTotals
+
+
+@dataclass(frozen=True, slots=True)
+class QuoteLine:
+    """One line as the customer reads it. `is_part`: belongs to the line above it (1a, 1b under 1)."""
+
+    label: str
+    words: str
+    part_number: str
+    keying: str
+    remark: str
+    quantity: int
+    unit_cents: int
+    amount_cents: int
+    is_part: bool
+
+
+@dataclass(frozen=True, slots=True)
+class QuotePage:
+    """A quote revision for the customer."""
+
+    head: PaperHead
+    title: str
+    customer_name: str
+    customer_phone: str
+    customer_address: str
+    site_name: str
+    site_address: str
+    issued_by: str
+    issued_on: date
+    valid_until: date
+    need_by: date | None
+    ready_on: date | None
+    lead_time: str
+    lines: tuple[QuoteLine, ...]
+    totals: SnapshotTotals
+    exclusions: str
+    terms: str
+    cautions: tuple[str, ...]
+
+
+def quote_number(snapshot: QuoteSnapshot) -> str:
+    """Job number and revision, as on every paper of the quote."""
+    return f"{snapshot.job_number}, revision {snapshot.revision}"
+
+
+def quote_page(snapshot: QuoteSnapshot) -> QuotePage:
+    """What the customer's paper says."""
+    return QuotePage(
+        head=PaperHead(snapshot.house, "Quote", quote_number(snapshot), snapshot.issued_on),
+        title=snapshot.title,
+        customer_name=snapshot.customer_name,
+        customer_phone=snapshot.customer_phone,
+        customer_address=snapshot.customer_address,
+        site_name=snapshot.site_name,
+        site_address=snapshot.site_address,
+        issued_by=snapshot.issued_by,
+        issued_on=snapshot.issued_on,
+        valid_until=snapshot.valid_until,
+        need_by=snapshot.need_by,
+        ready_on=snapshot.ready_on,
+        lead_time=snapshot.lead_time,
+        lines=tuple(_line(line) for line in snapshot.lines),
+        totals=snapshot.totals,
+        exclusions=snapshot.exclusions,
+        terms=snapshot.terms,
+        cautions=snapshot.cautions,
+    )
+
+
+def _line(line: SnapshotLine) -> QuoteLine:
+    return QuoteLine(
+        label=line.label,
+        words=line.words,
+        part_number=line.part_number,
+        keying=line.keying,
+        remark=line.remark,
+        quantity=line.quantity,
+        unit_cents=line.unit_cents,
+        amount_cents=line.amount_cents,
+        is_part=not line.label.isdigit(),
+    )
+
+
+def quote_pdf(snapshot: QuoteSnapshot) -> bytes:
+    """The customer's quote as PDF, on the house's paper."""
+    return pdf("quote.html", quote_page(snapshot), snapshot.house.paper)

@@ -1,0 +1,130 @@
+"""From a view to a tagged PDF: the templates' environment, the fetcher that reads static/ alone, the paper."""
+
+from __future__ import annotations
+
+__all__ = ["LANDSCAPE", "PAPERS", "PORTRAIT", "PaperHead", "html", "pdf"]
+
+import os
+import threading
+from dataclasses import dataclass
+from datetime import date
+from functools import cache
+from pathlib import Path
+from typing import Any
+from urllib.parse import unquote, urlsplit
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from app.documents.filters import FILTERS, printable
+from app.errors import BitternError
+from app.ledger.jobs.snapshot import HouseHead
+
+# Fonts are unpacked by a library that stamps them with the time of day unless this is set; the same view must
+# give the same bytes, so that a paper printed twice can be compared.
+os.environ.setdefault("SOURCE_DATE_EPOCH", "0")
+
+# The library has no types.
+import weasyprint  # type: ignore[import-untyped]
+from weasyprint.text.fonts import FontConfiguration  # type: ignore[import-untyped]
+from weasyprint.urls import URLFetcher, URLFetcherResponse  # type: ignore[import-untyped]
+
+_ROOT = Path(__file__).resolve().parents[2]
+_STATIC = _ROOT / "static"
+_TEMPLATES = _ROOT / "templates" / "documents"
+
+PAPERS = ("Letter", "A4")
+PORTRAIT, LANDSCAPE = "portrait", "landscape"
+
+
+@dataclass(frozen=True, slots=True)
+class PaperHead:
+    """What every page of a document says about itself.
+
+    name: "Quote". number: "1042, revision 2". warning: printed on every page in capitals, "" for none;
+    given_to: printed beside it. copy_line: leave room to number the copies by hand.
+    """
+
+    house: HouseHead
+    name: str
+    number: str
+    day: date
+    warning: str = ""
+    given_to: str = ""
+    copy_line: bool = False
+
+    @property
+    def full_name(self) -> str:
+        """Name and number, as the margin and the file's title have them."""
+        return f"{self.name} {self.number}"
+
+
+class StaticFetcher(URLFetcher):  # type: ignore[misc]  # untyped base
+    """Opens files under static/ and nothing else: no network, no other file of this machine."""
+
+    def fetch(self, url: str, headers: dict[str, str] | None = None) -> URLFetcherResponse:
+        """The file at `url`; ValueError for any other place."""
+        parts = urlsplit(url)
+        path = Path(unquote(parts.path)).resolve()
+        if parts.scheme != "file" or parts.netloc or not path.is_relative_to(_STATIC):
+            raise ValueError("A document may use files of static/ only.")
+        return URLFetcherResponse(url, path.read_bytes())
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(_TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=printable,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(FILTERS)
+    return environment
+
+
+def html(template: str, view: Any) -> str:
+    """The document as HTML, before it is paged; `view` has at least `head`, a PaperHead."""
+    return _environment().get_template(template).render(view=view)
+
+
+class _Press(threading.local):
+    """Fonts and style sheets, read once a thread: Pango's font maps may not be shared between threads."""
+
+    def __init__(self) -> None:
+        self.fetcher = StaticFetcher()
+        self.fonts = FontConfiguration()
+        self.sheet = weasyprint.CSS(
+            filename=_STATIC / "css" / "print.css", font_config=self.fonts, url_fetcher=self.fetcher
+        )
+
+
+_press: _Press | None = None
+_press_lock = threading.Lock()
+
+
+def _warm_press() -> _Press:
+    global _press
+    with _press_lock:
+        if _press is None:
+            _press = _Press()
+    return _press
+
+
+def pdf(template: str, view: Any, paper: str, orientation: str = PORTRAIT) -> bytes:
+    """The document as PDF bytes, tagged (PDF/UA-1), fonts embedded; the same view gives the same bytes.
+
+    paper: Letter or A4, else BitternError on `paper`. orientation: PORTRAIT or LANDSCAPE.
+    """
+    if paper not in PAPERS:
+        raise BitternError("paper", "Choose the paper: Letter or A4.")
+    press = _warm_press()
+    size = weasyprint.CSS(string=f"@page {{ size: {paper} {orientation} }}", url_fetcher=press.fetcher)
+    document = weasyprint.HTML(
+        string=html(template, view), base_url=_STATIC.as_uri() + "/", url_fetcher=press.fetcher
+    )
+    found: bytes = document.write_pdf(
+        stylesheets=[press.sheet, size], font_config=press.fonts, pdf_variant="pdf/ua-1"
+    )
+    return found

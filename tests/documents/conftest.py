@@ -1,0 +1,232 @@
+"""The invented house's papers: a walk-in's quote, the college's schedule and bench work, and PDF readers."""
+
+from __future__ import annotations
+
+import io
+import logging
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import date
+from fractions import Fraction
+
+import pypdf
+import pytest
+
+from app.keying import BittingSpec, pin, read_bitting
+from app.ledger.jobs.schedule import (
+    BenchCylinder,
+    BenchKey,
+    BenchSystem,
+    BenchWork,
+    Schedule,
+    ScheduleKeyset,
+    ScheduleRow,
+)
+from app.ledger.jobs.snapshot import (
+    HouseHead,
+    KeyingChoice,
+    QuoteSnapshot,
+    SnapshotLine,
+    SnapshotTotals,
+    Way,
+)
+
+ISSUED = date(2031, 3, 4)
+
+
+@pytest.fixture(autouse=True)
+def no_layout_warnings(caplog: pytest.LogCaptureFixture) -> Iterator[None]:
+    """WeasyPrint only logs its faults; here they fail the test that met them, missing glyphs excepted."""
+    with caplog.at_level(logging.WARNING, logger="weasyprint"):
+        yield
+    faults = [
+        record.getMessage()
+        for phase in ("setup", "call")
+        for record in caplog.get_records(phase)
+        if record.name.startswith("weasyprint") and ".notdef glyph" not in record.getMessage()
+    ]
+    assert faults == []
+
+
+def make_house(paper: str = "Letter") -> HouseHead:
+    return HouseHead(
+        "Fenwick Quay Builders' Hardware",
+        "12 Fenwick Quay\nSaltmarsh",
+        "555-0142",
+        "counter@fenwickquay.example",
+        paper,
+    )
+
+
+@pytest.fixture(scope="session")
+def house() -> Callable[..., HouseHead]:
+    return make_house
+
+
+def make_snapshot(paper: str = "Letter") -> QuoteSnapshot:
+    lines = (
+        SnapshotLine(
+            "1", "cylinder", "Mortise cylinder, 1-1/8 in, six chambers, keyway AQ2, standard cam, satin chrome (626)",
+            "AB-M118-6-AQ2-C1-626", "keyed alike in sets of 2 (KA2)", 2, 4850, 9700, False, 5391,
+        ),
+        SnapshotLine("1a", "keying", "Keying, keyed alike in sets of 2", "", "", 2, 900, 1800, True, 733),
+        SnapshotLine("1b", "keys", "Keys, cut, two a cylinder", "", "", 4, 350, 1400, False, 377),
+        SnapshotLine(
+            "2", "rekey", "Rekey of the customer's own rim cylinders, five chambers, keyway AQ1",
+            "", "keyed different (KD)", 3, 1800, 5400, True, 2219, "back door sticks: look at the tailpiece",
+        ),
+        SnapshotLine("3", "hardware", "Rim cylinder back plate and screws", "AB-BP2", "", 1, 625, 625, False, 241),
+        SnapshotLine("4", "trip", "Trip to the site, within the town", "", "", 1, 4500, 4500, True, 3107),
+    )  # fmt: skip
+    return QuoteSnapshot(
+        house=make_house(paper),
+        job_number=1042,
+        revision=2,
+        issued_on=ISSUED,
+        valid_until=date(2031, 4, 3),
+        issued_by="Wren Tolliver",
+        customer_name="Lantern Row Dental",
+        customer_phone="555-0177",
+        customer_address="3 Lantern Row\nSaltmarsh",
+        site_name="Surgery, ground floor",
+        site_address="3 Lantern Row, Saltmarsh",
+        title="Front and back doors after a lost key",
+        need_by=date(2031, 3, 14),
+        ready_on=date(2031, 3, 7),
+        lead_time="Three working days from acceptance, keyed at our bench.",
+        lines=lines,
+        totals=SnapshotTotals(
+            goods_cents=11725,
+            labour_cents=11700,
+            subtotal_cents=23425,
+            tax_cents=967,
+            total_cents=24392,
+            tax_note="8.25 % of goods, Saltmarsh",
+            rule="Each line is rounded to the cent after its discounts, and its tax is rounded to the cent; half a "
+            "cent counts as a whole one. All totals are sums of these.",
+        ),
+        keying=(
+            KeyingChoice(
+                group="Ardent Brass, 2 cylinders",
+                lines=(1,),
+                choice="shop",
+                computed="factory",
+                overridden=True,
+                override_reason="customer waits at the counter",
+                ready_on=date(2031, 3, 7),
+                break_even=37,
+                reasons=("The bench is free on Friday.", "The factory's minimum charge is above the bench's cost."),
+                ways=(
+                    Way("shop", True, 7133, date(2031, 3, 7), (("Bench hours", 5133), ("Pins and blanks", 2000)), ()),
+                    Way(
+                        "factory", False, 61717, date(2031, 4, 1), (("Set-up", 45000), ("Freight", 16717)),
+                        ("The factory needs 15 working days, past the day it is needed.",),
+                    ),
+                ),
+            ),
+        ),
+        exclusions="Door and frame work, electric strikes and anything not listed above.",
+        terms="Payment on collection. Cut keys and keyed cylinders cannot be returned.",
+        cautions=(
+            "A lock that needs a key from inside may be unlawful on an exit door: ask the authority having "
+            "jurisdiction.",
+            "Key work may need a licence where you are.",
+        ),
+        cost_cents=12068,
+        ask={},
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def snapshot() -> Callable[..., QuoteSnapshot]:
+    return make_snapshot
+
+
+SPEC = BittingSpec(
+    chambers=6, depths=10, macs=7, step=2, stack_total=14, min_master_pin=2,
+    depth0_in=Fraction("0.335"), increment_in=Fraction("0.015"), first_cut_in=Fraction("0.231"),
+    spacing_in=Fraction("0.1562"), name="AQ six",
+)  # fmt: skip
+BITTINGS = {"A": "528614", "AA": "526636", "AA1": "346636", "AA2": "346656", "AA3": "366836"}
+
+
+def make_schedule(doors: int = 40, paper: str = "Letter") -> Schedule:
+    halls = ("Tidewater Hall", "Compass Hall", "Lantern Hall")
+    rows, keysets = [], [ScheduleKeyset("A", "grand master", "head porter", 0, 4)]
+    for number in range(1, doors + 1):
+        hall = number % 3
+        symbol = f"A{'ABC'[hall]}{number}"
+        crossed = number % 9 == 0
+        store = "store, cross-keyed" if crossed else "study"
+        rows.append(
+            ScheduleRow(
+                cylinder_id=number,
+                opening_number=f"{'TCL'[hall]}-{100 + number}",
+                location=f"{halls[hall]}, floor {1 + number % 4}, {store} {number}",
+                hand=("LH", "RH", "LHR", "RHR")[number % 4],
+                lock="mortise lock, classroom" if number % 2 else "bored lever, storeroom",
+                position="outside" if number % 2 else "",
+                words="Mortise cylinder, 1-1/8 in, six chambers, keyway AQ2, satin chrome (626)",
+                part_number="AB-M118-6-AQ2-C1-626",
+                keyset=f"{'X' if crossed else ''}{symbol}",
+                operated_by=(symbol, *(("AC7", "AC8") if crossed else ()), f"A{'ABC'[hall]}", "A"),
+                remarks="fit after the painters" if number % 7 == 0 else "",
+                cautions=("Fire-rated door: field drilling is limited by the label and the local code.",)
+                if number % 5 == 0
+                else (),
+            )
+        )
+        keysets.append(ScheduleKeyset(symbol, "change", store, 1, 2))
+    return Schedule(
+        house=make_house(paper), job_number=1038, title="Three halls, first phase",
+        customer_name="Saltmarsh Maritime College", site_name="College, three halls",
+        site_address="Signal Hill\nSaltmarsh", system_name="College GMK", keyed_at="shop",
+        promised_on=date(2031, 4, 18), issued_on=ISSUED, rows=tuple(rows), keysets=tuple(keysets),
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def schedule() -> Callable[..., Schedule]:
+    return make_schedule
+
+
+def make_bench(paper: str = "Letter", spec: BittingSpec = SPEC) -> BenchWork:
+    cut = {symbol: read_bitting(spec, text, symbol) for symbol, text in BITTINGS.items()}
+    cylinders = tuple(
+        BenchCylinder(
+            keyset=symbol, quantity=2 if symbol == "AA1" else 1,
+            words="Mortise cylinder, 1-1/8 in, six chambers, keyway AQ2, satin chrome (626)",
+            openings=openings, operated_by=(symbol, "AA", "A"),
+            pinning=pin(spec, {symbol: cut[symbol], "AA": cut["AA"], "A": cut["A"]}),
+        )
+        for symbol, openings in (("AA1", ("T-101", "T-102")), ("AA2", ("T-103",)), ("AA3", ()))
+    )  # fmt: skip
+    keys = tuple(BenchKey(symbol, text, 4 if symbol == "AA1" else 2) for symbol, text in BITTINGS.items())
+    return BenchWork(
+        house=make_house(paper), job_number=1038, title="Three halls, first phase",
+        customer_name="Saltmarsh Maritime College", promised_on=date(2031, 4, 18), issued_on=ISSUED,
+        revealed_to="Marlow Finch",
+        systems=(BenchSystem("College GMK", "AQ2", "AQ six", spec, keys, cylinders),),
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def bench() -> Callable[..., BenchWork]:
+    return make_bench
+
+
+@pytest.fixture(scope="session")
+def bench_without_inches() -> BenchWork:
+    return make_bench(
+        spec=replace(SPEC, depth0_in=None, increment_in=None, first_cut_in=None, spacing_in=None, stack_total=None)
+    )
+
+
+def pages_of(pdf: bytes) -> list[str]:
+    """Each page's text, with runs of white space made one space: what a search in the file finds."""
+    return [" ".join(page.extract_text().split()) for page in pypdf.PdfReader(io.BytesIO(pdf)).pages]
+
+
+@pytest.fixture(scope="session")
+def pages() -> Callable[[bytes], list[str]]:
+    return pages_of

@@ -1,0 +1,115 @@
+"""The bench's papers: bittings, inches, pins and counts in figures, confidential on every page."""
+
+from __future__ import annotations
+
+import xml.etree.ElementTree as ET
+from collections.abc import Callable
+from dataclasses import replace
+from fractions import Fraction
+
+import pytest
+
+from app.documents import bench_page, bench_sheet_pdf, key_profile, keys_list_pdf, pin_stacks
+from app.keying import BittingSpec, KeyingError, pin
+from app.ledger.jobs.schedule import BenchWork
+
+Bench = Callable[..., BenchWork]
+Pages = Callable[[bytes], list[str]]
+
+
+@pytest.mark.parametrize("paper", ["Letter", "A4"])
+def test_keys_to_cut_are_given_in_depths_and_inches(paper: str, bench: Bench, pages: Pages) -> None:
+    text = " ".join(pages(bench_sheet_pdf(bench(paper))))
+    for place in (".2310", ".3872", ".5434", ".6996", ".8558", "1.0120"):  # .231 + n × .1562
+        assert place in text
+    # 5 2 8 6 1 4 off .335 by .015 a step
+    assert "A 2 528614 .2600 .3050 .2150 .2450 .3200 .2750" in text
+    assert "AA1 4 346636 .2900 .2750 .2450 .2450 .2900 .2450" in text
+
+
+def test_pins_are_given_bow_to_tip_with_their_counts(bench: Bench, pages: Pages) -> None:
+    text = " ".join(pages(bench_sheet_pdf(bench())))
+    # AA1 346636 under AA 526636 and A 528614: cuts 3,5 · 2,4 · 6,8 · 6 · 1,3 · 4,6; stack 14
+    assert "top 9 10 6 8 11 8 master 2 2 2 · 2 2 bottom 3 2 6 6 1 4" in text
+    assert "Combinations that shear: 32; intended 3, phantom 29" in text
+    assert "T-101, T-102" in text and "Operated by AA1, AA, A" in text
+    assert "master 2 · · · · 2 · master 1 2 2 2 · 2 2" in text  # AA2: 1, 3 and 5 in chamber 5
+    assert "pinned" in text and "checked by" in text
+
+
+def test_every_page_is_confidential_and_says_to_whom(bench: Bench, pages: Pages) -> None:
+    work = bench()
+    many = replace(work, systems=(replace(work.systems[0], cylinders=work.systems[0].cylinders * 8), work.systems[0]))
+    for document in (bench_sheet_pdf(many), keys_list_pdf(many)):
+        texts = pages(document)
+        assert all("CONFIDENTIAL · revealed to Marlow Finch" in text for text in texts)
+        assert all("copy ____ of ____" in text for text in texts)
+
+
+def test_a_spec_without_inches_is_cut_by_depths(bench_without_inches: BenchWork, pages: Pages) -> None:
+    text = " ".join(pages(bench_sheet_pdf(bench_without_inches)))
+    assert "528614" in text and "gives no inches" in text
+    assert ".2600" not in text
+    assert "top" not in [row.name for row in bench_page(bench_without_inches).systems[0].cylinders[0].rows]
+
+
+def test_warnings_and_control_pins_are_printed(bench: Bench, pages: Pages) -> None:
+    spec = BittingSpec(chambers=6, depths=10, macs=9, step=2, stack_total=23, control_offset=10, min_master_pin=2)
+    pinning = pin(spec, {"A": (5, 2, 8, 6, 1, 4), "AA": (6, 2, 8, 6, 1, 4)}, control=(9, 6, 0, 4, 7, 8))
+    work = bench()
+    system = replace(work.systems[0], cylinders=(replace(work.systems[0].cylinders[0], pinning=pinning),))
+    text = " ".join(pages(bench_sheet_pdf(replace(work, systems=(system,)))))
+    assert "top 4 7 13 9 6 5 build-up 13 14 2 8 16 14 master 1 · · · · ·" in text
+    assert "Chamber 1: master pin 1 is under the least master pin 2." in text
+
+
+def test_many_alike_have_a_line_for_the_count_instead_of_boxes(bench: Bench, pages: Pages) -> None:
+    work = bench()
+    group = replace(work.systems[0].cylinders[0], quantity=150, openings=tuple(f"N-{n}" for n in range(150)))
+    page = replace(work, systems=(replace(work.systems[0], cylinders=(group,)),))
+    text = " ".join(pages(bench_sheet_pdf(page)))
+    assert "of 150" in text and "N-39 and 110 more" in text
+
+
+def test_the_keys_list_has_keys_and_no_pins(bench: Bench, pages: Pages) -> None:
+    text = " ".join(pages(keys_list_pdf(bench())))
+    assert "528614" in text and "AA1 4 346636" in text
+    assert "Chamber" not in text and "phantom" not in text
+
+
+def test_twelve_chambers_fit_on_the_page(pages: Pages, bench: Bench) -> None:
+    spec = BittingSpec(
+        chambers=12, depths=10, macs=9, step=1, depth0_in=Fraction("0.335"), increment_in=Fraction("0.015"),
+        first_cut_in=Fraction("0.2"), spacing_in=Fraction("0.1"),
+    )  # fmt: skip
+    work = bench()
+    key = replace(work.systems[0].keys[0], bitting="012345678901")
+    group = replace(work.systems[0].cylinders[0], pinning=pin(spec, {"A": (*range(10), 0, 1)}))
+    page = replace(work, systems=(replace(work.systems[0], spec=spec, keys=(key,), cylinders=(group,)),))
+    text = " ".join(pages(bench_sheet_pdf(page)))
+    assert "012345678901 .3350 .3200 .3050 .2900 .2750 .2600 .2450 .2300 .2150 .2000 .3350 .3200" in text
+
+
+def test_no_bitting_is_in_a_repr_or_a_refusal(bench: Bench) -> None:
+    page = bench_page(bench())
+    for key in bench().systems[0].keys:
+        assert key.bitting not in repr(page)
+    assert ".2900" not in repr(page) and "Fraction(29" not in repr(page)
+    work = bench()
+    wrong = replace(work.systems[0], keys=(replace(work.systems[0].keys[0], bitting="52861478"),))
+    with pytest.raises(KeyingError) as refusal:
+        bench_page(replace(work, systems=(wrong,)))
+    assert "52861478" not in str(refusal.value)
+
+
+def test_drawings_are_well_formed_and_named(bench: Bench) -> None:
+    system = bench().systems[0]
+    stacks = pin_stacks(system.cylinders[0].pinning)
+    root = ET.fromstring(stacks)  # noqa: S314  # our own text
+    space = "{http://www.w3.org/2000/svg}"
+    assert root.find(f"{space}title") is not None
+    figures = [text.text for text in root.iter(f"{space}text")]
+    assert figures == ["3", "2", "9", "2", "2", "10", "6", "2", "6", "6", "8", "1", "2", "11", "4", "2", "8"]
+    shallow, deep = (key_profile(system.spec, bitting) for bitting in ((0,) * 6, (9,) * 6))
+    assert shallow != deep
+    ET.fromstring(shallow)  # noqa: S314  # our own text
