@@ -1,0 +1,108 @@
+"""`bittern demo run`: the invented house in a folder of its own, a quote taken all the way to PDFs, and served."""
+
+from __future__ import annotations
+
+__all__ = ["group"]
+
+import os
+import random
+import shutil
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import click
+import sqlalchemy as sa
+
+from app.commands.demo_house import DEMO_LOGINS, load_house, load_people
+from app.commands.demo_jobs import DemoShop, load_jobs
+from app.config import Config
+from app.documents import bench_sheet_pdf, owner_quote_pdf, quote_pdf, schedule_pdf
+from app.errors import BitternError
+from app.ledger.jobs.accepting import newest_revision
+from app.ledger.jobs.papers import bench_work, schedule_of
+from app.ledger.jobs.snapshot import read_snapshot
+from app.ledger.models import Job, Role
+from app.ledger.opening import Ledger, migrate, open_ledger
+from app.ledger.work import Actor
+
+ROOT = Path(__file__).resolve().parent.parent.parent
+SEED = 20
+DAYS_OF_PRICES = 400
+MARK = "made-by-bittern-demo"
+
+group = click.Group("demo", help="The invented supply house, to look at and to try.")
+
+
+def build(folder: Path, data: Path, now: datetime) -> tuple[Ledger, dict[str, int], list[Path]]:
+    """Make the demo anew in `folder`: the open ledger, job numbers by short name, and the papers printed."""
+    if folder.exists():
+        if not (folder / MARK).exists():
+            raise BitternError("folder", f"{folder} was not made by the demo, so it is left alone. Name another.")
+        shutil.rmtree(folder)
+    folder.mkdir(parents=True, mode=0o700)
+    (folder / MARK).write_text("This folder is thrown away whenever the demo is run.\n")
+    config = Config(instance=folder, is_demo=True)
+    migrate(config)
+    ledger = open_ledger(config)
+    rng = random.Random(SEED)  # noqa: S311 - the demo's keys open nothing
+    with ledger.work(Actor(None, "the demo", Role.OWNER), now, rng) as work:
+        load_people(work)
+        load_house(work, data, (now - timedelta(days=DAYS_OF_PRICES)).date())
+        shop = DemoShop(ledger, data, now, rng)
+        jobs = load_jobs(shop, work)
+        papers = _print(shop, jobs, folder / "papers")
+    return ledger, jobs, papers
+
+
+def _print(shop: DemoShop, jobs: dict[str, int], folder: Path) -> list[Path]:
+    folder.mkdir()
+    printed: list[Path] = []
+
+    def put(name: str, content: bytes) -> None:
+        path = folder / name
+        path.write_bytes(content)
+        printed.append(path)
+
+    with shop.ledger.work(Actor(None, "the demo", Role.OWNER), shop.now) as base:
+        owner, bench = shop.work(base, Role.OWNER), shop.work(base, Role.BENCH)
+        for short in ("walk-in", "flats", "college"):
+            job = owner.session.scalars(sa.select(Job).where(Job.number == jobs[short])).one()
+            snapshot = read_snapshot(newest_revision(owner, job).snapshot)
+            put(f"quote-{job.number}-{snapshot.revision}.pdf", quote_pdf(snapshot))
+            if short == "walk-in":
+                continue
+            put(f"owner-{job.number}-{snapshot.revision}.pdf", owner_quote_pdf(snapshot))
+            put(f"keying-schedule-{job.number}.pdf", schedule_pdf(schedule_of(owner, job)))
+            put(f"bench-sheet-{job.number}.pdf", bench_sheet_pdf(bench_work(bench, job)))
+    return printed
+
+
+@group.command("run")
+@click.option("--serve/--no-serve", default=True, help="Serve the demo on 127.0.0.1 until Ctrl-C.")
+@click.option("--folder", type=click.Path(path_type=Path), default=ROOT / "demo_instance", show_default=True)
+@click.option("--data", type=click.Path(path_type=Path, exists=True), default=ROOT / "demo_data", show_default=True)
+@click.option("--port", type=click.IntRange(1, 65535), default=None, help="Instead of BITTERN_PORT.")
+def run(serve: bool, folder: Path, data: Path, port: int | None) -> None:
+    """Make the demo anew, print its papers, say where they are and how to log in, and serve it."""
+    try:
+        ledger, jobs, papers = build(folder.absolute(), data, datetime.now(UTC))
+    except BitternError as error:
+        raise click.ClickException(str(error)) from error
+    click.echo("Papers:")
+    for path in papers:
+        click.echo(f"  {os.path.relpath(path)}")
+    click.echo("Jobs: " + ", ".join(f"{name} {number}" for name, number in jobs.items()))
+    click.echo("Logins:")
+    for name, role, password in DEMO_LOGINS:
+        click.echo(f"  {role.value:8} {name:6} {password}")
+    ledger.close()
+    if not serve:
+        return
+    from app import create_app  # the web is loaded only when it is served
+    from app.commands.house import serve_app
+
+    config = replace(Config.from_environment(), instance=folder.absolute(), database_url="", is_demo=True)
+    if port is not None:
+        config = replace(config, port=port)
+    serve_app(create_app(config), config)

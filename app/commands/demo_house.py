@@ -1,0 +1,66 @@
+"""Load the invented supply house: its tables through the importers that a user has, and three logins."""
+
+from __future__ import annotations
+
+__all__ = ["DEMO_LOGINS", "load_house", "load_people"]
+
+import json
+from datetime import date
+from pathlib import Path
+
+from app.ledger.customers.importing import import_customers
+from app.ledger.makers.actions import import_maker, set_factory_terms
+from app.ledger.models import Role
+from app.ledger.prices.actions import (
+    HouseForm,
+    import_prices,
+    import_tax_rules,
+    import_tiers,
+    set_bench_terms,
+    set_house,
+)
+from app.ledger.users.actions import add_user
+from app.ledger.work import Work
+
+# Invented, for the demo alone; a real house has no default account.
+DEMO_LOGINS = (
+    ("Cora", Role.COUNTER, "tide-counter-1"),
+    ("Bram", Role.BENCH, "tide-bench-12"),
+    ("Wren", Role.OWNER, "tide-owner-12"),
+)
+HOUSE = HouseForm(
+    name="Fenwick Quay Builders' Hardware",
+    address="3 Fenwick Quay, Saltmarsh",
+    phone="555-0100",
+    email="counter@fenwickquay.example",
+    tax_place="Saltmarsh",
+    exclusions="Fitting, unless a line says so. Repairs to doors, frames and locks that are found when we fit.",
+    terms="Prices hold until the date above. Half with the order for keyed goods, the rest when they are handed "
+    "over. Keyed goods are made for you and are not taken back. Keys are cut for a key system only with the "
+    "written authority of its owner.",
+)
+
+
+def load_people(work: Work) -> None:
+    """The three demo logins."""
+    for name, role, password in DEMO_LOGINS:
+        add_user(work, name, role, password)
+
+
+def load_house(work: Work, folder: Path, first_day: date) -> None:
+    """Everything in the demo's data folder that is not a job; prices and terms hold from `first_day` on."""
+
+    def read(name: str) -> str:
+        return (folder / name).read_text("utf-8")
+
+    set_house(work, HOUSE)
+    for file in sorted((folder / "makers").glob("*.json")):
+        import_maker(work, json.loads(file.read_text("utf-8")))
+    import_tiers(work, read("tiers.csv"))
+    import_prices(work, read("prices.csv"), first_day)
+    import_tax_rules(work, read("tax_rules.csv"), first_day)
+    set_bench_terms(work, first_day, json.loads(read("terms/bench.json")))
+    for file in sorted((folder / "terms").glob("factory_*.json")):
+        code = file.stem.removeprefix("factory_").upper()
+        set_factory_terms(work, code, first_day, json.loads(file.read_text("utf-8")))
+    import_customers(work, read("customers.csv"))

@@ -1,0 +1,223 @@
+"""The demo's jobs: asked, quoted, accepted and moved on through the same use cases as in the shop."""
+
+from __future__ import annotations
+
+__all__ = ["DemoShop", "load_jobs"]
+
+import random
+import secrets
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from fractions import Fraction
+from pathlib import Path
+
+import sqlalchemy as sa
+
+from app.errors import Problems
+from app.fitting import CylinderAttributes
+from app.ledger.customers.actions import CustomerForm
+from app.ledger.doors.paste import DoorRow, read_doors
+from app.ledger.jobs.accepting import AcceptForm, accept_quote
+from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk, SystemAsk
+from app.ledger.jobs.issuing import IssueForm, issue_quote
+from app.ledger.jobs.stages import move_job
+from app.ledger.keysystems.crosskeying import cross_key
+from app.ledger.models import Customer, Cylinder, Door, Job, Role, Site, Stage, User
+from app.ledger.opening import Ledger
+from app.ledger.work import Actor, Work
+from app.pricing import KeyingKind
+
+MORTISE = CylinderAttributes("mortise", Fraction(9, 8), 6, 6, "AQ1", "standard", None, "626")
+COLLEGE_MORTISE = replace(MORTISE, keyway="AQ3")
+COLLEGE_RIM = CylinderAttributes("rim", Fraction(9, 8), 6, 6, "AQ3", None, "flat", "626")
+BORED = CylinderAttributes("bored", None, 6, 6, "AQ1", None, "half-round", "626")
+CORE = CylinderAttributes("sfic", None, 7, None, "NH1", None, None, "626")
+# The two stores are the last of North Hall's cylinders; their numbers are issued in no other hall.
+STORES = ("N309", "N310")
+
+
+@dataclass(slots=True)
+class DemoShop:
+    """The demo's hands: works as one of its people on a day before today, with a fixed seed."""
+
+    ledger: Ledger
+    folder: Path
+    now: datetime
+    rng: random.Random
+
+    def work(self, session_work: Work, role: Role, days_ago: int = 0) -> Work:
+        """The work of the person with this role, `days_ago`."""
+        user = session_work.session.scalars(sa.select(User).where(User.role == role)).one()
+        moment = self.now - timedelta(days=days_ago)
+        return Work(session_work.session, session_work.vault, Actor.of(user), moment, self.rng)
+
+    def doors(self, name: str) -> tuple[DoorRow, ...]:
+        """A door list of the demo's data, read as the accept page reads a paste."""
+        rows, problems = read_doors((self.folder / name).read_text("utf-8"))
+        if problems:
+            raise Problems(problems)
+        return tuple(rows)
+
+
+def _customer(work: Work, start: str) -> Customer:
+    return work.session.scalars(sa.select(Customer).where(Customer.name.startswith(start))).one()
+
+
+def _site(work: Work, customer: Customer, name: str) -> int:
+    return work.session.scalars(sa.select(Site.id).where(Site.customer_id == customer.id, Site.name == name)).one()
+
+
+def _quote(work: Work, ask: QuoteAsk, customer: CustomerForm | None = None) -> Job:
+    revision = issue_quote(work, IssueForm(ask, secrets.token_hex(16), new_customer=customer))
+    return work.session.get_one(Job, revision.job_id)
+
+
+def _accept(work: Work, job: Job, by: str, po: str = "", doors: tuple[DoorRow, ...] = (), site: str = "") -> Job:
+    return accept_quote(work, job.id, AcceptForm(by, work.today, job.version, po, site, doors))
+
+
+def _move(work: Work, job: Job, *stages: Stage, reason: str = "") -> None:
+    for stage in stages:
+        move_job(work, job.id, job.version, stage, reason if stage in (Stage.LOST, Stage.CANCELLED) else "")
+
+
+def load_jobs(shop: DemoShop, base: Work) -> dict[str, int]:
+    """Load every job of the demo; gives the job numbers by a short name: flats, college, walk-in, …."""
+    jobs = {
+        "closed": _corner_shop(shop, base),
+        "lost": _lost(shop, base),
+        "dental": _dental(shop, base),
+        "college": _college(shop, base),
+        "rekey": _rekey(shop, base),
+        "walk-in": _walk_in(shop, base),
+        "flats": _flats(shop, base),
+    }
+    return {name: job.number for name, job in jobs.items()}
+
+
+def _corner_shop(shop: DemoShop, base: Work) -> Job:
+    counter, bench = shop.work(base, Role.COUNTER, 61), shop.work(base, Role.BENCH, 58)
+    customer = _customer(counter, "Gull")
+    lines = (
+        LineAsk(LineKind.CYLINDER, 2, "ARD", attributes=MORTISE, keying=KeyingInstruction(KeyingKind.KA)),
+        LineAsk(LineKind.HARDWARE, 1, price_code="RING-SET"),
+    )
+    ask = QuoteAsk(customer.id, lines, _site(counter, customer, "Shop"), "Front and back door alike")
+    job = _quote(counter, ask)
+    doors = (
+        DoorRow(1, "FRONT", "Shop front", "RH", "Mortise lock"),
+        DoorRow(2, "BACK", "Yard door", "LH", "Mortise lock"),
+    )
+    _accept(counter, job, "T. Gull", doors=doors)
+    _move(bench, job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY)
+    _move(shop.work(base, Role.COUNTER, 57), job, Stage.HANDED_OVER, Stage.CLOSED)
+    return job
+
+
+def _lost(shop: DemoShop, base: Work) -> Job:
+    counter = shop.work(base, Role.COUNTER, 40)
+    customer = _customer(counter, "Otterburn")
+    cylinder = CylinderAttributes("rim", Fraction(9, 8), 5, None, "PR-P", None, "flat", "626")
+    line = LineAsk(LineKind.CYLINDER, 8, "PAR", attributes=cylinder, keying=KeyingInstruction(KeyingKind.KD))
+    job = _quote(
+        counter, QuoteAsk(customer.id, (line,), _site(counter, customer, "Mill Lane"), "Mill Lane rim locks")
+    )
+    _move(shop.work(base, Role.COUNTER, 30), job, Stage.LOST, reason="The landlord bought online.")
+    return job
+
+
+def _dental(shop: DemoShop, base: Work) -> Job:
+    counter, bench = shop.work(base, Role.COUNTER, 16), shop.work(base, Role.BENCH, 12)
+    customer = _customer(counter, "Lantern")
+    line = LineAsk(LineKind.CYLINDER, 6, "NOR", attributes=CORE, keying=KeyingInstruction(KeyingKind.MK))
+    masters = LineAsk(LineKind.KEYS, 2, symbol="AA", attributes=replace(CORE, maker="NOR"))
+    ask = QuoteAsk(
+        customer.id,
+        (line, masters),
+        _site(counter, customer, "Lantern Row"),
+        "Cores for the practice",
+        system=SystemAsk(name="Lantern Row Dental"),
+    )
+    job = _quote(counter, ask)
+    rooms = ("Reception", "Surgery 1", "Surgery 2", "X-ray", "Records", "Staff")
+    doors = tuple(
+        DoorRow(n, f"D{n}", room, "RH", "Housing for small-format cores") for n, room in enumerate(rooms, start=1)
+    )
+    _accept(counter, job, "Dr A. Lantern", "LRD-88", doors)
+    _move(bench, job, Stage.ON_THE_BENCH, Stage.CHECKED)
+    return job
+
+
+def _college(shop: DemoShop, base: Work) -> Job:
+    counter = shop.work(base, Role.COUNTER, 4)
+    customer = _customer(counter, "Saltmarsh Maritime")
+    doors = shop.doors("college_doors.csv")
+    halls = {"N": "AA", "S": "AB", "B": "AC"}
+    lines = []
+    for letter, master in halls.items():
+        for cylinder, is_rim in ((COLLEGE_RIM, True), (COLLEGE_MORTISE, False)):
+            count = sum(row.opening.startswith(letter) and ("Rim" in row.lock) is is_rim for row in doors)
+            keying = KeyingInstruction(KeyingKind.GMK, master=master)
+            lines.append(LineAsk(LineKind.CYLINDER, count, "ARD", attributes=cylinder, keying=keying, keys_each=2))
+    for symbol, count in (("A", 2), ("AA", 3), ("AB", 3), ("AC", 3)):
+        lines.append(LineAsk(LineKind.KEYS, count, symbol=symbol, attributes=COLLEGE_MORTISE))
+    ask = QuoteAsk(
+        customer.id,
+        tuple(lines),
+        title="Three halls rekeyed before term",
+        # Sooner than the factory could: the bench keys it.
+        need_by=(counter.now + timedelta(days=20)).date(),
+        system=SystemAsk(name="Saltmarsh Maritime College", levels=3, masters=3),
+    )
+    job = _quote(counter, ask)
+    _accept(counter, job, "M. Sheldrake, bursar", "SMC-2207", doors, "Main campus")
+    bench = shop.work(base, Role.BENCH, 3)
+    for opening in STORES:
+        store = bench.session.scalars(
+            sa.select(Cylinder.id).join(Door).where(Door.opening_number == opening, Cylinder.job_id == job.id)
+        ).one()
+        cross_key(bench, store, ["AB", "AC"])
+    _move(bench, job, Stage.ON_THE_BENCH)
+    return job
+
+
+def _rekey(shop: DemoShop, base: Work) -> Job:
+    counter = shop.work(base, Role.COUNTER, 2)
+    customer = _customer(counter, "Gull")
+    own = replace(MORTISE, length=None, drilled=None, cam=None, finish=None)
+    lines = (
+        LineAsk(LineKind.REKEY, 3, attributes=own, keying=KeyingInstruction(KeyingKind.KA), keys_each=2),
+        LineAsk(LineKind.TRIP, 1, price_code="TRIP"),
+        LineAsk(LineKind.LABOUR, 2, price_code="LABOUR-QUARTER"),
+    )
+    return _quote(counter, QuoteAsk(customer.id, lines, _site(counter, customer, "Shop"), "Key lost, rekey three"))
+
+
+def _walk_in(shop: DemoShop, base: Work) -> Job:
+    counter = shop.work(base, Role.COUNTER)
+    lines = (
+        LineAsk(LineKind.PART, 2, part_number="A18M-Q1-66.SC", keying=KeyingInstruction(KeyingKind.KA)),
+        LineAsk(LineKind.PART, 2, part_number="AC-10"),
+        LineAsk(LineKind.HARDWARE, 1, price_code="RING-SET"),
+    )
+    return _quote(counter, QuoteAsk(0, lines, title="Pair alike"), CustomerForm("I. Plover", "555-0191"))
+
+
+def _flats(shop: DemoShop, base: Work) -> Job:
+    counter = shop.work(base, Role.COUNTER)
+    customer = _customer(counter, "Harbourmaster")
+    lines = (
+        LineAsk(LineKind.CYLINDER, 24, "ARD", attributes=BORED, keying=KeyingInstruction(KeyingKind.MK)),
+        LineAsk(LineKind.KEYS, 3, symbol="AA", attributes=BORED),
+        LineAsk(LineKind.TRIP, 1, price_code="TRIP"),
+    )
+    ask = QuoteAsk(
+        customer.id,
+        lines,
+        _site(counter, customer, "The Flats"),
+        "24 flats under one master",
+        need_by=(counter.now + timedelta(days=18)).date(),
+        system=SystemAsk(name="The Flats"),
+    )
+    job = _quote(counter, ask)
+    return _accept(counter, job, "P. Harbour", "HF-24", shop.doors("flats_doors.csv"))
