@@ -1,1 +1,45 @@
-"""Bittern: quotes, decides, keys, prints and tracks rekey and cylinder jobs."""
+"""Bittern: `create_app` is the only place where the rooms are wired together."""
+
+from __future__ import annotations
+
+__all__ = ["create_app"]
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from flask import Flask
+
+    from app.config import Config
+    from app.ledger.opening import Ledger
+
+
+def create_app(config: Config | None = None, ledger: Ledger | None = None) -> Flask:
+    """The web application of one house.
+
+    config: the environment's unless given. ledger: opened from `config` unless given. Raises LedgerError or
+    VaultError when the ledger does not open, BitternError when the session key cannot be used.
+    """
+    # Imported here: the pure rooms are packages under this one, and their commands must not wait for the web.
+    from flask import Flask
+
+    from app.config import Config
+    from app.ledger.opening import open_ledger
+    from app.web import blueprints
+    from app.web.access import guard
+    from app.web.errors import answer_errors
+    from app.web.folders import STATIC, TEMPLATES
+    from app.web.pages import dress
+    from app.web.security import csrf, secure
+    from app.web.services import keep
+
+    config = config or Config.from_environment()
+    app = Flask("app", template_folder=str(TEMPLATES), static_folder=str(STATIC))
+    keep(app, config, ledger or open_ledger(config))
+    secure(app, config)
+    guard(app)
+    csrf.init_app(app)
+    dress(app)
+    answer_errors(app)
+    for blueprint in blueprints():
+        app.register_blueprint(blueprint)
+    return app

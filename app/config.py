@@ -30,7 +30,8 @@ class Config:
 
     instance: folder of the database and uploaded files. database_url: SQLAlchemy address; the default is one
     SQLite file in the instance folder. key_file: where the sealing key lies (mode 0600); key: the key itself,
-    from BITTERN_KEY, instead of a file. session_minutes: an idle login ends after this many minutes.
+    from BITTERN_KEY, instead of a file. secret_key: signs the session cookies, from BITTERN_SECRET_KEY, instead
+    of a file made on the first start. session_minutes: an idle login ends after this many minutes.
     upload_bytes: the largest request that is read at all.
     """
 
@@ -38,6 +39,7 @@ class Config:
     database_url: str = ""
     key_file: Path | None = None
     key: str | None = field(default=None, repr=False)
+    secret_key: str | None = field(default=None, repr=False)
     host: str = "127.0.0.1"
     port: int = 8014
     session_minutes: int = 60
@@ -58,6 +60,11 @@ class Config:
         return self.key_file or self.instance / "keys" / "bittern.key"
 
     @property
+    def session_key_file(self) -> Path:
+        """Where the key that signs session cookies lies unless the environment gives it."""
+        return self.instance / "keys" / "session.key"
+
+    @property
     def idle_limit(self) -> timedelta:
         """How long a login may rest."""
         return timedelta(minutes=self.session_minutes)
@@ -76,6 +83,7 @@ class Config:
             database_url=given.get("BITTERN_DATABASE_URL", ""),
             key_file=Path(key_file).absolute() if key_file else None,
             key=given.get("BITTERN_KEY") or None,
+            secret_key=given.get("BITTERN_SECRET_KEY") or None,
             host=given.get("BITTERN_HOST") or "127.0.0.1",
             port=_whole(given, "BITTERN_PORT", 8014),
             session_minutes=_whole(given, "BITTERN_SESSION_MINUTES", 60),

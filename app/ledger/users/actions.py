@@ -1,0 +1,128 @@
+"""Use cases: put a user on record, change a role, let somebody in or keep them out, set a password."""
+
+from __future__ import annotations
+
+__all__ = ["add_user", "change_own_password", "change_user", "set_password", "start_house"]
+
+import sqlalchemy as sa
+
+from app.ledger.engine import transaction
+from app.ledger.errors import LedgerError, NotAllowed, Stale, Taken
+from app.ledger.events.actions import record
+from app.ledger.prices.models import House
+from app.ledger.users.models import Role, User
+from app.ledger.users.passwords import check_new_password, hash_password, matches
+from app.ledger.users.queries import get_user, has_users, name_key
+from app.ledger.work import Work
+
+_NAME = 80
+
+
+def start_house(work: Work, house_name: str, owner_name: str, password: str) -> User:
+    """Begin an empty ledger: the house by its name, and its first owner.
+
+    Raises NotAllowed once anybody is on record, LedgerError on the field that cannot be.
+    """
+    house = " ".join(house_name.split())
+    if not house or len(house) > 120:
+        raise LedgerError("house_name", "Enter the house's name, at most 120 characters.")
+    password_hash = _hash_of(owner_name, password, name_field="owner_name")
+    with transaction(work.session):
+        if has_users(work.session):
+            raise NotAllowed("This house has been started already. Log in instead.")
+        if work.session.scalar(sa.select(House.id).limit(1)) is None:
+            work.session.add(House(name=house))
+        user = _insert(work, owner_name, Role.OWNER, password_hash)
+        record(work, "house started", "house", f"{house} started with {user.name} as its owner")
+        return user
+
+
+def add_user(work: Work, name: str, role: Role, password: str) -> User:
+    """Put a user on record. Raises Taken when somebody has this name already."""
+    work.require()
+    password_hash = _hash_of(name, password)
+    with transaction(work.session):
+        return _insert(work, name, role, password_hash)
+
+
+def change_user(work: Work, user_id: int, version: int, role: Role, active: bool) -> User:
+    """Change a user's role, or whether they may log in; their sessions end. Stale when somebody saved in between.
+
+    Raises LedgerError when nobody would be left who may log in as an owner.
+    """
+    work.require()
+    with transaction(work.session):
+        user = _at_version(work, user_id, version)
+        if (user.role, user.active) == (role, active):
+            return user
+        if user.role is Role.OWNER and user.active and not (role is Role.OWNER and active):
+            _require_another_owner(work, user, "role" if role is not Role.OWNER else "active")
+        words = []
+        if user.role is not role:
+            words.append(f"role {user.role} → {role}")
+        if user.active is not active:
+            words.append("may log in again" if active else "may no longer log in")
+        user.role, user.active = role, active
+        user.session_stamp += 1
+        record(work, "user changed", f"user {user.id}", f"{user.name}: {', '.join(words)}")
+        return user
+
+
+def set_password(work: Work, user_id: int, version: int, password: str) -> User:
+    """Give a user a new password; their sessions end. Stale when somebody saved in between."""
+    work.require()
+    password_hash = _hash_of(get_user(work.session, user_id).name, password)
+    with transaction(work.session):
+        user = _at_version(work, user_id, version)
+        user.password_hash = password_hash
+        user.session_stamp += 1
+        record(work, "password set", f"user {user.id}", f"{user.name}: password set by {work.actor.name}")
+        return user
+
+
+def change_own_password(work: Work, current: str, password: str) -> User:
+    """Change the acting person's own password; all their sessions end. `current` must be right."""
+    user = get_user(work.session, work.actor.user_id or 0)
+    if not matches(user.password_hash, current):
+        raise LedgerError("current", "This is not your current password.")
+    password_hash = _hash_of(user.name, password)
+    with transaction(work.session):
+        user = get_user(work.session, user.id)
+        user.password_hash = password_hash
+        user.session_stamp += 1
+        record(work, "password changed", f"user {user.id}", f"{user.name} changed their own password")
+        return user
+
+
+def _hash_of(name: str, password: str, name_field: str = "name") -> str:
+    """Hash before the transaction: it takes its time on purpose, and nobody else should wait for it."""
+    if not name_key(name) or len(name_key(name)) > _NAME or len(name) > _NAME:
+        raise LedgerError(name_field, f"Enter a name of at most {_NAME} characters.")
+    if not " ".join(name.split()).isprintable():
+        raise LedgerError(name_field, "Use letters, digits, signs and spaces only.")
+    check_new_password(password, " ".join(name.split()))
+    return hash_password(password)
+
+
+def _insert(work: Work, name: str, role: Role, password_hash: str) -> User:
+    name = " ".join(name.split())
+    if work.session.scalar(sa.select(User.id).where(User.name_key == name_key(name))):
+        raise Taken("name", f"Somebody is on record as {name} already; choose another name.")
+    user = User(name=name, name_key=name_key(name), role=role, password_hash=password_hash, created_at=work.now)
+    work.session.add(user)
+    work.session.flush()
+    record(work, "user added", f"user {user.id}", f"{user.name} may log in as {role}")
+    return user
+
+
+def _at_version(work: Work, user_id: int, version: int) -> User:
+    user = get_user(work.session, user_id)
+    if user.version != version:
+        raise Stale()
+    return user
+
+
+def _require_another_owner(work: Work, user: User, field: str) -> None:
+    other = sa.select(User.id).where(User.role == Role.OWNER, User.active, User.id != user.id).limit(1)
+    if work.session.scalar(other) is None:
+        raise LedgerError(field, f"{user.name} is the last owner who may log in; make somebody else an owner first.")

@@ -1,0 +1,102 @@
+"""Use cases: log in and out, with guessing made slow in a way that a restart does not forget."""
+
+from __future__ import annotations
+
+__all__ = ["LoginRefused", "log_in", "log_out"]
+
+import math
+from dataclasses import replace
+from datetime import timedelta
+
+import sqlalchemy as sa
+
+from app.config import Config
+from app.ledger.engine import transaction
+from app.ledger.errors import LedgerError
+from app.ledger.events.actions import record
+from app.ledger.users.models import LoginAttempt, User
+from app.ledger.users.passwords import hash_password, is_outdated, matches
+from app.ledger.users.queries import name_key
+from app.ledger.work import Actor, Work
+
+# One address may be a whole shop behind one machine: it gets more tries than one name.
+_ADDRESS_FACTOR = 4
+
+
+class LoginRefused(LedgerError):
+    """No login; the sentence is the same for an unknown name and a wrong password."""
+
+
+def log_in(work: Work, name: str, password: str, address: str, config: Config) -> User:
+    """The user with this name and password.
+
+    Raises LoginRefused on field "password", also when `config.login_attempts` tries of this name, or four
+    times as many from this address, failed within `config.login_window_minutes`; then the password is not
+    even compared.
+    """
+    attempt_id, user = _begin_attempt(work, name, address, config)
+    # Hashing takes its time on purpose: outside a transaction, so that nobody else waits for it.
+    stored = user.password_hash if user is not None and user.active else None
+    if not matches(stored, password) or user is None:
+        _record_failure(work, user, address)
+        raise LoginRefused("password", "Name and password do not belong together. Check both and try again.")
+    fresh_hash = hash_password(password) if is_outdated(user.password_hash) else None
+    with transaction(work.session):
+        attempt = work.session.get_one(LoginAttempt, attempt_id)
+        attempt.succeeded = True
+        user = work.session.get_one(User, user.id)
+        if fresh_hash:
+            user.password_hash = fresh_hash
+        record(
+            replace(work, actor=Actor.of(user)), "login", f"user {user.id}", f"{user.name} logged in", address=address
+        )
+    return user
+
+
+def log_out(work: Work) -> None:
+    """Record that the acting person logged out."""
+    with transaction(work.session):
+        record(work, "logout", f"user {work.actor.user_id}", f"{work.actor.name} logged out")
+
+
+def _begin_attempt(work: Work, name: str, address: str, config: Config) -> tuple[int, User | None]:
+    """Write the try down before the password is compared, so that tries at the same time all count."""
+    key = name_key(name)
+    with transaction(work.session):
+        user = work.session.scalar(sa.select(User).where(User.name_key == key))
+        if user is None:
+            # A password typed into the wrong box must not stand here: an unknown name is kept as a keyed hash.
+            key = work.vault.fingerprint(key, "login attempt")
+        _refuse_too_many(work, key, address, config)
+        attempt = LoginAttempt(name_key=key, address=address, at=work.now, succeeded=False)
+        work.session.add(attempt)
+        work.session.flush()
+        return attempt.id, user
+
+
+def _refuse_too_many(work: Work, key: str, address: str, config: Config) -> None:
+    since = work.now - timedelta(minutes=config.login_window_minutes)
+    succeeded = sa.select(sa.func.coalesce(sa.func.max(LoginAttempt.id), 0)).where(
+        LoginAttempt.name_key == key, LoginAttempt.succeeded
+    )
+    of_name = (LoginAttempt.name_key == key, LoginAttempt.id > succeeded.scalar_subquery())
+    of_address = (LoginAttempt.address == address,)
+    for which, most in ((of_name, config.login_attempts), (of_address, config.login_attempts * _ADDRESS_FACTOR)):
+        failed = work.session.scalars(
+            sa.select(LoginAttempt.at)
+            .where(*which, LoginAttempt.at > since, sa.not_(LoginAttempt.succeeded))
+            .order_by(LoginAttempt.at.desc())
+            .limit(most)
+        ).all()
+        if len(failed) >= most:
+            minutes = max(1, math.ceil((failed[-1] - since).total_seconds() / 60))
+            unit = "minute" if minutes == 1 else "minutes"
+            raise LoginRefused("password", f"Too many failed tries. Wait {minutes} {unit}, then try again.")
+
+
+def _record_failure(work: Work, user: User | None, address: str) -> None:
+    with transaction(work.session):
+        if user is None:
+            record(work, "login failed", "login", "Login failed: unknown name", address=address)
+        else:
+            record(work, "login failed", f"user {user.id}", f"Login failed for {user.name}", address=address)

@@ -1,0 +1,46 @@
+"""Questions about users."""
+
+from __future__ import annotations
+
+__all__ = ["find_user", "get_user", "has_users", "list_users", "name_key"]
+
+import unicodedata
+from collections.abc import Sequence
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.ledger.errors import NotFound
+from app.ledger.users.models import User
+
+
+def name_key(name: str) -> str:
+    """What two spellings of one login name have in common: case, spacing and composed letters fall away.
+
+    >>> name_key("  Ada   MARSH ") == name_key("ada marsh")
+    True
+    """
+    return " ".join(unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", name).casefold()).split())
+
+
+def has_users(session: Session) -> bool:
+    """Whether anybody is on record yet."""
+    return session.scalar(sa.select(User.id).limit(1)) is not None
+
+
+def find_user(session: Session, user_id: int) -> User | None:
+    """The user with this id, if any."""
+    return session.get(User, user_id)
+
+
+def get_user(session: Session, user_id: int) -> User:
+    """The user with this id; NotFound when there is none."""
+    user = session.get(User, user_id)
+    if user is None:
+        raise NotFound("user")
+    return user
+
+
+def list_users(session: Session) -> Sequence[User]:
+    """All users: those who may log in first, then by name."""
+    return session.scalars(sa.select(User).order_by(User.active.desc(), User.name_key)).all()

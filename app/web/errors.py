@@ -1,0 +1,150 @@
+"""The pages for what went wrong: each says calmly what happened and what to do."""
+
+from __future__ import annotations
+
+__all__ = ["about", "answer_errors"]
+
+import secrets
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from flask import Flask, current_app, g, render_template, request
+from flask_wtf.csrf import CSRFError
+from werkzeug.exceptions import HTTPException
+
+from app.errors import BitternError
+from app.ledger.errors import LedgerBusy, NotAllowed, NotFound, Stale, VaultError
+from app.ledger.events.models import Event
+from app.ledger.events.queries import last_event
+from app.web.services import request_session
+
+Answer = tuple[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class _Page:
+    title: str
+    what: str
+    do: str
+
+
+_PAGES: Mapping[int, _Page] = {
+    400: _Page("This could not be read", "The request was not complete.", "Go back, load the page again and retry."),
+    403: _Page(
+        "Not open to you",
+        "Your role does not permit this page.",
+        "If your work needs it, ask the owner to change your role under House.",
+    ),
+    404: _Page(
+        "Not found",
+        "There is no page at this address.",
+        "Check the address, or start from one of the words at the head of the page.",
+    ),
+    405: _Page("Not done that way", "This address does not take that kind of request.", "Go back and use the page."),
+    413: _Page(
+        "Too large",
+        "What was sent is larger than this house takes at once. Nothing was saved.",
+        "Send a smaller file, or fewer rows at a time.",
+    ),
+    500: _Page(
+        "Something broke here",
+        "The page could not be made. What was saved before is safe; this step was undone.",
+        "Try once more. If it happens again, give the owner the reference below.",
+    ),
+    503: _Page(
+        "The ledger is busy",
+        "Another save kept the ledger for too long. Nothing of this one was saved, and nothing was lost.",
+        "Go back and save again.",
+    ),
+}
+_CSRF = _Page(
+    "Load the page again",
+    "This form belongs to an earlier login, or was not sent from one of our pages. Nothing was saved.",
+    "Go back, load the page again and save once more.",
+)
+_HIDDEN = ("password", "pin", "bitting", "token", "version", "key_file")
+
+
+def about(subject: str) -> None:
+    """Say which record this request edits ("user 3"), so that a stale save can tell who changed it."""
+    g.subject = subject
+
+
+def answer_errors(app: Flask) -> None:
+    """Register the pages."""
+    app.register_error_handler(HTTPException, _http)
+    app.register_error_handler(CSRFError, _csrf)
+    app.register_error_handler(BitternError, _refusal)
+    app.register_error_handler(NotFound, _missing)
+    app.register_error_handler(NotAllowed, _not_allowed)
+    app.register_error_handler(LedgerBusy, _busy)
+    app.register_error_handler(Stale, _stale)
+    app.register_error_handler(VaultError, _vault)
+    app.register_error_handler(Exception, _broken)
+
+
+def _page(status: int, page: _Page, *, what: str = "", reference: str = "") -> Answer:
+    return render_template(
+        "errors/error.html", status=status, page=page, what=what or page.what, reference=reference
+    ), status
+
+
+def _http(error: HTTPException) -> Answer | HTTPException:
+    status = error.code or 500
+    if status < 400:
+        return error
+    known = _PAGES.get(status) or _Page("This could not be done", error.description or "", "Go back and try again.")
+    # Only sentences of our own are shown: abort(404, "There is no job 12 …").
+    own = error.description if error.description and error.description != type(error).description else ""
+    return _page(status, known, what=own if status in (400, 403, 404) else "")
+
+
+def _csrf(error: CSRFError) -> Answer:
+    return _page(400, _CSRF)
+
+
+def _refusal(error: BitternError) -> Answer:
+    page = _Page("This could not be done", error.message, "Go back, change it and try again. Nothing was saved.")
+    return _page(400, page)
+
+
+def _missing(error: NotFound) -> Answer:
+    return _page(404, _PAGES[404], what=error.message)
+
+
+def _not_allowed(error: NotAllowed) -> Answer:
+    return _page(403, _PAGES[403], what=error.message)
+
+
+def _busy(error: LedgerBusy) -> tuple[str, int, dict[str, str]]:
+    return *_page(503, _PAGES[503]), {"Retry-After": "5"}
+
+
+def _vault(error: VaultError) -> Answer:
+    current_app.logger.error("a sealed record did not open: %s", error.message)
+    page = _Page("A sealed record does not open", error.message, "Tell the owner. Do not key from memory meanwhile.")
+    return _page(500, page)
+
+
+def _stale(error: Stale) -> Answer:
+    subject: str | None = g.get("subject")
+    change: Event | None = last_event(request_session(), subject) if subject else None
+    page = render_template(
+        "errors/stale.html", change=change, message=error.message, typed=_typed(), again=request.full_path.rstrip("?")
+    )
+    return page, 409
+
+
+def _typed() -> list[tuple[str, str]]:
+    """What was sent, by field, without secrets and what only the machine reads."""
+    return [
+        (name.replace("_", " ").replace("-", " ").capitalize(), value)
+        for name, value in request.form.items(multi=True)
+        if value and not any(word in name.lower() for word in _HIDDEN)
+    ]
+
+
+def _broken(error: Exception) -> Answer:
+    reference = secrets.token_hex(4)
+    current_app.logger.exception("reference %s: %s %s", reference, request.method, request.endpoint)
+    return _page(500, _PAGES[500], reference=reference)

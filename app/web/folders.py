@@ -1,0 +1,12 @@
+"""Where the pages' templates and static files lie: beside the package, in the checkout."""
+
+from __future__ import annotations
+
+__all__ = ["STATIC", "TEMPLATES"]
+
+from pathlib import Path
+
+_ROOT = Path(__file__).resolve().parents[2]
+
+TEMPLATES = _ROOT / "templates"
+STATIC = _ROOT / "static"

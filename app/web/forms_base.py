@@ -1,0 +1,82 @@
+"""What every form shares: clean text, the version that was read, and refusals put beside their fields."""
+
+from __future__ import annotations
+
+__all__ = ["PageForm", "SavedForm", "attach", "one_line", "text", "typed"]
+
+from collections.abc import Sequence
+from typing import Any
+
+from flask_wtf import FlaskForm
+from wtforms import Field, FieldList, Form, FormField, HiddenField, StringField
+from wtforms.validators import InputRequired, Length
+
+from app.errors import BitternError, Problem, Problems
+from app.ledger.errors import LedgerBusy, NotAllowed, NotFound, Stale, VaultError
+
+
+def one_line(value: str | None) -> str:
+    """Typed text with single spaces inside and none around; what was not sent is empty."""
+    return " ".join((value or "").split())
+
+
+def text(label: str, most: int, *, hint: str = "", needed: str = "", **options: Any) -> StringField:
+    """A one-line text field of at most `most` characters. `needed`: the sentence shown when it is left empty."""
+    checks: list[Any] = [Length(max=most, message=f"At most {most} characters fit here.")]
+    if needed:
+        checks.insert(0, InputRequired(needed))
+    return StringField(label, checks, filters=[one_line], description=hint, **options)
+
+
+def typed(field: Field) -> str:
+    """What was typed into a text or password field; "" when it was not sent at all."""
+    return str(field.data or "")
+
+
+class PageForm(FlaskForm):  # type: ignore[misc]  # the library has no types
+    """A form with its CSRF token. A field's `description` is its hint."""
+
+
+class SavedForm(PageForm):
+    """A form that edits a record read at `version`; the use case raises Stale when somebody saved in between."""
+
+    version = HiddenField()
+
+    @property
+    def version_read(self) -> int:
+        """The version this form was filled from; 0, which no record has, when it came back as nonsense."""
+        sent = str(self.version.data or "")
+        return int(sent) if sent.isdecimal() and sent.isascii() and len(sent) < 10 else 0
+
+
+def attach(form: Form, error: BitternError) -> None:
+    """Put a use case's refusal beside the field it names, or at the head of the form where there is none.
+
+    A path such as `lines.2.quantity` finds the field inside lists and nested forms. What no field can mend
+    (a stale save, a busy ledger, a missing record, a role) is raised again, for the page of its own.
+    """
+    if isinstance(error, (Stale, LedgerBusy, NotAllowed, NotFound, VaultError)):
+        raise error
+    problems = error.problems if isinstance(error, Problems) else (Problem(error.field, error.message),)
+    for problem in problems:
+        field = _find(form, problem.field.replace("[", ".").replace("]", "").split("."))
+        if field is None or isinstance(field, HiddenField):
+            form.form_errors.append(problem.message)
+        else:
+            field.errors = [*field.errors, problem.message]
+
+
+def _find(form: Form, path: Sequence[str]) -> Field | None:
+    inside: Any = form
+    for step in path:
+        if isinstance(inside, FormField):
+            inside = inside.form
+        if isinstance(inside, FieldList):
+            inside = inside[int(step)] if step.isdecimal() and int(step) < len(inside) else None
+        elif isinstance(inside, Form):
+            inside = inside._fields.get(step)
+        else:
+            return None
+        if inside is None:
+            return None
+    return inside if isinstance(inside, Field) else None

@@ -1,0 +1,92 @@
+"""The owner's pages about users."""
+
+from __future__ import annotations
+
+__all__ = ["blueprint"]
+
+from flask import Blueprint, flash, redirect, render_template, url_for
+from flask.typing import ResponseReturnValue
+
+from app.errors import BitternError
+from app.ledger.events.queries import events_of
+from app.ledger.users import actions
+from app.ledger.users.models import Role
+from app.ledger.users.queries import get_user, list_users
+from app.web.access import begin_login, roles
+from app.web.errors import about
+from app.web.forms_base import attach, typed
+from app.web.house.forms import AddUserForm, PasswordForm, UserForm
+from app.web.services import current_work, request_session
+
+blueprint = Blueprint("house", __name__, url_prefix="/house")
+
+
+@blueprint.get("")
+@roles()
+def index() -> ResponseReturnValue:
+    """Who may log in."""
+    return render_template("house/users.html", users=list_users(request_session()))
+
+
+@blueprint.route("/users/new", methods=["GET", "POST"])
+@roles()
+def new_user() -> ResponseReturnValue:
+    """Put somebody on record."""
+    form = AddUserForm()
+    if form.validate_on_submit():
+        try:
+            user = actions.add_user(current_work(), typed(form.name), Role(form.role.data), typed(form.password))
+        except BitternError as error:
+            attach(form, error)
+        else:
+            flash(f"{user.name} may log in now.")
+            return redirect(url_for("house.index"), 303)
+    return render_template("house/new_user.html", form=form), 422 if form.is_submitted() else 200
+
+
+@blueprint.route("/users/<int:user_id>", methods=["GET", "POST"])
+@roles()
+def user(user_id: int) -> ResponseReturnValue:
+    """One user: role, whether they may log in, and what happened to them."""
+    about(f"user {user_id}")
+    person = get_user(request_session(), user_id)
+    form = UserForm(obj=person)
+    if form.validate_on_submit():
+        work = current_work()
+        try:
+            changed = actions.change_user(work, user_id, form.version_read, Role(form.role.data), form.active.data)
+        except BitternError as error:
+            attach(form, error)
+        else:
+            _keep_own_login(changed.id)
+            flash(f"{changed.name} is saved.")
+            return redirect(url_for("house.index"), 303)
+    status = 422 if form.is_submitted() else 200
+    events = events_of(request_session(), f"user {user_id}", limit=12)
+    return render_template("house/user.html", form=form, person=person, events=events), status
+
+
+@blueprint.route("/users/<int:user_id>/password", methods=["GET", "POST"])
+@roles()
+def password(user_id: int) -> ResponseReturnValue:
+    """Give somebody a new password."""
+    about(f"user {user_id}")
+    person = get_user(request_session(), user_id)
+    form = PasswordForm(obj=person)
+    if form.validate_on_submit():
+        try:
+            changed = actions.set_password(current_work(), user_id, form.version_read, typed(form.password))
+        except BitternError as error:
+            attach(form, error)
+        else:
+            _keep_own_login(changed.id)
+            flash(f"{changed.name} has a new password; their logins have ended.")
+            return redirect(url_for("house.user", user_id=user_id), 303)
+    return render_template("house/password.html", form=form, person=person), 422 if form.is_submitted() else 200
+
+
+def _keep_own_login(user_id: int) -> None:
+    """A change to oneself ends one's other sessions, not this one."""
+    work = current_work()
+    if user_id == work.actor.user_id:
+        begin_login(get_user(work.session, user_id))

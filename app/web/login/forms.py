@@ -1,0 +1,67 @@
+"""The forms at the door."""
+
+from __future__ import annotations
+
+__all__ = ["FirstStartForm", "LoginForm", "OwnPasswordForm"]
+
+from wtforms import PasswordField
+from wtforms.validators import EqualTo, InputRequired
+
+from app.ledger.users.passwords import LEAST
+from app.web.forms_base import PageForm, text
+
+PASSWORD_HINT = f"At least {LEAST} characters; a few words in a row are easy to keep."
+
+
+class LoginForm(PageForm):
+    """Name and password."""
+
+    name = text("Name", 80, needed="Enter your name.", render_kw={"autocomplete": "username"})
+    password = PasswordField(
+        "Password", [InputRequired("Enter your password.")], render_kw={"autocomplete": "current-password"}
+    )
+
+
+class FirstStartForm(PageForm):
+    """What an empty house asks first."""
+
+    house_name = text("Name of the house", 120, hint="Stands at the head of every paper.", needed="Enter the name.")
+    owner_name = text(
+        "Your name",
+        80,
+        hint="You log in with it. You are the owner: you may do everything.",
+        needed="Enter your name.",
+        render_kw={"autocomplete": "username"},
+    )
+    password = PasswordField(
+        "Password",
+        [InputRequired("Enter a password.")],
+        description=PASSWORD_HINT,
+        render_kw={"autocomplete": "new-password"},
+    )
+    again = PasswordField(
+        "Password again",
+        [EqualTo("password", "The two passwords differ; type both again.")],
+        render_kw={"autocomplete": "new-password"},
+    )
+
+
+class OwnPasswordForm(PageForm):
+    """A new password for oneself."""
+
+    current = PasswordField(
+        "Current password",
+        [InputRequired("Enter your current password.")],
+        render_kw={"autocomplete": "current-password"},
+    )
+    password = PasswordField(
+        "New password",
+        [InputRequired("Enter a new password.")],
+        description=PASSWORD_HINT,
+        render_kw={"autocomplete": "new-password"},
+    )
+    again = PasswordField(
+        "New password again",
+        [EqualTo("password", "The two passwords differ; type both again.")],
+        render_kw={"autocomplete": "new-password"},
+    )

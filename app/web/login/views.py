@@ -1,0 +1,117 @@
+"""The pages at the door."""
+
+from __future__ import annotations
+
+__all__ = ["blueprint"]
+
+import ipaddress
+from urllib.parse import urlsplit
+
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+from flask_login import current_user
+
+from app.errors import BitternError
+from app.ledger.users.actions import change_own_password, start_house
+from app.ledger.users.logins import log_in as log_in_user
+from app.ledger.users.logins import log_out as log_out_user
+from app.ledger.users.models import Role
+from app.ledger.users.queries import has_users
+from app.web.access import begin_login, end_login, public, roles
+from app.web.forms_base import attach, typed
+from app.web.login.forms import FirstStartForm, LoginForm, OwnPasswordForm
+from app.web.navigation import front_page
+from app.web.services import current_work, house_work, request_session, the_config
+
+blueprint = Blueprint("login", __name__)
+
+
+@blueprint.get("/")
+@roles(Role.COUNTER, Role.BENCH)
+def home() -> ResponseReturnValue:
+    """Where the person's day starts."""
+    place = front_page()
+    return redirect(place) if place else render_template("login/home.html")
+
+
+@blueprint.route("/login", methods=["GET", "POST"])
+@public
+def log_in() -> ResponseReturnValue:
+    """Log in, then go to the page that was asked for."""
+    if current_user.is_authenticated:
+        return redirect(url_for("login.home"))
+    form = LoginForm()
+    if form.validate_on_submit():
+        try:
+            user = log_in_user(
+                house_work(), typed(form.name), typed(form.password), request.remote_addr or "", the_config()
+            )
+        except BitternError as error:
+            attach(form, error)
+        else:
+            begin_login(user)
+            return redirect(_inside(request.args.get("next", "")), 303)
+    return render_template("login/login.html", form=form), 422 if form.is_submitted() else 200
+
+
+@blueprint.post("/logout")
+@roles(Role.COUNTER, Role.BENCH)
+def log_out() -> ResponseReturnValue:
+    """End the session."""
+    log_out_user(current_work())
+    end_login()
+    flash("You are logged out.")
+    return redirect(url_for("login.log_in"), 303)
+
+
+@blueprint.route("/my-password", methods=["GET", "POST"])
+@roles(Role.COUNTER, Role.BENCH)
+def my_password() -> ResponseReturnValue:
+    """Change one's own password."""
+    form = OwnPasswordForm()
+    if form.validate_on_submit():
+        try:
+            user = change_own_password(current_work(), typed(form.current), typed(form.password))
+        except BitternError as error:
+            attach(form, error)
+        else:
+            begin_login(user)
+            flash("Your password is changed. Your other logins have ended.")
+            return redirect(url_for("login.home"), 303)
+    return render_template("login/my_password.html", form=form), 422 if form.is_submitted() else 200
+
+
+@blueprint.route("/first-start", methods=["GET", "POST"])
+@public
+def first_start() -> ResponseReturnValue:
+    """Ask an empty house for its name and its owner; gone once there is a user."""
+    if has_users(request_session()):
+        abort(404)
+    if not _is_this_machine(request.remote_addr or ""):
+        return render_template("login/elsewhere.html"), 403
+    form = FirstStartForm()
+    if form.validate_on_submit():
+        try:
+            user = start_house(house_work(), typed(form.house_name), typed(form.owner_name), typed(form.password))
+        except BitternError as error:
+            attach(form, error)
+        else:
+            begin_login(user)
+            flash(f"{typed(form.house_name)} is open. Add those who work with you.")
+            return redirect(url_for("house.index"), 303)
+    return render_template("login/first_start.html", form=form), 422 if form.is_submitted() else 200
+
+
+def _inside(wanted: str) -> str:
+    """The page asked for before the login, when it is one of ours; else the front page."""
+    parts = urlsplit(wanted)
+    is_ours = wanted.startswith("/") and not wanted.startswith(("//", "/\\")) and not (parts.scheme or parts.netloc)
+    return wanted if is_ours and wanted.isprintable() and "\\" not in wanted else url_for("login.home")
+
+
+def _is_this_machine(address: str) -> bool:
+    """Whoever else is on the network must not become the owner of a house that nobody has started yet."""
+    try:
+        return ipaddress.ip_address(address).is_loopback
+    except ValueError:
+        return False

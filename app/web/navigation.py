@@ -1,0 +1,52 @@
+"""The entries at the head of every page, each shown to those who may open it."""
+
+from __future__ import annotations
+
+__all__ = ["Entry", "front_page", "navigation"]
+
+from dataclasses import dataclass
+
+from flask import request, url_for
+from flask_login import current_user
+
+from app.ledger.users.models import Role
+from app.web.access import may
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One word of the navigation: where it leads, and whether the page shown belongs to it."""
+
+    name: str
+    url: str
+    is_current: bool
+
+
+# A blueprint's front view is its `index`. `also`: blueprints whose pages stand under the same word.
+_ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
+    ("Counter", "counter.index", ()),
+    ("Ledger", "ledger.index", ("jobs",)),
+    ("Doors", "doors.index", ()),
+    ("Key systems", "keysystems.index", ()),
+    ("Bench", "bench.index", ()),
+    ("Price book", "prices.index", ()),
+    ("Makers", "makers.index", ()),
+    ("Customers", "customers.index", ()),
+    ("House", "house.index", ()),
+)
+_FRONT = {Role.COUNTER: "counter.index", Role.BENCH: "bench.index", Role.OWNER: "ledger.index"}
+
+
+def navigation() -> list[Entry]:
+    """The entries for the person logged in; a page that does not exist yet is left out."""
+    return [
+        Entry(name, url_for(endpoint), request.blueprint in (endpoint.partition(".")[0], *also))
+        for name, endpoint, also in _ENTRIES
+        if may(endpoint)
+    ]
+
+
+def front_page() -> str | None:
+    """Where the person logged in starts the day; None when there is nothing for them yet."""
+    wanted = [_FRONT[current_user.role], *(endpoint for _, endpoint, _ in _ENTRIES)]
+    return next((url_for(endpoint) for endpoint in wanted if may(endpoint)), None)

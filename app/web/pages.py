@@ -1,0 +1,57 @@
+"""What every page template can use: filters, the navigation, the time, the house's name."""
+
+from __future__ import annotations
+
+__all__ = ["dress"]
+
+import json
+from typing import Any
+
+import sqlalchemy as sa
+from flask import Flask, g
+from jinja2 import StrictUndefined
+
+from app.ledger.prices.models import House
+from app.web.access import may
+from app.web.filters import FILTERS
+from app.web.navigation import navigation
+from app.web.services import request_session, the_config, the_time
+
+# No inline style, no eval, no script out of a swapped piece, and no copy of a page in the browser's storage.
+_HTMX = {
+    "includeIndicatorStyles": False,
+    "allowEval": False,
+    "allowScriptTags": False,
+    "selfRequestsOnly": True,
+    "historyCacheSize": 0,
+    "refreshOnHistoryMiss": True,
+    "responseHandling": [
+        {"code": "204", "swap": False},
+        {"code": "[23]..", "swap": True},
+        {"code": "422", "swap": True},
+        {"code": "[45]..", "swap": False, "error": True},
+    ],
+}
+
+
+def dress(app: Flask) -> None:
+    """Give the templates their filters and globals; a name that a template does not know is an error."""
+    app.jinja_env.undefined = StrictUndefined
+    app.jinja_env.trim_blocks = True
+    app.jinja_env.lstrip_blocks = True
+    app.jinja_env.filters.update(FILTERS)
+    app.jinja_env.globals.update(may=may, navigation=navigation, house_name=house_name, htmx_config=json.dumps(_HTMX))
+    app.context_processor(_moment)
+
+
+def house_name() -> str:
+    """The house's name at the head of the page; asked for once a request."""
+    if "house_name" not in g:
+        g.house_name = request_session().scalar(sa.select(House.name).order_by(House.id).limit(1)) or ""
+    name: str = g.house_name
+    return name
+
+
+def _moment() -> dict[str, Any]:
+    now = the_time()
+    return {"now": now, "today": now.astimezone().date(), "is_demo": the_config().is_demo}

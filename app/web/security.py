@@ -1,0 +1,120 @@
+"""What every answer carries and every request must satisfy: headers, host, size, cookies, CSRF."""
+
+from __future__ import annotations
+
+__all__ = ["csrf", "secure", "session_key"]
+
+import os
+import secrets
+import stat
+from pathlib import Path
+from urllib.parse import urlsplit
+
+from flask import Flask, Response, abort, request
+from flask.sessions import SecureCookieSessionInterface
+from flask_wtf.csrf import CSRFProtect
+from werkzeug.datastructures import ContentSecurityPolicy
+
+from app.config import Config
+from app.errors import BitternError
+
+csrf = CSRFProtect()
+
+_LEAST_KEY = 32
+_POLICY = {
+    "default-src": "'none'",
+    "script-src": "'self'",
+    "style-src": "'self'",
+    "img-src": "'self'",
+    "font-src": "'self'",
+    "connect-src": "'self'",
+    "form-action": "'self'",
+    "base-uri": "'none'",
+    "frame-ancestors": "'none'",
+}
+_HEADERS = {
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
+}
+
+
+class _Cookies(SecureCookieSessionInterface):
+    """Flask's signed session cookie, sent over TLS only where the page came over TLS."""
+
+    def get_cookie_secure(self, app: Flask) -> bool:
+        return request.is_secure
+
+
+def secure(app: Flask, config: Config) -> None:
+    """Set the cookies, the limits and the headers; `csrf` joins after the login check, whose answer is better."""
+    app.config.update(
+        SECRET_KEY=session_key(config),
+        SESSION_COOKIE_NAME="bittern",
+        SESSION_COOKIE_HTTPONLY=True,
+        SESSION_COOKIE_SAMESITE="Lax",
+        PERMANENT_SESSION_LIFETIME=config.session_hours * 3600,  # an older cookie is not even read
+        MAX_CONTENT_LENGTH=config.upload_bytes,
+        MAX_FORM_MEMORY_SIZE=config.upload_bytes,
+        MAX_FORM_PARTS=10_000,
+        WTF_CSRF_TIME_LIMIT=None,  # a token lasts as long as its session
+    )
+    app.session_interface = _Cookies()
+    hosts = frozenset({"127.0.0.1", "localhost", "[::1]", "::1", config.host.lower()})
+
+    def check_host() -> None:
+        name = urlsplit(f"//{request.host}").hostname or ""
+        if name.lower() not in hosts:
+            abort(400, "This address is not one that this house answers to.")
+
+    app.before_request(check_host)
+    app.after_request(_add_headers)
+
+
+def session_key(config: Config) -> str:
+    """The key that signs the session cookies: from BITTERN_SECRET_KEY, or a file made on the first start.
+
+    Raises BitternError when it is too short to be safe, or can be read by others.
+    """
+    if config.secret_key:
+        if len(config.secret_key) < _LEAST_KEY:
+            raise BitternError("BITTERN_SECRET_KEY", f"Give at least {_LEAST_KEY} random characters.")
+        return config.secret_key
+    path = config.session_key_file
+    if not path.exists():
+        _make_key(path)
+    try:
+        key = path.read_text("ascii").strip()
+        mode = stat.S_IMODE(path.stat().st_mode)
+    except (OSError, UnicodeDecodeError) as error:
+        raise BitternError("session key", f"The file {path} cannot be read. Delete it: a new one is made.") from error
+    if mode & 0o077:
+        raise BitternError("session key", f"The file {path} can be read by others. Run: chmod 600 {path}")
+    if len(key) < _LEAST_KEY:
+        raise BitternError("session key", f"The file {path} holds no key. Delete it: a new one is made.")
+    return key
+
+
+def _make_key(path: Path) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    try:
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    except FileExistsError:  # another process was faster; its key holds
+        return
+    with os.fdopen(handle, "w") as file:
+        file.write(secrets.token_urlsafe(48) + "\n")
+
+
+def _add_headers(response: Response) -> Response:
+    policy = dict(_POLICY)
+    if response.mimetype == "application/pdf":
+        policy["object-src"] = "'self'"  # the browser's own reader shows the file as an object
+    response.content_security_policy = ContentSecurityPolicy(policy)
+    for name, value in _HEADERS.items():
+        response.headers.setdefault(name, value)
+    if request.endpoint != "static":
+        response.headers["Cache-Control"] = "no-store"
+    return response

@@ -1,0 +1,115 @@
+"""Fixtures that every test may ask for: a migrated ledger of its own, somebody to act, a client in a role."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+from sqlalchemy.orm import Session
+
+# `tests.factories` is imported by path: pytest's importlib mode puts nothing on sys.path.
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from app import create_app
+from app.config import Config
+from app.ledger.models import Role, User
+from app.ledger.opening import Ledger, migrate, open_ledger
+from app.ledger.work import Actor, Work
+from tests import factories
+
+NOW = datetime(2026, 11, 25, 15, 30, tzinfo=UTC)
+"""What the clock says in every test unless it is moved; a Wednesday."""
+
+
+@pytest.fixture(scope="session")
+def empty_house(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An instance folder at the newest migration with its key files; migrated once, copied for each test."""
+    folder = tmp_path_factory.mktemp("house") / "instance"
+    config = Config(instance=folder)
+    migrate(config)
+    open_ledger(config).close()
+    return folder
+
+
+@pytest.fixture
+def config(empty_house: Path, tmp_path: Path) -> Config:
+    """The settings of a house of this test's own: migrated, and nobody on record."""
+    return Config(instance=Path(shutil.copytree(empty_house, tmp_path / "instance")))
+
+
+@pytest.fixture
+def ledger(config: Config) -> Iterator[Ledger]:
+    """That house's open ledger."""
+    opened = open_ledger(config)
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def session(ledger: Ledger) -> Iterator[Session]:
+    """A database session; the factories save into it, and commit."""
+    with ledger.sessions() as session, factories.saving_into(session):
+        yield session
+
+
+@pytest.fixture
+def owner(session: Session) -> User:
+    """An owner on record."""
+    user: User = factories.UserFactory(name="Owner", role=Role.OWNER)
+    return user
+
+
+@pytest.fixture
+def work(session: Session, ledger: Ledger, owner: User) -> Work:
+    """Work in the owner's name, on the test's day."""
+    return Work(session, ledger.vault, Actor.of(owner), NOW)
+
+
+@pytest.fixture
+def work_as(session: Session, ledger: Ledger) -> Callable[[Role], Work]:
+    """`work_as(Role.COUNTER)`: work in the name of somebody with that role."""
+
+    def work_in_role(role: Role) -> Work:
+        return Work(session, ledger.vault, Actor.of(factories.UserFactory(role=role)), NOW)
+
+    return work_in_role
+
+
+@pytest.fixture
+def web(config: Config, ledger: Ledger) -> Flask:
+    """The web application of that house, its clock at NOW. CSRF is on, as it is for people."""
+    app = create_app(config, ledger)
+    app.testing = False  # errors make pages, as they do for people
+    app.extensions["clock"] = lambda: NOW
+    return app
+
+
+@pytest.fixture
+def client_as(web: Flask, session: Session, owner: User) -> Callable[[Role | None], FlaskClient]:
+    """`client_as(Role.BENCH)`: a client logged in with that role (None: nobody); an owner is on record.
+
+    It posts forms with their CSRF token, like a browser that has loaded the page.
+    """
+
+    def client_in_role(role: Role | None) -> FlaskClient:
+        client = factories.FormClient(web)
+        if role is not None:
+            client.log_in(owner if role is Role.OWNER else factories.UserFactory(role=role))
+        return client
+
+    return client_in_role
+
+
+def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
+    """In CI a skipped test is a failed run: a check that did not run has shown nothing."""
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    if os.environ.get("CI") == "true" and reporter is not None and reporter.stats.get("skipped"):
+        reporter.write_line("CI=true: a skipped test fails the run", red=True)
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED

@@ -1,0 +1,352 @@
+"""One factory for each table: a test states only what it is about, the rest is plausible and unique."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, date, datetime
+from typing import Any
+
+import factory
+from factory.alchemy import SQLAlchemyModelFactory
+from flask.testing import FlaskClient
+from sqlalchemy.orm import Session
+
+from app.ledger import models
+from app.ledger.users.passwords import hash_password
+from app.ledger.users.queries import name_key
+
+MOMENT = datetime(2026, 11, 2, 9, 0, tzinfo=UTC)
+PASSWORD = "reed bed at low water"
+_hashes: dict[str, str] = {}
+_session: list[Session] = []
+
+
+@contextmanager
+def saving_into(session: Session) -> Iterator[None]:
+    """While the block runs, factories save into `session` and commit."""
+    _session.append(session)
+    try:
+        yield
+    finally:
+        _session.pop()
+
+
+def password_hash(password: str) -> str:
+    """The password's real hash, made once a run: hashing takes its time on purpose."""
+    if password not in _hashes:
+        _hashes[password] = hash_password(password)
+    return _hashes[password]
+
+
+class FormClient(FlaskClient):
+    """A test client that posts forms as a browser does: with the CSRF token of its session.
+
+    `log_in(user)` begins a session without the login page; `post(…, csrf=False)` leaves the token out.
+    """
+
+    def log_in(self, user: models.User) -> None:
+        """Begin a session for `user`, at the application's own time."""
+        now = self.application.extensions["clock"]().timestamp()
+        with self.session_transaction() as held:
+            held.clear()
+            held.update(_user_id=str(user.id), _fresh=True, stamp=user.session_stamp, began=now, seen=now)
+
+    def csrf_token(self) -> str:
+        """A token that this client's session accepts."""
+        from flask_wtf.csrf import generate_csrf
+
+        with self.application.test_request_context("/"):
+            with self.session_transaction() as held:
+                from flask import session
+
+                if "csrf_token" in held:
+                    session["csrf_token"] = held["csrf_token"]
+                token = generate_csrf()
+                held["csrf_token"] = session["csrf_token"]
+            return str(token)
+
+    def post(self, *args: Any, csrf: bool = True, **kwargs: Any) -> Any:
+        if csrf:
+            kwargs["data"] = {"csrf_token": self.csrf_token(), **(kwargs.get("data") or {})}
+        return super().post(*args, **kwargs)
+
+
+class _Factory(SQLAlchemyModelFactory):  # type: ignore[misc]
+    class Meta:
+        abstract = True
+        sqlalchemy_session_factory = staticmethod(lambda: _session[-1])
+        sqlalchemy_session_persistence = "commit"
+
+
+class UserFactory(_Factory):
+    class Meta:
+        model = models.User
+
+    class Params:
+        password = PASSWORD
+
+    name = factory.Sequence(lambda n: f"Person {n}")
+    name_key = factory.LazyAttribute(lambda user: name_key(user.name))
+    role = models.Role.COUNTER
+    password_hash = factory.LazyAttribute(lambda user: password_hash(user.password))
+    created_at = MOMENT
+
+
+class LoginAttemptFactory(_Factory):
+    class Meta:
+        model = models.LoginAttempt
+
+    name_key = "owner"
+    address = "127.0.0.1"
+    at = MOMENT
+    succeeded = False
+
+
+class HouseFactory(_Factory):
+    class Meta:
+        model = models.House
+
+    name = "Fenwick Quay Builders' Hardware"
+    address = "1 Fenwick Quay\nSaltmarsh"
+    phone = "(555) 010-0100"
+    tax_place = "Saltmarsh"
+
+
+class CustomerFactory(_Factory):
+    class Meta:
+        model = models.Customer
+
+    name = factory.Sequence(lambda n: f"Customer {n}")
+    phone = ""
+    phone_digits = factory.LazyAttribute(lambda customer: "".join(d for d in customer.phone if d.isdigit()))
+    created_at = MOMENT
+
+
+class ContactFactory(_Factory):
+    class Meta:
+        model = models.Contact
+
+    customer = factory.SubFactory(CustomerFactory)
+    name = factory.Sequence(lambda n: f"Contact {n}")
+
+
+class SiteFactory(_Factory):
+    class Meta:
+        model = models.Site
+
+    customer = factory.SubFactory(CustomerFactory)
+    name = factory.Sequence(lambda n: f"Hall {n}")
+
+
+class DoorFactory(_Factory):
+    class Meta:
+        model = models.Door
+
+    site = factory.SubFactory(SiteFactory)
+    opening_number = factory.Sequence(lambda n: f"{100 + n}")
+
+
+class LockFactory(_Factory):
+    class Meta:
+        model = models.Lock
+
+    door = factory.SubFactory(DoorFactory)
+    description = "mortise lock, office function"
+
+
+class MakerFactory(_Factory):
+    class Meta:
+        model = models.Maker
+
+    code = factory.Sequence(lambda n: f"M{n}")
+    name = factory.Sequence(lambda n: f"Maker {n}")
+    tables = factory.LazyFunction(dict)
+
+
+class SpecFactory(_Factory):
+    class Meta:
+        model = models.SpecRow
+
+    name = factory.Sequence(lambda n: f"Spec {n}")
+    spec = factory.LazyFunction(lambda: {"chambers": 6, "depths": 10, "first_depth": 0, "macs": 7, "step": 2})
+
+
+class KeywayFactory(_Factory):
+    class Meta:
+        model = models.Keyway
+
+    maker = factory.SubFactory(MakerFactory)
+    spec = factory.SubFactory(SpecFactory)
+    code = factory.Sequence(lambda n: f"AQ{n}")
+
+
+class CatalogueItemFactory(_Factory):
+    class Meta:
+        model = models.CatalogueItem
+
+    maker = factory.SubFactory(MakerFactory)
+    part_number = factory.Sequence(lambda n: f"AB-{1000 + n}")
+    category = "cylinder"
+    description = "mortise cylinder 1-1/8, AQ1, 626"
+    cost_cents = 2150
+    list_cents = 5200
+
+
+class FactoryTermsFactory(_Factory):
+    class Meta:
+        model = models.FactoryTermsRow
+
+    maker_id = factory.LazyFunction(lambda: MakerFactory().id)
+    valid_from = date(2026, 1, 1)
+    terms = factory.LazyFunction(dict)
+
+
+class PriceRowFactory(_Factory):
+    class Meta:
+        model = models.PriceBookRow
+
+    code = factory.Sequence(lambda n: f"item-{n}")
+    description = "Cut key"
+    category = "keys"
+    kind = "goods"
+    unit_cents = 450
+    cost_cents = 80
+    valid_from = date(2026, 1, 1)
+
+
+class PriceTierFactory(_Factory):
+    class Meta:
+        model = models.PriceTier
+
+    name = factory.Sequence(lambda n: f"Tier {n}")
+    percent_off = "10"
+
+
+class TaxRuleFactory(_Factory):
+    class Meta:
+        model = models.TaxRuleRow
+
+    place = "Saltmarsh"
+    rate_percent = "7.25"
+    goods_taxed = True
+    labour_taxed = False
+    valid_from = date(2026, 1, 1)
+
+
+class BenchTermsFactory(_Factory):
+    class Meta:
+        model = models.BenchTermsRow
+
+    valid_from = date(2026, 1, 1)
+    terms = factory.LazyFunction(dict)
+
+
+class KeySystemFactory(_Factory):
+    class Meta:
+        model = models.KeySystem
+
+    customer = factory.SubFactory(CustomerFactory)
+    spec = factory.SubFactory(SpecFactory)
+    name = factory.Sequence(lambda n: f"System {n}")
+    levels = 2
+    keyway = "AQ1"
+    chambers = 6
+    created_at = MOMENT
+
+
+class KeysetFactory(_Factory):
+    class Meta:
+        model = models.Keyset
+
+    system = factory.SubFactory(KeySystemFactory)
+    symbol = factory.Sequence(lambda n: f"{n + 1}AA")
+    level = models.Level.CHANGE
+
+
+class KeyFactory(_Factory):
+    class Meta:
+        model = models.Key
+
+    keyset = factory.SubFactory(KeysetFactory)
+    copy_number = factory.Sequence(lambda n: n + 1)
+    changed_at = MOMENT
+
+
+class JobFactory(_Factory):
+    class Meta:
+        model = models.Job
+
+    customer = factory.SubFactory(CustomerFactory)
+    opened_by = factory.SubFactory(UserFactory)
+    number = factory.Sequence(lambda n: 1001 + n)
+    title = "Two cylinders, keyed alike"
+    asked_on = date(2026, 11, 2)
+
+
+class JobLineFactory(_Factory):
+    class Meta:
+        model = models.JobLine
+
+    job = factory.SubFactory(JobFactory)
+    number = factory.Sequence(lambda n: n + 1)
+    kind = "hardware"
+    description = "Cylinder ring 1/8"
+    quantity = 1
+    unit_cents = 350
+    ask = factory.LazyFunction(dict)
+
+
+class CylinderFactory(_Factory):
+    class Meta:
+        model = models.Cylinder
+
+    door = factory.SubFactory(DoorFactory)
+    words = "mortise cylinder 1-1/8, AQ1, 626"
+    type = "mortise"
+
+
+class CylinderOperatorFactory(_Factory):
+    class Meta:
+        model = models.CylinderOperator
+
+    cylinder_id = factory.LazyFunction(lambda: CylinderFactory().id)
+    keyset = factory.SubFactory(KeysetFactory)
+
+
+class QuoteRevisionFactory(_Factory):
+    class Meta:
+        model = models.QuoteRevision
+
+    job = factory.SubFactory(JobFactory)
+    issued_by = factory.SubFactory(UserFactory)
+    revision = 1
+    issued_at = MOMENT
+    valid_until = date(2026, 12, 2)
+    snapshot = "{}"
+    sha256 = "0" * 64
+    subtotal_cents = 10000
+    total_cents = 10725
+    cost_cents = 6000
+    request_token = factory.Sequence(lambda n: f"token-{n}")
+
+
+class PaymentFactory(_Factory):
+    class Meta:
+        model = models.Payment
+
+    job_id = factory.LazyFunction(lambda: JobFactory().id)
+    taken_by_id = factory.LazyFunction(lambda: UserFactory().id)
+    received_on = date(2026, 11, 3)
+    cents = 5000
+    means = "cash"
+
+
+class DraftFactory(_Factory):
+    class Meta:
+        model = models.Draft
+
+    token = factory.Sequence(lambda n: f"draft-{n}")
+    user_id = factory.LazyFunction(lambda: UserFactory().id)
+    typed = factory.LazyFunction(dict)
+    saved_at = MOMENT
