@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import secrets
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, timedelta
 from fractions import Fraction
@@ -16,6 +17,7 @@ import sqlalchemy as sa
 from app.config import Config
 from app.errors import Problems
 from app.fitting import CylinderAttributes
+from app.keying import Bitting as Cuts
 from app.keying import KeyingError, NoBittingsLeft, read_bitting, shearing_depths
 from app.ledger.customers.actions import CustomerForm
 from app.ledger.doors.paste import DoorRow, read_doors
@@ -29,7 +31,8 @@ from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.quoting import price_ask
 from app.ledger.jobs.snapshot import read_snapshot, snapshot_hash, write_snapshot
 from app.ledger.jobs.stages import move_job
-from app.ledger.keysystems.bittings import open_bittings, reveal_bittings
+from app.ledger.keysystems.auditing import audit_systems
+from app.ledger.keysystems.bittings import open_bittings, reveal_bittings, seal_bitting
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.models import Bitting, Cylinder, CylinderOperator, Door, Event, Key, Keyset, KeyState, KeySystem, Role
 from app.ledger.work import Work
@@ -434,3 +437,44 @@ def test_an_extension_passes_over_the_bitting_that_would_open_the_store(work: Wo
     )
     accept(work, issued(work, ask))
     assert work.session.scalar(sa.select(sa.func.count()).select_from(Bitting)) == 4 + 14 + 4
+
+
+def replace_bitting(work: Work, symbol: str, change: Callable[[Cuts], Cuts]) -> None:
+    """Put another bitting in a keyset's place, as a slip or a break-in would."""
+    keyset = work.session.scalars(sa.select(Keyset).where(Keyset.symbol == symbol)).one()
+    cuts = open_bittings(work.session, work.vault, [keyset.system])[keyset.id]
+    work.session.delete(keyset.bitting)
+    work.session.flush()
+    work.session.expire(keyset)
+    seal_bitting(work, keyset.system, keyset, change(cuts))
+    work.session.commit()
+
+
+def test_a_wrong_bitting_stops_the_bench_sheet_with_its_finding(work: Work) -> None:
+    job = college(work)
+    bench_work(work, job)
+    system = work.session.scalars(sa.select(KeySystem)).one()
+    opened = open_bittings(work.session, work.vault, [system])
+    twin = opened[next(keyset.id for keyset in system.keysets if keyset.symbol == "AB1")]
+    top = opened[next(keyset.id for keyset in system.keysets if keyset.symbol == "A")]
+    # AB1's cuts but for one chamber, where it has the grand's: no key of the system, yet it turns AB1's cylinder.
+    wrong = next(
+        cuts
+        for place in range(6)
+        if (cuts := (*twin[:place], top[place], *twin[place + 1 :])) not in opened.values()
+        and all(abs(a - b) <= 7 for a, b in pairwise(cuts))
+    )
+    replace_bitting(work, "AA3", lambda cuts: wrong)
+    with pytest.raises(KeyingError, match="No bench sheet is printed"):
+        bench_work(work, job)
+    report = audit_systems(work, [system])
+    sentences = [finding.sentence for finding in report.findings]
+    assert "Key AA3 of College would also operate AB1 of College, which it must not." in sentences
+    assert all("".join(map(str, wrong)) not in sentence for sentence in sentences)
+
+
+def test_a_bitting_of_another_parity_stops_the_bench_sheet(work: Work) -> None:
+    job = college(work)
+    replace_bitting(work, "AA3", lambda cuts: (cuts[0] ^ 1, *cuts[1:]))
+    with pytest.raises(KeyingError, match=r"parity of AA"):
+        bench_work(work, job)

@@ -23,7 +23,7 @@ from app.ledger.jobs.allocation import Allotment, KeysetAllotter
 from app.ledger.jobs.ask import LineAsk, LineKind, QuoteAsk, ask_from_json
 from app.ledger.jobs.models import Job, JobLine, QuoteRevision, Stage
 from app.ledger.jobs.snapshot import QuoteSnapshot, SnapshotLine, read_snapshot
-from app.ledger.keysystems.actions import prove_no_interchange
+from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.keys import order_keys
 from app.ledger.keysystems.models import Keyset, KeySystem, RecordsHolder
 from app.ledger.makers.models import Maker

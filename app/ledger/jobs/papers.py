@@ -24,10 +24,12 @@ from app.ledger.jobs.schedule import (
     ScheduleKeyset,
     ScheduleRow,
 )
+from app.ledger.keysystems.auditing import require_clean
 from app.ledger.keysystems.bittings import reveal_bittings, spec_of
 from app.ledger.keysystems.models import Key, Keyset, KeySystem, Level
 from app.ledger.keysystems.queries import operators_of
 from app.ledger.prices.queries import get_house
+from app.ledger.users.models import Role
 from app.ledger.work import Work
 
 EGRESS = "Exit door: a lock that needs a key from inside may be unlawful; ask the authority having jurisdiction."
@@ -136,10 +138,13 @@ def _key_counts(work: Work, job: Job) -> dict[int, int]:
 def bench_work(work: Work, job: Job) -> BenchWork:
     """The job's bittings, pins and cuts, for bench and owner; the reveal is an event of the job.
 
-    Raises LedgerError when nothing in the job is keyed on the shop's bench.
+    The whole system is audited first: a finding (KeyingError, with its remedy) stops the sheet, and nothing
+    is revealed. Raises LedgerError when nothing in the job is keyed on the shop's bench.
     """
+    work.require(Role.BENCH)
     cylinders = _cylinders(work, job)
     systems = _systems(work, cylinders)
+    require_clean(work, systems, "No bench sheet is printed.")
     opened = reveal_bittings(
         work, [system.id for system in systems], f"bench sheet of job {job.number}", job_id=job.id
     )

@@ -215,7 +215,7 @@ def _print_lines(
                         kind=kind,
                         words=text,
                         part_number="",
-                        keying=line.keying.words if kind == "keying" else "",
+                        keying="",
                         quantity=quantity,
                         unit_cents=row.unit_cents,
                         amount_cents=0,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["SystemForm", "add_keysets", "insert_system", "prove_no_interchange", "single_keyed_system"]
+__all__ = ["SystemForm", "add_keysets", "insert_system", "single_keyed_system"]
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -13,7 +13,6 @@ from app.keying import Bitting as Cuts
 from app.keying import (
     BittingSpec,
     KeyingError,
-    audit,
     draw_master,
     draw_single,
     next_bittings,
@@ -311,41 +310,3 @@ def _shearing_sets(work: Work, systems: Sequence[KeySystem]) -> list[list[set[in
         if keys:
             stacks.append([set(depths) for depths in zip(*keys, strict=True)])
     return stacks
-
-
-def prove_no_interchange(work: Work, systems: Sequence[KeySystem]) -> None:
-    """Audit every cylinder of the customers' systems on the same keyways against every issued key.
-
-    Raises KeyingError that names the first cylinder and key when a key operates a cylinder that it must not.
-    Cylinders whose bittings the factory holds are outside what the shop can prove. A key with more cuts than
-    a cylinder has chambers is tried with its first cuts; one with fewer cannot lift the last pins.
-    """
-    for customer_id, keyway in dict.fromkeys((system.customer_id, system.keyway) for system in systems):
-        neighbours = systems_sharing_keyway(work.session, keyway, customer_id)
-        opened = open_bittings(work.session, work.vault, neighbours)
-        names = {
-            keyset.id: f"{keyset.symbol} of {other.name}"
-            for other in neighbours
-            for keyset in other.keysets
-            if keyset.id in opened and keyset.level is not Level.CONTROL
-        }
-        ways: dict[int, dict[str, list[str]]] = {}
-        for way, keysets in operating_keysets(work.session, neighbours).items():
-            keys = [keyset for keyset in keysets if keyset.id in names]
-            if keys:
-                chambers = len(opened[keys[0].id])
-                ways.setdefault(chambers, {})[way] = [names[keyset.id] for keyset in keys]
-        for chambers, cylinders in ways.items():
-            keys_that_enter = {
-                name: opened[keyset_id][:chambers]
-                for keyset_id, name in names.items()
-                if len(opened[keyset_id]) >= chambers
-            }
-            found = audit(keys_that_enter, cylinders)
-            if found.unintended:
-                cylinder, key = found.unintended[0]
-                raise KeyingError(
-                    "keying",
-                    f"Key {key} would also operate {cylinder}, which it must not. Nothing was saved; key these "
-                    "cylinders under another master, or single.",
-                )

@@ -15,7 +15,7 @@ from app.ledger.doors.models import Cylinder, CylinderOperator
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound
 from app.ledger.events.actions import record
-from app.ledger.keysystems.actions import prove_no_interchange
+from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import open_bittings
 from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
 from app.ledger.keysystems.queries import get_system, operators_of

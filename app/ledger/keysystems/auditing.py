@@ -1,0 +1,147 @@
+"""The whole-system check: every issued key against every cylinder that it enters, before anything is cut or saved."""
+
+from __future__ import annotations
+
+__all__ = ["AuditReport", "Finding", "audit_systems", "prove_no_interchange", "require_clean"]
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from app.keying import Bitting as Cuts
+from app.keying import KeyingError, audit
+from app.ledger.keysystems.bittings import open_bittings, spec_of
+from app.ledger.keysystems.models import Keyset, KeySystem, Level
+from app.ledger.keysystems.queries import operating_keysets, systems_sharing_keyway
+from app.ledger.work import Work
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that stops the bench: what is wrong, in names and never in cuts, and what to do."""
+
+    sentence: str
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True)
+class AuditReport:
+    """What the check found. phantoms: combinations that shear and that no issued key is cut to, in all."""
+
+    keys: int
+    cylinders: int  # ways of being operated; cylinders alike in it count once
+    findings: tuple[Finding, ...]
+    phantoms: int
+
+    @property
+    def is_clean(self) -> bool:
+        """Whether the bench may start."""
+        return not self.findings
+
+
+def audit_systems(work: Work, systems: Sequence[KeySystem]) -> AuditReport:
+    """Audit the cylinders of these systems and of the same customers' others on the same keyways.
+
+    Every issued key is tried in every cylinder; a key with more cuts than a cylinder has chambers is tried
+    with its first cuts, one with fewer cannot lift the last pins. Cylinders whose bittings the factory holds
+    are outside what the shop can prove. Opens bittings for the reckoning; shows none.
+    """
+    keys = cylinders = phantoms = 0
+    findings: list[Finding] = []
+    for customer_id, keyway in dict.fromkeys((system.customer_id, system.keyway) for system in systems):
+        neighbours = systems_sharing_keyway(work.session, keyway, customer_id)
+        opened = open_bittings(work.session, work.vault, neighbours)
+        names = {
+            keyset.id: f"{keyset.symbol} of {other.name}"
+            for other in neighbours
+            for keyset in other.keysets
+            if keyset.id in opened
+        }
+        findings += _cutting_findings(neighbours, opened, names)
+        operating = {
+            keyset.id: name
+            for other in neighbours
+            for keyset in other.keysets
+            if (name := names.get(keyset.id)) is not None and keyset.level is not Level.CONTROL
+        }
+        keys += len(operating)
+        for chambers, ways in _ways_by_chambers(work, neighbours, opened, operating).items():
+            entering = {
+                name: opened[keyset_id][:chambers]
+                for keyset_id, name in operating.items()
+                if len(opened[keyset_id]) >= chambers
+            }
+            found = audit(entering, ways)
+            cylinders += len(ways)
+            phantoms += sum(found.phantoms.values())
+            findings += [
+                Finding(
+                    f"Key {key} would also operate {cylinder}, which it must not.",
+                    "Key one of the two anew, or under another master; do not cut or hand out either before.",
+                )
+                for cylinder, key in found.unintended
+            ]
+    return AuditReport(keys, cylinders, tuple(findings), phantoms)
+
+
+def _ways_by_chambers(
+    work: Work, systems: Sequence[KeySystem], opened: dict[int, Cuts], names: dict[int, str]
+) -> dict[int, dict[str, list[str]]]:
+    ways: dict[int, dict[str, list[str]]] = {}
+    for way, keysets in operating_keysets(work.session, systems).items():
+        keys = [keyset for keyset in keysets if keyset.id in names]
+        if keys:
+            ways.setdefault(len(opened[keys[0].id]), {})[way] = [names[keyset.id] for keyset in keys]
+    return ways
+
+
+def _cutting_findings(systems: Sequence[KeySystem], opened: dict[int, Cuts], names: dict[int, str]) -> list[Finding]:
+    """Keys that cannot be cut, and masters that a change has nothing in common with by the system's levels."""
+    findings = []
+    for system in systems:
+        spec = spec_of(system)
+        for keyset in system.keysets:
+            cuts = opened.get(keyset.id)
+            if cuts is None:
+                continue
+            if not spec.within_macs(cuts):
+                findings.append(
+                    Finding(
+                        f"Key {names[keyset.id]} has adjacent cuts that differ by more than the spec's MACS.",
+                        "It cannot be cut cleanly: give the keyset another bitting.",
+                    )
+                )
+            findings += _parity_finding(system, keyset, cuts, opened, names)
+    return findings
+
+
+def _parity_finding(
+    system: KeySystem, keyset: Keyset, cuts: Cuts, opened: dict[int, Cuts], names: dict[int, str]
+) -> list[Finding]:
+    """In a two-step progression every change keeps the parity of the master above it (Keynotes, July 2017)."""
+    above = opened.get(keyset.parent_id or 0)
+    if above is None or spec_of(system).step != 2:
+        return []
+    if all((cut - top) % 2 == 0 for cut, top in zip(cuts, above, strict=True)):
+        return []
+    return [
+        Finding(
+            f"Key {names[keyset.id]} does not keep the parity of {names[keyset.parent_id or 0]}: "
+            "it is not of this two-step system.",
+            "Compare it with the system's list and give the keyset its right bitting, or another one.",
+        )
+    ]
+
+
+def require_clean(work: Work, systems: Sequence[KeySystem], then: str) -> AuditReport:
+    """Audit, and raise KeyingError with the findings and the remedy when there are any; `then` says what stops."""
+    report = audit_systems(work, systems)
+    if not report.is_clean:
+        first = report.findings[0]
+        more = f" There are {len(report.findings) - 1} more findings." if len(report.findings) > 1 else ""
+        raise KeyingError("keying", f"{first.sentence} {then} {first.remedy}{more}")
+    return report
+
+
+def prove_no_interchange(work: Work, systems: Sequence[KeySystem]) -> None:
+    """Before saving: KeyingError names the first cylinder and key that must not go together."""
+    require_clean(work, systems, "Nothing was saved.")
