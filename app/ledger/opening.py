@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["Ledger", "migrate", "open_ledger"]
+__all__ = ["Ledger", "is_empty", "migrate", "open_ledger"]
 
 import random
 import secrets
@@ -19,6 +19,7 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy.orm import Session, sessionmaker
 
+import app.ledger.models  # noqa: F401 - an open ledger knows every table, whoever opened it
 from app.config import Config
 from app.ledger.engine import make_engine, make_sessions, transaction
 from app.ledger.errors import LedgerError, VaultError
@@ -59,6 +60,17 @@ def migrate(config: Config) -> None:
     """Bring the database to the newest migration, making it (and the instance folder) where there is none."""
     config.instance.mkdir(parents=True, exist_ok=True, mode=0o700)
     command.upgrade(alembic_config(config.url), "head")
+
+
+def is_empty(config: Config) -> bool:
+    """Whether there is no database yet, so that making one loses nothing."""
+    if config.url.startswith("sqlite:///") and not Path(config.url.removeprefix("sqlite:///")).exists():
+        return True
+    engine = make_engine(config.url)
+    try:
+        return not sa.inspect(engine).get_table_names()
+    finally:
+        engine.dispose()
 
 
 def open_ledger(config: Config) -> Ledger:

@@ -1,0 +1,84 @@
+"""`bittern user`: who may log in, for the first start and for an owner who is locked out."""
+
+from __future__ import annotations
+
+__all__ = ["group"]
+
+import sys
+from datetime import UTC, datetime
+
+import click
+import sqlalchemy as sa
+
+from app.commands.refusals import open_house, refusing
+from app.config import Config
+from app.errors import BitternError
+from app.ledger.prices.models import House
+from app.ledger.users.actions import add_user, set_password, start_house
+from app.ledger.users.models import Role, User
+from app.ledger.users.queries import has_users, list_users, name_key
+from app.ledger.work import Actor, Work
+
+group = click.Group("user", help="Who may log in: add, list, set a password.")
+
+_HOUSE = Actor(None, "the command line", Role.OWNER)
+_UNNAMED = "This house"
+_from_stdin = click.option("--password-stdin", is_flag=True, help="Read the password from standard input.")
+
+
+def _ask_password(from_stdin: bool) -> str:
+    if from_stdin:
+        return sys.stdin.readline().rstrip("\r\n")
+    if not sys.stdin.isatty():
+        raise BitternError("password", "There is nobody to ask for the password: use --password-stdin.")
+    password: str = click.prompt("Password", hide_input=True, confirmation_prompt=True)
+    return password
+
+
+@group.command("add")
+@click.argument("name")
+@click.option("--role", type=click.Choice([role.value for role in Role]), required=True)
+@click.option("--house", "house_name", default="", help="The house's name, where this is its first user.")
+@_from_stdin
+def add(name: str, role: str, house_name: str, password_stdin: bool) -> None:
+    """Put NAME on record with a role. The first user opens the house and must be an owner."""
+    with refusing(), open_house(Config.from_environment()) as ledger:
+        password = _ask_password(password_stdin)
+        with ledger.work(_HOUSE, datetime.now(UTC)) as work:
+            if has_users(work.session):
+                user = add_user(work, name, Role(role), password)
+            else:
+                user = _open_house(work, name, Role(role), house_name, password)
+            click.echo(f"{user.name} may log in as {user.role}.")
+
+
+def _open_house(work: Work, name: str, role: Role, house_name: str, password: str) -> User:
+    if role is not Role.OWNER:
+        raise BitternError("role", "The first user must be an owner: use --role owner.")
+    on_record = work.session.scalar(sa.select(House.name).limit(1))
+    if not (house_name or on_record):
+        click.echo(f"The house is called '{_UNNAMED}' until you change it (next time: --house NAME).", err=True)
+    return start_house(work, house_name or on_record or _UNNAMED, name, password)
+
+
+@group.command("password")
+@click.argument("name")
+@_from_stdin
+def password(name: str, password_stdin: bool) -> None:
+    """Give NAME a new password; their logins end."""
+    with refusing(), open_house(Config.from_environment()) as ledger:
+        given = _ask_password(password_stdin)
+        with ledger.work(_HOUSE, datetime.now(UTC)) as work:
+            user = work.session.scalar(sa.select(User).where(User.name_key == name_key(name)))
+            if user is None:
+                raise BitternError("name", f"Nobody is on record as {name}. See: bittern user list")
+            set_password(work, user.id, user.version, given)
+            click.echo(f"{user.name} has a new password.")
+
+
+@group.command("list")
+def list_all() -> None:
+    """Everybody on record, with role."""
+    with refusing(), open_house(Config.from_environment()) as ledger, ledger.sessions() as session:
+        for user in list_users(session):
+            click.echo(f"{user.role:8} {user.name}{'' if user.active else '  (may not log in)'}")

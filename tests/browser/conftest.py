@@ -1,0 +1,110 @@
+"""A served copy of the app and a headless Chromium that looks at it."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+import waitress.server
+from flask import Flask
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+
+from app.ledger.models import User
+from tests.factories import PASSWORD
+
+CHROMIUM = "/usr/bin/chromium"
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Everything in this folder carries the marker `browser`."""
+    here = Path(__file__).parent
+    for item in items:
+        if here in item.path.parents:
+            item.add_marker("browser")
+
+
+@dataclass(frozen=True, slots=True)
+class Served:
+    """The app of this test, served; `url("/login")` is an address in it."""
+
+    app: Flask
+    address: str
+
+    def url(self, path: str) -> str:
+        return self.address + path
+
+
+@pytest.fixture
+def served(web: Flask) -> Iterator[Served]:
+    """The test's own house, served by waitress on a free port of 127.0.0.1."""
+    server = waitress.server.create_server(web, host="127.0.0.1", port=0, threads=4)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    yield Served(web, f"http://127.0.0.1:{server.effective_port}")
+    server.close()
+    server.task_dispatcher.shutdown()
+    thread.join(timeout=10)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Debian's Chromium, headless; one for the run, each test has a fresh profile in it."""
+    with sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture
+def context(browser: Browser) -> Iterator[BrowserContext]:
+    """A fresh profile at the counter's size, 1366 × 768."""
+    context = browser.new_context(viewport={"width": 1366, "height": 768}, locale="en-US")
+    context.set_default_timeout(10_000)
+    yield context
+    context.close()
+
+
+@pytest.fixture
+def page(context: BrowserContext) -> Iterator[Page]:
+    """A page that fails the test when its console shows an error: a refused style, a broken script."""
+    page = context.new_page()
+    complaints: list[str] = []
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    page.on(
+        "console",
+        lambda message: (
+            # The status of an answer is for the test to judge; everything else is a fault.
+            complaints.append(message.text)
+            if message.type == "error" and "Failed to load resource" not in message.text
+            else None
+        ),
+    )
+    yield page
+    assert complaints == []
+
+
+@pytest.fixture
+def log_in(page: Page, served: Served) -> Callable[[User], Page]:
+    """`log_in(user)`: the page, logged in as a user of the factories, through the login form."""
+
+    def through_the_form(user: User) -> Page:
+        page.goto(served.url("/login"))
+        page.get_by_label("Name").fill(user.name)
+        page.get_by_label("Password").fill(PASSWORD)
+        page.get_by_role("button", name="Log in").click()
+        page.get_by_role("button", name="Log out").wait_for()
+        return page
+
+    return through_the_form
