@@ -23,7 +23,7 @@ from app.ledger.jobs.accepting import newest_revision
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.snapshot import read_snapshot
 from app.ledger.models import Job, Role
-from app.ledger.opening import Ledger, migrate, open_ledger
+from app.ledger.opening import migrate, open_ledger
 from app.ledger.work import Actor
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -34,8 +34,8 @@ MARK = "made-by-bittern-demo"
 group = click.Group("demo", help="The invented supply house, to look at and to try.")
 
 
-def build(folder: Path, data: Path, now: datetime) -> tuple[Ledger, dict[str, int], list[Path]]:
-    """Make the demo anew in `folder`: the open ledger, job numbers by short name, and the papers printed."""
+def build(folder: Path, data: Path, now: datetime) -> tuple[DemoShop, dict[str, int]]:
+    """Make the demo anew in `folder`: the shop with its open ledger, and job numbers by short name."""
     if folder.exists():
         if not (folder / MARK).exists():
             raise BitternError("folder", f"{folder} was not made by the demo, so it is left alone. Name another.")
@@ -51,11 +51,11 @@ def build(folder: Path, data: Path, now: datetime) -> tuple[Ledger, dict[str, in
         load_house(work, data, (now - timedelta(days=DAYS_OF_PRICES)).date())
         shop = DemoShop(ledger, data, now, rng)
         jobs = load_jobs(shop, work)
-        papers = _print(shop, jobs, folder / "papers")
-    return ledger, jobs, papers
+    return shop, jobs
 
 
-def _print(shop: DemoShop, jobs: dict[str, int], folder: Path) -> list[Path]:
+def print_papers(shop: DemoShop, jobs: dict[str, int], folder: Path) -> list[Path]:
+    """Print the papers of three of the jobs into `folder`: a quote each, schedules, bench sheets, owner's pages."""
     folder.mkdir()
     printed: list[Path] = []
 
@@ -86,7 +86,8 @@ def _print(shop: DemoShop, jobs: dict[str, int], folder: Path) -> list[Path]:
 def run(serve: bool, folder: Path, data: Path, port: int | None) -> None:
     """Make the demo anew, print its papers, say where they are and how to log in, and serve it."""
     try:
-        ledger, jobs, papers = build(folder.absolute(), data, datetime.now(UTC))
+        shop, jobs = build(folder.absolute(), data, datetime.now(UTC))
+        papers = print_papers(shop, jobs, folder.absolute() / "papers")
     except BitternError as error:
         raise click.ClickException(str(error)) from error
     click.echo("Papers:")
@@ -96,7 +97,7 @@ def run(serve: bool, folder: Path, data: Path, port: int | None) -> None:
     click.echo("Logins:")
     for name, role, password in DEMO_LOGINS:
         click.echo(f"  {role.value:8} {name:6} {password}")
-    ledger.close()
+    shop.ledger.close()
     if not serve:
         return
     from app import create_app  # the web is loaded only when it is served

@@ -95,9 +95,9 @@ class Vault:
         except InvalidTag as error:
             raise VaultError("A sealed record does not open: it was changed, or sealed with another key.") from error
 
-    def fingerprint(self, text: str, context: str) -> str:
-        """A keyed hash of `text` in `context`, 64 hex digits."""
-        return hmac.new(self._hash_key, f"{context}\0{text}".encode(), hashlib.sha256).hexdigest()
+    def fingerprint(self, text: str, context: str) -> bytes:
+        """A keyed hash of `text` in `context`, 32 bytes."""
+        return hmac.new(self._hash_key, f"{context}\0{text}".encode(), hashlib.sha256).digest()
 
 
 def _derive(raw: bytes, purpose: bytes) -> bytes:

@@ -122,7 +122,7 @@ def test_the_database_itself_refuses_to_change_an_event(config: Config, deed: st
     with engine.begin() as connection:
         connection.exec_driver_sql(
             "INSERT INTO events (id, at, actor_name, kind, subject, summary, detail, previous_hash, hash) "
-            "VALUES (1, '2026-01-01', 'a', 'b', 'c', 'd', '{}', '', 'e')"
+            "VALUES (1, '2026-01-01', 'a', 'b', 'c', 'd', '{}', x'00', x'01')"
         )
     with pytest.raises(sa.exc.IntegrityError, match="never changed"), engine.begin() as connection:
         connection.exec_driver_sql(deed)

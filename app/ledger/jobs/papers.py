@@ -11,6 +11,7 @@ from sqlalchemy.orm import joinedload, selectinload
 
 from app.keying import Bitting as Cuts
 from app.keying import pin, write_bitting
+from app.ledger.doors.cautions import cautions_of
 from app.ledger.doors.models import Cylinder, CylinderOperator, Door
 from app.ledger.errors import LedgerError
 from app.ledger.jobs.issuing import house_head
@@ -31,9 +32,6 @@ from app.ledger.keysystems.queries import operators_of
 from app.ledger.prices.queries import get_house
 from app.ledger.users.models import Role
 from app.ledger.work import Work
-
-EGRESS = "Exit door: a lock that needs a key from inside may be unlawful; ask the authority having jurisdiction."
-FIRE = "Fire-rated: do not drill or change hardware beyond what the label and the local code allow."
 
 
 def _cylinders(work: Work, job: Job) -> Sequence[Cylinder]:
@@ -108,11 +106,6 @@ def schedule_of(work: Work, job: Job) -> Schedule:
 
 def _row(cylinder: Cylinder, by_id: dict[int, Keyset]) -> ScheduleRow:
     door = cylinder.door
-    cautions = (
-        ()
-        if door is None
-        else tuple(text for flag, text in ((door.is_egress, EGRESS), (door.is_fire_rated, FIRE)) if flag)
-    )
     remarks = " · ".join(text for text in (door.remarks if door else "", cylinder.remarks) if text)
     return ScheduleRow(
         cylinder_id=cylinder.id,
@@ -126,7 +119,7 @@ def _row(cylinder: Cylinder, by_id: dict[int, Keyset]) -> ScheduleRow:
         keyset=_symbol(cylinder, by_id),
         operated_by=tuple(keyset.symbol for keyset in _operators(cylinder, by_id)),
         remarks=remarks,
-        cautions=cautions,
+        cautions=cautions_of(door) if door else (),
     )
 
 

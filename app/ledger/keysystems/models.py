@@ -97,7 +97,7 @@ class Bitting(Base):
     system_id: Mapped[int] = mapped_column(sa.ForeignKey("key_systems.id"))
     keyset_id: Mapped[int] = mapped_column(sa.ForeignKey("keysets.id"), unique=True)
     sealed: Mapped[bytes] = mapped_column(sa.LargeBinary)
-    fingerprint: Mapped[str] = mapped_column(sa.String(64))
+    fingerprint: Mapped[bytes] = mapped_column(sa.LargeBinary(32))
 
     keyset: Mapped[Keyset] = relationship(back_populates="bitting")
 

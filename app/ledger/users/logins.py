@@ -66,7 +66,7 @@ def _begin_attempt(work: Work, name: str, address: str, config: Config) -> tuple
         user = work.session.scalar(sa.select(User).where(User.name_key == key))
         if user is None:
             # A password typed into the wrong box must not stand here: an unknown name is kept as a keyed hash.
-            key = work.vault.fingerprint(key, "login attempt")
+            key = work.vault.fingerprint(key, "login attempt").hex()
         _refuse_too_many(work, key, address, config)
         attempt = LoginAttempt(name_key=key, address=address, at=work.now, succeeded=False)
         work.session.add(attempt)

@@ -1,0 +1,102 @@
+"""Use cases: the bench ticks cylinders off as pinned, and as checked."""
+
+from __future__ import annotations
+
+__all__ = ["CheckOff", "check_off", "checked_off", "pin_off"]
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.ledger.doors.models import Cylinder, CylinderState
+from app.ledger.engine import transaction
+from app.ledger.errors import LedgerError, NotFound
+from app.ledger.events.actions import record
+from app.ledger.events.models import Event
+from app.ledger.jobs.models import Job, Stage
+from app.ledger.users.models import Role
+from app.ledger.work import Work
+
+PINNED = "cylinders pinned"
+CHECKED = "cylinders checked"
+
+
+def pin_off(work: Work, job_number: int, cylinder_ids: Collection[int]) -> int:
+    """Tick cylinders of a job on the bench off as pinned; gives how many were not so before.
+
+    Two people may tick at once: what is pinned or checked already stays as it is.
+    """
+    return _tick(work, job_number, cylinder_ids, CylinderState.ORDERED, CylinderState.PINNED, PINNED)
+
+
+def check_off(work: Work, job_number: int, cylinder_ids: Collection[int]) -> int:
+    """Tick pinned cylinders off as checked; LedgerError when one of them is not pinned yet."""
+    return _tick(work, job_number, cylinder_ids, CylinderState.PINNED, CylinderState.CHECKED, CHECKED)
+
+
+def _tick(
+    work: Work,
+    job_number: int,
+    cylinder_ids: Collection[int],
+    before: CylinderState,
+    after: CylinderState,
+    kind: str,
+) -> int:
+    work.require(Role.BENCH)
+    if not cylinder_ids:
+        raise LedgerError("cylinders", f"Tick the cylinders that are {after.value}.")
+    with transaction(work.session):
+        job = work.session.scalar(sa.select(Job).where(Job.number == job_number))
+        if job is None:
+            raise NotFound("job")
+        if job.stage is not Stage.ON_THE_BENCH:
+            raise LedgerError("stage", f"This job is {job.stage.value}; move it on to the bench first.")
+        wanted = [cylinder for cylinder in job.cylinders if cylinder.id in cylinder_ids]
+        if len(wanted) != len(set(cylinder_ids)):
+            raise NotFound("cylinder in this job")
+        if after is CylinderState.CHECKED and any(one.state is CylinderState.ORDERED for one in wanted):
+            raise LedgerError("cylinders", "A cylinder is checked after it is pinned; tick it as pinned first.")
+        moved = [cylinder for cylinder in wanted if cylinder.state is before]
+        for cylinder in moved:
+            cylinder.state = after
+        if moved:
+            count = f"{len(moved)} cylinder{'' if len(moved) == 1 else 's'}"
+            record(
+                work,
+                kind,
+                f"job {job.number}",
+                f"{count} {after.value} by {work.actor.name}",
+                job_id=job.id,
+                cylinders=[cylinder.id for cylinder in moved],
+            )
+        return len(moved)
+
+
+@dataclass(frozen=True, slots=True)
+class CheckOff:
+    """Who pinned a cylinder and who checked it, "" where nobody did."""
+
+    pinned_by: str = ""
+    checked_by: str = ""
+
+    @property
+    def is_second_person(self) -> bool:
+        """Whether somebody else checked it than pinned it."""
+        return bool(self.pinned_by and self.checked_by) and self.pinned_by != self.checked_by
+
+
+def checked_off(session: Session, job_id: int) -> dict[int, CheckOff]:
+    """Cylinder id → who did what, as the newest events tell, in one query."""
+    events: Sequence[Event] = session.scalars(
+        sa.select(Event).where(Event.job_id == job_id, Event.kind.in_((PINNED, CHECKED))).order_by(Event.id)
+    ).all()
+    pinned: dict[int, str] = {}
+    checked: dict[int, str] = {}
+    for event in events:
+        for cylinder_id in event.detail.get("cylinders", []):
+            (pinned if event.kind == PINNED else checked)[cylinder_id] = event.actor_name
+            if event.kind == PINNED:
+                checked.pop(cylinder_id, None)  # pinned anew after the check
+    return {one: CheckOff(pinned.get(one, ""), checked.get(one, "")) for one in {**pinned, **checked}}

@@ -1,0 +1,273 @@
+"""Questions about jobs: the ledger page, one job's story, what each of its cylinders hangs on."""
+
+from __future__ import annotations
+
+__all__ = [
+    "LATE_STAGES",
+    "OVER",
+    "JobMoney",
+    "LedgerPage",
+    "LedgerQuestion",
+    "LedgerRow",
+    "Piece",
+    "StageCount",
+    "days_late",
+    "get_job",
+    "job_money",
+    "ledger_page",
+    "pieces_of",
+    "show_margin",
+]
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from fractions import Fraction
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session, defer, joinedload, selectinload
+
+from app.ledger.customers.models import Customer, Site
+from app.ledger.doors.models import Cylinder, CylinderState
+from app.ledger.errors import NotFound
+from app.ledger.jobs.models import Job, Payment, QuoteRevision, Stage
+from app.ledger.keysystems.models import Keyset
+from app.ledger.matching import holds
+from app.pricing import half_up
+
+OVER = (Stage.CLOSED, Stage.LOST, Stage.CANCELLED)
+# Before approval nothing is promised; once handed over the promise is kept, however late.
+LATE_STAGES = (Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY)
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerQuestion:
+    """Which jobs are wanted: any stage (None) or one; text in number, title, customer, site or order number."""
+
+    text: str = ""
+    stage: Stage | None = None
+    is_late: bool = False
+    with_over: bool = False  # closed, lost and cancelled jobs too
+
+    @property
+    def includes_over(self) -> bool:
+        """Whether jobs whose story is over belong to the answer."""
+        return self.with_over or self.stage in OVER
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerRow:
+    """One job on the ledger page. Cents before tax; `late_days` is 0 when it is not late."""
+
+    number: int
+    customer_name: str
+    site_name: str
+    title: str
+    stage: Stage
+    promised_on: date | None
+    need_by: date | None
+    keyed_at: str
+    value_cents: int
+    cost_cents: int
+    late_days: int
+
+
+@dataclass(frozen=True, slots=True)
+class StageCount:
+    """How many jobs stand in a stage, and what they are worth."""
+
+    stage: Stage
+    jobs: int
+    late: int
+    value_cents: int
+    cost_cents: int
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerPage:
+    """One page of the ledger. `stages` counts all stages under the same text; totals are of the whole answer."""
+
+    rows: tuple[LedgerRow, ...]
+    stages: tuple[StageCount, ...]
+    jobs: int
+    late: int
+    value_cents: int
+    cost_cents: int
+    page: int
+    pages: int
+
+
+def days_late(job: Job, today: date) -> int:
+    """How many days the promise is overdue; 0 when it is not, or when nothing is promised any more."""
+    return _days_late(job.stage, job.promised_on, today)
+
+
+def _days_late(stage: Stage, promised_on: date | None, today: date) -> int:
+    if promised_on is None or stage not in LATE_STAGES:
+        return 0
+    return max((today - promised_on).days, 0)
+
+
+def show_margin(value_cents: int, cost_cents: int) -> str:
+    """The margin on the price in whole percent, half up; "" where nothing is charged.
+
+    >>> show_margin(20000, 15000), show_margin(0, 500), show_margin(10000, 12550)
+    ('25 %', '', '−26 %')
+    """
+    if value_cents <= 0:
+        return ""
+    percent = half_up(Fraction(100 * (value_cents - cost_cents), value_cents))
+    return f"{'−' if percent < 0 else ''}{abs(percent)} %"
+
+
+def ledger_page(session: Session, today: date, question: LedgerQuestion, page: int = 1, size: int = 50) -> LedgerPage:
+    """The jobs asked for, late ones first, then by promise, need-by and number: two queries, however many jobs."""
+    late = _is_late(today)
+    stages = _stage_counts(session, question, late)
+    counted = [
+        count
+        for count in stages
+        if question.stage in (None, count.stage) and (question.includes_over or count.stage not in OVER)
+    ]
+    late_count = sum(count.late for count in counted)
+    jobs = late_count if question.is_late else sum(count.jobs for count in counted)
+    pages = max(-(-jobs // size), 1)
+    page = min(max(page, 1), pages)
+    rows = _asked(_columns(), question)
+    if question.stage is not None:
+        rows = rows.where(Job.stage == question.stage)
+    elif not question.with_over:
+        rows = rows.where(Job.stage.not_in(OVER))
+    if question.is_late:
+        rows = rows.where(late)
+    rows = rows.order_by(
+        sa.case((late, 0), else_=1),
+        Job.promised_on.asc().nulls_last(),
+        Job.need_by.asc().nulls_last(),
+        Job.number,
+    )
+    found = session.execute(rows.limit(size).offset((page - 1) * size)).all()
+    return LedgerPage(
+        rows=tuple(
+            LedgerRow(**row._mapping, late_days=_days_late(row.stage, row.promised_on, today)) for row in found
+        ),
+        stages=stages,
+        jobs=jobs,
+        late=late_count,
+        value_cents=sum(count.value_cents for count in counted),
+        cost_cents=sum(count.cost_cents for count in counted),
+        page=page,
+        pages=pages,
+    )
+
+
+_Rows = sa.Select[*tuple[Any, ...]]
+
+
+def _is_late(today: date) -> sa.ColumnElement[bool]:
+    return sa.and_(Job.promised_on < today, Job.stage.in_(LATE_STAGES))
+
+
+def _columns() -> _Rows:
+    return sa.select(
+        Job.number,
+        Customer.name.label("customer_name"),
+        sa.func.coalesce(Site.name, "").label("site_name"),
+        Job.title,
+        Job.stage,
+        Job.promised_on,
+        Job.need_by,
+        Job.keyed_at,
+        Job.value_cents,
+        Job.cost_cents,
+    )
+
+
+def _asked(rows: _Rows, question: LedgerQuestion) -> _Rows:
+    rows = rows.select_from(Job).join(Customer, Customer.id == Job.customer_id)
+    rows = rows.outerjoin(Site, Site.id == Job.site_id)
+    text = question.text.strip()
+    if not text:
+        return rows
+    conditions = [holds(column, text) for column in (Job.title, Customer.name, Site.name, Job.po_number)]
+    if text.isdecimal() and text.isascii() and len(text) <= 9:
+        conditions.append(Job.number == int(text))
+    return rows.where(sa.or_(*conditions))
+
+
+def _stage_counts(session: Session, question: LedgerQuestion, late: sa.ColumnElement[bool]) -> tuple[StageCount, ...]:
+    rows = _asked(
+        sa.select(
+            Job.stage,
+            sa.func.count(),
+            sa.func.sum(sa.case((late, 1), else_=0)),
+            sa.func.sum(Job.value_cents),
+            sa.func.sum(Job.cost_cents),
+        ),
+        question,
+    ).group_by(Job.stage)
+    found = {row[0]: StageCount(*row) for row in session.execute(rows)}
+    return tuple(found[stage] for stage in Stage if stage in found)
+
+
+def get_job(session: Session, number: int) -> Job:
+    """A job by its number with customer, site, lines, revisions (without their snapshots) and payments."""
+    job = session.scalar(
+        sa.select(Job)
+        .where(Job.number == number)
+        .options(
+            joinedload(Job.customer),
+            joinedload(Job.site),
+            joinedload(Job.opened_by),
+            selectinload(Job.lines),
+            selectinload(Job.revisions).options(
+                defer(QuoteRevision.snapshot), joinedload(QuoteRevision.issued_by, innerjoin=True)
+            ),
+            selectinload(Job.payments),
+        )
+    )
+    if job is None:
+        raise NotFound("job")
+    return job
+
+
+@dataclass(frozen=True, slots=True)
+class JobMoney:
+    """What is to be paid for a job, tax included, and what has been. Nothing is due before a quote."""
+
+    total_cents: int
+    paid_cents: int
+
+    @property
+    def balance_cents(self) -> int:
+        """What is still to be paid; negative when too much was."""
+        return self.total_cents - self.paid_cents
+
+
+def job_money(job: Job) -> JobMoney:
+    """From the newest revision and the payments that `get_job` has loaded."""
+    total = job.revisions[-1].total_cents if job.revisions else 0
+    payments: Sequence[Payment] = job.payments
+    return JobMoney(total, sum(payment.cents for payment in payments))
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """What a cylinder of a job hangs on, for links: its door, its key system, and how far it is."""
+
+    cylinder_id: int
+    door_id: int | None
+    system_id: int | None
+    state: CylinderState
+
+
+def pieces_of(session: Session, job_id: int) -> dict[int, Piece]:
+    """Cylinder id → piece, of one job, in one query."""
+    rows = session.execute(
+        sa.select(Cylinder.id, Cylinder.door_id, Keyset.system_id, Cylinder.state)
+        .outerjoin(Keyset, Keyset.id == Cylinder.keyset_id)
+        .where(Cylinder.job_id == job_id)
+        .order_by(Cylinder.id)
+    )
+    return {row[0]: Piece(*row) for row in rows}

@@ -1,0 +1,148 @@
+"""The demo: built through the importers and use cases of a real house, printed, and searched for bittings."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+import sqlalchemy as sa
+
+from app.commands.demo import MARK, ROOT, build, print_papers
+from app.errors import BitternError
+from app.keying import write_bitting
+from app.ledger.events.actions import first_broken_link
+from app.ledger.jobs.papers import schedule_of
+from app.ledger.keysystems.auditing import audit_systems
+from app.ledger.keysystems.bittings import open_bittings, spec_of
+from app.ledger.models import Job, Keyset, KeySystem, Role, Stage
+from app.ledger.opening import Ledger
+from app.ledger.work import Actor
+
+NOW = datetime(2026, 9, 16, 15, tzinfo=UTC)  # a Wednesday
+
+
+class Demo(NamedTuple):
+    folder: Path
+    ledger: Ledger
+    jobs: dict[str, int]
+    papers: list[Path]
+
+    def text(self, name: str) -> str:
+        path = next(path for path in self.papers if path.name.startswith(name))
+        return subprocess.run(["pdftotext", "-layout", path, "-"], capture_output=True, text=True, check=True).stdout
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
+    folder = tmp_path_factory.mktemp("demo") / "instance"
+    shop, jobs = build(folder, ROOT / "demo_data", NOW)
+    yield Demo(folder, shop.ledger, jobs, print_papers(shop, jobs, folder / "papers"))
+    shop.ledger.close()
+
+
+def bittings(demo: Demo) -> dict[str, str]:
+    """'symbol of system' → bitting, of every keyset in the demo."""
+    with demo.ledger.work(Actor(None, "a test", Role.OWNER), NOW) as work:
+        systems = work.session.scalars(sa.select(KeySystem)).all()
+        opened = open_bittings(work.session, work.vault, systems)
+        return {
+            f"{keyset.symbol} of {keyset.system.name}": write_bitting(spec_of(keyset.system), opened[keyset.id])
+            for keyset in work.session.scalars(sa.select(Keyset))
+            if keyset.id in opened
+        }
+
+
+@pytest.mark.parametrize("short", ["college", "flats"])
+def test_the_schedule_holds_every_door_and_keyset_and_no_bitting(demo: Demo, short: str) -> None:
+    text = demo.text(f"keying-schedule-{demo.jobs[short]}")
+    words = set(re.findall(r"[^\s,]+", text))
+    with demo.ledger.work(Actor(None, "a test", Role.OWNER), NOW) as work:
+        job = work.session.scalars(sa.select(Job).where(Job.number == demo.jobs[short])).one()
+        rows = schedule_of(work, job).rows
+    assert len(rows) == {"college": 140, "flats": 24}[short]
+    assert {row.opening_number for row in rows} <= words
+    assert {row.keyset for row in rows} <= words
+    found = bittings(demo)
+    assert len(found) > 170
+    assert [name for name, bitting in found.items() if bitting in text] == []
+
+
+def test_the_bench_sheet_holds_every_bitting_of_its_job(demo: Demo) -> None:
+    text = demo.text(f"bench-sheet-{demo.jobs['flats']}")
+    assert "CONFIDENTIAL" in text
+    squeezed = re.sub(r"\s", "", text)
+    mine = {name: bitting for name, bitting in bittings(demo).items() if name.endswith("AA of The Flats")}
+    assert len(mine) == 25
+    assert [name for name, bitting in mine.items() if bitting not in squeezed] == []
+
+
+def test_the_quote_shows_no_cost(demo: Demo) -> None:
+    job = demo.jobs["flats"]
+    customer, owner = demo.text(f"quote-{job}"), demo.text(f"owner-{job}")
+    assert "Margin" in owner and "Margin" not in customer
+    assert "24 flats under one master" in customer
+
+
+def test_no_demo_bitting_lies_in_clear_in_the_database_or_its_log(demo: Demo) -> None:
+    files = sorted(demo.folder.glob("bittern.sqlite3*"))
+    stored = b"".join(path.read_bytes() for path in files)
+    assert b"Saltmarsh Maritime College" in stored
+    found = bittings(demo)
+    # The few quote hashes are hexadecimal, where six digits may stand by chance.
+    stored = re.sub(rb"[0-9a-f]{64}", b"", stored)
+    assert [name for name, bitting in found.items() if bitting.encode() in stored] == []
+    assert [name for name, bitting in found.items() if ",".join(bitting).encode() in stored] == []
+    assert not any(bitting in path.name for path in demo.papers for bitting in found.values())
+
+
+def test_the_college_system_audits_clean_with_its_cross_keyed_stores(demo: Demo) -> None:
+    with demo.ledger.work(Actor(None, "a test", Role.OWNER), NOW) as work:
+        systems = work.session.scalars(sa.select(KeySystem)).all()
+        college = [system for system in systems if system.name == "Saltmarsh Maritime College"]
+        report = audit_systems(work, college)
+        assert report.is_clean and report.keys == 144 and report.cylinders == 140
+        job = work.session.scalars(sa.select(Job).where(Job.number == demo.jobs["college"])).one()
+        crossed = [row for row in schedule_of(work, job).rows if row.keyset.startswith("X")]
+    assert [row.operated_by for row in crossed] == [
+        ("AA47", "AB", "AC", "AA", "A"),
+        ("AA48", "AB", "AC", "AA", "A"),
+    ]
+
+
+def test_the_story_has_jobs_in_many_stages_and_an_unbroken_chain_of_events(demo: Demo) -> None:
+    with demo.ledger.work(Actor(None, "a test", Role.OWNER), NOW) as work:
+        stages = set(work.session.scalars(sa.select(Job.stage)))
+        assert first_broken_link(work.session) is None
+    assert stages == {
+        Stage.QUOTED,
+        Stage.APPROVED,
+        Stage.ON_THE_BENCH,
+        Stage.CHECKED,
+        Stage.CLOSED,
+        Stage.LOST,
+    }
+
+
+@pytest.mark.parametrize("days", [3, 4])
+def test_the_demo_can_be_made_on_any_day_of_the_week_and_again(tmp_path: Path, days: int) -> None:
+    """Saturday and Sunday; the whole week was tried by hand."""
+    folder = tmp_path / "again"
+    shutil.copytree(ROOT / "demo_data", tmp_path / "data")
+    for _ in range(2 if days == 3 else 1):
+        shop, jobs = build(folder, tmp_path / "data", NOW + timedelta(days=days))
+        shop.ledger.close()
+        assert len(jobs) == 7
+
+
+def test_a_folder_that_the_demo_did_not_make_is_left_alone(tmp_path: Path) -> None:
+    (tmp_path / "precious.txt").write_text("mine")
+    with pytest.raises(BitternError, match="left alone"):
+        build(tmp_path, ROOT / "demo_data", NOW)
+    assert (tmp_path / "precious.txt").read_text() == "mine"
+    assert not (tmp_path / MARK).exists()
