@@ -1,0 +1,101 @@
+"""Shop or factory: the decision as a frozen value with its reasons; acting on it, or overriding it, is elsewhere."""
+
+from __future__ import annotations
+
+__all__ = ["Decision", "decide"]
+
+from dataclasses import dataclass
+from typing import Any
+
+from app.pricing.ask import KeyingAsk
+from app.pricing.bench_terms import BenchTerms
+from app.pricing.break_even import BREAK_EVEN_LIMIT, BreakEven, break_even
+from app.pricing.factory_terms import FactoryTerms
+from app.pricing.reasons import flips, nearest_remedy, owner_notes, reasons, risks
+from app.pricing.ways import Choice, Way, factory_way, shop_way
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What to do with one group of cylinders, and why.
+
+    `choice` is the cheaper of the possible ways, the factory when both cost the same (as the break-even
+    counts it), None when neither is possible: then `remedy` names the nearest change that would help.
+    `reasons` may be told to a customer: they hold no amount of money. `owner_notes`, `flips` (what would
+    turn the decision) and `risks` are for the house. `break_even` is None without factory terms.
+    """
+
+    ask: KeyingAsk
+    choice: Choice | None
+    shop: Way
+    factory: Way
+    break_even: BreakEven | None
+    reasons: tuple[str, ...]
+    owner_notes: tuple[str, ...]
+    flips: tuple[str, ...]
+    risks: tuple[str, ...]
+    remedy: str | None
+
+    @property
+    def chosen(self) -> Way | None:
+        """The way that was picked."""
+        return {Choice.SHOP: self.shop, Choice.FACTORY: self.factory, None: None}[self.choice]
+
+    @property
+    def saving_cents(self) -> int | None:
+        """What the choice saves against the other way; negative when the cheaper way is not possible."""
+        chosen = self.chosen
+        if chosen is None or self.shop.total_cents is None or self.factory.total_cents is None:
+            return None
+        return self.shop.total_cents + self.factory.total_cents - 2 * (chosen.total_cents or 0)
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values, as `bittern price decide` prints them."""
+        crossing = self.break_even
+        return {
+            "choice": self.choice.value if self.choice else None,
+            "shop": self.shop.to_json(),
+            "factory": self.factory.to_json(),
+            "break_even": crossing.quantity if crossing else None,
+            "break_even_limit": crossing.limit if crossing else None,
+            "factory_cheaper": [list(run) for run in crossing.ranges] if crossing else [],
+            "saving_cents": self.saving_cents,
+            "reasons": list(self.reasons),
+            "owner_notes": list(self.owner_notes),
+            "flips": list(self.flips),
+            "risks": list(self.risks),
+            "remedy": self.remedy,
+        }
+
+
+def decide(
+    ask: KeyingAsk, bench: BenchTerms, factory: FactoryTerms | None, limit: int = BREAK_EVEN_LIMIT
+) -> Decision:
+    """Cost the keying both ways, drop a way that is not possible, pick the cheaper, and say why.
+
+    A way is dropped for: a kind or type that is not keyed there; below the factory's minimum of cylinders
+    or goods; the customer's own cylinders (factory) or a factory-only keyway (bench); a master-keyed system
+    extended without its records; a date after `ask.need_by`. The break-even quantity is searched up to
+    `limit` cylinders as `BreakEven` defines it.
+    """
+    shop = shop_way(ask, bench, factory)
+    away = factory_way(ask, factory, bench.closed_days)
+    crossing = break_even(ask, bench, factory, limit) if factory is not None else None
+    choice = _pick(shop, away)
+    return Decision(
+        ask=ask,
+        choice=choice,
+        shop=shop,
+        factory=away,
+        break_even=crossing,
+        reasons=reasons(ask, choice, shop, away, crossing),
+        owner_notes=owner_notes(ask, choice, shop, away, crossing),
+        flips=flips(ask, choice, shop, away, crossing, bench.closed_days),
+        risks=risks(ask, choice, shop, away, bench, factory),
+        remedy=None if choice else nearest_remedy(ask, shop, away, factory),
+    )
+
+
+def _pick(shop: Way, factory: Way) -> Choice | None:
+    costs = [(way.total_cents or 0, way.name) for way in (factory, shop) if way.possible]
+    return min(costs, key=lambda one: one[0])[1] if costs else None

@@ -1,0 +1,198 @@
+"""The sentences of a decision: for the customer without amounts, for the owner with them."""
+
+from __future__ import annotations
+
+__all__ = ["flips", "nearest_remedy", "owner_notes", "reasons", "risks"]
+
+from collections.abc import Set
+from datetime import date
+
+from app.pricing.ask import KeyingAsk, RecordsHolder, SystemAge
+from app.pricing.bench_terms import BenchTerms
+from app.pricing.break_even import BreakEven
+from app.pricing.factory_terms import FactoryTerms
+from app.pricing.kinds import CylinderType, KeyingKind
+from app.pricing.money import show_cents
+from app.pricing.ways import Choice, ObstacleCode, Way, missing_cylinders
+from app.pricing.workdays import count_working_days, show_day
+
+_WHERE = {Choice.SHOP: "the bench", Choice.FACTORY: "the factory"}
+_TIGHT_WORKING_DAYS = 2
+_CLOSE_PERCENT = 5
+
+
+def _count(ask: KeyingAsk) -> str:
+    """“1 cylinder keyed GMK”, for the middle of a sentence."""
+    some = "1 cylinder" if ask.quantity == 1 else f"{ask.quantity:,} cylinders"
+    return f"{some} supplied uncombinated" if ask.kind is KeyingKind.NONE else f"{some} keyed {ask.kind}"
+
+
+def _days(count: int) -> str:
+    return "1 working day" if count == 1 else f"{count:,} working days"
+
+
+def reasons(
+    ask: KeyingAsk, choice: Choice | None, shop: Way, factory: Way, crossing: BreakEven | None
+) -> tuple[str, ...]:
+    """Why, in sentences that a customer could be told."""
+    said: list[str] = []
+    if choice is None:
+        said.append("As it is asked for, this can be done neither here nor at the factory.")
+        return (*said, *dict.fromkeys((*shop.why_not, *factory.why_not)))
+    chosen, other = (shop, factory) if choice is Choice.SHOP else (factory, shop)
+    if not other.possible:
+        said += other.why_not
+        where = "here" if choice is Choice.SHOP else "at the factory"
+        said.append(f"So {_count(ask)} can only be done {where}.")
+    elif shop.total_cents == factory.total_cents:
+        said.append(f"For {_count(ask)} the two cost the same; the factory leaves the bench free.")
+    else:
+        said.append(f"For {_count(ask)}, {_WHERE[choice]} is the less costly way.")
+    if choice is Choice.SHOP and crossing is not None and (crossing.quantity or 0) > ask.quantity:
+        said.append(f"The factory becomes worth while from {crossing.quantity:,} such cylinders on.")
+    if choice is Choice.FACTORY and crossing is not None and 1 < (crossing.quantity or 0) <= ask.quantity:
+        said.append(f"The factory is worth while from {crossing.quantity:,} such cylinders on.")
+    if chosen.ready is not None:
+        date_words = f"It is ready on {show_day(chosen.ready)}"
+        if other.possible and other.ready is not None:
+            other_words = "from the factory" if choice is Choice.SHOP else "here"
+            date_words += f"; {other_words} it would be {show_day(other.ready)}"
+        said.append(f"{date_words}.")
+    return tuple(said)
+
+
+def owner_notes(
+    ask: KeyingAsk, choice: Choice | None, shop: Way, factory: Way, crossing: BreakEven | None
+) -> tuple[str, ...]:
+    """The amounts behind it, for the house alone."""
+    notes: list[str] = []
+    if shop.total_cents is not None and factory.total_cents is not None:
+        difference = abs(shop.total_cents - factory.total_cents)
+        notes.append(
+            f"Bench {show_cents(shop.total_cents)}, factory {show_cents(factory.total_cents)}: "
+            f"{show_cents(difference)} apart."
+        )
+    notes += [obstacle.detail for way in (shop, factory) for obstacle in way.obstacles if obstacle.detail]
+    if crossing is not None and shop.total_cents is not None and factory.total_cents is not None:
+        if crossing.quantity is None:
+            notes.append(f"Up to {crossing.limit:,} cylinders of this mix the factory never costs less.")
+        elif crossing.holds_to_the_limit:
+            notes.append(f"From {crossing.quantity:,} cylinders of this mix on the factory costs no more.")
+        else:
+            shown = ", ".join(f"{first:,} to {last:,}" for first, last in crossing.ranges[:6])
+            more = " and further runs" if len(crossing.ranges) > 6 else ""
+            notes.append(f"The factory costs no more at {shown}{more} cylinders; its steps make the gaps.")
+    return tuple(notes)
+
+
+def flips(
+    ask: KeyingAsk,
+    choice: Choice | None,
+    shop: Way,
+    factory: Way,
+    crossing: BreakEven | None,
+    house_closed: Set[date],
+) -> tuple[str, ...]:
+    """What would turn the decision; amounts are named, so for the house alone."""
+    if choice is None:
+        return ()
+    said: list[str] = []
+    chosen, other = (shop, factory) if choice is Choice.SHOP else (factory, shop)
+    saves = _saving(chosen, other)
+    if (
+        saves
+        and ask.need_by is not None
+        and other.ready is not None
+        and other.blocked_only_by(ObstacleCode.DATE, ObstacleCode.HOURS)
+    ):
+        later = count_working_days(ask.need_by, other.ready, house_closed)
+        said.append(
+            f"Needed {_days(max(1, later))} later, by {show_day(other.ready)}, "
+            f"{_WHERE[other.name]} saves {show_cents(saves)}."
+        )
+    elif saves and not other.possible:
+        said.append(f"Were it possible, {_WHERE[other.name]} would save {show_cents(saves)}.")
+    if crossing is not None and crossing.quantity is not None:
+        if choice is Choice.SHOP and ask.quantity < crossing.quantity:
+            said.append(f"From {crossing.quantity:,} cylinders of this mix on, the factory costs no more.")
+        if choice is Choice.FACTORY and 1 < crossing.quantity <= ask.quantity:
+            said.append(f"Below {crossing.quantity:,} cylinders of this mix, the bench would do it.")
+    if other.blocked_only_by(ObstacleCode.RECORDS) and ask.records is not RecordsHolder.NOBODY:
+        said.append(f"If the system's records could move to {_WHERE[other.name]}, it could do the work.")
+    return tuple(said)
+
+
+def _saving(chosen: Way, other: Way) -> int:
+    """What the other way would save, 0 when nothing or unknown."""
+    if chosen.total_cents is None or other.total_cents is None:
+        return 0
+    return max(0, chosen.total_cents - other.total_cents)
+
+
+def risks(
+    ask: KeyingAsk,
+    choice: Choice | None,
+    shop: Way,
+    factory: Way,
+    bench: BenchTerms,
+    terms: FactoryTerms | None,
+) -> tuple[str, ...]:
+    """What to look out for, in the house."""
+    said: list[str] = []
+    if ask.system is SystemAge.EXISTING:
+        said.append("Ask for written authority before keying into a system that has an owner of record.")
+    if choice is Choice.SHOP and ask.extends_records:
+        said.append("Key from the system's own bitting list, and enter each new bitting in it the same day.")
+    if choice is Choice.FACTORY and ask.extends_records and ask.records is RecordsHolder.SHOP:
+        said.append(
+            "Send the whole key bitting array and the list of bittings in use, and key nothing of this system "
+            "here until the factory's additions are back."
+        )
+    if choice is Choice.FACTORY and terms is not None:
+        if ask.kind.is_master_keyed and not terms.holds_records:
+            said.append("This maker keeps no records: order the bitting list with the cylinders.")
+        if ask.goods_cents is None and terms.min_order_cents:
+            said.append(f"The maker's minimum order of {show_cents(terms.min_order_cents)} was not checked.")
+    if terms is not None and ask.keyway in terms.authorised_keyways:
+        said.append(f"Keyway {ask.keyway} needs its owner's written order.")
+    if choice is Choice.SHOP and missing_cylinders(ask, bench):
+        said.append(f"{missing_cylinders(ask, bench):,} cylinders without pins must be ordered first.")
+    if CylinderType.SFIC in ask.cylinders or CylinderType.LFIC in ask.cylinders:
+        said.append("Interchangeable cores: see that a control key is on the order.")
+    chosen = {Choice.SHOP: shop, Choice.FACTORY: factory, None: None}[choice]
+    if chosen is not None and chosen.ready is not None and ask.need_by is not None:
+        spare = count_working_days(chosen.ready, ask.need_by, bench.closed_days)
+        if spare < _TIGHT_WORKING_DAYS:
+            said.append(f"Only {_days(spare)} to spare before it is needed." if spare else "No day to spare.")
+    if shop.possible and factory.possible and shop.total_cents and factory.total_cents is not None:
+        gap = abs(shop.total_cents - factory.total_cents)
+        if gap * 100 < _CLOSE_PERCENT * shop.total_cents:
+            said.append(f"A close call: the two are within {_CLOSE_PERCENT}%, so let the date decide.")
+    return tuple(said)
+
+
+def nearest_remedy(ask: KeyingAsk, shop: Way, factory: Way, terms: FactoryTerms | None) -> str:
+    """The least change that makes one way possible, when neither is."""
+    dated = [
+        way
+        for way in (shop, factory)
+        if way.ready is not None and way.blocked_only_by(ObstacleCode.DATE, ObstacleCode.HOURS)
+    ]
+    if dated:
+        way = min(dated, key=lambda one: one.ready or date.max)
+        if way.ready is not None:
+            return f"With {show_day(way.ready)} as the date, {_WHERE[way.name]} can do it."
+    if factory.blocked_only_by(ObstacleCode.MINIMUM_CYLINDERS) and terms is not None:
+        return f"With {terms.min_cylinders - ask.quantity:,} more cylinders the factory can do it."
+    if factory.blocked_only_by(ObstacleCode.MINIMUM_ORDER):
+        return "With more goods on the order, up to the maker's minimum, the factory can do it."
+    codes = {obstacle.code for way in (shop, factory) for obstacle in way.obstacles}
+    if ObstacleCode.RECORDS in codes and ask.records is RecordsHolder.NOBODY:
+        return "Key these cylinders single (SKD), or start a new system; never extend one without its records."
+    if ObstacleCode.RECORDS in codes:
+        return "Have the system's records sent to the place that is to key it, or start a new system."
+    if ObstacleCode.STOCK in codes:
+        return "Find cylinders without pins for the bench, or a maker that keys them."
+    if ObstacleCode.HOURS in codes:
+        return "Give the bench working time, or find a maker that keys these cylinders."
+    return "Ask another maker, or change the keying or the type of cylinder."
