@@ -3,27 +3,50 @@
 from __future__ import annotations
 
 __all__ = [
+    "SCHEDULE_HEADINGS",
     "BenchPage",
+    "BittingLine",
+    "BittingList",
+    "ChartPoint",
+    "FactoryLine",
+    "FactoryOrder",
+    "KeyReceipt",
     "OwnerPage",
     "PaperHead",
     "QuotePage",
+    "ReceiptKey",
     "SchedulePage",
     "bench_page",
     "bench_sheet_pdf",
+    "bitting_list_pdf",
+    "cost_chart",
+    "csv_bytes",
+    "factory_order_pdf",
+    "factory_order_xlsx",
     "key_profile",
+    "key_receipt_pdf",
     "keys_list_pdf",
     "owner_page",
     "owner_quote_pdf",
     "pin_stacks",
     "quote_page",
     "quote_pdf",
+    "schedule_csv",
     "schedule_page",
     "schedule_pdf",
+    "schedule_xlsx",
+    "xlsx_bytes",
 ]
 
 from app.documents.bench_sheet import BenchPage, bench_page, bench_sheet_pdf, keys_list_pdf
+from app.documents.bitting_list import BittingLine, BittingList, bitting_list_pdf
+from app.documents.cost_chart import ChartPoint, cost_chart
 from app.documents.drawings import key_profile, pin_stacks
+from app.documents.factory_order import FactoryLine, FactoryOrder, factory_order_pdf, factory_order_xlsx
+from app.documents.key_receipt import KeyReceipt, ReceiptKey, key_receipt_pdf
 from app.documents.owner_quote import OwnerPage, owner_page, owner_quote_pdf
 from app.documents.quote import QuotePage, quote_page, quote_pdf
 from app.documents.render import PaperHead
 from app.documents.schedule import SchedulePage, schedule_page, schedule_pdf
+from app.documents.schedule_sheet import SCHEDULE_HEADINGS, schedule_csv, schedule_xlsx
+from app.documents.spreadsheet import csv_bytes, xlsx_bytes

@@ -62,7 +62,9 @@ def printable(value: Any) -> Any:
     """
     if not isinstance(value, str) or isinstance(value, Markup) or value.isprintable():
         return value
-    return "".join("\ufffd" if _is_unprintable(character) else character for character in value)
+    # A browser's text area sends CR LF for each new line.
+    text = value.replace("\r\n", "\n").replace("\r", "\n")
+    return "".join("\ufffd" if _is_unprintable(character) else character for character in text)
 
 
 def _is_unprintable(character: str) -> bool:

@@ -12,6 +12,7 @@ from fractions import Fraction
 import pypdf
 import pytest
 
+from app.documents import BittingLine, BittingList, FactoryLine, FactoryOrder, KeyReceipt, ReceiptKey
 from app.keying import BittingSpec, pin, read_bitting
 from app.ledger.jobs.schedule import (
     BenchCylinder,
@@ -230,3 +231,59 @@ def pages_of(pdf: bytes) -> list[str]:
 @pytest.fixture(scope="session")
 def pages() -> Callable[[bytes], list[str]]:
     return pages_of
+
+
+def make_receipt(paper: str = "Letter") -> KeyReceipt:
+    return KeyReceipt(
+        house=make_house(paper), number="1038-3", issued_on=ISSUED, issued_by="Wren Tolliver",
+        customer_name="Saltmarsh Maritime College", site_name="College, three halls", holder_name="Imke Farrow",
+        holder_phone="555-0118", authority="letter of the bursar, 1 March 2031",
+        keys=(
+            ReceiptKey("AA", 2, "AA-2", "Tidewater Hall, all doors"),
+            ReceiptKey("AB4", 1, "AB4-1", "C-104, study 4", date(2031, 6, 30)),
+        ),
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def receipt() -> Callable[..., KeyReceipt]:
+    return make_receipt
+
+
+def make_order(paper: str = "Letter") -> FactoryOrder:
+    return FactoryOrder(
+        house=make_house(paper), order_number="F-1038-1", ordered_on=ISSUED, ordered_by="Wren Tolliver",
+        maker_name="Ardent Brass", need_by=date(2031, 4, 11), ship_to="12 Fenwick Quay\nSaltmarsh",
+        system_name="College GMK", is_new_system=True, records="The house keeps the records; send the key bitting "
+        "array with the bitting list.", keying_instruction="Three levels, grand master A, masters AA to AC.",
+        stamping_instruction="Keys: keyset and copy number. Cylinders: keyset, on the side that does not show.",
+        lines=tuple(
+            FactoryLine(
+                2, "AB-M118-6-AQ2-C1-626", "Mortise cylinder, 1-1/8 in, six chambers, keyway AQ2, satin chrome (626)",
+                f"AA{number}", "master keyed (MK), alike in sets of 2", f"AA{number}, AA, A", 4, f"AA{number}",
+                f"T-{100 + number}, T-{200 + number}",
+            )
+            for number in range(1, 31)
+        ),
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def order() -> Callable[..., FactoryOrder]:
+    return make_order
+
+
+def make_bitting_list(paper: str = "Letter") -> BittingList:
+    return BittingList(
+        house=make_house(paper), system_name="College GMK", owner_of_record="Saltmarsh Maritime College",
+        keyway="AQ2", spec_name="AQ six", printed_on=ISSUED, revealed_to="Petra Quill",
+        lines=tuple(
+            BittingLine(symbol, "change" if symbol[-1].isdigit() else "master", "study", bitting, "in use", 2)
+            for symbol, bitting in BITTINGS.items()
+        ),
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def bitting_list() -> Callable[..., BittingList]:
+    return make_bitting_list

@@ -6,6 +6,7 @@ import hashlib
 import io
 import os
 import pickle
+import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -15,7 +16,19 @@ from pathlib import Path
 import pypdf
 import pytest
 
-from app.documents import bench_sheet_pdf, keys_list_pdf, owner_quote_pdf, quote_pdf, schedule_pdf
+from app.documents import (
+    BittingList,
+    FactoryOrder,
+    KeyReceipt,
+    bench_sheet_pdf,
+    bitting_list_pdf,
+    factory_order_pdf,
+    key_receipt_pdf,
+    keys_list_pdf,
+    owner_quote_pdf,
+    quote_pdf,
+    schedule_pdf,
+)
 from app.documents.render import StaticFetcher, pdf
 from app.errors import BitternError
 from app.ledger.jobs.schedule import BenchWork, Schedule
@@ -24,6 +37,17 @@ from app.ledger.jobs.snapshot import QuoteSnapshot
 ROOT = Path(__file__).resolve().parents[2]
 POINTS = {"Letter": (612.0, 792.0), "A4": (595.28, 841.89)}
 Papers = dict[str, bytes]
+LANDSCAPES = ("schedule", "order")
+NUMBERS = {
+    "quote": "Quote 1042, revision 2",
+    "owner": "Quote 1042, revision 2, costs",
+    "schedule": "Keying schedule for job 1038",
+    "bench": "Bench sheet for job 1038",
+    "keys": "Keys to cut for job 1038",
+    "receipt": "Key receipt 1038-3",
+    "order": "Factory order F-1038-1",
+    "list": "Bitting list College GMK",
+}
 
 
 @pytest.fixture(scope="module", params=["Letter", "A4"])
@@ -35,7 +59,7 @@ def test_each_paper_has_the_size_that_was_asked(papers: tuple[str, Papers]) -> N
     size, documents = papers
     for name, document in documents.items():
         box = pypdf.PdfReader(io.BytesIO(document)).pages[0].mediabox
-        expected = POINTS[size][::-1] if name == "schedule" else POINTS[size]
+        expected = POINTS[size][::-1] if name in LANDSCAPES else POINTS[size]
         assert (float(box.width), float(box.height)) == pytest.approx(expected, abs=0.1)
 
 
@@ -76,13 +100,13 @@ def test_every_font_is_embedded_and_is_the_houses_own(papers: tuple[str, Papers]
 
 
 def test_every_page_says_which_paper_it_is(papers: tuple[str, Papers], pages: Callable[[bytes], list[str]]) -> None:
-    for document in papers[1].values():
+    for name, document in papers[1].items():
         texts = pages(document)
         for number, text in enumerate(texts, start=1):
             assert f"page {number} of {len(texts)}" in text
             assert "4 March 2031" in text
             assert "Fenwick Quay" in text
-            assert "1042, revision 2" in text or "for job 1038" in text
+            assert NUMBERS[name] in text
 
 
 def test_the_same_view_gives_the_same_bytes_in_another_process(snapshot: Callable[..., QuoteSnapshot]) -> None:
@@ -128,6 +152,18 @@ def test_static_is_opened() -> None:
     assert b"@page" in StaticFetcher().fetch((ROOT / "static/css/print.css").as_uri()).read()
 
 
+def test_every_column_width_that_a_template_names_is_in_the_style_sheet() -> None:
+    sheet = (ROOT / "static/css/print.css").read_text()
+    for template in (ROOT / "templates/documents").glob("*.html"):
+        named = set(re.findall(r'"(mm\d+)"', template.read_text()))
+        assert {name for name in named if f".{name} {{" not in sheet} == set(), template.name
+
+
+def test_no_template_carries_style_script_or_unescaped_text() -> None:
+    for template in (ROOT / "templates/documents").glob("*.html"):
+        assert not re.search(r"style=|<style|<script|\|\s*safe|autoescape", template.read_text()), template.name
+
+
 HOSTILE = {
     "markup": "<script>alert(1)</script><img src=x onerror=y><b>bold",
     "template": "{{ 7 * 7 }}{% raw %}",
@@ -163,7 +199,7 @@ def test_long_and_strange_names_do_not_stop_a_paper(
     assert quote.count("W") >= 20_000  # as customer and as house
     assert {"bell\ufffd", "nul\ufffd"} <= set(quote.split())
     given = schedule(2)
-    rows = (replace(given.rows[0], location=long, remarks=strange, keyset=strange), given.rows[1])
+    rows = (replace(given.rows[0], location="Storeroom " * 1000, remarks=strange, keyset=strange), given.rows[1])
     assert "L-102" in read_by_poppler(schedule_pdf(replace(given, rows=rows)))
     assert "AA3" in read_by_poppler(bench_sheet_pdf(replace(bench(), title=strange, revealed_to=long)))
 
@@ -176,7 +212,12 @@ def read_by_poppler(document: bytes) -> str:
 
 @pytest.fixture(scope="module")
 def make_all(
-    snapshot: Callable[..., QuoteSnapshot], schedule: Callable[..., Schedule], bench: Callable[..., BenchWork]
+    snapshot: Callable[..., QuoteSnapshot],
+    schedule: Callable[..., Schedule],
+    bench: Callable[..., BenchWork],
+    receipt: Callable[..., KeyReceipt],
+    order: Callable[..., FactoryOrder],
+    bitting_list: Callable[..., BittingList],
 ) -> Callable[[str], Papers]:
     return lambda paper: {
         "quote": quote_pdf(snapshot(paper)),
@@ -184,4 +225,14 @@ def make_all(
         "schedule": schedule_pdf(schedule(20, paper)),
         "bench": bench_sheet_pdf(bench(paper)),
         "keys": keys_list_pdf(bench(paper)),
+        "receipt": key_receipt_pdf(receipt(paper)),
+        "order": factory_order_pdf(order(paper)),
+        "list": bitting_list_pdf(bitting_list(paper)),
     }
+
+
+def test_a_browsers_line_ends_are_line_ends(
+    snapshot: Callable[..., QuoteSnapshot], pages: Callable[[bytes], list[str]]
+) -> None:
+    text = pages(quote_pdf(replace(snapshot(), terms="Payment on collection.\r\nNo returns.")))[0]
+    assert "Payment on collection. No returns." in text and "\ufffd" not in text

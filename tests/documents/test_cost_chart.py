@@ -1,0 +1,59 @@
+"""The cost chart tells its two curves apart without colour and marks where they cross."""
+
+from __future__ import annotations
+
+import re
+import xml.etree.ElementTree as ET
+
+import pytest
+
+from app.documents import ChartPoint, cost_chart
+from app.errors import BitternError
+
+SVG = "{http://www.w3.org/2000/svg}"
+POINTS = [
+    ChartPoint(n, 1_000 * n, None if n < 3 else 9_000 + 400 * n + (2_000 if n > 10 else 0)) for n in range(1, 31)
+]
+# 1,000 n ≥ 11,000 + 400 n from n = 19 (18.33…)
+BREAK_EVEN = 19
+
+
+def read(svg: str) -> ET.Element:
+    return ET.fromstring(svg)  # noqa: S314  # our own text
+
+
+def test_curves_differ_by_line_and_name() -> None:
+    root = read(cost_chart(POINTS, BREAK_EVEN))
+    dashes = [path.get("stroke-dasharray") for path in root.iter(f"{SVG}path") if path.get("fill") == "none"]
+    assert dashes == ["none", "6 3"]
+    words = [text.text for text in root.iter(f"{SVG}text")]
+    assert {"shop", "factory", "factory cheaper from 19", "cylinders", "$0", "$300"} <= set(words)
+
+
+def test_the_crossing_stands_on_the_factorys_curve() -> None:
+    root = read(cost_chart(POINTS, BREAK_EVEN))
+    circle = next(root.iter(f"{SVG}circle"))
+    factory = next(path.get("d") for path in root.iter(f"{SVG}path") if path.get("stroke-dasharray") == "6 3")
+    assert f"{float(circle.get('cx') or 0):.1f} {float(circle.get('cy') or 0):.1f}" in str(factory)
+
+
+def test_a_step_between_neighbours_rises_and_gaps_are_held() -> None:
+    paths = re.findall(r'd="([^"]+)" fill="none"', cost_chart(POINTS[:12]))
+    assert paths[1].count("M") == 1 and paths[1].count("L") == 9  # from 3 to 12
+    sparse = re.findall(r'd="([^"]+)" fill="none"', cost_chart([POINTS[0], POINTS[9], POINTS[29]]))
+    assert "H" in sparse[0] and "L" not in sparse[0]
+
+
+def test_names_do_not_cover_each_other() -> None:
+    root = read(cost_chart([ChartPoint(1, 500, 900), ChartPoint(2, 1_000, 1_001)]))
+    places = {text.text: float(text.get("y") or 0) for text in root.iter(f"{SVG}text")}
+    assert abs(places["shop"] - places["factory"]) >= 12.9
+
+
+@pytest.mark.parametrize(
+    "points", [[], [ChartPoint(1, 1, 1)], [ChartPoint(2, 1, 1), ChartPoint(1, 1, 1)], [ChartPoint(1, None, None)] * 2]
+)
+def test_what_cannot_be_drawn_is_refused(points: list[ChartPoint]) -> None:
+    with pytest.raises(BitternError) as refusal:
+        cost_chart(points)
+    assert refusal.value.field == "points"

@@ -1,0 +1,64 @@
+"""Key receipts, factory orders and bitting lists say what they must, and no more."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from app.documents import (
+    BittingList,
+    FactoryOrder,
+    KeyReceipt,
+    bitting_list_pdf,
+    factory_order_pdf,
+    key_receipt_pdf,
+)
+from app.ledger.jobs.schedule import BenchWork
+
+Pages = Callable[[bytes], list[str]]
+
+
+def test_a_receipt_says_who_holds_which_copy_and_has_a_line_to_sign(
+    receipt: Callable[..., KeyReceipt], pages: Pages
+) -> None:
+    text = " ".join(pages(key_receipt_pdf(receipt())))
+    assert "AA 2 AA-2 Tidewater Hall, all doors when it is asked for" in text
+    assert "AB4 1 AB4-1 C-104, study 4 30 June 2031" in text
+    for said in ("Imke Farrow", "letter of the bursar", "received the 2 keys listed", "Holder's signature"):
+        assert said in text
+    one = replace(receipt(), keys=receipt().keys[:1], authority="")
+    assert "received the 1 key listed" in " ".join(pages(key_receipt_pdf(one)))
+    assert "none on record" in " ".join(pages(key_receipt_pdf(one)))
+
+
+def test_a_factory_order_has_schedule_keying_and_stamping(order: Callable[..., FactoryOrder], pages: Pages) -> None:
+    texts = pages(factory_order_pdf(order()))
+    text = " ".join(texts)
+    for number in range(1, 31):
+        assert f"AA{number} master keyed (MK), alike in sets of 2 AA{number}, AA, A 4 AA{number} " in text
+    for said in (
+        "Ardent Brass", "11 April 2031", "60 cylinders, 120 keys", "Three levels", "keyset and copy number",
+        "The house keeps the records", "College GMK, new", "Mortise cylinder, 1-1/8 in",
+    ):  # fmt: skip
+        assert said in texts[0]
+    assert all("Operated by Keys Stamp" in page for page in texts)
+
+
+def test_no_bitting_is_on_a_receipt_or_an_order(
+    receipt: Callable[..., KeyReceipt],
+    order: Callable[..., FactoryOrder],
+    bench: Callable[..., BenchWork],
+    pages: Pages,
+) -> None:
+    printed = "".join(pages(key_receipt_pdf(receipt())) + pages(factory_order_pdf(order()))).replace(" ", "")
+    assert [key.symbol for key in bench().systems[0].keys if key.bitting in printed] == []
+
+
+def test_a_bitting_list_is_confidential_on_every_page(bitting_list: Callable[..., BittingList], pages: Pages) -> None:
+    given = bitting_list()
+    long = replace(given, lines=given.lines * 30)
+    texts = pages(bitting_list_pdf(long))
+    assert len(texts) > 2
+    assert all("CONFIDENTIAL · revealed to Petra Quill" in text and "copy ____ of ____" in text for text in texts)
+    assert " ".join(texts).count("528614") == 30
+    assert "528614" not in repr(given)

@@ -1,0 +1,95 @@
+"""Spreadsheets carry the schedule's rows as text: no formula, no bitting, the same bytes each time."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date, datetime, timezone
+from types import SimpleNamespace
+
+import openpyxl
+import pytest
+
+from app.documents import (
+    SCHEDULE_HEADINGS,
+    FactoryOrder,
+    csv_bytes,
+    factory_order_xlsx,
+    schedule_csv,
+    schedule_xlsx,
+    xlsx_bytes,
+)
+from app.ledger.jobs.schedule import BenchWork, Schedule
+
+FORMULAS = ["=cmd|'/c calc'!A0", "+1+1", "-2+3", "@SUM(A1)", '=HYPERLINK("http://x.example")', "\t=1", "\r=1"]
+
+
+def read_csv(given: bytes) -> list[list[str]]:
+    return list(csv.reader(io.StringIO(given.decode("utf-8-sig"), newline="")))
+
+
+def test_the_schedule_as_csv_has_every_cylinder(schedule: Callable[..., Schedule]) -> None:
+    given = schedule(12)
+    heading, *rows = read_csv(schedule_csv(given))
+    assert tuple(heading) == SCHEDULE_HEADINGS
+    assert [row[0] for row in rows] == [row.opening_number for row in given.rows]
+    assert rows[8][7:9] == ["XAA9", "AA9, AC7, AC8, AA, A"]
+    assert rows[4][11] == "Fire-rated door: field drilling is limited by the label and the local code."
+
+
+def test_the_schedule_as_xlsx_has_both_tables(schedule: Callable[..., Schedule]) -> None:
+    given = schedule(12)
+    book = openpyxl.load_workbook(io.BytesIO(schedule_xlsx(given)))
+    assert book.sheetnames == ["By door", "By keyset"]
+    doors, keysets = (list(sheet.values) for sheet in book)
+    assert [row[0] for row in doors[1:]] == [row.opening_number for row in given.rows]
+    assert [(row[0], row[3], row[4]) for row in keysets[1:]] == [
+        (k.symbol, k.cylinders, k.keys) for k in given.keysets
+    ]
+
+
+@pytest.mark.parametrize("formula", FORMULAS)
+def test_a_formula_is_text_in_both(formula: str, schedule: Callable[..., Schedule]) -> None:
+    given = schedule(1)
+    hostile = replace(given, rows=(replace(given.rows[0], location=formula, remarks=formula),))
+    row = read_csv(schedule_csv(hostile))[1]
+    assert row[1] == row[10] and row[1].startswith("'")
+    cell = openpyxl.load_workbook(io.BytesIO(schedule_xlsx(hostile)))["By door"]["B2"]
+    assert cell.data_type == "s"
+    assert cell.value == formula.replace("\r", "\n")
+    assert cell.quotePrefix
+
+
+def test_odd_text_does_not_stop_a_spreadsheet() -> None:
+    rows = [("nul\x00 \ud800 \U0001f511 قفل", 10**30), ("W" * 100_000, -1), ("", 0)]
+    book = openpyxl.load_workbook(io.BytesIO(xlsx_bytes("odd", date(2031, 3, 4), [("One", ("a", "b"), rows)])))
+    assert book["One"]["A2"].value.startswith("nul\ufffd \ufffd")
+    assert len(book["One"]["A3"].value) == 32_767
+    assert read_csv(csv_bytes(("a", "b"), rows))[2][0] == "W" * 100_000
+
+
+def test_no_bitting_is_in_either(schedule: Callable[..., Schedule], bench: Callable[..., BenchWork]) -> None:
+    cells = [str(cell) for row in read_csv(schedule_csv(schedule())) for cell in row]
+    book = openpyxl.load_workbook(io.BytesIO(schedule_xlsx(schedule())))
+    cells += [str(cell) for sheet in book for row in sheet.values for cell in row]
+    for key in bench().systems[0].keys:
+        assert not any(key.bitting in cell for cell in cells)
+
+
+def test_the_same_rows_give_the_same_bytes(
+    schedule: Callable[..., Schedule], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = schedule_xlsx(schedule(3))
+    monkeypatch.setattr("time.time", lambda: 2_000_000_000.0)
+    later = SimpleNamespace(now=lambda tz: datetime(2040, 1, 1, tzinfo=tz))
+    monkeypatch.setattr("openpyxl.writer.excel.datetime", SimpleNamespace(datetime=later, timezone=timezone))
+    assert schedule_xlsx(schedule(3)) == first
+
+
+def test_the_factory_order_as_xlsx(order: Callable[..., FactoryOrder]) -> None:
+    book = openpyxl.load_workbook(io.BytesIO(factory_order_xlsx(order())))
+    lines, instructions = (list(sheet.values) for sheet in book)
+    assert sum(row[1] for row in lines[1:]) == 60
+    assert ("Key system", "College GMK, new") in instructions
