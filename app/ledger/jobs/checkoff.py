@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.doors.models import Cylinder, CylinderState
+from app.ledger.doors.models import CylinderState
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound
 from app.ledger.events.actions import record

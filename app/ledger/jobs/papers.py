@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["bench_work", "schedule_of"]
+__all__ = ["bench_work", "keyset_work", "schedule_of"]
 
 from collections.abc import Sequence
 
@@ -30,6 +30,7 @@ from app.ledger.keysystems.bittings import reveal_bittings, spec_of
 from app.ledger.keysystems.models import Key, Keyset, KeySystem, Level
 from app.ledger.keysystems.queries import operators_of
 from app.ledger.prices.queries import get_house
+from app.ledger.users.models import Role
 from app.ledger.users.models import Role
 from app.ledger.work import Work
 
@@ -157,6 +158,28 @@ def bench_work(work: Work, job: Job) -> BenchWork:
         revealed_to=work.actor.name,
         systems=made,
     )
+
+
+def keyset_work(work: Work, system: KeySystem, keyset: Keyset) -> BenchSystem:
+    """One keyset's bitting and how a cylinder on it is pinned, for bench and owner; the reveal is an event.
+
+    Raises LedgerError, and opens nothing, when the shop holds no bitting of it.
+    """
+    work.require(Role.BENCH)
+    if keyset.bitting is None:
+        raise LedgerError("keyset", f"The shop holds no bitting of {keyset.symbol}; its records are elsewhere.")
+    opened = reveal_bittings(work, [system.id], f"keyset {keyset.symbol}")
+    spec = spec_of(system)
+    by_id = {one.id: one for one in system.keysets}
+    operators = [one for one in operators_of(keyset, is_nmk=False, by_id=by_id) if one.id in opened]
+    control = next((opened.get(one.id) for one in system.keysets if one.level is Level.CONTROL), None)
+    keys = (BenchKey(keyset.symbol, write_bitting(spec, opened[keyset.id]), 1),)
+    cylinders: tuple[BenchCylinder, ...] = ()
+    if keyset.level is not Level.CONTROL:
+        pinning = pin(spec, {one.symbol: opened[one.id] for one in operators}, control)
+        symbols = tuple(one.symbol for one in operators)
+        cylinders = (BenchCylinder(keyset.symbol, 1, f"cylinder on {system.keyway}", (), symbols, pinning),)
+    return BenchSystem(system.name, system.keyway, system.spec.name, spec, keys, cylinders)
 
 
 def _bench_system(

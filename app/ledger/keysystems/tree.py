@@ -1,0 +1,195 @@
+"""Questions for the key systems' pages: what each holds, and the tree of keysets with what hangs on each.
+
+Nothing here opens a bitting.
+"""
+
+from __future__ import annotations
+
+__all__ = ["Hung", "KeyOut", "KeysetNode", "SystemRow", "list_system_rows", "reveals_of", "system_tree"]
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session, joinedload
+
+from app.ledger.customers.models import Customer
+from app.ledger.doors.models import Cylinder, CylinderOperator, CylinderState, Door
+from app.ledger.events.models import Event
+from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level
+from app.ledger.matching import holds
+
+
+@dataclass(frozen=True, slots=True)
+class SystemRow:
+    """One key system in the list. `used` counts its change keysets; `left` is None where no plan tells."""
+
+    system: KeySystem
+    used: int
+    cylinders: int
+
+    @property
+    def left(self) -> int | None:
+        """How many change bittings the plan still has."""
+        return None if self.system.capacity is None else max(self.system.capacity - self.used, 0)
+
+
+def list_system_rows(
+    session: Session, text: str = "", page: int = 1, size: int = 50
+) -> tuple[tuple[SystemRow, ...], int]:
+    """Key systems by customer and name, and how many there are: four queries, however many."""
+    condition: sa.ColumnElement[bool] = sa.true()
+    if text.strip():
+        wanted = text.strip()
+        condition = sa.or_(
+            holds(KeySystem.name, wanted), holds(Customer.name, wanted), holds(KeySystem.keyway, wanted)
+        )
+    count = session.scalar(sa.select(sa.func.count()).select_from(KeySystem).join(Customer).where(condition)) or 0
+    systems = session.scalars(
+        sa.select(KeySystem)
+        .join(Customer)
+        .where(condition)
+        .options(joinedload(KeySystem.customer), joinedload(KeySystem.site))
+        .order_by(Customer.name, Customer.id, KeySystem.name)
+        .limit(size)
+        .offset((page - 1) * size)
+    ).all()
+    ids = [system.id for system in systems]
+    used = _counts(session, sa.select(Keyset.system_id).where(Keyset.level.in_((Level.CHANGE, Level.SINGLE))), ids)
+    cylinders = _counts(
+        session,
+        sa.select(Keyset.system_id)
+        .join(Cylinder, Cylinder.keyset_id == Keyset.id)
+        .where(Cylinder.state != CylinderState.REMOVED),
+        ids,
+    )
+    return tuple(SystemRow(one, used.get(one.id, 0), cylinders.get(one.id, 0)) for one in systems), count
+
+
+def _counts(session: Session, rows: sa.Select[*tuple[int]], ids: Sequence[int]) -> dict[int, int]:
+    counted = rows.add_columns(sa.func.count()).where(Keyset.system_id.in_(ids)).group_by(Keyset.system_id)
+    return dict(session.execute(counted).tuples().all())
+
+
+@dataclass(frozen=True, slots=True)
+class Hung:
+    """A cylinder under a keyset: which door it is on, and whether others operate it too or no master does."""
+
+    cylinder_id: int
+    door_id: int | None
+    opening_number: str
+    position: str
+    state: CylinderState
+    is_nmk: bool
+    operators: tuple[str, ...]  # symbols of the further keysets of a cross-keyed cylinder
+
+
+@dataclass(frozen=True, slots=True)
+class KeyOut:
+    """A key that is not in the shop: who has it, or that it is lost."""
+
+    copy_number: int
+    state: KeyState
+    holder: str
+    due_back: date | None
+
+
+@dataclass(frozen=True, slots=True)
+class KeysetNode:
+    """A keyset with everything under it."""
+
+    keyset: Keyset
+    cylinders: tuple[Hung, ...]
+    keys: tuple[tuple[KeyState, int], ...]  # how many keys are in each state
+    out: tuple[KeyOut, ...]
+    children: tuple[KeysetNode, ...]
+
+    @property
+    def all_cylinders(self) -> int:
+        """Cylinders here and below: what its key turns."""
+        return len(self.cylinders) + sum(child.all_cylinders for child in self.children)
+
+
+def system_tree(session: Session, system: KeySystem) -> tuple[KeysetNode, ...]:
+    """The system's keysets from the top down, control and single keyed ones last: three queries.
+
+    system: as `get_system` loads it, keysets included.
+    """
+    cylinders = _cylinders(session, system)
+    keys, out = _keys(session, system)
+    children: dict[int | None, list[Keyset]] = {}
+    for keyset in system.keysets:
+        children.setdefault(keyset.parent_id, []).append(keyset)
+
+    def node(keyset: Keyset) -> KeysetNode:
+        return KeysetNode(
+            keyset,
+            tuple(cylinders.get(keyset.id, ())),
+            tuple(keys.get(keyset.id, {}).items()),
+            tuple(out.get(keyset.id, ())),
+            tuple(node(child) for child in children.get(keyset.id, ())),
+        )
+
+    tops = sorted(children.get(None, []), key=lambda one: one.level in (Level.CONTROL, Level.SINGLE))
+    return tuple(node(keyset) for keyset in tops)
+
+
+def _cylinders(session: Session, system: KeySystem) -> dict[int, list[Hung]]:
+    in_system = Cylinder.keyset_id.in_(sa.select(Keyset.id).where(Keyset.system_id == system.id))
+    standing = sa.and_(in_system, Cylinder.state != CylinderState.REMOVED)
+    crossed: dict[int, list[str]] = {}
+    for cylinder_id, symbol in session.execute(
+        sa.select(CylinderOperator.cylinder_id, Keyset.symbol)
+        .join(Keyset, Keyset.id == CylinderOperator.keyset_id)
+        .join(Cylinder, Cylinder.id == CylinderOperator.cylinder_id)
+        .where(standing)
+        .order_by(CylinderOperator.id)
+    ):
+        crossed.setdefault(cylinder_id, []).append(symbol)
+    found: dict[int, list[Hung]] = {}
+    for row in session.execute(
+        sa.select(
+            sa.type_coerce(Cylinder.keyset_id, sa.Integer),
+            Cylinder.id,
+            Cylinder.door_id,
+            sa.func.coalesce(Door.opening_number, ""),
+            Cylinder.position,
+            Cylinder.state,
+            Cylinder.is_nmk,
+        )
+        .outerjoin(Door, Door.id == Cylinder.door_id)
+        .where(standing)
+        .order_by(Cylinder.id)
+    ):
+        keyset_id, cylinder_id, door_id, opening, position, state, is_nmk = row
+        operators = tuple(crossed.get(cylinder_id, ()))
+        hung = Hung(cylinder_id, door_id, opening, position, state, is_nmk, operators)
+        found.setdefault(keyset_id, []).append(hung)
+    return found
+
+
+def _keys(session: Session, system: KeySystem) -> tuple[dict[int, dict[KeyState, int]], dict[int, list[KeyOut]]]:
+    states: dict[int, dict[KeyState, int]] = {}
+    out: dict[int, list[KeyOut]] = {}
+    for keyset_id, copy_number, state, holder, due_back in session.execute(
+        sa.select(Key.keyset_id, Key.copy_number, Key.state, Key.holder, Key.due_back)
+        .join(Keyset, Keyset.id == Key.keyset_id)
+        .where(Keyset.system_id == system.id)
+        .order_by(Key.keyset_id, Key.copy_number)
+    ):
+        counts = states.setdefault(keyset_id, {})
+        counts[state] = counts.get(state, 0) + 1
+        if state in (KeyState.OUT, KeyState.LOST):
+            out.setdefault(keyset_id, []).append(KeyOut(copy_number, state, holder, due_back))
+    return states, out
+
+
+def reveals_of(session: Session, system_id: int, limit: int = 20) -> Sequence[Event]:
+    """When the system's bittings were shown, to whom and for what, newest first."""
+    return session.scalars(
+        sa.select(Event)
+        .where(Event.subject == f"key system {system_id}", Event.kind == "bittings revealed")
+        .order_by(Event.id.desc())
+        .limit(limit)
+    ).all()

@@ -1,0 +1,1 @@
+"""Finding a record from the few characters that somebody remembers."""
