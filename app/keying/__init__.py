@@ -7,19 +7,24 @@ prints, stores or logs; what a bitting is stays with the caller.
 from __future__ import annotations
 
 __all__ = [
+    "AccessMatrix",
+    "AccessPlan",
     "Alternative",
     "Audit",
     "Bitting",
     "BittingSpec",
     "ChamberPins",
     "Choice",
+    "Clash",
     "CrossCost",
     "Cut",
     "CutState",
     "DecodedCut",
     "DecodedKey",
     "Demand",
+    "DoorGroup",
     "Extension",
+    "KeyGroup",
     "KeySymbol",
     "KeyingError",
     "Level",
@@ -30,8 +35,10 @@ __all__ = [
     "ListStudy",
     "LostKey",
     "MasterCandidates",
+    "MatrixSolution",
     "NearMiss",
     "NoBittingsLeft",
+    "Outcome",
     "PickList",
     "PinSize",
     "Pinning",
@@ -55,12 +62,15 @@ __all__ = [
     "find_masters",
     "find_rotating_masters",
     "issue_changes",
+    "key_hierarchy",
+    "key_matrix",
     "lists_without_master",
     "lost_key",
     "make_columns",
     "make_symbols",
     "master_names",
     "near_misses",
+    "nest",
     "next_bittings",
     "next_master",
     "operated_by",
@@ -69,6 +79,7 @@ __all__ = [
     "pin",
     "pin_cuts",
     "plan_levels",
+    "plan_of_solution",
     "plan_system",
     "progress",
     "progression_under",
@@ -76,11 +87,13 @@ __all__ = [
     "read_inches",
     "read_list",
     "read_list_csv",
+    "read_matrix",
     "read_symbol",
     "root_depth",
     "rotate",
     "shearing_depths",
     "single_symbol",
+    "solve_matrix",
     "study_list",
     "theoretical",
     "usable",
@@ -88,6 +101,7 @@ __all__ = [
     "write_inches",
 ]
 
+from app.keying.access import key_matrix, plan_of_solution
 from app.keying.audit import Audit, NearMiss, audit, audit_added, near_misses, operated_by
 from app.keying.bitting_list import ListRow, ListStudy, read_list, read_list_csv, study_list
 from app.keying.counting import count_bittings, count_columns, theoretical, usable
@@ -103,15 +117,18 @@ from app.keying.cutting import Cut, cut_list, root_depth
 from app.keying.decoding import CutState, DecodedCut, DecodedKey, decode
 from app.keying.errors import KeyingError, NoBittingsLeft
 from app.keying.extending import Extension, LevelArray, extend
+from app.keying.hierarchy import AccessPlan, key_hierarchy
 from app.keying.issuing import draw_bitting, draw_master, draw_single, issue_changes, next_bittings
 from app.keying.levels import LevelPlan, PlannedKeyset, plan_levels, progression_under
 from app.keying.losing import LostKey, lost_key
 from app.keying.masters import MasterCandidates, find_masters, find_rotating_masters
+from app.keying.matrix import AccessMatrix, Clash, DoorGroup, KeyGroup, nest, read_matrix
 from app.keying.pick_list import PickList, PinSize, pick_list
 from app.keying.pinning import ChamberPins, Pinning, pin, pin_cuts, shearing_depths
 from app.keying.planning import Demand, LevelCapacity, Planning, SystemPlan, plan_system
 from app.keying.progression import Progression, make_columns, progress
 from app.keying.rotating import RotatingConstants, rotate
+from app.keying.solving import MatrixSolution, Outcome, solve_matrix
 from app.keying.spec import (
     Bitting,
     BittingSpec,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 __all__ = ["CHANGE", "GRAND", "HELD", "MASTER", "LevelPlan", "PlannedKeyset", "plan_levels", "progression_under"]
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from itertools import combinations, islice, product
@@ -119,7 +119,7 @@ def plan_levels(
         raise KeyingError("roles", f"Give one of C, M, G or - for each of {spec.chambers} chambers.")
     needs = {CHANGE: changes_per_master, MASTER: masters, GRAND: grands}
     best_left = 0
-    for sharing in [roles] if roles is not None else _sharings(spec, tmk, levels, needs):
+    for sharing in [roles] if roles is not None else sharings(spec, tmk, levels, needs):
         top = _fill(spec, tmk, levels, sharing, needs, used)
         fitted, full = _fitted(top, levels, needs)
         if full:
@@ -137,7 +137,7 @@ def plan_levels(
     )
 
 
-def _sharings(spec: BittingSpec, tmk: Bitting, levels: int, needs: dict[str, int]) -> list[str]:
+def sharings(spec: BittingSpec, tmk: Bitting, levels: int, needs: Mapping[str, int]) -> list[str]:
     """Give the ways to share out the chambers that fit by theoretical count, the most to spare first."""
     wanted = _ROLES[levels]
     sizes = [len(column) for column in make_columns(spec, tmk)]

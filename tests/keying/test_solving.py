@@ -1,0 +1,215 @@
+from __future__ import annotations
+
+from itertools import combinations, pairwise, product
+from random import Random
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from oracle import operates
+
+from app.keying import (
+    AccessMatrix,
+    AccessPlan,
+    BittingSpec,
+    KeyingError,
+    MatrixSolution,
+    Outcome,
+    audit,
+    key_matrix,
+    plan_levels,
+    solve_matrix,
+)
+from app.keying.local_search import Mending
+
+SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
+TMK = (5, 2, 8, 6, 1, 4)
+TIGHT = BittingSpec(chambers=3, depths=2, macs=9, step=1)
+STIFF = BittingSpec(chambers=3, depths=2, macs=0, step=1)
+
+
+def serves(matrix, bittings):
+    """Whether every key operates exactly the cylinders that list it."""
+    return all(
+        operates(bitting, [bittings[k] for k in group.keys]) == (key in group.keys)
+        for key, bitting in enumerate(bittings)
+        for group in matrix.cylinders
+    )
+
+
+@st.composite
+def matrices(draw, holders, doors):
+    names = [f"d{n}" for n in range(draw(st.integers(1, doors)))]
+    opens = {f"h{n}": set(draw(st.sets(st.sampled_from(names)))) for n in range(draw(st.integers(1, holders)))}
+    for door in names:
+        if not any(door in opened for opened in opens.values()):
+            opens["h0"].add(door)
+    return AccessMatrix.of(opens, names)
+
+
+def possible(spec, matrix, fixed=None):
+    every = list(product(spec.all_depths, repeat=spec.chambers))
+    allowed = [
+        [fixed[key]] if fixed and key in fixed else [b for b in every if spec.within_macs(b)]
+        for key in range(len(matrix.keys))
+    ]
+    return any(serves(matrix, picks) for picks in product(*allowed))
+
+
+@settings(deadline=None, max_examples=30)
+@given(st.sampled_from([TIGHT, STIFF]), matrices(4, 4), st.integers(0, 1000))
+def test_a_tight_matrix_is_solved_or_proven_impossible_as_trying_everything_says(spec, matrix, turn):
+    found = solve_matrix(spec, (0, 0, 0), matrix, Random(turn), seconds=30)
+    assert found.outcome is (Outcome.SOLVED if possible(spec, matrix) else Outcome.IMPOSSIBLE)
+    if found.outcome is Outcome.SOLVED:
+        assert serves(matrix, found.bittings)
+        assert found.unwanted == ()
+
+
+def test_what_is_impossible_is_told_with_the_least_rows_and_columns():
+    # Of five keys that differ, a spec that holds two bittings has room for no three.
+    opens = {f"h{n}": {f"d{n}"} for n in range(5)}
+    opens["h0"].add("store")
+    opens["h1"].add("store")
+    matrix = AccessMatrix.of(opens, [*(f"d{n}" for n in range(5)), "store"])
+    found = solve_matrix(STIFF, (0, 0, 0), matrix, Random(1), seconds=30)
+    assert found.outcome is Outcome.IMPOSSIBLE
+    assert found.smallest
+    assert found.clash is not None
+    keys, cylinders = found.clash.keys, found.clash.cylinders
+    assert len(keys) == 3
+
+    def clashing(keys, cylinders):
+        part = [[k in matrix.cylinders[n].keys for n in cylinders] for k in keys]
+        return not any(
+            all(
+                not any(row[c] for row in part)
+                or operates(picks[k], [picks[j] for j, row in enumerate(part) if row[c]]) == part[k][c]
+                for k in range(len(keys))
+                for c in range(len(cylinders))
+            )
+            for picks in product([(0, 0, 0), (1, 1, 1)], repeat=len(keys))
+        )
+
+    assert clashing(keys, cylinders)
+    assert not any(clashing(fewer, cylinders) for fewer in combinations(keys, len(keys) - 1))
+    assert not any(clashing(keys, fewer) for fewer in combinations(cylinders, len(cylinders) - 1))
+    assert "cannot be had together" in found.clash.sentence
+
+
+def test_a_crossing_matrix_is_keyed_as_it_says():
+    rng = Random(11)
+    doors = [f"d{n}" for n in range(14)]
+    opens = {f"h{n}": {door for door in doors if rng.random() < 0.2} | {doors[n]} for n in range(12)}
+    opens["all"] = set(doors)
+    plan = key_matrix(SPEC, TMK, AccessMatrix.of(opens, doors), Random(3), seconds=30)
+    assert isinstance(plan, AccessPlan)
+    assert audit(plan.keys, plan.cylinders).clean
+    assert all(SPEC.within_macs(bitting) for bitting in plan.keys.values())
+    assert plan.holders["all"] == "AA"
+    for door, cylinder in plan.doors.items():
+        lock = [plan.keys[s] for s in plan.cylinders[cylinder]]
+        assert {h for h, s in plan.holders.items() if operates(plan.keys[s], lock)} == {
+            h for h, opened in opens.items() if door in opened
+        }
+    assert any(name.startswith("X") for name in plan.cylinders)
+
+
+def test_fixed_keys_stay_and_new_ones_fit_beside_them():
+    plan = plan_levels(SPEC, TMK, levels=2, changes_per_master=6)
+    old = list(plan.keys.items())
+    opens = {symbol: {f"door {symbol}"} for symbol, _ in old[1:]}
+    opens["AA"] = {f"door {symbol}" for symbol, _ in old[1:]} | {"new", "store"}
+    opens["new key"] = {"new", "store"}
+    opens["1AA"].add("store")
+    matrix = AccessMatrix.of(opens, sorted(opens["AA"]))
+    number = {key.holders[0]: n for n, key in enumerate(matrix.keys)}
+    fixed = {number[symbol]: bitting for symbol, bitting in old}
+    found = solve_matrix(SPEC, TMK, matrix, Random(2), fixed=fixed, seconds=30)
+    assert found.outcome is Outcome.SOLVED
+    assert all(found.bittings[n] == bitting for n, bitting in fixed.items())
+    assert serves(matrix, found.bittings)
+
+
+def test_fixed_keys_that_already_clash_are_impossible():
+    opens = {"a": {"1", "3"}, "b": {"1"}, "c": {"2"}}
+    matrix = AccessMatrix.of(opens, ["1", "2", "3"])
+    found = solve_matrix(
+        TIGHT, (0, 0, 0), matrix, Random(2), fixed={0: (0, 0, 0), 1: (1, 1, 1), 2: (0, 1, 1)}, seconds=30
+    )
+    assert found.outcome is Outcome.IMPOSSIBLE
+    assert found.clash is not None
+    assert sorted(found.clash.keys) == [0, 1, 2]
+    assert found.clash.cylinders == (0,)
+
+
+def test_bittings_to_avoid_are_not_given_out():
+    matrix = AccessMatrix.of({"a": {"1"}, "b": {"2"}}, ["1", "2"])
+    every = set(product(range(2), repeat=3))
+    avoid = every - {(0, 1, 0), (1, 1, 1)}
+    found = solve_matrix(TIGHT, (0, 0, 0), matrix, Random(2), avoid=avoid, seconds=30)
+    assert found.outcome is Outcome.SOLVED
+    assert set(found.bittings) == {(0, 1, 0), (1, 1, 1)}
+
+
+def test_what_is_not_found_in_time_says_so_with_the_best_so_far():
+    rng = Random(4)
+    doors = [f"d{n}" for n in range(40)]
+    opens = {f"h{n}": {door for door in doors if rng.random() < 0.3} for n in range(40)}
+    opens["h0"] = set(doors)
+    told = []
+    found = key_matrix(
+        SPEC,
+        TMK,
+        AccessMatrix.of(opens, doors),
+        Random(3),
+        seconds=0.6,
+        on_progress=lambda left, share: told.append((left, share)),
+    )
+    assert isinstance(found, MatrixSolution)
+    assert found.outcome is Outcome.NOT_IN_TIME
+    assert found.bittings is not None
+    matrix = AccessMatrix.of(opens, doors)
+    plain = [
+        (key, cylinder)
+        for key, bitting in enumerate(found.bittings)
+        for cylinder, group in enumerate(matrix.cylinders)
+        if key not in group.keys and operates(bitting, [found.bittings[k] for k in group.keys])
+    ]
+    assert list(found.unwanted) == plain
+    assert told
+    assert all(left >= len(plain) and 0 <= share <= 1 for left, share in told)
+    assert "bittings" not in repr(found)
+
+
+@settings(deadline=None, max_examples=25)
+@given(matrices(6, 6), st.integers(0, 1000))
+def test_mending_keeps_count_of_what_it_changes(matrix, turn):
+    rng = Random(turn)
+    listed = np.zeros((len(matrix.keys), len(matrix.cylinders)), dtype=bool)
+    for cylinder, group in enumerate(matrix.cylinders):
+        listed[list(group.keys), cylinder] = True
+    choices = [[(0, 1, 2)] * 3] * len(matrix.keys)
+    mending = Mending(choices, listed, 1, [(1, 1, 1)] * len(matrix.keys), rng)
+    for _ in range(15):
+        mending.mend()
+        bittings = [tuple(row) for row in mending.bittings.tolist()]
+        assert mending.violations == sum(
+            operates(bitting, [bittings[k] for k in group.keys])
+            for key, bitting in enumerate(bittings)
+            for group in matrix.cylinders
+            if key not in group.keys
+        )
+        assert all(abs(a - b) <= 1 for row in bittings for a, b in pairwise(row))
+
+
+@pytest.mark.parametrize(
+    ("values", "field"),
+    [({"seconds": 0}, "seconds"), ({"seconds": float("nan")}, "seconds"), ({"fixed": {9: (1, 1, 1)}}, "fixed")],
+)
+def test_what_cannot_be_searched_is_refused(values, field):
+    matrix = AccessMatrix.of({"a": {"1"}}, ["1"])
+    with pytest.raises(KeyingError) as refused:
+        solve_matrix(TIGHT, (0, 0, 0), matrix, Random(1), **values)
+    assert refused.value.field == field
