@@ -10,6 +10,7 @@ import re
 import subprocess
 import sys
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -236,3 +237,9 @@ def test_a_browsers_line_ends_are_line_ends(
 ) -> None:
     text = pages(quote_pdf(replace(snapshot(), terms="Payment on collection.\r\nNo returns.")))[0]
     assert "Payment on collection. No returns." in text and "\ufffd" not in text
+
+
+def test_papers_printed_at_once_by_several_threads_are_the_same(snapshot: Callable[..., QuoteSnapshot]) -> None:
+    with ThreadPoolExecutor(4) as threads:
+        made = list(threads.map(lambda _: quote_pdf(snapshot()), range(8)))
+    assert set(made) == {quote_pdf(snapshot())}
