@@ -1,0 +1,8 @@
+"""The brute-force scan stands beside the tests, which are imported by path."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
