@@ -22,10 +22,10 @@ class Entry:
     is_current: bool
 
 
-# A blueprint's front view is its `index`. `also`: blueprints whose pages stand under the same word.
+# `also`: blueprints whose pages stand under the same word.
 _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
-    ("Counter", "counter.index", ()),
-    ("Ledger", "ledger.index", ("jobs",)),
+    ("Counter", "counter.page", ("quotes",)),
+    ("Ledger", "jobs.ledger", ()),
     ("Doors", "doors.index", ()),
     ("Key systems", "keysystems.index", ()),
     ("Bench", "bench.index", ()),
@@ -34,7 +34,7 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Customers", "customers.index", ()),
     ("House", "house.index", ()),
 )
-_FRONT = {Role.COUNTER: "counter.index", Role.BENCH: "bench.index", Role.OWNER: "ledger.index"}
+_FRONT = {Role.COUNTER: "counter.page", Role.BENCH: "bench.index", Role.OWNER: "jobs.ledger"}
 
 
 def navigation() -> list[Entry]:

@@ -31,7 +31,6 @@ from app.ledger.keysystems.models import Key, Keyset, KeySystem, Level
 from app.ledger.keysystems.queries import operators_of
 from app.ledger.prices.queries import get_house
 from app.ledger.users.models import Role
-from app.ledger.users.models import Role
 from app.ledger.work import Work
 
 
