@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from flask import Flask, current_app, g, render_template, request
 from flask_wtf.csrf import CSRFError
 from werkzeug.exceptions import HTTPException
+from wtforms import BooleanField, Field, Form, HiddenField, PasswordField, SelectField
 
 from app.errors import BitternError
 from app.ledger.errors import LedgerBusy, NotAllowed, NotFound, Stale, VaultError
@@ -62,12 +63,15 @@ _CSRF = _Page(
     "This form belongs to an earlier login, or was not sent from one of our pages. Nothing was saved.",
     "Go back, load the page again and save once more.",
 )
-_HIDDEN = ("password", "pin", "bitting", "token", "version", "key_file")
+_HIDDEN = frozenset({"password", "again", "current", "pin", "bitting", "bittings", "token", "version"})
 
 
-def about(subject: str) -> None:
-    """Say which record this request edits ("user 3"), so that a stale save can tell who changed it."""
-    g.subject = subject
+def about(subject: str, form: Form | None = None) -> None:
+    """Say which record this request edits ("user 3") and by which form.
+
+    A stale save can then tell who changed the record, and show what was typed under the form's own labels.
+    """
+    g.subject, g.form = subject, form
 
 
 def answer_errors(app: Flask) -> None:
@@ -136,12 +140,31 @@ def _stale(error: Stale) -> Answer:
 
 
 def _typed() -> list[tuple[str, str]]:
-    """What was sent, by field, without secrets and what only the machine reads."""
+    """What was sent, by label, without secrets and without what only the machine reads."""
+    form: Form | None = g.get("form")
+    if form is None:
+        pairs = [(name.replace("_", " ").replace("-", " ").capitalize(), value) for name, value in _sent()]
+    else:
+        shown = [field for field in form if not isinstance(field, (HiddenField, PasswordField))]
+        pairs = [(field.label.text, _in_words(field)) for field in shown]
+    return [(label, value) for label, value in pairs if value]
+
+
+def _sent() -> list[tuple[str, str]]:
     return [
-        (name.replace("_", " ").replace("-", " ").capitalize(), value)
+        (name, value)
         for name, value in request.form.items(multi=True)
-        if value and not any(word in name.lower() for word in _HIDDEN)
+        if _HIDDEN.isdisjoint(name.lower().replace("-", "_").split("_"))
     ]
+
+
+def _in_words(field: Field) -> str:
+    if isinstance(field, BooleanField):
+        return "yes" if field.data else "no"
+    if isinstance(field, SelectField):
+        return next((str(choice[1]) for choice in field.iter_choices() if choice[2]), "")
+    raw = getattr(field, "raw_data", None)
+    return ", ".join(str(value) for value in raw) if raw else str(field.data or "")
 
 
 def _broken(error: Exception) -> Answer:

@@ -48,9 +48,9 @@ def new_user() -> ResponseReturnValue:
 @roles()
 def user(user_id: int) -> ResponseReturnValue:
     """One user: role, whether they may log in, and what happened to them."""
-    about(f"user {user_id}")
     person = get_user(request_session(), user_id)
     form = UserForm(obj=person)
+    about(f"user {user_id}", form)
     if form.validate_on_submit():
         work = current_work()
         try:
@@ -70,9 +70,9 @@ def user(user_id: int) -> ResponseReturnValue:
 @roles()
 def password(user_id: int) -> ResponseReturnValue:
     """Give somebody a new password."""
-    about(f"user {user_id}")
     person = get_user(request_session(), user_id)
     form = PasswordForm(obj=person)
+    about(f"user {user_id}", form)
     if form.validate_on_submit():
         try:
             changed = actions.set_password(current_work(), user_id, form.version_read, typed(form.password))
