@@ -6,7 +6,7 @@ __all__ = ["json_command"]
 
 import json
 from collections.abc import Callable
-from typing import Any, TextIO
+from typing import Any
 
 import click
 
@@ -20,9 +20,12 @@ def _refuse(field: str, message: str) -> None:
     raise click.exceptions.Exit(2)
 
 
-def _read(file: TextIO) -> dict[str, Any]:
+def _read(name: str) -> dict[str, Any]:
     try:
-        given = json.load(file)
+        with click.open_file(name, encoding="utf-8") as file:
+            given = json.load(file)
+    except OSError as error:
+        raise BitternError("file", f"{name} cannot be read: {error.strerror}. Use - for standard input.") from error
     except (ValueError, UnicodeDecodeError, RecursionError) as error:
         raise BitternError("file", f"This is not JSON that can be read: {error}. Fix it or see --example.") from error
     if not isinstance(given, dict):
@@ -45,7 +48,7 @@ def json_command(
                 click.echo(json.dumps(example, indent=2, ensure_ascii=False))
                 ctx.exit(0)
 
-        def run(file: TextIO, **words: str) -> None:
+        def run(file: str, **words: str) -> None:
             try:
                 click.echo(json.dumps(answer(_read(file), **words), ensure_ascii=False))
             except BitternError as error:
@@ -59,7 +62,7 @@ def json_command(
                 expose_value=False,
                 callback=show_example,
                 help="Print an input that works.",
-            )(click.argument("file", type=click.File("r", encoding="utf-8"))(run))
+            )(click.argument("file")(run))
         )
         for word in reversed(arguments):
             command.params.insert(0, click.Argument([word]))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 __all__ = ["BenchCylinder", "BenchKey", "BenchSystem", "BenchWork", "Schedule", "ScheduleKeyset", "ScheduleRow"]
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 
 from app.keying import BittingSpec, Pinning
@@ -63,7 +63,7 @@ class BenchKey:
     """A key to cut: its bitting and how many."""
 
     symbol: str
-    bitting: str
+    bitting: str = field(repr=False)
     quantity: int
 
 
