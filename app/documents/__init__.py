@@ -8,6 +8,7 @@ __all__ = [
     "BittingLine",
     "BittingList",
     "ChartPoint",
+    "CylinderCard",
     "FactoryLine",
     "FactoryOrder",
     "KeyReceipt",
@@ -16,6 +17,7 @@ __all__ = [
     "QuotePage",
     "ReceiptKey",
     "SchedulePage",
+    "SystemSheet",
     "bench_page",
     "bench_sheet_pdf",
     "bitting_list_pdf",
@@ -35,10 +37,19 @@ __all__ = [
     "schedule_page",
     "schedule_pdf",
     "schedule_xlsx",
+    "system_sheet",
     "xlsx_bytes",
 ]
 
-from app.documents.bench_sheet import BenchPage, bench_page, bench_sheet_pdf, keys_list_pdf
+from app.documents.bench_sheet import (
+    BenchPage,
+    CylinderCard,
+    SystemSheet,
+    bench_page,
+    bench_sheet_pdf,
+    keys_list_pdf,
+    system_sheet,
+)
 from app.documents.bitting_list import BittingLine, BittingList, bitting_list_pdf
 from app.documents.cost_chart import ChartPoint, cost_chart
 from app.documents.drawings import key_profile, pin_stacks

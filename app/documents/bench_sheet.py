@@ -11,6 +11,7 @@ __all__ = [
     "bench_page",
     "bench_sheet_pdf",
     "keys_list_pdf",
+    "system_sheet",
 ]
 
 from dataclasses import dataclass, field
@@ -109,7 +110,7 @@ def bench_page(work: BenchWork, name: str = "Bench sheet") -> BenchPage:
         title=work.title,
         customer_name=work.customer_name,
         promised_on=work.promised_on,
-        systems=tuple(_system(system) for system in work.systems),
+        systems=tuple(system_sheet(system) for system in work.systems),
         cylinders=sum(group.quantity for system in work.systems for group in system.cylinders),
         keys=sum(key.quantity for system in work.systems for key in system.keys),
     )
@@ -120,7 +121,8 @@ def has_inches(spec: BittingSpec) -> bool:
     return None not in (spec.depth0_in, spec.increment_in, spec.first_cut_in, spec.spacing_in)
 
 
-def _system(system: BenchSystem) -> SystemSheet:
+def system_sheet(system: BenchSystem) -> SystemSheet:
+    """What the bench does in one key system, as its paper and its pages show it."""
     spec, drawn = system.spec, system.spec.chambers <= MOST_DRAWN_CHAMBERS
     keys: list[KeyLine] = []
     places: tuple[Fraction, ...] = ()
