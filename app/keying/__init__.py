@@ -45,10 +45,12 @@ __all__ = [
     "PlannedKeyset",
     "Planning",
     "Progression",
+    "RegisterFinding",
     "RotatingConstants",
     "SystemPlan",
     "audit",
     "audit_added",
+    "check_register",
     "choose_bittings",
     "count_bittings",
     "count_columns",
@@ -56,6 +58,7 @@ __all__ = [
     "cut_list",
     "decode",
     "draw_bitting",
+    "draw_control",
     "draw_master",
     "draw_single",
     "extend",
@@ -74,6 +77,7 @@ __all__ = [
     "next_bittings",
     "next_master",
     "operated_by",
+    "operating_chains",
     "parity_pattern",
     "pick_list",
     "pin",
@@ -104,6 +108,7 @@ __all__ = [
 from app.keying.access import key_matrix, plan_of_solution
 from app.keying.audit import Audit, NearMiss, audit, audit_added, near_misses, operated_by
 from app.keying.bitting_list import ListRow, ListStudy, read_list, read_list_csv, study_list
+from app.keying.control import draw_control
 from app.keying.counting import count_bittings, count_columns, theoretical, usable
 from app.keying.crosskeying import (
     Alternative,
@@ -119,7 +124,7 @@ from app.keying.errors import KeyingError, NoBittingsLeft
 from app.keying.extending import Extension, LevelArray, extend
 from app.keying.hierarchy import AccessPlan, key_hierarchy
 from app.keying.issuing import draw_bitting, draw_master, draw_single, issue_changes, next_bittings
-from app.keying.levels import LevelPlan, PlannedKeyset, plan_levels, progression_under
+from app.keying.levels import LevelPlan, PlannedKeyset, operating_chains, plan_levels, progression_under
 from app.keying.losing import LostKey, lost_key
 from app.keying.masters import MasterCandidates, find_masters, find_rotating_masters
 from app.keying.matrix import AccessMatrix, Clash, DoorGroup, KeyGroup, nest, read_matrix
@@ -127,6 +132,7 @@ from app.keying.pick_list import PickList, PinSize, pick_list
 from app.keying.pinning import ChamberPins, Pinning, pin, pin_cuts, shearing_depths
 from app.keying.planning import Demand, LevelCapacity, Planning, SystemPlan, plan_system
 from app.keying.progression import Progression, make_columns, progress
+from app.keying.registers import RegisterFinding, check_register
 from app.keying.rotating import RotatingConstants, rotate
 from app.keying.solving import MatrixSolution, Outcome, solve_matrix
 from app.keying.spec import (

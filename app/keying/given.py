@@ -24,8 +24,9 @@ def whole(value: object, field: str, low: int, high: int) -> int:
 
 
 def short(text: str) -> str:
-    """Give `text` cut to a length that fits an error's field."""
-    return text if len(text) <= LONGEST_SYMBOL else text[: LONGEST_SYMBOL - 1] + "…"
+    """Give `text` cut to a length that fits an error's field, with ? for what cannot be printed."""
+    start = text if len(text) <= LONGEST_SYMBOL else text[: LONGEST_SYMBOL - 1] + "…"
+    return "".join(character if character.isprintable() else "?" for character in start)
 
 
 def symbol_text(value: object, field: str) -> str:

@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-__all__ = ["draw_bitting", "draw_master", "draw_single", "issue_changes", "next_bittings", "usable_bittings"]
+__all__ = [
+    "draw_bitting",
+    "draw_from",
+    "draw_master",
+    "draw_single",
+    "issue_changes",
+    "next_bittings",
+    "usable_bittings",
+]
 
 from collections.abc import Collection, Iterator, Sequence
 from collections.abc import Set as AbstractSet
@@ -11,7 +19,7 @@ from random import Random
 
 from app.keying.counting import usable
 from app.keying.errors import NoBittingsLeft
-from app.keying.progression import Progression, progress, run_choices
+from app.keying.progression import Columns, Progression, progress, run_choices
 from app.keying.spec import Bitting, BittingSpec, parity_pattern
 
 DRAWS = 48
@@ -25,14 +33,23 @@ def usable_bittings(spec: BittingSpec) -> Iterator[Bitting]:
 
 def draw_bitting(spec: BittingSpec, rng: Random) -> Bitting:
     """Draw one bitting within MACS, each with the same chance. Pass `secrets.SystemRandom()` for real keys."""
-    depths = list(spec.all_depths)
-    ways = [dict.fromkeys(depths, 1)]  # ways[k][d]: legal runs of k further cuts after a cut of depth d
-    for _ in range(spec.chambers - 1):
+    return draw_from((tuple(spec.all_depths),) * spec.chambers, spec.macs, rng)
+
+
+def draw_from(columns: Columns, macs: int, rng: Random) -> Bitting:
+    """Draw one depth from each column so that neighbours keep within `macs`, each such bitting as likely.
+
+    Raises NoBittingsLeft where no such bitting is there.
+    """
+    ways = [dict.fromkeys(columns[-1], 1)]  # from the tip: legal runs of further cuts after a cut of that depth
+    for column in reversed(columns[:-1]):
         after = ways[-1]
-        ways.append({d: sum(n for e, n in after.items() if abs(d - e) <= spec.macs) for d in depths})
+        ways.append({d: sum(n for e, n in after.items() if abs(d - e) <= macs) for d in column})
+    if not any(ways[-1].values()):
+        raise NoBittingsLeft("bittings", "No bitting within MACS has these depths.", asked=1, exist=0, left=0)
     cuts: list[int] = []
-    for further in reversed(ways):
-        open_to = [d for d in depths if not cuts or abs(d - cuts[-1]) <= spec.macs]
+    for column, further in zip(columns, reversed(ways), strict=True):
+        open_to = [d for d in column if not cuts or abs(d - cuts[-1]) <= macs]
         ticket = rng.randrange(sum(further[d] for d in open_to))
         for depth in open_to:
             ticket -= further[depth]
@@ -61,15 +78,28 @@ def draw_master(spec: BittingSpec, rng: Random, avoid: AbstractSet[Bitting] = fr
     return next(bitting for bitting in candidates if room[bitting] * 10 >= most * 9)
 
 
-def draw_single(spec: BittingSpec, rng: Random, avoid: AbstractSet[Bitting] = frozenset()) -> Bitting:
+def draw_single(
+    spec: BittingSpec,
+    rng: Random,
+    avoid: AbstractSet[Bitting] = frozenset(),
+    cylinders: Collection[Sequence[Collection[int]]] = (),
+) -> Bitting:
     """Draw a bitting for a keyed-different or single-keyed cylinder: within MACS and not in `avoid`.
 
-    A key with fewer than three different depths is passed over while others are left. Raises NoBittingsLeft.
+    A bitting that operates one of `cylinders` (per chamber the depths that shear) is passed over too: those of
+    master-keyed systems let in more than their own keys. A key with fewer than three different depths is
+    passed over while others are left. Raises NoBittingsLeft.
     """
+
+    def free(bitting: Bitting) -> bool:
+        return bitting not in avoid and not any(
+            all(cut in depths for cut, depths in zip(bitting, shear, strict=True)) for shear in cylinders
+        )
+
     plain = []
     for _ in range(DRAWS):
         bitting = draw_bitting(spec, rng)
-        if bitting not in avoid:
+        if free(bitting):
             if len(set(bitting)) >= 3:
                 return bitting
             plain.append(bitting)
@@ -79,10 +109,10 @@ def draw_single(spec: BittingSpec, rng: Random, avoid: AbstractSet[Bitting] = fr
     if exist > LISTABLE:  # then `avoid` can hardly fill it, and fair draws find what is free
         for _ in range(LISTABLE):
             bitting = draw_bitting(spec, rng)
-            if bitting not in avoid:
+            if free(bitting):
                 return bitting
-    free = [bitting for bitting in usable_bittings(spec) if bitting not in avoid] if exist <= LISTABLE else []
-    if not free:
+    left = [bitting for bitting in usable_bittings(spec) if free(bitting)] if exist <= LISTABLE else []
+    if not left:
         raise NoBittingsLeft(
             "bittings",
             f"1 bitting was asked for, but none of the {exist:,} bittings of this spec within MACS is left.",
@@ -90,7 +120,7 @@ def draw_single(spec: BittingSpec, rng: Random, avoid: AbstractSet[Bitting] = fr
             exist=exist,
             left=0,
         )
-    return free[rng.randrange(len(free))]
+    return left[rng.randrange(len(left))]
 
 
 def next_bittings(

@@ -6,7 +6,17 @@ levels progress; a change shares no cut with the top master in a progressed cham
 
 from __future__ import annotations
 
-__all__ = ["CHANGE", "GRAND", "HELD", "MASTER", "LevelPlan", "PlannedKeyset", "plan_levels", "progression_under"]
+__all__ = [
+    "CHANGE",
+    "GRAND",
+    "HELD",
+    "MASTER",
+    "LevelPlan",
+    "PlannedKeyset",
+    "operating_chains",
+    "plan_levels",
+    "progression_under",
+]
 
 from collections.abc import Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
@@ -15,7 +25,7 @@ from itertools import combinations, islice, product
 from math import log, prod
 
 from app.keying.errors import KeyingError, NoBittingsLeft
-from app.keying.given import whole
+from app.keying.given import short, whole
 from app.keying.progression import Columns, Progression, check_master, make_columns
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.symbols import LETTERS, Level, change_symbol, master_names
@@ -57,15 +67,29 @@ class LevelPlan:
     @property
     def cylinders(self) -> dict[str, tuple[str, ...]]:
         """Change → the symbols of the keys that operate its cylinder: its own and all above it."""
-        parents = {keyset.symbol: keyset.parent for keyset in self.keysets}
-        chains = {}
-        for keyset in self.keysets:
-            if keyset.level is Level.CHANGE:
-                chain = [keyset.symbol]
-                while (parent := parents[chain[-1]]) is not None:
-                    chain.append(parent)
-                chains[keyset.symbol] = tuple(chain)
-        return chains
+        chains = operating_chains({keyset.symbol: keyset.parent for keyset in self.keysets})
+        return {keyset.symbol: chains[keyset.symbol] for keyset in self.keysets if keyset.level is Level.CHANGE}
+
+
+def operating_chains(parents: Mapping[str, str | None]) -> dict[str, tuple[str, ...]]:
+    """Give per symbol the keys that operate its cylinder: its own and all above it, from symbol → parent.
+
+    Refuses a parent that is not there and parents that run in a circle.
+
+    >>> operating_chains({"AA": None, "1AA": "AA"})
+    {'AA': ('AA',), '1AA': ('1AA', 'AA')}
+    """
+    chains: dict[str, tuple[str, ...]] = {}
+    for symbol in parents:
+        chain = [symbol]
+        while (parent := parents[chain[-1]]) is not None:
+            if parent not in parents:
+                raise KeyingError(f"parent.{short(chain[-1])}", f"There is no keyset {short(parent)} above it.")
+            if parent in chain:
+                raise KeyingError(f"parent.{short(symbol)}", "Its parents run in a circle; correct one.")
+            chain.append(parent)
+        chains[symbol] = tuple(chain)
+    return chains
 
 
 def progression_under(

@@ -5,11 +5,20 @@ Run: python tests/bench/keying.py
 
 from __future__ import annotations
 
+from random import Random
 from time import perf_counter
 
 import numpy as np
 
-from app.keying import BittingSpec, audit, master_names, progression_under
+from app.keying import (
+    AccessMatrix,
+    BittingSpec,
+    MatrixSolution,
+    audit,
+    key_matrix,
+    master_names,
+    progression_under,
+)
 
 TMK = (5, 2, 8, 6, 1, 4, 3, 4)
 PLAIN_SAMPLE = 40  # cylinders held against every key by the plain check; the rest is reckoned in proportion
@@ -78,5 +87,58 @@ def main():
     print(f"Eight chambers, from 4,096 to 65,536 cylinders: {growth:.2f} × the time per cylinder (1 is linear)")
 
 
+def campus(grands, masters, changes):
+    """Who opens what on a campus of nested keys: a door a change, a common door a grand."""
+    opens, doors = {"all": set()}, []
+    for g in range(grands):
+        hall = {f"{g}"}
+        doors.append(f"{g}")
+        for m in range(masters):
+            wing = {f"{g}-{m}-{c}" for c in range(changes)}
+            doors += sorted(wing)
+            opens |= {f"room {door}": {door} for door in wing}
+            opens[f"wing {g}-{m}"] = wing
+            hall |= wing
+        opens[f"warden {g}"] = hall
+        opens["all"] |= hall
+    return opens, doors
+
+
+def crossing(size, share):
+    """Who opens what at random: one key for all doors, each other key a share of them."""
+    rng = Random(7)
+    doors = [f"d{n}" for n in range(size)]
+    opens = {f"h{n}": {door for door in doors if rng.random() < share} | {doors[n]} for n in range(size)}
+    opens["h0"] = set(doors)
+    return opens, doors
+
+
+def matrices(seconds):
+    """Print how long matrices take: nested ones, and general ones up to a time limit."""
+    print()
+    print("Who opens what: nested keys keyed and audited; general ones searched for up to", seconds, "s")
+    spec = BittingSpec(chambers=7, depths=10, macs=9, step=2)
+    for size in [(1, 10, 25), (2, 10, 25), (4, 10, 25), (4, 20, 50)]:
+        opens, doors = campus(*size)
+        took, plan = best(lambda o=opens, d=doors: key_matrix(spec, TMK[:7], AccessMatrix.of(o, d), Random(1)))
+        checked, found = best(lambda p=plan: audit(p.keys, p.cylinders))
+        assert found.clean
+        print(
+            f"  nested, {len(opens):>5,} keys × {len(doors):>5,} doors: keyed {took:.3f} s, audited {checked:.3f} s"
+        )
+    for size, share in [(50, 0.04), (100, 0.02), (200, 0.01), (200, 0.05)]:
+        opens, doors = crossing(size, share)
+        start = perf_counter()
+        found = key_matrix(spec, TMK[:7], AccessMatrix.of(opens, doors), Random(1), seconds=seconds)
+        took = perf_counter() - start
+        words = (
+            f"{found.outcome}, best so far lets in {len(found.unwanted)} unwanted"
+            if isinstance(found, MatrixSolution)
+            else "solved"
+        )
+        print(f"  general, {size} × {size}, {share:.0%} of doors a key: {words}, {took:.1f} s")
+
+
 if __name__ == "__main__":
     main()
+    matrices(seconds=60.0)

@@ -4,12 +4,14 @@ import json
 
 import pytest
 from click.testing import CliRunner
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from app.cli import main
 
 
-def run(command, given):
-    text = given if isinstance(given, str) else json.dumps(given)
+def run(command, typed):
+    text = typed if isinstance(typed, str) else json.dumps(typed)
     done = CliRunner().invoke(main, ["keying", command, "-"], input=text)
     assert done.exception is None or isinstance(done.exception, SystemExit)
     return done.exit_code, json.loads(done.output)
@@ -78,7 +80,7 @@ KEYS = {"AA": "345621", "1AA": "365621"}
 
 
 @pytest.mark.parametrize(
-    ("command", "given", "field"),
+    ("command", "typed", "field"),
     [
         ("count", "not json", "file"),
         ("count", "[1]", "file"),
@@ -108,6 +110,10 @@ KEYS = {"AA": "345621", "1AA": "365621"}
         ("progress", {"spec": SPEC, "tmk": "528614", "limit": 10**30}, "limit"),
         ("progress", {"spec": SPEC, "tmk": "528614", "limit": True}, "limit"),
         ("progress", {"spec": {**SPEC, "chambers": 12}, "tmk": "528614528614"}, "limit"),
+        ("count", {"spec": {"\ud800": 1}}, "spec.?"),
+        ("audit", {"spec": SPEC, "keys": KEYS, "cylinders": {"\ud800": ["AA"]}}, "cylinders"),
+        ("audit", {"spec": SPEC, "keys": KEYS, "cylinders": {"1AA": ["\ud800"]}}, "cylinders.1AA"),
+        ("audit", {"spec": SPEC, "keys": {"\ud800": "345621"}, "cylinders": {}}, "keys"),
         ("pin", {"spec": SPEC, "keys": []}, "keys"),
         ("pin", {"spec": SPEC, "keys": {}}, "keys"),
         ("pin", {"spec": SPEC, "keys": {"AA": None}}, "keys.AA"),
@@ -126,8 +132,8 @@ KEYS = {"AA": "345621", "1AA": "365621"}
         ("symbols", {"levels": [3], "masters": 1, "changes_per_master": 1}, "levels"),
     ],
 )
-def test_bad_input_exits_2_and_names_the_field(command, given, field):
-    code, answer = run(command, given)
+def test_bad_input_exits_2_and_names_the_field(command, typed, field):
+    code, answer = run(command, typed)
     assert code == 2
     assert list(answer) == ["error"]
     assert answer["error"]["field"] == field
@@ -137,3 +143,37 @@ def test_bad_input_exits_2_and_names_the_field(command, given, field):
 def test_not_a_number_is_refused():
     code, answer = run("count", '{"spec": {"chambers": NaN, "depths": 10, "macs": 3}}')
     assert (code, answer["error"]["field"]) == (2, "spec.chambers")
+
+
+anything = st.recursive(
+    st.none() | st.booleans() | st.integers(-(10**30), 10**30) | st.floats() | st.text(max_size=8),
+    lambda below: st.lists(below, max_size=3) | st.dictionaries(st.text(max_size=4), below, max_size=3),
+    max_leaves=6,
+)
+
+
+@st.composite
+def spoiled(draw):
+    """A command's own example with one value, at any depth, put for another."""
+    command = draw(st.sampled_from(COMMANDS))
+    typed = json.loads(CliRunner().invoke(main, ["keying", command, "--example"]).output)
+    place = typed
+    while True:
+        name = draw(st.sampled_from(sorted(place)))
+        if not isinstance(place[name], dict) or draw(st.booleans()):
+            place[name] = draw(anything)
+            return command, typed
+        place = place[name]
+
+
+@settings(deadline=None, max_examples=150)
+@given(spoiled())
+def test_whatever_is_typed_is_answered_or_refused_by_field(command_and_input):
+    command, typed = command_and_input
+    code, answer = run(command, typed)
+    if code == 0:
+        assert "error" not in answer
+    else:
+        assert code == 2
+        assert isinstance(answer["error"]["field"], str)
+        assert answer["error"]["message"]

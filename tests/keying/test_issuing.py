@@ -17,6 +17,7 @@ from app.keying import (
     parity_pattern,
     progress,
 )
+from app.keying.issuing import draw_from
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
 SMALL = BittingSpec(chambers=3, depths=4, macs=1, step=2)
@@ -86,3 +87,21 @@ def test_too_many_changes_are_refused_with_what_exists_and_is_left():
 
 def test_nothing_wanted_is_nothing_issued():
     assert issue_changes(SPEC, (5, 2, 8, 6, 1, 4), wanted=0) == ()
+
+
+def test_a_single_operates_no_master_keyed_cylinder():
+    rng = Random(5)
+    shear = ((0, 1, 2), (0, 1, 2), (0, 1, 3))
+    usable = {b for b in every_bitting(SMALL) if obeys_macs(SMALL, b)}
+    clear = {b for b in usable if not all(cut in depths for cut, depths in zip(b, shear, strict=True))}
+    taken: set[tuple[int, ...]] = set()
+    for _ in range(len(clear)):
+        taken.add(draw_single(SMALL, rng, frozenset(taken), [shear]))
+    assert taken == clear
+    with pytest.raises(NoBittingsLeft):
+        draw_single(SMALL, rng, frozenset(taken), [shear])
+
+
+def test_columns_that_make_no_bitting_are_refused():
+    with pytest.raises(NoBittingsLeft):
+        draw_from(((0,), (5,)), 3, Random(1))

@@ -6,7 +6,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.keying import BittingSpec, KeyingError, Level, NoBittingsLeft, audit, draw_master, make_symbols, plan_levels
+from app.keying import (
+    BittingSpec,
+    KeyingError,
+    Level,
+    NoBittingsLeft,
+    audit,
+    draw_master,
+    make_symbols,
+    operating_chains,
+    plan_levels,
+)
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
 
@@ -99,3 +109,18 @@ def test_a_plan_does_not_show_its_bittings():
     plan = plan_levels(SPEC, (5, 2, 8, 6, 1, 4), levels=2, changes_per_master=5)
     assert "5, 2, 8" not in repr(plan)
     assert "bitting" not in repr(plan.keysets[1])
+
+
+@pytest.mark.parametrize(
+    ("parents", "field"),
+    [
+        ({"AA": "A"}, "parent.AA"),
+        ({"A": "AA", "AA": "A"}, "parent.A"),
+        ({"AA": "AA"}, "parent.AA"),
+        ({"AA1": "AA", "AA": "AB", "AB": "AA"}, "parent.AA1"),
+    ],
+)
+def test_parents_that_lead_nowhere_or_round_are_refused(parents, field):
+    with pytest.raises(KeyingError) as refused:
+        operating_chains(parents)
+    assert refused.value.field == field

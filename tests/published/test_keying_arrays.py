@@ -13,6 +13,7 @@ from app.keying import (
     BittingSpec,
     KeyingError,
     LevelArray,
+    check_register,
     extend,
     find_masters,
     parity_pattern,
@@ -95,3 +96,10 @@ def test_a_system_without_its_array_or_list_is_not_extended():
     for known, listed in [(None, {"AA": (5, 2, 8)}), (array, None), (array, {})]:
         with pytest.raises(KeyingError, match="SKD"):
             extend(spec, known, listed, {}, changes={"AA": 1})
+
+
+def test_a_register_flags_the_same_bitting_and_the_same_parity_pattern():
+    """P (paraphrase): lockreference.com/using-tmk-registers: new master against old ones of one key section."""
+    old = {"first": (4, 0, 5, 9, 0, 4), "second": (2, 2, 1, 1, 2, 2), "third": (1, 1, 1, 1, 1, 1)}
+    found = check_register((4, 0, 5, 9, 0, 4), old)
+    assert [(finding.system, finding.same_bitting) for finding in found] == [("first", True), ("second", False)]

@@ -10,7 +10,16 @@ from itertools import pairwise
 
 import pytest
 
-from app.keying import BittingSpec, count_bittings, pin, progress, theoretical, usable
+from app.keying import (
+    BittingSpec,
+    audit,
+    count_bittings,
+    pin,
+    progress,
+    shearing_depths,
+    theoretical,
+    usable,
+)
 from app.keying.issuing import usable_bittings
 
 # OEIS, "Number of base b n-digit numbers with adjacent digits differing by k or less", R. H. Hardin,
@@ -127,6 +136,16 @@ def test_keys_under_a_master_that_leaves_one_chamber_free(depths, step, keys):
     """P: ALOA Keynotes, May 2014."""
     spec = BittingSpec(chambers=6, depths=depths, macs=depths - 1, step=step)
     assert len(list(progress(spec, (3,) * 6, held=[1, 2, 3, 5, 6]))) == keys
+
+
+def test_seven_levels_fit_in_six_chambers():
+    """P: ALOA Keynotes, May 2014: a master over 1, 2 … 6 free chambers, plus the change key."""
+    cut = {n: tuple(3 if chamber < n else 1 for chamber in range(6)) for n in range(7)}
+    keys = {f"K{n}": bitting for n, bitting in cut.items()}
+    chain = {f"K{n}": [f"K{m}" for m in range(n + 1)] for n in range(7)}
+    assert audit(keys, chain).clean
+    # D: every chamber has been progressed once, so none is left for a level more.
+    assert all(len(depths) == 2 for depths in shearing_depths(keys.values()))
 
 
 def test_a_board_of_six_pins_and_five_bittings():
