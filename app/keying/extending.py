@@ -18,11 +18,12 @@ from numpy.typing import NDArray
 from app.keying.audit import check_system
 from app.keying.errors import KeyingError, NoBittingsLeft
 from app.keying.given import short, whole
-from app.keying.levels import CHANGE, MASTER, MOST_KEYSETS, PlannedKeyset, progression_under
+from app.keying.levels import CHANGE, GRAND, MASTER, MOST_KEYSETS, PlannedKeyset, progression_under
 from app.keying.progression import Columns, check_master
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.symbols import Level, change_symbol, master_names, read_symbol
 
+_BELOW = {Level.MASTER: CHANGE, Level.GRAND: MASTER, Level.GREAT_GRAND: GRAND}
 REFUSAL = (
     "A system cannot be extended without its key bitting array and the list of all bittings in use. "
     "Key these cylinders single (SKD), or begin a new system."
@@ -58,7 +59,10 @@ def extend(
     changes: Mapping[str, int] | None = None,
     masters: Mapping[str, Sequence[int]] | None = None,
 ) -> Extension:
-    """Add `changes` (master → how many) and `masters` (grand → how many changes under each new master).
+    """Add `changes` (key above → how many) and `masters` (grand → how many changes under each new master).
+
+    A change directly under a grand (A1) or great grand (GGM1) takes the place of a master or grand that would
+    have stood there.
 
     `keys` is the list of all bittings ever issued, retired ones too, by symbol; `cylinders` names the keys that
     operate each. A bitting that would operate a cylinder in service, or whose cylinder a key in service would
@@ -133,9 +137,10 @@ class _Extending:
 
     def add_changes(self, master: str, wanted: int) -> None:
         field = f"changes.{short(master)}"
-        if master not in self.keys or read_symbol(master, field).level is not Level.MASTER:
+        role = _BELOW.get(read_symbol(master, field).level)
+        if master not in self.keys or role is None or role not in self.array.roles:
             raise KeyingError(field, "There is no such master in this system.")
-        found = self._clean_changes(master, wanted)
+        found = self._clean_changes(master, wanted, role)
         if len(found) < wanted:
             raise NoBittingsLeft(
                 field,
@@ -147,7 +152,7 @@ class _Extending:
             )
         self._issue_changes(master, found)
 
-    def _clean_changes(self, master: str, wanted: int) -> list[Bitting]:
+    def _clean_changes(self, master: str, wanted: int, role: str = CHANGE) -> list[Bitting]:
         above = np.bitwise_or.reduce([_bits(self.keys[symbol]) for symbol in self.chain(master)], axis=0)
         bits = np.array(self.bits)
         meant = set(self.chain(master))
@@ -155,7 +160,7 @@ class _Extending:
         masks = self._all_masks()
         clean = (
             bitting
-            for bitting in self.under(CHANGE, master)
+            for bitting in self.under(role, master)
             if not _operates_any(masks, bitting)
             and not (((above | _bits(bitting)) & bits[foreign]) != 0).all(axis=1).any()
         )

@@ -11,6 +11,9 @@ from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
 from itertools import islice
 
+import numpy as np
+from numpy.typing import NDArray
+
 from app.keying.counting import count_columns
 from app.keying.errors import KeyingError
 from app.keying.given import whole
@@ -68,8 +71,9 @@ def find_rotating_masters(spec: BittingSpec, changes: Collection[Bitting], const
         for cuts in zip(*changes, strict=True)
     )
     tried = 0
+    table = np.array(list(changes), dtype=np.int64)
 
-    def search(chosen: Bitting, matches: tuple[int, ...]) -> Iterator[Bitting]:
+    def search(chosen: Bitting, matches: NDArray[np.int64]) -> Iterator[Bitting]:
         nonlocal tried
         chamber = len(chosen)
         if chamber == spec.chambers:
@@ -82,11 +86,11 @@ def find_rotating_masters(spec: BittingSpec, changes: Collection[Bitting], const
                 return
             if chosen and abs(depth - chosen[-1]) > spec.macs:
                 continue
-            now = tuple(n + (change[chamber] == depth) for n, change in zip(matches, changes, strict=True))
-            if all(n <= constants <= n + further for n in now):
+            now = matches + (table[:, chamber] == depth)
+            if now.max() <= constants <= now.min() + further:
                 yield from search((*chosen, depth), now)
 
-    found = list(islice(search((), (0,) * len(changes)), MOST_LISTED + 1))
+    found = list(islice(search((), np.zeros(len(table), dtype=np.int64)), MOST_LISTED + 1))
     complete = len(found) <= MOST_LISTED and tried <= MOST_TRIED
     method = f"rotating constants, {constants} held"
     return MasterCandidates(len(found), tuple(found[:MOST_LISTED]), columns, complete, _sentence(len(found), method))

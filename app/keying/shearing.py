@@ -15,13 +15,16 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from app.keying.errors import KeyingError
 from app.keying.spec import Bitting
 
 Masks: TypeAlias = NDArray[np.uint32]
 Indices: TypeAlias = NDArray[np.int64]
 
 BLOCK = 1 << 20  # combinations written out at a time: what fits a processor's cache pays
+HELD_AT_ONCE = 50
 FILTER_BITS = 22
+MOST_PAIRS = 10_000_000
 _SPREAD = np.uint64(0x9E3779B97F4A7C15)  # odd, so that multiplying scatters codes over the filter
 
 
@@ -69,6 +72,7 @@ class KeyIndex:
         """Give pairs (row of `masks`, row of the keys), by cylinder and then by key."""
         cylinders, codes = self._operating_codes(masks)
         counts = self._counts[codes]
+        _refuse_flood(int(counts.sum()))
         ends = np.cumsum(counts)
         within = np.arange(ends[-1] if len(ends) else 0) - np.repeat(ends - counts, counts)
         keys = self._rows[np.repeat(self._starts[codes], counts) + within]
@@ -80,12 +84,17 @@ class KeyIndex:
         """Give pairs (row of `masks`, number of a distinct bitting), in no set order."""
         none = np.zeros(0, dtype=np.int64)
         found: list[tuple[Indices, Indices]] = [(none, none)]
+        seen = 0
         if len(masks) and len(self._codes):
             widths = np.bitwise_count(masks)
             products = widths.astype(np.int64).prod(axis=1)
             many = products > len(self._codes)
             if many.any():
-                found.append(self._held_against_all(masks, np.flatnonzero(many)))
+                rows = np.flatnonzero(many)
+                for start in range(0, len(rows), HELD_AT_ONCE):
+                    found.append(self._held_against_all(masks, rows[start : start + HELD_AT_ONCE]))
+                    seen += len(found[-1][0])
+                    _refuse_flood(seen)
             few = np.flatnonzero(~many & (products > 0))
             shapes, shape_of = np.unique(widths[few], axis=0, return_inverse=True)
             by_shape = np.argsort(shape_of, kind="stable")
@@ -95,6 +104,8 @@ class KeyIndex:
                 step = max(1, BLOCK // int(shape.astype(np.int64).prod()))
                 for start in range(0, len(rows), step):
                     found.append(self._written_out(masks, rows[start : start + step], shape))
+                    seen += len(found[-1][0])
+                    _refuse_flood(seen)
         return np.concatenate([a for a, _ in found]), np.concatenate([b for _, b in found])
 
     def _written_out(self, masks: Masks, rows: Indices, shape: NDArray[np.uint8]) -> tuple[Indices, Indices]:
@@ -142,6 +153,16 @@ class KeyIndex:
                 codes.append(hits)
         none = np.zeros(0, dtype=np.int64)
         return np.concatenate([none, *cylinders]), np.concatenate([none, *codes])
+
+
+def _refuse_flood(pairs: int) -> None:
+    """Stop before the findings fill the memory: no system in its senses has so many keys in every cylinder."""
+    if pairs > MOST_PAIRS:
+        raise KeyingError(
+            "cylinders",
+            f"Keys operate cylinders more than {MOST_PAIRS:,} times: look for cylinders with far too many keys, "
+            "or keys cut alike.",
+        )
 
 
 def _codes(bittings: NDArray[np.uint8]) -> NDArray[np.uint64]:

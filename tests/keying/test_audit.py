@@ -126,3 +126,14 @@ def test_a_system_of_twelve_chambers_and_sixteen_depths_is_counted_exactly():
     found = audit(keys, {"C": list(keys), "D": ["K15"]})
     assert found.phantoms == {"C": 16**12 - 16, "D": 0}
     assert found.unintended == ()
+
+
+def test_findings_without_end_are_refused():
+    alike = {f"K{n}": (1, 1, 1) for n in range(4000)}
+    with pytest.raises(KeyingError, match="10,000,000 times") as refused:
+        audit(alike, {f"C{n}": ["K0"] for n in range(4000)})
+    assert refused.value.field == "cylinders"
+    every = {f"K{n}": (n // 256 % 16, n // 16 % 16, n % 16) for n in range(4096)}
+    wide = [f"K{n * 273}" for n in range(15)]
+    with pytest.raises(KeyingError, match="10,000,000 times"):
+        audit(every, {f"C{n}": wide for n in range(3500)})

@@ -53,6 +53,21 @@ def test_new_symbols_follow_on():
     assert found.cylinders == {"AC1": ("AC1", "AC", "A"), "AB4": ("AB4", "AB", "A"), "AB5": ("AB5", "AB", "A")}
 
 
+def test_changes_directly_under_a_grand_or_great_grand_open_to_no_master_below():
+    plan, array = system(4, grands=2, masters=2, changes_per_master=3)
+    found = extend(SPEC, array, plan.keys, plan.cylinders, changes={"A": 2, "GGM": 1, "AB": 1})
+    assert found.cylinders == {
+        "A1": ("A1", "A", "GGM"),
+        "A2": ("A2", "A", "GGM"),
+        "GGM1": ("GGM1", "GGM"),
+        "AB4": ("AB4", "AB", "A", "GGM"),
+    }
+    keys = {**plan.keys, **{keyset.symbol: keyset.bitting for keyset in found.keysets}}
+    assert audit(keys, {**plan.cylinders, **found.cylinders}).clean
+    more = extend(SPEC, array, keys, {**plan.cylinders, **found.cylinders}, masters={"A": [2]})
+    assert [keyset.symbol for keyset in more.keysets] == ["AC", "AC1", "AC2"]
+
+
 def test_bittings_that_would_open_a_cross_keyed_store_are_passed_over():
     plan, array = system(3, masters=2, changes_per_master=6)
     cylinders = {**plan.cylinders, "X1X": ("AA1", "AA6", "AB1", "AA", "A")}
@@ -91,7 +106,8 @@ def test_a_full_system_has_no_master_left():
     ("values", "field"),
     [
         ({"changes": {"ZZ": 1}}, "changes.ZZ"),
-        ({"changes": {"A": 1}}, "changes.A"),
+        ({"changes": {"GGM": 1}}, "changes.GGM"),
+        ({"changes": {"AA1": 1}}, "changes.AA1"),
         ({"changes": {"AA": 10**30}}, "changes.AA"),
         ({"changes": {"AA": True}}, "changes.AA"),
         ({"masters": {"B": [1]}}, "masters.B"),
