@@ -91,7 +91,8 @@ class FactoryTerms:
         )
         for name, steps in (("quantity_breaks", terms.quantity_breaks), ("freight", terms.freight)):
             starts = [step.quantity_from for step in steps]
-            if starts != sorted(set(starts)):
+            # A starting quantity that could not be read is reported already, and stands in as 1 here.
+            if not read.problems and starts != sorted(set(starts)):
                 read.refuse(name, "Each step must begin at a larger quantity than the one before it.")
         read.done()
         return terms

@@ -14,7 +14,7 @@ from app.pricing.factory_terms import FactoryTerms
 from app.pricing.kinds import CylinderType, KeyingKind
 from app.pricing.money import show_cents
 from app.pricing.ways import Choice, ObstacleCode, Way, missing_cylinders
-from app.pricing.workdays import count_working_days, show_day
+from app.pricing.workdays import show_day
 
 _WHERE = {Choice.SHOP: "the bench", Choice.FACTORY: "the factory"}
 _TIGHT_WORKING_DAYS = 2
@@ -23,12 +23,12 @@ _CLOSE_PERCENT = 5
 
 def _count(ask: KeyingAsk) -> str:
     """“1 cylinder keyed GMK”, for the middle of a sentence."""
-    some = "1 cylinder" if ask.quantity == 1 else f"{ask.quantity:,} cylinders"
+    some = _some("cylinder", ask.quantity)
     return f"{some} supplied uncombinated" if ask.kind is KeyingKind.NONE else f"{some} keyed {ask.kind}"
 
 
-def _days(count: int) -> str:
-    return "1 working day" if count == 1 else f"{count:,} working days"
+def _some(noun: str, count: int) -> str:
+    return f"1 {noun}" if count == 1 else f"{count:,} {noun}s"
 
 
 def reasons(
@@ -43,7 +43,8 @@ def reasons(
     if not other.possible:
         said += other.why_not
         where = "here" if choice is Choice.SHOP else "at the factory"
-        said.append(f"So {_count(ask)} can only be done {where}.")
+        cheaper = _saving(other, chosen) > 0
+        said.append(f"So {_count(ask)} can only be done {where}{', which costs less as well' if cheaper else ''}.")
     elif shop.total_cents == factory.total_cents:
         said.append(f"For {_count(ask)} the two cost the same; the factory leaves the bench free.")
     else:
@@ -107,7 +108,7 @@ def flips(
     ):
         later = count_working_days(ask.need_by, other.ready, house_closed)
         said.append(
-            f"Needed {_days(max(1, later))} later, by {show_day(other.ready)}, "
+            f"Needed {_some('working day', max(1, later))} later, by {show_day(other.ready)}, "
             f"{_WHERE[other.name]} saves {show_cents(saves)}."
         )
     elif saves and not other.possible:
@@ -156,14 +157,16 @@ def risks(
     if terms is not None and ask.keyway in terms.authorised_keyways:
         said.append(f"Keyway {ask.keyway} needs its owner's written order.")
     if choice is Choice.SHOP and missing_cylinders(ask, bench):
-        said.append(f"{missing_cylinders(ask, bench):,} cylinders without pins must be ordered first.")
+        said.append(f"{_some('cylinder', missing_cylinders(ask, bench))} without pins must be ordered first.")
     if CylinderType.SFIC in ask.cylinders or CylinderType.LFIC in ask.cylinders:
         said.append("Interchangeable cores: see that a control key is on the order.")
     chosen = {Choice.SHOP: shop, Choice.FACTORY: factory, None: None}[choice]
     if chosen is not None and chosen.ready is not None and ask.need_by is not None:
         spare = count_working_days(chosen.ready, ask.need_by, bench.closed_days)
         if spare < _TIGHT_WORKING_DAYS:
-            said.append(f"Only {_days(spare)} to spare before it is needed." if spare else "No day to spare.")
+            said.append(
+                f"Only {_some('working day', spare)} to spare before it is needed." if spare else "No day to spare."
+            )
     if shop.possible and factory.possible and shop.total_cents and factory.total_cents is not None:
         gap = abs(shop.total_cents - factory.total_cents)
         if gap * 100 < _CLOSE_PERCENT * shop.total_cents:
@@ -183,7 +186,7 @@ def nearest_remedy(ask: KeyingAsk, shop: Way, factory: Way, terms: FactoryTerms 
         if way.ready is not None:
             return f"With {show_day(way.ready)} as the date, {_WHERE[way.name]} can do it."
     if factory.blocked_only_by(ObstacleCode.MINIMUM_CYLINDERS) and terms is not None:
-        return f"With {terms.min_cylinders - ask.quantity:,} more cylinders the factory can do it."
+        return f"With {_some('more cylinder', terms.min_cylinders - ask.quantity)} the factory can do it."
     if factory.blocked_only_by(ObstacleCode.MINIMUM_ORDER):
         return "With more goods on the order, up to the maker's minimum, the factory can do it."
     codes = {obstacle.code for way in (shop, factory) for obstacle in way.obstacles}

@@ -1,8 +1,47 @@
-"""The brute-force scan stands beside the tests, which are imported by path."""
+"""The demo's terms and a plain ask, each altered by a test only in what the test is about."""
 
 from __future__ import annotations
 
 import sys
+from datetime import date
 from pathlib import Path
 
+import pytest
+
+from app.pricing import BenchTerms, CylinderType, FactoryTerms, KeyingAsk, KeyingKind
+
+# The second cost engine and the plain scan stand beside the tests, which are imported by path.
 sys.path.insert(0, str(Path(__file__).parent))
+
+from demo_terms import terms_json
+
+
+@pytest.fixture
+def bench_json():
+    return terms_json("bench")
+
+
+@pytest.fixture
+def factory_json():
+    return terms_json("factory_ard")
+
+
+@pytest.fixture
+def bench(bench_json):
+    return BenchTerms.from_json(bench_json)
+
+
+@pytest.fixture
+def factory(factory_json):
+    return FactoryTerms.from_json(factory_json)
+
+
+@pytest.fixture
+def ask():
+    """A Monday's ask for some mortise cylinders, two keys each, goods at $42.50."""
+
+    def make(count=1, kind=KeyingKind.GMK, one=CylinderType.MORTISE, **changes):
+        given = {"goods_cents": 4250 * count, "keys": 2 * count, "today": date(2026, 3, 2)} | changes
+        return KeyingAsk(kind, {one: count}, **given)
+
+    return make

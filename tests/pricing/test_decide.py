@@ -1,0 +1,273 @@
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import pytest
+
+from app.pricing import (
+    BenchTerms,
+    Choice,
+    CylinderSource,
+    CylinderType,
+    FactoryTerms,
+    KeyingAsk,
+    KeyingKind,
+    ObstacleCode,
+    RecordsHolder,
+    SystemAge,
+    decide,
+)
+
+MONDAY = date(2026, 3, 2)
+
+
+def codes(way):
+    return [obstacle.code for obstacle in way.obstacles]
+
+
+def test_the_cheaper_possible_way_is_chosen(ask, bench, factory):
+    for count in (1, 11, 12, 13, 14, 15, 150):
+        decision = decide(ask(count), bench, factory)
+        assert decision.choice is (Choice.FACTORY if count >= 14 else Choice.SHOP)
+        assert decision.saving_cents >= 0
+        assert decision.remedy is None
+
+
+def test_equal_costs_go_to_the_factory_as_the_break_even_counts_them(ask, bench_json, factory_json):
+    bench_json |= {"labour_cents_per_hour": 0, "key_cut_cents": 0, "key_blank_cents": 0, "pin_cents": 0}
+    factory_json |= {
+        "setup_cents": {},
+        "per_cylinder_cents": {"GMK": 0},
+        "freight": [],
+        "min_cylinders": 0,
+        "min_order_cents": 0,
+    }
+    decision = decide(ask(3), BenchTerms.from_json(bench_json), FactoryTerms.from_json(factory_json))
+    assert decision.choice is Choice.FACTORY
+    assert decision.saving_cents == 0
+    assert decision.break_even.quantity == 1
+    assert "cost the same" in decision.reasons[0]
+
+
+def test_without_factory_terms_only_the_bench_is_left(ask, bench):
+    decision = decide(ask(150), bench, None)
+    assert decision.choice is Choice.SHOP
+    assert codes(decision.factory) == [ObstacleCode.NO_TERMS]
+    assert decision.factory.total_cents is None
+    assert decision.break_even is None
+    assert decision.to_json()["break_even"] is None
+
+
+def test_the_factorys_minimums_are_for_this_order(ask, bench, factory):
+    assert codes(decide(ask(11), bench, factory).factory) == [ObstacleCode.MINIMUM_CYLINDERS]
+    assert codes(decide(ask(12), bench, factory).factory) == []
+    poor = decide(ask(12, goods_cents=14_999), bench, factory)
+    assert codes(poor.factory) == [ObstacleCode.MINIMUM_ORDER]
+    assert codes(decide(ask(12, goods_cents=15_000), bench, factory).factory) == []
+
+
+def test_an_unknown_value_of_goods_is_a_risk_and_no_obstacle(ask, bench, factory):
+    decision = decide(ask(20, goods_cents=None), bench, factory)
+    assert decision.choice is Choice.FACTORY
+    assert any("was not checked" in risk for risk in decision.risks)
+
+
+def test_the_factorys_date_counts_both_sides_closed_days(ask, bench_json, factory_json):
+    # Ordered Monday 2 March; 15 working days on is Monday 23 March.
+    ready = decide(ask(20), BenchTerms.from_json(bench_json), FactoryTerms.from_json(factory_json)).factory.ready
+    assert ready == date(2026, 3, 23)
+    factory_json["closed_days"] = ["2026-03-04", "2026-03-07"]
+    bench_json["closed_days"] = ["2026-03-02", "2026-03-25"]
+    # The house is closed on the day asked, so the order goes out a day later; the maker's closed Wednesday
+    # costs a day, its closed Saturday none: Wednesday 25 March, when the house is closed.
+    later = decide(ask(20), BenchTerms.from_json(bench_json), FactoryTerms.from_json(factory_json)).factory.ready
+    assert later == date(2026, 3, 26)
+
+
+def test_a_need_by_date_drops_the_factory_on_the_day_before_its_date(ask, bench, factory):
+    on_time = decide(ask(20, need_by=date(2026, 3, 23)), bench, factory)
+    assert on_time.choice is Choice.FACTORY
+    assert any("No day to spare" in risk for risk in on_time.risks)
+    late = decide(ask(20, need_by=date(2026, 3, 20)), bench, factory)
+    assert late.choice is Choice.SHOP
+    assert codes(late.factory) == [ObstacleCode.DATE]
+    assert late.saving_cents < 0
+    assert any("Needed 1 working day later" in flip and "$" in flip for flip in late.flips)
+
+
+def test_the_bench_is_dropped_when_it_has_not_the_hours(ask, bench_json):
+    # 20 GMK: 90 + 20 × (6 + 7 + 2) + 40 × 1 = 430 minutes, at 360 a day: two days.
+    bench = BenchTerms.from_json(bench_json)
+    assert decide(ask(20), bench, None).shop.bench_minutes == 430
+    assert decide(ask(20), bench, None).shop.ready == MONDAY + timedelta(1)
+    full = BenchTerms.from_json(bench_json | {"minutes_promised": 290})
+    assert decide(ask(20), full, None).shop.ready == MONDAY + timedelta(1)
+    over = BenchTerms.from_json(bench_json | {"minutes_promised": 291})
+    assert decide(ask(20), over, None).shop.ready == MONDAY + timedelta(2)
+    late = decide(ask(20, need_by=MONDAY + timedelta(1)), over, None)
+    assert late.choice is None
+    assert codes(late.shop) == [ObstacleCode.HOURS]
+    assert "7 h 9 min free by then; this job needs 7 h 10 min" in late.shop.obstacles[0].detail
+    assert "Wednesday 4 March 2026" in late.remedy
+
+
+def test_the_bench_closed_today_begins_on_the_next_open_day(ask, bench_json):
+    closed = BenchTerms.from_json(bench_json | {"closed_days": ["2026-03-02", "2026-03-03"]})
+    assert decide(ask(1), closed, None).shop.ready == date(2026, 3, 4)
+
+
+def test_lacking_cylinders_come_first_and_promised_work_is_done_meanwhile(ask, bench_json):
+    bench_json |= {"uncombinated_on_hand": {"mortise": 19}, "minutes_promised": 720}
+    decision = decide(ask(20), BenchTerms.from_json(bench_json), None)
+    # Six working days to Tuesday 10 March; the 430 minutes then take that day and the next.
+    assert decision.shop.ready == date(2026, 3, 11)
+    assert any("1 cylinder without pins" in risk for risk in decision.risks)
+    early = decide(ask(20, need_by=date(2026, 3, 9)), BenchTerms.from_json(bench_json), None)
+    assert codes(early.shop) == [ObstacleCode.DATE]
+    never = BenchTerms.from_json(bench_json | {"uncombinated_lead_days": None})
+    assert codes(decide(ask(20), never, None).shop) == [ObstacleCode.STOCK]
+    own = decide(ask(20, source=CylinderSource.CUSTOMER), never, None)
+    assert own.choice is Choice.SHOP
+
+
+def test_a_bench_without_time_or_with_years_of_work_is_no_way(ask, bench_json):
+    idle = BenchTerms.from_json(bench_json | {"minutes_per_day": 0})
+    assert codes(decide(ask(), idle, None).shop) == [ObstacleCode.HOURS]
+    slow = BenchTerms.from_json(bench_json | {"minutes_per_day": 1, "minutes_promised": 1_000_000})
+    assert codes(decide(ask(), slow, None).shop) == [ObstacleCode.HOURS]
+    assert decide(ask(), slow, None).shop.total_cents is not None
+
+
+def test_the_customers_own_cylinders_stay_here(ask, bench, factory):
+    decision = decide(ask(150, source=CylinderSource.CUSTOMER), bench, factory)
+    assert decision.choice is Choice.SHOP
+    assert ObstacleCode.OWN_CYLINDERS in codes(decision.factory)
+
+
+@pytest.mark.parametrize(
+    ("holder", "changes", "shop", "away"),
+    [
+        (RecordsHolder.SHOP, {}, True, True),
+        (RecordsHolder.SHOP, {"takes_records": False}, True, False),
+        (RecordsHolder.FACTORY, {}, False, True),
+        (RecordsHolder.FACTORY, {"holds_records": False}, False, False),
+        (RecordsHolder.NOBODY, {}, False, False),
+    ],
+)
+def test_a_system_is_extended_only_where_its_records_are(ask, bench, factory_json, holder, changes, shop, away):
+    terms = FactoryTerms.from_json(factory_json | changes)
+    decision = decide(ask(20, system=SystemAge.EXISTING, records=holder), bench, terms)
+    assert (decision.shop.possible, decision.factory.possible) == (shop, away)
+    for way in (decision.shop, decision.factory):
+        assert way.possible or codes(way) == [ObstacleCode.RECORDS]
+    assert any("written authority" in risk for risk in decision.risks)
+
+
+def test_without_records_the_remedy_is_to_key_single_which_is_then_possible(ask, bench, factory):
+    """Never extend a system without its array and its list of bittings in use; key the lock single (ALOA
+    technical standard, quoted in Keynotes, September 2014)."""
+    decision = decide(ask(2, system=SystemAge.EXISTING), bench, factory)
+    assert decision.choice is None
+    assert "SKD" in decision.remedy
+    single = decide(ask(2, KeyingKind.SKD, system=SystemAge.EXISTING), bench, factory)
+    assert single.choice is Choice.SHOP
+
+
+def test_extending_costs_its_own_charge_in_place_of_a_set_up(ask, bench, factory):
+    new = decide(ask(20), bench, factory)
+    more = decide(ask(20, system=SystemAge.EXISTING, records=RecordsHolder.SHOP), bench, factory)
+    assert new.factory.total_cents - more.factory.total_cents == 18_500 - 4_500
+    assert new.shop.bench_minutes - more.shop.bench_minutes == 90 - 20
+
+
+def test_keyways_of_the_factory_alone_and_with_authority(ask, bench, factory_json):
+    terms = FactoryTerms.from_json(factory_json | {"factory_only_keyways": ["AQ5"]})
+    assert codes(decide(ask(1, keyway="AQ5"), bench, terms).shop) == [ObstacleCode.KEYWAY]
+    assert decide(ask(1, keyway="AQ1"), bench, terms).shop.possible
+    assert any("written order" in risk for risk in decide(ask(1, keyway="AQ6"), bench, terms).risks)
+
+
+def test_kinds_and_types_that_are_not_keyed(ask, bench_json, factory_json):
+    del bench_json["type_minutes"]["lfic"], bench_json["kind_minutes"]["GGMK"]
+    del factory_json["per_cylinder_cents"]["GGMK"]
+    bench, factory = BenchTerms.from_json(bench_json), FactoryTerms.from_json(factory_json)
+    neither = decide(ask(20, KeyingKind.GGMK), bench, factory)
+    assert neither.choice is None
+    assert (neither.shop.total_cents, neither.factory.total_cents) == (None, None)
+    assert "another maker" in neither.remedy
+    core = decide(ask(20, one=CylinderType.LFIC), bench, factory)
+    assert core.choice is Choice.FACTORY
+    assert any("control key" in risk for risk in core.risks)
+
+
+def test_neither_way_names_the_earliest_date(ask, bench_json, factory):
+    bench = BenchTerms.from_json(bench_json | {"minutes_promised": 3_600})
+    decision = decide(ask(20, need_by=date(2026, 3, 5)), bench, factory)
+    assert decision.choice is None
+    assert decision.saving_cents is None
+    assert "Tuesday 17 March 2026" in decision.remedy
+    assert "the bench" in decision.remedy
+    assert len(decision.reasons) == 3
+
+
+def test_neither_way_for_want_of_cylinders_says_how_many_more(ask, bench_json, factory):
+    bench = BenchTerms.from_json(bench_json | {"minutes_per_day": 0})
+    assert "With 4 more cylinders" in decide(ask(8), bench, factory).remedy
+    assert "With 1 more cylinder the" in decide(ask(11), bench, factory).remedy
+    poor = decide(ask(12, goods_cents=1), bench, factory)
+    assert "more goods" in poor.remedy
+
+
+def test_uncombinated_cylinders_cost_no_bench_time(ask, bench, factory):
+    decision = decide(ask(5, KeyingKind.NONE), bench, factory)
+    assert decision.shop.bench_minutes == 0
+    assert [line.label for line in decision.shop.lines] == ["Key blanks"]
+    assert decision.shop.ready == MONDAY
+
+
+def every_decision(ask, bench_json, factory_json):
+    for promised in (0, 100_000):
+        bench = BenchTerms.from_json(bench_json | {"minutes_promised": promised})
+        for terms in (None, FactoryTerms.from_json(factory_json)):
+            for kind in KeyingKind:
+                for system in SystemAge:
+                    for records in RecordsHolder:
+                        for count in (1, 12, 14, 150):
+                            for need_by in (None, date(2026, 3, 2), date(2026, 3, 20), date(2026, 6, 1)):
+                                given = ask(count, kind, system=system, records=records, need_by=need_by)
+                                yield decide(given, bench, terms, 60)
+
+
+def test_every_decision_is_whole_and_its_reasons_hold_no_amount(ask, bench_json, factory_json):
+    seen = set()
+    for decision in every_decision(ask, bench_json, factory_json):
+        seen.add(decision.choice)
+        told = (*decision.reasons, *decision.shop.why_not, *decision.factory.why_not, decision.remedy or "")
+        assert not any("$" in sentence for sentence in told)
+        assert decision.reasons
+        assert all(
+            sentence[0].isupper() and sentence.endswith(".") for sentence in (*decision.reasons, *decision.flips)
+        )
+        assert (decision.choice is None) == (decision.remedy is not None)
+        if decision.choice is None:
+            assert not decision.shop.possible and not decision.factory.possible
+            continue
+        assert decision.chosen.possible
+        others = [way.total_cents for way in (decision.shop, decision.factory) if way.possible]
+        assert decision.chosen.total_cents == min(others)
+        assert decision.chosen.ready >= MONDAY
+        if decision.ask.need_by:
+            assert decision.chosen.ready <= decision.ask.need_by
+    assert seen == {None, Choice.SHOP, Choice.FACTORY}
+
+
+def test_a_decision_cannot_be_changed(ask, bench, factory):
+    decision = decide(ask(), bench, factory)
+    with pytest.raises(AttributeError):
+        decision.choice = Choice.FACTORY
+
+
+def test_a_mixed_group_is_costed_by_type(bench, factory):
+    mixed = KeyingAsk(KeyingKind.MK, {CylinderType.MORTISE: 2, CylinderType.BORED: 3}, 10, MONDAY)
+    # 45 + 2 × (6 + 5 + 2) + 3 × (8 + 5 + 2) + 10 × 1
+    assert decide(mixed, bench, factory).shop.bench_minutes == 45 + 26 + 45 + 10

@@ -1,0 +1,82 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+
+import pytest
+
+from app.errors import BitternError, Problems
+from app.pricing import LineKind, PriceBook, PriceRow
+
+JANUARY, MARCH, JUNE = date(2026, 1, 1), date(2026, 3, 1), date(2026, 6, 1)
+ROW = PriceRow("M-100", "Mortise cylinder", "cylinders", LineKind.GOODS, 4250, 2100, JANUARY)
+
+
+def price(rows, on=MARCH, tier=None, quantity=1):
+    return PriceBook(rows).price("M-100", on, tier, quantity).unit_cents
+
+
+def test_a_price_that_starts_later_waits_for_its_day():
+    rows = [ROW, replace(ROW, unit_cents=4500, valid_from=MARCH)]
+    assert price(rows, date(2026, 2, 28)) == 4250
+    assert price(rows, MARCH) == 4500
+
+
+def test_the_last_day_is_included():
+    rows = [ROW, replace(ROW, unit_cents=3900, valid_from=MARCH, valid_until=date(2026, 3, 31))]
+    assert price(rows, date(2026, 3, 31)) == 3900
+    assert price(rows, date(2026, 4, 1)) == 4250
+
+
+def test_the_customers_tier_comes_before_a_later_row_and_a_larger_quantity():
+    rows = [
+        replace(ROW, tier="trade", unit_cents=3000),
+        replace(ROW, valid_from=MARCH, unit_cents=5000),
+        replace(ROW, quantity_from=10, unit_cents=2000),
+    ]
+    assert price(rows, JUNE, "trade", 50) == 3000
+    assert price(rows, JUNE, "school", 1) == 5000
+    assert price(rows, JUNE, None, 50) == 5000
+
+
+def test_the_largest_quantity_reached_counts():
+    rows = [ROW, replace(ROW, quantity_from=10, unit_cents=4000), replace(ROW, quantity_from=50, unit_cents=3500)]
+    assert [price(rows, quantity=n) for n in (1, 9, 10, 49, 50, 999)] == [4250, 4250, 4000, 4000, 3500, 3500]
+
+
+def test_what_has_no_price_is_named():
+    with pytest.raises(BitternError, match="M-200"):
+        PriceBook([ROW]).price("M-200", MARCH)
+    with pytest.raises(BitternError, match="M-100 has prices, but none that holds on Wednesday 31 December 2025"):
+        PriceBook([ROW]).price("M-100", date(2025, 12, 31))
+    with pytest.raises(BitternError) as refused:
+        PriceBook([ROW]).price("x" * 10_000, MARCH)
+    assert len(refused.value.message) < 200
+
+
+def test_two_rows_for_the_same_day_tier_and_quantity_are_refused():
+    with pytest.raises(Problems, match="M-100"):
+        PriceBook([ROW, replace(ROW, unit_cents=1)])
+
+
+@pytest.mark.parametrize(
+    ("change", "field"),
+    [
+        ({"code": " "}, "code"),
+        ({"code": "x" * 10_000}, "code"),
+        ({"unit_cents": -1}, "unit_cents"),
+        ({"unit_cents": 1.5}, "unit_cents"),
+        ({"unit_cents": True}, "unit_cents"),
+        ({"cost_cents": 10**30}, "cost_cents"),
+        ({"quantity_from": 0}, "quantity_from"),
+        ({"valid_until": date(2025, 12, 31)}, "valid_until"),
+    ],
+)
+def test_rows_that_cannot_be_are_refused(change, field):
+    with pytest.raises(BitternError) as refused:
+        replace(ROW, **change)
+    assert refused.value.field == field
+
+
+def test_codes_come_in_their_order():
+    assert PriceBook([replace(ROW, code="B"), ROW, replace(ROW, code="B", tier="t")]).codes() == ("B", "M-100")
