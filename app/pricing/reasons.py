@@ -14,7 +14,7 @@ from app.pricing.factory_terms import FactoryTerms
 from app.pricing.kinds import CylinderType, KeyingKind
 from app.pricing.money import show_cents
 from app.pricing.ways import Choice, ObstacleCode, Way, missing_cylinders
-from app.pricing.workdays import show_day
+from app.pricing.workdays import count_working_days, show_day
 
 _WHERE = {Choice.SHOP: "the bench", Choice.FACTORY: "the factory"}
 _TIGHT_WORKING_DAYS = 2
