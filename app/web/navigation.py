@@ -32,7 +32,7 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Price book", "prices.index", ()),
     ("Makers", "makers.index", ()),
     ("Customers", "customers.index", ()),
-    ("House", "house.index", ()),
+    ("House", "house.index", ("settings",)),
 )
 _FRONT = {Role.COUNTER: "counter.page", Role.BENCH: "bench.index", Role.OWNER: "jobs.ledger"}
 

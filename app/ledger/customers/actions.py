@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
-__all__ = ["CustomerForm", "SiteForm", "add_contact", "add_customer", "add_site", "change_customer", "phone_digits"]
+__all__ = [
+    "ContactForm",
+    "CustomerForm",
+    "SiteForm",
+    "add_contact",
+    "add_customer",
+    "add_site",
+    "change_contact",
+    "change_customer",
+    "change_site",
+    "phone_digits",
+]
 
 from dataclasses import asdict, dataclass
 from datetime import date
 
 import sqlalchemy as sa
+from sqlalchemy.orm.attributes import flag_modified
 
 from app.ledger.customers.models import Contact, Customer, Site
 from app.ledger.engine import transaction
@@ -39,6 +51,16 @@ class SiteForm:
     name: str
     address: str = ""
     tax_place: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ContactForm:
+    """What is asked about a person at a customer's; `duty` is what they do there."""
+
+    name: str
+    duty: str = ""
+    phone: str = ""
+    email: str = ""
 
 
 def phone_digits(phone: str) -> str:
@@ -160,4 +182,49 @@ def add_contact(work: Work, customer_id: int, name: str, duty: str = "", phone: 
         work.session.add(contact)
         work.session.flush()
         record(work, "contact added", f"customer {customer_id}", f"Contact {contact.name} put on record")
+        return contact
+
+
+def change_site(work: Work, site_id: int, version: int, form: SiteForm) -> Site:
+    """Change a site that was read at `version`; Stale when somebody saved in between."""
+    work.require(Role.COUNTER, Role.BENCH)
+    check_texts(form, {"name": 120, "address": 2000, "tax_place": 80})
+    name = form.name.strip()
+    if not name:
+        raise LedgerError("site", "Enter the site's name.")
+    with transaction(work.session):
+        site = work.session.get(Site, site_id)
+        if site is None:
+            raise NotFound("site")
+        if site.version != version:
+            raise Stale()
+        same = sa.select(Site.id).where(Site.customer_id == site.customer_id, Site.name == name, Site.id != site.id)
+        if work.session.scalar(same):
+            raise Taken("site", f"This customer has another site named {name}; choose another name.")
+        before = (site.name, site.address, site.tax_place)
+        site.name, site.address, site.tax_place = name, form.address, form.tax_place
+        if before != (site.name, site.address, site.tax_place):
+            record(work, "site changed", f"site {site.id}", f"Site {site.name} changed")
+        return site
+
+
+def change_contact(work: Work, contact_id: int, version: int, form: ContactForm) -> Contact:
+    """Change a contact. `version` is the customer's, which every change of a contact moves on; Stale as ever."""
+    work.require(Role.COUNTER, Role.BENCH)
+    check_texts(form, {"name": 120, "duty": 120, "phone": 40, "email": 200})
+    if not form.name.strip():
+        raise LedgerError("name", "Enter the contact's name.")
+    with transaction(work.session):
+        contact = work.session.get(Contact, contact_id)
+        if contact is None:
+            raise NotFound("contact")
+        customer = work.session.get_one(Customer, contact.customer_id)
+        if customer.version != version:
+            raise Stale()
+        for name, value in asdict(form).items():
+            setattr(contact, name, value)
+        contact.phone_digits = phone_digits(form.phone)
+        flag_modified(customer, "name")
+        work.session.flush()
+        record(work, "contact changed", f"customer {customer.id}", f"Contact {contact.name} changed")
         return contact

@@ -2,16 +2,28 @@
 
 from __future__ import annotations
 
-__all__ = ["find_customers", "get_customer", "list_customers"]
+__all__ = [
+    "customer_jobs",
+    "customer_systems",
+    "doors_by_site",
+    "find_customers",
+    "get_contact",
+    "get_customer",
+    "get_site",
+    "list_customers",
+]
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, selectinload
 
 from app.ledger.customers.actions import phone_digits
 from app.ledger.customers.models import Contact, Customer, Site
+from app.ledger.doors.models import Door
 from app.ledger.errors import NotFound
+from app.ledger.jobs.models import Job
+from app.ledger.keysystems.models import Keyset, KeySystem
 
 
 def find_customers(session: Session, text: str, limit: int = 12) -> Sequence[Customer]:
@@ -22,6 +34,17 @@ def find_customers(session: Session, text: str, limit: int = 12) -> Sequence[Cus
     wanted = text.strip()
     if not wanted:
         return []
+    starts = sa.case((Customer.name.ilike(f"{_escaped(wanted)}%", escape="\\"), 0), else_=1)
+    return session.scalars(
+        sa.select(Customer)
+        .where(_holds(wanted))
+        .options(selectinload(Customer.sites))
+        .order_by(starts, Customer.name, Customer.id)
+        .limit(limit)
+    ).all()
+
+
+def _holds(wanted: str) -> sa.ColumnElement[bool]:
     held = f"%{_escaped(wanted)}%"
     conditions = [
         Customer.name.ilike(held, escape="\\"),
@@ -34,14 +57,7 @@ def find_customers(session: Session, text: str, limit: int = 12) -> Sequence[Cus
             Customer.phone_digits.contains(digits),
             Customer.contacts.any(Contact.phone_digits.contains(digits)),
         ]
-    starts = sa.case((Customer.name.ilike(f"{_escaped(wanted)}%", escape="\\"), 0), else_=1)
-    return session.scalars(
-        sa.select(Customer)
-        .where(sa.or_(*conditions))
-        .options(selectinload(Customer.sites))
-        .order_by(starts, Customer.name, Customer.id)
-        .limit(limit)
-    ).all()
+    return sa.or_(*conditions)
 
 
 def _escaped(text: str) -> str:
@@ -60,14 +76,71 @@ def get_customer(session: Session, customer_id: int) -> Customer:
     return customer
 
 
-def list_customers(session: Session, page: int = 1, size: int = 50) -> tuple[Sequence[Customer], int]:
-    """One page of all customers by name, and how many there are."""
-    count = session.scalar(sa.select(sa.func.count()).select_from(Customer)) or 0
-    rows = session.scalars(
-        sa.select(Customer)
-        .options(selectinload(Customer.sites))
+def list_customers(session: Session, page: int = 1, size: int = 50, text: str = "") -> tuple[Sequence[Customer], int]:
+    """One page of the customers that hold `text` (all of them for none) by name, and how many there are."""
+    rows = sa.select(Customer)
+    if text.strip():
+        rows = rows.where(_holds(text.strip()))
+    count = session.scalar(sa.select(sa.func.count()).select_from(rows.subquery())) or 0
+    found = session.scalars(
+        rows.options(selectinload(Customer.sites))
         .order_by(Customer.name, Customer.id)
         .limit(size)
         .offset((page - 1) * size)
     ).all()
-    return rows, count
+    return found, count
+
+
+def get_site(session: Session, site_id: int) -> Site:
+    """A site with its customer; NotFound when there is none."""
+    site = session.scalar(sa.select(Site).where(Site.id == site_id).options(selectinload(Site.customer)))
+    if site is None:
+        raise NotFound("site")
+    return site
+
+
+def get_contact(session: Session, contact_id: int) -> Contact:
+    """A contact with the customer; NotFound when there is none."""
+    contact = session.scalar(
+        sa.select(Contact).where(Contact.id == contact_id).options(selectinload(Contact.customer))
+    )
+    if contact is None:
+        raise NotFound("contact")
+    return contact
+
+
+def customer_jobs(session: Session, customer_id: int, limit: int = 25) -> Sequence[Job]:
+    """The customer's newest jobs, with their sites."""
+    return session.scalars(
+        sa.select(Job)
+        .where(Job.customer_id == customer_id)
+        .options(selectinload(Job.site))
+        .order_by(Job.number.desc())
+        .limit(limit)
+    ).all()
+
+
+def customer_systems(session: Session, customer_id: int) -> Sequence[tuple[KeySystem, int]]:
+    """The customer's key systems by name, each with how many keysets it has."""
+    count = sa.func.count(Keyset.id)
+    return [
+        (row[0], row[1])
+        for row in session.execute(
+            sa.select(KeySystem, count)
+            .outerjoin(Keyset, Keyset.system_id == KeySystem.id)
+            .where(KeySystem.customer_id == customer_id)
+            .group_by(KeySystem.id)
+            .order_by(KeySystem.name)
+        )
+    ]
+
+
+def doors_by_site(session: Session, customer_id: int) -> Mapping[int, int]:
+    """Site id → how many doors are on record there, for the customer's sites that have any."""
+    rows = session.execute(
+        sa.select(Door.site_id, sa.func.count())
+        .join(Site, Site.id == Door.site_id)
+        .where(Site.customer_id == customer_id)
+        .group_by(Door.site_id)
+    )
+    return {row[0]: row[1] for row in rows}

@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
-__all__ = ["bench_terms_on", "get_house", "price_book", "tax_table", "tier_names", "tier_percent"]
+__all__ = [
+    "bench_terms_on",
+    "find_house",
+    "get_house",
+    "price_book",
+    "tax_places",
+    "tax_table",
+    "tier_names",
+    "tier_percent",
+]
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -21,9 +30,14 @@ from app.pricing import BenchTerms, LineKind, PriceBook, PriceRow, TaxRule, TaxT
 _ON_THE_BENCH = (Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.ON_THE_BENCH)
 
 
+def find_house(session: Session) -> House | None:
+    """The house's own row; None before its settings were first saved."""
+    return session.scalar(sa.select(House).order_by(House.id).limit(1))
+
+
 def get_house(session: Session) -> House:
     """The house's own row; NotFound before the first start."""
-    house = session.scalar(sa.select(House).order_by(House.id).limit(1))
+    house = find_house(session)
     if house is None:
         raise NotFound("house")
     return house
@@ -60,6 +74,11 @@ def tier_percent(session: Session, tier: str) -> Decimal:
 def tier_names(session: Session) -> Sequence[str]:
     """The names of the customer tiers."""
     return session.scalars(sa.select(PriceTier.name).order_by(PriceTier.name)).all()
+
+
+def tax_places(session: Session) -> Sequence[str]:
+    """The places that have a sales-tax rule, by name."""
+    return session.scalars(sa.select(TaxRuleRow.place).distinct().order_by(TaxRuleRow.place)).all()
 
 
 def tax_table(session: Session) -> TaxTable:

@@ -1,0 +1,34 @@
+"""Which of several dated rows holds now, which are to come, and which have been."""
+
+from __future__ import annotations
+
+__all__ = ["COMING", "NOW", "PAST", "place_in_time"]
+
+from collections.abc import Callable, Hashable, Iterable
+from datetime import date
+from typing import Any, TypeVar
+
+NOW, COMING, PAST = "now", "coming", "past"
+T = TypeVar("T")
+
+
+def place_in_time(rows: Iterable[T], today: date, same: Callable[[T], Hashable]) -> list[tuple[T, str]]:
+    """Each row with "now", "coming" or "past", in the order given.
+
+    Of the rows that `same` calls one thing, the latest that has begun holds now, unless its `valid_until` (where
+    rows have one) is over.
+    """
+    listed = list(rows)
+    latest: dict[Hashable, Any] = {}
+    for row in listed:
+        starts: date = row.valid_from  # type: ignore[attr-defined]  # every dated row has it
+        if starts <= today and (same(row) not in latest or starts > latest[same(row)].valid_from):
+            latest[same(row)] = row
+
+    def state(row: Any) -> str:
+        if row.valid_from > today:
+            return COMING
+        until = getattr(row, "valid_until", None)
+        return NOW if latest[same(row)] is row and (until is None or until >= today) else PAST
+
+    return [(row, state(row)) for row in listed]

@@ -1,0 +1,1 @@
+"""Customers: who buys, where their doors are, and whom to ask."""
