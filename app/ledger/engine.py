@@ -24,7 +24,9 @@ def make_engine(url: str) -> sa.Engine:
     SQLite's own transaction handling is switched off in the driver, so that a writing transaction can start
     with BEGIN IMMEDIATE: what a use case reads before it writes is then still true when it writes.
     """
-    engine = sa.create_engine(url)
+    engine = sa.create_engine(
+        url, hide_parameters=True
+    )  # what was being saved stays out of errors and so out of logs
     if engine.dialect.name == "sqlite":
 
         @sa.event.listens_for(engine, "connect")

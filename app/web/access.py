@@ -6,7 +6,6 @@ __all__ = ["LoggedIn", "Rule", "begin_login", "end_login", "guard", "may", "publ
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 from typing import Any, TypeVar
 
 from flask import Flask, abort, current_app, flash, redirect, request, session, url_for
@@ -20,7 +19,7 @@ from app.web.services import request_session, the_config, the_time
 
 View = TypeVar("View", bound=Callable[..., Any])
 
-_SEEN_EVERY = timedelta(seconds=30)  # the cookie is written again at most this often
+_SEEN_EVERY = 30  # seconds; the cookie is written again at most this often
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,16 +105,18 @@ def end_login() -> None:
 
 
 def _load(user_id: str) -> LoggedIn | None:
-    user = find_user(request_session(), int(user_id))
+    try:
+        number, began, seen = int(user_id), float(session["began"]), float(session["seen"])
+    except (KeyError, TypeError, ValueError):  # a cookie of an earlier release
+        return None
+    user = find_user(request_session(), number)
     if user is None or not user.active or user.session_stamp != session.get("stamp"):
         return None
-    now, config = the_time(), the_config()
-    began = datetime.fromtimestamp(session["began"], now.tzinfo)
-    seen = datetime.fromtimestamp(session["seen"], now.tzinfo)
-    if now - seen > config.idle_limit or now - began > timedelta(hours=config.session_hours):
+    now, config = the_time().timestamp(), the_config()
+    if now - seen > config.idle_limit.total_seconds() or now - began > config.session_hours * 3600:
         return None
     if now - seen > _SEEN_EVERY:
-        session["seen"] = now.timestamp()
+        session["seen"] = now
     return LoggedIn(user)
 
 

@@ -162,7 +162,7 @@ def _in_words(field: Field) -> str:
     if isinstance(field, BooleanField):
         return "yes" if field.data else "no"
     if isinstance(field, SelectField):
-        return next((str(choice[1]) for choice in field.iter_choices() if choice[2]), "")
+        return next((str(option.label.text) for option in field if option.checked), "")
     raw = getattr(field, "raw_data", None)
     return ", ".join(str(value) for value in raw) if raw else str(field.data or "")
 

