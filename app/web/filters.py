@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-__all__ = ["FILTERS", "show_day", "show_moment"]
+__all__ = ["FILTERS", "show_day", "show_duration", "show_moment", "show_tenths"]
 
 from collections.abc import Callable, Mapping
 from datetime import date, datetime
+from fractions import Fraction
+from math import ceil
 from typing import Any
 
 from app.fitting import show_inches
-from app.pricing import show_cents
+from app.pricing import half_up, show_cents
 
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
@@ -31,9 +33,33 @@ def show_moment(moment: datetime | None) -> str:
     return f"{show_day(local.date())}, {local:%H:%M}"
 
 
+def show_duration(minutes: int | Fraction) -> str:
+    """Minutes of work as hours and minutes, begun minutes counted whole.
+
+    >>> show_duration(45), show_duration(150), show_duration(120)
+    ('45 min', '2 h 30 min', '2 h')
+    """
+    hours, rest = divmod(ceil(minutes), 60)
+    return " ".join(
+        part for part in (f"{hours} h" if hours else "", f"{rest} min" if rest or not hours else "") if part
+    )
+
+
+def show_tenths(number: Fraction) -> str:
+    """A quantity to one decimal, half up.
+
+    >>> show_tenths(Fraction(9, 4)), show_tenths(Fraction(3))
+    ('2.3', '3')
+    """
+    whole, tenth = divmod(half_up(number * 10), 10)
+    return f"{whole}.{tenth}" if tenth else str(whole)
+
+
 FILTERS: Mapping[str, Callable[[Any], str]] = {
     "cents": show_cents,
     "day": show_day,
+    "duration": show_duration,
     "inches": show_inches,
     "moment": show_moment,
+    "tenths": show_tenths,
 }

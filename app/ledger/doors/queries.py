@@ -128,4 +128,4 @@ def job_numbers(session: Session, job_ids: Iterable[int | None]) -> dict[int, in
     wanted = {job_id for job_id in job_ids if job_id is not None}
     if not wanted:
         return {}
-    return dict(session.execute(sa.select(Job.id, Job.number).where(Job.id.in_(wanted))).tuples().all())
+    return dict(session.execute(sa.select(Job.id, Job.number).where(Job.id.in_(wanted))).all())

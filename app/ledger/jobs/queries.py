@@ -72,6 +72,11 @@ class LedgerRow:
     cost_cents: int
     late_days: int
 
+    @property
+    def margin(self) -> str:
+        """The margin in whole percent, "" where nothing is charged."""
+        return show_margin(self.value_cents, self.cost_cents)
+
 
 @dataclass(frozen=True, slots=True)
 class StageCount:
@@ -96,6 +101,11 @@ class LedgerPage:
     cost_cents: int
     page: int
     pages: int
+
+    @property
+    def margin(self) -> str:
+        """The margin of the whole answer in whole percent, "" where nothing is charged."""
+        return show_margin(self.value_cents, self.cost_cents)
 
 
 def days_late(job: Job, today: date) -> int:

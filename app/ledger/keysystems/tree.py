@@ -5,7 +5,7 @@ Nothing here opens a bitting.
 
 from __future__ import annotations
 
-__all__ = ["Hung", "KeyOut", "KeysetNode", "SystemRow", "list_system_rows", "reveals_of", "system_tree"]
+__all__ = ["Hung", "KeyOut", "KeysetNode", "SystemRow", "list_system_rows", "system_tree"]
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -16,7 +16,6 @@ from sqlalchemy.orm import Session, joinedload
 
 from app.ledger.customers.models import Customer
 from app.ledger.doors.models import Cylinder, CylinderOperator, CylinderState, Door
-from app.ledger.events.models import Event
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level
 from app.ledger.matching import holds
 
@@ -69,7 +68,7 @@ def list_system_rows(
 
 def _counts(session: Session, rows: sa.Select[*tuple[int]], ids: Sequence[int]) -> dict[int, int]:
     counted = rows.add_columns(sa.func.count()).where(Keyset.system_id.in_(ids)).group_by(Keyset.system_id)
-    return dict(session.execute(counted).tuples().all())
+    return dict(session.execute(counted).all())
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,13 +182,3 @@ def _keys(session: Session, system: KeySystem) -> tuple[dict[int, dict[KeyState,
         if state in (KeyState.OUT, KeyState.LOST):
             out.setdefault(keyset_id, []).append(KeyOut(copy_number, state, holder, due_back))
     return states, out
-
-
-def reveals_of(session: Session, system_id: int, limit: int = 20) -> Sequence[Event]:
-    """When the system's bittings were shown, to whom and for what, newest first."""
-    return session.scalars(
-        sa.select(Event)
-        .where(Event.subject == f"key system {system_id}", Event.kind == "bittings revealed")
-        .order_by(Event.id.desc())
-        .limit(limit)
-    ).all()

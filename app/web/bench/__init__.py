@@ -1,0 +1,1 @@
+"""The bench's pages: today's work, and pins and cuts of a job."""

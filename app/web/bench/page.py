@@ -1,0 +1,133 @@
+"""What the bench's page of a job shows: its cylinders with who pinned and who checked them, and, once revealed,
+the pins and cuts of each group that is pinned alike.
+"""
+
+from __future__ import annotations
+
+__all__ = ["BenchGroup", "BenchJobPage", "RevealedSystem", "TickLine", "bench_job_page", "revealed"]
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from app.documents import BenchPage, CylinderCard, SystemSheet, bench_page
+from app.ledger.doors.models import CylinderState
+from app.ledger.errors import LedgerError
+from app.ledger.jobs.checkoff import CheckOff, checked_off
+from app.ledger.jobs.models import Job, Stage
+from app.ledger.jobs.papers import bench_work, schedule_of
+from app.ledger.jobs.queries import Piece, days_late, get_job, pieces_of
+from app.ledger.jobs.schedule import ScheduleRow
+from app.ledger.jobs.stages import next_stages
+from app.ledger.work import Work
+
+
+@dataclass(frozen=True, slots=True)
+class TickLine:
+    """One keyed cylinder with its tick. Never a bitting."""
+
+    row: ScheduleRow
+    piece: Piece
+    off: CheckOff
+
+    @property
+    def is_pinned(self) -> bool:
+        """Pinned, whether checked already or not."""
+        return self.piece.state is not CylinderState.ORDERED
+
+    @property
+    def is_checked(self) -> bool:
+        """Checked, and so through the bench."""
+        return self.piece.state not in (CylinderState.ORDERED, CylinderState.PINNED)
+
+
+@dataclass(frozen=True, slots=True)
+class BenchJobPage:
+    """A job at the bench. Ticks can be given only while it is on the bench."""
+
+    job: Job
+    late_days: int
+    lines: tuple[TickLine, ...]
+    cautions: tuple[str, ...]
+    can_tick: bool
+    can_start: bool
+    can_finish: bool
+
+    @property
+    def pinned(self) -> int:
+        """How many cylinders are pinned or further."""
+        return sum(line.is_pinned for line in self.lines)
+
+    @property
+    def checked(self) -> int:
+        """How many cylinders are checked."""
+        return sum(line.is_checked for line in self.lines)
+
+    @property
+    def checked_alone(self) -> int:
+        """How many were checked by the person who pinned them."""
+        return sum(bool(line.off.checked_by) and not line.off.is_second_person for line in self.lines)
+
+
+def bench_job_page(work: Work, number: int) -> BenchJobPage:
+    """The page of a job at the bench. Opens no bitting; LedgerError when the shop keys nothing of it."""
+    job = get_job(work.session, number)
+    pieces = pieces_of(work.session, job.id)
+    if not pieces or "shop" not in job.keyed_at:
+        raise LedgerError("", f"Nothing in job {number} is keyed on the shop's own bench.")
+    schedule = schedule_of(work, job)
+    offs = checked_off(work.session, job.id)
+    lines = tuple(
+        TickLine(row, pieces[row.cylinder_id], offs.get(row.cylinder_id, CheckOff()))
+        for row in schedule.rows
+        if row.keyset
+    )
+    allowed = next_stages(job)
+    return BenchJobPage(
+        job=job,
+        late_days=days_late(job, work.today),
+        lines=lines,
+        cautions=tuple(dict.fromkeys(caution for row in schedule.rows for caution in row.cautions)),
+        can_tick=job.stage is Stage.ON_THE_BENCH,
+        can_start=Stage.ON_THE_BENCH in allowed and job.stage in (Stage.APPROVED, Stage.PARTS_ON_ORDER),
+        can_finish=job.stage is Stage.ON_THE_BENCH,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class BenchGroup:
+    """Cylinders that are pinned alike: what the paper's card says, and the ticks of each."""
+
+    card: CylinderCard = field(repr=False)
+    lines: tuple[TickLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RevealedSystem:
+    """One key system's part of the job, bittings open."""
+
+    sheet: SystemSheet = field(repr=False)
+    groups: tuple[BenchGroup, ...] = field(repr=False)
+
+
+def revealed(work: Work, page: BenchJobPage) -> tuple[RevealedSystem, ...]:
+    """The job's pins and cuts, by system and group; puts the reveal on record. For bench and owner."""
+    opened = bench_work(work, page.job)
+    shown: BenchPage = bench_page(opened)
+    ticks = _by_group(page)
+    systems = []
+    for system, sheet in zip(opened.systems, shown.systems, strict=True):
+        groups = []
+        for cylinder, card in zip(system.cylinders, sheet.cylinders, strict=True):
+            waiting = ticks.get((cylinder.keyset, cylinder.operated_by, cylinder.words), [])
+            # Two systems may have a symbol in common; each group takes its own count, in the order of the job.
+            taken, waiting[:] = waiting[: cylinder.quantity], waiting[cylinder.quantity :]
+            groups.append(BenchGroup(card, tuple(taken)))
+        systems.append(RevealedSystem(sheet, tuple(groups)))
+    return tuple(systems)
+
+
+def _by_group(page: BenchJobPage) -> Mapping[tuple[str, tuple[str, ...], str], list[TickLine]]:
+    found: dict[tuple[str, tuple[str, ...], str], list[TickLine]] = {}
+    for line in page.lines:
+        found.setdefault((line.row.keyset, line.row.operated_by, line.row.words), []).append(line)
+    return found

@@ -1,0 +1,63 @@
+"""The bench's pages. Bittings open only on a POST, and every opening is an event."""
+
+from __future__ import annotations
+
+__all__ = ["blueprint"]
+
+from flask import Blueprint, flash, redirect, render_template, url_for
+from flask.typing import ResponseReturnValue
+
+from app.errors import BitternError
+from app.ledger.jobs.bench_queries import bench_day
+from app.ledger.jobs.checkoff import check_off, pin_off
+from app.ledger.users.models import Role
+from app.web.access import roles
+from app.web.bench.forms import PINNED, TickForm
+from app.web.bench.page import bench_job_page, revealed
+from app.web.forms_base import attach
+from app.web.services import current_work
+
+blueprint = Blueprint("bench", __name__, url_prefix="/bench")
+
+
+@blueprint.get("")
+@roles(Role.BENCH)
+def index() -> ResponseReturnValue:
+    """Today's work, by promise."""
+    work = current_work()
+    return render_template("bench/index.html", day=bench_day(work.session, work.today))
+
+
+@blueprint.get("/jobs/<int:number>")
+@roles(Role.BENCH)
+def job(number: int) -> ResponseReturnValue:
+    """One job at the bench, its bittings closed."""
+    return render_template("bench/job.html", page=bench_job_page(current_work(), number), form=TickForm(), systems=())
+
+
+@blueprint.post("/jobs/<int:number>/bittings")
+@roles(Role.BENCH)
+def bittings(number: int) -> ResponseReturnValue:
+    """The same job, its bittings open."""
+    work = current_work()
+    systems = revealed(work, bench_job_page(work, number))
+    # The reveal wrote an event, so the page's rows are read again.
+    page = bench_job_page(work, number)
+    return render_template("bench/job.html", page=page, form=TickForm(formdata=None), systems=systems)
+
+
+@blueprint.post("/jobs/<int:number>/ticks")
+@roles(Role.BENCH)
+def tick(number: int) -> ResponseReturnValue:
+    """Tick cylinders off as pinned or as checked."""
+    form, work = TickForm(), current_work()
+    if form.validate_on_submit():
+        use_case = pin_off if form.as_.data == PINNED else check_off
+        try:
+            count = use_case(work, number, form.cylinders.data or [])
+        except BitternError as error:
+            attach(form, error)
+        else:
+            flash(f"{count} {'cylinder' if count == 1 else 'cylinders'} ticked off as {form.as_.data}.")
+            return redirect(url_for("bench.job", number=number), 303)
+    return render_template("bench/job.html", page=bench_job_page(work, number), form=form, systems=()), 422

@@ -1,0 +1,1 @@
+"""Pages about sites and their doors."""

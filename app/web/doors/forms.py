@@ -1,0 +1,84 @@
+"""The form of a door."""
+
+from __future__ import annotations
+
+__all__ = ["DoorEditForm"]
+
+from fractions import Fraction
+
+from wtforms import BooleanField, SelectField, TextAreaField
+from wtforms.validators import Length
+
+from app.errors import BitternError, Problem, Problems
+from app.fitting import read_inches, write_inches
+from app.ledger.doors.actions import DoorForm
+from app.ledger.doors.models import Door
+from app.ledger.doors.paste import HANDS
+from app.web.forms_base import SavedForm, text
+
+_HANDS = {
+    "": "not known",
+    "LH": "LH, left hand",
+    "RH": "RH, right hand",
+    "LHR": "LHR, left hand reverse",
+    "RHR": "RHR, right hand reverse",
+}
+
+
+class DoorEditForm(SavedForm):
+    """Everything that one can say about a door and its lock."""
+
+    opening_number = text("Opening number", 40, needed="Enter the opening number.")
+    location = text("Location", 200)
+    hand = SelectField("Hand", choices=[(hand, _HANDS[hand]) for hand in HANDS])
+    lock = text("Lock", 200, hint="What is in the door, as the schedule shall say it.")
+    function = text("Function", 120, hint="Office, storeroom, classroom, …")
+    thickness = text("Thickness, in", 40, hint="As in 1-3/4.")
+    stile = text("Stile, in", 40)
+    is_egress = BooleanField("Exit door", description="On a way out that must open without a key.")
+    is_fire_rated = BooleanField("Fire-rated", description="The door or its frame carries a label.")
+    remarks = TextAreaField("Remarks", [Length(max=2000, message="At most 2,000 characters fit here.")])
+
+    @classmethod
+    def filled_from(cls, door: Door) -> DoorEditForm:
+        """The form with what is on record; what was sent, where it was sent."""
+        lock = door.lock
+        return cls(
+            version=door.version,
+            opening_number=door.opening_number,
+            location=door.location,
+            hand=door.hand,
+            lock=lock.description if lock else "",
+            function=lock.function if lock else "",
+            thickness=write_inches(door.thickness) if door.thickness else "",
+            stile=write_inches(door.stile) if door.stile else "",
+            is_egress=door.is_egress,
+            is_fire_rated=door.is_fire_rated,
+            remarks=door.remarks,
+        )
+
+    def asked(self) -> DoorForm:
+        """What the use case takes; Problems name the measures that are not inches."""
+        problems: list[Problem] = []
+        measures: dict[str, Fraction | None] = {}
+        for name in ("thickness", "stile"):
+            measures[name] = None
+            if typed := self[name].data:
+                try:
+                    measures[name] = read_inches(typed, name)
+                except BitternError as error:
+                    problems.append(Problem(name, error.message))
+        if problems:
+            raise Problems(problems)
+        return DoorForm(
+            opening_number=self.opening_number.data or "",
+            location=self.location.data or "",
+            hand=self.hand.data,
+            lock=self.lock.data or "",
+            function=self.function.data or "",
+            thickness=measures["thickness"],
+            stile=measures["stile"],
+            is_egress=self.is_egress.data,
+            is_fire_rated=self.is_fire_rated.data,
+            remarks=(self.remarks.data or "").strip(),
+        )

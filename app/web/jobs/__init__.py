@@ -1,0 +1,1 @@
+"""The ledger page and a job's own page."""

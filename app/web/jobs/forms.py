@@ -1,0 +1,39 @@
+"""Forms of the ledger page and the job page."""
+
+from __future__ import annotations
+
+__all__ = ["MoveForm", "read_question"]
+
+from collections.abc import Mapping
+
+from wtforms import StringField
+from wtforms.validators import AnyOf
+
+from app.ledger.jobs.models import Stage
+from app.ledger.jobs.queries import LedgerQuestion
+from app.web.forms_base import SavedForm, text
+from app.web.listing import read_text
+
+_STAGES = {stage.value: stage for stage in Stage}
+
+
+class MoveForm(SavedForm):
+    """One press of a stage's button; lost and cancelled want a reason."""
+
+    to = StringField("Stage", [AnyOf(list(_STAGES), message="Press one of the stages shown.")])
+    reason = text("Reason", 500, hint="Why; it stays on record.")
+
+    @property
+    def stage(self) -> Stage:
+        """The stage pressed, once the form is valid."""
+        return _STAGES[str(self.to.data)]
+
+
+def read_question(arguments: Mapping[str, str]) -> LedgerQuestion:
+    """What the address asks the ledger for; what it does not know is left out."""
+    return LedgerQuestion(
+        text=read_text(arguments),
+        stage=_STAGES.get(arguments.get("stage", "")),
+        is_late=arguments.get("late") == "yes",
+        with_over=arguments.get("over") == "yes",
+    )

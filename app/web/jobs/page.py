@@ -1,0 +1,94 @@
+"""What the job page shows, gathered once for a look and for a move that was refused."""
+
+from __future__ import annotations
+
+__all__ = ["JobPage", "job_page", "schedule_on_record"]
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from flask import abort
+
+from app.ledger.events.models import Event
+from app.ledger.events.queries import events_of_job
+from app.ledger.jobs.models import Job, Stage
+from app.ledger.jobs.papers import schedule_of
+from app.ledger.jobs.queries import JobMoney, Piece, days_late, get_job, job_money, pieces_of, show_margin
+from app.ledger.jobs.schedule import Schedule
+from app.ledger.jobs.stages import next_stages
+from app.ledger.users.models import Role
+from app.ledger.work import Work
+
+# A move that ends the story is not the next step, and wants its reason.
+ENDS = (Stage.LOST, Stage.CANCELLED)
+FOR_BENCH = (Stage.CHECKED,)
+MOVE_WORDS = {
+    Stage.ASKED: "Asked",
+    Stage.QUOTED: "Quoted",
+    Stage.APPROVED: "Approved",
+    Stage.PARTS_ON_ORDER: "Parts ordered",
+    Stage.ON_THE_BENCH: "Put on the bench",
+    Stage.CHECKED: "All checked",
+    Stage.READY: "Ready to hand over",
+    Stage.HANDED_OVER: "Handed over",
+    Stage.CLOSED: "Close the job",
+    Stage.LOST: "Mark as lost",
+    Stage.CANCELLED: "Cancel the job",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class JobPage:
+    """One job with its story.
+
+    schedule: None before there are cylinders. pieces: cylinder id → what it hangs on. moves: the stages that
+    this person may move it to, onward first; ends: those that end it and want a reason.
+    """
+
+    job: Job
+    late_days: int
+    money: JobMoney
+    schedule: Schedule | None
+    pieces: Mapping[int, Piece]
+    moves: tuple[Stage, ...]
+    ends: tuple[Stage, ...]
+    has_bench_work: bool
+    events: Sequence[Event]
+
+    @property
+    def margin(self) -> str:
+        """The margin in whole percent, for the owner's eyes; "" where nothing is charged."""
+        return show_margin(self.job.value_cents, self.job.cost_cents)
+
+    @staticmethod
+    def move_words(stage: Stage) -> str:
+        """What a button that moves the job to this stage says."""
+        return MOVE_WORDS[stage]
+
+
+def job_page(work: Work, number: int) -> JobPage:
+    """The page of a job; NotFound when there is none. Opens no bitting."""
+    job = get_job(work.session, number)
+    pieces = pieces_of(work.session, job.id)
+    allowed = next_stages(job)
+    may_check = work.actor.role in (Role.BENCH, Role.OWNER)
+    return JobPage(
+        job=job,
+        late_days=days_late(job, work.today),
+        money=job_money(job),
+        schedule=schedule_of(work, job) if pieces else None,
+        pieces=pieces,
+        moves=tuple(stage for stage in allowed if stage not in ENDS and (may_check or stage not in FOR_BENCH)),
+        ends=tuple(stage for stage in allowed if stage in ENDS),
+        has_bench_work=bool(pieces) and "shop" in job.keyed_at,
+        events=events_of_job(work.session, job.id, work.actor.role),
+    )
+
+
+def schedule_on_record(work: Work, number: int) -> Schedule:
+    """The job's keying schedule; a page that says why where it has none yet."""
+    job = get_job(work.session, number)
+    schedule = schedule_of(work, job)
+    if not schedule.rows:
+        abort(404, f"Job {number} has no cylinders yet: they come on record when its quote is accepted.")
+    return schedule

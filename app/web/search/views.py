@@ -1,0 +1,23 @@
+"""The search page."""
+
+from __future__ import annotations
+
+__all__ = ["blueprint"]
+
+from flask import Blueprint, render_template, request
+from flask.typing import ResponseReturnValue
+
+from app.ledger.search.queries import search
+from app.ledger.users.models import Role
+from app.web.access import roles
+from app.web.listing import read_text
+from app.web.services import request_session
+
+blueprint = Blueprint("search", __name__)
+
+
+@blueprint.get("/search")
+@roles(Role.COUNTER, Role.BENCH)
+def index() -> ResponseReturnValue:
+    """What the whole ledger has under a few typed characters."""
+    return render_template("search/index.html", found=search(request_session(), read_text(request.args)))
