@@ -108,21 +108,18 @@ class Mending:
         return change
 
     def _move(self, key: int, chamber: int, depth: int) -> None:
-        counts = self._counts[chamber]
         own = self._cylinders_of[key]
+        others = self._unlisted[key]
+        counts = self._counts[chamber]
         old = int(self.bittings[key, chamber])
-        self._blocks[key] -= counts[:, old] == 0
-        self._blocks[:, own] -= self._without(key, counts, own, chamber)
+        self._blocks[key, others] += (counts[others, depth] == 0).astype(np.int64) - (counts[others, old] == 0)
+        self._blocks[:, own] -= self._blocked_by(chamber, own)
         counts[own, old] -= 1
         counts[own, depth] += 1
         self.bittings[key, chamber] = depth
-        self._blocks[:, own] += self._without(key, counts, own, chamber)
-        self._blocks[key] += counts[:, depth] == 0
+        self._blocks[:, own] += self._blocked_by(chamber, own)
 
-    def _without(
-        self, key: int, counts: NDArray[np.int64], touched: NDArray[np.int64], chamber: int
-    ) -> NDArray[np.bool_]:
-        """Give which keys this chamber blocks in the touched cylinders, the moving key left out."""
-        blocked: NDArray[np.bool_] = counts[touched][:, self.bittings[:, chamber]].T == 0
-        blocked[key] = False
+    def _blocked_by(self, chamber: int, cylinders: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Give which keys this chamber blocks in some cylinders."""
+        blocked: NDArray[np.bool_] = self._counts[chamber][cylinders][:, self.bittings[:, chamber]].T == 0
         return blocked

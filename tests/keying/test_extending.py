@@ -5,6 +5,7 @@ from random import Random
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from oracle import operates
 
 from app.keying import (
     BittingSpec,
@@ -16,6 +17,7 @@ from app.keying import (
     draw_master,
     extend,
     plan_levels,
+    progression_under,
 )
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
@@ -120,3 +122,39 @@ def test_what_the_system_does_not_have_is_refused(values, field):
     with pytest.raises(KeyingError) as refused:
         extend(SPEC, array, plan.keys, plan.cylinders, **values)
     assert refused.value.field == field
+
+
+def grown_by_hand():
+    """A system whose two changes differ in two chambers, so that a store for both lets in mixtures of them."""
+    tmk, roles = (5, 2, 8, 6, 1, 4), "CCCMMM"
+    master = next(iter(progression_under(SPEC, tmk, roles, "M", tmk)))
+    sequence = list(progression_under(SPEC, tmk, roles, "C", master))
+    first = sequence[0]
+    mixed = next(b for b in sequence if sum(x != y for x, y in zip(b, first, strict=True)) == 2)
+    keys = {"A": tmk, "AA": master, "AA1": first, "AA2": mixed}
+    cylinders = {"AA1": ("AA1", "AA", "A"), "AA2": ("AA2", "AA", "A"), "X1X": ("AA1", "AA2")}
+    return LevelArray(tmk, roles), keys, cylinders, sequence
+
+
+def test_mixtures_of_cross_keyed_changes_are_passed_over():
+    array, keys, cylinders, sequence = grown_by_hand()
+    found = extend(SPEC, array, keys, cylinders, changes={"AA": 8})
+    added = [keyset.bitting for keyset in found.keysets]
+    mixtures = [b for b in sequence[:12] if b not in keys.values() and operates(b, [keys["AA1"], keys["AA2"]])]
+    assert mixtures
+    assert not set(mixtures) & set(added)
+    issued = {**keys, **{keyset.symbol: keyset.bitting for keyset in found.keysets}}
+    assert audit(issued, {**cylinders, **found.cylinders}).unintended == ()
+
+
+def test_changes_whose_cylinder_a_key_in_service_would_operate_are_passed_over():
+    array, keys, cylinders, sequence = grown_by_hand()
+    upcoming = next(b for b in sequence if b[1] not in (keys["AA1"][1], keys["AA2"][1]))
+    plain = extend(SPEC, array, keys, cylinders, changes={"AA": 20})
+    assert upcoming in [keyset.bitting for keyset in plain.keysets]
+    keys["SKD1"] = (array.tmk[0], *upcoming[1:])
+    cylinders["SKD1"] = ("SKD1",)
+    found = extend(SPEC, array, keys, cylinders, changes={"AA": 20})
+    assert upcoming not in [keyset.bitting for keyset in found.keysets]
+    issued = {**keys, **{keyset.symbol: keyset.bitting for keyset in found.keysets}}
+    assert audit(issued, {**cylinders, **found.cylinders}).clean

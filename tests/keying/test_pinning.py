@@ -86,3 +86,11 @@ def test_a_cylinder_needs_a_key():
     with pytest.raises(KeyingError) as refused:
         pin(CORE, {})
     assert refused.value.field == "keys"
+
+
+def test_a_pin_as_thin_as_the_least_is_no_warning():
+    spec = BittingSpec(chambers=3, depths=10, macs=9, step=2, control_offset=2, min_master_pin=2)
+    found = pin(spec, {"AA": (1, 1, 1), "1AA": (3, 1, 1)}, (3, 1, 1))
+    assert found.chambers[0].masters == (2,)
+    assert found.chambers[0].buildup == found.chambers[1].buildup == 2
+    assert found.warnings == ()

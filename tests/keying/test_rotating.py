@@ -84,3 +84,11 @@ def test_a_chamber_without_another_depth_cannot_rotate():
     spec = BittingSpec(chambers=3, depths=2, macs=2, step=2)
     with pytest.raises(KeyingError):
         rotate(spec, (0, 1, 0), 1)
+
+
+def test_one_chamber_without_another_depth_cannot_rotate():
+    spec = BittingSpec(chambers=3, depths=3, macs=2, step=2)  # depth 1 is the only odd one
+    with pytest.raises(KeyingError, match="no other depth of the master's parity") as refused:
+        rotate(spec, (0, 1, 0), 1)
+    assert refused.value.field == "places"
+    assert rotate(spec, (0, 1, 0), 1, places=[(2,)]).theoretical == 1
