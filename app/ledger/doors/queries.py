@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, contains_eager, joinedload, selectinload
 
 from app.ledger.customers.models import Customer, Site
-from app.ledger.doors.models import Cylinder, CylinderOperator, Door
+from app.ledger.doors.models import Cylinder, CylinderOperator, CylinderState, Door
 from app.ledger.errors import NotFound
 from app.ledger.jobs.models import Job
 from app.ledger.matching import holds
@@ -77,6 +77,13 @@ class DoorPage:
     count: int
     page: int
     pages: int
+
+    @property
+    def kinds(self) -> tuple[tuple[str, str], ...]:
+        """Each part number on these doors and what it is in words, once."""
+        there = (cylinder for door in self.doors for cylinder in door.cylinders)
+        standing = (one for one in there if one.state is not CylinderState.REMOVED and one.part_number)
+        return tuple(sorted({(one.part_number, one.words) for one in standing}))
 
 
 def site_doors(session: Session, site_id: int, text: str = "", page: int = 1, size: int = 100) -> DoorPage:

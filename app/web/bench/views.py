@@ -7,6 +7,7 @@ __all__ = ["blueprint"]
 from flask import Blueprint, flash, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
 
+from app.documents.filters import show_cut
 from app.errors import BitternError
 from app.ledger.jobs.bench_queries import bench_day
 from app.ledger.jobs.checkoff import check_off, pin_off
@@ -18,6 +19,7 @@ from app.web.forms_base import attach
 from app.web.services import current_work
 
 blueprint = Blueprint("bench", __name__, url_prefix="/bench")
+blueprint.add_app_template_filter(show_cut, "cut")  # inches as a code machine reads them
 
 
 @blueprint.get("")

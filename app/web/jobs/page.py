@@ -60,6 +60,17 @@ class JobPage:
         """The margin in whole percent, for the owner's eyes; "" where nothing is charged."""
         return show_margin(self.job.value_cents, self.job.cost_cents)
 
+    @property
+    def kinds(self) -> tuple[tuple[str, str], ...]:
+        """Each part number among the cylinders and what it is in words, once."""
+        rows = self.schedule.rows if self.schedule else ()
+        return tuple(dict.fromkeys((row.part_number, row.words) for row in rows if row.part_number))
+
+    def is_onward(self, stage: Stage) -> bool:
+        """Whether the stage lies ahead of where the job stands; back to the bench does not."""
+        order = list(Stage)
+        return order.index(stage) > order.index(self.job.stage)
+
     @staticmethod
     def move_words(stage: Stage) -> str:
         """What a button that moves the job to this stage says."""
