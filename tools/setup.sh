@@ -89,8 +89,9 @@ list_missing() {
         test) needed="$needed poppler-utils" ;;
         esac
     fi
-    if [ "$MODE" = test ] && ! have chromium && ! have chromium-browser; then
-        needed="$needed chromium"
+    if [ "$MODE" = test ]; then
+        have chromium || needed="$needed chromium"
+        loads libatomic.so.1 || needed="$needed libatomic1" # what drives Chromium (Playwright's node) is linked to it
     fi
 }
 
