@@ -16,8 +16,9 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.house.settings import blueprint as settings
     from app.web.house.views import blueprint as house
     from app.web.jobs.views import blueprint as jobs
+    from app.web.keying.views import blueprint as keying
     from app.web.keysystems.views import blueprint as keysystems
     from app.web.login.views import blueprint as login
     from app.web.search.views import blueprint as search
 
-    return (login, house, customers, settings, search, keysystems, jobs, doors, bench)
+    return (login, house, customers, settings, search, keysystems, keying, jobs, doors, bench)

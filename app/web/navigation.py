@@ -27,7 +27,7 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Counter", "counter.page", ("quotes",)),
     ("Ledger", "jobs.ledger", ()),
     ("Doors", "doors.index", ()),
-    ("Key systems", "keysystems.index", ()),
+    ("Key systems", "keysystems.index", ("keying",)),
     ("Bench", "bench.index", ()),
     ("Price book", "prices.index", ()),
     ("Makers", "makers.index", ()),

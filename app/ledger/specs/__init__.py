@@ -1,0 +1,1 @@
+"""Bitting specs on record: what makers' charts say, entered, loaded and kept."""

@@ -1,0 +1,10 @@
+"""Every page of keying: importing the modules puts their routes on the blueprint."""
+
+from __future__ import annotations
+
+__all__ = ["blueprint"]
+
+from app.web.keying import spec_views
+from app.web.keying.blueprint import blueprint
+
+PAGES = (spec_views,)

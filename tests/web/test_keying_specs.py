@@ -1,0 +1,131 @@
+"""Bitting specs in the browser: entered, loaded off a chart, refused field by field, changed with care."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+
+import pytest
+from flask.testing import FlaskClient
+from sqlalchemy.orm import Session
+
+from app.ledger.models import Event, Role, SpecRow
+from tests import factories
+
+ClientAs = Callable[[Role | None], FlaskClient]
+GOOD = {
+    "name": "Reedwork five",
+    "chambers": "5",
+    "depths": "7",
+    "first_depth": "1",
+    "macs": "5",
+    "step": "1",
+    "depth0_in": "0.322",
+    "increment_in": ".0228",
+    "first_cut_in": "0.209",
+    "spacing_in": "0.149",
+    "stack_total": "14",
+}
+
+
+def test_the_owner_enters_a_spec_and_sees_it_drawn_and_counted(client_as: ClientAs, session: Session) -> None:
+    client = client_as(Role.OWNER)
+    answer = client.post("/keying/specs/new", data=GOOD)
+    assert answer.status_code == 303
+    row = session.query(SpecRow).one()
+    assert row.name == "Reedwork five" and row.spec["increment_in"] == "0.0228"
+    page = client.get(answer.location).text
+    assert "16,807" in page  # 7 ** 5
+    assert 'aria-labelledby="chart-title"' in page and "0.2992" in page  # .322 less one increment
+    assert session.query(Event).filter_by(kind="bitting spec entered").count() == 1
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "words"),
+    [
+        ("chambers", "2", "from 3 to 12"),
+        ("chambers", "9" * 31, "from 3 to 12"),
+        ("depths", "17", "from 2 to 16"),
+        ("macs", "x", "whole number"),
+        ("first_depth", "12", "at most 15"),
+        ("increment_in", "0.9", "leave no metal"),
+        ("spacing_in", "1.2.3", "Enter inches"),
+        ("depth0_in", "W" * 10_000, "Enter inches"),
+        ("name", "", "Enter a name"),
+        ("step", "3", "Not a valid choice"),
+        ("root_depths", "0.322 0.299", "one root depth for each"),
+        ("root_depths", "0.322 0.299 0.200 0.254 0.231 0.208 0.185", "even steps"),
+    ],
+)
+def test_bad_input_is_refused_beside_its_field_and_nothing_is_saved(
+    client_as: ClientAs, session: Session, field: str, value: str, words: str
+) -> None:
+    answer = client_as(Role.OWNER).post("/keying/specs/new", data={**GOOD, field: value})
+    assert answer.status_code == 422
+    error = answer.text.partition(f'id="{field}-error"')[2].partition("</p>")[0]
+    assert words in error
+    assert session.query(SpecRow).count() == 0
+
+
+def test_root_depths_stand_in_for_the_increment(client_as: ClientAs, session: Session) -> None:
+    roots = "0.331 0.317 0.302 0.288 0.273 0.259 0.244"  # a chart rounds to thousandths
+    data = {**GOOD, "depth0_in": "", "increment_in": "", "root_depths": roots}
+    assert client_as(Role.OWNER).post("/keying/specs/new", data=data).status_code == 303
+    assert session.query(SpecRow).one().spec["increment_in"] == "0.0145"
+
+
+def test_a_chart_file_fills_the_form_and_saves_nothing(client_as: ClientAs, session: Session) -> None:
+    chart = b"field,value\nname,Reedwork six\nchambers,6\ndepths,7\nmacs,5\n"
+    chart += b"root depths,.331,.317,.302,.288,.273,.259,.244\n"
+    client = client_as(Role.OWNER)
+    answer = client.post("/keying/specs/load", data={"file": (io.BytesIO(chart), "chart.csv")})
+    assert answer.status_code == 200
+    assert 'value="Reedwork six"' in answer.text and "chart-title" in answer.text
+    assert session.query(SpecRow).count() == 0
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "words"),
+    [
+        ("chart.json", b"[1, 2]", "one JSON object"),
+        ("chart.json", b'{"chambers": [6]}', "chambers"),
+        ("chart.json", b'{"chambers": true}', "chambers"),
+        ("chart.json", b"{" * 100_000, "no JSON"),
+        ("chart.json", b'{"colour": 1}', "no field of a spec"),
+        ("chart.csv", b"chambers,6\nchambers,5\n", "stands twice"),
+        ("chart.csv", b"hue,6\n", "row 1"),
+        ("chart.pdf", b"%PDF", "neither .csv nor .xlsx"),
+    ],
+)
+def test_a_bad_chart_file_says_where(client_as: ClientAs, name: str, content: bytes, words: str) -> None:
+    answer = client_as(Role.OWNER).post("/keying/specs/load", data={"file": (io.BytesIO(content), name)})
+    assert answer.status_code == 422 and words in answer.text
+
+
+def test_a_spec_in_service_keeps_what_bittings_are_written_in(client_as: ClientAs, session: Session) -> None:
+    system = factories.KeySystemFactory()
+    client = client_as(Role.OWNER)
+    data = {**GOOD, "version": "1", "name": system.spec.name, "chambers": "5", "depths": "9", "step": "1"}
+    answer = client.post(f"/keying/specs/{system.spec_id}/change", data={**data, "first_depth": "0"})
+    assert answer.status_code == 422
+    for field in ("chambers", "depths", "step"):
+        assert f'id="{field}-error"' in answer.text
+    good = {**data, "chambers": "6", "depths": "10", "first_depth": "0", "step": "2", "increment_in": ".0145"}
+    assert client.post(f"/keying/specs/{system.spec_id}/change", data=good).status_code == 303
+    stale = client.post(f"/keying/specs/{system.spec_id}/change", data=good)
+    assert stale.status_code == 409
+
+
+def test_two_specs_do_not_share_a_name(client_as: ClientAs) -> None:
+    client = client_as(Role.OWNER)
+    client.post("/keying/specs/new", data=GOOD)
+    answer = client.post("/keying/specs/new", data=GOOD)
+    assert answer.status_code == 422 and "already" in answer.text.partition('id="name-error"')[2]
+
+
+def test_the_bench_reads_and_only_the_owner_writes(client_as: ClientAs) -> None:
+    spec = factories.SpecFactory()
+    bench = client_as(Role.BENCH)
+    assert bench.get(f"/keying/specs/{spec.id}").status_code == 200
+    assert "keying/specs/new" not in bench.get("/keying/specs").text
+    assert bench.post("/keying/specs/new", data=GOOD).status_code == 403
