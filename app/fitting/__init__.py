@@ -22,6 +22,7 @@ from app.fitting.pattern_json import pattern_from_json, pattern_to_json
 from app.fitting.patterns import Pattern, Rule, Segment
 from app.fitting.reference import DoorPreparation, TradeFact, door_preparation, door_preparations, trade_fact
 from app.fitting.spoken import Spoken, read_spoken
+from app.fitting.table_file import guarded, sheet_bytes, table_rows, unguarded
 from app.fitting.tailpiece import TailpieceFit, TailpieceQuestion, fit_tailpiece
 from app.fitting.thread import MortiseBody, ThreadFit, common_body, fit_thread
 
@@ -89,6 +90,7 @@ __all__ = [
     "fit_tailpiece",
     "fit_thread",
     "from_json",
+    "guarded",
     "load_makers",
     "mismatch",
     "pattern_from_json",
@@ -99,10 +101,13 @@ __all__ = [
     "read_maker",
     "read_spoken",
     "required_length",
+    "sheet_bytes",
     "show_inches",
     "show_mm",
+    "table_rows",
     "to_json",
     "trade_fact",
+    "unguarded",
     "words",
     "write_catalogue_csv",
     "write_catalogue_xlsx",

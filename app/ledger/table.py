@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["Column", "read_table"]
+__all__ = ["Column", "read_rows", "read_table"]
 
 import csv
 import io
@@ -43,6 +43,13 @@ def read_table(text: str, columns: Sequence[Column]) -> tuple[list[dict[str, Any
         table = list(csv.reader(io.StringIO(cleaned), delimiter=mark, strict=True))
     except csv.Error as error:
         return [], [Problem("file", f"This is not a table that can be read: {error}.")]
+    return read_rows(table, columns)
+
+
+def read_rows(
+    table: Sequence[Sequence[str]], columns: Sequence[Column]
+) -> tuple[list[dict[str, Any]], list[Problem]]:
+    """`read_table` for a table that is in rows of cells already, such as a spreadsheet's."""
     if not table:
         return [], [Problem("file", "The table is empty.")]
     if len(table) > MOST_ROWS:

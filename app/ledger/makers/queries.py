@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
-__all__ = ["MakerTables", "factory_terms_on", "get_item", "keyway_maker", "maker_tables", "stocked_items"]
+__all__ = [
+    "MakerTables",
+    "factory_terms_by_maker",
+    "factory_terms_on",
+    "get_item",
+    "get_maker",
+    "keyway_maker",
+    "maker_tables",
+    "stocked_items",
+]
 
 import json
 from collections.abc import Mapping, Sequence
@@ -14,7 +23,9 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.fitting import Cam, CylinderAttributes, KeyBlank, Lock, Pattern, from_json, read_maker
+from app.ledger.errors import NotFound
 from app.ledger.makers.models import CatalogueItem, FactoryTermsRow, Keyway, Maker
+from app.ledger.prices.dated import place_in_time
 from app.pricing import FactoryTerms
 
 
@@ -55,6 +66,14 @@ def _tables(maker_id: int, version: int, text: str) -> MakerTables:
     )
 
 
+def get_maker(session: Session, maker_id: int) -> Maker:
+    """A maker; NotFound when there is none."""
+    maker = session.get(Maker, maker_id)
+    if maker is None:
+        raise NotFound("maker")
+    return maker
+
+
 def get_item(session: Session, maker_id: int, part_number: str) -> CatalogueItem | None:
     """The maker's catalogue item with this part number, letters large or small."""
     return session.scalar(
@@ -93,3 +112,11 @@ def factory_terms_on(session: Session, maker_id: int, day: date) -> FactoryTerms
         .limit(1)
     )
     return None if row is None else FactoryTerms.from_json(row.terms)
+
+
+def factory_terms_by_maker(session: Session, today: date) -> Mapping[Maker, list[tuple[FactoryTermsRow, str]]]:
+    """Maker → its dated terms with now, coming or past, the newest first; makers without terms have none."""
+    makers = session.scalars(sa.select(Maker).order_by(Maker.name)).all()
+    rows = session.scalars(sa.select(FactoryTermsRow).order_by(FactoryTermsRow.valid_from.desc())).all()
+    dated = place_in_time(rows, today, lambda row: row.maker_id)
+    return {maker: [each for each in dated if each[0].maker_id == maker.id] for maker in makers}

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 __all__ = [
     "bench_terms_on",
+    "dated_bench_terms",
     "find_house",
     "get_house",
+    "get_price",
+    "price_beginning",
     "price_book",
     "tax_places",
     "tax_table",
@@ -24,6 +27,7 @@ from sqlalchemy.orm import Session
 
 from app.ledger.errors import NotFound
 from app.ledger.jobs.models import Job, Stage
+from app.ledger.prices.dated import place_in_time
 from app.ledger.prices.models import BenchTermsRow, House, PriceBookRow, PriceTier, TaxRuleRow
 from app.pricing import BenchTerms, LineKind, PriceBook, PriceRow, TaxRule, TaxTable
 
@@ -60,6 +64,28 @@ def price_book(session: Session) -> PriceBook:
             quantity_from=row.quantity_from,
         )
         for row in rows
+    )
+
+
+def get_price(session: Session, row_id: int) -> PriceBookRow:
+    """One row of the price book; NotFound when there is none."""
+    row = session.get(PriceBookRow, row_id)
+    if row is None:
+        raise NotFound("price")
+    return row
+
+
+def price_beginning(
+    session: Session, code: str, tier: str, quantity_from: int, valid_from: date
+) -> PriceBookRow | None:
+    """The row of a code, tier and quantity that begins on this very day; None when none does."""
+    return session.scalar(
+        sa.select(PriceBookRow).where(
+            PriceBookRow.code == code,
+            PriceBookRow.tier == tier,
+            PriceBookRow.quantity_from == quantity_from,
+            PriceBookRow.valid_from == valid_from,
+        )
     )
 
 
@@ -109,3 +135,9 @@ def bench_terms_on(session: Session, day: date) -> BenchTerms:
     promised = session.scalar(sa.select(sa.func.sum(Job.bench_minutes)).where(Job.stage.in_(_ON_THE_BENCH))) or 0
     terms = BenchTerms.from_json(row.terms)
     return replace(terms, minutes_promised=terms.minutes_promised + Fraction(promised))
+
+
+def dated_bench_terms(session: Session, today: date) -> list[tuple[BenchTermsRow, str]]:
+    """Every set of bench terms with now, coming or past, the newest first."""
+    rows = session.scalars(sa.select(BenchTermsRow).order_by(BenchTermsRow.valid_from.desc())).all()
+    return place_in_time(rows, today, lambda row: "bench")

@@ -1,0 +1,83 @@
+"""The owner's pages about what keying takes on the bench and costs at a maker's factory."""
+
+from __future__ import annotations
+
+__all__ = ["blueprint"]
+
+from flask import Blueprint, flash, redirect, render_template, url_for
+from flask.typing import ResponseReturnValue
+
+from app.errors import BitternError
+from app.ledger.makers.actions import set_factory_terms
+from app.ledger.makers.queries import factory_terms_by_maker, get_maker
+from app.ledger.prices.actions import set_bench_terms
+from app.ledger.prices.book import next_monday
+from app.ledger.prices.queries import dated_bench_terms
+from app.pricing import CylinderType, KeyingKind
+from app.web.access import roles
+from app.web.errors import about
+from app.web.forms_base import attach
+from app.web.prices.terms_forms import STEPS, BenchPage, FactoryPage
+from app.web.services import current_work
+
+blueprint = Blueprint("terms", __name__, url_prefix="/prices")
+_WORDS = {"kinds": tuple(KeyingKind), "types": tuple(CylinderType), "steps": range(1, STEPS + 1)}
+
+
+@blueprint.get("/bench-terms")
+@roles()
+def bench() -> ResponseReturnValue:
+    """What the bench costs and can do, now and as it was."""
+    work = current_work()
+    return render_template("prices/bench.html", dated=dated_bench_terms(work.session, work.today), **_WORDS)
+
+
+@blueprint.route("/bench-terms/change", methods=["GET", "POST"])
+@roles()
+def change_bench() -> ResponseReturnValue:
+    """The bench's terms from a day on."""
+    work = current_work()
+    about("price book")
+    dated = dated_bench_terms(work.session, work.today)
+    latest = next((row.terms for row, state in dated if state == "now"), dated[0][0].terms if dated else {})
+    form = BenchPage(data={**BenchPage.start(latest), "valid_from": next_monday(work.today)})
+    if form.validate_on_submit():
+        try:
+            set_bench_terms(work, form.valid_from.data, form.to_json())
+        except BitternError as error:
+            attach(form, form.by_field(error))
+        else:
+            flash("The bench's terms are on record.")
+            return redirect(url_for("terms.bench"), 303)
+    return render_template("prices/change_bench.html", form=form, **_WORDS), 422 if form.is_submitted() else 200
+
+
+@blueprint.get("/factory-terms")
+@roles()
+def factory() -> ResponseReturnValue:
+    """Every maker's terms, side by side."""
+    work = current_work()
+    return render_template("prices/factory.html", makers=factory_terms_by_maker(work.session, work.today), **_WORDS)
+
+
+@blueprint.route("/factory-terms/<int:maker_id>", methods=["GET", "POST"])
+@roles()
+def change_factory(maker_id: int) -> ResponseReturnValue:
+    """One maker's terms from a day on."""
+    work = current_work()
+    about(f"maker {maker_id}")
+    maker = get_maker(work.session, maker_id)
+    named, code = maker.name, maker.code
+    dated = factory_terms_by_maker(work.session, work.today).get(maker, [])
+    latest = next((row.terms for row, state in dated if state == "now"), dated[0][0].terms if dated else {})
+    form = FactoryPage(data={**FactoryPage.start(latest), "valid_from": next_monday(work.today)})
+    if form.validate_on_submit():
+        try:
+            set_factory_terms(work, code, form.valid_from.data, form.to_json(named))
+        except BitternError as error:
+            attach(form, form.by_field(error))
+        else:
+            flash(f"{named}'s terms are on record.")
+            return redirect(url_for("terms.factory"), 303)
+    status = 422 if form.is_submitted() else 200
+    return render_template("prices/change_factory.html", form=form, maker=maker, **_WORDS), status
