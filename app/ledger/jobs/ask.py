@@ -132,7 +132,7 @@ def ask_from_json(given: dict[str, Any]) -> QuoteAsk:
             **{
                 **row,
                 "kind": LineKind(row["kind"]),
-                "attributes": from_json(row["attributes"]) if row["attributes"] else None,
+                "attributes": _attributes(row["attributes"]),
                 "keying": KeyingInstruction(**{**row["keying"], "kind": KeyingKind(row["keying"]["kind"])}),
             }
         )
@@ -146,3 +146,10 @@ def ask_from_json(given: dict[str, Any]) -> QuoteAsk:
             "system": SystemAsk(**given["system"]) if given["system"] else None,
         }
     )
+
+
+def _attributes(given: dict[str, Any] | None) -> CylinderAttributes | None:
+    # Keys are cut to a keyway, whatever the type of the cylinder they are for.
+    if given and not given["type"]:
+        return CylinderAttributes("", keyway=given["keyway"])
+    return from_json(given) if given else None

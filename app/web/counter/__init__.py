@@ -1,0 +1,1 @@
+"""The counter page: what a customer wants, priced and decided while they wait."""

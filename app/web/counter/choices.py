@@ -1,0 +1,149 @@
+"""What can be chosen on the counter page, out of the makers' tables and the price book."""
+
+from __future__ import annotations
+
+__all__ = ["ADDABLE", "KEYINGS", "TYPES", "Choices", "LineChoices", "load_choices"]
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from app.fitting import Pattern
+from app.ledger.jobs.ask import LineKind
+from app.ledger.jobs.counter_queries import PriceEntry, price_entries, tax_places
+from app.ledger.makers.queries import MakerTables, maker_tables
+from app.ledger.prices.queries import tier_names
+from app.ledger.work import Work
+from app.pricing import KeyingKind
+from app.web.counter.typed import TypedLine
+
+# Kind, what its button says, its access key, what its block is headed.
+ADDABLE: tuple[tuple[LineKind, str, str, str], ...] = (
+    (LineKind.PART, "Part number", "p", "By part number"),
+    (LineKind.CYLINDER, "Cylinder", "c", "New cylinder"),
+    (LineKind.REKEY, "Rekey", "r", "Rekey customer's own"),
+    (LineKind.KEYS, "Keys", "k", "Extra keys"),
+    (LineKind.HARDWARE, "Hardware", "h", "Hardware"),
+    (LineKind.LABOUR, "Labour", "l", "Labour"),
+    (LineKind.TRIP, "Trip", "t", "Trip"),
+)
+TYPES: Mapping[str, str] = {
+    "mortise": "Mortise",
+    "rim": "Rim",
+    "bored": "Bored lock",
+    "sfic": "Small-format core",
+    "lfic": "Large-format core",
+}
+KEYINGS: tuple[tuple[str, str], ...] = (
+    (KeyingKind.KD.value, "KD different"),
+    (KeyingKind.KA.value, "KA alike"),
+    (KeyingKind.MK.value, "MK master"),
+    (KeyingKind.GMK.value, "GMK grand master"),
+    (KeyingKind.GGMK.value, "GGMK great grand"),
+    (KeyingKind.SKD.value, "SKD single"),
+    (KeyingKind.NONE.value, "No pins"),
+)
+_CATEGORIES = {
+    LineKind.HARDWARE: "hardware",
+    LineKind.LABOUR: "labour",
+    LineKind.TRIP: "trip",
+    LineKind.KEYS: "keys",
+}
+_TAILS = ("cam", "tailpiece")
+
+
+@dataclass(frozen=True, slots=True)
+class LineChoices:
+    """What the boxes of one line offer; those that the maker and the type leave."""
+
+    length: tuple[str, ...] = ()
+    chambers: tuple[str, ...] = ()
+    keyway: tuple[str, ...] = ()
+    tail: tuple[str, ...] = ()
+    finish: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """What the whole page offers. `makers`: (code, name) of those that make cylinders."""
+
+    makers: tuple[tuple[str, str], ...]
+    tiers: Sequence[str]
+    places: Sequence[str]
+    _tables: Mapping[str, MakerTables]
+    _entries: Sequence[PriceEntry]
+
+    def entries(self, sort: LineKind) -> tuple[PriceEntry, ...]:
+        """The price book's entries for a line of this kind: of its own category, else all of its sort."""
+        kind = "goods" if sort in (LineKind.HARDWARE, LineKind.KEYS) else "labour"
+        mine = [entry for entry in self._entries if entry.kind == kind]
+        return tuple([entry for entry in mine if entry.category == _CATEGORIES.get(sort)] or mine)
+
+    def of(self, line: TypedLine) -> LineChoices:
+        """What a line's boxes offer for its maker and type, as far as they are chosen."""
+        tables = [self._tables[line.maker]] if line.maker in self._tables else list(self._tables.values())
+        patterns = [pattern for maker in tables for pattern in maker.patterns]
+        tails = ("cam",) if line.type == "mortise" else ("tailpiece",) if line.type else _TAILS
+        return LineChoices(
+            length=_values(patterns, ("length",), line.type),
+            chambers=_values(patterns, ("chambers",), line.type),
+            keyway=_values(patterns, ("keyway",), line.type),
+            tail=_values(patterns, tails, line.type),
+            finish=_values(patterns, ("finish",), line.type),
+        )
+
+    def keyway_makers(self) -> dict[str, str]:
+        """Keyway → the maker's code, of the keyways that one maker alone has."""
+        found: dict[str, list[str]] = {}
+        for code, maker in self._tables.items():
+            for keyway in maker.keyways:
+                found.setdefault(keyway, []).append(code)
+        return {keyway: codes[0] for keyway, codes in found.items() if len(codes) == 1}
+
+    def spellings(self) -> dict[str, str]:
+        """Keyways, cams and tailpieces as the makers write them, by their casefolded names."""
+        patterns = [pattern for maker in self._tables.values() for pattern in maker.patterns]
+        names = [*_values(patterns, _TAILS, ""), *(k for maker in self._tables.values() for k in maker.keyways)]
+        return {name.casefold(): name for name in names}
+
+    def finishes(self) -> tuple[str, ...]:
+        """The finish numbers of all makers."""
+        return _values((p for maker in self._tables.values() for p in maker.patterns), ("finish",), "")
+
+
+def load_choices(work: Work) -> Choices:
+    """Everything that can be chosen today: four queries."""
+    tables = maker_tables(work.session)
+    return Choices(
+        makers=tuple((code, maker.name) for code, maker in tables.items() if maker.patterns),
+        tiers=tier_names(work.session),
+        places=tax_places(work.session),
+        _tables=tables,
+        _entries=price_entries(work.session, work.today),
+    )
+
+
+def _values(patterns: Iterable[Pattern], names: Sequence[str], kind: str) -> tuple[str, ...]:
+    """The values of an attribute that the patterns leave to a type of cylinder ("" any), in their order."""
+    found: dict[str, None] = {}
+    for pattern in patterns:
+        choices = [choice for segment in pattern.segments for choice in segment.choices]
+        types = {value for choice in choices for name, value in choice.sets if name == "type"}
+        if kind and kind not in types:
+            continue
+        for choice in choices:
+            for name, value in choice.sets:
+                if name in names and not (kind and _is_ruled_out(pattern, kind, name, value)):
+                    found[value] = None
+    return tuple(found)
+
+
+def _is_ruled_out(pattern: Pattern, kind: str, name: str, value: str) -> bool:
+    """Whether a rule about the type alone says that such a cylinder has no such value."""
+    for rule in pattern.rules:
+        if dict(rule.when).keys() == {"type"} and kind in dict(rule.when)["type"]:
+            allowed = dict(rule.then).get(name)
+            if rule.kind == "allow" and allowed is not None and value not in allowed:
+                return True
+        if rule.kind == "forbid" and dict(rule.when) == {"type": (kind,), name: (value,)}:
+            return True
+    return False

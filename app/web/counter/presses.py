@@ -1,0 +1,75 @@
+"""Which button of the counter page was pressed, and what it does to the page."""
+
+from __future__ import annotations
+
+__all__ = ["Press", "apply", "press_of"]
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from app.ledger.jobs.ask import LineKind
+from app.pricing import KeyingKind
+from app.web.counter.typed import MOST_POSTED, TypedLine, TypedPage
+
+_NAMES = ("choose", "add", "remove", "duplicate", "action")
+_KEYED = (LineKind.CYLINDER, LineKind.REKEY, LineKind.PART)
+
+
+@dataclass(frozen=True, slots=True)
+class Press:
+    """A button's name and value; both empty when nobody pressed any and the page only follows what is typed.
+
+    choose: a customer's id, `new`, or `none`. add: a kind of line. remove, duplicate: a line's key.
+    """
+
+    name: str = ""
+    value: str = ""
+
+    @property
+    def key(self) -> int:
+        """The line that is meant; -1, which no line has, for nonsense."""
+        is_key = self.value.isdecimal() and self.value.isascii() and len(self.value) < 6
+        return int(self.value) if is_key else -1
+
+
+def press_of(items: Iterable[tuple[str, str]]) -> Press:
+    """The button among a posted form's pairs."""
+    return next((Press(name, value) for name, value in items if name in _NAMES), Press())
+
+
+def apply(page: TypedPage, press: Press) -> tuple[TypedPage, str]:
+    """The page after the press, and what gets the focus: a line's id, `add`, `customer`, `find`, or nothing."""
+    if press.name == "choose":
+        return _choose(page, press.value)
+    if press.name == "add" and press.value in set(LineKind) and len(page.lines) < MOST_POSTED:
+        line = _new_line(page, LineKind(press.value))
+        return page.with_line(line), f"line-{line.key}"
+    if press.name == "duplicate" and (source := page.line(press.key)) and len(page.lines) < MOST_POSTED:
+        copy = replace(source, key=page.next_key)
+        return page.with_line(copy, after=source.key), f"line-{copy.key}"
+    if press.name == "remove":
+        return page.without_line(press.key), "add"
+    return page, ""
+
+
+def _choose(page: TypedPage, who: str) -> tuple[TypedPage, str]:
+    if who == "new":
+        typed = page.find
+        is_phone = sum(letter.isdecimal() for letter in typed) >= 3 and not any(map(str.isalpha, typed))
+        page = replace(page, customer_id="", site_id="", system_id="", is_new_customer="1", find="")
+        if is_phone and not page.customer_phone:
+            return replace(page, customer_phone=typed), "customer"
+        return replace(page, customer_name=page.customer_name or typed), "add" if typed else "customer"
+    if who == "none":
+        return replace(page, customer_id="", site_id="", system_id="", is_new_customer=""), "find"
+    return replace(page, customer_id=who[:9], is_new_customer="", site_id="", system_id="", find=""), "add"
+
+
+def _new_line(page: TypedPage, kind: LineKind) -> TypedLine:
+    """A blank line that goes on where the last one of its kind left off: its maker, its type, its keying."""
+    usual = KeyingKind.KD.value if kind is LineKind.CYLINDER else ""
+    line = TypedLine(page.next_key, kind.value, keying=usual)
+    before = next((each for each in reversed(page.lines) if each.sort is kind), None)
+    if before is None or kind not in _KEYED:
+        return line
+    return replace(line, maker=before.maker, keying=before.keying, master=before.master)

@@ -1,0 +1,219 @@
+"""The counter page's addresses: look, work out, keep as asked, issue."""
+
+from __future__ import annotations
+
+__all__ = ["blueprint"]
+
+import re
+import secrets
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+
+from app.errors import BitternError, Problem, Problems
+from app.fitting import finish_words
+from app.ledger.customers.queries import find_customers
+from app.ledger.errors import LedgerBusy, NotAllowed, NotFound, Stale, VaultError
+from app.ledger.jobs.counter_queries import is_issued
+from app.ledger.jobs.issuing import IssueForm, drop_draft, issue_quote, keep_asked, keep_draft
+from app.ledger.jobs.models import Draft, Job, Stage
+from app.ledger.jobs.queries import get_job
+from app.ledger.jobs.snapshot import Way
+from app.ledger.models import Role
+from app.ledger.work import Work
+from app.web.access import may, roles
+from app.web.counter.choices import ADDABLE, KEYINGS, TYPES
+from app.web.counter.labels import HEAD_LABELS, JOB_FIELDS, LINE_LABELS
+from app.web.counter.page import CounterPage, build
+from app.web.counter.presses import apply, press_of
+from app.web.counter.starting import draft_of, start
+from app.web.counter.typed import TypedPage, from_draft, from_form, to_draft
+from app.web.errors import about
+from app.web.services import current_work, request_session
+
+blueprint = Blueprint("counter", __name__, url_prefix="/counter")
+
+_ANYBODY = (Role.COUNTER, Role.BENCH)
+
+
+@blueprint.context_processor
+def _words() -> dict[str, Any]:
+    """What the page's pieces are called and what its fixed lists offer."""
+    return {
+        "addable": ADDABLE,
+        "types": list(TYPES.items()),
+        "keyings": list(KEYINGS),
+        "labels": {"head": HEAD_LABELS, "line": LINE_LABELS},
+        "job_fields": JOB_FIELDS,
+        "finish_words": finish_words,
+        "told_why": _told_why,
+        "entries_of": lambda view: [(entry.code, entry.description) for entry in view.entries],
+    }
+
+
+@blueprint.get("")
+@roles(*_ANYBODY)
+def index() -> ResponseReturnValue:
+    """An empty page; one filled from a job's quote; or, with `draft`, the one that was left lying."""
+    work, job = current_work(), _job()
+    if job is not None and job.stage not in (Stage.ASKED, Stage.QUOTED, Stage.LOST):
+        flash(f"Job {job.number} is {job.stage.value}: it can no longer be quoted anew. Start another.", "caution")
+        return redirect(url_for("counter.index"), 303)
+    draft = draft_of(work, job)
+    token = secrets.token_hex(16)
+    if draft is not None and (request.args.get("draft") or (job is not None and job.stage is Stage.ASKED)):
+        # A job's draft may be open in two places: each place issues under a token of its own.
+        typed = from_draft(draft.typed, token if job else draft.token)
+        return _page(build(work, typed.renumbered(), asked=False, job=job), focus="")
+    typed = start(work, job, token)
+    return _page(build(work, typed, asked=False, job=job), focus="" if job else "find", offer=draft)
+
+
+@blueprint.post("/work-out")
+@roles(*_ANYBODY)
+def work_out() -> ResponseReturnValue:
+    """Add, remove or choose what was pressed, price it all anew, and keep it as a draft."""
+    work, job = current_work(), _job()
+    press = press_of(request.form.items(multi=True))
+    typed, focus = apply(_typed(), press)
+    if not request.headers.get("HX-Request"):
+        typed = typed.renumbered()
+    _keep(work, typed, job)
+    asked = press.name == "action"
+    page = build(work, typed, asked=asked, job=job)
+    if request.headers.get("HX-Request"):
+        changed = request.headers.get("HX-Trigger-Name", "")
+        return render_template("counter/worked_out.html", page=page, press=press, focus=focus, changed=changed)
+    return _page(page, focus=focus, status=422 if asked and page.all_problems else 200)
+
+
+@blueprint.post("/keep")
+@roles(*_ANYBODY)
+def keep() -> ResponseReturnValue:
+    """Keep the page as a job that is asked for and not quoted yet."""
+    work, job, typed = current_work(), _job(), _typed().renumbered()
+    page = build(work, typed, asked=True, job=job)
+    # Lines may still be unclear: that is what keeping as asked is for. Customer and site must hold.
+    firm = [told for told in page.problems if told.field not in ("", "override_reason", "need_by") or not page.lines]
+    if firm:
+        return _page(page, focus="problems", status=422)
+    if job is not None:
+        _keep(work, typed, job)
+    # Customer and site are on record from now on, so the draft that stays with the job no longer makes them.
+    kept_page = replace(typed, is_new_customer="", site="" if page.reading.new_site else typed.site)
+    try:
+        kept = keep_asked(work, _issue_form(page, job), to_draft(kept_page))
+    except BitternError as error:
+        return _refused(work, typed, job, error)
+    flash(f"Kept with job {kept.number}." if job else f"Kept as job {kept.number}, not quoted yet.")
+    return redirect(_job_url(kept.number), 303)
+
+
+@blueprint.post("/issue")
+@roles(*_ANYBODY)
+def issue() -> ResponseReturnValue:
+    """Issue the quote: one press, one revision."""
+    work, job, typed = current_work(), _job(), _typed().renumbered()
+    if job is not None:
+        about(f"job {job.number}")
+    _keep(work, typed, job)
+    page = build(work, typed, asked=True, job=job)
+    if page.all_problems and not is_issued(work.session, typed.token):
+        return _page(page, focus="problems", status=422)
+    try:
+        revision = issue_quote(work, _issue_form(page, job))
+    except BitternError as error:
+        return _refused(work, typed, job, error)
+    return redirect(url_for("quotes.show", number=revision.job.number, revision=revision.revision), 303)
+
+
+@blueprint.get("/work-out")
+@blueprint.get("/keep")
+@blueprint.get("/issue")
+@roles(*_ANYBODY)
+def again() -> ResponseReturnValue:
+    """Somebody came back to an address that only takes what is typed: the page itself."""
+    return redirect(url_for("counter.index", job=request.args.get("job")), 303)
+
+
+@blueprint.get("/customers")
+@roles(*_ANYBODY)
+def customers() -> ResponseReturnValue:
+    """Those whom a few letters or digits find, for the list below the search."""
+    find = request.args.get("find", "")[:120].replace("\0", "")
+    job = _job()
+    found = find_customers(request_session(), find)
+    return render_template("counter/found.html", found=found, find=find.strip(), job=job.number if job else None)
+
+
+@blueprint.post("/drop")
+@roles(*_ANYBODY)
+def drop() -> ResponseReturnValue:
+    """Throw the draft away that was left lying."""
+    drop_draft(current_work(), request.form.get("token", "")[:64])
+    flash("The draft is thrown away.")
+    return redirect(url_for("counter.index"), 303)
+
+
+def _page(page: CounterPage, *, focus: str, status: int = 200, offer: Draft | None = None) -> ResponseReturnValue:
+    return render_template("counter/index.html", page=page, focus=focus, offer=offer, press=None), status
+
+
+def _told_why(way: Way, is_owner: bool) -> list[str]:
+    """Why a way is not possible; whoever is not the owner reads no amount of the house's own costs."""
+    sentences = [part.strip() for why in way.why_not for part in re.split(r"(?<=[.!?])\s+", why) if part.strip()]
+    return [sentence.rstrip(".") for sentence in sentences if is_owner or "$" not in sentence]
+
+
+def _job() -> Job | None:
+    """The job that the page revises, from its address; 404 where there is none with this number."""
+    number = request.args.get("job", "")
+    if not number:
+        return None
+    if not (number.isdecimal() and number.isascii() and len(number) < 10):
+        abort(404, "There is no such job on record.")
+    return get_job(request_session(), int(number))
+
+
+def _typed() -> TypedPage:
+    typed = from_form(request.form.items(multi=True))
+    return typed if 0 < len(typed.token) <= 64 else replace(typed, token=secrets.token_hex(16))
+
+
+def _keep(work: Work, typed: TypedPage, job: Job | None) -> None:
+    """Keep the draft; a page whose quote is issued has none, and a full or busy ledger must not stop the sums."""
+    if typed.is_blank or is_issued(work.session, typed.token):
+        return
+    try:
+        keep_draft(work, typed.token, to_draft(typed), job.id if job else None)
+    except LedgerBusy:
+        flash("The draft could not be kept just now; what you typed stands on this page alone.", "caution")
+
+
+def _issue_form(page: CounterPage, job: Job | None) -> IssueForm:
+    reading = page.reading
+    version = request.form.get("job_version", "")
+    return IssueForm(
+        ask=reading.ask,
+        token=page.typed.token,
+        new_customer=reading.new_customer,
+        new_site=reading.new_site,
+        job_id=job.id if job else None,
+        job_version=int(version) if version.isdecimal() and version.isascii() and len(version) < 10 else 0,
+    )
+
+
+def _refused(work: Work, typed: TypedPage, job: Job | None, error: BitternError) -> ResponseReturnValue:
+    if isinstance(error, (Stale, LedgerBusy, NotAllowed, NotFound, VaultError)):
+        raise error
+    more: Sequence[Problem] = error.problems if isinstance(error, Problems) else [Problem(error.field, error.message)]
+    return _page(build(work, typed, asked=True, job=job, more=more), focus="problems", status=422)
+
+
+def _job_url(number: int) -> str:
+    if may("jobs.show"):
+        return url_for("jobs.show", number=number)
+    return url_for("counter.index", job=number)

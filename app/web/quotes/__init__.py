@@ -1,0 +1,1 @@
+"""A quote as handed over: its page, its papers, and accepting it."""

@@ -1,0 +1,119 @@
+"""What a quote's page and the page that accepts it show."""
+
+from __future__ import annotations
+
+__all__ = ["AcceptPage", "QuoteView", "Slot", "accept_page", "quote_view"]
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from app.documents import QuotePage, quote_page
+from app.ledger.errors import NotFound
+from app.ledger.jobs.ask import ask_from_json
+from app.ledger.jobs.models import Job, QuoteRevision, Stage
+from app.ledger.jobs.queries import get_job
+from app.ledger.jobs.snapshot import QuoteSnapshot, read_snapshot
+from app.ledger.models import Role
+from app.ledger.work import Work
+from app.web.quotes.forms import MOST_ROWS, AcceptQuoteForm, CellProblems
+
+
+@dataclass(frozen=True, slots=True)
+class QuoteView:
+    """A revision as on paper. `paper` is what the customer reads; costs are in the snapshot alone."""
+
+    job: Job
+    revision: QuoteRevision
+    snapshot: QuoteSnapshot
+    paper: QuotePage
+    is_newest: bool
+    is_expired: bool
+    can_revise: bool
+    is_owner: bool
+
+    @property
+    def can_accept(self) -> bool:
+        """Whether the Accept button stands there."""
+        return self.is_newest and self.job.stage is Stage.QUOTED and not self.is_expired
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """One cylinder of the quote that wants a door."""
+
+    number: int
+    label: str  # the quote's line
+    words: str
+    keying: str
+
+
+@dataclass(frozen=True, slots=True)
+class AcceptPage:
+    """The page that accepts a quote. `rows`: what stands in the table's boxes, by row and column."""
+
+    view: QuoteView
+    form: AcceptQuoteForm
+    slots: tuple[Slot, ...]
+    rows: Mapping[int, Mapping[str, str]]
+    problems: CellProblems
+
+    @property
+    def has_table(self) -> bool:
+        """Whether there are few enough cylinders for a row of boxes each."""
+        return 0 < len(self.slots) <= MOST_ROWS
+
+    @property
+    def needs_site(self) -> bool:
+        """Whether the job has no site yet."""
+        return self.view.job.site_id is None
+
+    def box(self, row: int, column: str) -> str:
+        """What stands in a box."""
+        return self.rows.get(row, {}).get(column, "")
+
+    def problem(self, row: int, column: str) -> str:
+        """What is wrong with it."""
+        return self.problems.cells.get((row, column), "")
+
+
+def quote_view(work: Work, number: int, revision: int | None = None) -> QuoteView:
+    """A revision (None: the newest) of the quote of job `number`; NotFound where there is none."""
+    job = get_job(work.session, number)
+    found = [each for each in job.revisions if revision in (None, each.revision)]
+    if not found:
+        raise NotFound("quote")
+    snapshot = read_snapshot(found[-1].snapshot)
+    return QuoteView(
+        job=job,
+        revision=found[-1],
+        snapshot=snapshot,
+        paper=quote_page(snapshot),
+        is_newest=found[-1] is job.revisions[-1],
+        is_expired=found[-1].valid_until < work.today,
+        can_revise=job.stage in (Stage.ASKED, Stage.QUOTED, Stage.LOST),
+        is_owner=work.actor.role is Role.OWNER,
+    )
+
+
+def accept_page(
+    view: QuoteView,
+    form: AcceptQuoteForm,
+    rows: Mapping[int, Mapping[str, str]] | None = None,
+    problems: CellProblems | None = None,
+) -> AcceptPage:
+    """The page for a quote's newest revision."""
+    return AcceptPage(
+        view=view, form=form, slots=_slots(view.snapshot), rows=rows or {}, problems=problems or CellProblems({}, ())
+    )
+
+
+def _slots(snapshot: QuoteSnapshot) -> tuple[Slot, ...]:
+    printed = {line.label: line for line in snapshot.lines}
+    slots: list[Slot] = []
+    for number, line in enumerate(ask_from_json(snapshot.ask).lines, start=1):
+        if line.kind.is_keyed:
+            shown = printed[str(number)]
+            slots += [
+                Slot(len(slots) + place + 1, shown.label, shown.words, shown.keying) for place in range(line.quantity)
+            ]
+    return tuple(slots)

@@ -1,0 +1,70 @@
+"""The invented house with its makers, prices and customers, for tests of the counter and of quotes.
+
+A test module that imports `empty_house` from here has this house under all of tests/conftest.py's fixtures.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Mapping
+from datetime import date
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from app.commands.demo_house import load_house
+from app.config import Config
+from app.ledger.models import Role
+from app.ledger.opening import migrate, open_ledger
+from app.ledger.work import Actor
+from tests.conftest import NOW
+
+DEMO = Path(__file__).resolve().parents[1] / "demo_data"
+_kept: list[tempfile.TemporaryDirectory[str]] = []  # removed when the run ends
+
+MORTISE: Mapping[str, str] = {
+    "kind": "cylinder",
+    "type": "mortise",
+    "length": "1-1/8",
+    "chambers": "6",
+    "keyway": "AQ1",
+    "tail": "standard",
+    "finish": "626",
+    "quantity": "2",
+    "keying": "KA",
+    "keys_each": "2",
+}
+PART: Mapping[str, str] = {"kind": "part number", "part_number": "A18M-Q1-66.SC", "quantity": "1", "keys_each": "2"}
+HARDWARE: Mapping[str, str] = {"kind": "hardware", "price_code": "RING-SET", "quantity": "1"}
+
+
+@cache
+def _stocked() -> Path:
+    _kept.append(tempfile.TemporaryDirectory(prefix="bittern-stocked-"))
+    folder = Path(_kept[-1].name) / "instance"
+    config = Config(instance=folder)
+    migrate(config)
+    ledger = open_ledger(config)
+    with ledger.work(Actor(None, "the house", Role.OWNER), NOW) as work:
+        load_house(work, DEMO, date(2026, 1, 1))
+    ledger.close()
+    return folder
+
+
+@pytest.fixture(scope="session")
+def empty_house() -> Path:
+    """An instance folder of the stocked house; copied for each test."""
+    return _stocked()
+
+
+def posted(*lines: Mapping[str, str], **head: Any) -> dict[str, str]:
+    """A counter page as a browser posts it: a walk-in, unless a customer is named, and its lines."""
+    form = {"token": "t" * 32, **({"is_new_customer": "1", "customer_name": "I. Plover"})}
+    if "customer_id" in head:
+        form = {"token": form["token"]}
+    form.update({name: str(value) for name, value in head.items()})
+    for key, line in enumerate(lines):
+        form.update({f"lines-{key}-{name}": value for name, value in line.items()})
+    return form
