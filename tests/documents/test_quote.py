@@ -37,7 +37,7 @@ def test_the_quote_says_what_is_sold_to_whom_and_until_when(paper: str, snapshot
             assert said in text
     for said in (
         "Lantern Row Dental", "555-0177", "Surgery, ground floor", "Front and back doors after a lost key",
-        "3 April 2031", "14 March 2031", "7 March 2031", "Three working days", "electric strikes",
+        "3 April 2031", "14 March 2031", "Three working days", "electric strikes",
         "Payment on collection", "authority having jurisdiction", "half a cent counts as a whole one",
         "8.25 % of goods", "Signature", "PO number", "Name, in capitals", "Date",
     ):  # fmt: skip
