@@ -22,8 +22,13 @@ def read_page(arguments: Mapping[str, str]) -> int:
 
 
 def read_text(arguments: Mapping[str, str]) -> str:
-    """What to look for, from `q`: single spaces, at most 120 characters."""
-    return one_line(arguments.get("q"))[:LONGEST]
+    """What to look for, from `q`: single spaces, no control characters, at most 120 characters.
+
+    >>> read_text({"q": "  Flat \\x00 2 "})
+    'Flat 2'
+    """
+    typed = one_line(arguments.get("q"))[: LONGEST * 4]
+    return one_line("".join(sign for sign in typed if sign.isprintable()))[:LONGEST]
 
 
 def count_pages(rows: int, size: int = 50) -> int:

@@ -67,7 +67,7 @@ class BenchDay:
 
 
 def bench_day(session: Session, today: date) -> BenchDay:
-    """Jobs with keying of the shop's own that are not through the bench, by promise: five queries at most."""
+    """Jobs with keying of the shop's own that are not through the bench, by promise: six queries at most."""
     waiting = sa.and_(Job.stage.in_(BENCH_STAGES), Job.keyed_at.contains("shop"))
     jobs = session.scalars(
         sa.select(Job)

@@ -7,6 +7,7 @@ __all__ = ["DoorEditForm"]
 from fractions import Fraction
 
 from wtforms import BooleanField, SelectField, TextAreaField
+from wtforms.fields.choices import SelectChoice
 from wtforms.validators import Length
 
 from app.errors import BitternError, Problem, Problems
@@ -30,7 +31,7 @@ class DoorEditForm(SavedForm):
 
     opening_number = text("Opening number", 40, needed="Enter the opening number.")
     location = text("Location", 200)
-    hand = SelectField("Hand", choices=[(hand, _HANDS[hand]) for hand in HANDS])
+    hand = SelectField("Hand", choices=[SelectChoice(hand, _HANDS[hand]) for hand in HANDS])
     lock = text("Lock", 200, hint="What is in the door, as the schedule shall say it.")
     function = text("Function", 120, hint="Office, storeroom, classroom, …")
     thickness = text("Thickness, in", 40, hint="As in 1-3/4.")

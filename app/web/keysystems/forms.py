@@ -5,6 +5,7 @@ from __future__ import annotations
 __all__ = ["RecordsForm", "RevealForm"]
 
 from wtforms import SelectField, TextAreaField
+from wtforms.fields.choices import SelectChoice
 from wtforms.validators import Length
 
 from app.ledger.keysystems.models import Keyset, KeySystem
@@ -39,7 +40,9 @@ class RevealForm(PageForm):
     def of(cls, system: KeySystem) -> RevealForm:
         """The form with the system's keysets to choose from."""
         form = cls()
-        form.keyset.choices = [(one.id, f"{one.symbol}, {one.level.value}") for one in system.keysets]
+        form.keyset.choices = [
+            SelectChoice(str(one.id), f"{one.symbol}, {one.level.value}") for one in system.keysets
+        ]
         return form
 
     def chosen(self, system: KeySystem) -> Keyset | None:

@@ -1,0 +1,94 @@
+"""A job on the bench whose bittings the tests know: one master, two flats, doors, keys."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import sqlalchemy as sa
+
+from app.ledger.keysystems.bittings import seal_bitting
+from app.ledger.models import Cylinder, Door, Job, KeySystem, Level, Stage
+from app.ledger.work import Work
+from tests import factories
+
+BITTINGS = {"AA": "528614", "1AA": "746036", "2AA": "346298"}
+"""Within a MACS of 7, the changes in the master's parity; none opens another's cylinder."""
+
+
+@dataclass(frozen=True, slots=True)
+class Keyed:
+    """What was put on record."""
+
+    job: Job
+    system: KeySystem
+    doors: tuple[Door, ...]
+    cylinders: tuple[Cylinder, ...]
+
+
+def keyed_job(work: Work, stage: Stage = Stage.ON_THE_BENCH, promised_on: date | None = None) -> Keyed:
+    """The job, its system sealed with BITTINGS; the house is on record too."""
+    factories.HouseFactory()
+    customer = factories.CustomerFactory(name="Harbourmaster's Flats", phone="555-0147")
+    site = factories.SiteFactory(customer=customer, name="The Flats")
+    job = factories.JobFactory(
+        customer=customer,
+        site=site,
+        title="Two flats under one master",
+        stage=stage,
+        keyed_at="shop",
+        promised_on=promised_on or work.today + timedelta(days=5),
+        bench_minutes=45,
+        value_cents=20_000,
+        cost_cents=15_000,
+        accepted_by="P. Harbour",
+    )
+    system = factories.KeySystemFactory(customer=customer, site=site, name="The Flats", capacity=100)
+    master = factories.KeysetFactory(system=system, symbol="AA", level=Level.MASTER)
+    changes = [factories.KeysetFactory(system=system, symbol=symbol, parent=master) for symbol in ("1AA", "2AA")]
+    for keyset in (master, *changes):
+        cuts = tuple(int(digit) for digit in BITTINGS[keyset.symbol])
+        seal_bitting(work, system, keyset, cuts)
+        factories.KeyFactory(keyset=keyset, job_id=job.id, copy_number=1)
+    doors = tuple(
+        factories.DoorFactory(
+            site=site, opening_number=f"F{n}", location=f"Flat {n}", hand="RH", is_egress=n == 1, is_fire_rated=n == 2
+        )
+        for n in (1, 2)
+    )
+    for door in doors:
+        factories.LockFactory(door=door)
+    cylinders = tuple(
+        factories.CylinderFactory(job_id=job.id, door=door, keyset=keyset, part_number="AD-Q1-66")
+        for door, keyset in zip(doors, changes, strict=True)
+    )
+    work.session.commit()
+    return Keyed(job, system, doors, cylinders)
+
+
+def bitting_in(text: str) -> str | None:
+    """The first of BITTINGS that the text tells, its digits together or parted by blanks, commas, tags or dots."""
+    plain = re.sub(r"<[^>]*>", " ", text)
+    for digits in BITTINGS.values():
+        if re.search(r"[\s,.·/-]*".join(digits), plain) or digits in text:
+            return digits
+    return None
+
+
+@contextmanager
+def counted(engine: sa.Engine) -> Iterator[list[str]]:
+    """The SQL statements that the block sends, transactions apart."""
+    statements: list[str] = []
+
+    def note(connection: object, cursor: object, statement: str, *rest: object) -> None:
+        if not statement.startswith("BEGIN"):
+            statements.append(statement)
+
+    sa.event.listen(engine, "before_cursor_execute", note)
+    try:
+        yield statements
+    finally:
+        sa.event.remove(engine, "before_cursor_execute", note)

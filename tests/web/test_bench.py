@@ -1,0 +1,224 @@
+"""The bench's pages: bittings open by a recorded POST only, ticks, and nothing at all for the counter."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import timedelta
+
+import pytest
+import sqlalchemy as sa
+from flask import Flask
+
+from app.ledger.models import CylinderState, Event, Role, Stage
+from app.ledger.work import Work
+from tests import factories
+from tests.conftest import NOW
+from tests.factories import FormClient
+from tests.keyed import BITTINGS, Keyed, bitting_in, keyed_job
+
+ClientAs = Callable[[Role | None], FormClient]
+
+
+@pytest.fixture
+def keyed(work: Work) -> Keyed:
+    return keyed_job(work)
+
+
+def revealed(work: Work) -> list[Event]:
+    work.session.rollback()
+    return list(work.session.scalars(sa.select(Event).where(Event.kind == "bittings revealed")))
+
+
+def states(work: Work, keyed: Keyed) -> list[CylinderState]:
+    work.session.rollback()
+    for cylinder in keyed.cylinders:
+        work.session.refresh(cylinder)
+    return [cylinder.state for cylinder in keyed.cylinders]
+
+
+def ticked(keyed: Keyed, as_: str, *which: int) -> dict[str, object]:
+    return {"cylinders": [keyed.cylinders[one].id for one in which], "as": as_}
+
+
+def test_the_day_lists_jobs_with_their_minutes_by_promise(keyed: Keyed, client_as: ClientAs) -> None:
+    factories.JobFactory(
+        number=9, stage=Stage.APPROVED, keyed_at="shop", promised_on=NOW.date() - timedelta(days=2), bench_minutes=90
+    )
+    factories.JobFactory(number=8, stage=Stage.APPROVED, keyed_at="factory", promised_on=NOW.date())
+    page = client_as(Role.BENCH).get("/bench").text
+    assert page.index("/bench/jobs/9") < page.index(f"/bench/jobs/{keyed.job.number}")
+    assert "/bench/jobs/8" not in page
+    assert "late 2 days" in page and "1 h 30 min" in page and "0 of 2" in page and "2 h 15 min" in page
+
+
+def test_an_empty_day_says_so(client_as: ClientAs) -> None:
+    assert "Nothing waits for the bench." in client_as(Role.BENCH).get("/bench").text
+
+
+def test_a_look_shows_no_bitting_and_records_nothing(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
+    for role in (Role.BENCH, Role.OWNER):
+        page = client_as(role).get(f"/bench/jobs/{keyed.job.number}")
+        assert page.status_code == 200 and bitting_in(page.text) is None
+        assert "Show bittings" in page.text and "<svg xmlns" not in page.text
+    assert revealed(work) == []
+
+
+def test_bittings_open_by_post_and_each_time_is_an_event(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
+    client = client_as(Role.BENCH)
+    address = f"/bench/jobs/{keyed.job.number}/bittings"
+    assert client.get(address).status_code == 405
+    assert revealed(work) == []
+    for count in (1, 2):
+        answer = client.post(address)
+        assert answer.status_code == 200 and answer.headers["Cache-Control"] == "no-store"
+        for symbol in ("AA", "1AA", "2AA"):
+            assert BITTINGS[symbol] in answer.text, symbol
+        assert "<svg xmlns" in answer.text and "Confidential" in answer.text
+        events = revealed(work)
+        assert len(events) == count
+    assert {event.at for event in events} == {NOW}
+    assert all(event.actor_name in event.summary and event.job_id == keyed.job.id for event in events)
+    assert not any(bitting_in(event.summary) or bitting_in(str(event.detail)) for event in events)
+
+
+def test_pins_are_shown_by_chamber(keyed: Keyed, client_as: ClientAs) -> None:
+    page = client_as(Role.BENCH).post(f"/bench/jobs/{keyed.job.number}/bittings").text
+    # 1AA 746036 under AA 528614: bottoms 5 2 6 0 1 4, masters 2 2 2 6 2 2.
+    row = "".join(f"<td>{size}</td>" for size in (5, 2, 6, 0, 1, 4))
+    assert f'<th scope="row">bottom</th>{row}' in page
+    row = "".join(f"<td>{size}</td>" for size in (2, 2, 2, 6, 2, 2))
+    assert f'<th scope="row">master</th>{row}' in page
+
+
+def test_a_reveal_needs_its_token(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
+    answer = client_as(Role.BENCH).post(f"/bench/jobs/{keyed.job.number}/bittings", csrf=False)
+    assert answer.status_code == 400 and bitting_in(answer.text) is None
+    assert revealed(work) == []
+
+
+def test_the_counter_has_no_bench(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
+    client = client_as(Role.COUNTER)
+    number, system = keyed.job.number, keyed.system.id
+    for address in ("/bench", f"/bench/jobs/{number}"):
+        assert client.get(address).status_code == 403
+    for address in (
+        f"/bench/jobs/{number}/bittings",
+        f"/bench/jobs/{number}/ticks",
+        f"/jobs/{number}/bench-sheet.pdf",
+        f"/key-systems/{system}/bittings",
+        f"/key-systems/{system}/bitting-list.pdf",
+    ):
+        answer = client.post(address, data={"keyset": "1", "as": "pinned"})
+        assert answer.status_code == 403 and bitting_in(answer.text) is None, address
+    assert revealed(work) == []
+
+
+def test_no_page_that_the_counter_opens_tells_a_bitting(
+    work: Work, keyed: Keyed, web: Flask, client_as: ClientAs
+) -> None:
+    """Every address of the house that takes a GET, with the records of the keyed job in it."""
+    client = client_as(Role.COUNTER)
+    # Whatever was revealed before must not have left a trace that the counter can meet.
+    assert client_as(Role.BENCH).post(f"/bench/jobs/{keyed.job.number}/bittings").status_code == 200
+    values = {
+        "number": keyed.job.number, "system_id": keyed.system.id, "door_id": keyed.doors[0].id,
+        "site_id": keyed.doors[0].site_id, "customer_id": keyed.job.customer_id, "revision": 1,
+    }  # fmt: skip
+    adapter = web.url_map.bind("localhost")
+    opened = 0
+    for route in web.url_map.iter_rules():
+        # The other addresses hold no record of this job.
+        if "GET" not in (route.methods or ()) or not route.arguments <= set(values):
+            continue
+        address = adapter.build(route.endpoint, {name: values[name] for name in route.arguments}, method="GET")
+        answer = client.get(address)
+        opened += answer.status_code == 200
+        if answer.mimetype in ("text/html", "text/csv"):
+            assert bitting_in(answer.text) is None, address
+    assert opened >= 10
+    for digits in BITTINGS.values():
+        page = client.get(f"/search?q={digits}").text
+        assert "Nothing on record answers" in page
+
+
+def test_cylinders_are_ticked_off_as_pinned_and_checked(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
+    address = f"/bench/jobs/{keyed.job.number}"
+    assert client_as(Role.BENCH).post(f"{address}/ticks", data=ticked(keyed, "pinned", 0, 1)).status_code == 303
+    assert states(work, keyed) == [CylinderState.PINNED, CylinderState.PINNED]
+    owner = client_as(Role.OWNER)
+    assert owner.post(f"{address}/ticks", data=ticked(keyed, "checked", 0)).status_code == 303
+    assert states(work, keyed) == [CylinderState.CHECKED, CylinderState.PINNED]
+    page = owner.get(address).text
+    assert "checked by Owner" in page and "pinned by Person" in page and "who pinned it too" not in page
+    assert f'id="tick-{keyed.cylinders[1].id}"' in page and f'id="tick-{keyed.cylinders[0].id}"' not in page
+    kinds = work.session.scalars(sa.select(Event.kind).where(Event.job_id == keyed.job.id).order_by(Event.id)).all()
+    assert kinds == ["cylinders pinned", "cylinders checked"]
+
+
+def test_who_checks_alone_is_named(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
+    client, address = client_as(Role.BENCH), f"/bench/jobs/{keyed.job.number}"
+    client.post(f"{address}/ticks", data=ticked(keyed, "pinned", 0))
+    client.post(f"{address}/ticks", data=ticked(keyed, "checked", 0))
+    page = client.get(address).text
+    assert "who pinned it too" in page and "1 by whoever pinned it" in page
+
+
+def test_ticking_twice_changes_nothing_the_second_time(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
+    client, address = client_as(Role.BENCH), f"/bench/jobs/{keyed.job.number}/ticks"
+    client.post(address, data=ticked(keyed, "pinned", 0))
+    assert client.post(address, data=ticked(keyed, "pinned", 0)).status_code == 303
+    work.session.rollback()
+    assert len(work.session.scalars(sa.select(Event).where(Event.kind == "cylinders pinned")).all()) == 1
+
+
+@pytest.mark.parametrize(
+    ("sent", "status", "said"),
+    [
+        ({"as": "pinned"}, 422, "Tick the cylinders that are pinned."),
+        ({"as": "melted", "cylinders": ["1"]}, 422, "Press one of the two buttons."),
+        ({"as": "pinned", "cylinders": ["brass"]}, 422, ""),
+        ({"as": "pinned", "cylinders": ["9" * 40]}, 404, "no such cylinder in this job"),
+    ],
+)
+def test_strange_ticks_are_refused(
+    work: Work, keyed: Keyed, client_as: ClientAs, sent: dict[str, object], status: int, said: str
+) -> None:
+    answer = client_as(Role.BENCH).post(f"/bench/jobs/{keyed.job.number}/ticks", data=sent)
+    assert answer.status_code == status and said in answer.text
+    assert states(work, keyed) == [CylinderState.ORDERED] * 2
+
+
+def test_what_is_not_pinned_is_not_checked(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
+    answer = client_as(Role.BENCH).post(f"/bench/jobs/{keyed.job.number}/ticks", data=ticked(keyed, "checked", 0, 1))
+    assert answer.status_code == 422 and "tick it as pinned first" in answer.text
+    assert states(work, keyed) == [CylinderState.ORDERED] * 2
+
+
+def test_ticks_wait_until_the_job_is_on_the_bench(work: Work, client_as: ClientAs) -> None:
+    keyed = keyed_job(work, Stage.APPROVED)
+    client, address = client_as(Role.BENCH), f"/bench/jobs/{keyed.job.number}"
+    page = client.get(address).text
+    assert 'type="checkbox"' not in page and "Put on the bench" in page
+    answer = client.post(f"{address}/ticks", data=ticked(keyed, "pinned", 0))
+    assert answer.status_code == 422 and "move it on to the bench first" in answer.text
+
+
+def test_a_job_keyed_at_the_factory_has_no_bench_page(client_as: ClientAs) -> None:
+    factories.JobFactory(number=7, keyed_at="factory")
+    answer = client_as(Role.BENCH).get("/bench/jobs/7")
+    assert answer.status_code == 400 and "own bench" in answer.text
+
+
+def test_from_pinned_to_moved_on(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
+    client, address = client_as(Role.BENCH), f"/bench/jobs/{keyed.job.number}"
+    for as_ in ("pinned", "checked"):
+        client.post(f"{address}/ticks", data=ticked(keyed, as_, 0, 1))
+    page = client.get(address).text
+    assert "not ticked off" not in page
+    work.session.rollback()
+    work.session.refresh(keyed.job)
+    moved = client.post(f"/jobs/{keyed.job.number}/move", data={"version": keyed.job.version, "to": "checked"})
+    assert moved.status_code == 303
+    work.session.rollback()
+    work.session.refresh(keyed.job)
+    assert keyed.job.stage is Stage.CHECKED

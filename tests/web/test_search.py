@@ -1,0 +1,120 @@
+"""The search page: what a few characters can mean, and that a bitting is never among it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from app.ledger.models import Role
+from app.ledger.search.queries import search
+from app.ledger.work import Work
+from tests import factories
+from tests.factories import FormClient
+from tests.keyed import BITTINGS, Keyed, counted, keyed_job
+
+ClientAs = Callable[[Role | None], FormClient]
+
+
+@pytest.fixture
+def keyed(work: Work) -> Keyed:
+    found = keyed_job(work)
+    factories.QuoteRevisionFactory(job=found.job, revision=1, issued_by=found.job.opened_by)
+    factories.QuoteRevisionFactory(job=found.job, revision=2, issued_by=found.job.opened_by)
+    factories.CatalogueItemFactory(
+        part_number="AD-Q1-66", description="bored-lock cylinder", maker=factories.MakerFactory(name="Ardent Brass")
+    )
+    return found
+
+
+@pytest.mark.parametrize("text", ["555-0147", "(555) 0147", "harbourm", "the flats"])
+def test_a_customer_by_phone_name_or_site(work: Work, keyed: Keyed, text: str) -> None:
+    assert [one.name for one in search(work.session, text).customers] == ["Harbourmaster's Flats"]
+
+
+def test_a_job_by_its_number_comes_first(work: Work, keyed: Keyed) -> None:
+    number = keyed.job.number
+    factories.JobFactory(number=number + 1, title=f"As job {number}, again")
+    found = search(work.session, str(number))
+    assert [job.number for job in found.jobs] == [number, number + 1]
+    assert [(one.job_number, one.revision) for one in found.quotes] == [(number, 2), (number, 1)]
+
+
+def test_a_quote_by_job_and_revision(work: Work, keyed: Keyed) -> None:
+    found = search(work.session, f"{keyed.job.number}-1")
+    assert [(one.job_number, one.revision) for one in found.quotes] == [(keyed.job.number, 1)]
+    assert search(work.session, f"{keyed.job.number}-9").quotes == ()
+
+
+def test_a_door_by_its_opening_the_exact_one_first(work: Work, keyed: Keyed) -> None:
+    factories.DoorFactory(site=keyed.doors[0].site, opening_number="F10")
+    assert [door.opening_number for door in search(work.session, "f1").doors] == ["F1", "F10"]
+    assert [door.opening_number for door in search(work.session, "Flat 2").doors] == ["F2"]
+
+
+@pytest.mark.parametrize("text", ["1AA", "1aa", "X1AA", "1AA(NMK)", "1AA (NMK)"])
+def test_a_keyset_by_its_symbol_with_or_without_the_marks_around_it(work: Work, keyed: Keyed, text: str) -> None:
+    assert [(one.symbol, one.system_name) for one in search(work.session, text).keysets] == [("1AA", "The Flats")]
+
+
+def test_a_part_number_listed_or_only_on_cylinders(work: Work, keyed: Keyed) -> None:
+    factories.CylinderFactory(door=keyed.doors[0], part_number="AD-Q1-99", words="odd one")
+    found = search(work.session, "ad-q1").parts
+    assert [(one.part_number, one.maker_name, one.cylinders) for one in found] == [
+        ("AD-Q1-66", "Ardent Brass", 2),
+        ("AD-Q1-99", "", 1),
+    ]
+
+
+def test_at_most_a_dozen_of_each(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
+    for number in range(20):
+        factories.DoorFactory(site=keyed.doors[0].site, opening_number=f"G{number}")
+    assert len(search(work.session, "G").doors) == 12
+    assert "The first 12" in client_as(Role.COUNTER).get("/search?q=G").text
+
+
+@pytest.mark.parametrize("text", [*BITTINGS.values(), "5286", "5 2 8 6 1 4"])
+def test_bittings_are_never_found(work: Work, keyed: Keyed, client_as: ClientAs, text: str) -> None:
+    assert search(work.session, text).is_empty
+    for role in Role:
+        page = client_as(role).get("/search", query_string={"q": text}).text
+        assert "Nothing on record answers" in page
+
+
+@pytest.mark.parametrize(
+    "text", ["%", "_", "\\", "'", '"', ";--", "x" * 10_000, "9" * 60, "1-2-3", "X", "\x00", "F" * 500]
+)
+def test_strange_text_is_no_fault_and_no_wildcard(work: Work, keyed: Keyed, client_as: ClientAs, text: str) -> None:
+    answer = client_as(Role.COUNTER).get("/search", query_string={"q": text})
+    assert answer.status_code == 200
+    assert "/doors/1" not in answer.text
+
+
+def test_a_search_asks_eight_times_whatever_there_is(work: Work, keyed: Keyed) -> None:
+    def asked(text: str) -> int:
+        with counted(work.session.get_bind()) as statements:  # type: ignore[arg-type]
+            search(work.session, text)
+        return len(statements)
+
+    for number in range(30):
+        factories.JobFactory(number=number + 5000, title="flat")
+        factories.CustomerFactory(name=f"Flat {number}")
+    assert asked("flat") <= 8 and asked("1") <= 8
+
+
+def test_no_text_asks_nothing(client_as: ClientAs) -> None:
+    page = client_as(Role.COUNTER).get("/search?q=+++").text
+    assert "A few characters are enough" in page
+
+
+def test_the_search_box_is_on_every_page(client_as: ClientAs) -> None:
+    assert 'action="/search"' in client_as(Role.COUNTER).get("/doors").text
+
+
+def test_groups_link_to_their_pages(keyed: Keyed, client_as: ClientAs) -> None:
+    client = client_as(Role.COUNTER)
+    page = client.get("/search?q=flat").text
+    site = keyed.doors[0].site_id
+    for address in (f"/jobs/{keyed.job.number}", f"/doors/{keyed.doors[0].id}", f"/sites/{site}/doors"):
+        assert f'href="{address}"' in page
+    assert f'href="/key-systems/{keyed.system.id}"' in client.get("/search?q=2AA").text
