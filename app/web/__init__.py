@@ -11,6 +11,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     """Every blueprint of the house, in the order of the navigation. A new one is added here and nowhere else."""
     # Imported here: each of these imports app.web's own modules.
     from app.web.bench.views import blueprint as bench
+    from app.web.counter.views import blueprint as counter
     from app.web.customers.views import blueprint as customers
     from app.web.doors.views import blueprint as doors
     from app.web.house.settings import blueprint as settings
@@ -19,6 +20,24 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.keying.views import blueprint as keying
     from app.web.keysystems.views import blueprint as keysystems
     from app.web.login.views import blueprint as login
+    from app.web.prices.terms import blueprint as terms
+    from app.web.prices.views import blueprint as prices
+    from app.web.quotes.views import blueprint as quotes
     from app.web.search.views import blueprint as search
 
-    return (login, house, customers, settings, search, keysystems, keying, jobs, doors, bench)
+    return (
+        login,
+        counter,
+        quotes,
+        house,
+        customers,
+        settings,
+        search,
+        keysystems,
+        keying,
+        jobs,
+        doors,
+        bench,
+        prices,
+        terms,
+    )

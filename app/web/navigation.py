@@ -29,7 +29,7 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Doors", "doors.index", ()),
     ("Key systems", "keysystems.index", ("keying",)),
     ("Bench", "bench.index", ()),
-    ("Price book", "prices.index", ()),
+    ("Price book", "prices.index", ("terms",)),
     ("Makers", "makers.index", ()),
     ("Customers", "customers.index", ()),
     ("House", "house.index", ("settings",)),

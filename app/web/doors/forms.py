@@ -7,7 +7,7 @@ __all__ = ["DoorEditForm"]
 from fractions import Fraction
 
 from wtforms import BooleanField, SelectField, TextAreaField
-from wtforms.fields.choices import SelectChoice
+from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 from wtforms.validators import Length
 
 from app.errors import BitternError, Problem, Problems

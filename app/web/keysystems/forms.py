@@ -5,7 +5,7 @@ from __future__ import annotations
 __all__ = ["RecordsForm", "RevealForm"]
 
 from wtforms import SelectField, TextAreaField
-from wtforms.fields.choices import SelectChoice
+from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 from wtforms.validators import Length
 
 from app.ledger.keysystems.models import Keyset, KeySystem
