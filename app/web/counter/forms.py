@@ -57,7 +57,7 @@ def read(page: TypedPage, known: Knowledge) -> Reading:
         customer_id=record_id(page.customer_id),
         lines=tuple(lines),
         site_id=site_id,
-        title=page.title,
+        title=short(page.title, "title", 200, notes),
         need_by=day(page.need_by, "need_by", notes),
         system=_system(page, lines, known, notes),
         keyed_at=page.keyed_at,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 __all__ = ["blueprint"]
 
-import re
 import secrets
 from collections.abc import Sequence
 from dataclasses import replace
@@ -21,22 +20,23 @@ from app.ledger.jobs.counter_queries import is_issued
 from app.ledger.jobs.issuing import IssueForm, drop_draft, issue_quote, keep_asked, keep_draft
 from app.ledger.jobs.models import Draft, Job, Stage
 from app.ledger.jobs.queries import get_job
-from app.ledger.jobs.snapshot import Way
 from app.ledger.models import Role
 from app.ledger.work import Work
 from app.web.access import may, roles
 from app.web.counter.choices import ADDABLE, KEYINGS, TYPES
-from app.web.counter.labels import HEAD_LABELS, JOB_FIELDS, LINE_LABELS
+from app.web.counter.labels import CUSTOMER_FIELDS, HEAD_LABELS, JOB_FIELDS, LINE_LABELS
 from app.web.counter.page import CounterPage, build
 from app.web.counter.presses import apply, press_of
 from app.web.counter.starting import draft_of, start
 from app.web.counter.typed import TypedPage, from_draft, from_form, to_draft
+from app.web.counter.ways import told_reasons, told_why
 from app.web.errors import about
 from app.web.services import current_work, request_session
 
 blueprint = Blueprint("counter", __name__, url_prefix="/counter")
 
 _ANYBODY = (Role.COUNTER, Role.BENCH)
+_FIRM = (*CUSTOMER_FIELDS, "find", "site", "site_id", "title", "need_by")
 
 
 @blueprint.context_processor
@@ -49,19 +49,20 @@ def _words() -> dict[str, Any]:
         "labels": {"head": HEAD_LABELS, "line": LINE_LABELS},
         "job_fields": JOB_FIELDS,
         "finish_words": finish_words,
-        "told_why": _told_why,
+        "told_why": told_why,
+        "told_reasons": told_reasons,
         "entries_of": lambda view: [(entry.code, entry.description) for entry in view.entries],
     }
 
 
 @blueprint.get("")
 @roles(*_ANYBODY)
-def index() -> ResponseReturnValue:
+def page() -> ResponseReturnValue:
     """An empty page; one filled from a job's quote; or, with `draft`, the one that was left lying."""
     work, job = current_work(), _job()
     if job is not None and job.stage not in (Stage.ASKED, Stage.QUOTED, Stage.LOST):
         flash(f"Job {job.number} is {job.stage.value}: it can no longer be quoted anew. Start another.", "caution")
-        return redirect(url_for("counter.index"), 303)
+        return redirect(url_for("counter.page"), 303)
     draft = draft_of(work, job)
     token = secrets.token_hex(16)
     if draft is not None and (request.args.get("draft") or (job is not None and job.stage is Stage.ASKED)):
@@ -83,11 +84,11 @@ def work_out() -> ResponseReturnValue:
         typed = typed.renumbered()
     _keep(work, typed, job)
     asked = press.name == "action"
-    page = build(work, typed, asked=asked, job=job)
+    view = build(work, typed, asked=asked, job=job)
     if request.headers.get("HX-Request"):
         changed = request.headers.get("HX-Trigger-Name", "")
-        return render_template("counter/worked_out.html", page=page, press=press, focus=focus, changed=changed)
-    return _page(page, focus=focus, status=422 if asked and page.all_problems else 200)
+        return render_template("counter/worked_out.html", page=view, press=press, focus=focus, changed=changed)
+    return _page(view, focus=focus, status=422 if asked and view.all_problems else 200)
 
 
 @blueprint.post("/keep")
@@ -95,17 +96,17 @@ def work_out() -> ResponseReturnValue:
 def keep() -> ResponseReturnValue:
     """Keep the page as a job that is asked for and not quoted yet."""
     work, job, typed = current_work(), _job(), _typed().renumbered()
-    page = build(work, typed, asked=True, job=job)
-    # Lines may still be unclear: that is what keeping as asked is for. Customer and site must hold.
-    firm = [told for told in page.problems if told.field not in ("", "override_reason", "need_by") or not page.lines]
+    view = build(work, typed, asked=True, job=job)
+    # Lines may still be unclear: that is what keeping as asked is for. Customer, site and day must hold.
+    firm = [told for told in view.problems if told.field in _FIRM]
     if firm:
-        return _page(page, focus="problems", status=422)
+        return _page(view, focus="problems", status=422)
     if job is not None:
         _keep(work, typed, job)
     # Customer and site are on record from now on, so the draft that stays with the job no longer makes them.
-    kept_page = replace(typed, is_new_customer="", site="" if page.reading.new_site else typed.site)
+    kept_page = replace(typed, is_new_customer="", site="" if view.reading.new_site else typed.site)
     try:
-        kept = keep_asked(work, _issue_form(page, job), to_draft(kept_page))
+        kept = keep_asked(work, _issue_form(view, job), to_draft(kept_page))
     except BitternError as error:
         return _refused(work, typed, job, error)
     flash(f"Kept with job {kept.number}." if job else f"Kept as job {kept.number}, not quoted yet.")
@@ -120,11 +121,11 @@ def issue() -> ResponseReturnValue:
     if job is not None:
         about(f"job {job.number}")
     _keep(work, typed, job)
-    page = build(work, typed, asked=True, job=job)
-    if page.all_problems and not is_issued(work.session, typed.token):
-        return _page(page, focus="problems", status=422)
+    view = build(work, typed, asked=True, job=job)
+    if view.all_problems and not is_issued(work.session, typed.token):
+        return _page(view, focus="problems", status=422)
     try:
-        revision = issue_quote(work, _issue_form(page, job))
+        revision = issue_quote(work, _issue_form(view, job))
     except BitternError as error:
         return _refused(work, typed, job, error)
     return redirect(url_for("quotes.show", number=revision.job.number, revision=revision.revision), 303)
@@ -136,7 +137,7 @@ def issue() -> ResponseReturnValue:
 @roles(*_ANYBODY)
 def again() -> ResponseReturnValue:
     """Somebody came back to an address that only takes what is typed: the page itself."""
-    return redirect(url_for("counter.index", job=request.args.get("job")), 303)
+    return redirect(url_for("counter.page", job=request.args.get("job")), 303)
 
 
 @blueprint.get("/customers")
@@ -155,17 +156,11 @@ def drop() -> ResponseReturnValue:
     """Throw the draft away that was left lying."""
     drop_draft(current_work(), request.form.get("token", "")[:64])
     flash("The draft is thrown away.")
-    return redirect(url_for("counter.index"), 303)
+    return redirect(url_for("counter.page"), 303)
 
 
 def _page(page: CounterPage, *, focus: str, status: int = 200, offer: Draft | None = None) -> ResponseReturnValue:
     return render_template("counter/index.html", page=page, focus=focus, offer=offer, press=None), status
-
-
-def _told_why(way: Way, is_owner: bool) -> list[str]:
-    """Why a way is not possible; whoever is not the owner reads no amount of the house's own costs."""
-    sentences = [part.strip() for why in way.why_not for part in re.split(r"(?<=[.!?])\s+", why) if part.strip()]
-    return [sentence.rstrip(".") for sentence in sentences if is_owner or "$" not in sentence]
 
 
 def _job() -> Job | None:
@@ -216,4 +211,4 @@ def _refused(work: Work, typed: TypedPage, job: Job | None, error: BitternError)
 def _job_url(number: int) -> str:
     if may("jobs.show"):
         return url_for("jobs.show", number=number)
-    return url_for("counter.index", job=number)
+    return url_for("counter.page", job=number)
