@@ -32,12 +32,12 @@ class DoorEditForm(SavedForm):
     opening_number = text("Opening number", 40, needed="Enter the opening number.")
     location = text("Location", 200)
     hand = SelectField("Hand", choices=[SelectChoice(hand, _HANDS[hand]) for hand in HANDS])
-    lock = text("Lock", 200, hint="What is in the door, as the schedule shall say it.")
+    lock = text("Lock", 200)
     function = text("Function", 120, hint="Office, storeroom, classroom, …")
     thickness = text("Thickness, in", 40, hint="As in 1-3/4.")
-    stile = text("Stile, in", 40)
-    is_egress = BooleanField("Exit door", description="On a way out that must open without a key.")
-    is_fire_rated = BooleanField("Fire-rated", description="The door or its frame carries a label.")
+    stile = text("Stile, in", 40, hint="As in 4-1/4.")
+    is_egress = BooleanField("Exit door", description="On a way out.")
+    is_fire_rated = BooleanField("Fire-rated", description="Door or frame has a label.")
     remarks = TextAreaField("Remarks", [Length(max=2000, message="At most 2,000 characters fit here.")])
 
     @classmethod

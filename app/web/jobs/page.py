@@ -15,6 +15,7 @@ from app.ledger.jobs.models import Job, Stage
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.queries import JobMoney, Piece, days_late, get_job, job_money, pieces_of, show_margin
 from app.ledger.jobs.schedule import Schedule
+from app.ledger.jobs.snapshot import SnapshotLine, read_snapshot
 from app.ledger.jobs.stages import next_stages
 from app.ledger.users.models import Role
 from app.ledger.work import Work
@@ -41,7 +42,8 @@ MOVE_WORDS = {
 class JobPage:
     """One job with its story.
 
-    schedule: None before there are cylinders. pieces: cylinder id → what it hangs on. moves: the stages that
+    schedule: None before there are cylinders. pieces: cylinder id → what it hangs on. quoted_lines:
+    those of the newest quote, until it is accepted. moves: the stages that
     this person may move it to, onward first; ends: those that end it and want a reason.
     """
 
@@ -50,6 +52,7 @@ class JobPage:
     money: JobMoney
     schedule: Schedule | None
     pieces: Mapping[int, Piece]
+    quoted_lines: Sequence[SnapshotLine]
     moves: tuple[Stage, ...]
     ends: tuple[Stage, ...]
     has_bench_work: bool
@@ -89,6 +92,7 @@ def job_page(work: Work, number: int) -> JobPage:
         money=job_money(job),
         schedule=schedule_of(work, job) if pieces else None,
         pieces=pieces,
+        quoted_lines=() if job.lines or not job.revisions else read_snapshot(job.revisions[-1].snapshot).lines,
         moves=tuple(stage for stage in allowed if stage not in ENDS and (may_check or stage not in FOR_BENCH)),
         ends=tuple(stage for stage in allowed if stage in ENDS),
         has_bench_work=bool(pieces) and "shop" in job.keyed_at,
