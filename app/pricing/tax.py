@@ -4,6 +4,7 @@ from __future__ import annotations
 
 __all__ = ["Exemption", "TaxRule", "TaxTable"]
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
@@ -71,8 +72,8 @@ class TaxTable:
 
     def __init__(self, rules: Iterable[TaxRule]) -> None:
         self.rules = tuple(rules)
-        starts = [(rule.place, rule.valid_from) for rule in self.rules]
-        twice = sorted({start for start in starts if starts.count(start) > 1})
+        starts = Counter((rule.place, rule.valid_from) for rule in self.rules)
+        twice = sorted(start for start, count in starts.items() if count > 1)
         if twice:
             raise Problems([Problem(place, f"Two rates begin on {show_day(day)}.") for place, day in twice])
 

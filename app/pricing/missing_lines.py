@@ -1,0 +1,152 @@
+"""The guard against forgotten lines: rules held as data ask a question when a quote's facts match them."""
+
+from __future__ import annotations
+
+__all__ = ["MissingLineRule", "Question", "QuoteFacts", "missing_lines", "read_missing_line_rules"]
+
+from collections.abc import Iterable
+from dataclasses import dataclass, fields
+from enum import StrEnum
+
+from app.errors import BitternError
+from app.pricing.reading import Reader
+
+_MOST = 1_000_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class QuoteFacts:
+    """What a quote counts; each fact is a whole number, 0 when there is none of it. Rules name these fields."""
+
+    cylinders: int = 0
+    keyed_cylinders: int = 0
+    master_keyed_cylinders: int = 0
+    mortise_cylinders_swapped: int = 0
+    rim_cylinders: int = 0
+    interchangeable_cores: int = 0
+    keys: int = 0
+    master_keys: int = 0
+    control_keys: int = 0
+    cams: int = 0
+    back_plates: int = 0
+    new_systems: int = 0
+    existing_systems: int = 0
+    bitting_lists_on_file: int = 0
+    keyed_at_the_factory: int = 0
+    trips: int = 0
+    labour_lines: int = 0
+    site_labour_lines: int = 0
+    hardware_lines: int = 0
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if type(value) is not int or not 0 <= value <= _MOST:
+                raise BitternError(field.name, "A fact is a whole number, 0 or more.")
+
+
+_FACTS = tuple(field.name for field in fields(QuoteFacts))
+
+
+class Comparison(StrEnum):
+    """How a condition compares its fact."""
+
+    ABOVE = "above"
+    BELOW = "below"
+    EQUAL = "equal"
+    NOT_EQUAL = "not equal"
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """A fact, by its name in `QuoteFacts`, compared with a number or with another fact."""
+
+    fact: str
+    comparison: Comparison
+    value: int
+    fact_beside: str | None = None
+
+    def holds(self, facts: QuoteFacts) -> bool:
+        """Whether it is so."""
+        one = getattr(facts, self.fact)
+        other = getattr(facts, self.fact_beside) if self.fact_beside else self.value
+        return bool(
+            {
+                Comparison.ABOVE: one > other,
+                Comparison.BELOW: one < other,
+                Comparison.EQUAL: one == other,
+                Comparison.NOT_EQUAL: one != other,
+            }[self.comparison]
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class MissingLineRule:
+    """Asks `question` when every condition holds; `code` names it for a house that switches one off."""
+
+    code: str
+    when: tuple[Condition, ...]
+    question: str
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What the guard asks the counter; nothing is refused."""
+
+    code: str
+    question: str
+
+
+def missing_lines(
+    facts: QuoteFacts, rules: Iterable[MissingLineRule], switched_off: Iterable[str] = ()
+) -> tuple[Question, ...]:
+    """The questions to put, in the rules' order."""
+    off = frozenset(switched_off)
+    return tuple(
+        Question(rule.code, rule.question)
+        for rule in rules
+        if rule.code not in off and all(condition.holds(facts) for condition in rule.when)
+    )
+
+
+def read_missing_line_rules(given: object, path: str = "") -> tuple[MissingLineRule, ...]:
+    """Rules from parsed JSON, `{"source": text, "rules": [{"code", "when": […], "question"}]}`.
+
+    A condition is `{"fact", "is": "above" | "below" | "equal" | "not equal"}` with `value`, a whole number,
+    or `fact_beside`, another fact. `Problems` lists every bad field.
+    """
+    read = Reader(given, path)
+    read.text("source", 300)
+    rules: list[MissingLineRule] = []
+    for row in read.rows("rules"):
+        conditions = tuple(_condition(one) for one in row.rows("when"))
+        if not conditions:
+            row.refuse("when", "A rule needs at least one condition, or it would always ask.")
+        rules.append(MissingLineRule(row.text("code", 60), conditions, row.text("question", 300)))
+        row.refuse_unknown()
+    codes = [rule.code for rule in rules]
+    for code in sorted({code for code in codes if code and codes.count(code) > 1}):
+        read.refuse("rules", f"Two rules are called {code}; give each its own code.")
+    read.done()
+    return tuple(rules)
+
+
+def _condition(read: Reader) -> Condition:
+    fact = _fact(read, "fact")
+    comparison = read.word("is", Comparison)
+    beside = _fact(read, "fact_beside") if read.has("fact_beside") else None
+    value = 0
+    if beside is None:
+        value = read.whole("value", 0, _MOST)
+    elif read.has("value"):
+        read.refuse("value", "Give value or fact_beside, not both.")
+    read.refuse_unknown()
+    return Condition(fact, comparison, value, beside)
+
+
+def _fact(read: Reader, name: str) -> str:
+    noted = len(read.problems)
+    fact = read.text(name, 60)
+    if fact not in _FACTS and len(read.problems) == noted:
+        read.refuse(name, f"“{fact}” is not one of {', '.join(_FACTS)}.")
+    return fact

@@ -1,0 +1,147 @@
+"""What would turn a decision: another date, another quantity, another hour's cost of the bench."""
+
+from __future__ import annotations
+
+__all__ = ["Flip", "Lever", "sensitivity"]
+
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from enum import StrEnum
+
+from app.pricing.bench_terms import BenchTerms
+from app.pricing.costs import bench_curve
+from app.pricing.decide import Decision, decide
+from app.pricing.factory_terms import FactoryTerms
+from app.pricing.money import show_cents
+from app.pricing.ways import Choice
+from app.pricing.workdays import show_day
+
+_MOST_LABOUR = 100_000
+
+
+class Lever(StrEnum):
+    """What is moved, everything else held."""
+
+    NEED_BY = "need_by"
+    QUANTITY = "quantity"
+    LABOUR = "labour_cents_per_hour"
+
+
+@dataclass(frozen=True, slots=True)
+class Flip:
+    """The nearest value of one lever at which the decision is another; for the house alone.
+
+    `at` is a day, a quantity, or cents an hour; `choice` None means that nothing is possible there any more.
+    `saving_cents` is what the flip saves against the present choice, negative when it costs more.
+    """
+
+    lever: Lever
+    at: date | int
+    choice: Choice | None
+    saving_cents: int | None
+    sentence: str
+
+
+def sensitivity(decision: Decision, bench: BenchTerms, factory: FactoryTerms | None) -> tuple[Flip, ...]:
+    """The nearest flips each way, by lever: dates, then quantities, then the bench's labour.
+
+    Dates are found by deciding again; quantities are the edges of the break-even's runs; labour is the
+    smallest whole-cent rate at which the factory costs no more, by search.
+    """
+    return (
+        *_by_date(decision, bench, factory),
+        *_by_quantity(decision),
+        *_by_labour(decision, bench),
+    )
+
+
+_WHERE = {Choice.SHOP: "the bench", Choice.FACTORY: "the factory"}
+
+
+def _by_date(decision: Decision, bench: BenchTerms, factory: FactoryTerms | None) -> list[Flip]:
+    asked = decision.ask.need_by
+    ready = [way.ready for way in (decision.shop, decision.factory) if way.ready is not None]
+    later = sorted(day for day in ready if asked is not None and day > asked)
+    before = {day - timedelta(days=1) for day in ready}
+    earlier = sorted((day for day in before if asked is None or day < asked), reverse=True)
+    flips = []
+    for days, words in ((later, "Needed by {} or later"), (earlier, "Needed by {} or earlier")):
+        for day in days:
+            if day < decision.ask.today:
+                continue
+            again = decide(replace(decision.ask, need_by=day), bench, factory, 1)
+            if again.choice is not decision.choice:
+                saving = _saving(decision, again)
+                flips.append(
+                    Flip(
+                        Lever.NEED_BY,
+                        day,
+                        again.choice,
+                        saving,
+                        f"{words.format(show_day(day))}, {_said(again.choice, saving)}.",
+                    )
+                )
+                break
+    return flips
+
+
+def _saving(decision: Decision, again: Decision) -> int | None:
+    one, two = decision.chosen, again.chosen
+    if one is None or two is None or one.total_cents is None or two.total_cents is None:
+        return None
+    return one.total_cents - two.total_cents
+
+
+def _said(choice: Choice | None, saving: int | None) -> str:
+    if choice is None:
+        return "it can be done nowhere"
+    if not saving:
+        return f"{_WHERE[choice]} does it"
+    what = "saves" if saving > 0 else "does it, for"
+    more = "" if saving > 0 else " more"
+    return f"{_WHERE[choice]} {what} {show_cents(abs(saving))}{more}"
+
+
+def _by_quantity(decision: Decision) -> list[Flip]:
+    if decision.break_even is None or decision.choice is None:
+        return []
+    asked = decision.ask.quantity
+    inside = any(first <= asked <= last for first, last in decision.break_even.ranges)
+    if inside is not (decision.choice is Choice.FACTORY):
+        return []  # a date or the records decided, not the cost: the quantity turns nothing
+    edges: list[tuple[int, Choice]] = []
+    for first, last in decision.break_even.ranges:
+        edges += [(first - 1, Choice.SHOP), (first, Choice.FACTORY), (last, Choice.FACTORY)]
+        if last < decision.break_even.limit:
+            edges.append((last + 1, Choice.SHOP))
+    turned = [(at, choice) for at, choice in edges if choice is not decision.choice and at >= 1]
+    fewer = max((one for one in turned if one[0] < asked), default=None)
+    more = min((one for one in turned if one[0] > asked), default=None)
+    flips = []
+    for at, choice in (one for one in (fewer, more) if one is not None):
+        less = "less" if choice is Choice.SHOP else "no more"
+        sentence = f"At {at:,} cylinders of this mix, {_WHERE[choice]} costs {less}."
+        flips.append(Flip(Lever.QUANTITY, at, choice, None, sentence))
+    return flips
+
+
+def _by_labour(decision: Decision, bench: BenchTerms) -> list[Flip]:
+    away = decision.factory.total_cents
+    if away is None or not (decision.shop.possible and decision.factory.possible):
+        return []
+    low, high = 0, _MOST_LABOUR
+    while low < high:
+        middle = (low + high) // 2
+        curve = bench_curve(decision.ask, replace(bench, labour_cents_per_hour=middle))
+        if curve.cents_at(decision.ask.quantity) >= away:
+            high = middle
+        else:
+            low = middle + 1
+    if low in (0, _MOST_LABOUR):
+        return []
+    now = f"it is {show_cents(bench.labour_cents_per_hour)}"
+    if decision.choice is Choice.SHOP:
+        sentence = f"From {show_cents(low)} an hour of bench labour on, the factory costs no more; {now}."
+        return [Flip(Lever.LABOUR, low, Choice.FACTORY, None, sentence)]
+    sentence = f"Below {show_cents(low)} an hour of bench labour, the bench costs less; {now}."
+    return [Flip(Lever.LABOUR, low - 1, Choice.SHOP, None, sentence)]

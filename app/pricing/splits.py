@@ -1,0 +1,147 @@
+"""One job keyed in two places: the factory for the bulk, the bench for the rest of the same system."""
+
+from __future__ import annotations
+
+__all__ = ["SplitChoice", "SplitDecision", "SplitOption", "decide_split"]
+
+from collections import Counter
+from dataclasses import dataclass, replace
+from datetime import date
+from enum import StrEnum
+
+from app.errors import BitternError
+from app.pricing.ask import KeyingAsk, RecordsHolder, SystemAge
+from app.pricing.bench_terms import BenchTerms
+from app.pricing.factory_terms import FactoryTerms
+from app.pricing.kinds import KeyingKind
+from app.pricing.ways import Way, factory_way, shop_way
+from app.pricing.workdays import show_day
+
+
+class SplitChoice(StrEnum):
+    """Where the two parts of the job are keyed."""
+
+    ALL_FACTORY = "all at the factory"
+    ALL_SHOP = "all here"
+    SPLIT = "the bulk at the factory, the rest here"
+
+
+@dataclass(frozen=True, slots=True)
+class SplitOption:
+    """One option with the ways it is made of: one for the whole, or the bulk's and the rest's."""
+
+    choice: SplitChoice
+    ways: tuple[Way, ...]
+    why_not: tuple[str, ...]
+
+    @property
+    def possible(self) -> bool:
+        """Whether nothing stands against it."""
+        return not self.why_not
+
+    @property
+    def total_cents(self) -> int | None:
+        """Both parts together; None when a part has no cost."""
+        costs = [way.total_cents for way in self.ways if way.total_cents is not None]
+        return sum(costs) if len(costs) == len(self.ways) else None
+
+    @property
+    def ready(self) -> date | None:
+        """When the last part is ready."""
+        days = [way.ready for way in self.ways if way.ready is not None]
+        return max(days) if len(days) == len(self.ways) else None
+
+
+@dataclass(frozen=True, slots=True)
+class SplitDecision:
+    """The three options in a fixed order, the cheapest possible one, and why; no amounts in `reasons`."""
+
+    options: tuple[SplitOption, ...]
+    choice: SplitChoice | None
+    reasons: tuple[str, ...]
+    risks: tuple[str, ...]
+
+    def option(self, choice: SplitChoice) -> SplitOption:
+        """The option of that name."""
+        return next(one for one in self.options if one.choice is choice)
+
+
+def decide_split(bulk: KeyingAsk, rest: KeyingAsk, bench: BenchTerms, factory: FactoryTerms) -> SplitDecision:
+    """Cost all here, all at the factory, and the bulk there with the rest here; pick the cheapest possible.
+
+    In one place both parts are one delivery, due by the earlier of their dates; split, each has its own
+    date. A split of anything but KD and uncombinated cylinders needs the records in one place, here: the
+    house makes the system or holds it already, and the factory keys from what it is sent
+    (`takes_records`), paid as an extension. Of equal costs the one place is preferred, the factory first.
+    `BitternError` when the two parts are not of one system: another kind, day, keyway, source or holder.
+    """
+    for field in ("kind", "today", "system", "records", "source", "keyway"):
+        if getattr(bulk, field) != getattr(rest, field):
+            raise BitternError(field, "The two parts of a split must be the same in this.")
+    whole = _together(bulk, rest)
+    away, here = factory_way(whole, factory, bench.closed_days), shop_way(whole, bench, factory)
+    options = (
+        SplitOption(SplitChoice.ALL_FACTORY, (away,), away.why_not),
+        SplitOption(SplitChoice.ALL_SHOP, (here,), here.why_not),
+        _split(bulk, rest, bench, factory),
+    )
+    possible = [one for one in options if one.possible]
+    chosen = min(possible, key=lambda one: one.total_cents or 0) if possible else None
+    return SplitDecision(
+        options,
+        chosen.choice if chosen else None,
+        _reasons(options, chosen),
+        _risks(bulk, chosen),
+    )
+
+
+def _together(bulk: KeyingAsk, rest: KeyingAsk) -> KeyingAsk:
+    goods = None
+    if bulk.goods_cents is not None and rest.goods_cents is not None:
+        goods = bulk.goods_cents + rest.goods_cents
+    dates = [day for day in (bulk.need_by, rest.need_by) if day is not None]
+    return replace(
+        bulk,
+        cylinders=Counter(bulk.cylinders) + Counter(rest.cylinders),
+        keys=bulk.keys + rest.keys,
+        goods_cents=goods,
+        need_by=min(dates) if dates else None,
+    )
+
+
+def _split(bulk: KeyingAsk, rest: KeyingAsk, bench: BenchTerms, factory: FactoryTerms) -> SplitOption:
+    against: list[str] = []
+    sent = bulk
+    if bulk.kind not in (KeyingKind.KD, KeyingKind.NONE):
+        if bulk.system is SystemAge.EXISTING and bulk.records is not RecordsHolder.SHOP:
+            against.append("The system's records are not here, and a system keyed in two places breaks.")
+        elif not factory.takes_records:
+            against.append("The factory does not key from records sent to it, so the system stays in one place.")
+        else:
+            sent = replace(bulk, system=SystemAge.EXISTING, records=RecordsHolder.SHOP)
+    away, here = factory_way(sent, factory, bench.closed_days), shop_way(rest, bench, factory)
+    against += [sentence for way in (away, here) for sentence in way.why_not]
+    return SplitOption(SplitChoice.SPLIT, (away, here), tuple(dict.fromkeys(against)))
+
+
+def _reasons(options: tuple[SplitOption, ...], chosen: SplitOption | None) -> tuple[str, ...]:
+    said: list[str] = []
+    for one in options:
+        if one is not chosen and not one.possible:
+            said.append(f"Keyed {one.choice}: {' '.join(one.why_not)}")
+    if chosen is None:
+        return ("None of the three is possible as it is asked for.", *said)
+    others = sum(one.possible for one in options) - 1
+    why = "the least costly of the possible ways" if others else "the only possible way"
+    ready = f", ready on {show_day(chosen.ready)}" if chosen.ready else ""
+    return (*said, f"Keyed {chosen.choice} is {why}{ready}.")
+
+
+def _risks(bulk: KeyingAsk, chosen: SplitOption | None) -> tuple[str, ...]:
+    if chosen is None or chosen.choice is not SplitChoice.SPLIT or bulk.kind in (KeyingKind.KD, KeyingKind.NONE):
+        return ()
+    return (
+        "The bitting list stays here: allot the factory's bittings from it before the order goes out, "
+        "and key none of those on the bench.",
+        "Enter what the factory really used when the cylinders come in.",
+    )

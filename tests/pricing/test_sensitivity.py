@@ -1,0 +1,98 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+
+from app.pricing import BenchTerms, Choice, FactoryTerms, Lever, RecordsHolder, SystemAge, decide, sensitivity
+
+MONDAY = date(2026, 3, 2)
+
+
+def flips(decision, bench, factory, lever):
+    return [one for one in sensitivity(decision, bench, factory) if one.lever is lever]
+
+
+def test_needed_later_the_factory_saves(ask, bench, factory):
+    # The factory's day is Monday 23 March.
+    decision = decide(ask(40, need_by=date(2026, 3, 19)), bench, factory)
+    assert decision.choice is Choice.SHOP
+    later, earlier = flips(decision, bench, factory, Lever.NEED_BY)
+    assert (later.at, later.choice) == (date(2026, 3, 23), Choice.FACTORY)
+    assert later.saving_cents == decision.shop.total_cents - decision.factory.total_cents > 0
+    assert "saves $" in later.sentence
+    assert (earlier.at, earlier.choice) == (decision.shop.ready - timedelta(1), None)
+    assert "nowhere" in earlier.sentence
+
+
+def test_needed_earlier_the_bench_does_it_for_more(ask, bench, factory):
+    decision = decide(ask(40), bench, factory)
+    (earlier,) = flips(decision, bench, factory, Lever.NEED_BY)
+    assert (earlier.at, earlier.choice) == (date(2026, 3, 22), Choice.SHOP)
+    assert "for $" in earlier.sentence and earlier.sentence.endswith("more.")
+
+
+@pytest.mark.parametrize("count", [1, 13, 14, 40, 150])
+@pytest.mark.parametrize("days", [None, 0, 3, 10, 20, 21, 40])
+@pytest.mark.parametrize("promised", [0, 9_000])
+def test_dates_are_the_nearest_that_turn_it(ask, bench_json, factory, count, days, promised):
+    bench = BenchTerms.from_json(bench_json | {"minutes_promised": promised})
+    asked = ask(count, need_by=None if days is None else MONDAY + timedelta(days))
+    decision = decide(asked, bench, factory, 1)
+    found = {one.at: one.choice for one in flips(decision, bench, factory, Lever.NEED_BY)}
+    expected = {}
+    start = days if days is not None else 80
+    for walk in (range(start + 1, 81) if days is not None else [], range(start - (days is not None), -1, -1)):
+        for day in walk:
+            choice = decide(replace(asked, need_by=MONDAY + timedelta(day)), bench, factory, 1).choice
+            if choice is not decision.choice:
+                expected[MONDAY + timedelta(day)] = choice
+                break
+    assert found == expected
+
+
+@pytest.mark.parametrize("count", [1, 12, 13, 14, 19, 20, 40])
+def test_quantities_are_the_nearest_that_turn_it(ask, bench, factory_json, count):
+    factory_json["freight"] = [{"quantity_from": 1, "cents": 2800}, {"quantity_from": 20, "cents": 30_000}]
+    factory = FactoryTerms.from_json(factory_json)
+    decision = decide(ask(count), bench, factory, 60)
+    found = {one.at: one.choice for one in flips(decision, bench, factory, Lever.QUANTITY)}
+    expected = {}
+    for walk in (range(count - 1, 0, -1), range(count + 1, 61)):
+        for other in walk:
+            choice = decide(ask(other), bench, factory, 60).choice
+            if choice is not decision.choice:
+                expected[other] = choice
+                break
+    assert found == expected
+
+
+def test_a_decision_that_cost_did_not_make_is_not_turned_by_quantity(ask, bench, factory):
+    decision = decide(ask(40, need_by=date(2026, 3, 19)), bench, factory)
+    assert flips(decision, bench, factory, Lever.QUANTITY) == []
+    extended = ask(40, system=SystemAge.EXISTING, records=RecordsHolder.NOBODY)
+    nowhere = decide(extended, bench, factory)
+    assert flips(nowhere, bench, factory, Lever.QUANTITY) == []
+
+
+@pytest.mark.parametrize("count", [12, 13, 14, 40])
+def test_labour_turns_it_at_that_cent_and_not_a_cent_before(ask, bench_json, factory, count):
+    bench = BenchTerms.from_json(bench_json)
+    decision = decide(ask(count), bench, factory, 1)
+    (flip,) = flips(decision, bench, factory, Lever.LABOUR)
+    assert flip.choice is not decision.choice
+
+    def at(cents):
+        other = BenchTerms.from_json(bench_json | {"labour_cents_per_hour": cents})
+        return decide(ask(count), other, factory, 1).choice
+
+    assert at(flip.at) is flip.choice
+    back = flip.at - 1 if flip.choice is Choice.FACTORY else flip.at + 1
+    assert at(back) is decision.choice
+
+
+def test_without_a_factory_only_dates_turn_it(ask, bench):
+    found = sensitivity(decide(ask(40, need_by=date(2026, 3, 19)), bench, None), bench, None)
+    assert {one.lever for one in found} == {Lever.NEED_BY}
+    assert [one.choice for one in found] == [None]

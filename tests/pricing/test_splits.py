@@ -1,0 +1,105 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+
+import pytest
+
+from app.errors import BitternError
+from app.pricing import (
+    BenchTerms,
+    FactoryTerms,
+    KeyingKind,
+    RecordsHolder,
+    SplitChoice,
+    SystemAge,
+    decide_split,
+    factory_way,
+    shop_way,
+)
+
+SOON, LATER = date(2026, 3, 6), date(2026, 4, 30)
+
+
+def parts(ask, kind=KeyingKind.MK, **changes):
+    return ask(140, kind, need_by=LATER, **changes), ask(6, kind, need_by=SOON, **changes)
+
+
+def test_doors_needed_early_are_keyed_here_and_the_bulk_away(ask, bench, factory):
+    decision = decide_split(*parts(ask), bench, factory)
+    assert decision.choice is SplitChoice.SPLIT
+    chosen = decision.option(SplitChoice.SPLIT)
+    assert chosen.ways[0].ready > SOON >= chosen.ways[1].ready
+    assert chosen.ready == chosen.ways[0].ready
+    assert decision.risks
+    assert not any("$" in sentence for sentence in decision.reasons)
+
+
+def test_a_split_pays_the_set_up_here_and_the_extension_there(ask, bench, factory):
+    bulk, rest = parts(ask)
+    split = decide_split(bulk, rest, bench, factory).option(SplitChoice.SPLIT)
+    sent = replace(bulk, system=SystemAge.EXISTING, records=RecordsHolder.SHOP)
+    away = factory_way(sent, factory, bench.closed_days)
+    assert split.total_cents == away.total_cents + shop_way(rest, bench, factory).total_cents
+    assert {"Extension at the factory", "Set-up at the bench"} <= {
+        line.label for way in split.ways for line in way.lines
+    }
+
+
+def test_records_that_the_factory_does_not_take_forbid_the_split(ask, bench, factory_json):
+    strict = FactoryTerms.from_json(factory_json | {"takes_records": False})
+    decision = decide_split(*parts(ask), bench, strict)
+    assert decision.choice is None
+    assert any("one place" in why for why in decision.option(SplitChoice.SPLIT).why_not)
+    for kind in (KeyingKind.KD, KeyingKind.NONE):
+        assert decide_split(*parts(ask, kind), bench, strict).option(SplitChoice.SPLIT).possible
+
+
+@pytest.mark.parametrize(
+    ("holder", "allowed"), [(RecordsHolder.SHOP, True), (RecordsHolder.FACTORY, False), (RecordsHolder.NOBODY, False)]
+)
+def test_an_existing_system_is_split_only_with_its_records_here(ask, bench, factory, holder, allowed):
+    decision = decide_split(*parts(ask, system=SystemAge.EXISTING, records=holder), bench, factory)
+    assert decision.option(SplitChoice.SPLIT).possible is allowed
+
+
+def test_with_time_for_all_one_place_is_cheaper(ask, bench, factory):
+    bulk, rest = ask(140, KeyingKind.MK), ask(6, KeyingKind.MK)
+    decision = decide_split(bulk, rest, bench, factory)
+    assert decision.choice is SplitChoice.ALL_FACTORY
+    assert decision.risks == ()
+    whole = factory_way(ask(146, KeyingKind.MK), factory, bench.closed_days)
+    assert decision.option(SplitChoice.ALL_FACTORY).total_cents == whole.total_cents
+    small = decide_split(ask(3, KeyingKind.MK), ask(1, KeyingKind.MK), bench, factory)
+    assert small.choice is SplitChoice.ALL_SHOP
+
+
+def test_the_choice_is_the_cheapest_of_the_possible(ask, bench, factory):
+    for bulk_count in (1, 12, 30, 150):
+        for rest_count in (1, 8, 40):
+            for soon in (None, SOON, LATER):
+                bulk, rest = ask(bulk_count, need_by=LATER), ask(rest_count, need_by=soon)
+                decision = decide_split(bulk, rest, bench, factory)
+                costs = {one.choice: one.total_cents for one in decision.options if one.possible}
+                assert (decision.choice is None) == (not costs)
+                if costs:
+                    assert costs[decision.choice] == min(costs.values())
+
+
+def test_goods_unknown_in_a_part_are_unknown_in_the_whole(ask, bench, factory):
+    decision = decide_split(ask(3, goods_cents=None), ask(9), bench, factory)
+    assert not any("minimum" in why for why in decision.option(SplitChoice.ALL_FACTORY).why_not)
+
+
+def test_parts_of_different_systems_are_refused(ask, bench, factory):
+    with pytest.raises(BitternError, match="kind"):
+        decide_split(ask(10, KeyingKind.MK), ask(1, KeyingKind.GMK), bench, factory)
+    with pytest.raises(BitternError, match="keyway"):
+        decide_split(ask(10, keyway="AQ1"), ask(1, keyway="AQ2"), bench, factory)
+
+
+def test_nothing_possible_says_why_for_each(ask, bench_json, factory):
+    idle = BenchTerms.from_json(bench_json | {"minutes_per_day": 0})
+    decision = decide_split(ask(3), ask(1), idle, factory)
+    assert decision.choice is None
+    assert len(decision.reasons) == 4
