@@ -9,7 +9,7 @@ import pytest
 import sqlalchemy as sa
 from flask import Flask
 
-from app.ledger.models import CylinderState, Event, Role, Stage
+from app.ledger.models import CylinderState, Event, House, Role, Stage
 from app.ledger.work import Work
 from tests import factories
 from tests.conftest import NOW
@@ -161,6 +161,33 @@ def test_who_checks_alone_is_named(work: Work, keyed: Keyed, client_as: ClientAs
     client.post(f"{address}/ticks", data=ticked(keyed, "checked", 0))
     page = client.get(address).text
     assert "who pinned it too" in page and "1 by whoever pinned it" in page
+
+
+def test_a_house_that_wants_it_gets_a_second_person(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
+    work.session.scalars(sa.select(House)).one().second_check = True
+    work.session.commit()
+    client, address = client_as(Role.BENCH), f"/bench/jobs/{keyed.job.number}"
+    assert "This house wants somebody else" in client.get(address).text
+    client.post(f"{address}/ticks", data=ticked(keyed, "pinned", 0, 1))
+    refused = client.post(f"{address}/ticks", data=ticked(keyed, "checked", 0, 1))
+    assert refused.status_code == 422 and "You pinned 2 of these yourself" in refused.text
+    move = {"version": keyed.job.version, "to": "checked"}
+    early = client.post(f"/jobs/{keyed.job.number}/move", data=move)
+    assert early.status_code == 422 and "2 of this job&#39;s cylinders are not ticked off" in early.text
+    assert states(work, keyed) == [CylinderState.PINNED] * 2
+    assert client_as(Role.OWNER).post(f"{address}/ticks", data=ticked(keyed, "checked", 0, 1)).status_code == 303
+    assert client.post(f"/jobs/{keyed.job.number}/move", data=move).status_code == 303
+
+
+def test_the_owner_says_whether_the_house_wants_it(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
+    house = work.session.scalars(sa.select(House)).one()
+    sent = {
+        "version": house.version, "name": house.name, "paper": "Letter", "quote_days": "30", "second_check": "y",
+    }  # fmt: skip
+    assert client_as(Role.OWNER).post("/house/settings", data=sent).status_code == 303
+    work.session.rollback()
+    work.session.refresh(house)
+    assert house.second_check is True
 
 
 def test_ticking_twice_changes_nothing_the_second_time(work: Work, keyed: Keyed, client_as: ClientAs) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CheckOff", "check_off", "checked_off", "pin_off"]
+__all__ = ["CheckOff", "check_off", "checked_off", "pin_off", "require_checked", "wants_second_check"]
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
@@ -10,12 +10,13 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.doors.models import CylinderState
+from app.ledger.doors.models import Cylinder, CylinderState
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound
 from app.ledger.events.actions import record
 from app.ledger.events.models import Event
 from app.ledger.jobs.models import Job, Stage
+from app.ledger.prices.models import House
 from app.ledger.users.models import Role
 from app.ledger.work import Work
 
@@ -32,7 +33,11 @@ def pin_off(work: Work, job_number: int, cylinder_ids: Collection[int]) -> int:
 
 
 def check_off(work: Work, job_number: int, cylinder_ids: Collection[int]) -> int:
-    """Tick pinned cylinders off as checked; LedgerError when one of them is not pinned yet."""
+    """Tick pinned cylinders off as checked.
+
+    LedgerError when one of them is not pinned yet, or when the house wants a second person and the acting one
+    pinned it.
+    """
     return _tick(work, job_number, cylinder_ids, CylinderState.PINNED, CylinderState.CHECKED, CHECKED)
 
 
@@ -59,6 +64,8 @@ def _tick(
         if after is CylinderState.CHECKED and any(one.state is CylinderState.ORDERED for one in wanted):
             raise LedgerError("cylinders", "A cylinder is checked after it is pinned; tick it as pinned first.")
         moved = [cylinder for cylinder in wanted if cylinder.state is before]
+        if after is CylinderState.CHECKED and wants_second_check(work.session):
+            _require_somebody_else(work, job, moved)
         for cylinder in moved:
             cylinder.state = after
         if moved:
@@ -72,6 +79,34 @@ def _tick(
                 cylinders=[cylinder.id for cylinder in moved],
             )
         return len(moved)
+
+
+def wants_second_check(session: Session) -> bool:
+    """Whether the house wants cylinders checked by somebody else than who pinned them."""
+    return bool(session.scalar(sa.select(House.second_check).order_by(House.id).limit(1)))
+
+
+def _require_somebody_else(work: Work, job: Job, cylinders: Sequence[Cylinder]) -> None:
+    offs = checked_off(work.session, job.id)
+    own = [one for one in cylinders if offs.get(one.id, CheckOff()).pinned_by == work.actor.name]
+    if own:
+        raise LedgerError(
+            "cylinders",
+            f"You pinned {len(own)} of these yourself; this house wants a second person to check them.",
+        )
+
+
+def require_checked(work: Work, job: Job) -> None:
+    """LedgerError when the house wants a second check and a keyed cylinder of the job has not had it."""
+    if not wants_second_check(work.session):
+        return
+    left = [one for one in job.cylinders if one.keyset_id is not None and one.state is not CylinderState.CHECKED]
+    if left and "shop" in job.keyed_at:
+        raise LedgerError(
+            "stage",
+            f"{len(left)} of this job's cylinders are not ticked off as checked; this house wants a second person "
+            "to check each of them.",
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from app.ledger.doors.models import Cylinder, CylinderState
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound, Stale
 from app.ledger.events.actions import record
+from app.ledger.jobs.checkoff import require_checked
 from app.ledger.jobs.models import Job, Stage
 from app.ledger.keysystems.models import Key, KeyState
 from app.ledger.users.models import Role
@@ -46,7 +47,8 @@ def next_stages(job: Job) -> tuple[Stage, ...]:
 def move_job(work: Work, job_id: int, version: int, to: Stage, reason: str = "") -> Job:
     """Move a job that was read at `version`; LedgerError names what is allowed when the jump is not.
 
-    Lost and cancelled need a reason. Checked may be set by bench and owner only. Handing over puts the job's
+    Lost and cancelled need a reason. Checked may be set by bench and owner only, and only
+    with every cylinder checked where the house wants a second check. Handing over puts the job's
     cylinders on their doors (those there before count as removed) and its keys in the customer's hands.
     """
     work.require(Role.COUNTER, Role.BENCH)
@@ -68,6 +70,7 @@ def move_job(work: Work, job_id: int, version: int, to: Stage, reason: str = "")
             raise LedgerError("reason", "At most 500 characters fit here.")
         if to is S.CHECKED:
             work.require(Role.BENCH)
+            require_checked(work, job)
         left = job.stage
         job.stage = to
         if to in _NEEDS_REASON:

@@ -215,7 +215,10 @@ def set_bench_terms(work: Work, valid_from: date, given: Any) -> BenchTermsRow:
 
 @dataclass(frozen=True, slots=True)
 class HouseForm:
-    """The house's own settings; `paper` Letter or A4, `quote_days` how long a quote is valid."""
+    """The house's own settings; `paper` Letter or A4, `quote_days` how long a quote is valid.
+
+    second_check: cylinders are checked by somebody else than who pinned them, each one, before a job is checked.
+    """
 
     name: str
     address: str = ""
@@ -226,6 +229,7 @@ class HouseForm:
     quote_days: int = 30
     exclusions: str = ""
     terms: str = ""
+    second_check: bool = False
 
 
 def set_house(work: Work, form: HouseForm, version: int | None = None) -> House:

@@ -80,4 +80,5 @@ class House(Versioned, Base):
     paper: Mapped[str] = mapped_column(sa.String(8), default="Letter")  # Letter or A4
     quote_days: Mapped[int] = mapped_column(default=30)
     exclusions: Mapped[str] = mapped_column(sa.Text, default="")
+    second_check: Mapped[bool] = mapped_column(default=False)  # somebody else checks what one has pinned
     terms: Mapped[str] = mapped_column(sa.Text, default="")

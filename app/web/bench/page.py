@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from app.documents import BenchPage, CylinderCard, SystemSheet, bench_page
 from app.ledger.doors.models import CylinderState
 from app.ledger.errors import LedgerError
-from app.ledger.jobs.checkoff import CheckOff, checked_off
+from app.ledger.jobs.checkoff import CheckOff, checked_off, wants_second_check
 from app.ledger.jobs.models import Job, Stage
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.queries import Piece, days_late, get_job, pieces_of
@@ -51,6 +51,7 @@ class BenchJobPage:
     can_tick: bool
     can_start: bool
     can_finish: bool
+    second_check: bool  # the house wants somebody else to check
 
     @property
     def pinned(self) -> int:
@@ -90,6 +91,7 @@ def bench_job_page(work: Work, number: int) -> BenchJobPage:
         can_tick=job.stage is Stage.ON_THE_BENCH,
         can_start=Stage.ON_THE_BENCH in allowed and job.stage in (Stage.APPROVED, Stage.PARTS_ON_ORDER),
         can_finish=job.stage is Stage.ON_THE_BENCH,
+        second_check=wants_second_check(work.session),
     )
 
 

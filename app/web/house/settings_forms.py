@@ -27,6 +27,9 @@ class HousePage(SavedForm):
     quote_days = WholeField(
         "A quote is valid for (days)", [InputRequired("Enter the number of days.")], least=1, most=365
     )
+    second_check = BooleanField(
+        "A second person checks", description="Who pinned a cylinder may not check it; each is ticked off."
+    )
     exclusions = TextAreaField(
         "Not included",
         [Length(max=4000, message=_LONG.format(4000))],
@@ -52,6 +55,7 @@ class HousePage(SavedForm):
             quote_days=self.quote_days.data,
             exclusions=typed(self.exclusions).strip(),
             terms=typed(self.terms).strip(),
+            second_check=self.second_check.data,
         )
 
 
