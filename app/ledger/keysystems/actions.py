@@ -5,7 +5,7 @@ from __future__ import annotations
 __all__ = ["SystemForm", "add_keysets", "insert_system", "single_keyed_system"]
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import sqlalchemy as sa
 
@@ -37,7 +37,10 @@ CONTROL_SYMBOL = "CONTROL"
 
 @dataclass(frozen=True, slots=True)
 class SystemForm:
-    """What is asked about a new key system; `changes` per master, the room wanted from the start."""
+    """What is asked about a new key system; `changes` per master, the room wanted from the start.
+
+    `tmk` and `roles` (what each chamber serves) are those of a plan that was chosen; without them they are drawn.
+    """
 
     customer_id: int
     name: str
@@ -50,6 +53,8 @@ class SystemForm:
     changes: int = 1
     records: RecordsHolder = RecordsHolder.SHOP
     owner_of_record: str = ""
+    roles: str | None = None
+    tmk: Cuts | None = field(default=None, repr=False)
 
 
 def insert_system(work: Work, form: SystemForm) -> KeySystem:
@@ -113,7 +118,7 @@ def _insert_masters(work: Work, system: KeySystem, form: SystemForm) -> None:
     others = [other for other in systems_sharing_keyway(work.session, system.keyway) if other.id != system.id]
     plans = (open_plan(work.vault, other) for other in others)
     tops = frozenset(plan.tmk for plan in plans if plan)
-    top = draw_master(spec, work.rng, tops)
+    top = form.tmk or draw_master(spec, work.rng, tops)
     plan = plan_levels(
         spec,
         top,
@@ -121,6 +126,7 @@ def _insert_masters(work: Work, system: KeySystem, form: SystemForm) -> None:
         grands=form.grands if form.levels == 4 else 1,
         masters=form.masters if form.levels > 2 else 1,
         changes_per_master=max(form.changes, 1),
+        roles=form.roles,
     )
     by_symbol: dict[str, Keyset] = {}
     for planned in plan.keysets:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["SpecUse", "get_spec", "list_specs", "read_spec", "use_of"]
+__all__ = ["SpecUse", "get_spec", "keyway_chambers", "list_specs", "read_spec", "use_of"]
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session, joinedload
 from app.keying import BittingSpec
 from app.ledger.errors import NotFound
 from app.ledger.keysystems.models import KeySystem
-from app.ledger.makers.models import Keyway, SpecRow
+from app.ledger.makers.models import Keyway, Maker, SpecRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,3 +66,11 @@ def use_of(session: Session, row: SpecRow) -> tuple[Sequence[Keyway], Sequence[K
         .order_by(KeySystem.name)
     ).all()
     return keyways, systems
+
+
+def keyway_chambers(session: Session) -> list[tuple[str, str, int]]:
+    """Code, maker's name and most chambers of every keyway, by code."""
+    rows = session.execute(
+        sa.select(Keyway.code, Maker.name, SpecRow.spec).join(Keyway.maker).join(Keyway.spec).order_by(Keyway.code)
+    )
+    return [(code, maker, BittingSpec.from_json(spec).chambers) for code, maker, spec in rows]

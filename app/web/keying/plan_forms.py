@@ -1,0 +1,142 @@
+"""Forms of planning a system, cross-keying, extending and the loss of a key."""
+
+from __future__ import annotations
+
+__all__ = ["CrossPage", "ExtendPage", "LostPage", "PlanPage", "StartPage", "keyway_choices"]
+
+from collections.abc import Sequence
+
+from sqlalchemy.orm import Session
+from wtforms import HiddenField, SelectField
+from wtforms.validators import InputRequired
+
+from app.ledger.keysystems.models import Keyset, KeySystem, Level
+from app.ledger.keysystems.opened import OpenedSystem
+from app.ledger.keysystems.planning import PlanForm
+from app.ledger.specs.queries import keyway_chambers
+from app.web.fields import WholeField
+from app.web.forms_base import PageForm, text, typed
+from app.web.keying.choices import offer
+
+
+def keyway_choices(session: Session) -> list[tuple[str, str]]:
+    """Every keyway with its maker and its most chambers."""
+    return [(code, f"{code}, {maker}, {most} chambers") for code, maker, most in keyway_chambers(session)]
+
+
+class PlanPage(PageForm):
+    """What a new system must hold."""
+
+    keyway = SelectField("Keyway", [InputRequired("Choose a keyway.")])
+    chambers = WholeField("Chambers", [InputRequired("Enter how many.")], least=3, most=12, default=6)
+    levels = SelectField("Levels")
+    grands = WholeField("Grand masters", least=1, most=22, default=1, description="With four levels.")
+    masters = WholeField(
+        "Masters", least=1, most=100_000, default=1, description="Under each grand; with three levels or four."
+    )
+    changes = WholeField(
+        "Changes under each master", [InputRequired("Enter how many.")], least=1, most=100_000, default=10
+    )
+    expansion = WholeField("Expansion, percent", least=0, most=1000, default=25, description="Room for later.")
+
+    def offer(self, session: Session) -> None:
+        """Fill the lists to choose from."""
+        offer(self.keyway, keyway_choices(session))
+        offer(
+            self.levels,
+            [("2", "2: master, changes"), ("3", "3: grand, masters, changes"), ("4", "4: great grand and below")],
+        )
+
+    @property
+    def asked(self) -> dict[str, object]:
+        """What was typed, by field, for the form that starts the system."""
+        return {name: self[name].data for name in _ASKED}
+
+    def read(self) -> PlanForm:
+        """The form as the use case takes it."""
+        return PlanForm(
+            typed(self.keyway),
+            self.chambers.data,
+            int(self.levels.data),
+            self.changes.data,
+            self.masters.data or 1,
+            self.grands.data or 1,
+            self.expansion.data or 0,
+        )
+
+
+_ASKED = ("keyway", "chambers", "levels", "grands", "masters", "changes", "expansion")
+
+
+class StartPage(PlanPage):
+    """The plan that was chosen, and whose system it is to be; the demand is posted back with it."""
+
+    sealed = HiddenField()
+    roles = HiddenField()
+    customer = SelectField("Customer", [InputRequired("Choose the customer.")])
+    name = text("Name of the system", 120, needed="Enter a name for the system.")
+
+    def offer_customers(self, customers: Sequence[tuple[str, str]]) -> None:
+        """Fill the customers."""
+        offer(self.customer, [("", "Choose …"), *customers])
+
+
+class CrossPage(PageForm):
+    """Which cylinder, and which keysets shall operate it too."""
+
+    cylinder = SelectField("Cylinder", [InputRequired("Choose a cylinder.")])
+    symbols = text(
+        "Shall be operated by, too", 400, hint="Keysets, such as AA3 AB1.", needed="Enter at least one keyset."
+    )
+
+    def offer(self, opened: OpenedSystem) -> None:
+        """Fill the cylinders."""
+        rows = [
+            (str(cylinder.id), f"{way.label} · {place}")
+            for way in opened.ways.values()
+            for cylinder, place in zip(way.cylinders, way.places, strict=True)
+        ]
+        offer(self.cylinder, [("", "Choose …"), *rows])
+
+    @property
+    def wanted(self) -> tuple[str, ...]:
+        """The symbols, in capitals as they stand in the system."""
+        return tuple(dict.fromkeys(typed(self.symbols).replace(",", " ").upper().split()))
+
+
+class ExtendPage(PageForm):
+    """What to add to a system in service."""
+
+    master = SelectField("Changes under")
+    changes = WholeField("How many", least=0, most=10_000, default=0)
+    grand = SelectField("New masters under")
+    masters = WholeField("How many masters", least=0, most=500, default=0)
+    changes_each = WholeField("Changes under each new master", least=0, most=10_000, default=0)
+    singles = WholeField("How many single keyed", least=0, most=500, default=0)
+
+    def offer(self, system: KeySystem) -> None:
+        """Fill the masters and grands."""
+        offer(self.master, _of(system, Level.MASTER))
+        offer(self.grand, _of(system, Level.GRAND))
+
+
+class LostPage(PageForm):
+    """Which keyset's key was lost."""
+
+    keyset = SelectField("A key of", [InputRequired("Choose the keyset.")])
+
+    def offer(self, opened: OpenedSystem) -> None:
+        """Fill the keysets with a bitting."""
+        rows = [
+            (k.symbol, f"{k.symbol}, {k.level.value}{f', {k.purpose}' if k.purpose else ''}")
+            for k in opened.system.keysets
+            if k.symbol in opened.keys
+        ]
+        offer(self.keyset, [("", "Choose …"), *rows])
+
+
+def _of(system: KeySystem, level: Level) -> list[tuple[str, str]]:
+    def words(keyset: Keyset) -> str:
+        return f"{keyset.symbol}, {keyset.purpose}" if keyset.purpose else keyset.symbol
+
+    return [(keyset.symbol, words(keyset)) for keyset in system.keysets if keyset.level is level]
