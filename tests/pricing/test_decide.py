@@ -271,3 +271,11 @@ def test_a_mixed_group_is_costed_by_type(bench, factory):
     mixed = KeyingAsk(KeyingKind.MK, {CylinderType.MORTISE: 2, CylinderType.BORED: 3}, 10, MONDAY)
     # 45 + 2 × (6 + 5 + 2) + 3 × (8 + 5 + 2) + 10 × 1
     assert decide(mixed, bench, factory).shop.bench_minutes == 45 + 26 + 45 + 10
+
+
+def test_only_a_close_call_is_named_one(ask, bench, factory):
+    for count in (12, 13, 14, 15, 150):
+        decision = decide(ask(count), bench, factory)
+        shop, away = decision.shop.total_cents, decision.factory.total_cents
+        assert any("close call" in risk for risk in decision.risks) == (abs(shop - away) * 20 < shop)
+    assert any("close call" in risk for risk in decide(ask(14), bench, factory).risks)
