@@ -12,6 +12,7 @@ import pytest
 import sqlalchemy as sa
 
 from app.ledger.events.actions import record
+from app.ledger.jobs.snapshot import HouseHead, QuoteSnapshot, SnapshotLine, SnapshotTotals, write_snapshot
 from app.ledger.models import Event, Job, Role, Stage
 from app.ledger.work import Work
 from tests import factories
@@ -271,3 +272,23 @@ def test_the_counter_gets_no_bench_sheet(work: Work, client_as: ClientAs) -> Non
 def test_a_job_that_is_not_there_is_a_calm_page(client_as: ClientAs) -> None:
     for address in ("/jobs/404", "/jobs/404/keying-schedule.pdf", f"/jobs/{10**30}"):
         assert client_as(Role.COUNTER).get(address).status_code == 404
+
+
+def test_a_quoted_job_shows_the_lines_of_its_newest_quote(client_as: ClientAs) -> None:
+    job = factories.JobFactory(number=7, stage=Stage.QUOTED)
+    for revision, words in ((1, "first thoughts"), (2, "second thoughts")):
+        line = SnapshotLine("1", "cylinder", words, "AD-Q1-66", "keyed alike (KA)", 3, 4_200, 12_600, False, 6_001)
+        snapshot = QuoteSnapshot(
+            house=HouseHead("House", "", "", "", "Letter"), job_number=7, revision=revision, issued_on=TODAY,
+            valid_until=TODAY, issued_by="Cora", customer_name="C", customer_phone="", customer_address="",
+            site_name="", site_address="", title="", need_by=None, ready_on=None, lead_time="", lines=(line,),
+            totals=SnapshotTotals(12_600, 0, 12_600, 0, 12_600, "", ""), keying=(), exclusions="", terms="",
+            cautions=(), cost_cents=6_001, ask={},
+        )  # fmt: skip
+        factories.QuoteRevisionFactory(
+            job=job, revision=revision, issued_by=job.opened_by, snapshot=write_snapshot(snapshot)
+        )
+    page = client_as(Role.COUNTER).get("/jobs/7").text
+    assert "second thoughts, keyed alike (KA)" in page and "$126.00" in page
+    assert "first thoughts" not in page and "$60.01" not in page
+    assert "7-1" in page and "7-2" in page

@@ -91,7 +91,7 @@ class StageCount:
 
 @dataclass(frozen=True, slots=True)
 class LedgerPage:
-    """One page of the ledger. `stages` counts all stages under the same text; totals are of the whole answer."""
+    """One page of the ledger. `stages` counts the other stages under the same text too; totals are of the whole answer."""
 
     rows: tuple[LedgerRow, ...]
     stages: tuple[StageCount, ...]
@@ -135,20 +135,14 @@ def ledger_page(session: Session, today: date, question: LedgerQuestion, page: i
     """The jobs asked for, late ones first, then by promise, need-by and number: two queries, however many jobs."""
     late = _is_late(today)
     stages = _stage_counts(session, question, late)
-    counted = [
-        count
-        for count in stages
-        if question.stage in (None, count.stage) and (question.includes_over or count.stage not in OVER)
-    ]
+    counted = [count for count in stages if question.stage in (None, count.stage)]
     late_count = sum(count.late for count in counted)
     jobs = late_count if question.is_late else sum(count.jobs for count in counted)
     pages = max(-(-jobs // size), 1)
     page = min(max(page, 1), pages)
-    rows = _asked(_columns(), question)
+    rows = _joined(_asked(_columns(), question))
     if question.stage is not None:
         rows = rows.where(Job.stage == question.stage)
-    elif not question.with_over:
-        rows = rows.where(Job.stage.not_in(OVER))
     if question.is_late:
         rows = rows.where(late)
     rows = rows.order_by(
@@ -194,9 +188,15 @@ def _columns() -> _Rows:
     )
 
 
-def _asked(rows: _Rows, question: LedgerQuestion) -> _Rows:
+def _joined(rows: _Rows) -> _Rows:
     rows = rows.select_from(Job).join(Customer, Customer.id == Job.customer_id)
-    rows = rows.outerjoin(Site, Site.id == Job.site_id)
+    return rows.outerjoin(Site, Site.id == Job.site_id)
+
+
+def _asked(rows: _Rows, question: LedgerQuestion) -> _Rows:
+    """Open jobs alone unless the question includes the others, and under its text."""
+    if not question.includes_over:
+        rows = rows.where(Job.stage.not_in(OVER))
     text = question.text.strip()
     if not text:
         return rows
@@ -217,6 +217,8 @@ def _stage_counts(session: Session, question: LedgerQuestion, late: sa.ColumnEle
         ),
         question,
     ).group_by(Job.stage)
+    if question.text.strip():  # without a text the count needs no other table, which tells on a long record
+        rows = _joined(rows)
     found = {row[0]: StageCount(*row) for row in session.execute(rows)}
     return tuple(found[stage] for stage in Stage if stage in found)
 
