@@ -91,7 +91,7 @@ class StageCount:
 
 @dataclass(frozen=True, slots=True)
 class LedgerPage:
-    """One page of the ledger. `stages` counts the other stages under the same text too; totals are of the whole answer."""
+    """One page of the ledger. `stages` counts the other stages too; totals are of the whole answer."""
 
     rows: tuple[LedgerRow, ...]
     stages: tuple[StageCount, ...]
