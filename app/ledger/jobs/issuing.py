@@ -11,6 +11,7 @@ from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
+from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import BitternError, Problem, Problems
 from app.ledger.customers.actions import CustomerForm, SiteForm, insert_customer, insert_site
@@ -89,6 +90,8 @@ def issue_quote(work: Work, form: IssueForm) -> QuoteRevision:
         job.bench_minutes = priced.bench_minutes
         job.promised_on = priced.ready_on
         job.keyed_at = "/".join(dict.fromkeys(choice.choice for choice in priced.keying if choice.choice))
+        # A revision that repeats the last one changes no column, yet whoever read the job before it is late.
+        flag_modified(job, "stage")
         work.session.flush()
         _record_issue(work, job, priced, snapshot)
         work.session.execute(sa.delete(Draft).where(Draft.token == form.token))

@@ -81,11 +81,11 @@ def _customer(page: TypedPage, known: Knowledge, notes: Notes) -> CustomerForm |
         exempt_certificate=short(page.customer_exempt_certificate, "customer_exempt_certificate", 80, notes),
         exempt_until=day(page.customer_exempt_until, "customer_exempt_until", notes),
     )
-    if not form.name:
+    if not page.customer_name:
         notes.add("customer_name", "Enter the customer's name.")
-    if form.exempt_certificate and not page.customer_exempt_until:
+    if page.customer_exempt_certificate and not page.customer_exempt_until:
         notes.add("customer_exempt_until", "Enter the day on which the exemption certificate expires.")
-    if page.customer_exempt_until and not form.exempt_certificate:
+    if page.customer_exempt_until and not page.customer_exempt_certificate:
         notes.add("customer_exempt_certificate", "Enter the certificate's number, or clear its expiry day.")
     return form
 

@@ -145,7 +145,8 @@ def from_form(items: Iterable[tuple[str, str]]) -> TypedPage:
 
 def to_draft(page: TypedPage) -> dict[str, Any]:
     """The page as plain JSON values; the token stays with the draft itself."""
-    return {**dataclasses.asdict(page), "token": ""}
+    given = dataclasses.asdict(page)
+    return {**given, "token": "", "lines": list(given["lines"])}
 
 
 def from_draft(kept: Mapping[str, Any], token: str) -> TypedPage:

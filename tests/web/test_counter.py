@@ -1,0 +1,398 @@
+"""The counter page: worked out, kept, issued; everything typed stays typed."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import timedelta
+from html import unescape
+
+import pytest
+import sqlalchemy as sa
+from flask import Flask
+from sqlalchemy.orm import Session
+
+from app.ledger.engine import transaction
+from app.ledger.models import Customer, Draft, Event, House, Job, QuoteRevision, Role, Site, Stage
+from app.ledger.opening import Ledger
+from app.pricing import show_cents
+from tests.conftest import NOW
+from tests.factories import FormClient
+from tests.stocked import HARDWARE, MORTISE, PART, empty_house, posted
+
+__all__ = ["empty_house"]
+
+ClientAs = Callable[[Role], FormClient]
+LIVE = {"HX-Request": "true"}
+FLATS = {"kind": "part number", "part_number": "AD-Q1-66.SC", "quantity": "24", "keying": "MK", "keys_each": "2"}
+
+
+@pytest.fixture
+def clerk(client_as: ClientAs) -> FormClient:
+    return client_as(Role.COUNTER)
+
+
+def customer_id(session: Session, start: str) -> int:
+    return session.scalars(sa.select(Customer.id).where(Customer.name.startswith(start))).one()
+
+
+def count(session: Session, table: type) -> int:
+    session.rollback()
+    return session.scalar(sa.select(sa.func.count()).select_from(table)) or 0
+
+
+def total_of(page: str) -> str:
+    found = re.search(r"<dt>Total</dt><dd>([^<]+)</dd>", page)
+    assert found
+    return found[1]
+
+
+def issued(clerk: FormClient, session: Session, *lines: dict[str, str], **head: object) -> Job:
+    answer = clerk.post("/counter/issue", data=posted(*lines, **head))
+    assert answer.status_code == 303, unescape(answer.text)
+    session.rollback()
+    return session.scalars(sa.select(Job).order_by(Job.id.desc()).limit(1)).one()
+
+
+# ---- pricing ----
+
+
+def test_live_totals_are_the_totals_issued(clerk: FormClient, session: Session) -> None:
+    lines = (dict(MORTISE), {**PART, "quantity": "3"}, dict(HARDWARE), {"kind": "trip", "price_code": "TRIP"})
+    live = clerk.post("/counter/work-out", data=posted(*lines), headers=LIVE)
+    whole = clerk.post("/counter/work-out", data=posted(*lines))
+    issued(clerk, session, *lines)
+    revision = session.scalars(sa.select(QuoteRevision)).one()
+    assert total_of(live.text) == total_of(whole.text) == show_cents(revision.total_cents)
+    assert live.status_code == whole.status_code == 200
+
+
+def test_a_keyed_alike_pair_comes_with_four_keys(clerk: FormClient) -> None:
+    """Two keys a cylinder, so a KA pair comes with four (common practice, no source)."""
+    page = clerk.post("/counter/work-out", data=posted(dict(MORTISE)), headers=LIVE).text
+    assert "Keying: keyed alike (KA)" in page and "4 × $3.25" in page
+
+
+def test_the_customers_own_tier_and_certificate_count(clerk: FormClient, session: Session) -> None:
+    walk_in = clerk.post("/counter/work-out", data=posted(dict(PART)), headers=LIVE).text
+    college = posted(dict(PART), customer_id=customer_id(session, "Saltmarsh Maritime"))
+    exempt = clerk.post("/counter/work-out", data=college, headers=LIVE).text
+    assert "$30.40" in walk_in and "$25.08" in exempt  # the contract tier takes 17.5 % off the list
+    assert "SMC-EXEMPT-04" in exempt
+
+
+def test_shop_and_factory_stand_side_by_side_without_the_houses_costs(client_as: ClientAs) -> None:
+    form = posted(FLATS, need_by="2027-01-20")
+    seen = client_as(Role.COUNTER).post("/counter/work-out", data=form, headers=LIVE).text
+    owned = client_as(Role.OWNER).post("/counter/work-out", data={**form, "token": "o" * 32}, headers=LIVE).text
+    panel = seen[seen.index('id="ways"') : seen.index('id="told-0"')]
+    assert "Shop" in panel and "Factory" in panel and panel.count("Ready ") >= 2 and "chosen" in panel
+    assert "$" not in panel and "margin" not in seen.lower()
+    assert "Costs $" in owned and "margin" in owned
+
+
+def test_a_minimum_order_in_money_is_the_owners_to_read(clerk: FormClient) -> None:
+    page = clerk.post("/counter/work-out", data=posted(dict(MORTISE)), headers=LIVE).text
+    panel = page[page.index('id="ways"') : page.index('id="told-0"')]
+    assert "Not possible" in panel and "$" not in panel
+
+
+def test_an_override_wants_a_reason_and_is_recorded(clerk: FormClient, session: Session) -> None:
+    form = posted(FLATS, keyed_at="shop")
+    refused = clerk.post("/counter/issue", data=form)
+    assert refused.status_code == 422 and "the owner reads it" in refused.text
+    issued(clerk, session, FLATS, keyed_at="shop", override_reason="wanted tomorrow")
+    assert session.scalars(sa.select(Event).where(Event.kind == "keying overridden")).one()
+
+
+def test_a_new_key_system_takes_the_name_of_its_site(clerk: FormClient, session: Session) -> None:
+    page = clerk.post("/counter/work-out", data=posted(FLATS, site="Quay House"), headers=LIVE)
+    assert "New key system Quay House, 2 levels" in page.text
+
+
+def test_what_is_offered_follows_the_maker_and_the_type(clerk: FormClient) -> None:
+    line = {"kind": "cylinder", "type": "sfic", "maker": "NOR", "quantity": "1"}
+    page = clerk.post(
+        "/counter/work-out", data=posted(line), headers={**LIVE, "HX-Trigger-Name": "lines-0-type"}
+    ).text
+    offered = re.findall(r'<option value="([^"]+)">', page[page.index('id="lists-0"') :])
+    assert {"NH1", "NH2", "NH4", "7"} <= set(offered) and not {"AQ1", "NV1", "1-1/8"} & set(offered)
+    every = clerk.post("/counter/work-out", data=posted({"kind": "cylinder"})).text
+    assert all(f'<option value="{value}">' in every for value in ("AQ1", "NV1", "PR-P", "1-1/8", "long flat"))
+
+
+def test_what_is_missing_waits_until_somebody_asks(clerk: FormClient) -> None:
+    form = posted({"kind": "cylinder", "quantity": "1", "keying": "KD"})
+    assert "Nothing said yet" in clerk.post("/counter/work-out", data=form, headers=LIVE).text
+    asked = clerk.post("/counter/work-out", data={**form, "action": "work-out"})
+    assert asked.status_code == 422 and "Choose the type of cylinder" in asked.text
+
+
+@contextmanager
+def counted(ledger: Ledger) -> Iterator[list[str]]:
+    statements: list[str] = []
+
+    def note(connection: object, cursor: object, statement: str, *more: object) -> None:
+        statements.append(statement)
+
+    sa.event.listen(ledger.engine, "before_cursor_execute", note)
+    yield statements
+    sa.event.remove(ledger.engine, "before_cursor_execute", note)
+
+
+def test_working_out_takes_a_bounded_number_of_queries(clerk: FormClient, ledger: Ledger) -> None:
+    counts = {}
+    for lines in (1, 2, 20):
+        form = posted(*[dict(MORTISE)] * lines)
+        with counted(ledger) as statements:
+            assert clerk.post("/counter/work-out", data=form, headers=LIVE).status_code == 200
+        counts[lines] = len(statements)
+    assert counts[1] <= 50, counts
+    # Each cylinder is looked up in its maker's catalogue; nothing else grows with the lines.
+    assert counts[20] - counts[2] <= 18 * 1, counts
+
+
+# ---- finding and making a customer ----
+
+
+@pytest.mark.parametrize("typed", ["harb", "555-0147", "the flats", "0147"])
+def test_a_customer_is_found_by_name_phone_or_site(clerk: FormClient, typed: str) -> None:
+    live = clerk.get("/counter/customers", query_string={"find": typed}).text
+    whole = clerk.post("/counter/work-out", data={**posted(), "is_new_customer": "", "find": typed}).text
+    for page in (live, whole):
+        assert unescape(page).count("Harbourmaster's Flats") == 1 and 'name="choose"' in page
+
+
+@pytest.mark.parametrize("typed", ["", "%", "\0", "x" * 10_000, "<b>", "'; drop table customers"])
+def test_a_search_for_nonsense_finds_nobody(clerk: FormClient, typed: str) -> None:
+    answer = clerk.get("/counter/customers", query_string={"find": typed})
+    assert answer.status_code == 200 and answer.text.count("<button") == 1
+    assert "<b>:" not in answer.text
+
+
+def test_a_chosen_customer_brings_sites_and_systems(clerk: FormClient, session: Session) -> None:
+    chosen = customer_id(session, "Otterburn")
+    page = clerk.post("/counter/work-out", data={**posted(), "choose": str(chosen)}).text
+    assert "Otterburn Property Care" in page and "Mill Lane" in page and f'value="{chosen}"' in page
+
+
+def test_a_new_customer_and_site_are_put_on_record_with_the_quote(clerk: FormClient, session: Session) -> None:
+    before = count(session, Customer)
+    job = issued(clerk, session, dict(PART), customer_phone="555-0191", site="Boathouse", customer_tier="trade")
+    assert (job.customer.name, job.customer.phone, job.customer.tier) == ("I. Plover", "555-0191", "trade")
+    assert job.site is not None and job.site.name == "Boathouse"
+    assert count(session, Customer) == before + 1
+
+
+# ---- bad input ----
+
+BAD: tuple[tuple[dict[str, str], dict[str, object], str], ...] = (
+    ({**PART, "quantity": "-1"}, {}, "whole quantity"),
+    ({**PART, "quantity": "1.5"}, {}, "whole quantity"),
+    ({**PART, "quantity": "99999"}, {}, "1 to 10,000"),
+    ({**PART, "part_number": "A18M-Q9-66.SC"}, {}, "A18M-Q1-66.SC"),  # the nearest legal number
+    ({**PART, "part_number": "A18M-Q1-66.XX"}, {}, "'XX' was not understood as finish"),
+    ({**PART, "part_number": "P" * 10_000}, {}, "at most 60 characters"),
+    ({**PART, "part_number": "A\0B"}, {}, "cannot be written"),
+    ({**PART, "maker": "NOBODY"}, {}, "Choose a maker"),
+    ({**PART, "unit_price": "cheap"}, {}, "not an amount"),
+    ({**PART, "unit_price": "3.00"}, {}, "needs a remark"),
+    ({**PART, "keying": "MK", "master": "ZZ" * 20}, {}, "At most 24"),
+    ({**MORTISE, "finish": "999"}, {}, "has no finish"),
+    ({**MORTISE, "length": "1-3/4"}, {}, "not in the catalogue"),
+    ({**HARDWARE, "price_code": "NO-SUCH"}, {}, "no price for NO-SUCH"),
+    ({**HARDWARE, "price_code": "TRIP"}, {}, "choose an entry of goods"),
+    ({**HARDWARE, "price_code": ""}, {}, "Choose an entry"),
+    ({"kind": "rekey", "type": "mortise", "quantity": "2"}, {}, "Say how the cylinders are to be keyed"),
+    (dict(PART), {"customer_name": "N" * 10_000}, "At most 120"),
+    (dict(PART), {"customer_name": ""}, "Enter the customer"),
+    (dict(PART), {"need_by": "2026-11-24"}, "This day has passed"),
+    (dict(PART), {"need_by": "tomorrow"}, "no such day"),
+    (dict(PART), {"title": "t" * 10_000}, "At most 200"),
+    (dict(PART), {"customer_id": "99999"}, "not on record"),
+    (dict(PART), {"customer_id": "9" * 30}, "not on record"),
+    (dict(PART), {"customer_id": "1; drop"}, "not on record"),
+    (dict(PART), {"customer_id": "1", "site_id": "5"}, "another customer"),
+    ({**PART, "keying": "MK"}, {"customer_id": "1", "system_id": "44"}, "another customer"),
+    ({**PART, "keying": "MK"}, {"system_name": "S" * 10_000}, "At most 120"),
+    ({**PART, "keying": "GMK"}, {"system_masters": "-3"}, "1 or more"),
+    (dict(PART), {"keyed_at": "moon", "override_reason": "why"}, "Choose shop or factory"),
+)
+
+
+@pytest.mark.parametrize(("line", "head", "words"), BAD)
+def test_bad_input_is_refused_beside_its_box_and_stays_typed(
+    clerk: FormClient, session: Session, line: dict[str, str], head: dict[str, object], words: str
+) -> None:
+    before = (count(session, Customer), count(session, Site))
+    form = posted(line, **head)
+    answer = clerk.post("/counter/issue", data=form)
+    page = unescape(answer.text)
+    assert answer.status_code == 422 and words in page
+    assert (count(session, Job), count(session, QuoteRevision)) == (0, 0)
+    assert (count(session, Customer), count(session, Site)) == before
+    for name, value in form.items():
+        kept = value.replace("\0", "\N{REPLACEMENT CHARACTER}")
+        is_shown = name in ("title", "customer_name", "system_name") and "customer_id" not in head
+        if name.startswith("lines-") or is_shown:
+            assert not kept or kept in page, name
+
+
+def test_a_refused_box_is_marked_and_tied_to_its_sentence(clerk: FormClient) -> None:
+    page = clerk.post("/counter/issue", data=posted({**PART, "quantity": "-1"}, need_by="x")).text
+    for name in ("need_by", "lines-0-quantity"):
+        box = re.search(rf'<input id="{name}"[^>]*>', page)
+        assert box and 'aria-invalid="true"' in box[0]
+        told = re.search(r'aria-describedby="([^"]+)"', box[0])
+        assert told and f'id="{told[1]}"' in page
+
+
+def test_five_hundred_lines_are_refused_with_all_of_them_kept(clerk: FormClient, session: Session) -> None:
+    answer = clerk.post("/counter/issue", data=posted(*[dict(HARDWARE)] * 500))
+    assert answer.status_code == 422 and "At most 100 lines" in answer.text
+    assert answer.text.count('value="hardware"') == 500 + 1  # and the button that adds one
+    assert count(session, Job) == 0
+
+
+def test_no_lines_no_customer_no_fields_at_all(clerk: FormClient, session: Session) -> None:
+    for form in ({}, {"lines-0-kind": "yacht"}, {"lines-x-kind": "trip"}, {"lines-0-quantity": "1"}):
+        answer = clerk.post("/counter/issue", data=form)
+        assert answer.status_code == 422 and "Choose a customer" in answer.text, form
+    assert count(session, Job) == 0
+
+
+@pytest.mark.parametrize("number", ["1", "99999999999999999999", "x", "-1", "1 or 1=1"])
+def test_a_job_that_is_not_there(clerk: FormClient, number: str) -> None:
+    assert clerk.get("/counter", query_string={"job": number}).status_code == 404
+
+
+def test_markup_that_is_typed_is_shown_as_typed(clerk: FormClient) -> None:
+    page = clerk.post("/counter/work-out", data=posted(dict(PART), title='"><script>alert(1)</script>')).text
+    assert "<script>alert" not in page and "&lt;script&gt;" in page
+
+
+# ---- drafts, double presses, stale saves ----
+
+
+def test_a_draft_survives_and_can_be_gone_on_with(clerk: FormClient, web: Flask, session: Session) -> None:
+    clerk.post("/counter/work-out", data=posted(dict(PART), title="Two for the shed"), headers=LIVE)
+    offer = clerk.get("/counter").text
+    assert "Go on with the draft from" in offer and "Two for the shed" not in offer
+    page = clerk.get("/counter?draft=1").text
+    assert "Two for the shed" in page and "A18M-Q1-66.SC" in page and f'value="{"t" * 32}"' in page
+    clerk.post("/counter/drop", data={"token": "t" * 32})
+    assert count(session, Draft) == 0 and "Go on with" not in clerk.get("/counter").text
+
+
+def test_an_empty_page_leaves_no_draft(clerk: FormClient, session: Session) -> None:
+    clerk.post("/counter/work-out", data={"token": "t" * 32, "find": "harb"}, headers=LIVE)
+    assert count(session, Draft) == 0
+
+
+def test_a_draft_is_its_owners(client_as: ClientAs, session: Session) -> None:
+    client_as(Role.COUNTER).post("/counter/work-out", data=posted(dict(PART)), headers=LIVE)
+    other = client_as(Role.COUNTER)
+    assert "Go on with" not in other.get("/counter").text
+    assert other.post("/counter/work-out", data=posted(dict(HARDWARE)), headers=LIVE).status_code == 400
+    other.post("/counter/drop", data={"token": "t" * 32})
+    assert count(session, Draft) == 1
+
+
+def test_a_double_press_makes_one_revision(clerk: FormClient, session: Session) -> None:
+    form = posted(dict(PART))
+    first = clerk.post("/counter/issue", data=form)
+    again = clerk.post("/counter/issue", data=form)
+    assert first.location == again.location == "/quotes/1001/1"
+    assert (count(session, Job), count(session, QuoteRevision), count(session, Draft)) == (1, 1, 0)
+    clerk.post("/counter/work-out", data=form, headers=LIVE)  # a late answer to what was typed before
+    assert count(session, Draft) == 0
+
+
+def test_a_quote_is_revised_from_its_newest_revision(clerk: FormClient, session: Session) -> None:
+    issued(clerk, session, dict(MORTISE), {**PART, "part_number": "AC-10"}, title="Two alike")
+    page = clerk.get("/counter?job=1001").text
+    assert "Two alike" in page and "AC-10" in page and "Issue revision 2" in page
+    form = filled(page)
+    form["lines-0-quantity"] = "4"
+    answer = clerk.post("/counter/issue?job=1001", data=form)
+    assert answer.location == "/quotes/1001/2"
+    assert (count(session, Job), count(session, QuoteRevision)) == (1, 2)
+
+
+def filled(page: str) -> dict[str, str]:
+    """The counter's form as a browser would send it from this page."""
+    inside = page[page.index('<form id="counter"') :]
+    form = {
+        unescape(n): unescape(v) for n, v in re.findall(r'<input[^>]*? name="([^"]+)"[^>]*? value="([^"]*)"', inside)
+    }
+    for name, options in re.findall(r'<select[^>]*? name="([^"]+)"[^>]*>(.*?)</select>', inside, re.DOTALL):
+        chosen = re.search(r'<option(?: value="([^"]*)")? selected>([^<]*)', options)
+        form[name] = (chosen[1] if chosen[1] is not None else chosen[2]) if chosen else ""
+    form.pop("csrf_token")
+    return form
+
+
+def test_a_stale_revision_says_who_was_first_and_loses_nothing(client_as: ClientAs, session: Session) -> None:
+    mine, hers = client_as(Role.COUNTER), client_as(Role.COUNTER)
+    issued(mine, session, dict(PART))
+    form = filled(mine.get("/counter?job=1001").text)
+    hers.post("/counter/issue?job=1001", data=filled(hers.get("/counter?job=1001").text))
+    late = mine.post("/counter/issue?job=1001", data={**form, "title": "My own words"})
+    assert late.status_code == 409 and "My own words" in late.text and "1001-2 issued" in late.text
+    assert count(session, QuoteRevision) == 2
+    again = mine.get("/counter/issue?job=1001")
+    assert again.location == "/counter?job=1001"
+
+
+def test_a_draft_of_a_job_is_offered_only_while_it_is_newer_than_the_quote(
+    clerk: FormClient, web: Flask, session: Session
+) -> None:
+    issued(clerk, session, dict(PART))
+    web.extensions["clock"] = lambda: NOW + timedelta(minutes=5)
+    clerk.post("/counter/work-out?job=1001", data=posted(dict(PART), token="u" * 32, title="Later"), headers=LIVE)
+    assert "Go on with the draft" in clerk.get("/counter?job=1001").text
+    assert "Later" in clerk.get("/counter?job=1001&draft=1").text
+    web.extensions["clock"] = lambda: NOW + timedelta(minutes=6)
+    clerk.post("/counter/issue?job=1001", data=filled(clerk.get("/counter?job=1001").text))
+    assert "Go on with the draft" not in clerk.get("/counter?job=1001").text
+
+
+def test_kept_as_asked_and_quoted_later(clerk: FormClient, session: Session) -> None:
+    unclear = {**PART, "part_number": "A18M-Q9"}
+    sites = count(session, Site)
+    form = posted(unclear, site="Boathouse", title="They will ring back")
+    kept = clerk.post("/counter/keep", data=form)
+    again = clerk.post("/counter/keep", data=form)
+    assert kept.status_code == again.status_code == 303
+    session.rollback()
+    job = session.scalars(sa.select(Job)).one()
+    assert (job.stage, job.customer.name, job.title) == (Stage.ASKED, "I. Plover", "They will ring back")
+    page = clerk.get("/counter?job=1001").text
+    assert "A18M-Q9" in page and "They will ring back" in page
+    form = {**filled(page), "lines-0-part_number": "A18M-Q1-66.SC"}
+    answer = clerk.post("/counter/issue?job=1001", data=form)
+    assert answer.location == "/quotes/1001/1", unescape(answer.text)
+    assert (count(session, Job), count(session, Site)) == (1, sites + 1)
+
+
+def test_keeping_as_asked_needs_a_customer(clerk: FormClient, session: Session) -> None:
+    answer = clerk.post("/counter/keep", data={"token": "t" * 32, "lines-0-kind": "trip"})
+    assert answer.status_code == 422 and "Choose a customer" in answer.text
+    assert count(session, Job) == 0
+
+
+def test_a_job_that_is_past_quoting_is_not_quoted_anew(clerk: FormClient, session: Session) -> None:
+    job = issued(clerk, session, dict(PART))
+    with transaction(session):
+        session.get_one(Job, job.id).stage = Stage.CLOSED
+    assert clerk.get("/counter?job=1001").location == "/counter"
+    refused = clerk.post("/counter/issue?job=1001", data={**posted(dict(PART), token="v" * 32), "job_version": "3"})
+    assert refused.status_code == 422 and "no longer be quoted" in refused.text
+
+
+def test_a_house_without_terms_says_so(clerk: FormClient, session: Session) -> None:
+    with transaction(session):
+        session.execute(sa.delete(House))
+    answer = clerk.post("/counter/issue", data=posted(dict(PART)))
+    assert answer.status_code == 422 and "There is no such house on record" in answer.text
