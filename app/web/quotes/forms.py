@@ -10,8 +10,8 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from wtforms import DateField, TextAreaField
-from wtforms.validators import InputRequired
+from wtforms import DateField, Field, TextAreaField
+from wtforms.validators import InputRequired, ValidationError
 
 from app.errors import Problem
 from app.ledger.doors.paste import DoorRow, read_doors
@@ -35,6 +35,18 @@ class AcceptQuoteForm(SavedForm):
     po_number = text("Their order number", 60, hint="If they gave one.")
     site_name = text("Site", 120, hint="Doors belong to a site; this job has none yet.")
     doors = TextAreaField("Door list")
+
+    def validate_accepted_by(self, field: Field) -> None:
+        """No character that no paper can show."""
+        _check_writable(field)
+
+    validate_po_number = validate_accepted_by
+    validate_site_name = validate_accepted_by
+
+
+def _check_writable(field: Field) -> None:
+    if not str(field.data or "").isprintable():
+        raise ValidationError("This holds a character that cannot be written: type it anew.")
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,261 @@
+"""A quote's page, its papers, and accepting it with its doors."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from datetime import timedelta
+from html import unescape
+
+import pytest
+import sqlalchemy as sa
+from flask import Flask
+from sqlalchemy.orm import Session
+
+from app.keying import write_bitting
+from app.ledger.keysystems.bittings import open_bittings, spec_of
+from app.ledger.models import Cylinder, Door, Job, Keyset, KeySystem, QuoteRevision, Role, Site, Stage
+from app.ledger.opening import Ledger
+from app.web.quotes.forms import read_table, typed_rows
+from tests.conftest import NOW
+from tests.factories import FormClient
+from tests.stocked import MORTISE, PART, empty_house, posted
+
+__all__ = ["empty_house"]
+
+ClientAs = Callable[[Role], FormClient]
+FLATS = {"kind": "part number", "part_number": "AD-Q1-66.SC", "quantity": "24", "keying": "MK", "keys_each": "2"}
+AT_THE_BENCH = {"keyed_at": "shop", "override_reason": "wanted this week, says the manager"}
+
+
+@pytest.fixture
+def clerk(client_as: ClientAs) -> FormClient:
+    return client_as(Role.COUNTER)
+
+
+def quoted(clerk: FormClient, *lines: dict[str, str], **head: object) -> None:
+    answer = clerk.post("/counter/issue", data=posted(*lines, **head))
+    assert answer.status_code == 303, unescape(answer.text)
+
+
+def accepted(**more: object) -> dict[str, object]:
+    return {"version": "2", "accepted_by": "R. Teal", "accepted_on": "2026-11-25", "po_number": "PO 7", **more}
+
+
+def accept(clerk: FormClient, session: Session, **more: object) -> tuple[int, str]:
+    session.rollback()
+    version = session.scalars(sa.select(Job.version)).one()
+    answer = clerk.post("/quotes/1001/accept", data=accepted(version=version, **more))
+    session.rollback()
+    return answer.status_code, unescape(answer.text) if answer.status_code == 422 else str(answer.location)
+
+
+def cylinders(session: Session) -> list[Cylinder]:
+    return list(session.scalars(sa.select(Cylinder).order_by(Cylinder.id)))
+
+
+# ---- the quote ----
+
+
+def test_the_page_shows_what_the_paper_says(clerk: FormClient) -> None:
+    quoted(clerk, dict(MORTISE), title="Pair alike")
+    page = unescape(clerk.get("/quotes/1001/1").text)
+    for words in (
+        "I. Plover",
+        "Pair alike",
+        "A18M-Q1-66.SC",
+        "$60.80",
+        "Keys, 2 a cylinder",
+        "25 Dec 2026",
+        "Accept",
+    ):
+        assert words in page
+    assert "Cost" not in page and "margin" not in page.lower()
+
+
+def test_the_papers_open_in_the_browser_under_plain_names(client_as: ClientAs) -> None:
+    quoted(client_as(Role.COUNTER), dict(MORTISE))
+    paper = client_as(Role.COUNTER).get("/quotes/1001/1/quote.pdf")
+    assert paper.data.startswith(b"%PDF") and paper.mimetype == "application/pdf"
+    assert paper.headers["Content-Disposition"] == 'inline; filename="quote-1001-1.pdf"'
+    assert client_as(Role.COUNTER).get("/quotes/1001/1/owner.pdf").status_code == 403
+    assert client_as(Role.OWNER).get("/quotes/1001/1/owner.pdf").data.startswith(b"%PDF")
+
+
+def test_the_reason_for_an_override_is_the_owners_to_read(client_as: ClientAs) -> None:
+    quoted(client_as(Role.COUNTER), FLATS, **AT_THE_BENCH)
+    seen, owned = (client_as(role).get("/quotes/1001/1").text for role in (Role.COUNTER, Role.OWNER))
+    assert "Chosen against the figures" in seen and "says the manager" not in seen
+    assert "says the manager" in owned
+
+
+@pytest.mark.parametrize("path", ["/quotes/1001/2", "/quotes/1002/1", "/quotes/1001/0", f"/quotes/{10**30}/1"])
+def test_a_quote_that_is_not_there(clerk: FormClient, path: str) -> None:
+    quoted(clerk, dict(PART))
+    assert clerk.get(path).status_code == 404
+    assert clerk.get(f"{path}/quote.pdf").status_code == 404
+
+
+def test_an_older_revision_says_so_and_is_not_accepted(clerk: FormClient) -> None:
+    quoted(clerk, dict(PART))
+    clerk.post("/counter/issue?job=1001", data=posted(dict(MORTISE), token="u" * 32, job_version=2))
+    older, newer = clerk.get("/quotes/1001/1").text, clerk.get("/quotes/1001/2").text
+    assert "replaced by revision 2" in older and "/quotes/1001/accept" not in older
+    assert "/quotes/1001/accept" in newer and "Revision 1" in newer
+
+
+def test_the_customer_said_no(clerk: FormClient, session: Session) -> None:
+    quoted(clerk, dict(PART))
+    page = clerk.get("/quotes/1001/1").text
+    sent = {"version": re.findall(r'name="version" value="(\d+)"', page)[0], "to": "lost", "reason": "bought online"}
+    assert clerk.post("/jobs/1001/move", data=sent).status_code == 303
+    session.rollback()
+    assert session.scalars(sa.select(Job.stage)).one() is Stage.LOST
+
+
+# ---- accepting ----
+
+
+def test_doors_pasted_from_a_spreadsheet(clerk: FormClient, session: Session) -> None:
+    quoted(clerk, dict(MORTISE))
+    pasted = "opening\thand\tlocation\r\nF1\tRH\tFront door\r\nB1\tlh\tYard door\r\n"
+    assert accept(clerk, session, doors=pasted, site_name="The Quay") == (303, "/jobs/1001")
+    assert [(c.door.opening_number, c.door.location, c.door.hand) for c in cylinders(session) if c.door] == [
+        ("F1", "Front door", "RH"),
+        ("B1", "Yard door", "LH"),
+    ]
+    job = session.scalars(sa.select(Job)).one()
+    assert (job.stage, job.accepted_by, job.po_number) == (Stage.APPROVED, "R. Teal", "PO 7")
+    assert job.site is not None and job.site.name == "The Quay"
+
+
+def test_doors_typed_in_the_table_keep_their_cylinders(clerk: FormClient, session: Session) -> None:
+    quoted(clerk, {**PART, "quantity": "3"}, site="Shed")
+    table = {"row-1-opening": "101", "row-3-opening": "103", "row-3-egress": "yes", "row-3-fire_rated": "yes"}
+    status, place = accept(clerk, session, **table)
+    assert (status, place) == (303, "/jobs/1001")
+    doors = [cylinder.door for cylinder in cylinders(session)]
+    assert [door and door.opening_number for door in doors] == ["101", None, "103"]
+    assert doors[2] is not None and doors[2].is_egress and doors[2].is_fire_rated
+
+
+def test_nothing_but_a_name_is_enough(clerk: FormClient, session: Session) -> None:
+    quoted(clerk, dict(MORTISE))
+    assert accept(clerk, session)[0] == 303
+    assert [cylinder.door for cylinder in cylinders(session)] == [None, None]
+
+
+def test_a_keyset_can_be_wished_for(clerk: FormClient, session: Session) -> None:
+    quoted(clerk, FLATS, site="The Flats", **AT_THE_BENCH)
+    assert accept(clerk, session, **{"row-1-opening": "F1", "row-1-keyset": "7AA"})[0] == 303
+    first = cylinders(session)[0]
+    assert first.keyset_id is not None and session.get_one(Keyset, first.keyset_id).symbol == "7AA"
+
+
+BAD = (
+    ({"accepted_by": ""}, "Enter the name of the person"),
+    ({"accepted_by": "R\0T"}, "cannot be written"),
+    ({"accepted_by": "N" * 10_000}, "At most 120"),
+    ({"po_number": "P" * 10_000}, "At most 60"),
+    ({"accepted_on": "2026-11-26"}, "cannot lie ahead"),
+    ({"accepted_on": "2026-11-24"}, "before the quote was issued"),
+    ({"accepted_on": "yesterday"}, ""),
+    ({"row-2-hand": "up", "row-2-opening": "B1"}, 'Write LH, RH, LHR, RHR or nothing, not "up"'),
+    ({"row-1-opening": "F1", "row-2-opening": "F1"}, "F1 stands in row 1 already"),
+    ({"row-1-opening": "F1", "row-1-keyset": "99AA"}, "99AA is none of this line's keysets"),
+    ({"row-2-location": "Yard"}, "A keyset needs an opening number"),
+    ({"row-1-opening": "O" * 10_000}, "at most 40 characters"),
+    ({"doors": "F1\nF2\nF3"}, "There are 3 rows, but only 2 cylinders"),
+    ({"doors": "opening\tcolour\nF1\tred"}, "Row 1: the column 'colour'"),
+    ({"doors": "F1\tYard\tup"}, "Row 1, hand"),
+    ({"doors": "F1", "row-1-opening": "F1"}, "not both"),
+    ({"doors": "F1", "site_name": "S" * 10_000}, "At most 120"),
+    ({"doors": "F1", "site_name": ""}, "enter the site's name"),
+)
+
+
+@pytest.mark.parametrize(("given", "words"), BAD)
+def test_what_cannot_be_accepted_is_refused_with_everything_kept(
+    clerk: FormClient, session: Session, given: dict[str, str], words: str
+) -> None:
+    quoted(clerk, dict(MORTISE))
+    status, page = accept(clerk, session, **{"site_name": "The Quay", **given})
+    assert status == 422 and words.casefold() in page.casefold()
+    assert cylinders(session) == [] and session.scalar(sa.select(sa.func.count()).select_from(Door)) == 0
+    assert "The Quay" not in session.scalars(sa.select(Site.name)).all()
+    assert session.scalars(sa.select(Job.stage)).one() is Stage.QUOTED
+    for value in given.values():
+        assert value.replace("\0", "") in page.replace("\0", "")
+
+
+def test_a_refused_cell_is_marked(clerk: FormClient, session: Session) -> None:
+    quoted(clerk, dict(MORTISE))
+    page = accept(clerk, session, **{"row-2-opening": "B1", "row-2-hand": "up"})[1]
+    assert re.search(r'name="row-2-hand"[^>]*aria-invalid="true" aria-describedby="row-2-hand-error"', page)
+    assert 'id="row-2-hand-error"' in page
+
+
+def test_more_cylinders_than_rows_of_boxes_are_pasted(clerk: FormClient, session: Session) -> None:
+    quoted(clerk, {**PART, "quantity": "31"}, site="Shed")
+    page = clerk.get("/quotes/1001/accept").text
+    assert "row-1-opening" not in page and 'name="doors"' in page
+    doors = "\n".join(f"D{number}" for number in range(1, 32))
+    assert accept(clerk, session, doors=doors)[0] == 303
+    assert len(cylinders(session)) == 31
+
+
+def test_a_stale_acceptance_says_so(clerk: FormClient, session: Session) -> None:
+    quoted(clerk, dict(PART))
+    answer = clerk.post("/quotes/1001/accept", data=accepted(version=1, accepted_by="My own words"))
+    assert answer.status_code == 409 and "My own words" in answer.text
+    assert cylinders(session) == []
+
+
+def test_an_accepted_quote_is_not_accepted_again(clerk: FormClient, session: Session) -> None:
+    quoted(clerk, dict(MORTISE))
+    assert accept(clerk, session)[0] == 303
+    assert clerk.get("/quotes/1001/accept").location == "/quotes/1001/1"
+    status, page = accept(clerk, session)
+    assert status == 422 and "Only a quoted job can be accepted" in page
+    assert len(cylinders(session)) == 2
+
+
+def test_an_expired_quote_is_accepted_only_for_a_day_when_it_held(
+    clerk: FormClient, web: Flask, session: Session
+) -> None:
+    quoted(clerk, dict(MORTISE))
+    # Within one login: what matters is the day.
+    web.extensions["clock"] = lambda: NOW + timedelta(days=31)
+    clerk.log_in(session.scalars(sa.select(QuoteRevision)).one().issued_by)
+    assert "Revise it to quote" in clerk.get("/quotes/1001/1").text
+    assert "valid until 25 Dec 2026" in accept(clerk, session, accepted_on="2026-12-26")[1]
+    assert accept(clerk, session, accepted_on="2026-12-20")[0] == 303
+
+
+def test_no_page_or_paper_of_the_counter_shows_a_bitting(clerk: FormClient, session: Session, ledger: Ledger) -> None:
+    quoted(clerk, FLATS, site="The Flats", **AT_THE_BENCH)
+    doors = "\n".join(f"F{number}\tFlat {number}\tRH" for number in range(1, 25))
+    assert accept(clerk, session, doors=doors)[0] == 303
+    system = session.scalars(sa.select(KeySystem)).one()
+    bittings = {
+        write_bitting(spec_of(system), cuts) for cuts in open_bittings(session, ledger.vault, [system]).values()
+    }
+    assert len(bittings) == 25
+    for path in ("/counter", "/quotes/1001/1", "/jobs/1001", "/counter?job=1001", "/quotes/1001/accept"):
+        page = clerk.get(path, follow_redirects=True)
+        assert page.status_code == 200
+        # Tokens are hexadecimal chance; what people read is not.
+        text = re.sub(r'value="[^"]*"|content="[^"]*"|hx-headers=\'[^\']*\'', "", page.text)
+        assert not [bitting for bitting in bittings if bitting in text], path
+
+
+def test_a_table_is_read_by_the_rules_of_a_pasted_list() -> None:
+    rows = typed_rows(
+        [("row-2-opening", 'a "b"\tc'), ("row-2-hand", "rh"), ("row-31-opening", "x"), ("row-1-x", "y")]
+    )
+    doors, problems = read_table(rows)
+    assert problems == [] and [(door.row, door.opening, door.hand) for door in doors] == [
+        (1, "", ""),
+        (2, 'a "b" c', "RH"),
+    ]
+    assert read_table({}) == ((), [])
