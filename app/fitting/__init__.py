@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from app.fitting.bore import BoreFit, BoreQuestion, fit_bore
 from app.fitting.breakdown import Breakdown, BreakdownPiece, breakdown
+from app.fitting.bulk import BulkDecoder
 from app.fitting.cams import Cam, CamAnswer, Lock, cams_for_lock
 from app.fitting.catalogue import CATEGORIES, CatalogueItem, read_item
 from app.fitting.catalogue_file import CatalogueRows, read_catalogue, write_catalogue_csv, write_catalogue_xlsx
@@ -33,6 +34,7 @@ __all__ = [
     "BoreQuestion",
     "Breakdown",
     "BreakdownPiece",
+    "BulkDecoder",
     "Cam",
     "CamAnswer",
     "CatalogueItem",

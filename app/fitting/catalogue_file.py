@@ -37,10 +37,12 @@ STEP = 1000
 
 @dataclass(frozen=True, slots=True)
 class CatalogueRows:
-    """The good rows and what is wrong with the others; `field` of a problem reads 'row 17, column cost'."""
+    """The good rows and what is wrong with the others; `field` of a problem reads 'row 17, column cost'.
+    `rows` says in which row of the file each item stands."""
 
     items: tuple[CatalogueItem, ...]
     problems: tuple[Problem, ...]
+    rows: tuple[int, ...] = ()
 
 
 def _cents(text: str, whole_cents: bool) -> int | None:
@@ -128,11 +130,12 @@ def read_catalogue(
     reader = _Reader(header, maker)
     if reader.problems:
         return CatalogueRows((), tuple(reader.problems))
-    items = []
+    items, places = [], []
     for number, row in enumerate(rows, 2):
         item = reader.item(number, row)
         if item is not None:
             items.append(item)
+            places.append(number)
         if number % STEP == 0 and progress is not None:
             progress(number)
         if len(reader.problems) > MOST_PROBLEMS:
@@ -141,7 +144,7 @@ def read_catalogue(
             break
     if not items and not reader.problems:
         raise BitternError("file", "This file has a header but no rows.")
-    return CatalogueRows(tuple(items), tuple(reader.problems))
+    return CatalogueRows(tuple(items), tuple(reader.problems), tuple(places))
 
 
 def _money(cents: int) -> str:

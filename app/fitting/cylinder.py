@@ -18,6 +18,7 @@ __all__ = [
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any
 
 from app.errors import BitternError
@@ -160,12 +161,17 @@ def attribute_texts(attributes: CylinderAttributes) -> dict[str, str]:
     return {name: str(said[name]) for name in ATTRIBUTES if said[name] not in (None, "")}
 
 
+@lru_cache(maxsize=4096)
+def _length(text: str) -> Fraction:
+    return read_inches(text, "length")
+
+
 def from_texts(texts: Mapping[str, str], maker: str = "") -> CylinderAttributes:
     """The inverse of `attribute_texts`, for values that a checked pattern gave (no checks of its own)."""
     length, chambers, drilled = texts.get("length"), texts.get("chambers"), texts.get("drilled")
     return CylinderAttributes(
         type=texts.get("type", ""),
-        length=read_inches(length, "length") if length else None,
+        length=_length(length) if length else None,
         chambers=int(chambers) if chambers else None,
         drilled=int(drilled) if drilled else None,
         keyway=texts.get("keyway") or None,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["import_maker", "set_factory_terms"]
+__all__ = ["import_maker", "put_keyways", "set_factory_terms"]
 
 import json
 from datetime import date
@@ -29,7 +29,8 @@ def import_maker(work: Work, given: object) -> Maker:
     """
     work.require()
     read = read_maker(given)
-    specs = {name: BittingSpec.from_json(spec) for name, spec in read.bitting_specs.items()}
+    for spec in read.bitting_specs.values():
+        BittingSpec.from_json(spec)
     with transaction(work.session):
         maker = work.session.scalar(sa.select(Maker).where(Maker.code == read.code))
         if maker is None:
@@ -38,8 +39,7 @@ def import_maker(work: Work, given: object) -> Maker:
         maker.name = read.name
         maker.tables = json.loads(json.dumps(given))
         work.session.flush()
-        rows = {name: _spec(work, name, spec) for name, spec in specs.items()}
-        _keyways(work, maker, read, rows)
+        put_keyways(work, maker, read)
         _items(work, maker, read)
         record(
             work,
@@ -48,6 +48,12 @@ def import_maker(work: Work, given: object) -> Maker:
             f"{maker.name}: {len(read.items)} items, {len(read.keyways)} keyways",
         )
         return maker
+
+
+def put_keyways(work: Work, maker: Maker, read: MakerRead) -> None:
+    """Bring the maker's specs and keyways on record up to its tables, inside the caller's transaction."""
+    specs = {name: BittingSpec.from_json(spec) for name, spec in read.bitting_specs.items()}
+    _keyways(work, maker, read, {name: _spec(work, name, spec) for name, spec in specs.items()})
 
 
 def _spec(work: Work, name: str, spec: BittingSpec) -> SpecRow:

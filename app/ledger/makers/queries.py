@@ -9,6 +9,7 @@ __all__ = [
     "get_item",
     "get_maker",
     "keyway_maker",
+    "list_makers",
     "maker_tables",
     "stocked_items",
 ]
@@ -74,13 +75,30 @@ def get_maker(session: Session, maker_id: int) -> Maker:
     return maker
 
 
+def list_makers(session: Session) -> Sequence[tuple[Maker, int, int]]:
+    """Every maker by name, with how many items it has and how many of them are stocked."""
+    stocked = sa.func.count(sa.case((CatalogueItem.is_stocked, 1)))
+    rows = session.execute(
+        sa.select(Maker, sa.func.count(CatalogueItem.id), stocked)
+        .outerjoin(CatalogueItem, CatalogueItem.maker_id == Maker.id)
+        .group_by(Maker.id)
+        .order_by(Maker.name)
+    )
+    return [(row[0], row[1], row[2]) for row in rows]
+
+
 def get_item(session: Session, maker_id: int, part_number: str) -> CatalogueItem | None:
     """The maker's catalogue item with this part number, letters large or small."""
-    return session.scalar(
-        sa.select(CatalogueItem).where(
-            CatalogueItem.maker_id == maker_id, sa.func.upper(CatalogueItem.part_number) == part_number.upper()
-        )
-    )
+    own = CatalogueItem.maker_id == maker_id
+    item = session.scalar(sa.select(CatalogueItem).where(own, CatalogueItem.part_number == part_number))
+    if item is None and part_number != part_number.upper():
+        # The index holds numbers as the maker writes them, which is in capitals but for a few.
+        upper = part_number.upper()
+        item = session.scalar(sa.select(CatalogueItem).where(own, CatalogueItem.part_number == upper))
+    if item is None:
+        spelled = sa.func.upper(CatalogueItem.part_number) == part_number.upper()
+        item = session.scalar(sa.select(CatalogueItem).where(own, spelled))
+    return item
 
 
 def item_attributes(item: CatalogueItem) -> CylinderAttributes | None:

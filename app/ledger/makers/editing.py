@@ -1,0 +1,137 @@
+"""Use cases: a maker is added, one of its tables is changed; export as JSON, code tables and catalogue."""
+
+from __future__ import annotations
+
+__all__ = ["add_maker", "change_table", "maker_json", "plan_maker", "read_table_file"]
+
+import json
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.errors import BitternError, Problem, Problems
+from app.fitting import check_pattern, read_maker, table_rows
+from app.keying import BittingSpec
+from app.ledger.engine import transaction
+from app.ledger.errors import LedgerError, NotFound, Stale, Taken
+from app.ledger.events.actions import record
+from app.ledger.makers.actions import put_keyways
+from app.ledger.makers.catalogue import items_of
+from app.ledger.makers.models import Maker
+from app.ledger.makers.sheets import Row, find_sheet, read_sheet
+from app.ledger.work import Work
+
+MOST_BYTES = 4_000_000
+
+
+def add_maker(work: Work, name: str, code: str) -> Maker:
+    """Put a maker on record by name and short code, its tables empty. Taken when either is another's."""
+    work.require()
+    tables = {"name": name.strip(), "code": code.strip().upper(), "patterns": [], "keyways": [], "bitting_specs": {}}
+    read = read_maker(tables)
+    with transaction(work.session):
+        for column, value in ((Maker.name, read.name), (Maker.code, read.code)):
+            if work.session.scalar(sa.select(Maker.id).where(sa.func.lower(column) == value.lower())):
+                raise Taken(column.key, f"{value} is on record already.")
+        maker = Maker(name=read.name, code=read.code, tables=tables)
+        work.session.add(maker)
+        work.session.flush()
+        record(work, "maker added", f"maker {maker.id}", f"{maker.name} put on record")
+        return maker
+
+
+def change_table(work: Work, maker_id: int, version: int, key: str, rows: Sequence[tuple[int, Row]]) -> Maker:
+    """Replace one of a maker's tables; Problems by row and column and nothing when it cannot be read."""
+    work.require()
+    with transaction(work.session):
+        maker = work.session.get(Maker, maker_id)
+        if maker is None:
+            raise NotFound("maker")
+        if maker.version != version:
+            raise Stale()
+        sheet = find_sheet(maker.tables, key)
+        tables = read_sheet(maker.tables, sheet, rows)
+        read = read_maker({**tables, "items": []})
+        if read == read_maker({**maker.tables, "items": []}):
+            return maker
+        maker.tables = tables
+        put_keyways(work, maker, read)
+        work.session.flush()
+        record(work, "maker's table changed", f"maker {maker_id}", f"{maker.name}: {sheet.title} changed")
+        return maker
+
+
+def read_table_file(tables: Mapping[str, Any], key: str, name: str, content: bytes) -> list[tuple[int, Row]]:
+    """The rows of a CSV or XLSX file for one of a maker's tables, with their row numbers in the file.
+
+    BitternError when the file cannot be read or its head is not the table's; the rows are checked by `read_sheet`.
+    """
+    sheet = find_sheet(tables, key)
+    rows = list(table_rows(name, content))
+    if not rows:
+        raise BitternError(
+            "file", f"This file is empty. The first row names the columns: {', '.join(sheet.columns)}."
+        )
+    head = [" ".join(cell.split()).casefold() for cell in rows[0]]
+    while head and not head[-1]:
+        head.pop()
+    problems = [Problem("row 1", f"There is no column {name!r}.") for name in sheet.columns if name not in head]
+    problems += [
+        Problem("row 1", f"The column {name[:40]!r} is not one of {', '.join(sheet.columns)}.")
+        for name in head
+        if name not in sheet.columns
+    ]
+    if len(set(head)) < len(head):
+        problems.append(Problem("row 1", "A column stands there twice."))
+    if problems:
+        raise Problems(problems)
+    return [(number, dict(zip(head, row, strict=False))) for number, row in enumerate(rows[1:], 2)]
+
+
+def plan_maker(session: Session, content: bytes) -> tuple[dict[str, Any], Maker | None]:
+    """A maker's JSON file read and checked, and the maker on record that it would replace; nothing is saved.
+
+    Problems name the table, row and field; the patterns must be such that numbers can be told apart.
+    """
+    if len(content) > MOST_BYTES:
+        raise BitternError("file", "This file is too large for a maker's tables; load the items as a catalogue.")
+    try:
+        given = json.loads(content.decode("utf-8-sig"))
+    except (ValueError, RecursionError) as error:
+        raise BitternError("file", "This file is not JSON in UTF-8 that can be read.") from error
+    read = read_maker(given)
+    for name, spec in read.bitting_specs.items():
+        try:
+            BittingSpec.from_json(spec)
+        except BitternError as error:
+            raise BitternError(f"bitting_specs.{name}.{error.field}", error.message) from error
+    problems = [
+        Problem(f"patterns[{number}].{problem.field}", problem.message)
+        for number, pattern in enumerate(read.patterns, 1)
+        for problem in check_pattern(pattern)
+    ]
+    if problems:
+        raise Problems(problems)
+    known = session.scalar(sa.select(Maker).where(Maker.code == read.code))
+    other = session.scalar(sa.select(Maker).where(sa.func.lower(Maker.name) == read.name.lower()))
+    if other is not None and other is not known:
+        raise LedgerError("name", f"{read.name} is on record with the code {other.code}; use that code.")
+    return given, known
+
+
+def maker_json(session: Session, maker: Maker) -> dict[str, Any]:
+    """The maker's whole file: its tables, and its items as they are on record. `import_maker` reads it back."""
+    items = [
+        {
+            "part_number": item.part_number,
+            "category": item.category,
+            "description": item.description,
+            "cost_cents": item.cost_cents,
+            "list_cents": item.list_cents,
+            "stocked": item.stocked,
+        }
+        for item in items_of(session, maker)
+    ]
+    return {**maker.tables, "items": items}

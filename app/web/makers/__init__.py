@@ -1,0 +1,1 @@
+"""Makers: their tables and catalogues, read by all, changed by the owner."""

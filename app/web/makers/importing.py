@@ -1,0 +1,94 @@
+"""The owner loads a maker's catalogue: sent, read in the background, shown, then put on record."""
+
+from __future__ import annotations
+
+__all__ = ["blueprint"]
+
+from collections.abc import Callable
+from typing import Any
+
+from flask import Blueprint, Flask, abort, current_app, redirect, render_template, url_for
+from flask.typing import ResponseReturnValue
+
+from app.errors import BitternError
+from app.ledger.makers.catalogue import CataloguePlan, Progress, load_catalogue, plan_catalogue
+from app.ledger.makers.queries import get_maker
+from app.ledger.opening import Ledger
+from app.ledger.work import Work
+from app.web.access import roles
+from app.web.asked import is_piece
+from app.web.forms_base import attach
+from app.web.makers.forms import FilePage
+from app.web.makers.runs import Run, runs
+from app.web.services import current_work, request_session, the_ledger
+from app.web.waiting import WaitingFile, find_waiting, keep_waiting
+
+blueprint = Blueprint("catalogue", __name__, url_prefix="/makers")
+
+
+def _purpose(maker_id: int) -> str:
+    return f"catalogue {maker_id}"
+
+
+@blueprint.route("/<int:maker_id>/catalogue/import", methods=["GET", "POST"])
+@roles()
+def send_file(maker_id: int) -> ResponseReturnValue:
+    """Take a catalogue file and begin to read it."""
+    work, form = current_work(), FilePage()
+    maker = get_maker(work.session, maker_id)
+    if form.validate_on_submit():
+        try:
+            waiting = keep_waiting(work, _purpose(maker_id), form.file.data)
+        except BitternError as error:
+            attach(form, error)
+        else:
+            _start("plan", maker_id, work, waiting)
+            return redirect(url_for("catalogue.progress", maker_id=maker_id, token=waiting.token), 303)
+    return render_template(
+        "makers/import_catalogue.html", form=form, maker=maker
+    ), 422 if form.is_submitted() else 200
+
+
+@blueprint.get("/<int:maker_id>/catalogue/import/<token>")
+@roles()
+def progress(maker_id: int, token: str) -> ResponseReturnValue:
+    """How far the file is, what it would change, or what is wrong with it."""
+    run = runs().find(token)
+    if run is None or run.maker_id != maker_id or run.user_id != current_work().actor.user_id:
+        abort(404, "This file is not known any more; send it again. Nothing of it was saved unless its page said so.")
+    template = "makers/_run.html" if is_piece() else "makers/run.html"
+    return render_template(template, run=run, token=token, maker=get_maker(request_session(), maker_id))
+
+
+@blueprint.post("/<int:maker_id>/catalogue/import/<token>")
+@roles()
+def put_on_record(maker_id: int, token: str) -> ResponseReturnValue:
+    """Begin to put a catalogue that was shown on record."""
+    work = current_work()
+    waiting = find_waiting(work, _purpose(maker_id), token)
+    get_maker(work.session, maker_id)
+    before = runs().find(token)
+    if before is None or before.state != "loaded":
+        _start("load", maker_id, work, waiting)
+    return redirect(url_for("catalogue.progress", maker_id=maker_id, token=token), 303)
+
+
+def _start(purpose: str, maker_id: int, work: Work, waiting: WaitingFile) -> None:
+    app: Flask = current_app._get_current_object()  # type: ignore[attr-defined]  # the thread outlives the request
+    run = Run(maker_id, work.actor.user_id, waiting.name, purpose)
+    runs().start(waiting.token, run, _task(purpose, maker_id, work, waiting, the_ledger()), app)
+
+
+def _task(
+    purpose: str, maker_id: int, work: Work, waiting: WaitingFile, ledger: Ledger
+) -> Callable[[Progress], CataloguePlan]:
+    """The work of the thread, in a session of its own and in the name of who sent the file."""
+    act: Any = load_catalogue if purpose == "load" else plan_catalogue
+
+    def task(tell: Progress) -> CataloguePlan:
+        with ledger.work(work.actor, work.now) as own:
+            first = own if purpose == "load" else own.session
+            plan: CataloguePlan = act(first, maker_id, waiting.name, waiting.content, tell)
+            return plan
+
+    return task

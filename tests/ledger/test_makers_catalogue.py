@@ -1,0 +1,215 @@
+"""A maker's catalogue and tables: shown first, loaded whole or not at all, and the same after a round trip."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+import sqlalchemy as sa
+
+from app.errors import BitternError, Problems
+from app.fitting import read_maker, write_catalogue_csv, write_catalogue_xlsx
+from app.ledger.errors import NotAllowed, Stale, Taken
+from app.ledger.makers.actions import import_maker
+from app.ledger.makers.catalogue import items_of, load_catalogue, plan_catalogue
+from app.ledger.makers.editing import add_maker, change_table, maker_json, plan_maker, read_table_file
+from app.ledger.makers.models import CatalogueItem, Keyway, Maker
+from app.ledger.makers.queries import get_item
+from app.ledger.makers.sheets import find_sheet, read_sheet, sheet_rows, sheets_of
+from app.ledger.models import Event, Role
+from tests.ledger.conftest import by
+
+DEMO = Path(__file__).resolve().parents[2] / "demo_data" / "makers"
+HEAD = "part_number,category,description,cost,list,stocked\n"
+
+
+@pytest.fixture
+def ardent(work) -> Maker:
+    maker: Maker = work.session.scalar(sa.select(Maker).where(Maker.code == "ARD"))
+    return maker
+
+
+def _count(work, maker: Maker) -> int:
+    return int(work.session.scalar(sa.select(sa.func.count(CatalogueItem.id)).where(CatalogueItem.maker == maker)))
+
+
+def test_a_catalogue_is_planned_then_loaded_with_its_attributes(work, ardent: Maker) -> None:
+    before = _count(work, ardent)
+    rows = "A20M-Q5-66.OB,cylinder,New one,14.80,29.60,yes\nA18M-Q1-66.SC,cylinder,Changed,15.20,31.00,no\n"
+    plan = plan_catalogue(work.session, ardent.id, "new.csv", (HEAD + rows).encode())
+    assert (plan.new, plan.changed, plan.unchanged, plan.unnamed) == (1, 1, 0, before - 1)
+    assert _count(work, ardent) == before
+    told: list[tuple[str, int, int]] = []
+    load_catalogue(work, ardent.id, "new.csv", (HEAD + rows).encode(), lambda *step: told.append(step))
+    assert _count(work, ardent) == before + 1
+    assert told[-1] == ("saving", 2, 2)
+    new = get_item(work.session, ardent.id, "a20m-q5-66.ob")
+    assert new is not None and new.attributes["keyway"] == "AQ5" and new.list_cents == 2960
+    changed = get_item(work.session, ardent.id, "A18M-Q1-66.SC")
+    work.session.refresh(changed)
+    assert (changed.list_cents, changed.is_stocked, changed.version) == (3100, False, 2)
+    event = work.session.scalars(sa.select(Event).order_by(Event.id.desc())).first()
+    assert event.summary == "1 items new, 1 changed, from new.csv"
+
+
+def test_one_bad_row_keeps_all_of_a_large_file_out(work, ardent: Maker) -> None:
+    before = _count(work, ardent)
+    good = [f"H-{n},hardware,Part {n},1.00,2.00,no" for n in range(5000)]
+    good[::50] = [f"H-{n},hardware,Part {n},1.00,two,no" for n in range(0, 5000, 50)]
+    good[7] = "A99M-Q1-66.SC,cylinder,No such length,1.00,2.00,no"
+    content = (HEAD + "\n".join(good)).encode()
+    plan = plan_catalogue(work.session, ardent.id, "many.csv", content)
+    assert len(plan.problems) == 101
+    assert plan.problems[0].field == "row 2, column list"
+    assert plan.problems[1].field == "row 9, column part_number"
+    assert "The nearest legal number is" in plan.problems[1].message
+    with pytest.raises(Problems) as refused:
+        load_catalogue(work, ardent.id, "many.csv", content)
+    assert len(refused.value.problems) == 101
+    assert _count(work, ardent) == before
+
+
+@pytest.mark.parametrize("kind", ["csv", "xlsx"])
+def test_a_saved_catalogue_changes_nothing_when_it_is_read_back(work, ardent: Maker, kind: str) -> None:
+    items = list(items_of(work.session, ardent))
+    content = write_catalogue_csv(items).encode() if kind == "csv" else write_catalogue_xlsx(items)
+    plan = plan_catalogue(work.session, ardent.id, f"same.{kind}", content)
+    assert (plan.new, plan.changed, plan.unchanged, plan.problems) == (0, 0, len(items), ())
+
+
+def test_a_maker_without_patterns_sells_numbers_that_nobody_reads(work) -> None:
+    maker = add_maker(work, "Gannet Works", "gan")
+    load_catalogue(work, maker.id, "g.csv", (HEAD + "ANYTHING,cylinder,Cylinder,1,2,yes\n").encode())
+    assert get_item(work.session, maker.id, "ANYTHING").attributes == {}
+    for name, code in (("gannet works", "G2"), ("Other", "GAN")):
+        with pytest.raises(Taken):
+            add_maker(work, name, code)
+
+
+def test_only_the_owner_changes_a_maker(work, ardent: Maker) -> None:
+    counter = by(work, Role.COUNTER)
+    with pytest.raises(NotAllowed):
+        load_catalogue(counter, ardent.id, "x.csv", b"")
+    with pytest.raises(NotAllowed):
+        change_table(counter, ardent.id, 1, "keyways", [])
+    with pytest.raises(NotAllowed):
+        add_maker(counter, "X", "X")
+
+
+@pytest.mark.parametrize("name", ["ardent_brass", "northlight", "pell_and_rowe"])
+def test_a_makers_file_survives_the_way_out_and_in(work, name: str) -> None:
+    given = json.loads((DEMO / f"{name}.json").read_text())
+    maker = work.session.scalar(sa.select(Maker).where(Maker.code == given["code"]))
+    out = maker_json(work.session, maker)
+    again, known = plan_maker(work.session, json.dumps(out).encode())
+    assert known is maker
+    first, second = read_maker(given), read_maker(again)
+    assert sorted(first.items, key=str) == sorted(second.items, key=str)
+    for part in ("patterns", "keyways", "blanks", "cams", "locks", "lengths", "rings", "bitting_specs"):
+        assert getattr(first, part) == getattr(second, part)
+    import_maker(work, again)
+    assert read_maker(maker_json(work.session, maker)) == second
+
+
+@pytest.mark.parametrize("name", ["ardent_brass", "northlight", "pell_and_rowe"])
+def test_every_sheet_reads_back_to_the_same_maker(name: str) -> None:
+    given = json.loads((DEMO / f"{name}.json").read_text())
+    given["items"] = []
+    for sheet in sheets_of(given):
+        rows = list(enumerate(sheet_rows(given, sheet), 2))
+        assert read_maker(read_sheet(given, sheet, rows)) == read_maker(given), sheet.key
+
+
+def test_a_table_is_changed_and_its_keyways_follow(work, ardent: Maker) -> None:
+    rows = list(enumerate(sheet_rows(ardent.tables, find_sheet(ardent.tables, "keyways")), 1))
+    rows.append((9, {"name": "AQ7", "family": "AQ", "bitting spec": "Ardent AQ"}))
+    version = ardent.version
+    changed = change_table(work, ardent.id, version, "keyways", rows)
+    assert [keyway["name"] for keyway in changed.tables["keyways"]][-1] == "AQ7"
+    assert work.session.scalar(sa.select(Keyway.maker_id).where(Keyway.code == "AQ7")) == ardent.id
+    with pytest.raises(Stale):
+        change_table(work, ardent.id, version, "keyways", rows)
+    events = work.session.scalar(sa.select(sa.func.count(Event.id)).where(Event.kind == "maker's table changed"))
+    change_table(work, ardent.id, changed.version, "keyways", rows)
+    assert events == work.session.scalar(
+        sa.select(sa.func.count(Event.id)).where(Event.kind == "maker's table changed")
+    )
+
+
+@pytest.mark.parametrize(
+    ("key", "row", "where", "said"),
+    [
+        (
+            "keyways",
+            {"name": "AQ7", "family": "AQ", "bitting spec": "None such"},
+            "row 9, bitting spec",
+            "no bitting",
+        ),
+        ("keyways", {"name": "AQ1", "family": "AQ", "bitting spec": "Ardent AQ"}, "row 9, name", "twice"),
+        ("keyways", {"name": "x" * 10_000, "family": "A", "bitting spec": "Ardent AQ"}, "row 9, name", "characters"),
+        ("blanks", {"number": "N", "keyways": "AQ1", "chambers": "six"}, "row 9, chambers", "whole number"),
+        (
+            "blanks",
+            {"number": "N", "keyways": "AQ1", "chambers": "6", "cross references": "PK-91"},
+            "row 9, cross",
+            "Ma",
+        ),
+        ("cams", {"name": "c", "part number": "", "locks": "Ferry"}, "row 9, part number", "Enter text"),
+        ("locks", {"name": "l", "series": "s", "takes": "rim", "case": "wide"}, "row 9, case", "not a length"),
+        ("codes-1-4", {"code": "Q1", "means": "again", "sets": "keyway: AQ1"}, "row 9, code", "stands twice"),
+        ("codes-1-4", {"code": "Q9", "means": "", "sets": "keyway: AQ9"}, "row 9, means", "Enter text"),
+        ("codes-1-4", {"code": "Q9", "means": "x", "sets": "shape: odd"}, "row 9, ", "not known"),
+        ("codes-1-4", {"code": "Q9", "means": "x", "sets": "keyway"}, "row 9, sets", "Write it as"),
+        ("rules-1", {"kind": "maybe", "when": "type: rim", "reason": "r"}, "row 9, kind", "allow or forbid"),
+        ("rules-1", {"kind": "forbid", "when": "keyway: AQ9", "reason": "r"}, "row 9, ", "says nothing"),
+    ],
+)
+def test_a_bad_row_is_named_by_row_and_column(work, ardent: Maker, key, row, where, said) -> None:
+    sheet = find_sheet(ardent.tables, key)
+    rows = [(n, held) for n, held in enumerate(sheet_rows(ardent.tables, sheet), 100)] + [(9, row)]
+    with pytest.raises(Problems) as refused:
+        change_table(work, ardent.id, ardent.version, key, rows)
+    problem = refused.value.problems[-1]
+    assert problem.field.startswith(where), problem
+    assert said in problem.message
+
+
+def test_a_pattern_whose_numbers_cannot_be_told_apart_is_refused(work, ardent: Maker) -> None:
+    sheet = find_sheet(ardent.tables, "codes-1-5")
+    rows = [
+        *enumerate(sheet_rows(ardent.tables, sheet), 1),
+        (9, {"code": "66L", "means": "x", "sets": "chambers: 6; drilled: 6"}),
+    ]
+    with pytest.raises(Problems, match="can be read in two ways"):
+        change_table(work, ardent.id, ardent.version, "codes-1-5", rows)
+    with pytest.raises(BitternError, match="no such table"):
+        change_table(work, ardent.id, ardent.version, "codes-9-9", [])
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (b"{", "not JSON"),
+        (b"[]", "Give an object"),
+        (b'{"name": "X"}', "Enter text here"),
+        (b"\xff\xfe", "not JSON"),
+        (b"[" * 100_000, "not JSON"),
+        (b'{"name": "Ardent Brass", "code": "ZZZ"}', "is on record with the code ARD"),
+        (b'{"name": "N", "code": "N", "bitting_specs": {"s": {"chambers": 99}}}', "bitting_specs.s"),
+    ],
+)
+def test_a_file_that_is_no_makers_is_refused(work, content: bytes, said: str) -> None:
+    with pytest.raises(BitternError, match=said):
+        plan_maker(work.session, content)
+
+
+def test_a_tables_file_must_have_the_tables_head(ardent: Maker) -> None:
+    with pytest.raises(Problems) as refused:
+        read_table_file(ardent.tables, "keyways", "k.csv", b"name,family,colour\nAQ1,AQ,red\n")
+    assert [problem.message for problem in refused.value.problems] == [
+        "There is no column 'bitting spec'.",
+        "The column 'colour' is not one of name, family, bitting spec.",
+    ]
+    rows = read_table_file(ardent.tables, "keyways", "k.csv", b"family,name,bitting spec,\nAQ,AQ1,Ardent AQ,\n")
+    assert rows == [(2, {"family": "AQ", "name": "AQ1", "bitting spec": "Ardent AQ"})]
