@@ -20,6 +20,8 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.keying.views import blueprint as keying
     from app.web.keysystems.views import blueprint as keysystems
     from app.web.login.views import blueprint as login
+    from app.web.makers.importing import blueprint as catalogue
+    from app.web.makers.views import blueprint as makers
     from app.web.prices.terms import blueprint as terms
     from app.web.prices.views import blueprint as prices
     from app.web.quotes.views import blueprint as quotes
@@ -40,4 +42,6 @@ def blueprints() -> tuple[Blueprint, ...]:
         bench,
         prices,
         terms,
+        makers,
+        catalogue,
     )

@@ -30,7 +30,7 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Key systems", "keysystems.index", ("keying",)),
     ("Bench", "bench.index", ()),
     ("Price book", "prices.index", ("terms",)),
-    ("Makers", "makers.index", ()),
+    ("Makers", "makers.index", ("catalogue",)),
     ("Customers", "customers.index", ()),
     ("House", "house.index", ("settings",)),
 )
