@@ -50,7 +50,7 @@ def list_specs(session: Session) -> tuple[SpecUse, ...]:
     for spec_id, code in session.execute(sa.select(Keyway.spec_id, Keyway.code).order_by(Keyway.code)):
         keyways.setdefault(spec_id, []).append(code)
     counted = sa.select(KeySystem.spec_id, sa.func.count()).group_by(KeySystem.spec_id)
-    systems = dict(session.execute(counted).tuples().all())
+    systems = dict(session.execute(counted).all())
     return tuple(SpecUse(row, tuple(keyways.get(row.id, ())), systems.get(row.id, 0)) for row in rows)
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-__all__ = ["audit", "cross_key"]
+__all__ = ["audit", "cross_key", "extend", "lost_key"]
+
+import secrets
 
 from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
@@ -10,16 +12,20 @@ from flask.typing import ResponseReturnValue
 from app.errors import BitternError
 from app.keying import CrossCost
 from app.ledger.errors import LedgerError
+from app.ledger.jobs.issuing import keep_draft
 from app.ledger.keysystems.checking import check_whole_system
 from app.ledger.keysystems.crosskeying import cross_key as save_cross_keying
 from app.ledger.keysystems.crosspricing import CrossAsk, price_cross_keying
+from app.ledger.keysystems.extending import ExtendForm, extend_system, key_single, why_not_extend
+from app.ledger.keysystems.losing import plan_for_loss
 from app.ledger.keysystems.opened import open_system
 from app.ledger.keysystems.queries import get_system
 from app.ledger.users.models import Role
-from app.web.access import roles
+from app.web.access import may, roles
 from app.web.forms_base import typed
 from app.web.keying.blueprint import blueprint
-from app.web.keying.plan_forms import CrossPage
+from app.web.keying.loss_draft import draft_of_loss
+from app.web.keying.plan_forms import CrossPage, ExtendPage, LostPage
 from app.web.keying.refusals import attach_plain
 from app.web.services import current_work, request_session
 
@@ -64,3 +70,74 @@ def _refuse_interchange(cost: CrossCost) -> None:
             f"{', '.join(cost.unintended)} would operate this cylinder too, and must not. Nothing was saved; "
             "see the other ways below.",
         )
+
+
+@blueprint.route("/systems/<int:system_id>/extend", methods=["GET", "POST"])
+@roles(Role.BENCH)
+def extend(system_id: int) -> ResponseReturnValue:
+    """Add keysets to a system in service, or key single where it must not be extended."""
+    work = current_work()
+    system = get_system(work.session, system_id)
+    form = ExtendPage()
+    form.offer(system)
+    if form.validate_on_submit():
+        try:
+            if request.form.get("deed") == "single":
+                added = key_single(work, system_id, form.singles.data or 0)
+            else:
+                added = extend_system(work, system_id, _asked(form))
+        except BitternError as error:
+            attach_plain(form, error, _names(form))
+        else:
+            count = len(added.symbols)
+            flash(f"{count} keyset{'s' if count != 1 else ''} added to {added.system.name}: {_few(added.symbols)}.")
+            return redirect(url_for("keysystems.show", system_id=added.system.id), 303)
+    status = 422 if form.is_submitted() else 200
+    page = render_template("keying/extend.html", system=system, form=form, refusal=why_not_extend(work, system))
+    return page, status
+
+
+def _asked(form: ExtendPage) -> ExtendForm:
+    return ExtendForm(
+        typed(form.master),
+        form.changes.data or 0,
+        typed(form.grand),
+        form.masters.data or 0,
+        form.changes_each.data or 0,
+    )
+
+
+def _names(form: ExtendPage) -> dict[str, str]:
+    """The engine names the master or the grand that it could not serve."""
+    return {
+        f"changes.{typed(form.master)}": "changes",
+        f"masters.{typed(form.grand)}": "masters",
+        "quantity": "singles",
+        "bittings": "singles",
+    }
+
+
+def _few(symbols: tuple[str, ...]) -> str:
+    return ", ".join(symbols[:8]) + (f" and {len(symbols) - 8} more" if len(symbols) > 8 else "")
+
+
+@blueprint.route("/systems/<int:system_id>/lost-key", methods=["GET", "POST"])
+@roles(Role.COUNTER, Role.BENCH)
+def lost_key(system_id: int) -> ResponseReturnValue:
+    """What a lost key exposes and the rekey plan; on request a draft quote on the counter page."""
+    work = current_work()
+    opened = open_system(work, system_id)
+    form, plan = LostPage(), None
+    form.offer(opened)
+    if form.validate_on_submit():
+        try:
+            plan = plan_for_loss(work, system_id, typed(form.keyset))
+        except BitternError as error:
+            attach_plain(form, error, {"symbol": "keyset"})
+    if plan is not None and request.form.get("deed") == "quote" and may("counter.page"):
+        token = secrets.token_hex(16)
+        keep_draft(work, token, draft_of_loss(plan))
+        flash("The rekey plan stands here as a draft quote. Look it over before it is issued.")
+        return redirect(url_for("counter.page", draft="yes"), 303)
+    status = 422 if form.is_submitted() and plan is None else 200
+    return render_template("keying/lost_key.html", system=opened.system, form=form, plan=plan), status

@@ -1,0 +1,167 @@
+"""Use case: add masters and keysets to a system in service, no issued key touched; or key single instead."""
+
+from __future__ import annotations
+
+__all__ = ["Added", "ExtendForm", "extend_system", "key_single", "why_not_extend"]
+
+from dataclasses import dataclass
+
+from app.errors import Problem, Problems
+from app.keying import Bitting as Cuts
+from app.keying import KeyingError, LevelArray, extend, progression_under
+from app.ledger.engine import transaction
+from app.ledger.errors import LedgerError
+from app.ledger.events.actions import record
+from app.ledger.keysystems.actions import add_keysets, single_keyed_system
+from app.ledger.keysystems.auditing import prove_no_interchange
+from app.ledger.keysystems.bittings import open_plan, seal_bitting
+from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
+from app.ledger.keysystems.opened import OpenedSystem, open_system
+from app.ledger.keysystems.queries import get_system, systems_sharing_keyway
+from app.ledger.users.models import Role
+from app.ledger.work import Work
+
+MOST_ADDED = 5_000
+
+
+@dataclass(frozen=True, slots=True)
+class ExtendForm:
+    """`changes` under the master; `masters` new ones under the grand, each with `changes_each`."""
+
+    master: str = ""
+    changes: int = 0
+    grand: str = ""
+    masters: int = 0
+    changes_each: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """The system, and the symbols that were added to it."""
+
+    system: KeySystem
+    symbols: tuple[str, ...]
+
+
+def why_not_extend(work: Work, system: KeySystem) -> str:
+    """Why the shop must not extend a system; "" where it may. (ALOA technical standard, Keynotes, Sept 2014)"""
+    if system.records is RecordsHolder.FACTORY:
+        return (
+            "The factory holds this system's array and its list of bittings in use: have it extended there, never in "
+            "two places. Until then key these cylinders single (SKD)."
+        )
+    if system.levels < 2:
+        return "This book has no master: whatever is added to it is keyed single."
+    if system.records is RecordsHolder.NOBODY or open_plan(work.vault, system) is None:
+        return (
+            "A system cannot be extended without its key bitting array and the list of all bittings in use. "
+            "Key these cylinders single (SKD), or begin a new system."
+        )
+    return ""
+
+
+def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
+    """Add what is asked, each with a bitting that clashes with nothing in service; all of it or nothing.
+
+    Raises LedgerError where the shop lacks the array or the list, NoBittingsLeft where they run out.
+    """
+    work.require(Role.BENCH)
+    _check(form)
+    with transaction(work.session):
+        opened = open_system(work, system_id)
+        system = opened.system
+        refusal = why_not_extend(work, system)
+        plan = open_plan(work.vault, system)
+        if refusal or plan is None:
+            raise LedgerError("system", refusal)
+        keys, cylinders = _with_neighbours(work, opened)
+        found = extend(
+            opened.spec,
+            LevelArray(plan.tmk, plan.roles),
+            keys,
+            cylinders,
+            changes={form.master: form.changes} if form.changes else None,
+            masters={form.grand: [form.changes_each] * form.masters} if form.masters else None,
+        )
+        by_symbol = {keyset.symbol: keyset for keyset in system.keysets}
+        for planned in found.keysets:
+            keyset = Keyset(
+                system=system,
+                symbol=planned.symbol,
+                level=Level(planned.level.value),
+                parent=by_symbol[planned.parent or ""],
+            )
+            work.session.add(keyset)
+            work.session.flush()
+            by_symbol[planned.symbol] = keyset
+            seal_bitting(work, system, keyset, planned.bitting)
+            if planned.level.value == Level.MASTER.value and system.capacity is not None:
+                room = progression_under(opened.spec, plan.tmk, plan.roles, "C", planned.bitting).usable
+                system.capacity += room
+        work.session.flush()
+        prove_no_interchange(work, [system])
+        symbols = tuple(planned.symbol for planned in found.keysets)
+        record(
+            work,
+            "key system extended",
+            f"key system {system.id}",
+            f"{system.name}: {len(symbols)} keysets added, {', '.join(symbols[:12])}"
+            + (" and more" if len(symbols) > 12 else ""),
+        )
+        return Added(system, symbols)
+
+
+def _check(form: ExtendForm) -> None:
+    problems = []
+    if not form.changes and not form.masters:
+        problems.append(Problem("changes", "Enter how many changes or masters are wanted."))
+    if form.changes and not form.master:
+        problems.append(Problem("master", "Choose the master that the changes go under."))
+    if form.masters and not form.grand:
+        problems.append(Problem("grand", "Choose the grand that the masters go under; two levels have none."))
+    if form.changes + form.masters * (1 + form.changes_each) > MOST_ADDED:
+        problems.append(Problem("changes", f"At most {MOST_ADDED:,} keysets are added at once."))
+    if problems:
+        raise Problems(problems)
+
+
+def _with_neighbours(work: Work, opened: OpenedSystem) -> tuple[dict[str, Cuts], dict[str, tuple[str, ...]]]:
+    """The system's keys and cylinders with those of the customer's other systems whose keys fit its keyway."""
+    chambers = opened.system.chambers
+    keys = dict(opened.keys)
+    if opened.control is not None:
+        keys["its control key"] = opened.control
+    cylinders = dict(opened.cylinders)
+    for other in systems_sharing_keyway(work.session, opened.system.keyway, opened.system.customer_id):
+        if other.id == opened.system.id or other.chambers < chambers:
+            continue
+        neighbour = open_system(work, other.id)
+        name = {symbol: f"{symbol} of {other.id}" for symbol in neighbour.keys}
+        keys.update({name[symbol]: cuts[:chambers] for symbol, cuts in neighbour.keys.items()})
+        if other.chambers == chambers:
+            cylinders.update(
+                {
+                    f"{way} of {other.id}": tuple(name[one] for one in meant)
+                    for way, meant in neighbour.cylinders.items()
+                }
+            )
+    return keys, cylinders
+
+
+def key_single(work: Work, system_id: int, count: int) -> Added:
+    """Key cylinders of this system's customer single, in the customer's own book of single keys on the keyway."""
+    work.require(Role.BENCH)
+    if not 1 <= count <= 500:
+        raise KeyingError("singles", "Enter a whole number from 1 to 500.")
+    with transaction(work.session):
+        system = get_system(work.session, system_id)
+        book = single_keyed_system(work, system.customer_id, system.keyway, system.chambers, RecordsHolder.SHOP)
+        added = tuple(keyset.symbol for keyset in add_keysets(work, book, count, under=Level.SINGLE))
+        prove_no_interchange(work, [book])
+        record(
+            work,
+            "keyed single",
+            f"key system {system.id}",
+            f"{', '.join(added[:12])} in {book.name}, since {system.name} cannot be extended here",
+        )
+        return Added(book, added)
