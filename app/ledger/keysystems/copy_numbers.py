@@ -1,0 +1,56 @@
+"""Copy numbers of keys as people type and read them."""
+
+from __future__ import annotations
+
+__all__ = ["MOST_AT_ONCE", "read_copies", "say_copies"]
+
+import re
+from collections.abc import Sequence
+
+from app.ledger.errors import LedgerError
+
+MOST_AT_ONCE = 200
+MOST_COPY = 1_000_000
+_PART = re.compile(r"([0-9]{1,7})(?:\s*[-–]\s*([0-9]{1,7}))?")
+
+
+def read_copies(text: str) -> tuple[int, ...]:
+    """Copy numbers as typed, each once, ascending; LedgerError on `copies` says what is wrong.
+
+    >>> read_copies("4, 1-3")
+    (1, 2, 3, 4)
+    """
+    wrong = LedgerError("copies", "Write copy numbers as they are stamped, such as 3 or 1-4 or 1, 3.")
+    parts = [part for part in re.split(r"[,;]", text[:2000]) if part.strip()]
+    if not parts or len(text) > 2000:
+        raise wrong
+    found: set[int] = set()
+    for part in parts:
+        match = _PART.fullmatch(part.strip())
+        if match is None:
+            raise wrong
+        first, last = int(match[1]), int(match[2] or match[1])
+        if not 1 <= first <= last <= MOST_COPY:
+            raise wrong
+        if last - first >= MOST_AT_ONCE:
+            raise LedgerError("copies", f"At most {MOST_AT_ONCE} keys at once.")
+        found.update(range(first, last + 1))
+    if len(found) > MOST_AT_ONCE:
+        raise LedgerError("copies", f"At most {MOST_AT_ONCE} keys at once.")
+    return tuple(sorted(found))
+
+
+def say_copies(copies: Sequence[int]) -> str:
+    """Copy numbers in words.
+
+    >>> say_copies([1, 2, 3, 5])
+    'copies 1-3, 5'
+    """
+    runs: list[list[int]] = []
+    for copy in sorted(copies):
+        if runs and copy == runs[-1][-1] + 1:
+            runs[-1].append(copy)
+        else:
+            runs.append([copy])
+    said = ", ".join(f"{run[0]}-{run[-1]}" if len(run) > 1 else str(run[0]) for run in runs)
+    return f"{'copy' if len(copies) == 1 else 'copies'} {said}"
