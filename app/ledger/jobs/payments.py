@@ -1,0 +1,250 @@
+"""Use case: money received for a job, or given back; and its receipt. No card numbers are kept."""
+
+from __future__ import annotations
+
+__all__ = ["MEANS", "JobPayments", "PaymentForm", "PaymentKind", "PaymentReceipt", "payments_of", "take_payment"]
+
+import re
+import unicodedata
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session, defer, joinedload, selectinload
+
+from app.errors import Problem, Problems
+from app.ledger.engine import transaction
+from app.ledger.errors import LedgerError, NotFound, Stale
+from app.ledger.events.actions import record
+from app.ledger.events.models import Event
+from app.ledger.jobs.models import Job, Payment, QuoteRevision, Stage
+from app.ledger.jobs.queries import JobMoney, job_money
+from app.ledger.users.models import Role, User
+from app.ledger.work import Work
+from app.pricing import MAX_CENTS, show_cents
+
+MEANS = ("cash", "check", "card", "bank transfer", "on account", "other")
+_CARD = re.compile(r"(?:[0-9][ .\-]?){12,}")
+_KINDS = ("deposit taken", "payment taken", "refund given")
+
+
+class PaymentKind(StrEnum):
+    """Which way the money goes, and whether the work is still to come."""
+
+    DEPOSIT = "deposit"
+    PAYMENT = "payment"
+    REFUND = "refund"
+
+
+_EVENT = dict(zip(PaymentKind, _KINDS, strict=True))
+
+
+@dataclass(frozen=True, slots=True)
+class PaymentForm:
+    """What the counter enters. cents: always above zero; a refund is given back. note: why, for a refund."""
+
+    kind: PaymentKind
+    cents: int
+    means: str
+    received_on: date
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PaymentReceipt:
+    """One payment as it stands on its receipt, with the figures of that moment. cents: above zero."""
+
+    number: str  # "1042-2": the second payment of job 1042
+    payment_id: int
+    kind: PaymentKind
+    cents: int
+    means: str
+    note: str
+    received_on: date
+    taken_by: str
+    job_number: int
+    title: str
+    customer: str
+    total_cents: int
+    paid_cents: int  # this one counted in
+
+    @property
+    def balance_cents(self) -> int:
+        """What was still to be paid after this one."""
+        return self.total_cents - self.paid_cents
+
+
+@dataclass(frozen=True, slots=True)
+class JobPayments:
+    """A job's money: what is due and each payment, oldest first. `version`: what a form must carry back."""
+
+    job: Job
+    money: JobMoney
+    receipts: tuple[PaymentReceipt, ...]
+
+    @property
+    def version(self) -> int:
+        """Goes up with every payment, so that a form filled before another payment is told so."""
+        return len(self.receipts) + 1
+
+
+def take_payment(work: Work, job_number: int, version: int, form: PaymentForm) -> PaymentReceipt:
+    """Put one payment on record for a job whose payments were read at `version`; its receipt.
+
+    Raises Problems on `means`, `note`, `received_on`; LedgerError on `cents` with the figures where it is above
+    the balance, or a refund above what was paid; Stale where another payment came in between (a press repeated
+    is one such); NotFound. Then no money is on record.
+    """
+    work.require(Role.COUNTER)
+    note = " ".join(form.note.split())
+    with transaction(work.session):
+        job = _job(work.session, job_number)
+        problems = _problems(work, job, form, note)
+        if problems:
+            raise Problems(problems)
+        if len(job.payments) + 1 != version:
+            raise Stale()
+        money = job_money(job)
+        _require_room(job, money, form)
+        said = "Deposit" if form.kind is PaymentKind.DEPOSIT else ""
+        payment = Payment(
+            job_id=job.id,
+            received_on=form.received_on,
+            cents=-form.cents if form.kind is PaymentKind.REFUND else form.cents,
+            means=form.means,
+            note=": ".join(part for part in (said, note) if part),
+            taken_by_id=_taker(work),
+        )
+        work.session.add(payment)
+        work.session.flush()
+        paid = money.paid_cents + payment.cents
+        word = "given back" if form.kind is PaymentKind.REFUND else f"{form.kind.value} received"
+        record(
+            work,
+            _EVENT[form.kind],
+            f"job {job.number}",
+            f"{show_cents(form.cents)} {word}, {form.means}; "
+            f"{show_cents(paid)} of {show_cents(money.total_cents)} paid" + (f". {note}" if note else ""),
+            job_id=job.id,
+            payment=payment.id,
+            kind_of_payment=form.kind.value,
+            note=note,
+            total_cents=money.total_cents,
+            paid_cents=paid,
+        )
+    return payments_of(work.session, job_number).receipts[-1]
+
+
+def _problems(work: Work, job: Job, form: PaymentForm, note: str) -> list[Problem]:
+    problems = []
+    if form.means not in MEANS:
+        problems.append(Problem("means", f"Choose how it was paid: {', '.join(MEANS)}."))
+    if _CARD.search(unicodedata.normalize("NFKC", note)):
+        problems.append(
+            Problem("note", "Do not write card numbers here: a number of 12 digits or more is not kept. Take it out.")
+        )
+    if len(note) > 180:  # the column holds 200, and a deposit says so in front
+        problems.append(Problem("note", "At most 180 characters fit here."))
+    if form.kind is PaymentKind.REFUND and not note:
+        problems.append(Problem("note", "Say why the money is given back."))
+    if form.received_on > work.today:
+        problems.append(Problem("received_on", "This day has not come yet; enter today or an earlier day."))
+    elif form.received_on < job.asked_on:
+        problems.append(
+            Problem(
+                "received_on", f"The job was opened on {job.asked_on.isoformat()}; enter that day or a later one."
+            )
+        )
+    if not 0 < form.cents <= MAX_CENTS:
+        problems.append(Problem("cents", f"Enter an amount above zero, at most {show_cents(MAX_CENTS)}."))
+    return problems
+
+
+def _require_room(job: Job, money: JobMoney, form: PaymentForm) -> None:
+    """The figures say whether this much may still come in, or go back."""
+    total, paid, asked = (show_cents(cents) for cents in (money.total_cents, money.paid_cents, form.cents))
+    if form.kind is PaymentKind.REFUND:
+        if form.cents > money.paid_cents:
+            raise LedgerError(
+                "cents",
+                f"{asked} is more than was paid: {paid} came in for job {job.number}. Give back at most that.",
+            )
+        return
+    if not job.revisions:
+        raise LedgerError("cents", "Nothing is quoted for this job yet, so nothing is due. Issue its quote first.")
+    if job.stage in (Stage.LOST, Stage.CANCELLED):
+        raise LedgerError("kind", f"This job is {job.stage.value}: only a refund can be written now.")
+    if form.cents > money.balance_cents:
+        left = show_cents(max(money.balance_cents, 0))
+        raise LedgerError(
+            "cents", f"{asked} is more than is due: the total is {total}, {paid} is paid, {left} is left to pay."
+        )
+
+
+def _taker(work: Work) -> int:
+    if work.actor.user_id is None:
+        raise LedgerError("", "A payment is taken by a person who is on record; log in.")
+    return work.actor.user_id
+
+
+def _asked(number: int) -> sa.Select[tuple[Job]]:
+    return (
+        sa.select(Job)
+        .where(Job.number == number)
+        .options(
+            joinedload(Job.customer),
+            selectinload(Job.revisions).options(defer(QuoteRevision.snapshot)),
+            selectinload(Job.payments),
+        )
+        .execution_options(populate_existing=True)
+    )
+
+
+def _job(session: Session, number: int) -> Job:
+    # On PostgreSQL two payments of one job queue up here; SQLite's writers queue anyway.
+    job = session.scalar(_asked(number).with_for_update(of=Job))
+    if job is None:
+        raise NotFound("job")
+    return job
+
+
+def payments_of(session: Session, job_number: int) -> JobPayments:
+    """A job's payments with the figures of their moments: six queries at most. NotFound when there is no job."""
+    job = session.scalar(_asked(job_number))
+    if job is None:
+        raise NotFound("job")
+    names = dict(
+        session.execute(
+            sa.select(User.id, User.name).where(User.id.in_({payment.taken_by_id for payment in job.payments}))
+        ).all()
+    )
+    told = {
+        event.detail.get("payment"): event
+        for event in session.scalars(sa.select(Event).where(Event.job_id == job.id, Event.kind.in_(_KINDS)))
+    }
+    money, paid, receipts = job_money(job), 0, []
+    for place, payment in enumerate(job.payments, start=1):
+        paid += payment.cents
+        event = told.get(payment.id)
+        # A payment that came from another record (an import) has no event: then the figures are today's.
+        said = event.detail if event else {}
+        kind = said.get("kind_of_payment") or (PaymentKind.REFUND if payment.cents < 0 else PaymentKind.PAYMENT)
+        receipts.append(
+            PaymentReceipt(
+                number=f"{job.number}-{place}",
+                payment_id=payment.id,
+                kind=PaymentKind(kind),
+                cents=abs(payment.cents),
+                means=payment.means,
+                note=said.get("note", payment.note),
+                received_on=payment.received_on,
+                taken_by=names.get(payment.taken_by_id, ""),
+                job_number=job.number,
+                title=job.title,
+                customer=job.customer.name,
+                total_cents=said.get("total_cents", money.total_cents),
+                paid_cents=said.get("paid_cents", paid),
+            )
+        )
+    return JobPayments(job, money, tuple(receipts))

@@ -1,0 +1,184 @@
+"""Money in and out of a job: the balance rules, card numbers are refused, receipts keep their figures."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+import sqlalchemy as sa
+
+from app.config import Config
+from app.errors import BitternError, Problems
+from app.ledger.errors import LedgerError, NotAllowed, NotFound, Stale
+from app.ledger.events.actions import first_broken_link
+from app.ledger.jobs.payments import PaymentForm, PaymentKind, payments_of, take_payment
+from app.ledger.models import Event, Job, Payment, Role, Stage
+from app.ledger.opening import open_ledger
+from app.ledger.users.models import User
+from app.ledger.work import Actor, Work
+from tests import factories
+from tests.conftest import NOW
+from tests.ledger.conftest import by
+
+K = PaymentKind
+
+
+@pytest.fixture
+def work(config: Config):  # type: ignore[no-untyped-def]
+    ledger = open_ledger(config)
+    with ledger.sessions() as session, factories.saving_into(session):
+        yield Work(session, ledger.vault, Actor.of(session.get_one(User, 1)), NOW)
+    ledger.close()
+
+
+@pytest.fixture
+def job(work: Work) -> Job:
+    found: Job = factories.JobFactory(number=1042, stage=Stage.APPROVED)
+    factories.QuoteRevisionFactory(job=found, revision=1, total_cents=9_000)
+    factories.QuoteRevisionFactory(job=found, revision=2, total_cents=10_725)
+    return found
+
+
+def form(kind: PaymentKind, cents: int, note: str = "") -> PaymentForm:
+    return PaymentForm(kind, cents, "cash", NOW.date(), note)
+
+
+def rows(work: Work) -> tuple[int, int]:
+    work.session.rollback()
+    return tuple(
+        work.session.scalar(sa.select(sa.func.count()).select_from(table)) or 0 for table in (Payment, Event)
+    )  # type: ignore[return-value]
+
+
+def test_deposit_payment_and_refund_make_the_balance(work: Work, job: Job) -> None:
+    counter = by(work, Role.COUNTER)
+    deposit = take_payment(counter, 1042, 1, form(K.DEPOSIT, 5_000, "for the parts"))
+    assert (deposit.number, deposit.kind, deposit.note, deposit.taken_by) == (
+        "1042-1", K.DEPOSIT, "for the parts", counter.actor.name,
+    )  # fmt: skip
+    assert (deposit.total_cents, deposit.paid_cents, deposit.balance_cents) == (10_725, 5_000, 5_725)
+    rest = take_payment(counter, 1042, 2, form(K.PAYMENT, 5_725))
+    assert (rest.balance_cents, rest.number) == (0, "1042-2")
+    back = take_payment(counter, 1042, 3, form(K.REFUND, 700, "one key too many"))
+    assert (back.kind, back.cents, back.paid_cents) == (K.REFUND, 700, 10_025)
+    page = payments_of(work.session, 1042)
+    assert (page.money.total_cents, page.money.paid_cents, page.money.balance_cents) == (10_725, 10_025, 700)
+    assert [payment.cents for payment in page.job.payments] == [5_000, 5_725, -700]
+    assert page.job.payments[0].note == "Deposit: for the parts"
+    events = work.session.scalars(sa.select(Event).where(Event.job_id == job.id).order_by(Event.id)).all()
+    assert [event.kind for event in events] == ["deposit taken", "payment taken", "refund given"]
+    assert events[0].summary == "$50.00 deposit received, cash; $50.00 of $107.25 paid. for the parts"
+    assert first_broken_link(work.session) is None
+
+
+def test_a_receipt_keeps_its_figures_when_the_job_is_quoted_anew(work: Work, job: Job) -> None:
+    first = take_payment(work, 1042, 1, form(K.DEPOSIT, 5_000))
+    factories.QuoteRevisionFactory(job=job, revision=3, total_cents=20_000)
+    again = payments_of(work.session, 1042)
+    assert again.receipts == (first,)
+    assert again.money.balance_cents == 15_000
+
+
+@pytest.mark.parametrize(
+    ("kind", "cents", "says"),
+    [
+        (K.PAYMENT, 5_726, r"\$57.26 is more than is due: the total is \$107.25, \$50.00 is paid, \$57.25 is left"),
+        (K.DEPOSIT, 10_725, "is more than is due"),
+        (K.REFUND, 5_001, r"\$50.01 is more than was paid: \$50.00 came in for job 1042"),
+        (K.PAYMENT, 0, "above zero"),
+        (K.PAYMENT, -100, "above zero"),
+        (K.PAYMENT, 10**30, "at most"),
+    ],
+)
+def test_more_than_is_due_or_was_paid_is_refused_with_the_figures(
+    work: Work, job: Job, kind: PaymentKind, cents: int, says: str
+) -> None:
+    take_payment(work, 1042, 1, form(K.DEPOSIT, 5_000))
+    before = rows(work)
+    with pytest.raises(BitternError, match=says) as refused:
+        take_payment(work, 1042, 2, form(kind, cents, "a reason"))
+    assert refused.value.field == "cents"
+    assert rows(work) == before
+
+
+@pytest.mark.parametrize(
+    "note",
+    [
+        "4111111111111111",
+        "card 4111 1111 1111 1111 exp 12/30",
+        "4111-1111-1111-1111",
+        "123456789012",
+        "1234567890123456789",
+        "４１１１１１１１１１１１１１１１",
+        "4111.1111.1111.1111",
+    ],
+)
+def test_a_card_number_is_not_kept(work: Work, job: Job, note: str) -> None:
+    before = rows(work)
+    with pytest.raises(Problems) as refused:
+        take_payment(work, 1042, 1, form(K.PAYMENT, 100, note))
+    assert (refused.value.field, "Do not write card numbers here" in refused.value.message) == ("note", True)
+    assert note not in str(refused.value)
+    assert rows(work) == before
+
+
+@pytest.mark.parametrize("note", ["check 20417", "order 12345678901", "555-0147, paid 2 of 3", "12 keys, 24 doors"])
+def test_other_numbers_may_stand_in_the_note(work: Work, job: Job, note: str) -> None:
+    assert take_payment(work, 1042, 1, form(K.PAYMENT, 100, note)).note == note
+
+
+@pytest.mark.parametrize(
+    ("changed", "field"),
+    [
+        ({"means": "shells"}, "means"),
+        ({"means": "x" * 10_000}, "means"),
+        ({"note": "x" * 10_000}, "note"),
+        ({"received_on": NOW.date() + timedelta(days=1)}, "received_on"),
+        ({"received_on": NOW.date() - timedelta(days=400)}, "received_on"),
+        ({"kind": K.REFUND}, "note"),
+    ],
+)
+def test_a_form_that_says_nonsense_is_refused_by_field(
+    work: Work, job: Job, changed: dict[str, object], field: str
+) -> None:
+    before = rows(work)
+    with pytest.raises(Problems) as refused:
+        take_payment(work, 1042, 1, replace(form(K.PAYMENT, 100), **changed))  # type: ignore[arg-type]
+    assert refused.value.field == field
+    assert rows(work) == before
+
+
+def test_a_press_repeated_is_one_payment(work: Work, job: Job) -> None:
+    take_payment(work, 1042, 1, form(K.PAYMENT, 100))
+    with pytest.raises(Stale):
+        take_payment(work, 1042, 1, form(K.PAYMENT, 100))
+    assert len(payments_of(work.session, 1042).receipts) == 1
+
+
+def test_nothing_is_due_before_a_quote_nor_for_a_job_that_is_over(work: Work, job: Job) -> None:
+    factories.JobFactory(number=1050)
+    with pytest.raises(LedgerError, match="Nothing is quoted"):
+        take_payment(work, 1050, 1, form(K.DEPOSIT, 100))
+    take_payment(work, 1042, 1, form(K.DEPOSIT, 5_000))
+    job.stage = Stage.CANCELLED
+    work.session.commit()
+    with pytest.raises(LedgerError, match="only a refund"):
+        take_payment(work, 1042, 2, form(K.PAYMENT, 100))
+    assert take_payment(work, 1042, 2, form(K.REFUND, 5_000, "cancelled")).paid_cents == 0
+
+
+def test_the_bench_takes_no_money_and_no_job_takes_none(work: Work, job: Job) -> None:
+    with pytest.raises(NotAllowed):
+        take_payment(by(work, Role.BENCH), 1042, 1, form(K.PAYMENT, 100))
+    for use in (lambda: take_payment(work, 9, 1, form(K.PAYMENT, 100)), lambda: payments_of(work.session, 9)):
+        with pytest.raises(NotFound):
+            use()
+
+
+def test_a_payment_without_an_event_still_has_a_receipt(work: Work, job: Job) -> None:
+    factories.PaymentFactory(job_id=job.id, cents=4_000, note="brought over")
+    receipt = payments_of(work.session, 1042).receipts[0]
+    assert (receipt.kind, receipt.note, receipt.paid_cents, receipt.total_cents) == (
+        K.PAYMENT, "brought over", 4_000, 10_725,
+    )  # fmt: skip
