@@ -46,6 +46,11 @@ bench: ## Run the speed comparisons one after another; each prints ratios.
 	@tools/setup.sh dev
 	@set -e; for script in tests/bench/*.py; do echo "== $$script"; $(PY) $$script; done
 
+.PHONY: pictures
+pictures: ## Take the README's pictures anew from a fresh demo.
+	@tools/setup.sh test
+	@$(PY) tools/pictures.py
+
 .PHONY: clean
 clean: ## Remove .venv, caches and the demo's files; the house's own data in instance/ stays.
 	@rm -rf .venv build dist demo_instance *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis .import_linter_cache

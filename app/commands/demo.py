@@ -94,6 +94,8 @@ def run(serve: bool, folder: Path, data: Path, port: int | None) -> None:
     for path in papers:
         click.echo(f"  {os.path.relpath(path)}")
     click.echo("Jobs: " + ", ".join(f"{name} {number}" for name, number in jobs.items()))
+    port = port or Config.from_environment().port
+    click.echo(f"Address: http://127.0.0.1:{port}/" + ("" if serve else " once it is served: make demo"))
     click.echo("Logins:")
     for name, role, password in DEMO_LOGINS:
         click.echo(f"  {role.value:8} {name:6} {password}")
@@ -103,7 +105,5 @@ def run(serve: bool, folder: Path, data: Path, port: int | None) -> None:
     from app import create_app  # the web is loaded only when it is served
     from app.commands.house import serve_app
 
-    config = replace(Config.from_environment(), instance=folder.absolute(), database_url="", is_demo=True)
-    if port is not None:
-        config = replace(config, port=port)
+    config = replace(Config.from_environment(), instance=folder.absolute(), database_url="", is_demo=True, port=port)
     serve_app(create_app(config), config)
