@@ -14,11 +14,11 @@ from wtforms.validators import InputRequired
 
 from app.keying import BittingSpec, read_inches, write_inches
 from app.ledger.specs.chart_file import even_roots
-from app.web.fields import WholeField, _TextField
+from app.web.fields import WholeField, TextField
 from app.web.forms_base import PageForm, SavedForm, text, typed
 
 
-class InchField(_TextField):
+class InchField(TextField):
     """Exact inches, held as Fraction."""
 
     def __init__(self, *arguments: Any, **options: Any) -> None:

@@ -24,6 +24,7 @@ from app.web.keying.chart import draw_chart
 from app.web.keying.decimals import inches_text, millimetres_text
 from app.web.keying.refusals import attach_plain, file_problems
 from app.web.keying.spec_forms import ChartFilePage, SpecPage
+from app.web.keying.uploads import read_upload
 from app.web.services import current_work, request_session
 
 
@@ -78,7 +79,7 @@ def load_chart() -> ResponseReturnValue:
     upload = ChartFilePage()
     if upload.validate_on_submit():
         try:
-            given = read_chart(upload.file.data.filename, upload.file.data.read())
+            given = read_chart(*read_upload(upload.file))
         except BitternError as error:
             upload.file.errors = [f"{p.field}: {p.message}" for p in file_problems(error)]
         else:
