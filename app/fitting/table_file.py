@@ -41,7 +41,7 @@ def unguarded(text: str) -> str:
     return text[1:] if text.startswith("'") and text[1:].startswith(_FORMULA) else text
 
 
-def table_rows(name: str, content: bytes | BinaryIO) -> Iterator[Row]:
+def table_rows(name: str, content: bytes | BinaryIO, most_columns: int = MOST_COLUMNS) -> Iterator[Row]:
     """The rows of a .csv or .xlsx file, cell texts stripped of nothing.
 
     BitternError for `file`: too large, of another type, damaged, with macros, in another encoding (with the
@@ -55,15 +55,15 @@ def table_rows(name: str, content: bytes | BinaryIO) -> Iterator[Row]:
     data = content if isinstance(content, bytes) else content.read(MOST_BYTES + 1)
     if len(data) > MOST_BYTES:
         raise BitternError("file", f"This file is larger than {MOST_BYTES // 1_000_000} MB. Split it.")
-    return _limited(_xlsx_rows(data) if kind == "xlsx" else _csv_rows(data))
+    return _limited(_xlsx_rows(data) if kind == "xlsx" else _csv_rows(data), most_columns)
 
 
-def _limited(rows: Iterator[Row]) -> Iterator[Row]:
+def _limited(rows: Iterator[Row], most_columns: int) -> Iterator[Row]:
     for number, row in enumerate(rows, 1):
         if number > MOST_ROWS:
             raise BitternError("file", f"This file has more than {MOST_ROWS} rows. Split it.")
-        if len(row) > MOST_COLUMNS:
-            raise BitternError("file", f"Row {number} has {len(row)} columns; {MOST_COLUMNS} is the most.")
+        if len(row) > most_columns:
+            raise BitternError("file", f"Row {number} has {len(row)} columns; {most_columns} is the most.")
         yield row
 
 

@@ -1,0 +1,122 @@
+"""Use cases: who opens what. Make a matrix ready to be keyed, and seal what was found into a system."""
+
+from __future__ import annotations
+
+__all__ = ["ReadyMatrix", "make_ready", "seal_access"]
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import sqlalchemy as sa
+
+from app.errors import Problem, Problems
+from app.keying import AccessMatrix, AccessPlan, BittingSpec, draw_master, progression_under, read_matrix
+from app.keying import Bitting as Cuts
+from app.ledger.customers.models import Customer
+from app.ledger.engine import transaction
+from app.ledger.errors import NotFound, Taken
+from app.ledger.events.actions import record
+from app.ledger.keysystems.actions import find_keyway
+from app.ledger.keysystems.bittings import Plan, open_bittings, open_plan, seal_bitting, seal_plan
+from app.ledger.keysystems.listing import list_spec
+from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
+from app.ledger.keysystems.queries import systems_sharing_keyway
+from app.ledger.users.models import Role
+from app.ledger.work import Work
+
+
+@dataclass(frozen=True, slots=True)
+class ReadyMatrix:
+    """A matrix with what it is keyed by: the spec, a top master drawn by chance, and bittings to leave alone."""
+
+    keyway: str
+    spec: BittingSpec
+    matrix: AccessMatrix
+    tmk: Cuts = field(repr=False)
+    avoid: frozenset[Cuts] = field(repr=False)
+
+
+def make_ready(work: Work, keyway: str, chambers: int, table: Sequence[Sequence[str]]) -> ReadyMatrix:
+    """Read the table and draw a master unlike those on this keyway; saves nothing.
+
+    Raises Problems, each naming its row and column.
+    """
+    work.require(Role.BENCH)
+    spec = list_spec(work, keyway, chambers)
+    matrix, problems = read_matrix(table)
+    if matrix is None:
+        raise Problems(problems)
+    if not matrix.keys:
+        raise Problems([Problem("file", "Nobody opens anything: mark at least one door for one holder.")])
+    systems = systems_sharing_keyway(work.session, keyway)
+    tops = frozenset(p.tmk for p in (open_plan(work.vault, one) for one in systems) if p and len(p.tmk) == chambers)
+    opened = open_bittings(work.session, work.vault, systems)
+    avoid = frozenset(cuts[:chambers] for cuts in opened.values() if len(cuts) >= chambers)
+    return ReadyMatrix(keyway, spec, matrix, draw_master(spec, work.rng, tops), avoid)
+
+
+def seal_access(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_id: int, name: str) -> KeySystem:
+    """Make a system of the plan for a customer: its keysets with their holders, every bitting sealed.
+
+    A top master that nobody carries is left out: no cylinder is pinned to it.
+    """
+    work.require(Role.BENCH)
+    chambers = ready.spec.chambers
+    with transaction(work.session):
+        if work.session.get(Customer, customer_id) is None:
+            raise NotFound("customer")
+        same = sa.select(KeySystem.id).where(KeySystem.customer_id == customer_id, KeySystem.name == name)
+        if work.session.scalar(same):
+            raise Taken("name", f"This customer has a key system named {name} already.")
+        keyway = find_keyway(work, ready.keyway)
+        system = KeySystem(
+            customer_id=customer_id,
+            name=name,
+            levels=plan.levels,
+            keyway=keyway.code,
+            chambers=chambers,
+            spec=keyway.spec,
+            records=RecordsHolder.SHOP,
+            created_at=work.now,
+        )
+        work.session.add(system)
+        work.session.flush()
+        _insert_keysets(work, system, plan)
+        if plan.roles:
+            seal_plan(work, system, Plan(ready.tmk, plan.roles))
+            system.capacity = sum(
+                progression_under(ready.spec, ready.tmk, plan.roles, "C", keyset.bitting).usable
+                for keyset in plan.keysets
+                if keyset.level.value == Level.MASTER.value
+            )
+        work.session.flush()
+        record(
+            work,
+            "key system made of a matrix",
+            f"key system {system.id}",
+            f"{name}: {len(plan.keys)} keysets for {len(plan.holders)} holders and {len(plan.doors)} doors",
+        )
+        return system
+
+
+def _insert_keysets(work: Work, system: KeySystem, plan: AccessPlan) -> None:
+    carriers: dict[str, list[str]] = {}
+    for holder, symbol in plan.holders.items():
+        if symbol is not None:
+            carriers.setdefault(symbol, []).append(holder)
+    issued = plan.keys
+    by_symbol: dict[str, Keyset] = {}
+    for planned in plan.keysets:
+        if planned.symbol not in issued:
+            continue
+        keyset = Keyset(
+            system=system,
+            symbol=planned.symbol,
+            level=Level(planned.level.value),
+            parent=by_symbol.get(planned.parent or ""),
+            purpose=", ".join(carriers.get(planned.symbol, ()))[:200],
+        )
+        work.session.add(keyset)
+        work.session.flush()
+        by_symbol[planned.symbol] = keyset
+        seal_bitting(work, system, keyset, planned.bitting)

@@ -1,0 +1,95 @@
+"""Searches that take their time: each in a thread of its own, looked at from a page until it ends.
+
+What a search finds stays in this process's memory, for the person who asked, until it is sealed or forgotten.
+"""
+
+from __future__ import annotations
+
+__all__ = ["Run", "find_run", "start_run"]
+
+import secrets
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from random import Random
+
+from flask import Flask, current_app
+
+from app.errors import BitternError
+from app.keying import AccessPlan, MatrixSolution, key_matrix
+from app.ledger.keysystems.matrix import ReadyMatrix
+
+MOST_KEPT = 12
+MOST_AT_ONCE = 2
+Found = AccessPlan | MatrixSolution
+
+
+@dataclass(slots=True, eq=False)
+class Run:
+    """One search: whose it is, how far it has come, and what it found or why it was refused."""
+
+    token: str
+    user_id: int | None
+    ready: ReadyMatrix
+    seconds: int
+    share: float = 0.0
+    unwanted: int | None = None
+    found: Found | None = field(default=None, repr=False)
+    refusal: str = ""
+    ended: threading.Event = field(default_factory=threading.Event)
+
+    @property
+    def percent(self) -> int:
+        """The share of the time that has gone, in whole percent."""
+        return min(int(self.share * 100), 99)
+
+
+def _runs(app: Flask) -> dict[str, Run]:
+    runs: dict[str, Run] = app.extensions.setdefault("keying runs", {})
+    return runs
+
+
+def start_run(user_id: int | None, ready: ReadyMatrix, seconds: int, rng: Random, wait: float = 2.0) -> Run:
+    """Start a search and give it `wait` seconds to end at once; BitternError while too many are under way."""
+    runs = _runs(current_app)
+    if sum(not run.ended.is_set() for run in runs.values()) >= MOST_AT_ONCE:
+        raise BitternError("file", "Two searches are under way already; wait until one has ended.")
+    run = Run(secrets.token_urlsafe(12), user_id, ready, seconds)
+    over = [token for token, kept in runs.items() if kept.ended.is_set()]
+    for token in over[: max(0, len(runs) + 1 - MOST_KEPT)]:
+        del runs[token]
+    runs[run.token] = run
+    broke = current_app.logger.exception
+    threading.Thread(target=_search, args=(run, rng, broke), daemon=True).start()
+    run.ended.wait(wait)
+    return run
+
+
+def _search(run: Run, rng: Random, broke: Callable[[str], None]) -> None:
+    def on_progress(unwanted: int, share: float) -> None:
+        run.unwanted, run.share = unwanted, share
+
+    ready = run.ready
+    try:
+        run.found = key_matrix(
+            ready.spec,
+            ready.tmk,
+            ready.matrix,
+            rng,
+            avoid=ready.avoid,
+            seconds=float(run.seconds),
+            on_progress=on_progress,
+        )
+    except BitternError as error:
+        run.refusal = error.message
+    except Exception:
+        broke("a matrix search broke off")
+        run.refusal = "The search broke off. Nothing was saved; try a smaller matrix, and tell the owner."
+    finally:
+        run.ended.set()
+
+
+def find_run(token: str, user_id: int | None) -> Run | None:
+    """The person's own search with this token; None when it is another's, or forgotten."""
+    run = _runs(current_app).get(token)
+    return run if run is not None and run.user_id == user_id else None
