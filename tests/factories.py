@@ -181,6 +181,16 @@ class KeywayFactory(_Factory):
     code = factory.Sequence(lambda n: f"AQ{n}")
 
 
+class PinStockFactory(_Factory):
+    class Meta:
+        model = models.PinStock
+
+    spec_id = factory.LazyFunction(lambda: SpecFactory().id)
+    kind = "bottom"
+    size = factory.Sequence(lambda n: n)
+    count = 100
+
+
 class CatalogueItemFactory(_Factory):
     class Meta:
         model = models.CatalogueItem

@@ -15,6 +15,7 @@ from app.ledger.keysystems.models import (
     RecordsHolder,
 )
 from app.ledger.makers.models import CatalogueItem, FactoryTermsRow, Keyway, Maker, SpecRow
+from app.ledger.pins.models import PinStock
 from app.ledger.prices.models import BenchTermsRow, House, PriceBookRow, PriceTier, TaxRuleRow
 from app.ledger.users.models import LoginAttempt, Role, User
 
@@ -46,6 +47,7 @@ __all__ = [
     "LoginAttempt",
     "Maker",
     "Payment",
+    "PinStock",
     "PriceBookRow",
     "PriceTier",
     "QuoteRevision",

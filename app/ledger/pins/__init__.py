@@ -1,0 +1,1 @@
+"""Pins on the bench's shelf: what is there, what a job takes."""
