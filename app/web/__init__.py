@@ -14,6 +14,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.counter.views import blueprint as counter
     from app.web.customers.views import blueprint as customers
     from app.web.doors.views import blueprint as doors
+    from app.web.fitting.views import blueprint as fitting
     from app.web.house.settings import blueprint as settings
     from app.web.house.views import blueprint as house
     from app.web.jobs.views import blueprint as jobs
@@ -44,4 +45,5 @@ def blueprints() -> tuple[Blueprint, ...]:
         terms,
         makers,
         catalogue,
+        fitting,
     )

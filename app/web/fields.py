@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CentsField", "DayField", "PercentField", "WholeField"]
+__all__ = ["CentsField", "DayField", "PercentField", "TextField", "WholeField"]
 
 from datetime import date
 from decimal import Decimal
@@ -16,7 +16,7 @@ from app.pricing import read_cents, read_percent, show_cents
 FIRST_YEAR, LAST_YEAR = 1970, 2199
 
 
-class _TextField(StringField):
+class TextField(StringField):
     """A one-line field whose `data` is a value, None while it is empty; what was typed stays as it was typed."""
 
     data: Any  # the value, not the text
@@ -46,7 +46,7 @@ class _TextField(StringField):
             raise ValueError(error.message) from error
 
 
-class DayField(_TextField):
+class DayField(TextField):
     """A day, written 2026-01-31; the browser's own calendar where it has one."""
 
     def __init__(self, *arguments: Any, **options: Any) -> None:
@@ -66,7 +66,7 @@ class DayField(_TextField):
         return value.isoformat()
 
 
-class CentsField(_TextField):
+class CentsField(TextField):
     """An amount of money, held in whole cents."""
 
     def __init__(self, *arguments: Any, **options: Any) -> None:
@@ -80,7 +80,7 @@ class CentsField(_TextField):
         return show_cents(value).replace("$", "")
 
 
-class PercentField(_TextField):
+class PercentField(TextField):
     """A percentage, held as Decimal."""
 
     def __init__(self, *arguments: Any, **options: Any) -> None:
@@ -91,7 +91,7 @@ class PercentField(_TextField):
         return read_percent(text, self.short_name)
 
 
-class WholeField(_TextField):
+class WholeField(TextField):
     """A whole number from `least` to `most`."""
 
     def __init__(self, label: str, *arguments: Any, least: int = 0, most: int = 1_000_000, **options: Any) -> None:

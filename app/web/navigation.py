@@ -25,6 +25,7 @@ class Entry:
 # `also`: blueprints whose pages stand under the same word.
 _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Counter", "counter.page", ("quotes",)),
+    ("Fit", "fitting.index", ()),
     ("Ledger", "jobs.ledger", ()),
     ("Doors", "doors.index", ()),
     ("Key systems", "keysystems.index", ("keying",)),

@@ -18,12 +18,14 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from fractions import Fraction
 from functools import lru_cache
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.fitting import Cam, CylinderAttributes, KeyBlank, Lock, Pattern, from_json, read_maker
+from app.fitting import Keyway as KeywayRead
 from app.ledger.errors import NotFound
 from app.ledger.makers.models import CatalogueItem, FactoryTermsRow, Keyway, Maker
 from app.ledger.prices.dated import place_in_time
@@ -32,7 +34,8 @@ from app.pricing import FactoryTerms
 
 @dataclass(frozen=True, slots=True)
 class MakerTables:
-    """What a maker's tables say, ready for the fitting room."""
+    """What a maker's tables say, ready for the fitting room. `lengths` and `rings` are the mortise lengths and ring
+    thicknesses to be had; `families` the keyways with their families and specs."""
 
     id: int
     code: str
@@ -42,6 +45,9 @@ class MakerTables:
     blanks: tuple[KeyBlank, ...]
     cams: tuple[Cam, ...]
     locks: tuple[Lock, ...]
+    lengths: tuple[Fraction, ...] = ()
+    rings: tuple[Fraction, ...] = ()
+    families: tuple[KeywayRead, ...] = ()
 
 
 def maker_tables(session: Session) -> Mapping[str, MakerTables]:
@@ -64,6 +70,9 @@ def _tables(maker_id: int, version: int, text: str) -> MakerTables:
         blanks=maker.blanks,
         cams=maker.cams,
         locks=maker.locks,
+        lengths=maker.lengths,
+        rings=maker.rings,
+        families=maker.keyways,
     )
 
 

@@ -1,0 +1,1 @@
+"""Fit: a quick question with no job. What is this number, does it fit, what else would."""

@@ -1,0 +1,188 @@
+"""What is asked on the Fit pages. Everything stands in the address, so an answer can be bookmarked and sent on."""
+
+from __future__ import annotations
+
+__all__ = [
+    "BoreForm",
+    "CamForm",
+    "ComposeForm",
+    "FinishForm",
+    "KeyForm",
+    "LengthForm",
+    "NumberForm",
+    "QuestionForm",
+    "SwapForm",
+    "TailpieceForm",
+    "ThreadForm",
+]
+
+from collections.abc import Iterable, Mapping
+from fractions import Fraction
+from typing import Any
+
+from wtforms import Form, SelectField, StringField
+from wtforms.validators import InputRequired, Length
+
+from app.fitting import CYLINDER_TYPES, CylinderAttributes, finishes, from_json, read_inches, show_inches
+from app.ledger.makers.queries import MakerTables
+from app.web.fields import TextField, WholeField
+from app.web.forms_base import one_line
+
+TYPES = {"": "any", **CYLINDER_TYPES}
+FINISHES = {"": "any", **{each.code: f"{each.code} {each.name}" for each in finishes()}}
+
+
+class MeasureField(TextField):
+    """A length, held as a Fraction of inches."""
+
+    def __init__(self, label: str, *arguments: Any, **options: Any) -> None:
+        options.setdefault("render_kw", {"class": "measure", "autocomplete": "off"})
+        super().__init__(label, *arguments, **options)
+
+    def read(self, text: str) -> Fraction:
+        return read_inches(text, self.short_name)
+
+    def show(self, value: Fraction) -> str:
+        return show_inches(value)
+
+
+class MeasuresField(MeasureField):
+    """Several lengths parted by commas, held as a tuple."""
+
+    def read(self, text: str) -> tuple[Fraction, ...]:  # type: ignore[override]  # several of what it is one of
+        return tuple(read_inches(each, self.short_name) for each in text.split(",") if each.strip())
+
+    def show(self, value: Iterable[Fraction]) -> str:  # type: ignore[override]
+        return ", ".join(show_inches(each) for each in value)
+
+
+def _text(label: str, hint: str = "", most: int = 200, **render: Any) -> StringField:
+    checks = [Length(max=most, message=f"At most {most} characters fit here.")]
+    return StringField(
+        label, checks, filters=[one_line], description=hint, render_kw={"autocomplete": "off", **render}
+    )
+
+
+class QuestionForm(Form):
+    """A question asked by address alone: it changes nothing, so it carries no token."""
+
+    def offer(self, makers: Mapping[str, MakerTables]) -> None:
+        """Fill the lists to choose from."""
+        names = {maker.code: maker.name for maker in makers.values()}
+        locks = {lock.name: f"{lock.name} ({maker.name})" for maker in makers.values() for lock in maker.locks}
+        for name, choices in (("maker", {"": "any maker", **names}), ("lock", {"": "choose a lock", **locks})):
+            field = self._fields.get(name)
+            if field is not None:
+                field.choices = choices  # type: ignore[attr-defined]  # both are lists
+
+
+class NumberForm(QuestionForm):
+    """A part number, what a customer says, or what is stamped on a key blank."""
+
+    q = _text(
+        "Part number, words, or a key blank's number",
+        "A18M-Q1-66.SC; 1-1/4 rim satin chrome, six pin; PK-91",
+        type="search",
+        autofocus=True,
+    )
+
+
+class _Attributes(QuestionForm):
+    type = SelectField("Type", choices=TYPES)
+    length = MeasureField("Length, in")
+    chambers = WholeField("Chambers", least=1, most=12)
+    keyway = _text("Keyway", most=60)
+    cam = _text("Cam", "Mortise: standard, long …", most=60)
+    tailpiece = _text("Tailpiece", "Rim, bored: flat …", most=60)
+    finish = SelectField("Finish", choices=FINISHES)
+
+    def attributes(self, maker: str = "") -> CylinderAttributes:
+        """What was said; BitternError names the attribute at fault."""
+        names = ("type", "length", "chambers", "keyway", "cam", "tailpiece", "finish", "keying")
+        said = {name: self._fields[name].data for name in names if name in self._fields}
+        return from_json({**{name: value for name, value in said.items() if value not in (None, "")}, "maker": maker})
+
+
+class ComposeForm(_Attributes):
+    """Attributes that make a part number."""
+
+    keying = _text("Keying", "Zero-bitted, construction keyed …", most=60)
+    maker = SelectField("Maker", validate_choice=False)
+
+
+class SwapForm(_Attributes):
+    """The old cylinder, by number or by attributes."""
+
+    number = _text("Old cylinder's number", "If it is known; else say what it is.", most=60, autofocus=True)
+    maker = SelectField("Old maker", validate_choice=False)
+
+
+class LengthForm(QuestionForm):
+    """A door and a mortise lock in it."""
+
+    lock = SelectField("Lock", validate_choice=False, description="Gives case and cam depth.")
+    maker = SelectField("Cylinders of", validate_choice=False, description="Gives lengths and rings.")
+    door = MeasureField(
+        "Door thickness", [InputRequired("Enter the door's thickness.")], description="1-3/4, or 45 mm"
+    )
+    case = MeasureField("Case thickness")
+    cam_depth = MeasureField("Case face to back of cam")
+    outside_trim = MeasureField("Trim outside")
+    inside_trim = MeasureField("Trim inside")
+    lengths = MeasuresField("Lengths to be had", description="Parted by commas.")
+    rings = MeasuresField("Rings to be had", description="Parted by commas.")
+
+
+class TailpieceForm(QuestionForm):
+    """A rim cylinder in its door."""
+
+    door = MeasureField("Door thickness", [InputRequired("Enter the door's thickness.")])
+    length = MeasureField("Cylinder length", [InputRequired("Enter the cylinder's length.")])
+    trim = MeasureField("Trim under the head")
+    reach_least = MeasureField("Must reach past the door, least", [InputRequired("Enter the least reach.")])
+    reach_most = MeasureField("Must reach past the door, most", [InputRequired("Enter the most reach.")])
+    supplied = MeasureField("Tailpiece as supplied", [InputRequired("Enter the tailpiece's length.")])
+    notch = MeasureField("Between break-off notches", description="Empty: cut anywhere.")
+
+
+class BoreForm(QuestionForm):
+    """A stile and a bored deadbolt."""
+
+    lock = SelectField("Deadbolt", validate_choice=False, description="Gives backsets and the hole it needs.")
+    stile = MeasureField("Stile width", [InputRequired("Enter the stile's width.")])
+    bore = MeasureField("Hole in the door", [InputRequired("Enter the hole's diameter.")])
+    backsets = MeasuresField("Backsets to be had", description="Parted by commas.")
+    bore_min = MeasureField("Least hole the lock needs")
+    bore_max = MeasureField("Largest hole it covers")
+
+
+class ThreadForm(QuestionForm):
+    """A mortise cylinder's body and the hole in the lock."""
+
+    cylinder_diameter = MeasureField("Cylinder's diameter", [InputRequired("Enter the diameter.")])
+    cylinder_threads = WholeField("Cylinder's threads per inch", [InputRequired("Enter the threads.")], most=200)
+    lock_diameter = MeasureField("Lock's hole", [InputRequired("Enter the hole's diameter.")])
+    lock_threads = WholeField("Lock's threads per inch", [InputRequired("Enter the threads.")], most=200)
+
+
+class CamForm(QuestionForm):
+    """A lock whose cam is looked for."""
+
+    lock = SelectField("Lock", [InputRequired("Choose a lock.")], validate_choice=False)
+
+
+class KeyForm(QuestionForm):
+    """A customer's key and the cylinder that should take it."""
+
+    blank = _text("Number on the key's bow", "Of any maker: PK-91", most=60, autofocus=True)
+    cuts = WholeField("Cuts on the key", [InputRequired("Count the cuts.")], least=1, most=12)
+    number = _text("Cylinder's part number", "If it is known; else say keyway and chambers.", most=60)
+    keyway = _text("Cylinder's keyway", most=60)
+    chambers = WholeField("Cylinder's chambers", least=1, most=12)
+    maker = SelectField("Cylinder's maker", validate_choice=False)
+
+
+class FinishForm(QuestionForm):
+    """Finishes that would stand on one door."""
+
+    codes = _text("Finishes on one door", "BHMA numbers or US codes, parted by commas: 626, US3")
