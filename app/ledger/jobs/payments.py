@@ -188,7 +188,7 @@ def _taker(work: Work) -> int:
     return work.actor.user_id
 
 
-def _asked(number: int) -> sa.Select[tuple[Job]]:
+def _asked(number: int) -> sa.Select[Job]:
     return (
         sa.select(Job)
         .where(Job.number == number)
