@@ -1,0 +1,171 @@
+"""A clerk serves a walk-in with a real browser: with the keyboard alone, and without JavaScript."""
+
+from __future__ import annotations
+
+import pytest
+import sqlalchemy as sa
+from playwright.sync_api import Browser, BrowserContext, Page, expect
+from sqlalchemy.orm import Session
+
+from app.ledger.models import QuoteRevision, User
+from app.pricing import show_cents
+from tests.factories import PASSWORD, UserFactory
+from tests.stocked import empty_house
+
+__all__ = ["empty_house"]
+
+PART = "A18M-Q1-66.SC"
+
+
+@pytest.fixture
+def clerk(session: Session, owner: User) -> User:
+    user: User = UserFactory(name="Clerk")
+    return user
+
+
+class Keys:
+    """A keyboard that counts: every key pressed, letters of a word each for themselves."""
+
+    def __init__(self, page: Page) -> None:
+        self._page = page
+        self.pressed = 0
+
+    def type(self, words: str) -> None:
+        self._page.keyboard.type(words)
+        self.pressed += len(words)
+
+    def press(self, *keys: str) -> None:
+        for key in keys:
+            self._page.keyboard.press(key)
+            self.pressed += 1
+
+
+def worked_out(page: Page) -> None:
+    """Wait until what was typed last has been worked out."""
+    expect(page.locator(".htmx-request")).to_have_count(0)
+
+
+def test_a_walk_in_by_keyboard_from_log_in_to_quote(page: Page, served, clerk: User, session: Session) -> None:
+    page.goto(served.url("/login"))
+    keys = Keys(page)
+    keys.type(clerk.name)
+    keys.press("Tab")
+    keys.type(PASSWORD)
+    keys.press("Enter")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Counter")
+    expect(page.get_by_label("Customer phone, name or site")).to_be_focused()
+    before = keys.pressed
+    keys.type("plover")
+    expect(page.get_by_role("button", name="New customer: plover")).to_be_visible()
+    keys.press("Tab", "Tab", "Enter")
+    expect(page.get_by_label("New customer")).to_have_value("plover")
+    expect(page.get_by_role("button", name="Part number")).to_be_focused()
+    keys.press("Enter")
+    number = page.get_by_label("Part number")
+    expect(number).to_be_focused()
+    keys.type(PART)
+    keys.press("Tab", "Tab")
+    keys.type("2")
+    keys.press("Tab")
+    keys.type("KA")
+    till = page.get_by_label("Totals and keying")
+    expect(till).to_contain_text("$94.15")  # 60.80 and 13.00 taxed at 7.25 %, keying 15.00 not
+    expect(page.get_by_text("Keying: keyed alike (KA)")).to_be_visible()
+    # Enter works out; only the button issues.
+    keys.press("Shift+Tab", "Enter")
+    worked_out(page)
+    expect(page.get_by_role("heading", level=1)).to_have_text("Counter")
+    issue = page.get_by_role("button", name="Issue quote")
+    # The driver's Alt+I does not reach the browser's access keys, so the key that it stands for is counted.
+    expect(issue).to_have_attribute("accesskey", "i")
+    issue.press("Enter")
+    keys.pressed += 1
+    expect(page.get_by_role("heading", level=1)).to_have_text("Quote 1001-1")
+    assert keys.pressed - before <= 36, keys.pressed - before
+    revision = session.scalars(sa.select(QuoteRevision)).one()
+    expect(page.get_by_label("The quote as on paper")).to_contain_text(show_cents(revision.total_cents))
+
+
+def test_a_walk_in_without_javascript(browser: Browser, served, clerk: User, session: Session) -> None:
+    context: BrowserContext = browser.new_context(java_script_enabled=False, viewport={"width": 1366, "height": 768})
+    context.set_default_timeout(10_000)
+    page = context.new_page()
+    page.goto(served.url("/login"))
+    page.get_by_label("Name").fill(clerk.name)
+    page.get_by_label("Password").fill(PASSWORD)
+    page.get_by_role("button", name="Log in").click()
+    page.get_by_label("Customer phone, name or site").fill("gull")
+    page.get_by_role("button", name="Find").click()
+    page.get_by_role("button", name="Gull & Anchor").click()
+    page.get_by_role("button", name="Cylinder", exact=True).click()
+    page.get_by_label("Type").select_option("mortise")
+    for label, value in (("Length", "1-1/8"), ("Pins", "6"), ("Keyway", "AQ9"), ("Finish", "626"), ("Quantity", "2")):
+        page.get_by_label(label).fill(value)
+    page.get_by_role("button", name="Issue quote").click()
+    expect(page.get_by_role("alert")).to_contain_text("Nothing is saved yet")
+    expect(page.get_by_label("Length")).to_have_value("1-1/8")
+    page.get_by_label("Keyway").fill("AQ1")
+    page.get_by_label("Keyway").press("Enter")
+    expect(page.get_by_text("$60.80").first).to_be_visible()
+    page.get_by_role("button", name="Issue quote").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Quote 1001-1")
+    page.get_by_role("link", name="Accept").click()
+    page.get_by_label("Accepted by").fill("T. Gull")
+    page.get_by_label("Site").fill("Shop front")
+    page.get_by_label("Opening, row 1").fill("F1")
+    page.get_by_label("Opening, row 2").fill("B1")
+    page.get_by_role("button", name="Accept the quote").click()
+    expect(page.get_by_role("heading", level=1)).to_contain_text("1001")
+    assert session.scalars(sa.select(QuoteRevision)).one().total_cents > 0
+    context.close()
+
+
+def open_counter(page: Page, served, log_in, clerk: User) -> None:
+    log_in(clerk)
+    page.goto(served.url("/counter"))
+
+
+def test_lines_are_added_copied_and_removed_without_losing_what_is_typed(page: Page, served, log_in, clerk) -> None:
+    open_counter(page, served, log_in, clerk)
+    page.get_by_role("button", name="Part number").click()
+    page.get_by_label("Part number").fill(PART)
+    page.get_by_role("button", name="Duplicate").click()
+    expect(page.get_by_label("Part number")).to_have_count(2)
+    expect(page.get_by_label("Part number").nth(1)).to_have_value(PART)
+    page.get_by_label("Part number").nth(1).fill("A18M-Q9-66.SC")
+    told = page.get_by_text("The nearest legal number is A18M-Q1-66.SC")
+    expect(told).to_be_visible()
+    expect(page.get_by_label("Part number").nth(1)).to_have_attribute("aria-invalid", "true")
+    page.get_by_role("button", name="Remove").first.click()
+    expect(page.get_by_label("Part number")).to_have_count(1)
+    expect(page.get_by_label("Part number")).to_have_value("A18M-Q9-66.SC")
+
+
+def test_a_master_keyed_line_asks_for_its_system_and_shows_both_ways(page: Page, served, log_in, clerk) -> None:
+    open_counter(page, served, log_in, clerk)
+    page.get_by_role("button", name="Part number").click()
+    page.get_by_label("Part number").fill("AD-Q1-66.SC")
+    page.get_by_label("Quantity").fill("24")
+    system = page.get_by_role("region", name="Key system")
+    expect(system).to_be_hidden()
+    page.get_by_label("Keying", exact=True).select_option("MK")
+    expect(system).to_be_visible()
+    page.get_by_label("System's name").fill("The Flats")
+    ways = page.get_by_role("region", name="Keying of Ardent Brass, 24 cylinders")
+    expect(ways).to_contain_text("Factory")
+    expect(ways).to_contain_text("chosen")
+    expect(page.get_by_text("New key system The Flats, 2 levels")).to_be_visible()
+
+
+@pytest.mark.parametrize("size", [(1366, 768), (390, 844)])
+def test_the_total_is_always_in_view_and_nothing_is_too_wide(page: Page, served, log_in, clerk, size) -> None:
+    open_counter(page, served, log_in, clerk)
+    page.set_viewport_size({"width": size[0], "height": size[1]})
+    for kind in ("Part number", "Cylinder", "Rekey", "Keys", "Hardware", "Labour", "Trip"):
+        page.get_by_role("button", name=kind, exact=True).click()
+        worked_out(page)
+    for edge in ("window.scrollTo(0, 0)", "window.scrollTo(0, document.body.scrollHeight)"):
+        page.evaluate(edge)
+        expect(page.get_by_text("Total", exact=True)).to_be_in_viewport()
+        expect(page.get_by_role("button", name="Issue quote")).to_be_in_viewport()
+    assert page.evaluate("document.documentElement.scrollWidth") <= size[0]
