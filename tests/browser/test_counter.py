@@ -45,7 +45,7 @@ def worked_out(page: Page) -> None:
     expect(page.locator(".htmx-request")).to_have_count(0)
 
 
-def test_a_walk_in_by_keyboard_from_log_in_to_quote(page: Page, served, clerk: User, session: Session) -> None:
+def test_a_walk_in_by_keyboard_from_log_in_to_quote(served, page: Page, clerk: User, session: Session) -> None:
     page.goto(served.url("/login"))
     keys = Keys(page)
     keys.type(clerk.name)
@@ -125,7 +125,7 @@ def open_counter(page: Page, served, log_in, clerk: User) -> None:
     page.goto(served.url("/counter"))
 
 
-def test_lines_are_added_copied_and_removed_without_losing_what_is_typed(page: Page, served, log_in, clerk) -> None:
+def test_lines_are_added_copied_and_removed_without_losing_what_is_typed(served, page: Page, log_in, clerk) -> None:
     open_counter(page, served, log_in, clerk)
     page.get_by_role("button", name="Part number").click()
     page.get_by_label("Part number").fill(PART)
@@ -141,7 +141,7 @@ def test_lines_are_added_copied_and_removed_without_losing_what_is_typed(page: P
     expect(page.get_by_label("Part number")).to_have_value("A18M-Q9-66.SC")
 
 
-def test_a_master_keyed_line_asks_for_its_system_and_shows_both_ways(page: Page, served, log_in, clerk) -> None:
+def test_a_master_keyed_line_asks_for_its_system_and_shows_both_ways(served, page: Page, log_in, clerk) -> None:
     open_counter(page, served, log_in, clerk)
     page.get_by_role("button", name="Part number").click()
     page.get_by_label("Part number").fill("AD-Q1-66.SC")
@@ -158,7 +158,7 @@ def test_a_master_keyed_line_asks_for_its_system_and_shows_both_ways(page: Page,
 
 
 @pytest.mark.parametrize("size", [(1366, 768), (390, 844)])
-def test_the_total_is_always_in_view_and_nothing_is_too_wide(page: Page, served, log_in, clerk, size) -> None:
+def test_the_total_is_always_in_view_and_nothing_is_too_wide(served, page: Page, log_in, clerk, size) -> None:
     open_counter(page, served, log_in, clerk)
     page.set_viewport_size({"width": size[0], "height": size[1]})
     for kind in ("Part number", "Cylinder", "Rekey", "Keys", "Hardware", "Labour", "Trip"):
