@@ -14,6 +14,8 @@ GROUPS = {
     "user": "app.commands.users",
     "house": "app.commands.house",
     "demo": "app.commands.demo",
+    "backup": "app.commands.backup",
+    "restore": "app.commands.restore",
 }
 
 

@@ -47,6 +47,7 @@ class Vault:
             raise VaultError(f"The sealing key has the wrong length. {_HOW_TO_RESTORE}")
         self._cipher = AESGCM(_derive(raw, b"bittern seal"))
         self._hash_key = _derive(raw, b"bittern fingerprint")
+        self.backup_key = _derive(raw, b"bittern backup")  # seals the house's own backups; never stored
         self.check_value = hmac.new(_derive(raw, b"bittern key check"), b"check", hashlib.sha256).hexdigest()
 
     @staticmethod

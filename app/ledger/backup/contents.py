@@ -1,0 +1,163 @@
+"""Open a backup into a folder and prove that it is whole, before anybody relies on it."""
+
+from __future__ import annotations
+
+__all__ = ["DATABASE", "FILES", "MANIFEST", "Report", "read_backup", "unpack"]
+
+import json
+import shutil
+import sqlite3
+import tarfile
+from contextlib import closing
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+import sqlalchemy as sa
+from alembic import command
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy.orm import Session
+
+from app.config import Config
+from app.ledger.backup.errors import BackupError
+from app.ledger.backup.place import scratch
+from app.ledger.backup.sealing import SealedReader, Secret
+from app.ledger.engine import make_engine
+from app.ledger.events.actions import first_broken_link
+from app.ledger.events.models import Event
+from app.ledger.opening import alembic_config
+
+MANIFEST, DATABASE, FILES = "manifest.json", "bittern.sqlite3", "files"
+_MANIFEST_BYTES = 65_536
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What a backup holds, proven whole. `brought_up`: its tables were an earlier release's."""
+
+    made_at: datetime
+    events: int
+    files: int
+    migration: str
+    brought_up: bool
+    key_check: str
+
+
+def read_backup(config: Config, path: Path, secret: Secret) -> Report:
+    """Open the whole backup in a folder of its own and prove it; BackupError says what is wrong with it."""
+    with scratch(config) as folder:
+        return unpack(path, secret, folder)
+
+
+def unpack(path: Path, secret: Secret, folder: Path) -> Report:
+    """Open the backup into `folder`: DATABASE and FILES stand there afterwards, proven.
+
+    The database's pages, its links between tables, its migration (an earlier one is brought up to this release's,
+    in the copy) and its chain of events are checked. Raises BackupError.
+    """
+    try:
+        with path.open("rb") as source:
+            reader = SealedReader(source, secret)
+            _extract(reader, folder)
+            reader.finish()
+    except OSError as error:
+        raise BackupError("file", f"{path} could not be opened: {error.strerror or error}.") from error
+    made_at, key_check = _read_manifest(folder / MANIFEST)
+    brought_up = _prove(folder / DATABASE)
+    migration, events = _prove_story(folder / DATABASE, key_check)
+    files = folder / FILES
+    files.mkdir(exist_ok=True, mode=0o700)
+    count = sum(one.is_file() for one in files.rglob("*"))
+    return Report(made_at, events, count, migration, brought_up, key_check)
+
+
+def _extract(reader: SealedReader, folder: Path) -> None:
+    stream: Any = reader  # a tar stream asks for nothing but `read`
+    try:
+        with tarfile.open(fileobj=stream, mode="r|") as tar:
+            for member in tar:
+                parts = PurePosixPath(member.name).parts
+                is_ours = member.name in (MANIFEST, DATABASE) or (parts[:1] == (FILES,) and len(parts) > 1)
+                content = tar.extractfile(member) if is_ours and member.isfile() and ".." not in parts else None
+                if content is None:
+                    raise BackupError("file", "This backup holds something that no house has; it was not opened.")
+                target = folder.joinpath(*parts)
+                target.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+                with target.open("xb") as out:
+                    shutil.copyfileobj(content, out)
+                target.chmod(0o600)
+    except tarfile.TarError as error:
+        raise BackupError("file", "This backup opens, but what is inside cannot be read.") from error
+
+
+def _read_manifest(path: Path) -> tuple[datetime, str]:
+    try:
+        with path.open("rb") as file:
+            said = json.loads(file.read(_MANIFEST_BYTES))
+        made_at, key_check = datetime.fromisoformat(said["made_at"]), str(said["key_check"])
+        is_known = said["format"] == 1
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise BackupError("file", "This backup does not say what it holds; it was not opened.") from error
+    if not is_known:
+        raise BackupError("file", "This backup was made by a newer release: install that one, then restore.")
+    return made_at, key_check
+
+
+def _prove(database: Path) -> bool:
+    """Pages and links hold, and the migration is this release's, or was brought up to it (then True)."""
+    damaged = BackupError("file", "The database in this backup is damaged; take another copy. Nothing was replaced.")
+    try:
+        with closing(sqlite3.connect(database)) as connection:
+            if connection.execute("PRAGMA integrity_check").fetchall() != [("ok",)]:
+                raise damaged
+            if connection.execute("PRAGMA foreign_key_check").fetchone():
+                raise damaged
+    except sqlite3.Error as error:
+        raise damaged from error
+    settings = alembic_config(f"sqlite:///{database}")
+    scripts = ScriptDirectory.from_config(settings)
+    current = _migration(database)
+    if current == scripts.get_current_head():
+        return False
+    if current not in {script.revision for script in scripts.walk_revisions()}:
+        raise BackupError(
+            "file",
+            f"The database in this backup is at migration {current or 'none'}, which this release does not know. "
+            "Install the release that made it, then restore.",
+        )
+    command.upgrade(settings, "head")
+    return True
+
+
+def _migration(database: Path) -> str | None:
+    engine = sa.create_engine(f"sqlite:///{database}")
+    try:
+        with engine.connect() as connection:
+            return MigrationContext.configure(connection).get_current_revision()
+    finally:
+        engine.dispose()
+
+
+def _prove_story(database: Path, key_check: str) -> tuple[str, int]:
+    """The chain of events holds and the key check is the database's own; the migration and how many events."""
+    engine = make_engine(f"sqlite:///{database}")
+    try:
+        with Session(engine) as session:
+            broken = first_broken_link(session)
+            count = session.scalar(sa.select(sa.func.count()).select_from(Event)) or 0
+            checks = session.execute(sa.text("SELECT check_value FROM vault_checks")).scalars().all()
+            migration = MigrationContext.configure(session.connection()).get_current_revision()
+        with engine.connect() as connection:
+            connection.exec_driver_sql("ROLLBACK")
+            connection.exec_driver_sql("PRAGMA journal_mode=DELETE")  # one file again, for moving
+    finally:
+        engine.dispose()
+    if broken is not None:
+        raise BackupError(
+            "file", f"In this backup event {broken} does not follow from the one before it; take another copy."
+        )
+    if checks != [key_check]:
+        raise BackupError("file", "This backup's key check is not its database's; take another copy.")
+    return migration or "", count

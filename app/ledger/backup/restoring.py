@@ -1,0 +1,129 @@
+"""Put a backup back: proven first, then exchanged, with what stood there kept beside it."""
+
+from __future__ import annotations
+
+__all__ = ["RESTORED", "Restored", "house_vault", "restore_backup"]
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from app.config import Config
+from app.ledger.backup.contents import DATABASE, FILES, Report, unpack
+from app.ledger.backup.errors import BackupError
+from app.ledger.backup.place import database_file, files_folder, scratch
+from app.ledger.backup.sealing import Secret
+from app.ledger.engine import transaction
+from app.ledger.events.actions import record
+from app.ledger.opening import open_ledger
+from app.ledger.vault import Vault
+from app.ledger.work import Actor
+
+RESTORED = "backup restored"
+_LOGS = ("-wal", "-shm", "-journal")
+
+
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """What was put back. `replaced`: the folder that keeps what stood there before; None where nothing did."""
+
+    report: Report
+    replaced: Path | None
+
+
+def house_vault(config: Config) -> Vault:
+    """The vault with the sealing key that is in its place now; VaultError where there is none."""
+    return Vault(config.key) if config.key else Vault.from_file(config.vault_key_file)
+
+
+def restore_backup(config: Config, path: Path, secret: Secret, actor: Actor) -> Restored:
+    """Put the backup at `path` in the house's place, and put that on record in what was put back.
+
+    Opened in a folder of its own, proven, held against the sealing key that is present; then database and files
+    change places with what is there, which is kept. Raises BackupError or VaultError: then nothing was replaced.
+    """
+    database = database_file(config)
+    vault = house_vault(config)
+    with scratch(config) as folder:
+        report = unpack(path, secret, folder)
+        if report.key_check != vault.check_value:
+            where = "BITTERN_KEY" if config.key else f"the key file {config.vault_key_file}"
+            raise BackupError(
+                "key file",
+                f"The key in {where} is not the one that this backup was sealed with: its bittings could not be "
+                "read. Put the right key in its place from the copy that the owner keeps. Nothing was replaced.",
+            )
+        with _shut(database):
+            replaced = _exchange(config, database, folder)
+    ledger = open_ledger(config)
+    try:
+        with ledger.work(actor) as work, transaction(work.session):
+            record(
+                work,
+                RESTORED,
+                "house",
+                f"Backup {path.name} of {report.made_at.isoformat(timespec='minutes')} put back",
+                name=path.name[:200],
+            )
+    finally:
+        ledger.close()
+    return Restored(report, replaced)
+
+
+@contextmanager
+def _shut(database: Path) -> Iterator[None]:
+    """Hold the present database so that nobody has it open while it is exchanged; BackupError where one has."""
+    if not database.exists():
+        yield
+        return
+    connection = sqlite3.connect(database, timeout=2, isolation_level=None)
+    try:
+        try:
+            # Leaving WAL needs the file to oneself, and takes what its log holds into the file that is kept.
+            connection.execute("PRAGMA journal_mode=DELETE")
+            connection.execute("BEGIN EXCLUSIVE")
+        except sqlite3.OperationalError as error:
+            if "locked" in str(error) or "busy" in str(error):
+                raise BackupError(
+                    "database", "The house is open. Stop bittern house serve first. Nothing was replaced."
+                ) from error
+        except sqlite3.DatabaseError:
+            pass  # what stands there is damaged, which may be why somebody restores: it is kept as it is
+        yield
+    finally:
+        connection.close()
+
+
+def _exchange(config: Config, database: Path, folder: Path) -> Path | None:
+    files = files_folder(config)
+    kept = config.instance / f"replaced-{datetime.now(UTC):%Y-%m-%dT%H%M%S.%fZ}"
+    moves = [(one, kept / one.name) for one in _standing(database, files)]
+    has_old = bool(moves)
+    moves += [(folder / DATABASE, database), (folder / FILES, files)]
+    done: list[tuple[Path, Path]] = []
+    try:
+        if has_old:
+            kept.mkdir(mode=0o700)
+        database.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        os.chmod(folder / DATABASE, 0o600)
+        for source, target in moves:
+            os.rename(source, target)
+            done.append((source, target))
+    except OSError as error:
+        for source, target in reversed(done):
+            os.rename(target, source)
+        if has_old and kept.exists():
+            kept.rmdir()
+        raise BackupError(
+            "folder", f"The exchange failed: {error.strerror or error}. What stood there stands again."
+        ) from error
+    return kept if has_old else None
+
+
+def _standing(database: Path, files: Path) -> list[Path]:
+    candidates = [database, *(database.with_name(database.name + ending) for ending in _LOGS), files]
+    return [one for one in candidates if one.exists()]
