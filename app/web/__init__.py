@@ -19,10 +19,12 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.house.views import blueprint as house
     from app.web.jobs.views import blueprint as jobs
     from app.web.keying.views import blueprint as keying
+    from app.web.keys.views import blueprint as keys
     from app.web.keysystems.views import blueprint as keysystems
     from app.web.login.views import blueprint as login
     from app.web.makers.importing import blueprint as catalogue
     from app.web.makers.views import blueprint as makers
+    from app.web.payments.views import blueprint as payments
     from app.web.prices.terms import blueprint as terms
     from app.web.prices.views import blueprint as prices
     from app.web.quotes.views import blueprint as quotes
@@ -46,4 +48,6 @@ def blueprints() -> tuple[Blueprint, ...]:
         makers,
         catalogue,
         fitting,
+        keys,
+        payments,
     )

@@ -26,9 +26,9 @@ class Entry:
 _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Counter", "counter.page", ("quotes",)),
     ("Fit", "fitting.index", ()),
-    ("Ledger", "jobs.ledger", ()),
+    ("Ledger", "jobs.ledger", ("payments",)),
     ("Doors", "doors.index", ()),
-    ("Key systems", "keysystems.index", ("keying",)),
+    ("Key systems", "keysystems.index", ("keying", "keys")),
     ("Bench", "bench.index", ()),
     ("Price book", "prices.index", ("terms",)),
     ("Makers", "makers.index", ("catalogue",)),

@@ -1,0 +1,1 @@
+"""Pages about keys that are cut, stamped and handed out."""

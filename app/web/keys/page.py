@@ -1,0 +1,142 @@
+"""What the pages about keys show, gathered once for a look and for a press that was refused."""
+
+from __future__ import annotations
+
+__all__ = ["KeyPage", "SystemKeys", "key_page", "plan_address", "receipt_paper", "system_keys"]
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from flask import url_for
+
+from app.documents import KeyReceipt, ReceiptKey
+from app.ledger.events.models import Event
+from app.ledger.jobs.issuing import house_head
+from app.ledger.keysystems.authority import lacks_authority
+from app.ledger.keysystems.exposure import Exposed, exposed_by
+from app.ledger.keysystems.keys_held import (
+    KeysetCopies,
+    find_receipt,
+    get_key,
+    key_story,
+    receipts_of,
+    system_copies,
+)
+from app.ledger.keysystems.models import Key, KeyState, KeySystem
+from app.ledger.keysystems.queries import get_system
+from app.ledger.prices.queries import get_house
+from app.ledger.users.models import Role
+from app.ledger.work import Work
+from app.web.access import may
+from app.web.keys.forms import CutForm, IssueKeysForm, OrderForm
+from app.web.listing import count_pages
+
+SIZE = 60
+
+
+@dataclass(frozen=True, slots=True)
+class SystemKeys:
+    """A system's keys by keyset, with the forms that issue, order and cut."""
+
+    system: KeySystem
+    groups: tuple[KeysetCopies, ...]
+    text: str
+    page: int
+    pages: int
+    lacks_authority: bool
+    may_override: bool
+    issue: IssueKeysForm
+    order: OrderForm
+    cut: CutForm
+
+
+@dataclass(frozen=True, slots=True)
+class KeyPage:
+    """One key: what it turns, what happened to it, the numbers of its receipts, newest first."""
+
+    key: Key
+    exposed: Sequence[Exposed]
+    story: Sequence[Event]
+    receipts: tuple[int, ...]
+    plan: str
+
+    @property
+    def may_come_back(self) -> bool:
+        """Whether it is out or lost."""
+        return self.key.state in (KeyState.OUT, KeyState.LOST)
+
+    @property
+    def may_be_lost(self) -> bool:
+        """Whether it is cut and not known to be lost."""
+        return self.key.state in (KeyState.OUT, KeyState.CUT, KeyState.RETURNED)
+
+    @property
+    def may_retire(self) -> bool:
+        """Whether it is in the shop, or not cut yet."""
+        return self.key.state in (KeyState.ORDERED, KeyState.CUT, KeyState.RETURNED)
+
+
+def plan_address(system_id: int) -> str:
+    """Where the rekey plan after a loss is worked out; "" where this person may not, or there is no such page."""
+    return url_for("keying.lost_key", system_id=system_id) if may("keying.lost_key") else ""
+
+
+def system_keys(
+    work: Work,
+    system_id: int,
+    text: str = "",
+    page: int = 1,
+    *,
+    issue: IssueKeysForm | None = None,
+    order: OrderForm | None = None,
+    cut: CutForm | None = None,
+) -> SystemKeys:
+    """The page of a system's keys; forms that were refused stand in it as they were typed. NotFound."""
+    system = get_system(work.session, system_id)
+    groups, count = system_copies(work.session, system_id, text, page, SIZE)
+    lacks = lacks_authority(system)
+    return SystemKeys(
+        system=system,
+        groups=groups,
+        text=text,
+        page=page,
+        pages=count_pages(count, SIZE),
+        lacks_authority=lacks,
+        may_override=lacks and work.actor.role is Role.OWNER,
+        issue=issue or IssueKeysForm(formdata=None, prefix="issue-"),
+        order=order or OrderForm(formdata=None, prefix="order-"),
+        cut=cut or CutForm(formdata=None, prefix="cut-"),
+    )
+
+
+def key_page(work: Work, key_id: int) -> KeyPage:
+    """The page of one key; NotFound when there is none. Opens no bitting."""
+    key = get_key(work.session, key_id)
+    story = key_story(work.session, key)
+    return KeyPage(
+        key=key,
+        exposed=exposed_by(work.session, key.keyset),
+        story=story,
+        receipts=receipts_of(story),
+        plan=plan_address(key.keyset.system_id),
+    )
+
+
+def receipt_paper(work: Work, number: int) -> KeyReceipt:
+    """The receipt as it was when the keys were handed over, for its paper. NotFound."""
+    signed = find_receipt(work.session, number)
+    return KeyReceipt(
+        house=house_head(get_house(work.session)),
+        number=str(signed.number),
+        issued_on=signed.issued_on,
+        issued_by=signed.issued_by,
+        customer_name=signed.customer,
+        site_name=signed.site,
+        holder_name=signed.holder,
+        holder_phone=signed.phone,
+        authority=signed.authority,
+        keys=tuple(
+            ReceiptKey(signed.symbol, copy, f"{signed.symbol} {copy}", signed.opens, signed.due_back)
+            for copy in signed.copies
+        ),
+    )

@@ -1,0 +1,1 @@
+"""Pages about the money of a job."""

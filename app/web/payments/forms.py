@@ -1,0 +1,49 @@
+"""The form that takes a payment."""
+
+from __future__ import annotations
+
+__all__ = ["TakePaymentForm"]
+
+from datetime import date
+
+from wtforms import RadioField, SelectField
+from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
+from wtforms.validators import InputRequired
+
+from app.ledger.jobs.payments import MEANS, PaymentForm, PaymentKind
+from app.web.fields import CentsField, DayField
+from app.web.forms_base import SavedForm, text, typed
+
+_WORDS = {
+    PaymentKind.DEPOSIT: "Deposit, before the work",
+    PaymentKind.PAYMENT: "Payment",
+    PaymentKind.REFUND: "Refund, money given back",
+}
+
+
+class TakePaymentForm(SavedForm):
+    """Money that came in, or goes back; `version` is how many payments stood there, so none is written twice."""
+
+    kind = RadioField(
+        "Which",
+        [InputRequired("Choose which it is.")],
+        choices=[SelectChoice(kind.value, _WORDS[kind]) for kind in PaymentKind],
+    )
+    cents = CentsField("Amount", [InputRequired("Enter an amount in dollars, as in 12.50.")])
+    means = SelectField("By", choices=[SelectChoice(means, means) for means in MEANS])
+    received_on = DayField("On", [InputRequired("Enter the day.")])
+    note = text("Note", 180, hint="Check number, or why it is given back. Do not write card numbers here.")
+
+    def fill(self, version: int, today: date, balance_cents: int) -> None:
+        """What a fresh form starts from: what is left to pay, today."""
+        self.version.data = str(version)
+        self.kind.data = PaymentKind.PAYMENT.value if balance_cents > 0 else PaymentKind.REFUND.value
+        self.cents.data = balance_cents if balance_cents > 0 else None
+        self.received_on.data = today
+
+    @property
+    def said(self) -> PaymentForm:
+        """As the use case takes it, once the form is valid."""
+        return PaymentForm(
+            PaymentKind(typed(self.kind)), self.cents.data, typed(self.means), self.received_on.data, typed(self.note)
+        )

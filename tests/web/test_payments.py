@@ -1,0 +1,102 @@
+"""A job's payments page: take money, print its receipt, and refusals with the figures."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+
+import pypdf
+import pytest
+import sqlalchemy as sa
+
+from app.ledger.models import Job, Payment, Role, Stage
+from app.ledger.work import Work
+from tests import factories
+from tests.factories import FormClient
+
+ClientAs = Callable[[Role | None], FormClient]
+FORM = {"kind": "deposit", "cents": "50.00", "means": "check", "received_on": "2026-11-25", "version": "1"}
+
+
+@pytest.fixture
+def job(work: Work) -> Job:
+    factories.HouseFactory()
+    customer = factories.CustomerFactory(name="Lantern Row Dental")
+    found: Job = factories.JobFactory(number=1042, stage=Stage.APPROVED, customer=customer, title="Front door")
+    factories.QuoteRevisionFactory(job=found, total_cents=10_725)
+    return found
+
+
+def paid(work: Work) -> list[int]:
+    work.session.rollback()
+    return list(work.session.scalars(sa.select(Payment.cents).order_by(Payment.id)))
+
+
+def text_of(content: bytes) -> str:
+    return "\n".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(content)).pages)
+
+
+def test_a_deposit_is_taken_and_its_receipt_printed(work: Work, job: Job, client_as: ClientAs) -> None:
+    client = client_as(Role.COUNTER)
+    fresh = client.get("/jobs/1042/payments").text
+    assert 'value="107.25"' in fresh and "Nothing has been received yet" in fresh
+    answer = client.post("/jobs/1042/payments", data={**FORM, "note": "check 20417"})
+    assert answer.status_code == 303
+    page = client.get(answer.location).text
+    assert "$50.00 received; $57.25 left to pay" in page and "1042-1, PDF" in page and 'value="57.25"' in page
+    receipt = client.get("/jobs/1042/payments/1.pdf")
+    assert receipt.mimetype == "application/pdf"
+    text = text_of(receipt.data)
+    for told in ("Deposit receipt 1042-1", "Lantern Row Dental", "$50.00", "$57.25", "check 20417", "For the house"):
+        assert told in text, told
+    back = {**FORM, "kind": "refund", "cents": "5", "note": "paid twice", "version": "2"}
+    assert client.post("/jobs/1042/payments", data=back).status_code == 303
+    text = text_of(client.get("/jobs/1042/payments/2.pdf").data)
+    assert "Refund receipt 1042-2" in text and "Given back" in text and "$62.25" in text
+    assert client.get("/jobs/1042/payments/1.pdf").data == receipt.data
+    assert paid(work) == [5_000, -500]
+
+
+@pytest.mark.parametrize(
+    ("changed", "says"),
+    [
+        ({"cents": "107.26"}, "$107.26 is more than is due: the total is $107.25, $0.00 is paid, $107.25 is left"),
+        ({"kind": "refund", "note": "x"}, "$50.00 is more than was paid: $0.00 came in"),
+        ({"cents": "-5"}, "may not be negative"),
+        ({"cents": ""}, "Enter an amount"),
+        ({"cents": "9" * 10_000}, "too long for an amount"),
+        ({"kind": ""}, "Choose which it is"),
+        ({"kind": "theft"}, "Not a valid choice"),
+        ({"means": "shells"}, "Not a valid choice"),
+        ({"received_on": "2027-01-01"}, "has not come yet"),
+        ({"received_on": "x"}, "Write the day as"),
+        ({"note": "4111 1111 1111 1111"}, "Do not write card numbers here"),
+        ({"note": "y" * 181}, "At most 180 characters"),
+    ],
+)
+def test_a_refusal_has_the_figures_and_keeps_what_was_typed(
+    work: Work, job: Job, client_as: ClientAs, changed: dict[str, str], says: str
+) -> None:
+    answer = client_as(Role.COUNTER).post("/jobs/1042/payments", data={**FORM, **changed})
+    assert answer.status_code == 422 and says in answer.text
+    assert 'value="2026-11-25"' in answer.text or "received_on" in changed
+    assert paid(work) == []
+
+
+def test_a_press_repeated_is_told(work: Work, job: Job, client_as: ClientAs) -> None:
+    client = client_as(Role.COUNTER)
+    client.post("/jobs/1042/payments", data=FORM)
+    again = client.post("/jobs/1042/payments", data=FORM)
+    assert again.status_code == 409 and "$50.00 deposit received" in again.text
+    assert paid(work) == [5_000]
+
+
+def test_the_bench_sees_no_money_and_no_job_has_none(work: Work, job: Job, client_as: ClientAs) -> None:
+    bench, owner = client_as(Role.BENCH), client_as(Role.OWNER)
+    for address in ("/jobs/1042/payments", "/jobs/1042/payments/1.pdf"):
+        assert bench.get(address).status_code == 403
+    assert bench.post("/jobs/1042/payments", data=FORM).status_code == 403
+    for address in ("/jobs/9/payments", "/jobs/1042/payments/1.pdf", "/jobs/1042/payments/0.pdf"):
+        assert owner.get(address).status_code == 404
+    factories.JobFactory(number=1050)
+    assert "nothing is due" in owner.get("/jobs/1050/payments").text
