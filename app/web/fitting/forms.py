@@ -18,9 +18,9 @@ __all__ = [
 
 from collections.abc import Iterable, Mapping
 from fractions import Fraction
-from typing import Any
+from typing import Any, ClassVar
 
-from wtforms import Form, SelectField, StringField
+from wtforms import Field, Form, SelectField, StringField
 from wtforms.validators import InputRequired, Length
 
 from app.fitting import CYLINDER_TYPES, CylinderAttributes, finishes, from_json, read_inches, show_inches
@@ -64,7 +64,18 @@ def _text(label: str, hint: str = "", most: int = 200, **render: Any) -> StringF
 
 
 class QuestionForm(Form):
-    """A question asked by address alone: it changes nothing, so it carries no token."""
+    """A question asked by address alone: it changes nothing, so it carries no token.
+
+    `FIRST` names the fields that stand before the others, whichever class they come from.
+    """
+
+    FIRST: ClassVar[tuple[str, ...]] = ()
+
+    @property
+    def boxes(self) -> list[Field]:
+        """The fields in the order of the page."""
+        first = [self._fields[name] for name in self.FIRST]
+        return [*first, *(field for field in self if field not in first)]
 
     def offer(self, makers: Mapping[str, MakerTables]) -> None:
         """Fill the lists to choose from."""
@@ -88,13 +99,13 @@ class NumberForm(QuestionForm):
 
 
 class _Attributes(QuestionForm):
-    type = SelectField("Type", choices=TYPES)
+    type = SelectField("Type", choices=TYPES, validate_choice=False)
     length = MeasureField("Length, in")
     chambers = WholeField("Chambers", least=1, most=12)
     keyway = _text("Keyway", most=60)
     cam = _text("Cam", "Mortise: standard, long …", most=60)
     tailpiece = _text("Tailpiece", "Rim, bored: flat …", most=60)
-    finish = SelectField("Finish", choices=FINISHES)
+    finish = SelectField("Finish", choices=FINISHES, validate_choice=False)
 
     def attributes(self, maker: str = "") -> CylinderAttributes:
         """What was said; BitternError names the attribute at fault."""
@@ -113,6 +124,7 @@ class ComposeForm(_Attributes):
 class SwapForm(_Attributes):
     """The old cylinder, by number or by attributes."""
 
+    FIRST = ("number", "maker")
     number = _text("Old cylinder's number", "If it is known; else say what it is.", most=60, autofocus=True)
     maker = SelectField("Old maker", validate_choice=False)
 

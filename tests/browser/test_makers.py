@@ -1,0 +1,87 @@
+"""The counter asks Fit with a real browser; the owner loads a catalogue and sets a price from Monday on."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from app.ledger.makers.actions import import_maker
+from app.ledger.models import Role, User
+from tests.factories import HouseFactory, PriceRowFactory, UserFactory
+
+DEMO = Path(__file__).resolve().parents[2] / "demo_data" / "makers"
+LogIn = Callable[[User], Page]
+
+
+@pytest.fixture
+def makers(work) -> None:
+    HouseFactory()
+    for path in sorted(DEMO.glob("*.json")):
+        import_maker(work, json.loads(path.read_text()))
+
+
+def test_an_answer_comes_as_the_counter_types(log_in: LogIn, makers) -> None:
+    page = log_in(UserFactory(role=Role.COUNTER))
+    page.get_by_role("link", name="Fit", exact=True).click()
+    expect(page.get_by_label("Part number, words")).to_be_focused()
+    page.keyboard.type("32.118.P26")
+    expect(page.locator("#answer")).to_contain_text("rim cylinder 1-1/8 in, five pin, keyway PR-P")
+    page.get_by_role("link", name="The same fit from other makers").click()
+    expect(page.locator("#answer")).to_contain_text("does the customer agree?")
+    expect(page.locator("#answer")).to_contain_text("The face will be Ardent Brass's instead of Pell & Rowe's.")
+
+
+def test_a_length_is_drawn_with_its_ring(log_in: LogIn, served, makers) -> None:
+    page = log_in(UserFactory(role=Role.COUNTER))
+    page.goto(served.url("/fit/length"))
+    page.get_by_label("Lock").select_option("Ferry 40 passage lock")
+    page.get_by_label("Door thickness").fill("2-1/8")
+    expect(page.locator("#answer .big").first).to_contain_text("1-3/8 in with a 1/16 in ring")
+    expect(page.get_by_role("img", name="a 1/16 inch ring under its head").first).to_be_visible()
+
+
+def test_the_owner_loads_a_catalogue_and_sees_how_far_it_is(log_in: LogIn, owner: User, makers) -> None:
+    page = log_in(owner)
+    page.get_by_role("link", name="Makers", exact=True).click()
+    page.get_by_role("link", name="Ardent Brass").click()
+    page.get_by_role("link", name="Load a catalogue").click()
+    rows = "".join(f"H-{n},hardware,Part {n},1.00,2.00,no\n" for n in range(4000))
+    content = ("part_number,category,description,cost,list,stocked\n" + rows).encode()
+    page.get_by_label("File").set_input_files([{"name": "a.csv", "mimeType": "text/csv", "buffer": content}])
+    page.get_by_role("button", name="Read the file").click()
+    page.get_by_role("button", name="Put on record").click()
+    expect(page.locator("#run")).to_contain_text("4,000 items new")
+
+
+def test_a_price_starts_next_monday(log_in: LogIn, owner: User) -> None:
+    HouseFactory()
+    PriceRowFactory(code="KEY-CUT", unit_cents=325, cost_cents=90)
+    page = log_in(owner)
+    page.get_by_role("link", name="Price book").click()
+    page.get_by_role("link", name="Change KEY-CUT").click()
+    page.get_by_label("Price each").fill("3.60")
+    page.get_by_role("button", name="Put on record").click()
+    expect(page.get_by_role("row", name="coming")).to_contain_text("$3.60")
+    expect(page.get_by_role("row", name="now")).to_contain_text("$3.25")
+
+
+def test_none_of_these_pages_is_wider_than_a_phone(log_in: LogIn, owner: User, served, makers) -> None:
+    PriceRowFactory(code="KEY-CUT")
+    page = log_in(owner)
+    page.set_viewport_size({"width": 390, "height": 844})
+    paths = [
+        "/fit?q=A18M-Q1-66.SC",
+        "/fit/same?number=32.118.P26",
+        "/fit/bore?stile=4&bore=2",
+        "/makers",
+        "/makers/1",
+    ]
+    paths += ["/makers/1/catalogue", "/makers/1/tables/locks", "/prices", "/prices/code?code=KEY-CUT", "/customers"]
+    for path in (*paths, "/prices/bench-terms/change", "/prices/factory-terms/1", "/house/settings"):
+        page.goto(served.url(path))
+        wide = page.evaluate("document.documentElement.scrollWidth")
+        assert wide <= 390, (path, wide)
