@@ -63,7 +63,7 @@ from app.fitting import (
     mismatch,
     words,
 )
-from app.ledger.makers.queries import MakerTables, maker_tables
+from app.ledger.makers.queries import MakerTables
 from app.ledger.makers.shelf import shelf
 from app.web.fitting import forms
 
@@ -364,8 +364,3 @@ def answer_finishes(session: Session, makers: Makers, form: forms.FinishForm) ->
                     if number in own and (maker.name, code.code) not in own[number]:
                         own[number].append((maker.name, code.code))
     return FinishAnswer(tuple(asked), mismatch([each.code for each in asked]), own)
-
-
-def the_makers(session: Session) -> Makers:
-    """Every maker's tables by code."""
-    return maker_tables(session)
