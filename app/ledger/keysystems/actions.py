@@ -5,7 +5,7 @@ from __future__ import annotations
 __all__ = ["SystemForm", "add_keysets", "insert_system", "single_keyed_system"]
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import sqlalchemy as sa
 
@@ -70,27 +70,13 @@ def insert_system(work: Work, form: SystemForm) -> KeySystem:
         raise LedgerError("system", "A key system's name has at most 120 characters.")
     if not 1 <= form.levels <= 4:
         raise LedgerError("levels", "A key system has 1 to 4 levels.")
-    taken = sa.select(KeySystem.id).where(KeySystem.customer_id == form.customer_id, KeySystem.name == name)
-    if work.session.scalar(taken):
+    if name_is_taken(work, form.customer_id, name):
         raise Taken("system", f"This customer has a key system named {name} already; choose it from the list.")
     keyway = find_keyway(work, form.keyway)
     most = BittingSpec.from_json(keyway.spec.spec).chambers
     if not 3 <= form.chambers <= most:
         raise LedgerError("chambers", f"Keyway {keyway.code} is cut for 3 to {most} chambers, not {form.chambers}.")
-    system = KeySystem(
-        customer_id=form.customer_id,
-        site_id=form.site_id,
-        name=name,
-        levels=form.levels,
-        keyway=keyway.code,
-        chambers=form.chambers,
-        spec=keyway.spec,
-        records=form.records,
-        owner_of_record=form.owner_of_record,
-        created_at=work.now,
-    )
-    work.session.add(system)
-    work.session.flush()
+    system = add_system_row(work, replace(form, name=name), keyway)
     record(
         work,
         "key system started",
@@ -102,6 +88,31 @@ def insert_system(work: Work, form: SystemForm) -> KeySystem:
     if form.records is RecordsHolder.SHOP and spec_of(system).control_offset is not None:
         _insert_control(work, system)
     return system
+
+
+def add_system_row(work: Work, form: SystemForm, keyway: Keyway) -> KeySystem:
+    """The bare row of a system on a keyway, without keysets, inside the caller's transaction."""
+    system = KeySystem(
+        customer_id=form.customer_id,
+        site_id=form.site_id,
+        name=form.name,
+        levels=form.levels,
+        keyway=keyway.code,
+        chambers=form.chambers,
+        spec=keyway.spec,
+        records=form.records,
+        owner_of_record=form.owner_of_record,
+        created_at=work.now,
+    )
+    work.session.add(system)
+    work.session.flush()
+    return system
+
+
+def name_is_taken(work: Work, customer_id: int, name: str) -> bool:
+    """Whether the customer has a key system of this name."""
+    rows = sa.select(KeySystem.id).where(KeySystem.customer_id == customer_id, KeySystem.name == name)
+    return work.session.scalar(rows) is not None
 
 
 def find_keyway(work: Work, code: str) -> Keyway:

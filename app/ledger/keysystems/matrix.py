@@ -7,8 +7,6 @@ __all__ = ["ReadyMatrix", "make_ready", "seal_access"]
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-import sqlalchemy as sa
-
 from app.errors import Problem, Problems
 from app.keying import AccessMatrix, AccessPlan, BittingSpec, draw_master, progression_under, read_matrix
 from app.keying import Bitting as Cuts
@@ -16,10 +14,10 @@ from app.ledger.customers.models import Customer
 from app.ledger.engine import transaction
 from app.ledger.errors import NotFound, Taken
 from app.ledger.events.actions import record
-from app.ledger.keysystems.actions import find_keyway
+from app.ledger.keysystems.actions import SystemForm, add_system_row, find_keyway, name_is_taken
 from app.ledger.keysystems.bittings import Plan, open_bittings, open_plan, seal_bitting, seal_plan
 from app.ledger.keysystems.listing import list_spec
-from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
+from app.ledger.keysystems.models import Keyset, KeySystem, Level
 from app.ledger.keysystems.queries import systems_sharing_keyway
 from app.ledger.users.models import Role
 from app.ledger.work import Work
@@ -65,22 +63,10 @@ def seal_access(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_id: i
     with transaction(work.session):
         if work.session.get(Customer, customer_id) is None:
             raise NotFound("customer")
-        same = sa.select(KeySystem.id).where(KeySystem.customer_id == customer_id, KeySystem.name == name)
-        if work.session.scalar(same):
+        if name_is_taken(work, customer_id, name):
             raise Taken("name", f"This customer has a key system named {name} already.")
         keyway = find_keyway(work, ready.keyway)
-        system = KeySystem(
-            customer_id=customer_id,
-            name=name,
-            levels=plan.levels,
-            keyway=keyway.code,
-            chambers=chambers,
-            spec=keyway.spec,
-            records=RecordsHolder.SHOP,
-            created_at=work.now,
-        )
-        work.session.add(system)
-        work.session.flush()
+        system = add_system_row(work, SystemForm(customer_id, name, plan.levels, keyway.code, chambers), keyway)
         _insert_keysets(work, system, plan)
         if plan.roles:
             seal_plan(work, system, Plan(ready.tmk, plan.roles))

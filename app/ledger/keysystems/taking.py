@@ -7,8 +7,6 @@ __all__ = ["TakeForm", "take_over"]
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-import sqlalchemy as sa
-
 from app.errors import Problem, Problems
 from app.keying import Bitting as Cuts
 from app.keying import BittingSpec, KeyingError, progression_under, read_bitting, read_symbol
@@ -16,11 +14,11 @@ from app.ledger.customers.models import Customer
 from app.ledger.engine import transaction
 from app.ledger.errors import NotFound, Taken
 from app.ledger.events.actions import record
-from app.ledger.keysystems.actions import find_keyway
+from app.ledger.keysystems.actions import SystemForm, add_system_row, find_keyway, name_is_taken
 from app.ledger.keysystems.bittings import Plan, seal_bitting, seal_plan
 from app.ledger.keysystems.carrying import carried
 from app.ledger.keysystems.listing import list_purpose, list_spec
-from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
+from app.ledger.keysystems.models import Keyset, KeySystem, Level
 from app.ledger.work import Work
 
 _RANK = (Level.GREAT_GRAND, Level.GRAND, Level.MASTER, Level.CHANGE, Level.SINGLE)
@@ -59,22 +57,12 @@ def take_over(work: Work, form: TakeForm, sealed: str) -> KeySystem:
     with transaction(work.session):
         if work.session.get(Customer, form.customer_id) is None:
             raise NotFound("customer")
-        same = sa.select(KeySystem.id).where(KeySystem.customer_id == form.customer_id, KeySystem.name == name)
-        if work.session.scalar(same):
+        if name_is_taken(work, form.customer_id, name):
             raise Taken("name", f"This customer has a key system named {name} already.")
         keyway = find_keyway(work, form.keyway)
-        system = KeySystem(
-            customer_id=form.customer_id,
-            name=name,
-            levels=_levels(rows),
-            keyway=keyway.code,
-            chambers=form.chambers,
-            spec=keyway.spec,
-            records=RecordsHolder.SHOP,
-            created_at=work.now,
+        system = add_system_row(
+            work, SystemForm(form.customer_id, name, _levels(rows), keyway.code, form.chambers), keyway
         )
-        work.session.add(system)
-        work.session.flush()
         by_symbol: dict[str, Keyset] = {}
         for row in rows.values():
             keyset = Keyset(
