@@ -76,6 +76,10 @@ class PriceBook:
         if twice:
             raise Problems(twice)
 
+    def __contains__(self, code: str) -> bool:
+        """Whether the book has any row for the code, on whatever day."""
+        return code in self._by_code
+
     def codes(self) -> tuple[str, ...]:
         """All codes, in the order in which they first appear."""
         return tuple(self._by_code)

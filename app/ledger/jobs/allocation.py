@@ -18,8 +18,6 @@ from app.ledger.keysystems.queries import get_system
 from app.ledger.work import Work
 from app.pricing import KeyingKind
 
-_LEVELS = {KeyingKind.MK: 2, KeyingKind.GMK: 3, KeyingKind.GGMK: 4}
-
 
 @dataclass(frozen=True, slots=True)
 class Allotment:
@@ -118,7 +116,7 @@ class KeysetAllotter:
             if other.kind.is_keyed and other.keying.kind.is_master_keyed:
                 sets = len(_set_sizes(other.keying, other.quantity))
                 per_master[other.keying.master] = per_master.get(other.keying.master, 0) + sets
-        levels = max(asked.levels, _LEVELS.get(line.keying.kind, 2))
+        levels = max(asked.levels, line.keying.least_levels)
         return insert_system(
             self._work,
             SystemForm(

@@ -45,6 +45,15 @@ class KeyingInstruction:
     master: str = ""
 
     @property
+    def least_levels(self) -> int:
+        """How many levels a key system needs to be keyed so.
+
+        >>> KeyingInstruction(KeyingKind.GMK).least_levels
+        3
+        """
+        return {KeyingKind.GMK: 3, KeyingKind.GGMK: 4}.get(self.kind, 2)
+
+    @property
     def words(self) -> str:
         """The instruction as printed.
 

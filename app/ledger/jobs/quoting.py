@@ -12,7 +12,7 @@ from decimal import Decimal
 from app.errors import BitternError, Problem
 from app.ledger.customers.models import Customer, Site
 from app.ledger.errors import NotFound
-from app.ledger.jobs.ask import KeyingInstruction, LineAsk, QuoteAsk
+from app.ledger.jobs.ask import LineAsk, QuoteAsk
 from app.ledger.jobs.deciding import Group, choose, groups_of
 from app.ledger.jobs.resolving import Resolved, Resolver
 from app.ledger.jobs.snapshot import KeyingChoice, SnapshotLine, SnapshotTotals
@@ -189,7 +189,7 @@ def _print_lines(
             if line.keys_each:
                 extras.append(("keys", f"Keys, {line.keys_each} a cylinder", line.quantity * line.keys_each, KEY_CUT))
         if system_due and ask.system is not None and line.keying.kind.is_master_keyed:
-            levels = max(ask.system.levels, _levels(line.keying))
+            levels = max(ask.system.levels, line.keying.least_levels)
             text = f"New key system {ask.system.name.strip()}, {levels} levels: design and records"
             extras.append(("key system", text, 1, system_code(levels)))
             system_due = False
@@ -225,10 +225,6 @@ def _print_lines(
                 )
             )
     return drafts
-
-
-def _levels(keying: KeyingInstruction) -> int:
-    return {KeyingKind.MK: 2, KeyingKind.GMK: 3, KeyingKind.GGMK: 4}.get(keying.kind, 2)
 
 
 def _draft(label: str, kind: str, found: Resolved, words: str, quantity: int, unit_cents: int, sort: Kind) -> _Draft:

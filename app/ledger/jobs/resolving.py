@@ -18,7 +18,7 @@ from app.ledger.jobs.ask import LineAsk, LineKind
 from app.ledger.makers.queries import MakerTables, get_item, item_attributes, maker_tables
 from app.ledger.prices.codes import KEY_CUT, rekey_code
 from app.ledger.prices.queries import tier_percent
-from app.pricing import KeyingKind, PriceBook, half_up
+from app.pricing import KeyingKind, PriceBook, PriceRow, half_up
 from app.pricing import LineKind as Kind
 
 MOST = 10_000
@@ -153,32 +153,16 @@ class Resolver:
         if line.keying.kind is KeyingKind.NONE:
             raise BitternError("keying", "Say how the cylinders are to be keyed.")
         row = self._book.price(rekey_code(attributes.type), self._on, self._tier or None, line.quantity)
-        return Resolved(
-            line=replace(line, part_number=""),
-            words=f"Rekey customer's own {words(attributes)}",
-            part_number="",
-            maker_name="",
-            unit_cents=row.unit_cents,
-            cost_cents=row.cost_cents,
-            kind=Kind.LABOUR,
-            is_stocked=True,
-        )
+        line = replace(line, part_number="")
+        return replace(_from_book(line, row, f"Rekey customer's own {words(attributes)}"), kind=Kind.LABOUR)
 
     def _keys(self, line: LineAsk) -> Resolved:
         code = line.price_code or KEY_CUT
         row = self._book.price(code, self._on, self._tier or None, line.quantity)
         keyway = line.attributes.keyway if line.attributes else None
         what = f"Keys to {line.symbol}" if line.symbol else "Keys cut to the customer's key"
-        return Resolved(
-            line=replace(line, price_code=code, keys_each=0),
-            words=f"{what}, keyway {keyway}" if keyway else what,
-            part_number="",
-            maker_name="",
-            unit_cents=row.unit_cents,
-            cost_cents=row.cost_cents,
-            kind=row.kind,
-            is_stocked=True,
-        )
+        line = replace(line, price_code=code, keys_each=0)
+        return _from_book(line, row, f"{what}, keyway {keyway}" if keyway else what)
 
     def _priced(self, line: LineAsk) -> Resolved:
         """Hardware, labour, trip: a row of the price book."""
@@ -190,16 +174,7 @@ class Resolver:
             raise BitternError(
                 "price_code", f"{row.description} is {row.kind.value}; choose an entry of {wanted.value}."
             )
-        return Resolved(
-            line=replace(line, keys_each=0),
-            words=row.description,
-            part_number="",
-            maker_name="",
-            unit_cents=row.unit_cents,
-            cost_cents=row.cost_cents,
-            kind=row.kind,
-            is_stocked=True,
-        )
+        return _from_book(replace(line, keys_each=0), row, row.description)
 
     def _maker(self, code: str) -> MakerTables:
         if code not in self._makers:
@@ -208,9 +183,23 @@ class Resolver:
 
     def _selling(self, number: str, quantity: int, list_cents: int) -> int:
         """The price book's own row for a part number where there is one, else list less the tier's percentage."""
-        if number in self._book.codes():
+        if number in self._book:
             return self._book.price(number, self._on, self._tier or None, quantity).unit_cents
         return half_up(Fraction(list_cents) * Fraction(Decimal(100) - self._percent_off) / 100)
+
+
+def _from_book(line: LineAsk, row: PriceRow, said: str) -> Resolved:
+    """A line that is a row of the price book: no part number, no maker, always to be had."""
+    return Resolved(
+        line=line,
+        words=said,
+        part_number="",
+        maker_name="",
+        unit_cents=row.unit_cents,
+        cost_cents=row.cost_cents,
+        kind=row.kind,
+        is_stocked=True,
+    )
 
 
 def _check_counts(line: LineAsk) -> None:

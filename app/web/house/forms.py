@@ -4,12 +4,12 @@ from __future__ import annotations
 
 __all__ = ["AddUserForm", "PasswordForm", "UserForm"]
 
-from wtforms import BooleanField, PasswordField, RadioField
-from wtforms.validators import EqualTo, InputRequired
+from wtforms import BooleanField, RadioField
+from wtforms.validators import InputRequired
 
 from app.ledger.users.models import Role
 from app.web.forms_base import PageForm, SavedForm, text
-from app.web.login.forms import PASSWORD_HINT
+from app.web.login.forms import first_password, same_password
 
 ROLES = {
     Role.COUNTER.value: "Counter: quotes, jobs, doors and customers; never a bitting",
@@ -23,17 +23,8 @@ class AddUserForm(PageForm):
 
     name = text("Name", 80, hint="They log in with it.", needed="Enter a name.", render_kw={"autocomplete": "off"})
     role = RadioField("Role", [InputRequired("Choose a role.")], choices=ROLES)
-    password = PasswordField(
-        "First password",
-        [InputRequired("Enter a password.")],
-        description=f"{PASSWORD_HINT} They can change it after their first login.",
-        render_kw={"autocomplete": "new-password"},
-    )
-    again = PasswordField(
-        "First password again",
-        [EqualTo("password", "The two passwords differ; type both again.")],
-        render_kw={"autocomplete": "new-password"},
-    )
+    password = first_password("First password", more=" They can change it after their first login.")
+    again = same_password("First password again")
 
 
 class UserForm(SavedForm):
@@ -46,14 +37,5 @@ class UserForm(SavedForm):
 class PasswordForm(SavedForm):
     """A new password for somebody."""
 
-    password = PasswordField(
-        "New password",
-        [InputRequired("Enter a password.")],
-        description=PASSWORD_HINT,
-        render_kw={"autocomplete": "new-password"},
-    )
-    again = PasswordField(
-        "New password again",
-        [EqualTo("password", "The two passwords differ; type both again.")],
-        render_kw={"autocomplete": "new-password"},
-    )
+    password = first_password("New password")
+    again = same_password("New password again")

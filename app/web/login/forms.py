@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["FirstStartForm", "LoginForm", "OwnPasswordForm"]
+__all__ = ["FirstStartForm", "LoginForm", "OwnPasswordForm", "first_password", "same_password"]
 
 from wtforms import PasswordField
 from wtforms.validators import EqualTo, InputRequired
@@ -11,6 +11,25 @@ from app.ledger.users.passwords import LEAST
 from app.web.forms_base import PageForm, text
 
 PASSWORD_HINT = f"At least {LEAST} characters; a few words in a row are easy to keep."
+
+
+def first_password(label: str, needed: str = "Enter a password.", more: str = "") -> PasswordField:
+    """A box for a password that does not exist yet."""
+    return PasswordField(
+        label,
+        [InputRequired(needed)],
+        description=f"{PASSWORD_HINT}{more}",
+        render_kw={"autocomplete": "new-password"},
+    )
+
+
+def same_password(label: str) -> PasswordField:
+    """The box for typing the form's `password` once more."""
+    return PasswordField(
+        label,
+        [EqualTo("password", "The two passwords differ; type both again.")],
+        render_kw={"autocomplete": "new-password"},
+    )
 
 
 class LoginForm(PageForm):
@@ -33,17 +52,8 @@ class FirstStartForm(PageForm):
         needed="Enter your name.",
         render_kw={"autocomplete": "username"},
     )
-    password = PasswordField(
-        "Password",
-        [InputRequired("Enter a password.")],
-        description=PASSWORD_HINT,
-        render_kw={"autocomplete": "new-password"},
-    )
-    again = PasswordField(
-        "Password again",
-        [EqualTo("password", "The two passwords differ; type both again.")],
-        render_kw={"autocomplete": "new-password"},
-    )
+    password = first_password("Password")
+    again = same_password("Password again")
 
 
 class OwnPasswordForm(PageForm):
@@ -54,14 +64,5 @@ class OwnPasswordForm(PageForm):
         [InputRequired("Enter your current password.")],
         render_kw={"autocomplete": "current-password"},
     )
-    password = PasswordField(
-        "New password",
-        [InputRequired("Enter a new password.")],
-        description=PASSWORD_HINT,
-        render_kw={"autocomplete": "new-password"},
-    )
-    again = PasswordField(
-        "New password again",
-        [EqualTo("password", "The two passwords differ; type both again.")],
-        render_kw={"autocomplete": "new-password"},
-    )
+    password = first_password("New password", needed="Enter a new password.")
+    again = same_password("New password again")
