@@ -11,7 +11,7 @@ from datetime import date, timedelta
 import sqlalchemy as sa
 
 from app.ledger.keysystems.bittings import seal_bitting
-from app.ledger.models import Cylinder, Door, Job, KeySystem, Level, Stage
+from app.ledger.models import Cylinder, Door, Job, Key, Keyset, KeyState, KeySystem, Level, Stage
 from app.ledger.work import Work
 from tests import factories
 
@@ -92,3 +92,22 @@ def counted(engine: sa.Engine) -> Iterator[list[str]]:
         yield statements
     finally:
         sa.event.remove(engine, "before_cursor_execute", note)
+
+
+def the(work: Work, symbol: str, copy: int = 1) -> Key:
+    """The copy of a keyset as the database has it now."""
+    work.session.rollback()
+    work.session.expire_all()
+    return work.session.scalars(
+        sa.select(Key).join(Keyset).where(Keyset.symbol == symbol, Key.copy_number == copy)
+    ).one()
+
+
+def put(work: Work, symbol: str, state: KeyState, **values: object) -> Key:
+    """The first copy of a keyset, put into a state by hand."""
+    key = the(work, symbol)
+    key.state = state
+    for name, value in values.items():
+        setattr(key, name, value)
+    work.session.commit()
+    return key

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import random
 import shutil
 from collections.abc import Iterator
@@ -11,38 +10,15 @@ from pathlib import Path
 
 import pytest
 
+from app.commands.demo_house import load_house
 from app.config import Config
-from app.ledger.customers.importing import import_customers
-from app.ledger.makers.actions import import_maker, set_factory_terms
 from app.ledger.models import Customer, Role, User
 from app.ledger.opening import migrate, open_ledger
-from app.ledger.prices.actions import (
-    HouseForm,
-    import_prices,
-    import_tax_rules,
-    import_tiers,
-    set_bench_terms,
-    set_house,
-)
 from app.ledger.work import Actor, Work
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_data"
 NOW = datetime(2026, 3, 2, 15, tzinfo=UTC)  # a Monday
 FIRST_DAY = date(2026, 1, 1)
-
-
-def load_house(work: Work) -> None:
-    """The demo's tables, through the importers that a user has."""
-    set_house(work, HouseForm("Fenwick Quay Builders' Hardware", "3 Fenwick Quay", "555-0100", tax_place="Saltmarsh"))
-    for file in sorted((DEMO / "makers").glob("*.json")):
-        import_maker(work, json.loads(file.read_text("utf-8")))
-    import_tiers(work, (DEMO / "tiers.csv").read_text("utf-8"))
-    import_prices(work, (DEMO / "prices.csv").read_text("utf-8"), FIRST_DAY)
-    import_tax_rules(work, (DEMO / "tax_rules.csv").read_text("utf-8"), FIRST_DAY)
-    for file in sorted((DEMO / "terms").glob("factory_*.json")):
-        set_factory_terms(work, file.stem.removeprefix("factory_").upper(), FIRST_DAY, json.loads(file.read_text()))
-    set_bench_terms(work, FIRST_DAY, json.loads((DEMO / "terms" / "bench.json").read_text()))
-    import_customers(work, (DEMO / "customers.csv").read_text("utf-8"))
 
 
 @pytest.fixture(scope="session")
@@ -53,7 +29,7 @@ def house_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     migrate(config)
     ledger = open_ledger(config)
     with ledger.work(Actor(None, "the house", Role.OWNER), NOW) as work:
-        load_house(work)
+        load_house(work, DEMO, FIRST_DAY)
         for name, role in (("Wren", Role.OWNER), ("Bram", Role.BENCH), ("Cora", Role.COUNTER)):
             work.session.add(
                 User(name=name, name_key=name.casefold(), role=role, password_hash="none", created_at=NOW)

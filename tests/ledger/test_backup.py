@@ -35,7 +35,7 @@ from app.ledger.events.actions import first_broken_link
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.keysystems.keys_out import order_copies
 from app.ledger.models import Event, Job, Role
-from app.ledger.opening import Ledger, alembic_config, migrate, open_ledger
+from app.ledger.opening import Ledger, alembic_config, open_ledger
 from app.ledger.vault import Vault
 from app.ledger.work import Actor, Work
 from tests import factories
@@ -44,15 +44,6 @@ from tests.keyed import Keyed, keyed_job
 
 PHRASE = "low water at the reed bed"
 HOUSE = Actor(None, "the house", Role.OWNER)
-
-
-@pytest.fixture(scope="session")
-def empty_house(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("house") / "instance"
-    config = Config(instance=folder)
-    migrate(config)
-    open_ledger(config).close()
-    return folder
 
 
 @pytest.fixture

@@ -34,13 +34,13 @@ from app.ledger.keysystems.keys_out import (
     return_key,
 )
 from app.ledger.keysystems.records import change_records
-from app.ledger.models import CylinderState, Event, Key, Keyset, KeyState, KeySystem, Level, Role
+from app.ledger.models import CylinderState, Event, Key, KeyState, KeySystem, Level, Role
 from app.ledger.opening import open_ledger
 from app.ledger.users.models import User
 from app.ledger.work import Actor, Work
 from tests import factories
 from tests.conftest import NOW
-from tests.keyed import Keyed, keyed_job
+from tests.keyed import Keyed, keyed_job, put, the
 from tests.ledger.conftest import by
 
 
@@ -55,23 +55,6 @@ def work(config: Config) -> Iterator[Work]:
 @pytest.fixture
 def keyed(work: Work) -> Keyed:
     return keyed_job(work)
-
-
-def the(work: Work, symbol: str, copy: int = 1) -> Key:
-    work.session.rollback()
-    work.session.expire_all()
-    return work.session.scalars(
-        sa.select(Key).join(Keyset).where(Keyset.symbol == symbol, Key.copy_number == copy)
-    ).one()
-
-
-def put(work: Work, symbol: str, state: KeyState, **values: object) -> Key:
-    key = the(work, symbol)
-    key.state = state
-    for name, value in values.items():
-        setattr(key, name, value)
-    work.session.commit()
-    return key
 
 
 def issue(work: Work, keyed: Keyed, symbol: str = "1AA", copies: tuple[int, ...] = (1,), **given: object) -> int:

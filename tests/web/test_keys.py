@@ -13,12 +13,12 @@ import sqlalchemy as sa
 
 from app.ledger.keysystems.keys_out import IssueForm, issue_keys
 from app.ledger.keysystems.records import change_records
-from app.ledger.models import Event, Key, Keyset, KeyState, Role
+from app.ledger.models import Event, KeyState, Role
 from app.ledger.work import Work
 from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient
-from tests.keyed import Keyed, bitting_in, counted, keyed_job
+from tests.keyed import Keyed, bitting_in, counted, keyed_job, put, the
 
 ClientAs = Callable[[Role | None], FormClient]
 
@@ -26,23 +26,6 @@ ClientAs = Callable[[Role | None], FormClient]
 @pytest.fixture
 def keyed(work: Work) -> Keyed:
     return keyed_job(work)
-
-
-def the(work: Work, symbol: str, copy: int = 1) -> Key:
-    work.session.rollback()
-    work.session.expire_all()
-    return work.session.scalars(
-        sa.select(Key).join(Keyset).where(Keyset.symbol == symbol, Key.copy_number == copy)
-    ).one()
-
-
-def put(work: Work, symbol: str, state: KeyState, **values: object) -> Key:
-    key = the(work, symbol)
-    key.state = state
-    for name, value in values.items():
-        setattr(key, name, value)
-    work.session.commit()
-    return key
 
 
 def pdf_text(content: bytes) -> str:
