@@ -50,12 +50,22 @@ class Served:
 def served(web: Flask) -> Iterator[Served]:
     """The test's own house, served by waitress on a free port of 127.0.0.1."""
     server = waitress.server.create_server(web, host="127.0.0.1", port=0, threads=4)
-    thread = threading.Thread(target=server.run, daemon=True)
+    ended = threading.Event()
+
+    def serve() -> None:
+        while not ended.is_set():
+            server.asyncore.loop(timeout=1, map=server._map, count=1)
+
+    thread = threading.Thread(target=serve, daemon=True)
     thread.start()
     yield Served(web, f"http://127.0.0.1:{server.effective_port}")
-    server.close()
+    # The loop ends by itself before a socket is closed: closed under its feet, select() would
+    # meet a bad file descriptor in the thread.
+    ended.set()
+    server.pull_trigger()
+    thread.join()
     server.task_dispatcher.shutdown()
-    thread.join(timeout=10)
+    server.asyncore.close_all(server._map)
 
 
 @pytest.fixture(scope="session")
