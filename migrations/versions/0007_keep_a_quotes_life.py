@@ -1,0 +1,17 @@
+"""keep a quote's life
+
+Revises: 0006
+"""
+
+from __future__ import annotations
+
+revision = "0007"
+down_revision = "0006"
+
+
+def upgrade() -> None:
+    pass
+
+
+def downgrade() -> None:
+    pass
