@@ -1,8 +1,8 @@
-"""Use case: move a job from one stage to the next."""
+"""Use cases: move a job from one stage to the next, and note that a quote is lost."""
 
 from __future__ import annotations
 
-__all__ = ["MOVES", "move_job", "next_stages"]
+__all__ = ["MOVES", "lose_quote", "move_job", "next_stages"]
 
 import sqlalchemy as sa
 
@@ -11,7 +11,7 @@ from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound, Stale
 from app.ledger.events.actions import record
 from app.ledger.jobs.checkoff import require_checked
-from app.ledger.jobs.models import Job, Stage
+from app.ledger.jobs.models import Job, QuoteRevision, Stage
 from app.ledger.keysystems.models import Key, KeyState
 from app.ledger.users.models import Role
 from app.ledger.work import Work
@@ -58,32 +58,55 @@ def move_job(work: Work, job_id: int, version: int, to: Stage, reason: str = "")
             raise NotFound("job")
         if job.version != version:
             raise Stale()
-        allowed = next_stages(job)
-        if to not in allowed:
-            names = ", ".join(stage.value for stage in allowed) or "nothing: its story is over"
-            raise LedgerError(
-                "stage", f"From {job.stage.value} this job cannot go to {to.value}; it can go to {names}."
-            )
-        if to in _NEEDS_REASON and not reason.strip():
-            raise LedgerError("reason", f"Say why the job is {to.value}.")
-        if len(reason) > 500:
-            raise LedgerError("reason", "At most 500 characters fit here.")
-        if to is S.CHECKED:
-            work.require(Role.BENCH)
-            require_checked(work, job)
-        left = job.stage
-        job.stage = to
-        if to in _NEEDS_REASON:
-            job.reason = reason.strip()
-        _move_pieces(work, job, to)
-        record(
-            work,
-            "stage moved",
-            f"job {job.number}",
-            f"{left.value} → {to.value}" + (f": {reason.strip()}" if reason.strip() else ""),
-            job_id=job.id,
-        )
+        _move(work, job, to, reason)
         return job
+
+
+def lose_quote(work: Work, quote_id: int, reason: str) -> Job:
+    """Mark a quoted job as lost, with the customer's reason, by the id of its newest quote revision.
+
+    Raises LedgerError on `reason` when none is given and on `stage` when the quote is no longer open, Stale
+    when a newer revision was issued since the list was read.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    with transaction(work.session):
+        revision = work.session.get(QuoteRevision, quote_id)
+        if revision is None:
+            raise NotFound("quote")
+        job = revision.job
+        if revision is not job.revisions[-1]:
+            raise Stale(
+                f"Quote {job.number}-{revision.revision} has been replaced by a newer revision: look at it first."
+            )
+        _move(work, job, S.LOST, reason)
+        return job
+
+
+def _move(work: Work, job: Job, to: Stage, reason: str) -> None:
+    """Check the move and make it, inside the caller's transaction."""
+    allowed = next_stages(job)
+    if to not in allowed:
+        names = ", ".join(stage.value for stage in allowed) or "nothing: its story is over"
+        raise LedgerError("stage", f"From {job.stage.value} this job cannot go to {to.value}; it can go to {names}.")
+    if to in _NEEDS_REASON and not reason.strip():
+        raise LedgerError("reason", f"Say why the job is {to.value}.")
+    if len(reason) > 500:
+        raise LedgerError("reason", "At most 500 characters fit here.")
+    if to is S.CHECKED:
+        work.require(Role.BENCH)
+        require_checked(work, job)
+    left = job.stage
+    job.stage = to
+    if to in _NEEDS_REASON:
+        job.reason = reason.strip()
+    _move_pieces(work, job, to)
+    record(
+        work,
+        "stage moved",
+        f"job {job.number}",
+        f"{left.value} → {to.value}" + (f": {reason.strip()}" if reason.strip() else ""),
+        job_id=job.id,
+    )
 
 
 def _move_pieces(work: Work, job: Job, to: Stage) -> None:
