@@ -17,6 +17,7 @@ from app.ledger.keysystems.models import (
 from app.ledger.makers.models import CatalogueItem, FactoryTermsRow, Keyway, Maker, SpecRow
 from app.ledger.pins.models import PinStock
 from app.ledger.prices.models import BenchTermsRow, House, PriceBookRow, PriceTier, TaxRuleRow
+from app.ledger.quote_rules.models import QuoteRules
 from app.ledger.users.models import LoginAttempt, Role, User
 
 __all__ = [
@@ -51,6 +52,7 @@ __all__ = [
     "PriceBookRow",
     "PriceTier",
     "QuoteRevision",
+    "QuoteRules",
     "RecordsHolder",
     "Role",
     "Site",

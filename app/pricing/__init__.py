@@ -22,6 +22,7 @@ __all__ = [
     "CylinderSource",
     "CylinderType",
     "Decision",
+    "DepositRule",
     "Exemption",
     "FactoryTerms",
     "Flip",
@@ -100,6 +101,7 @@ from app.pricing.books import BookColumn, ClosedJob, IssuedQuote, PaymentReceive
 from app.pricing.break_even import BREAK_EVEN_LIMIT, BreakEven, CurvePoint, break_even, cost_points
 from app.pricing.costs import CostLine
 from app.pricing.decide import Decision, decide
+from app.pricing.deposit import DepositRule
 from app.pricing.factory_terms import FactoryTerms, FreightStep, QuantityBreak
 from app.pricing.kinds import CylinderType, KeyingKind, LineKind
 from app.pricing.margin import (

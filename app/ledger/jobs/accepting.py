@@ -21,7 +21,9 @@ from app.ledger.errors import LedgerError, NotFound, Stale
 from app.ledger.events.actions import record
 from app.ledger.jobs.allocation import Allotment, KeysetAllotter
 from app.ledger.jobs.ask import LineAsk, LineKind, QuoteAsk, ask_from_json
+from app.ledger.jobs.issuing import keyed_at
 from app.ledger.jobs.models import Job, JobLine, QuoteRevision, Stage
+from app.ledger.jobs.options import OPTIONS, as_accepted, way_words
 from app.ledger.jobs.snapshot import QuoteSnapshot, SnapshotLine, read_snapshot
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.keys import order_keys
@@ -37,6 +39,7 @@ class AcceptForm:
 
     doors: in the order of the quote's cylinders, a row a cylinder; fewer rows leave the last cylinders
     without a door. site_name: the site of the doors where the job has none yet. version: the job's, as read.
+    option: A or B of a quote that offers two ways, "" of one that does not.
     """
 
     accepted_by: str
@@ -45,6 +48,7 @@ class AcceptForm:
     po_number: str = ""
     site_name: str = ""
     doors: tuple[DoorRow, ...] = ()
+    option: str = ""
 
 
 def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
@@ -63,8 +67,10 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         if job.stage is not Stage.QUOTED:
             raise LedgerError("stage", f"Only a quoted job can be accepted; this one is {job.stage.value}.")
         revision = newest_revision(work, job)
-        snapshot = read_snapshot(revision.snapshot)
+        offered = read_snapshot(revision.snapshot)
         _check_form(work, form, revision)
+        _check_option(form, offered)
+        snapshot = as_accepted(offered, form.option)
         ask = ask_from_json(snapshot.ask)
         slots = _add_lines(work, job, ask, snapshot)
         _check_doors(form.doors, slots)
@@ -73,14 +79,16 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         prove_no_interchange(work, [system for system in systems if system.records is RecordsHolder.SHOP])
         job.stage = Stage.APPROVED
         job.accepted_by, job.accepted_on, job.po_number = form.accepted_by.strip(), form.accepted_on, form.po_number
-        job.promised_on = snapshot.ready_on
+        _agree(job, form, snapshot)
+        said = f", option {form.option}, {way_words(snapshot.keying)}" if form.option else ""
         record(
             work,
             "quote accepted",
             f"job {job.number}",
-            f"Quote {job.number}-{revision.revision} accepted by {job.accepted_by}",
+            f"Quote {job.number}-{revision.revision} accepted by {job.accepted_by}{said}",
             job_id=job.id,
             revision=revision.revision,
+            option=form.option,
             po_number=form.po_number,
             doors=len({row.opening for row in form.doors if row.opening}),
             cylinders=len(slots),
@@ -114,8 +122,26 @@ def _check_form(work: Work, form: AcceptForm, revision: QuoteRevision) -> None:
     if form.accepted_on > revision.valid_until:
         raise LedgerError(
             "accepted_on",
-            f"This quote was valid until {revision.valid_until:%d %b %Y}: issue a new revision at today's prices.",
+            f"This quote was valid until {revision.valid_until:%d %b %Y}: issue a new revision at today's prices "
+            "(Re-quote, on the quote's page).",
         )
+
+
+def _check_option(form: AcceptForm, offered: QuoteSnapshot) -> None:
+    if offered.option_b is None and form.option:
+        raise LedgerError("option", "This quote offers one way only; accept it as it is.")
+    if offered.option_b is not None and form.option not in OPTIONS:
+        raise LedgerError("option", "This quote offers two ways: choose the option that was accepted, A or B.")
+
+
+def _agree(job: Job, form: AcceptForm, snapshot: QuoteSnapshot) -> None:
+    """The job becomes what was accepted: its price, place and promise are the option's."""
+    job.promised_on = snapshot.ready_on
+    job.accepted_option, job.agreed_cents = form.option, snapshot.totals.total_cents
+    job.deposit_cents = snapshot.deposit_cents
+    if form.option == "B":
+        job.value_cents, job.cost_cents = snapshot.totals.subtotal_cents, snapshot.cost_cents
+        job.bench_minutes, job.keyed_at = snapshot.bench_minutes or 0, keyed_at(snapshot.keying)
 
 
 @dataclass(frozen=True, slots=True)

@@ -113,7 +113,11 @@ class SystemAsk:
 
 @dataclass(frozen=True, slots=True)
 class QuoteAsk:
-    """The whole request of one counter page. keyed_at: "" lets Bittern decide, else shop or factory."""
+    """The whole request of one counter page. keyed_at: "" lets Bittern decide, else shop or factory.
+
+    option_b: where the second way that is offered beside it is keyed, shop or factory; "" offers none.
+    answers: (code, why the line is not needed) of the questions about lines that might be missing.
+    """
 
     customer_id: int
     lines: tuple[LineAsk, ...]
@@ -123,6 +127,8 @@ class QuoteAsk:
     system: SystemAsk | None = None
     keyed_at: str = ""
     override_reason: str = ""
+    option_b: str = ""
+    answers: tuple[tuple[str, str], ...] = ()
 
 
 def ask_to_json(ask: QuoteAsk) -> dict[str, Any]:
@@ -153,6 +159,7 @@ def ask_from_json(given: dict[str, Any]) -> QuoteAsk:
             "lines": lines,
             "need_by": date.fromisoformat(given["need_by"]) if given["need_by"] else None,
             "system": SystemAsk(**given["system"]) if given["system"] else None,
+            "answers": tuple((code, why) for code, why in given.get("answers", ())),
         }
     )
 

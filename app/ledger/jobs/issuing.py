@@ -21,12 +21,22 @@ from app.ledger.errors import LedgerError, NotFound, Stale
 from app.ledger.events.actions import next_number, record
 from app.ledger.jobs.ask import QuoteAsk, ask_to_json
 from app.ledger.jobs.models import Draft, Job, QuoteRevision, Stage
+from app.ledger.jobs.options import price_option, working_days_until
 from app.ledger.jobs.quoting import PricedQuote, price_ask
-from app.ledger.jobs.snapshot import HouseHead, QuoteSnapshot, snapshot_hash, write_snapshot
+from app.ledger.jobs.snapshot import (
+    HouseHead,
+    KeyingChoice,
+    QuoteOption,
+    QuoteSnapshot,
+    snapshot_hash,
+    write_snapshot,
+)
 from app.ledger.prices.models import House
 from app.ledger.prices.queries import get_house
+from app.ledger.quote_rules.queries import deposit_rule, quote_rules
 from app.ledger.users.models import Role
 from app.ledger.work import Work
+from app.pricing import DepositRule
 
 FIRST_JOB = 1001
 _QUOTABLE = (Stage.ASKED, Stage.QUOTED, Stage.LOST)
@@ -67,8 +77,9 @@ def issue_quote(work: Work, form: IssueForm) -> QuoteRevision:
         priced = price_ask(work, ask)
         if priced.problems:
             raise Problems(priced.problems)
+        other = price_option(work, ask, priced)
         job = _job(work, form, ask)
-        snapshot = _snapshot(work, job, priced)
+        snapshot = _snapshot(work, job, priced, other)
         text = write_snapshot(snapshot)
         revision = QuoteRevision(
             job_id=job.id,
@@ -87,9 +98,9 @@ def issue_quote(work: Work, form: IssueForm) -> QuoteRevision:
         job.stage = Stage.QUOTED
         job.title, job.need_by, job.site_id = ask.title.strip(), ask.need_by, ask.site_id
         job.value_cents, job.cost_cents = priced.totals.subtotal_cents, priced.cost_cents
-        job.bench_minutes = priced.bench_minutes
+        job.bench_minutes, job.deposit_cents = priced.bench_minutes, snapshot.deposit_cents
         job.promised_on = priced.ready_on
-        job.keyed_at = "/".join(dict.fromkeys(choice.choice for choice in priced.keying if choice.choice))
+        job.keyed_at = keyed_at(priced.keying)
         # A revision that repeats the last one changes no column, yet whoever read the job before it is late.
         flag_modified(job, "stage")
         work.session.flush()
@@ -151,13 +162,19 @@ def house_head(house: House) -> HouseHead:
     return HouseHead(house.name, house.address, house.phone, house.email, house.paper)
 
 
-def _snapshot(work: Work, job: Job, priced: PricedQuote) -> QuoteSnapshot:
+def keyed_at(keying: Sequence[KeyingChoice]) -> str:
+    """Where a job's keying is done: shop, factory, both with a stroke between, or "" where nothing is keyed."""
+    return "/".join(dict.fromkeys(choice.choice for choice in keying if choice.choice))
+
+
+def _snapshot(work: Work, job: Job, priced: PricedQuote, other: PricedQuote | None) -> QuoteSnapshot:
     house = get_house(work.session)
     ask = priced.ask
     customer = work.session.get_one(Customer, ask.customer_id)
     site = work.session.get(Site, ask.site_id) if ask.site_id else None
     last = work.session.scalar(sa.select(sa.func.max(QuoteRevision.revision)).where(QuoteRevision.job_id == job.id))
     has_cylinders = any(line.kind.is_keyed for line in ask.lines)
+    deposit = deposit_rule(quote_rules(work.session))
     return QuoteSnapshot(
         house=house_head(house),
         job_number=job.number,
@@ -182,6 +199,24 @@ def _snapshot(work: Work, job: Job, priced: PricedQuote) -> QuoteSnapshot:
         cautions=CAUTIONS if has_cylinders else (),
         cost_cents=priced.cost_cents,
         ask=ask_to_json(ask),
+        bench_minutes=priced.bench_minutes,
+        deposit_cents=deposit.asked_cents(priced.totals.total_cents),
+        working_days=working_days_until(work, priced.ready_on),
+        option_b=_option(work, other, deposit) if other else None,
+    )
+
+
+def _option(work: Work, priced: PricedQuote, deposit: DepositRule) -> QuoteOption:
+    return QuoteOption(
+        lines=priced.lines,
+        totals=priced.totals,
+        keying=priced.keying,
+        ready_on=priced.ready_on,
+        lead_time=priced.lead_time,
+        cost_cents=priced.cost_cents,
+        bench_minutes=priced.bench_minutes,
+        deposit_cents=deposit.asked_cents(priced.totals.total_cents),
+        working_days=working_days_until(work, priced.ready_on),
     )
 
 

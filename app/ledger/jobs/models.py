@@ -55,6 +55,9 @@ class Job(Versioned, Base):
     accepted_by: Mapped[str] = mapped_column(sa.String(120), default="")
     accepted_on: Mapped[date | None]
     po_number: Mapped[str] = mapped_column(sa.String(60), default="")
+    accepted_option: Mapped[str] = mapped_column(sa.String(1), default="")  # A or B of a quote that offered two ways
+    agreed_cents: Mapped[int | None]  # what was accepted comes to, tax included; None before
+    deposit_cents: Mapped[int] = mapped_column(default=0)  # asked by the newest quote, or as accepted
     reason: Mapped[str] = mapped_column(sa.Text, default="")  # why it was lost or cancelled
 
     customer: Mapped[Customer] = relationship()

@@ -246,22 +246,35 @@ def get_job(session: Session, number: int) -> Job:
 
 @dataclass(frozen=True, slots=True)
 class JobMoney:
-    """What is to be paid for a job, tax included, and what has been. Nothing is due before a quote."""
+    """What is to be paid for a job, tax included, and what has been. Nothing is due before a quote.
+
+    deposit_cents: what is asked before the work begins, 0 where nothing is.
+    """
 
     total_cents: int
     paid_cents: int
+    deposit_cents: int = 0
 
     @property
     def balance_cents(self) -> int:
         """What is still to be paid; negative when too much was."""
         return self.total_cents - self.paid_cents
 
+    @property
+    def deposit_left_cents(self) -> int:
+        """What is still missing of the deposit."""
+        return max(0, self.deposit_cents - self.paid_cents)
+
 
 def job_money(job: Job) -> JobMoney:
-    """From the newest revision and the payments that `get_job` has loaded."""
+    """From what was agreed, else the newest revision, and the payments that `get_job` has loaded."""
     total = job.revisions[-1].total_cents if job.revisions else 0
     payments: Sequence[Payment] = job.payments
-    return JobMoney(total, sum(payment.cents for payment in payments))
+    return JobMoney(
+        total if job.agreed_cents is None else job.agreed_cents,
+        sum(payment.cents for payment in payments),
+        job.deposit_cents,
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from app.ledger.jobs.ask import LineAsk, QuoteAsk
 from app.ledger.jobs.deciding import Group, choose, groups_of
 from app.ledger.jobs.resolving import Resolved, Resolver
 from app.ledger.jobs.snapshot import KeyingChoice, SnapshotLine, SnapshotTotals
-from app.ledger.prices.codes import KEY_CUT, keying_code, system_code
+from app.ledger.prices.codes import KEY_CUT, factory_keying_code, keying_code, system_code
 from app.ledger.prices.queries import get_house, price_book, tax_table
 from app.ledger.work import Work
 from app.pricing import (
@@ -184,7 +184,7 @@ def _print_lines(
             continue
         extras: list[tuple[str, str, int, str]] = []
         if line.keying.kind is not KeyingKind.NONE:
-            code = keying_code(line.keying.kind)
+            code = _keying_code(book, today, line.keying.kind, chosen, place)
             extras.append(("keying", f"Keying: {line.keying.words}", line.quantity, code))
             if line.keys_each:
                 extras.append(("keys", f"Keys, {line.keys_each} a cylinder", line.quantity * line.keys_each, KEY_CUT))
@@ -245,6 +245,16 @@ def _draft(label: str, kind: str, found: Resolved, words: str, quantity: int, un
             remark=line.remark,
         ),
     )
+
+
+def _keying_code(book: PriceBook, today: date, kind: KeyingKind, chosen: Sequence[Group], place: int) -> str:
+    """The factory's own charge where the line is keyed there and the book has one that holds, else the usual one."""
+    at_factory = any(place in group.places and group.choice.choice == "factory" for group in chosen)
+    code = factory_keying_code(kind)
+    holds = any(
+        row.code == code and row.tier is None and row.quantity_from == 1 and row.holds_on(today) for row in book.rows
+    )
+    return code if at_factory and holds else keying_code(kind)
 
 
 def _keying_cost(chosen: Sequence[Group], place: int) -> int:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 __all__ = [
+    "AskedQuestion",
     "HouseHead",
     "KeyingChoice",
+    "QuoteOption",
     "QuoteSnapshot",
     "SnapshotLine",
     "SnapshotTotals",
@@ -93,6 +95,33 @@ class KeyingChoice:
 
 
 @dataclass(frozen=True, slots=True)
+class QuoteOption:
+    """The other way that a quote offers, priced as a whole: the same lines, keyed elsewhere."""
+
+    lines: tuple[SnapshotLine, ...]
+    totals: SnapshotTotals
+    keying: tuple[KeyingChoice, ...]
+    ready_on: date | None
+    lead_time: str
+    cost_cents: int
+    bench_minutes: int
+    deposit_cents: int
+    working_days: int | None  # from the day of issue until it is ready
+
+
+@dataclass(frozen=True, slots=True)
+class AskedQuestion:
+    """A question about a line that might be missing, as it stood when the quote was issued; for the house alone.
+
+    answer: why the line is not needed; "" where nobody answered.
+    """
+
+    code: str
+    question: str
+    answer: str
+
+
+@dataclass(frozen=True, slots=True)
 class QuoteSnapshot:
     """Everything a quote revision says. Customer's papers show no cost, no way's total, no override reason."""
 
@@ -119,6 +148,12 @@ class QuoteSnapshot:
     cautions: tuple[str, ...]
     cost_cents: int
     ask: dict[str, Any]  # the request as the counter made it, so that the page can be filled again
+    # What follows came later: quotes issued before are read with these answers.
+    bench_minutes: int | None = None  # None: on the job alone
+    deposit_cents: int = 0
+    working_days: int | None = None
+    option_b: QuoteOption | None = None  # the quote itself is option A then
+    questions: tuple[AskedQuestion, ...] = ()
 
 
 def write_snapshot(snapshot: QuoteSnapshot) -> str:
@@ -150,10 +185,13 @@ def _build(kind: Any, given: dict[str, Any]) -> Any:
 
 
 _DATES = {"issued_on", "valid_until", "need_by", "ready_on"}
-_NESTED: dict[str, Any] = {"house": HouseHead, "totals": SnapshotTotals}
+_NESTED: dict[str, Any] = {"house": HouseHead, "totals": SnapshotTotals, "option_b": QuoteOption}
 _ROWS: dict[tuple[Any, str], Any] = {
     (QuoteSnapshot, "lines"): SnapshotLine,
     (QuoteSnapshot, "keying"): KeyingChoice,
+    (QuoteSnapshot, "questions"): AskedQuestion,
+    (QuoteOption, "lines"): SnapshotLine,
+    (QuoteOption, "keying"): KeyingChoice,
     (KeyingChoice, "ways"): Way,
 }
 

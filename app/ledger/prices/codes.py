@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["KEY_CUT", "keying_code", "rekey_code", "system_code"]
+__all__ = ["KEY_CUT", "factory_keying_code", "keying_code", "rekey_code", "system_code"]
 
 from app.pricing import KeyingKind
 
@@ -16,6 +16,15 @@ def keying_code(kind: KeyingKind) -> str:
     'KEYING-MK'
     """
     return f"KEYING-{kind.value}"
+
+
+def factory_keying_code(kind: KeyingKind) -> str:
+    """The charge for having one cylinder keyed at the factory, where the house has a price of its own for that.
+
+    >>> factory_keying_code(KeyingKind.MK)
+    'KEYING-MK-FACTORY'
+    """
+    return f"{keying_code(kind)}-FACTORY"
 
 
 def rekey_code(cylinder_type: str) -> str:

@@ -1,0 +1,101 @@
+"""A second way on the same quote: where else the keying can be done, priced as a whole, and accepted as such."""
+
+from __future__ import annotations
+
+__all__ = ["OPTIONS", "as_accepted", "offered_ways", "price_option", "way_words", "working_days_until"]
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date, timedelta
+
+from app.errors import Problem, Problems
+from app.ledger.jobs.ask import LineKind, QuoteAsk
+from app.ledger.jobs.quoting import PricedQuote, price_ask
+from app.ledger.jobs.snapshot import KeyingChoice, QuoteSnapshot
+from app.ledger.prices.queries import bench_terms_on
+from app.ledger.work import Work
+from app.pricing import count_working_days
+
+OPTIONS = ("A", "B")
+_WAYS = ("shop", "factory")
+_WHERE = {"shop": "on our bench", "factory": "at the factory"}
+OFFERED = "Offered to the customer as option B."
+
+
+def offered_ways(priced: PricedQuote) -> tuple[str, ...]:
+    """Where else the keying could be done: each way that every group could go, with no obstacle, and that differs.
+
+    The customer's own cylinders stay on the bench whatever is chosen for the rest.
+    """
+    groups = [choice for choice in priced.keying if not _is_customers_own(priced.ask, choice)]
+    return tuple(
+        name
+        for name in _WAYS
+        if any(choice.choice != name for choice in groups)
+        and all(any(way.name == name and way.possible for way in choice.ways) for choice in groups)
+    )
+
+
+def _is_customers_own(ask: QuoteAsk, choice: KeyingChoice) -> bool:
+    return all(ask.lines[number - 1].kind is LineKind.REKEY for number in choice.lines)
+
+
+def price_option(work: Work, ask: QuoteAsk, priced: PricedQuote) -> PricedQuote | None:
+    """Option B of a request whose option A is `priced`; None when none is asked for.
+
+    Raises Problems on `option_b` when that way is not possible, or no other way than A's.
+    """
+    if not ask.option_b:
+        return None
+    if ask.option_b not in offered_ways(priced):
+        raise Problems([Problem("option_b", _why_not(ask.option_b, priced))])
+    other = price_ask(work, replace(ask, keyed_at=ask.option_b, override_reason=OFFERED, option_b=""))
+    if other.problems:
+        raise Problems([Problem("option_b", f"Option B: {problem.message}") for problem in other.problems])
+    return other
+
+
+def _why_not(wanted: str, priced: PricedQuote) -> str:
+    if wanted not in _WAYS:
+        return "Choose the shop or the factory as option B, or none."
+    if priced.keying and all(choice.choice == wanted for choice in priced.keying):
+        return f"The keying is done {_WHERE[wanted]} already: there is no second way to offer. Take option B off."
+    return f"The keying cannot be done {_WHERE[wanted]} as it stands, so it is not offered: take option B off."
+
+
+def as_accepted(snapshot: QuoteSnapshot, option: str) -> QuoteSnapshot:
+    """The quote as the option says it: A is the quote itself, B its lines, totals, keying place and promise."""
+    other = snapshot.option_b
+    if option != "B" or other is None:
+        return snapshot
+    return replace(
+        snapshot,
+        lines=other.lines,
+        totals=other.totals,
+        keying=other.keying,
+        ready_on=other.ready_on,
+        lead_time=other.lead_time,
+        cost_cents=other.cost_cents,
+        bench_minutes=other.bench_minutes,
+        deposit_cents=other.deposit_cents,
+        working_days=other.working_days,
+        option_b=None,
+    )
+
+
+def way_words(keying: Sequence[KeyingChoice]) -> str:
+    """Where the keying is done, as the customer reads it.
+
+    >>> way_words(())
+    'nothing is keyed'
+    """
+    places = dict.fromkeys(_WHERE[choice.choice] for choice in keying if choice.choice in _WHERE)
+    return f"keyed {' and '.join(places)}" if places else "nothing is keyed"
+
+
+def working_days_until(work: Work, ready: date | None) -> int | None:
+    """The house's working days after today up to and with the day on which it is ready; None without a day."""
+    if ready is None or ready <= work.today:
+        return None if ready is None else 0
+    closed = bench_terms_on(work.session, work.today).closed_days
+    return count_working_days(work.today + timedelta(days=1), ready + timedelta(days=1), closed)

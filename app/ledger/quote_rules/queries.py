@@ -1,0 +1,42 @@
+"""Questions about the house's rules for its quotes."""
+
+from __future__ import annotations
+
+__all__ = ["deposit_rule", "line_rules", "quote_rules"]
+
+import json
+from decimal import Decimal
+from functools import cache
+from pathlib import Path
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.ledger.quote_rules.models import MAIL_SUBJECT, MAIL_TEXT, QuoteRules
+from app.pricing import DepositRule, MissingLineRule, read_missing_line_rules
+
+_RULES = Path(__file__).resolve().parents[3] / "shared" / "missing_lines.json"
+
+
+def quote_rules(session: Session) -> QuoteRules:
+    """The row as saved, or one that is not on record yet, with the usual answers."""
+    found = session.scalar(sa.select(QuoteRules).order_by(QuoteRules.id).limit(1))
+    return found or QuoteRules(
+        deposit_percent="0",
+        deposit_cents=0,
+        deposit_above_cents=0,
+        mail_subject=MAIL_SUBJECT,
+        mail_text=MAIL_TEXT,
+        questions_off=[],
+    )
+
+
+def deposit_rule(rules: QuoteRules) -> DepositRule:
+    """The deposit that the house asks."""
+    return DepositRule(Decimal(rules.deposit_percent), rules.deposit_cents, rules.deposit_above_cents)
+
+
+@cache
+def line_rules() -> tuple[MissingLineRule, ...]:
+    """The rules that ask about forgotten lines, out of the table in `shared`."""
+    return read_missing_line_rules(json.loads(_RULES.read_text("utf-8")))
