@@ -46,7 +46,7 @@ class Config:
     session_hours: int = 12
     login_attempts: int = 5
     login_window_minutes: int = 15
-    upload_bytes: int = 8 * 1024 * 1024
+    upload_bytes: int = 16 * 1024 * 1024
     is_demo: bool = False
 
     @property
@@ -90,6 +90,6 @@ class Config:
             session_hours=_whole(given, "BITTERN_SESSION_HOURS", 12),
             login_attempts=_whole(given, "BITTERN_LOGIN_ATTEMPTS", 5),
             login_window_minutes=_whole(given, "BITTERN_LOGIN_WINDOW_MINUTES", 15),
-            upload_bytes=_whole(given, "BITTERN_UPLOAD_BYTES", 8 * 1024 * 1024),
+            upload_bytes=_whole(given, "BITTERN_UPLOAD_BYTES", 16 * 1024 * 1024),
             is_demo=given.get("BITTERN_DEMO") == "yes",
         )

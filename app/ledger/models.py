@@ -4,6 +4,7 @@ from app.ledger.base import Base
 from app.ledger.customers.models import Contact, Customer, Site
 from app.ledger.doors.models import Cylinder, CylinderOperator, CylinderState, Door, Lock
 from app.ledger.events.models import Counter, Event, VaultCheck
+from app.ledger.files.models import FileKind, JobFile
 from app.ledger.jobs.models import Draft, Job, JobLine, Payment, QuoteRevision, Stage
 from app.ledger.keysystems.models import (
     Bitting,
@@ -35,8 +36,10 @@ __all__ = [
     "Draft",
     "Event",
     "FactoryTermsRow",
+    "FileKind",
     "House",
     "Job",
+    "JobFile",
     "JobLine",
     "Key",
     "KeyState",

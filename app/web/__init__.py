@@ -29,6 +29,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.prices.views import blueprint as prices
     from app.web.quotes.views import blueprint as quotes
     from app.web.search.views import blueprint as search
+    from app.web.story.views import blueprint as story
 
     return (
         login,
@@ -50,4 +51,5 @@ def blueprints() -> tuple[Blueprint, ...]:
         fitting,
         keys,
         payments,
+        story,
     )

@@ -17,7 +17,7 @@ from app.errors import BitternError
 from app.ledger.errors import LedgerBusy, NotAllowed, NotFound, Stale, VaultError
 from app.ledger.events.models import Event
 from app.ledger.events.queries import last_event
-from app.web.services import request_session
+from app.web.services import request_session, the_config
 
 Answer = tuple[str, int]
 
@@ -45,7 +45,7 @@ _PAGES: Mapping[int, _Page] = {
     413: _Page(
         "Too large",
         "What was sent is larger than this house takes at once. Nothing was saved.",
-        "Send a smaller file, or fewer rows at a time.",
+        "Send a smaller file, a photo at half its width for example, or fewer rows at a time.",
     ),
     500: _Page(
         "Something broke here",
@@ -100,7 +100,15 @@ def _http(error: HTTPException) -> Answer | HTTPException:
     known = _PAGES.get(status) or _Page("This could not be done", error.description or "", "Go back and try again.")
     # Only sentences of our own are shown: abort(404, "There is no job 12 …").
     own = error.description if error.description and error.description != type(error).description else ""
+    if status == 413:
+        return _page(status, known, what=_too_large())
     return _page(status, known, what=own if status in (400, 403, 404) else "")
+
+
+def _too_large() -> str:
+    sent, most = request.content_length or 0, the_config().upload_bytes
+    says = f"What was sent has {-(-sent // 2**20)} MB; this house takes {most // 2**20} MB at once."
+    return f"{says} Nothing was saved." if most >= 2**20 else ""
 
 
 def _csrf(error: CSRFError) -> Answer:

@@ -55,11 +55,21 @@ def show_tenths(number: Fraction) -> str:
     return f"{whole}.{tenth}" if tenth else str(whole)
 
 
+def show_size(count: int) -> str:
+    """How large a file is, begun kilobytes counted whole.
+
+    >>> show_size(900), show_size(2_500_000)
+    ('1 kB', '2.5 MB')
+    """
+    return f"{-(-count // 1000)} kB" if count < 1_000_000 else f"{show_tenths(Fraction(count, 1_000_000))} MB"
+
+
 FILTERS: Mapping[str, Callable[[Any], str]] = {
     "cents": show_cents,
     "day": show_day,
     "duration": show_duration,
     "inches": show_inches,
     "moment": show_moment,
+    "size": show_size,
     "tenths": show_tenths,
 }

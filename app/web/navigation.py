@@ -26,7 +26,7 @@ class Entry:
 _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Counter", "counter.page", ("quotes",)),
     ("Fit", "fitting.index", ()),
-    ("Ledger", "jobs.ledger", ("payments",)),
+    ("Ledger", "jobs.ledger", ("payments", "story", "papers")),
     ("Doors", "doors.index", ()),
     ("Key systems", "keysystems.index", ("keying", "keys")),
     ("Bench", "bench.index", ()),

@@ -112,7 +112,8 @@ def _add_headers(response: Response) -> Response:
     policy = dict(_POLICY)
     if response.mimetype == "application/pdf":
         policy["object-src"] = "'self'"  # the browser's own reader shows the file as an object
-    response.content_security_policy = ContentSecurityPolicy(policy)
+    if "Content-Security-Policy" not in response.headers:  # a file that somebody sent has a stricter one
+        response.content_security_policy = ContentSecurityPolicy(policy)
     for name, value in _HEADERS.items():
         response.headers.setdefault(name, value)
     if request.endpoint != "static":

@@ -235,7 +235,7 @@ def test_a_run_is_its_senders_and_an_unknown_one_says_so(owner_client, client_as
 def test_too_large_a_file_is_refused_and_the_page_answers(owner_client, maker: Maker) -> None:
     kind = "multipart/form-data; boundary=x"
     answer = owner_client.post(
-        f"/makers/{maker.id}/catalogue/import", data=b"x" * (9 << 20), content_type=kind, csrf=False
+        f"/makers/{maker.id}/catalogue/import", data=b"x" * (17 << 20), content_type=kind, csrf=False
     )
     assert answer.status_code == 413
     assert owner_client.get(f"/makers/{maker.id}").status_code == 200

@@ -215,7 +215,7 @@ def test_files_that_are_no_price_list_are_refused(owner_client: FlaskClient, nam
 
 def test_too_large_a_file_is_refused_before_it_is_read(owner_client: FlaskClient) -> None:
     kind = "multipart/form-data; boundary=x"
-    answer = owner_client.post("/prices/import", data=b"x" * (9 << 20), content_type=kind, csrf=False)
+    answer = owner_client.post("/prices/import", data=b"x" * (17 << 20), content_type=kind, csrf=False)
     assert answer.status_code == 413
     assert owner_client.get("/prices").status_code == 200
 

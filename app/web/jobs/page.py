@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-__all__ = ["JobPage", "job_page", "schedule_on_record"]
+__all__ = ["JobPage", "job_forms", "job_page", "schedule_on_record"]
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from flask import abort
 
 from app.ledger.events.models import Event
 from app.ledger.events.queries import events_of_job
+from app.ledger.files.models import JobFile
+from app.ledger.files.queries import files_of_job
 from app.ledger.jobs.models import Job, Stage
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.queries import JobMoney, Piece, days_late, get_job, job_money, pieces_of, show_margin
@@ -19,6 +22,8 @@ from app.ledger.jobs.snapshot import SnapshotLine, read_snapshot
 from app.ledger.jobs.stages import next_stages
 from app.ledger.users.models import Role
 from app.ledger.work import Work
+from app.web.jobs.forms import MoveForm
+from app.web.story.forms import FileForm, NoteForm
 
 # A move that ends the story is not the next step, and wants its reason.
 ENDS = (Stage.LOST, Stage.CANCELLED)
@@ -57,6 +62,7 @@ class JobPage:
     ends: tuple[Stage, ...]
     has_bench_work: bool
     events: Sequence[Event]
+    files: Sequence[JobFile]
 
     @property
     def margin(self) -> str:
@@ -97,7 +103,19 @@ def job_page(work: Work, number: int) -> JobPage:
         ends=tuple(stage for stage in allowed if stage in ENDS),
         has_bench_work=bool(pieces) and "shop" in job.keyed_at,
         events=events_of_job(work.session, job.id, work.actor.role),
+        files=files_of_job(work.session, job.id),
     )
+
+
+def job_forms(
+    page: JobPage, *, move: MoveForm | None = None, note: NoteForm | None = None, upload: FileForm | None = None
+) -> dict[str, Any]:
+    """The page's three forms by the names that its template knows; those that were refused as they were typed."""
+    return {
+        "form": move or MoveForm(formdata=None, obj=page.job),
+        "note": note or NoteForm(formdata=None),
+        "upload": upload or FileForm(formdata=None),
+    }
 
 
 def schedule_on_record(work: Work, number: int) -> Schedule:

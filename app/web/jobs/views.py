@@ -18,7 +18,7 @@ from app.web.errors import about
 from app.web.files import CSV, PDF, XLSX, send
 from app.web.forms_base import attach
 from app.web.jobs.forms import MoveForm, read_question
-from app.web.jobs.page import job_page, schedule_on_record
+from app.web.jobs.page import job_forms, job_page, schedule_on_record
 from app.web.listing import read_page
 from app.web.services import current_work, request_session
 
@@ -40,7 +40,7 @@ def ledger() -> ResponseReturnValue:
 def show(number: int) -> ResponseReturnValue:
     """One job's whole story."""
     page = job_page(current_work(), number)
-    return render_template("jobs/show.html", page=page, form=MoveForm(obj=page.job))
+    return render_template("jobs/show.html", page=page, **job_forms(page))
 
 
 @blueprint.post("/jobs/<int:number>/move")
@@ -58,7 +58,8 @@ def move(number: int) -> ResponseReturnValue:
         else:
             flash(f"Job {job.number} is {job.stage.value} now.")
             return redirect(url_for("jobs.show", number=number), 303)
-    return render_template("jobs/show.html", page=job_page(work, number), form=form), 422
+    page = job_page(work, number)
+    return render_template("jobs/show.html", page=page, **job_forms(page, move=form)), 422
 
 
 @blueprint.get("/jobs/<int:number>/keying-schedule.pdf")

@@ -1,0 +1,35 @@
+"""Use case: write a note into a job's story. A note is an event: it stays as it was written."""
+
+from __future__ import annotations
+
+__all__ = ["MOST_NOTE", "NOTE", "add_note"]
+
+from app.ledger.engine import transaction
+from app.ledger.errors import LedgerError
+from app.ledger.events.actions import record
+from app.ledger.events.models import Event
+from app.ledger.jobs.queries import get_job
+from app.ledger.users.models import Role
+from app.ledger.work import Work
+
+NOTE = "note"
+MOST_NOTE = 2_000
+
+
+def add_note(work: Work, job_number: int, text: str) -> Event:
+    """Write a note; NotFound, or LedgerError on `note` when it is empty or too long.
+
+    Everybody who may open the job reads it, so a bitting never belongs in one; the page says so.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    lines = [" ".join(line.split()) for line in text.replace("\r\n", "\n").replace("\r", "\n").split("\n")]
+    note = "\n".join(lines).strip()
+    if not note:
+        raise LedgerError("note", "Write the note first.")
+    if len(note) > MOST_NOTE:
+        raise LedgerError("note", f"At most {MOST_NOTE:,} characters fit in a note; this has {len(note):,}.")
+    if any(not one.isprintable() and one != "\n" for one in note):
+        raise LedgerError("note", "The note has characters that cannot be shown; write it in plain text.")
+    with transaction(work.session):
+        job = get_job(work.session, job_number)
+        return record(work, NOTE, f"job {job.number}", note, job_id=job.id)

@@ -1,0 +1,1 @@
+"""What people add to a job's story: notes and files."""

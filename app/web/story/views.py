@@ -1,0 +1,78 @@
+"""Notes and files of a job: write one, send one, look at one."""
+
+from __future__ import annotations
+
+__all__ = ["blueprint"]
+
+import io
+
+from flask import Blueprint, flash, redirect, render_template, send_file, url_for
+from flask.typing import ResponseReturnValue
+
+from app.errors import BitternError
+from app.ledger.backup.place import files_folder
+from app.ledger.files.actions import keep_file
+from app.ledger.files.queries import get_file, read_content
+from app.ledger.jobs.notes import add_note
+from app.ledger.users.models import Role
+from app.web.access import roles
+from app.web.forms_base import attach, typed
+from app.web.jobs.page import job_forms, job_page
+from app.web.keying.uploads import read_upload
+from app.web.services import current_work, request_session, the_config
+from app.web.story.forms import FileForm, NoteForm
+
+blueprint = Blueprint("story", __name__, url_prefix="/jobs/<int:number>")
+
+# A picture alone: nothing in a file that somebody sent may run, load or send.
+_POLICY = "default-src 'none'; img-src 'self'; style-src 'unsafe-inline'; sandbox"
+
+
+@blueprint.post("/notes")
+@roles(Role.COUNTER, Role.BENCH)
+def note(number: int) -> ResponseReturnValue:
+    """Write a note into the job's story."""
+    form, work = NoteForm(), current_work()
+    if form.validate_on_submit():
+        try:
+            add_note(work, number, typed(form.note))
+        except BitternError as error:
+            attach(form, error)
+        else:
+            flash("The note is in the job's story.")
+            return redirect(url_for("jobs.show", number=number, _anchor="story"), 303)
+    page = job_page(work, number)
+    return render_template("jobs/show.html", page=page, **job_forms(page, note=form)), 422
+
+
+@blueprint.post("/files")
+@roles(Role.COUNTER, Role.BENCH)
+def file(number: int) -> ResponseReturnValue:
+    """Keep a file with the job."""
+    form, work = FileForm(), current_work()
+    if form.validate_on_submit():
+        name, content = read_upload(form.file)
+        try:
+            kept = keep_file(work, files_folder(the_config()), number, name, content, typed(form.about))
+        except BitternError as error:
+            attach(form, error)
+        else:
+            flash(f"{kept.name} is kept with the job.")
+            return redirect(url_for("jobs.show", number=number, _anchor="files"), 303)
+    page = job_page(work, number)
+    return render_template("jobs/show.html", page=page, **job_forms(page, upload=form)), 422
+
+
+@blueprint.get("/files/<int:file_id>")
+@roles(Role.COUNTER, Role.BENCH)
+def content(number: int, file_id: int) -> ResponseReturnValue:
+    """One file: a picture opens in the browser, everything else is saved."""
+    found = get_file(request_session(), number, file_id)
+    answer = send_file(
+        io.BytesIO(read_content(files_folder(the_config()), found)),
+        mimetype=found.kind.media_type,
+        as_attachment=not found.kind.is_image,
+        download_name=found.name,
+    )
+    answer.headers["Content-Security-Policy"] = _POLICY
+    return answer
