@@ -11,6 +11,8 @@ from pathlib import Path
 from app.ledger.customers.importing import import_customers
 from app.ledger.makers.actions import import_maker, set_factory_terms
 from app.ledger.models import Role
+from app.ledger.pins.actions import StockCount, set_stock
+from app.ledger.pins.queries import pin_sizes
 from app.ledger.prices.actions import (
     HouseForm,
     import_prices,
@@ -19,6 +21,7 @@ from app.ledger.prices.actions import (
     set_bench_terms,
     set_house,
 )
+from app.ledger.specs.queries import list_specs
 from app.ledger.users.actions import add_user
 from app.ledger.work import Work
 
@@ -28,6 +31,7 @@ DEMO_LOGINS = (
     ("Bram", Role.BENCH, "tide-bench-12"),
     ("Wren", Role.OWNER, "tide-owner-12"),
 )
+PINS_A_BIN = 250
 HOUSE = HouseForm(
     name="Fenwick Quay Builders' Hardware",
     address="3 Fenwick Quay, Saltmarsh",
@@ -64,3 +68,6 @@ def load_house(work: Work, folder: Path, first_day: date) -> None:
         code = file.stem.removeprefix("factory_").upper()
         set_factory_terms(work, code, first_day, json.loads(file.read_text("utf-8")))
     import_customers(work, read("customers.csv"))
+    for use in list_specs(work.session):
+        sizes = pin_sizes(use.spec).items()
+        set_stock(work, use.row.id, [StockCount(kind, size, PINS_A_BIN) for kind, bins in sizes for size in bins])

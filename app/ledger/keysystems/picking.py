@@ -30,9 +30,14 @@ class PickedSpec:
     stock: dict[PinSize, int] = field(repr=False)
 
     @property
+    def counted(self) -> PickList:
+        """The pins that the shelf keeps: a top pin whose size the spec cannot tell is taken uncounted."""
+        return PickList(tuple((pin, count) for pin, count in self.pins.pins if pin.size is not None))
+
+    @property
     def short(self) -> dict[PinSize, int]:
         """What the shelf lacks."""
-        return dict(self.pins.short(self.stock))
+        return dict(self.counted.short(self.stock))
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ class SystemRow:
     system: KeySystem
     used: int
     cylinders: int
+    keys_out: int = 0
 
     @property
     def left(self) -> int | None:
@@ -37,7 +38,7 @@ class SystemRow:
 def list_system_rows(
     session: Session, text: str = "", page: int = 1, size: int = 50
 ) -> tuple[tuple[SystemRow, ...], int]:
-    """Key systems by customer and name, and how many there are: four queries, however many."""
+    """Key systems by customer and name, and how many there are: five queries, however many."""
     condition: sa.ColumnElement[bool] = sa.true()
     if text.strip():
         wanted = text.strip()
@@ -63,7 +64,13 @@ def list_system_rows(
         .where(Cylinder.state != CylinderState.REMOVED),
         ids,
     )
-    return tuple(SystemRow(one, used.get(one.id, 0), cylinders.get(one.id, 0)) for one in systems), count
+    out = _counts(
+        session,
+        sa.select(Keyset.system_id).join(Key, Key.keyset_id == Keyset.id).where(Key.state == KeyState.OUT),
+        ids,
+    )
+    rows = (SystemRow(one, used.get(one.id, 0), cylinders.get(one.id, 0), out.get(one.id, 0)) for one in systems)
+    return tuple(rows), count
 
 
 def _counts(session: Session, rows: sa.Select[*tuple[int]], ids: Sequence[int]) -> dict[int, int]:

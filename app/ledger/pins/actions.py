@@ -64,10 +64,10 @@ def draw_pins(work: Work, job: Job, picked: Picked) -> None:
         if work.session.scalar(drawn):
             raise LedgerError("stock", f"The pins of job {job.number} were drawn already.")
         for one in picked.specs:
-            after = one.pins.drawn_down(stock_of(work.session, one.spec_id))
+            after = one.counted.drawn_down(stock_of(work.session, one.spec_id))
             for row in _rows(work, one.spec_id):
                 row.count = after[PinSize(row.kind, row.size)]
-        total = sum(one.pins.total for one in picked.specs)
+        total = sum(one.counted.total for one in picked.specs)
         record(work, "pins drawn", f"job {job.number}", f"{total} pins drawn from the shelf", job_id=job.id)
 
 

@@ -1,0 +1,162 @@
+"""The bench's pages of keying: pins to pick for a job, pins on the shelf, a key decoded from what was measured."""
+
+from __future__ import annotations
+
+__all__ = ["decode", "pick_list", "stock"]
+
+from fractions import Fraction
+
+from flask import flash, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+from sqlalchemy.orm import Session
+from wtforms import SelectField
+from wtforms.validators import InputRequired
+
+from app.errors import BitternError, Problem, Problems
+from app.keying import PinSize
+from app.ledger.jobs.queries import get_job
+from app.ledger.keysystems.picking import pick_for_job
+from app.ledger.keysystems.queries import list_systems
+from app.ledger.pins.actions import StockCount, draw_pins, set_stock
+from app.ledger.pins.queries import pin_sizes, stock_of
+from app.ledger.specs.decoding import DecodeAsk, decode_key
+from app.ledger.specs.queries import list_specs
+from app.ledger.users.models import Role
+from app.web.access import roles
+from app.web.fields import WholeField
+from app.web.forms_base import PageForm, typed
+from app.web.forms_base import text as text_field
+from app.web.keying.blueprint import blueprint
+from app.web.keying.choices import offer
+from app.web.keying.decimals import inches_text
+from app.web.keying.refusals import attach_plain
+from app.web.keying.spec_forms import InchField
+from app.web.services import current_work, request_session
+
+MOST_SIZES = 400
+
+
+@blueprint.route("/jobs/<int:number>/pins", methods=["GET", "POST"])
+@roles(Role.BENCH)
+def pick_list(number: int) -> ResponseReturnValue:
+    """The pins of a job by size, on a POST; drawn from the shelf on the second press."""
+    work, picked, refusal = current_work(), None, ""
+    job = get_job(work.session, number)
+    if request.method == "POST":
+        try:
+            picked = pick_for_job(work, job)
+            if request.form.get("deed") == "draw":
+                draw_pins(work, job, picked)
+                flash(f"The pins of job {job.number} are drawn from the shelf.")
+                return redirect(url_for("keying.pick_list", number=number), 303)
+        except BitternError as error:
+            refusal = error.message
+    page = render_template("keying/pick_list.html", job=job, picked=picked, refusal=refusal)
+    return page, 422 if refusal else 200
+
+
+@blueprint.route("/stock", methods=["GET", "POST"])
+@roles(Role.BENCH)
+def stock() -> ResponseReturnValue:
+    """What lies on the shelf, spec by spec; counts are typed in and saved."""
+    session = request_session()
+    uses = list_specs(session)
+    asked = request.values.get("spec", "")
+    chosen = next((use for use in uses if str(use.row.id) == asked), uses[0] if uses else None)
+    problems: tuple[Problem, ...] = ()
+    if request.method == "POST" and chosen is not None:
+        try:
+            set_stock(current_work(), chosen.row.id, _counts())
+        except BitternError as error:
+            problems = error.problems if isinstance(error, Problems) else (Problem(error.field, error.message),)
+        else:
+            flash(f"The pins of {chosen.row.name} are counted.")
+            return redirect(url_for("keying.stock", spec=chosen.row.id), 303)
+    page = render_template(
+        "keying/stock.html",
+        uses=uses,
+        chosen=chosen,
+        problems=problems,
+        sizes=pin_sizes(chosen.spec) if chosen else {},
+        held=stock_of(session, chosen.row.id) if chosen else {},
+        PinSize=PinSize,
+    )
+    return page, 422 if problems else 200
+
+
+def _counts() -> list[StockCount]:
+    """The counts that were typed; an empty box leaves its size as it is."""
+    counts, problems = [], []
+    for name, value in list(request.form.items())[:MOST_SIZES]:
+        head, _, size = name.rpartition(" ")
+        if not head.startswith("pin ") or not value.strip():
+            continue
+        kind, plain = head.removeprefix("pin "), value.strip().replace(",", "")
+        if not (plain.isascii() and plain.isdecimal() and len(plain) < 9 and size.isascii() and size.isdecimal()):
+            problems.append(Problem(f"{kind} {size}"[:40], "Enter a whole number, 0 or more."))
+        else:
+            counts.append(StockCount(kind, int(size[:4]), int(plain)))
+    if problems:
+        raise Problems(problems)
+    return counts
+
+
+class DecodePage(PageForm):
+    """A key under the caliper."""
+
+    system = SelectField(
+        "Key system", default="", description="Of a system's key: the keysets that its cuts allow are named."
+    )
+    spec = SelectField("Bitting spec", default="", description="Of any other key.")
+    cuts = WholeField("Cuts on the key", least=3, most=12, description="Where it has fewer than the spec's chambers.")
+    measured = text_field(
+        "Measured root depths",
+        200,
+        hint="Inches, bow to tip, with spaces: .302 .2875 …",
+        needed="Enter a depth for each chamber.",
+    )
+    tolerance = InchField("Tolerance", [InputRequired("Enter a tolerance.")], description="Inches, such as .002.")
+    why = text_field(
+        "What for", 80, hint="Goes on record; the cuts do not.", needed="Say what the key is decoded for."
+    )
+
+    def offer(self, session: Session) -> None:
+        """Fill the systems and specs whose inches are known."""
+        uses = [use for use in list_specs(session) if use.spec.increment_in and use.spec.depth0_in]
+        known = {use.row.id for use in uses}
+        systems = [
+            (str(one.id), f"{one.customer.name}, {one.name}") for one in list_systems(session) if one.spec_id in known
+        ]
+        offer(self.system, [("", "None"), *systems])
+        offer(self.spec, [("", "Choose …"), *((str(use.row.id), use.row.name) for use in uses)])
+
+    def read(self) -> DecodeAsk:
+        """As the use case takes it; a refusal where neither a system nor a spec was chosen."""
+        if not typed(self.system) and not typed(self.spec):
+            raise Problems([Problem("spec", "Choose the key's system, or a spec.")])
+        return DecodeAsk(
+            typed(self.measured),
+            self.tolerance.data,
+            typed(self.why),
+            int(typed(self.spec) or 0),
+            self.cuts.data,
+            int(typed(self.system)) if typed(self.system) else None,
+        )
+
+
+@blueprint.route("/decode", methods=["GET", "POST"])
+@roles(Role.BENCH)
+def decode() -> ResponseReturnValue:
+    """Measured depths back to depth numbers, worn and in-between cuts told."""
+    work, form, decoded = current_work(), DecodePage(), None
+    form.offer(work.session)
+    if not form.is_submitted():
+        form.tolerance.data = Fraction("0.002")
+        form.system.data = request.args.get("system", "")
+    elif form.validate():
+        try:
+            decoded = decode_key(work, form.read())
+        except BitternError as error:
+            attach_plain(form, error, {"increment_in": "spec", "depth0_in": "spec"})
+    status = 422 if form.is_submitted() and decoded is None else 200
+    return render_template("keying/decode.html", form=form, decoded=decoded, inches=inches_text), status
