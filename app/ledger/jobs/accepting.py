@@ -21,6 +21,7 @@ from app.ledger.errors import LedgerError, NotFound, Stale
 from app.ledger.events.actions import record
 from app.ledger.jobs.allocation import Allotment, KeysetAllotter
 from app.ledger.jobs.ask import LineAsk, LineKind, QuoteAsk, ask_from_json
+from app.ledger.jobs.authority import require_job_authority
 from app.ledger.jobs.issuing import keyed_at
 from app.ledger.jobs.models import Job, JobLine, QuoteRevision, Stage
 from app.ledger.jobs.options import OPTIONS, as_accepted, way_words
@@ -39,6 +40,7 @@ class AcceptForm:
 
     doors: in the order of the quote's cylinders, a row a cylinder; fewer rows leave the last cylinders
     without a door. site_name: the site of the doors where the job has none yet. version: the job's, as read.
+    override_reason: why the owner of the house goes on where a key system's owner gave no written authority.
     option: A or B of a quote that offers two ways, "" of one that does not.
     """
 
@@ -49,6 +51,7 @@ class AcceptForm:
     site_name: str = ""
     doors: tuple[DoorRow, ...] = ()
     option: str = ""
+    override_reason: str = ""
 
 
 def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
@@ -76,6 +79,7 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         _check_doors(form.doors, slots)
         systems = _add_cylinders(work, job, ask, snapshot, slots, form)
         work.session.flush()
+        require_job_authority(work, job, f"accepted quote {job.number}-{revision.revision}", form.override_reason)
         prove_no_interchange(work, [system for system in systems if system.records is RecordsHolder.SHOP])
         job.stage = Stage.APPROVED
         job.accepted_by, job.accepted_on, job.po_number = form.accepted_by.strip(), form.accepted_on, form.po_number

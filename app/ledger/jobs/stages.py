@@ -10,6 +10,7 @@ from app.ledger.doors.models import Cylinder, CylinderState
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound, Stale
 from app.ledger.events.actions import record
+from app.ledger.jobs.authority import require_job_authority
 from app.ledger.jobs.checkoff import require_checked
 from app.ledger.jobs.models import Job, QuoteRevision, Stage
 from app.ledger.keysystems.models import Key, KeyState
@@ -44,10 +45,11 @@ def next_stages(job: Job) -> tuple[Stage, ...]:
     return moves
 
 
-def move_job(work: Work, job_id: int, version: int, to: Stage, reason: str = "") -> Job:
+def move_job(work: Work, job_id: int, version: int, to: Stage, reason: str = "", override_reason: str = "") -> Job:
     """Move a job that was read at `version`; LedgerError names what is allowed when the jump is not.
 
-    Lost and cancelled need a reason. Checked may be set by bench and owner only, and only
+    Lost and cancelled need a reason. The bench needs the written authority of each key system's owner of record,
+    or, of the house's owner, an `override_reason`. Checked may be set by bench and owner only, and only
     with every cylinder checked where the house wants a second check. Handing over puts the job's
     cylinders on their doors (those there before count as removed) and its keys in the customer's hands.
     """
@@ -58,7 +60,7 @@ def move_job(work: Work, job_id: int, version: int, to: Stage, reason: str = "")
             raise NotFound("job")
         if job.version != version:
             raise Stale()
-        _move(work, job, to, reason)
+        _move(work, job, to, reason, override_reason)
         return job
 
 
@@ -82,7 +84,7 @@ def lose_quote(work: Work, quote_id: int, reason: str) -> Job:
         return job
 
 
-def _move(work: Work, job: Job, to: Stage, reason: str) -> None:
+def _move(work: Work, job: Job, to: Stage, reason: str, override_reason: str = "") -> None:
     """Check the move and make it, inside the caller's transaction."""
     allowed = next_stages(job)
     if to not in allowed:
@@ -95,6 +97,8 @@ def _move(work: Work, job: Job, to: Stage, reason: str) -> None:
     if to is S.CHECKED:
         work.require(Role.BENCH)
         require_checked(work, job)
+    if to is S.ON_THE_BENCH:
+        require_job_authority(work, job, f"put job {job.number} on the bench", override_reason)
     left = job.stage
     job.stage = to
     if to in _NEEDS_REASON:

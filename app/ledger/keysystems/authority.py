@@ -18,11 +18,14 @@ def lacks_authority(system: KeySystem) -> bool:
     return bool(system.owner_of_record.strip()) and not system.authority_note.strip()
 
 
-def require_authority(work: Work, system: KeySystem, deed: str, override_reason: str = "") -> None:
+def require_authority(
+    work: Work, system: KeySystem, deed: str, override_reason: str = "", *, job_id: int | None = None
+) -> None:
     """Let `deed` ("cut 2 keys of AA1") go on, inside the caller's transaction, or refuse on `override_reason`.
 
     A system without an owner of record, or with a note on written authority, passes. Else only the owner of the
-    house passes, with a reason that is put on record. (Ask for written authority: common practice, no source.)
+    house passes, with a reason that is put on record, of a job too where there is one. (Ask for written authority:
+    common practice, no source.)
     """
     if not lacks_authority(system):
         return
@@ -46,4 +49,5 @@ def require_authority(work: Work, system: KeySystem, deed: str, override_reason:
         "authority overridden",
         f"key system {system.id}",
         f"{system.name}: {deed} without written authority of {owner}. Reason: {reason}",
+        job_id=job_id,
     )

@@ -22,6 +22,7 @@ class MoveForm(SavedForm):
 
     to = StringField("Stage", [AnyOf(list(_STAGES), message="Press one of the stages shown.")])
     reason = text("Reason", 500, hint="Why; it stays on record.")
+    override_reason = text("Go on without written authority because", 500, hint="It stays on record.")
 
     @property
     def stage(self) -> Stage:

@@ -14,12 +14,14 @@ from app.ledger.events.models import Event
 from app.ledger.events.queries import events_of_job
 from app.ledger.files.models import JobFile
 from app.ledger.files.queries import files_of_job
+from app.ledger.jobs.authority import systems_lacking_authority
 from app.ledger.jobs.models import Job, Stage
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.queries import JobMoney, Piece, days_late, get_job, job_money, pieces_of, show_margin
 from app.ledger.jobs.schedule import Schedule
 from app.ledger.jobs.snapshot import SnapshotLine, read_snapshot
 from app.ledger.jobs.stages import next_stages
+from app.ledger.keysystems.models import KeySystem
 from app.ledger.users.models import Role
 from app.ledger.work import Work
 from app.web.jobs.forms import MoveForm
@@ -63,6 +65,7 @@ class JobPage:
     has_bench_work: bool
     events: Sequence[Event]
     files: Sequence[JobFile]
+    lacking_authority: Sequence[KeySystem]
 
     @property
     def margin(self) -> str:
@@ -104,6 +107,7 @@ def job_page(work: Work, number: int) -> JobPage:
         has_bench_work=bool(pieces) and "shop" in job.keyed_at,
         events=events_of_job(work.session, job.id, work.actor.role),
         files=files_of_job(work.session, job.id),
+        lacking_authority=systems_lacking_authority(work.session, job.id) if Stage.ON_THE_BENCH in allowed else (),
     )
 
 

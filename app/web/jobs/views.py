@@ -52,7 +52,9 @@ def move(number: int) -> ResponseReturnValue:
     job_id = get_job(work.session, number).id
     if form.validate_on_submit():
         try:
-            job = move_job(work, job_id, form.version_read, form.stage, form.reason.data or "")
+            job = move_job(
+                work, job_id, form.version_read, form.stage, form.reason.data or "", form.override_reason.data or ""
+            )
         except BitternError as error:
             attach(form, error)
         else:

@@ -34,6 +34,9 @@ class AcceptQuoteForm(SavedForm):
     )
     po_number = text("Their order number", 60, hint="If they gave one.")
     site_name = text("Site", 120, hint="Doors belong to a site; this job has none yet.")
+    override_reason = text(
+        "Go on without written authority because", 500, hint="For the owner of this house alone; it stays on record."
+    )
     doors = TextAreaField("Door list")
 
     def validate_accepted_by(self, field: Field) -> None:

@@ -76,6 +76,7 @@ def accept(number: int) -> ResponseReturnValue:
                     po_number=typed(form.po_number),
                     site_name=typed(form.site_name),
                     doors=doors,
+                    override_reason=typed(form.override_reason),
                 ),
             )
         except BitternError as error:

@@ -1,0 +1,39 @@
+"""Written authority for a job: on file for every key system that it rekeys in, or cuts keys of."""
+
+from __future__ import annotations
+
+__all__ = ["require_job_authority", "systems_lacking_authority", "systems_of_job"]
+
+from collections.abc import Sequence
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.ledger.doors.models import Cylinder
+from app.ledger.jobs.models import Job
+from app.ledger.keysystems.authority import lacks_authority, require_authority
+from app.ledger.keysystems.models import Key, Keyset, KeySystem
+from app.ledger.work import Work
+
+
+def systems_of_job(session: Session, job_id: int) -> Sequence[KeySystem]:
+    """The key systems that a job's cylinders and keys belong to: one query."""
+    pinned = sa.select(Cylinder.keyset_id).where(Cylinder.job_id == job_id, Cylinder.keyset_id.is_not(None))
+    cut = sa.select(Key.keyset_id).where(Key.job_id == job_id)
+    ids = sa.select(Keyset.system_id).where(sa.or_(Keyset.id.in_(pinned), Keyset.id.in_(cut)))
+    return session.scalars(sa.select(KeySystem).where(KeySystem.id.in_(ids)).order_by(KeySystem.id)).all()
+
+
+def systems_lacking_authority(session: Session, job_id: int) -> tuple[KeySystem, ...]:
+    """Those of them with an owner of record whose written authority is not on file."""
+    return tuple(system for system in systems_of_job(session, job_id) if lacks_authority(system))
+
+
+def require_job_authority(work: Work, job: Job, deed: str, override_reason: str = "") -> None:
+    """Let `deed` ("put job 12 on the bench") go on, or refuse on `override_reason`; inside the caller's transaction.
+
+    The owner's override is an event of each system and of the job.
+    """
+    work.session.flush()
+    for system in systems_of_job(work.session, job.id):
+        require_authority(work, system, deed, override_reason, job_id=job.id)
