@@ -6,7 +6,6 @@ __all__ = ["csv_bytes", "plain_cell", "xlsx_bytes"]
 
 import csv
 import io
-import zipfile
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime, time
 
@@ -15,12 +14,11 @@ from openpyxl import Workbook  # type: ignore[import-untyped]
 from openpyxl.styles import Alignment, Font  # type: ignore[import-untyped]
 
 from app.documents.filters import printable
+from app.fitting import FORMULA_STARTS, guarded, without_clock
 
 Cell = str | int
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 _LONGEST_CELL = 32_767  # XLSX holds no more characters in a cell
 _WIDEST = 60
-_ZIP_EPOCH = (1980, 1, 1, 0, 0, 0)
 
 
 def plain_cell(value: Cell) -> Cell:
@@ -29,7 +27,7 @@ def plain_cell(value: Cell) -> Cell:
     >>> plain_cell("=1+1"), plain_cell("-cmd"), plain_cell("AA1"), plain_cell(-3)
     ("'=1+1", "'-cmd", 'AA1', -3)
     """
-    return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA_STARTS) else value
+    return guarded(value) if isinstance(value, str) else value
 
 
 def csv_bytes(headings: Sequence[str], rows: Iterable[Sequence[Cell]]) -> bytes:
@@ -62,7 +60,7 @@ def xlsx_bytes(title: str, day: date, sheets: Iterable[tuple[str, Sequence[str],
                 cell.value = value
                 if isinstance(value, str):
                     cell.data_type = "s"
-                    cell.quotePrefix = value.startswith(_FORMULA_STARTS)
+                    cell.quotePrefix = value.startswith(FORMULA_STARTS)
                 cell.font = Font(bold=number == 1)
                 cell.alignment = Alignment(vertical="top", wrap_text=True)
                 widths[column - 1] = max(widths[column - 1], len(str(value)))
@@ -72,19 +70,5 @@ def xlsx_bytes(title: str, day: date, sheets: Iterable[tuple[str, Sequence[str],
         sheet.freeze_panes = "A2"
     made = io.BytesIO()
     book.save(made)
-    return _without_clock(made, day)
-
-
-def _without_clock(made: io.BytesIO, day: date) -> bytes:
-    """The same file with no time of saving in it."""
-    fixed = io.BytesIO()
-    stamp = datetime.combine(day, time()).strftime("%Y-%m-%dT%H:%M:%SZ").encode()
-    with zipfile.ZipFile(made) as source, zipfile.ZipFile(fixed, "w", zipfile.ZIP_DEFLATED) as target:
-        for entry in source.infolist():
-            content = source.read(entry)
-            if entry.filename == "docProps/core.xml":
-                start, end = content.index(b"<dcterms:modified"), content.index(b"</dcterms:modified>")
-                opening = content[start : content.index(b">", start) + 1]
-                content = content[:start] + opening + stamp + content[end:]
-            target.writestr(zipfile.ZipInfo(entry.filename, _ZIP_EPOCH), content, zipfile.ZIP_DEFLATED)
-    return fixed.getvalue()
+    # The day stands in place of the time of saving.
+    return without_clock(made, datetime.combine(day, time()).strftime("%Y-%m-%dT%H:%M:%SZ"))

@@ -13,6 +13,7 @@ from app.fitting.cylinder import CYLINDER_TYPES, CylinderAttributes, differences
 from app.fitting.face import FaceChange, face_change
 from app.fitting.finding import Match, find, find_by_blank, find_same_fit
 from app.fitting.finishes import Finish, finish, finish_words, finishes, finishes_by_us_code, mismatch
+from app.fitting.guard import FORMULA_STARTS, guarded, unguarded
 from app.fitting.inches import read_inches, show_inches, show_mm, write_inches
 from app.fitting.keyways import KeyAnswer, KeyBlank, Keyway, can_take_key, find_blanks
 from app.fitting.length import LengthFit, LengthQuestion, fit_both_positions, fit_length, required_length
@@ -23,13 +24,15 @@ from app.fitting.pattern_json import pattern_from_json, pattern_to_json
 from app.fitting.patterns import Pattern, Rule, Segment
 from app.fitting.reference import DoorPreparation, TradeFact, door_preparation, door_preparations, trade_fact
 from app.fitting.spoken import Spoken, read_spoken
-from app.fitting.table_file import guarded, sheet_bytes, table_rows, unguarded
+from app.fitting.table_file import table_rows
 from app.fitting.tailpiece import TailpieceFit, TailpieceQuestion, fit_tailpiece
 from app.fitting.thread import MortiseBody, ThreadFit, common_body, fit_thread
+from app.fitting.workbook import book_bytes, merged_cells, sheet_bytes, sheet_names, sheet_rows, without_clock
 
 __all__ = [
     "CATEGORIES",
     "CYLINDER_TYPES",
+    "FORMULA_STARTS",
     "BoreFit",
     "BoreQuestion",
     "Breakdown",
@@ -63,6 +66,7 @@ __all__ = [
     "TailpieceQuestion",
     "ThreadFit",
     "TradeFact",
+    "book_bytes",
     "breakdown",
     "cams_for_lock",
     "can_take_key",
@@ -94,6 +98,7 @@ __all__ = [
     "from_json",
     "guarded",
     "load_makers",
+    "merged_cells",
     "mismatch",
     "pattern_from_json",
     "pattern_to_json",
@@ -104,12 +109,15 @@ __all__ = [
     "read_spoken",
     "required_length",
     "sheet_bytes",
+    "sheet_names",
+    "sheet_rows",
     "show_inches",
     "show_mm",
     "table_rows",
     "to_json",
     "trade_fact",
     "unguarded",
+    "without_clock",
     "words",
     "write_catalogue_csv",
     "write_catalogue_xlsx",

@@ -14,7 +14,9 @@ from typing import BinaryIO
 from app.errors import BitternError, Problem
 from app.fitting.catalogue import CATEGORIES, MOST_CENTS, CatalogueItem
 from app.fitting.given import quoted
-from app.fitting.table_file import Row, guarded, sheet_bytes, table_rows, unguarded
+from app.fitting.guard import guarded, unguarded
+from app.fitting.table_file import Row, table_rows
+from app.fitting.workbook import sheet_bytes
 
 COLUMNS = ("part_number", "category", "description", "cost", "list", "stocked")
 _TRUE = frozenset({"yes", "y", "true", "1", "x", "stocked"})

@@ -14,7 +14,7 @@ from wtforms import SelectField
 from wtforms.validators import InputRequired
 
 from app.errors import BitternError, Problem
-from app.fitting.table_file import guarded, table_rows
+from app.fitting import guarded, table_rows
 from app.keying import AccessPlan
 from app.ledger.keysystems.matrix import make_ready, seal_access
 from app.ledger.keysystems.planning import customers_to_choose
