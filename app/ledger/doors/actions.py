@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-__all__ = ["DoorForm", "change_door", "upsert_door"]
+__all__ = ["DoorForm", "add_door", "change_door", "in_words", "upsert_door"]
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -11,6 +12,8 @@ import sqlalchemy as sa
 from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import Problem, Problems
+from app.ledger.customers.models import Site
+from app.ledger.doors.fields import DoorChange, FieldChange, changed, for_event, said
 from app.ledger.doors.models import Door, Lock
 from app.ledger.doors.paste import HANDS, DoorRow
 from app.ledger.engine import transaction
@@ -52,18 +55,47 @@ def change_door(work: Work, door_id: int, version: int, form: DoorForm) -> Door:
             raise NotFound("door")
         if door.version != version:
             raise Stale()
-        same = sa.select(Door.id).where(
-            Door.site_id == door.site_id, Door.opening_number == form.opening_number, Door.id != door.id
-        )
-        if work.session.scalar(same):
-            raise Taken("opening_number", f"This site has an opening {form.opening_number} already.")
-        before = _said(door)
+        _refuse_taken(work, door.site_id, form.opening_number, door.id)
+        before = said(door)
         _fill(door, form)
-        changes = [f"{name} {old or 'none'} → {new or 'none'}" for name, old, new in _changed(before, _said(door))]
+        changes = changed(before, said(door))
         if changes:
             flag_modified(door, "remarks")  # a change of the lock alone is a change of the door too
-            record(work, "door changed", f"door {door.id}", f"Door {form.opening_number}: {'; '.join(changes)}")
+            record(
+                work,
+                "door changed",
+                f"door {door.id}",
+                f"Door {form.opening_number}: {in_words(changes)}",
+                doors=for_event([DoorChange(door.id, version, door.opening_number, changes)]),
+            )
         return door
+
+
+def in_words(changes: Sequence[FieldChange]) -> str:
+    """Changes of one door as a line of its story."""
+    return "; ".join(f"{one.field} {one.old or 'none'} → {one.new or 'none'}" for one in changes)
+
+
+def add_door(work: Work, site_id: int, form: DoorForm) -> Door:
+    """Put a door of a site on record. Raises Problems, Taken for an opening number that the site has, NotFound."""
+    work.require(Role.COUNTER, Role.BENCH)
+    _check(form)
+    with transaction(work.session):
+        if work.session.get(Site, site_id) is None:
+            raise NotFound("site")
+        _refuse_taken(work, site_id, form.opening_number)
+        door = Door(site_id=site_id)
+        _fill(door, form)
+        work.session.add(door)
+        work.session.flush()
+        record(work, "door added", f"door {door.id}", f"Door {door.opening_number} put on record")
+        return door
+
+
+def _refuse_taken(work: Work, site_id: int, opening_number: str, but: int = 0) -> None:
+    same = sa.select(Door.id).where(Door.site_id == site_id, Door.opening_number == opening_number, Door.id != but)
+    if work.session.scalar(same):
+        raise Taken("opening_number", f"This site has an opening {opening_number} already.")
 
 
 def _check(form: DoorForm) -> None:
@@ -90,25 +122,6 @@ def _fill(door: Door, form: DoorForm) -> None:
         door.lock.description, door.lock.function = form.lock, form.function
     elif form.lock:
         door.lock = Lock(description=form.lock, function=form.function)
-
-
-def _said(door: Door) -> dict[str, str]:
-    return {
-        "opening": door.opening_number,
-        "location": door.location,
-        "hand": door.hand,
-        "lock": door.lock.description if door.lock else "",
-        "function": door.lock.function if door.lock else "",
-        "thickness": str(door.thickness or ""),
-        "stile": str(door.stile or ""),
-        "egress": "yes" if door.is_egress else "no",
-        "fire rated": "yes" if door.is_fire_rated else "no",
-        "remarks": door.remarks,
-    }
-
-
-def _changed(before: dict[str, str], after: dict[str, str]) -> list[tuple[str, str, str]]:
-    return [(name, old, after[name]) for name, old in before.items() if old != after[name]]
 
 
 def upsert_door(work: Work, site_id: int, row: DoorRow) -> Door:

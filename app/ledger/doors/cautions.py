@@ -1,16 +1,62 @@
-"""The cautions that a door's flags ask for. They warn and defer; they decide nothing."""
+"""The cautions that a door's flags and hardware ask for together. They warn and defer; they decide nothing."""
 
 from __future__ import annotations
 
-__all__ = ["EGRESS", "FIRE", "cautions_of"]
+__all__ = ["DRILLING", "EGRESS", "FIRE", "INSIDE", "cautions_of"]
 
-from app.ledger.doors.models import Door
+from fractions import Fraction
+
+from app.fitting import required_length, show_inches
+from app.ledger.doors.models import Cylinder, CylinderState, Door
+from app.ledger.doors.standing import standing
 
 # What the cautions rest on is common practice, no source; the local code is the authority.
 EGRESS = "Exit door: a lock that needs a key from inside may be unlawful; ask the authority having jurisdiction."
+INSIDE = (
+    "Exit door with a key on the inside: people may not get out without one. Do not fit or keep it before the "
+    "authority having jurisdiction has said that the local code allows it here."
+)
 FIRE = "Fire-rated: do not drill or change hardware beyond what the label and the local code allow."
+DRILLING = (
+    "Fire-rated, and a rim or bored cylinder is still to be fitted: a new hole drilled in the field may void the "
+    "label. Use the holes that are there, or ask who issued the label and the authority having jurisdiction."
+)
+# A lock case and a cam depth that are common (from memory of the trade): good enough to say "measure", no more.
+_CASE, _CAM = Fraction(1), Fraction(3, 4)
+_RING = Fraction(1, 2)  # more than this, and no ring that a shop usually holds covers it
+_DOUBLE = ("double cylinder", "double-cylinder", "keyed both sides", "key both sides")
 
 
 def cautions_of(door: Door) -> tuple[str, ...]:
-    """The sentences that belong with this door, on screen and on paper."""
-    return tuple(text for flag, text in ((door.is_egress, EGRESS), (door.is_fire_rated, FIRE)) if flag)
+    """The sentences that belong with this door and what stands on it, on screen and on paper.
+
+    They read `door.cylinders` and `door.lock`: load both where there are many doors.
+    """
+    there = standing(door)
+    told = []
+    if door.is_egress:
+        told.append(INSIDE if _has_key_inside(door, there) else EGRESS)
+    if door.is_fire_rated:
+        told.append(FIRE)
+        if any(one.type in ("rim", "bored") and one.state is not CylinderState.FITTED for one in there):
+            told.append(DRILLING)
+    told += [sentence for one in there if (sentence := _length(door, one))]
+    return tuple(dict.fromkeys(told))
+
+
+def _has_key_inside(door: Door, there: tuple[Cylinder, ...]) -> bool:
+    words = f"{door.lock.description} {door.lock.function}".casefold() if door.lock else ""
+    return any("inside" in one.position.casefold() for one in there) or any(word in words for word in _DOUBLE)
+
+
+def _length(door: Door, cylinder: Cylinder) -> str:
+    """Whether a mortise cylinder looks too short or stands proud in a door of this thickness; "" if it may fit."""
+    if cylinder.type != "mortise" or not cylinder.length or not door.thickness or door.thickness < _CASE:
+        return ""
+    needed = required_length(door.thickness, _CASE, Fraction(0), _CAM)
+    both = f"Cylinder {show_inches(cylinder.length)} in in a door {show_inches(door.thickness)} in thick: with a 1 in case"
+    if cylinder.length < needed:
+        return f"{both} the cam would not reach; measure before it is ordered or fitted."
+    if cylinder.length - needed > _RING:
+        return f"{both} the head stands proud, and a wrench can get hold of it; measure, and cover it with a ring."
+    return ""

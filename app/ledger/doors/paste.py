@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-__all__ = ["COLUMNS", "HANDS", "DoorRow", "read_doors"]
+__all__ = ["COLUMNS", "HANDS", "LIST_COLUMNS", "MOST_ROWS", "DoorRow", "read_door_table", "read_doors", "text_table"]
 
 import csv
 import io
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
 from app.errors import BitternError, Problem
-from app.fitting.inches import read_inches
+from app.fitting import read_inches, unguarded
 
 COLUMNS = (
     "opening",
@@ -26,6 +27,8 @@ COLUMNS = (
     "keyset",
     "remarks",
 )
+# A site's own list also says what stands at each position.
+LIST_COLUMNS = (*COLUMNS, "cylinder", "part number")
 HANDS = ("", "LH", "RH", "LHR", "RHR")
 MOST_ROWS = 5000
 _LIMITS = {
@@ -36,6 +39,8 @@ _LIMITS = {
     "position": 40,
     "keyset": 24,
     "remarks": 2000,
+    "cylinder": 300,
+    "part number": 80,
 }
 _OTHER_NAMES = {
     "opening number": "opening",
@@ -60,7 +65,7 @@ _NO = {"", "no", "n", "false", "0", "-"}
 
 @dataclass(frozen=True, slots=True)
 class DoorRow:
-    """One row of a door list. `row` is its number in what was given, from 1."""
+    """One row of a door list. `row` is its number in what was given, from 1; `said` names the cells not empty."""
 
     row: int
     opening: str = ""
@@ -75,6 +80,9 @@ class DoorRow:
     is_fire_rated: bool = False
     keyset: str = ""
     remarks: str = ""
+    cylinder: str = ""
+    part_number: str = ""
+    said: frozenset[str] = frozenset()
 
 
 def read_doors(text: str) -> tuple[list[DoorRow], list[Problem]]:
@@ -88,16 +96,34 @@ def read_doors(text: str) -> tuple[list[DoorRow], list[Problem]]:
     >>> rows[0].location, problems[0].message
     ('Main entrance', 'Row 2, hand: write LH, RH, LHR, RHR or nothing, not "up".')
     """
-    table = _table(text)
+    rows, problems = read_door_table(text_table(text), COLUMNS)
+    return rows, [Problem("doors", _sentence(problem)) for problem in problems]
+
+
+def _sentence(problem: Problem) -> str:
+    """A problem as a sentence that says where it is."""
+    if problem.field == "file":
+        return problem.message
+    return f"{problem.field[:1].upper()}{problem.field[1:]}: {problem.message}"
+
+
+def read_door_table(
+    table: Iterable[tuple[int, Sequence[str]]], columns: Sequence[str]
+) -> tuple[list[DoorRow], list[Problem]]:
+    """`read_doors` for rows of cells with their numbers; a problem's field reads "row 7, hand", or "file"."""
+    table = [(number, [unguarded(cell.strip()) for cell in cells]) for number, cells in table]
+    table = [(number, cells) for number, cells in table if any(cells)]
     problems: list[Problem] = []
-    if len(table) > MOST_ROWS:
-        return [], [Problem("doors", f"At most {MOST_ROWS:,} doors fit in one list; this has {len(table):,}.")]
-    names: list[str] = list(COLUMNS)
+    if len(table) > MOST_ROWS + 1:
+        return [], [Problem("file", f"At most {MOST_ROWS:,} doors fit in one list; this has {len(table):,}.")]
+    names: list[str] = list(columns)
     if table and _is_head(table[0][1]):
-        names, problems = _head(table[0][1])
+        names, problems = _head(table[0][0], table[0][1], columns)
         table = table[1:]
         if problems:
             return [], problems
+    if len(table) > MOST_ROWS:
+        return [], [Problem("file", f"At most {MOST_ROWS:,} doors fit in one list; this has {len(table):,}.")]
     rows: list[DoorRow] = []
     seen: dict[tuple[str, str], int] = {}
     for number, cells in table:
@@ -107,8 +133,8 @@ def read_doors(text: str) -> tuple[list[DoorRow], list[Problem]]:
             if place in seen:
                 found.append(
                     Problem(
-                        "doors",
-                        f"Row {number}, opening: {given.opening} stands in row {seen[place]} already; give the two "
+                        f"row {number}, opening",
+                        f"{given.opening} stands in row {seen[place]} already; give the two "
                         "cylinders of one door different positions, or correct the number.",
                     )
                 )
@@ -119,7 +145,8 @@ def read_doors(text: str) -> tuple[list[DoorRow], list[Problem]]:
     return rows, problems
 
 
-def _table(text: str) -> list[tuple[int, list[str]]]:
+def text_table(text: str) -> list[tuple[int, list[str]]]:
+    """The cells of a paste or of CSV text, row by row with their numbers, without the empty rows."""
     cleaned = text.replace("\r\n", "\n").replace("\r", "\n").replace("\0", "")
     mark = "\t" if "\t" in cleaned else ","
     lines = enumerate(csv.reader(io.StringIO(cleaned), delimiter=mark), start=1)
@@ -136,30 +163,29 @@ def _name(cell: str) -> str:
     return _OTHER_NAMES.get(name, name)
 
 
-def _is_head(cells: list[str]) -> bool:
-    return _name(cells[0]) in COLUMNS or sum(_name(cell) in COLUMNS for cell in cells) >= 2
+def _is_head(cells: Sequence[str]) -> bool:
+    return _name(cells[0]) in LIST_COLUMNS or sum(_name(cell) in LIST_COLUMNS for cell in cells) >= 2
 
 
-def _head(cells: list[str]) -> tuple[list[str], list[Problem]]:
+def _head(number: int, cells: Sequence[str], columns: Sequence[str]) -> tuple[list[str], list[Problem]]:
     names = [_name(cell) for cell in cells]
+    row = f"row {number}"
     problems = [
-        Problem("doors", f"Row 1: the column {cell[:40]!r} is not one of {', '.join(COLUMNS)}.")
+        Problem(row, f"the column {cell[:40]!r} is not one of {', '.join(columns)}.")
         for cell, name in zip(cells, names, strict=True)
-        if name and name not in COLUMNS
+        if name and name not in columns
     ]
-    problems += [
-        Problem("doors", f"Row 1: the column {name!r} stands twice.") for name in COLUMNS if names.count(name) > 1
-    ]
+    problems += [Problem(row, f"the column {name!r} stands twice.") for name in columns if names.count(name) > 1]
     if "opening" not in names:
-        problems.append(Problem("doors", "Row 1: there is no column for the opening number; name one 'opening'."))
+        problems.append(Problem(row, "there is no column for the opening number; name one 'opening'."))
     return names, problems
 
 
-def _row(number: int, cells: list[str], names: list[str]) -> tuple[DoorRow | None, list[Problem]]:
+def _row(number: int, cells: Sequence[str], names: Sequence[str]) -> tuple[DoorRow | None, list[Problem]]:
     problems: list[Problem] = []
 
     def refuse(column: str, message: str) -> None:
-        problems.append(Problem("doors", f"Row {number}, {column}: {message}"))
+        problems.append(Problem(f"row {number}, {column}", message))
 
     if len(cells) > len(names) and any(cells[len(names) :]):
         refuse("columns", f"there are {len(cells)} cells, but only {len(names)} columns.")
@@ -193,7 +219,8 @@ def _row(number: int, cells: list[str], names: list[str]) -> tuple[DoorRow | Non
             stile=measures["stile"],
             is_egress=flags["egress"],
             is_fire_rated=flags["fire rated"],
-            **{name: given.get(name, "") for name in _LIMITS},
+            said=frozenset(name for name, cell in given.items() if cell),
+            **{name.replace(" ", "_"): given.get(name, "") for name in _LIMITS},
         ),
         [],
     )

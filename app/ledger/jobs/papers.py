@@ -40,6 +40,7 @@ def _cylinders(work: Work, job: Job) -> Sequence[Cylinder]:
         .where(Cylinder.job_id == job.id)
         .options(
             joinedload(Cylinder.door).joinedload(Door.lock),
+            joinedload(Cylinder.door).selectinload(Door.cylinders),  # the cautions look at all that stands there
             selectinload(Cylinder.operators).joinedload(CylinderOperator.keyset),
         )
         .order_by(Cylinder.id)

@@ -1,0 +1,141 @@
+"""What was changed on a site's doors, and taking such a change back."""
+
+from __future__ import annotations
+
+__all__ = ["UndoPlan", "door_story", "plan_undo", "site_story", "undo_change"]
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session, joinedload, selectinload
+from sqlalchemy.orm.attributes import flag_modified
+
+from app.ledger.doors.fields import DoorChange, FieldChange, for_event, put, said
+from app.ledger.doors.models import Door
+from app.ledger.engine import transaction
+from app.ledger.errors import LedgerError, NotFound, Stale
+from app.ledger.events.actions import record
+from app.ledger.events.models import Event
+from app.ledger.users.models import Role
+from app.ledger.work import Work
+
+SITE_KINDS = ("door list read", "doors changed together", "doors merged", "change undone")
+UNDOABLE = ("door list read", "doors changed together", "door changed", "change undone")
+
+
+@dataclass(frozen=True, slots=True)
+class UndoPlan:
+    """What taking a change back would do. `kept`: sentences about what was changed again since, and so stays;
+    `removed`: doors that the change added and that go, as (id, version, opening)."""
+
+    event: Event
+    changes: tuple[DoorChange, ...]
+    removed: tuple[tuple[int, int, str], ...]
+    kept: tuple[str, ...]
+
+    @property
+    def seen(self) -> dict[int, int]:
+        """Door id → version, of every door that it touches."""
+        touched = {change.door_id: change.version for change in self.changes}
+        return touched | {door_id: version for door_id, version, _ in self.removed}
+
+
+def site_story(session: Session, site_id: int, limit: int = 50) -> tuple[Event, ...]:
+    """What happened to a site's doors together, newest first."""
+    rows = sa.select(Event).where(Event.subject == f"site {site_id}", Event.kind.in_(SITE_KINDS))
+    return tuple(session.scalars(rows.order_by(Event.id.desc()).limit(limit)))
+
+
+def door_story(session: Session, door: Door, limit: int = 50) -> tuple[Event, ...]:
+    """What happened to one door, alone or with others, newest first; among the last `limit` of each kind."""
+    own = sa.select(Event).where(Event.subject == f"door {door.id}").order_by(Event.id.desc()).limit(limit)
+    together = [
+        event
+        for event in site_story(session, door.site_id, limit)
+        if str(door.id) in event.detail.get("doors", {}) or door.id in event.detail.get("added", ())
+    ]
+    return tuple(sorted((*session.scalars(own), *together), key=lambda event: event.id, reverse=True)[:limit])
+
+
+def plan_undo(session: Session, site_id: int, event_id: int) -> UndoPlan:
+    """What taking back one change of this site's doors would do; a field changed again since is left. NotFound."""
+    event = session.get(Event, event_id)
+    if event is None or event.kind not in UNDOABLE:
+        raise NotFound("change of doors")
+    told: Mapping[str, Mapping[str, list[str]]] = event.detail.get("doors", {})
+    added = set(event.detail.get("added", ()))
+    doors = _doors(session, site_id, added | {int(one) for one in told})
+    if event.subject != f"site {site_id}" and not doors:
+        raise NotFound("change of doors")
+    changes, kept = [], []
+    for word, fields in told.items():
+        door = doors.get(int(word))
+        if door is None:
+            kept.append("A door of this change is not on record any more.")
+            continue
+        now = said(door)
+        since = [name for name, (_, new) in fields.items() if now[name] != new]
+        kept += [
+            f"{door.opening_number}, {name}: changed since to {now[name] or 'none'}; it stays." for name in since
+        ]
+        back = tuple(FieldChange(name, new, old) for name, (old, new) in fields.items() if name not in since)
+        if back:
+            changes.append(DoorChange(door.id, door.version, door.opening_number, back))
+    removed = []
+    for door in (doors[one] for one in sorted(added) if one in doors):
+        if door.cylinders or door.version > 1:
+            kept.append(f"{door.opening_number} was changed or given cylinders since it was added; it stays.")
+        else:
+            removed.append((door.id, door.version, door.opening_number))
+    return UndoPlan(event, tuple(changes), tuple(removed), tuple(kept))
+
+
+def _doors(session: Session, site_id: int, wanted: set[int]) -> dict[int, Door]:
+    rows = sa.select(Door).where(Door.site_id == site_id)
+    loaded = (joinedload(Door.lock), selectinload(Door.cylinders))
+    return {door.id: door for door in session.scalars(rows.options(*loaded)) if door.id in wanted}
+
+
+def undo_change(work: Work, site_id: int, event_id: int, seen: Mapping[int, int]) -> int:
+    """Take back one change of a site's doors; how many doors it touched. The history keeps both.
+
+    `seen`: door id → version, as the plan showed; Stale when somebody saved one in between, LedgerError when there
+    is nothing left to take back.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    with transaction(work.session):
+        plan = plan_undo(work.session, site_id, event_id)
+        if plan.seen != dict(seen):
+            raise Stale("Somebody changed these doors since this was shown. Nothing was saved; look again.")
+        if not plan.seen:
+            raise LedgerError("", "Everything in this change was changed again since; there is nothing to take back.")
+        doors = _doors(work.session, site_id, set(plan.seen))
+        _refuse_taken(work.session, site_id, plan)
+        for change in plan.changes:
+            put(doors[change.door_id], {one.field: one.new for one in change.fields})
+            flag_modified(doors[change.door_id], "remarks")
+        for door_id, _, _ in plan.removed:
+            if (lock := doors[door_id].lock) is not None:
+                work.session.delete(lock)
+            work.session.delete(doors[door_id])
+        work.session.flush()
+        count = len(plan.seen)
+        record(
+            work,
+            "change undone",
+            f"site {site_id}",
+            f"Taken back on {count:,} {'door' if count == 1 else 'doors'}: {plan.event.summary}"[:1000],
+            doors=for_event(plan.changes),
+            undoes=event_id,
+        )
+        return count
+
+
+def _refuse_taken(session: Session, site_id: int, plan: UndoPlan) -> None:
+    back = {one.new: change.door_id for change in plan.changes for one in change.fields if one.field == "opening"}
+    gone = {door_id for door_id, _, _ in plan.removed}
+    rows = sa.select(Door.opening_number, Door.id).where(Door.site_id == site_id)
+    for opening, door_id in session.execute(rows):
+        if opening in back and door_id != back[opening] and door_id not in gone:
+            raise LedgerError("", f"Another door is {opening} by now; give that one another number first.")

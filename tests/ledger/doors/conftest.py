@@ -1,0 +1,33 @@
+"""A site in a house with nothing else on record, where the rest of tests/ledger has the demo's."""
+
+from __future__ import annotations
+
+import random
+import shutil
+from pathlib import Path
+
+import pytest
+from sqlalchemy.orm import Session
+
+from app.config import Config
+from app.ledger.models import Site, User
+from app.ledger.opening import Ledger
+from app.ledger.work import Actor, Work
+from tests import factories
+from tests.conftest import NOW
+
+
+@pytest.fixture
+def config(empty_house: Path, tmp_path: Path) -> Config:
+    return Config(instance=Path(shutil.copytree(empty_house, tmp_path / "instance")))
+
+
+@pytest.fixture
+def work(session: Session, ledger: Ledger, owner: User) -> Work:
+    return Work(session, ledger.vault, Actor.of(owner), NOW, random.Random(8))
+
+
+@pytest.fixture
+def site(session: Session) -> Site:
+    site: Site = factories.SiteFactory(name="North Hall")
+    return site

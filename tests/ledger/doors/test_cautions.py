@@ -1,0 +1,67 @@
+"""Cautions where a door's flags and its hardware meet; each defers to local code and its authority."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+
+from app.ledger.doors.cautions import DRILLING, EGRESS, FIRE, INSIDE, cautions_of
+from app.ledger.models import CylinderState, Site
+from tests import factories
+
+
+def door(site: Site, **given: object):
+    return factories.DoorFactory(site=site, **given)
+
+
+def test_an_exit_door_with_a_key_inside_is_told_apart(site: Site) -> None:
+    plain, inside, double = (door(site, is_egress=True) for _ in range(3))
+    factories.CylinderFactory(door=plain, position="outside")
+    factories.CylinderFactory(door=inside, position="Inside")
+    factories.LockFactory(door=double, description="Deadbolt, double cylinder")
+    assert [cautions_of(one) for one in (plain, inside, double)] == [(EGRESS,), (INSIDE,), (INSIDE,)]
+    assert cautions_of(door(site)) == ()
+
+
+def test_a_cylinder_that_came_out_says_nothing_any_more(site: Site) -> None:
+    exit_door = door(site, is_egress=True)
+    factories.CylinderFactory(door=exit_door, position="inside", state=CylinderState.REMOVED)
+    assert cautions_of(exit_door) == (EGRESS,)
+
+
+@pytest.mark.parametrize(
+    ("kind", "state", "is_told"),
+    [
+        ("rim", CylinderState.ORDERED, True),
+        ("bored", CylinderState.CHECKED, True),
+        ("rim", CylinderState.FITTED, False),
+        ("mortise", CylinderState.ORDERED, False),
+    ],
+)
+def test_drilling_on_a_rated_door(kind: str, state: CylinderState, is_told: bool, site: Site) -> None:
+    rated = door(site, is_fire_rated=True)
+    factories.CylinderFactory(door=rated, type=kind, state=state)
+    assert cautions_of(rated) == ((FIRE, DRILLING) if is_told else (FIRE,))
+
+
+@pytest.mark.parametrize(
+    ("thickness", "length", "told"),
+    [
+        ("7/4", "9/8", ""),  # (1-3/4 − 1) / 2 + 3/4 = 1-1/8
+        ("9/4", "9/8", "would not reach"),
+        ("7/4", "13/8", ""),  # 1/2 in more, which a ring covers
+        ("7/4", "7/4", "stands proud"),
+        ("1/2", "9/8", ""),  # thinner than the case: nothing can be said
+    ],
+)
+def test_a_length_is_held_against_the_thickness(thickness: str, length: str, told: str, site: Site) -> None:
+    thick = door(site, thickness=Fraction(thickness))
+    factories.CylinderFactory(door=thick, length=Fraction(length))
+    found = " ".join(cautions_of(thick))
+    assert told in found if told else found == ""
+
+
+def test_every_caution_defers() -> None:
+    for sentence in (EGRESS, INSIDE, FIRE, DRILLING):
+        assert "authority having jurisdiction" in sentence or "local code" in sentence
