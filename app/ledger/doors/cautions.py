@@ -54,7 +54,8 @@ def _length(door: Door, cylinder: Cylinder) -> str:
     if cylinder.type != "mortise" or not cylinder.length or not door.thickness or door.thickness < _CASE:
         return ""
     needed = required_length(door.thickness, _CASE, Fraction(0), _CAM)
-    both = f"Cylinder {show_inches(cylinder.length)} in in a door {show_inches(door.thickness)} in thick: with a 1 in case"
+    here, thick = show_inches(cylinder.length), show_inches(door.thickness)
+    both = f"Cylinder {here} in in a door {thick} in thick: with a 1 in case"
     if cylinder.length < needed:
         return f"{both} the cam would not reach; measure before it is ordered or fitted."
     if cylinder.length - needed > _RING:
