@@ -18,6 +18,7 @@ __all__ = [
     "ReceiptKey",
     "SchedulePage",
     "SystemSheet",
+    "WaysTable",
     "bench_page",
     "bench_sheet_pdf",
     "bitting_list_pdf",
@@ -38,6 +39,7 @@ __all__ = [
     "schedule_pdf",
     "schedule_xlsx",
     "system_sheet",
+    "ways_table",
     "xlsx_bytes",
 ]
 
@@ -55,7 +57,7 @@ from app.documents.cost_chart import ChartPoint, cost_chart
 from app.documents.drawings import key_profile, pin_stacks
 from app.documents.factory_order import FactoryLine, FactoryOrder, factory_order_pdf, factory_order_xlsx
 from app.documents.key_receipt import KeyReceipt, ReceiptKey, key_receipt_pdf
-from app.documents.owner_quote import OwnerPage, owner_page, owner_quote_pdf
+from app.documents.owner_quote import OwnerPage, WaysTable, owner_page, owner_quote_pdf, ways_table
 from app.documents.quote import QuotePage, quote_page, quote_pdf
 from app.documents.render import PaperHead
 from app.documents.schedule import SchedulePage, schedule_page, schedule_pdf

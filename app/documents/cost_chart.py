@@ -29,8 +29,11 @@ class ChartPoint:
     factory_cents: int | None
 
 
-def cost_chart(points: Sequence[ChartPoint], break_even: int | None = None) -> Markup:
+def cost_chart(points: Sequence[ChartPoint], break_even: int | None = None, asked: int | None = None) -> Markup:
     """The chart for points in ascending quantity; `break_even`: from which quantity the factory is the cheaper.
+
+    `asked`: the job's own quantity, marked on the foot. Every corner of both costs must be among the points:
+    from one to the next the line is straight.
 
     The shop's curve is a solid line, the factory's is dashed; each has its name at its end, so that the chart
     reads in black and white. Size it by CSS; put the figures in a table beside it.
@@ -65,6 +68,8 @@ def cost_chart(points: Sequence[ChartPoint], break_even: int | None = None) -> M
     if break_even is not None and first <= break_even <= last:
         cost = next((point.factory_cents for point in points if point.quantity == break_even), None)
         parts.append(_crossing(break_even, across(break_even), None if cost is None else down(cost)))
+    if asked is not None and first <= asked <= last:
+        parts.append(_asked(asked, across(asked)))
     title = "Cost against quantity, shop and factory"
     if break_even is not None:
         title += f"; the factory is the cheaper from {break_even}"
@@ -113,22 +118,15 @@ def _axes(first: int, last: int, rules: range, across: _Place, down: _Place) -> 
 
 
 def _curve(costs: Sequence[tuple[int, int | None]], across: _Place, down: _Place, dashes: str, width: str) -> Markup:
-    """From point to point, a gap where the way cannot be had.
-
-    Between neighbours the line is straight, so that a step of the cost stands out as one; where quantities
-    were left out the cost is held until the next, since nothing is known between.
-    """
-    path, before = "", None
+    """From corner to corner, a gap where the way cannot be had; a step is a rise from one quantity to the next."""
+    path, is_open = "", False
     for quantity, cents in costs:
         if cents is None:
-            before = None
+            is_open = False
             continue
         x, y = f"{across(quantity):.1f}", f"{down(cents):.1f}"
-        if before is None:
-            path += f"M{x} {y}"
-        else:
-            path += f"L{x} {y}" if quantity == before + 1 else f"H{x}V{y}"
-        before = quantity
+        path += f"{'L' if is_open else 'M'}{x} {y}"
+        is_open = True
     return Markup('<path d="{d}" fill="none" stroke="{c}" stroke-width="{w}" stroke-dasharray="{dashes}"/>').format(
         d=path, c=_INK, w=width, dashes=dashes
     )
@@ -144,6 +142,15 @@ def _names(named: list[tuple[float, float, str]]) -> list[Markup]:
             (middle + _LABEL_GAP / 2, named[1][1], named[1][2]),
         ]
     return [_text(x + 5, y + 3.5, name, weight=600) for y, x, name in named]
+
+
+def _asked(quantity: int, x: float) -> Markup:
+    """A filled wedge on the foot, with the job's own quantity."""
+    foot = _HEIGHT - _BOTTOM
+    wedge = Markup('<path d="M{x:.1f} {f}l-5 -9h10z" fill="{c}"/>').format(x=x, f=foot, c=_INK)
+    words = f"this job: {quantity:,}"
+    is_late = x > _WIDTH * 0.6
+    return wedge + (_text(x - 8, foot - 4, words, "end") if is_late else _text(x + 8, foot - 4, words))
 
 
 def _crossing(quantity: int, x: float, y: float | None) -> Markup:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-__all__ = ["OwnerLine", "OwnerPage", "WayColumn", "WaysTable", "owner_page", "owner_quote_pdf"]
+__all__ = ["OwnerLine", "OwnerPage", "WayColumn", "WaysTable", "owner_page", "owner_quote_pdf", "ways_table"]
 
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 
+from markupsafe import Markup
+
+from app.documents.cost_chart import ChartPoint, cost_chart
 from app.documents.quote import quote_number
 from app.documents.render import PaperHead, pdf
 from app.ledger.jobs.snapshot import KeyingChoice, QuoteSnapshot, SnapshotTotals
@@ -38,16 +41,20 @@ class WayColumn:
     is_chosen: bool
     total_cents: int
     ready_on: date | None
-    why_not: tuple[str, ...]
+    why_not: tuple[str, ...]  # with the figures behind them
 
 
 @dataclass(frozen=True, slots=True)
 class WaysTable:
-    """Both ways of one keying group; each row is a cost's name and its cents by way, None where it has none."""
+    """The ways of one keying group; each row is a cost's name and its cents by way, None where it has none.
+
+    `chart`: cost against quantity as SVG; None where only one way has a cost.
+    """
 
     choice: KeyingChoice
     columns: tuple[WayColumn, ...]
     rows: tuple[tuple[str, tuple[int | None, ...]], ...]
+    chart: Markup | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,10 +149,25 @@ def ways_table(choice: KeyingChoice) -> WaysTable:
         keys += [key for key in cells if key not in keys]
         found.append(cells)
     columns = tuple(
-        WayColumn(way.name, way.possible, way.name == choice.choice, way.total_cents, way.ready_on, way.why_not)
+        WayColumn(
+            name="both" if way.name == "split" else way.name,
+            possible=way.possible,
+            is_chosen=way.name == choice.way,
+            total_cents=way.total_cents,
+            ready_on=way.ready_on,
+            why_not=(*way.why_not, *way.detail),
+        )
         for way in choice.ways
     )
-    return WaysTable(choice, columns, tuple((key[0], tuple(cells.get(key) for cells in found)) for key in keys))
+    rows = tuple((key[0], tuple(cells.get(key) for cells in found)) for key in keys)
+    return WaysTable(choice, columns, rows, _chart(choice))
+
+
+def _chart(choice: KeyingChoice) -> Markup | None:
+    if len(choice.curve) < 2:
+        return None
+    points = [ChartPoint(*point) for point in choice.curve]
+    return cost_chart(points, choice.break_even, choice.quantity or None)
 
 
 def owner_quote_pdf(snapshot: QuoteSnapshot) -> bytes:

@@ -11,7 +11,7 @@ from app.pricing.ask import KeyingAsk
 from app.pricing.bench_terms import BenchTerms
 from app.pricing.break_even import BREAK_EVEN_LIMIT, BreakEven, break_even
 from app.pricing.factory_terms import FactoryTerms
-from app.pricing.reasons import flips, nearest_remedy, owner_notes, reasons, risks
+from app.pricing.reasons import flips, nearest_remedy, openings, owner_notes, reasons, risks
 from app.pricing.ways import Choice, Way, factory_way, shop_way
 
 
@@ -22,7 +22,8 @@ class Decision:
     `choice` is the cheaper of the possible ways, the factory when both cost the same (as the break-even
     counts it), None when neither is possible: then `remedy` names the nearest change that would help.
     `reasons` may be told to a customer: they hold no amount of money. `owner_notes`, `flips` (what would
-    turn the decision) and `risks` are for the house. `break_even` is None without factory terms.
+    turn the decision), `openings` (those of them that are neither date nor quantity) and `risks` are for the
+    house. `break_even` is None without factory terms.
     """
 
     ask: KeyingAsk
@@ -33,6 +34,7 @@ class Decision:
     reasons: tuple[str, ...]
     owner_notes: tuple[str, ...]
     flips: tuple[str, ...]
+    openings: tuple[str, ...]
     risks: tuple[str, ...]
     remedy: str | None
 
@@ -91,6 +93,7 @@ def decide(
         reasons=reasons(ask, choice, shop, away, crossing),
         owner_notes=owner_notes(ask, choice, shop, away, crossing),
         flips=flips(ask, choice, shop, away, crossing, bench.closed_days),
+        openings=openings(ask, choice, shop, away),
         risks=risks(ask, choice, shop, away, bench, factory),
         remedy=None if choice else nearest_remedy(ask, shop, away, factory),
     )

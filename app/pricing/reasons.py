@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["flips", "nearest_remedy", "owner_notes", "reasons", "risks"]
+__all__ = ["flips", "nearest_remedy", "openings", "owner_notes", "reasons", "risks"]
 
 from collections.abc import Set
 from datetime import date
@@ -111,13 +111,24 @@ def flips(
             f"Needed {_some('working day', max(1, later))} later, by {show_day(other.ready)}, "
             f"{_WHERE[other.name]} saves {show_cents(saves)}."
         )
-    elif saves and not other.possible:
-        said.append(f"Were it possible, {_WHERE[other.name]} would save {show_cents(saves)}.")
     if crossing is not None and crossing.quantity is not None:
         if choice is Choice.SHOP and ask.quantity < crossing.quantity:
             said.append(f"From {crossing.quantity:,} cylinders of this mix on, the factory costs no more.")
         if choice is Choice.FACTORY and 1 < crossing.quantity <= ask.quantity:
             said.append(f"Below {crossing.quantity:,} cylinders of this mix, the bench would do it.")
+    return (*said, *openings(ask, choice, shop, factory))
+
+
+def openings(ask: KeyingAsk, choice: Choice | None, shop: Way, factory: Way) -> tuple[str, ...]:
+    """What keeps the other way shut that no other date opens; amounts are named, so for the house alone."""
+    if choice is None:
+        return ()
+    said: list[str] = []
+    chosen, other = (shop, factory) if choice is Choice.SHOP else (factory, shop)
+    saves = _saving(chosen, other)
+    only_dates = other.blocked_only_by(ObstacleCode.DATE, ObstacleCode.HOURS)
+    if saves and not other.possible and not (only_dates and ask.need_by is not None and other.ready is not None):
+        said.append(f"Were it possible, {_WHERE[other.name]} would save {show_cents(saves)}.")
     if other.blocked_only_by(ObstacleCode.RECORDS) and ask.records is not RecordsHolder.NOBODY:
         said.append(f"If the system's records could move to {_WHERE[other.name]}, it could do the work.")
     return tuple(said)

@@ -14,7 +14,7 @@ from app.pricing.decide import Decision, decide
 from app.pricing.factory_terms import FactoryTerms
 from app.pricing.money import show_cents
 from app.pricing.ways import Choice
-from app.pricing.workdays import show_day
+from app.pricing.workdays import count_working_days, show_day
 
 _MOST_LABOUR = 100_000
 
@@ -32,7 +32,8 @@ class Flip:
     """The nearest value of one lever at which the decision is another; for the house alone.
 
     `at` is a day, a quantity, or cents an hour; `choice` None means that nothing is possible there any more.
-    `saving_cents` is what the flip saves against the present choice, negative when it costs more.
+    `saving_cents` is what the flip saves against the present choice, negative when it costs more. `told` is
+    the sentence without amounts, for the counter and the customer; "" where there is none to tell.
     """
 
     lever: Lever
@@ -40,6 +41,7 @@ class Flip:
     choice: Choice | None
     saving_cents: int | None
     sentence: str
+    told: str = ""
 
 
 def sensitivity(decision: Decision, bench: BenchTerms, factory: FactoryTerms | None) -> tuple[Flip, ...]:
@@ -65,24 +67,40 @@ def _by_date(decision: Decision, bench: BenchTerms, factory: FactoryTerms | None
     before = {day - timedelta(days=1) for day in ready}
     earlier = sorted((day for day in before if asked is None or day < asked), reverse=True)
     flips = []
-    for days, words in ((later, "Needed by {} or later"), (earlier, "Needed by {} or earlier")):
+    for days, way in ((later, "later"), (earlier, "earlier")):
         for day in days:
             if day < decision.ask.today:
                 continue
             again = decide(replace(decision.ask, need_by=day), bench, factory, 1)
             if again.choice is not decision.choice:
                 saving = _saving(decision, again)
+                when = _when(asked, day, way, bench)
                 flips.append(
                     Flip(
                         Lever.NEED_BY,
                         day,
                         again.choice,
                         saving,
-                        f"{words.format(show_day(day))}, {_said(again.choice, saving)}.",
+                        f"{when}, {_said(again.choice, saving)}.",
+                        f"{when}, {_told(again.choice)}.",
                     )
                 )
                 break
     return flips
+
+
+def _when(asked: date | None, day: date, way: str, bench: BenchTerms) -> str:
+    """“Needed 2 working days later, by Friday 6 March 2026 or after”; the day alone where none was asked for."""
+    after = "or after" if way == "later" else "or before"
+    if asked is None:
+        return f"Needed by {show_day(day)} {after}"
+    count = count_working_days(min(asked, day), max(asked, day), bench.closed_days)
+    days = "1 working day" if count == 1 else f"{count:,} working days"
+    return f"Needed {days} {way}, by {show_day(day)} {after}" if count else f"Needed by {show_day(day)} {after}"
+
+
+def _told(choice: Choice | None) -> str:
+    return "it could be done nowhere" if choice is None else f"{_WHERE[choice]} would do it"
 
 
 def _saving(decision: Decision, again: Decision) -> int | None:

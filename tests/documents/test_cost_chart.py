@@ -37,11 +37,23 @@ def test_the_crossing_stands_on_the_factorys_curve() -> None:
     assert f"{float(circle.get('cx') or 0):.1f} {float(circle.get('cy') or 0):.1f}" in str(factory)
 
 
-def test_a_step_between_neighbours_rises_and_gaps_are_held() -> None:
+def test_from_corner_to_corner_the_line_is_straight() -> None:
     paths = re.findall(r'd="([^"]+)" fill="none"', cost_chart(POINTS[:12]))
     assert paths[1].count("M") == 1 and paths[1].count("L") == 9  # from 3 to 12
     sparse = re.findall(r'd="([^"]+)" fill="none"', cost_chart([POINTS[0], POINTS[9], POINTS[29]]))
-    assert "H" in sparse[0] and "L" not in sparse[0]
+    assert sparse[0].count("L") == 2 and sparse[1].count("L") == 1
+    assert (
+        re.findall(r'd="([^"]+)" fill="none"', cost_chart([POINTS[0], ChartPoint(2, None, 5), ChartPoint(3, 9, 9)]))[
+            0
+        ].count("M")
+        == 2
+    )
+
+
+def test_the_jobs_own_quantity_is_marked() -> None:
+    words = [text.text for text in read(cost_chart(POINTS, BREAK_EVEN, 24)).iter(f"{SVG}text")]
+    assert "this job: 24" in words
+    assert "this job" not in cost_chart(POINTS, BREAK_EVEN, 31)
 
 
 def test_names_do_not_cover_each_other() -> None:

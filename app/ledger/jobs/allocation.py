@@ -61,6 +61,8 @@ class KeysetAllotter:
         if line.kind is LineKind.REKEY:
             return RecordsHolder.SHOP
         for choice in self._choices:
+            if number in choice.lines and choice.in_two_places and line.keying.kind is not KeyingKind.KD:
+                return RecordsHolder.SHOP  # one system keyed in two places has its records in one
             if number in choice.lines:
                 return RecordsHolder.FACTORY if choice.choice == "factory" else RecordsHolder.SHOP
         return RecordsHolder.SHOP

@@ -80,7 +80,8 @@ class LineAsk:
     cylinder: maker_code and attributes. part number: maker_code ("" looks at every maker) and part_number.
     rekey: attributes (type, chambers and keyway of the customer's cylinders). keys: attributes.keyway, or a
     keyset by `symbol` of an existing system. hardware, labour, trip: price_code.
-    unit_cents: a price typed by the counter instead of the book's; it needs a remark.
+    unit_cents: a price typed by the counter instead of the book's; it needs a remark. need_by: a day of the
+    line's own, so that it may be keyed apart from the rest of the job.
     """
 
     kind: LineKind
@@ -94,6 +95,7 @@ class LineAsk:
     symbol: str = ""
     unit_cents: int | None = None
     remark: str = ""
+    need_by: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +115,8 @@ class SystemAsk:
 
 @dataclass(frozen=True, slots=True)
 class QuoteAsk:
-    """The whole request of one counter page. keyed_at: "" lets Bittern decide, else shop or factory.
+    """The whole request of one counter page. keyed_at: "" lets Bittern decide, else shop, factory or
+    split (the lines with days of their own here, the rest at the factory).
 
     option_b: where the second way that is offered beside it is keyed, shop or factory; "" offers none.
     answers: (code, why the line is not needed) of the questions about lines that might be missing.
@@ -137,6 +140,7 @@ def ask_to_json(ask: QuoteAsk) -> dict[str, Any]:
     given["need_by"] = ask.need_by.isoformat() if ask.need_by else None
     for line, row in zip(ask.lines, given["lines"], strict=True):
         row["attributes"] = to_json(line.attributes) if line.attributes else None
+        row["need_by"] = line.need_by.isoformat() if line.need_by else None
     return given
 
 
@@ -149,6 +153,7 @@ def ask_from_json(given: dict[str, Any]) -> QuoteAsk:
                 "kind": LineKind(row["kind"]),
                 "attributes": _attributes(row["attributes"]),
                 "keying": KeyingInstruction(**{**row["keying"], "kind": KeyingKind(row["keying"]["kind"])}),
+                "need_by": date.fromisoformat(row["need_by"]) if row.get("need_by") else None,
             }
         )
         for row in given["lines"]

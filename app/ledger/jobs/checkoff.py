@@ -16,6 +16,7 @@ from app.ledger.errors import LedgerError, NotFound
 from app.ledger.events.actions import record
 from app.ledger.events.models import Event
 from app.ledger.jobs.models import Job, Stage
+from app.ledger.jobs.sent import sent_cylinders
 from app.ledger.prices.models import House
 from app.ledger.users.models import Role
 from app.ledger.work import Work
@@ -100,7 +101,12 @@ def require_checked(work: Work, job: Job) -> None:
     """LedgerError when the house wants a second check and a keyed cylinder of the job has not had it."""
     if not wants_second_check(work.session):
         return
-    left = [one for one in job.cylinders if one.keyset_id is not None and one.state is not CylinderState.CHECKED]
+    sent = sent_cylinders(work.session, job)
+    left = [
+        one
+        for one in job.cylinders
+        if one.keyset_id is not None and one.id not in sent and one.state is not CylinderState.CHECKED
+    ]
     if left and "shop" in job.keyed_at:
         raise LedgerError(
             "stage",

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-__all__ = ["Group", "choose", "groups_of"]
+__all__ = ["KEYED_AT", "Group", "choose", "groups_of"]
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil
 
 import sqlalchemy as sa
 
 from app.errors import BitternError, Problem
-from app.ledger.jobs.ask import LineKind, QuoteAsk
-from app.ledger.jobs.resolving import Resolved
-from app.ledger.jobs.snapshot import KeyingChoice, Way
+from app.ledger.jobs.ask import QuoteAsk
+from app.ledger.jobs.grouping import LineGroup, groups_of, keying_ask, parts_of
+from app.ledger.jobs.snapshot import KeyingChoice
+from app.ledger.jobs.telling import keep_choice, keep_parts
 from app.ledger.keysystems.models import KeySystem
 from app.ledger.makers.models import Maker
 from app.ledger.makers.queries import factory_terms_on
@@ -22,27 +23,21 @@ from app.ledger.work import Work
 from app.pricing import (
     BenchTerms,
     CylinderSource,
-    CylinderType,
     Decision,
+    FactoryTerms,
     KeyingAsk,
-    KeyingKind,
     ObstacleCode,
-    RecordsHolder,
-    SystemAge,
+    SplitChoice,
+    SplitDecision,
+    SplitOption,
     decide,
+    decide_split,
 )
 from app.pricing import Way as PricedWay
 
-# The deepest keying of a group is what the bench and the factory must be able to do.
-_RANK = (
-    KeyingKind.NONE,
-    KeyingKind.KD,
-    KeyingKind.SKD,
-    KeyingKind.KA,
-    KeyingKind.MK,
-    KeyingKind.GMK,
-    KeyingKind.GGMK,
-)
+KEYED_AT = ("", "shop", "factory", "split")
+"""Where the counter may insist on; "" leaves it to the figures."""
+
 # What no override can wish away: nobody may or can do the work there.
 _FIRM = {
     ObstacleCode.NO_TERMS,
@@ -51,17 +46,11 @@ _FIRM = {
     ObstacleCode.KEYWAY,
     ObstacleCode.RECORDS,
 }
-
-
-@dataclass(frozen=True, slots=True)
-class LineGroup:
-    """Lines that are keyed together: one maker's cylinders, or the customer's own."""
-
-    name: str
-    maker_code: str
-    source: CylinderSource
-    places: tuple[int, ...]
-    lines: tuple[Resolved, ...]
+_SPLIT_NAMES = {SplitChoice.ALL_SHOP: "shop", SplitChoice.ALL_FACTORY: "factory", SplitChoice.SPLIT: "split"}
+_NO_PARTS = (
+    "To key a job in two places, give some lines of a maker's cylinders a day of their own: "
+    "the bench keys those, the factory the rest."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,23 +63,20 @@ class Group:
     bench_minutes: int
 
 
-def groups_of(resolved: Sequence[Resolved | None]) -> list[LineGroup]:
-    """The groups among the lines that are understood and keyed, in the order of their first lines."""
-    found: dict[tuple[str, CylinderSource], list[int]] = {}
-    for place, one in enumerate(resolved):
-        if one is None or not one.line.kind.is_keyed or one.line.keying.kind is KeyingKind.NONE:
-            continue
-        own = one.line.kind is LineKind.REKEY
-        key = ("" if own else one.line.maker_code, CylinderSource.CUSTOMER if own else CylinderSource.SOLD)
-        found.setdefault(key, []).append(place)
-    groups = []
-    for (maker_code, source), places in found.items():
-        lines = tuple(one for place in places if (one := resolved[place]) is not None)
-        count = sum(one.line.quantity for one in lines)
-        who = lines[0].maker_name if source is CylinderSource.SOLD else "Customer's own"
-        name = f"{who}, {count:,} cylinder{'s' if count != 1 else ''}"
-        groups.append(LineGroup(name, maker_code, source, tuple(places), lines))
-    return groups
+@dataclass(frozen=True, slots=True)
+class _Weighed:
+    """A group with both ways costed, and where its lines have days of their own the split too."""
+
+    group: LineGroup
+    decision: Decision
+    parts: tuple[LineGroup, LineGroup] | None
+    split: SplitDecision | None
+
+    @property
+    def computed(self) -> str:
+        if self.split is not None:
+            return _SPLIT_NAMES[self.split.choice] if self.split.choice else ""
+        return self.decision.choice.value if self.decision.choice else ""
 
 
 def choose(work: Work, ask: QuoteAsk, groups: Sequence[LineGroup]) -> tuple[list[Group], list[Problem]]:
@@ -102,100 +88,113 @@ def choose(work: Work, ask: QuoteAsk, groups: Sequence[LineGroup]) -> tuple[list
     system = work.session.get(KeySystem, ask.system.existing_id) if ask.system and ask.system.existing_id else None
     decided: list[Group] = []
     problems: list[Problem] = []
+    if ask.keyed_at == "split" and not any(parts_of(group) for group in groups):
+        problems.append(Problem("keyed_at", _NO_PARTS))
     for group in groups:
+        terms = factory_terms_on(work.session, makers[group.maker_code], work.today) if group.maker_code else None
         try:
-            asked = _keying_ask(work, ask, group, system)
+            weighed = _weigh(work, ask, group, system, bench, terms)
         except BitternError as error:
             problems.append(Problem(f"lines.{group.places[0]}.keying", error.message))
             continue
-        terms = factory_terms_on(work.session, makers[group.maker_code], work.today) if group.maker_code else None
-        decision = decide(asked, bench, terms)
-        override, problem = _override(ask, group, decision)
+        override, problem = _override(ask, weighed)
         if problem:
             problems.append(problem)
-        elif decision.choice is None and override is None:
-            problems.append(Problem(f"lines.{group.places[0]}.keying", _neither(decision)))
-        decided.append(_group(ask, group, decision, override, bench))
+        elif not weighed.computed and override is None:
+            problems.append(Problem(f"lines.{group.places[0]}.keying", _neither(weighed.decision)))
+        decided += _groups(ask, weighed, override, (bench, terms))
     return decided, problems
 
 
-def _keying_ask(work: Work, ask: QuoteAsk, group: LineGroup, system: KeySystem | None) -> KeyingAsk:
-    kind = max((one.line.keying.kind for one in group.lines), key=_RANK.index)
-    cylinders: dict[CylinderType, int] = {}
-    for one in group.lines:
-        if one.line.attributes is None:
-            raise BitternError("keying", "Only cylinders are keyed.")
-        sort = CylinderType(one.line.attributes.type)
-        cylinders[sort] = cylinders.get(sort, 0) + one.line.quantity
-    attributes = group.lines[0].line.attributes
-    return KeyingAsk(
-        kind=kind,
-        cylinders=cylinders,
-        keys=sum(one.line.quantity * one.line.keys_each for one in group.lines),
-        today=work.today,
-        system=SystemAge.EXISTING if system and kind.is_master_keyed else SystemAge.NEW,
-        records=RecordsHolder(system.records.value) if system else RecordsHolder.NOBODY,
-        need_by=ask.need_by if ask.need_by and ask.need_by >= work.today else None,
-        goods_cents=sum(one.cost_cents * one.line.quantity for one in group.lines)
-        if group.source is CylinderSource.SOLD
-        else None,
-        source=group.source,
-        keyway=attributes.keyway if attributes else None,
-    )
+def _weigh(
+    work: Work,
+    ask: QuoteAsk,
+    group: LineGroup,
+    system: KeySystem | None,
+    bench: BenchTerms,
+    terms: FactoryTerms | None,
+) -> _Weighed:
+    decision = decide(keying_ask(work.today, ask, group, system), bench, terms)
+    parts = parts_of(group) if terms is not None else None
+    if parts is None or terms is None:
+        return _Weighed(group, decision, None, None)
+    bulk, rest = (_part_ask(work, ask, part, system, group) for part in parts)
+    try:
+        return _Weighed(group, decision, parts, decide_split(bulk, rest, bench, terms))
+    except BitternError:  # of two keyways: never one system, so there is nothing to split
+        return _Weighed(group, decision, None, None)
 
 
-def _override(ask: QuoteAsk, group: LineGroup, decision: Decision) -> tuple[str | None, Problem | None]:
+def _part_ask(work: Work, ask: QuoteAsk, part: LineGroup, system: KeySystem | None, whole: LineGroup) -> KeyingAsk:
+    asked = keying_ask(work.today, ask, part, system, whole.kind)
+    if part.own_days:
+        # A day of their own goes before the job's, be it sooner or later.
+        days = [day for day in part.own_days if day >= work.today]
+        return replace(asked, need_by=min(days, default=None))
+    return asked
+
+
+def _override(ask: QuoteAsk, weighed: _Weighed) -> tuple[str | None, Problem | None]:
     """The way that the counter insists on for this group, or what stands firmly against it."""
     # Own cylinders are keyed here whatever was chosen for the rest of the job.
-    if not ask.keyed_at or group.source is CylinderSource.CUSTOMER:
+    if not ask.keyed_at or weighed.group.source is CylinderSource.CUSTOMER or ask.keyed_at == weighed.computed:
         return None, None
-    if decision.choice is not None and decision.choice.value == ask.keyed_at:
-        return None, None
-    way = decision.shop if ask.keyed_at == "shop" else decision.factory
-    firm = [obstacle.sentence for obstacle in way.obstacles if obstacle.code in _FIRM]
-    if firm or way.total_cents is None:
-        return None, Problem("keyed_at", f"This cannot be keyed at the {ask.keyed_at}: {' '.join(firm)}")
+    if ask.keyed_at == "split":
+        if weighed.split is None:
+            return None, None  # this group has nothing to split; the figures decide it
+        option = weighed.split.option(SplitChoice.SPLIT)
+        firm = _firm_of_split(option)
+        total = option.total_cents
+    else:
+        way = weighed.decision.shop if ask.keyed_at == "shop" else weighed.decision.factory
+        firm = _firm(way)
+        total = way.total_cents
+    if firm or total is None:
+        where = "in two places" if ask.keyed_at == "split" else f"at the {ask.keyed_at}"
+        return None, Problem("keyed_at", f"This cannot be keyed {where}: {' '.join(firm)}")
     return ask.keyed_at, None
 
 
+def _firm(way: PricedWay) -> list[str]:
+    return [obstacle.sentence for obstacle in way.obstacles if obstacle.code in _FIRM]
+
+
+def _firm_of_split(option: SplitOption) -> list[str]:
+    """What no override can wish away: a way's own, and that a system's records cannot be kept in one place."""
+    of_ways = {sentence for way in option.ways for sentence in way.why_not}
+    of_records = [sentence for sentence in option.why_not if sentence not in of_ways]
+    return [*of_records, *(sentence for way in option.ways for sentence in _firm(way))]
+
+
 def _neither(decision: Decision) -> str:
-    why = " ".join((*decision.shop.why_not, *decision.factory.why_not))
+    why = " ".join(dict.fromkeys((*decision.shop.why_not, *decision.factory.why_not)))
     return f"Neither the bench nor the factory can do this. {why} {decision.remedy or ''}".strip()
 
 
-def _group(ask: QuoteAsk, group: LineGroup, decision: Decision, override: str | None, bench: BenchTerms) -> Group:
-    computed = decision.choice.value if decision.choice else ""
-    choice = override or computed
+def _groups(
+    ask: QuoteAsk, weighed: _Weighed, override: str | None, terms: tuple[BenchTerms, FactoryTerms | None]
+) -> list[Group]:
+    """One group keyed in one place, or the two parts of one keyed in two."""
+    group, decision = weighed.group, weighed.decision
+    choice = override or weighed.computed
+    insisted = (override is not None, ask.override_reason.strip() if override else "")
+    in_one = "" if choice == "split" else choice
+    kept = keep_choice(group, decision, in_one, weighed.computed, insisted, terms, weighed.split)
+    if choice == "split" and weighed.split is not None and weighed.parts is not None:
+        option = weighed.split.option(SplitChoice.SPLIT)
+        choices = keep_parts(kept, weighed.parts, option)
+        return [_group(part, one, way) for part, one, way in zip(weighed.parts, choices, option.ways, strict=True)]
     chosen = {"shop": decision.shop, "factory": decision.factory}.get(choice)
+    return [_group(group, kept, chosen)]
+
+
+def _group(group: LineGroup, choice: KeyingChoice, way: PricedWay | None) -> Group:
     quantities = [one.line.quantity for one in group.lines]
     return Group(
-        choice=KeyingChoice(
-            group=group.name,
-            lines=tuple(place + 1 for place in group.places),
-            choice=choice,
-            computed=computed,
-            overridden=override is not None,
-            override_reason=ask.override_reason.strip() if override else "",
-            ready_on=chosen.ready if chosen else None,
-            break_even=decision.break_even.quantity if decision.break_even else None,
-            reasons=decision.reasons,
-            ways=(_way("shop", decision.shop), _way("factory", decision.factory)),
-            owner_notes=(*decision.owner_notes, *decision.flips, *decision.risks),
-        ),
+        choice=choice,
         places=group.places,
-        cost_shares=tuple(_shares((chosen.total_cents or 0) if chosen else 0, quantities)),
-        bench_minutes=ceil(decision.shop.bench_minutes) if choice == "shop" else 0,
-    )
-
-
-def _way(name: str, way: PricedWay) -> Way:
-    return Way(
-        name=name,
-        possible=way.possible,
-        total_cents=way.total_cents or 0,
-        ready_on=way.ready,
-        cost_lines=tuple((line.label, line.cents) for line in way.lines),
-        why_not=tuple(f"{obstacle.sentence} {obstacle.detail}".strip() for obstacle in way.obstacles),
+        cost_shares=tuple(_shares((way.total_cents or 0) if way else 0, quantities)),
+        bench_minutes=ceil(way.bench_minutes) if way and choice.choice == "shop" else 0,
     )
 
 

@@ -25,6 +25,7 @@ from app.ledger.jobs.schedule import (
     ScheduleKeyset,
     ScheduleRow,
 )
+from app.ledger.jobs.sent import sent_cylinders
 from app.ledger.keysystems.auditing import require_clean
 from app.ledger.keysystems.bittings import reveal_bittings, spec_of
 from app.ledger.keysystems.models import Key, Keyset, KeySystem, Level
@@ -142,10 +143,11 @@ def bench_work(work: Work, job: Job) -> BenchWork:
     opened = reveal_bittings(
         work, [system.id for system in systems], f"bench sheet of job {job.number}", job_id=job.id
     )
-    counts = _key_counts(work, job)
-    made = tuple(
-        bench for system in systems if (bench := _bench_system(system, cylinders, opened, counts)) is not None
-    )
+    sent = sent_cylinders(work.session, job)
+    here = [cylinder for cylinder in cylinders if cylinder.id not in sent]
+    away = {one.keyset_id for one in cylinders if one.id in sent} - {one.keyset_id for one in here}
+    counts = {keyset: count for keyset, count in _key_counts(work, job).items() if keyset not in away}
+    made = tuple(bench for system in systems if (bench := _bench_system(system, here, opened, counts)) is not None)
     if not made:
         raise LedgerError("", "Nothing in this job is keyed on the shop's own bench.")
     return BenchWork(

@@ -13,7 +13,7 @@ from app.errors import BitternError, Problem
 from app.ledger.customers.models import Customer, Site
 from app.ledger.errors import NotFound
 from app.ledger.jobs.ask import LineAsk, QuoteAsk
-from app.ledger.jobs.deciding import Group, choose, groups_of
+from app.ledger.jobs.deciding import KEYED_AT, Group, choose, groups_of
 from app.ledger.jobs.resolving import Resolved, Resolver
 from app.ledger.jobs.snapshot import KeyingChoice, SnapshotLine, SnapshotTotals
 from app.ledger.prices.codes import KEY_CUT, factory_keying_code, keying_code, system_code
@@ -116,8 +116,13 @@ def _header_problems(work: Work, ask: QuoteAsk) -> list[Problem]:
     problems = []
     if ask.need_by is not None and ask.need_by < work.today:
         problems.append(Problem("need_by", f"This day has passed; enter {show_day(work.today)} or a later day."))
-    if ask.keyed_at not in ("", "shop", "factory"):
-        problems.append(Problem("keyed_at", "Choose shop or factory, or leave the choice to the figures."))
+    problems += [
+        Problem(f"lines.{place}.need_by", f"This day has passed; enter {show_day(work.today)} or a later day.")
+        for place, line in enumerate(ask.lines)
+        if line.need_by is not None and line.need_by < work.today
+    ]
+    if ask.keyed_at not in KEYED_AT:
+        problems.append(Problem("keyed_at", "Choose shop or factory, or both, or leave the choice to the figures."))
     if ask.keyed_at and not ask.override_reason.strip():
         problems.append(
             Problem("override_reason", "Say why the keying is not left to the figures; the owner reads it.")

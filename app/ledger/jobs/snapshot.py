@@ -69,12 +69,13 @@ class SnapshotTotals:
 class Way:
     """One way to have the keying done, as costed: for the owner's and the counter's eyes."""
 
-    name: str  # shop or factory
+    name: str  # shop, factory or split
     possible: bool
     total_cents: int
     ready_on: date | None
     cost_lines: tuple[tuple[str, int], ...]
-    why_not: tuple[str, ...]
+    why_not: tuple[str, ...]  # sentences a customer could be told
+    detail: tuple[str, ...] = ()  # the figures behind them, for the owner alone
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +92,17 @@ class KeyingChoice:
     break_even: int | None
     reasons: tuple[str, ...]
     ways: tuple[Way, ...]
-    owner_notes: tuple[str, ...] = ()  # what would turn the decision, risks; for the house alone
+    owner_notes: tuple[str, ...] = ()  # amounts and risks; for the owner alone
+    quantity: int = 0  # cylinders in the group
+    flips: tuple[str, ...] = ()  # what would turn the decision, with amounts: for the owner alone
+    told_flips: tuple[str, ...] = ()  # the same without amounts
+    curve: tuple[tuple[int, int, int | None], ...] = ()  # quantity, cents here, cents at the factory; for the owner
+    in_two_places: bool = False  # one of the two parts of a group that is split
+
+    @property
+    def way(self) -> str:
+        """The name among `ways` of the one that was chosen."""
+        return "split" if self.in_two_places else self.choice
 
 
 @dataclass(frozen=True, slots=True)

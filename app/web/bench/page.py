@@ -17,6 +17,7 @@ from app.ledger.jobs.models import Job, Stage
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.queries import Piece, days_late, get_job, pieces_of
 from app.ledger.jobs.schedule import ScheduleRow
+from app.ledger.jobs.sent import sent_cylinders
 from app.ledger.jobs.stages import next_stages
 from app.ledger.work import Work
 
@@ -77,10 +78,11 @@ def bench_job_page(work: Work, number: int) -> BenchJobPage:
         raise LedgerError("", f"Nothing in job {number} is keyed on the shop's own bench.")
     schedule = schedule_of(work, job)
     offs = checked_off(work.session, job.id)
+    sent = sent_cylinders(work.session, job)
     lines = tuple(
         TickLine(row, pieces[row.cylinder_id], offs.get(row.cylinder_id, CheckOff()))
         for row in schedule.rows
-        if row.keyset
+        if row.keyset and row.cylinder_id not in sent
     )
     allowed = next_stages(job)
     return BenchJobPage(

@@ -47,6 +47,7 @@ LINE_LABELS: Mapping[str, str] = {
     "master": "Under master",
     "keys_each": "Keys each",
     "unit_price": "Own price",
+    "need_by": "Its own day",
     "remark": "Remark",
 }
 CUSTOMER_FIELDS = tuple(name for name in HEAD_LABELS if name.startswith("customer_"))

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from app.fitting import CYLINDER_TYPES, CylinderAttributes, finishes_by_us_code
 from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind
 from app.pricing import KeyingKind
-from app.web.counter.boxes import Notes, cents, chambers, inches, short, whole
+from app.web.counter.boxes import Notes, cents, chambers, day, inches, short, whole
 from app.web.counter.typed import TypedLine
 
 
@@ -65,6 +65,7 @@ def read_line(typed: TypedLine, known: Knowledge, notes: Notes) -> LineAsk:
         symbol=short(typed.symbol, "symbol", 24, notes) if sort is LineKind.KEYS else "",
         unit_cents=cents(typed.unit_price, notes),
         remark=short(typed.remark, "remark", 500, notes),
+        need_by=day(typed.need_by, "need_by", notes) if is_keyed else None,
     )
 
 

@@ -59,6 +59,7 @@ def _line(key: int, line: LineAsk) -> TypedLine:
         master=keying.master,
         keys_each=str(line.keys_each) if is_keyed else "2",
         unit_price=f"{line.unit_cents // 100}.{line.unit_cents % 100:02d}" if line.unit_cents is not None else "",
+        need_by=line.need_by.isoformat() if line.need_by else "",
         remark=line.remark,
     )
     return typed if is_part or said is None else _with_attributes(typed, said)

@@ -44,6 +44,7 @@ class TypedLine:
     keys_each: str = "2"
     unit_price: str = ""
     remark: str = ""
+    need_by: str = ""
 
     @property
     def sort(self) -> LineKind:

@@ -1,0 +1,31 @@
+"""Which of a job's cylinders are keyed at the factory, where the rest of it is keyed here."""
+
+from __future__ import annotations
+
+__all__ = ["sent_cylinders"]
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.ledger.doors.models import Cylinder
+from app.ledger.jobs.models import Job, QuoteRevision
+from app.ledger.jobs.snapshot import read_snapshot
+
+
+def sent_cylinders(session: Session, job: Job) -> frozenset[int]:
+    """Ids of the cylinders that the factory keys in a job keyed in two places; empty where it is one place.
+
+    The newest revision counts: it is the one that was accepted.
+    """
+    if job.keyed_at not in ("factory/shop", "shop/factory"):
+        return frozenset()
+    text = session.scalar(
+        sa.select(QuoteRevision.snapshot)
+        .where(QuoteRevision.job_id == job.id)
+        .order_by(QuoteRevision.revision.desc())
+        .limit(1)
+    )
+    choices = read_snapshot(text).keying if text else ()
+    lines = [number for choice in choices if choice.choice == "factory" for number in choice.lines]
+    rows = sa.select(Cylinder.id).where(Cylinder.job_id == job.id, Cylinder.line_number.in_(lines))
+    return frozenset(session.scalars(rows))
