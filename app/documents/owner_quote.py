@@ -30,6 +30,8 @@ class OwnerLine:
     margin_cents: int
     margin: str  # "42.1 %", "" where nothing is charged
     is_part: bool
+    replaces: str
+    face: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +124,8 @@ def owner_page(snapshot: QuoteSnapshot) -> OwnerPage:
                 margin_cents=line.amount_cents - line.cost_cents,
                 margin=show_margin(line.amount_cents - line.cost_cents, line.amount_cents),
                 is_part=not line.label.isdigit(),
+                replaces=line.replaces,
+                face=line.face,
             )
             for line in snapshot.lines
         ),

@@ -20,6 +20,8 @@ class QuoteLine:
     part_number: str
     keying: str
     remark: str
+    replaces: str
+    face: str
     quantity: int
     unit_cents: int
     amount_cents: int
@@ -86,6 +88,8 @@ def _line(line: SnapshotLine) -> QuoteLine:
         part_number=line.part_number,
         keying=line.keying,
         remark=line.remark,
+        replaces=line.replaces,
+        face=line.face,
         quantity=line.quantity,
         unit_cents=line.unit_cents,
         amount_cents=line.amount_cents,

@@ -100,7 +100,7 @@ def test_a_walk_in_without_javascript(browser: Browser, served, clerk: User, ses
     page.get_by_role("button", name="Cylinder", exact=True).click()
     page.get_by_label("Type").select_option("mortise")
     for label, value in (("Length", "1-1/8"), ("Pins", "6"), ("Keyway", "AQ9"), ("Finish", "626"), ("Quantity", "2")):
-        page.get_by_label(label).fill(value)
+        page.get_by_label(label, exact=True).fill(value)
     page.get_by_role("button", name="Issue quote").click()
     expect(page.get_by_role("alert")).to_contain_text("Nothing is saved yet")
     expect(page.get_by_label("Length")).to_have_value("1-1/8")

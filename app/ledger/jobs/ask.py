@@ -82,6 +82,9 @@ class LineAsk:
     keyset by `symbol` of an existing system. hardware, labour, trip: price_code.
     unit_cents: a price typed by the counter instead of the book's; it needs a remark. need_by: a day of the
     line's own, so that it may be keyed apart from the rest of the job.
+    replaces: the cylinder that is on the door now, by part number or maker, and replaces_finish its finish; ""
+    where none is replaced. face_asked: what the customer was told of the change, face_answer: agreed, refused
+    or "" while nobody has asked.
     """
 
     kind: LineKind
@@ -96,6 +99,10 @@ class LineAsk:
     unit_cents: int | None = None
     remark: str = ""
     need_by: date | None = None
+    replaces: str = ""
+    replaces_finish: str = ""
+    face_asked: str = ""
+    face_answer: str = ""
 
 
 @dataclass(frozen=True, slots=True)

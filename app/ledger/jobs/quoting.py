@@ -14,6 +14,7 @@ from app.ledger.customers.models import Customer, Site
 from app.ledger.errors import NotFound
 from app.ledger.jobs.ask import LineAsk, QuoteAsk
 from app.ledger.jobs.deciding import KEYED_AT, Group, choose, groups_of
+from app.ledger.jobs.replacing import told_customer
 from app.ledger.jobs.resolving import Resolved, Resolver
 from app.ledger.jobs.snapshot import KeyingChoice, SnapshotLine, SnapshotTotals
 from app.ledger.prices.codes import KEY_CUT, factory_keying_code, keying_code, system_code
@@ -74,6 +75,7 @@ def price_ask(work: Work, ask: QuoteAsk, customer: Customer | None = None) -> Pr
             found = resolver.resolve(line)
             _check_system(ask, line)
             resolved.append(found)
+            problems += [Problem(f"lines.{place}.{told.field}", told.message) for told in found.problems]
         except BitternError as error:
             problems.append(Problem(f"lines.{place}.{error.field}", error.message))
             resolved.append(None)
@@ -248,6 +250,8 @@ def _draft(label: str, kind: str, found: Resolved, words: str, quantity: int, un
             is_labour=sort is Kind.LABOUR,
             cost_cents=found.cost_cents * quantity,
             remark=line.remark,
+            replaces=found.replaces,
+            face=told_customer(line.face_asked, line.face_answer),
         ),
     )
 

@@ -12,9 +12,10 @@ from fractions import Fraction
 
 from sqlalchemy.orm import Session
 
-from app.errors import BitternError
+from app.errors import BitternError, Problem
 from app.fitting import PartNumberError, Reading, compose_any, decode_any, words
 from app.ledger.jobs.ask import LineAsk, LineKind
+from app.ledger.jobs.replacing import replacing
 from app.ledger.makers.queries import MakerTables, get_item, item_attributes, maker_tables
 from app.ledger.prices.codes import KEY_CUT, rekey_code
 from app.ledger.prices.queries import tier_percent
@@ -29,7 +30,8 @@ class Resolved:
     """A line understood. `line` has its attributes, maker and part number filled in.
 
     unit_cents and cost_cents are each; cost_cents is the goods' (keying is costed by the decision). notes:
-    what the counter should know or say, such as other readings of the part number.
+    what the counter should know or say, such as other readings of the part number. replaces: the cylinder that
+    is on the door now, in words. problems: what a quote waits for although the line is understood.
     """
 
     line: LineAsk
@@ -41,6 +43,8 @@ class Resolved:
     kind: Kind
     is_stocked: bool
     notes: tuple[str, ...] = ()
+    replaces: str = ""
+    problems: tuple[Problem, ...] = ()
 
 
 class Resolver:
@@ -129,12 +133,15 @@ class Resolver:
                 "ask the maker for the price and enter it, with a remark.",
             )
         attributes = (item_attributes(item) if item else None) or reading.attributes
+        old = replacing(self._makers, line, replace(attributes, maker=maker.name))
         return Resolved(
             line=replace(
                 line,
                 maker_code=maker.code,
                 part_number=reading.part_number,
                 attributes=replace(attributes, maker=maker.code),
+                face_asked=old.asked if old else "",
+                face_answer=old.answer if old else "",
             ),
             words=_capital(words(attributes)),
             part_number=reading.part_number,
@@ -143,7 +150,14 @@ class Resolver:
             cost_cents=item.cost_cents if item else 0,
             kind=Kind.GOODS,
             is_stocked=bool(item and item.is_stocked),
-            notes=(*notes, *reading.warnings, *(() if item and item.is_stocked else ("Not on the shelf.",))),
+            notes=(
+                *notes,
+                *reading.warnings,
+                *(() if item and item.is_stocked else ("Not on the shelf.",)),
+                *(old.notes if old else ()),
+            ),
+            replaces=old.words if old else "",
+            problems=old.problems if old else (),
         )
 
     def _rekey(self, line: LineAsk) -> Resolved:

@@ -50,6 +50,8 @@ class SnapshotLine:
     is_labour: bool
     cost_cents: int  # of the whole line; never on a customer's paper
     remark: str = ""
+    replaces: str = ""  # the cylinder that is on the door now
+    face: str = ""  # that the customer was told of the change of face, and agreed
 
 
 @dataclass(frozen=True, slots=True)

@@ -69,7 +69,7 @@ class Choices:
     makers: tuple[tuple[str, str], ...]
     tiers: Sequence[str]
     places: Sequence[str]
-    _tables: Mapping[str, MakerTables]
+    tables: Mapping[str, MakerTables]
     _entries: Sequence[PriceEntry]
 
     def entries(self, sort: LineKind) -> tuple[PriceEntry, ...]:
@@ -80,7 +80,7 @@ class Choices:
 
     def of(self, line: TypedLine) -> LineChoices:
         """What a line's boxes offer for its maker and type, as far as they are chosen."""
-        tables = [self._tables[line.maker]] if line.maker in self._tables else list(self._tables.values())
+        tables = [self.tables[line.maker]] if line.maker in self.tables else list(self.tables.values())
         patterns = [pattern for maker in tables for pattern in maker.patterns]
         tails = ("cam",) if line.type == "mortise" else ("tailpiece",) if line.type else _TAILS
         return LineChoices(
@@ -91,23 +91,36 @@ class Choices:
             finish=_values(patterns, ("finish",), line.type),
         )
 
+    def locks(self, sort: LineKind) -> tuple[tuple[str, str], ...]:
+        """(name, name with its maker) of the locks that a line of this kind can be for; hardware: bored deadbolts."""
+        return tuple(
+            (lock.name, f"{lock.name} ({maker.name})")
+            for maker in self.tables.values()
+            for lock in maker.locks
+            if sort is not LineKind.HARDWARE or lock.backsets
+        )
+
+    def maker_code(self, name: str) -> str:
+        """The code of the maker with this name; "" where there is none."""
+        return next((code for code, maker in self.tables.items() if maker.name == name), "")
+
     def keyway_makers(self) -> dict[str, str]:
         """Keyway → the maker's code, of the keyways that one maker alone has."""
         found: dict[str, list[str]] = {}
-        for code, maker in self._tables.items():
+        for code, maker in self.tables.items():
             for keyway in maker.keyways:
                 found.setdefault(keyway, []).append(code)
         return {keyway: codes[0] for keyway, codes in found.items() if len(codes) == 1}
 
     def spellings(self) -> dict[str, str]:
         """Keyways, cams and tailpieces as the makers write them, by their casefolded names."""
-        patterns = [pattern for maker in self._tables.values() for pattern in maker.patterns]
-        names = [*_values(patterns, _TAILS, ""), *(k for maker in self._tables.values() for k in maker.keyways)]
+        patterns = [pattern for maker in self.tables.values() for pattern in maker.patterns]
+        names = [*_values(patterns, _TAILS, ""), *(k for maker in self.tables.values() for k in maker.keyways)]
         return {name.casefold(): name for name in names}
 
     def finishes(self) -> tuple[str, ...]:
         """The finish numbers of all makers."""
-        return _values((p for maker in self._tables.values() for p in maker.patterns), ("finish",), "")
+        return _values((p for maker in self.tables.values() for p in maker.patterns), ("finish",), "")
 
 
 def load_choices(work: Work) -> Choices:
@@ -117,7 +130,7 @@ def load_choices(work: Work) -> Choices:
         makers=tuple((code, maker.name) for code, maker in tables.items() if maker.patterns),
         tiers=tier_names(work.session),
         places=tax_places(work.session),
-        _tables=tables,
+        tables=tables,
         _entries=price_entries(work.session, work.today),
     )
 

@@ -49,6 +49,18 @@ LINE_LABELS: Mapping[str, str] = {
     "unit_price": "Own price",
     "need_by": "Its own day",
     "remark": "Remark",
+    "replaces": "On the door now",
+    "replaces_finish": "Its finish",
+    "face_answer": "Face",
+    "fit_lock": "Lock",
+    "fit_door": "Door thickness",
+    "fit_trim": "Trim outside",
+    "fit_trim_in": "Trim inside",
+    "fit_stile": "Stile width",
+    "fit_hole": "Hole in the door",
+    "fit_key": "Customer's key",
+    "fit_cuts": "Its cuts",
+    "fit_finishes": "Other finishes there",
 }
 CUSTOMER_FIELDS = tuple(name for name in HEAD_LABELS if name.startswith("customer_"))
 JOB_FIELDS = tuple(name for name in HEAD_LABELS if name not in (*CUSTOMER_FIELDS, "find", "site_id", "site"))

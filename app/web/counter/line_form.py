@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 from app.fitting import CYLINDER_TYPES, CylinderAttributes, finishes_by_us_code
 from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind
+from app.ledger.jobs.replacing import AGREED, REFUSED
 from app.pricing import KeyingKind
 from app.web.counter.boxes import Notes, cents, chambers, day, inches, short, whole
 from app.web.counter.typed import TypedLine
@@ -66,7 +67,20 @@ def read_line(typed: TypedLine, known: Knowledge, notes: Notes) -> LineAsk:
         unit_cents=cents(typed.unit_price, notes),
         remark=short(typed.remark, "remark", 500, notes),
         need_by=day(typed.need_by, "need_by", notes) if is_keyed else None,
+        **_replaced(typed, sort, notes),
     )
+
+
+def _replaced(typed: TypedLine, sort: LineKind, notes: Notes) -> dict[str, str]:
+    """The old cylinder and what the customer said of the new face; only a new cylinder replaces one."""
+    if sort not in (LineKind.CYLINDER, LineKind.PART):
+        return {}
+    return {
+        "replaces": short(typed.replaces, "replaces", 60, notes),
+        "replaces_finish": short(typed.replaces_finish, "replaces_finish", 24, notes),
+        "face_asked": typed.face_asked[:1000],
+        "face_answer": typed.face_answer if typed.face_answer in (AGREED, REFUSED) else "",
+    }
 
 
 def _attributes(typed: TypedLine, sort: LineKind, known: Knowledge, notes: Notes) -> CylinderAttributes | None:

@@ -5,8 +5,10 @@ from __future__ import annotations
 __all__ = ["CounterPage", "LineView", "Told", "build"]
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
+
+from sqlalchemy.orm import Session
 
 from app.errors import Problem
 from app.ledger.customers.models import Customer, Site
@@ -23,6 +25,7 @@ from app.ledger.keysystems.queries import list_systems
 from app.ledger.models import Role
 from app.ledger.work import Work
 from app.web.counter.choices import ADDABLE, Choices, LineChoices, load_choices
+from app.web.counter.fit import LineFit, fit_of
 from app.web.counter.forms import Reading, read
 from app.web.counter.labels import CUSTOMER_FIELDS, HEAD_LABELS, JOB_FIELDS, LINE_LABELS, head_field, line_field
 from app.web.counter.line_form import Knowledge
@@ -53,6 +56,7 @@ class LineView:
     notes: tuple[str, ...]
     problems: tuple[Told, ...]
     is_waiting: bool  # nothing said yet, and nobody has pressed a button
+    fit: LineFit
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +157,7 @@ def build(
         system_name=name,
         found=find_customers(work.session, typed.find[:120]) if typed.find and not customer else [],
         choices=choices,
-        lines=_lines(typed, choices, reading, priced, told, asked=asked),
+        lines=_lines(work.session, typed, choices, reading, priced, told, asked=asked),
         priced=priced,
         problems=tuple(one for place, one in told if place is None),
         reading=reading,
@@ -231,6 +235,7 @@ def _tell(typed: TypedPage, problems: Sequence[Problem], *, asked: bool) -> list
 
 
 def _lines(
+    session: Session,
     typed: TypedPage,
     choices: Choices,
     reading: Reading,
@@ -245,13 +250,14 @@ def _lines(
     for place, line in enumerate(typed.lines):
         number = at.get(place)
         rows: tuple[SnapshotLine, ...] = ()
-        maker, notes = "", []
+        maker, notes, resolved = "", [], None
         if priced is not None and number is not None:
             label = str(number + 1)
             rows = tuple(row for row in priced.lines if row.label.rstrip("abcdefgh") == label)
             resolved = priced.resolved[number]
             maker = resolved.maker_name if resolved else ""
             notes = [note for which, note in priced.notes if which == number]
+        fit = fit_of(session, choices.tables, line, resolved)
         views.append(
             LineView(
                 typed=line,
@@ -263,11 +269,20 @@ def _lines(
                 parts=rows[1:],
                 amount_cents=sum(row.amount_cents for row in rows),
                 notes=(*notes, *_cautions(line, choices)),
-                problems=tuple(one for which, one in told if which == place),
+                problems=tuple(_in_words(one, fit) for which, one in told if which == place),
                 is_waiting=line.is_blank and not asked,
+                fit=fit,
             )
         )
     return tuple(views)
+
+
+def _in_words(told: Told, fit: LineFit) -> Told:
+    """Words in the part number's box are no mistyped number: the items that they find stand below."""
+    is_words = fit.number is not None and fit.number.matches and fit.number.refusal is None
+    if is_words and told.field.endswith("-part_number"):
+        return replace(told, message="No number yet: press one of those below, or type one.")
+    return told
 
 
 def _cautions(line: TypedLine, choices: Choices) -> list[str]:

@@ -11,7 +11,11 @@ from app.ledger.jobs.ask import LineKind
 from app.pricing import KeyingKind
 from app.web.counter.typed import MOST_POSTED, TypedLine, TypedPage
 
-_NAMES = ("choose", "add", "remove", "duplicate", "action")
+_NAMES = ("choose", "add", "remove", "duplicate", "action", "put", "face")
+_STAYS = (
+    *("quantity", "keying", "set_size", "master", "keys_each", "remark", "replaces", "replaces_finish"),
+    *("fit_lock", "fit_door", "fit_trim", "fit_trim_in", "fit_key", "fit_cuts", "fit_finishes"),
+)
 _KEYED = (LineKind.CYLINDER, LineKind.REKEY, LineKind.PART)
 
 
@@ -20,6 +24,7 @@ class Press:
     """A button's name and value; both empty when nobody pressed any and the page only follows what is typed.
 
     choose: a customer's id, `new`, or `none`. add: a kind of line. remove, duplicate: a line's key.
+    put: key, maker's code and part number, with a colon between; face: key and the customer's answer.
     """
 
     name: str = ""
@@ -28,8 +33,14 @@ class Press:
     @property
     def key(self) -> int:
         """The line that is meant; -1, which no line has, for nonsense."""
-        is_key = self.value.isdecimal() and self.value.isascii() and len(self.value) < 6
-        return int(self.value) if is_key else -1
+        said = self.value.partition(":")[0]
+        is_key = said.isdecimal() and said.isascii() and len(said) < 6
+        return int(said) if is_key else -1
+
+    @property
+    def rest(self) -> str:
+        """What follows the line's key."""
+        return self.value.partition(":")[2]
 
 
 def press_of(items: Iterable[tuple[str, str]]) -> Press:
@@ -49,7 +60,22 @@ def apply(page: TypedPage, press: Press) -> tuple[TypedPage, str]:
         return page.with_line(copy, after=source.key), f"line-{copy.key}"
     if press.name == "remove":
         return page.without_line(press.key), "add"
+    if press.name == "put" and (source := page.line(press.key)):
+        maker, _, number = press.rest.partition(":")
+        return page.with_changed(put_on(source, maker, number)), f"line-{source.key}"
+    if press.name == "face" and (source := page.line(press.key)):
+        return page.with_changed(replace(source, face_answer=press.rest[:20])), ""
     return page, ""
+
+
+def put_on(line: TypedLine, maker: str, number: str) -> TypedLine:
+    """The line with a catalogue item put on it by part number; quantity, keying and the old cylinder stay."""
+    return replace(
+        TypedLine(line.key, LineKind.PART.value),
+        **{name: getattr(line, name) for name in _STAYS},
+        maker=maker[:24],
+        part_number=number[:80],
+    )
 
 
 def _choose(page: TypedPage, who: str) -> tuple[TypedPage, str]:

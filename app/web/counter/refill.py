@@ -61,6 +61,10 @@ def _line(key: int, line: LineAsk) -> TypedLine:
         unit_price=f"{line.unit_cents // 100}.{line.unit_cents % 100:02d}" if line.unit_cents is not None else "",
         need_by=line.need_by.isoformat() if line.need_by else "",
         remark=line.remark,
+        replaces=line.replaces,
+        replaces_finish=line.replaces_finish,
+        face_asked=line.face_asked,
+        face_answer=line.face_answer,
     )
     return typed if is_part or said is None else _with_attributes(typed, said)
 

@@ -13,10 +13,10 @@ from app.web.counter.refill import typed_from_ask
 from app.web.counter.typed import TypedPage
 
 
-def start(work: Work, job: Job | None, token: str) -> TypedPage:
-    """An empty page, or one filled from the newest revision of a job's quote."""
+def start(work: Work, job: Job | None, token: str, customer: str = "", site: str = "") -> TypedPage:
+    """An empty page, one for a customer and site by their ids, or one filled from a job's newest revision."""
     if job is None:
-        return TypedPage(token=token)
+        return TypedPage(token=token, customer_id=customer[:9], site_id=site[:9] if customer else "")
     if not job.revisions:
         return TypedPage(
             token=token,

@@ -45,6 +45,19 @@ class TypedLine:
     unit_price: str = ""
     remark: str = ""
     need_by: str = ""
+    replaces: str = ""  # what is on the door now: a part number, or a maker
+    replaces_finish: str = ""
+    face_asked: str = ""  # what the pane showed to be asked when the answer was pressed
+    face_answer: str = ""
+    fit_lock: str = ""
+    fit_door: str = ""
+    fit_trim: str = ""  # outside
+    fit_trim_in: str = ""
+    fit_stile: str = ""
+    fit_hole: str = ""
+    fit_key: str = ""  # the number on the bow of the customer's key
+    fit_cuts: str = ""
+    fit_finishes: str = ""  # of the other hardware on the door
 
     @property
     def sort(self) -> LineKind:
@@ -109,6 +122,10 @@ class TypedPage:
         keys = [each.key for each in self.lines]
         place = keys.index(after) + 1 if after in keys else len(keys)
         return replace(self, lines=(*self.lines[:place], line, *self.lines[place:]))
+
+    def with_changed(self, line: TypedLine) -> TypedPage:
+        """The page with this line in the place of the one with its key."""
+        return replace(self, lines=tuple(line if each.key == line.key else each for each in self.lines))
 
     def without_line(self, key: int) -> TypedPage:
         """The page without the line with this key."""

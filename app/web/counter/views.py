@@ -13,7 +13,7 @@ from flask import Blueprint, abort, flash, redirect, render_template, request, u
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problem, Problems
-from app.fitting import finish_words
+from app.fitting import finish_words, finishes
 from app.ledger.customers.queries import find_customers
 from app.ledger.errors import LedgerBusy, NotAllowed, NotFound, Stale, VaultError
 from app.ledger.jobs.counter_queries import is_issued
@@ -49,6 +49,7 @@ def _words() -> dict[str, Any]:
         "labels": {"head": HEAD_LABELS, "line": LINE_LABELS},
         "job_fields": JOB_FIELDS,
         "finish_words": finish_words,
+        "finish_of": {each.code: each for each in finishes()}.get,
         "told_why": told_why,
         "told_reasons": told_reasons,
         "entries_of": lambda view: [(entry.code, entry.description) for entry in view.entries],
@@ -58,7 +59,7 @@ def _words() -> dict[str, Any]:
 @blueprint.get("")
 @roles(*_ANYBODY)
 def page() -> ResponseReturnValue:
-    """An empty page; one filled from a job's quote; or, with `draft`, the one that was left lying."""
+    """An empty page, or a `customer`'s; one filled from a job's quote; with `draft`, the one that was left lying."""
     work, job = current_work(), _job()
     if job is not None and job.stage not in (Stage.ASKED, Stage.QUOTED, Stage.LOST):
         flash(f"Job {job.number} is {job.stage.value}: it can no longer be quoted anew. Start another.", "caution")
@@ -69,8 +70,9 @@ def page() -> ResponseReturnValue:
         # A job's draft may be open in two places: each place issues under a token of its own.
         typed = from_draft(draft.typed, token if job else draft.token)
         return _page(build(work, typed.renumbered(), asked=False, job=job), focus="")
-    typed = start(work, job, token)
-    return _page(build(work, typed, asked=False, job=job), focus="" if job else "find", offer=draft)
+    typed = start(work, job, token, request.args.get("customer", ""), request.args.get("site", ""))
+    focus = "" if job else "add" if typed.customer_id else "find"
+    return _page(build(work, typed, asked=False, job=job), focus=focus, offer=draft)
 
 
 @blueprint.post("/work-out")

@@ -68,6 +68,7 @@ from app.ledger.makers.shelf import shelf
 from app.web.fitting import forms
 
 MOST = 12
+MOST_OF_A_MAKER = 5
 Makers = Mapping[str, MakerTables]
 
 
@@ -198,9 +199,15 @@ def answer_swap(session: Session, makers: Makers, form: forms.SwapForm) -> SwapA
     old = _old(makers, form)
     if old is None:
         return None
-    items = [item for item in shelf(session) if item.attributes is not None]
+    by_maker: dict[str, list[CatalogueItem]] = {}
+    for item in shelf(session):
+        if item.attributes is not None:
+            by_maker.setdefault(item.maker, []).append(item)
+    # Each maker has its say: a large catalogue would leave no room for the others.
+    matches = [match for items in by_maker.values() for match in find_same_fit(items, old, MOST_OF_A_MAKER)]
+    matches.sort(key=lambda match: (match.distance, not match.item.stocked, match.item.list_cents))
     swaps = []
-    for match in find_same_fit(items, old, 3 * MOST):
+    for match in matches:
         offered = match.item.attributes
         if offered is not None:
             swaps.append(Swap(match, face_change(old, replace(offered, maker=match.item.maker))))

@@ -14,6 +14,7 @@ __all__ = [
     "SwapForm",
     "TailpieceForm",
     "ThreadForm",
+    "usual_bore",
 ]
 
 from collections.abc import Iterable, Mapping
@@ -23,7 +24,7 @@ from typing import Any, ClassVar
 from wtforms import Field, Form, SelectField, StringField
 from wtforms.validators import InputRequired, Length
 
-from app.fitting import CYLINDER_TYPES, CylinderAttributes, finishes, from_json, read_inches, show_inches
+from app.fitting import CYLINDER_TYPES, CylinderAttributes, finishes, from_json, read_inches, show_inches, trade_fact
 from app.ledger.makers.queries import MakerTables
 from app.web.fields import TextField, WholeField
 from app.web.forms_base import one_line
@@ -166,6 +167,15 @@ class BoreForm(QuestionForm):
     backsets = MeasuresField("Backsets to be had", description="Parted by commas.")
     bore_min = MeasureField("Least hole the lock needs")
     bore_max = MeasureField("Largest hole it covers")
+
+
+def usual_bore() -> dict[str, Any]:
+    """The backsets and the hole of common practice, as the boxes of `BoreForm` hold them."""
+    names = ("deadbolt_backset_narrow", "deadbolt_backset_short", "deadbolt_backset_long")
+    return {
+        "backsets": [trade_fact(name).value for name in names],
+        "bore": trade_fact("deadbolt_bore_most").value,
+    }
 
 
 class ThreadForm(QuestionForm):

@@ -126,10 +126,4 @@ def _start(slug: str) -> dict[str, Any]:
     if slug == "thread":
         diameter, threads = trade_fact("mortise_diameter").value, int(trade_fact("mortise_threads_per_inch").value)
         return {"lock_diameter": diameter, "lock_threads": threads}
-    if slug == "bore":
-        names = ("deadbolt_backset_narrow", "deadbolt_backset_short", "deadbolt_backset_long")
-        return {
-            "backsets": [trade_fact(name).value for name in names],
-            "bore": trade_fact("deadbolt_bore_most").value,
-        }
-    return {}
+    return forms.usual_bore() if slug == "bore" else {}

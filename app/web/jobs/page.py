@@ -15,9 +15,10 @@ from app.ledger.events.queries import events_of_job
 from app.ledger.files.models import JobFile
 from app.ledger.files.queries import files_of_job
 from app.ledger.jobs.authority import systems_lacking_authority
-from app.ledger.jobs.models import Job, Stage
+from app.ledger.jobs.models import Job, JobLine, Stage
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.queries import JobMoney, Piece, days_late, get_job, job_money, pieces_of, show_margin
+from app.ledger.jobs.replacing import told_customer
 from app.ledger.jobs.schedule import Schedule
 from app.ledger.jobs.snapshot import SnapshotLine, read_snapshot
 from app.ledger.jobs.stages import next_stages
@@ -82,6 +83,11 @@ class JobPage:
         """Whether the stage lies ahead of where the job stands; back to the bench does not."""
         order = list(Stage)
         return order.index(stage) > order.index(self.job.stage)
+
+    @staticmethod
+    def face_of(line: JobLine) -> str:
+        """That the customer was told of another face on the door, and agreed; "" where there was none."""
+        return told_customer(line.ask.get("face_asked", ""), line.ask.get("face_answer", ""))
 
     @staticmethod
     def move_words(stage: Stage) -> str:

@@ -1,0 +1,212 @@
+"""What the fitting tables say of one line of the counter page, while somebody types."""
+
+from __future__ import annotations
+
+__all__ = ["FitAnswer", "LineFit", "fit_of"]
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy.orm import Session
+from werkzeug.datastructures import MultiDict
+
+from app.errors import BitternError
+from app.fitting import (
+    Breakdown,
+    CylinderAttributes,
+    breakdown,
+    decode_any,
+    finishes_by_us_code,
+    mismatch,
+    show_inches,
+)
+from app.ledger.jobs.ask import LineKind
+from app.ledger.jobs.resolving import Resolved
+from app.ledger.makers.queries import MakerTables
+from app.web.counter.typed import TypedLine
+from app.web.fitting import answers, forms
+from app.web.fitting.drawings import draw_bore, draw_length
+from app.web.forms_base import attach
+
+Makers = Mapping[str, MakerTables]
+_NEW = (LineKind.CYLINDER, LineKind.PART)
+
+
+@dataclass(frozen=True, slots=True)
+class FitAnswer:
+    """One question's answer for its piece of the Fit pages; or why there is none, by the boxes' labels."""
+
+    slug: str
+    answer: Any = None
+    refusal: tuple[tuple[str, str], ...] = ()
+    drawing: Any = None
+
+
+@dataclass(frozen=True, slots=True)
+class LineFit:
+    """What stands below a line besides its price.
+
+    layout: its part number laid out. number: what else the typed text can be. same: what does the old
+    cylinder's work, while nothing is chosen. asked, answered: of the door. face_asked: what the customer is to
+    be told of the face; face_answer: the answer that holds. warnings: what does not agree.
+    """
+
+    layout: Breakdown | None = None
+    number: answers.NumberAnswer | None = None
+    same: answers.SwapAnswer | None = None
+    answered: tuple[FitAnswer, ...] = ()
+    face_asked: str = ""
+    face_answer: str = ""
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether there is nothing to show."""
+        return self == LineFit()
+
+
+def fit_of(session: Session, makers: Makers, line: TypedLine, resolved: Resolved | None) -> LineFit:
+    """What is to be said of a line as typed; resolved: the line understood, None while it is not."""
+    if line.sort is LineKind.HARDWARE:
+        return LineFit(answered=_answers(session, makers, (_bore(line),)))
+    if line.sort not in _NEW:
+        return LineFit()
+    # Until the line can be read, an answer that was given stands as it was posted.
+    asked, answer = line.face_asked, line.face_answer
+    if resolved is not None:
+        asked, answer = resolved.line.face_asked, resolved.line.face_answer
+    own = resolved.line.attributes if resolved and resolved.line.attributes else None
+    found = _answers(session, makers, (_length(line), _cam(line), _key(line, resolved)))
+    return LineFit(
+        layout=_layout(makers, resolved),
+        number=_number(session, makers, line) if resolved is None else None,
+        same=_same(session, makers, line) if resolved is None or answer == "refused" else None,
+        answered=found,
+        face_asked=asked,
+        face_answer=answer,
+        warnings=(*_length_warnings(found, own), *_finish_warnings(line, own)),
+    )
+
+
+def _layout(makers: Makers, resolved: Resolved | None) -> Breakdown | None:
+    maker = makers.get(resolved.line.maker_code) if resolved else None
+    if resolved is None or maker is None or not resolved.line.kind.is_keyed:
+        return None
+    try:
+        return breakdown(decode_any(maker.patterns, resolved.part_number)[0])
+    except BitternError:
+        return None
+
+
+def _number(session: Session, makers: Makers, line: TypedLine) -> answers.NumberAnswer | None:
+    """What a text in the part number's box can be: another number, words, or a key blank."""
+    if line.sort is not LineKind.PART:
+        return None
+    form = forms.NumberForm(MultiDict({"q": line.part_number}))
+    try:
+        return answers.answer_number(session, makers, form) if form.validate() else None
+    except BitternError:
+        return None
+
+
+def _same(session: Session, makers: Makers, line: TypedLine) -> answers.SwapAnswer | None:
+    """The old one's work done by other cylinders, where its part number says what it is."""
+    form = forms.SwapForm(MultiDict({"number": line.replaces, "finish": line.replaces_finish}))
+    form.offer(makers)
+    if not line.replaces or not form.validate():
+        return None
+    try:
+        return answers.answer_swap(session, makers, form)
+    except BitternError:
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """A question with what was typed for it; its boxes' names on the Fit page beside their labels here."""
+
+    slug: str
+    form: type[forms.QuestionForm]
+    given: Mapping[str, str]
+    answer: Callable[..., Any]
+    draw: Callable[[Any], Any] | None = None
+    needs: tuple[str, ...] = ()
+
+
+def _length(line: TypedLine) -> _Asked:
+    given = {
+        "lock": line.fit_lock,
+        "door": line.fit_door,
+        "outside_trim": line.fit_trim,
+        "inside_trim": line.fit_trim_in,
+        "maker": line.maker,
+    }
+    return _Asked("length", forms.LengthForm, given, answers.answer_length, draw_length, ("door",))
+
+
+def _cam(line: TypedLine) -> _Asked:
+    return _Asked("cam", forms.CamForm, {"lock": line.fit_lock}, answers.answer_cam, None, ("lock",))
+
+
+def _key(line: TypedLine, resolved: Resolved | None) -> _Asked:
+    given = {"blank": line.fit_key, "cuts": line.fit_cuts, "keyway": line.keyway}
+    if resolved is not None:
+        given |= {"number": resolved.part_number, "maker": resolved.line.maker_code}
+    return _Asked("key", forms.KeyForm, given, answers.answer_key, None, ("blank",))
+
+
+def _bore(line: TypedLine) -> _Asked:
+    usual = forms.usual_bore()
+    given = {"lock": line.fit_lock, "stile": line.fit_stile, "bore": line.fit_hole or show_inches(usual["bore"])}
+    if not line.fit_lock:
+        given["backsets"] = ", ".join(show_inches(each) for each in usual["backsets"])
+    return _Asked("bore", forms.BoreForm, given, answers.answer_bore, draw_bore, ("stile",))
+
+
+def _answers(session: Session, makers: Makers, questions: tuple[_Asked, ...]) -> tuple[FitAnswer, ...]:
+    return tuple(
+        _answer(session, makers, asked) for asked in questions if all(asked.given[name] for name in asked.needs)
+    )
+
+
+def _answer(session: Session, makers: Makers, asked: _Asked) -> FitAnswer:
+    form = asked.form(MultiDict({name: value for name, value in asked.given.items() if value}))
+    form.offer(makers)
+    answer = None
+    if form.validate():
+        try:
+            answer = asked.answer(session, makers, form)
+        except BitternError as error:
+            attach(form, error)
+    refusal = [(field.label.text, field.errors[0]) for field in form if field.errors]
+    refusal += [("", message) for message in form.form_errors]
+    if refusal:
+        return FitAnswer(asked.slug, refusal=tuple(refusal))
+    return FitAnswer(asked.slug, answer, (), asked.draw(answer) if asked.draw and answer else None)
+
+
+def _length_warnings(found: tuple[FitAnswer, ...], own: CylinderAttributes | None) -> list[str]:
+    """A cylinder of another length than its door asks for."""
+    if own is None or own.type != "mortise" or own.length is None:
+        return []
+    for each in found:
+        if each.slug == "length" and each.answer is not None:
+            wanted = {fit.chosen for fit in (each.answer.outside, each.answer.inside) if fit.chosen is not None}
+            if wanted and own.length not in wanted:
+                asked = " or ".join(show_inches(length) for length in sorted(wanted))
+                return [f"This cylinder is {show_inches(own.length)} in long; the door asks for {asked} in."]
+    return []
+
+
+def _finish_warnings(line: TypedLine, own: CylinderAttributes | None) -> tuple[str, ...]:
+    """The line's own finish beside the others on its door."""
+    if own is None or not own.finish:
+        return ()
+    others = [typed.strip() for typed in line.fit_finishes.split(",")[:12] if typed.strip()]
+    codes = []
+    for typed in others:
+        meant = [each.code for each in finishes_by_us_code(typed)]
+        # A US code that can mean this very finish is taken for it.
+        codes.append(own.finish if own.finish in meant else meant[0] if meant else typed[:24])
+    return mismatch([own.finish, *codes])

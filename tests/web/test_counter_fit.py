@@ -1,0 +1,244 @@
+"""What the fitting tables say on the counter page, and the customer's answer about the face."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Callable
+from html import unescape
+
+import pypdf
+import pytest
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.documents import owner_quote_pdf, quote_pdf
+from app.ledger.jobs.snapshot import read_snapshot
+from app.ledger.models import Draft, Job, JobLine, QuoteRevision, Role, Site
+from tests.factories import FormClient
+from tests.stocked import HARDWARE, MORTISE, PART, empty_house, posted
+
+__all__ = ["empty_house"]
+
+ClientAs = Callable[[Role], FormClient]
+LIVE = {"HX-Request": "true"}
+OLD = "A18M-Q1-66.SC"  # Ardent Brass, mortise 1-1/8, 626
+NEW = {**PART, "part_number": "31.118.P26", "replaces": OLD}  # Pell & Rowe, mortise 1-1/8, 626
+ASKED = "The face will be Pell & Rowe's instead of Ardent Brass's."
+TOLD = "Customer was told that the face will be Pell & Rowe's instead of Ardent Brass's, and agreed."
+AGREED = {**NEW, "face_asked": ASKED, "face_answer": "agreed"}
+
+
+@pytest.fixture
+def clerk(client_as: ClientAs) -> FormClient:
+    return client_as(Role.COUNTER)
+
+
+def pane(clerk: FormClient, *lines: dict[str, str], **head: str) -> str:
+    """What stands below the first line."""
+    page = unescape(clerk.post("/counter/work-out", data=posted(*lines, **head), headers=LIVE).text)
+    return page[page.index('id="told-0"') :]
+
+
+def text_of(content: bytes) -> str:
+    """A PDF's text, its line breaks aside."""
+    return " ".join(" ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(content)).pages).split())
+
+
+def hidden(page: str, name: str) -> str:
+    found = re.search(rf'name="lines-0-{name}" value="([^"]*)"', page)
+    assert found
+    return found[1]
+
+
+# ---- the face ----
+
+
+def test_another_makers_face_is_asked_about_and_no_quote_goes_out_without_an_answer(
+    clerk: FormClient, session: Session
+) -> None:
+    said = pane(clerk, NEW)
+    assert ASKED in said and "Ask the customer and record the answer" in said and hidden(said, "face_answer") == ""
+    refused = clerk.post("/counter/issue", data=posted(NEW))
+    assert refused.status_code == 422 and 'href="#lines-0-face_answer">Face</a>' in refused.text
+    assert not session.scalars(sa.select(QuoteRevision)).all()
+
+
+def test_a_press_records_that_the_customer_agrees(clerk: FormClient, session: Session) -> None:
+    said = pane(clerk, {**NEW, "face_asked": ASKED}, face="0:agreed")
+    assert hidden(said, "face_answer") == "agreed" and "customer agreed" in said
+    assert "Ask the customer" not in said
+    answer = clerk.post("/counter/issue", data=posted(AGREED))
+    assert answer.status_code == 303
+    revision = session.scalars(sa.select(QuoteRevision)).one()
+    snapshot = read_snapshot(revision.snapshot)
+    line = snapshot.lines[0]
+    assert line.face == TOLD and line.replaces.startswith(f"Ardent Brass {OLD}, mortise cylinder 1-1/8 in")
+    assert TOLD in unescape(clerk.get(answer.location).text)
+    assert TOLD in text_of(quote_pdf(snapshot)) and TOLD in text_of(owner_quote_pdf(snapshot))
+    again = clerk.get(f"/counter?job={snapshot.job_number}").text
+    assert hidden(again, "face_answer") == "agreed"
+
+
+def test_the_job_tells_it_before_and_after_the_quote_is_accepted(clerk: FormClient, session: Session) -> None:
+    clerk.post("/counter/issue", data=posted(AGREED))
+    job = session.scalars(sa.select(Job)).one()
+    assert TOLD in unescape(clerk.get(f"/jobs/{job.number}").text)
+    session.add(
+        JobLine(
+            job_id=job.id,
+            number=1,
+            kind="cylinder",
+            description="Mortise cylinder",
+            quantity=1,
+            unit_cents=0,
+            ask=read_snapshot(job.revisions[0].snapshot).ask["lines"][0],
+        )
+    )
+    session.commit()
+    assert TOLD in unescape(clerk.get(f"/jobs/{job.number}").text)
+
+
+def test_a_customer_who_refuses_stops_the_quote_and_sees_what_else_would_do(clerk: FormClient) -> None:
+    line = {**NEW, "face_asked": ASKED, "face_answer": "refused"}
+    refused = unescape(clerk.post("/counter/issue", data=posted(line)).text)
+    assert "choose another cylinder" in refused and f'value="0:ARD:{OLD}"' in refused
+
+
+def test_an_answer_holds_for_what_was_asked_alone(clerk: FormClient) -> None:
+    other = {**AGREED, "part_number": "31.118.P05"}  # bright brass
+    said = pane(clerk, other)
+    assert hidden(said, "face_answer") == "" and "605 bright brass instead of 626" in said
+    assert clerk.post("/counter/issue", data=posted(other)).status_code == 422
+    assert hidden(pane(clerk, {**NEW, "face_answer": "agreed"}), "face_answer") == ""
+
+
+def test_the_answer_is_kept_in_the_draft(clerk: FormClient, session: Session) -> None:
+    pane(clerk, AGREED)
+    kept = session.scalars(sa.select(Draft)).one().typed["lines"][0]
+    assert (kept["replaces"], kept["face_answer"]) == (OLD, "agreed")
+    assert hidden(clerk.get("/counter?draft=1").text, "face_answer") == "agreed"
+
+
+@pytest.mark.parametrize(
+    ("replaces", "finish", "said"),
+    [
+        ("Pell & Rowe", "626", ""),
+        ("par", "", ""),
+        ("Pell & Rowe", "605", "626 satin chromium instead of 605 bright brass"),
+        ("some other make", "", "Pell & Rowe's instead of some other make's"),
+        ("", "us3", "stands for several finishes"),
+        ("Pell & Rowe", "us10b", "613"),
+        ("Pell & Rowe", "99", "not in the table"),
+        ("A18M-Q1-66.S", "", "taken for another make"),
+        ("x" * 10_000, "", "At most 60 characters"),
+    ],
+)
+def test_the_old_one_is_named_by_maker_or_finish_too(
+    clerk: FormClient, replaces: str, finish: str, said: str
+) -> None:
+    page = pane(clerk, {**NEW, "replaces": replaces, "replaces_finish": finish})
+    assert said in page
+    if not said:
+        assert hidden(page, "face_asked") == ""
+
+
+def test_what_does_not_fit_where_the_old_one_was_is_said(clerk: FormClient) -> None:
+    said = pane(clerk, {**NEW, "part_number": "31.138.P26"})
+    assert "length 1-3/8 instead of 1-1/8" in said and "keyway PR-P instead of AQ1" in said
+
+
+# ---- fit as one types ----
+
+
+def test_the_same_fit_is_offered_and_put_on_the_line_by_a_press(clerk: FormClient) -> None:
+    offered = pane(clerk, {**PART, "part_number": "", "replaces": OLD, "quantity": "3"})
+    assert 'value="0:PAR:31.118.P26"' in offered and "another face: ask" in offered
+    line = {**PART, "part_number": "", "replaces": OLD, "quantity": "3"}
+    page = clerk.post("/counter/work-out", data=posted(line, put="0:PAR:31.118.P26"), headers=LIVE).text
+    assert 'value="31.118.P26"' in page and 'value="3"' in page and f'value="{OLD}"' in page
+    assert 'id="line-0" hx-swap-oob="true"' in page
+    whole = clerk.post("/counter/work-out", data=posted(line, put="0:PAR:31.118.P26")).text
+    assert ASKED in unescape(whole)
+
+
+@pytest.mark.parametrize("value", ["", "7:PAR:31.118.P26", "x:y", "0:PAR:" + "9" * 500, "0::"])
+def test_a_forged_press_breaks_nothing(clerk: FormClient, value: str) -> None:
+    for name in ("put", "face"):
+        assert clerk.post("/counter/work-out", data=posted(dict(NEW), **{name: value})).status_code == 200
+
+
+def test_a_part_number_is_laid_out_piece_by_piece(clerk: FormClient) -> None:
+    said = pane(clerk, dict(PART))
+    assert 'class="pieces"' in said and "keyway" in said
+    assert 'class="pieces"' in pane(clerk, dict(MORTISE))
+
+
+def test_a_mistyped_number_offers_the_nearest_and_words_find_items(clerk: FormClient) -> None:
+    near = pane(clerk, {**PART, "part_number": "A18M-Q9-66.SC"})
+    assert "Nearest legal number" in near and 'value="0:ARD:A18M-Q1-66.SC"' in near
+    found = pane(clerk, {**PART, "part_number": "1-1/4 rim satin chrome, six pin"})
+    assert 'value="0:ARD:A20R-Q1-66.SC"' in found and "press one of those below" in found
+    blank = pane(clerk, {**PART, "part_number": "AK5-12"})
+    assert "Key blank" in blank or "key blank" in blank.lower()
+
+
+def test_a_door_gives_length_ring_and_cam_below_the_line(clerk: FormClient) -> None:
+    line = {**MORTISE, "fit_lock": "Ferry 40 passage lock", "fit_door": "2"}
+    said = pane(clerk, {**line, "fit_door": "1-7/8"})
+    assert (
+        "The door asks for 1-3/16 in. With the ring it sits flush." in " ".join(said.split())
+        and "works" in said
+        and "AC-10" in said
+    )
+    wrong = pane(clerk, line)
+    assert "This cylinder is 1-1/8 in long; the door asks for 1-1/4 in." in wrong
+    assert "Door thickness" in pane(clerk, {**line, "fit_door": "thick"})
+    exception = pane(clerk, {**line, "fit_lock": "Ferry 43 deadlock"})
+    assert "does not work" in exception and "wants the long cam" in exception
+
+
+def test_the_customers_key_is_held_against_the_line(clerk: FormClient) -> None:
+    takes = pane(clerk, {**MORTISE, "chambers": "5", "fit_key": "PK-91", "fit_cuts": "5"})
+    assert "can be keyed to it" in takes
+    short = pane(clerk, {**MORTISE, "fit_key": "PK-91", "fit_cuts": "5"})
+    assert "cannot take it" in short
+
+
+def test_finishes_that_do_not_match_on_the_door_are_warned_of(clerk: FormClient) -> None:
+    assert "do not match" in pane(clerk, {**MORTISE, "fit_finishes": "US3, 626"})
+    assert "do not match" not in pane(clerk, {**MORTISE, "fit_finishes": "US26D"})
+
+
+def test_a_stile_asks_for_its_backset(clerk: FormClient) -> None:
+    said = pane(clerk, {**HARDWARE, "fit_lock": "Capstan 2 deadbolt", "fit_stile": "4"})
+    assert "The middle of the stile is 2 in from the edge" in said
+    assert "Backset" in pane(clerk, {**HARDWARE, "fit_stile": "4"})
+
+
+def test_nonsense_in_the_boxes_is_answered(clerk: FormClient) -> None:
+    full = {"fit_lock": "Ferry 40 passage lock", "fit_door": "2", "fit_key": "PK-91", "fit_cuts": "5"}
+    nonsense = ("1" * 31, "x" * 10_000, "-1", "1/0", "\N{REPLACEMENT CHARACTER}")
+    for name in ("fit_door", "fit_trim", "fit_cuts", "fit_stile", "fit_hole", "fit_finishes", "fit_lock"):
+        lines = [{**line, **full, "fit_stile": "4", name: text} for line in (MORTISE, HARDWARE) for text in nonsense]
+        assert clerk.post("/counter/work-out", data=posted(*lines), headers=LIVE).status_code == 200
+
+
+# ---- from the customer's page ----
+
+
+def test_a_customers_page_leads_to_a_quote_for_them_and_their_site(clerk: FormClient, session: Session) -> None:
+    site = session.scalars(sa.select(Site).where(Site.name == "The Flats")).one()
+    page = clerk.get(f"/customers/{site.customer_id}").text
+    link = f"/counter?customer={site.customer_id}&site={site.id}"
+    assert f'href="{link}">Quote' in unescape(page)
+    counter = clerk.get(link).text
+    assert f'name="customer_id" value="{site.customer_id}"' in counter
+    assert f'<option value="{site.id}" selected>The Flats</option>' in counter
+
+
+@pytest.mark.parametrize(
+    "query", ["customer=999999", "customer=x", "customer=" + "9" * 50, "customer=1&site=zzz", "site=1"]
+)
+def test_a_wrong_customer_in_the_address_is_answered(clerk: FormClient, query: str) -> None:
+    assert clerk.get(f"/counter?{query}").status_code == 200
