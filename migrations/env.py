@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
+import sqlalchemy as sa
 from alembic import context
 from sqlalchemy.types import TypeDecorator
 
 from app.config import Config
 from app.ledger.engine import make_engine
 from app.ledger.models import Base
+from app.ledger.search.words import is_modelled
 
 
 def plain_types(kind: str, item: Any, autogen_context: Any) -> str | bool:
@@ -21,6 +24,27 @@ def plain_types(kind: str, item: Any, autogen_context: Any) -> str | bool:
     return False
 
 
+def keep_triggers(connection: sa.Connection) -> None:
+    """SQLite drops a table's triggers with it, and batch mode rebuilds a table by dropping it: put them back after.
+
+    What is never changed stays guarded so, and what is searched stays in step.
+    """
+    kept: dict[str, list[str]] = {}
+
+    @sa.event.listens_for(connection, "before_cursor_execute")
+    def _remember(connection: Any, cursor: Any, statement: str, *rest: Any) -> None:
+        dropped = re.match(r'DROP TABLE "?(\w+)"?', statement.strip())
+        if dropped:
+            found = "SELECT sql FROM sqlite_master WHERE type = 'trigger' AND tbl_name = ?"
+            kept[dropped[1]] = [sql for (sql,) in connection.connection.execute(found, (dropped[1],))]
+
+    @sa.event.listens_for(connection, "after_cursor_execute")
+    def _put_back(connection: Any, cursor: Any, statement: str, *rest: Any) -> None:
+        renamed = re.match(r'ALTER TABLE "?_alembic_tmp_(\w+)"? RENAME TO', statement.strip())
+        for trigger in kept.pop(renamed[1], ()) if renamed else ():
+            connection.connection.execute(trigger)
+
+
 url = context.config.attributes.get("url") or Config.from_environment().url
 engine = make_engine(url)
 with engine.connect() as connection:
@@ -28,12 +52,14 @@ with engine.connect() as connection:
         # Batch mode rebuilds tables; SQLite must not follow foreign keys while it does.
         connection.exec_driver_sql("PRAGMA foreign_keys=OFF")
         connection.commit()
+        keep_triggers(connection)
     context.configure(
         connection=connection,
         target_metadata=Base.metadata,
         render_as_batch=True,
         compare_type=True,
         render_item=plain_types,
+        include_name=is_modelled,
         transaction_per_migration=True,
     )
     with context.begin_transaction():

@@ -164,7 +164,7 @@ def test_a_customer_is_found_by_name_phone_or_site(clerk: FormClient, typed: str
         assert unescape(page).count("Harbourmaster's Flats") == 1 and 'name="choose"' in page
 
 
-@pytest.mark.parametrize("typed", ["", "%", "\0", "x" * 10_000, "<b>", "'; drop table customers"])
+@pytest.mark.parametrize("typed", ["", "%", "\0", "x" * 10_000, "<zz>", "'; drop table customers"])
 def test_a_search_for_nonsense_finds_nobody(clerk: FormClient, typed: str) -> None:
     answer = clerk.get("/counter/customers", query_string={"find": typed})
     assert answer.status_code == 200 and answer.text.count("<button") == 1

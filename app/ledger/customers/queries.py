@@ -24,22 +24,28 @@ from app.ledger.doors.models import Door
 from app.ledger.errors import NotFound
 from app.ledger.jobs.models import Job
 from app.ledger.keysystems.models import Keyset, KeySystem
+from app.ledger.search.ranking import customer_ids
+from app.ledger.search.words import read_words
 
 
 def find_customers(session: Session, text: str, limit: int = 12) -> Sequence[Customer]:
-    """Customers whose name, site or contact holds `text`, or whose phone holds its digits; best first.
+    """Customers with words that begin as `text`'s do, or with its digits in their phone; best first.
 
-    A name that starts with the text comes before one that only holds it. Empty text finds nobody.
+    Their own words come before those of a contact or a site, a name that starts with the text before one that only
+    holds it. Empty text finds nobody.
     """
     wanted = text.strip()
-    if not wanted:
+    words = read_words(wanted)
+    if not words:
         return []
+    digits = "" if any(sign.isalpha() for sign in wanted) else phone_digits(wanted)
+    ranked = customer_ids(session, words, digits if len(digits) >= 3 else "").subquery()
     starts = sa.case((Customer.name.ilike(f"{_escaped(wanted)}%", escape="\\"), 0), else_=1)
     return session.scalars(
         sa.select(Customer)
-        .where(_holds(wanted))
+        .join(ranked, ranked.c.id == Customer.id)
         .options(selectinload(Customer.sites))
-        .order_by(starts, Customer.name, Customer.id)
+        .order_by(starts, ranked.c.tier, Customer.name, Customer.id)
         .limit(limit)
     ).all()
 

@@ -1,11 +1,12 @@
 """One question to the whole ledger: jobs, quotes, customers, doors, key symbols, part numbers. Never a bitting.
 
-Bittings are sealed, so no search can meet them; keyed fingerprints are not searched either.
+Bittings are sealed, so no search can meet them; keyed fingerprints are not searched either. Every query here reads
+a bounded number of rows, however long the record is: the newest that hold the words, ranked among themselves.
 """
 
 from __future__ import annotations
 
-__all__ = ["DoorFound", "Found", "JobFound", "KeysetFound", "PartFound", "QuoteFound", "search"]
+__all__ = ["DoorFound", "Found", "JobFound", "KeyFound", "KeysetFound", "PartFound", "QuoteFound", "search"]
 
 import re
 from collections.abc import Sequence
@@ -17,14 +18,16 @@ from sqlalchemy.orm import Session
 
 from app.ledger.customers.models import Customer, Site
 from app.ledger.customers.queries import find_customers
-from app.ledger.doors.models import Cylinder, Door
+from app.ledger.doors.models import Door
 from app.ledger.jobs.models import Job, QuoteRevision, Stage
-from app.ledger.keysystems.models import Keyset, KeySystem, Level
-from app.ledger.makers.models import CatalogueItem, Maker
-from app.ledger.matching import begins, holds
+from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level
+from app.ledger.search.parts import PartFound, find_parts
+from app.ledger.search.ranking import door_ids, job_ids
+from app.ledger.search.words import range_from, read_words
 
 LONGEST = 120
 _QUOTE = re.compile(r"([0-9]{1,9})\s*[-–/]\s*([0-9]{1,4})")
+_COPY = re.compile(r"(\S{1,24}?)(?:\s*[-–/#]\s*|\s+(?:copy\s+|no\.?\s*|#\s*)?)([0-9]{1,7})", re.IGNORECASE)
 _BIGGEST = 2**31 - 1
 
 
@@ -73,13 +76,16 @@ class KeysetFound:
 
 
 @dataclass(frozen=True, slots=True)
-class PartFound:
-    """A part number: what it is, where it is from, on how many cylinders on record it is."""
+class KeyFound:
+    """A key by its keyset's symbol and its copy number ("AA1-3")."""
 
-    part_number: str
-    description: str
-    maker_name: str
-    cylinders: int
+    key_id: int
+    symbol: str
+    copy_number: int
+    state: KeyState
+    holder: str
+    system_name: str
+    customer_name: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,31 +99,36 @@ class Found:
     customers: Sequence[Customer] = ()
     doors: tuple[DoorFound, ...] = ()
     keysets: tuple[KeysetFound, ...] = ()
+    keys: tuple[KeyFound, ...] = ()
     parts: tuple[PartFound, ...] = ()
 
     @property
     def is_empty(self) -> bool:
         """Whether nothing was met at all."""
-        return not (self.jobs or self.quotes or self.customers or self.doors or self.keysets or self.parts)
+        people = self.jobs or self.quotes or self.customers
+        return not (people or self.doors or self.keysets or self.keys or self.parts)
 
 
 def search(session: Session, text: str, limit: int = 12) -> Found:
-    """Everything that a phone number, name, job, quote, door, part number or key symbol can mean.
+    """Everything that a phone number, name, job, quote, door, part number, key symbol or key copy can mean.
 
-    One query a kind, eight in all. Text beyond 120 characters is cut off: nothing on record is found by more.
+    One query a kind, nine in all. Each word may be the beginning of one on record; whole words come first. Text
+    beyond 120 characters is cut off: nothing on record is found by more.
     """
     wanted = " ".join(text.split())[:LONGEST]
-    if not wanted:
-        return Found("", limit)
+    words = read_words(wanted)
+    if not words:
+        return Found(wanted, limit)
     return Found(
         wanted,
         limit,
-        jobs=_jobs(session, wanted, limit),
+        jobs=_jobs(session, wanted, words, limit),
         quotes=_quotes(session, wanted, limit),
         customers=find_customers(session, wanted, limit),
-        doors=_doors(session, wanted, limit),
+        doors=_doors(session, wanted, words, limit),
         keysets=_keysets(session, wanted, limit),
-        parts=_parts(session, wanted, limit),
+        keys=_keys(session, wanted, limit),
+        parts=find_parts(session, wanted, words, limit),
     )
 
 
@@ -126,17 +137,15 @@ def _number(text: str) -> int | None:
     return int(digits) if re.fullmatch(r"[0-9]{1,10}", digits) and int(digits) <= _BIGGEST else None
 
 
-def _jobs(session: Session, text: str, limit: int) -> tuple[JobFound, ...]:
+def _jobs(session: Session, text: str, words: Sequence[str], limit: int) -> tuple[JobFound, ...]:
     number = _number(text)
-    conditions = [holds(Job.title, text), begins(Job.po_number, text), holds(Customer.name, text)]
-    if number is not None:
-        conditions.append(Job.number == number)
+    ranked = job_ids(session, words, number).subquery()
     exact = sa.case((Job.number == (number or 0), 0), else_=1)
     rows = session.execute(
         sa.select(Job.number, Customer.name, Job.title, Job.stage, Job.promised_on, Job.po_number)
+        .join(ranked, ranked.c.id == Job.id)
         .join(Customer, Customer.id == Job.customer_id)
-        .where(sa.or_(*conditions))
-        .order_by(exact, Job.number.desc())
+        .order_by(exact, ranked.c.tier, Job.number.desc())
         .limit(limit)
     )
     return tuple(JobFound(*row) for row in rows)
@@ -161,65 +170,63 @@ def _quotes(session: Session, text: str, limit: int) -> tuple[QuoteFound, ...]:
     return tuple(QuoteFound(*row) for row in rows)
 
 
-def _doors(session: Session, text: str, limit: int) -> tuple[DoorFound, ...]:
-    nearest = sa.case(
-        (sa.func.lower(Door.opening_number) == text.lower(), 0), (begins(Door.opening_number, text), 1), else_=2
-    )
+def _doors(session: Session, text: str, words: Sequence[str], limit: int) -> tuple[DoorFound, ...]:
+    ranked = door_ids(session, words).subquery()
+    exact = sa.case((sa.func.lower(Door.opening_number) == text.lower(), 0), else_=1)
     rows = session.execute(
         sa.select(Door.id, Door.opening_number, Door.location, Site.name, Customer.name)
+        .join(ranked, ranked.c.id == Door.id)
         .join(Site, Site.id == Door.site_id)
         .join(Customer, Customer.id == Site.customer_id)
-        .where(sa.or_(begins(Door.opening_number, text), holds(Door.location, text)))
-        .order_by(nearest, Customer.name, Site.name, Door.opening_number)
+        .order_by(exact, ranked.c.tier, Customer.name, Site.name, Door.opening_number)
         .limit(limit)
     )
     return tuple(DoorFound(*row) for row in rows)
 
 
-def _keysets(session: Session, text: str, limit: int) -> tuple[KeysetFound, ...]:
-    # The marks around a symbol on a schedule are not part of it: X before is cross-keyed, (NMK) after no master.
+def _symbol(text: str) -> str:
+    """A keyset's symbol without the marks around it on a schedule: X before is cross-keyed, (NMK) no master's."""
     symbol = re.sub(r"\s*\(NMK\)$", "", text, flags=re.IGNORECASE).upper()
-    symbol = symbol[1:] if symbol.startswith("X") and len(symbol) > 1 else symbol
+    return symbol[1:] if symbol.startswith("X") and len(symbol) > 1 else symbol
+
+
+def _keysets(session: Session, text: str, limit: int) -> tuple[KeysetFound, ...]:
+    symbol = _symbol(text)
+    # As many as the index has at hand, before they are told apart: a symbol stands in very many systems.
+    begun = (
+        sa.select(Keyset.id, Keyset.symbol, Keyset.level, Keyset.system_id)
+        .where(range_from(session, Keyset.symbol, symbol))
+        .order_by(Keyset.symbol, Keyset.id)
+        .limit(20 * limit)
+        .subquery()
+    )
     rows = session.execute(
-        sa.select(KeySystem.id, Keyset.symbol, Keyset.level, KeySystem.name, Customer.name)
-        .join(KeySystem, KeySystem.id == Keyset.system_id)
+        sa.select(KeySystem.id, begun.c.symbol, begun.c.level, KeySystem.name, Customer.name)
+        .join(KeySystem, KeySystem.id == begun.c.system_id)
         .join(Customer, Customer.id == KeySystem.customer_id)
-        .where(Keyset.symbol == symbol)
-        .order_by(Customer.name, KeySystem.name)
+        .order_by(
+            sa.case((begun.c.symbol == symbol, 0), else_=1),
+            sa.func.length(begun.c.symbol),
+            begun.c.symbol,
+            Customer.name,
+            KeySystem.name,
+        )
         .limit(limit)
     )
     return tuple(KeysetFound(*row) for row in rows)
 
 
-def _parts(session: Session, text: str, limit: int) -> tuple[PartFound, ...]:
-    """Catalogue items first, then part numbers that stand on cylinders only (composed, never in a catalogue)."""
-    fitted = (
-        sa.select(
-            Cylinder.part_number, sa.func.count().label("cylinders"), sa.func.min(Cylinder.words).label("words")
-        )
-        .where(Cylinder.part_number != "", begins(Cylinder.part_number, text))
-        .group_by(Cylinder.part_number)
-        .subquery()
-    )
-    listed = session.execute(
-        sa.select(
-            CatalogueItem.part_number,
-            CatalogueItem.description,
-            Maker.name,
-            sa.func.coalesce(fitted.c.cylinders, 0),
-        )
-        .join(Maker, Maker.id == CatalogueItem.maker_id)
-        .outerjoin(fitted, fitted.c.part_number == CatalogueItem.part_number)
-        .where(sa.or_(begins(CatalogueItem.part_number, text), holds(CatalogueItem.description, text)))
-        .order_by(sa.case((begins(CatalogueItem.part_number, text), 0), else_=1), CatalogueItem.part_number)
+def _keys(session: Session, text: str, limit: int) -> tuple[KeyFound, ...]:
+    found = _COPY.fullmatch(text)
+    if found is None or not any(sign.isalpha() for sign in found[1]):  # "1042-2" is a quote
+        return ()
+    rows = session.execute(
+        sa.select(Key.id, Keyset.symbol, Key.copy_number, Key.state, Key.holder, KeySystem.name, Customer.name)
+        .join(Keyset, Keyset.id == Key.keyset_id)
+        .join(KeySystem, KeySystem.id == Keyset.system_id)
+        .join(Customer, Customer.id == KeySystem.customer_id)
+        .where(Keyset.symbol == _symbol(found[1]), Key.copy_number == int(found[2]))
+        .order_by(Keyset.id.desc())
         .limit(limit)
     )
-    found = [PartFound(*row) for row in listed]
-    known = {part.part_number for part in found}
-    others = session.execute(
-        sa.select(fitted.c.part_number, fitted.c.words, fitted.c.cylinders)
-        .order_by(fitted.c.part_number)
-        .limit(limit)
-    )
-    found += [PartFound(number, words, "", count) for number, words, count in others if number not in known]
-    return tuple(found[:limit])
+    return tuple(KeyFound(*row) for row in rows)

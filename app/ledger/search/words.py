@@ -1,0 +1,88 @@
+"""Words looked for in a table, ranked by nothing but its id: SQLite's FTS5 or PostgreSQL's tsvector, one face.
+
+The database keeps its index of words in step by itself (migration 0006). All that is said in one dialect stands here.
+"""
+
+from __future__ import annotations
+
+__all__ = ["LAST", "SEARCHED", "folded", "is_modelled", "range_from", "read_words", "word_ids"]
+
+import re
+from collections.abc import Sequence
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.dialects.postgresql import TSQUERY
+from sqlalchemy.orm import Session
+
+from app.ledger.customers.models import Contact, Customer, Site
+from app.ledger.doors.models import Door
+from app.ledger.jobs.models import Job
+from app.ledger.keysystems.models import KeySystem
+from app.ledger.makers.models import CatalogueItem
+
+SEARCHED: dict[Any, tuple[str, ...]] = {
+    Customer: ("name", "email"),
+    Contact: ("name", "email"),
+    Site: ("name", "address"),
+    Job: ("title", "po_number"),
+    Door: ("opening_number", "location"),
+    KeySystem: ("name",),
+    CatalogueItem: ("part_number", "description"),
+}
+"""Which columns of which tables are searched by word, as the migration indexed them; never one with a bitting."""
+
+MOST_WORDS = 8
+LAST = "\U0010ffff"  # no text that is typed sorts after it
+
+
+def is_modelled(name: str | None, kind: str, parents: Any) -> bool:
+    """Whether models speak of a table or index: not of `search_…`, which the migration makes in its own dialect.
+
+    >>> is_modelled("jobs", "table", {}), is_modelled("search_jobs_data", "table", {})
+    (True, False)
+    """
+    return not (kind in ("table", "index") and (name or "").startswith("search_"))
+
+
+def read_words(text: str) -> tuple[str, ...]:
+    """The words of a typed text in small letters, the first eight: what stands between blanks and punctuation.
+
+    >>> read_words("Flat 2, AD-Q1_66"), read_words(" - ")
+    (('flat', '2', 'ad', 'q1', '66'), ())
+    """
+    return tuple(re.findall(r"[^\W_]+", text.lower()))[:MOST_WORDS]
+
+
+def word_ids(
+    session: Session, model: Any, words: Sequence[str], limit: int | None = 200, *, whole: bool = False
+) -> sa.Select[int]:
+    """The newest `limit` ids of a searched table's rows that hold every word, or (not `whole`) a word it begins.
+
+    `words` come from `read_words` and are not none.
+    """
+    if session.get_bind().dialect.name == "sqlite":
+        name = f"search_{model.__tablename__}"
+        found = " AND ".join(f'"{word}"' if whole else f'"{word}"*' for word in words)
+        row = sa.column("rowid", sa.Integer)
+        ids = sa.select(row.label("id")).select_from(sa.table(name)).where(sa.column(name).op("MATCH")(found))
+        return ids.order_by(row.desc()).limit(limit)
+    texts = [getattr(model, column) for column in SEARCHED[model]]
+    held = texts[0]
+    for text in texts[1:]:  # as the index has it, so that the index is used
+        held = held.op("||")(sa.literal_column("' '")).op("||")(text)
+    found = " & ".join(f"'{word}'" if whole else f"'{word}':*" for word in words)
+    matches = sa.func.search_words(held).op("@@", is_comparison=True)(sa.cast(sa.literal(found), TSQUERY))
+    return sa.select(model.id).where(matches).order_by(model.id.desc()).limit(limit)
+
+
+def folded(session: Session, column: Any) -> sa.ColumnElement[str]:
+    """The column as it is compared whatever the case of its letters, in the order of its own index."""
+    is_sqlite = session.get_bind().dialect.name == "sqlite"
+    return sa.collate(column, "NOCASE") if is_sqlite else sa.collate(sa.func.lower(column), "C")
+
+
+def range_from(session: Session, column: Any, text: str) -> sa.ColumnElement[bool]:
+    """Whether the column, by its code points, begins with the text: one range of an index."""
+    plain = column if session.get_bind().dialect.name == "sqlite" else sa.collate(column, "C")
+    return sa.and_(plain >= text, plain < text + LAST)

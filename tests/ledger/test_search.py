@@ -1,0 +1,184 @@
+"""Search by words: ranked, begun words, words of the owner's, and an index that never falls behind a write."""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+import sqlalchemy as sa
+from alembic import command
+from sqlalchemy.orm import Session
+
+from app.config import Config
+from app.ledger.models import Door, Job
+from app.ledger.opening import alembic_config, migrate
+from app.ledger.search.queries import search
+from app.ledger.search.words import SEARCHED, is_modelled, read_words, word_ids
+from tests import factories
+
+
+@pytest.fixture
+def config(empty_house: Path, tmp_path: Path) -> Config:
+    return Config(instance=Path(shutil.copytree(empty_house, tmp_path / "instance")))
+
+
+def jobs(session: Session, text: str) -> list[int]:
+    return [one.number for one in search(session, text).jobs]
+
+
+def doors(session: Session, text: str) -> list[str]:
+    return [one.opening_number for one in search(session, text).doors]
+
+
+def triggers(config: Config) -> set[str]:
+    with closing(sqlite3.connect(config.url.removeprefix("sqlite:///"))) as connection:
+        return {name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")}
+
+
+def test_every_word_is_met_in_any_order_whole_ones_first(session: Session) -> None:
+    factories.JobFactory(number=1, title="Storeroom doors, north")
+    factories.JobFactory(number=2, title="North store")
+    factories.JobFactory(number=3, title="South store")
+    assert jobs(session, "store north") == [2, 1]
+    assert jobs(session, "sto nor") == [2, 1]
+    assert jobs(session, "tore") == []
+
+
+def test_a_word_may_be_the_owners(session: Session) -> None:
+    college = factories.CustomerFactory(name="Maritime College")
+    hall = factories.SiteFactory(customer=college, name="North Hall")
+    factories.DoorFactory(site=hall, opening_number="101", location="Chart room")
+    factories.DoorFactory(opening_number="101", location="Elsewhere")
+    factories.JobFactory(number=7, customer=college, site=hall, title="Chart room")
+    for text in ("101 college", "college 101", "north hall 101", "chart north hall", "room maritime"):
+        assert len(doors(session, text)) == 1, text
+    assert jobs(session, "chart college") == jobs(session, "hall chart") == jobs(session, "maritime") == [7]
+    assert doors(session, "college") == []  # nobody looks for all doors of a customer here
+
+
+def test_accents_and_marks_part_or_fold(session: Session) -> None:
+    factories.CustomerFactory(name="Café Zoë & Sons")
+    for text in ("cafe zoe", "CAFÉ", "zoë", "sons & cafe"):
+        assert [one.name for one in search(session, text).customers] == ["Café Zoë & Sons"]
+
+
+def test_a_job_by_the_first_digits_of_its_number(session: Session) -> None:
+    for number in (10, 104, 1041, 1042, 10420, 2104):
+        factories.JobFactory(number=number, title="x")
+    assert jobs(session, "104") == [104, 10420, 1042, 1041]
+    assert jobs(session, "#1042") == [1042, 10420]
+    assert jobs(session, "0") == []
+
+
+@pytest.mark.parametrize("text", ["1AA-2", "1aa 2", "1AA #2", "1AA/2", "1aa copy 2", "X1AA-2", "1AA no. 2"])
+def test_a_key_by_symbol_and_copy(session: Session, text: str) -> None:
+    keyset = factories.KeysetFactory(symbol="1AA")
+    for copy in (1, 2):
+        factories.KeyFactory(keyset=keyset, copy_number=copy, holder="P. Harbour")
+    found = search(session, text).keys
+    assert [(one.symbol, one.copy_number, one.holder) for one in found] == [("1AA", 2, "P. Harbour")]
+
+
+def test_a_quotes_number_is_no_key(session: Session) -> None:
+    factories.KeyFactory(keyset=factories.KeysetFactory(symbol="1042"), copy_number=2)
+    assert search(session, "1042-2").keys == ()
+
+
+def test_symbols_as_one_types_the_whole_one_first(session: Session) -> None:
+    for symbol in ("AA10", "AA1", "AA11", "AB1"):
+        factories.KeysetFactory(symbol=symbol)
+    assert [one.symbol for one in search(session, "aa1").keysets] == ["AA1", "AA10", "AA11"]
+
+
+def test_part_numbers_whatever_their_case_each_once(session: Session) -> None:
+    for number in ("AD-Q1-66", "ad-q1-66", "AD-Q2-66", "BD-Q1-66"):
+        factories.CylinderFactory(part_number=number)
+    assert [(one.part_number, one.cylinders) for one in search(session, "ad-q").parts] == [
+        ("AD-Q1-66", 2),
+        ("AD-Q2-66", 1),
+    ]
+
+
+def test_what_is_written_is_found_at_once_and_what_is_gone_is_not(session: Session) -> None:
+    door = factories.DoorFactory(opening_number="N101", location="Chart room")
+    assert doors(session, "chart") == ["N101"]
+    door.location = "Net loft"
+    session.commit()
+    assert (doors(session, "chart"), doors(session, "net")) == ([], ["N101"])
+    session.execute(sa.update(Door).values(opening_number="S9"))  # past the models
+    session.commit()
+    assert (doors(session, "n101"), doors(session, "s9 loft")) == ([], ["S9"])
+    session.delete(door)
+    session.commit()
+    assert doors(session, "net") == []
+
+
+@pytest.mark.parametrize("model", SEARCHED, ids=lambda model: str(model.__tablename__))
+def test_each_index_of_words_agrees_with_its_table(session: Session, model: type) -> None:
+    factory = next(
+        one for one in vars(factories).values() if getattr(one, "_meta", None) and one._meta.model is model
+    )
+    rows = [factory() for _ in range(3)]
+    setattr(rows[0], SEARCHED[model][0], "Heron")
+    session.delete(rows[1])
+    session.commit()
+    name = f"search_{model.__tablename__}"  # type: ignore[attr-defined]
+    session.execute(sa.text(f"INSERT INTO {name}({name}, rank) VALUES ('integrity-check', 1)"))  # noqa: S608
+    assert session.scalars(word_ids(session, model, ["heron"], whole=True)).all() == [rows[0].id]
+
+
+def test_a_record_that_was_there_before_is_indexed_by_the_migration(config: Config, session: Session) -> None:
+    factories.JobFactory(number=7, title="Chart room")
+    session.close()
+    command.downgrade(alembic_config(config.url), "0005")
+    assert not any(name.startswith("search_") for name in triggers(config))
+    migrate(config)
+    assert jobs(session, "chart") == [7]
+
+
+def test_a_table_that_a_migration_rebuilds_keeps_its_triggers(config: Config) -> None:
+    before = triggers(config)
+    assert {"events_no_update", "quote_revisions_no_delete", "search_jobs_changed"} <= before
+    with closing(sqlite3.connect(config.url.removeprefix("sqlite:///"))) as connection:
+        connection.execute("CREATE TRIGGER watched AFTER UPDATE ON house BEGIN SELECT 1; END")
+    settings = alembic_config(config.url)
+    command.downgrade(settings, "0002")  # 0003 takes a column from `house`, for which SQLite builds it anew
+    assert {"watched", "events_no_update", "quote_revisions_no_delete"} <= triggers(config)
+    command.upgrade(settings, "head")
+    assert triggers(config) == {*before, "watched"}
+
+
+def test_words_and_what_the_models_do_not_know() -> None:
+    assert read_words("a " * 50) == ("a",) * 8
+    assert [is_modelled(name, "index", {}) for name in ("search_symbols", "ix_jobs_ledger", None)] == [
+        False,
+        True,
+        True,
+    ]
+
+
+def test_a_long_record_is_read_in_part(session: Session) -> None:
+    user = factories.UserFactory()
+    customer = factories.CustomerFactory()
+    session.execute(
+        sa.insert(Job),
+        [
+            {"number": n, "customer_id": customer.id, "title": "Store", "asked_on": user.created_at.date(),
+             "opened_by_id": user.id, "stage": "asked"}
+            for n in range(1, 1001)
+        ],
+    )  # fmt: skip
+    session.commit()
+    assert len(session.scalars(word_ids(session, Job, ["store"])).all()) == 200
+    assert jobs(session, "store") == list(range(1000, 988, -1))
+
+
+def test_a_customer_by_the_last_digits_of_a_contacts_phone(session: Session) -> None:
+    customer = factories.CustomerFactory(name="Lantern Row Dental", phone="555-0100", phone_digits="5550100")
+    factories.ContactFactory(customer=customer, name="A. Lantern", phone="555-0199", phone_digits="5550199")
+    factories.CustomerFactory(name="Flat 0199", phone="", phone_digits="")
+    assert [one.name for one in search(session, "0199").customers] == ["Lantern Row Dental", "Flat 0199"]
+    assert [one.name for one in search(session, "lantern a").customers] == ["Lantern Row Dental"]
