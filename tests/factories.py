@@ -15,6 +15,8 @@ from sqlalchemy.orm import Session
 from app.ledger import models
 from app.ledger.users.passwords import hash_password
 from app.ledger.users.queries import name_key
+from app.ledger.users.sessions import begin
+from app.ledger.work import Actor
 
 MOMENT = datetime(2026, 11, 2, 9, 0, tzinfo=UTC)
 PASSWORD = "reed bed at low water"
@@ -46,11 +48,13 @@ class FormClient(FlaskClient):
     """
 
     def log_in(self, user: models.User) -> None:
-        """Begin a session for `user`, at the application's own time."""
-        now = self.application.extensions["clock"]().timestamp()
+        """Begin a login of `user`, at the application's own time, as if the password had been given now."""
+        ledger, now = self.application.extensions["ledger"], self.application.extensions["clock"]()
+        with ledger.work(Actor.of(user), now) as work:
+            token = begin(work, user, "127.0.0.1")
         with self.session_transaction() as held:
             held.clear()
-            held.update(_user_id=str(user.id), _fresh=True, stamp=user.session_stamp, began=now, seen=now)
+            held.update(_user_id=str(user.id), _fresh=True, login=token)
 
     def csrf_token(self) -> str:
         """A token that this client's session accepts."""

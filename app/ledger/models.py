@@ -19,7 +19,7 @@ from app.ledger.makers.models import CatalogueItem, FactoryTermsRow, Keyway, Mak
 from app.ledger.pins.models import PinStock
 from app.ledger.prices.models import BenchTermsRow, House, PriceBookRow, PriceTier, TaxRuleRow
 from app.ledger.quote_rules.models import QuoteRules
-from app.ledger.users.models import LoginAttempt, Role, User
+from app.ledger.users.models import Login, LoginAttempt, LoginRulesRow, Role, User
 
 __all__ = [
     "Base",
@@ -48,7 +48,9 @@ __all__ = [
     "Keyway",
     "Level",
     "Lock",
+    "Login",
     "LoginAttempt",
+    "LoginRulesRow",
     "Maker",
     "Payment",
     "PinStock",

@@ -15,12 +15,14 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.customers.views import blueprint as customers
     from app.web.doors.views import blueprint as doors
     from app.web.fitting.views import blueprint as fitting
+    from app.web.house.logins import blueprint as logins
     from app.web.house.settings import blueprint as settings
     from app.web.house.views import blueprint as house
     from app.web.jobs.views import blueprint as jobs
     from app.web.keying.views import blueprint as keying
     from app.web.keys.views import blueprint as keys
     from app.web.keysystems.views import blueprint as keysystems
+    from app.web.login.mine import blueprint as mine
     from app.web.login.views import blueprint as login
     from app.web.makers.importing import blueprint as catalogue
     from app.web.makers.views import blueprint as makers
@@ -33,6 +35,8 @@ def blueprints() -> tuple[Blueprint, ...]:
 
     return (
         login,
+        mine,
+        logins,
         counter,
         quotes,
         house,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["LoggedIn", "Rule", "begin_login", "end_login", "guard", "may", "public", "roles", "rule_of"]
+__all__ = ["Rule", "guard", "may", "proof_of", "proven", "public", "roles", "rule_of", "usable_while_locked"]
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -10,16 +10,16 @@ from typing import Any, TypeVar
 
 from flask import Flask, abort, current_app, flash, redirect, request, session, url_for
 from flask.typing import ResponseReturnValue
-from flask_login import LoginManager, UserMixin, current_user, login_user, logout_user
+from flask_login import LoginManager, current_user
 
-from app.ledger.users.models import Role, User
-from app.ledger.users.queries import find_user, has_users
-from app.ledger.work import Actor
-from app.web.services import request_session, the_config, the_time
+from app.ledger.users.login_rules import Proof
+from app.ledger.users.models import Role
+from app.ledger.users.queries import has_users
+from app.web.asking_again import ask_to_prove, ask_to_unlock
+from app.web.logins import load
+from app.web.services import request_session
 
 View = TypeVar("View", bound=Callable[..., Any])
-
-_SEEN_EVERY = 30  # seconds; the cookie is written again at most this often
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,16 +34,6 @@ class Rule:
         return self.is_public or (role is not None and (role is Role.OWNER or role in self.roles))
 
 
-class LoggedIn(UserMixin):  # type: ignore[misc]  # the library has no types
-    """The person logged in, as pages and use cases know them; no database row, so it outlives a rollback."""
-
-    def __init__(self, user: User) -> None:
-        self.id = user.id
-        self.name = user.name
-        self.role = user.role
-        self.actor = Actor.of(user)
-
-
 def roles(*allowed: Role) -> Callable[[View], View]:
     """Let people with one of the roles use a view; `@roles()` leaves it to the owner alone.
 
@@ -55,6 +45,22 @@ def roles(*allowed: Role) -> Callable[[View], View]:
 def public(view: View) -> View:
     """Let everybody use a view, logged in or not."""
     return _stating(Rule(is_public=True))(view)
+
+
+def proven(proof: Proof) -> Callable[[View], View]:
+    """Ask for the password once more before a view, where the house's rules want that; goes below `@roles`."""
+
+    def state(view: View) -> View:
+        view.bittern_proof = proof  # type: ignore[attr-defined]  # a function carries what it asks for
+        return view
+
+    return state
+
+
+def usable_while_locked(view: View) -> View:
+    """Leave a view open while the screen is locked: it unlocks, or ends the login."""
+    view.bittern_unlocked = True  # type: ignore[attr-defined]  # a function carries its rule
+    return view
 
 
 def _stating(rule: Rule) -> Callable[[View], View]:
@@ -73,6 +79,11 @@ def rule_of(app: Flask, endpoint: str) -> Rule | None:
     return rule
 
 
+def proof_of(app: Flask, endpoint: str) -> Proof | None:
+    """What an endpoint shows that may ask for the password once more; None for all others."""
+    return getattr(app.view_functions.get(endpoint), "bittern_proof", None)
+
+
 def may(endpoint: str) -> bool:
     """Whether there is such a page and the person logged in may open it; for navigation and buttons."""
     rule = rule_of(current_app, endpoint)
@@ -83,41 +94,11 @@ def may(endpoint: str) -> bool:
 def guard(app: Flask) -> None:
     """Ask for a login, and hold every request against its view's rule."""
     manager = LoginManager(app)
-    # Sessions are bound to the password and the role by their stamp, and to time; not to an address, which
-    # changes under a phone's feet.
+    # A login is bound to its row, to the password and the role by their stamp, and to time; not to an address,
+    # which changes under a phone's feet.
     manager.session_protection = None
-    manager.user_loader(_load)
+    manager.user_loader(load)
     app.before_request(_hold)
-
-
-def begin_login(user: User) -> None:
-    """Start a fresh session for `user`; whatever the session held before is dropped."""
-    session.clear()
-    login_user(LoggedIn(user))
-    now = the_time().timestamp()
-    session.update(stamp=user.session_stamp, began=now, seen=now)
-
-
-def end_login() -> None:
-    """End the session."""
-    logout_user()
-    session.clear()
-
-
-def _load(user_id: str) -> LoggedIn | None:
-    try:
-        number, began, seen = int(user_id), float(session["began"]), float(session["seen"])
-    except (KeyError, TypeError, ValueError):  # a cookie of an earlier release
-        return None
-    user = find_user(request_session(), number)
-    if user is None or not user.active or user.session_stamp != session.get("stamp"):
-        return None
-    now, config = the_time().timestamp(), the_config()
-    if now - seen > config.idle_limit.total_seconds() or now - began > config.session_hours * 3600:
-        return None
-    if now - seen > _SEEN_EVERY:
-        session["seen"] = now
-    return LoggedIn(user)
 
 
 def _hold() -> ResponseReturnValue | None:
@@ -132,9 +113,14 @@ def _hold() -> ResponseReturnValue | None:
         return None
     if not current_user.is_authenticated:
         return _ask_for_login()
+    if current_user.is_locked and not hasattr(current_app.view_functions[request.endpoint], "bittern_unlocked"):
+        answer = ask_to_unlock()
+        if answer is not None:
+            return answer
     if not rule.allows(current_user.role):
         abort(403)
-    return None
+    proof = proof_of(current_app, request.endpoint)
+    return ask_to_prove() if proof is not None and current_user.has_to_prove(proof) else None
 
 
 def _is_started() -> bool:

@@ -11,6 +11,8 @@ from flask import Flask
 from sqlalchemy.orm import Session
 
 from app.ledger.models import Event, Role, User
+from app.ledger.users.login_rules import LoginRules, set_rules
+from app.ledger.work import Work
 from tests.conftest import NOW
 from tests.factories import PASSWORD, FormClient, UserFactory
 
@@ -166,12 +168,27 @@ def test_log_out_ends_the_session_and_is_an_event(owner_client: FormClient, sess
     assert session.scalars(sa.select(Event.kind)).all() == ["logout"]
 
 
+def test_a_copied_cookie_dies_with_its_login(web: Flask, client_as: ClientAs) -> None:
+    client, thief = client_as(Role.OWNER), FormClient(web)
+    with client.session_transaction() as held, thief.session_transaction() as copied:
+        copied.update(held)
+    assert thief.get("/house").status_code == 200
+    client.post("/logout")
+    assert thief.get("/house").status_code == 303
+
+
 def test_log_out_by_a_link_does_nothing(owner_client: FormClient) -> None:
     assert owner_client.get("/logout").status_code == 405
     assert owner_client.get("/house").status_code == 200
 
 
-def test_an_idle_session_ends_and_says_so(owner_client: FormClient, web: Flask) -> None:
+@pytest.fixture
+def unlocked(work: Work) -> None:
+    """A house whose screens do not lock by themselves."""
+    set_rules(work, LoginRules(lock_minutes=0), 0)
+
+
+def test_an_idle_session_ends_and_says_so(owner_client: FormClient, web: Flask, unlocked: None) -> None:
     move_clock(web, minutes=60)
     assert owner_client.get("/house").status_code == 200
     move_clock(web, minutes=121)
@@ -179,7 +196,7 @@ def test_an_idle_session_ends_and_says_so(owner_client: FormClient, web: Flask) 
     assert "Your login has ended" in owner_client.get("/login").text
 
 
-def test_a_busy_session_ends_after_twelve_hours(owner_client: FormClient, web: Flask) -> None:
+def test_a_busy_session_ends_after_twelve_hours(owner_client: FormClient, web: Flask, unlocked: None) -> None:
     for hour in range(25):
         move_clock(web, hours=hour / 2)
         assert owner_client.get("/house").status_code == 200, hour / 2
@@ -213,7 +230,7 @@ def test_a_changed_password_or_role_ends_the_session(
     assert owner_client.get("/house").status_code == 303
 
 
-@pytest.mark.parametrize("held", [{"began": None}, {"seen": "x"}, {"_user_id": "x"}, {"stamp": None}])
+@pytest.mark.parametrize("held", [{"login": None}, {"login": ["x"]}, {"login": "x"}, {"_user_id": "9"}])
 def test_a_session_of_another_shape_is_no_session(owner_client: FormClient, held: dict[str, object]) -> None:
     with owner_client.session_transaction() as session:
         session.update(held)

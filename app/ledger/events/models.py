@@ -57,3 +57,4 @@ class VaultCheck(Base):
     id: Mapped[int] = mapped_column(primary_key=True)
     check_value: Mapped[str] = mapped_column(sa.String(64))
     made_at: Mapped[datetime] = mapped_column(UTCDateTime)
+    sheet_at: Mapped[datetime | None] = mapped_column(UTCDateTime)  # when the key's recovery sheet was written

@@ -1,8 +1,8 @@
-"""Tables: users and their login attempts."""
+"""Tables: users, their login attempts, their logins, and what the house asks of a login."""
 
 from __future__ import annotations
 
-__all__ = ["LoginAttempt", "Role", "User"]
+__all__ = ["Login", "LoginAttempt", "LoginRulesRow", "Role", "User"]
 
 from datetime import datetime
 from enum import StrEnum
@@ -35,6 +35,7 @@ class User(Versioned, Base):
     # Goes up when the password or the role changes: every session begun before then ends.
     session_stamp: Mapped[int] = mapped_column(default=1)
     created_at: Mapped[datetime] = mapped_column(UTCDateTime)
+    pin_hash: Mapped[str] = mapped_column(sa.String(200), default="")  # unlocks the screen; "": none set
 
 
 class LoginAttempt(Base):
@@ -47,3 +48,35 @@ class LoginAttempt(Base):
     address: Mapped[str] = mapped_column(sa.String(64), index=True)
     at: Mapped[datetime] = mapped_column(UTCDateTime)
     succeeded: Mapped[bool]
+
+
+class Login(Base):
+    """One login on one browser: what its cookie stands for. A cookie whose row has ended opens nothing."""
+
+    __tablename__ = "logins"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    # SHA-256 of the cookie's random words: whoever reads this table still has no cookie.
+    token_hash: Mapped[bytes] = mapped_column(sa.LargeBinary(32), unique=True)
+    user_id: Mapped[int] = mapped_column(sa.ForeignKey("users.id"), index=True)
+    stamp: Mapped[int]  # the user's session_stamp when it began
+    address: Mapped[str] = mapped_column(sa.String(64))
+    began_at: Mapped[datetime] = mapped_column(UTCDateTime)
+    seen_at: Mapped[datetime] = mapped_column(UTCDateTime)  # written at most once a minute
+    proven_at: Mapped[datetime] = mapped_column(UTCDateTime)  # when the password was last given
+    locked_at: Mapped[datetime | None] = mapped_column(UTCDateTime)
+    ended_at: Mapped[datetime | None] = mapped_column(UTCDateTime)
+    wrong: Mapped[int] = mapped_column(default=0)  # wrong PINs and passwords in a row
+
+
+class LoginRulesRow(Versioned, Base):
+    """The one row that says when a screen locks and what asks for the password once more."""
+
+    __tablename__ = "login_rules"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    lock_minutes: Mapped[int]  # 0: screens do not lock by themselves
+    proof_minutes: Mapped[int]
+    proof_of_list: Mapped[bool]
+    proof_of_owner: Mapped[bool]
+    proof_of_bench: Mapped[bool]

@@ -11,8 +11,9 @@ from app.documents.filters import show_cut
 from app.errors import BitternError
 from app.ledger.jobs.bench_queries import bench_day
 from app.ledger.jobs.checkoff import check_off, pin_off
+from app.ledger.users.login_rules import Proof
 from app.ledger.users.models import Role
-from app.web.access import roles
+from app.web.access import proven, roles
 from app.web.bench.forms import PINNED, TickForm
 from app.web.bench.page import bench_job_page, revealed
 from app.web.forms_base import attach
@@ -39,6 +40,7 @@ def job(number: int) -> ResponseReturnValue:
 
 @blueprint.post("/jobs/<int:number>/bittings")
 @roles(Role.BENCH)
+@proven(Proof.BITTINGS)
 def bittings(number: int) -> ResponseReturnValue:
     """The same job, its bittings open."""
     work = current_work()

@@ -12,10 +12,11 @@ from app.ledger.events.queries import events_of
 from app.ledger.users import actions
 from app.ledger.users.models import Role
 from app.ledger.users.queries import get_user, list_users
-from app.web.access import begin_login, roles
+from app.web.access import roles
 from app.web.errors import about
 from app.web.forms_base import attach, typed
 from app.web.house.forms import AddUserForm, PasswordForm, UserForm
+from app.web.logins import begin_login
 from app.web.services import current_work, request_session
 
 blueprint = Blueprint("house", __name__, url_prefix="/house")

@@ -12,8 +12,9 @@ from app.errors import BitternError
 from app.ledger.jobs.papers import bench_work
 from app.ledger.jobs.queries import get_job, ledger_page
 from app.ledger.jobs.stages import move_job
+from app.ledger.users.login_rules import Proof
 from app.ledger.users.models import Role
-from app.web.access import roles
+from app.web.access import proven, roles
 from app.web.errors import about
 from app.web.files import CSV, PDF, XLSX, send
 from app.web.forms_base import attach
@@ -90,6 +91,7 @@ def schedule_xlsx(number: int) -> ResponseReturnValue:
 
 @blueprint.post("/jobs/<int:number>/bench-sheet.pdf")
 @roles(Role.BENCH)
+@proven(Proof.BITTINGS)
 def bench_pdf(number: int) -> ResponseReturnValue:
     """The bench sheet, bittings, pins and cuts: a reveal that is put on record, so never a mere link."""
     job = get_job(request_session(), number)

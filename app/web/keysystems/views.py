@@ -19,9 +19,10 @@ from app.ledger.keysystems.models import KeySystem
 from app.ledger.keysystems.queries import get_system
 from app.ledger.keysystems.records import change_records
 from app.ledger.keysystems.tree import KeysetNode, list_system_rows, system_tree
+from app.ledger.users.login_rules import Proof
 from app.ledger.users.models import Role
 from app.ledger.work import Work
-from app.web.access import roles
+from app.web.access import proven, roles
 from app.web.errors import about
 from app.web.files import PDF, send
 from app.web.forms_base import attach
@@ -88,6 +89,7 @@ def records(system_id: int) -> ResponseReturnValue:
 
 @blueprint.post("/<int:system_id>/bittings")
 @roles(Role.BENCH)
+@proven(Proof.BITTINGS)
 def bittings(system_id: int) -> ResponseReturnValue:
     """One keyset's bitting and how a cylinder on it is pinned."""
     work = current_work()
@@ -101,6 +103,7 @@ def bittings(system_id: int) -> ResponseReturnValue:
 
 @blueprint.post("/<int:system_id>/bitting-list.pdf")
 @roles()
+@proven(Proof.BITTING_LIST)
 def bitting_list_file(system_id: int) -> ResponseReturnValue:
     """The whole bitting list, for the owner alone."""
     return send(bitting_list_pdf(bitting_list(current_work(), system_id)), f"bitting-list-{system_id}.pdf", PDF)

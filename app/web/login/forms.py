@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-__all__ = ["FirstStartForm", "LoginForm", "OwnPasswordForm", "first_password", "same_password"]
+__all__ = ["FirstStartForm", "LoginForm", "OwnPasswordForm", "PinForm", "first_password", "same_password"]
 
 from wtforms import PasswordField
 from wtforms.validators import EqualTo, InputRequired
 
 from app.ledger.users.passwords import LEAST
+from app.ledger.users.screen_pin import LEAST_PIN, MOST_PIN
 from app.web.forms_base import PageForm, text
 
 PASSWORD_HINT = f"At least {LEAST} characters; a few words in a row are easy to keep."
@@ -66,3 +67,22 @@ class OwnPasswordForm(PageForm):
     )
     password = first_password("New password", needed="Enter a new password.")
     again = same_password("New password again")
+
+
+class PinForm(PageForm):
+    """A PIN for one's own screen."""
+
+    current = PasswordField(
+        "Your password", [InputRequired("Enter your password.")], render_kw={"autocomplete": "current-password"}
+    )
+    pin = PasswordField(
+        "New PIN",
+        [InputRequired("Enter a PIN.")],
+        description=f"{LEAST_PIN} to {MOST_PIN} digits. It unlocks your screen, and logs nobody in.",
+        render_kw={"autocomplete": "off", "inputmode": "numeric"},
+    )
+    again = PasswordField(
+        "New PIN again",
+        [EqualTo("pin", "The two PINs differ; type both again.")],
+        render_kw={"autocomplete": "off", "inputmode": "numeric"},
+    )

@@ -17,9 +17,12 @@ from app.ledger.users.logins import log_in as log_in_user
 from app.ledger.users.logins import log_out as log_out_user
 from app.ledger.users.models import Role
 from app.ledger.users.queries import has_users
-from app.web.access import begin_login, end_login, public, roles
+from app.ledger.users.sessions import lock as lock_screen
+from app.web.access import public, roles, usable_while_locked
+from app.web.asking_again import asking_page, box, try_to_prove, try_to_unlock
 from app.web.forms_base import attach, typed
 from app.web.login.forms import FirstStartForm, LoginForm, OwnPasswordForm
+from app.web.logins import begin_login, end_login
 from app.web.navigation import front_page
 from app.web.services import current_work, house_work, request_session, the_config
 
@@ -50,18 +53,55 @@ def log_in() -> ResponseReturnValue:
             attach(form, error)
         else:
             begin_login(user)
-            return redirect(_inside(request.args.get("next", "")), 303)
+            return redirect(_wanted(), 303)
     return render_template("login/login.html", form=form), 422 if form.is_submitted() else 200
 
 
 @blueprint.post("/logout")
 @roles(Role.COUNTER, Role.BENCH)
+@usable_while_locked
 def log_out() -> ResponseReturnValue:
     """End the session."""
     log_out_user(current_work())
     end_login()
     flash("You are logged out.")
     return redirect(url_for("login.log_in"), 303)
+
+
+@blueprint.post("/lock")
+@roles(Role.COUNTER, Role.BENCH)
+@usable_while_locked
+def lock() -> ResponseReturnValue:
+    """Lock the screen: the page stays covered, by the script or by the next page, until its person unlocks it."""
+    lock_screen(current_work(), current_user.login_id)
+    return box() if _is_script() else redirect(_inside(_page_before()), 303)
+
+
+@blueprint.post("/unlock")
+@roles(Role.COUNTER, Role.BENCH)
+@usable_while_locked
+def unlock() -> ResponseReturnValue:
+    """Unlock the screen by PIN or password, then go to the page that was asked for."""
+    refusal = try_to_unlock()
+    if _is_script():
+        return box(refusal) if refusal else ("", 204)
+    return asking_page(is_lock=True, refusal=refusal) if refusal else redirect(_wanted(), 303)
+
+
+@blueprint.get("/lock")
+@roles(Role.COUNTER, Role.BENCH)
+@usable_while_locked
+def pulse() -> ResponseReturnValue:
+    """Whether the screen is locked: the box that unlocks it, or nothing. Being asked counts as being used."""
+    return box() if current_user.is_locked else ("", 204)
+
+
+@blueprint.post("/prove")
+@roles(Role.COUNTER, Role.BENCH)
+def prove() -> ResponseReturnValue:
+    """Give the password once more, then go to the page that was asked for."""
+    refusal = try_to_prove()
+    return asking_page(is_lock=False, refusal=refusal) if refusal else redirect(_wanted(), 303)
 
 
 @blueprint.route("/my-password", methods=["GET", "POST"])
@@ -100,6 +140,19 @@ def first_start() -> ResponseReturnValue:
             flash(f"{typed(form.house_name)} is open. Add those who work with you.")
             return redirect(url_for("house.index"), 303)
     return render_template("login/first_start.html", form=form), 422 if form.is_submitted() else 200
+
+
+def _is_script() -> bool:
+    return request.headers.get("X-Requested-By") == "lock.js"
+
+
+def _page_before() -> str:
+    parts = urlsplit(request.referrer or "")
+    return f"{parts.path}?{parts.query}".rstrip("?") if parts.netloc == request.host else ""
+
+
+def _wanted() -> str:
+    return _inside(request.args.get("next", ""))
 
 
 def _inside(wanted: str) -> str:

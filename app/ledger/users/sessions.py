@@ -1,0 +1,254 @@
+"""Logins on record: begun, seen, locked, unlocked, proven anew and ended; a copied cookie dies with its row.
+
+Seeing and locking write no event: they change no record, and would bury the events that matter.
+"""
+
+from __future__ import annotations
+
+__all__ = [
+    "TRIES",
+    "HeldLogin",
+    "Limits",
+    "OpenLogin",
+    "begin",
+    "end",
+    "end_by_number",
+    "find",
+    "list_open",
+    "lock",
+    "prove",
+    "see",
+    "unlock",
+]
+
+import hashlib
+import secrets
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.config import Config
+from app.ledger.engine import transaction
+from app.ledger.errors import NotAllowed, NotFound
+from app.ledger.events.actions import record
+from app.ledger.users.login_rules import LoginRules, rules_of
+from app.ledger.users.logins import LoginRefused
+from app.ledger.users.models import Login, LoginRulesRow, Role, User
+from app.ledger.users.passwords import matches
+from app.ledger.users.screen_pin import pin_matches
+from app.ledger.work import Work
+
+TRIES = 5  # wrong PINs or passwords in a row before the login ends
+SEEN_EVERY = timedelta(minutes=1)
+# A clock set right by a minute or two ends nobody's login; one set back further is not a clock to reckon with.
+_CLOCK_SLACK = timedelta(minutes=10)
+_KEPT = timedelta(days=90)
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """How long a login lasts: without use, and in any case."""
+
+    idle: timedelta
+    whole: timedelta
+
+    @classmethod
+    def of(cls, config: Config) -> Limits:
+        """The limits that the settings say."""
+        return cls(config.idle_limit, timedelta(hours=config.session_hours))
+
+    def hold(self, login: Login, now: datetime) -> bool:
+        """Whether the login still lasts. A locked screen may rest for as long as the login may last at all."""
+        if not -_CLOCK_SLACK <= now - login.began_at <= self.whole:
+            return False
+        return login.locked_at is not None or now - login.seen_at <= self.idle
+
+
+@dataclass(frozen=True, slots=True)
+class HeldLogin:
+    """The login that a cookie stands for, whose it is, and the house's rules."""
+
+    login: Login
+    user: User
+    rules: LoginRules
+    is_locked: bool
+    is_due: bool  # it is time to write down that it was seen
+
+
+@dataclass(frozen=True, slots=True)
+class OpenLogin:
+    """One line of the list of open logins."""
+
+    number: int
+    user_id: int
+    name: str
+    address: str
+    began_at: datetime
+    seen_at: datetime
+    is_locked: bool
+
+
+def begin(work: Work, user: User, address: str, former: str = "") -> str:
+    """A new login of `user`: the words for its cookie. The login of the cookie `former` ends."""
+    token = _new_token()
+    with transaction(work.session):
+        _end_where(work, Login.token_hash == _hash(former))
+        work.session.execute(sa.delete(Login).where(Login.began_at < work.now - _KEPT))
+        work.session.add(
+            Login(
+                token_hash=_hash(token),
+                user_id=user.id,
+                stamp=user.session_stamp,
+                address=address[:64],
+                began_at=work.now,
+                seen_at=work.now,
+                proven_at=work.now,
+            )
+        )
+    return token
+
+
+def find(session: Session, token: str, now: datetime, limits: Limits) -> HeldLogin | None:
+    """The login that the cookie's words stand for, by one question; None when there is none or it has ended.
+
+    The password, the role and the permission to log in are the user's of now: a change of any ends the login.
+    """
+    asked = (
+        sa.select(Login, User, LoginRulesRow)
+        .join(User, User.id == Login.user_id)
+        .join(LoginRulesRow, sa.true(), isouter=True)
+        .where(Login.token_hash == _hash(token), *_IS_OPEN)
+        .limit(1)
+    )
+    row = session.execute(asked).first()
+    if row is None:
+        return None
+    login, user, rules_row = row
+    if not limits.hold(login, now):
+        return None
+    rules = rules_of(rules_row)
+    rested = now - login.seen_at
+    # `seen_at` may be a minute old while somebody works, so that minute is given on top.
+    is_over = bool(rules.lock_minutes) and rested > timedelta(minutes=rules.lock_minutes) + SEEN_EVERY
+    is_locked = login.locked_at is not None or is_over
+    return HeldLogin(login, user, rules, is_locked, not is_locked and abs(rested) > SEEN_EVERY)
+
+
+def see(session: Session, login_id: int, now: datetime) -> None:
+    """Write down that the login was used now; callers ask for it at most once a minute."""
+    with transaction(session):
+        session.execute(sa.update(Login).where(Login.id == login_id).values(seen_at=now))
+
+
+def lock(work: Work, login_id: int) -> None:
+    """Lock the screen of a login until its person unlocks it."""
+    with transaction(work.session):
+        still_open = (Login.id == login_id, Login.locked_at.is_(None))
+        work.session.execute(sa.update(Login).where(*still_open).values(locked_at=work.now))
+
+
+def unlock(work: Work, login_id: int, secret: str) -> None:
+    """Unlock by the person's PIN, or by their password where they have no PIN.
+
+    Raises LoginRefused on field "secret"; the fifth wrong try in a row ends the login.
+    """
+
+    def is_right(user: User) -> bool:
+        return pin_matches(work.vault, user, secret) if user.pin_hash else matches(user.password_hash, secret)
+
+    _try(work, login_id, is_right, "PIN" if _user_of(work).pin_hash else "password")
+    with transaction(work.session):
+        login = work.session.get_one(Login, login_id)
+        login.wrong, login.locked_at, login.seen_at = 0, None, work.now
+        record(work, "screen unlocked", f"user {login.user_id}", f"{work.actor.name} unlocked the screen")
+
+
+def prove(work: Work, login_id: int, password: str) -> str:
+    """Give the password once more: new words for the cookie, the former ones open nothing any more.
+
+    Raises LoginRefused on field "secret"; the fifth wrong try in a row ends the login.
+    """
+    _try(work, login_id, lambda user: matches(user.password_hash, password), "password")
+    token = _new_token()
+    with transaction(work.session):
+        login = work.session.get_one(Login, login_id)
+        login.wrong, login.proven_at, login.seen_at, login.token_hash = 0, work.now, work.now, _hash(token)
+        record(work, "password given again", f"user {login.user_id}", f"{work.actor.name} gave the password again")
+    return token
+
+
+def end(work: Work, token: str) -> None:
+    """End the login of the cookie's words, if there is one."""
+    with transaction(work.session):
+        _end_where(work, Login.token_hash == _hash(token))
+
+
+def end_by_number(work: Work, number: int) -> str:
+    """End somebody's login by its number in the list; the owner anybody's, everybody their own. Whose it was."""
+    with transaction(work.session):
+        login = work.session.get(Login, number)
+        if login is None:
+            raise NotFound("login")
+        user = work.session.get_one(User, login.user_id)
+        if work.actor.role is not Role.OWNER and work.actor.user_id != user.id:
+            raise NotAllowed()
+        if _end_where(work, Login.id == number):
+            record(work, "login ended", f"user {user.id}", f"A login of {user.name} ended by {work.actor.name}")
+        return user.name
+
+
+def list_open(session: Session, now: datetime, limits: Limits, user_id: int | None = None) -> list[OpenLogin]:
+    """The logins that are open now, last used first; of one person where `user_id` is given."""
+    asked = sa.select(Login, User).join(User, User.id == Login.user_id).where(*_IS_OPEN)
+    if user_id is not None:
+        asked = asked.where(Login.user_id == user_id)
+    return [
+        OpenLogin(
+            login.id, user.id, user.name, login.address, login.began_at, login.seen_at, login.locked_at is not None
+        )
+        for login, user in session.execute(asked.order_by(Login.seen_at.desc(), Login.id.desc()))
+        if limits.hold(login, now)
+    ]
+
+
+_IS_OPEN = (Login.ended_at.is_(None), Login.stamp == User.session_stamp, User.active)
+
+
+def _new_token() -> str:
+    return secrets.token_urlsafe(32)
+
+
+def _hash(token: str) -> bytes:
+    return hashlib.sha256(token.encode("utf-8", "surrogatepass")).digest()
+
+
+def _user_of(work: Work) -> User:
+    return work.session.get_one(User, work.actor.user_id)
+
+
+def _end_where(work: Work, which: sa.ColumnElement[bool]) -> bool:
+    done = work.session.execute(sa.update(Login).where(which, Login.ended_at.is_(None)).values(ended_at=work.now))
+    return bool(getattr(done, "rowcount", 0))
+
+
+def _try(work: Work, login_id: int, is_right: Callable[[User], bool], word: str) -> None:
+    """Count the try before the secret is compared, so that tries at the same time all count."""
+    with transaction(work.session):
+        login = work.session.get_one(Login, login_id, with_for_update=True)
+        login.wrong += 1
+        wrong, user = login.wrong, work.session.get_one(User, login.user_id)
+    if wrong <= TRIES and is_right(user):
+        return
+    with transaction(work.session):
+        record(work, "login failed", f"user {user.id}", f"Wrong {word} at the screen of {user.name}")
+        if wrong >= TRIES and _end_where(work, Login.id == login_id):
+            record(work, "login ended", f"user {user.id}", f"{TRIES} wrong tries ended a login of {user.name}")
+    left = max(TRIES - wrong, 0)
+    if not left:
+        raise LoginRefused("secret", "Too many wrong tries: this login has ended. Log in again.")
+    raise LoginRefused(
+        "secret", f"This is not your {word}. {left} {'try' if left == 1 else 'tries'} left, then the login ends."
+    )

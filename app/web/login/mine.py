@@ -1,0 +1,62 @@
+"""One's own login: where it is open, and the PIN that unlocks the screen."""
+
+from __future__ import annotations
+
+__all__ = ["blueprint"]
+
+from flask import Blueprint, flash, redirect, render_template, url_for
+from flask.typing import ResponseReturnValue
+from flask_login import current_user
+
+from app.errors import BitternError
+from app.ledger.users.models import Role
+from app.ledger.users.screen_pin import drop_pin, set_pin
+from app.ledger.users.sessions import Limits, end_by_number, list_open
+from app.web.access import roles
+from app.web.forms_base import attach, typed
+from app.web.login.forms import PinForm
+from app.web.services import current_work, request_session, the_config, the_time
+
+blueprint = Blueprint("mine", __name__, url_prefix="/my-login")
+
+
+@blueprint.get("")
+@roles(Role.COUNTER, Role.BENCH)
+def index() -> ResponseReturnValue:
+    """Where one is logged in, whether there is a PIN, and the way to a new password."""
+    logins = list_open(request_session(), the_time(), Limits.of(the_config()), current_user.id)
+    return render_template("login/mine.html", logins=logins)
+
+
+@blueprint.route("/pin", methods=["GET", "POST"])
+@roles(Role.COUNTER, Role.BENCH)
+def pin() -> ResponseReturnValue:
+    """Set the PIN that unlocks the screen."""
+    form = PinForm()
+    if form.validate_on_submit():
+        try:
+            set_pin(current_work(), typed(form.current), typed(form.pin))
+        except BitternError as error:
+            attach(form, error)
+        else:
+            flash("Your PIN unlocks your screen from now on.")
+            return redirect(url_for("mine.index"), 303)
+    return render_template("login/pin.html", form=form), 422 if form.is_submitted() else 200
+
+
+@blueprint.post("/pin/drop")
+@roles(Role.COUNTER, Role.BENCH)
+def no_pin() -> ResponseReturnValue:
+    """Take the PIN away; the password unlocks the screen again."""
+    drop_pin(current_work())
+    flash("You have no PIN any more; your password unlocks your screen.")
+    return redirect(url_for("mine.index"), 303)
+
+
+@blueprint.post("/<int:number>/end")
+@roles(Role.COUNTER, Role.BENCH)
+def end(number: int) -> ResponseReturnValue:
+    """End one of one's own logins."""
+    end_by_number(current_work(), number)
+    flash("That login has ended.")
+    return redirect(url_for("mine.index"), 303)

@@ -1,0 +1,94 @@
+"""The login of this request: found by its cookie, begun, and ended."""
+
+from __future__ import annotations
+
+__all__ = ["LoggedIn", "begin_login", "end_login", "hold_on", "load"]
+
+from flask import current_app, g, request, session
+from flask_login import UserMixin, login_user, logout_user
+from sqlalchemy.exc import SQLAlchemyError
+
+from app.errors import BitternError
+from app.ledger.users.login_rules import Proof
+from app.ledger.users.models import User
+from app.ledger.users.sessions import HeldLogin, Limits, begin, end, find, see
+from app.ledger.work import Actor
+from app.web.services import house_work, request_session, the_config, the_ledger, the_time
+
+_TOKEN = "login"  # noqa: S105 - a name
+
+
+class LoggedIn(UserMixin):  # type: ignore[misc]  # the library has no types
+    """The person logged in, as pages and use cases know them; no database row, so it outlives a rollback."""
+
+    def __init__(self, held: HeldLogin) -> None:
+        self.id = held.user.id
+        self.name = held.user.name
+        self.role = held.user.role
+        self.actor = Actor.of(held.user)
+        self.has_pin = bool(held.user.pin_hash)
+        self.login_id = held.login.id
+        self.rules = held.rules
+        self.is_locked = held.is_locked
+        self._proven_at = held.login.proven_at
+
+    def has_to_prove(self, proof: Proof) -> bool:
+        """Whether the house wants the password once more before it shows this."""
+        since = the_time() - self._proven_at
+        # A proof from the future is a clock that went back: ask again.
+        is_fresh = 0 <= since.total_seconds() <= self.rules.proof_lasts.total_seconds()
+        return self.rules.wants(proof, self.role) and not is_fresh
+
+
+def load(user_id: str) -> LoggedIn | None:
+    """The person whose login this request's cookie stands for; None when it has ended."""
+    held = find(request_session(), _token(), the_time(), Limits.of(the_config()))
+    if held is None or str(held.user.id) != user_id:
+        return None
+    if held.is_due:
+        _see(held.login.id)
+    return LoggedIn(held)
+
+
+def begin_login(user: User) -> None:
+    """Begin a login of `user` on this browser; whatever its session held before is dropped, a former login ends."""
+    token = begin(house_work(), user, request.remote_addr or "", _token())
+    _hold(token, user.id)
+
+
+def hold_on(token: str, user_id: int) -> None:
+    """Let this browser's cookie stand for the same login by new words; what else it held stays."""
+    session[_TOKEN], session["_user_id"] = token, str(user_id)
+
+
+def end_login() -> None:
+    """End this browser's login, so that a copy of its cookie opens nothing either."""
+    end(house_work(), _token())
+    logout_user()
+    session.clear()
+
+
+def _hold(token: str, user_id: int) -> None:
+    session.clear()
+    held = find(request_session(), token, the_time(), Limits.of(the_config()))
+    if held is None:  # the user was switched off this very moment
+        return
+    login_user(LoggedIn(held))
+    hold_on(token, user_id)
+
+
+def _token() -> str:
+    token = session.get(_TOKEN)
+    return token if isinstance(token, str) else ""
+
+
+def _see(login_id: int) -> None:
+    """A page is not to fail because its being seen cannot be written: it is read all the same."""
+    if g.get("seen"):
+        return
+    g.seen = True
+    try:
+        with the_ledger().sessions() as apart:
+            see(apart, login_id, the_time())
+    except (BitternError, SQLAlchemyError):
+        current_app.logger.warning("a login's last use could not be written")
