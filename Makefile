@@ -31,10 +31,11 @@ serve: ## Set up and serve this house's own data from instance/ until Ctrl-C.
 	@.venv/bin/bittern house serve
 
 .PHONY: test
-test: ## Set up what tests need and run every check and every test.
+test: ## Set up what tests need and run every check and every test, those of the ledger on PostgreSQL too.
 	@tools/setup.sh test
 	$(CHECKS)
 	$(PY) -m pytest -n 2
+	tools/on_postgresql.sh $(PY) -m pytest -n 2 -m "database and not sqlite and not browser"
 
 .PHONY: lint
 lint: ## Check style, types and the rule of imports, without the tests.

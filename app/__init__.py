@@ -29,11 +29,13 @@ def create_app(config: Config | None = None, ledger: Ledger | None = None) -> Fl
     from app.web.errors import answer_errors
     from app.web.folders import STATIC, TEMPLATES
     from app.web.pages import dress
+    from app.web.request import HouseRequest
     from app.web.security import csrf, secure
     from app.web.services import keep
 
     config = config or Config.from_environment()
     app = Flask("app", template_folder=str(TEMPLATES), static_folder=str(STATIC))
+    app.request_class = HouseRequest
     keep(app, config, ledger or open_ledger(config))
     secure(app, config)
     guard(app)

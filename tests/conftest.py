@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import sys
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
@@ -22,7 +21,7 @@ from app.config import Config
 from app.ledger.models import Role, User
 from app.ledger.opening import Ledger, migrate, open_ledger
 from app.ledger.work import Actor, Work
-from tests import factories
+from tests import factories, houses
 
 NOW = datetime(2026, 11, 25, 15, 30, tzinfo=UTC)
 """What the clock says in every test unless it is moved; a Wednesday."""
@@ -32,16 +31,30 @@ NOW = datetime(2026, 11, 25, 15, 30, tzinfo=UTC)
 def empty_house(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """An instance folder at the newest migration with its key files; migrated once, copied for each test."""
     folder = tmp_path_factory.mktemp("house") / "instance"
-    config = Config(instance=folder)
+    config = houses.new_house(folder)
     migrate(config)
     open_ledger(config).close()
     return folder
 
 
 @pytest.fixture
-def config(empty_house: Path, tmp_path: Path) -> Config:
+def copied(tmp_path: Path) -> Iterator[Callable[[Path], Config]]:
+    """`copied(folder)`: the settings of this test's own copy of a house that was made once."""
+    made: list[Config] = []
+
+    def copy(house: Path) -> Config:
+        made.append(houses.copy_house(house, tmp_path / "instance"))
+        return made[-1]
+
+    yield copy
+    for config in made:
+        houses.remove_database(config)
+
+
+@pytest.fixture
+def config(empty_house: Path, copied: Callable[[Path], Config]) -> Config:
     """The settings of a house of this test's own: migrated, and nobody on record."""
-    return Config(instance=Path(shutil.copytree(empty_house, tmp_path / "instance")))
+    return copied(empty_house)
 
 
 @pytest.fixture
@@ -105,6 +118,13 @@ def client_as(web: Flask, session: Session, owner: User) -> Callable[[Role | Non
         return client
 
     return client_in_role
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """A test that has a house's settings keeps records: it carries the marker `database`."""
+    for item in items:
+        if "config" in getattr(item, "fixturenames", ()):
+            item.add_marker("database")
 
 
 def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:

@@ -15,11 +15,11 @@ from typing import Any
 import pytest
 
 from app.commands.demo_house import load_house
-from app.config import Config
 from app.ledger.models import Role
 from app.ledger.opening import migrate, open_ledger
 from app.ledger.work import Actor
 from tests.conftest import NOW
+from tests.houses import new_house
 
 DEMO = Path(__file__).resolve().parents[1] / "demo_data"
 _kept: list[tempfile.TemporaryDirectory[str]] = []  # removed when the run ends
@@ -44,7 +44,7 @@ HARDWARE: Mapping[str, str] = {"kind": "hardware", "price_code": "RING-SET", "qu
 def _stocked() -> Path:
     _kept.append(tempfile.TemporaryDirectory(prefix="bittern-stocked-"))
     folder = Path(_kept[-1].name) / "instance"
-    config = Config(instance=folder)
+    config = new_house(folder)
     migrate(config)
     ledger = open_ledger(config)
     with ledger.work(Actor(None, "the house", Role.OWNER), NOW) as work:

@@ -91,6 +91,7 @@ list_missing() {
     fi
     if [ "$MODE" = test ]; then
         have chromium || needed="$needed chromium"
+        have pg_virtualenv || needed="$needed postgresql" # the tests run on PostgreSQL too, on a server of their own
         loads libatomic.so.1 || needed="$needed libatomic1" # what drives Chromium (Playwright's node) is linked to it
     fi
 }

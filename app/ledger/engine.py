@@ -9,20 +9,25 @@ from contextlib import contextmanager
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.exc import IntegrityError, OperationalError
+from sqlalchemy.exc import DataError, IntegrityError, OperationalError
 from sqlalchemy.orm import Session, sessionmaker
 from sqlalchemy.orm.exc import StaleDataError
 
+from app.errors import BitternError
 from app.ledger.errors import LedgerBusy, Stale, Taken
 
 _WRITING = "bittern_writing"
+_PATIENCE_SECONDS = 10
+_WRITER_LOCK = 0x626974  # any number will do, as long as every Bittern on this PostgreSQL database asks for the same
 
 
 def make_engine(url: str) -> sa.Engine:
     """An engine on `url`. SQLite: WAL, foreign keys on, busy_timeout 10 s, synchronous FULL.
 
-    SQLite's own transaction handling is switched off in the driver, so that a writing transaction can start
-    with BEGIN IMMEDIATE: what a use case reads before it writes is then still true when it writes.
+    Writing transactions queue up, on SQLite and on PostgreSQL: what a use case reads before it writes is then
+    still true when it writes. SQLite's own transaction handling is switched off in the driver, so that a
+    writing transaction can start with BEGIN IMMEDIATE; on PostgreSQL it starts with an advisory lock, which
+    ends with the transaction. Readers never wait.
     """
     engine = sa.create_engine(
         url, hide_parameters=True
@@ -32,13 +37,26 @@ def make_engine(url: str) -> sa.Engine:
         @sa.event.listens_for(engine, "connect")
         def _settings(connection: Any, record: Any) -> None:
             connection.isolation_level = None
-            for pragma in ("journal_mode=WAL", "foreign_keys=ON", "busy_timeout=10000", "synchronous=FULL"):
+            for pragma in (
+                "journal_mode=WAL",
+                "foreign_keys=ON",
+                f"busy_timeout={_PATIENCE_SECONDS * 1000}",
+                "synchronous=FULL",
+            ):
                 connection.execute(f"PRAGMA {pragma}")
 
         @sa.event.listens_for(engine, "begin")
         def _begin(connection: sa.Connection) -> None:
             writing = connection.get_execution_options().get(_WRITING)
             connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
+
+    if engine.dialect.name == "postgresql":
+
+        @sa.event.listens_for(engine, "begin")
+        def _queue(connection: sa.Connection) -> None:
+            if connection.get_execution_options().get(_WRITING):
+                connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{_PATIENCE_SECONDS}s'")
+                connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITER_LOCK})")
 
     return engine
 
@@ -64,12 +82,15 @@ def transaction(session: Session) -> Iterator[Session]:
     except StaleDataError as error:
         session.rollback()
         raise Stale() from error
+    except DataError as error:  # PostgreSQL's: a NUL, or more than a column holds, that no form turned away
+        session.rollback()
+        raise BitternError("", "A box holds a character, or more text, than a record can keep.") from error
     except IntegrityError as error:
         session.rollback()
         raise Taken.from_database(str(error.orig)) from error
     except OperationalError as error:
         session.rollback()
-        if "locked" in str(error.orig):
+        if "locked" in str(error.orig) or getattr(error.orig, "sqlstate", "") == "55P03":  # lock not available
             raise LedgerBusy() from error
         raise
     except BaseException:

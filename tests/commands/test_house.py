@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -15,25 +15,28 @@ from app.ledger.engine import make_engine
 from app.ledger.models import House, Role
 from app.ledger.opening import migrate, open_ledger
 from app.ledger.users.queries import list_users
+from tests.houses import new_house, remove_database, remove_guards
 
 PASSWORD = "a heron in the reeds\n"
 Run = Callable[..., Result]
 
 
 @pytest.fixture
-def run(tmp_path: Path) -> Run:
+def run(config: Config) -> Run:
     """`run("user", "list", typed="")`: the command on a house of its own."""
 
     def invoke(*words: str, typed: str = "", **environment: str) -> Result:
-        given = {"BITTERN_INSTANCE": str(tmp_path / "house"), **environment}
+        given = {"BITTERN_INSTANCE": str(config.instance), "BITTERN_DATABASE_URL": config.database_url, **environment}
         return CliRunner().invoke(main, list(words), input=typed, env=given)
 
     return invoke
 
 
 @pytest.fixture
-def config(tmp_path: Path) -> Config:
-    return Config(instance=tmp_path / "house")
+def config(tmp_path: Path) -> Iterator[Config]:
+    config = new_house(tmp_path / "house")
+    yield config
+    remove_database(config)
 
 
 def users(config: Config) -> list[tuple[str, Role]]:
@@ -96,7 +99,7 @@ def test_verify_names_the_first_broken_link(run: Run, config: Config) -> None:
     assert run("house", "verify").stdout == "All 2 events follow from one another.\n"
     engine = make_engine(config.url)
     with engine.begin() as connection:
-        connection.exec_driver_sql("DROP TRIGGER events_no_update")
+        remove_guards(connection)
         connection.exec_driver_sql("UPDATE events SET summary = 'x' WHERE id = 2")
     engine.dispose()
     answer = run("house", "verify")

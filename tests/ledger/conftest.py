@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import random
-import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -15,6 +14,7 @@ from app.config import Config
 from app.ledger.models import Customer, Role, User
 from app.ledger.opening import migrate, open_ledger
 from app.ledger.work import Actor, Work
+from tests.houses import new_house
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_data"
 NOW = datetime(2026, 3, 2, 15, tzinfo=UTC)  # a Monday
@@ -25,7 +25,7 @@ FIRST_DAY = date(2026, 1, 1)
 def house_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """An instance folder with the loaded house; copied for each test, never written to."""
     folder = tmp_path_factory.mktemp("house")
-    config = Config(instance=folder)
+    config = new_house(folder)
     migrate(config)
     ledger = open_ledger(config)
     with ledger.work(Actor(None, "the house", Role.OWNER), NOW) as work:
@@ -40,10 +40,9 @@ def house_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def config(house_folder: Path, tmp_path: Path) -> Config:
+def config(house_folder: Path, copied: Callable[[Path], Config]) -> Config:
     """The settings of a fresh copy of the house."""
-    shutil.copytree(house_folder, tmp_path / "instance")
-    return Config(instance=tmp_path / "instance")
+    return copied(house_folder)
 
 
 @pytest.fixture

@@ -42,13 +42,15 @@ from tests import factories
 from tests.conftest import NOW
 from tests.keyed import Keyed, keyed_job
 
+pytestmark = pytest.mark.sqlite  # a house in PostgreSQL has that server's own tools
+
 PHRASE = "low water at the reed bed"
 HOUSE = Actor(None, "the house", Role.OWNER)
 
 
 @pytest.fixture
-def config(empty_house: Path, tmp_path: Path) -> Config:
-    return Config(instance=Path(shutil.copytree(empty_house, tmp_path / "instance")))
+def config(empty_house: Path, copied: Callable[[Path], Config]) -> Config:
+    return copied(empty_house)
 
 
 @pytest.fixture

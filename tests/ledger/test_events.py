@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import shutil
 import threading
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,12 +19,13 @@ from app.ledger.models import Event, User
 from app.ledger.opening import Ledger
 from app.ledger.work import Actor, Work
 from tests.conftest import NOW
+from tests.houses import remove_guards
 
 
 @pytest.fixture
-def config(empty_house: Path, tmp_path: Path) -> Config:
+def config(empty_house: Path, copied: Callable[[Path], Config]) -> Config:
     """A house with nobody on record, where the rest of this folder has the demo's."""
-    return Config(instance=Path(shutil.copytree(empty_house, tmp_path / "instance")))
+    return copied(empty_house)
 
 
 @pytest.fixture
@@ -43,13 +44,12 @@ def story(work: Work) -> list[int]:
     return ids
 
 
-def tamper(session: Session, *statements: str) -> None:
+def tamper(session: Session, *statements: str | sa.Update) -> None:
     """What somebody with the file in hand could do: first the guards go, then the words."""
     session.rollback()
-    for name in ("events_no_update", "events_no_delete"):
-        session.execute(sa.text(f"DROP TRIGGER {name}"))
+    remove_guards(session.connection())
     for statement in statements:
-        session.execute(sa.text(statement))
+        session.execute(sa.text(statement) if isinstance(statement, str) else statement)
     session.commit()
     session.expire_all()
 
@@ -86,9 +86,8 @@ def test_a_rehashed_event_shows_at_the_next_one(work: Work, story: list[int]) ->
     event = work.session.get_one(Event, story[2])
     work.session.expunge(event)
     event.summary = "rewritten with care"
-    rehashed = event_hash(event).hex()
-    rewrite = f"SET summary = 'rewritten with care', hash = x'{rehashed}' WHERE id = {story[2]}"
-    tamper(work.session, f"UPDATE events {rewrite}")
+    rewritten = sa.update(Event).values(summary=event.summary, hash=event_hash(event))
+    tamper(work.session, rewritten.where(Event.id == story[2]))
     assert first_broken_link(work.session) == story[3]
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import shutil
+from collections.abc import Callable
 from datetime import timedelta
 from fractions import Fraction
 from pathlib import Path
@@ -31,9 +31,9 @@ BENCH_TERMS = {
 
 
 @pytest.fixture
-def config(empty_house: Path, tmp_path: Path) -> Config:
+def config(empty_house: Path, copied: Callable[[Path], Config]) -> Config:
     """An empty house: these tests say themselves what is on record."""
-    return Config(instance=Path(shutil.copytree(empty_house, tmp_path / "instance")))
+    return copied(empty_house)
 
 
 @pytest.fixture
@@ -171,7 +171,7 @@ def test_the_bench_works_by_promise_and_sees_where_a_promise_breaks(session: Ses
     job(2, Stage.ON_THE_BENCH, promised=1, keyed_at="shop", bench_minutes=90)
     job(3, Stage.APPROVED, promised=1, keyed_at="factory")
     job(4, Stage.CHECKED, promised=1, keyed_at="shop", bench_minutes=30)
-    job(5, Stage.PARTS_ON_ORDER, promised=0, keyed_at="shop and factory", bench_minutes=70)
+    job(5, Stage.PARTS_ON_ORDER, promised=0, keyed_at="shop/factory", bench_minutes=70)
     day = bench_day(session, TODAY)
     # A Wednesday, an hour a day: 70 min end on Thursday, 160 on Friday, 190 on Monday.
     assert [(row.number, (row.ready_on - TODAY).days) for row in day.rows if row.ready_on] == [(5, 1), (2, 2), (1, 5)]

@@ -155,6 +155,7 @@ def test_cores_get_a_control_key(work: Work) -> None:
             assert whole == 23
 
 
+@pytest.mark.sqlite
 def test_no_bitting_lies_in_clear_in_the_database_or_its_log(work: Work, config: Config) -> None:
     job = issued(work, flats(work, keyed_at="shop", override_reason="soon"))
     accept(work, job, openings(24))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
@@ -34,9 +33,9 @@ def events(session: Session) -> list[tuple[str, str]]:
 
 
 @pytest.fixture
-def config(empty_house: Path, tmp_path: Path) -> Config:
+def config(empty_house: Path, copied: Callable[[Path], Config]) -> Config:
     """A house with nobody on record, where the rest of this folder has the demo's."""
-    return Config(instance=Path(shutil.copytree(empty_house, tmp_path / "instance")))
+    return copied(empty_house)
 
 
 @pytest.fixture
@@ -238,6 +237,7 @@ def test_unknown_name_wrong_password_and_kept_out_read_the_same_and_cost_the_sam
     assert verified == ["$argon2id$v=19$m=65536,t=3,p=4"] * 4
 
 
+@pytest.mark.sqlite
 def test_what_was_typed_as_an_unknown_name_is_not_kept(work: Work, config: Config, ledger: Ledger) -> None:
     slip = "my password in the wrong box"
     with pytest.raises(LoginRefused):

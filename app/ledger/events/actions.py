@@ -6,6 +6,7 @@ __all__ = ["event_hash", "first_broken_link", "next_number", "record"]
 
 import hashlib
 import json
+from contextlib import closing
 from typing import Any
 
 import sqlalchemy as sa
@@ -68,8 +69,9 @@ def record(work: Work, kind: str, subject: str, summary: str, *, job_id: int | N
 def first_broken_link(session: Session) -> int | None:
     """The id of the first event whose hash does not follow from its words and the event before; None: all hold."""
     previous = b""
-    for event in session.scalars(sa.select(Event).order_by(Event.id).execution_options(yield_per=500)):
-        if event.previous_hash != previous or event_hash(event) != event.hash:
-            return event.id
-        previous = event.hash
+    with closing(session.scalars(sa.select(Event).order_by(Event.id).execution_options(yield_per=500))) as events:
+        for event in events:
+            if event.previous_hash != previous or event_hash(event) != event.hash:
+                return event.id
+            previous = event.hash
     return None

@@ -20,7 +20,8 @@ def name_key(name: str) -> str:
     >>> name_key("  Ada   MARSH ") == name_key("ada marsh")
     True
     """
-    return " ".join(unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", name).casefold()).split())
+    kept = name.replace("\0", "\ufffd")  # PostgreSQL's text cannot hold a NUL; no name has one
+    return " ".join(unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", kept).casefold()).split())
 
 
 def has_users(session: Session) -> bool:
