@@ -41,6 +41,7 @@ case "$*" in
     libharfbuzz-subset0) touch {has}/libharfbuzz-subset ;;
     libatomic1) touch {has}/libatomic ;;
     poppler-utils) for tool in pdftotext pdftoppm; do echo >{bin}/$tool; chmod +x {bin}/$tool; done ;;
+    postgresql) echo >{bin}/pg_virtualenv; chmod +x {bin}/pg_virtualenv ;;
     chromium) echo >{bin}/chromium; chmod +x {bin}/chromium ;;
     *) touch {has}/$name ;;
     esac; done ;;
@@ -122,7 +123,7 @@ def test_an_unknown_mode_is_refused(machine: Machine) -> None:
 
 def test_without_root_one_sentence_names_packages_and_command(machine: Machine) -> None:
     refused = machine.run("test")
-    packages = "python3-venv libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0 poppler-utils chromium libatomic1"
+    packages = "python3-venv libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0 poppler-utils chromium postgresql libatomic1"
     assert refused.returncode == 1
     assert refused.stdout == ""
     assert refused.stderr == (

@@ -18,7 +18,7 @@ class HouseRequest(Request):
     """
 
     @cached_property
-    def args(self) -> MultiDict[str, str]:  # type: ignore[override]
+    def args(self) -> MultiDict[str, str]:
         """The query string's values, each NUL replaced by the sign for an unreadable character."""
         given: Any = super().args
         return ImmutableMultiDict(
