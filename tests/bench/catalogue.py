@@ -113,6 +113,14 @@ def look_up(session, maker_id, numbers):
     bare(), ours()
     plain, own = min(timed(bare) for _ in range(3)), min(timed(ours) for _ in range(3))
     print(f"look up {len(numbers)} part numbers: {own / plain:.2f} times the bare indexed query")
+    unknown = [f"{number}?" for number in numbers]
+
+    def missing():
+        for number in unknown:
+            assert get_item(session, maker_id, number) is None
+
+    missing()
+    print(f"  as many that no catalogue has: {min(timed(missing) for _ in range(3)) / plain:.2f} times")
 
 
 if __name__ == "__main__":

@@ -13,7 +13,10 @@ from sqlalchemy.orm import Session
 
 from app.ledger.jobs.models import QuoteRevision
 from app.ledger.makers.models import CatalogueItem
+from app.ledger.makers.queries import spellings
 from app.ledger.prices.models import PriceBookRow, TaxRuleRow
+
+_MOST_ASKED = 10_000  # SQLite takes 32,766 values in one question
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,11 +49,14 @@ def price_entries(session: Session, on: date) -> Sequence[PriceEntry]:
 
 def plain_numbers(session: Session, typed: Collection[str]) -> set[str]:
     """Which of the typed part numbers are catalogue items that are no cylinders; in capitals."""
-    wanted = sorted({number.strip().upper() for number in typed if 0 < len(number) <= 80})
-    if not wanted:
-        return set()
-    column = sa.func.upper(CatalogueItem.part_number)
-    return set(session.scalars(sa.select(column).where(column.in_(wanted), CatalogueItem.category != "cylinder")))
+    wanted = sorted({way for number in typed for way in spellings(number.strip())})
+    found: set[str] = set()
+    column = CatalogueItem.part_number
+    for start in range(0, len(wanted), _MOST_ASKED):
+        part = column.in_(wanted[start : start + _MOST_ASKED])
+        rows = session.scalars(sa.select(column).where(part, CatalogueItem.category != "cylinder"))
+        found |= {number.upper() for number in rows}
+    return found
 
 
 def tax_places(session: Session) -> Sequence[str]:

@@ -11,6 +11,7 @@ __all__ = [
     "keyway_maker",
     "list_makers",
     "maker_tables",
+    "spellings",
     "stocked_items",
 ]
 
@@ -20,6 +21,7 @@ from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from functools import lru_cache
+from itertools import product
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
@@ -30,6 +32,9 @@ from app.ledger.errors import NotFound
 from app.ledger.makers.models import CatalogueItem, FactoryTermsRow, Keyway, Maker
 from app.ledger.prices.dated import place_in_time
 from app.pricing import FactoryTerms
+
+LONGEST_NUMBER = 80
+MOST_LETTERS = 8  # 256 spellings
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,16 +103,31 @@ def list_makers(session: Session) -> Sequence[tuple[Maker, int, int]]:
 
 def get_item(session: Session, maker_id: int, part_number: str) -> CatalogueItem | None:
     """The maker's catalogue item with this part number, letters large or small."""
-    own = CatalogueItem.maker_id == maker_id
-    item = session.scalar(sa.select(CatalogueItem).where(own, CatalogueItem.part_number == part_number))
-    if item is None and part_number != part_number.upper():
-        # The index holds numbers as the maker writes them, which is in capitals but for a few.
-        upper = part_number.upper()
-        item = session.scalar(sa.select(CatalogueItem).where(own, CatalogueItem.part_number == upper))
+    items = sa.select(CatalogueItem).where(CatalogueItem.maker_id == maker_id)
+    item = session.scalar(items.where(CatalogueItem.part_number == part_number))
     if item is None:
-        spelled = sa.func.upper(CatalogueItem.part_number) == part_number.upper()
-        item = session.scalar(sa.select(CatalogueItem).where(own, spelled))
+        others = [each for each in spellings(part_number) if each != part_number]
+        item = session.scalar(items.where(CatalogueItem.part_number.in_(others)).limit(1)) if others else None
     return item
+
+
+def spellings(part_number: str) -> tuple[str, ...]:
+    """A part number with its letters large and small in every way, so that an index on it answers.
+
+    Of a number with many letters only as it is typed, in capitals, in small letters and as a title: all ways
+    would be more than one question can hold.
+
+    >>> spellings("Nm-1")
+    ('NM-1', 'Nm-1', 'nM-1', 'nm-1')
+    >>> spellings("ring-set brass")
+    ('RING-SET BRASS', 'ring-set brass', 'Ring-Set Brass')
+    """
+    if len(part_number) > LONGEST_NUMBER:
+        return ()
+    if sum(letter.upper() != letter.lower() for letter in part_number) > MOST_LETTERS:
+        return tuple(dict.fromkeys((part_number.upper(), part_number.lower(), part_number.title(), part_number)))
+    ways = [dict.fromkeys((letter.upper(), letter.lower())) for letter in part_number]
+    return tuple("".join(way) for way in product(*ways))
 
 
 def item_attributes(item: CatalogueItem) -> CylinderAttributes | None:

@@ -13,7 +13,7 @@ from app.web.counter.typed import MOST_POSTED, TypedLine, TypedPage
 
 _NAMES = ("choose", "add", "remove", "duplicate", "action", "put", "face")
 _STAYS = (
-    *("quantity", "keying", "set_size", "master", "keys_each", "remark", "replaces", "replaces_finish"),
+    *("quantity", "keying", "set_size", "master", "keys_each", "need_by", "remark", "replaces", "replaces_finish"),
     *("fit_lock", "fit_door", "fit_trim", "fit_trim_in", "fit_key", "fit_cuts", "fit_finishes"),
 )
 _KEYED = (LineKind.CYLINDER, LineKind.REKEY, LineKind.PART)
