@@ -50,6 +50,7 @@ __all__ = [
     "SystemPlan",
     "audit",
     "audit_added",
+    "check_offset",
     "check_register",
     "choose_bittings",
     "count_bittings",
@@ -108,7 +109,7 @@ __all__ = [
 from app.keying.access import key_matrix, plan_of_solution
 from app.keying.audit import Audit, NearMiss, audit, audit_added, near_misses, operated_by
 from app.keying.bitting_list import ListRow, ListStudy, read_list, read_list_csv, study_list
-from app.keying.control import draw_control
+from app.keying.control import check_offset, draw_control
 from app.keying.counting import count_bittings, count_columns, theoretical, usable
 from app.keying.crosskeying import (
     Alternative,

@@ -45,7 +45,11 @@ def test_a_stack_without_room_names_its_chamber():
 
 @pytest.mark.parametrize(
     ("spec", "keys", "field"),
-    [(replace(CORE, control_offset=None), {"AA": (5,) * 7}, "spec.control_offset"), (CORE, {}, "keys")],
+    [
+        (replace(CORE, control_offset=None), {"AA": (5,) * 7}, "spec.control_offset"),
+        (replace(CORE, control_offset=9), {"AA": (5,) * 7}, "spec.control_offset"),
+        (replace(CORE, stack_total=10), {}, "control"),
+    ],
 )
 def test_what_cannot_have_a_control_key_is_refused(spec, keys, field):
     with pytest.raises(KeyingError) as refused:

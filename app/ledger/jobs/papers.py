@@ -28,7 +28,8 @@ from app.ledger.jobs.schedule import (
 from app.ledger.jobs.sent import sent_cylinders
 from app.ledger.keysystems.auditing import require_clean
 from app.ledger.keysystems.bittings import reveal_bittings, spec_of
-from app.ledger.keysystems.models import Key, Keyset, KeySystem, Level
+from app.ledger.keysystems.control import lacks_control
+from app.ledger.keysystems.models import Key, Keyset, KeySystem, Level, RecordsHolder
 from app.ledger.keysystems.queries import operators_of
 from app.ledger.prices.queries import get_house
 from app.ledger.users.models import Role
@@ -139,6 +140,7 @@ def bench_work(work: Work, job: Job) -> BenchWork:
     work.require(Role.BENCH)
     cylinders = _cylinders(work, job)
     systems = _systems(work, cylinders)
+    _require_controls(systems)
     require_clean(work, systems, "No bench sheet is printed.")
     opened = reveal_bittings(
         work, [system.id for system in systems], f"bench sheet of job {job.number}", job_id=job.id
@@ -160,6 +162,17 @@ def bench_work(work: Work, job: Job) -> BenchWork:
         revealed_to=work.actor.name,
         systems=made,
     )
+
+
+def _require_controls(systems: Sequence[KeySystem]) -> None:
+    """A core pinned without its control line could never be taken out, and its top pins would be wrong."""
+    for system in systems:
+        if lacks_control(system) and system.records is RecordsHolder.SHOP:
+            raise LedgerError(
+                "",
+                f"{system.name} is of interchangeable cores and has no control key. No bench sheet is printed. "
+                "Add the control key on the system's page first.",
+            )
 
 
 def keyset_work(work: Work, system: KeySystem, keyset: Keyset) -> BenchSystem:

@@ -23,8 +23,10 @@ from app.keying import (
 from app.ledger.errors import LedgerError, NotFound, Taken
 from app.ledger.events.actions import record
 from app.ledger.keysystems.bittings import Plan, open_bittings, open_plan, seal_bitting, seal_plan, spec_of
+from app.ledger.keysystems.control import insert_control
 from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
-from app.ledger.keysystems.queries import operating_keysets, operators_of, systems_sharing_keyway
+from app.ledger.keysystems.queries import operators_of, systems_sharing_keyway
+from app.ledger.keysystems.shearing import is_operated, operates, shearing_sets
 from app.ledger.keysystems.symbols import change_level_symbol, number_of
 from app.ledger.makers.models import Keyway
 from app.ledger.work import Work
@@ -32,7 +34,6 @@ from app.ledger.work import Work
 CHANGE = "C"
 MASTER = "M"
 MOST_DRAWS = 200
-CONTROL_SYMBOL = "CONTROL"
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +87,7 @@ def insert_system(work: Work, form: SystemForm) -> KeySystem:
     if form.levels > 1:
         _insert_masters(work, system, form)
     if form.records is RecordsHolder.SHOP and spec_of(system).control_offset is not None:
-        _insert_control(work, system)
+        insert_control(work, system)
     return system
 
 
@@ -161,27 +162,6 @@ def _insert_masters(work: Work, system: KeySystem, form: SystemForm) -> None:
             for planned in plan.keysets
             if planned.level.value == Level.MASTER.value
         )
-    work.session.flush()
-
-
-def _insert_control(work: Work, system: KeySystem) -> None:
-    """An interchangeable core comes out with a control key: one for the system, drawn by chance.
-
-    Its cuts are never the shallowest: a build-up pin of less than the least pin could stand nowhere.
-    """
-    spec = spec_of(system)
-    used = frozenset(open_bittings(work.session, work.vault, [system]).values())
-    least = spec.first_depth + (spec.min_master_pin or 0) // 2
-    for _ in range(MOST_DRAWS * 20):
-        cuts = draw_single(spec, work.rng, used)
-        if min(cuts) >= least:
-            break
-    else:
-        raise KeyingError("chambers", "No control key could be drawn for this bitting spec.")
-    keyset = Keyset(system=system, symbol=CONTROL_SYMBOL, level=Level.CONTROL, purpose="takes the cores out")
-    work.session.add(keyset)
-    work.session.flush()
-    seal_bitting(work, system, keyset, cuts)
     work.session.flush()
 
 
@@ -270,7 +250,7 @@ def _next_cuts(work: Work, system: KeySystem, parent: Keyset | None, count: int)
         raise LedgerError("system", f"The shop has no array for {system.name}; it cannot be extended here.")
     above = [opened[keyset.id] for keyset in _chain(system, parent)]
     others = [cuts for cuts in used if cuts not in above]
-    stacks = _shearing_sets(work, neighbours)
+    stacks = shearing_sets(work, neighbours)
     progression = progression_under(spec, plan.tmk, plan.roles, CHANGE, base)
     # A bitting that is free may still turn a cross-keyed cylinder, or be pinned so that another key turns it:
     # such a one is passed over for good.
@@ -279,7 +259,7 @@ def _next_cuts(work: Work, system: KeySystem, parent: Keyset | None, count: int)
         bad = [
             cuts
             for cuts in found
-            if any(_operates(cuts, stack) for stack in stacks) or _is_operated(cuts, above, others)
+            if any(operates(cuts, stack) for stack in stacks) or is_operated(cuts, above, others)
         ]
         if not bad:
             return found
@@ -290,40 +270,20 @@ def _chain(system: KeySystem, keyset: Keyset) -> list[Keyset]:
     return operators_of(keyset, is_nmk=False, by_id={one.id: one for one in system.keysets})
 
 
-def _is_operated(cuts: Cuts, above: Sequence[Cuts], others: Sequence[Cuts]) -> bool:
-    """Whether a cylinder pinned to `cuts` and the masters above it would be turned by any other issued key."""
-    stack = [set(depths) for depths in zip(cuts, *above, strict=True)]
-    return any(_operates(other, stack) for other in others)
-
-
 def _draw_singles(
     work: Work, spec: BittingSpec, neighbours: Sequence[KeySystem], used: frozenset[Cuts], count: int
 ) -> list[Cuts]:
     """Draw keys that stand alone: new, and turning no cylinder that the customer has on this keyway."""
-    shearing = _shearing_sets(work, neighbours)
+    shearing = shearing_sets(work, neighbours)
     drawn: list[Cuts] = []
     avoid = set(used)
     for _ in range(count):
         for _ in range(MOST_DRAWS):
             cuts = draw_single(spec, work.rng, frozenset(avoid))
             avoid.add(cuts)
-            if not any(_operates(cuts, stack) for stack in shearing):
+            if not any(operates(cuts, stack) for stack in shearing):
                 break
         else:
             raise KeyingError("quantity", "No single key could be drawn that opens none of the customer's cylinders.")
         drawn.append(cuts)
     return drawn
-
-
-def _operates(cuts: Cuts, stack: list[set[int]]) -> bool:
-    return len(cuts) >= len(stack) and all(cut in depths for cut, depths in zip(cuts, stack, strict=False))
-
-
-def _shearing_sets(work: Work, systems: Sequence[KeySystem]) -> list[list[set[int]]]:
-    opened = open_bittings(work.session, work.vault, systems)
-    stacks = []
-    for keysets in operating_keysets(work.session, systems).values():
-        keys = [opened[keyset.id] for keyset in keysets if keyset.id in opened]
-        if keys:
-            stacks.append([set(depths) for depths in zip(*keys, strict=True)])
-    return stacks

@@ -41,9 +41,9 @@ class AuditReport:
 def audit_systems(work: Work, systems: Sequence[KeySystem]) -> AuditReport:
     """Audit the cylinders of these systems and of the same customers' others on the same keyways.
 
-    Every issued key is tried in every cylinder; a key with more cuts than a cylinder has chambers is tried
-    with its first cuts, one with fewer cannot lift the last pins. Cylinders whose bittings the factory holds
-    are outside what the shop can prove. Opens bittings for the reckoning; shows none.
+    Every issued key, control keys too, is tried in every cylinder; a key with more cuts than a cylinder has
+    chambers is tried with its first cuts, one with fewer cannot lift the last pins. Cylinders whose bittings the
+    factory holds are outside what the shop can prove. Opens bittings for the reckoning; shows none.
     """
     keys = cylinders = phantoms = 0
     findings: list[Finding] = []
@@ -57,6 +57,12 @@ def audit_systems(work: Work, systems: Sequence[KeySystem]) -> AuditReport:
             if keyset.id in opened
         }
         findings += _cutting_findings(neighbours, opened, names)
+        controls = {
+            keyset.id: names[keyset.id]
+            for other in neighbours
+            for keyset in other.keysets
+            if keyset.level is Level.CONTROL and keyset.id in opened
+        }
         operating = {
             keyset.id: name
             for other in neighbours
@@ -64,10 +70,11 @@ def audit_systems(work: Work, systems: Sequence[KeySystem]) -> AuditReport:
             if (name := names.get(keyset.id)) is not None and keyset.level is not Level.CONTROL
         }
         keys += len(operating)
+        findings += _pulling_findings(opened, controls, operating)
         for chambers, ways in _ways_by_chambers(work, neighbours, opened, operating).items():
             entering = {
                 name: opened[keyset_id][:chambers]
-                for keyset_id, name in operating.items()
+                for keyset_id, name in (*operating.items(), *controls.items())
                 if len(opened[keyset_id]) >= chambers
             }
             found = audit(entering, ways)
@@ -81,6 +88,19 @@ def audit_systems(work: Work, systems: Sequence[KeySystem]) -> AuditReport:
                 for cylinder, key in found.unintended
             ]
     return AuditReport(keys, cylinders, tuple(findings), phantoms)
+
+
+def _pulling_findings(opened: dict[int, Cuts], controls: dict[int, str], operating: dict[int, str]) -> list[Finding]:
+    """Plain keys that a core would take for its control key: whoever holds one could carry the core away."""
+    return [
+        Finding(
+            f"Key {name} is cut like {control}: it would take that system's cores out.",
+            "Give the keyset another bitting; do not cut or hand out the key before.",
+        )
+        for control_id, control in controls.items()
+        for keyset_id, name in operating.items()
+        if opened[keyset_id][: len(opened[control_id])] == opened[control_id]
+    ]
 
 
 def _ways_by_chambers(

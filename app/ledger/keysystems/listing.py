@@ -29,6 +29,7 @@ from app.ledger.engine import transaction
 from app.ledger.events.actions import record
 from app.ledger.keysystems.actions import find_keyway
 from app.ledger.keysystems.carrying import carry
+from app.ledger.keysystems.control import is_control_symbol
 from app.ledger.work import Work
 
 MOST_SEALED = 20_000
@@ -78,12 +79,14 @@ def study_bitting_list(work: Work, ask: ListAsk, table: Sequence[Sequence[str]])
     work.require()
     spec = list_spec(work, ask.keyway, ask.chambers)
     rows = _read(spec, table)
+    # The control key works at a shear line of its own: it is no part of the array.
+    plain = [row for row in rows if not is_control_symbol(row.symbol)]
     array = None
     if ask.tmk:
         top = read_bitting(spec, ask.tmk, "tmk")
         array = rotate(spec, top, ask.constants) if ask.constants else progress(spec, top)
-    study = study_list(spec, rows, array)
-    masters = tuple(_masters(spec, rows, ask.constants))
+    study = study_list(spec, plain, array)
+    masters = tuple(_masters(spec, plain, ask.constants))
     with transaction(work.session):
         record(
             work,

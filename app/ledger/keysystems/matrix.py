@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from app.errors import Problem, Problems
-from app.keying import AccessMatrix, AccessPlan, BittingSpec, draw_master, progression_under, read_matrix
+from app.keying import AccessMatrix, AccessPlan, BittingSpec, KeyingError, draw_master, progression_under, read_matrix
 from app.keying import Bitting as Cuts
 from app.ledger.customers.models import Customer
 from app.ledger.engine import transaction
@@ -16,6 +16,7 @@ from app.ledger.errors import NotFound, Taken
 from app.ledger.events.actions import record
 from app.ledger.keysystems.actions import SystemForm, add_system_row, find_keyway, name_is_taken
 from app.ledger.keysystems.bittings import Plan, open_bittings, open_plan, seal_bitting, seal_plan
+from app.ledger.keysystems.control import insert_control, lacks_control
 from app.ledger.keysystems.listing import list_spec
 from app.ledger.keysystems.models import Keyset, KeySystem, Level
 from app.ledger.keysystems.queries import systems_sharing_keyway
@@ -80,9 +81,21 @@ def seal_access(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_id: i
             work,
             "key system made of a matrix",
             f"key system {system.id}",
-            f"{name}: {len(plan.keys)} keysets for {len(plan.holders)} holders and {len(plan.doors)} doors",
+            f"{name}: {len(plan.keys)} keysets for {len(plan.holders)} holders and {len(plan.doors)} doors"
+            + _with_control(work, system),
         )
         return system
+
+
+def _with_control(work: Work, system: KeySystem) -> str:
+    """Give a system of interchangeable cores its control key; words for the record. Its page tells of none."""
+    if not lacks_control(system):
+        return ""
+    try:
+        insert_control(work, system)
+    except KeyingError:  # before anything was added: the spec has no control cut, or none is free
+        return ", without a control key"
+    return ", with a control key"
 
 
 def _insert_keysets(work: Work, system: KeySystem, plan: AccessPlan) -> None:

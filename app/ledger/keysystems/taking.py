@@ -17,11 +17,12 @@ from app.ledger.events.actions import record
 from app.ledger.keysystems.actions import SystemForm, add_system_row, find_keyway, name_is_taken
 from app.ledger.keysystems.bittings import Plan, seal_bitting, seal_plan
 from app.ledger.keysystems.carrying import carried
+from app.ledger.keysystems.control import CONTROL_SYMBOL, is_control_symbol
 from app.ledger.keysystems.listing import list_purpose, list_spec
 from app.ledger.keysystems.models import Keyset, KeySystem, Level
 from app.ledger.work import Work
 
-_RANK = (Level.GREAT_GRAND, Level.GRAND, Level.MASTER, Level.CHANGE, Level.SINGLE)
+_RANK = (Level.GREAT_GRAND, Level.GRAND, Level.MASTER, Level.CHANGE, Level.SINGLE, Level.CONTROL)
 _ROLE = {Level.CHANGE: "C", Level.MASTER: "M", Level.GRAND: "G"}
 
 
@@ -70,7 +71,7 @@ def take_over(work: Work, form: TakeForm, sealed: str) -> KeySystem:
                 symbol=row.symbol,
                 level=row.level,
                 parent=by_symbol.get(row.parent or ""),
-                purpose="retired" if row.is_retired else "",
+                purpose=_purpose(row),
             )
             work.session.add(keyset)
             work.session.flush()
@@ -95,6 +96,11 @@ def take_over(work: Work, form: TakeForm, sealed: str) -> KeySystem:
         return system
 
 
+def _purpose(row: _Row) -> str:
+    words = ("takes the cores out" if row.level is Level.CONTROL else "", "retired" if row.is_retired else "")
+    return ", ".join(filter(None, words))
+
+
 def _rows(spec: BittingSpec, given: list[list[str]]) -> Mapping[str, _Row]:
     """The rows by symbol, parents first; every problem names its symbol and no bitting."""
     problems: list[Problem] = []
@@ -102,6 +108,9 @@ def _rows(spec: BittingSpec, given: list[list[str]]) -> Mapping[str, _Row]:
     owner: dict[Cuts, str] = {}
     for number, (text, bitting, status) in enumerate(given, start=1):
         if status == "free":
+            continue
+        if is_control_symbol(text):
+            problems += _take_control(spec, read_bitting(spec, bitting, "sealed"), status, rows, owner)
             continue
         try:
             symbol = read_symbol(text, "symbol")
@@ -127,6 +136,23 @@ def _rows(spec: BittingSpec, given: list[list[str]]) -> Mapping[str, _Row]:
     return dict(sorted(rows.items(), key=lambda item: _RANK.index(item[1].level)))
 
 
+def _take_control(
+    spec: BittingSpec, cuts: Cuts, status: str, rows: dict[str, _Row], owner: dict[Cuts, str]
+) -> list[Problem]:
+    """Put the list's control key among its rows, or tell what stands against it."""
+    name = CONTROL_SYMBOL
+    if spec.control_offset is None:
+        return [Problem("sealed", f"{name}: this spec has no control offset; it is not of interchangeable cores.")]
+    if name in rows and rows[name].cuts != cuts:
+        return [Problem("sealed", f"{name} stands with two bittings; leave the one in service.")]
+    if owner.setdefault(cuts, name) != name:
+        return [Problem("sealed", f"{name} and {owner[cuts]} have one bitting; correct the list.")]
+    if not spec.within_macs(cuts):
+        return [Problem("sealed", f"{name} breaks the MACS of this spec; correct the list.")]
+    rows[name] = _Row(name, Level.CONTROL, None, cuts, status == "retired")
+    return []
+
+
 def _levels(rows: Mapping[str, _Row]) -> int:
     levels = {row.level for row in rows.values()}
     if Level.GREAT_GRAND in levels:
@@ -145,7 +171,7 @@ def _plan(spec: BittingSpec, rows: Mapping[str, _Row], levels: int) -> Plan | No
         return None
     top = tops[0]
     below = [(row, rows[row.parent]) for row in rows.values() if row.parent is not None and row.parent in rows]
-    if len(below) + 1 != sum(row.level is not Level.SINGLE for row in rows.values()):
+    if len(below) + 1 != sum(row.level not in (Level.SINGLE, Level.CONTROL) for row in rows.values()):
         return None
     served: list[set[str]] = [set() for _ in range(spec.chambers)]
     for row, parent in below:

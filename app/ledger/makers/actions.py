@@ -17,6 +17,7 @@ from app.ledger.engine import transaction
 from app.ledger.errors import NotFound
 from app.ledger.events.actions import record
 from app.ledger.makers.models import CatalogueItem, FactoryTermsRow, Keyway, Maker, SpecRow
+from app.ledger.specs.actions import refuse_breaking
 from app.ledger.work import Work
 from app.pricing import FactoryTerms
 
@@ -61,6 +62,8 @@ def _spec(work: Work, name: str, spec: BittingSpec) -> SpecRow:
     if row is None:
         row = SpecRow(name=name, spec=spec.to_json())
         work.session.add(row)
+    else:
+        refuse_breaking(work, row, BittingSpec.from_json(row.spec), spec)
     row.spec = spec.to_json()
     return row
 

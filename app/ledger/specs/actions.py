@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-__all__ = ["add_spec", "change_spec"]
+__all__ = ["add_spec", "change_spec", "refuse_breaking"]
 
 from dataclasses import replace
 
 import sqlalchemy as sa
 
 from app.errors import Problem, Problems
-from app.keying import BittingSpec
+from app.keying import BittingSpec, check_offset
 from app.ledger.engine import transaction
 from app.ledger.errors import Stale, Taken
 from app.ledger.events.actions import record
@@ -23,6 +23,8 @@ def add_spec(work: Work, spec: BittingSpec) -> SpecRow:
     """Put a spec on record under `spec.name`; owner only. Taken when the name is on record already."""
     work.require()
     name = _name(spec)
+    if spec.control_offset is not None:
+        check_offset(spec)
     with transaction(work.session):
         _refuse_taken(work, name)
         row = SpecRow(name=name, spec=replace(spec, name="").to_json())
@@ -40,6 +42,8 @@ def change_spec(work: Work, spec_id: int, version: int, spec: BittingSpec) -> Sp
     """
     work.require()
     name = _name(spec)
+    if spec.control_offset is not None:
+        check_offset(spec)
     with transaction(work.session):
         row = get_spec(work.session, spec_id)
         if row.version != version:
@@ -47,7 +51,7 @@ def change_spec(work: Work, spec_id: int, version: int, spec: BittingSpec) -> Sp
         if name != row.name:
             _refuse_taken(work, name)
         before = read_spec(row)
-        _refuse_breaking(work, row, before, spec)
+        refuse_breaking(work, row, before, spec)
         row.name, row.spec = name, replace(spec, name="").to_json()
         changed = [label for field, label in _LABELS.items() if getattr(before, field) != getattr(spec, field)]
         if changed:
@@ -88,8 +92,8 @@ def _in_short(spec: BittingSpec) -> str:
     return f"{spec.chambers} chambers, {spec.depths} depths, MACS {spec.macs}"
 
 
-def _refuse_breaking(work: Work, row: SpecRow, before: BittingSpec, after: BittingSpec) -> None:
-    """The bittings of a system in service are sealed in this spec's depths: they must stay readable and right."""
+def refuse_breaking(work: Work, row: SpecRow, before: BittingSpec, after: BittingSpec) -> None:
+    """Raise Problems where a spec would change what the bittings of systems in service are written in."""
     most, systems = work.session.execute(
         sa.select(sa.func.max(KeySystem.chambers), sa.func.count()).where(KeySystem.spec_id == row.id)
     ).one()

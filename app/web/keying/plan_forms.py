@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-__all__ = ["CrossPage", "ExtendPage", "LostPage", "PlanPage", "StartPage", "keyway_choices"]
+__all__ = ["ControlPage", "CrossPage", "ExtendPage", "LostPage", "PlanPage", "StartPage", "keyway_choices"]
 
 from collections.abc import Sequence
 
 from sqlalchemy.orm import Session
-from wtforms import HiddenField, SelectField
-from wtforms.validators import InputRequired
+from wtforms import HiddenField, PasswordField, SelectField
+from wtforms.validators import InputRequired, Length
 
 from app.ledger.keysystems.models import Keyset, KeySystem, Level
 from app.ledger.keysystems.opened import OpenedSystem
@@ -133,6 +133,16 @@ class LostPage(PageForm):
             if k.symbol in opened.keys
         ]
         offer(self.keyset, [("", "Choose …"), *rows])
+
+
+class ControlPage(PageForm):
+    """The control key of cores in service."""
+
+    control = PasswordField(
+        "Control key's bitting",
+        [Length(max=12, message="A bitting has at most 12 cuts.")],
+        description="Bow to tip, as the cores in service have it. Not shown again.",
+    )
 
 
 def _of(system: KeySystem, level: Level) -> list[tuple[str, str]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["audit", "cross_key", "extend", "lost_key"]
+__all__ = ["audit", "control", "cross_key", "extend", "lost_key"]
 
 import secrets
 
@@ -14,6 +14,7 @@ from app.keying import CrossCost
 from app.ledger.errors import LedgerError
 from app.ledger.jobs.issuing import keep_draft
 from app.ledger.keysystems.checking import check_whole_system
+from app.ledger.keysystems.control import add_control, why_no_control
 from app.ledger.keysystems.crosskeying import cross_key as save_cross_keying
 from app.ledger.keysystems.crosspricing import CrossAsk, price_cross_keying
 from app.ledger.keysystems.extending import ExtendForm, extend_system, key_single, why_not_extend
@@ -25,7 +26,7 @@ from app.web.access import may, roles
 from app.web.forms_base import typed
 from app.web.keying.blueprint import blueprint
 from app.web.keying.loss_draft import draft_of_loss
-from app.web.keying.plan_forms import CrossPage, ExtendPage, LostPage
+from app.web.keying.plan_forms import ControlPage, CrossPage, ExtendPage, LostPage
 from app.web.keying.refusals import attach_plain
 from app.web.services import current_work, request_session
 
@@ -141,3 +142,24 @@ def lost_key(system_id: int) -> ResponseReturnValue:
         return redirect(url_for("counter.page", draft="yes"), 303)
     status = 422 if form.is_submitted() and plan is None else 200
     return render_template("keying/lost_key.html", system=opened.system, form=form, plan=plan), status
+
+
+@blueprint.route("/systems/<int:system_id>/control", methods=["GET", "POST"])
+@roles(Role.BENCH)
+def control(system_id: int) -> ResponseReturnValue:
+    """Give a system of interchangeable cores the control key that it lacks: the one in service, or a new one."""
+    work, form = current_work(), ControlPage()
+    if form.validate_on_submit():
+        entered = typed(form.control) if request.form.get("deed") != "draw" else ""
+        try:
+            if not entered and request.form.get("deed") != "draw":
+                raise LedgerError("control", "Enter the control key of the cores in service, or draw a new one.")
+            add_control(work, system_id, entered)
+        except BitternError as error:
+            attach_plain(form, error, {"keying": "control", "control_offset": "control", "bitting": "control"})
+        else:
+            flash("The control key is on record, its bitting sealed.")
+            return redirect(url_for("keysystems.show", system_id=system_id), 303)
+    system = get_system(work.session, system_id)
+    status = 422 if form.is_submitted() else 200
+    return render_template("keying/control.html", system=system, form=form, why=why_no_control(system)), status

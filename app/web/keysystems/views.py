@@ -15,6 +15,7 @@ from app.ledger.errors import NotFound
 from app.ledger.events.models import Event
 from app.ledger.events.queries import events_about
 from app.ledger.jobs.papers import keyset_work
+from app.ledger.keysystems.control import why_no_control
 from app.ledger.keysystems.models import KeySystem
 from app.ledger.keysystems.queries import get_system
 from app.ledger.keysystems.records import change_records
@@ -41,12 +42,13 @@ class SystemPage:
     system: KeySystem
     tree: tuple[KeysetNode, ...]
     events: tuple[Event, ...]
+    why_no_control: str
 
 
 def _page(work: Work, system_id: int) -> SystemPage:
     system = get_system(work.session, system_id)
     events = events_about(work.session, f"key system {system_id}", work.actor.role)
-    return SystemPage(system, system_tree(work.session, system), tuple(events))
+    return SystemPage(system, system_tree(work.session, system), tuple(events), why_no_control(system))
 
 
 @blueprint.get("")

@@ -1,0 +1,128 @@
+"""The control key of a system of interchangeable cores: drawn for a new system, entered for one in service."""
+
+from __future__ import annotations
+
+__all__ = [
+    "CONTROL_SYMBOL",
+    "add_control",
+    "insert_control",
+    "is_control_symbol",
+    "lacks_control",
+    "why_no_control",
+]
+
+from app.keying import Bitting as Cuts
+from app.keying import KeyingError, NoBittingsLeft, check_offset, draw_control, pin, read_bitting
+from app.ledger.engine import transaction
+from app.ledger.errors import LedgerError
+from app.ledger.events.actions import record
+from app.ledger.keysystems.auditing import prove_no_interchange
+from app.ledger.keysystems.bittings import open_bittings, seal_bitting, spec_of
+from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
+from app.ledger.keysystems.opened import open_system
+from app.ledger.keysystems.queries import get_system, systems_sharing_keyway
+from app.ledger.keysystems.shearing import operates, shearing_sets
+from app.ledger.users.models import Role
+from app.ledger.work import Work
+
+CONTROL_SYMBOL = "CONTROL"
+MOST_DRAWS = 60
+
+
+def is_control_symbol(text: str) -> bool:
+    """Whether a list's symbol names a control key.
+
+    >>> is_control_symbol("ck"), is_control_symbol("AA1")
+    (True, False)
+    """
+    return text.strip().upper() in (CONTROL_SYMBOL, "CK")
+
+
+def lacks_control(system: KeySystem) -> bool:
+    """Whether a system is of interchangeable cores and has no control key on record."""
+    return spec_of(system).control_offset is not None and not any(
+        keyset.level is Level.CONTROL for keyset in system.keysets
+    )
+
+
+def why_no_control(system: KeySystem) -> str:
+    """Why a system of interchangeable cores has no control key and what to do; "" where it needs none."""
+    if not lacks_control(system):
+        return ""
+    if system.records is not RecordsHolder.SHOP:
+        return (
+            "These are interchangeable cores, and their control key is with whoever holds the records: "
+            f"{system.records.value}. Cores are pinned and taken out there."
+        )
+    return (
+        "These are interchangeable cores, and no control key is on record: the system came from a list without one, "
+        "or none was found free. No bench sheet is made until it is added."
+    )
+
+
+def insert_control(work: Work, system: KeySystem) -> Keyset:
+    """Draw a control key for a system and seal it, inside the caller's transaction.
+
+    It turns no cylinder of the customer on this keyway as a plain key, and no other key or control key on the
+    keyway is cut like it. Raises NoBittingsLeft where there is none, KeyingError where the spec cannot have one.
+    """
+    spec = spec_of(system)
+    sharing = systems_sharing_keyway(work.session, system.keyway)
+    own = [other for other in sharing if other.customer_id == system.customer_id]
+    opened = open_bittings(work.session, work.vault, sharing)
+    avoid = {cuts[: system.chambers] for cuts in opened.values() if len(cuts) >= system.chambers}
+    stacks = shearing_sets(work, own)
+    keys = {str(keyset.id): opened[keyset.id] for keyset in system.keysets if keyset.id in opened}
+    for _ in range(MOST_DRAWS):
+        cuts = draw_control(spec, work.rng, keys, {}, avoid)
+        if not any(operates(cuts, stack) for stack in stacks):
+            return _seal(work, system, cuts)
+        avoid.add(cuts)
+    words = "No control key was found that turns none of these cores."
+    raise NoBittingsLeft("control", words, asked=1, exist=0, left=0)
+
+
+def _seal(work: Work, system: KeySystem, cuts: Cuts) -> Keyset:
+    """Put a control key on record, inside the caller's transaction."""
+    keyset = Keyset(system=system, symbol=CONTROL_SYMBOL, level=Level.CONTROL, purpose="takes the cores out")
+    work.session.add(keyset)
+    work.session.flush()
+    seal_bitting(work, system, keyset, cuts)
+    work.session.flush()
+    return keyset
+
+
+def add_control(work: Work, system_id: int, bitting: str = "") -> Keyset:
+    """Give a system that lacks one its control key: the one of its cores in service, or, without, a new one.
+
+    Bench or owner; an event. Raises KeyingError or LedgerError for `control`; nothing is saved then.
+    """
+    work.require(Role.BENCH)
+    with transaction(work.session):
+        system = get_system(work.session, system_id)
+        if not lacks_control(system) or system.records is not RecordsHolder.SHOP:
+            raise LedgerError("control", f"{system.name} takes no control key here.")
+        if bitting.strip():
+            keyset = _seal(work, system, _entered(work, system, bitting))
+        else:
+            keyset = insert_control(work, system)
+        prove_no_interchange(work, [system])
+        how = "the control key in service was entered" if bitting.strip() else "a control key was drawn"
+        record(work, "control key added", f"key system {system_id}", f"{system.name}: {how}")
+        return keyset
+
+
+def _entered(work: Work, system: KeySystem, bitting: str) -> Cuts:
+    """The control key as typed, if every core of the system can be pinned for it."""
+    opened = open_system(work, system.id)
+    check_offset(opened.spec)
+    cuts = read_bitting(opened.spec, bitting, "control")
+    if not opened.spec.within_macs(cuts):
+        raise KeyingError("control", "These cuts differ by more than the MACS of the spec: read the key again.")
+    if cuts in opened.keys.values():
+        raise KeyingError("control", "A key of this system has these very cuts: it is no control key.")
+    for symbols in opened.cylinders.values() or [(symbol,) for symbol in opened.keys]:
+        pins = pin(opened.spec, {symbol: opened.keys[symbol] for symbol in symbols}, cuts).chambers
+        if any((one.buildup or 0) < 1 or (one.top is not None and one.top < 1) for one in pins):
+            raise KeyingError("control", "A core of this system cannot be pinned for this key: read it again.")
+    return cuts
