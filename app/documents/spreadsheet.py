@@ -4,7 +4,6 @@ from __future__ import annotations
 
 __all__ = ["csv_bytes", "plain_cell", "xlsx_bytes"]
 
-import csv
 import io
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime, time
@@ -15,6 +14,7 @@ from openpyxl.styles import Alignment, Font  # type: ignore[import-untyped]
 
 from app.documents.filters import printable
 from app.fitting import FORMULA_STARTS, guarded, without_clock
+from app.fitting import csv_bytes as table_bytes
 
 Cell = str | int
 _LONGEST_CELL = 32_767  # XLSX holds no more characters in a cell
@@ -31,12 +31,9 @@ def plain_cell(value: Cell) -> Cell:
 
 
 def csv_bytes(headings: Sequence[str], rows: Iterable[Sequence[Cell]]) -> bytes:
-    """UTF-8 with a byte order mark, which spreadsheet programs need, commas, CRLF."""
-    text = io.StringIO(newline="")
-    writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow(headings)
-    writer.writerows([plain_cell(printable(cell)) for cell in row] for row in rows)
-    return text.getvalue().encode("utf-8-sig")
+    """The rows under their headings as `app.fitting.csv_bytes` writes them, guarded."""
+    written = ([plain_cell(printable(cell)) for cell in row] for row in rows)
+    return table_bytes([headings, *written])
 
 
 def xlsx_bytes(title: str, day: date, sheets: Iterable[tuple[str, Sequence[str], Iterable[Sequence[Cell]]]]) -> bytes:

@@ -24,7 +24,7 @@ from app.fitting.pattern_json import pattern_from_json, pattern_to_json
 from app.fitting.patterns import Pattern, Rule, Segment
 from app.fitting.reference import DoorPreparation, TradeFact, door_preparation, door_preparations, trade_fact
 from app.fitting.spoken import Spoken, read_spoken
-from app.fitting.table_file import table_rows
+from app.fitting.table_file import csv_bytes, table_rows
 from app.fitting.tailpiece import TailpieceFit, TailpieceQuestion, fit_tailpiece
 from app.fitting.thread import MortiseBody, ThreadFit, common_body, fit_thread
 from app.fitting.workbook import book_bytes, merged_cells, sheet_bytes, sheet_names, sheet_rows, without_clock
@@ -75,6 +75,7 @@ __all__ = [
     "common_body",
     "compose",
     "compose_any",
+    "csv_bytes",
     "decode",
     "decode_any",
     "differences",

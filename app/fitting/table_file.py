@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-__all__ = ["Row", "table_rows"]
+__all__ = ["Row", "csv_bytes", "table_rows"]
 
 import csv
 import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import BinaryIO
 
 from app.errors import BitternError
@@ -84,3 +84,13 @@ def _csv_rows(data: bytes) -> Iterator[Row]:
             message = f"Row {number} cannot be read: look for a quotation mark that is not closed."
             raise BitternError("file", message) from error
         yield row
+
+
+def csv_bytes(rows: Iterable[Sequence[object]]) -> bytes:
+    """A table as CSV: UTF-8 with the byte order mark that spreadsheet programs need, commas, CRLF.
+
+    Guard cells that people typed with `guarded`.
+    """
+    out = io.StringIO(newline="")
+    csv.writer(out, lineterminator="\r\n").writerows(rows)
+    return out.getvalue().encode("utf-8-sig")

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-__all__ = ["PageForm", "SavedForm", "attach", "one_line", "text", "typed"]
+__all__ = ["FilePage", "PageForm", "SavedForm", "attach", "one_line", "text", "typed"]
 
 from collections.abc import Sequence
 from typing import Any
 
 from flask_wtf import FlaskForm
+from flask_wtf.file import FileField
 from wtforms import Field, FieldList, Form, FormField, HiddenField, StringField
 from wtforms.validators import DataRequired, Length
 
@@ -35,6 +36,12 @@ def typed(field: Field) -> str:
 
 class PageForm(FlaskForm):  # type: ignore[misc]  # the library has no types
     """A form with its CSRF token. A field's `description` is its hint."""
+
+
+class FilePage(PageForm):
+    """A file that is shown before it is saved."""
+
+    file = FileField("File")
 
 
 class SavedForm(PageForm):

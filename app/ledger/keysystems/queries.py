@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["get_system", "list_systems", "operating_keysets", "systems_sharing_keyway"]
+__all__ = ["customers_keysets", "get_system", "list_systems", "operating_keysets", "systems_sharing_keyway"]
 
 from collections.abc import Sequence
 
@@ -28,6 +28,13 @@ def systems_sharing_keyway(session: Session, keyway: str, customer_id: int | Non
         rows = rows.where(KeySystem.customer_id == customer_id)
     session.flush()
     return session.scalars(rows).all()
+
+
+def customers_keysets(session: Session, customer_id: int) -> Sequence[tuple[int, str]]:
+    """A customer's keysets as (id, "AA1 of North Hall"), by system and as they were added."""
+    rows = sa.select(Keyset.id, Keyset.symbol, KeySystem.name).join(KeySystem)
+    rows = rows.where(KeySystem.customer_id == customer_id).order_by(KeySystem.name, Keyset.id)
+    return [(keyset_id, f"{symbol} of {name}") for keyset_id, symbol, name in session.execute(rows)]
 
 
 def operating_keysets(session: Session, systems: Sequence[KeySystem]) -> dict[str, list[Keyset]]:

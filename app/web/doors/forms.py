@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-__all__ = ["DoorEditForm"]
+__all__ = ["CylinderFoundForm", "DoorEditForm", "TakeOutForm"]
 
+from collections.abc import Sequence
 from fractions import Fraction
 
 from wtforms import BooleanField, SelectField, TextAreaField
@@ -13,9 +14,10 @@ from wtforms.validators import Length
 from app.errors import BitternError, Problem, Problems
 from app.fitting import read_inches, write_inches
 from app.ledger.doors.actions import DoorForm
+from app.ledger.doors.cylinders import CylinderForm
 from app.ledger.doors.models import Door
 from app.ledger.doors.paste import HANDS
-from app.web.forms_base import SavedForm, text
+from app.web.forms_base import PageForm, SavedForm, text, typed
 
 _HANDS = {
     "": "not known",
@@ -83,3 +85,33 @@ class DoorEditForm(SavedForm):
             is_fire_rated=self.is_fire_rated.data,
             remarks=(self.remarks.data or "").strip(),
         )
+
+
+class CylinderFoundForm(PageForm):
+    """A cylinder that stands on a door, as somebody found it there."""
+
+    position = text("Position", 40, needed="Say where on the door it is.", hint="outside, inside, …")
+    words = text("What it is", 300, needed="Say what it is.", hint="As in mortise cylinder 1-1/8, 626.")
+    part_number = text("Part number", 80)
+    keyset_id = SelectField("Keyset", coerce=int, validate_choice=False)
+    remarks = text("Remarks", 2000)
+
+    def offer(self, keysets: Sequence[tuple[int, str]]) -> None:
+        """The customer's keysets to choose from, as (id, words)."""
+        self.keyset_id.choices = [SelectChoice(0, "not known"), *(SelectChoice(*one) for one in keysets)]
+
+    def asked(self) -> CylinderForm:
+        """What the use case takes."""
+        return CylinderForm(
+            typed(self.position),
+            typed(self.words),
+            typed(self.part_number),
+            self.keyset_id.data or None,
+            typed(self.remarks),
+        )
+
+
+class TakeOutForm(SavedForm):
+    """A cylinder that came out of its door."""
+
+    why = text("Why", 200)

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["FilePage", "MakerPage", "TableForm"]
-
-from flask_wtf.file import FileField
+__all__ = ["MakerPage", "TableForm"]
 
 from app.web.forms_base import PageForm, SavedForm, text
 
@@ -14,12 +12,6 @@ class MakerPage(PageForm):
 
     name = text("Name", 60, needed="Enter the maker's name.")
     code = text("Code", 12, hint="Short, as commands and files name it.", needed="Enter a short code.")
-
-
-class FilePage(PageForm):
-    """A file that is shown before it is saved."""
-
-    file = FileField("File")
 
 
 class TableForm(SavedForm):

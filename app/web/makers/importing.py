@@ -17,8 +17,7 @@ from app.ledger.opening import Ledger
 from app.ledger.work import Work
 from app.web.access import roles
 from app.web.asked import is_piece
-from app.web.forms_base import attach
-from app.web.makers.forms import FilePage
+from app.web.forms_base import FilePage, attach
 from app.web.makers.runs import Run, runs
 from app.web.services import current_work, request_session, the_ledger
 from app.web.waiting import WaitingFile, find_waiting, keep_waiting

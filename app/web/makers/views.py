@@ -4,8 +4,6 @@ from __future__ import annotations
 
 __all__ = ["blueprint"]
 
-import csv
-import io
 import json
 from collections.abc import Mapping
 from typing import Any
@@ -14,7 +12,15 @@ from flask import Blueprint, Response, abort, flash, redirect, render_template, 
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problems
-from app.fitting import finishes, guarded, read_maker, sheet_bytes, write_catalogue_csv, write_catalogue_xlsx
+from app.fitting import (
+    csv_bytes,
+    finishes,
+    guarded,
+    read_maker,
+    sheet_bytes,
+    write_catalogue_csv,
+    write_catalogue_xlsx,
+)
 from app.ledger.events.queries import events_of
 from app.ledger.makers.actions import import_maker
 from app.ledger.makers.catalogue import catalogue_page, items_of
@@ -26,8 +32,8 @@ from app.web.access import roles
 from app.web.asked import asked_page, asked_text, is_piece
 from app.web.errors import about
 from app.web.files import CSV, XLSX, send
-from app.web.forms_base import attach, typed
-from app.web.makers.forms import FilePage, MakerPage, TableForm
+from app.web.forms_base import FilePage, attach, typed
+from app.web.makers.forms import MakerPage, TableForm
 from app.web.services import current_work, request_session
 from app.web.waiting import drop_waiting, find_waiting, keep_waiting
 
@@ -217,9 +223,7 @@ def _faults(problems: Any) -> Mapping[tuple[int, str], str]:
 def table_csv(maker_id: int, key: str) -> ResponseReturnValue:
     """One table as CSV."""
     maker, sheet = _sheet(maker_id, key)
-    out = io.StringIO()
-    csv.writer(out, lineterminator="\r\n").writerows(_written(maker.tables, sheet))
-    return send(out.getvalue().encode("utf-8-sig"), f"maker-{maker_id}-{sheet.key}.csv", CSV)
+    return send(csv_bytes(_written(maker.tables, sheet)), f"maker-{maker_id}-{sheet.key}.csv", CSV)
 
 
 @blueprint.get("/<int:maker_id>/tables/<key>.xlsx")

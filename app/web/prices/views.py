@@ -4,15 +4,13 @@ from __future__ import annotations
 
 __all__ = ["blueprint"]
 
-import csv
-import io
 from datetime import date
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problems
-from app.fitting import guarded, sheet_bytes
+from app.fitting import csv_bytes, guarded, sheet_bytes
 from app.ledger.events.queries import events_of
 from app.ledger.prices.book import book_page, categories, code_lines, export_rows, next_monday
 from app.ledger.prices.editing import end_price, set_price, subject_of
@@ -159,6 +157,4 @@ def export(kind: str) -> ResponseReturnValue:
     rows = [[guarded(cell) for cell in row] for row in export_rows(request_session())]
     if kind == "xlsx":
         return send(sheet_bytes("Prices", rows), "price-book.xlsx", XLSX)
-    out = io.StringIO()
-    csv.writer(out, lineterminator="\r\n").writerows(rows)
-    return send(out.getvalue().encode("utf-8-sig"), "price-book.csv", CSV)
+    return send(csv_bytes(rows), "price-book.csv", CSV)

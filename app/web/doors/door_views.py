@@ -1,0 +1,142 @@
+"""Pages about sites and their doors."""
+
+from __future__ import annotations
+
+__all__: list[str] = []
+
+from flask import flash, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+
+from app.errors import BitternError
+from app.ledger.customers.queries import get_site
+from app.ledger.doors.actions import add_door, change_door
+from app.ledger.doors.cautions import cautions_of
+from app.ledger.doors.cylinders import add_cylinder, take_out
+from app.ledger.doors.history import UNDOABLE, door_story, site_story
+from app.ledger.doors.queries import get_door, job_numbers, list_sites, site_doors
+from app.ledger.keysystems.queries import customers_keysets
+from app.ledger.users.models import Role
+from app.web.access import roles
+from app.web.doors.blueprint import blueprint
+from app.web.doors.forms import CylinderFoundForm, DoorEditForm, TakeOutForm
+from app.web.errors import about
+from app.web.forms_base import attach, typed
+from app.web.listing import count_pages, read_page, read_text
+from app.web.services import current_work, request_session
+
+
+@blueprint.get("/doors")
+@roles(Role.COUNTER, Role.BENCH)
+def index() -> ResponseReturnValue:
+    """Sites by customer."""
+    text, page = read_text(request.args), read_page(request.args)
+    sites, count = list_sites(request_session(), text, page)
+    return render_template(
+        "doors/index.html", sites=sites, count=count, text=text, page=page, pages_count=count_pages(count)
+    )
+
+
+@blueprint.get("/sites/<int:site_id>/doors")
+@roles(Role.COUNTER, Role.BENCH)
+def site(site_id: int) -> ResponseReturnValue:
+    """A site's doors with what is on each."""
+    session, text = request_session(), read_text(request.args)
+    page = site_doors(session, site_id, text, read_page(request.args))
+    return render_template(
+        "doors/site.html",
+        page=page,
+        text=text,
+        cautions_of=cautions_of,
+        story=site_story(session, site_id, limit=8),
+        undoable=UNDOABLE,
+    )
+
+
+@blueprint.route("/sites/<int:site_id>/doors/new", methods=["GET", "POST"])
+@roles(Role.COUNTER, Role.BENCH)
+def new(site_id: int) -> ResponseReturnValue:
+    """Put a door on record by hand."""
+    work = current_work()
+    place, form = get_site(work.session, site_id), DoorEditForm(version=0)
+    if form.validate_on_submit():
+        try:
+            saved = add_door(work, site_id, form.asked())
+        except BitternError as error:
+            attach(form, error)
+        else:
+            flash(f"Door {saved.opening_number} is on record.")
+            return redirect(url_for("doors.door", door_id=saved.id), 303)
+    return render_template("doors/new.html", form=form, site=place), 422 if form.is_submitted() else 200
+
+
+@blueprint.get("/doors/<int:door_id>")
+@roles(Role.COUNTER, Role.BENCH)
+def door(door_id: int) -> ResponseReturnValue:
+    """One door, every cylinder that was ever on it, and what happened to it."""
+    return _door_page(door_id)
+
+
+def _door_page(door_id: int, form: CylinderFoundForm | None = None) -> tuple[str, int]:
+    session = request_session()
+    found = get_door(session, door_id)
+    jobs = job_numbers(session, [cylinder.job_id for cylinder in found.cylinders])
+    status = 422 if form else 200
+    form = form or CylinderFoundForm(formdata=None)
+    form.offer(customers_keysets(session, found.site.customer_id))
+    return render_template(
+        "doors/door.html",
+        door=found,
+        jobs=jobs,
+        events=door_story(session, found),
+        undoable=UNDOABLE,
+        cautions=cautions_of(found),
+        form=form,
+        out=TakeOutForm(formdata=None),
+    ), status
+
+
+@blueprint.post("/doors/<int:door_id>/cylinders")
+@roles(Role.COUNTER, Role.BENCH)
+def found_cylinder(door_id: int) -> ResponseReturnValue:
+    """Put on record a cylinder that was found on a door."""
+    work, form = current_work(), CylinderFoundForm()
+    form.offer(customers_keysets(work.session, get_door(work.session, door_id).site.customer_id))
+    if form.validate_on_submit():
+        try:
+            saved = add_cylinder(work, door_id, form.asked())
+        except BitternError as error:
+            attach(form, error)
+        else:
+            flash(f"The cylinder {saved.position} is on record.")
+            return redirect(url_for("doors.door", door_id=door_id), 303)
+    return _door_page(door_id, form)
+
+
+@blueprint.post("/doors/<int:door_id>/cylinders/<int:cylinder_id>/out")
+@roles(Role.COUNTER, Role.BENCH)
+def cylinder_out(door_id: int, cylinder_id: int) -> ResponseReturnValue:
+    """Put on record that a cylinder came out."""
+    about(f"door {door_id}")
+    form = TakeOutForm()
+    gone = take_out(current_work(), cylinder_id, form.version_read, typed(form.why))
+    flash(f"The cylinder {gone.position} came out; it stays in the history.")
+    return redirect(url_for("doors.door", door_id=door_id), 303)
+
+
+@blueprint.route("/doors/<int:door_id>/edit", methods=["GET", "POST"])
+@roles(Role.COUNTER, Role.BENCH)
+def edit(door_id: int) -> ResponseReturnValue:
+    """Change what is on record about a door."""
+    about(f"door {door_id}")
+    work = current_work()
+    form = DoorEditForm.filled_from(get_door(work.session, door_id))
+    if form.validate_on_submit():
+        try:
+            saved = change_door(work, door_id, form.version_read, form.asked())
+        except BitternError as error:
+            attach(form, error)
+        else:
+            flash(f"Door {saved.opening_number} is saved.")
+            return redirect(url_for("doors.door", door_id=door_id), 303)
+    found = get_door(work.session, door_id)
+    return render_template("doors/edit.html", form=form, door=found), 422 if form.is_submitted() else 200

@@ -1,0 +1,113 @@
+"""A site's door list as a file or a paste: shown before it is saved, and written out again."""
+
+from __future__ import annotations
+
+__all__: list[str] = []
+
+import io
+
+from flask import abort, flash, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+from werkzeug.datastructures import FileStorage
+from wtforms import TextAreaField
+
+from app.errors import BitternError, Problem
+from app.fitting import csv_bytes, sheet_bytes
+from app.ledger.customers.queries import get_site
+from app.ledger.doors.importing import ListPlan, import_doors, plan_doors
+from app.ledger.doors.list_file import read_list_file, read_list_text, site_list
+from app.ledger.doors.paste import LIST_COLUMNS, DoorRow
+from app.ledger.users.models import Role
+from app.web.access import roles
+from app.web.doors.blueprint import blueprint
+from app.web.errors import about
+from app.web.files import CSV, XLSX, send
+from app.web.forms_base import FilePage, attach
+from app.web.services import current_work, request_session
+from app.web.waiting import WaitingFile, drop_waiting, find_waiting, keep_waiting
+
+_PASTED = "pasted doors"
+
+
+class DoorListForm(FilePage):
+    """A door list, as a file or pasted."""
+
+    pasted = TextAreaField("Or paste it here")
+
+
+@blueprint.get("/sites/<int:site_id>/doors.<kind>")
+@roles(Role.COUNTER, Role.BENCH)
+def list_file(site_id: int, kind: str) -> ResponseReturnValue:
+    """The site's doors as CSV or XLSX, which reads back to the same."""
+    rows = site_list(request_session(), site_id)
+    match kind:
+        case "csv":
+            return send(csv_bytes(rows), f"doors-{site_id}.csv", CSV)
+        case "xlsx":
+            return send(sheet_bytes("Doors", rows), f"doors-{site_id}.xlsx", XLSX)
+        case _:
+            abort(404)
+
+
+@blueprint.route("/sites/<int:site_id>/doors/list", methods=["GET", "POST"])
+@roles(Role.COUNTER, Role.BENCH)
+def read_list(site_id: int) -> ResponseReturnValue:
+    """Read a door list and say what it would do; nothing is saved here."""
+    work, form = current_work(), DoorListForm()
+    problems: tuple[Problem, ...] = ()
+    site = get_site(work.session, site_id)
+    if form.validate_on_submit():
+        try:
+            waiting = keep_waiting(work, _purpose(site_id), _sent(form))
+            rows, found = _read(waiting)
+            plan = plan_doors(work.session, site_id, rows)
+        except BitternError as error:
+            attach(form, error)
+        else:
+            problems = _together(found, plan)
+            if not problems:
+                return render_template("doors/list_plan.html", site=site, plan=plan, waiting=waiting)
+    status = 422 if form.is_submitted() else 200
+    return render_template("doors/list.html", form=form, site=site, problems=problems, columns=LIST_COLUMNS), status
+
+
+@blueprint.post("/sites/<int:site_id>/doors/list/record")
+@roles(Role.COUNTER, Role.BENCH)
+def record_list(site_id: int) -> ResponseReturnValue:
+    """Put a door list that was shown on record."""
+    about(f"site {site_id}")
+    work, token = current_work(), request.form.get("token", "")
+    rows, _ = _read(find_waiting(work, _purpose(site_id), token))
+    plan = import_doors(work, site_id, rows, request.form.get("seal", "") or "none")
+    drop_waiting(token)
+    flash(f"The list is on record: {len(plan.added):,} doors added, {len(plan.changed):,} changed.")
+    return redirect(url_for("doors.site", site_id=site_id), 303)
+
+
+def _purpose(site_id: int) -> str:
+    return f"doors {site_id}"
+
+
+def _sent(form: DoorListForm) -> FileStorage | None:
+    """The file that was chosen, or what was pasted, as one."""
+    chosen: FileStorage | None = form.file.data
+    if chosen is not None and chosen.filename:
+        return chosen
+    text = str(form.pasted.data or "")
+    return FileStorage(io.BytesIO(text.encode()), filename=_PASTED) if text.strip() else None
+
+
+def _read(waiting: WaitingFile) -> tuple[list[DoorRow], list[Problem]]:
+    if waiting.name == _PASTED:
+        return read_list_text(waiting.content.decode())
+    return read_list_file(waiting.name, waiting.content)
+
+
+def _together(found: list[Problem], plan: ListPlan) -> tuple[Problem, ...]:
+    """What is wrong with the rows, and with what the good ones would do, by row."""
+
+    def place(problem: Problem) -> int:
+        number = problem.field.removeprefix("row ").partition(",")[0]
+        return int(number) if number.isdecimal() else 0
+
+    return tuple(sorted((*found, *plan.problems), key=place))
