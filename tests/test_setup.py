@@ -123,7 +123,8 @@ def test_an_unknown_mode_is_refused(machine: Machine) -> None:
 
 def test_without_root_one_sentence_names_packages_and_command(machine: Machine) -> None:
     refused = machine.run("test")
-    packages = "python3-venv libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0 poppler-utils chromium postgresql libatomic1"
+    libraries = "libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
+    packages = f"python3-venv {libraries} poppler-utils chromium postgresql libatomic1"
     assert refused.returncode == 1
     assert refused.stdout == ""
     assert refused.stderr == (
