@@ -17,13 +17,22 @@ from app.ledger.keysystems.models import (
 )
 from app.ledger.makers.models import CatalogueItem, FactoryTermsRow, Keyway, Maker, SpecRow
 from app.ledger.pins.models import PinStock
-from app.ledger.prices.models import BenchTermsRow, House, PriceBookRow, PriceTier, TaxRuleRow
+from app.ledger.prices.models import (
+    BenchTermsRow,
+    BenchTimeRow,
+    House,
+    PriceBookRow,
+    PriceRuleRow,
+    PriceTier,
+    TaxRuleRow,
+)
 from app.ledger.quote_rules.models import QuoteRules
 from app.ledger.users.models import Login, LoginAttempt, LoginRulesRow, Role, User
 
 __all__ = [
     "Base",
     "BenchTermsRow",
+    "BenchTimeRow",
     "Bitting",
     "CatalogueItem",
     "Contact",
@@ -55,6 +64,7 @@ __all__ = [
     "Payment",
     "PinStock",
     "PriceBookRow",
+    "PriceRuleRow",
     "PriceTier",
     "QuoteRevision",
     "QuoteRules",

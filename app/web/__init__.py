@@ -27,6 +27,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.makers.importing import blueprint as catalogue
     from app.web.makers.views import blueprint as makers
     from app.web.payments.views import blueprint as payments
+    from app.web.prices.rules import blueprint as rules
     from app.web.prices.terms import blueprint as terms
     from app.web.prices.views import blueprint as prices
     from app.web.quotes.views import blueprint as quotes
@@ -50,6 +51,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         bench,
         prices,
         terms,
+        rules,
         makers,
         catalogue,
         fitting,

@@ -30,7 +30,7 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Doors", "doors.index", ()),
     ("Key systems", "keysystems.index", ("keying", "keys")),
     ("Bench", "bench.index", ()),
-    ("Price book", "prices.index", ("terms",)),
+    ("Price book", "prices.index", ("terms", "rules", "times")),
     ("Makers", "makers.index", ("catalogue",)),
     ("Customers", "customers.index", ()),
     ("House", "house.index", ("settings", "logins")),

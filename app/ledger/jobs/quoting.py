@@ -19,6 +19,7 @@ from app.ledger.jobs.resolving import Resolved, Resolver
 from app.ledger.jobs.snapshot import KeyingChoice, SnapshotLine, SnapshotTotals
 from app.ledger.prices.codes import KEY_CUT, factory_keying_code, keying_code, system_code
 from app.ledger.prices.queries import get_house, price_book, tax_table
+from app.ledger.prices.rules import RuledBook, price_rules
 from app.ledger.work import Work
 from app.pricing import (
     ROUNDING_RULE,
@@ -67,7 +68,7 @@ def price_ask(work: Work, ask: QuoteAsk, customer: Customer | None = None) -> Pr
     if buyer is None:
         raise NotFound("customer")
     problems = _header_problems(work, ask)
-    book = price_book(session)
+    book = RuledBook(price_book(session).rows, price_rules(session))
     resolver = Resolver(session, book, today, buyer.tier)
     resolved: list[Resolved | None] = []
     for place, line in enumerate(ask.lines):

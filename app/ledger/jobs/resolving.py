@@ -16,10 +16,12 @@ from app.errors import BitternError, Problem
 from app.fitting import PartNumberError, Reading, compose_any, decode_any, words
 from app.ledger.jobs.ask import LineAsk, LineKind
 from app.ledger.jobs.replacing import replacing
+from app.ledger.makers.models import CatalogueItem
 from app.ledger.makers.queries import MakerTables, get_item, item_attributes, maker_tables
 from app.ledger.prices.codes import KEY_CUT, rekey_code
 from app.ledger.prices.queries import tier_percent
-from app.pricing import KeyingKind, PriceBook, PriceRow, half_up
+from app.ledger.prices.rules import RuledBook
+from app.pricing import KeyingKind, PriceRow, half_up
 from app.pricing import LineKind as Kind
 
 MOST = 10_000
@@ -50,13 +52,14 @@ class Resolved:
 class Resolver:
     """Resolves lines against the makers' tables, the catalogue and the price book of one day and customer."""
 
-    def __init__(self, session: Session, book: PriceBook, on: date, tier: str) -> None:
+    def __init__(self, session: Session, book: RuledBook, on: date, tier: str) -> None:
         self._session = session
         self._book = book
         self._on = on
         self._tier = tier
         self._percent_off = tier_percent(session, tier)
         self._makers = maker_tables(session)
+        self._rules = book.rules
 
     def resolve(self, line: LineAsk) -> Resolved:
         """The line understood; BitternError with the field of the line at fault."""
@@ -92,7 +95,7 @@ class Resolver:
         for maker in makers:
             item = get_item(self._session, maker.id, line.part_number.strip())
             if item is not None and item.category != "cylinder":
-                return self._item(line, maker, item.part_number, item.description, item.list_cents, item.cost_cents)
+                return self._item(line, maker, item)
             try:
                 readings += [(maker, reading) for reading in decode_any(maker.patterns, line.part_number)]
             except PartNumberError as refusal:
@@ -107,19 +110,18 @@ class Resolver:
         )
         return self._sold(line, maker, reading, others)
 
-    def _item(
-        self, line: LineAsk, maker: MakerTables, number: str, description: str, list_cents: int, cost_cents: int
-    ) -> Resolved:
+    def _item(self, line: LineAsk, maker: MakerTables, item: CatalogueItem) -> Resolved:
         """A part number that is no cylinder: hardware or a key blank out of a catalogue."""
+        number = item.part_number
         if line.keying.kind is not KeyingKind.NONE:
             raise BitternError("keying", f"{number} is no cylinder, so there is nothing to key on it.")
         return Resolved(
             line=replace(line, kind=LineKind.HARDWARE, maker_code=maker.code, part_number=number, keys_each=0),
-            words=description,
+            words=item.description,
             part_number=number,
             maker_name=maker.name,
-            unit_cents=self._selling(number, line.quantity, list_cents),
-            cost_cents=cost_cents,
+            unit_cents=self._selling(maker, item, line.quantity),
+            cost_cents=item.cost_cents,
             kind=Kind.GOODS,
             is_stocked=True,
         )
@@ -146,7 +148,7 @@ class Resolver:
             words=_capital(words(attributes)),
             part_number=reading.part_number,
             maker_name=maker.name,
-            unit_cents=self._selling(reading.part_number, line.quantity, item.list_cents) if item else 0,
+            unit_cents=self._selling(maker, item, line.quantity) if item else 0,
             cost_cents=item.cost_cents if item else 0,
             kind=Kind.GOODS,
             is_stocked=bool(item and item.is_stocked),
@@ -195,11 +197,17 @@ class Resolver:
             raise BitternError("maker", "Choose a maker: the same attributes have another number with each.")
         return self._makers[code]
 
-    def _selling(self, number: str, quantity: int, list_cents: int) -> int:
-        """The price book's own row for a part number where there is one, else list less the tier's percentage."""
-        if number in self._book:
+    def _selling(self, maker: MakerTables, item: CatalogueItem, quantity: int) -> int:
+        """The price book's own row for a part number, else by the price rule that counts, else list less the tier's
+        percentage. A rule that names the number goes before its row.
+        """
+        number = item.part_number
+        rule = self._rules.rule(number, item.category, maker.code, self._tier or None, self._on)
+        if number in self._book and (rule is None or rule.code is None):
             return self._book.price(number, self._on, self._tier or None, quantity).unit_cents
-        return half_up(Fraction(list_cents) * Fraction(Decimal(100) - self._percent_off) / 100)
+        if rule is not None:
+            return rule.price(item.cost_cents, item.list_cents)
+        return half_up(Fraction(item.list_cents) * Fraction(Decimal(100) - self._percent_off) / 100)
 
 
 def _from_book(line: LineAsk, row: PriceRow, said: str) -> Resolved:

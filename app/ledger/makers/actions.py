@@ -14,10 +14,11 @@ from app.fitting import Maker as MakerRead
 from app.fitting import decode_any, read_maker, to_json
 from app.keying import BittingSpec
 from app.ledger.engine import transaction
-from app.ledger.errors import NotFound
+from app.ledger.errors import NotFound, Stale
 from app.ledger.events.actions import record
 from app.ledger.makers.models import CatalogueItem, FactoryTermsRow, Keyway, Maker, SpecRow
 from app.ledger.specs.actions import refuse_breaking
+from app.ledger.prices.dated import changed_terms, terms_mark
 from app.ledger.work import Work
 from app.pricing import FactoryTerms
 
@@ -92,18 +93,28 @@ def _items(work: Work, maker: Maker, read: MakerRead) -> None:
         work.session.add(row)
 
 
-def set_factory_terms(work: Work, maker_code: str, valid_from: date, given: Any) -> FactoryTermsRow:
-    """Put a maker's factory terms on record from a day on; an earlier entry for the same day is replaced."""
+def set_factory_terms(
+    work: Work, maker_code: str, valid_from: date, given: Any, seen: str | None = None
+) -> FactoryTermsRow:
+    """Put a maker's factory terms on record from a day on; an earlier entry for the same day is replaced.
+
+    `seen`: the mark (`terms_mark`) of all this maker's terms when the page was made; Stale when they have moved on.
+    """
     work.require()
     terms = FactoryTerms.from_json(given)
     with transaction(work.session):
         maker = work.session.scalar(sa.select(Maker).where(Maker.code == maker_code))
         if maker is None:
             raise NotFound(f"maker {maker_code[:24]}")
-        same_day = sa.select(FactoryTermsRow).where(
-            FactoryTermsRow.maker_id == maker.id, FactoryTermsRow.valid_from == valid_from
-        )
-        row = work.session.scalar(same_day)
+        rows = work.session.scalars(
+            sa.select(FactoryTermsRow)
+            .where(FactoryTermsRow.maker_id == maker.id)
+            .order_by(FactoryTermsRow.valid_from)
+        ).all()
+        if seen is not None and seen != terms_mark(rows):
+            raise Stale()
+        before = next((row.terms for row in reversed(rows) if row.valid_from <= valid_from), None)
+        row = next((row for row in rows if row.valid_from == valid_from), None)
         if row is None:
             row = FactoryTermsRow(maker_id=maker.id, valid_from=valid_from)
             work.session.add(row)
@@ -113,5 +124,6 @@ def set_factory_terms(work: Work, maker_code: str, valid_from: date, given: Any)
             "factory terms set",
             f"maker {maker.id}",
             f"{maker.name}: factory terms from {valid_from.isoformat()} on",
+            changes=changed_terms(before, terms.to_json()),
         )
         return row

@@ -25,10 +25,11 @@ from app.ledger.customers.actions import check_texts
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, Stale
 from app.ledger.events.actions import record
+from app.ledger.prices.dated import changed_terms, terms_mark
 from app.ledger.prices.models import BenchTermsRow, House, PriceBookRow, PriceTier, TaxRuleRow
 from app.ledger.table import Column, read_table
 from app.ledger.work import Work
-from app.pricing import BenchTerms, LineKind, PriceRow, TaxRule, read_cents
+from app.pricing import BenchTerms, LineKind, PriceRow, TaxRule, read_cents, read_percent
 
 
 def read_text(limit: int) -> Any:
@@ -198,18 +199,31 @@ def import_tax_rules(work: Work, text: str, first_day: date) -> int:
     return len(rows)
 
 
-def set_bench_terms(work: Work, valid_from: date, given: Any) -> BenchTermsRow:
-    """Put the bench's terms on record from a day on; an earlier entry for the same day is replaced."""
+def set_bench_terms(work: Work, valid_from: date, given: Any, seen: str | None = None) -> BenchTermsRow:
+    """Put the bench's terms on record from a day on; an earlier entry for the same day is replaced.
+
+    `seen`: the mark (`terms_mark`) of all the bench's terms when the page was made; Stale when they have moved on.
+    """
     work.require()
     terms = BenchTerms.from_json(given)
     with transaction(work.session):
-        row = work.session.scalar(sa.select(BenchTermsRow).where(BenchTermsRow.valid_from == valid_from))
+        rows = work.session.scalars(sa.select(BenchTermsRow).order_by(BenchTermsRow.valid_from)).all()
+        if seen is not None and seen != terms_mark(rows):
+            raise Stale()
+        before = next((row.terms for row in reversed(rows) if row.valid_from <= valid_from), None)
+        row = next((row for row in rows if row.valid_from == valid_from), None)
         if row is None:
             row = BenchTermsRow(valid_from=valid_from)
             work.session.add(row)
         row.terms = terms.to_json()
         work.session.flush()
-        record(work, "bench terms set", "price book", f"Bench terms from {valid_from.isoformat()} on")
+        record(
+            work,
+            "bench terms set",
+            "price book",
+            f"Bench terms from {valid_from.isoformat()} on",
+            changes=changed_terms(before, terms.to_json()),
+        )
         return row
 
 
@@ -230,6 +244,7 @@ class HouseForm:
     exclusions: str = ""
     terms: str = ""
     second_check: bool = False
+    least_margin_percent: str = ""  # "" leaves it as it is
 
 
 def set_house(work: Work, form: HouseForm, version: int | None = None) -> House:
@@ -243,6 +258,8 @@ def set_house(work: Work, form: HouseForm, version: int | None = None) -> House:
         raise LedgerError("paper", "Choose Letter or A4.")
     if not 1 <= form.quote_days <= 365:
         raise LedgerError("quote_days", "A quote is valid for 1 to 365 days.")
+    if form.least_margin_percent and not read_percent(form.least_margin_percent, "least_margin_percent") < 100:
+        raise LedgerError("least_margin_percent", "A margin stays below 100 percent of the price.")
     with transaction(work.session):
         house = work.session.scalar(sa.select(House).order_by(House.id).limit(1))
         if house is None:
@@ -251,7 +268,8 @@ def set_house(work: Work, form: HouseForm, version: int | None = None) -> House:
         elif version is not None and house.version != version:
             raise Stale()
         for name, value in asdict(form).items():
-            setattr(house, name, value)
+            if name != "least_margin_percent" or value:
+                setattr(house, name, value)
         work.session.flush()
         record(work, "house set", "house", "The house's settings were set")
         return house

@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
-__all__ = ["BookLine", "BookPage", "book_page", "categories", "code_lines", "export_rows", "next_monday"]
+__all__ = [
+    "BookLine",
+    "BookPage",
+    "book_page",
+    "catalogue_categories",
+    "categories",
+    "code_lines",
+    "export_rows",
+    "next_monday",
+]
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -13,8 +22,9 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.errors import NotFound
+from app.ledger.makers.models import CatalogueItem
 from app.ledger.prices.dated import COMING, NOW, place_in_time
-from app.ledger.prices.margin import guard, margin_percent
+from app.ledger.prices.margin import guard, least_margin, margin_percent
 from app.ledger.prices.models import PriceBookRow
 
 COLUMNS = ("code", "description", "category", "kind", "price", "cost", "tier", "quantity from", "valid from")
@@ -31,6 +41,7 @@ class BookLine:
     now: PriceBookRow | None
     coming: tuple[PriceBookRow, ...]
     past: tuple[PriceBookRow, ...]
+    least: Decimal  # the house's least margin in percent
 
     @property
     def latest(self) -> PriceBookRow:
@@ -45,7 +56,7 @@ class BookLine:
     @property
     def guard(self) -> str:
         """Why the owner should look again; "" when nothing is amiss."""
-        return guard(self.latest.unit_cents, self.latest.cost_cents)
+        return guard(self.latest.unit_cents, self.latest.cost_cents, self.least)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +67,7 @@ class BookPage:
     count: int
 
 
-def _lines(rows: Sequence[PriceBookRow], today: date) -> list[BookLine]:
+def _lines(rows: Sequence[PriceBookRow], today: date, least: Decimal) -> list[BookLine]:
     by_line: dict[tuple[str, str, int], list[tuple[PriceBookRow, str]]] = {}
     for row, state in place_in_time(rows, today, lambda row: (row.code, row.tier, row.quantity_from)):
         by_line.setdefault((row.code, row.tier, row.quantity_from), []).append((row, state))
@@ -66,7 +77,7 @@ def _lines(rows: Sequence[PriceBookRow], today: date) -> list[BookLine]:
         now = next((row for row, state in found if state == NOW), None)
         coming = tuple(row for row, state in found if state == COMING)
         past = tuple(row for row, state in found if state not in (NOW, COMING))
-        lines.append(BookLine(code, tier, quantity, now, coming, past))
+        lines.append(BookLine(code, tier, quantity, now, coming, past, least))
     return lines
 
 
@@ -81,7 +92,7 @@ def book_page(
         rows = rows.where(sa.or_(*(column.ilike(held, escape="\\") for column in columns)))
     if category:
         rows = rows.where(PriceBookRow.category == category)
-    lines = _lines(session.scalars(rows).all(), today)
+    lines = _lines(session.scalars(rows).all(), today, least_margin(session))
     lines.sort(key=lambda line: (line.latest.category, line.code, line.tier, line.quantity_from))
     shown = lines[(page - 1) * size : page * size]
     sections: dict[str, list[BookLine]] = {}
@@ -95,12 +106,17 @@ def code_lines(session: Session, code: str, today: date) -> tuple[BookLine, ...]
     rows = session.scalars(sa.select(PriceBookRow).where(PriceBookRow.code == code).order_by(PriceBookRow.id)).all()
     if not rows:
         raise NotFound("price")
-    return tuple(sorted(_lines(rows, today), key=lambda line: (line.tier, line.quantity_from)))
+    return tuple(sorted(_lines(rows, today, least_margin(session)), key=lambda line: (line.tier, line.quantity_from)))
 
 
 def categories(session: Session) -> Sequence[str]:
     """The categories of the book, by name."""
     return session.scalars(sa.select(PriceBookRow.category).distinct().order_by(PriceBookRow.category)).all()
+
+
+def catalogue_categories(session: Session) -> Sequence[str]:
+    """The categories of the makers' catalogues, by name."""
+    return session.scalars(sa.select(CatalogueItem.category).distinct().order_by(CatalogueItem.category)).all()
 
 
 def next_monday(today: date) -> date:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-__all__ = ["COMING", "NOW", "PAST", "place_in_time"]
+__all__ = ["COMING", "NOW", "PAST", "changed_terms", "place_in_time", "terms_mark"]
 
-from collections.abc import Callable, Hashable, Iterable
+import hashlib
+import json
+from collections.abc import Callable, Hashable, Iterable, Mapping
 from datetime import date
 from typing import Any, TypeVar
 
@@ -32,3 +34,15 @@ def place_in_time(rows: Iterable[T], today: date, same: Callable[[T], Hashable])
         return NOW if latest[same(row)] is row and (until is None or until >= today) else PAST
 
     return [(row, state(row)) for row in listed]
+
+
+def terms_mark(rows: Iterable[Any]) -> str:
+    """Tells whether any of these dated terms was changed since a page was made; 64 hex digits."""
+    said = sorted((row.valid_from.isoformat(), json.dumps(row.terms, sort_keys=True)) for row in rows)
+    return hashlib.sha256(repr(said).encode()).hexdigest()
+
+
+def changed_terms(before: Mapping[str, Any] | None, after: Mapping[str, Any]) -> dict[str, list[Any]]:
+    """Name → [before, after] of every figure that differs, for the event; all of `after` where there was nothing."""
+    old = before or {}
+    return {name: [old.get(name), after.get(name)] for name in after if old.get(name) != after[name]}

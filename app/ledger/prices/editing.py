@@ -13,7 +13,7 @@ from app.ledger.customers.actions import check_texts
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound, Stale
 from app.ledger.events.actions import record
-from app.ledger.prices.margin import guard
+from app.ledger.prices.margin import guard, least_margin
 from app.ledger.prices.models import PriceBookRow, PriceTier
 from app.ledger.work import Work
 from app.pricing import LineKind, PriceRow, show_cents, show_day
@@ -60,7 +60,7 @@ def set_price(work: Work, form: PriceForm, seen: Seen = None) -> PriceBookRow:
     for field in ("description", "category"):
         if not getattr(price, field):
             raise LedgerError(field, f"Enter the {field}.")
-    thin = guard(price.unit_cents, price.cost_cents)
+    thin = guard(price.unit_cents, price.cost_cents, least_margin(work.session))
     if thin and not form.is_thin_meant:
         raise LedgerError("is_thin_meant", f"{thin} Tick this to set it all the same.")
     with transaction(work.session):

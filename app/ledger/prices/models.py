@@ -1,8 +1,8 @@
-"""Tables: dated price rows, tax rules, bench terms, and the house's own settings."""
+"""Tables: dated price rows and rules, tax rules, bench terms and times, and the house's own settings."""
 
 from __future__ import annotations
 
-__all__ = ["BenchTermsRow", "House", "PriceBookRow", "PriceTier", "TaxRuleRow"]
+__all__ = ["BenchTermsRow", "BenchTimeRow", "House", "PriceBookRow", "PriceRuleRow", "PriceTier", "TaxRuleRow"]
 
 from datetime import date
 from typing import Any
@@ -82,3 +82,42 @@ class House(Versioned, Base):
     exclusions: Mapped[str] = mapped_column(sa.Text, default="")
     second_check: Mapped[bool] = mapped_column(default=False)  # somebody else checks what one has pinned
     terms: Mapped[str] = mapped_column(sa.Text, default="")
+    # Percent of a price below which the owner is asked to look again; decimal text, such as 22.5.
+    least_margin_percent: Mapped[str] = mapped_column(sa.String(16), default="20", server_default="20")
+
+
+class PriceRuleRow(Versioned, Base):
+    """How prices come about from cost or list from a date on, for what it names; "" names everything.
+
+    `basis`: cost times, margin or list less; `figure` is decimal text. `code` may be a part number; `maker` is
+    a maker's code.
+    """
+
+    __tablename__ = "price_rules"
+    __table_args__ = (sa.UniqueConstraint("code", "category", "maker", "tier", "valid_from"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    basis: Mapped[str] = mapped_column(sa.String(16))
+    figure: Mapped[str] = mapped_column(sa.String(16))
+    code: Mapped[str] = mapped_column(sa.String(80), default="")
+    category: Mapped[str] = mapped_column(sa.String(40), default="")
+    maker: Mapped[str] = mapped_column(sa.String(24), default="")
+    tier: Mapped[str] = mapped_column(sa.String(40), default="")
+    valid_from: Mapped[date]
+    valid_until: Mapped[date | None]
+
+
+class BenchTimeRow(Base):
+    """Minutes the bench took for some pieces of one task of a job; `minutes` is decimal text, such as 42.5."""
+
+    __tablename__ = "bench_times"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    job_id: Mapped[int | None] = mapped_column(sa.ForeignKey("jobs.id"), index=True)
+    task: Mapped[str] = mapped_column(sa.String(16))  # set-up, pinning or cutting
+    kind: Mapped[str] = mapped_column(sa.String(8), default="")  # KD, MK …; "" for cutting keys
+    cylinder: Mapped[str] = mapped_column(sa.String(16), default="")  # mortise, rim …; "" but for pinning
+    pieces: Mapped[int]
+    minutes: Mapped[str] = mapped_column(sa.String(16))
+    finished: Mapped[date]
+    recorded_by_id: Mapped[int] = mapped_column(sa.ForeignKey("users.id"))

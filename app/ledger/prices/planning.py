@@ -8,6 +8,7 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from decimal import Decimal
 from typing import Any
 
 import sqlalchemy as sa
@@ -20,7 +21,7 @@ from app.ledger.errors import Stale
 from app.ledger.events.actions import record
 from app.ledger.prices.actions import read_count, read_date, read_text
 from app.ledger.prices.book import COLUMNS
-from app.ledger.prices.margin import guard, margin_percent
+from app.ledger.prices.margin import guard, least_margin, margin_percent
 from app.ledger.prices.models import PriceBookRow, PriceTier
 from app.ledger.table import Column, read_rows
 from app.ledger.work import Work
@@ -37,11 +38,12 @@ class PriceChange:
     row: PriceRow
     before: tuple[int, int] | None
     replaces: bool
+    least: Decimal  # the house's least margin in percent
 
     @property
     def guard(self) -> str:
         """Why the owner should look again; "" when the margin is wide enough."""
-        return guard(self.row.unit_cents, self.row.cost_cents)
+        return guard(self.row.unit_cents, self.row.cost_cents, self.least)
 
     @property
     def margin(self) -> Any:
@@ -149,6 +151,7 @@ def _plan(session: Session, prices: Sequence[PriceRow]) -> PricePlan:
     for row in session.scalars(sa.select(PriceBookRow)):
         on_record.setdefault((row.code, row.tier, row.quantity_from), []).append(row)
     changes = []
+    least = least_margin(session)
     for price in prices:
         known = on_record.get((price.code, price.tier or "", price.quantity_from), [])
         same_day = next((row for row in known if row.valid_from == price.valid_from), None)
@@ -161,7 +164,7 @@ def _plan(session: Session, prices: Sequence[PriceRow]) -> PricePlan:
         ]
         latest = max(holding, key=lambda row: row.valid_from, default=None)
         before = (latest.unit_cents, latest.cost_cents) if latest else None
-        changes.append(PriceChange(price, before, same_day is not None))
+        changes.append(PriceChange(price, before, same_day is not None, least))
     return PricePlan(tuple(changes), len(prices) - len(changes))
 
 

@@ -30,6 +30,9 @@ class HousePage(SavedForm):
     second_check = BooleanField(
         "A second person checks", description="Who pinned a cylinder may not check it; each is ticked off."
     )
+    least_margin_percent = PercentField(
+        "Least margin, percent of the price", description="A price that leaves less asks to be looked at again."
+    )
     exclusions = TextAreaField(
         "Not included",
         [Length(max=4000, message=_LONG.format(4000))],
@@ -45,6 +48,7 @@ class HousePage(SavedForm):
 
     def read(self) -> HouseForm:
         """The form as the use case takes it."""
+        least = self.least_margin_percent.data
         return HouseForm(
             name=typed(self.name),
             address=typed(self.address).strip(),
@@ -56,6 +60,7 @@ class HousePage(SavedForm):
             exclusions=typed(self.exclusions).strip(),
             terms=typed(self.terms).strip(),
             second_check=self.second_check.data,
+            least_margin_percent=f"{least:f}" if least is not None else "",
         )
 
 

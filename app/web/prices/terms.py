@@ -12,11 +12,12 @@ from app.ledger.makers.actions import set_factory_terms
 from app.ledger.makers.queries import factory_terms_by_maker, get_maker
 from app.ledger.prices.actions import set_bench_terms
 from app.ledger.prices.book import next_monday
+from app.ledger.prices.dated import terms_mark
 from app.ledger.prices.queries import dated_bench_terms
 from app.pricing import CylinderType, KeyingKind
 from app.web.access import roles
 from app.web.errors import about
-from app.web.forms_base import attach
+from app.web.forms_base import attach, typed
 from app.web.prices.terms_forms import STEPS, BenchPage, FactoryPage
 from app.web.services import current_work
 
@@ -40,10 +41,11 @@ def change_bench() -> ResponseReturnValue:
     about("price book")
     dated = dated_bench_terms(work.session, work.today)
     latest = next((row.terms for row, state in dated if state == "now"), dated[0][0].terms if dated else {})
-    form = BenchPage(data={**BenchPage.start(latest), "valid_from": next_monday(work.today)})
+    mark = terms_mark(row for row, _ in dated)
+    form = BenchPage(data={**BenchPage.start(latest), "valid_from": next_monday(work.today), "seen": mark})
     if form.validate_on_submit():
         try:
-            set_bench_terms(work, form.valid_from.data, form.to_json())
+            set_bench_terms(work, form.valid_from.data, form.to_json(), typed(form.seen))
         except BitternError as error:
             attach(form, form.by_field(error))
         else:
@@ -70,10 +72,11 @@ def change_factory(maker_id: int) -> ResponseReturnValue:
     named, code = maker.name, maker.code
     dated = factory_terms_by_maker(work.session, work.today).get(maker, [])
     latest = next((row.terms for row, state in dated if state == "now"), dated[0][0].terms if dated else {})
-    form = FactoryPage(data={**FactoryPage.start(latest), "valid_from": next_monday(work.today)})
+    mark = terms_mark(row for row, _ in dated)
+    form = FactoryPage(data={**FactoryPage.start(latest), "valid_from": next_monday(work.today), "seen": mark})
     if form.validate_on_submit():
         try:
-            set_factory_terms(work, code, form.valid_from.data, form.to_json(named))
+            set_factory_terms(work, code, form.valid_from.data, form.to_json(named), typed(form.seen))
         except BitternError as error:
             attach(form, form.by_field(error))
         else:

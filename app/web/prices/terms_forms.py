@@ -7,10 +7,11 @@ __all__ = ["BenchPage", "FactoryPage", "TermsPage"]
 from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar
 
-from wtforms import BooleanField, Field, StringField, TextAreaField
+from wtforms import BooleanField, Field, HiddenField, StringField, TextAreaField
 from wtforms.validators import InputRequired, Length
 
 from app.errors import BitternError, Problem, Problems
+from app.ledger.errors import Stale
 from app.pricing import CylinderType, KeyingKind
 from app.web.fields import CentsField, DayField, WholeField
 from app.web.forms_base import PageForm, one_line
@@ -35,6 +36,7 @@ class TermsPage(PageForm):
 
     WORDS: ClassVar[Mapping[str, Sequence[Any]]] = {}
     valid_from = DayField("From", [InputRequired("Enter the first day.")])
+    seen = HiddenField()  # the mark of the terms on record when the page was made
 
     def one(self, name: str) -> Any:
         """The JSON value of a field; None while it is empty."""
@@ -53,6 +55,8 @@ class TermsPage(PageForm):
 
     def by_field(self, error: BitternError) -> BitternError:
         """The refusal with the names of this form's fields in the place of the JSON's paths."""
+        if isinstance(error, Stale):
+            return error
         problems = error.problems if isinstance(error, Problems) else (Problem(error.field, error.message),)
         return Problems([Problem(self._field_of(problem.field), problem.message) for problem in problems])
 
