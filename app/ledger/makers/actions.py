@@ -17,8 +17,8 @@ from app.ledger.engine import transaction
 from app.ledger.errors import NotFound, Stale
 from app.ledger.events.actions import record
 from app.ledger.makers.models import CatalogueItem, FactoryTermsRow, Keyway, Maker, SpecRow
-from app.ledger.specs.actions import refuse_breaking
 from app.ledger.prices.dated import changed_terms, terms_mark
+from app.ledger.specs.actions import refuse_breaking
 from app.ledger.work import Work
 from app.pricing import FactoryTerms
 
