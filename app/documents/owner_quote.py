@@ -13,7 +13,8 @@ from markupsafe import Markup
 from app.documents.cost_chart import ChartPoint, cost_chart
 from app.documents.quote import quote_number
 from app.documents.render import PaperHead, pdf
-from app.ledger.jobs.snapshot import KeyingChoice, QuoteSnapshot, SnapshotTotals
+from app.ledger.jobs.options import way_words
+from app.ledger.jobs.snapshot import AskedQuestion, KeyingChoice, QuoteOption, QuoteSnapshot, SnapshotTotals
 from app.pricing import half_up
 
 
@@ -78,6 +79,10 @@ class OwnerPage:
     margin_cents: int
     margin: str
     keying: tuple[WaysTable, ...]
+    questions: tuple[AskedQuestion, ...]
+    option_b: QuoteOption | None
+    option_where: str
+    option_margin: str
 
 
 def show_margin(part_cents: int, whole_cents: int) -> str:
@@ -95,6 +100,7 @@ def show_margin(part_cents: int, whole_cents: int) -> str:
 
 def owner_page(snapshot: QuoteSnapshot) -> OwnerPage:
     """What the owner's page says."""
+    other = snapshot.option_b
     margin_cents = snapshot.totals.subtotal_cents - snapshot.cost_cents
     return OwnerPage(
         head=PaperHead(
@@ -134,6 +140,12 @@ def owner_page(snapshot: QuoteSnapshot) -> OwnerPage:
         margin_cents=margin_cents,
         margin=show_margin(margin_cents, snapshot.totals.subtotal_cents),
         keying=tuple(ways_table(choice) for choice in snapshot.keying),
+        questions=snapshot.questions,
+        option_b=other,
+        option_where=way_words(other.keying) if other else "",
+        option_margin=show_margin(other.totals.subtotal_cents - other.cost_cents, other.totals.subtotal_cents)
+        if other
+        else "",
     )
 
 

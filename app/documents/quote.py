@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-__all__ = ["QuoteLine", "QuotePage", "quote_page", "quote_pdf"]
+__all__ = ["OptionRow", "QuoteLine", "QuotePage", "quote_page", "quote_pdf"]
 
 from dataclasses import dataclass
 from datetime import date
 
+from app.documents.filters import show_day as show_short_day
 from app.documents.render import PaperHead, pdf
+from app.ledger.jobs.options import OPTIONS, as_accepted, way_words
 from app.ledger.jobs.snapshot import QuoteSnapshot, SnapshotLine, SnapshotTotals
 
 
@@ -29,8 +31,34 @@ class QuoteLine:
 
 
 @dataclass(frozen=True, slots=True)
+class OptionRow:
+    """One of the two ways that a quote offers. `lines`: those whose price is not option A's; A has none."""
+
+    name: str  # A or B
+    where: str  # "keyed at the factory"
+    ready_on: date | None
+    working_days: int | None
+    totals: SnapshotTotals
+    deposit_cents: int
+    lines: tuple[QuoteLine, ...]
+
+    @property
+    def when(self) -> str:
+        """The promise in words.
+
+        >>> OptionRow("B", "", None, None, SnapshotTotals(0, 0, 0, 0, 0, "", ""), 0, ()).when
+        'date confirmed with the order'
+        """
+        if self.ready_on is None:
+            return "date confirmed with the order"
+        days = self.working_days
+        count = "" if days is None else f", {days} working day{'' if days == 1 else 's'}"
+        return f"{show_short_day(self.ready_on)}{count}"
+
+
+@dataclass(frozen=True, slots=True)
 class QuotePage:
-    """A quote revision for the customer."""
+    """A quote revision for the customer. `options`: A and B where the quote offers two ways, else none."""
 
     head: PaperHead
     title: str
@@ -50,6 +78,8 @@ class QuotePage:
     exclusions: str
     terms: str
     cautions: tuple[str, ...]
+    deposit_cents: int
+    options: tuple[OptionRow, ...]
 
 
 def quote_number(snapshot: QuoteSnapshot) -> str:
@@ -78,7 +108,32 @@ def quote_page(snapshot: QuoteSnapshot) -> QuotePage:
         exclusions=snapshot.exclusions,
         terms=snapshot.terms,
         cautions=snapshot.cautions,
+        deposit_cents=snapshot.deposit_cents,
+        options=_options(snapshot),
     )
+
+
+def _options(snapshot: QuoteSnapshot) -> tuple[OptionRow, ...]:
+    if snapshot.option_b is None:
+        return ()
+    usual = {_as_read(line) for line in snapshot.lines}
+    return tuple(
+        OptionRow(
+            name=name,
+            where=way_words(quote.keying),
+            ready_on=quote.ready_on,
+            working_days=quote.working_days,
+            totals=quote.totals,
+            deposit_cents=quote.deposit_cents,
+            lines=tuple(_line(line) for line in quote.lines if _as_read(line) not in usual),
+        )
+        for name, quote in ((name, as_accepted(snapshot, name)) for name in OPTIONS)
+    )
+
+
+def _as_read(line: SnapshotLine) -> tuple[object, ...]:
+    """What the customer reads of a line; what it costs the house is not theirs."""
+    return (line.label, line.words, line.quantity, line.unit_cents, line.amount_cents)
 
 
 def _line(line: SnapshotLine) -> QuoteLine:

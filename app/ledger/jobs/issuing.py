@@ -39,7 +39,7 @@ from app.ledger.work import Work
 from app.pricing import DepositRule
 
 FIRST_JOB = 1001
-_QUOTABLE = (Stage.ASKED, Stage.QUOTED, Stage.LOST)
+QUOTABLE = (Stage.ASKED, Stage.QUOTED, Stage.LOST)
 CAUTIONS = (
     "A lock that needs a key from inside may be unlawful on an exit door: ask the authority having jurisdiction.",
     "On fire-rated doors field drilling and changed hardware are limited by the label and the local code.",
@@ -131,7 +131,7 @@ def _job(work: Work, form: IssueForm, ask: QuoteAsk) -> Job:
         raise NotFound("job")
     if job.version != form.job_version:
         raise Stale()
-    if job.stage not in _QUOTABLE:
+    if job.stage not in QUOTABLE:
         raise LedgerError("stage", f"This job is {job.stage.value}: it can no longer be quoted anew. Start another.")
     job.customer_id = ask.customer_id
     return job

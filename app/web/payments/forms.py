@@ -11,6 +11,7 @@ from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  #
 from wtforms.validators import InputRequired
 
 from app.ledger.jobs.payments import MEANS, PaymentForm, PaymentKind
+from app.ledger.jobs.queries import JobMoney
 from app.web.fields import CentsField, DayField
 from app.web.forms_base import SavedForm, text, typed
 
@@ -34,11 +35,13 @@ class TakePaymentForm(SavedForm):
     received_on = DayField("On", [InputRequired("Enter the day.")])
     note = text("Note", 180, hint="Check number, or why it is given back. Do not write card numbers here.")
 
-    def fill(self, version: int, today: date, balance_cents: int) -> None:
-        """What a fresh form starts from: what is left to pay, today."""
+    def fill(self, version: int, today: date, money: JobMoney) -> None:
+        """What a fresh form starts from: what is missing of the deposit, else what is left to pay; today."""
         self.version.data = str(version)
-        self.kind.data = PaymentKind.PAYMENT.value if balance_cents > 0 else PaymentKind.REFUND.value
-        self.cents.data = balance_cents if balance_cents > 0 else None
+        deposit, balance = money.deposit_left_cents, money.balance_cents
+        kind = PaymentKind.DEPOSIT if deposit else PaymentKind.PAYMENT if balance > 0 else PaymentKind.REFUND
+        self.kind.data = kind.value
+        self.cents.data = (deposit or balance) if balance > 0 else None
         self.received_on.data = today
 
     @property

@@ -42,7 +42,7 @@ def job(number: int) -> ResponseReturnValue:
             return redirect(url_for("payments.job", number=number), 303)
     page = payments_of(work.session, number)
     if not form.is_submitted():
-        form.fill(page.version, work.today, page.money.balance_cents)
+        form.fill(page.version, work.today, page.money)
     return render_template("payments/job.html", page=page, form=form), 422 if form.is_submitted() else 200
 
 

@@ -7,10 +7,11 @@ __all__ = ["MOST_ROWS", "AcceptQuoteForm", "CellProblems", "read_table", "typed_
 import csv
 import io
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from wtforms import DateField, Field, TextAreaField
+from wtforms import DateField, Field, RadioField, TextAreaField
+from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 from wtforms.validators import InputRequired, ValidationError
 
 from app.errors import Problem
@@ -33,11 +34,19 @@ class AcceptQuoteForm(SavedForm):
         "On", [InputRequired("Enter the day on which it was accepted.")], description="As they told you."
     )
     po_number = text("Their order number", 60, hint="If they gave one.")
+    option = RadioField("Option", [InputRequired("Say which of the two ways was accepted.")], choices=[])
     site_name = text("Site", 120, hint="Doors belong to a site; this job has none yet.")
     override_reason = text(
         "Go on without written authority because", 500, hint="For the owner of this house alone; it stays on record."
     )
     doors = TextAreaField("Door list")
+
+    def offer(self, options: Sequence[tuple[str, str]]) -> None:
+        """The ways that the quote offers, as (A or B, what it is); a quote of one way asks nothing."""
+        if options:
+            self.option.choices = [SelectChoice(name, words) for name, words in options]
+        else:
+            del self.option
 
     def validate_accepted_by(self, field: Field) -> None:
         """No character that no paper can show."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 __all__ = ["blueprint"]
 
-from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from app.documents import owner_quote_pdf, quote_pdf
@@ -13,26 +13,29 @@ from app.ledger.doors.paste import COLUMNS, DoorRow, read_doors
 from app.ledger.jobs.accepting import AcceptForm, accept_quote
 from app.ledger.jobs.models import Stage
 from app.ledger.models import Role
+from app.pricing import show_cents
 from app.web.access import may, roles
 from app.web.errors import about
 from app.web.files import PDF, send
 from app.web.forms_base import attach, typed
+from app.web.quotes import revising
+from app.web.quotes.blueprint import REVISION, blueprint
 from app.web.quotes.forms import AcceptQuoteForm, cell_problems, read_table, typed_rows
 from app.web.quotes.page import accept_page, quote_view
 from app.web.services import current_work
 
-blueprint = Blueprint("quotes", __name__, url_prefix="/quotes/<int(max=999999999):number>")
-_REVISION = "/<int(max=999999999):revision>"
+PAGES = (revising,)
+"""Importing them puts their routes on the blueprint."""
 
 
-@blueprint.get(_REVISION)
+@blueprint.get(REVISION)
 @roles(Role.COUNTER, Role.BENCH)
 def show(number: int, revision: int) -> ResponseReturnValue:
     """The quote as on paper, and what can be done with it."""
     return render_template("quotes/show.html", view=quote_view(current_work(), number, revision))
 
 
-@blueprint.get(f"{_REVISION}/quote.pdf")
+@blueprint.get(f"{REVISION}/quote.pdf")
 @roles(Role.COUNTER, Role.BENCH)
 def pdf(number: int, revision: int) -> ResponseReturnValue:
     """The customer's paper."""
@@ -40,7 +43,7 @@ def pdf(number: int, revision: int) -> ResponseReturnValue:
     return send(quote_pdf(view.snapshot), f"quote-{number}-{revision}.pdf", PDF)
 
 
-@blueprint.get(f"{_REVISION}/owner.pdf")
+@blueprint.get(f"{REVISION}/owner.pdf")
 @roles()
 def owner_pdf(number: int, revision: int) -> ResponseReturnValue:
     """The owner's paper: costs, margin, both ways of keying, why the choice was overridden."""
@@ -59,6 +62,9 @@ def accept(number: int) -> ResponseReturnValue:
         flash(f"Job {number} is {view.job.stage.value}: only a quoted job can be accepted.", "caution")
         return redirect(url_for("quotes.show", number=number, revision=view.revision.revision), 303)
     form = AcceptQuoteForm(obj=view.job)
+    form.offer(
+        [(one.name, f"{one.name}: {one.where}, {show_cents(one.totals.total_cents)}") for one in view.paper.options]
+    )
     if not form.is_submitted():
         form.accepted_on.data = work.today
         return render_template("quotes/accept.html", page=accept_page(view, form), columns=COLUMNS)
@@ -74,6 +80,7 @@ def accept(number: int) -> ResponseReturnValue:
                     accepted_on=form.accepted_on.data or work.today,
                     version=form.version_read,
                     po_number=typed(form.po_number),
+                    option=typed(form.option) if form.option else "",
                     site_name=typed(form.site_name),
                     doors=doors,
                     override_reason=typed(form.override_reason),

@@ -1,0 +1,61 @@
+"""A quote of two ways, and one with a deposit, on paper."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date
+
+from app.documents import owner_quote_pdf, quote_pdf
+from app.ledger.jobs.snapshot import AskedQuestion, QuoteOption, QuoteSnapshot
+
+Snapshots = Callable[..., QuoteSnapshot]
+Pages = Callable[[bytes], list[str]]
+
+
+def with_option(given: QuoteSnapshot) -> QuoteSnapshot:
+    """The quote with a second way: its keying, line 1a, at the factory for 7.00 each instead of 9.00."""
+    lines = tuple(
+        replace(line, unit_cents=700, amount_cents=1400, cost_cents=611) if line.label == "1a" else line
+        for line in given.lines
+    )
+    totals = replace(given.totals, labour_cents=11300, subtotal_cents=23025, total_cents=23992)
+    keying = (replace(given.keying[0], choice="factory", override_reason="Offered to the customer as option B."),)
+    return replace(
+        given,
+        working_days=3,
+        deposit_cents=8000,
+        option_b=QuoteOption(lines, totals, keying, date(2031, 3, 25), "", 12071, 0, 7900, 15),
+        questions=(
+            AskedQuestion("no-cam", "Does each lock's cam fit?", "the old cams are kept"),
+            AskedQuestion("no-back-plate", "Are the old back plates kept?", ""),
+        ),
+    )
+
+
+def test_both_ways_are_printed_with_total_promise_place_and_deposit(snapshot: Snapshots, pages: Pages) -> None:
+    text = " ".join(" ".join(pages(quote_pdf(with_option(snapshot())))).split())
+    for said in (
+        "Option A", "Keyed on our bench", "7 March 2031, 3 working days", "$243.92", "$80.00",
+        "Option B", "Keyed at the factory", "25 March 2031, 15 working days", "$239.92", "$79.00",
+        "Line 1a: 2 at $7.00, $14.00", "as option A for $243.92 / as option B for $239.92",
+    ):  # fmt: skip
+        assert said in text, said
+    # One promise an option, none beside them; and nothing of what it costs the house, or asks itself.
+    for hidden in ("Three working days", "120.71", "6.11", "Offered to the customer", "cam", "back plates kept"):
+        assert hidden not in text.split("standard cam")[1], hidden
+
+
+def test_a_deposit_stands_below_the_total(snapshot: Snapshots, pages: Pages) -> None:
+    text = " ".join(pages(quote_pdf(replace(snapshot(), deposit_cents=8000))))
+    assert "Deposit asked with the order" in text and "$80.00" in text
+    assert "Deposit" not in " ".join(pages(quote_pdf(snapshot())))
+
+
+def test_the_owner_reads_the_other_ways_margin_and_what_was_asked(snapshot: Snapshots, pages: Pages) -> None:
+    text = " ".join(" ".join(pages(owner_quote_pdf(with_option(snapshot())))).split())
+    for said in (
+        "Option B, keyed at the factory", "$230.25", "$120.71", "$109.54", "47.6 %",
+        "Not needed, because the old cams are kept", "Are the old back plates kept? Left open.",
+    ):  # fmt: skip
+        assert said in text, said
