@@ -36,6 +36,8 @@ __all__ = [
     "LineKind",
     "LineStatus",
     "MarginWarning",
+    "Mend",
+    "MendLine",
     "MissingLineRule",
     "Obstacle",
     "ObstacleCode",
@@ -113,7 +115,15 @@ from app.pricing.margin import (
     least_price,
     margin_percent,
 )
-from app.pricing.missing_lines import MissingLineRule, Question, QuoteFacts, missing_lines, read_missing_line_rules
+from app.pricing.missing_lines import (
+    Mend,
+    MendLine,
+    MissingLineRule,
+    Question,
+    QuoteFacts,
+    missing_lines,
+    read_missing_line_rules,
+)
 from app.pricing.money import MAX_CENTS, half_up, read_cents, read_percent, show_cents
 from app.pricing.price_book import PriceBook, PriceRow
 from app.pricing.price_changes import PriceChange, compare_price_books, prices_in_force, quantity_steps

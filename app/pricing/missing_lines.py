@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-__all__ = ["MissingLineRule", "Question", "QuoteFacts", "missing_lines", "read_missing_line_rules"]
+__all__ = [
+    "Mend",
+    "MendLine",
+    "MissingLineRule",
+    "Question",
+    "QuoteFacts",
+    "missing_lines",
+    "read_missing_line_rules",
+]
 
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
@@ -66,6 +74,13 @@ class Condition:
     value: int
     fact_beside: str | None = None
 
+    @property
+    def words(self) -> str:
+        """The condition as a person reads it."""
+        compared = {"above": "more than", "below": "fewer than", "equal": "", "not equal": "not"}[self.comparison]
+        beside = self.fact_beside.replace("_", " ") if self.fact_beside else f"{self.value:,}"
+        return " ".join(f"{self.fact.replace('_', ' ')} are {compared} {beside}".split())
+
     def holds(self, facts: QuoteFacts) -> bool:
         """Whether it is so."""
         one = getattr(facts, self.fact)
@@ -80,6 +95,43 @@ class Condition:
         )
 
 
+class MendLine(StrEnum):
+    """What one press adds to the quote: a line of that kind, or keys with each cylinder."""
+
+    KEYS_EACH = "keys each"
+    MASTER_KEYS = "master keys"
+    KEYS = "keys"
+    HARDWARE = "hardware"
+    LABOUR = "labour"
+    TRIP = "trip"
+
+
+@dataclass(frozen=True, slots=True)
+class Mend:
+    """How a missing line is added. `words`: what the price book's entry has in its description, "" for the
+    first of its kind. `quantity`: how many; with `of` and `less` that fact less the other one.
+    """
+
+    line: MendLine
+    words: str = ""
+    quantity: int = 1
+    of: str | None = None
+    less: str | None = None
+
+    def count(self, facts: QuoteFacts) -> int:
+        """How many are missing, 1 at the least.
+
+        >>> Mend(MendLine.HARDWARE, "cam", of="mortise_cylinders_swapped", less="cams").count(
+        ...     QuoteFacts(mortise_cylinders_swapped=3, cams=1))
+        2
+        """
+        if self.of is None:
+            return self.quantity
+        wanted: int = getattr(facts, self.of)
+        there: int = getattr(facts, self.less) if self.less else 0
+        return max(1, wanted - there)
+
+
 @dataclass(frozen=True, slots=True)
 class MissingLineRule:
     """Asks `question` when every condition holds; `code` names it for a house that switches one off."""
@@ -87,14 +139,25 @@ class MissingLineRule:
     code: str
     when: tuple[Condition, ...]
     question: str
+    mend: Mend | None = None
+
+    @property
+    def words(self) -> str:
+        """When it asks, in words.
+
+        >>> MissingLineRule("no-keys", (Condition("keys", Comparison.EQUAL, 0),), "None?").words
+        'keys are 0'
+        """
+        return ", and ".join(condition.words for condition in self.when)
 
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """What the guard asks the counter; nothing is refused."""
+    """What the guard asks the counter; nothing is refused. `mend`: what one press would add, None for nothing."""
 
     code: str
     question: str
+    mend: Mend | None = None
 
 
 def missing_lines(
@@ -103,7 +166,7 @@ def missing_lines(
     """The questions to put, in the rules' order."""
     off = frozenset(switched_off)
     return tuple(
-        Question(rule.code, rule.question)
+        Question(rule.code, rule.question, rule.mend)
         for rule in rules
         if rule.code not in off and all(condition.holds(facts) for condition in rule.when)
     )
@@ -112,6 +175,7 @@ def missing_lines(
 def read_missing_line_rules(given: object, path: str = "") -> tuple[MissingLineRule, ...]:
     """Rules from parsed JSON, `{"source": text, "rules": [{"code", "when": […], "question"}]}`.
 
+    A rule may have a `mend`, `{"line", "words", "quantity"}` or with `of` and `less` for the quantity.
     A condition is `{"fact", "is": "above" | "below" | "equal" | "not equal"}` with `value`, a whole number,
     or `fact_beside`, another fact. `Problems` lists every bad field.
     """
@@ -122,7 +186,8 @@ def read_missing_line_rules(given: object, path: str = "") -> tuple[MissingLineR
         conditions = tuple(_condition(one) for one in row.rows("when"))
         if not conditions:
             row.refuse("when", "A rule needs at least one condition, or it would always ask.")
-        rules.append(MissingLineRule(row.text("code", 60), conditions, row.text("question", 300)))
+        mend = _mend(row.part("mend")) if row.has("mend") else None
+        rules.append(MissingLineRule(row.text("code", 60), conditions, row.text("question", 300), mend))
         row.refuse_unknown()
     codes = [rule.code for rule in rules]
     for code in sorted({code for code in codes if code and codes.count(code) > 1}):
@@ -142,6 +207,16 @@ def _condition(read: Reader) -> Condition:
         read.refuse("value", "Give value or fact_beside, not both.")
     read.refuse_unknown()
     return Condition(fact, comparison, value, beside)
+
+
+def _mend(read: Reader) -> Mend:
+    line = read.word("line", MendLine)
+    words = read.text("words", 60, "") if read.has("words") else ""
+    of = _fact(read, "of") if read.has("of") else None
+    less = _fact(read, "less") if read.has("less") else None
+    quantity = read.whole("quantity", 1, 10_000, 1)
+    read.refuse_unknown()
+    return Mend(line, words, quantity, of, less)
 
 
 def _fact(read: Reader, name: str) -> str:

@@ -20,6 +20,7 @@ from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound, Stale
 from app.ledger.events.actions import next_number, record
 from app.ledger.jobs.ask import QuoteAsk, ask_to_json
+from app.ledger.jobs.missing import answered, questions_about
 from app.ledger.jobs.models import Draft, Job, QuoteRevision, Stage
 from app.ledger.jobs.options import price_option, working_days_until
 from app.ledger.jobs.quoting import PricedQuote, price_ask
@@ -203,6 +204,7 @@ def _snapshot(work: Work, job: Job, priced: PricedQuote, other: PricedQuote | No
         deposit_cents=deposit.asked_cents(priced.totals.total_cents),
         working_days=working_days_until(work, priced.ready_on),
         option_b=_option(work, other, deposit) if other else None,
+        questions=answered(questions_about(work, priced), ask),
     )
 
 

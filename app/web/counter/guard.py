@@ -1,0 +1,107 @@
+"""The questions about lines that might be missing, as the counter sees them beside the totals."""
+
+from __future__ import annotations
+
+__all__ = ["AskView", "answers_in", "asks_of", "mend"]
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from app.ledger.jobs.ask import LineKind
+from app.ledger.jobs.missing import MOST_ANSWER, facts_of, questions_about
+from app.ledger.jobs.quoting import PricedQuote
+from app.ledger.work import Work
+from app.pricing import MendLine, Question
+from app.web.counter.choices import Choices
+from app.web.counter.typed import TypedLine, TypedPage
+
+_CODE = re.compile(r"[a-z][a-z-]{0,59}")
+_KINDS = {
+    MendLine.KEYS: LineKind.KEYS,
+    MendLine.HARDWARE: LineKind.HARDWARE,
+    MendLine.LABOUR: LineKind.LABOUR,
+    MendLine.TRIP: LineKind.TRIP,
+}
+_TOP = {"2": "AA", "3": "A", "4": "GGM"}
+
+
+@dataclass(frozen=True, slots=True)
+class AskView:
+    """One question. `answer`: why the line is not needed, as typed. `mend`: what one press adds, "" for nothing."""
+
+    code: str
+    question: str
+    answer: str
+    mend: str
+
+
+def asks_of(work: Work, priced: PricedQuote | None, typed: TypedPage, choices: Choices) -> tuple[AskView, ...]:
+    """What the house asks about the page as it stands; answered questions keep their place."""
+    if priced is None or not priced.lines:
+        return ()
+    answers = dict(typed.answers)
+    return tuple(
+        AskView(one.code, one.question, answers.get(one.code, ""), _label(work, priced, typed, choices, one))
+        for one in questions_about(work, priced)
+    )
+
+
+def mend(work: Work, priced: PricedQuote | None, typed: TypedPage, choices: Choices, code: str) -> tuple[TypedPage, str]:
+    """The page with what the question misses, and the id of what was added; as it was where nothing can be."""
+    question = next((one for one in (questions_about(work, priced) if priced else ()) if one.code == code), None)
+    if priced is None or question is None or question.mend is None:
+        return typed, ""
+    if question.mend.line is MendLine.KEYS_EACH:
+        quantity = str(question.mend.quantity)
+        lines = tuple(
+            replace(line, keys_each=quantity) if line.sort.is_keyed and line.keys_each == "0" else line
+            for line in typed.lines
+        )
+        return replace(typed, lines=lines), "add"
+    line = _line(work, priced, typed, choices, question)
+    return (typed, "") if line is None else (typed.with_line(line), f"line-{line.key}")
+
+
+def _label(work: Work, priced: PricedQuote, typed: TypedPage, choices: Choices, question: Question) -> str:
+    if question.mend is None:
+        return ""
+    if question.mend.line is MendLine.KEYS_EACH:
+        return f"Add {question.mend.quantity} keys a cylinder"
+    line = _line(work, priced, typed, choices, question)
+    if line is None:
+        return ""
+    if line.symbol:
+        return f"Add {line.quantity} keys to {line.symbol}"
+    entry = next(one for one in choices.entries(line.sort) if one.code == line.price_code)
+    return f"Add {line.quantity} × {entry.description}"
+
+
+def _line(
+    work: Work, priced: PricedQuote, typed: TypedPage, choices: Choices, question: Question
+) -> TypedLine | None:
+    """The line that the press adds; None where the price book has no such entry."""
+    wanted = question.mend
+    if wanted is None or wanted.line is MendLine.KEYS_EACH:
+        return None
+    count = str(wanted.count(facts_of(work, priced)))
+    if wanted.line is MendLine.MASTER_KEYS:
+        levels = str(priced.ask.system.levels) if priced.ask.system else "2"
+        return TypedLine(typed.next_key, LineKind.KEYS.value, count, symbol=_TOP.get(levels, "AA"))
+    kind = _KINDS[wanted.line]
+    told = re.compile(rf"\b{re.escape(wanted.words)}s?\b", re.IGNORECASE)
+    entry = next((one for one in choices.entries(kind) if not wanted.words or told.search(one.description)), None)
+    return TypedLine(typed.next_key, kind.value, count, price_code=entry.code) if entry else None
+
+
+def answers_in(pairs: Iterable[tuple[str, str]] | Sequence[Sequence[str]]) -> tuple[tuple[str, str], ...]:
+    """Answers as posted or kept: codes that could be a rule's, texts cut to what fits; empty ones are left out.
+
+    >>> answers_in([("no-cam", " the old ones fit "), ("no-keys", ""), ("<b>", "x")])
+    (('no-cam', 'the old ones fit'),)
+    """
+    found: dict[str, str] = {}
+    for pair in pairs:
+        if len(pair) == 2 and _CODE.fullmatch(str(pair[0])) and len(found) < MOST_ANSWER:
+            found.setdefault(str(pair[0]), str(pair[1]).strip()[:MOST_ANSWER])
+    return tuple((code, why) for code, why in found.items() if why)
