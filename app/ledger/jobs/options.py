@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 from app.errors import Problem, Problems
+from app.ledger.customers.models import Customer
 from app.ledger.jobs.ask import LineKind, QuoteAsk
 from app.ledger.jobs.quoting import PricedQuote, price_ask
 from app.ledger.jobs.snapshot import KeyingChoice, QuoteSnapshot
@@ -40,8 +41,12 @@ def _is_customers_own(ask: QuoteAsk, choice: KeyingChoice) -> bool:
     return all(ask.lines[number - 1].kind is LineKind.REKEY for number in choice.lines)
 
 
-def price_option(work: Work, ask: QuoteAsk, priced: PricedQuote) -> PricedQuote | None:
+def price_option(
+    work: Work, ask: QuoteAsk, priced: PricedQuote, customer: Customer | None = None
+) -> PricedQuote | None:
     """Option B of a request whose option A is `priced`; None when none is asked for.
+
+    customer: as for `price_ask`.
 
     Raises Problems on `option_b` when that way is not possible, or no other way than A's.
     """
@@ -49,7 +54,7 @@ def price_option(work: Work, ask: QuoteAsk, priced: PricedQuote) -> PricedQuote 
         return None
     if ask.option_b not in offered_ways(priced):
         raise Problems([Problem("option_b", _why_not(ask.option_b, priced))])
-    other = price_ask(work, replace(ask, keyed_at=ask.option_b, override_reason=OFFERED, option_b=""))
+    other = price_ask(work, replace(ask, keyed_at=ask.option_b, override_reason=OFFERED, option_b=""), customer)
     if other.problems:
         raise Problems([Problem("option_b", f"Option B: {problem.message}") for problem in other.problems])
     return other

@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 
 from app.ledger.doors.models import Cylinder
 from app.ledger.jobs.models import Job, QuoteRevision
+from app.ledger.jobs.options import as_accepted
 from app.ledger.jobs.snapshot import read_snapshot
 
 
@@ -25,7 +26,7 @@ def sent_cylinders(session: Session, job: Job) -> frozenset[int]:
         .order_by(QuoteRevision.revision.desc())
         .limit(1)
     )
-    choices = read_snapshot(text).keying if text else ()
+    choices = as_accepted(read_snapshot(text), job.accepted_option).keying if text else ()
     lines = [number for choice in choices if choice.choice == "factory" for number in choice.lines]
     rows = sa.select(Cylinder.id).where(Cylinder.job_id == job.id, Cylinder.line_number.in_(lines))
     return frozenset(session.scalars(rows))

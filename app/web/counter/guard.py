@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-__all__ = ["AskView", "answers_in", "asks_of", "mend"]
+__all__ = ["AskView", "asks_of", "mend"]
 
 import re
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from app.ledger.jobs.ask import LineKind
-from app.ledger.jobs.missing import MOST_ANSWER, facts_of, questions_about
+from app.ledger.jobs.missing import facts_of, questions_about
 from app.ledger.jobs.quoting import PricedQuote
 from app.ledger.work import Work
 from app.pricing import MendLine, Question
 from app.web.counter.choices import Choices
 from app.web.counter.typed import TypedLine, TypedPage
 
-_CODE = re.compile(r"[a-z][a-z-]{0,59}")
 _KINDS = {
     MendLine.KEYS: LineKind.KEYS,
     MendLine.HARDWARE: LineKind.HARDWARE,
@@ -47,7 +45,9 @@ def asks_of(work: Work, priced: PricedQuote | None, typed: TypedPage, choices: C
     )
 
 
-def mend(work: Work, priced: PricedQuote | None, typed: TypedPage, choices: Choices, code: str) -> tuple[TypedPage, str]:
+def mend(
+    work: Work, priced: PricedQuote | None, typed: TypedPage, choices: Choices, code: str
+) -> tuple[TypedPage, str]:
     """The page with what the question misses, and the id of what was added; as it was where nothing can be."""
     question = next((one for one in (questions_about(work, priced) if priced else ()) if one.code == code), None)
     if priced is None or question is None or question.mend is None:
@@ -92,16 +92,3 @@ def _line(
     told = re.compile(rf"\b{re.escape(wanted.words)}s?\b", re.IGNORECASE)
     entry = next((one for one in choices.entries(kind) if not wanted.words or told.search(one.description)), None)
     return TypedLine(typed.next_key, kind.value, count, price_code=entry.code) if entry else None
-
-
-def answers_in(pairs: Iterable[tuple[str, str]] | Sequence[Sequence[str]]) -> tuple[tuple[str, str], ...]:
-    """Answers as posted or kept: codes that could be a rule's, texts cut to what fits; empty ones are left out.
-
-    >>> answers_in([("no-cam", " the old ones fit "), ("no-keys", ""), ("<b>", "x")])
-    (('no-cam', 'the old ones fit'),)
-    """
-    found: dict[str, str] = {}
-    for pair in pairs:
-        if len(pair) == 2 and _CODE.fullmatch(str(pair[0])) and len(found) < MOST_ANSWER:
-            found.setdefault(str(pair[0]), str(pair[1]).strip()[:MOST_ANSWER])
-    return tuple((code, why) for code, why in found.items() if why)

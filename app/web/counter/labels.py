@@ -29,6 +29,7 @@ HEAD_LABELS: Mapping[str, str] = {
     "system_masters": "Masters",
     "keyed_at": "Keyed at",
     "override_reason": "Why",
+    "option_b": "Option B",
 }
 LINE_LABELS: Mapping[str, str] = {
     "quantity": "Quantity",

@@ -27,8 +27,11 @@ from app.ledger.work import Work
 from app.web.counter.choices import ADDABLE, Choices, LineChoices, load_choices
 from app.web.counter.fit import LineFit, fit_of
 from app.web.counter.forms import Reading, read
+from app.web.counter.guard import AskView, asks_of
 from app.web.counter.labels import CUSTOMER_FIELDS, HEAD_LABELS, JOB_FIELDS, LINE_LABELS, head_field, line_field
 from app.web.counter.line_form import Knowledge
+from app.web.counter.option import OptionView, second_way
+from app.web.counter.starting import kept_reason
 from app.web.counter.typed import TypedLine, TypedPage
 
 
@@ -77,6 +80,8 @@ class CounterPage:
     reading: Reading
     is_owner: bool
     margin: str
+    asks: tuple[AskView, ...]
+    option: OptionView
 
     def problem(self, field: str) -> str:
         """The sentence beside a field of the page's head; "" where all is well."""
@@ -90,6 +95,16 @@ class CounterPage:
         return any((*filled, t.customer_exempt_certificate, t.customer_exempt_until)) or any(
             self.problem(name) for name in CUSTOMER_FIELDS[2:]
         )
+
+    @property
+    def open_asks(self) -> int:
+        """How many questions about missing lines have no answer yet."""
+        return sum(not ask.answer for ask in self.asks)
+
+    @property
+    def asks_shown(self) -> str:
+        """Which questions the page shows, in one word: they are drawn anew only when these change."""
+        return " ".join(ask.code for ask in self.asks)
 
     @property
     def slots(self) -> tuple[str, ...]:
@@ -134,15 +149,18 @@ def build(
             system_name=name,
         ),
     )
+    if reason := kept_reason(job, typed):
+        reading = replace(reading, ask=replace(reading.ask, override_reason=reason))
     problems += reading.problems
-    priced = None
+    priced, option = None, OptionView()
     if reading.ask.lines or asked:
         try:
             priced = price_ask(work, reading.ask, customer or _buyer(reading))
         except NotFound as error:  # no bench terms, no house: the owner's to put right
             problems.append(Problem("", error.message))
         else:
-            problems += [_own(problem, reading) for problem in priced.problems]
+            option, refused = second_way(work, reading.ask, priced, customer or _buyer(reading))
+            problems += [_own(problem, reading) for problem in (*priced.problems, *refused)]
     problems += [_own(problem, reading) for problem in more]
     if asked and not customer and not typed.is_new_customer:
         problems.append(Problem("find", "Choose a customer, or press New customer."))
@@ -163,6 +181,8 @@ def build(
         reading=reading,
         is_owner=work.actor.role is Role.OWNER,
         margin=show_margin(subtotal, priced.cost_cents) if priced else "",
+        asks=asks_of(work, priced, typed, choices),
+        option=option,
     )
 
 

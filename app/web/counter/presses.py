@@ -11,7 +11,7 @@ from app.ledger.jobs.ask import LineKind
 from app.pricing import KeyingKind
 from app.web.counter.typed import MOST_POSTED, TypedLine, TypedPage
 
-_NAMES = ("choose", "add", "remove", "duplicate", "action", "put", "face")
+_NAMES = ("choose", "add", "remove", "duplicate", "action", "mend", "put", "face")
 _STAYS = (
     *("quantity", "keying", "set_size", "master", "keys_each", "need_by", "remark", "replaces", "replaces_finish"),
     *("fit_lock", "fit_door", "fit_trim", "fit_trim_in", "fit_key", "fit_cuts", "fit_finishes"),
@@ -24,6 +24,7 @@ class Press:
     """A button's name and value; both empty when nobody pressed any and the page only follows what is typed.
 
     choose: a customer's id, `new`, or `none`. add: a kind of line. remove, duplicate: a line's key.
+    mend: a question's code; what it adds hangs on prices, so app/web/counter/guard.py does that.
     put: key, maker's code and part number, with a colon between; face: key and the customer's answer.
     """
 

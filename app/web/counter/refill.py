@@ -23,6 +23,8 @@ def typed_from_ask(ask: QuoteAsk, token: str) -> TypedPage:
         need_by=ask.need_by.isoformat() if ask.need_by else "",
         keyed_at=ask.keyed_at,
         override_reason=ask.override_reason,
+        option_b=ask.option_b,
+        answers=ask.answers,
         lines=tuple(_line(key, line) for key, line in enumerate(ask.lines)),
     )
     if system is None:

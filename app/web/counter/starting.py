@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-__all__ = ["draft_of", "start"]
+__all__ = ["draft_of", "kept_reason", "resume", "start"]
 
-from app.ledger.jobs.ask import ask_from_json
+from dataclasses import replace
+
+from app.ledger.jobs.ask import QuoteAsk, ask_from_json
 from app.ledger.jobs.issuing import load_draft
 from app.ledger.jobs.models import Draft, Job
 from app.ledger.jobs.snapshot import read_snapshot
+from app.ledger.models import Role
 from app.ledger.work import Work
 from app.web.counter.refill import typed_from_ask
-from app.web.counter.typed import TypedPage
+from app.web.counter.typed import TypedPage, from_draft
 
 
 def start(work: Work, job: Job | None, token: str, customer: str = "", site: str = "") -> TypedPage:
@@ -25,7 +28,33 @@ def start(work: Work, job: Job | None, token: str, customer: str = "", site: str
             title=job.title,
             need_by=job.need_by.isoformat() if job.need_by else "",
         )
-    return typed_from_ask(ask_from_json(read_snapshot(job.revisions[-1].snapshot).ask), token)
+    return _without_reason(work, typed_from_ask(_quoted(job), token))
+
+
+def _quoted(job: Job) -> QuoteAsk:
+    return ask_from_json(read_snapshot(job.revisions[-1].snapshot).ask)
+
+
+def _without_reason(work: Work, page: TypedPage) -> TypedPage:
+    """Why the figures were overruled is the owner's to read; whoever gave the reason need not give it twice."""
+    return page if work.actor.role is Role.OWNER else replace(page, override_reason="")
+
+
+def kept_reason(job: Job | None, page: TypedPage) -> str:
+    """The reason given with the last revision, for a page that overrules the figures as that one did.
+
+    "" where a reason is typed anew, or none was given.
+    """
+    if not page.keyed_at or page.override_reason or job is None or not job.revisions:
+        return ""
+    quoted = _quoted(job)
+    return quoted.override_reason if quoted.keyed_at == page.keyed_at else ""
+
+
+def resume(work: Work, draft: Draft, token: str) -> TypedPage:
+    """The page that was left lying, under a token; somebody else's reason for overruling stays with the owner."""
+    page = from_draft(draft.typed, token)
+    return page if draft.user_id == work.actor.user_id else _without_reason(work, page)
 
 
 def draft_of(work: Work, job: Job | None) -> Draft | None:

@@ -16,6 +16,8 @@ from app.ledger.jobs.ask import LineKind
 MOST_POSTED = 1000
 """More lines than this in one post are no clerk's work; they are not read at all."""
 
+_ANSWER = re.compile(r"answer-([a-z][a-z-]{0,59})")
+_MOST_ANSWERS, _LONGEST_ANSWER = 60, 200
 _LINE_FIELD = re.compile(r"lines-([0-9]{1,4})-([a-z_]{1,20})")
 UNWRITABLE = "\N{REPLACEMENT CHARACTER}"
 """Stands where a character was sent that no paper can show; the field that holds it is refused."""
@@ -101,6 +103,8 @@ class TypedPage:
     system_masters: str = "1"
     keyed_at: str = ""
     override_reason: str = ""
+    option_b: str = ""  # shop or factory: a second way offered on the same quote
+    answers: tuple[tuple[str, str], ...] = ()  # to questions about missing lines: code, why it is not needed
     lines: tuple[TypedLine, ...] = ()
 
     @property
@@ -137,7 +141,7 @@ class TypedPage:
 
 
 _KINDS = {kind.value for kind in LineKind}
-_PAGE_FIELDS = tuple(field.name for field in dataclasses.fields(TypedPage) if field.name != "lines")
+_PAGE_FIELDS = tuple(field.name for field in dataclasses.fields(TypedPage) if field.name not in ("lines", "answers"))
 _LINE_FIELDS = tuple(field.name for field in dataclasses.fields(TypedLine) if field.name != "key")
 
 
@@ -150,6 +154,7 @@ def from_form(items: Iterable[tuple[str, str]]) -> TypedPage:
     """
     head: dict[str, str] = {}
     lines: dict[int, dict[str, str]] = {}
+    answers: list[tuple[str, str]] = []
     for name, value in items:
         found = _LINE_FIELD.fullmatch(name)
         if found and found[2] in _LINE_FIELDS:
@@ -157,14 +162,26 @@ def from_form(items: Iterable[tuple[str, str]]) -> TypedPage:
                 lines.setdefault(int(found[1]), {}).setdefault(found[2], _clean(value))
         elif name in _PAGE_FIELDS:
             head.setdefault(name, _clean(value))
+        elif answer := _ANSWER.fullmatch(name):
+            answers.append((answer[1], value))
     rows = tuple(TypedLine(key, row.pop("kind", ""), **row) for key, row in lines.items())
-    return TypedPage(**head, lines=rows)
+    return TypedPage(**head, answers=_answers(answers), lines=rows)
+
+
+def _answers(pairs: Iterable[tuple[str, str]]) -> tuple[tuple[str, str], ...]:
+    """The first answer of each question, cut to what fits; empty ones are left out."""
+    found: dict[str, str] = {}
+    for code, why in pairs:
+        said = _clean(why).replace(UNWRITABLE, "")[:_LONGEST_ANSWER].strip()
+        if said and len(found) < _MOST_ANSWERS:
+            found.setdefault(code, said)
+    return tuple(found.items())
 
 
 def to_draft(page: TypedPage) -> dict[str, Any]:
     """The page as plain JSON values; the token stays with the draft itself."""
     given = dataclasses.asdict(page)
-    return {**given, "token": "", "lines": list(given["lines"])}
+    return {**given, "token": "", "lines": list(given["lines"]), "answers": dict(page.answers)}
 
 
 def from_draft(kept: Mapping[str, Any], token: str) -> TypedPage:
@@ -176,7 +193,9 @@ def from_draft(kept: Mapping[str, Any], token: str) -> TypedPage:
         for key, row in enumerate(rows if isinstance(rows, list) else [])
         if isinstance(row, dict) and "kind" in row
     ]
-    return TypedPage(**{**head, "token": token}, lines=tuple(lines[:MOST_POSTED]))
+    said = kept.get("answers")
+    pairs = [(str(code), str(why)) for code, why in said.items()] if isinstance(said, dict) else []
+    return TypedPage(**{**head, "token": token}, answers=_answers(pairs), lines=tuple(lines[:MOST_POSTED]))
 
 
 def _clean(value: str) -> str:

@@ -24,11 +24,12 @@ from app.ledger.models import Role
 from app.ledger.work import Work
 from app.web.access import may, roles
 from app.web.counter.choices import ADDABLE, KEYINGS, TYPES
+from app.web.counter.guard import mend
 from app.web.counter.labels import CUSTOMER_FIELDS, HEAD_LABELS, JOB_FIELDS, LINE_LABELS
 from app.web.counter.page import CounterPage, build
 from app.web.counter.presses import apply, press_of
-from app.web.counter.starting import draft_of, start
-from app.web.counter.typed import TypedPage, from_draft, from_form, to_draft
+from app.web.counter.starting import draft_of, resume, start
+from app.web.counter.typed import TypedPage, from_form, to_draft
 from app.web.counter.ways import told_reasons, told_why
 from app.web.errors import about
 from app.web.services import current_work, request_session
@@ -68,7 +69,7 @@ def page() -> ResponseReturnValue:
     token = secrets.token_hex(16)
     if draft is not None and (request.args.get("draft") or (job is not None and job.stage is Stage.ASKED)):
         # A job's draft may be open in two places: each place issues under a token of its own.
-        typed = from_draft(draft.typed, token if job else draft.token)
+        typed = resume(work, draft, token if job else draft.token)
         return _page(build(work, typed.renumbered(), asked=False, job=job), focus="")
     typed = start(work, job, token, request.args.get("customer", ""), request.args.get("site", ""))
     focus = "" if job else "add" if typed.customer_id else "find"
@@ -87,9 +88,16 @@ def work_out() -> ResponseReturnValue:
     _keep(work, typed, job)
     asked = press.name == "action"
     view = build(work, typed, asked=asked, job=job)
+    if press.name == "mend":
+        typed, focus = mend(work, view.priced, typed, view.choices, press.value)
+        view = build(work, typed, asked=False, job=job)
+        _keep(work, typed, job)
     if request.headers.get("HX-Request"):
         changed = request.headers.get("HX-Trigger-Name", "")
-        return render_template("counter/worked_out.html", page=view, press=press, focus=focus, changed=changed)
+        shown = {name: request.form.get(name, "") for name in ("asks_shown", "option_shown")}
+        return render_template(
+            "counter/worked_out.html", page=view, press=press, focus=focus, changed=changed, shown=shown
+        )
     return _page(view, focus=focus, status=422 if asked and view.all_problems else 200)
 
 
