@@ -86,8 +86,8 @@ def asking_page(*, is_lock: bool, refusal: str = "") -> ResponseReturnValue:
 
 
 def box(refusal: str = "") -> ResponseReturnValue:
-    """The box that unlocks, alone, for the script that covers a page."""
-    return render_template("login/_again.html", **_box(True, refusal)), 422 if refusal else _LOCKED
+    """The box that unlocks, alone, for the script that covers a page; 200, lest the browser call it a fault."""
+    return render_template("login/_again.html", **_box(True, refusal))
 
 
 def _box(is_lock: bool, refusal: str) -> dict[str, str]:

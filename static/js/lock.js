@@ -59,7 +59,7 @@
     try {
       const reply = await asked;
       if (reply.status === 204) { if (isLocked) show(); }
-      else if (reply.status === 423 || reply.status === 422) { hide(); ask(await reply.text()); }
+      else if (reply.status === 200) { hide(); ask(await reply.text()); }
       else location.reload(); // the login has ended: the page that asks for it takes over
     } catch {
       say("The house does not answer just now. The page stays covered.");
