@@ -16,6 +16,8 @@ GROUPS = {
     "demo": "app.commands.demo",
     "backup": "app.commands.backup",
     "restore": "app.commands.restore",
+    "upgrade": "app.commands.upgrade",
+    "verify": "app.commands.verify",
 }
 
 

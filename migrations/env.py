@@ -49,9 +49,10 @@ url = context.config.attributes.get("url") or Config.from_environment().url
 engine = make_engine(url)
 with engine.connect() as connection:
     if connection.dialect.name == "sqlite":
-        # Batch mode rebuilds tables; SQLite must not follow foreign keys while it does.
-        connection.exec_driver_sql("PRAGMA foreign_keys=OFF")
-        connection.commit()
+        # Batch mode rebuilds tables; SQLite must not follow foreign keys while it does. It hears that only outside
+        # a transaction, and SQLAlchemy begins one with its first statement: so the driver is told.
+        driver: Any = connection.connection.driver_connection
+        driver.execute("PRAGMA foreign_keys=OFF")
         keep_triggers(connection)
     context.configure(
         connection=connection,
@@ -60,7 +61,8 @@ with engine.connect() as connection:
         compare_type=True,
         render_item=plain_types,
         include_name=is_modelled,
-        transaction_per_migration=True,
+        # PostgreSQL undoes a change of tables; an upgrade asks it for all or nothing.
+        transaction_per_migration=not context.config.attributes.get("all_or_nothing"),
     )
     with context.begin_transaction():
         context.run_migrations()

@@ -98,7 +98,7 @@ def _require_newest(engine: sa.Engine, config: Config) -> None:
         raise LedgerError(
             "database",
             f"The database is at migration {current or 'none'}, this release needs {newest}. "
-            "Make a copy of it, then run: bittern house migrate",
+            "Stop the house and run: bittern upgrade (it keeps a copy, and changes nothing where it fails)",
         )
 
 

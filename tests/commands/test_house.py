@@ -115,8 +115,10 @@ def test_an_old_database_is_refused_until_it_is_migrated(run: Run, config: Confi
     migrate(config)
     command.downgrade(alembic_config(config.url), "0001")
     refused = run("user", "list")
-    assert (refused.exit_code, "bittern house migrate" in refused.stderr) == (2, True)
-    assert run("house", "migrate").exit_code == 0
+    assert (refused.exit_code, "bittern upgrade" in refused.stderr) == (2, True)
+    upgraded = run("upgrade")
+    assert (upgraded.exit_code, "from migration 0001" in upgraded.stdout) == (0, True)
+    assert "already" in run("upgrade").stdout
     assert run("user", "list").exit_code == 0
 
 

@@ -65,7 +65,7 @@ def test_rows_survive_the_newest_migration_down_and_up(config: Config) -> None:
 def test_an_old_database_is_refused_with_what_to_run(config: Config) -> None:
     migrate(config)
     command.downgrade(alembic_config(config.url), "0001")
-    with pytest.raises(LedgerError, match="bittern house migrate"):
+    with pytest.raises(LedgerError, match="bittern upgrade"):
         open_ledger(config)
 
 

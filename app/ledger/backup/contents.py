@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["DATABASE", "FILES", "MANIFEST", "Report", "read_backup", "unpack"]
+__all__ = ["DATABASE", "FILES", "MANIFEST", "Report", "is_whole", "read_backup", "unpack"]
 
 import json
 import shutil
@@ -105,17 +105,21 @@ def _read_manifest(path: Path) -> tuple[datetime, str]:
     return made_at, key_check
 
 
+def is_whole(database: Path) -> bool:
+    """Whether the pages of a SQLite file, and the links between its tables, hold."""
+    try:
+        with closing(sqlite3.connect(database)) as connection:
+            pages = connection.execute("PRAGMA integrity_check").fetchall()
+            return pages == [("ok",)] and connection.execute("PRAGMA foreign_key_check").fetchone() is None
+    except sqlite3.Error:
+        return False
+
+
 def _prove(database: Path) -> bool:
     """Pages and links hold, and the migration is this release's, or was brought up to it (then True)."""
     damaged = BackupError("file", "The database in this backup is damaged; take another copy. Nothing was replaced.")
-    try:
-        with closing(sqlite3.connect(database)) as connection:
-            if connection.execute("PRAGMA integrity_check").fetchall() != [("ok",)]:
-                raise damaged
-            if connection.execute("PRAGMA foreign_key_check").fetchone():
-                raise damaged
-    except sqlite3.Error as error:
-        raise damaged from error
+    if not is_whole(database):
+        raise damaged
     settings = alembic_config(f"sqlite:///{database}")
     scripts = ScriptDirectory.from_config(settings)
     current = _migration(database)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-__all__ = ["database_file", "files_folder", "scratch"]
+__all__ = ["database_file", "files_folder", "scratch", "shut"]
 
 import shutil
+import sqlite3
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -48,3 +49,30 @@ def scratch(config: Config) -> Iterator[Path]:
         yield folder
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+
+
+@contextmanager
+def shut(database: Path) -> Iterator[None]:
+    """Hold a house's database so that nobody has it open while it is exchanged; BackupError where one has.
+
+    In the block it is one file, without a log beside it.
+    """
+    if not database.exists():
+        yield
+        return
+    connection = sqlite3.connect(database, timeout=2, isolation_level=None)
+    try:
+        try:
+            # Leaving WAL needs the file to oneself, and takes what its log holds into the file that is kept.
+            connection.execute("PRAGMA journal_mode=DELETE")
+            connection.execute("BEGIN EXCLUSIVE")
+        except sqlite3.OperationalError as error:
+            if "locked" in str(error) or "busy" in str(error):
+                raise BackupError(
+                    "database", "The house is open. Stop bittern house serve first. Nothing was replaced."
+                ) from error
+        except sqlite3.DatabaseError:
+            pass  # what stands there is damaged, which may be why somebody restores: it is kept as it is
+        yield
+    finally:
+        connection.close()

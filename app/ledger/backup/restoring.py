@@ -5,9 +5,6 @@ from __future__ import annotations
 __all__ = ["RESTORED", "Restored", "house_vault", "restore_backup"]
 
 import os
-import sqlite3
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,7 +12,7 @@ from pathlib import Path
 from app.config import Config
 from app.ledger.backup.contents import DATABASE, FILES, Report, unpack
 from app.ledger.backup.errors import BackupError
-from app.ledger.backup.place import database_file, files_folder, scratch
+from app.ledger.backup.place import database_file, files_folder, scratch, shut
 from app.ledger.backup.sealing import Secret
 from app.ledger.engine import transaction
 from app.ledger.events.actions import record
@@ -57,7 +54,7 @@ def restore_backup(config: Config, path: Path, secret: Secret, actor: Actor) -> 
                 f"The key in {where} is not the one that this backup was sealed with: its bittings could not be "
                 "read. Put the right key in its place from the copy that the owner keeps. Nothing was replaced.",
             )
-        with _shut(database):
+        with shut(database):
             replaced = _exchange(config, database, folder)
     ledger = open_ledger(config)
     try:
@@ -72,30 +69,6 @@ def restore_backup(config: Config, path: Path, secret: Secret, actor: Actor) -> 
     finally:
         ledger.close()
     return Restored(report, replaced)
-
-
-@contextmanager
-def _shut(database: Path) -> Iterator[None]:
-    """Hold the present database so that nobody has it open while it is exchanged; BackupError where one has."""
-    if not database.exists():
-        yield
-        return
-    connection = sqlite3.connect(database, timeout=2, isolation_level=None)
-    try:
-        try:
-            # Leaving WAL needs the file to oneself, and takes what its log holds into the file that is kept.
-            connection.execute("PRAGMA journal_mode=DELETE")
-            connection.execute("BEGIN EXCLUSIVE")
-        except sqlite3.OperationalError as error:
-            if "locked" in str(error) or "busy" in str(error):
-                raise BackupError(
-                    "database", "The house is open. Stop bittern house serve first. Nothing was replaced."
-                ) from error
-        except sqlite3.DatabaseError:
-            pass  # what stands there is damaged, which may be why somebody restores: it is kept as it is
-        yield
-    finally:
-        connection.close()
 
 
 def _exchange(config: Config, database: Path, folder: Path) -> Path | None:
