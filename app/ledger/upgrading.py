@@ -6,6 +6,8 @@ __all__ = ["Upgraded", "upgrade_house"]
 
 import os
 import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,7 +25,7 @@ from app.ledger.backup.restoring import house_vault
 from app.ledger.engine import make_engine, transaction
 from app.ledger.errors import LedgerError
 from app.ledger.events.actions import first_broken_link, record
-from app.ledger.events.models import Event
+from app.ledger.events.models import Event, VaultCheck
 from app.ledger.opening import alembic_config
 from app.ledger.vault import Vault
 from app.ledger.work import Actor, Work
@@ -60,7 +62,7 @@ def upgrade_house(config: Config, actor: Actor) -> Upgraded | None:
             "database",
             f"The database is at migration {before or 'none'}, which this release does not know. {_UNCHANGED}",
         )
-    vault = house_vault(config)
+    vault = house_vault(config) if _checks(config.url) else Vault(Vault.new_key())  # nothing is sealed yet
     if is_file:
         return Upgraded(before, after, _exchange_for_migrated(config, vault, actor, before, after))
     _migrate(config.url, before, after)
@@ -115,8 +117,7 @@ def _prove(url: str, vault: Vault, actor: Actor, before: str, after: str) -> Non
             broken = first_broken_link(session)
             if broken is not None:
                 raise LedgerError("database", f"Event {broken} does not follow from the one before it. {_UNCHANGED}")
-            # By text: the models may have columns that were not there when this database was made.
-            checks = session.execute(sa.text("SELECT check_value FROM vault_checks")).scalars().all()
+            checks = session.scalars(sa.select(VaultCheck.check_value)).all()
             if checks and checks != [vault.check_value]:
                 raise LedgerError("key file", f"The sealing key is not this database's. {_UNCHANGED}")
             last = session.scalar(sa.select(sa.func.max(Event.at)))
@@ -134,10 +135,22 @@ def _prove(url: str, vault: Vault, actor: Actor, before: str, after: str) -> Non
 
 
 def _revision(url: str) -> str:
+    with _looking_at(url) as connection:
+        return MigrationContext.configure(connection).get_current_revision() or ""
+
+
+def _checks(url: str) -> list[str]:
+    """The key checks on record. By text: the model may have columns that this database has not yet."""
+    with _looking_at(url) as connection:
+        return list(connection.execute(sa.text("SELECT check_value FROM vault_checks")).scalars())
+
+
+@contextmanager
+def _looking_at(url: str) -> Iterator[sa.Connection]:
     engine = make_engine(url)
     try:
         with engine.connect() as connection:
-            return MigrationContext.configure(connection).get_current_revision() or ""
+            yield connection
     except sa.exc.DatabaseError as error:
         raise LedgerError("database", f"The database cannot be read. {_UNCHANGED}") from error
     finally:

@@ -29,6 +29,7 @@ RELEASES = Path(__file__).resolve().parents[1] / "releases"
 SCHEMAS = sorted(path.stem for path in RELEASES.glob("*.sql"))
 KEY = base64.urlsafe_b64encode(bytes(range(32))).decode()  # of the houses in tests/releases, and of no other
 BY = Actor(None, "the command line", Role.OWNER)
+pytestmark = pytest.mark.sqlite
 Rows = dict[str, list[dict[str, Any]]]
 
 
