@@ -14,6 +14,7 @@ GROUPS = {
     "user": "app.commands.users",
     "house": "app.commands.house",
     "demo": "app.commands.demo",
+    "books": "app.commands.books",
     "backup": "app.commands.backup",
     "restore": "app.commands.restore",
     "upgrade": "app.commands.upgrade",

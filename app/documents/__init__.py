@@ -22,6 +22,7 @@ __all__ = [
     "bench_page",
     "bench_sheet_pdf",
     "bitting_list_pdf",
+    "books_csv",
     "cost_chart",
     "csv_bytes",
     "factory_order_pdf",
@@ -53,6 +54,7 @@ from app.documents.bench_sheet import (
     system_sheet,
 )
 from app.documents.bitting_list import BittingLine, BittingList, bitting_list_pdf
+from app.documents.books import books_csv
 from app.documents.cost_chart import ChartPoint, cost_chart
 from app.documents.drawings import key_profile, pin_stacks
 from app.documents.factory_order import FactoryLine, FactoryOrder, factory_order_pdf, factory_order_xlsx

@@ -11,6 +11,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     """Every blueprint of the house, in the order of the navigation. A new one is added here and nowhere else."""
     # Imported here: each of these imports app.web's own modules.
     from app.web.bench.views import blueprint as bench
+    from app.web.books.views import blueprint as books
     from app.web.counter.views import blueprint as counter
     from app.web.customers.views import blueprint as customers
     from app.web.doors.views import blueprint as doors
@@ -52,6 +53,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         prices,
         terms,
         rules,
+        books,
         makers,
         catalogue,
         fitting,

@@ -33,7 +33,7 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Price book", "prices.index", ("terms", "rules", "times")),
     ("Makers", "makers.index", ("catalogue",)),
     ("Customers", "customers.index", ()),
-    ("House", "house.index", ("settings", "logins")),
+    ("House", "house.index", ("settings", "books", "logins")),
 )
 _FRONT = {Role.COUNTER: "counter.page", Role.BENCH: "bench.index", Role.OWNER: "jobs.ledger"}
 

@@ -86,7 +86,8 @@ def price_ask(work: Work, ask: QuoteAsk, customer: Customer | None = None) -> Pr
     chosen, choice_problems = choose(work, ask, groups)
     problems += choice_problems
     drafts = _print_lines(book, today, buyer.tier, ask, resolved, chosen, problems)
-    totals = _totals(work, buyer, ask.site_id, [draft.line for draft in drafts], problems)
+    taxed_in = _tax_place(work, buyer, ask.site_id)
+    totals = _totals(work, buyer, taxed_in, [draft.line for draft in drafts], problems)
     lines = tuple(
         replace(draft.printed, amount_cents=priced.net_cents)
         for draft, priced in zip(drafts, totals.lines, strict=True)
@@ -104,6 +105,7 @@ def price_ask(work: Work, ask: QuoteAsk, customer: Customer | None = None) -> Pr
             total_cents=totals.total_cents,
             tax_note=totals.tax_note,
             rule=ROUNDING_RULE,
+            tax_place=taxed_in,
         ),
         keying=tuple(one.choice for one in chosen),
         ready_on=ready,
@@ -275,11 +277,13 @@ def _keying_cost(chosen: Sequence[Group], place: int) -> int:
     return 0
 
 
-def _totals(
-    work: Work, buyer: Customer, site_id: int | None, lines: Sequence[QuoteLine], problems: list[Problem]
-) -> Totals:
+def _tax_place(work: Work, buyer: Customer, site_id: int | None) -> str:
+    """The place whose sales tax counts: the site's, else the customer's, else the house's own."""
     site = work.session.get(Site, site_id) if site_id else None
-    place = (site.tax_place if site else "") or buyer.tax_place or get_house(work.session).tax_place
+    return (site.tax_place if site else "") or buyer.tax_place or get_house(work.session).tax_place
+
+
+def _totals(work: Work, buyer: Customer, place: str, lines: Sequence[QuoteLine], problems: list[Problem]) -> Totals:
     exemption = None
     if buyer.exempt_certificate and buyer.exempt_until:
         exemption = Exemption(buyer.exempt_certificate, buyer.exempt_until)

@@ -65,6 +65,7 @@ class SnapshotTotals:
     total_cents: int
     tax_note: str
     rule: str
+    tax_place: str = ""  # the place whose tax it is; "" on quotes of earlier releases
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,155 @@
+"""Questions of the house's books: what was issued, closed and paid between two days."""
+
+from __future__ import annotations
+
+__all__ = ["BOOKS", "Book", "BookRow", "book_rows", "read_span"]
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+
+import sqlalchemy as sa
+from sqlalchemy.orm import InstrumentedAttribute, Session, joinedload
+
+from app.errors import BitternError
+from app.ledger.events.models import Event
+from app.ledger.jobs.models import Job, Payment, QuoteRevision, Stage
+from app.ledger.jobs.options import as_accepted
+from app.ledger.jobs.snapshot import read_snapshot
+from app.ledger.work import Work
+from app.pricing import BookColumn, ClosedJob, IssuedQuote, PaymentReceived, show_day
+
+BookRow = IssuedQuote | ClosedJob | PaymentReceived
+_MOST_YEARS = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Book:
+    """One table for the general ledger: its name, what a row is, its columns."""
+
+    name: str
+    what: str
+    columns: tuple[BookColumn, ...]
+
+
+BOOKS = (
+    Book("quotes", "each quote revision as it was issued; of two options the first", IssuedQuote.COLUMNS),
+    Book("jobs", "each job as it was closed, at the prices that were accepted, with its cost", ClosedJob.COLUMNS),
+    Book("payments", "each payment, deposit and refund as it came in or went out", PaymentReceived.COLUMNS),
+)
+
+
+def read_span(first: date, last: date) -> tuple[date, date]:
+    """The two days; BitternError on `last` when it is before the first, or further than twenty years from it."""
+    if last < first:
+        raise BitternError("last", f"The last day is before the first, {show_day(first)}.")
+    if (last - first).days > 366 * _MOST_YEARS:
+        raise BitternError("last", f"At most {_MOST_YEARS} years are taken at once.")
+    return first, last
+
+
+def book_rows(work: Work, name: str, first: date, last: date) -> list[BookRow]:
+    """The rows of one book from `first` to `last`, both included, oldest first; for the owner alone."""
+    work.require()
+    first, last = read_span(first, last)
+    if name not in _READERS:
+        raise BitternError("book", f"Choose one of {', '.join(_READERS)}.")
+    return list(_READERS[name](work.session, first, last))
+
+
+def _quotes(session: Session, first: date, last: date) -> Iterator[BookRow]:
+    rows = session.scalars(
+        sa.select(QuoteRevision)
+        .where(_near(QuoteRevision.issued_at, first, last))
+        .order_by(QuoteRevision.issued_at, QuoteRevision.id)
+    )
+    for row in rows:
+        snapshot = read_snapshot(row.snapshot)
+        if not first <= snapshot.issued_on <= last:
+            continue
+        totals = snapshot.totals
+        yield IssuedQuote(
+            number=str(snapshot.job_number),
+            revision=snapshot.revision,
+            issued=snapshot.issued_on,
+            customer=snapshot.customer_name,
+            place=totals.tax_place,
+            goods_cents=totals.goods_cents,
+            labour_cents=totals.labour_cents,
+            discount_cents=totals.goods_cents + totals.labour_cents - totals.subtotal_cents,
+            tax_cents=totals.tax_cents,
+            total_cents=totals.total_cents,
+        )
+
+
+def _jobs(session: Session, first: date, last: date) -> Iterator[BookRow]:
+    closings = session.execute(
+        sa.select(Event.job_id, sa.func.max(Event.at))
+        .where(Event.kind == "stage moved", Event.summary.endswith(f"→ {Stage.CLOSED.value}"))
+        .where(_near(Event.at, first, last))
+        .group_by(Event.job_id)
+    ).all()
+    days = {job_id: at.astimezone().date() for job_id, at in closings}
+    wanted = [job_id for job_id, day in days.items() if first <= day <= last]
+    jobs = session.scalars(
+        sa.select(Job)
+        .where(Job.id.in_(wanted), Job.stage == Stage.CLOSED)
+        .options(joinedload(Job.customer))
+        .order_by(Job.number)
+    ).all()
+    for job in sorted(jobs, key=lambda job: (days[job.id], job.number)):
+        revision = session.scalar(
+            sa.select(QuoteRevision)
+            .where(QuoteRevision.job_id == job.id)
+            .order_by(QuoteRevision.revision.desc())
+            .limit(1)
+        )
+        if revision is None:
+            continue
+        snapshot = as_accepted(read_snapshot(revision.snapshot), job.accepted_option)
+        totals = snapshot.totals
+        yield ClosedJob(
+            number=str(job.number),
+            quote=f"{job.number}-{revision.revision}{job.accepted_option}",
+            closed=days[job.id],
+            customer=job.customer.name,
+            subtotal_cents=totals.subtotal_cents,
+            tax_cents=totals.tax_cents,
+            total_cents=totals.total_cents,
+            cost_cents=snapshot.cost_cents,
+        )
+
+
+def _payments(session: Session, first: date, last: date) -> Iterator[BookRow]:
+    place = sa.func.row_number().over(partition_by=Payment.job_id, order_by=Payment.id)
+    numbered = sa.select(Payment.id, place.label("place")).subquery()
+    rows = session.execute(
+        sa.select(Payment, numbered.c.place, Job)
+        .join(numbered, numbered.c.id == Payment.id)
+        .join(Job, Job.id == Payment.job_id)
+        .options(joinedload(Job.customer))
+        .where(Payment.received_on.between(first, last))
+        .order_by(Payment.received_on, Payment.id)
+    )
+    for payment, number, job in rows:
+        yield PaymentReceived(
+            reference=f"{job.number}-{number}",
+            job=str(job.number),
+            received=payment.received_on,
+            customer=job.customer.name,
+            method=payment.means,
+            amount_cents=payment.cents,
+        )
+
+
+_READERS: dict[str, Callable[[Session, date, date], Iterator[BookRow]]] = {
+    "quotes": _quotes,
+    "jobs": _jobs,
+    "payments": _payments,
+}
+
+
+def _near(column: InstrumentedAttribute[datetime], first: date, last: date) -> sa.ColumnElement[bool]:
+    """Within a day of the span: the exact day depends on the shop's clock, which the database does not know."""
+    start = datetime.combine(first, time()).astimezone() - timedelta(days=1)
+    return column.between(start, datetime.combine(last, time()).astimezone() + timedelta(days=2))
