@@ -24,7 +24,7 @@ from app.ledger.errors import LedgerError, NotFound, Taken
 from app.ledger.events.actions import record
 from app.ledger.keysystems.bittings import Plan, open_bittings, open_plan, seal_bitting, seal_plan, spec_of
 from app.ledger.keysystems.control import insert_control
-from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
+from app.ledger.keysystems.models import Bitting, Keyset, KeySystem, Level, RecordsHolder
 from app.ledger.keysystems.queries import operators_of, systems_sharing_keyway
 from app.ledger.keysystems.shearing import is_operated, operates, shearing_sets
 from app.ledger.keysystems.symbols import change_level_symbol, number_of
@@ -193,6 +193,8 @@ def add_keysets(
             f"Nobody holds the array and the list of bittings of {system.name}: it must not be extended. "
             "Key these cylinders single (SKD) or start a new system.",
         )
+    if system.records is RecordsHolder.SHOP:
+        _require_bittings(work, system)
     parent = None if single else _master(work, system, master)
     symbols = _next_symbols(work, system, parent, count)
     keysets = []
@@ -207,6 +209,29 @@ def add_keysets(
             seal_bitting(work, system, keyset, cuts)
     work.session.flush()
     return keysets
+
+
+def _require_bittings(work: Work, system: KeySystem) -> None:
+    """Refuse to draw next to bittings that this house should hold and does not: none could be told from theirs."""
+    rows = (
+        sa.select(KeySystem.name, Keyset.symbol)
+        .join(Keyset, Keyset.system_id == KeySystem.id)
+        .outerjoin(Bitting, Bitting.keyset_id == Keyset.id)
+        .where(
+            KeySystem.customer_id == system.customer_id,
+            KeySystem.keyway == system.keyway,
+            KeySystem.records == RecordsHolder.SHOP,
+            Bitting.id.is_(None),
+        )
+        .order_by(Keyset.id)
+    )
+    missing = work.session.execute(rows.limit(1)).first()
+    if missing is not None:
+        raise LedgerError(
+            "system",
+            f"The bitting of {missing.symbol} in {missing.name} is not in this house, so a key that is new might be "
+            "the same. Put the sealed backup back first, or take the bitting list over.",
+        )
 
 
 def _master(work: Work, system: KeySystem, symbol: str) -> Keyset:

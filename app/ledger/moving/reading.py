@@ -1,0 +1,123 @@
+"""Read an export back: each table's rows as texts by column, and everything wrong with the file."""
+
+from __future__ import annotations
+
+__all__ = ["ReadRow", "read_export"]
+
+import io
+import re
+import zipfile
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from app.errors import BitternError, Problem
+from app.fitting import sheet_names, sheet_rows, table_rows, unguarded
+from app.ledger.moving.tables import MovedTable, table_named
+from app.ledger.moving.writing import CONTINUED
+
+MOST_UNPACKED = 2_000_000_000
+MOST_ROWS = 5_000_000
+_README = ("README.txt", "read me")
+_FURTHER = re.compile(r"(.+) \((\d{1,4})\)")
+
+
+@dataclass(frozen=True, slots=True)
+class ReadRow:
+    """A row of a table as it stands in the file: its number there, and its texts by column title."""
+
+    number: int
+    cells: dict[str, str]
+
+
+def read_export(name: str, content: bytes) -> tuple[dict[str, list[ReadRow]], list[Problem]]:
+    """The tables of an export (.zip or .xlsx) by name, and the problems with their heads.
+
+    BitternError on `file` when it cannot be opened at all, or holds what no export has.
+    """
+    kind = name.rpartition(".")[2].lower()
+    if kind not in ("zip", "xlsx"):
+        raise BitternError("file", "An export of a house is a .zip of CSV files, or an .xlsx workbook.")
+    tables: dict[str, list[ReadRow]] = {}
+    problems: list[Problem] = []
+    for moved, rows in _zip_tables(content) if kind == "zip" else _book_tables(content):
+        if moved.name in tables:
+            raise BitternError("file", f"The table {moved.name!r} stands twice in this file.")
+        tables[moved.name] = _read(moved, rows, problems)
+    if not tables:
+        raise BitternError("file", "There is no table of a house in this file.")
+    return tables, problems
+
+
+def _known(name: str) -> MovedTable:
+    moved = table_named(name)
+    if moved is None:
+        raise BitternError(
+            "file", f"This file holds {name[:60]!r}, which no export of a house has. Nothing was read."
+        )
+    return moved
+
+
+def _zip_tables(content: bytes) -> Iterator[tuple[MovedTable, Iterator[Sequence[str]]]]:
+    try:
+        packed = zipfile.ZipFile(io.BytesIO(content))
+        entries = packed.infolist()
+    except zipfile.BadZipFile as error:
+        raise BitternError("file", "This is no ZIP file that can be opened.") from error
+    if sum(entry.file_size for entry in entries) > MOST_UNPACKED:
+        raise BitternError("file", "This file is too large once unpacked.")
+    with packed:
+        for entry in entries:
+            if entry.filename in _README:
+                continue
+            moved = _known(entry.filename.removesuffix(".csv"))
+            try:
+                data = packed.read(entry)
+            except (zipfile.BadZipFile, NotImplementedError, RuntimeError, ValueError, EOFError) as error:
+                raise BitternError("file", f"{entry.filename} in this ZIP file is damaged or locked.") from error
+            yield moved, table_rows("table.csv", data, most_rows=MOST_ROWS, most_bytes=MOST_UNPACKED)
+
+
+def _book_tables(content: bytes) -> Iterator[tuple[MovedTable, Iterator[Sequence[str]]]]:
+    for name in sheet_names(content):
+        if name not in _README:
+            yield _known(name), sheet_rows(content, name)
+
+
+def _read(moved: MovedTable, rows: Iterator[Sequence[str]], problems: list[Problem]) -> list[ReadRow]:
+    try:
+        head = list(next(rows, ()))
+        problems += _head_problems(moved, head)
+        return [
+            ReadRow(number, _joined(head, row))
+            for number, row in enumerate(rows, start=2)
+            if any(row) or len(head) == 1
+        ]
+    except BitternError as error:
+        problems.append(Problem(f"{moved.name}, {error.field}", error.message))
+        return []
+
+
+def _joined(head: Sequence[str], row: Sequence[str]) -> dict[str, str]:
+    """The row's texts by title, those that go on in further columns put together, without their guards."""
+    cells: dict[str, str] = {}
+    for title, text in zip(head, row, strict=False):
+        further = _FURTHER.fullmatch(title)
+        name = further[1] if further else title
+        cells[name] = cells.get(name, "") + (text.removeprefix(CONTINUED) if further else text)
+    return {name: unguarded(text) for name, text in cells.items()}
+
+
+def _head_problems(moved: MovedTable, head: Sequence[str]) -> list[Problem]:
+    place = f"{moved.name}, row 1"
+    plain = [title for title in head if not _FURTHER.fullmatch(title)]
+    problems = []
+    for title, column in zip(moved.titles, moved.columns, strict=True):
+        if title not in plain and not column.nullable and column.default is None:
+            problems.append(Problem(place, f"There is no column {title!r}."))
+        if plain.count(title) > 1:
+            problems.append(Problem(place, f"The column {title!r} stands twice."))
+    return problems + [
+        Problem(place, f"The column {title[:40]!r} is not one of {', '.join(moved.titles)}.")
+        for title in plain
+        if title not in moved.titles
+    ]

@@ -1,0 +1,99 @@
+"""Take a whole house out: one ZIP of CSV files, or one workbook. The same records give the same bytes."""
+
+from __future__ import annotations
+
+__all__ = ["CONTINUED", "KINDS", "export_house", "house_rows"]
+
+import io
+import zipfile
+from collections.abc import Iterator
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.errors import BitternError
+from app.fitting import book_bytes, csv_bytes, guarded
+from app.ledger.moving.cells import write_cell
+from app.ledger.moving.tables import EVENT_CHAIN, TABLES, MovedTable
+from app.ledger.work import Work
+
+KINDS = ("zip", "xlsx")
+CONTINUED = "…"  # stands before a text that goes on, so that no piece begins like a formula
+LONGEST = 30_000  # a workbook's cell holds 32,767 characters; longer texts go on in further columns
+_EPOCH = (1980, 1, 1, 0, 0, 0)
+_TOLD = """\
+The records of this house, as tables of text.
+
+It goes back in under House, Export and import, or by: bittern house import FILE. Into an empty house,
+or into one that holds the same rows: rows that are on record stay, rows that are not are added, a row
+that reads differently here stops everything; only the house's own settings are brought to what the file
+says. All of it goes in, or nothing. Exported again, it gives the same bytes.
+
+Not in here, on purpose: bittings and the plans they are made from, passwords and logins, and what hangs
+on jobs: quotes, payments, files, and the story of events. They are in the sealed backup alone (bittern
+backup). Without that backup, a key system that comes in from here can be read and the register of its
+keys kept, but it is not keyed any further.
+
+A text that begins with = + - @, a tab or a line end, after any apostrophes, has one apostrophe more in
+front, so that no spreadsheet program runs it; reading takes it off again. Days are written 2026-01-31,
+moments 2026-01-31T09:30:00+00:00, inches 1-3/4, money in whole cents. A column that ends in 'number'
+points to the row with that number in another table. In a workbook a text of over 30,000 characters goes
+on in further columns.
+
+The tables and their columns:
+"""
+
+
+def export_house(work: Work, kind: str) -> bytes:
+    """The whole house as `kind` zip or xlsx, for the owner alone. What is secret is in neither."""
+    work.require()
+    if kind not in KINDS:
+        raise BitternError("file", "A house is taken out as .zip (CSV files) or as .xlsx.")
+    tables = [(one, [list(one.titles), *house_rows(work.session, one)]) for one in TABLES]
+    if kind == "xlsx":
+        return book_bytes([("read me", _readme_rows()), *((one.name, _split(rows)) for one, rows in tables)])
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
+        packed.writestr(zipfile.ZipInfo("README.txt", _EPOCH), _readme().encode(), zipfile.ZIP_DEFLATED)
+        for one, rows in tables:
+            packed.writestr(zipfile.ZipInfo(f"{one.name}.csv", _EPOCH), csv_bytes(rows), zipfile.ZIP_DEFLATED)
+    return out.getvalue()
+
+
+def house_rows(session: Session, moved: MovedTable) -> Iterator[list[str]]:
+    """The rows of one table as guarded texts, by number."""
+    columns = moved.columns
+    for row in session.execute(_rows(moved, columns).order_by(moved.key).execution_options(yield_per=2000)):
+        yield [guarded(write_cell(column, value)) for column, value in zip(columns, row, strict=True)]
+
+
+def _rows(moved: MovedTable, columns: tuple[sa.Column[Any], ...]) -> sa.Select[Any]:
+    rows = sa.select(*columns)
+    return rows.where(moved.key != EVENT_CHAIN) if moved.key.name == "name" else rows
+
+
+def _split(rows: list[list[str]]) -> list[list[str]]:
+    """Rows whose longest texts go on in columns named "tables (2)", …, at the end."""
+    parts = [max((-(-len(row[place]) // LONGEST) for row in rows), default=1) for place in range(len(rows[0]))]
+    more = [(place, part) for place, count in enumerate(parts) for part in range(1, count)]
+    if not more:
+        return rows
+    head, *body = rows
+    split = [[*head, *(f"{head[place]} ({part + 1})" for place, part in more)]]
+    for row in body:
+        pieces = [row[place][part * LONGEST : (part + 1) * LONGEST] for place, part in more]
+        further = [CONTINUED + piece if piece else "" for piece in pieces]
+        split.append([*(cell[:LONGEST] for cell in row), *further])
+    return split
+
+
+def _readme() -> str:
+    return "\n".join(" ".join(row).rstrip() for row in _readme_rows()) + "\n"
+
+
+def _readme_rows() -> list[list[str]]:
+    """What the export holds, what it does not, and how it goes back in."""
+    return [[line] for line in _TOLD.splitlines()] + [
+        [f"{one.name}: {one.what}. Columns: {', '.join(one.titles)}."] for one in TABLES
+    ]

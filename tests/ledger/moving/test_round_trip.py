@@ -1,0 +1,280 @@
+"""A house taken out and into an empty one gives the same bytes; never a bitting; refusals name table, row, column."""
+
+from __future__ import annotations
+
+import csv
+import io
+import random
+import shutil
+import zipfile
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+
+import openpyxl
+import pytest
+import sqlalchemy as sa
+
+from app.config import Config
+from app.errors import BitternError, Problems
+from app.fitting import csv_bytes
+from app.ledger import models as m
+from app.ledger.base import Base
+from app.ledger.errors import LedgerError, NotAllowed, Stale
+from app.ledger.keysystems.actions import add_keysets
+from app.ledger.moving.loading import import_house, plan_house
+from app.ledger.moving.tables import TABLES
+from app.ledger.moving.writing import export_house
+from app.ledger.opening import open_ledger
+from app.ledger.work import Actor, Work
+from tests import factories
+from tests.conftest import NOW
+from tests.keyed import BITTINGS, bitting_in, keyed_job
+from tests.ledger.conftest import by
+
+HOSTILE = (
+    *("=1+1", "'=1+1", "+43 1", "-x", "@SUM(A1)", "\t=1"),
+    *("two\r\nlines", "two\nlines", " 'quoted' ", "ſ¾☃", "a,b;c\td"),
+)
+
+
+@pytest.fixture
+def work(config: Config) -> Iterator[Work]:
+    """The demo's house, and a keyed job of which the tests know the bittings."""
+    ledger = open_ledger(config)
+    with ledger.sessions() as session, factories.saving_into(session):
+        made = Work(session, ledger.vault, Actor.of(session.get_one(m.User, 1)), NOW, random.Random(8))
+        keyed = keyed_job(made)
+        door = keyed.doors[0]
+        door.remarks, door.location = HOSTILE[0], HOSTILE[1]
+        factories.CylinderOperatorFactory(cylinder_id=keyed.cylinders[0].id, keyset=keyed.system.keysets[-1])
+        factories.CylinderFactory(door=door, state=m.CylinderState.REMOVED, words="old rim cylinder")
+        factories.KeyFactory(
+            keyset=keyed.system.keysets[-1],
+            copy_number=77,
+            state=m.KeyState.OUT,
+            holder="Ann",
+            due_back=date(2027, 1, 2),
+        )
+        customer = factories.CustomerFactory(name="Zinnia", phone="+43 1 555", exempt_until=date(2028, 2, 29))
+        for text in HOSTILE:
+            factories.SiteFactory(customer=customer, name=text, address=text)
+            factories.ContactFactory(customer=customer, name=text)
+        factories.PinStockFactory(spec_id=keyed.system.spec_id)
+        session.commit()
+        yield made
+    ledger.close()
+
+
+@pytest.fixture
+def empty(empty_house: Path, tmp_path: Path) -> Iterator[Work]:
+    """The owner's work in a house with nothing on record."""
+    ledger = open_ledger(Config(instance=Path(shutil.copytree(empty_house, tmp_path / "empty"))))
+    with ledger.sessions() as session, factories.saving_into(session):
+        owner = factories.UserFactory(role=m.Role.OWNER)
+        yield Work(session, ledger.vault, Actor.of(owner), NOW, random.Random(8))
+    ledger.close()
+
+
+def tables_in(content: bytes) -> dict[str, list[list[str]]]:
+    with zipfile.ZipFile(io.BytesIO(content)) as packed:
+        texts = {name: packed.read(name).decode("utf-8-sig") for name in packed.namelist() if name.endswith(".csv")}
+    return {name[:-4]: list(csv.reader(io.StringIO(text, newline=""))) for name, text in texts.items()}
+
+
+def with_table(content: bytes, name: str, rows: list[list[str]] | None) -> bytes:
+    """The export with one table's rows exchanged, or left out."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(content)) as source, zipfile.ZipFile(out, "w") as target:
+        for entry in source.namelist():
+            if entry != f"{name}.csv":
+                target.writestr(entry, source.read(entry))
+        if rows is not None:
+            target.writestr(f"{name}.csv", csv_bytes(rows))
+    return out.getvalue()
+
+
+@pytest.mark.parametrize("kind", ["zip", "xlsx"])
+def test_out_of_a_house_and_into_an_empty_one_gives_the_same_bytes(kind: str, work: Work, empty: Work) -> None:
+    taken = export_house(work, kind)
+    assert export_house(work, kind) == taken
+    plan = plan_house(empty.session, f"house.{kind}", taken)
+    assert plan.problems == () and plan.rows > 300
+    import_house(empty, f"house.{kind}", taken, plan.seal)
+    assert export_house(empty, kind) == taken
+    # Taken in once more, it changes nothing.
+    assert import_house(empty, f"house.{kind}", taken).rows == 0
+    names = set(empty.session.scalars(sa.select(m.Site.name)))
+    assert set(HOSTILE) <= names
+    customer = empty.session.scalars(sa.select(m.Customer).where(m.Customer.name == "Zinnia")).one()
+    assert customer.phone_digits == "431555"
+
+
+def test_no_bitting_no_plan_and_no_password_is_in_an_export(work: Work) -> None:
+    content = export_house(work, "zip")
+    with zipfile.ZipFile(io.BytesIO(content)) as packed:
+        everything = "\n".join(packed.read(name).decode("utf-8-sig") for name in packed.namelist())
+    assert bitting_in(everything) is None and not any(cuts in everything for cuts in BITTINGS.values())
+    for table in Base.metadata.tables.values():
+        for column in table.columns:
+            if isinstance(column.type, sa.LargeBinary) or "password" in column.name or "pin_hash" in column.name:
+                assert not any(column in one.columns for one in TABLES), column
+    assert {one.table.name for one in TABLES} & {"users", "bittings", "events", "logins", "vault_checks"} == set()
+
+
+def test_every_column_that_an_import_needs_is_moved_or_has_its_default() -> None:
+    for one in TABLES:
+        moved = {column.name for column in one.columns} | {"phone_digits"}
+        for column in one.table.columns:
+            assert column.name in moved or column.nullable or column.default is not None, f"{one.name}: {column.name}"
+
+
+def test_no_cell_of_an_export_is_a_formula(work: Work) -> None:
+    for rows in tables_in(export_house(work, "zip")).values():
+        for cell in (cell for row in rows for cell in row):
+            assert not cell.startswith(("=", "+", "-", "@", "\t", "\r")), cell
+    book = openpyxl.load_workbook(io.BytesIO(export_house(work, "xlsx")))
+    assert {cell.data_type for sheet in book for row in sheet for cell in row} <= {"s", "inlineStr", "n"}
+    assert not any(str(cell.value).startswith("=") for sheet in book for row in sheet for cell in row)
+
+
+def test_the_owner_alone_takes_a_house_out_and_in(work: Work) -> None:
+    for role in (m.Role.COUNTER, m.Role.BENCH):
+        with pytest.raises(NotAllowed):
+            export_house(by(work, role), "zip")
+        with pytest.raises(NotAllowed):
+            import_house(by(work, role), "a.zip", b"")
+
+
+def test_a_house_that_holds_some_of_the_rows_gets_the_others(work: Work, empty: Work) -> None:
+    taken = export_house(work, "zip")
+    rows = tables_in(taken)["sites"]
+    import_house(empty, "a.zip", with_table(with_table(taken, "sites", rows[:-3]), "contacts", None))
+    plan = plan_house(empty.session, "a.zip", taken)
+    assert {one.moved.name: len(one.inserts) for one in plan.tables if one.inserts} == {
+        "sites": 3,
+        "contacts": len(tables_in(taken)["contacts"]) - 1,
+    }
+    import_house(empty, "a.zip", taken, plan.seal)
+    assert export_house(empty, "zip") == taken
+
+
+def test_a_row_that_reads_differently_here_stops_everything(work: Work) -> None:
+    taken = export_house(work, "zip")
+    site = work.session.scalars(sa.select(m.Site)).first()
+    assert site is not None
+    site.address = "Elsewhere"
+    work.session.commit()
+    plan = plan_house(work.session, "a.zip", taken)
+    assert [(problem.field, "Elsewhere" in problem.message) for problem in plan.problems] == [
+        ("sites, row 2, address", True)
+    ]
+    with pytest.raises(Problems):
+        import_house(work, "a.zip", taken)
+
+
+def test_the_houses_own_settings_are_brought_to_what_the_file_says(work: Work, empty: Work) -> None:
+    taken = export_house(work, "zip")
+    factories.HouseFactory(name="Another name")
+    empty.session.add(m.Counter(name="key receipt", value=900))
+    empty.session.commit()
+    import_house(empty, "a.zip", taken)
+    empty.session.expire_all()
+    assert empty.session.scalars(sa.select(m.House.name)).first() == "Fenwick Quay Builders' Hardware"
+    assert empty.session.get_one(m.Counter, "key receipt").value == 900
+
+
+@pytest.mark.parametrize(
+    ("table", "row", "column", "text", "part"),
+    [
+        ("doors", 1, "hand", "x" * 9, "At most 8 characters"),
+        ("doors", 1, "thickness", "thick", "not a length"),
+        ("doors", 1, "is egress", "maybe", "Write yes or no"),
+        ("doors", 1, "site number", "4040", "There is no row 4040 in sites"),
+        ("doors", 1, "number", "1" + "0" * 30, "Write a whole number"),
+        ("doors", 1, "number", "0", "begin at 1"),
+        ("doors", 2, "number", "1", "stands twice"),
+        ("doors", 2, "opening number", "F1", "stands there already"),
+        ("cylinders", 1, "state", "gone", "Write one of: ordered"),
+        ("keys", 1, "due back", "31.1.2026", "Write the day as"),
+        ("keys", 1, "changed at", "yesterday", "Write the moment as"),
+        ("prices", 1, "unit cents", "", "may not be empty"),
+        ("makers", 1, "tables", "[1]", "one JSON object"),
+        ("makers", 1, "tables", '{"a": NaN}', "no JSON object"),
+        ("bitting specs", 1, "spec", '{"chambers": true}', ""),
+        ("bench terms", 1, "terms", "{}", ""),
+        ("catalogue", 1, "attributes", "[" * 100_000, "no JSON object"),
+    ],
+)
+def test_what_cannot_be_is_told_by_table_row_and_column(
+    table: str, row: int, column: str, text: str, part: str, work: Work, empty: Work
+) -> None:
+    taken = export_house(work, "zip")
+    rows = tables_in(taken)[table]
+    rows[row][rows[0].index(column)] = text
+    changed = with_table(taken, table, rows)
+    plan = plan_house(empty.session, "a.zip", changed)
+    first = plan.problems[0]
+    assert first.field.startswith(f"{table}, row {row + 1}, ") and part in first.message
+    with pytest.raises(Problems):
+        import_house(empty, "a.zip", changed)
+    assert empty.session.scalars(sa.select(m.Site)).all() == []
+
+
+def test_heads_are_checked(work: Work, empty: Work) -> None:
+    taken = export_house(work, "zip")
+    head = ["number", "name", "colour", "name"]
+    plan = plan_house(empty.session, "a.zip", with_table(taken, "sites", [head]))
+    told = [problem.message for problem in plan.problems]
+    assert [problem.field for problem in plan.problems] == ["sites, row 1"] * 3
+    assert "There is no column 'customer number'." in told and "The column 'name' stands twice." in told
+
+
+def zipped(**files: bytes) -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w") as packed:
+        for name, content in files.items():
+            packed.writestr(name, content)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "part"),
+    [
+        ("a.zip", b"not a zip", "no ZIP file"),
+        ("a.xlsx", b"not a book", "no XLSX workbook"),
+        ("a.csv", b"number", "a .zip of CSV files"),
+        ("a.zip", zipped(**{"../../etc/passwd": b"x"}), "which no export of a house has"),
+        ("a.zip", zipped(**{"README.txt": b"x"}), "no table of a house"),
+    ],
+)
+def test_a_file_that_is_no_export_is_refused(name: str, content: bytes, part: str, empty: Work) -> None:
+    with pytest.raises(BitternError, match=part) as refused:
+        import_house(empty, name, content)
+    assert refused.value.field == "file"
+
+
+def test_a_plan_that_is_not_true_any_more_is_stale(work: Work, empty: Work) -> None:
+    taken = export_house(work, "zip")
+    seal = plan_house(empty.session, "a.zip", taken).seal
+    import_house(empty, "a.zip", with_table(taken, "contacts", None))
+    with pytest.raises(Stale):
+        import_house(empty, "a.zip", taken, seal)
+
+
+def test_a_system_without_its_bittings_is_not_keyed_further(work: Work, empty: Work) -> None:
+    import_house(empty, "a.zip", export_house(work, "zip"))
+    system = empty.session.scalars(sa.select(m.KeySystem)).first()
+    assert system is not None
+    with pytest.raises(LedgerError, match="is not in this house"):
+        add_keysets(empty, system, 1, under=m.Level.SINGLE)
+
+
+def test_a_text_longer_than_a_workbooks_cell_comes_back_whole(work: Work, empty: Work) -> None:
+    long = "=" + "=long" * 14_000
+    work.session.add(m.Customer(name="Long", notes=long, created_at=NOW))
+    work.session.commit()
+    taken = export_house(work, "xlsx")
+    import_house(empty, "a.xlsx", taken)
+    assert long in set(empty.session.scalars(sa.select(m.Customer.notes)))
+    assert export_house(empty, "xlsx") == taken
