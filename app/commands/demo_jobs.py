@@ -20,6 +20,7 @@ from app.ledger.doors.paste import DoorRow, read_doors
 from app.ledger.jobs.accepting import AcceptForm, accept_quote
 from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk, SystemAsk
 from app.ledger.jobs.issuing import IssueForm, issue_quote
+from app.ledger.jobs.replacing import AGREED
 from app.ledger.jobs.stages import move_job
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.models import Customer, Cylinder, Door, Job, Role, Site, Stage, User
@@ -91,6 +92,7 @@ def load_jobs(shop: DemoShop, base: Work) -> dict[str, int]:
         "rekey": _rekey(shop, base),
         "walk-in": _walk_in(shop, base),
         "flats": _flats(shop, base),
+        "office door": _office_door(shop, base),
     }
     return {name: job.number for name, job in jobs.items()}
 
@@ -221,3 +223,32 @@ def _flats(shop: DemoShop, base: Work) -> Job:
     )
     job = _quote(counter, ask)
     return _accept(counter, job, "P. Harbour", "HF-24", shop.doors("flats_doors.csv"))
+
+
+def _office_door(shop: DemoShop, base: Work) -> Job:
+    """A door whose length needs a ring, in place of another make's cylinder, and a stile for the 2 in backset."""
+    counter = shop.work(base, Role.COUNTER, 1)
+    customer = _customer(counter, "Otterburn")
+    cylinder = LineAsk(
+        LineKind.PART,
+        1,
+        part_number="A20M-Q1-66.SC",
+        keying=KeyingInstruction(KeyingKind.KD),
+        replaces="31.114.P26",
+        face_asked="The face will be Ardent Brass's instead of Pell & Rowe's.",
+        face_answer=AGREED,
+        fit=(("fit_lock", "Ferry 40 passage lock"), ("fit_door", "1-7/8")),
+    )
+    lines = (
+        cylinder,
+        LineAsk(LineKind.PART, 1, part_number="AG-01"),
+        LineAsk(LineKind.PART, 1, part_number="AC-10"),
+        LineAsk(
+            LineKind.PART,
+            1,
+            part_number="A-CAPSTAN-2",
+            fit=(("fit_lock", "Capstan 2 deadbolt"), ("fit_stile", "4"), ("fit_hole", "2-1/8")),
+        ),
+    )
+    site = _site(counter, customer, "Mill Lane")
+    return _quote(counter, QuoteAsk(customer.id, lines, site, "Office door and yard gate"))

@@ -7,6 +7,7 @@ import shutil
 import subprocess
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from fractions import Fraction
 from pathlib import Path
 from typing import NamedTuple
 
@@ -18,11 +19,14 @@ from app.errors import BitternError
 from app.keying import write_bitting
 from app.ledger.events.actions import first_broken_link
 from app.ledger.jobs.papers import schedule_of
+from app.ledger.jobs.snapshot import read_snapshot
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.models import Job, Keyset, KeySystem, Role, Stage
 from app.ledger.opening import Ledger
 from app.ledger.work import Actor
+from app.web.counter.page import build as build_counter
+from app.web.counter.starting import start
 
 NOW = datetime(2026, 9, 16, 15, tzinfo=UTC)  # a Wednesday
 
@@ -137,7 +141,7 @@ def test_the_demo_can_be_made_on_any_day_of_the_week_and_again(tmp_path: Path, d
     for _ in range(2 if days == 3 else 1):
         shop, jobs = build(folder, tmp_path / "data", NOW + timedelta(days=days))
         shop.ledger.close()
-        assert len(jobs) == 7
+        assert len(jobs) == 8
 
 
 def test_a_folder_that_the_demo_did_not_make_is_left_alone(tmp_path: Path) -> None:
@@ -146,3 +150,17 @@ def test_a_folder_that_the_demo_did_not_make_is_left_alone(tmp_path: Path) -> No
         build(tmp_path, ROOT / "demo_data", NOW)
     assert (tmp_path / "precious.txt").read_text() == "mine"
     assert not (tmp_path / MARK).exists()
+
+
+def test_the_demo_shows_a_ring_a_narrow_stile_and_another_face(demo: Demo) -> None:
+    with demo.ledger.work(Actor(None, "a test", Role.OWNER), NOW) as work:
+        job = work.session.scalars(sa.select(Job).where(Job.number == demo.jobs["office door"])).one()
+        page = build_counter(work, start(work, job, "t"), asked=True, job=job)
+        snapshot = read_snapshot(job.revisions[-1].snapshot)
+    assert page.all_problems == ()
+    length, cam = page.lines[0].fit.answered
+    assert (length.answer.outside.chosen, length.answer.outside.ring) == (Fraction(5, 4), Fraction(1, 16))
+    assert [each.fits for each in cam.answer] == [True]
+    (bore,) = page.lines[3].fit.answered
+    assert (bore.answer.fit.chosen, bore.answer.fit.offset_from_centre) == (2, 0)
+    assert snapshot.lines[0].face.endswith("instead of Pell & Rowe's, and agreed.")

@@ -161,6 +161,18 @@ ASKS = (
         1,
         (
             LineAsk(LineKind.PART, 24, "ARD", "A18M-Q1-66.SC", keying=KeyingInstruction(KeyingKind.MK, 2, "AB")),
+            LineAsk(
+                LineKind.PART,
+                1,
+                "PAR",
+                "31.118.P26",
+                replaces="A18M-Q1-66.SC",
+                replaces_finish="626",
+                face_asked="Another face.",
+                face_answer="agreed",
+                keying=KeyingInstruction(KeyingKind.KD),
+                fit=(("fit_door", "1-7/8"), ("fit_key", "PK-91")),
+            ),
             LineAsk(LineKind.REKEY, 3, attributes=CylinderAttributes("rim", None, 5, 6, "AQ1"), remark="both sides"),
             LineAsk(LineKind.KEYS, 3, symbol="AA", attributes=CylinderAttributes("", keyway="AQ1"), keys_each=0),
             LineAsk(LineKind.HARDWARE, 1, price_code="RING-SET", keys_each=0, unit_cents=1050, remark="as agreed"),
@@ -222,3 +234,11 @@ def test_a_forged_press_changes_nothing(press: Press) -> None:
 def test_a_new_customer_takes_what_was_searched_for() -> None:
     assert apply(TypedPage(find="I. Plover"), Press("choose", "new"))[0].customer_name == "I. Plover"
     assert apply(TypedPage(find="555-0191"), Press("choose", "new"))[0].customer_phone == "555-0191"
+
+
+def test_a_request_kept_before_faces_were_asked_about_still_reads() -> None:
+    ask = QuoteAsk(1, (LineAsk(LineKind.PART, 1, part_number="A18M-Q1-66.SC"),))
+    kept = ask_to_json(ask)
+    for name in ("replaces", "replaces_finish", "face_asked", "face_answer", "fit"):
+        del kept["lines"][0][name]
+    assert ask_from_json(kept) == ask

@@ -84,7 +84,8 @@ class LineAsk:
     line's own, so that it may be keyed apart from the rest of the job.
     replaces: the cylinder that is on the door now, by part number or maker, and replaces_finish its finish; ""
     where none is replaced. face_asked: what the customer was told of the change, face_answer: agreed, refused
-    or "" while nobody has asked.
+    or "" while nobody has asked. fit: what was said of the door, by the page's boxes, so that they can be filled
+    again.
     """
 
     kind: LineKind
@@ -103,6 +104,7 @@ class LineAsk:
     replaces_finish: str = ""
     face_asked: str = ""
     face_answer: str = ""
+    fit: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +163,7 @@ def ask_from_json(given: dict[str, Any]) -> QuoteAsk:
                 "attributes": _attributes(row["attributes"]),
                 "keying": KeyingInstruction(**{**row["keying"], "kind": KeyingKind(row["keying"]["kind"])}),
                 "need_by": date.fromisoformat(row["need_by"]) if row.get("need_by") else None,
+                "fit": tuple((box, said) for box, said in row.get("fit", ())),
             }
         )
         for row in given["lines"]

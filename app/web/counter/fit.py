@@ -77,7 +77,7 @@ def fit_of(session: Session, makers: Makers, line: TypedLine, resolved: Resolved
     if resolved is not None:
         asked, answer = resolved.line.face_asked, resolved.line.face_answer
     own = resolved.line.attributes if resolved and resolved.line.attributes else None
-    found = _answers(session, makers, (_length(line), _cam(line), _key(line, resolved)))
+    found = _answers(session, makers, (_bore(line), *_cylinder(line, resolved)))
     return LineFit(
         layout=_layout(makers, resolved),
         number=_number(session, makers, line) if resolved is None else None,
@@ -132,6 +132,12 @@ class _Asked:
     answer: Callable[..., Any]
     draw: Callable[[Any], Any] | None = None
     needs: tuple[str, ...] = ()
+
+
+def _cylinder(line: TypedLine, resolved: Resolved | None) -> tuple[_Asked, ...]:
+    """What is asked of a cylinder; hardware out of a catalogue goes by part number as well, and has none of it."""
+    is_hardware = resolved is not None and resolved.line.kind is LineKind.HARDWARE
+    return () if is_hardware else (_length(line), _cam(line), _key(line, resolved))
 
 
 def _length(line: TypedLine) -> _Asked:

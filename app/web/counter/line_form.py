@@ -12,7 +12,7 @@ from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind
 from app.ledger.jobs.replacing import AGREED, REFUSED
 from app.pricing import KeyingKind
 from app.web.counter.boxes import Notes, cents, chambers, day, inches, short, whole
-from app.web.counter.typed import TypedLine
+from app.web.counter.typed import FIT_BOXES, TypedLine
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +68,7 @@ def read_line(typed: TypedLine, known: Knowledge, notes: Notes) -> LineAsk:
         remark=short(typed.remark, "remark", 500, notes),
         need_by=day(typed.need_by, "need_by", notes) if is_keyed else None,
         **_replaced(typed, sort, notes),
+        fit=_fit(typed, sort, notes),
     )
 
 
@@ -81,6 +82,14 @@ def _replaced(typed: TypedLine, sort: LineKind, notes: Notes) -> dict[str, str]:
         "face_asked": typed.face_asked[:1000],
         "face_answer": typed.face_answer if typed.face_answer in (AGREED, REFUSED) else "",
     }
+
+
+def _fit(typed: TypedLine, sort: LineKind, notes: Notes) -> tuple[tuple[str, str], ...]:
+    """The boxes about the door that hold something; they ask questions, and change neither goods nor price."""
+    if sort not in (LineKind.CYLINDER, LineKind.PART, LineKind.HARDWARE):
+        return ()
+    said = ((name, short(getattr(typed, name), name, 120, notes)) for name in FIT_BOXES)
+    return tuple((name, text) for name, text in said if text)
 
 
 def _attributes(typed: TypedLine, sort: LineKind, known: Knowledge, notes: Notes) -> CylinderAttributes | None:

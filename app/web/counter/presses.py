@@ -9,12 +9,12 @@ from dataclasses import dataclass, replace
 
 from app.ledger.jobs.ask import LineKind
 from app.pricing import KeyingKind
-from app.web.counter.typed import MOST_POSTED, TypedLine, TypedPage
+from app.web.counter.typed import FIT_BOXES, MOST_POSTED, TypedLine, TypedPage
 
 _NAMES = ("choose", "add", "remove", "duplicate", "action", "mend", "put", "face")
 _STAYS = (
     *("quantity", "keying", "set_size", "master", "keys_each", "need_by", "remark", "replaces", "replaces_finish"),
-    *("fit_lock", "fit_door", "fit_trim", "fit_trim_in", "fit_key", "fit_cuts", "fit_finishes"),
+    *FIT_BOXES,
 )
 _KEYED = (LineKind.CYLINDER, LineKind.REKEY, LineKind.PART)
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 from app.fitting import CylinderAttributes, write_inches
 from app.ledger.jobs.ask import LineAsk, LineKind, QuoteAsk
 from app.pricing import KeyingKind
-from app.web.counter.typed import TypedLine, TypedPage
+from app.web.counter.typed import FIT_BOXES, TypedLine, TypedPage
 
 
 def typed_from_ask(ask: QuoteAsk, token: str) -> TypedPage:
@@ -67,6 +67,7 @@ def _line(key: int, line: LineAsk) -> TypedLine:
         replaces_finish=line.replaces_finish,
         face_asked=line.face_asked,
         face_answer=line.face_answer,
+        **{box: said for box, said in line.fit if box in FIT_BOXES},
     )
     return typed if is_part or said is None else _with_attributes(typed, said)
 

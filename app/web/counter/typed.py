@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["MOST_POSTED", "TypedLine", "TypedPage", "from_draft", "from_form", "to_draft"]
+__all__ = ["FIT_BOXES", "MOST_POSTED", "TypedLine", "TypedPage", "from_draft", "from_form", "to_draft"]
 
 import dataclasses
 import re
@@ -143,6 +143,8 @@ class TypedPage:
 _KINDS = {kind.value for kind in LineKind}
 _PAGE_FIELDS = tuple(field.name for field in dataclasses.fields(TypedPage) if field.name not in ("lines", "answers"))
 _LINE_FIELDS = tuple(field.name for field in dataclasses.fields(TypedLine) if field.name != "key")
+FIT_BOXES = tuple(name for name in _LINE_FIELDS if name.startswith("fit_"))
+"""The boxes about a line's door, its lock and the customer's key."""
 
 
 def from_form(items: Iterable[tuple[str, str]]) -> TypedPage:
