@@ -41,7 +41,7 @@ def price_at_the_factory(work: Work, cents: int = 800) -> None:
             cost_cents=0,
             tier="",
             quantity_from=1,
-            valid_from=date(2026, 1, 1),
+            valid_from=date(2026, 2, 1),
             valid_until=None,
         )
     )
