@@ -24,6 +24,12 @@ def _whole(environment: Mapping[str, str], name: str, default: int) -> int:
     return int(text)
 
 
+def _own(instance: Path, environment: Mapping[str, str]) -> Path | None:
+    """The house's own certificate where it was made, unless a server in front of the house speaks TLS for it."""
+    made = instance / "tls" / "house.pem"
+    return made if made.exists() and not environment.get("BITTERN_PROXY") else None
+
+
 @dataclass(frozen=True, slots=True)
 class Config:
     """What the house decides before it starts.
@@ -32,7 +38,9 @@ class Config:
     SQLite file in the instance folder. key_file: where the sealing key lies (mode 0600); key: the key itself,
     from BITTERN_KEY, instead of a file. secret_key: signs the session cookies, from BITTERN_SECRET_KEY, instead
     of a file made on the first start. session_minutes: an idle login ends after this many minutes.
-    upload_bytes: the largest request that is read at all.
+    upload_bytes: the largest request that is read at all. hosts: further names that the house answers to. proxy: the
+    address of a server in front that speaks TLS, whose word on the client's address and scheme is believed.
+    tls_certificate, tls_key: PEM files; the house's own certificate is used where it was made.
     """
 
     instance: Path = field(default_factory=lambda: _ROOT / "instance")
@@ -42,6 +50,10 @@ class Config:
     secret_key: str | None = field(default=None, repr=False)
     host: str = "127.0.0.1"
     port: int = 8014
+    hosts: tuple[str, ...] = ()
+    proxy: str = ""
+    tls_certificate: Path | None = None
+    tls_key: Path | None = None
     session_minutes: int = 60
     session_hours: int = 12
     login_attempts: int = 5
@@ -65,6 +77,21 @@ class Config:
         return self.instance / "keys" / "session.key"
 
     @property
+    def own_certificate(self) -> Path:
+        """Where the house's own certificate lies once it was made."""
+        return self.instance / "tls" / "house.pem"
+
+    @property
+    def own_certificate_key(self) -> Path:
+        """The key of the house's own certificate."""
+        return self.instance / "tls" / "house.key"
+
+    @property
+    def tls_key_file(self) -> Path:
+        """The key of the certificate in force."""
+        return self.tls_key or self.own_certificate_key
+
+    @property
     def idle_limit(self) -> timedelta:
         """How long a login may rest."""
         return timedelta(minutes=self.session_minutes)
@@ -78,14 +105,20 @@ class Config:
         """
         given = os.environ if environment is None else environment
         key_file = given.get("BITTERN_KEY_FILE")
+        instance = Path(given.get("BITTERN_INSTANCE") or _ROOT / "instance").absolute()
+        certificate, tls_key = given.get("BITTERN_TLS_CERTIFICATE"), given.get("BITTERN_TLS_KEY")
         return cls(
-            instance=Path(given.get("BITTERN_INSTANCE") or _ROOT / "instance").absolute(),
+            instance=instance,
             database_url=given.get("BITTERN_DATABASE_URL", ""),
             key_file=Path(key_file).absolute() if key_file else None,
             key=given.get("BITTERN_KEY") or None,
             secret_key=given.get("BITTERN_SECRET_KEY") or None,
             host=given.get("BITTERN_HOST") or "127.0.0.1",
             port=_whole(given, "BITTERN_PORT", 8014),
+            hosts=tuple(given.get("BITTERN_HOSTS", "").replace(",", " ").split()),
+            proxy=given.get("BITTERN_PROXY", ""),
+            tls_certificate=Path(certificate).absolute() if certificate else _own(instance, given),
+            tls_key=Path(tls_key).absolute() if tls_key else None,
             session_minutes=_whole(given, "BITTERN_SESSION_MINUTES", 60),
             session_hours=_whole(given, "BITTERN_SESSION_HOURS", 12),
             login_attempts=_whole(given, "BITTERN_LOGIN_ATTEMPTS", 5),

@@ -103,7 +103,7 @@ def run(serve: bool, folder: Path, data: Path, port: int | None) -> None:
     if not serve:
         return
     from app import create_app  # the web is loaded only when it is served
-    from app.commands.house import serve_app
+    from app.commands.serving import serve_app
 
     config = replace(Config.from_environment(), instance=folder.absolute(), database_url="", is_demo=True, port=port)
     serve_app(create_app(config), config)

@@ -1,56 +1,23 @@
-"""`bittern house`: migrate the database, serve the pages, verify the chain of events."""
+"""`bittern house`: serve the pages, make a certificate, migrate the database, verify the chain of events."""
 
 from __future__ import annotations
 
-__all__ = ["group", "serve_app"]
+__all__ = ["group", "verify"]
 
-import ipaddress
+from datetime import UTC, datetime
 
 import click
 import sqlalchemy as sa
-from flask import Flask
 
+from app.commands.certificate import write_certificate
 from app.commands.refusals import open_house, refusing
+from app.commands.serving import serve_app, settled
 from app.config import Config
-from app.errors import BitternError
 from app.ledger.events.actions import first_broken_link
 from app.ledger.events.models import Event
 from app.ledger.opening import migrate as migrate_database
 
-THREADS = 8
-# Larger uploads are refused by the pages, which say so; this only keeps a flood from filling the disk.
-_FLOOD = 8
-
 group = click.Group("house", help="The house: serve its pages, migrate and verify its database.")
-
-
-def serve_app(app: Flask, config: Config) -> None:
-    """Serve `app` by waitress on the configured host and port until Ctrl-C."""
-    import waitress  # loaded only when something is served
-
-    click.echo(f"Serving on http://{config.host}:{config.port}/ (Ctrl-C stops)")
-    waitress.serve(
-        app,
-        host=config.host,
-        port=config.port,
-        threads=THREADS,
-        ident=None,
-        max_request_body_size=config.upload_bytes * _FLOOD,
-    )
-
-
-def _require_private(config: Config) -> None:
-    """Passwords and bittings must not cross a network in clear."""
-    try:
-        is_private = config.host == "localhost" or ipaddress.ip_address(config.host).is_loopback
-    except ValueError:
-        is_private = False
-    if not is_private:
-        raise BitternError(
-            "BITTERN_HOST",
-            f"{config.host} can be reached from the network, and this server speaks without TLS: passwords and "
-            "bittings would cross it in clear. Serve on 127.0.0.1, behind a server that speaks TLS.",
-        )
 
 
 @group.command("serve")
@@ -59,15 +26,27 @@ def serve() -> None:
     from app import create_app  # the web is loaded only when it is served
 
     with refusing():
-        config = Config.from_environment()
-        _require_private(config)
+        config = settled(Config.from_environment())
         with open_house(config) as ledger:
             serve_app(create_app(config, ledger), config)
 
 
+@group.command("certificate")
+@click.option("--name", "names", multiple=True, required=True, help="A name or address of this machine; repeatable.")
+def certificate(names: tuple[str, ...]) -> None:
+    """Make the house's own certificate, so that it can be served on the shop's network."""
+    with refusing():
+        config = Config.from_environment()
+        every = tuple(dict.fromkeys((*names, "localhost", "127.0.0.1")))
+        made = write_certificate(config.own_certificate, config.own_certificate_key, every, datetime.now(UTC))
+    click.echo(f"{made.certificate} and {made.key} are for this machine; good until {made.until:%Y-%m-%d}.")
+    click.echo(f"Let each device that uses the house trust {made.authority}: it can vouch for nothing else.")
+    click.echo("Then serve with BITTERN_HOST=0.0.0.0 (or this machine's own address on the shop's network).")
+
+
 @group.command("migrate")
 def migrate() -> None:
-    """Bring the database to this release's tables. Make a copy of it first."""
+    """Bring an empty or a draft database to this release's tables. For a house in use: bittern upgrade."""
     with refusing():
         config = Config.from_environment()
         migrate_database(config)

@@ -43,7 +43,10 @@ _HEADERS = {
 
 
 class _Cookies(SecureCookieSessionInterface):
-    """Flask's signed session cookie, sent over TLS only where the page came over TLS."""
+    """Flask's signed session cookie; where the page came over TLS it is bound to TLS and to this very host."""
+
+    def get_cookie_name(self, app: Flask) -> str:
+        return "__Host-bittern" if request.is_secure else "bittern"
 
     def get_cookie_secure(self, app: Flask) -> bool:
         return request.is_secure
@@ -63,7 +66,8 @@ def secure(app: Flask, config: Config) -> None:
         WTF_CSRF_TIME_LIMIT=None,  # a token lasts as long as its session
     )
     app.session_interface = _Cookies()
-    hosts = frozenset({"127.0.0.1", "localhost", "[::1]", "::1", config.host.lower()})
+    named = (config.host.lower(), *(name.lower() for name in config.hosts))
+    hosts = frozenset({"127.0.0.1", "localhost", "[::1]", "::1", *named})
 
     def check_host() -> None:
         name = urlsplit(f"//{request.host}").hostname or ""
@@ -116,6 +120,8 @@ def _add_headers(response: Response) -> Response:
         response.content_security_policy = ContentSecurityPolicy(policy)
     for name, value in _HEADERS.items():
         response.headers.setdefault(name, value)
+    if request.is_secure:
+        response.headers["Strict-Transport-Security"] = "max-age=31536000"
     if request.endpoint != "static":
         response.headers["Cache-Control"] = "no-store"
     return response

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from datetime import timedelta
 
@@ -116,8 +117,6 @@ def test_unknown_name_and_wrong_password_make_the_same_page(client_as: ClientAs)
 
 
 def _without_tokens(page: str) -> str:
-    import re
-
     return re.sub(r'(X-CSRFToken": "|name="csrf_token"[^>]*value=")[^"]+', r"\1", page)
 
 
@@ -147,15 +146,25 @@ def test_the_cookie_is_hidden_from_scripts_and_other_sites(client_as: ClientAs) 
     assert cookie.startswith("bittern=")
     assert "HttpOnly" in cookie and "SameSite=Lax" in cookie
     assert "Secure" not in cookie
+
+
+def test_over_tls_the_cookie_is_bound_to_tls_and_to_the_host(client_as: ClientAs) -> None:
     client = client_as(None)
-    client.get("/login", base_url="https://localhost")
-    with_tls = client.post(
+    page = client.get("/login", base_url="https://localhost")
+    token = re.search(r'name="csrf_token"[^>]*value="([^"]+)"', page.text)
+    assert token is not None
+    answer = client.post(
         "/login",
         base_url="https://localhost",
-        data={"name": "Owner", "password": PASSWORD},
+        data={"name": "Owner", "password": PASSWORD, "csrf_token": token.group(1)},
         headers={"Referer": "https://localhost/login"},
+        csrf=False,
     )
-    assert "Secure" in with_tls.headers["Set-Cookie"]
+    cookie = answer.headers["Set-Cookie"]
+    assert cookie.startswith("__Host-bittern=")
+    assert "Secure" in cookie and "Path=/" in cookie and "Domain" not in cookie
+    assert answer.headers["Strict-Transport-Security"] == "max-age=31536000"
+    assert "Strict-Transport-Security" not in client.get("/login").headers
 
 
 # ---- sessions end ----

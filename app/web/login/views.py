@@ -127,7 +127,7 @@ def first_start() -> ResponseReturnValue:
     """Ask an empty house for its name and its owner; gone once there is a user."""
     if has_users(request_session()):
         abort(404)
-    if not _is_this_machine(request.remote_addr or ""):
+    if not _is_this_machine(request.remote_addr or "") or "X-Forwarded-For" in request.headers:
         return render_template("login/elsewhere.html"), 403
     form = FirstStartForm()
     if form.validate_on_submit():

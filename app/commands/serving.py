@@ -1,0 +1,113 @@
+"""Serve the pages: this machine in clear, a network only with TLS, or behind a server that speaks TLS."""
+
+from __future__ import annotations
+
+__all__ = ["THREADS", "serve_app", "settled", "tls_server"]
+
+import ipaddress
+import ssl
+import stat
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import click
+from flask import Flask
+
+from app.commands.certificate import certificate_days_left, names_in
+from app.config import Config
+from app.errors import BitternError
+
+if TYPE_CHECKING:
+    from cheroot.wsgi import Server
+
+THREADS = 8
+# Larger uploads are refused by the pages, which say so; this only keeps a flood from filling the disk.
+_FLOOD = 8
+_SOON = 30  # days
+
+
+def settled(config: Config) -> Config:
+    """The settings as they are served: the names of the house's certificate are names that it answers to.
+
+    Refuses with BitternError to serve a network in clear: passwords and bittings must not cross it so.
+    """
+    if config.tls_certificate is None:
+        if not _is_this_machine(config.host):
+            raise BitternError(
+                "BITTERN_HOST",
+                f"REFUSED: {config.host} can be reached from the network, and this house has no certificate: "
+                "without TLS passwords and bittings would cross the network in clear. Make a certificate (bittern "
+                "house certificate --name NAME), or serve on 127.0.0.1 behind a server that speaks TLS.",
+            )
+        return config
+    return replace(config, hosts=(*config.hosts, *names_in(config.tls_certificate)))
+
+
+def serve_app(app: Flask, config: Config) -> None:
+    """Serve `app` on the configured host and port until Ctrl-C: by TLS where the house has a certificate."""
+    if config.tls_certificate is not None:
+        server = tls_server(app, config)
+        click.echo(f"Serving on https://{_shown_host(config)}:{config.port}/ (Ctrl-C stops)")
+        try:
+            server.safe_start()
+        finally:
+            server.stop()
+        return
+    import waitress  # loaded only when something is served
+
+    click.echo(f"Serving on http://{config.host}:{config.port}/ (Ctrl-C stops)")
+    behind = {
+        "trusted_proxy": config.proxy,
+        "trusted_proxy_count": 1,
+        "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto"},
+        "clear_untrusted_proxy_headers": True,
+    }
+    waitress.serve(
+        app,
+        host=config.host,
+        port=config.port,
+        threads=THREADS,
+        ident=None,
+        max_request_body_size=config.upload_bytes * _FLOOD,
+        **(behind if config.proxy else {}),
+    )
+
+
+def tls_server(app: Flask, config: Config) -> Server:
+    """The server that speaks TLS 1.2 or newer with the house's certificate, not started yet."""
+    from cheroot.ssl.builtin import BuiltinSSLAdapter
+    from cheroot.wsgi import Server
+
+    certificate, key = config.tls_certificate, config.tls_key_file
+    if certificate is None or not key.exists():
+        raise BitternError("BITTERN_TLS_KEY", f"The certificate's key {key} is missing.")
+    if stat.S_IMODE(key.stat().st_mode) & 0o077:
+        raise BitternError("BITTERN_TLS_KEY", f"The file {key} can be read by others. Run: chmod 600 {key}")
+    left = certificate_days_left(certificate, datetime.now(UTC))
+    if left < _SOON:
+        click.echo(f"Caution: the certificate {certificate} is good for {max(left, 0)} more days.", err=True)
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    try:
+        context.load_cert_chain(certificate, key)
+        adapter = BuiltinSSLAdapter(str(certificate), str(key))
+    except (OSError, ssl.SSLError) as error:
+        raise BitternError("BITTERN_TLS_KEY", f"The key {key} does not belong to {certificate}.") from error
+    adapter.context = context
+    server = Server((config.host, config.port), app, numthreads=THREADS, server_name="Bittern", timeout=10)
+    server.max_request_body_size = config.upload_bytes * _FLOOD
+    server.ssl_adapter = adapter
+    return server
+
+
+def _is_this_machine(host: str) -> bool:
+    try:
+        return host == "localhost" or ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def _shown_host(config: Config) -> str:
+    names = names_in(config.tls_certificate) if config.tls_certificate else ()
+    return names[0] if names else config.host

@@ -1,0 +1,228 @@
+"""Serving a network: refused in clear, and by TLS with the house's own certificate, asked by a real client."""
+
+from __future__ import annotations
+
+import http.client
+import ssl
+import stat
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+from cryptography import x509
+from flask import Flask, jsonify, request
+
+from app import create_app
+from app.cli import main
+from app.commands.certificate import certificate_days_left, names_in, write_certificate
+from app.commands.serving import settled, tls_server
+from app.config import Config
+from app.errors import BitternError
+from app.ledger.opening import Ledger
+from app.web.access import public
+
+NAMES = ("quay.example", "127.0.0.1")
+NOW = datetime.now(UTC)  # a client compares a certificate with the day it is
+NETWORK = "0.0.0.0"  # noqa: S104 - what is refused, or served by TLS
+
+
+@pytest.fixture
+def served_config(config: Config, tmp_path: Path) -> Config:
+    """A house with its own certificate, as `bittern house serve` settles it."""
+    certificate, key = tmp_path / "tls" / "house.pem", tmp_path / "tls" / "house.key"
+    write_certificate(certificate, key, NAMES, NOW)
+    return settled(replace(config, port=0, tls_certificate=certificate, tls_key=key))
+
+
+@pytest.fixture
+def port(served_config: Config, ledger: Ledger) -> Iterator[int]:
+    """That house, served by TLS on a free port."""
+    app = create_app(served_config, ledger)
+    app.extensions["started"] = True
+    server = tls_server(app, served_config)
+    server.prepare()
+    thread = threading.Thread(target=server.serve)
+    thread.start()
+    yield server.bind_addr[1]
+    server.stop()
+    thread.join()
+
+
+def trusting(served_config: Config) -> ssl.SSLContext:
+    assert served_config.tls_certificate is not None
+    return ssl.create_default_context(cafile=str(served_config.tls_certificate.with_name("house-authority.crt")))
+
+
+def test_a_device_that_trusts_the_authority_gets_the_page(served_config: Config, port: int) -> None:
+    client = http.client.HTTPSConnection("127.0.0.1", port, context=trusting(served_config), timeout=10)
+    client.request("GET", "/login")
+    answer = client.getresponse()
+    assert answer.status == 200
+    assert b"Log in" in answer.read()
+    headers = {name.lower(): value for name, value in answer.getheaders()}
+    assert headers["strict-transport-security"] == "max-age=31536000"
+    assert headers["set-cookie"].startswith("__Host-bittern=") and "Secure" in headers["set-cookie"]
+    assert headers["server"] == "Bittern"
+    assert client.sock.version() in ("TLSv1.2", "TLSv1.3")
+    client.request("GET", "/login", headers={"Host": "quay.example"})
+    assert client.getresponse().status == 200
+    client.close()
+    client.request("GET", "/login", headers={"Host": "elsewhere.example"})
+    assert client.getresponse().status == 400
+    client.close()
+
+
+def test_a_device_that_does_not_trust_it_gets_nothing(port: int) -> None:
+    client = http.client.HTTPSConnection("127.0.0.1", port, context=ssl.create_default_context(), timeout=10)
+    with pytest.raises(ssl.SSLCertVerificationError):
+        client.request("GET", "/login")
+
+
+def test_old_tls_is_refused(served_config: Config, port: int) -> None:
+    context = trusting(served_config)
+    context.set_ciphers("DEFAULT:@SECLEVEL=0")
+    with pytest.warns(DeprecationWarning):
+        context.minimum_version, context.maximum_version = ssl.TLSVersion.TLSv1, ssl.TLSVersion.TLSv1_1
+    client = http.client.HTTPSConnection("127.0.0.1", port, context=context, timeout=10)
+    with pytest.raises((ssl.SSLError, ConnectionError)):
+        client.request("GET", "/login")
+
+
+def test_the_certificate_says_who_it_is_for_and_its_authority_can_sign_nothing_else(served_config: Config) -> None:
+    assert served_config.tls_certificate is not None and served_config.tls_key is not None
+    assert names_in(served_config.tls_certificate) == NAMES
+    assert set(NAMES) <= set(served_config.hosts)
+    assert certificate_days_left(served_config.tls_certificate, NOW) in (819, 820)
+    assert stat.S_IMODE(served_config.tls_key.stat().st_mode) == 0o600
+    files = sorted(one.name for one in served_config.tls_certificate.parent.iterdir())
+    assert files == ["house-authority.crt", "house.key", "house.pem"]
+    authority = x509.load_pem_x509_certificate(
+        served_config.tls_certificate.with_name("house-authority.crt").read_bytes()
+    )
+    constraints = authority.extensions.get_extension_for_class(x509.NameConstraints)
+    assert constraints.critical and constraints.value.permitted_subtrees
+
+
+@pytest.mark.parametrize("name", ["", "a b", "http://x", "-", "x" * 300, "münster.example", "1.2.3.4.5/8", "a..b"])
+def test_a_name_that_is_none_is_refused(tmp_path: Path, name: str) -> None:
+    if name in ("-",):
+        name = "--"
+    with pytest.raises(BitternError, match="no host name"):
+        write_certificate(tmp_path / "house.pem", tmp_path / "house.key", [name], NOW)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("host", [NETWORK, "192.0.2.7", "quay.example", "::"])
+def test_a_network_without_a_certificate_is_refused_loudly(host: str, config: Config) -> None:
+    with pytest.raises(BitternError, match=r"REFUSED: .*without TLS"):
+        settled(replace(config, host=host))
+
+
+def test_a_key_that_others_may_read_is_refused(served_config: Config, web: Flask) -> None:
+    assert served_config.tls_key is not None
+    served_config.tls_key.chmod(0o644)
+    with pytest.raises(BitternError, match="chmod 600"):
+        tls_server(web, served_config)
+
+
+def test_a_key_of_another_certificate_is_refused(served_config: Config, web: Flask, tmp_path: Path) -> None:
+    write_certificate(tmp_path / "other.pem", tmp_path / "other.key", ["other.example"], NOW)
+    with pytest.raises(BitternError, match="does not belong"):
+        tls_server(web, replace(served_config, tls_key=tmp_path / "other.key"))
+
+
+def test_a_certificate_that_runs_out_says_so(
+    served_config: Config, web: Flask, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    write_certificate(tmp_path / "old.pem", tmp_path / "old.key", NAMES, NOW - timedelta(days=815))
+    server = tls_server(
+        web, replace(served_config, tls_certificate=tmp_path / "old.pem", tls_key=tmp_path / "old.key")
+    )
+    server.stop()
+    assert "good for 4 more days" in capsys.readouterr().err
+
+
+@pytest.fixture
+def run(config: Config) -> Callable[..., Result]:
+    def invoke(*words: str, **environment: str) -> Result:
+        given = {"BITTERN_INSTANCE": str(config.instance), "BITTERN_DATABASE_URL": config.database_url, **environment}
+        return CliRunner().invoke(main, list(words), env=given)
+
+    return invoke
+
+
+def test_the_command_makes_the_certificate_that_serving_then_uses(
+    run: Callable[..., Result], config: Config, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = run("house", "certificate", "--name", "quay.example", "--name", "192.0.2.7")
+    assert made.exit_code == 0, made.output
+    assert "house-authority.crt" in made.stdout
+    served: list[Config] = []
+    monkeypatch.setattr("app.commands.house.serve_app", lambda app, config: served.append(config))
+    assert run("house", "serve", BITTERN_HOST=NETWORK).exit_code == 0
+    assert served[0].tls_certificate == config.own_certificate
+    assert {"quay.example", "192.0.2.7", "localhost"} <= set(served[0].hosts)
+
+
+def test_a_server_in_front_is_believed_only_where_the_house_names_it(
+    run: Callable[..., Result], config: Config, ledger: Ledger, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import waitress
+
+    served: list[dict[str, object]] = []
+    monkeypatch.setattr(waitress, "serve", lambda app, **given: served.append(given))
+    run("house", "serve")
+    run("house", "serve", BITTERN_PROXY="127.0.0.1", BITTERN_HOSTS="quay.example, other.example")
+    assert "trusted_proxy" not in served[0]
+    assert served[1]["trusted_proxy"] == "127.0.0.1"
+    assert served[1]["clear_untrusted_proxy_headers"] is True
+
+
+@pytest.mark.parametrize(
+    ("proxy", "address", "scheme"), [("", "127.0.0.1", "http"), ("127.0.0.1", "192.0.2.9", "https")]
+)
+def test_what_a_server_in_front_says_through_waitress(
+    config: Config, ledger: Ledger, proxy: str, address: str, scheme: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import waitress
+    import waitress.server
+
+    from app.commands.serving import serve_app
+
+    app = create_app(replace(config, proxy=proxy), ledger)
+    app.extensions["started"] = True
+
+    @app.get("/who")
+    @public
+    def who() -> object:
+        return jsonify(address=request.remote_addr, scheme=request.scheme)
+
+    def serve_once(app: Flask, **given: object) -> None:
+        server = waitress.server.create_server(app, **{**given, "port": 0})
+        ended = threading.Event()
+
+        def loop() -> None:
+            while not ended.is_set():
+                server.asyncore.loop(timeout=1, map=server._map, count=1)
+
+        thread = threading.Thread(target=loop, daemon=True)
+        thread.start()
+        client = http.client.HTTPConnection("127.0.0.1", server.effective_port, timeout=10)
+        client.request("GET", "/who", headers={"X-Forwarded-For": "192.0.2.9", "X-Forwarded-Proto": "https"})
+        answers.append(client.getresponse().read())
+        client.close()
+        ended.set()
+        server.pull_trigger()
+        thread.join()
+        server.task_dispatcher.shutdown()
+        server.asyncore.close_all(server._map)
+
+    answers: list[bytes] = []
+    monkeypatch.setattr(waitress, "serve", serve_once)
+    serve_app(app, replace(config, proxy=proxy))
+    assert f'"address":"{address}"'.encode() in answers[0].replace(b" ", b"")
+    assert f'"scheme":"{scheme}"'.encode() in answers[0].replace(b" ", b"")
