@@ -8,7 +8,7 @@ from __future__ import annotations
 
 __all__ = ["Extension", "LevelArray", "extend"]
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 
@@ -19,7 +19,8 @@ from app.keying.audit import check_system
 from app.keying.errors import KeyingError, NoBittingsLeft
 from app.keying.given import short, whole
 from app.keying.levels import CHANGE, GRAND, MASTER, MOST_KEYSETS, PlannedKeyset, progression_under
-from app.keying.progression import Columns, check_master
+from app.keying.progression import Columns, check_columns, check_master
+from app.keying.shearing import depth_masks
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.symbols import Level, change_symbol, master_names, read_symbol
 
@@ -58,6 +59,7 @@ def extend(
     *,
     changes: Mapping[str, int] | None = None,
     masters: Mapping[str, Sequence[int]] | None = None,
+    shearing: Collection[Sequence[Collection[int]]] = (),
 ) -> Extension:
     """Add `changes` (key above → how many) and `masters` (grand → how many changes under each new master).
 
@@ -65,15 +67,17 @@ def extend(
     have stood there.
 
     `keys` is the list of all bittings ever issued, retired ones too, by symbol; `cylinders` names the keys that
-    operate each. A bitting that would operate a cylinder in service, or whose cylinder a key in service would
-    operate, is passed over. Issued bittings stay as they are. Raises NoBittingsLeft when they run out; then
-    nothing is added.
+    operate each; `shearing` has further cylinders, per chamber the depths that shear. A bitting that would operate
+    a cylinder in service, or whose cylinder a key in service would operate, is passed over. Issued bittings stay
+    as they are. Raises NoBittingsLeft when they run out; then nothing is added.
     """
     if array is None or not keys:
         raise KeyingError("system", REFUSAL)
     check_master(spec, array.tmk)
+    if array.columns is not None:
+        check_columns(spec, array.tmk, array.columns)
     check_system(keys, cylinders)
-    work = _Extending(spec, array, dict(keys), cylinders)
+    work = _Extending(spec, array, dict(keys), cylinders, shearing)
     for grand, counts in (masters or {}).items():
         for wanted in counts:
             work.add_master(grand, whole(wanted, f"masters.{short(grand)}", 0, MOST_KEYSETS))
@@ -91,6 +95,7 @@ class _Extending:
         array: LevelArray,
         keys: dict[str, Bitting],
         cylinders: Mapping[str, Sequence[str]],
+        shearing: Collection[Sequence[Collection[int]]],
     ) -> None:
         self.spec, self.array, self.keys = spec, array, keys
         self.two_levels = MASTER not in array.roles
@@ -101,6 +106,7 @@ class _Extending:
         self.masks = [
             np.bitwise_or.reduce([_bits(keys[symbol]) for symbol in meant], axis=0) for meant in cylinders.values()
         ]
+        self.masks += list(depth_masks([[tuple(depths) for depths in stack] for stack in shearing], spec.chambers))
         self.names = set(cylinders) | set(keys)
 
     def chain(self, symbol: str) -> tuple[str, ...]:

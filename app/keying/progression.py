@@ -166,7 +166,7 @@ def progress(
     if columns is None:
         made = make_columns(spec, tmk, held)
     else:
-        _check_columns(spec, tmk, columns)
+        check_columns(spec, tmk, columns)
         made = tuple(() if n in held else tuple(column) for n, column in enumerate(columns, start=1))
     progressed = tuple(chamber for chamber, column in enumerate(made, start=1) if column)
     if not progressed:
@@ -187,7 +187,7 @@ def check_master(spec: BittingSpec, tmk: Bitting) -> None:
             )
 
 
-def _check_columns(spec: BittingSpec, tmk: Bitting, columns: Sequence[Sequence[int]]) -> None:
+def check_columns(spec: BittingSpec, tmk: Bitting, columns: Sequence[Sequence[int]]) -> None:
     if len(columns) != spec.chambers:
         raise KeyingError("array", f"The array has {len(columns)} columns; this spec has {spec.chambers} chambers.")
     for chamber, (column, cut) in enumerate(zip(columns, tmk, strict=True), start=1):

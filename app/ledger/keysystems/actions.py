@@ -4,58 +4,23 @@ from __future__ import annotations
 
 __all__ = ["SystemForm", "add_keysets", "insert_system", "single_keyed_system"]
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import sqlalchemy as sa
 
-from app.keying import Bitting as Cuts
-from app.keying import (
-    BittingSpec,
-    KeyingError,
-    draw_master,
-    draw_single,
-    next_bittings,
-    plan_levels,
-    progression_under,
-    single_symbol,
-)
+from app.keying import BittingSpec, progression_under, single_symbol
 from app.ledger.errors import LedgerError, NotFound, Taken
 from app.ledger.events.actions import record
-from app.ledger.keysystems.bittings import Plan, open_bittings, open_plan, seal_bitting, seal_plan, spec_of
+from app.ledger.keysystems.bittings import Plan, seal_bitting, seal_plan, spec_of
 from app.ledger.keysystems.control import insert_control
+from app.ledger.keysystems.drawing import next_cuts, plan_clear
 from app.ledger.keysystems.models import Bitting, Keyset, KeySystem, Level, RecordsHolder
-from app.ledger.keysystems.queries import operators_of, systems_sharing_keyway
-from app.ledger.keysystems.shearing import is_operated, operates, shearing_sets
 from app.ledger.keysystems.symbols import change_level_symbol, number_of
+from app.ledger.keysystems.system_form import SystemForm
 from app.ledger.makers.models import Keyway
 from app.ledger.work import Work
 
 CHANGE = "C"
-MASTER = "M"
-MOST_DRAWS = 200
-
-
-@dataclass(frozen=True, slots=True)
-class SystemForm:
-    """What is asked about a new key system; `changes` per master, the room wanted from the start.
-
-    `tmk` and `roles` (what each chamber serves) are those of a plan that was chosen; without them they are drawn.
-    """
-
-    customer_id: int
-    name: str
-    levels: int
-    keyway: str
-    chambers: int
-    site_id: int | None = None
-    grands: int = 1
-    masters: int = 1
-    changes: int = 1
-    records: RecordsHolder = RecordsHolder.SHOP
-    owner_of_record: str = ""
-    roles: str | None = None
-    tmk: Cuts | None = field(default=None, repr=False)
 
 
 def insert_system(work: Work, form: SystemForm) -> KeySystem:
@@ -127,19 +92,8 @@ def find_keyway(work: Work, code: str) -> Keyway:
 def _insert_masters(work: Work, system: KeySystem, form: SystemForm) -> None:
     spec = spec_of(system)
     by_shop = form.records is RecordsHolder.SHOP
-    others = [other for other in systems_sharing_keyway(work.session, system.keyway) if other.id != system.id]
-    plans = (open_plan(work.vault, other) for other in others)
-    tops = frozenset(plan.tmk for plan in plans if plan)
-    top = form.tmk or draw_master(spec, work.rng, tops)
-    plan = plan_levels(
-        spec,
-        top,
-        levels=form.levels,
-        grands=form.grands if form.levels == 4 else 1,
-        masters=form.masters if form.levels > 2 else 1,
-        changes_per_master=max(form.changes, 1),
-        roles=form.roles,
-    )
+    plan = plan_clear(work, system, form)
+    top = plan.tmk
     by_symbol: dict[str, Keyset] = {}
     for planned in plan.keysets:
         if planned.level.value == Level.CHANGE.value:
@@ -205,7 +159,7 @@ def add_keysets(
         keysets.append(keyset)
     work.session.flush()
     if system.records is RecordsHolder.SHOP:
-        for keyset, cuts in zip(keysets, _next_cuts(work, system, parent, count), strict=True):
+        for keyset, cuts in zip(keysets, next_cuts(work, system, parent, count), strict=True):
             seal_bitting(work, system, keyset, cuts)
     work.session.flush()
     return keysets
@@ -259,56 +213,3 @@ def _next_symbols(work: Work, system: KeySystem, parent: Keyset | None, count: i
     if parent is None:
         return [single_symbol(number) for number in numbers]
     return [change_level_symbol(system.levels, parent.symbol, number) for number in numbers]
-
-
-def _next_cuts(work: Work, system: KeySystem, parent: Keyset | None, count: int) -> Sequence[Cuts]:
-    spec = spec_of(system)
-    neighbours = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
-    opened = open_bittings(work.session, work.vault, neighbours)
-    # A key with more cuts enters a shorter cylinder too, so it is its first cuts that count as used.
-    used = frozenset(cuts[: system.chambers] for cuts in opened.values() if len(cuts) >= system.chambers)
-    if parent is None:
-        return _draw_singles(work, spec, neighbours, used, count)
-    plan = open_plan(work.vault, system)
-    base = opened.get(parent.id)
-    if plan is None or base is None:
-        raise LedgerError("system", f"The shop has no array for {system.name}; it cannot be extended here.")
-    above = [opened[keyset.id] for keyset in _chain(system, parent)]
-    others = [cuts for cuts in used if cuts not in above]
-    stacks = shearing_sets(work, neighbours)
-    progression = progression_under(spec, plan.tmk, plan.roles, CHANGE, base)
-    # A bitting that is free may still turn a cross-keyed cylinder, or be pinned so that another key turns it:
-    # such a one is passed over for good.
-    while True:
-        found = next_bittings(progression, count, used, "quantity")
-        bad = [
-            cuts
-            for cuts in found
-            if any(operates(cuts, stack) for stack in stacks) or is_operated(cuts, above, others)
-        ]
-        if not bad:
-            return found
-        used |= frozenset(bad)
-
-
-def _chain(system: KeySystem, keyset: Keyset) -> list[Keyset]:
-    return operators_of(keyset, is_nmk=False, by_id={one.id: one for one in system.keysets})
-
-
-def _draw_singles(
-    work: Work, spec: BittingSpec, neighbours: Sequence[KeySystem], used: frozenset[Cuts], count: int
-) -> list[Cuts]:
-    """Draw keys that stand alone: new, and turning no cylinder that the customer has on this keyway."""
-    shearing = shearing_sets(work, neighbours)
-    drawn: list[Cuts] = []
-    avoid = set(used)
-    for _ in range(count):
-        for _ in range(MOST_DRAWS):
-            cuts = draw_single(spec, work.rng, frozenset(avoid))
-            avoid.add(cuts)
-            if not any(operates(cuts, stack) for stack in shearing):
-                break
-        else:
-            raise KeyingError("quantity", "No single key could be drawn that opens none of the customer's cylinders.")
-        drawn.append(cuts)
-    return drawn

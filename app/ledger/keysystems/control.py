@@ -17,11 +17,11 @@ from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError
 from app.ledger.events.actions import record
 from app.ledger.keysystems.auditing import prove_no_interchange
-from app.ledger.keysystems.bittings import open_bittings, seal_bitting, spec_of
+from app.ledger.keysystems.bittings import seal_bitting, spec_of
 from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
 from app.ledger.keysystems.opened import open_system
 from app.ledger.keysystems.queries import get_system, systems_sharing_keyway
-from app.ledger.keysystems.shearing import operates, shearing_sets
+from app.ledger.keysystems.shearing import Standing
 from app.ledger.users.models import Role
 from app.ledger.work import Work
 
@@ -68,14 +68,12 @@ def insert_control(work: Work, system: KeySystem) -> Keyset:
     """
     spec = spec_of(system)
     sharing = systems_sharing_keyway(work.session, system.keyway)
-    own = [other for other in sharing if other.customer_id == system.customer_id]
-    opened = open_bittings(work.session, work.vault, sharing)
-    avoid = {cuts[: system.chambers] for cuts in opened.values() if len(cuts) >= system.chambers}
-    stacks = shearing_sets(work, own)
-    keys = {str(keyset.id): opened[keyset.id] for keyset in system.keysets if keyset.id in opened}
+    there = Standing.of(work, [one for one in sharing if one.customer_id == system.customer_id], system.chambers)
+    avoid = set(Standing.of(work, sharing, system.chambers).keys)
+    keys = {str(keyset.id): there.opened[keyset.id] for keyset in system.keysets if keyset.id in there.opened}
     for _ in range(MOST_DRAWS):
         cuts = draw_control(spec, work.rng, keys, {}, avoid)
-        if not any(operates(cuts, stack) for stack in stacks):
+        if not there.turns_any(cuts):
             return _seal(work, system, cuts)
         avoid.add(cuts)
     words = "No control key was found that turns none of these cores."

@@ -18,6 +18,7 @@ from app.ledger.keysystems.bittings import open_plan, seal_bitting
 from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
 from app.ledger.keysystems.opened import OpenedSystem, open_system
 from app.ledger.keysystems.queries import get_system, systems_sharing_keyway
+from app.ledger.keysystems.shearing import Standing
 from app.ledger.users.models import Role
 from app.ledger.work import Work
 
@@ -74,7 +75,7 @@ def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
         plan = open_plan(work.vault, system)
         if refusal or plan is None:
             raise LedgerError("system", refusal)
-        keys, cylinders = _with_neighbours(work, opened)
+        keys, cylinders, shorter = _with_neighbours(work, opened)
         found = extend(
             opened.spec,
             LevelArray(plan.tmk, plan.roles),
@@ -82,6 +83,7 @@ def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
             cylinders,
             changes={form.master: form.changes} if form.changes else None,
             masters={form.grand: [form.changes_each] * form.masters} if form.masters else None,
+            shearing=shorter,
         )
         by_symbol = {keyset.symbol: keyset for keyset in system.keysets}
         for planned in found.keysets:
@@ -125,19 +127,29 @@ def _check(form: ExtendForm) -> None:
         raise Problems(problems)
 
 
-def _with_neighbours(work: Work, opened: OpenedSystem) -> tuple[dict[str, Cuts], dict[str, tuple[str, ...]]]:
-    """The system's keys and cylinders with those of the customer's other systems whose keys fit its keyway."""
+def _with_neighbours(
+    work: Work, opened: OpenedSystem
+) -> tuple[dict[str, Cuts], dict[str, tuple[str, ...]], list[list[set[int]]]]:
+    """The system's keys and cylinders with those of the customer's other systems on its keyway.
+
+    Last the other systems' shorter cylinders, which the new keys enter too: in the chambers that they lack every
+    depth shears.
+    """
     chambers = opened.system.chambers
     keys = dict(opened.keys)
     if opened.control is not None:
         keys["its control key"] = opened.control
     cylinders = dict(opened.cylinders)
-    for other in systems_sharing_keyway(work.session, opened.system.keyway, opened.system.customer_id):
+    sharing = systems_sharing_keyway(work.session, opened.system.keyway, opened.system.customer_id)
+    for other in sharing:
         if other.id == opened.system.id or other.chambers < chambers:
             continue
         neighbour = open_system(work, other.id)
-        name = {symbol: f"{symbol} of {other.id}" for symbol in neighbour.keys}
-        keys.update({name[symbol]: cuts[:chambers] for symbol, cuts in neighbour.keys.items()})
+        entering = dict(neighbour.keys)
+        if neighbour.control is not None:
+            entering["the control key"] = neighbour.control
+        name = {symbol: f"{symbol} of {other.id}" for symbol in entering}
+        keys.update({name[symbol]: cuts[:chambers] for symbol, cuts in entering.items()})
         if other.chambers == chambers:
             cylinders.update(
                 {
@@ -145,7 +157,9 @@ def _with_neighbours(work: Work, opened: OpenedSystem) -> tuple[dict[str, Cuts],
                     for way, meant in neighbour.cylinders.items()
                 }
             )
-    return keys, cylinders
+    shorter = Standing.of(work, [other for other in sharing if other.chambers < chambers], chambers).stacks
+    every = set(opened.spec.all_depths)
+    return keys, cylinders, [[*stack, *[every] * (chambers - len(stack))] for stack in shorter]
 
 
 def key_single(work: Work, system_id: int, count: int) -> Added:

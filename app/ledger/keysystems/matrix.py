@@ -12,7 +12,7 @@ from app.keying import AccessMatrix, AccessPlan, BittingSpec, KeyingError, draw_
 from app.keying import Bitting as Cuts
 from app.ledger.customers.models import Customer
 from app.ledger.engine import transaction
-from app.ledger.errors import NotFound, Taken
+from app.ledger.errors import LedgerError, NotFound, Taken
 from app.ledger.events.actions import record
 from app.ledger.keysystems.actions import SystemForm, add_system_row, find_keyway, name_is_taken
 from app.ledger.keysystems.bittings import Plan, open_bittings, open_plan, seal_bitting, seal_plan
@@ -20,6 +20,7 @@ from app.ledger.keysystems.control import insert_control, lacks_control
 from app.ledger.keysystems.listing import list_spec
 from app.ledger.keysystems.models import Keyset, KeySystem, Level
 from app.ledger.keysystems.queries import systems_sharing_keyway
+from app.ledger.keysystems.shearing import Standing
 from app.ledger.users.models import Role
 from app.ledger.work import Work
 
@@ -67,6 +68,7 @@ def seal_access(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_id: i
         if name_is_taken(work, customer_id, name):
             raise Taken("name", f"This customer has a key system named {name} already.")
         keyway = find_keyway(work, ready.keyway)
+        _refuse_clashes(work, ready, plan, customer_id)
         system = add_system_row(work, SystemForm(customer_id, name, plan.levels, keyway.code, chambers), keyway)
         _insert_keysets(work, system, plan)
         if plan.roles:
@@ -85,6 +87,22 @@ def seal_access(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_id: i
             + _with_control(work, system),
         )
         return system
+
+
+def _refuse_clashes(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_id: int) -> None:
+    """The search knew no customer: hold what it found against the keys and cylinders that this one has."""
+    neighbours = systems_sharing_keyway(work.session, ready.keyway, customer_id)
+    there = Standing.of(work, neighbours, ready.spec.chambers)
+    turned = next((symbol for symbol, cuts in plan.keys.items() if there.turns_any(cuts)), None)
+    for name, symbols in plan.cylinders.items():
+        first, *above = [plan.keys[symbol] for symbol in symbols]
+        turned = turned or (name if there.turns(first, above) else None)
+    if turned is not None:
+        raise LedgerError(
+            "customer",
+            f"{turned} would clash with another system of this customer on keyway {ready.keyway}. Nothing was saved; "
+            "search again, or take another keyway.",
+        )
 
 
 def _with_control(work: Work, system: KeySystem) -> str:

@@ -1,10 +1,11 @@
-"""Which depths shear in the cylinders on record, and whether a key would turn one: for whoever draws a bitting."""
+"""What is in service on a keyway, and whether a new key would clash with it: for whoever draws a bitting."""
 
 from __future__ import annotations
 
-__all__ = ["is_operated", "operates", "shearing_sets"]
+__all__ = ["Standing", "operates"]
 
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bittings import open_bittings
@@ -22,18 +23,39 @@ def operates(cuts: Cuts, stack: Sequence[set[int]]) -> bool:
     return len(cuts) >= len(stack) and all(cut in depths for cut, depths in zip(cuts, stack, strict=False))
 
 
-def is_operated(cuts: Cuts, above: Sequence[Cuts], others: Sequence[Cuts]) -> bool:
-    """Whether a cylinder pinned to `cuts` and the masters above it would be turned by any other issued key."""
-    stack = [set(depths) for depths in zip(cuts, *above, strict=True)]
-    return any(operates(other, stack) for other in others)
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Some systems in service, against cylinders of so many chambers.
 
+    `opened`: keyset id → cuts. `keys`: the cuts with which each key enters such a cylinder; one with fewer cannot
+    lift the last pins. `stacks`: per way that cylinders are operated, the depths that shear in each chamber.
+    """
 
-def shearing_sets(work: Work, systems: Sequence[KeySystem]) -> list[list[set[int]]]:
-    """Per way that cylinders of these systems are operated, the depths that shear in each chamber."""
-    opened = open_bittings(work.session, work.vault, systems)
-    stacks = []
-    for keysets in operating_keysets(work.session, systems).values():
-        keys = [opened[keyset.id] for keyset in keysets if keyset.id in opened]
-        if keys:
-            stacks.append([set(depths) for depths in zip(*keys, strict=True)])
-    return stacks
+    opened: dict[int, Cuts] = field(repr=False)
+    keys: frozenset[Cuts] = field(repr=False)
+    stacks: tuple[list[set[int]], ...] = field(repr=False)
+
+    @classmethod
+    def of(cls, work: Work, systems: Sequence[KeySystem], chambers: int) -> Standing:
+        """Open the bittings of these systems for the house's own reckoning."""
+        opened = open_bittings(work.session, work.vault, systems)
+        stacks = []
+        for keysets in operating_keysets(work.session, systems).values():
+            keys = [opened[keyset.id] for keyset in keysets if keyset.id in opened]
+            if keys:
+                stacks.append([set(depths) for depths in zip(*keys, strict=True)])
+        entering = frozenset(cuts[:chambers] for cuts in opened.values() if len(cuts) >= chambers)
+        return cls(opened, entering, tuple(stacks))
+
+    def turns_any(self, cuts: Cuts) -> bool:
+        """Whether a key turns a cylinder there."""
+        return any(operates(cuts, stack) for stack in self.stacks)
+
+    def turns(self, cuts: Cuts, above: Sequence[Cuts]) -> bool:
+        """Whether a key there, none of `above`, turns a cylinder pinned to `cuts` and the keys `above` it."""
+        stack = [set(depths) for depths in zip(cuts, *above, strict=True)]
+        return any(operates(other, stack) for other in self.keys.difference(above))
+
+    def clashes(self, cuts: Cuts, above: Sequence[Cuts]) -> bool:
+        """Whether a new key with those `above` it would clash with what is there, either way round."""
+        return self.turns_any(cuts) or self.turns(cuts, above)

@@ -1,0 +1,32 @@
+"""What is asked about a new key system."""
+
+from __future__ import annotations
+
+__all__ = ["SystemForm"]
+
+from dataclasses import dataclass, field
+
+from app.keying import Bitting as Cuts
+from app.ledger.keysystems.models import RecordsHolder
+
+
+@dataclass(frozen=True, slots=True)
+class SystemForm:
+    """What is asked about a new key system; `changes` per master, the room wanted from the start.
+
+    `tmk` and `roles` (what each chamber serves) are those of a plan that was chosen; without them they are drawn.
+    """
+
+    customer_id: int
+    name: str
+    levels: int
+    keyway: str
+    chambers: int
+    site_id: int | None = None
+    grands: int = 1
+    masters: int = 1
+    changes: int = 1
+    records: RecordsHolder = RecordsHolder.SHOP
+    owner_of_record: str = ""
+    roles: str | None = None
+    tmk: Cuts | None = field(default=None, repr=False)
