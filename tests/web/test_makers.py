@@ -19,6 +19,7 @@ from tests.factories import CatalogueItemFactory, MakerFactory
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_data" / "makers"
 HEAD = "part_number,category,description,cost,list,stocked\n"
+ITEMS = len(json.loads((DEMO / "ardent_brass.json").read_text())["items"])
 
 
 def _given() -> dict[str, Any]:
@@ -73,7 +74,7 @@ def test_all_read_the_tables_and_the_owner_alone_sees_cost_and_changes(client_as
 def test_the_list_counts_items_in_one_question_a_maker_more_or_less(owner_client, maker: Maker) -> None:
     MakerFactory(name="Empty")
     page = owner_client.get("/makers").text
-    assert ">39<" in page and "Empty" in page
+    assert f">{ITEMS}<" in page and "Empty" in page
 
 
 def test_the_catalogue_is_searched_and_paged(owner_client: FlaskClient, maker: Maker, session) -> None:
@@ -161,11 +162,50 @@ def test_a_catalogue_is_read_in_the_background_shown_and_loaded(
     assert sent.status_code == 303
     page = _settled(owner_client, sent.location)
     assert "Nothing is saved yet" in page and "3,000" in page
-    assert session.scalar(sa.select(sa.func.count(CatalogueItem.id))) == 39
+    assert session.scalar(sa.select(sa.func.count(CatalogueItem.id))) == ITEMS
     session.commit()
     assert owner_client.post(sent.location).status_code == 303
     assert "3,000 items new, 0 changed" in _settled(owner_client, sent.location)
-    assert session.scalar(sa.select(sa.func.count(CatalogueItem.id))) == 3039
+    assert session.scalar(sa.select(sa.func.count(CatalogueItem.id))) == ITEMS + 3000
+
+
+def test_what_changed_after_it_was_shown_is_not_overwritten(owner_client: FlaskClient, maker: Maker, session) -> None:
+    sent = _send(
+        owner_client,
+        f"/makers/{maker.id}/catalogue/import",
+        (HEAD + "H-1,hardware,P,1.00,2.00,no\n").encode(),
+        "a.csv",
+    )
+    assert "Nothing is saved yet" in _settled(owner_client, sent.location)
+    file = _send(owner_client, "/makers/import", json.dumps(_given()).encode(), "ardent.json").text
+    table = _send(
+        owner_client,
+        f"/makers/{maker.id}/tables/cams/import",
+        owner_client.get(f"/makers/{maker.id}/tables/cams.csv").data,
+        "cams.csv",
+    ).text
+    own = session.get(Maker, maker.id)
+    own.tables = {**own.tables, "note": "Saved by somebody else."}
+    session.add(
+        CatalogueItem(
+            maker_id=maker.id,
+            part_number="H-1",
+            category="hardware",
+            description="Not this",
+            cost_cents=1,
+            list_cents=2,
+        )
+    )
+    session.commit()
+    owner_client.post(sent.location)
+    assert "changed after this file was shown" in _settled(owner_client, sent.location)
+    assert owner_client.post("/makers/import/record", data=_hidden(file)).status_code == 409
+    assert owner_client.post(f"/makers/{maker.id}/tables/cams/record", data=_hidden(table)).status_code == 409
+    session.expire_all()
+    assert session.get(Maker, maker.id).tables["note"] == "Saved by somebody else."
+    assert session.scalars(sa.select(CatalogueItem.description).where(CatalogueItem.part_number == "H-1")).all() == [
+        "Not this"
+    ]
 
 
 def test_a_running_file_says_how_far_it_is_with_and_without_a_script(owner_client: FlaskClient, maker: Maker) -> None:
@@ -193,7 +233,7 @@ def test_three_hundred_bad_rows_are_all_listed_and_nothing_is_loaded(owner_clien
     again = owner_client.post(sent.location)
     assert again.status_code == 303
     assert "300 problems" in _settled(owner_client, sent.location)
-    assert session.scalar(sa.select(sa.func.count(CatalogueItem.id))) == 39
+    assert session.scalar(sa.select(sa.func.count(CatalogueItem.id))) == ITEMS
     assert owner_client.get("/makers").status_code == 200
 
 

@@ -23,11 +23,12 @@ from app.ledger.work import Work
 from app.pricing import FactoryTerms
 
 
-def import_maker(work: Work, given: object) -> Maker:
+def import_maker(work: Work, given: object, version: int | None = None) -> Maker:
     """Put a maker's whole file on record, or bring an earlier one up to date: all of it or nothing.
 
     `given` is the parsed JSON of a maker's file. BitternError names the table and row at fault. Items that
-    are no longer in the file stay, since quotes and doors may name them.
+    are no longer in the file stay, since quotes and doors may name them. version: the maker's when the file was
+    shown, 0 for a new one; Stale when somebody saved since. None: whatever is on record is replaced.
     """
     work.require()
     read = read_maker(given)
@@ -35,6 +36,8 @@ def import_maker(work: Work, given: object) -> Maker:
         BittingSpec.from_json(spec)
     with transaction(work.session):
         maker = work.session.scalar(sa.select(Maker).where(Maker.code == read.code))
+        if version is not None and version != (maker.version if maker else 0):
+            raise Stale()
         if maker is None:
             maker = Maker(code=read.code, name=read.name)
             work.session.add(maker)

@@ -16,7 +16,7 @@ from app.errors import BitternError, Problem, Problems
 from app.fitting import BulkDecoder, read_catalogue, read_maker, to_json
 from app.fitting import CatalogueItem as Item
 from app.ledger.engine import transaction
-from app.ledger.errors import NotFound
+from app.ledger.errors import NotFound, Stale
 from app.ledger.events.actions import record
 from app.ledger.makers.models import CatalogueItem, Maker
 from app.ledger.work import Work
@@ -151,11 +151,17 @@ def plan_catalogue(
 
 
 def load_catalogue(
-    work: Work, maker_id: int, name: str, content: bytes, progress: Progress = _nothing
+    work: Work,
+    maker_id: int,
+    name: str,
+    content: bytes,
+    progress: Progress = _nothing,
+    shown: CataloguePlan | None = None,
 ) -> CataloguePlan:
     """Put a maker's catalogue on record: all of it, or Problems by row and nothing.
 
-    Items that the file does not name stay, since quotes and doors may name them.
+    Items that the file does not name stay, since quotes and doors may name them. shown: the plan that somebody
+    agreed to; Stale when the catalogue has changed since, so that the file would do something else.
     """
     work.require()
     maker = _maker(work.session, maker_id)
@@ -166,6 +172,9 @@ def load_catalogue(
         progress("comparing with what is on record", 0, 0)
         delta = _compare(work.session, maker_id, read)
         total = len(delta.inserts) + len(delta.updates)
+        plan = CataloguePlan(len(delta.inserts), len(delta.updates), delta.unchanged, delta.unnamed, ())
+        if shown is not None and shown != plan:
+            raise Stale("The catalogue was changed after this file was shown. Send it again. Nothing was saved.")
         progress("saving", 0, total)
         for start in range(0, len(delta.inserts), STEP * 10):
             part = delta.inserts[start : start + STEP * 10]
@@ -183,7 +192,7 @@ def load_catalogue(
             f"maker {maker_id}",
             f"{len(delta.inserts):,} items new, {len(delta.updates):,} changed, from {name[:80]}",
         )
-    return CataloguePlan(len(delta.inserts), len(delta.updates), delta.unchanged, delta.unnamed, ())
+    return plan
 
 
 def catalogue_page(

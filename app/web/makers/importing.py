@@ -5,7 +5,6 @@ from __future__ import annotations
 __all__ = ["blueprint"]
 
 from collections.abc import Callable
-from typing import Any
 
 from flask import Blueprint, Flask, abort, current_app, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
@@ -68,26 +67,25 @@ def put_on_record(maker_id: int, token: str) -> ResponseReturnValue:
     get_maker(work.session, maker_id)
     before = runs().find(token)
     if before is None or before.state != "loaded":
-        _start("load", maker_id, work, waiting)
+        _start("load", maker_id, work, waiting, before.plan if before and before.state == "planned" else None)
     return redirect(url_for("catalogue.progress", maker_id=maker_id, token=token), 303)
 
 
-def _start(purpose: str, maker_id: int, work: Work, waiting: WaitingFile) -> None:
+def _start(purpose: str, maker_id: int, work: Work, waiting: WaitingFile, shown: CataloguePlan | None = None) -> None:
     app: Flask = current_app._get_current_object()  # type: ignore[attr-defined]  # the thread outlives the request
     run = Run(maker_id, work.actor.user_id, waiting.name, purpose)
-    runs().start(waiting.token, run, _task(purpose, maker_id, work, waiting, the_ledger()), app)
+    runs().start(waiting.token, run, _task(purpose, maker_id, work, waiting, the_ledger(), shown), app)
 
 
 def _task(
-    purpose: str, maker_id: int, work: Work, waiting: WaitingFile, ledger: Ledger
+    purpose: str, maker_id: int, work: Work, waiting: WaitingFile, ledger: Ledger, shown: CataloguePlan | None
 ) -> Callable[[Progress], CataloguePlan]:
     """The work of the thread, in a session of its own and in the name of who sent the file."""
-    act: Any = load_catalogue if purpose == "load" else plan_catalogue
 
     def task(tell: Progress) -> CataloguePlan:
         with ledger.work(work.actor, work.now) as own:
-            first = own if purpose == "load" else own.session
-            plan: CataloguePlan = act(first, maker_id, waiting.name, waiting.content, tell)
-            return plan
+            if purpose == "load":
+                return load_catalogue(own, maker_id, waiting.name, waiting.content, tell, shown)
+            return plan_catalogue(own.session, maker_id, waiting.name, waiting.content, tell)
 
     return task

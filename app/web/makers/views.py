@@ -153,9 +153,11 @@ def import_json() -> ResponseReturnValue:
 @roles()
 def record_json() -> ResponseReturnValue:
     """Put a maker's whole file on record."""
-    work, token = current_work(), request.form.get("token", "")
-    given, _ = plan_maker(work.session, find_waiting(work, "maker", token).content)
-    maker = import_maker(work, given)
+    work, token, form = current_work(), request.form.get("token", ""), TableForm()
+    given, known = plan_maker(work.session, find_waiting(work, "maker", token).content)
+    if known is not None:
+        about(f"maker {known.id}")
+    maker = import_maker(work, given, form.version_read)
     drop_waiting(token)
     flash(f"{maker.name} is on record.")
     return redirect(url_for("makers.show", maker_id=maker.id), 303)
