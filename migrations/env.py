@@ -24,24 +24,30 @@ def plain_types(kind: str, item: Any, autogen_context: Any) -> str | bool:
     return False
 
 
-def keep_triggers(connection: sa.Connection) -> None:
+def keep_own(connection: sa.Connection) -> None:
     """SQLite drops a table's triggers with it, and batch mode rebuilds a table by dropping it: put them back after.
 
-    What is never changed stays guarded so, and what is searched stays in step.
+    So what is never changed stays guarded, and what is searched stays in step. An index is made anew as it was
+    made first: batch mode would forget how it compares letters.
     """
-    kept: dict[str, list[str]] = {}
+    triggers: dict[str, list[str]] = {}
+    indexes: dict[str, str] = {}
 
-    @sa.event.listens_for(connection, "before_cursor_execute")
-    def _remember(connection: Any, cursor: Any, statement: str, *rest: Any) -> None:
+    @sa.event.listens_for(connection, "before_cursor_execute", retval=True)
+    def _remember(connection: Any, cursor: Any, statement: str, parameters: Any, *rest: Any) -> tuple[str, Any]:
         dropped = re.match(r'DROP TABLE "?(\w+)"?', statement.strip())
         if dropped:
-            found = "SELECT sql FROM sqlite_master WHERE type = 'trigger' AND tbl_name = ?"
-            kept[dropped[1]] = [sql for (sql,) in connection.connection.execute(found, (dropped[1],))]
+            found = "SELECT type, name, sql FROM sqlite_master WHERE tbl_name = ? AND sql <> ''"
+            made = connection.connection.execute(found, (dropped[1],)).fetchall()
+            triggers[dropped[1]] = [sql for kind, _, sql in made if kind == "trigger"]
+            indexes.update((name, sql) for kind, name, sql in made if kind == "index" and name.startswith("search_"))
+        again = re.match(r'CREATE INDEX "?(\w+)"?', statement.strip())
+        return (indexes.pop(again[1], statement) if again else statement), parameters
 
     @sa.event.listens_for(connection, "after_cursor_execute")
     def _put_back(connection: Any, cursor: Any, statement: str, *rest: Any) -> None:
         renamed = re.match(r'ALTER TABLE "?_alembic_tmp_(\w+)"? RENAME TO', statement.strip())
-        for trigger in kept.pop(renamed[1], ()) if renamed else ():
+        for trigger in triggers.pop(renamed[1], ()) if renamed else ():
             connection.connection.execute(trigger)
 
 
@@ -53,7 +59,7 @@ with engine.connect() as connection:
         # a transaction, and SQLAlchemy begins one with its first statement: so the driver is told.
         driver: Any = connection.connection.driver_connection
         driver.execute("PRAGMA foreign_keys=OFF")
-        keep_triggers(connection)
+        keep_own(connection)
     context.configure(
         connection=connection,
         target_metadata=Base.metadata,
