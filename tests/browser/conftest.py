@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -46,10 +47,10 @@ class Served:
         return self.address + path
 
 
-@pytest.fixture
-def served(web: Flask) -> Iterator[Served]:
-    """The test's own house, served by waitress on a free port of 127.0.0.1."""
-    server = waitress.server.create_server(web, host="127.0.0.1", port=0, threads=4)
+@contextmanager
+def serving(app: Flask) -> Iterator[Served]:
+    """The app, served by waitress on a free port of 127.0.0.1 as long as the block runs."""
+    server = waitress.server.create_server(app, host="127.0.0.1", port=0, threads=4)
     ended = threading.Event()
 
     def serve() -> None:
@@ -58,14 +59,23 @@ def served(web: Flask) -> Iterator[Served]:
 
     thread = threading.Thread(target=serve, daemon=True)
     thread.start()
-    yield Served(web, f"http://127.0.0.1:{server.effective_port}")
-    # The loop ends by itself before a socket is closed: closed under its feet, select() would
-    # meet a bad file descriptor in the thread.
-    ended.set()
-    server.pull_trigger()
-    thread.join()
-    server.task_dispatcher.shutdown()
-    server.asyncore.close_all(server._map)
+    try:
+        yield Served(app, f"http://127.0.0.1:{server.effective_port}")
+    finally:
+        # The loop ends by itself before a socket is closed: closed under its feet, select() would
+        # meet a bad file descriptor in the thread.
+        ended.set()
+        server.pull_trigger()
+        thread.join()
+        server.task_dispatcher.shutdown()
+        server.asyncore.close_all(server._map)
+
+
+@pytest.fixture
+def served(web: Flask) -> Iterator[Served]:
+    """The test's own house, served."""
+    with serving(web) as served:
+        yield served
 
 
 @pytest.fixture(scope="session")

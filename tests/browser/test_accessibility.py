@@ -1,0 +1,76 @@
+"""Every page of the demo house, held against axe-core in Chromium; and none is wider than its screen.
+
+axe-core's rules are WCAG 2.2's, levels A and AA, and its own best practices.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+import sqlalchemy as sa
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, ViewportSize
+
+from app import create_app
+from app.ledger.models import Role, User
+from app.ledger.opening import Ledger, open_ledger
+from tests import tour
+from tests.browser.conftest import Served, serving
+from tests.conftest import NOW
+from tests.factories import FormClient
+
+COUNTER: ViewportSize = {"width": 1366, "height": 768}
+PHONE: ViewportSize = {"width": 390, "height": 844}
+
+
+@pytest.fixture(scope="module")
+def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Served, Ledger]]:
+    """The demo house, served; nobody writes in it."""
+    config = tour.demo_copy(tmp_path_factory.mktemp("tour") / "instance")
+    ledger = open_ledger(config)
+    app = create_app(config, ledger)
+    app.extensions["clock"] = lambda: NOW
+    with serving(app) as served:
+        yield served, ledger
+    ledger.close()
+
+
+def owner_client(served: Served, ledger: Ledger) -> FormClient:
+    client = FormClient(served.app)
+    with ledger.sessions() as session:
+        client.log_in(session.scalars(sa.select(User).where(User.role == Role.OWNER)).one())
+    return client
+
+
+def html_pages(client: FormClient, ledger: Ledger) -> Iterator[tuple[str, str]]:
+    """(rule, address) of the pages that a browser shows: no download, and no piece of a page."""
+    with ledger.sessions() as session:
+        pages = tour.pages(client.application, session)
+    for rule, address in pages.items():
+        with client.get(address) as answer:
+            if answer.mimetype == "text/html" and answer.status_code == 200 and b"<html" in answer.data:
+                yield rule, address
+
+
+def test_axe_finds_nothing_and_no_page_is_wider_than_a_phone(house: tuple[Served, Ledger], browser: Browser) -> None:
+    served, ledger = house
+    client = owner_client(served, ledger)
+    cookie = client.get_cookie("bittern")
+    assert cookie is not None
+    context = browser.new_context(viewport=COUNTER, locale="en-US")
+    context.add_cookies([{"name": "bittern", "value": cookie.value, "url": served.address}])
+    page, axe = context.new_page(), Axe()
+    found: list[str] = []
+    for rule, address in html_pages(client, ledger):
+        page.set_viewport_size(COUNTER)
+        page.goto(served.url(address), wait_until="load")
+        for violation in axe.run(page).response["violations"]:
+            nodes = "; ".join(node["html"][:120] for node in violation["nodes"][:3])
+            found.append(f"{rule}: {violation['id']} ({len(violation['nodes'])}): {nodes}")
+        page.set_viewport_size(PHONE)
+        wide = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+        if wide > 0:
+            found.append(f"{rule}: {wide} pixels wider than a phone")
+    context.close()
+    assert found == [], "\n".join(found)

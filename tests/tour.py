@@ -1,0 +1,144 @@
+"""A tour of the demo house: an address for every page, so that a check can look at all of them.
+
+A route whose address cannot be filled in from the demo's records fails the tour; none is passed by in silence.
+"""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import sqlalchemy as sa
+from flask import Flask, url_for
+from sqlalchemy.orm import Session
+from werkzeug.routing import Rule
+
+from app.commands.demo import ROOT, build
+from app.config import Config
+from app.ledger import models
+from app.ledger.customers.actions import add_contact
+from app.ledger.doors.bulk import change_doors
+from app.ledger.files.actions import keep_file
+from app.ledger.jobs.payments import PaymentForm, PaymentKind, take_payment
+from app.ledger.jobs.revising import keep_requote
+from app.ledger.keysystems.keys_out import IssueForm, cut_copies, issue_keys, order_copies
+from app.ledger.makers.sheets import sheets_of
+from app.ledger.models import Role
+from app.ledger.work import Actor, Work
+from tests.conftest import NOW
+
+_kept: list[tempfile.TemporaryDirectory[str]] = []  # removed when the run ends
+_ROWS: dict[str, type[models.Base]] = {
+    "contact_id": models.Contact,
+    "customer_id": models.Customer,
+    "cylinder_id": models.Cylinder,
+    "door_id": models.Door,
+    "file_id": models.JobFile,
+    "key_id": models.Key,
+    "keyset_id": models.Keyset,
+    "maker_id": models.Maker,
+    "row_id": models.PriceBookRow,
+    "rule_id": models.PriceRuleRow,
+    "spec_id": models.SpecRow,
+    "system_id": models.KeySystem,
+    "tier_id": models.PriceTier,
+    "user_id": models.User,
+}
+_ASKED = {"prices.code": "?code=RING-SET", "books.download": "?first=2026-01-01&last=2026-12-31"}
+_WORDS: dict[str, object] = {"name": "quotes", "kind": "csv", "slug": "length", "revision": 1, "place": 1}
+
+PASSED_BY: dict[str, str] = {
+    "static": "files as they lie there",
+    "login.first_start": "only a house without anybody has it",
+    "catalogue.progress": "the token of an import that is going on",
+    "keying.matrix_run": "the token of a search that is going on",
+    "keying.matrix_doors": "the token of a search that is going on",
+}
+"""The endpoints that the tour leaves out, each with the reason."""
+
+
+@cache
+def _demo() -> Path:
+    _kept.append(tempfile.TemporaryDirectory(prefix="bittern-tour-"))
+    folder = Path(_kept[-1].name) / "instance"
+    shop, jobs = build(folder, ROOT / "demo_data", NOW)
+    with shop.ledger.work(Actor(None, "the house", Role.OWNER), NOW) as base:
+        _add_the_rest(shop.work(base, Role.COUNTER), folder, jobs["flats"])
+    shop.ledger.close()
+    return folder
+
+
+def _add_the_rest(work: Work, folder: Path, number: int) -> None:
+    """What a page shows and the demo may lack: a contact, a job's file and payment, a key in somebody's hands."""
+    job = work.session.scalars(sa.select(models.Job).where(models.Job.number == number)).one()
+    add_contact(work, job.customer_id, "P. Wader", "caretaker")
+    keep_file(work, folder / "files", number, "old cylinder.txt", b"worn cam", "from the counter")
+    take_payment(work, number, len(job.payments) + 1, PaymentForm(PaymentKind.DEPOSIT, 5000, "check", work.today))
+    door = work.session.scalars(sa.select(models.Door).order_by(models.Door.site_id).limit(1)).one()
+    change_doors(work, door.site_id, {door.id: door.version}, {"function": "storeroom"})
+    quoted = work.session.scalars(sa.select(models.Job).where(models.Job.stage == models.Stage.QUOTED)).first()
+    assert quoted is not None
+    keep_requote(work, quoted, "t" * 32, quoted.version)
+    work.session.add(models.PriceRuleRow(basis="margin", figure="40", category="hardware", valid_from=work.today))
+    work.session.commit()
+    system = work.session.scalars(sa.select(models.KeySystem).where(models.KeySystem.name == "The Flats")).one()
+    order_copies(work, system.id, "1AA", 1)
+    cut_copies(work, system.id, "1AA", (1,))
+    issue_keys(work, IssueForm(system.id, "1AA", (1,), "P. Wader", "555-0155"))
+
+
+def demo_copy(to: Path) -> Config:
+    """The settings of a copy of the demo house at `to`; it is made once a run, and is always in SQLite."""
+    return replace(Config(instance=Path(shutil.copytree(_demo(), to))), is_demo=True)
+
+
+def pages(app: Flask, session: Session) -> dict[str, str]:
+    """'endpoint' → address, of everything that a GET request brings; but not of what PASSED_BY names.
+
+    Raises KeyError for an address whose part nothing here fills in.
+    """
+    rules = sorted(app.url_map.iter_rules(), key=lambda rule: rule.rule)
+    gets = [rule for rule in rules if "GET" in (rule.methods or ()) and rule.endpoint not in PASSED_BY]
+    with app.test_request_context():
+        return {
+            rule.rule: url_for(rule.endpoint, **_parts(rule, session)) + _ASKED.get(rule.endpoint, "")
+            for rule in gets
+        }
+
+
+def _parts(rule: Rule, session: Session) -> dict[str, object]:
+    return {name: _part(rule.endpoint, name, session) for name in rule.arguments}
+
+
+def _part(endpoint: str, name: str, session: Session) -> object:
+    if name == "number":
+        return _number(endpoint, session)
+    if name == "site_id":  # of the first site that has doors
+        return session.scalars(sa.select(sa.func.min(models.Door.site_id))).one()
+    if name in _ROWS:
+        return session.scalars(sa.select(sa.func.min(_ROWS[name].__table__.c.id))).one()
+    if name == "key":  # a table of the first maker's
+        return sheets_of(session.get_one(models.Maker, 1).tables)[0].key
+    if name == "event_id":  # a change of the first site's doors, which can be taken back
+        changed = models.Event.kind == "doors changed together"
+        return session.scalars(sa.select(models.Event.id).where(changed).limit(1)).one()
+    return _WORDS[name]
+
+
+def _number(endpoint: str, session: Session) -> int:
+    """A job's number: of the one whose keys the bench cuts, or of the one that the endpoint is about."""
+    if endpoint == "keys.receipt":
+        return 1
+    job = sa.select(models.Job.number).order_by(models.Job.number)
+    if endpoint.startswith("payments."):
+        job = job.join(models.Payment, models.Payment.job_id == models.Job.id)
+    elif endpoint.startswith("story."):
+        job = job.join(models.JobFile, models.JobFile.job_id == models.Job.id)
+    elif endpoint in ("quotes.accept", "quotes.compare", "quotes.requote_page"):
+        job = job.where(models.Job.stage == models.Stage.QUOTED)
+    else:
+        job = job.where(models.Job.stage == models.Stage.ON_THE_BENCH)
+    return session.scalars(job.limit(1)).one()
