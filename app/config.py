@@ -38,6 +38,7 @@ class Config:
     SQLite file in the instance folder. key_file: where the sealing key lies (mode 0600); key: the key itself,
     from BITTERN_KEY, instead of a file. secret_key: signs the session cookies, from BITTERN_SECRET_KEY, instead
     of a file made on the first start. session_minutes: an idle login ends after this many minutes.
+    address: where phones and other machines reach this house, for the codes on labels; "" takes the page's own.
     upload_bytes: the largest request that is read at all. hosts: further names that the house answers to. proxy: the
     address of a server in front that speaks TLS, whose word on the client's address and scheme is believed.
     tls_certificate, tls_key: PEM files; the house's own certificate is used where it was made.
@@ -59,6 +60,7 @@ class Config:
     login_attempts: int = 5
     login_window_minutes: int = 15
     upload_bytes: int = 16 * 1024 * 1024
+    address: str = ""
     is_demo: bool = False
 
     @property
@@ -124,5 +126,6 @@ class Config:
             login_attempts=_whole(given, "BITTERN_LOGIN_ATTEMPTS", 5),
             login_window_minutes=_whole(given, "BITTERN_LOGIN_WINDOW_MINUTES", 15),
             upload_bytes=_whole(given, "BITTERN_UPLOAD_BYTES", 16 * 1024 * 1024),
+            address=given.get("BITTERN_ADDRESS", ""),
             is_demo=given.get("BITTERN_DEMO") == "yes",
         )

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 __all__ = [
+    "HARDWARE_HEADINGS",
+    "HOLDER_HEADINGS",
+    "LABELS_A_SHEET",
     "SCHEDULE_HEADINGS",
     "BenchPage",
     "BittingLine",
@@ -14,6 +17,7 @@ __all__ = [
     "KeyReceipt",
     "OwnerPage",
     "PaperHead",
+    "PickHead",
     "QuotePage",
     "ReceiptKey",
     "SchedulePage",
@@ -27,11 +31,20 @@ __all__ = [
     "csv_bytes",
     "factory_order_pdf",
     "factory_order_xlsx",
+    "hardware_csv",
+    "hardware_list_pdf",
+    "hardware_xlsx",
+    "holders_csv",
+    "holders_pdf",
+    "holders_xlsx",
     "key_profile",
     "key_receipt_pdf",
     "keys_list_pdf",
+    "keyset_schedule_pdf",
+    "labels_pdf",
     "owner_page",
     "owner_quote_pdf",
+    "pick_list_pdf",
     "pin_stacks",
     "quote_page",
     "quote_pdf",
@@ -58,8 +71,13 @@ from app.documents.books import books_csv
 from app.documents.cost_chart import ChartPoint, cost_chart
 from app.documents.drawings import key_profile, pin_stacks
 from app.documents.factory_order import FactoryLine, FactoryOrder, factory_order_pdf, factory_order_xlsx
+from app.documents.hardware_list import HARDWARE_HEADINGS, hardware_csv, hardware_list_pdf, hardware_xlsx
+from app.documents.key_holders import HOLDER_HEADINGS, holders_csv, holders_pdf, holders_xlsx
 from app.documents.key_receipt import KeyReceipt, ReceiptKey, key_receipt_pdf
+from app.documents.keyset_schedule import keyset_schedule_pdf
+from app.documents.labels import LABELS_A_SHEET, labels_pdf
 from app.documents.owner_quote import OwnerPage, WaysTable, owner_page, owner_quote_pdf, ways_table
+from app.documents.pick_list import PickHead, pick_list_pdf
 from app.documents.quote import QuotePage, quote_page, quote_pdf
 from app.documents.render import PaperHead
 from app.documents.schedule import SchedulePage, schedule_page, schedule_pdf

@@ -22,7 +22,7 @@ from itertools import zip_longest
 from markupsafe import Markup
 
 from app.documents.drawings import key_profile, pin_stacks
-from app.documents.render import PaperHead, pdf
+from app.documents.render import PaperHead, job_number, pdf
 from app.keying import BittingSpec, ChamberPins, cut_list, read_bitting
 from app.ledger.jobs.schedule import BenchCylinder, BenchSystem, BenchWork
 
@@ -101,7 +101,7 @@ def bench_page(work: BenchWork, name: str = "Bench sheet") -> BenchPage:
         head=PaperHead(
             work.house,
             name,
-            f"for job {work.job_number}",
+            job_number(work.job_number, work.revision),
             work.issued_on,
             warning="Confidential",
             given_to=f"revealed to {work.revealed_to}",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["LANDSCAPE", "PAPERS", "PORTRAIT", "PaperHead", "html", "pdf"]
+__all__ = ["LANDSCAPE", "PAPERS", "PORTRAIT", "PaperHead", "html", "job_head", "job_number", "pdf"]
 
 import os
 import threading
@@ -56,6 +56,20 @@ class PaperHead:
     def full_name(self) -> str:
         """Name and number, as the margin and the file's title have them."""
         return f"{self.name} {self.number}"
+
+
+def job_number(number: int, revision: int) -> str:
+    """What a paper of a job is numbered by: the job and the quote revision that it carries out.
+
+    >>> job_number(1042, 2), job_number(1042, 0)
+    ('for job 1042, revision 2', 'for job 1042')
+    """
+    return f"for job {number}" + (f", revision {revision}" if revision else "")
+
+
+def job_head(house: HouseHead, name: str, number: int, revision: int, day: date) -> PaperHead:
+    """The head of a paper of a job that anybody may read."""
+    return PaperHead(house, name, job_number(number, revision), day)
 
 
 class StaticFetcher(URLFetcher):  # type: ignore[misc]  # untyped base

@@ -7,7 +7,7 @@ __all__ = ["KeysetLine", "ScheduleLine", "SchedulePage", "schedule_page", "sched
 from dataclasses import dataclass
 from datetime import date
 
-from app.documents.render import LANDSCAPE, PaperHead, pdf
+from app.documents.render import LANDSCAPE, PaperHead, job_head, pdf
 from app.ledger.jobs.schedule import Schedule, ScheduleKeyset, ScheduleRow
 
 MOST_OPENINGS = 24  # a keyset's list of doors stays readable; the table by door has them all
@@ -83,7 +83,7 @@ def schedule_page(schedule: Schedule) -> SchedulePage:
     for row in schedule.rows:
         openings.setdefault(bare_symbol(row.keyset), []).append(row.opening_number)
     return SchedulePage(
-        head=PaperHead(schedule.house, "Keying schedule", f"for job {schedule.job_number}", schedule.issued_on),
+        head=job_head(schedule.house, "Keying schedule", schedule.job_number, schedule.revision, schedule.issued_on),
         title=schedule.title,
         customer_name=schedule.customer_name,
         site_name=schedule.site_name,

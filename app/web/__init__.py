@@ -14,6 +14,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.books.views import blueprint as books
     from app.web.counter.views import blueprint as counter
     from app.web.customers.views import blueprint as customers
+    from app.web.cylinders.views import blueprint as cylinders
     from app.web.doors.views import blueprint as doors
     from app.web.fitting.views import blueprint as fitting
     from app.web.house.logins import blueprint as logins
@@ -27,6 +28,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.login.views import blueprint as login
     from app.web.makers.importing import blueprint as catalogue
     from app.web.makers.views import blueprint as makers
+    from app.web.papers.views import blueprint as papers
     from app.web.payments.views import blueprint as payments
     from app.web.prices.rules import blueprint as rules
     from app.web.prices.terms import blueprint as terms
@@ -60,4 +62,6 @@ def blueprints() -> tuple[Blueprint, ...]:
         keys,
         payments,
         story,
+        papers,
+        cylinders,
     )

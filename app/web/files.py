@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-__all__ = ["CSV", "PDF", "XLSX", "send"]
+__all__ = ["CSV", "PDF", "XLSX", "ZIP", "send"]
 
 from flask import Response
 
 PDF = "application/pdf"
 CSV = "text/csv"
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+ZIP = "application/zip"
 
 
 def send(content: bytes, name: str, kind: str) -> Response:

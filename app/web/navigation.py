@@ -29,7 +29,7 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Ledger", "jobs.ledger", ("payments", "story", "papers")),
     ("Doors", "doors.index", ()),
     ("Key systems", "keysystems.index", ("keying", "keys")),
-    ("Bench", "bench.index", ()),
+    ("Bench", "bench.index", ("cylinders",)),
     ("Price book", "prices.index", ("terms", "rules", "times")),
     ("Makers", "makers.index", ("catalogue",)),
     ("Customers", "customers.index", ()),

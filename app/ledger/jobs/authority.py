@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["require_job_authority", "systems_lacking_authority", "systems_of_job"]
+__all__ = ["require_job_authority", "systems_of_job"]
 
 from collections.abc import Sequence
 
@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from app.ledger.doors.models import Cylinder
 from app.ledger.jobs.models import Job
-from app.ledger.keysystems.authority import lacks_authority, require_authority
+from app.ledger.keysystems.authority import require_authority
 from app.ledger.keysystems.models import Key, Keyset, KeySystem
 from app.ledger.work import Work
 
@@ -22,11 +22,6 @@ def systems_of_job(session: Session, job_id: int) -> Sequence[KeySystem]:
     cut = sa.select(Key.keyset_id).where(Key.job_id == job_id)
     ids = sa.select(Keyset.system_id).where(sa.or_(Keyset.id.in_(pinned), Keyset.id.in_(cut)))
     return session.scalars(sa.select(KeySystem).where(KeySystem.id.in_(ids)).order_by(KeySystem.id)).all()
-
-
-def systems_lacking_authority(session: Session, job_id: int) -> tuple[KeySystem, ...]:
-    """Those of them with an owner of record whose written authority is not on file."""
-    return tuple(system for system in systems_of_job(session, job_id) if lacks_authority(system))
 
 
 def require_job_authority(work: Work, job: Job, deed: str, override_reason: str = "") -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["bench_work", "keyset_work", "schedule_of"]
+__all__ = ["bench_work", "cylinder_symbol", "keyset_work", "operating", "schedule_of"]
 
 from collections.abc import Sequence
 
@@ -16,6 +16,7 @@ from app.ledger.doors.models import Cylinder, CylinderOperator, Door
 from app.ledger.errors import LedgerError
 from app.ledger.jobs.issuing import house_head
 from app.ledger.jobs.models import Job
+from app.ledger.jobs.queries import newest_revision_number
 from app.ledger.jobs.schedule import (
     BenchCylinder,
     BenchKey,
@@ -60,14 +61,16 @@ def _systems(work: Work, cylinders: Sequence[Cylinder]) -> list[KeySystem]:
     return list(work.session.scalars(rows.order_by(KeySystem.id)))
 
 
-def _symbol(cylinder: Cylinder, by_id: dict[int, Keyset]) -> str:
+def cylinder_symbol(cylinder: Cylinder, by_id: dict[int, Keyset]) -> str:
+    """The cylinder's keyset with X before it (cross-keyed) and (NMK) after; "" uncombinated."""
     if cylinder.keyset_id is None:
         return ""
     own = by_id[cylinder.keyset_id].symbol
     return f"{'X' if cylinder.operators else ''}{own}{'(NMK)' if cylinder.is_nmk else ''}"
 
 
-def _operators(cylinder: Cylinder, by_id: dict[int, Keyset]) -> list[Keyset]:
+def operating(cylinder: Cylinder, by_id: dict[int, Keyset]) -> list[Keyset]:
+    """Every keyset whose key turns the cylinder: its own, those it is cross-keyed to, the masters above."""
     if cylinder.keyset_id is None:
         return []
     chain = operators_of(by_id[cylinder.keyset_id], is_nmk=cylinder.is_nmk, by_id=by_id)
@@ -104,6 +107,7 @@ def schedule_of(work: Work, job: Job) -> Schedule:
         issued_on=work.today,
         rows=rows,
         keysets=keysets,
+        revision=newest_revision_number(work.session, job.id),
     )
 
 
@@ -119,8 +123,8 @@ def _row(cylinder: Cylinder, by_id: dict[int, Keyset]) -> ScheduleRow:
         position=cylinder.position,
         words=cylinder.words,
         part_number=cylinder.part_number,
-        keyset=_symbol(cylinder, by_id),
-        operated_by=tuple(keyset.symbol for keyset in _operators(cylinder, by_id)),
+        keyset=cylinder_symbol(cylinder, by_id),
+        operated_by=tuple(keyset.symbol for keyset in operating(cylinder, by_id)),
         remarks=remarks,
         cautions=cautions_of(door) if door else (),
     )
@@ -161,6 +165,7 @@ def bench_work(work: Work, job: Job) -> BenchWork:
         issued_on=work.today,
         revealed_to=work.actor.name,
         systems=made,
+        revision=newest_revision_number(work.session, job.id),
     )
 
 
@@ -206,8 +211,8 @@ def _bench_system(
     alike: dict[tuple[str, tuple[int, ...], str], list[Cylinder]] = {}
     for cylinder in cylinders:
         if cylinder.keyset_id in by_id and cylinder.keyset_id in opened:
-            operators = tuple(keyset.id for keyset in _operators(cylinder, by_id))
-            alike.setdefault((_symbol(cylinder, by_id), operators, cylinder.words), []).append(cylinder)
+            operators = tuple(keyset.id for keyset in operating(cylinder, by_id))
+            alike.setdefault((cylinder_symbol(cylinder, by_id), operators, cylinder.words), []).append(cylinder)
     if not alike:
         return None
     groups = tuple(

@@ -16,6 +16,7 @@ __all__ = [
     "get_job",
     "job_money",
     "ledger_page",
+    "newest_revision_number",
     "pieces_of",
     "show_margin",
 ]
@@ -281,6 +282,11 @@ def job_money(job: Job) -> JobMoney:
         sum(payment.cents for payment in payments),
         job.deposit_cents,
     )
+
+
+def newest_revision_number(session: Session, job_id: int) -> int:
+    """The number of the job's newest quote revision; 0 where it was never quoted."""
+    return session.scalar(sa.select(sa.func.max(QuoteRevision.revision)).where(QuoteRevision.job_id == job_id)) or 0
 
 
 @dataclass(frozen=True, slots=True)

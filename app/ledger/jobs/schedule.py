@@ -56,6 +56,7 @@ class Schedule:
     issued_on: date
     rows: tuple[ScheduleRow, ...]
     keysets: tuple[ScheduleKeyset, ...]
+    revision: int = 0  # of the quote that it carries out; 0 where the job was never quoted
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,3 +104,4 @@ class BenchWork:
     issued_on: date
     revealed_to: str
     systems: tuple[BenchSystem, ...]
+    revision: int = 0  # as on the schedule

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-__all__ = ["JobPage", "job_forms", "job_page", "schedule_on_record"]
+__all__ = ["JobPage", "job_forms", "job_page"]
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from flask import abort
-
 from app.ledger.events.models import Event
 from app.ledger.events.queries import events_of_job
 from app.ledger.files.models import JobFile
 from app.ledger.files.queries import files_of_job
-from app.ledger.jobs.authority import systems_lacking_authority
 from app.ledger.jobs.models import Job, JobLine, Stage
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.queries import JobMoney, Piece, days_late, get_job, job_money, pieces_of, show_margin
@@ -22,10 +19,13 @@ from app.ledger.jobs.replacing import told_customer
 from app.ledger.jobs.schedule import Schedule
 from app.ledger.jobs.snapshot import SnapshotLine, read_snapshot
 from app.ledger.jobs.stages import next_stages
+from app.ledger.keysystems.authority import lacks_authority
 from app.ledger.keysystems.models import KeySystem
 from app.ledger.users.models import Role
 from app.ledger.work import Work
 from app.web.jobs.forms import MoveForm
+from app.web.papers.catalogue import Paper, papers_of
+from app.web.papers.source import JobSource
 from app.web.story.forms import FileForm, NoteForm
 
 # A move that ends the story is not the next step, and wants its reason.
@@ -67,6 +67,8 @@ class JobPage:
     events: Sequence[Event]
     files: Sequence[JobFile]
     lacking_authority: Sequence[KeySystem]
+    papers: tuple[Paper, ...]
+    systems: Sequence[KeySystem]
 
     @property
     def margin(self) -> str:
@@ -100,6 +102,8 @@ def job_page(work: Work, number: int) -> JobPage:
     job = get_job(work.session, number)
     pieces = pieces_of(work.session, job.id)
     allowed = next_stages(job)
+    source = JobSource(work, job)
+    lacking = tuple(filter(lacks_authority, source.systems)) if Stage.ON_THE_BENCH in allowed else ()
     may_check = work.actor.role in (Role.BENCH, Role.OWNER)
     return JobPage(
         job=job,
@@ -113,7 +117,9 @@ def job_page(work: Work, number: int) -> JobPage:
         has_bench_work=bool(pieces) and "shop" in job.keyed_at,
         events=events_of_job(work.session, job.id, work.actor.role),
         files=files_of_job(work.session, job.id),
-        lacking_authority=systems_lacking_authority(work.session, job.id) if Stage.ON_THE_BENCH in allowed else (),
+        papers=papers_of(source),
+        systems=source.systems,
+        lacking_authority=lacking,
     )
 
 
@@ -126,12 +132,3 @@ def job_forms(
         "note": note or NoteForm(formdata=None),
         "upload": upload or FileForm(formdata=None),
     }
-
-
-def schedule_on_record(work: Work, number: int) -> Schedule:
-    """The job's keying schedule; a page that says why where it has none yet."""
-    job = get_job(work.session, number)
-    schedule = schedule_of(work, job)
-    if not schedule.rows:
-        abort(404, f"Job {number} has no cylinders yet: they come on record when its quote is accepted.")
-    return schedule

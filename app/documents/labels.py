@@ -1,0 +1,106 @@
+"""Labels for a job's cylinders: opening, keyset, job, and a square code that opens the cylinder's page.
+
+The sheets are the common ones of 3 × 10 labels on Letter and 3 × 7 on A4 (common practice, no source). The code
+holds an address of the house's own and a record's number, so it tells nothing to who cannot log in.
+"""
+
+from __future__ import annotations
+
+__all__ = ["LABELS_A_SHEET", "Label", "LabelPage", "label_page", "labels_pdf"]
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import groupby
+
+import segno
+from markupsafe import Markup
+
+from app.documents.render import PaperHead, job_head, pdf
+from app.errors import BitternError
+from app.ledger.jobs.schedule import Schedule, ScheduleRow
+
+LABELS_A_SHEET = {"Letter": 30, "A4": 21}
+_ACROSS = 3
+_LONG = 11  # more characters in an opening number are set smaller
+_MOST_SHOWN = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """One cylinder's label. keyset: its symbol, or the cylinder's own number where it has none."""
+
+    opening_number: str
+    is_long: bool
+    keyset: str
+    position: str
+    job_number: int
+    address: str
+    code: Markup = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class LabelPage:
+    """The labels as printed, three a row; None is a label that was taken from the sheet before."""
+
+    head: PaperHead
+    rows: tuple[tuple[Label | None, ...], ...]
+    paper: str
+
+
+def label_page(schedule: Schedule, address: Callable[[int], str], taken: int = 0) -> LabelPage:
+    """A label a cylinder of the schedule. address: cylinder id → where its page is.
+
+    taken: how many labels of the first sheet are used up; BitternError on `taken` when it is more than a sheet has.
+    """
+    sheet = LABELS_A_SHEET.get(schedule.house.paper, 30)
+    if not 0 <= taken < sheet:
+        raise BitternError("taken", f"A sheet has {sheet} labels: enter how many are used, 0 to {sheet - 1}.")
+    places: list[Label | None] = [None] * taken
+    places += [_label(row, schedule.job_number, address(row.cylinder_id)) for row in schedule.rows]
+    places += [None] * (-len(places) % _ACROSS)
+    return LabelPage(
+        job_head(schedule.house, "Labels", schedule.job_number, schedule.revision, schedule.issued_on),
+        tuple(tuple(places[start : start + _ACROSS]) for start in range(0, len(places), _ACROSS)),
+        schedule.house.paper,
+    )
+
+
+def _label(row: ScheduleRow, job_number: int, address: str) -> Label:
+    return Label(
+        opening_number=row.opening_number[:_MOST_SHOWN],
+        is_long=len(row.opening_number) > _LONG,
+        keyset=row.keyset or f"no. {row.cylinder_id}",
+        position=row.position,
+        job_number=job_number,
+        address=address,
+        code=qr_code(address),
+    )
+
+
+def qr_code(address: str) -> Markup:
+    """The address as a QR code, drawn; error correction M, the quiet zone of four modules kept."""
+    code = segno.make(address, error="m", micro=False)
+    width, height = code.symbol_size(border=4)
+    path = "".join(
+        f"M{x + 4} {y + 4}h{run}v1h-{run}z" for y, line in enumerate(code.matrix) for x, run in _dark_runs(line)
+    )
+    # Built of numbers alone.
+    return Markup(  # noqa: S704
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" role="img" '
+        f'aria-label="Code that opens this cylinder\'s page"><path d="{path}" fill="#000"/></svg>'
+    )
+
+
+def _dark_runs(line: Sequence[int]) -> Iterator[tuple[int, int]]:
+    """Where each run of dark modules begins, and how long it is: a sheet has thousands, and each costs time."""
+    place = 0
+    for dark, run in groupby(line):
+        length = len(list(run))
+        if dark:
+            yield place, length
+        place += length
+
+
+def labels_pdf(schedule: Schedule, address: Callable[[int], str], taken: int = 0) -> bytes:
+    """The labels as PDF for the house's paper; see `label_page`."""
+    return pdf("labels.html", label_page(schedule, address, taken), schedule.house.paper)

@@ -1,0 +1,142 @@
+"""What a job asks of the factories: one order for each maker, from the cylinders whose records the factory holds."""
+
+from __future__ import annotations
+
+__all__ = ["FactoryGroup", "FactoryWork", "factory_makers", "factory_work"]
+
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.ledger.doors.models import Cylinder
+from app.ledger.errors import NotFound
+from app.ledger.jobs.ask import ask_from_json
+from app.ledger.jobs.models import Job, JobLine
+from app.ledger.jobs.schedule import Schedule, ScheduleRow
+from app.ledger.keysystems.models import Keyset, KeySystem, RecordsHolder
+from app.ledger.makers.models import Maker
+from app.ledger.work import Work
+
+_Rows = sa.Select[*tuple[Any, ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class FactoryGroup:
+    """Cylinders of one keyset and part number. keys: with the keyset, told at its first group and 0 after."""
+
+    quantity: int
+    part_number: str
+    words: str
+    keyset: str
+    keying: str
+    operated_by: tuple[str, ...]
+    keys: int
+    openings: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FactoryWork:
+    """One maker's part of a job. place: 1 for the job's first order to a factory. levels: of its systems."""
+
+    schedule: Schedule
+    place: int
+    maker_name: str
+    system_name: str
+    levels: int
+    is_new_system: bool
+    need_by: date | None
+    groups: tuple[FactoryGroup, ...]
+
+
+def factory_makers(session: Session, job: Job) -> tuple[str, ...]:
+    """The makers whose factories key something of the job, by name; no query where the shop keys all of it."""
+    if "factory" not in job.keyed_at:
+        return ()
+    rows = sa.select(Maker.name).distinct().join(Cylinder, Cylinder.maker_id == Maker.id)
+    return tuple(session.scalars(_at_factory(rows, job.id).order_by(Maker.name)))
+
+
+def factory_work(work: Work, job: Job, schedule: Schedule, maker_name: str) -> FactoryWork:
+    """What this maker's factory is asked for; NotFound when it keys nothing of the job. Opens no bitting."""
+    makers = factory_makers(work.session, job)
+    if maker_name not in makers:
+        raise NotFound("factory order of this job")
+    systems = dict[int, KeySystem]()
+    line_of = dict[int, int]()
+    rows = sa.select(Cylinder.id, Cylinder.line_number, KeySystem).join(Maker, Maker.id == Cylinder.maker_id)
+    for cylinder_id, line, system in work.session.execute(_at_factory(rows, job.id).where(Maker.name == maker_name)):
+        systems[system.id] = system
+        line_of[cylinder_id] = line or 0
+    mine = [row for row in schedule.rows if row.cylinder_id in line_of]
+    return FactoryWork(
+        schedule=schedule,
+        place=makers.index(maker_name) + 1,
+        maker_name=maker_name,
+        system_name=" · ".join(system.name for system in systems.values()),
+        levels=max((system.levels for system in systems.values()), default=1),
+        is_new_system=all(_is_of_job(work.session, system_id, job.id) for system_id in systems),
+        need_by=job.need_by or job.promised_on,
+        groups=_groups(mine, line_of, {line.number: line for line in job.lines}, schedule),
+    )
+
+
+def _at_factory(rows: _Rows, job_id: int) -> _Rows:
+    return (
+        rows.join(Keyset, Keyset.id == Cylinder.keyset_id)
+        .join(KeySystem, KeySystem.id == Keyset.system_id)
+        .where(Cylinder.job_id == job_id, KeySystem.records == RecordsHolder.FACTORY)
+    )
+
+
+def _is_of_job(session: Session, system_id: int, job_id: int) -> bool:
+    """Whether no other job has a cylinder in the system: then the factory starts it, else it extends it."""
+    other = (
+        sa.select(Cylinder.id)
+        .join(Keyset, Keyset.id == Cylinder.keyset_id)
+        .where(Keyset.system_id == system_id, sa.or_(Cylinder.job_id != job_id, Cylinder.job_id.is_(None)))
+    )
+    return session.scalar(other.limit(1)) is None
+
+
+def _groups(
+    rows: list[ScheduleRow], line_of: dict[int, int], lines: dict[int, JobLine], schedule: Schedule
+) -> tuple[FactoryGroup, ...]:
+    keys = {keyset.symbol: keyset.keys for keyset in schedule.keysets}
+    alike: dict[tuple[str, str, str, int], list[ScheduleRow]] = {}
+    for row in rows:
+        alike.setdefault((row.part_number, row.words, row.keyset, line_of[row.cylinder_id]), []).append(row)
+    groups = []
+    for (part_number, words, keyset, line), group in alike.items():
+        own = group[0].operated_by[0] if group[0].operated_by else ""
+        groups.append(
+            FactoryGroup(
+                quantity=len(group),
+                part_number=part_number,
+                words=words,
+                keyset=keyset,
+                keying=_keying(lines.get(line)),
+                operated_by=group[0].operated_by,
+                keys=keys.pop(own, 0),
+                openings=tuple(row.opening_number for row in group if row.opening_number),
+            )
+        )
+    # Keys of the masters: no cylinder is on them, and the factory cuts them all the same.
+    operating = {symbol for row in rows for symbol in row.operated_by}
+    groups += [
+        FactoryGroup(0, "", "keys only", symbol, "", (), count, ())
+        for symbol, count in keys.items()
+        if symbol in operating and count
+    ]
+    return tuple(groups)
+
+
+def _keying(line: JobLine | None) -> str:
+    if line is None:
+        return ""
+    return ask_from_json({"lines": [line.ask], **_NOTHING_ELSE}).lines[0].keying.words
+
+
+_NOTHING_ELSE = {"customer_id": 0, "need_by": None, "system": None}

@@ -1,0 +1,113 @@
+"""What purchasing has to bring in for a job: cylinders, hardware and key blanks, by part number."""
+
+from __future__ import annotations
+
+__all__ = ["HardwareLine", "HardwareList", "hardware_of"]
+
+from dataclasses import dataclass
+from datetime import date
+
+import sqlalchemy as sa
+
+from app.ledger.doors.models import Cylinder, Door
+from app.ledger.jobs.ask import LineKind
+from app.ledger.jobs.issuing import house_head
+from app.ledger.jobs.models import Job, JobLine
+from app.ledger.jobs.queries import newest_revision_number
+from app.ledger.jobs.snapshot import HouseHead
+from app.ledger.keysystems.models import Key, Keyset, KeySystem
+from app.ledger.makers.models import Maker
+from app.ledger.prices.queries import get_house
+from app.ledger.work import Work
+
+BOUGHT = (LineKind.CYLINDER.value, LineKind.PART.value, LineKind.HARDWARE.value)
+
+
+@dataclass(frozen=True, slots=True)
+class HardwareLine:
+    """One thing to bring in. lines: the quote's lines that it is for; openings: the doors it goes on, in order."""
+
+    maker: str
+    part_number: str
+    words: str
+    quantity: int
+    lines: tuple[int, ...]
+    openings: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class HardwareList:
+    """A job's hardware by maker and part number. blanks: key blanks to cut on the shop's bench, a line a keyway."""
+
+    house: HouseHead
+    job_number: int
+    revision: int
+    title: str
+    customer_name: str
+    promised_on: date | None
+    issued_on: date
+    lines: tuple[HardwareLine, ...]
+    blanks: tuple[HardwareLine, ...]
+
+
+def hardware_of(work: Work, job: Job) -> HardwareList:
+    """The list, from the lines as agreed: five queries. A customer's own cylinders and labour are not on it."""
+    makers, openings = _cylinders(work, job)
+    found: dict[tuple[str, str, str], list[JobLine]] = {}
+    for line in job.lines:
+        if line.kind in BOUGHT:
+            maker = makers.get(line.number, "")
+            found.setdefault((maker, line.part_number, line.description), []).append(line)
+    ordered = sorted(found.items(), key=lambda item: (item[0][0] == "", *item[0]))
+    return HardwareList(
+        house=house_head(get_house(work.session)),
+        job_number=job.number,
+        revision=newest_revision_number(work.session, job.id),
+        title=job.title,
+        customer_name=job.customer.name,
+        promised_on=job.promised_on,
+        issued_on=work.today,
+        lines=tuple(
+            HardwareLine(
+                maker,
+                part_number,
+                words,
+                sum(line.quantity for line in lines),
+                tuple(line.number for line in lines),
+                tuple(dict.fromkeys(opening for line in lines for opening in openings.get(line.number, ()))),
+            )
+            for (maker, part_number, words), lines in ordered
+        ),
+        blanks=_blanks(work, job) if "shop" in job.keyed_at else (),
+    )
+
+
+def _cylinders(work: Work, job: Job) -> tuple[dict[int, str], dict[int, list[str]]]:
+    """Line number → maker's name, and line number → opening numbers in the order sold."""
+    rows = work.session.execute(
+        sa.select(Cylinder.line_number, Maker.name, Door.opening_number)
+        .outerjoin(Maker, Maker.id == Cylinder.maker_id)
+        .outerjoin(Door, Door.id == Cylinder.door_id)
+        .where(Cylinder.job_id == job.id)
+        .order_by(Cylinder.id)
+    )
+    makers: dict[int, str] = {}
+    openings: dict[int, list[str]] = {}
+    for number, maker, opening in rows:
+        if number is not None and maker:
+            makers[number] = maker
+        if number is not None and opening:
+            openings.setdefault(number, []).append(opening)
+    return makers, openings
+
+
+def _blanks(work: Work, job: Job) -> tuple[HardwareLine, ...]:
+    rows = work.session.execute(
+        sa.select(KeySystem.keyway, sa.func.count())
+        .join(Keyset, Keyset.system_id == KeySystem.id)
+        .join(Key, Key.keyset_id == Keyset.id)
+        .where(Key.job_id == job.id)
+        .group_by(KeySystem.keyway)
+        .order_by(KeySystem.keyway)
+    )
+    return tuple(HardwareLine("", "", f"Key blanks, keyway {keyway}", count, (), ()) for keyway, count in rows)

@@ -1,0 +1,42 @@
+"""A job's keys for their receipt, and the receipts that were signed for keys of it."""
+
+from __future__ import annotations
+
+__all__ = ["keys_of_job", "signed_receipts"]
+
+from collections.abc import Sequence
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session, joinedload
+
+from app.ledger.events.models import Event
+from app.ledger.keysystems.keys_held import ISSUED
+from app.ledger.keysystems.models import Key, Keyset, KeyState
+
+
+def keys_of_job(session: Session, job_id: int) -> Sequence[Key]:
+    """The keys that came with a job, retired ones left out, by keyset and copy number: one query."""
+    return session.scalars(
+        sa.select(Key)
+        .join(Keyset)
+        .where(Key.job_id == job_id, Key.state != KeyState.RETIRED)
+        .options(joinedload(Key.keyset))
+        .order_by(Keyset.system_id, Keyset.id, Key.copy_number)
+    ).all()
+
+
+def signed_receipts(session: Session, job_id: int) -> tuple[tuple[int, str], ...]:
+    """(number, holder) of each receipt with a key of this job on it, oldest first: two queries."""
+    rows = session.execute(
+        sa.select(Key.id, Keyset.system_id).join(Keyset, Keyset.id == Key.keyset_id).where(Key.job_id == job_id)
+    ).all()
+    keys = {key_id for key_id, _ in rows}
+    subjects = sorted({f"key system {system_id}" for _, system_id in rows})
+    events = session.scalars(
+        sa.select(Event).where(Event.subject.in_(subjects), Event.kind == ISSUED).order_by(Event.id)
+    )
+    return tuple(
+        (int(event.detail["receipt"]), str(event.detail["holder"]))
+        for event in events
+        if not keys.isdisjoint(event.detail.get("keys", ()))
+    )

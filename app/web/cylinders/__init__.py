@@ -1,0 +1,1 @@
+"""A cylinder's own page, which the code on its label opens."""

@@ -1,0 +1,222 @@
+"""Which papers a job has for the person who asks: the list on the job page, and what goes into the job folder."""
+
+from __future__ import annotations
+
+__all__ = ["Paper", "PaperFile", "papers_of"]
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from functools import partial
+
+from flask import url_for
+
+from app import documents
+from app.documents.payment_receipt import payment_receipt_pdf
+from app.ledger.jobs.factory import factory_makers, factory_work
+from app.ledger.jobs.issuing import house_head
+from app.ledger.jobs.models import QuoteRevision
+from app.ledger.jobs.payments import payments_of
+from app.ledger.jobs.snapshot import read_snapshot
+from app.ledger.keysystems.job_keys import signed_receipts
+from app.ledger.keysystems.picking import pick_for_job
+from app.ledger.prices.queries import get_house
+from app.ledger.users.models import Role
+from app.web.access import may
+from app.web.keys.page import receipt_paper
+from app.web.keysystems.bitting_list import bitting_list
+from app.web.papers.factory_order import factory_order
+from app.web.papers.source import JobSource
+
+CSV, PDF, XLSX = "CSV", "PDF", "XLSX"
+
+
+@dataclass(frozen=True, slots=True)
+class PaperFile:
+    """One form of a paper: its file's name, where it opens, and what makes it."""
+
+    form: str
+    name: str
+    url: str
+    make: Callable[[], bytes] = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Paper:
+    """A paper in its forms, the first of them the usual one. is_secret: bittings or pins are in it."""
+
+    words: str
+    number: str
+    files: tuple[PaperFile, ...]
+    is_secret: bool = False
+    is_elsewhere: bool = False  # the job page tells of it in a section of its own: quotes, payments
+
+    @property
+    def is_listed(self) -> bool:
+        """Whether it stands on the job page as a link."""
+        return not self.is_secret and not self.is_elsewhere
+
+
+def papers_of(source: JobSource) -> tuple[Paper, ...]:
+    """Every paper of the job that this person may see, none of them made yet. The quotes come first."""
+    return (*_quotes(source), *_open_papers(source), *_receipts(source), *_secret_papers(source))
+
+
+def _paper(
+    source: JobSource, words: str, name: str, *makes: tuple[str, Callable[[], bytes]], is_secret: bool = False
+) -> Paper:
+    number = source.job.number
+    files = (
+        PaperFile(
+            form,
+            f"{name}-{number}.{form.lower()}",
+            url_for("papers.secret" if is_secret else "papers.show", number=number, name=f"{name}.{form.lower()}"),
+            make,
+        )
+        for form, make in makes
+    )
+    return Paper(words, f"for job {number}", tuple(files), is_secret)
+
+
+def _quotes(source: JobSource) -> Iterator[Paper]:
+    job = source.job
+    for revision in job.revisions:
+        number = f"{job.number}-{revision.revision}"
+        url = url_for("quotes.pdf", number=job.number, revision=revision.revision)
+        make = partial(_quote, revision)
+        yield Paper(f"Quote {number}", number, (PaperFile(PDF, f"quote-{number}.pdf", url, make),), is_elsewhere=True)
+        if may("quotes.owner_pdf"):
+            url = url_for("quotes.owner_pdf", number=job.number, revision=revision.revision)
+            make = partial(_owner_quote, revision)
+            yield Paper(
+                f"Costs of quote {number}",
+                number,
+                (PaperFile(PDF, f"owner-{number}.pdf", url, make),),
+                is_elsewhere=True,
+            )
+
+
+def _quote(revision: QuoteRevision) -> bytes:
+    return documents.quote_pdf(read_snapshot(revision.snapshot))
+
+
+def _owner_quote(revision: QuoteRevision) -> bytes:
+    return documents.owner_quote_pdf(read_snapshot(revision.snapshot))
+
+
+def _open_papers(source: JobSource) -> Iterator[Paper]:
+    """What stands on paper for everybody: there is none of it before the quote is accepted."""
+    job = source.job
+    if source.has_cylinders:
+        yield _paper(
+            source,
+            "Keying schedule, by door",
+            "keying-schedule",
+            (PDF, lambda: documents.schedule_pdf(source.schedule)),
+            (XLSX, lambda: documents.schedule_xlsx(source.schedule)),
+            (CSV, lambda: documents.schedule_csv(source.schedule)),
+        )
+        yield _paper(
+            source,
+            "Keying schedule, by keyset",
+            "keyset-schedule",
+            (PDF, lambda: documents.keyset_schedule_pdf(source.schedule)),
+        )
+        yield _paper(
+            source,
+            "Keys by holder",
+            "key-holders",
+            (PDF, lambda: documents.holders_pdf(source.holders)),
+            (XLSX, lambda: documents.holders_xlsx(source.holders)),
+            (CSV, lambda: documents.holders_csv(source.holders)),
+        )
+        yield _paper(
+            source, "Key receipt, to sign", "key-receipt", (PDF, lambda: documents.key_receipt_pdf(source.receipt))
+        )
+    if job.lines:
+        yield _paper(
+            source,
+            "Hardware list",
+            "hardware-list",
+            (PDF, lambda: documents.hardware_list_pdf(source.hardware)),
+            (XLSX, lambda: documents.hardware_xlsx(source.hardware)),
+            (CSV, lambda: documents.hardware_csv(source.hardware)),
+        )
+    makers = factory_makers(source.work.session, job)
+    for place, maker in enumerate(makers, start=1):
+        make_pdf, make_xlsx = (partial(_order, source, maker, form) for form in (PDF, XLSX))
+        yield _paper(source, f"Factory order, {maker}", f"factory-order-{place}", (PDF, make_pdf), (XLSX, make_xlsx))
+    if source.has_cylinders:
+        yield _paper(
+            source,
+            "Labels",
+            "labels",
+            (PDF, lambda: documents.labels_pdf(source.schedule, source.cylinder_address)),
+        )
+
+
+def _order(source: JobSource, maker: str, form: str) -> bytes:
+    order = factory_order(factory_work(source.work, source.job, source.schedule, maker), source.work.actor.name)
+    return documents.factory_order_pdf(order) if form == PDF else documents.factory_order_xlsx(order)
+
+
+def _receipts(source: JobSource) -> Iterator[Paper]:
+    work, job = source.work, source.job
+    if may("payments.receipt") and job.payments:
+        house = house_head(get_house(work.session))
+        for place, receipt in enumerate(payments_of(work.session, job.number).receipts, start=1):
+            url = url_for("payments.receipt", number=job.number, place=place)
+            name = f"receipt-{receipt.number}.pdf"
+            make = partial(payment_receipt_pdf, house, receipt)
+            yield Paper(
+                f"Receipt {receipt.number}", receipt.number, (PaperFile(PDF, name, url, make),), is_elsewhere=True
+            )
+    for number, holder in signed_receipts(work.session, job.id) if source.has_cylinders else ():
+        url = url_for("keys.receipt", number=number)
+        make = partial(_key_receipt, source, number)
+        yield Paper(
+            f"Key receipt {number}, {holder}", str(number), (PaperFile(PDF, f"key-receipt-{number}.pdf", url, make),)
+        )
+
+
+def _key_receipt(source: JobSource, number: int) -> bytes:
+    return documents.key_receipt_pdf(receipt_paper(source.work, number))
+
+
+def _secret_papers(source: JobSource) -> Iterator[Paper]:
+    """With bittings or pins: for bench and owner; the bitting list for the owner alone."""
+    work, job = source.work, source.job
+    if work.actor.role is Role.COUNTER or not source.has_cylinders:
+        return
+    if "shop" in job.keyed_at:
+        yield _paper(
+            source,
+            "Bench sheet",
+            "bench-sheet",
+            (PDF, lambda: documents.bench_sheet_pdf(source.bench)),
+            is_secret=True,
+        )
+        yield _paper(
+            source, "Keys to cut", "keys-to-cut", (PDF, lambda: documents.keys_list_pdf(source.bench)), is_secret=True
+        )
+        yield _paper(
+            source,
+            "Pins to pick",
+            "pins-to-pick",
+            (PDF, lambda: documents.pick_list_pdf(source.pick_head, pick_for_job(work, job))),
+            is_secret=True,
+        )
+    if may("keysystems.bitting_list_file"):
+        for system in source.systems:
+            make = partial(_bitting_list, source, system.id)
+            url = url_for("keysystems.bitting_list_file", system_id=system.id)
+            name = f"bitting-list-{system.id}.pdf"
+            yield Paper(
+                f"Bitting list, {system.name}",
+                f"system {system.id}",
+                (PaperFile(PDF, name, url, make),),
+                is_secret=True,
+            )
+
+
+def _bitting_list(source: JobSource, system_id: int) -> bytes:
+    return documents.bitting_list_pdf(bitting_list(source.work, system_id))

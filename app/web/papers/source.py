@@ -1,0 +1,122 @@
+"""What a job's papers are printed from, each asked for once however many papers want it."""
+
+from __future__ import annotations
+
+__all__ = ["JobSource"]
+
+from collections.abc import Sequence
+from functools import cached_property
+
+import sqlalchemy as sa
+from flask import abort, url_for
+
+from app.documents import KeyReceipt, PickHead, ReceiptKey
+from app.ledger.doors.models import Cylinder
+from app.ledger.jobs.authority import systems_of_job
+from app.ledger.jobs.hardware import HardwareList, hardware_of
+from app.ledger.jobs.holders import KeyHolders, holders_of
+from app.ledger.jobs.models import Job
+from app.ledger.jobs.papers import bench_work, schedule_of
+from app.ledger.jobs.schedule import BenchWork, Schedule
+from app.ledger.keysystems.job_keys import keys_of_job
+from app.ledger.keysystems.models import KeySystem
+from app.ledger.work import Work
+from app.web.services import the_config
+
+
+class JobSource:
+    """One job's view models, made when first asked for. `bench` opens bittings and puts that on record."""
+
+    def __init__(self, work: Work, job: Job) -> None:
+        self.work = work
+        self.job = job
+
+    @cached_property
+    def schedule(self) -> Schedule:
+        """The keying schedule; a page that says why where the job has none yet."""
+        schedule = schedule_of(self.work, self.job)
+        if not schedule.rows:
+            abort(404, f"Job {self.job.number} has no cylinders yet: they come on record when its quote is accepted.")
+        return schedule
+
+    @cached_property
+    def bench(self) -> BenchWork:
+        """The bench's work, bittings open: an event."""
+        return bench_work(self.work, self.job)
+
+    @cached_property
+    def has_cylinders(self) -> bool:
+        """Whether its quote was accepted with something to key."""
+        rows = sa.select(Cylinder.id).where(Cylinder.job_id == self.job.id).limit(1)
+        return self.work.session.scalar(rows) is not None
+
+    @cached_property
+    def systems(self) -> Sequence[KeySystem]:
+        """The key systems of its cylinders and keys."""
+        return systems_of_job(self.work.session, self.job.id)
+
+    @cached_property
+    def hardware(self) -> HardwareList:
+        """What purchasing brings in."""
+        return hardware_of(self.work, self.job)
+
+    @cached_property
+    def holders(self) -> KeyHolders:
+        """Who holds which key."""
+        return holders_of(self.work, self.job, self.schedule)
+
+    @cached_property
+    def pick_head(self) -> PickHead:
+        """The head of the list of pins."""
+        schedule = self.schedule
+        return PickHead(
+            schedule.house,
+            schedule.job_number,
+            schedule.revision,
+            schedule.title,
+            schedule.customer_name,
+            schedule.promised_on,
+            schedule.issued_on,
+            self.work.actor.name,
+        )
+
+    @cached_property
+    def receipt(self) -> KeyReceipt:
+        """The receipt that who fetches the job's keys signs."""
+        schedule, opens = self.schedule, dict[str, list[str]]()
+        for row in schedule.rows:
+            for symbol in row.operated_by:
+                opens.setdefault(symbol, []).append(row.opening_number)
+        return KeyReceipt(
+            house=schedule.house,
+            number=f"for job {schedule.job_number}, revision {schedule.revision}",
+            issued_on=schedule.issued_on,
+            issued_by=self.work.actor.name,
+            customer_name=schedule.customer_name,
+            site_name=schedule.site_name,
+            holder_name=self.job.accepted_by or schedule.customer_name,
+            holder_phone=self.job.customer.phone,
+            authority="",
+            keys=tuple(
+                ReceiptKey(
+                    key.keyset.symbol,
+                    key.copy_number,
+                    f"{key.keyset.symbol} {key.copy_number}",
+                    _in_few_words(list(dict.fromkeys(opens.get(key.keyset.symbol, ())))),
+                    key.due_back,
+                )
+                for key in keys_of_job(self.work.session, self.job.id)
+            ),
+        )
+
+    @staticmethod
+    def cylinder_address(cylinder_id: int) -> str:
+        """Where a cylinder's page is, as a label's code says it: at the address that phones of this house reach."""
+        path = url_for("cylinders.show", cylinder_id=cylinder_id)
+        return (the_config().address or url_for("login.home", _external=True)).rstrip("/") + path
+
+
+def _in_few_words(openings: list[str]) -> str:
+    named = [opening for opening in openings if opening][:8]
+    more = len([opening for opening in openings if opening]) - len(named)
+    return ", ".join(named) + (f" and {more} more" if more > 0 else "")

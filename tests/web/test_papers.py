@@ -1,0 +1,184 @@
+"""A job's papers and its folder: who gets which, that the counter's hold no bitting, that a reveal is on record."""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+from collections.abc import Callable
+from html import unescape
+
+import pypdf
+import pytest
+import sqlalchemy as sa
+from PIL import Image
+
+from app.config import Config
+from app.ledger.events.actions import record
+from app.ledger.keysystems.keys_out import IssueForm, cut_copies, issue_keys
+from app.ledger.models import Event, Maker, RecordsHolder, Role
+from app.ledger.work import Work
+from tests import factories
+from tests.factories import FormClient
+from tests.keyed import BITTINGS, Keyed, bitting_in, keyed_job
+
+ClientAs = Callable[[Role | None], FormClient]
+OPEN = ("keying-schedule", "keyset-schedule", "key-holders", "key-receipt", "hardware-list", "labels")
+SECRET = ("bench-sheet", "keys-to-cut", "pins-to-pick")
+
+
+def text_of(pdf: bytes) -> str:
+    return " ".join(" ".join(leaf.extract_text().split()) for leaf in pypdf.PdfReader(io.BytesIO(pdf)).pages)
+
+
+@pytest.fixture
+def keyed(work: Work) -> Keyed:
+    made = keyed_job(work)
+    factories.JobLineFactory(job=made.job, number=1, kind="cylinder", description="Cylinder", part_number="AD-Q1-66")
+    return made
+
+
+def folder(client: FormClient, number: int) -> zipfile.ZipFile:
+    answer = client.post(f"/jobs/{number}/folder.zip")
+    assert answer.status_code == 200 and answer.mimetype == "application/zip"
+    assert answer.headers["Content-Disposition"] == f'attachment; filename="job-{number}.zip"'
+    return zipfile.ZipFile(io.BytesIO(answer.data))
+
+
+@pytest.mark.parametrize("name", OPEN)
+def test_everybody_opens_the_papers_without_a_bitting(client_as: ClientAs, keyed: Keyed, name: str) -> None:
+    for role in (Role.COUNTER, Role.BENCH):
+        answer = client_as(role).get(f"/jobs/{keyed.job.number}/{name}.pdf")
+        assert answer.status_code == 200 and answer.mimetype == "application/pdf"
+        text = text_of(answer.data)
+        assert "page 1 of 1" in text and bitting_in(text) is None and str(keyed.job.number) in text
+
+
+@pytest.mark.parametrize("name", SECRET)
+def test_papers_with_pins_are_for_bench_and_owner_by_a_press(
+    client_as: ClientAs, work: Work, keyed: Keyed, name: str
+) -> None:
+    address = f"/jobs/{keyed.job.number}/{name}.pdf"
+    assert client_as(Role.COUNTER).post(address).status_code == 403
+    assert client_as(Role.COUNTER).get(address).status_code == 404
+    assert client_as(Role.BENCH).get(address).status_code == 405
+    answer = client_as(Role.BENCH).post(address)
+    assert answer.status_code == 200 and "CONFIDENTIAL" in text_of(answer.data)
+    reveals = work.session.scalars(sa.select(Event).where(Event.kind == "bittings revealed")).all()
+    assert [event.job_id for event in reveals] == [keyed.job.id]
+
+
+def test_tables_come_as_spreadsheets_too(client_as: ClientAs, keyed: Keyed) -> None:
+    client = client_as(Role.COUNTER)
+    for name in ("keying-schedule", "key-holders", "hardware-list"):
+        assert client.get(f"/jobs/{keyed.job.number}/{name}.csv").mimetype == "text/csv"
+        assert client.get(f"/jobs/{keyed.job.number}/{name}.xlsx").data.startswith(b"PK")
+
+
+@pytest.mark.parametrize("name", ["nothing.pdf", "labels.csv", "folder.zip", "x" * 3000, "..%2Fbittern.key"])
+def test_a_paper_that_is_not_there(client_as: ClientAs, keyed: Keyed, name: str) -> None:
+    assert client_as(Role.COUNTER).get(f"/jobs/{keyed.job.number}/{name}").status_code in (404, 405)
+
+
+def test_labels_begin_where_the_sheet_is_used_up(client_as: ClientAs, keyed: Keyed) -> None:
+    client = client_as(Role.BENCH)
+    assert client.get(f"/jobs/{keyed.job.number}/labels.pdf?taken=29").status_code == 200
+    for taken in ("30", "-1", "9" * 40, "x"):
+        answer = client.get(f"/jobs/{keyed.job.number}/labels.pdf?taken={taken}")
+        assert answer.status_code == 400 and "used" in answer.text
+
+
+def test_the_counters_folder_has_every_open_paper_and_file_and_no_bitting(
+    client_as: ClientAs, work: Work, keyed: Keyed, config: Config
+) -> None:
+    client, number = client_as(Role.COUNTER), keyed.job.number
+    picture = io.BytesIO()
+    Image.new("RGB", (4, 4)).save(picture, "PNG")
+    sent = {"file": (io.BytesIO(picture.getvalue()), "old é.png"), "about": "Old cylinder"}
+    assert client.post(f"/jobs/{number}/files", data=sent).status_code == 303
+    cut_copies(work, keyed.system.id, "1AA", (1,))
+    receipt = issue_keys(work, IssueForm(keyed.system.id, "1AA", (1,), "Ann Reed"))
+    archive = folder(client, number)
+    assert archive.testzip() is None
+    names = set(archive.namelist())
+    assert {f"papers/{name}-{number}.pdf" for name in OPEN} | {"index.html", "files/1-old é.png"} <= names
+    assert f"papers/key-receipt-{receipt}.pdf" in names
+    assert not [name for name in names if any(word in name for word in (*SECRET, "bitting", "owner"))]
+    assert archive.read("files/1-old é.png") == picture.getvalue()
+    for name in names:
+        content = archive.read(name)
+        text = text_of(content) if name.endswith(".pdf") else content.decode("utf-8", "replace")
+        assert bitting_in(text) is None or name.endswith((".xlsx", ".png")), name
+    index = archive.read("index.html").decode()
+    for name in names - {"index.html"}:
+        assert name in unescape(index)
+    assert "CONFIDENTIAL" not in index and "Old cylinder" in index and "<script" not in index
+    assert work.session.scalars(sa.select(Event).where(Event.kind == "bittings revealed")).all() == []
+
+
+def test_the_owners_folder_has_the_bittings_and_says_so_on_record(
+    client_as: ClientAs, work: Work, keyed: Keyed
+) -> None:
+    number = keyed.job.number
+    archive = folder(client_as(Role.OWNER), number)
+    names = set(archive.namelist())
+    assert {f"papers/{name}-{number}.pdf" for name in (*OPEN, *SECRET)} <= names
+    listed = f"papers/bitting-list-{keyed.system.id}.pdf"
+    text = re.sub(r"\s", "", text_of(archive.read(listed)))
+    assert all(bitting in text for bitting in BITTINGS.values())
+    assert "CONFIDENTIAL" in archive.read("index.html").decode()
+    reveals = work.session.scalars(sa.select(Event.summary).where(Event.kind == "bittings revealed")).all()
+    assert len(reveals) == 3 and all("Owner" in summary for summary in reveals)  # bench sheet, pins, bitting list
+    assert not [name for name in folder(client_as(Role.BENCH), number).namelist() if "bitting-list" in name]
+
+
+def test_a_paper_that_is_refused_stands_in_the_index_with_the_reason(
+    client_as: ClientAs, work: Work, keyed: Keyed, config: Config
+) -> None:
+    client, number = client_as(Role.BENCH), keyed.job.number
+    picture = io.BytesIO()
+    Image.new("RGB", (4, 4)).save(picture, "PNG")
+    client.post(f"/jobs/{number}/files", data={"file": (io.BytesIO(picture.getvalue()), "a.png")})
+    for path in (config.instance / "files").iterdir():
+        path.unlink()
+    archive = folder(client, number)
+    assert "not in the files folder" in archive.read("index.html").decode()
+    assert not [name for name in archive.namelist() if name.startswith("files/")]
+
+
+def test_a_folder_of_a_job_that_is_only_asked_has_its_index(client_as: ClientAs) -> None:
+    factories.HouseFactory()
+    job = factories.JobFactory()
+    assert folder(client_as(Role.COUNTER), job.number).namelist() == ["index.html"]
+
+
+def test_a_factorys_part_of_a_job_is_ordered_on_its_form(client_as: ClientAs, work: Work, keyed: Keyed) -> None:
+    maker: Maker = factories.MakerFactory(name="Ardent Brass")
+    keyed.system.records = RecordsHolder.FACTORY
+    keyed.job.keyed_at = "factory"
+    for cylinder in keyed.cylinders:
+        cylinder.maker_id = maker.id
+    work.session.commit()
+    client, number = client_as(Role.COUNTER), keyed.job.number
+    page = client.get(f"/jobs/{number}").text
+    assert "Factory order, Ardent Brass" in page and "Bench sheet" not in page
+    text = text_of(client.get(f"/jobs/{number}/factory-order-1.pdf").data)
+    assert f"F-{number}-1" in text and "F1" in text and "1AA, AA" in text and bitting_in(text) is None
+    assert "keys only" in text  # the master's key has no cylinder
+    assert client.get(f"/jobs/{number}/factory-order-1.xlsx").data.startswith(b"PK")
+    assert client.get(f"/jobs/{number}/factory-order-2.pdf").status_code == 404
+
+
+def test_the_job_page_leads_to_every_paper(client_as: ClientAs, work: Work, keyed: Keyed) -> None:
+    record(work, "note", f"job {keyed.job.number}", "hello", job_id=keyed.job.id)
+    work.session.commit()
+    page = client_as(Role.COUNTER).get(f"/jobs/{keyed.job.number}").text
+    for name in OPEN:
+        assert f'href="/jobs/{keyed.job.number}/{name}.pdf"' in page
+    assert f'action="/jobs/{keyed.job.number}/folder.zip"' in page
+    assert "bench-sheet" not in page and "pins-to-pick" not in page
+    page = client_as(Role.BENCH).get(f"/jobs/{keyed.job.number}").text
+    for name in SECRET:
+        assert f'action="/jobs/{keyed.job.number}/{name}.pdf"' in page
+    assert "bitting-list" not in page
+    assert "bitting-list" in client_as(Role.OWNER).get(f"/jobs/{keyed.job.number}").text
