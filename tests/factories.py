@@ -18,6 +18,12 @@ from app.ledger.users.queries import name_key
 from app.ledger.users.sessions import begin
 from app.ledger.work import Actor
 
+BENCH_TERMS: dict[str, Any] = {
+    "labour_cents_per_hour": 4600,
+    "type_minutes": {"mortise": 6},
+    "kind_minutes": {"KD": 2},
+    "minutes_per_day": 60,
+}
 MOMENT = datetime(2026, 11, 2, 9, 0, tzinfo=UTC)
 PASSWORD = "reed bed at low water"
 _hashes: dict[str, str] = {}

@@ -11,10 +11,13 @@ __all__ = [
     "BittingLine",
     "BittingList",
     "ChartPoint",
+    "Column",
     "CylinderCard",
+    "DayList",
     "FactoryLine",
     "FactoryOrder",
     "KeyReceipt",
+    "Kind",
     "OwnerPage",
     "PaperHead",
     "PickHead",
@@ -23,12 +26,14 @@ __all__ = [
     "SchedulePage",
     "SystemSheet",
     "WaysTable",
+    "WeekBar",
     "bench_page",
     "bench_sheet_pdf",
     "bitting_list_pdf",
     "books_csv",
     "cost_chart",
     "csv_bytes",
+    "day_list_xlsx",
     "factory_order_pdf",
     "factory_order_xlsx",
     "hardware_csv",
@@ -42,18 +47,27 @@ __all__ = [
     "keys_list_pdf",
     "keyset_schedule_pdf",
     "labels_pdf",
+    "lapsing_list",
+    "lost_list",
+    "open_list",
+    "owed_list",
     "owner_page",
     "owner_quote_pdf",
     "pick_list_pdf",
     "pin_stacks",
+    "promised_list",
     "quote_page",
     "quote_pdf",
     "schedule_csv",
     "schedule_page",
     "schedule_pdf",
     "schedule_xlsx",
+    "stage_list",
     "system_sheet",
+    "waiting_list",
     "ways_table",
+    "week_chart",
+    "won_list",
     "xlsx_bytes",
 ]
 
@@ -69,6 +83,20 @@ from app.documents.bench_sheet import (
 from app.documents.bitting_list import BittingLine, BittingList, bitting_list_pdf
 from app.documents.books import books_csv
 from app.documents.cost_chart import ChartPoint, cost_chart
+from app.documents.day_lists import (
+    Column,
+    DayList,
+    Kind,
+    day_list_xlsx,
+    lapsing_list,
+    lost_list,
+    open_list,
+    owed_list,
+    promised_list,
+    stage_list,
+    waiting_list,
+    won_list,
+)
 from app.documents.drawings import key_profile, pin_stacks
 from app.documents.factory_order import FactoryLine, FactoryOrder, factory_order_pdf, factory_order_xlsx
 from app.documents.hardware_list import HARDWARE_HEADINGS, hardware_csv, hardware_list_pdf, hardware_xlsx
@@ -83,3 +111,4 @@ from app.documents.render import PaperHead
 from app.documents.schedule import SchedulePage, schedule_page, schedule_pdf
 from app.documents.schedule_sheet import SCHEDULE_HEADINGS, schedule_csv, schedule_xlsx
 from app.documents.spreadsheet import csv_bytes, xlsx_bytes
+from app.documents.week_chart import WeekBar, week_chart

@@ -7,6 +7,7 @@ __all__ = ["csv_bytes", "plain_cell", "xlsx_bytes"]
 import io
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime, time
+from decimal import Decimal
 
 # The library has no types.
 from openpyxl import Workbook  # type: ignore[import-untyped]
@@ -16,7 +17,7 @@ from app.documents.filters import printable
 from app.fitting import FORMULA_STARTS, guarded, without_clock
 from app.fitting import csv_bytes as table_bytes
 
-Cell = str | int
+Cell = str | int | Decimal  # a Decimal is money: two decimals
 _LONGEST_CELL = 32_767  # XLSX holds no more characters in a cell
 _WIDEST = 60
 
@@ -58,6 +59,8 @@ def xlsx_bytes(title: str, day: date, sheets: Iterable[tuple[str, Sequence[str],
                 if isinstance(value, str):
                     cell.data_type = "s"
                     cell.quotePrefix = value.startswith(FORMULA_STARTS)
+                elif isinstance(value, Decimal):
+                    cell.number_format = "#,##0.00"
                 cell.font = Font(bold=number == 1)
                 cell.alignment = Alignment(vertical="top", wrap_text=True)
                 widths[column - 1] = max(widths[column - 1], len(str(value)))

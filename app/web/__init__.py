@@ -10,11 +10,13 @@ from flask import Blueprint
 def blueprints() -> tuple[Blueprint, ...]:
     """Every blueprint of the house, in the order of the navigation. A new one is added here and nowhere else."""
     # Imported here: each of these imports app.web's own modules.
+    from app.web.backups.views import blueprint as backups
     from app.web.bench.views import blueprint as bench
     from app.web.books.views import blueprint as books
     from app.web.counter.views import blueprint as counter
     from app.web.customers.views import blueprint as customers
     from app.web.cylinders.views import blueprint as cylinders
+    from app.web.day.views import blueprint as day
     from app.web.doors.views import blueprint as doors
     from app.web.fitting.views import blueprint as fitting
     from app.web.house.logins import blueprint as logins
@@ -41,11 +43,13 @@ def blueprints() -> tuple[Blueprint, ...]:
         login,
         mine,
         logins,
+        day,
         counter,
         quotes,
         house,
         customers,
         settings,
+        backups,
         search,
         keysystems,
         keying,

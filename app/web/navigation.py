@@ -24,6 +24,7 @@ class Entry:
 
 # `also`: blueprints whose pages stand under the same word.
 _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
+    ("Day", "day.index", ()),
     ("Counter", "counter.page", ("quotes",)),
     ("Fit", "fitting.index", ()),
     ("Ledger", "jobs.ledger", ("payments", "story", "papers")),
@@ -33,9 +34,9 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Price book", "prices.index", ("terms", "rules", "times")),
     ("Makers", "makers.index", ("catalogue",)),
     ("Customers", "customers.index", ()),
-    ("House", "house.index", ("settings", "books", "logins")),
+    ("House", "house.index", ("settings", "books", "logins", "backups")),
 )
-_FRONT = {Role.COUNTER: "counter.page", Role.BENCH: "bench.index", Role.OWNER: "jobs.ledger"}
+_FRONT = {Role.COUNTER: "counter.page", Role.BENCH: "bench.index", Role.OWNER: "day.index"}
 
 
 def navigation() -> list[Entry]:

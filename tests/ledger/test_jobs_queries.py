@@ -19,15 +19,10 @@ from app.ledger.opening import Ledger
 from app.ledger.work import Actor, Work
 from tests import factories
 from tests.conftest import NOW
+from tests.factories import BENCH_TERMS
 from tests.keyed import counted, keyed_job
 
 TODAY = NOW.date()
-BENCH_TERMS = {
-    "labour_cents_per_hour": 4600,
-    "type_minutes": {"mortise": 6},
-    "kind_minutes": {"KD": 2},
-    "minutes_per_day": 60,
-}
 
 
 @pytest.fixture

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import shutil
 import sqlite3
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
@@ -21,8 +21,9 @@ from tests import factories
 
 
 @pytest.fixture
-def config(empty_house: Path, tmp_path: Path) -> Config:
-    return Config(instance=Path(shutil.copytree(empty_house, tmp_path / "instance")))
+def config(empty_house: Path, copied: Callable[[Path], Config]) -> Config:
+    """An empty house: these tests say themselves what is on record."""
+    return copied(empty_house)
 
 
 def jobs(session: Session, text: str) -> list[int]:

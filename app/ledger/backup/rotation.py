@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-__all__ = ["LastBackup", "daily_backup", "last_backup"]
+__all__ = ["LastBackup", "daily_backup", "last_backup", "recent_backups"]
 
 import re
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import sqlalchemy as sa
@@ -50,10 +50,19 @@ class LastBackup:
     size: int  # bytes
     by: str
 
+    def is_old(self, now: datetime) -> bool:
+        """Whether more than a day has passed since: time for another."""
+        return now - self.at > timedelta(days=1)
+
 
 def last_backup(session: Session) -> LastBackup | None:
     """When the last good backup was made; None when there is none on record."""
-    event = session.scalar(sa.select(Event).where(Event.kind == MADE).order_by(Event.id.desc()).limit(1))
-    if event is None:
-        return None
-    return LastBackup(event.at, event.detail["name"], event.detail["bytes"], event.actor_name)
+    return next(iter(recent_backups(session, 1)), None)
+
+
+def recent_backups(session: Session, limit: int = 10) -> tuple[LastBackup, ...]:
+    """The newest good backups on record, the newest first."""
+    events = session.scalars(sa.select(Event).where(Event.kind == MADE).order_by(Event.id.desc()).limit(limit))
+    return tuple(
+        LastBackup(event.at, event.detail["name"], event.detail["bytes"], event.actor_name) for event in events
+    )

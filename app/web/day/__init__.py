@@ -1,0 +1,1 @@
+"""The owner's day, and the quotes that somebody should ring about."""
