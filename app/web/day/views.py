@@ -32,11 +32,14 @@ def index() -> ResponseReturnValue:
     return render_template("day/index.html", page=day_page(current_work(), days), periods=PERIODS)
 
 
-@blueprint.get("/<any(waiting, promised, won, lost, owed, jobs):name>")
+@blueprint.get("/<name>")
 @roles()
 def show(name: str) -> ResponseReturnValue:
     """The rows behind a figure."""
-    return render_template("day/list.html", found=a_list(current_work(), name, request.args), asked=request.args)
+    found = a_list(current_work(), name, request.args)
+    if found is None:
+        abort(404)
+    return render_template("day/list.html", found=found, asked=request.args)
 
 
 @blueprint.get("/<name>.xlsx")

@@ -1,0 +1,148 @@
+"""The owner's day: its figures lead to their rows, each list is a spreadsheet too, and only the owner sees it."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Callable
+from datetime import timedelta
+from html import unescape
+
+import openpyxl  # type: ignore[import-untyped]
+import pytest
+
+from app.ledger.backup.making import MADE
+from app.ledger.events.actions import record
+from app.ledger.jobs.stages import move_job
+from app.ledger.models import Job, Role, Stage, User
+from app.ledger.work import Work
+from tests import factories
+from tests.conftest import NOW
+from tests.factories import BENCH_TERMS, FormClient
+
+ClientAs = Callable[[Role | None], FormClient]
+TODAY = NOW.astimezone().date()
+LISTS = ("waiting", "promised", "won", "lost", "owed", "jobs")
+
+
+@pytest.fixture
+def jobs(work: Work) -> dict[str, Job]:
+    """A job for each of the day's lists."""
+    factories.BenchTermsFactory(terms=BENCH_TERMS)
+    customer = factories.CustomerFactory(name="Lantern & Sons", phone="555-0100")
+    made = {
+        "late": (Stage.ON_THE_BENCH, {"promised_on": TODAY - timedelta(days=9), "title": "=cmd|late"}),
+        "week": (Stage.APPROVED, {"promised_on": TODAY, "accepted_on": TODAY, "cost_cents": 7_777}),
+        "lost": (Stage.QUOTED, {}),
+        "owed": (Stage.HANDED_OVER, {}),
+        "lapsing": (Stage.QUOTED, {}),
+    }
+    found = {}
+    for number, (name, (stage, more)) in enumerate(made.items(), start=1001):
+        found[name] = factories.JobFactory(
+            number=number, stage=stage, customer=customer, keyed_at="shop", bench_minutes=30, value_cents=20_000,
+            **{"title": f"the {name} one", **more},
+        )  # fmt: skip
+        factories.QuoteRevisionFactory(job=found[name], valid_until=TODAY + timedelta(days=2), total_cents=21_000)
+    move_job(work, found["lost"].id, found["lost"].version, Stage.LOST, "Bought <online>")
+    return found
+
+
+def test_the_owner_starts_the_day_here(owner_client: FormClient) -> None:
+    assert owner_client.get("/").headers["Location"] == "/day"
+    page = owner_client.get("/day").text
+    assert "Wednesday, 25 Nov 2026" in page and "No job is open." in page and "no backup is on record" in page
+
+
+def test_each_figure_leads_to_rows_that_are_there(owner_client: FormClient, jobs: dict[str, Job]) -> None:
+    page = owner_client.get("/day").text
+    main = page[page.index("<main") :]
+    links = {unescape(link) for link in re.findall(r'href="(/(?:day|ledger)[^"#]*)', main)}
+    assert len(links) > 20
+    for link in links:
+        answer = owner_client.get(link)
+        assert answer.status_code == 200, link
+        if not link.endswith(".xlsx") and ".xlsx?" not in link and link.startswith("/day/"):
+            assert re.search(r"/(jobs|quotes)/10\d\d", answer.text), link
+
+
+@pytest.mark.parametrize(
+    ("address", "shown"),
+    [
+        ("/day/waiting?whom=bench", ["late"]),
+        ("/day/waiting", ["late", "week", "owed", "lapsing"]),
+        ("/day/promised", ["week"]),
+        ("/day/promised?day=overdue", ["late"]),
+        ("/day/won?days=30", ["week"]),
+        ("/day/lost?reason=bought+%3Conline%3E.", ["lost"]),
+        ("/day/owed", ["owed"]),
+        ("/day/jobs?stage=approved", ["week"]),
+        ("/day/jobs?late=yes", ["late"]),
+    ],
+)
+def test_a_list_on_the_page_is_the_list_in_the_spreadsheet(
+    owner_client: FormClient, jobs: dict[str, Job], address: str, shown: list[str]
+) -> None:
+    numbers = {jobs[name].number for name in shown}
+    page = owner_client.get(address).text
+    table = page[page.index("<tbody>") : page.index("</tbody>")]
+    assert {int(number) for number in re.findall(r"/jobs/(\d+)", table)} == numbers
+    sheet_url = unescape(re.search(r'href="(/day/[a-z]+\.xlsx[^"]*)"', page)[1])  # type: ignore[index]
+    answer = owner_client.get(sheet_url)
+    assert answer.mimetype.endswith("spreadsheetml.sheet")
+    rows = list(openpyxl.load_workbook(io.BytesIO(answer.data)).active.values)
+    assert rows[0][0] == "Job" and {row[0] for row in rows[1:]} == numbers
+    assert 200 in rows[1] or 210 in rows[1]  # money is a number
+
+
+def test_typed_text_is_no_formula_and_no_tag(owner_client: FormClient, jobs: dict[str, Job]) -> None:
+    book = openpyxl.load_workbook(io.BytesIO(owner_client.get("/day/jobs.xlsx").data))
+    cells = [cell for row in book.active for cell in row if cell.value == "=cmd|late"]
+    assert [cell.data_type for cell in cells] == ["s"]
+    assert "Bought &lt;online&gt;" in owner_client.get("/day").text
+
+
+@pytest.mark.parametrize("role", [Role.COUNTER, Role.BENCH])
+def test_only_the_owner_sees_the_day(client_as: ClientAs, jobs: dict[str, Job], role: Role) -> None:
+    client = client_as(role)
+    for address in ("/day", *(f"/day/{name}" for name in LISTS), "/day/jobs.xlsx", "/day/stages.xlsx"):
+        assert client.get(address).status_code == 403, address
+    assert ">Day</a>" not in client.get("/ledger").text
+
+
+def test_nonsense_in_an_address_is_no_fault(owner_client: FormClient, jobs: dict[str, Job]) -> None:
+    for address in (
+        "/day?days=x", "/day/waiting?whom=x", "/day/promised?day=2026-99-01", "/day/won?days=-5",
+        "/day/lost?reason=" + "x" * 3000, "/day/jobs?stage=x", "/day/follow-up?within=0",
+    ):  # fmt: skip
+        assert owner_client.get(address).status_code == 200, address
+    for address in ("/day/nothing", "/day/nothing.xlsx", "/day/owed?customer=99999", "/day/follow-up.pdf"):
+        assert owner_client.get(address).status_code == 404, address
+
+
+def test_the_counter_rings_and_writes_why_a_quote_was_lost(client_as: ClientAs, jobs: dict[str, Job]) -> None:
+    client = client_as(Role.COUNTER)
+    page = client.get("/day/follow-up").text
+    assert 'href="tel:555-0100"' in page and "2 days left" in page and "Bought &lt;online&gt;" in page
+    assert "margin" not in page.lower() and "cost" not in page.lower()
+    quote = re.search(r'name="quote" value="(\d+)"', page)[1]  # type: ignore[index]
+    refused = client.post("/day/follow-up?within=14", data={"quote": quote, "reason": "  "})
+    assert refused.status_code == 422 and "Say why it was lost" in refused.text
+    long = client.post("/day/follow-up", data={"quote": quote, "reason": "x" * 501})
+    assert long.status_code == 422 and "x" * 501 in long.text and "At most 500" in long.text
+    done = client.post("/day/follow-up?within=14", data={"quote": quote, "reason": "Gone quiet"})
+    assert (done.status_code, done.headers["Location"]) == (303, "/day/follow-up?within=14")
+    assert "Job 1005 is lost, because: Gone quiet" in client.get("/day/follow-up").text
+    again = client.post("/day/follow-up", data={"quote": quote, "reason": "Gone quiet"})
+    assert again.status_code == 422 and "From lost this job cannot go to lost" in again.text
+    assert client.post("/day/follow-up", data={"quote": "x", "reason": "y"}).status_code == 422
+    assert client.post("/day/follow-up", data={"quote": "999999", "reason": "y"}).status_code == 404
+
+
+def test_a_backup_of_yesterday_is_said_aloud_on_the_day(owner_client: FormClient, work: Work) -> None:
+    record(work, MADE, "house", "Backup made", name="x.backup", bytes=12)
+    work.session.commit()
+    assert "backup is" not in owner_client.get("/day").text
+    owner_client.application.extensions["clock"] = lambda: NOW + timedelta(hours=25)
+    owner_client.log_in(work.session.get_one(User, work.actor.user_id))
+    assert "the last good backup is of 25 Nov 2026" in owner_client.get("/day").text
