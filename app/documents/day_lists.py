@@ -23,7 +23,7 @@ from datetime import date
 from decimal import Decimal
 from enum import StrEnum
 
-from app.documents.spreadsheet import Cell, xlsx_bytes
+from app.documents.spreadsheet import SheetCell, xlsx_bytes
 from app.ledger.day.lapsing import LapsingQuote
 from app.ledger.day.outcomes import Lost, Won
 from app.ledger.day.owed import Owed
@@ -221,7 +221,7 @@ def day_list_xlsx(given: DayList, day: date) -> bytes:
     return xlsx_bytes(given.title, day, [(given.name.capitalize(), [one.label for one in given.columns], rows)])
 
 
-def _cell(value: Value, kind: Kind) -> Cell:
+def _cell(value: Value, kind: Kind) -> SheetCell:
     if kind is Kind.MONEY and isinstance(value, int):
         return Decimal(value) / 100
     return value.isoformat() if isinstance(value, date) else "" if value is None else value

@@ -17,7 +17,8 @@ from app.documents.filters import printable
 from app.fitting import FORMULA_STARTS, guarded, without_clock
 from app.fitting import csv_bytes as table_bytes
 
-Cell = str | int | Decimal  # a Decimal is money: two decimals
+Cell = str | int
+SheetCell = Cell | Decimal  # a Decimal is money: two decimals
 _LONGEST_CELL = 32_767  # XLSX holds no more characters in a cell
 _WIDEST = 60
 
@@ -37,7 +38,9 @@ def csv_bytes(headings: Sequence[str], rows: Iterable[Sequence[Cell]]) -> bytes:
     return table_bytes([headings, *written])
 
 
-def xlsx_bytes(title: str, day: date, sheets: Iterable[tuple[str, Sequence[str], Iterable[Sequence[Cell]]]]) -> bytes:
+def xlsx_bytes(
+    title: str, day: date, sheets: Iterable[tuple[str, Sequence[str], Iterable[Sequence[SheetCell]]]]
+) -> bytes:
     """One sheet per (name, headings, rows), headings frozen; the same values give the same bytes.
 
     Every text cell is typed as text, so that "=cmd" is four characters and no formula. A cell is cut at
