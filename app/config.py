@@ -30,6 +30,14 @@ def _own(instance: Path, environment: Mapping[str, str]) -> Path | None:
     return made if made.exists() and not environment.get("BITTERN_PROXY") else None
 
 
+def _word(environment: Mapping[str, str], name: str, words: tuple[str, ...]) -> str:
+    """One of the words, the first where none is given."""
+    said = environment.get(name) or words[0]
+    if said not in words:
+        raise BitternError(name, f"Set {name} to {', '.join(words[:-1])} or {words[-1]}, not {said!r}.")
+    return said
+
+
 @dataclass(frozen=True, slots=True)
 class Config:
     """What the house decides before it starts.
@@ -42,6 +50,8 @@ class Config:
     upload_bytes: the largest request that is read at all. hosts: further names that the house answers to. proxy: the
     address of a server in front that speaks TLS, whose word on the client's address and scheme is believed.
     tls_certificate, tls_key: PEM files; the house's own certificate is used where it was made.
+    smtp_…: the house's mail server, none while smtp_host is ""; smtp_security is starttls, tls or none. mail_from:
+    the address that quotes are sent from, else the house's own.
     """
 
     instance: Path = field(default_factory=lambda: _ROOT / "instance")
@@ -61,6 +71,12 @@ class Config:
     login_window_minutes: int = 15
     upload_bytes: int = 16 * 1024 * 1024
     address: str = ""
+    smtp_host: str = ""
+    smtp_port: int = 587
+    smtp_user: str = ""
+    smtp_password: str | None = field(default=None, repr=False)
+    smtp_security: str = "starttls"
+    mail_from: str = ""
     is_demo: bool = False
 
     @property
@@ -127,5 +143,11 @@ class Config:
             login_window_minutes=_whole(given, "BITTERN_LOGIN_WINDOW_MINUTES", 15),
             upload_bytes=_whole(given, "BITTERN_UPLOAD_BYTES", 16 * 1024 * 1024),
             address=given.get("BITTERN_ADDRESS", ""),
+            smtp_host=given.get("BITTERN_SMTP_HOST", ""),
+            smtp_port=_whole(given, "BITTERN_SMTP_PORT", 587),
+            smtp_user=given.get("BITTERN_SMTP_USER", ""),
+            smtp_password=given.get("BITTERN_SMTP_PASSWORD") or None,
+            smtp_security=_word(given, "BITTERN_SMTP_SECURITY", ("starttls", "tls", "none")),
+            mail_from=given.get("BITTERN_MAIL_FROM", ""),
             is_demo=given.get("BITTERN_DEMO") == "yes",
         )

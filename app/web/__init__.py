@@ -20,6 +20,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.doors.views import blueprint as doors
     from app.web.fitting.views import blueprint as fitting
     from app.web.house.logins import blueprint as logins
+    from app.web.house.quotes import blueprint as quote_rules
     from app.web.house.settings import blueprint as settings
     from app.web.house.views import blueprint as house
     from app.web.jobs.views import blueprint as jobs
@@ -50,6 +51,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         customers,
         settings,
         backups,
+        quote_rules,
         search,
         keysystems,
         keying,

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-__all__ = ["CSV", "PDF", "XLSX", "ZIP", "send"]
+__all__ = ["CSV", "EML", "PDF", "XLSX", "ZIP", "send"]
 
 from flask import Response
 
 PDF = "application/pdf"
 CSV = "text/csv"
+EML = "message/rfc822"
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 ZIP = "application/zip"
 

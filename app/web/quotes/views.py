@@ -18,13 +18,13 @@ from app.web.access import may, roles
 from app.web.errors import about
 from app.web.files import PDF, send
 from app.web.forms_base import attach, typed
-from app.web.quotes import revising
+from app.web.quotes import mailing, revising
 from app.web.quotes.blueprint import REVISION, blueprint
 from app.web.quotes.forms import AcceptQuoteForm, cell_problems, read_table, typed_rows
 from app.web.quotes.page import accept_page, quote_view
 from app.web.services import current_work
 
-PAGES = (revising,)
+PAGES = (mailing, revising)
 """Importing them puts their routes on the blueprint."""
 
 

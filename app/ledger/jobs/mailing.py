@@ -1,0 +1,108 @@
+"""Use case: send a quote's e-mail through the house's mail server; sent is an event."""
+
+from __future__ import annotations
+
+__all__ = ["MailError", "MailServer", "send_quote"]
+
+import smtplib
+import ssl
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from email.message import EmailMessage
+
+import sqlalchemy as sa
+
+from app.ledger.engine import transaction
+from app.ledger.errors import LedgerError, NotFound
+from app.ledger.events.actions import record
+from app.ledger.events.models import Event
+from app.ledger.jobs.models import QuoteRevision
+from app.ledger.users.models import Role
+from app.ledger.work import Work
+
+_SENT = "quote sent"
+_SECONDS = 20
+
+
+class MailError(LedgerError):
+    """The mail server did not take the message; nothing was sent."""
+
+    def __init__(self, message: str) -> None:
+        super().__init__("", f"Not sent. {message} Save the e-mail as a file instead, and send it from your mail.")
+
+
+@dataclass(frozen=True, slots=True)
+class MailServer:
+    """The house's mail server, out of the environment. security: starttls, tls, or none (a server of one's own)."""
+
+    host: str
+    port: int = 587
+    user: str = ""
+    password: str = field(default="", repr=False)
+    security: str = "starttls"
+
+
+def send_quote(
+    work: Work,
+    quote_id: int,
+    message: EmailMessage,
+    server: MailServer,
+    token: str,
+    deliver: Callable[[EmailMessage, MailServer], None] | None = None,
+) -> bool:
+    """Send a quote revision's message; whether it went out now (False: this press had sent it before).
+
+    Raises MailError when the server does not take it, NotFound. The message goes first and the event after,
+    outside any transaction: a slow mail server must not keep the ledger from others.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    revision = work.session.get(QuoteRevision, quote_id)
+    if revision is None:
+        raise NotFound("quote")
+    job, number = revision.job, f"{revision.job.number}-{revision.revision}"
+    earlier = work.session.scalars(sa.select(Event).where(Event.job_id == job.id, Event.kind == _SENT))
+    if any(event.detail.get("token") == token for event in earlier):
+        return False
+    work.session.rollback()
+    (deliver or _deliver)(message, server)
+    with transaction(work.session):
+        record(
+            work,
+            _SENT,
+            f"job {job.number}",
+            f"Quote {number} sent to {message['To']}",
+            job_id=job.id,
+            revision=revision.revision,
+            token=token,
+        )
+    return True
+
+
+def _deliver(message: EmailMessage, server: MailServer) -> None:
+    try:
+        with _connection(server) as connection:
+            if server.security == "starttls":
+                connection.starttls(context=ssl.create_default_context())
+            if server.user:
+                connection.login(server.user, server.password)
+            refused = connection.send_message(message)
+    except smtplib.SMTPAuthenticationError as error:
+        raise MailError("The mail server refused the house's user name or password.") from error
+    except smtplib.SMTPRecipientsRefused as error:
+        raise MailError(f"The mail server refuses the address {', '.join(error.recipients)[:200]}.") from error
+    except smtplib.SMTPResponseException as error:
+        raise MailError(f"The mail server answered {error.smtp_code}.") from error
+    except smtplib.SMTPNotSupportedError as error:
+        raise MailError(
+            "The mail server does not offer what the settings ask of it (STARTTLS or a login)."
+        ) from error
+    except (OSError, smtplib.SMTPException) as error:
+        raise MailError(f"The mail server {server.host} could not be reached on port {server.port}.") from error
+    if refused:
+        raise MailError(f"It went to the others, but the server refuses {', '.join(refused)[:200]}.")
+
+
+def _connection(server: MailServer) -> smtplib.SMTP:
+    if server.security == "tls":
+        return smtplib.SMTP_SSL(server.host, server.port, timeout=_SECONDS, context=ssl.create_default_context())
+    return smtplib.SMTP(server.host, server.port, timeout=_SECONDS)

@@ -1,0 +1,85 @@
+"""The owner's page about quotes: the deposit, the e-mail's text, and the questions about missing lines."""
+
+from __future__ import annotations
+
+__all__ = ["blueprint"]
+
+from decimal import Decimal
+
+from flask import Blueprint, flash, redirect, render_template, url_for
+from flask.typing import ResponseReturnValue
+from wtforms import SelectMultipleField, TextAreaField
+from wtforms.validators import InputRequired, Length
+
+from app.errors import BitternError
+from app.ledger.quote_rules.actions import MAIL_WORDS, QuoteRulesForm, set_quote_rules
+from app.ledger.quote_rules.models import QuoteRules
+from app.ledger.quote_rules.queries import line_rules, quote_rules
+from app.pricing import DepositRule
+from app.web.access import roles
+from app.web.errors import about
+from app.web.fields import CentsField, PercentField
+from app.web.forms_base import SavedForm, attach, text, typed
+from app.web.services import current_work
+
+blueprint = Blueprint("quote_rules", __name__, url_prefix="/house/quotes")
+
+
+class QuoteRulesPage(SavedForm):
+    """What the house asks and says with its quotes."""
+
+    deposit_percent = PercentField(
+        "Deposit in percent",
+        [InputRequired("Enter the percentage, 0 for none.")],
+        description="Of the total with tax.",
+    )
+    deposit_cents = CentsField("or as an amount", [InputRequired("Enter the amount, 0 for none.")])
+    deposit_above_cents = CentsField(
+        "Asked of quotes above", [InputRequired("Enter the total, 0 for every quote.")], description="Total with tax."
+    )
+    mail_subject = text("Subject", 200, needed="Write a subject.")
+    mail_text = TextAreaField(
+        "Text", [Length(max=4000, message="At most 4,000 characters fit here.")], render_kw={"rows": 11}
+    )
+    asked = SelectMultipleField("Questions asked")
+
+    def fill(self, rules: QuoteRules) -> None:
+        """What a fresh form starts from."""
+        self.deposit_percent.data = Decimal(rules.deposit_percent)
+        self.deposit_cents.data, self.deposit_above_cents.data = rules.deposit_cents, rules.deposit_above_cents
+        self.mail_subject.data, self.mail_text.data = rules.mail_subject, rules.mail_text
+        self.asked.data = [rule.code for rule in line_rules() if rule.code not in rules.questions_off]
+        self.version.data = str(rules.version) if rules.id else ""
+
+    def read(self) -> QuoteRulesForm:
+        """The form as the use case takes it; BitternError on a deposit that cannot be."""
+        return QuoteRulesForm(
+            deposit=DepositRule(self.deposit_percent.data, self.deposit_cents.data, self.deposit_above_cents.data),
+            mail_subject=typed(self.mail_subject),
+            mail_text=typed(self.mail_text).replace("\r\n", "\n"),
+            questions_off=tuple(rule.code for rule in line_rules() if rule.code not in (self.asked.data or ())),
+        )
+
+
+@blueprint.route("", methods=["GET", "POST"])
+@roles()
+def index() -> ResponseReturnValue:
+    """The rules for quotes, and every question's text with when it is asked."""
+    work = current_work()
+    rules = quote_rules(work.session)
+    form = QuoteRulesPage()
+    form.asked.choices = [(rule.code, rule.question) for rule in line_rules()]
+    about("house", form)
+    if form.validate_on_submit():
+        try:
+            set_quote_rules(work, form.read(), form.version_read if rules.id else None)
+        except BitternError as error:
+            attach(form, error)
+        else:
+            flash("The rules for quotes are saved; quotes that were issued stay as they were.")
+            return redirect(url_for("quote_rules.index"), 303)
+    if not form.is_submitted():
+        form.fill(rules)
+    return render_template(
+        "house/quotes.html", form=form, rules=line_rules(), mail_words=MAIL_WORDS
+    ), 422 if form.is_submitted() else 200
