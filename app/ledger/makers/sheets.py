@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["Sheet", "find_sheet", "read_sheet", "sheet_rows", "sheets_of"]
+__all__ = ["Row", "Sheet", "find_sheet", "read_sheet", "sheet_rows", "sheets_of"]
 
 import re
 from collections.abc import Callable, Mapping, Sequence
@@ -11,8 +11,24 @@ from typing import Any
 
 from app.errors import BitternError, Problem, Problems
 from app.fitting import check_pattern, read_maker, unguarded
+from app.ledger.makers.cells import (
+    LOCK_COLUMNS,
+    Row,
+    read_blank,
+    read_cam,
+    read_code,
+    read_keyway,
+    read_lock,
+    read_rule,
+    show_blank,
+    show_cam,
+    show_code,
+    show_keyway,
+    show_lock,
+    show_rule,
+)
+from app.ledger.makers.segments import HINT, SEGMENT_COLUMNS, SEGMENTS, copied, read_segments, show_segments
 
-Row = dict[str, str]
 MOST_ROWS = 5_000
 
 
@@ -29,131 +45,8 @@ class Sheet:
     columns: tuple[str, ...]
     hint: str
     path: tuple[str | int, ...]
-    show: Callable[[Mapping[str, Any]], Row]
-    read: Callable[[Row], dict[str, Any]]
-
-
-def _listed(text: str) -> list[str]:
-    return [each.strip() for each in text.split(",") if each.strip()]
-
-
-def _pairs(text: str, column: str, form: str, between: str = ";") -> list[tuple[str, str]]:
-    """'first: second; first: second' as pairs."""
-    found = []
-    for part in filter(None, (each.strip() for each in text.split(between))):
-        first, mark, second = part.partition(":")
-        if not mark or not first.strip() or not second.strip():
-            raise BitternError(column, f"Write it as '{form}', several parted by '{between}'.")
-        found.append((first.strip(), second.strip()))
-    return found
-
-
-def _measures(row: Row, *names: str) -> dict[str, Any]:
-    return {name.replace(" ", "_"): row[name] for name in names if row[name]}
-
-
-def _sets_of(text: str) -> dict[str, str]:
-    return dict(_pairs(text, "sets", "keyway: Q1"))
-
-
-def _sets_text(sets: Mapping[str, Any]) -> str:
-    return "; ".join(f"{name}: {value}" for name, value in sets.items())
-
-
-def _keyway_cells(row: Mapping[str, Any]) -> Row:
-    return {"name": row["name"], "family": row["family"], "bitting spec": row["bitting_spec"]}
-
-
-def _keyway(row: Row) -> dict[str, Any]:
-    return {"name": row["name"], "family": row["family"], "bitting_spec": row["bitting spec"]}
-
-
-def _blank_cells(row: Mapping[str, Any]) -> Row:
-    return {
-        "number": row["number"],
-        "keyways": ", ".join(row["keyways"]),
-        "chambers": str(row["chambers"]),
-        "cross references": "; ".join(f"{e['maker']}: {e['number']}" for e in row.get("cross_references", [])),
-    }
-
-
-def _blank(row: Row) -> dict[str, Any]:
-    crossed = _pairs(row["cross references"], "cross references", "Maker: number")
-    return {
-        "number": row["number"],
-        "keyways": _listed(row["keyways"]),
-        "chambers": row["chambers"],
-        "cross_references": [{"maker": maker, "number": number} for maker, number in crossed],
-    }
-
-
-def _cam_cells(row: Mapping[str, Any]) -> Row:
-    return {
-        "name": row["name"],
-        "part number": row["part_number"],
-        "locks": ", ".join(row["locks"]),
-        "exceptions": " | ".join(f"{each['lock']}: {each['reason']}" for each in row.get("exceptions", [])),
-    }
-
-
-def _cam(row: Row) -> dict[str, Any]:
-    said = _pairs(row["exceptions"], "exceptions", "Lock: reason", "|")
-    return {
-        "name": row["name"],
-        "part_number": row["part number"],
-        "locks": _listed(row["locks"]),
-        "exceptions": [{"lock": lock, "reason": reason} for lock, reason in said],
-    }
-
-
-_LOCK = ("name", "series", "takes", "case", "cam depth", "bore min", "bore max", "backsets")
-
-
-def _lock_cells(row: Mapping[str, Any]) -> Row:
-    cells = {name: str(row.get(name.replace(" ", "_")) or "") for name in _LOCK[:-1]}
-    return {**cells, "backsets": ", ".join(str(each) for each in row.get("backsets", []))}
-
-
-def _lock(row: Row) -> dict[str, Any]:
-    backsets = _listed(row["backsets"])
-    return {**_measures(row, *_LOCK[:-1]), **({"backsets": backsets} if backsets else {})}
-
-
-def _code_cells(row: Mapping[str, Any]) -> Row:
-    return {"code": row.get("code", ""), "means": row["words"], "sets": _sets_text(row.get("sets") or {})}
-
-
-def _code(row: Row) -> dict[str, Any]:
-    given: dict[str, Any] = {"sets": _sets_of(row["sets"]), "words": row["means"]}
-    return {"code": row["code"], **given} if row["code"] else given
-
-
-def _conditions_text(given: Mapping[str, Any]) -> str:
-    return "; ".join(f"{name}: {', '.join(str(v) or 'none' for v in values)}" for name, values in given.items())
-
-
-def _conditions(text: str, column: str) -> dict[str, list[str]]:
-    said = _pairs(text, column, "type: mortise, rim")
-    return {name: ["" if value == "none" else value for value in _listed(values)] for name, values in said}
-
-
-def _rule_cells(row: Mapping[str, Any]) -> Row:
-    return {
-        "kind": row["kind"],
-        "when": _conditions_text(row.get("when") or {}),
-        "then": _conditions_text(row.get("then") or {}),
-        "reason": row["reason"],
-    }
-
-
-def _rule(row: Row) -> dict[str, Any]:
-    then = _conditions(row["then"], "then")
-    return {
-        "kind": row["kind"],
-        "when": _conditions(row["when"], "when"),
-        **({"then": then} if then else {}),
-        "reason": row["reason"],
-    }
+    show: Callable[[Any], Row]
+    read: Callable[[Row], Any]
 
 
 _FIXED = (
@@ -163,8 +56,8 @@ _FIXED = (
         ("name", "family", "bitting spec"),
         "The bitting spec is one of the specs below, by its name.",
         ("keyways",),
-        _keyway_cells,
-        _keyway,
+        show_keyway,
+        read_keyway,
     ),
     Sheet(
         "blanks",
@@ -172,8 +65,8 @@ _FIXED = (
         ("number", "keyways", "chambers", "cross references"),
         "Keyways that the blank enters, parted by commas. Cross references as 'Maker: number; Maker: number'.",
         ("key_blanks",),
-        _blank_cells,
-        _blank,
+        show_blank,
+        read_blank,
     ),
     Sheet(
         "cams",
@@ -181,24 +74,44 @@ _FIXED = (
         ("name", "part number", "locks", "exceptions"),
         "Locks are series or lock names, parted by commas. Exceptions as 'Lock: reason | Lock: reason'.",
         ("cams",),
-        _cam_cells,
-        _cam,
+        show_cam,
+        read_cam,
     ),
     Sheet(
         "locks",
         "Locks",
-        _LOCK,
+        LOCK_COLUMNS,
         "Takes a cylinder type: mortise, rim, bored, sfic or lfic. Measures in inches.",
         ("locks",),
-        _lock_cells,
-        _lock,
+        show_lock,
+        read_lock,
+    ),
+    Sheet(
+        "lengths",
+        "Mortise lengths",
+        ("length",),
+        "Lengths to be had, in inches, from the underside of the head to the back of the cam.",
+        ("lengths",),
+        lambda length: {"length": str(length)},
+        lambda row: row["length"],
+    ),
+    Sheet(
+        "rings",
+        "Rings and collars",
+        ("thickness",),
+        "Thicknesses to be had, in inches.",
+        ("rings",),
+        lambda ring: {"thickness": str(ring)},
+        lambda row: row["thickness"],
     ),
 )
+# Patterns and segments together are one sheet, since their order is what they mean.
+_SEGMENTS = Sheet(SEGMENTS, "Patterns, segment by segment", SEGMENT_COLUMNS, HINT, ("patterns",), dict, dict)
 
 
 def sheets_of(tables: Mapping[str, Any]) -> tuple[Sheet, ...]:
-    """The sheets of a maker: keyways, blanks, cams, locks, then each pattern's code tables and rules."""
-    found = list(_FIXED)
+    """The sheets of a maker: keyways, blanks, cams, locks, sizes, segments, then each pattern's codes and rules."""
+    found = [*_FIXED, _SEGMENTS]
     for place, pattern in enumerate(tables.get("patterns", [])):
         for index, segment in enumerate(pattern["segments"]):
             if segment["kind"] == "codes":
@@ -206,12 +119,12 @@ def sheets_of(tables: Mapping[str, Any]) -> tuple[Sheet, ...]:
                 title = f"{pattern['name']}: codes of {segment['name']}"
                 path: tuple[str | int, ...] = ("patterns", place, "segments", index)
                 key = f"codes-{place + 1}-{index + 1}"
-                found.append(Sheet(key, title, ("code", "means", "sets"), hint, path, _code_cells, _code))
+                found.append(Sheet(key, title, ("code", "means", "sets"), hint, path, show_code, read_code))
         hint = "Conditions as 'type: mortise; cam: none'. Allow: when that holds, only then exists. Forbid: no then."
         path = ("patterns", place, "rules")
         columns = ("kind", "when", "then", "reason")
         found.append(
-            Sheet(f"rules-{place + 1}", f"{pattern['name']}: rules", columns, hint, path, _rule_cells, _rule)
+            Sheet(f"rules-{place + 1}", f"{pattern['name']}: rules", columns, hint, path, show_rule, read_rule)
         )
     return tuple(found)
 
@@ -236,6 +149,8 @@ def _at(tables: Any, path: Sequence[str | int]) -> Any:
 
 def sheet_rows(tables: Mapping[str, Any], sheet: Sheet) -> list[Row]:
     """The rows of a sheet as text by column."""
+    if sheet.key == SEGMENTS:
+        return show_segments(tables)
     held = _at(tables, sheet.path)
     listed = [*held["codes"], *held.get("missing", [])] if _is_codes(sheet) else held
     return [sheet.show(row) for row in listed]
@@ -250,12 +165,16 @@ def read_sheet(tables: Mapping[str, Any], sheet: Sheet, rows: Sequence[tuple[int
     if len(rows) > MOST_ROWS:
         raise BitternError("file", f"At most {MOST_ROWS:,} rows fit in one table.")
     problems: list[Problem] = []
-    given: list[dict[str, Any]] = []
+    given: list[Any] = []
     numbers: list[int] = []
+    filled: list[tuple[int, Row]] = []
     for number, cells in rows:
         row = {name: unguarded(" ".join(cells.get(name, "").split())) for name in sheet.columns}
-        if not any(row.values()):
-            continue
+        if any(row.values()):
+            filled.append((number, row))
+    if sheet.key == SEGMENTS:
+        return read_segments(tables, filled)
+    for number, row in filled:
         try:
             given.append(sheet.read(row))
             numbers.append(number)
@@ -263,7 +182,7 @@ def read_sheet(tables: Mapping[str, Any], sheet: Sheet, rows: Sequence[tuple[int
             problems.append(Problem(f"row {number}, {error.field}", error.message))
     if problems:
         raise Problems(problems)
-    changed: dict[str, Any] = _copy(tables)
+    changed: dict[str, Any] = copied(tables)
     _put(changed, sheet, given)
     problems = [_named(sheet, numbers, given, problem) for problem in _problems(changed, sheet, len(given))]
     if problems:
@@ -271,7 +190,7 @@ def read_sheet(tables: Mapping[str, Any], sheet: Sheet, rows: Sequence[tuple[int
     return changed
 
 
-def _put(tables: dict[str, Any], sheet: Sheet, given: list[dict[str, Any]]) -> None:
+def _put(tables: dict[str, Any], sheet: Sheet, given: list[Any]) -> None:
     holder = _at(tables, sheet.path[:-1])
     if not _is_codes(sheet):
         holder[sheet.path[-1]] = given
@@ -282,12 +201,6 @@ def _put(tables: dict[str, Any], sheet: Sheet, given: list[dict[str, Any]]) -> N
     segment.pop("missing", None)
     if missing:
         segment["missing"] = missing
-
-
-def _copy(given: Any) -> Any:
-    if isinstance(given, Mapping):
-        return {name: _copy(value) for name, value in given.items()}
-    return [_copy(each) for each in given] if isinstance(given, list) else given
 
 
 def _problems(tables: dict[str, Any], sheet: Sheet, count: int) -> list[Problem]:
@@ -323,14 +236,15 @@ def _twice(tables: Mapping[str, Any], sheet: Sheet) -> list[Problem]:
     seen: dict[str, int] = {}
     found = []
     for number, row in enumerate(tables[str(sheet.path[0])], 1):
-        name = str(row[first]).casefold()
+        said = str(row[first] if isinstance(row, Mapping) else row)
+        name = said.casefold()
         if name in seen:
-            found.append(Problem(f"{sheet.path[0]}[{number}].{first}", f"{row[first]} stands there twice."))
+            found.append(Problem(f"{sheet.path[0]}[{number}].{first}", f"{said} stands there twice."))
         seen[name] = number
     return found
 
 
-def _named(sheet: Sheet, numbers: Sequence[int], given: Sequence[Mapping[str, Any]], problem: Problem) -> Problem:
+def _named(sheet: Sheet, numbers: Sequence[int], given: Sequence[Any], problem: Problem) -> Problem:
     """The problem by row and column of the sheet instead of its path in the JSON."""
     order = [*range(len(given))]
     if _is_codes(sheet):

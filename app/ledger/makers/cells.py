@@ -1,0 +1,152 @@
+"""One row of each of a maker's tables: its JSON as text cells by column, and back."""
+
+from __future__ import annotations
+
+__all__ = [
+    "LOCK_COLUMNS",
+    "Row",
+    "read_blank",
+    "read_cam",
+    "read_code",
+    "read_keyway",
+    "read_lock",
+    "read_rule",
+    "sets_of",
+    "sets_text",
+    "show_blank",
+    "show_cam",
+    "show_code",
+    "show_keyway",
+    "show_lock",
+    "show_rule",
+]
+
+from collections.abc import Mapping
+from typing import Any
+
+from app.errors import BitternError
+
+Row = dict[str, str]
+
+
+def _listed(text: str) -> list[str]:
+    return [each.strip() for each in text.split(",") if each.strip()]
+
+
+def _pairs(text: str, column: str, form: str, between: str = ";") -> list[tuple[str, str]]:
+    """'first: second; first: second' as pairs."""
+    found = []
+    for part in filter(None, (each.strip() for each in text.split(between))):
+        first, mark, second = part.partition(":")
+        if not mark or not first.strip() or not second.strip():
+            raise BitternError(column, f"Write it as '{form}', several parted by '{between}'.")
+        found.append((first.strip(), second.strip()))
+    return found
+
+
+def _measures(row: Row, *names: str) -> dict[str, Any]:
+    return {name.replace(" ", "_"): row[name] for name in names if row[name]}
+
+
+def sets_of(text: str) -> dict[str, str]:
+    return dict(_pairs(text, "sets", "keyway: Q1"))
+
+
+def sets_text(sets: Mapping[str, Any]) -> str:
+    return "; ".join(f"{name}: {value}" for name, value in sets.items())
+
+
+def show_keyway(row: Mapping[str, Any]) -> Row:
+    return {"name": row["name"], "family": row["family"], "bitting spec": row["bitting_spec"]}
+
+
+def read_keyway(row: Row) -> dict[str, Any]:
+    return {"name": row["name"], "family": row["family"], "bitting_spec": row["bitting spec"]}
+
+
+def show_blank(row: Mapping[str, Any]) -> Row:
+    return {
+        "number": row["number"],
+        "keyways": ", ".join(row["keyways"]),
+        "chambers": str(row["chambers"]),
+        "cross references": "; ".join(f"{e['maker']}: {e['number']}" for e in row.get("cross_references", [])),
+    }
+
+
+def read_blank(row: Row) -> dict[str, Any]:
+    crossed = _pairs(row["cross references"], "cross references", "Maker: number")
+    return {
+        "number": row["number"],
+        "keyways": _listed(row["keyways"]),
+        "chambers": row["chambers"],
+        "cross_references": [{"maker": maker, "number": number} for maker, number in crossed],
+    }
+
+
+def show_cam(row: Mapping[str, Any]) -> Row:
+    return {
+        "name": row["name"],
+        "part number": row["part_number"],
+        "locks": ", ".join(row["locks"]),
+        "exceptions": " | ".join(f"{each['lock']}: {each['reason']}" for each in row.get("exceptions", [])),
+    }
+
+
+def read_cam(row: Row) -> dict[str, Any]:
+    said = _pairs(row["exceptions"], "exceptions", "Lock: reason", "|")
+    return {
+        "name": row["name"],
+        "part_number": row["part number"],
+        "locks": _listed(row["locks"]),
+        "exceptions": [{"lock": lock, "reason": reason} for lock, reason in said],
+    }
+
+
+LOCK_COLUMNS = ("name", "series", "takes", "case", "cam depth", "bore min", "bore max", "backsets")
+
+
+def show_lock(row: Mapping[str, Any]) -> Row:
+    cells = {name: str(row.get(name.replace(" ", "_")) or "") for name in LOCK_COLUMNS[:-1]}
+    return {**cells, "backsets": ", ".join(str(each) for each in row.get("backsets", []))}
+
+
+def read_lock(row: Row) -> dict[str, Any]:
+    backsets = _listed(row["backsets"])
+    return {**_measures(row, *LOCK_COLUMNS[:-1]), **({"backsets": backsets} if backsets else {})}
+
+
+def show_code(row: Mapping[str, Any]) -> Row:
+    return {"code": row.get("code", ""), "means": row["words"], "sets": sets_text(row.get("sets") or {})}
+
+
+def read_code(row: Row) -> dict[str, Any]:
+    given: dict[str, Any] = {"sets": sets_of(row["sets"]), "words": row["means"]}
+    return {"code": row["code"], **given} if row["code"] else given
+
+
+def _conditions_text(given: Mapping[str, Any]) -> str:
+    return "; ".join(f"{name}: {', '.join(str(v) or 'none' for v in values)}" for name, values in given.items())
+
+
+def _conditions(text: str, column: str) -> dict[str, list[str]]:
+    said = _pairs(text, column, "type: mortise, rim")
+    return {name: ["" if value == "none" else value for value in _listed(values)] for name, values in said}
+
+
+def show_rule(row: Mapping[str, Any]) -> Row:
+    return {
+        "kind": row["kind"],
+        "when": _conditions_text(row.get("when") or {}),
+        "then": _conditions_text(row.get("then") or {}),
+        "reason": row["reason"],
+    }
+
+
+def read_rule(row: Row) -> dict[str, Any]:
+    then = _conditions(row["then"], "then")
+    return {
+        "kind": row["kind"],
+        "when": _conditions(row["when"], "when"),
+        **({"then": then} if then else {}),
+        "reason": row["reason"],
+    }
