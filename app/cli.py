@@ -18,6 +18,7 @@ GROUPS = {
     "backup": "app.commands.backup",
     "restore": "app.commands.restore",
     "upgrade": "app.commands.upgrade",
+    "vault": "app.commands.vault",
     "verify": "app.commands.verify",
 }
 

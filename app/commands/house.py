@@ -13,7 +13,7 @@ from app.commands.certificate import write_certificate
 from app.commands.refusals import open_house, refusing
 from app.commands.serving import serve_app, settled
 from app.config import Config
-from app.ledger.events.actions import first_broken_link
+from app.ledger.events.actions import first_broken_link, missing_at_the_end
 from app.ledger.events.models import Event
 from app.ledger.opening import migrate as migrate_database
 
@@ -61,10 +61,14 @@ def verify() -> None:
         config = Config.from_environment()
         with open_house(config) as ledger, ledger.sessions() as session:
             broken = first_broken_link(session)
+            missing = missing_at_the_end(session)
             count = session.scalar(sa.select(sa.func.count()).select_from(Event)) or 0
     if broken is not None:
         click.echo(
             f"Event {broken} does not follow from the one before it: it was changed, or one is missing.", err=True
         )
+        raise click.exceptions.Exit(1)
+    if missing:
+        click.echo(f"The chain holds, but {missing:,} of its newest events are missing.", err=True)
         raise click.exceptions.Exit(1)
     click.echo(f"All {count:,} events follow from one another.")

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-__all__ = ["Ledger", "is_empty", "migrate", "open_ledger"]
+__all__ = ["Ledger", "finish_rotation", "is_empty", "migrate", "next_key_file", "open_ledger"]
 
+import os
 import random
 import secrets
 from collections.abc import Iterator
@@ -114,6 +115,9 @@ def _open_vault(config: Config, sessions: sessionmaker[Session]) -> Vault:
             vault = Vault.from_file(path)
         if check is None:
             session.add(VaultCheck(check_value=vault.check_value, made_at=datetime.now(UTC)))
+        elif check.check_value != vault.check_value and not config.key and _is_waiting(path, check.check_value):
+            finish_rotation(path, datetime.now(UTC))
+            vault = Vault.from_file(path)
         elif check.check_value != vault.check_value:
             where = "BITTERN_KEY" if config.key else f"the key file {path}"
             raise VaultError(
@@ -121,3 +125,27 @@ def _open_vault(config: Config, sessions: sessionmaker[Session]) -> Vault:
                 "back from the copy that the owner keeps; nothing was opened or changed."
             )
     return vault
+
+
+def next_key_file(path: Path) -> Path:
+    """Where a new sealing key waits while the house is sealed anew."""
+    return path.with_name(f"{path.name}.next")
+
+
+def finish_rotation(path: Path, now: datetime) -> Path:
+    """Put the waiting key in its place; the former one is kept beside it, and its new name returned."""
+    former = path.with_name(f"{path.name}.former-{now:%Y-%m-%dT%H%M%S.%fZ}")
+    os.link(path, former)
+    os.replace(next_key_file(path), path)  # one step: there is never no key
+    handle = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+    return former
+
+
+def _is_waiting(path: Path, check_value: str) -> bool:
+    """Whether the key that the database was sealed with anew was written, but not put in its place yet."""
+    waiting = next_key_file(path)
+    return waiting.exists() and Vault.from_file(waiting).check_value == check_value

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["event_hash", "first_broken_link", "next_number", "record"]
+__all__ = ["event_hash", "first_broken_link", "missing_at_the_end", "next_number", "record"]
 
 import hashlib
 import json
@@ -75,3 +75,9 @@ def first_broken_link(session: Session) -> int | None:
                 return event.id
             previous = event.hash
     return None
+
+
+def missing_at_the_end(session: Session) -> int:
+    """How many of the newest events are gone: the chain alone cannot tell, the counter that numbers it can."""
+    written = session.scalar(sa.select(Counter.value).where(Counter.name == _CHAIN)) or 0
+    return max(written - (session.scalar(sa.select(sa.func.count()).select_from(Event)) or 0), 0)

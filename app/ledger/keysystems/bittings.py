@@ -14,8 +14,9 @@ from sqlalchemy.orm import Session
 from app.keying import Bitting as Cuts
 from app.keying import BittingSpec, read_bitting, write_bitting
 from app.ledger.engine import transaction
-from app.ledger.errors import NotFound
+from app.ledger.errors import NotFound, VaultError
 from app.ledger.events.actions import record
+from app.ledger.events.models import VaultCheck
 from app.ledger.keysystems.models import Bitting, Keyset, KeySystem
 from app.ledger.users.models import Role
 from app.ledger.vault import Vault
@@ -35,19 +36,40 @@ def spec_of(system: KeySystem) -> BittingSpec:
     return BittingSpec.from_json({**system.spec.spec, "chambers": system.chambers})
 
 
-def _bitting_context(system_id: int, keyset_id: int) -> str:
+def bitting_context(system_id: int, keyset_id: int) -> str:
+    """What a sealed bitting is bound to."""
     return f"bitting of keyset {keyset_id} in system {system_id}"
+
+
+def fingerprint_context(system_id: int) -> str:
+    """Within what equal bittings are found equal."""
+    return f"system {system_id}"
+
+
+def plan_context(system_id: int) -> str:
+    """What a sealed plan is bound to."""
+    return f"plan of system {system_id}"
+
+
+def _require_current_key(work: Work) -> None:
+    """A house that was open while its key was changed must not seal with the old one."""
+    asked = sa.select(VaultCheck.check_value).with_for_update(read=True)
+    with work.session.no_autoflush:
+        on_record = work.session.scalar(asked)
+    if on_record is not None and on_record != work.vault.check_value:
+        raise VaultError("The house's sealing key was changed while it was open. Stop Bittern and start it again.")
 
 
 def seal_bitting(work: Work, system: KeySystem, keyset: Keyset, cuts: Cuts) -> None:
     """Put a keyset's bitting away, inside the caller's transaction. One bitting stands once in a system."""
+    _require_current_key(work)
     text = write_bitting(spec_of(system), cuts)
     work.session.add(
         Bitting(
             system_id=system.id,
             keyset=keyset,
-            sealed=work.vault.seal(text, _bitting_context(system.id, keyset.id)),
-            fingerprint=work.vault.fingerprint(text, f"system {system.id}"),
+            sealed=work.vault.seal(text, bitting_context(system.id, keyset.id)),
+            fingerprint=work.vault.fingerprint(text, fingerprint_context(system.id)),
         )
     )
 
@@ -63,7 +85,7 @@ def open_bittings(session: Session, vault: Vault, systems: Iterable[KeySystem]) 
     return {
         row.keyset_id: read_bitting(
             specs[row.system_id],
-            vault.open(row.sealed, _bitting_context(row.system_id, row.keyset_id)),
+            vault.open(row.sealed, bitting_context(row.system_id, row.keyset_id)),
             "bitting",
         )
         for row in rows
@@ -72,15 +94,16 @@ def open_bittings(session: Session, vault: Vault, systems: Iterable[KeySystem]) 
 
 def seal_plan(work: Work, system: KeySystem, plan: Plan) -> None:
     """Put a system's plan away, inside the caller's transaction."""
+    _require_current_key(work)
     text = json.dumps({"tmk": write_bitting(spec_of(system), plan.tmk), "roles": plan.roles})
-    system.sealed_plan = work.vault.seal(text, f"plan of system {system.id}")
+    system.sealed_plan = work.vault.seal(text, plan_context(system.id))
 
 
 def open_plan(vault: Vault, system: KeySystem) -> Plan | None:
     """The system's plan, or None where the shop has none (single keyed, or keyed at the factory)."""
     if system.sealed_plan is None:
         return None
-    given = json.loads(vault.open(system.sealed_plan, f"plan of system {system.id}"))
+    given = json.loads(vault.open(system.sealed_plan, plan_context(system.id)))
     return Plan(read_bitting(spec_of(system), given["tmk"], "tmk"), given["roles"])
 
 
