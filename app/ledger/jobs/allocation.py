@@ -12,6 +12,7 @@ from app.ledger.errors import LedgerError
 from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk
 from app.ledger.jobs.models import Job
 from app.ledger.jobs.snapshot import QuoteSnapshot
+from app.ledger.jobs.system_fit import require_fit
 from app.ledger.keysystems.actions import SystemForm, add_keysets, insert_system, single_keyed_system
 from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
 from app.ledger.keysystems.queries import get_system
@@ -89,12 +90,7 @@ class KeysetAllotter:
         if self._system is None:
             self._system = self._start(number, line, records, count)
         system = self._system
-        if (system.keyway, system.chambers) != (keyway, chambers):
-            raise LedgerError(
-                f"line {number}: keyway",
-                f"{system.name} is on keyway {system.keyway} with {system.chambers} chambers; a cylinder on {keyway} "
-                f"with {chambers} cannot be in it.",
-            )
+        require_fit(f"line {number}: keyway", system.name, (system.keyway, system.chambers), (keyway, chambers))
         if system.records is not records and system.records is not RecordsHolder.NOBODY:
             raise LedgerError(
                 f"line {number}: keying",

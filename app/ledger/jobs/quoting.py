@@ -17,6 +17,7 @@ from app.ledger.jobs.deciding import KEYED_AT, Group, choose, groups_of
 from app.ledger.jobs.replacing import told_customer
 from app.ledger.jobs.resolving import Resolved, Resolver
 from app.ledger.jobs.snapshot import KeyingChoice, SnapshotLine, SnapshotTotals
+from app.ledger.jobs.system_fit import system_problems
 from app.ledger.prices.codes import KEY_CUT, factory_keying_code, keying_code, system_code
 from app.ledger.prices.queries import get_house, price_book, tax_table
 from app.ledger.prices.rules import RuledBook, price_rules
@@ -82,6 +83,7 @@ def price_ask(work: Work, ask: QuoteAsk, customer: Customer | None = None) -> Pr
             resolved.append(None)
     if not ask.lines:
         problems.append(Problem("lines", "Add at least one line."))
+    problems += system_problems(work, ask, [found.line if found else None for found in resolved])
     groups = groups_of(resolved)
     chosen, choice_problems = choose(work, ask, groups)
     problems += choice_problems

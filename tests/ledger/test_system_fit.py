@@ -1,0 +1,75 @@
+"""Cylinders that cannot be in the system they are asked for: told beside the line, before the quote is issued."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+import sqlalchemy as sa
+
+from app.ledger.errors import LedgerError
+from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk, SystemAsk
+from app.ledger.jobs.quoting import price_ask
+from app.ledger.jobs.system_fit import require_fit
+from app.ledger.models import KeySystem, Keyway, RecordsHolder
+from app.ledger.work import Work
+from app.pricing import KeyingKind
+from tests.ledger.conftest import customer_id
+from tests.ledger.test_main_job import MORTISE
+
+MK = KeyingInstruction(KeyingKind.MK)
+
+
+def _ask(work: Work, system: SystemAsk, *lines: LineAsk) -> QuoteAsk:
+    return QuoteAsk(customer_id(work, "Harbourmaster"), lines, system=system, keyed_at="shop", override_reason="soon")
+
+
+def _line(keying: KeyingInstruction = MK, **attributes: object) -> LineAsk:
+    made = replace(MORTISE, **attributes)  # type: ignore[arg-type]
+    return LineAsk(LineKind.CYLINDER, 2, "ARD", attributes=made, keying=keying)
+
+
+def _problems(work: Work, ask: QuoteAsk) -> list[tuple[str, str]]:
+    return [(told.field, told.message) for told in price_ask(work, ask).problems if "join" in told.message]
+
+
+def test_five_pin_cylinders_cannot_join_a_six_chamber_system(work: Work) -> None:
+    ask = _ask(work, SystemAsk(name="The Flats"), _line(), _line(chambers=5), _line(KeyingInstruction(KeyingKind.KD)))
+    assert _problems(work, ask) == [
+        (
+            "lines.1.keyway",
+            "Five-pin cylinders cannot join The Flats, a six-chamber system. Choose six-pin cylinders, or key these "
+            "different (KD).",
+        )
+    ]
+
+
+def test_an_existing_system_says_what_fits_it(work: Work) -> None:
+    spec = work.session.scalars(sa.select(Keyway.spec_id).where(Keyway.code == "AQ1")).one()
+    system = KeySystem(
+        customer_id=customer_id(work, "Harbourmaster"),
+        name="Old Flats",
+        levels=2,
+        keyway="AQ1",
+        chambers=6,
+        spec_id=spec,
+        created_at=work.now,
+    )
+    work.session.add(system)
+    work.session.commit()
+    existing = SystemAsk(existing_id=system.id)
+    assert _problems(work, _ask(work, existing, _line())) == []
+    [(field, words)] = _problems(work, _ask(work, existing, _line(keyway="AQ2")))
+    assert field == "lines.0.keyway" and "AQ2 cannot join Old Flats, which is on keyway AQ1" in words
+    [(field, words)] = _problems(work, _ask(work, existing, _line(chambers=5)))
+    assert words.startswith("Five-pin cylinders cannot join Old Flats")
+    system.records = RecordsHolder.NOBODY
+    work.session.commit()
+    told = price_ask(work, _ask(work, existing, _line())).problems
+    assert any(one.field == "lines.0.keying" and "key these single" in one.message for one in told)
+
+
+def test_the_words_are_those_of_the_trade() -> None:
+    with pytest.raises(LedgerError, match="Seven-pin cylinders cannot join Quay, a six-chamber system"):
+        require_fit("keyway", "Quay", ("AQ1", 6), ("AQ1", 7))
+    require_fit("keyway", "Quay", ("AQ1", 6), ("AQ1", 6))
