@@ -94,11 +94,12 @@ __all__ = [
     "show_cents",
     "show_day",
     "total",
+    "write_minutes",
 ]
 
 from app.pricing.ask import CylinderSource, KeyingAsk, RecordsHolder, SystemAge, read_ask
 from app.pricing.bench_learning import Adopt, BenchTask, LearnedTime, RecordedTime, adopt, learn
-from app.pricing.bench_terms import BenchTerms
+from app.pricing.bench_terms import BenchTerms, write_minutes
 from app.pricing.books import BookColumn, ClosedJob, IssuedQuote, PaymentReceived, book_amount
 from app.pricing.break_even import BREAK_EVEN_LIMIT, BreakEven, CurvePoint, break_even, cost_points
 from app.pricing.costs import CostLine

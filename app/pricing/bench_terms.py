@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["BenchTerms"]
+__all__ = ["BenchTerms", "write_minutes"]
 
 from collections.abc import Mapping
 from dataclasses import dataclass

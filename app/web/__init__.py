@@ -39,6 +39,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.quotes.views import blueprint as quotes
     from app.web.search.views import blueprint as search
     from app.web.story.views import blueprint as story
+    from app.web.times.views import blueprint as times
 
     return (
         login,
@@ -62,6 +63,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         terms,
         rules,
         books,
+        times,
         makers,
         catalogue,
         fitting,

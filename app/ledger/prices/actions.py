@@ -199,10 +199,13 @@ def import_tax_rules(work: Work, text: str, first_day: date) -> int:
     return len(rows)
 
 
-def set_bench_terms(work: Work, valid_from: date, given: Any, seen: str | None = None) -> BenchTermsRow:
+def set_bench_terms(
+    work: Work, valid_from: date, given: Any, seen: str | None = None, why: str = ""
+) -> BenchTermsRow:
     """Put the bench's terms on record from a day on; an earlier entry for the same day is replaced.
 
     `seen`: the mark (`terms_mark`) of all the bench's terms when the page was made; Stale when they have moved on.
+    `why` stands in the event.
     """
     work.require()
     terms = BenchTerms.from_json(given)
@@ -221,7 +224,7 @@ def set_bench_terms(work: Work, valid_from: date, given: Any, seen: str | None =
             work,
             "bench terms set",
             "price book",
-            f"Bench terms from {valid_from.isoformat()} on",
+            f"Bench terms from {valid_from.isoformat()} on{f': {why}' if why else ''}",
             changes=changed_terms(before, terms.to_json()),
         )
         return row

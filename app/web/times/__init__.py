@@ -1,0 +1,1 @@
+"""The bench's times: recorded job by job, learned from by the owner."""
