@@ -128,7 +128,7 @@ def test_what_the_owner_did_not_see_is_not_adopted(
     client_as: ClientAs, session: Session, three_jobs: list[int]
 ) -> None:
     session.rollback()
-    owned, bench = client_as(Role.OWNER), client_as(Role.BENCH)
+    bench, owned = client_as(Role.BENCH), client_as(Role.OWNER)
     sent = offered(unescape(owned.get("/prices/bench-times").text), "Cutting a key")
     again = {"minutes-0": "18", "minutes-1": "80"}
     for number in three_jobs[:2]:
