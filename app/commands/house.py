@@ -1,4 +1,4 @@
-"""`bittern house`: serve the pages, make a certificate, migrate the database, verify the chain of events."""
+"""`bittern house`: serve the pages, make a certificate, migrate, verify, export and import."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import click
 import sqlalchemy as sa
 
 from app.commands.certificate import write_certificate
+from app.commands.moving import export_file, import_file
 from app.commands.refusals import open_house, refusing
 from app.commands.serving import serve_app, settled
 from app.config import Config
@@ -17,7 +18,9 @@ from app.ledger.events.actions import first_broken_link, missing_at_the_end
 from app.ledger.events.models import Event
 from app.ledger.opening import migrate as migrate_database
 
-group = click.Group("house", help="The house: serve its pages, migrate and verify its database.")
+group = click.Group("house", help="The house: serve its pages, migrate, verify, export and import its records.")
+group.add_command(export_file)
+group.add_command(import_file)
 
 
 @group.command("serve")

@@ -31,6 +31,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.login.views import blueprint as login
     from app.web.makers.importing import blueprint as catalogue
     from app.web.makers.views import blueprint as makers
+    from app.web.moving.views import blueprint as moving
     from app.web.papers.views import blueprint as papers
     from app.web.payments.views import blueprint as payments
     from app.web.prices.rules import blueprint as rules
@@ -68,6 +69,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         catalogue,
         fitting,
         keys,
+        moving,
         payments,
         story,
         papers,

@@ -34,7 +34,7 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Price book", "prices.index", ("terms", "rules", "times")),
     ("Makers", "makers.index", ("catalogue",)),
     ("Customers", "customers.index", ()),
-    ("House", "house.index", ("settings", "quote_rules", "books", "logins", "backups")),
+    ("House", "house.index", ("settings", "quote_rules", "books", "logins", "backups", "moving")),
 )
 _FRONT = {Role.COUNTER: "counter.page", Role.BENCH: "bench.index", Role.OWNER: "day.index"}
 

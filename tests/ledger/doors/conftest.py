@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-import shutil
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -18,8 +18,8 @@ from tests.conftest import NOW
 
 
 @pytest.fixture
-def config(empty_house: Path, tmp_path: Path) -> Config:
-    return Config(instance=Path(shutil.copytree(empty_house, tmp_path / "instance")))
+def config(empty_house: Path, copied: Callable[[Path], Config]) -> Config:
+    return copied(empty_house)
 
 
 @pytest.fixture

@@ -1,0 +1,103 @@
+"""What a row has to be beyond its columns' types, so that no page stumbles over it after an import."""
+
+from __future__ import annotations
+
+__all__ = [
+    "check_bench_terms",
+    "check_door",
+    "check_factory_terms",
+    "check_house",
+    "check_maker",
+    "check_price",
+    "check_price_rule",
+    "check_quote_rules",
+    "check_spec",
+    "check_tax_rule",
+    "check_tier",
+]
+
+from collections.abc import Mapping
+from decimal import Decimal, InvalidOperation
+from typing import Any
+
+from app.errors import BitternError
+from app.fitting import read_maker
+from app.keying import BittingSpec
+from app.ledger.doors.paste import HANDS
+from app.ledger.prices.actions import read_decimal
+from app.pricing import BenchTerms, FactoryTerms, LineKind, PriceBasis, PriceRule
+
+Row = Mapping[str, Any]
+
+
+def _one_of(row: Row, column: str, words: list[str]) -> None:
+    if row[column] not in words:
+        raise BitternError(column, f"Write one of: {', '.join(word or 'nothing' for word in words)}.")
+
+
+def check_house(row: Row) -> None:
+    """The paper is one that we print on."""
+    _one_of(row, "paper", ["Letter", "A4"])
+
+
+def check_quote_rules(row: Row) -> None:
+    """The deposit is a percentage, the questions a list."""
+    read_decimal(row["deposit_percent"], "deposit_percent")
+    if not isinstance(row["questions_off"], list):
+        raise BitternError("questions_off", "These are one JSON list.")
+
+
+def check_tier(row: Row) -> None:
+    """What comes off is a percentage."""
+    read_decimal(row["percent_off"], "percent_off")
+
+
+def check_tax_rule(row: Row) -> None:
+    """The rate is a percentage."""
+    read_decimal(row["rate_percent"], "rate_percent")
+
+
+def check_price(row: Row) -> None:
+    """Goods or labour."""
+    _one_of(row, "kind", [kind.value for kind in LineKind])
+
+
+def check_price_rule(row: Row) -> None:
+    """A rule that pricing can follow."""
+    _one_of(row, "basis", [basis.value for basis in PriceBasis])
+    try:
+        figure = Decimal(row["figure"])
+    except InvalidOperation as error:
+        raise BitternError("figure", "Enter a number such as 1.8 or 40.") from error
+    names = {name: row[name] or None for name in ("code", "category", "maker", "tier", "valid_until")}
+    PriceRule(basis=PriceBasis(row["basis"]), figure=figure, valid_from=row["valid_from"], **names)
+
+
+def check_spec(row: Row) -> None:
+    """A bitting spec that keying can read."""
+    BittingSpec.from_json(row["spec"])
+
+
+def check_maker(row: Row) -> None:
+    """Tables that fitting can read."""
+    if not isinstance(row["tables"], dict):
+        raise BitternError("tables", "A maker's tables are one JSON object.")
+    if row["tables"]:
+        read_maker({**row["tables"], "items": []})
+
+
+def check_bench_terms(row: Row) -> None:
+    """Terms that pricing can read."""
+    BenchTerms.from_json(row["terms"])
+
+
+def check_factory_terms(row: Row) -> None:
+    """Terms that pricing can read."""
+    FactoryTerms.from_json(row["terms"])
+
+
+def check_door(row: Row) -> None:
+    """A hand that doors have, and an opening number."""
+    _one_of(row, "hand", list(HANDS))
+    if not row["opening_number"].strip():
+        raise BitternError("opening_number", "Enter the opening number.")

@@ -1,0 +1,1 @@
+"""The owner's page for taking the whole house out and in."""
