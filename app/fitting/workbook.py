@@ -15,6 +15,7 @@ from typing import Any
 from openpyxl import Workbook, load_workbook  # type: ignore[import-untyped]  # ships no types
 
 from app.errors import BitternError
+from app.fitting.sheet_values import sheet_values
 
 MOST_UNPACKED = 500_000_000
 MOST_CELL = 10_000
@@ -56,8 +57,7 @@ def sheet_rows(data: bytes, name: str | None = None) -> Iterator[list[str]]:
     """The rows of a sheet (the first, unless named) as texts; BitternError on `file` for a damaged workbook."""
     book = _opened(data)
     sheet = book.worksheets[0] if name is None else book[name]
-    sheet.reset_dimensions()
-    rows = sheet.iter_rows(values_only=True)
+    rows = sheet_values(book, sheet)
     while True:
         try:
             row = next(rows)
