@@ -16,6 +16,7 @@ import sqlalchemy as sa
 
 from app.commands.demo_house import DEMO_LOGINS, load_house, load_people
 from app.commands.demo_jobs import DemoShop, load_jobs
+from app.commands.demo_keys import load_keys, load_payments
 from app.config import Config
 from app.documents import bench_sheet_pdf, owner_quote_pdf, quote_pdf, schedule_pdf
 from app.errors import BitternError
@@ -51,6 +52,8 @@ def build(folder: Path, data: Path, now: datetime) -> tuple[DemoShop, dict[str, 
         load_house(work, data, (now - timedelta(days=DAYS_OF_PRICES)).date())
         shop = DemoShop(ledger, data, now, rng)
         jobs = load_jobs(shop, work)
+        load_keys(shop, work, jobs)
+        load_payments(shop, work, jobs)
     return shop, jobs
 
 

@@ -19,9 +19,11 @@ from app.errors import BitternError
 from app.keying import write_bitting
 from app.ledger.events.actions import first_broken_link
 from app.ledger.jobs.papers import schedule_of
+from app.ledger.jobs.payments import payments_of
 from app.ledger.jobs.snapshot import read_snapshot
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, spec_of
+from app.ledger.keysystems.keys_held import HeldQuestion, find_receipt, held_keys
 from app.ledger.models import Job, Keyset, KeySystem, Role, Stage
 from app.ledger.opening import Ledger
 from app.ledger.work import Actor
@@ -117,6 +119,21 @@ def test_the_college_system_audits_clean_with_its_cross_keyed_stores(demo: Demo)
         ("AA47", "AB", "AC", "AA", "A"),
         ("AA48", "AB", "AC", "AA", "A"),
     ]
+
+
+def test_keys_are_with_holders_and_jobs_are_paid(demo: Demo) -> None:
+    with demo.ledger.work(Actor(None, "a test", Role.OWNER), NOW) as work:
+        held = held_keys(work.session, work.today, HeldQuestion())
+        holders = {row.holder for row in held.rows}
+        assert {"Dr A. Lantern", "M. Sandpiper, reception", "J. Curlew, joiner"} <= holders
+        late = held_keys(work.session, work.today, HeldQuestion(show="overdue")).rows
+        assert [(row.holder, row.overdue_days) for row in late] == [("J. Curlew, joiner", 6)]
+        lost = held_keys(work.session, work.today, HeldQuestion(show="lost")).rows
+        assert [(row.symbol, row.copy_number) for row in lost] == [("4AA", 1)]
+        assert find_receipt(work.session, 1).holder == "Dr A. Lantern"
+        closed, dental = (payments_of(work.session, demo.jobs[name]).money for name in ("closed", "dental"))
+        assert 0 < closed.balance_cents < closed.total_cents // 10
+        assert dental.paid_cents == dental.total_cents // 2
 
 
 def test_the_story_has_jobs_in_many_stages_and_an_unbroken_chain_of_events(demo: Demo) -> None:
