@@ -84,6 +84,26 @@ def test_a_return_of_a_key_never_issued_is_told_and_changes_nothing(
     assert (the(work, "1AA").state, the(work, "1AA").version) == (KeyState.CUT, key.version)
 
 
+def test_keys_come_back_by_what_is_stamped_on_them_or_are_told_never_issued(
+    work: Work, keyed: Keyed, client_as: ClientAs
+) -> None:
+    put(work, "1AA", KeyState.OUT, holder="Ann Reed")
+    client = client_as(Role.COUNTER)
+    address = f"/keys/system/{keyed.system.id}/back"
+    for symbol, copies, told in (
+        ("1AA", "99", "There is no copy 99 of 1AA; copy 1 alone is on record."),
+        ("2AA", "1", "was never issued: it is"),
+        ("ZZ9", "1", "No keyset &#39;ZZ9&#39; is in"),
+        ("1AA", "1, 99", "There is no copy 99"),
+    ):
+        refused = client.post(address, data={"back-symbol": symbol, "back-copies": copies})
+        assert refused.status_code == 422 and told in refused.text, (symbol, copies)
+        assert f'value="{copies}"' in refused.text
+    assert the(work, "1AA").state is KeyState.OUT
+    assert client.post(address, data={"back-symbol": "1aa", "back-copies": "1"}).status_code == 303
+    assert the(work, "1AA").state is KeyState.RETURNED
+
+
 def test_a_stale_press_says_what_happened_meanwhile(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
     put(work, "1AA", KeyState.CUT)
     read = the(work, "1AA").version

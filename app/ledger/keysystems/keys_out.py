@@ -9,6 +9,7 @@ __all__ = [
     "lose_key",
     "order_copies",
     "retire_key",
+    "return_copies",
     "return_key",
 ]
 
@@ -161,6 +162,24 @@ def return_key(work: Work, key_id: int, version: int) -> Key:
         return key
 
 
+def return_copies(work: Work, system_id: int, symbol: str, copies: Sequence[int]) -> tuple[Key, ...]:
+    """Take back keys as they lie on the counter, by what is stamped on them; all of them, or none.
+
+    Raises LedgerError on `symbol` or `copies`, Problems naming each copy that was never issued and where it is.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    with transaction(work.session):
+        keyset = _keyset(work, system_id, symbol)
+        keys = _found(work, keyset, copies)
+        _require_state(keys, (KeyState.OUT, KeyState.LOST), "returned")
+        holders = ", ".join(dict.fromkeys(key.holder for key in keys if key.holder))
+        for key in keys:
+            _put(work, key, KeyState.RETURNED)
+        said = f"{keyset.symbol} {say_copies(copies)} back" + (f", from {holders}" if holders else "")
+        _record(work, "key returned", keyset, said, keys)
+        return keys
+
+
 def lose_key(work: Work, key_id: int, version: int, note: str = "") -> tuple[Key, tuple[Exposed, ...]]:
     """Put on record that a key read at `version` is lost; the key and the cylinders that its loss exposes.
 
@@ -239,7 +258,8 @@ def _found(work: Work, keyset: Keyset, copies: Sequence[int]) -> tuple[Key, ...]
     if not missing:
         return tuple(rows)
     last = work.session.scalar(sa.select(sa.func.max(Key.copy_number)).where(Key.keyset_id == keyset.id))
-    known = f"copies 1 to {last} are on record" if last else "no key of it is on record yet: order copies first"
+    several = f"copies 1 to {last} are on record" if last and last > 1 else "copy 1 alone is on record"
+    known = several if last else "no key of it is on record yet: order copies first"
     named = ", ".join(str(copy) for copy in missing[:_SAID])
     raise LedgerError("copies", f"There is no copy {named} of {keyset.symbol}; {known}.")
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CutForm", "IssueKeysForm", "KeyForm", "OrderForm", "read_held", "read_receipt"]
+__all__ = ["BackForm", "CutForm", "IssueKeysForm", "KeyForm", "OrderForm", "read_held", "read_receipt"]
 
 from collections.abc import Mapping
 
@@ -50,6 +50,13 @@ class OrderForm(_AuthorityForm):
 class CutForm(_AuthorityForm):
     """Ordered copies that are cut and stamped now."""
 
+    copies = text("Copies", 200, needed=_COPIES, hint="3, or 1-4, or 1, 3.")
+
+
+class BackForm(PageForm):
+    """Keys that came back, by what is stamped on them."""
+
+    symbol = text("Keyset", 24, needed=_SYMBOL)
     copies = text("Copies", 200, needed=_COPIES, hint="3, or 1-4, or 1, 3.")
 
 

@@ -28,7 +28,7 @@ from app.ledger.prices.queries import get_house
 from app.ledger.users.models import Role
 from app.ledger.work import Work
 from app.web.access import may
-from app.web.keys.forms import CutForm, IssueKeysForm, OrderForm
+from app.web.keys.forms import BackForm, CutForm, IssueKeysForm, OrderForm
 from app.web.listing import count_pages
 
 SIZE = 60
@@ -36,7 +36,7 @@ SIZE = 60
 
 @dataclass(frozen=True, slots=True)
 class SystemKeys:
-    """A system's keys by keyset, with the forms that issue, order and cut."""
+    """A system's keys by keyset, with the forms that issue, take back, order and cut."""
 
     system: KeySystem
     groups: tuple[KeysetCopies, ...]
@@ -48,6 +48,7 @@ class SystemKeys:
     issue: IssueKeysForm
     order: OrderForm
     cut: CutForm
+    back: BackForm
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +91,7 @@ def system_keys(
     issue: IssueKeysForm | None = None,
     order: OrderForm | None = None,
     cut: CutForm | None = None,
+    back: BackForm | None = None,
 ) -> SystemKeys:
     """The page of a system's keys; forms that were refused stand in it as they were typed. NotFound."""
     system = get_system(work.session, system_id)
@@ -106,6 +108,7 @@ def system_keys(
         issue=issue or IssueKeysForm(formdata=None, prefix="issue-"),
         order=order or OrderForm(formdata=None, prefix="order-"),
         cut=cut or CutForm(formdata=None, prefix="cut-"),
+        back=back or BackForm(formdata=None, prefix="back-"),
     )
 
 

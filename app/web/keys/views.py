@@ -19,6 +19,7 @@ from app.ledger.keysystems.keys_out import (
     lose_key,
     order_copies,
     retire_key,
+    return_copies,
     return_key,
 )
 from app.ledger.users.models import Role
@@ -26,7 +27,7 @@ from app.web.access import roles
 from app.web.errors import about
 from app.web.files import PDF, send
 from app.web.forms_base import attach, one_line, typed
-from app.web.keys.forms import CutForm, IssueKeysForm, KeyForm, OrderForm, read_held, read_receipt
+from app.web.keys.forms import BackForm, CutForm, IssueKeysForm, KeyForm, OrderForm, read_held, read_receipt
 from app.web.keys.page import key_page, receipt_paper, system_keys
 from app.web.listing import read_page, read_text
 from app.web.services import current_work
@@ -48,7 +49,7 @@ def out() -> ResponseReturnValue:
 def system(system_id: int) -> ResponseReturnValue:
     """A system's keys by keyset; issue, order and cut."""
     page = system_keys(current_work(), system_id, read_text(request.args), read_page(request.args))
-    for form in (page.issue, page.order, page.cut):
+    for form in (page.issue, page.back, page.order, page.cut):
         form.symbol.data = one_line(request.args.get("keyset"))[:24]
     return render_template("keys/system.html", page=page, receipt=read_receipt(request.args))
 
@@ -101,6 +102,23 @@ def cut(system_id: int) -> ResponseReturnValue:
             flash(f"{typed(form.symbol)}: {say_copies(copies)} cut, and in the shop.")
             return redirect(url_for("keys.system", system_id=system_id), 303)
     return render_template("keys/system.html", page=system_keys(work, system_id, cut=form), receipt=0), 422
+
+
+@blueprint.post("/system/<int:system_id>/back")
+@roles(Role.COUNTER, Role.BENCH)
+def back(system_id: int) -> ResponseReturnValue:
+    """Take keys back by what is stamped on them; one that was never issued is told so."""
+    form, work = BackForm(prefix="back-"), current_work()
+    if form.validate_on_submit():
+        try:
+            copies = read_copies(typed(form.copies))
+            return_copies(work, system_id, typed(form.symbol), copies)
+        except BitternError as error:
+            attach(form, error)
+        else:
+            flash(f"{typed(form.symbol)}: {say_copies(copies)} back in the shop.")
+            return redirect(url_for("keys.system", system_id=system_id), 303)
+    return render_template("keys/system.html", page=system_keys(work, system_id, back=form), receipt=0), 422
 
 
 @blueprint.get("/<int:key_id>")
