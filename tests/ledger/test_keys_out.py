@@ -104,7 +104,7 @@ def test_a_key_goes_from_order_to_holder_and_back(work: Work, keyed: Keyed) -> N
         ("1AA", (1,), KeyState.OUT, "out already: Bo has it since 2026-11-02"),
         ("1AA", (1,), KeyState.LOST, "on record as lost"),
         ("1AA", (1,), KeyState.RETIRED, "out of use"),
-        ("1AA", (7,), KeyState.CUT, "There is no copy 7 of 1AA; copies 1 to 1 are on record."),
+        ("1AA", (7,), KeyState.CUT, "There is no copy 7 of 1AA; copy 1 alone is on record."),
         ("1AA", (1, 7), KeyState.CUT, "There is no copy 7 of 1AA"),
         ("1AA", (), KeyState.CUT, "Enter the copy numbers"),
         ("9AA", (1,), KeyState.CUT, "No keyset '9AA' is in The Flats"),
