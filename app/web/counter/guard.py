@@ -74,7 +74,7 @@ def _label(work: Work, priced: PricedQuote, typed: TypedPage, choices: Choices, 
     if line.symbol:
         return f"Add {line.quantity} keys to {line.symbol}"
     entry = next(one for one in choices.entries(line.sort) if one.code == line.price_code)
-    return f"Add {line.quantity} × {entry.description}"
+    return f"Add {line.quantity} × {entry.description.split(',')[0]}"
 
 
 def _line(

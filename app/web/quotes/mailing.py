@@ -30,7 +30,7 @@ class MailForm(PageForm):
     to = text("To", 600, hint="Several addresses are parted by commas.")
     subject = text("Subject", 200)
     body = TextAreaField(
-        "Text", [Length(max=8000, message="At most 8,000 characters fit here.")], render_kw={"rows": 14}
+        "Text", [Length(max=8000, message="At most 8,000 characters fit here.")], render_kw={"rows": 12}
     )
     token = text("Page", 64, needed="Load the page again.")
 

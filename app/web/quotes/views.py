@@ -63,7 +63,10 @@ def accept(number: int) -> ResponseReturnValue:
         return redirect(url_for("quotes.show", number=number, revision=view.revision.revision), 303)
     form = AcceptQuoteForm(obj=view.job)
     form.offer(
-        [(one.name, f"{one.name}: {one.where}, {show_cents(one.totals.total_cents)}") for one in view.paper.options]
+        [
+            (one.name, f"{one.name}: {one.where}, {one.when}, {show_cents(one.totals.total_cents)}")
+            for one in view.paper.options
+        ]
     )
     if not form.is_submitted():
         form.accepted_on.data = work.today
