@@ -29,16 +29,18 @@ _YES_NO = [SelectChoice("no", "no"), SelectChoice("yes", "yes")]
 
 
 class TogetherForm(PageForm):
-    """A value for each field; only those whose box `set-…` is ticked are set."""
+    """A value for each field; only those whose box `set-…` is ticked are set, and looked at, by the use case."""
 
     location = text("Location", 200)
-    hand = SelectField("Hand", choices=[SelectChoice(hand, hand or "not known") for hand in HANDS])
+    hand = SelectField(
+        "Hand", validate_choice=False, choices=[SelectChoice(hand, hand or "not known") for hand in HANDS]
+    )
     thickness = text("Thickness, in", 40)
     stile = text("Stile, in", 40)
     lock = text("Lock", 200)
     function = text("Function", 120)
-    egress = SelectField("Exit door", choices=_YES_NO)
-    fire_rated = SelectField("Fire-rated", choices=_YES_NO)
+    egress = SelectField("Exit door", validate_choice=False, choices=_YES_NO)
+    fire_rated = SelectField("Fire-rated", validate_choice=False, choices=_YES_NO)
     remarks = text("Remarks", 2000)
 
     def asked(self) -> dict[str, str]:
