@@ -26,6 +26,7 @@ def create_app(config: Config | None = None, ledger: Ledger | None = None) -> Fl
     from app.ledger.opening import open_ledger
     from app.web import blueprints
     from app.web.access import guard
+    from app.web.clock import watch_clock
     from app.web.errors import answer_errors
     from app.web.folders import STATIC, TEMPLATES
     from app.web.pages import dress
@@ -39,6 +40,7 @@ def create_app(config: Config | None = None, ledger: Ledger | None = None) -> Fl
     keep(app, config, ledger or open_ledger(config))
     secure(app, config)
     guard(app)
+    watch_clock(app)
     csrf.init_app(app)
     dress(app)
     answer_errors(app)

@@ -14,9 +14,15 @@ from app.commands.moving import export_file, import_file
 from app.commands.refusals import open_house, refusing
 from app.commands.serving import serve_app, settled
 from app.config import Config
-from app.ledger.events.actions import first_broken_link, missing_at_the_end
+from app.ledger.engine import transaction
+from app.ledger.events.actions import first_broken_link, missing_at_the_end, record
 from app.ledger.events.models import Event
+from app.ledger.events.queries import CLOCK_ACCEPTED, clock_is_back
 from app.ledger.opening import migrate as migrate_database
+from app.ledger.users.models import Role
+from app.ledger.work import Actor
+
+_HOUSE = Actor(None, "the command line", Role.OWNER)
 
 group = click.Group("house", help="The house: serve its pages, migrate, verify, export and import its records.")
 group.add_command(export_file)
@@ -31,6 +37,10 @@ def serve() -> None:
     with refusing():
         config = settled(Config.from_environment())
         with open_house(config) as ledger:
+            with ledger.sessions() as session:
+                trouble = clock_is_back(session, datetime.now(UTC))
+            if trouble is not None:
+                click.echo(f"Caution: {trouble.message} {trouble.mend}", err=True)
             serve_app(create_app(config, ledger), config)
 
 
@@ -45,6 +55,16 @@ def certificate(names: tuple[str, ...]) -> None:
     click.echo(f"{made.certificate} and {made.key} are for this machine; good until {made.until:%Y-%m-%d}.")
     click.echo(f"Let each device that uses the house trust {made.authority}: it can vouch for nothing else.")
     click.echo("Then serve with BITTERN_HOST=0.0.0.0 (or this machine's own address on the shop's network).")
+
+
+@group.command("clock")
+@click.option("--accept", is_flag=True, required=True, help="The clock is right now; it was wrong before.")
+def clock(accept: bool) -> None:
+    """Say that this machine's clock is right, though what is on record bears later dates. It is put on record."""
+    with refusing(), open_house(Config.from_environment()) as ledger, ledger.work(_HOUSE) as work:
+        with transaction(work.session):
+            record(work, CLOCK_ACCEPTED, "house", f"The clock is right: {work.now.astimezone():%Y-%m-%d %H:%M}")
+        click.echo(f"On record: it is {work.now.astimezone():%Y-%m-%d %H:%M}.")
 
 
 @group.command("migrate")

@@ -9,12 +9,13 @@ from contextlib import contextmanager
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.exc import DataError, IntegrityError, OperationalError
+from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
 from sqlalchemy.orm import Session, sessionmaker
 from sqlalchemy.orm.exc import StaleDataError
 
 from app.errors import BitternError
-from app.ledger.errors import LedgerBusy, Stale, Taken
+from app.ledger.errors import Stale, Taken
+from app.ledger.trouble import trouble_of
 
 _WRITING = "bittern_writing"
 _PATIENCE_SECONDS = 10
@@ -72,7 +73,7 @@ def transaction(session: Session) -> Iterator[Session]:
 
     Whatever the session read before is let go first, so the block sees the database as it is now. Raises
     Stale when somebody else saved the row first, Taken when a unique value exists already, LedgerBusy when
-    another writer kept the database for too long.
+    another writer kept the database for too long, LedgerStopped when the disk or the file is in trouble.
     """
     session.rollback()
     try:
@@ -88,10 +89,11 @@ def transaction(session: Session) -> Iterator[Session]:
     except IntegrityError as error:
         session.rollback()
         raise Taken.from_database(str(error.orig)) from error
-    except OperationalError as error:
+    except DBAPIError as error:
         session.rollback()
-        if "locked" in str(error.orig) or getattr(error.orig, "sqlstate", "") == "55P03":  # lock not available
-            raise LedgerBusy() from error
+        trouble = trouble_of(error)
+        if trouble is not None:
+            raise trouble from error
         raise
     except BaseException:
         session.rollback()

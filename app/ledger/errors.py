@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["LedgerBusy", "LedgerError", "NotAllowed", "NotFound", "Stale", "Taken", "VaultError"]
+__all__ = ["LedgerBusy", "LedgerError", "LedgerStopped", "NotAllowed", "NotFound", "Stale", "Taken", "VaultError"]
 
 import re
 
@@ -60,6 +60,14 @@ class LedgerBusy(LedgerError):
 
     def __init__(self) -> None:
         super().__init__("", "The ledger is busy with another save. Nothing was changed; try again.")
+
+
+class LedgerStopped(LedgerError):
+    """The machine under the ledger is in trouble: nothing is saved until a person has mended it."""
+
+    def __init__(self, title: str, message: str, mend: str) -> None:
+        super().__init__("", message)
+        self.title, self.mend = title, mend
 
 
 class VaultError(LedgerError):

@@ -10,13 +10,15 @@ from dataclasses import dataclass
 
 from flask import Flask, current_app, g, render_template, request
 from flask_wtf.csrf import CSRFError
+from sqlalchemy.exc import DBAPIError
 from werkzeug.exceptions import HTTPException
 from wtforms import BooleanField, Field, Form, HiddenField, PasswordField, SelectField
 
 from app.errors import BitternError
-from app.ledger.errors import LedgerBusy, NotAllowed, NotFound, Stale, VaultError
+from app.ledger.errors import LedgerBusy, LedgerStopped, NotAllowed, NotFound, Stale, VaultError
 from app.ledger.events.models import Event
 from app.ledger.events.queries import last_event
+from app.ledger.trouble import trouble_of
 from app.web.services import request_session, the_config
 
 Answer = tuple[str, int]
@@ -82,15 +84,20 @@ def answer_errors(app: Flask) -> None:
     app.register_error_handler(NotFound, _missing)
     app.register_error_handler(NotAllowed, _not_allowed)
     app.register_error_handler(LedgerBusy, _busy)
+    app.register_error_handler(LedgerStopped, _stopped)
+    app.register_error_handler(DBAPIError, _database)
     app.register_error_handler(Stale, _stale)
     app.register_error_handler(VaultError, _vault)
     app.register_error_handler(Exception, _broken)
 
 
 def _page(status: int, page: _Page, *, what: str = "", reference: str = "") -> Answer:
-    return render_template(
-        "errors/error.html", status=status, page=page, what=what or page.what, reference=reference
-    ), status
+    shown = {"status": status, "page": page, "what": what or page.what, "reference": reference}
+    try:
+        return render_template("errors/error.html", **shown), status
+    except Exception:  # the layout asks the ledger who is logged in; where that fails too, the words stand alone
+        current_app.logger.exception("the page for answer %s could not be laid out", status)
+        return render_template("errors/bare.html", **shown), status
 
 
 def _http(error: HTTPException) -> Answer | HTTPException:
@@ -130,6 +137,20 @@ def _not_allowed(error: NotAllowed) -> Answer:
 
 def _busy(error: LedgerBusy) -> tuple[str, int, dict[str, str]]:
     return *_page(503, _PAGES[503]), {"Retry-After": "5"}
+
+
+def _stopped(error: LedgerStopped) -> tuple[str, int, dict[str, str]]:
+    current_app.logger.error("%s: %s", error.title, error.message)
+    request_session().rollback()
+    return *_page(503, _Page(error.title, error.message, error.mend)), {"Retry-After": "60"}
+
+
+def _database(error: DBAPIError) -> tuple[str, int, dict[str, str]] | Answer:
+    trouble = trouble_of(error)
+    request_session().rollback()
+    if isinstance(trouble, LedgerStopped):
+        return _stopped(trouble)
+    return _busy(trouble) if isinstance(trouble, LedgerBusy) else _broken(error)
 
 
 def _vault(error: VaultError) -> Answer:

@@ -13,7 +13,7 @@ from wtforms import Field, FieldList, Form, FormField, HiddenField, StringField
 from wtforms.validators import DataRequired, Length
 
 from app.errors import BitternError, Problem, Problems
-from app.ledger.errors import LedgerBusy, NotAllowed, NotFound, Stale, VaultError
+from app.ledger.errors import LedgerBusy, LedgerStopped, NotAllowed, NotFound, Stale, VaultError
 
 
 def one_line(value: str | None) -> str:
@@ -62,7 +62,7 @@ def attach(form: Form, error: BitternError) -> None:
     A path such as `lines.2.quantity` finds the field inside lists and nested forms. What no field can mend
     (a stale save, a busy ledger, a missing record, a role) is raised again, for the page of its own.
     """
-    if isinstance(error, (Stale, LedgerBusy, NotAllowed, NotFound, VaultError)):
+    if isinstance(error, (Stale, LedgerBusy, LedgerStopped, NotAllowed, NotFound, VaultError)):
         raise error
     problems = error.problems if isinstance(error, Problems) else (Problem(error.field, error.message),)
     for problem in problems:

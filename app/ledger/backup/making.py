@@ -38,7 +38,15 @@ class Made:
     report: Report
 
 
-def make_backup(config: Config, ledger: Ledger, actor: Actor, folder: Path, secret: Secret, name: str = "") -> Made:
+def make_backup(
+    config: Config,
+    ledger: Ledger,
+    actor: Actor,
+    folder: Path,
+    secret: Secret,
+    name: str = "",
+    now: datetime | None = None,
+) -> Made:
     """Write one sealed backup into `folder` (made when there is none) and put that on record.
 
     Others may write meanwhile: the copy holds the database as of one moment. The file gets its name only when it
@@ -46,7 +54,7 @@ def make_backup(config: Config, ledger: Ledger, actor: Actor, folder: Path, secr
     wrong; then there is no new file.
     """
     source = database_file(config)
-    now = datetime.now(UTC)
+    now = now or datetime.now(UTC)
     path = folder / (name or f"bittern-{now:%Y-%m-%dT%H%M%SZ}.backup")
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
@@ -71,7 +79,7 @@ def make_backup(config: Config, ledger: Ledger, actor: Actor, folder: Path, secr
             f"The backup could not be written to {folder}: {error.strerror or error}. Make room or choose another "
             "folder; earlier backups stand as they were.",
         ) from error
-    with ledger.work(actor) as work, transaction(work.session):
+    with ledger.work(actor, now) as work, transaction(work.session):
         record(
             work,
             MADE,

@@ -2,15 +2,29 @@
 
 from __future__ import annotations
 
-__all__ = ["events_about", "events_of", "events_of_job", "hidden_kinds", "last_event"]
+__all__ = [
+    "CLOCK_ACCEPTED",
+    "clock_is_back",
+    "events_about",
+    "events_of",
+    "events_of_job",
+    "hidden_kinds",
+    "last_event",
+]
 
 from collections.abc import Sequence
+from datetime import datetime, timedelta
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from app.ledger.errors import LedgerStopped
 from app.ledger.events.models import Event
 from app.ledger.users.models import Role
+
+CLOCK_ACCEPTED = "clock accepted"
+_SLACK = timedelta(minutes=10)  # a clock that is set right by a few minutes is no trouble
+_LOOKED_AT = 200  # events; a task of the night may have written some by the wrong clock already
 
 # Which kinds of events are for whom; all others are for everybody who may open the record.
 _FOR_OWNER = ("keying overridden",)
@@ -59,3 +73,22 @@ def events_about(session: Session, subject: str, role: Role, limit: int = 50) ->
         .order_by(Event.id.desc())
         .limit(limit)
     ).all()
+
+
+def clock_is_back(session: Session, now: datetime) -> LedgerStopped | None:
+    """The trouble to tell when `now` stands before what is on record; None when the clock may be right.
+
+    Where the clock was wrong before and is right now, the owner says so once: bittern house clock --accept.
+    """
+    accepted = sa.select(sa.func.coalesce(sa.func.max(Event.id), 0)).where(Event.kind == CLOCK_ACCEPTED)
+    newest = sa.select(Event.at).where(Event.id >= accepted.scalar_subquery()).order_by(Event.id.desc())
+    last = max(session.scalars(newest.limit(_LOOKED_AT)), default=None)
+    if last is None or now >= last - _SLACK:
+        return None
+    return LedgerStopped(
+        "The clock went back",
+        f"This machine's clock says {now.astimezone():%Y-%m-%d %H:%M}, but something on record happened "
+        f"{last.astimezone():%Y-%m-%d %H:%M}. Nothing was saved: papers and events would bear a wrong date.",
+        "Set the machine's clock right, then save again. If it is right now and was wrong before, the owner runs: "
+        "bittern house clock --accept",
+    )

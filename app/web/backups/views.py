@@ -18,7 +18,7 @@ from app.ledger.backup.sealing import Secret, passphrase_secret
 from app.web.access import roles
 from app.web.backups.forms import SealForm
 from app.web.forms_base import attach, typed
-from app.web.services import current_work, request_session, the_config, the_ledger
+from app.web.services import current_work, request_session, the_config, the_ledger, the_time
 
 blueprint = Blueprint("backups", __name__, url_prefix="/house/backups")
 
@@ -63,7 +63,7 @@ def download() -> ResponseReturnValue:
 def _sealed(secret: Secret) -> Response:
     config = the_config()
     with scratch(config) as folder:
-        made = make_backup(config, the_ledger(), current_work().actor, folder, secret)
+        made = make_backup(config, the_ledger(), current_work().actor, folder, secret, now=the_time())
         # Opened before the folder goes: the open file lasts until it is sent.
         return send_file(
             made.path.open("rb"),
