@@ -227,7 +227,8 @@ def test_what_shows_bittings_asks_for_the_password(web: Flask) -> None:
     asks = {rule.endpoint: proof_of(web, rule.endpoint) for rule in web.url_map.iter_rules()}
     assert {endpoint: str(proof) for endpoint, proof in asks.items() if proof} == {
         "bench.bittings": "bittings",
-        "jobs.bench_pdf": "bittings",
+        "cylinders.pins": "bittings",
+        "papers.secret": "bittings",
         "keysystems.bittings": "bittings",
         "keysystems.bitting_list_file": "bitting list",
     }
