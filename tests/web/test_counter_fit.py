@@ -216,10 +216,29 @@ def test_a_stile_asks_for_its_backset(clerk: FormClient) -> None:
     assert "Backset" in pane(clerk, {**HARDWARE, "fit_stile": "4"})
 
 
+def test_a_rim_cylinders_tailpiece_and_a_mortise_ones_thread_are_answered(clerk: FormClient) -> None:
+    rim = {**PART, "part_number": "A18R-Q1-66.SC", "fit_door": "1-3/4", "fit_lock": "Tidewater 6 night latch"}
+    said = pane(clerk, {**rim, "fit_reach_least": "3/8", "fit_reach_most": "5/8", "fit_supplied": "3"})
+    assert "cut to" in said and "The door asks for" not in said
+    assert "Must reach past the door, most" in pane(clerk, {**rim, "fit_reach_least": "3/8", "fit_supplied": "3"})
+    assert "it goes in" in pane(clerk, {**MORTISE, "fit_lock_hole": "1-5/32"})
+    assert "it does not go in" in pane(clerk, {**MORTISE, "fit_lock_hole": "1-5/32", "fit_lock_threads": "27"})
+
+
 def test_nonsense_in_the_boxes_is_answered(clerk: FormClient) -> None:
     full = {"fit_lock": "Ferry 40 passage lock", "fit_door": "2", "fit_key": "PK-91", "fit_cuts": "5"}
     nonsense = ("1" * 31, "x" * 10_000, "-1", "1/0", "\N{REPLACEMENT CHARACTER}")
-    for name in ("fit_door", "fit_trim", "fit_cuts", "fit_stile", "fit_hole", "fit_finishes", "fit_lock"):
+    for name in (
+        "fit_door",
+        "fit_trim",
+        "fit_cuts",
+        "fit_stile",
+        "fit_hole",
+        "fit_finishes",
+        "fit_lock",
+        "fit_lock_hole",
+        "fit_supplied",
+    ):
         lines = [{**line, **full, "fit_stile": "4", name: text} for line in (MORTISE, HARDWARE) for text in nonsense]
         assert clerk.post("/counter/work-out", data=posted(*lines), headers=LIVE).status_code == 200
 

@@ -16,6 +16,7 @@ from app.fitting import (
     Breakdown,
     CylinderAttributes,
     breakdown,
+    common_body,
     decode_any,
     finishes_by_us_code,
     mismatch,
@@ -26,7 +27,7 @@ from app.ledger.jobs.resolving import Resolved
 from app.ledger.makers.queries import MakerTables
 from app.web.counter.typed import TypedLine
 from app.web.fitting import answers, forms
-from app.web.fitting.drawings import draw_bore, draw_length
+from app.web.fitting.drawings import draw_bore, draw_length, draw_tailpiece
 from app.web.forms_base import attach
 
 Makers = Mapping[str, MakerTables]
@@ -136,8 +137,16 @@ class _Asked:
 
 def _cylinder(line: TypedLine, resolved: Resolved | None) -> tuple[_Asked, ...]:
     """What is asked of a cylinder; hardware out of a catalogue goes by part number as well, and has none of it."""
-    is_hardware = resolved is not None and resolved.line.kind is LineKind.HARDWARE
-    return () if is_hardware else (_length(line), _cam(line), _key(line, resolved))
+    if resolved is not None and resolved.line.kind is LineKind.HARDWARE:
+        return ()
+    own = resolved.line.attributes if resolved else None
+    kind = own.type if own else line.type
+    asked = [_cam(line), _key(line, resolved)]
+    if kind in ("mortise", ""):
+        asked = [_length(line), *asked, _thread(line)]
+    if kind == "rim":
+        asked.append(_tailpiece(line, show_inches(own.length) if own and own.length is not None else line.length))
+    return tuple(asked)
 
 
 def _length(line: TypedLine) -> _Asked:
@@ -160,6 +169,33 @@ def _key(line: TypedLine, resolved: Resolved | None) -> _Asked:
     if resolved is not None:
         given |= {"number": resolved.part_number, "maker": resolved.line.maker_code}
     return _Asked("key", forms.KeyForm, given, answers.answer_key, None, ("blank",))
+
+
+def _tailpiece(line: TypedLine, length: str) -> _Asked:
+    given = {
+        "door": line.fit_door,
+        "length": length,
+        "trim": line.fit_trim,
+        "reach_least": line.fit_reach_least,
+        "reach_most": line.fit_reach_most,
+        "supplied": line.fit_supplied,
+        "notch": line.fit_notch,
+    }
+    return _Asked(
+        "tailpiece", forms.TailpieceForm, given, answers.answer_tailpiece, draw_tailpiece, ("reach_least", "supplied")
+    )
+
+
+def _thread(line: TypedLine) -> _Asked:
+    """The common body against the lock's hole; a cylinder of an odd size is a question for the Fit page."""
+    body = common_body()
+    given = {
+        "cylinder_diameter": show_inches(body.diameter),
+        "cylinder_threads": str(body.threads_per_inch),
+        "lock_diameter": line.fit_lock_hole,
+        "lock_threads": line.fit_lock_threads or str(body.threads_per_inch),
+    }
+    return _Asked("thread", forms.ThreadForm, given, answers.answer_thread, None, ("lock_diameter",))
 
 
 def _bore(line: TypedLine) -> _Asked:

@@ -62,6 +62,12 @@ LINE_LABELS: Mapping[str, str] = {
     "fit_key": "Customer's key",
     "fit_cuts": "Its cuts",
     "fit_finishes": "Other finishes there",
+    "fit_reach_least": "Past the door, least",
+    "fit_reach_most": "Past it, most",
+    "fit_supplied": "Tailpiece supplied",
+    "fit_notch": "Between notches",
+    "fit_lock_hole": "Lock's hole",
+    "fit_lock_threads": "Its threads",
 }
 CUSTOMER_FIELDS = tuple(name for name in HEAD_LABELS if name.startswith("customer_"))
 JOB_FIELDS = tuple(name for name in HEAD_LABELS if name not in (*CUSTOMER_FIELDS, "find", "site_id", "site"))

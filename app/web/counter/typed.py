@@ -60,6 +60,12 @@ class TypedLine:
     fit_key: str = ""  # the number on the bow of the customer's key
     fit_cuts: str = ""
     fit_finishes: str = ""  # of the other hardware on the door
+    fit_reach_least: str = ""  # how far a tailpiece must stand past the door
+    fit_reach_most: str = ""
+    fit_supplied: str = ""  # the tailpiece's length as supplied
+    fit_notch: str = ""
+    fit_lock_hole: str = ""  # threaded, for a mortise cylinder
+    fit_lock_threads: str = ""
 
     @property
     def sort(self) -> LineKind:
