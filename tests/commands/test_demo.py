@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import random
 import re
 import shutil
 import subprocess
+import threading
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
@@ -15,9 +17,15 @@ import pytest
 import sqlalchemy as sa
 
 from app.commands.demo import MARK, ROOT, build, print_papers
+from app.commands.demo_jobs import DemoShop
+from app.config import Config
 from app.errors import BitternError
 from app.keying import write_bitting
+from app.ledger.backup.making import make_backup
+from app.ledger.backup.restoring import restore_backup
+from app.ledger.backup.sealing import passphrase_secret
 from app.ledger.events.actions import first_broken_link
+from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.payments import payments_of
 from app.ledger.jobs.snapshot import read_snapshot
@@ -25,7 +33,7 @@ from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.keysystems.keys_held import HeldQuestion, find_receipt, held_keys
 from app.ledger.models import Job, Keyset, KeySystem, Role, Stage
-from app.ledger.opening import Ledger
+from app.ledger.opening import Ledger, open_ledger
 from app.ledger.work import Actor
 from app.web.counter.page import build as build_counter
 from app.web.counter.starting import start
@@ -181,3 +189,38 @@ def test_the_demo_shows_a_ring_a_narrow_stile_and_another_face(demo: Demo) -> No
     (bore,) = page.lines[3].fit.answered
     assert (bore.answer.fit.chosen, bore.answer.fit.offset_from_centre) == (2, 0)
     assert snapshot.lines[0].face.endswith("instead of Pell & Rowe's, and agreed.")
+
+
+def test_a_backup_made_while_others_write_prints_the_same_papers_on_an_empty_machine(
+    demo: Demo, tmp_path: Path
+) -> None:
+    config = Config(instance=demo.folder)
+    secret = passphrase_secret("low water at the reed bed", cost=4)
+    stop, failed, written = threading.Event(), [], [0]
+
+    def write() -> None:
+        try:
+            while not stop.is_set():
+                with demo.ledger.work(Actor(None, "a test", Role.COUNTER), NOW) as work:
+                    add_note(work, demo.jobs["dental"], f"Rang again, {written[0]}")
+                written[0] += 1
+        except Exception as error:
+            failed.append(error)
+
+    writer = threading.Thread(target=write)
+    writer.start()
+    try:
+        made = make_backup(config, demo.ledger, Actor(None, "a test", Role.OWNER), tmp_path / "out", secret)
+    finally:
+        stop.set()
+        writer.join()
+    assert failed == [] and written[0] > 0
+    there = Config(instance=tmp_path / "empty machine")
+    there.vault_key_file.parent.mkdir(parents=True, mode=0o700)
+    shutil.copy(config.vault_key_file, there.vault_key_file)
+    restore_backup(there, made.path, secret, Actor(None, "a test", Role.OWNER))
+    restored = open_ledger(there)
+    shop = DemoShop(restored, ROOT / "demo_data", NOW, random.Random(1))
+    again = print_papers(shop, demo.jobs, tmp_path / "papers")
+    restored.close()
+    assert {path.name: path.read_bytes() for path in again} == {path.name: path.read_bytes() for path in demo.papers}
