@@ -16,7 +16,9 @@ MENDED = b"opening,location,hand\n101,Hall,RH\n102,Stair,RH\n103,Store,LH\n"
 
 
 def _send(page: Page, content: bytes) -> None:
-    page.get_by_label("File", exact=True).set_input_files([{"name": "doors.csv", "mimeType": "text/csv", "buffer": content}])
+    page.get_by_label("File", exact=True).set_input_files(
+        [{"name": "doors.csv", "mimeType": "text/csv", "buffer": content}]
+    )
     page.get_by_role("button", name="Show what it would change").click()
 
 

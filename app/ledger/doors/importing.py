@@ -243,9 +243,13 @@ def import_doors(work: Work, site_id: int, rows: Sequence[DoorRow], seal: str = 
             work,
             "door list read",
             f"site {site_id}",
-            f"Door list: {len(plan.added):,} doors added, {len(plan.changed):,} changed, "
-            f"{len(plan.cylinders):,} cylinders added",
+            f"Door list: {_count(plan.added, 'door')} added, {len(plan.changed):,} changed, "
+            f"{_count(plan.cylinders, 'cylinder')} added",
             doors=for_event(plan.changed),
             added=[known[values["opening"]].id for values in plan.added],
         )
         return plan
+
+
+def _count(rows: Sequence[object], noun: str) -> str:
+    return f"{len(rows):,} {noun}" + ("" if len(rows) == 1 else "s")

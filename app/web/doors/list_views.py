@@ -80,7 +80,8 @@ def record_list(site_id: int) -> ResponseReturnValue:
     rows, _ = _read(find_waiting(work, _purpose(site_id), token))
     plan = import_doors(work, site_id, rows, request.form.get("seal", "") or "none")
     drop_waiting(token)
-    flash(f"The list is on record: {len(plan.added):,} doors added, {len(plan.changed):,} changed.")
+    doors = "1 door" if len(plan.added) == 1 else f"{len(plan.added):,} doors"
+    flash(f"The list is on record: {doors} added, {len(plan.changed):,} changed.")
     return redirect(url_for("doors.site", site_id=site_id), 303)
 
 
