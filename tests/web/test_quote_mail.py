@@ -128,6 +128,14 @@ def test_sent_is_an_event_and_a_press_sends_once(clerk: FormClient, session: Ses
 
 
 @pytest.mark.usefixtures("plain_paper")
+def test_it_goes_to_those_whom_the_server_takes(clerk: FormClient, session: Session, server: _Server) -> None:
+    form = FORM | {"press": "send", "to": "k.teal@harbour.example, nobody@harbour.example"}
+    told = clerk.post("/quotes/1001/1/mail", data=form, follow_redirects=True).text
+    assert "is sent to k.teal@harbour.example." in told and "refuses nobody@harbour.example" in told
+    assert sent(session) == ["Quote 1001-1 sent to k.teal@harbour.example"] and len(server.taken) == 1
+
+
+@pytest.mark.usefixtures("plain_paper")
 def test_what_the_server_refuses_is_said_and_nothing_is_on_record(
     clerk: FormClient, session: Session, server: _Server, web: Flask
 ) -> None:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-__all__ = ["MailError", "MailServer", "send_quote"]
+__all__ = ["MailError", "MailServer", "Sent", "send_quote"]
 
 import smtplib
 import ssl
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from email.message import EmailMessage
 
@@ -42,17 +41,18 @@ class MailServer:
     security: str = "starttls"
 
 
-def send_quote(
-    work: Work,
-    quote_id: int,
-    message: EmailMessage,
-    server: MailServer,
-    token: str,
-    deliver: Callable[[EmailMessage, MailServer], None] | None = None,
-) -> bool:
-    """Send a quote revision's message; whether it went out now (False: this press had sent it before).
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """To whom a message went just now (nobody: this press had sent it before), and whom the server refuses."""
 
-    Raises MailError when the server does not take it, NotFound. The message goes first and the event after,
+    to: tuple[str, ...] = ()
+    refused: tuple[str, ...] = ()
+
+
+def send_quote(work: Work, quote_id: int, message: EmailMessage, server: MailServer, token: str) -> Sent:
+    """Send a quote revision's message. token: one press, one message.
+
+    Raises MailError when the server takes it for nobody, NotFound. The message goes first and the event after,
     outside any transaction: a slow mail server must not keep the ledger from others.
     """
     work.require(Role.COUNTER, Role.BENCH)
@@ -62,30 +62,33 @@ def send_quote(
     job, number = revision.job, f"{revision.job.number}-{revision.revision}"
     earlier = work.session.scalars(sa.select(Event).where(Event.job_id == job.id, Event.kind == _SENT))
     if any(event.detail.get("token") == token for event in earlier):
-        return False
+        return Sent()
     work.session.rollback()
-    (deliver or _deliver)(message, server)
+    refused = _deliver(message, server)
+    everybody = [address.addr_spec for address in message["To"].addresses]
+    sent = Sent(tuple(one for one in everybody if one not in refused), tuple(refused))
     with transaction(work.session):
         record(
             work,
             _SENT,
             f"job {job.number}",
-            f"Quote {number} sent to {message['To']}",
+            f"Quote {number} sent to {', '.join(sent.to)}",
             job_id=job.id,
             revision=revision.revision,
             token=token,
         )
-    return True
+    return sent
 
 
-def _deliver(message: EmailMessage, server: MailServer) -> None:
+def _deliver(message: EmailMessage, server: MailServer) -> list[str]:
+    """Hand the message over; the addresses that the server refuses while it takes it for others."""
     try:
         with _connection(server) as connection:
             if server.security == "starttls":
                 connection.starttls(context=ssl.create_default_context())
             if server.user:
                 connection.login(server.user, server.password)
-            refused = connection.send_message(message)
+            return sorted(connection.send_message(message))
     except smtplib.SMTPAuthenticationError as error:
         raise MailError("The mail server refused the house's user name or password.") from error
     except smtplib.SMTPRecipientsRefused as error:
@@ -98,8 +101,6 @@ def _deliver(message: EmailMessage, server: MailServer) -> None:
         ) from error
     except (OSError, smtplib.SMTPException) as error:
         raise MailError(f"The mail server {server.host} could not be reached on port {server.port}.") from error
-    if refused:
-        raise MailError(f"It went to the others, but the server refuses {', '.join(refused)[:200]}.")
 
 
 def _connection(server: MailServer) -> smtplib.SMTP:

@@ -65,9 +65,12 @@ def _go(view: QuoteView, form: MailForm, server: MailServer | None) -> ResponseR
     message = quote_mail(view.snapshot, to, words, sender, work.now)
     number, revision = view.job.number, view.revision.revision
     if request.form.get("press") == "send" and server is not None:
-        if send_quote(work, view.revision.id, message, server, typed(form.token)):
-            flash(f"Quote {number}-{revision} is sent to {', '.join(to)}.")
-        else:
+        done = send_quote(work, view.revision.id, message, server, typed(form.token))
+        if done.to:
+            flash(f"Quote {number}-{revision} is sent to {', '.join(done.to)}.")
+        if done.refused:
+            flash(f"The mail server refuses {', '.join(done.refused)}: nothing went there.", "caution")
+        elif not done.to:
             flash("This e-mail was sent already; it was not sent twice.", "caution")
         return redirect(url_for("quotes.show", number=number, revision=revision), 303)
     # Mail programs that know this header open the file ready to be sent, not as one received.
