@@ -9,6 +9,7 @@ import random
 import shutil
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from decimal import Decimal
 from pathlib import Path
 
 import click
@@ -23,9 +24,12 @@ from app.errors import BitternError
 from app.ledger.jobs.accepting import newest_revision
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.snapshot import read_snapshot
-from app.ledger.models import Job, Role
+from app.ledger.models import Job, Role, Stage
 from app.ledger.opening import migrate, open_ledger
+from app.ledger.quote_rules.actions import QuoteRulesForm, set_quote_rules
+from app.ledger.quote_rules.models import MAIL_SUBJECT, MAIL_TEXT
 from app.ledger.work import Actor
+from app.pricing import DepositRule
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 SEED = 20
@@ -50,6 +54,9 @@ def build(folder: Path, data: Path, now: datetime) -> tuple[DemoShop, dict[str, 
     with ledger.work(Actor(None, "the demo", Role.OWNER), now, rng) as work:
         load_people(work)
         load_house(work, data, (now - timedelta(days=DAYS_OF_PRICES)).date())
+        # As the house's printed terms have it: half with the order.
+        deposit = DepositRule(percent=Decimal(50), above_cents=500_00)
+        set_quote_rules(work, QuoteRulesForm(deposit, MAIL_SUBJECT, MAIL_TEXT), None)
         shop = DemoShop(ledger, data, now, rng)
         jobs = load_jobs(shop, work)
         load_keys(shop, work, jobs)
@@ -69,11 +76,11 @@ def print_papers(shop: DemoShop, jobs: dict[str, int], folder: Path) -> list[Pat
 
     with shop.ledger.work(Actor(None, "the demo", Role.OWNER), shop.now) as base:
         owner, bench = shop.work(base, Role.OWNER), shop.work(base, Role.BENCH)
-        for short in ("walk-in", "flats", "college"):
+        for short in ("walk-in", "flats", "college", "two ways"):
             job = owner.session.scalars(sa.select(Job).where(Job.number == jobs[short])).one()
             snapshot = read_snapshot(newest_revision(owner, job).snapshot)
             put(f"quote-{job.number}-{snapshot.revision}.pdf", quote_pdf(snapshot))
-            if short == "walk-in":
+            if job.stage is Stage.QUOTED:
                 continue
             put(f"owner-{job.number}-{snapshot.revision}.pdf", owner_quote_pdf(snapshot))
             put(f"keying-schedule-{job.number}.pdf", schedule_pdf(schedule_of(owner, job)))

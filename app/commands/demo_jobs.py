@@ -93,6 +93,7 @@ def load_jobs(shop: DemoShop, base: Work) -> dict[str, int]:
         "walk-in": _walk_in(shop, base),
         "flats": _flats(shop, base),
         "office door": _office_door(shop, base),
+        "two ways": _two_ways(shop, base),
     }
     return {name: job.number for name, job in jobs.items()}
 
@@ -252,3 +253,24 @@ def _office_door(shop: DemoShop, base: Work) -> Job:
     )
     site = _site(counter, customer, "Mill Lane")
     return _quote(counter, QuoteAsk(customer.id, lines, site, "Office door and yard gate"))
+
+
+def _two_ways(shop: DemoShop, base: Work) -> Job:
+    """A quote that was revised and offers both places of keying, with a question answered and one left open."""
+    customer = _customer(shop.work(base, Role.COUNTER, 3), "Otterburn")
+    line = LineAsk(LineKind.CYLINDER, 16, "ARD", attributes=MORTISE, keying=KeyingInstruction(KeyingKind.MK))
+    ask = QuoteAsk(
+        customer.id,
+        (line,),
+        _site(base, customer, "Upper Road"),
+        "Upper Road under one master",
+        system=SystemAsk(name="Upper Road"),
+        answers=(("no-master-keys", "the caretaker takes one of the keys"),),
+    )
+    job = _quote(shop.work(base, Role.COUNTER, 3), ask)
+    more = (replace(line, quantity=18), LineAsk(LineKind.TRIP, 1, price_code="TRIP"))
+    ask = replace(ask, lines=more, option_b="shop")
+    issue_quote(
+        shop.work(base, Role.COUNTER), IssueForm(ask, secrets.token_hex(16), job_id=job.id, job_version=job.version)
+    )
+    return job

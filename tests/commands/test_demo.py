@@ -166,7 +166,7 @@ def test_the_demo_can_be_made_on_any_day_of_the_week_and_again(tmp_path: Path, d
     for _ in range(2 if days == 3 else 1):
         shop, jobs = build(folder, tmp_path / "data", NOW + timedelta(days=days))
         shop.ledger.close()
-        assert len(jobs) == 8
+        assert len(jobs) == 9
 
 
 def test_a_folder_that_the_demo_did_not_make_is_left_alone(tmp_path: Path) -> None:
