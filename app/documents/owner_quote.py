@@ -183,7 +183,9 @@ def _chart(choice: KeyingChoice) -> Markup | None:
     if len(choice.curve) < 2:
         return None
     points = [ChartPoint(*point) for point in choice.curve]
-    return cost_chart(points, choice.break_even, choice.quantity or None)
+    # The curves are of the whole in one place, so a part of it has no place on them.
+    asked = None if choice.in_two_places else choice.quantity or None
+    return cost_chart(points, choice.break_even, asked)
 
 
 def owner_quote_pdf(snapshot: QuoteSnapshot) -> bytes:

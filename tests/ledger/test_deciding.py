@@ -90,7 +90,13 @@ def test_the_bulk_at_the_factory_the_early_doors_here(work: Work) -> None:
     keying = [line for line in priced.lines if line.kind == "keying"]
     assert costs == bulk.ways[2].total_cents == sum(line.cost_cents for line in keying)
     assert rest.ready_on is not None and rest.ready_on <= work.today + timedelta(12)
-    assert priced.ready_on == bulk.ready_on and "at the factory and keyed on our bench" in priced.lead_time
+    assert priced.ready_on == bulk.ready_on
+    assert re.fullmatch(
+        r"If accepted today: 4 cylinders ready on .*, keyed on our bench; "
+        r"60 cylinders ready on .*, keyed at the factory\.",
+        priced.lead_time,
+    )
+    assert not any("neither here" in reason for reason in bulk.reasons) and bulk.flips == rest.flips == ()
     assert any("bitting list stays here" in note for note in bulk.owner_notes)
 
 

@@ -28,7 +28,11 @@ def offered_ways(priced: PricedQuote) -> tuple[str, ...]:
 
     The customer's own cylinders stay on the bench whatever is chosen for the rest.
     """
-    groups = [choice for choice in priced.keying if not _is_customers_own(priced.ask, choice)]
+    groups = [
+        choice
+        for choice in priced.keying
+        if not _is_customers_own(priced.ask, choice) and (choice.ways or not choice.in_two_places)
+    ]
     return tuple(
         name
         for name in _WAYS

@@ -313,5 +313,13 @@ def _lead_time(
     if not keying:
         return today, "From the shelf."
     where = {"shop": "keyed on our bench", "factory": "keyed at the factory"}
+    if any(choice.in_two_places for choice in keying):
+        parts = [
+            f"{choice.quantity:,} {'cylinder' if choice.quantity == 1 else 'cylinders'} ready on "
+            f"{show_day(choice.ready_on)}, {where[choice.choice]}"
+            for choice in sorted(keying, key=lambda choice: choice.ready_on or today)
+            if choice.ready_on is not None and choice.choice in where
+        ]
+        return ready, f"If accepted today: {'; '.join(parts)}."
     places = " and ".join(dict.fromkeys(where[choice.choice] for choice in keying if choice.choice in where))
     return ready, f"Ready on {show_day(ready)}, {places}, if accepted today."

@@ -45,7 +45,7 @@ def keep_choice(
         override_reason=override[1],
         ready_on=chosen.ready if chosen else None,
         break_even=decision.break_even.quantity if decision.break_even else None,
-        reasons=(*decision.reasons, *(split.reasons if split else ())),
+        reasons=split.reasons if split else decision.reasons,  # a split's speak of all three ways
         ways=tuple([*ways, _split_way(split.options[-1])] if split else ways),
         owner_notes=(*decision.owner_notes, *decision.risks, *(split.risks if split else ())),
         quantity=group.quantity,
@@ -58,7 +58,8 @@ def keep_choice(
 def keep_parts(whole: KeyingChoice, parts: tuple[LineGroup, LineGroup], option: SplitOption) -> list[KeyingChoice]:
     """A group keyed in two places: one choice for the bulk, with all that was weighed, and one for the rest."""
     (bulk, rest), (away, here) = parts, option.ways
-    alone = replace(whole, reasons=(), ways=(), owner_notes=(), flips=(), told_flips=(), curve=(), break_even=None)
+    whole = replace(whole, flips=(), told_flips=())  # they turn a choice of one place
+    alone = replace(whole, reasons=(), ways=(), owner_notes=(), curve=(), break_even=None)
     return [
         _part(whole, f"{bulk.name}, {BULK}", bulk, "factory", away),
         _part(alone, f"{rest.name}, {REST}", rest, "shop", here),
