@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["json_command"]
+__all__ = ["json_command", "refuse"]
 
 import json
 from collections.abc import Callable
@@ -15,7 +15,8 @@ from app.errors import BitternError
 Answer = Callable[..., dict[str, Any]]
 
 
-def _refuse(field: str, message: str) -> None:
+def refuse(field: str, message: str) -> None:
+    """Answer with the error as JSON, and end with exit 2."""
     click.echo(json.dumps({"error": {"field": field, "message": message}}, ensure_ascii=False))
     raise click.exceptions.Exit(2)
 
@@ -52,7 +53,7 @@ def json_command(
             try:
                 click.echo(json.dumps(answer(_read(file), **words), ensure_ascii=False))
             except BitternError as error:
-                _refuse(error.field, error.message)
+                refuse(error.field, error.message)
 
         command: click.Command = group.command(name, help=answer.__doc__)(
             click.option(

@@ -10,9 +10,20 @@ from typing import Any
 
 import click
 
-from app.commands.jsonio import json_command
+from app.commands.jsonio import json_command, refuse
 from app.errors import BitternError
-from app.fitting import Maker, Reading, compose_any, decode_any, find_maker, from_json, load_makers, to_json, words
+from app.fitting import (
+    Maker,
+    Reading,
+    combinations,
+    compose_any,
+    decode_any,
+    find_maker,
+    from_json,
+    load_makers,
+    to_json,
+    words,
+)
 
 DEMO_MAKERS = Path(__file__).resolve().parents[2] / "demo_data" / "makers"
 
@@ -120,3 +131,36 @@ def compose(given: dict[str, Any], maker: str, makers: str) -> dict[str, Any]:
 
 
 compose.params.append(_makers_option())
+_run = compose.callback
+
+
+def _composed(makers: str, maker: str | None = None, file: str | None = None, example: bool = False) -> None:
+    """What is legal differs by maker, so the example is one of the maker's own."""
+    if example:
+        try:
+            click.echo(json.dumps(_example(maker, makers), indent=2, ensure_ascii=False))
+        except BitternError as error:
+            refuse(error.field, error.message)
+    elif maker is None or file is None:
+        raise click.UsageError("Give the maker and a file: bittern part compose MAKER FILE.")
+    elif _run is not None:
+        _run(file=file, maker=maker, makers=makers)
+
+
+def _example(maker: str | None, folder: str) -> dict[str, Any]:
+    """Attributes that make a number: of the maker's first cylinder, else of the first number that its pattern has."""
+    table = _maker(maker, folder) if maker else load_makers(Path(folder))[0]
+    found = next((item.attributes for item in table.items if item.attributes), None)
+    if found is None and table.patterns:
+        found = next(combinations(table.patterns[0]))[1]
+    if found is None:
+        raise BitternError("maker", f"{table.name} has no part-number pattern yet.")
+    return {"attributes": {name: said for name, said in to_json(found).items() if said and name != "maker"}}
+
+
+compose.callback = _composed
+for _param in compose.params:
+    if _param.name in ("maker", "file"):
+        _param.required, _param.metavar = False, _param.name.upper()
+    if _param.name == "example":
+        _param.is_eager, _param.expose_value, _param.callback = False, True, None

@@ -34,9 +34,10 @@ def test_decode_and_compose_of_every_maker(maker: str, number: str, words: str) 
 
 
 def test_compose_says_what_it_filled_in() -> None:
-    example = run("compose", "ARD", "--example").stdout
+    example = json.loads(run("compose", "ARD", "--example").stdout)
+    del example["attributes"]["drilled"]
     answer = json.loads(run("compose", "ARD", "-", given=example).stdout)
-    assert answer["part_number"] == "A18M-Q1-66.SC"
+    assert answer["part_number"] == "A16M-Q1-66.SC"
     assert answer["warnings"] == ["Nothing was said of drilled: this number means 6."]
 
 
@@ -72,3 +73,16 @@ def test_a_house_has_makers_of_its_own(tmp_path: Path) -> None:
     result = run("decode", "OWN", "35.P26", "--makers", str(tmp_path))
     assert json.loads(result.stdout)["attributes"]["maker"] == "Own Make"
     assert run("decode", "ARD", "35.P26", "--makers", str(tmp_path)).exit_code == 2
+
+
+@pytest.mark.parametrize("maker", ["ARD", "NOR", "PAR", None])
+def test_composes_example_works_with_the_maker_that_was_asked(maker: str | None) -> None:
+    example = run("compose", *([maker] if maker else []), "--example").stdout
+    answer = json.loads(run("compose", maker or "ARD", "-", given=example).stdout)
+    assert answer["part_number"]
+
+
+def test_compose_without_its_words_says_what_is_missing() -> None:
+    assert run("compose").exit_code == 2
+    assert run("compose", "ARD").exit_code == 2
+    assert json.loads(run("compose", "nobody", "--example").stdout)["error"]["field"] == "maker"
