@@ -47,6 +47,7 @@ __all__ = [
     "Progression",
     "RegisterFinding",
     "RotatingConstants",
+    "Spread",
     "SystemPlan",
     "audit",
     "audit_added",
@@ -145,6 +146,7 @@ from app.keying.spec import (
     write_bitting,
     write_inches,
 )
+from app.keying.spreading import Spread
 from app.keying.symbols import (
     KeySymbol,
     Level,

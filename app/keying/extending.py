@@ -22,6 +22,7 @@ from app.keying.levels import CHANGE, GRAND, MASTER, MOST_KEYSETS, PlannedKeyset
 from app.keying.progression import Columns, check_columns, check_master
 from app.keying.shearing import depth_masks
 from app.keying.spec import Bitting, BittingSpec
+from app.keying.spreading import Spread
 from app.keying.symbols import Level, change_symbol, master_names, read_symbol
 
 _BELOW = {Level.MASTER: CHANGE, Level.GRAND: MASTER, Level.GREAT_GRAND: GRAND}
@@ -117,10 +118,10 @@ class _Extending:
         return tuple(found)
 
     def under(self, role: str, base: str) -> Iterator[Bitting]:
-        """Give the bittings of a level under a key, in sequence, that are not issued."""
+        """Give the bittings of a level under a key that are not issued: masters in sequence, changes spread."""
         array = self.array
         run = progression_under(self.spec, array.tmk, array.roles, role, self.keys[base], columns=array.columns)
-        return (bitting for bitting in run if bitting not in self.taken)
+        return (bitting for bitting in (Spread(run) if role == CHANGE else run) if bitting not in self.taken)
 
     def add_master(self, grand: str, wanted: int) -> None:
         field = f"masters.{short(grand)}"

@@ -13,6 +13,7 @@ from app.keying.levels import CHANGE, GRAND, MASTER, PlannedKeyset, progression_
 from app.keying.matrix import AccessMatrix, Clash, nest
 from app.keying.progression import check_master
 from app.keying.spec import Bitting, BittingSpec
+from app.keying.spreading import Spread
 from app.keying.symbols import LETTERS, Level, change_symbol, master_names
 
 _LEVEL_ROLES = {2: (CHANGE,), 3: (MASTER, CHANGE), 4: (GRAND, MASTER, CHANGE)}
@@ -112,7 +113,8 @@ def _assign(
         return True
     role, *deeper = roles
     waiting = sorted(node.below, key=lambda below: -len(below.below))
-    for bitting in progression_under(spec, tmk, sharing, role, node.bitting):
+    run = progression_under(spec, tmk, sharing, role, node.bitting)
+    for bitting in run if deeper else Spread(run):
         if not waiting:
             break
         if bitting in used:

@@ -17,9 +17,10 @@ from collections.abc import Set as AbstractSet
 from itertools import islice
 from random import Random
 
+from app.keying.bitting_list import Array
 from app.keying.counting import usable
 from app.keying.errors import NoBittingsLeft
-from app.keying.progression import Columns, Progression, progress, run_choices
+from app.keying.progression import Columns, progress, run_choices
 from app.keying.spec import Bitting, BittingSpec, parity_pattern
 
 DRAWS = 48
@@ -124,9 +125,9 @@ def draw_single(
 
 
 def next_bittings(
-    progression: Progression, wanted: int, used: AbstractSet[Bitting] = frozenset(), field: str = "changes"
+    progression: Array, wanted: int, used: AbstractSet[Bitting] = frozenset(), field: str = "changes"
 ) -> tuple[Bitting, ...]:
-    """Give the next `wanted` bittings of the progression, in its sequence, that are not in `used`.
+    """Give the next `wanted` bittings of the progression, in its sequence or Spread, that are not in `used`.
 
     Raises NoBittingsLeft, naming `field`, when fewer are left; then nothing is issued.
     """
