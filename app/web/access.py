@@ -118,6 +118,8 @@ def _hold() -> ResponseReturnValue | None:
         if answer is not None:
             return answer
     if not rule.allows(current_user.role):
+        # By names of ours alone: what was asked for may hold anything, and a log is no place for it.
+        current_app.logger.warning("refused: %s of user %s", request.endpoint, current_user.id)
         abort(403)
     proof = proof_of(current_app, request.endpoint)
     return ask_to_prove() if proof is not None and current_user.has_to_prove(proof) else None

@@ -29,6 +29,7 @@ _POLICY = {
     "font-src": "'self'",
     "connect-src": "'self'",
     "form-action": "'self'",
+    "object-src": "'none'",
     "base-uri": "'none'",
     "frame-ancestors": "'none'",
 }

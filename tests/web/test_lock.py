@@ -223,6 +223,20 @@ def test_a_house_changes_its_rules(client: FormClient, web: Flask) -> None:
 # ---- the password once more ----
 
 
+def test_who_may_log_in_is_not_changed_at_a_screen_left_open(client: FormClient, web: Flask) -> None:
+    later(web, minutes=11)
+    assert client.get("/house").status_code == 200
+    asked = client.post("/house/users/new", data={"name": "Mallory", "role": "owner"})
+    assert (asked.status_code, "Your password once more" in asked.text) == (423, True)
+    asked = client.get("/house/users/new")
+    place = re.search(r'action="(/prove[^"]*)"', asked.text)
+    assert place is not None
+    assert client.post(place.group(1), data={"secret-again": "not it"}).status_code == 423
+    done = client.post(place.group(1), data={"secret-again": PASSWORD})
+    assert (done.status_code, done.location) == (303, "/house/users/new")
+    assert client.get("/house/users/new").status_code == 200
+
+
 def test_what_shows_bittings_asks_for_the_password(web: Flask) -> None:
     asks = {rule.endpoint: proof_of(web, rule.endpoint) for rule in web.url_map.iter_rules()}
     assert {endpoint: str(proof) for endpoint, proof in asks.items() if proof} == {
@@ -231,6 +245,13 @@ def test_what_shows_bittings_asks_for_the_password(web: Flask) -> None:
         "papers.secret": "bittings",
         "keysystems.bittings": "bittings",
         "keysystems.bitting_list_file": "bitting list",
+        "house.new_user": "logins",
+        "house.user": "logins",
+        "house.password": "logins",
+        "logins.index": "logins",
+        "logins.end": "logins",
+        "mine.no_pin": "logins",
+        "mine.end": "logins",
     }
 
 

@@ -132,3 +132,19 @@ def test_style_sheets_fetch_nothing_from_elsewhere() -> None:
     for path in STATIC.rglob("*.css"):
         source = path.read_text("utf-8")
         assert not re.search(r"(url\(|@import)\s*[\"']?([a-z]+:|//)", source), path
+
+
+@pytest.mark.parametrize("method", ["TRACE", "TRACK", "PUT", "DELETE", "PATCH", "CONNECT"])
+def test_a_method_that_no_page_has_is_refused(owner_client: FormClient, method: str) -> None:
+    assert owner_client.open("/login", method=method).status_code == 405
+
+
+def test_nothing_may_be_embedded_but_a_paper_by_the_browser_s_own_reader(owner_client: FormClient) -> None:
+    policy = owner_client.get("/house").headers["Content-Security-Policy"]
+    assert "object-src 'none'" in policy and "base-uri 'none'" in policy
+
+
+def test_passwords_are_hashed_as_the_manual_says() -> None:
+    from app.ledger.users.passwords import hash_password
+
+    assert hash_password("low water at the quay").startswith("$argon2id$v=19$m=65536,t=3,p=4$")

@@ -25,6 +25,7 @@ class Proof(StrEnum):
 
     BITTING_LIST = "bitting list"
     BITTINGS = "bittings"
+    LOGINS = "logins"  # who may log in, and where: always asked
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +53,8 @@ class LoginRules:
         >>> LoginRules().wants(Proof.BITTINGS, Role.BENCH), LoginRules().wants(Proof.BITTINGS, Role.OWNER)
         (False, True)
         """
+        if proof is Proof.LOGINS:
+            return True
         if proof is Proof.BITTING_LIST:
             return self.proof_of_list
         return self.proof_of_owner if role is Role.OWNER else self.proof_of_bench

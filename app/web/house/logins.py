@@ -9,9 +9,9 @@ from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
 from app.ledger.events.queries import events_of
-from app.ledger.users.login_rules import get_rules, set_rules
+from app.ledger.users.login_rules import Proof, get_rules, set_rules
 from app.ledger.users.sessions import Limits, end_by_number, list_open
-from app.web.access import roles
+from app.web.access import proven, roles
 from app.web.errors import about
 from app.web.forms_base import attach
 from app.web.house.logins_form import LoginRulesForm
@@ -22,6 +22,7 @@ blueprint = Blueprint("logins", __name__, url_prefix="/house/logins")
 
 @blueprint.route("", methods=["GET", "POST"])
 @roles()
+@proven(Proof.LOGINS)
 def index() -> ResponseReturnValue:
     """The rules for logins, and every login that is open."""
     form = LoginRulesForm(obj=get_rules(request_session()))
@@ -45,6 +46,7 @@ def index() -> ResponseReturnValue:
 
 @blueprint.post("/<int:number>/end")
 @roles()
+@proven(Proof.LOGINS)
 def end(number: int) -> ResponseReturnValue:
     """End somebody's login."""
     flash(f"A login of {end_by_number(current_work(), number)} has ended.")

@@ -10,9 +10,10 @@ from flask.typing import ResponseReturnValue
 from app.errors import BitternError
 from app.ledger.events.queries import events_of
 from app.ledger.users import actions
+from app.ledger.users.login_rules import Proof
 from app.ledger.users.models import Role
 from app.ledger.users.queries import get_user, list_users
-from app.web.access import roles
+from app.web.access import proven, roles
 from app.web.errors import about
 from app.web.forms_base import attach, typed
 from app.web.house.forms import AddUserForm, PasswordForm, UserForm
@@ -31,6 +32,7 @@ def index() -> ResponseReturnValue:
 
 @blueprint.route("/users/new", methods=["GET", "POST"])
 @roles()
+@proven(Proof.LOGINS)
 def new_user() -> ResponseReturnValue:
     """Put somebody on record."""
     form = AddUserForm()
@@ -47,6 +49,7 @@ def new_user() -> ResponseReturnValue:
 
 @blueprint.route("/users/<int:user_id>", methods=["GET", "POST"])
 @roles()
+@proven(Proof.LOGINS)
 def user(user_id: int) -> ResponseReturnValue:
     """One user: role, whether they may log in, and what happened to them."""
     person = get_user(request_session(), user_id)
@@ -69,6 +72,7 @@ def user(user_id: int) -> ResponseReturnValue:
 
 @blueprint.route("/users/<int:user_id>/password", methods=["GET", "POST"])
 @roles()
+@proven(Proof.LOGINS)
 def password(user_id: int) -> ResponseReturnValue:
     """Give somebody a new password."""
     person = get_user(request_session(), user_id)

@@ -9,10 +9,11 @@ from flask.typing import ResponseReturnValue
 from flask_login import current_user
 
 from app.errors import BitternError
+from app.ledger.users.login_rules import Proof
 from app.ledger.users.models import Role
 from app.ledger.users.screen_pin import drop_pin, set_pin
 from app.ledger.users.sessions import Limits, end_by_number, list_open
-from app.web.access import roles
+from app.web.access import proven, roles
 from app.web.forms_base import attach, typed
 from app.web.login.forms import PinForm
 from app.web.services import current_work, request_session, the_config, the_time
@@ -46,6 +47,7 @@ def pin() -> ResponseReturnValue:
 
 @blueprint.post("/pin/drop")
 @roles(Role.COUNTER, Role.BENCH)
+@proven(Proof.LOGINS)
 def no_pin() -> ResponseReturnValue:
     """Take the PIN away; the password unlocks the screen again."""
     drop_pin(current_work())
@@ -55,6 +57,7 @@ def no_pin() -> ResponseReturnValue:
 
 @blueprint.post("/<int:number>/end")
 @roles(Role.COUNTER, Role.BENCH)
+@proven(Proof.LOGINS)
 def end(number: int) -> ResponseReturnValue:
     """End one of one's own logins."""
     end_by_number(current_work(), number)
