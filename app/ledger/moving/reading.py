@@ -100,7 +100,8 @@ def _read(moved: MovedTable, rows: Iterator[Sequence[str]], problems: list[Probl
 def _joined(head: Sequence[str], row: Sequence[str]) -> dict[str, str]:
     """The row's texts by title, those that go on in further columns put together, without their guards."""
     cells: dict[str, str] = {}
-    for title, text in zip(head, row, strict=False):
+    # A workbook leaves out the empty cells at the end of a row.
+    for title, text in zip(head, [*row, *[""] * (len(head) - len(row))], strict=False):
         further = _FURTHER.fullmatch(title)
         name = further[1] if further else title
         cells[name] = cells.get(name, "") + (text.removeprefix(CONTINUED) if further else text)

@@ -174,6 +174,9 @@ def test_a_house_that_holds_some_of_the_rows_gets_the_others(taken: bytes, empty
     }
     import_house(empty, "a.zip", taken, plan.seal)
     assert export_house(empty, "zip") == taken
+    # What is added next gets a number beyond those that came in.
+    numbers = set(empty.session.scalars(sa.select(m.Site.id)))
+    assert factories.SiteFactory().id > max(numbers)
 
 
 def test_a_row_that_reads_differently_here_stops_everything(work: Work) -> None:
