@@ -21,6 +21,7 @@ from app.pricing import BookColumn, ClosedJob, IssuedQuote, PaymentReceived, sho
 
 BookRow = IssuedQuote | ClosedJob | PaymentReceived
 _MOST_YEARS = 20
+_FIRST_YEAR, _LAST_YEAR = 1900, 9000  # far from where the calendar of a computer ends
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +44,8 @@ def read_span(first: date, last: date) -> tuple[date, date]:
     """The two days; BitternError on `last` when it is before the first, or further than twenty years from it."""
     if last < first:
         raise BitternError("last", f"The last day is before the first, {show_day(first)}.")
+    if first.year < _FIRST_YEAR or last.year > _LAST_YEAR:
+        raise BitternError("first" if first.year < _FIRST_YEAR else "last", f"Name days of {_FIRST_YEAR} to {_LAST_YEAR}.")
     if (last - first).days > 366 * _MOST_YEARS:
         raise BitternError("last", f"At most {_MOST_YEARS} years are taken at once.")
     return first, last

@@ -7,6 +7,7 @@ __all__ = ["ReadRow", "read_export"]
 import io
 import re
 import zipfile
+import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -72,7 +73,7 @@ def _zip_tables(content: bytes) -> Iterator[tuple[MovedTable, Iterator[Sequence[
             moved = _known(entry.filename.removesuffix(".csv"))
             try:
                 data = packed.read(entry)
-            except (zipfile.BadZipFile, NotImplementedError, RuntimeError, ValueError, EOFError) as error:
+            except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, ValueError, EOFError) as error:
                 raise BitternError("file", f"{entry.filename} in this ZIP file is damaged or locked.") from error
             yield moved, table_rows("table.csv", data, most_rows=MOST_ROWS, most_bytes=MOST_UNPACKED)
 

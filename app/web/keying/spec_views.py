@@ -118,7 +118,7 @@ def _form_page(
     drawing = None
     try:
         drawing = _facts(form.read())
-    except (BitternError, TypeError):  # not yet a whole spec: nothing to draw
+    except (BitternError, TypeError, ValueError):  # not yet a whole spec: nothing to draw
         drawing = None
     page = render_template(
         "keying/edit_spec.html", form=form, upload=upload, facts=drawing, name=name, spec_id=spec_id

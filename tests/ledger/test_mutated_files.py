@@ -1,0 +1,161 @@
+"""Two thousand damaged spreadsheets: each reader answers with problems or a refusal in words, never with a fault."""
+
+from __future__ import annotations
+
+import csv
+import io
+import random
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+import sqlalchemy as sa
+
+from app.errors import BitternError
+from app.fitting.workbook import sheet_bytes
+from app.ledger.doors.list_file import read_list_file
+from app.ledger.makers.catalogue import items_of, plan_catalogue
+from app.ledger.makers.editing import plan_maker, read_table_file
+from app.ledger.makers.sheets import sheets_of
+from app.ledger.models import Maker
+from app.ledger.moving.loading import plan_house
+from app.ledger.moving.writing import export_house
+from app.ledger.prices.planning import plan_prices
+from app.ledger.specs.chart_file import read_chart
+from app.ledger.work import Work
+from tests.ledger.conftest import DEMO, FIRST_DAY
+
+Reader = Callable[[str, bytes], object]
+FILES = 2000
+BITS = (
+    b"\0",
+    b"\xff\xfe",
+    b'"',
+    b"\n",
+    b"\r",
+    b",",
+    b";",
+    b"=cmd|' /C calc'!A0",
+    b"9" * 400,
+    b"1e309",
+    b"-1",
+    b"<!DOCTYPE x [<!ENTITY a SYSTEM 'file:///etc/passwd'>]>",
+    b"&a;",
+    b"]]>",
+    b"{",
+    b"null",
+    b"[[[[",
+    "½٣é\u202e".encode(),
+    b"<x>",
+    b"../../x",
+)
+
+
+def damaged(content: bytes, chance: random.Random) -> bytes:
+    """The bytes with one to four pieces flipped, lost, doubled, swapped, or put in."""
+    data = bytearray(content)
+    for _ in range(chance.randint(1, 4)):
+        at = chance.randrange(len(data) + 1)
+        span = chance.choice((1, 1, 2, 8, 64, len(data) // 2))
+        match chance.randrange(5):
+            case 0 if at < len(data):
+                data[at] = chance.randrange(256)
+            case 1:
+                del data[at : at + span]
+            case 2:
+                data[at:at] = data[at : at + span]
+            case 3:
+                data[at:at] = chance.choice(BITS)
+            case _:
+                data[at : at + span] = bytes(reversed(data[at : at + span]))
+    return bytes(data)
+
+
+def damaged_inside(content: bytes, chance: random.Random) -> bytes:
+    """A zip file that is sound outside, and whose members one is damaged in."""
+    with zipfile.ZipFile(io.BytesIO(content)) as whole:
+        members = {name: whole.read(name) for name in whole.namelist()}
+    wrong = chance.choice(sorted(members))
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as made:
+        for name, data in members.items():
+            made.writestr(name, damaged(data, chance) if name == wrong and data else data)
+    return out.getvalue()
+
+
+def as_xlsx(text: str) -> bytes:
+    return sheet_bytes("List", list(csv.reader(io.StringIO(text))))
+
+
+@pytest.fixture
+def readers(work: Work) -> dict[str, tuple[Reader, bytes]]:
+    """'file name' → what reads it, and a sound one."""
+    session = work.session
+    maker = session.scalars(sa.select(Maker).order_by(Maker.id)).first()
+    assert maker is not None
+    key = sheets_of(maker.tables)[0].key
+
+    def text(name: str) -> str:
+        return (DEMO / name).read_text("utf-8")
+
+    def doors(name: str, content: bytes) -> object:
+        return read_list_file(name, content)
+
+    def prices(name: str, content: bytes) -> object:
+        return plan_prices(session, name, content, FIRST_DAY)
+
+    def table(name: str, content: bytes) -> object:
+        return read_table_file(maker.tables, key, name, content)
+
+    def catalogue(name: str, content: bytes) -> object:
+        return plan_catalogue(session, maker.id, name, content)
+
+    def house(name: str, content: bytes) -> object:
+        return plan_house(session, name, content)
+
+    codes = "code,words\nA,one\nB,two\n"
+    chart = "name,chambers,depths,macs\nRook,6,10,7\n"
+    items = "part_number,words,list_cents\nA18M-Q1-66.SC,a cylinder,1000\n"
+    assert list(items_of(session, maker)) is not None
+    return {
+        "doors.csv": (doors, text("college_doors.csv").encode()[:4000]),
+        "doors.xlsx": (doors, as_xlsx(text("flats_doors.csv"))),
+        "prices.csv": (prices, text("prices.csv").encode()[:4000]),
+        "prices.xlsx": (prices, as_xlsx("\n".join(text("prices.csv").splitlines()[:20]))),
+        "table.csv": (table, codes.encode()),
+        "table.xlsx": (table, as_xlsx(codes)),
+        "catalogue.csv": (catalogue, items.encode()),
+        "catalogue.xlsx": (catalogue, as_xlsx(items)),
+        "chart.csv": (lambda name, content: read_chart(name, content), chart.encode()),
+        "chart.json": (
+            lambda name, content: read_chart(name, content),
+            b'{"name": "Rook", "chambers": 6, "depths": 10}',
+        ),
+        "maker.json": (lambda _, content: plan_maker(session, content), a_maker().read_bytes()),
+        "house.zip": (house, export_house(work, "zip")),
+        "house.xlsx": (house, export_house(work, "xlsx")),
+    }
+
+
+def a_maker() -> Path:
+    return min((DEMO / "makers").glob("*.json"), key=lambda path: path.stat().st_size)
+
+
+def test_no_damaged_file_is_a_fault(readers: dict[str, tuple[Reader, bytes]]) -> None:
+    chance = random.Random(2000)
+    faults: list[str] = []
+    refused = 0
+    for number in range(FILES):
+        name = sorted(readers)[number % len(readers)]
+        read, sound = readers[name]
+        is_zip = name.endswith((".xlsx", ".zip"))
+        content = damaged_inside(sound, chance) if is_zip and number % 3 else damaged(sound, chance)
+        try:
+            read(name, content)
+        except BitternError:
+            refused += 1
+        except Exception as fault:
+            faults.append(f"{number} {name}: {type(fault).__name__} {str(fault)[:150]}")
+    assert faults == [], f"{len(faults)} faults\n" + "\n".join(faults[:40])
+    assert FILES / 10 < refused < FILES
