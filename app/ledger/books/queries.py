@@ -44,8 +44,9 @@ def read_span(first: date, last: date) -> tuple[date, date]:
     """The two days; BitternError on `last` when it is before the first, or further than twenty years from it."""
     if last < first:
         raise BitternError("last", f"The last day is before the first, {show_day(first)}.")
-    if first.year < _FIRST_YEAR or last.year > _LAST_YEAR:
-        raise BitternError("first" if first.year < _FIRST_YEAR else "last", f"Name days of {_FIRST_YEAR} to {_LAST_YEAR}.")
+    for field, day in (("first", first), ("last", last)):
+        if not _FIRST_YEAR <= day.year <= _LAST_YEAR:
+            raise BitternError(field, f"Name a day of the years {_FIRST_YEAR} to {_LAST_YEAR}.")
     if (last - first).days > 366 * _MOST_YEARS:
         raise BitternError("last", f"At most {_MOST_YEARS} years are taken at once.")
     return first, last
