@@ -27,6 +27,7 @@ __all__ = [
     "SystemSheet",
     "WaysTable",
     "WeekBar",
+    "WholeJob",
     "bench_page",
     "bench_sheet_pdf",
     "bitting_list_pdf",
@@ -67,6 +68,7 @@ __all__ = [
     "waiting_list",
     "ways_table",
     "week_chart",
+    "whole_job",
     "won_list",
     "xlsx_bytes",
 ]
@@ -112,3 +114,4 @@ from app.documents.schedule import SchedulePage, schedule_page, schedule_pdf
 from app.documents.schedule_sheet import SCHEDULE_HEADINGS, schedule_csv, schedule_xlsx
 from app.documents.spreadsheet import csv_bytes, xlsx_bytes
 from app.documents.week_chart import WeekBar, week_chart
+from app.documents.whole_job import WholeJob, whole_job

@@ -13,6 +13,7 @@ from markupsafe import Markup
 from app.documents.cost_chart import ChartPoint, cost_chart
 from app.documents.quote import quote_number
 from app.documents.render import PaperHead, pdf
+from app.documents.whole_job import WholeJob, whole_job
 from app.ledger.jobs.options import way_words
 from app.ledger.jobs.snapshot import AskedQuestion, KeyingChoice, QuoteOption, QuoteSnapshot, SnapshotTotals
 from app.pricing import half_up
@@ -79,6 +80,7 @@ class OwnerPage:
     margin_cents: int
     margin: str
     keying: tuple[WaysTable, ...]
+    whole: WholeJob
     questions: tuple[AskedQuestion, ...]
     option_b: QuoteOption | None
     option_where: str
@@ -140,6 +142,7 @@ def owner_page(snapshot: QuoteSnapshot) -> OwnerPage:
         margin_cents=margin_cents,
         margin=show_margin(margin_cents, snapshot.totals.subtotal_cents),
         keying=tuple(ways_table(choice) for choice in snapshot.keying),
+        whole=whole_job(snapshot.keying),
         questions=snapshot.questions,
         option_b=other,
         option_where=way_words(other.keying) if other else "",

@@ -149,7 +149,7 @@ def risks(
     bench: BenchTerms,
     terms: FactoryTerms | None,
 ) -> tuple[str, ...]:
-    """What to look out for, in the house."""
+    """What to look out for, in the house: for counter and owner, without amounts."""
     said: list[str] = []
     if ask.system is SystemAge.EXISTING:
         said.append("Ask for written authority before keying into a system that has an owner of record.")
@@ -164,7 +164,7 @@ def risks(
         if ask.kind.is_master_keyed and not terms.holds_records:
             said.append("This maker keeps no records: order the bitting list with the cylinders.")
         if ask.goods_cents is None and terms.min_order_cents:
-            said.append(f"The maker's minimum order of {show_cents(terms.min_order_cents)} was not checked.")
+            said.append("The maker's minimum order was not checked: what the goods come to is not known.")
     if terms is not None and ask.keyway in terms.authorised_keyways:
         said.append(f"Keyway {ask.keyway} needs its owner's written order.")
     if choice is Choice.SHOP and missing_cylinders(ask, bench):

@@ -8,6 +8,7 @@ from datetime import timedelta
 
 import pytest
 
+from app.documents import whole_job
 from app.ledger.jobs.accepting import AcceptForm, accept_quote
 from app.ledger.jobs.ask import KeyingInstruction, QuoteAsk, SystemAsk, ask_from_json, ask_to_json
 from app.ledger.jobs.papers import bench_work, schedule_of
@@ -24,7 +25,7 @@ FIGURES = re.compile(r"\$|\d+ h \d+ min|\d+ min\b|lacking")
 
 def told(choice: KeyingChoice) -> list[str]:
     """Every sentence of a choice that the counter or a customer could read."""
-    return [*choice.reasons, *choice.told_flips, *(why for way in choice.ways for why in way.why_not)]
+    return [*choice.reasons, *choice.told_flips, *choice.risks, *(why for way in choice.ways for why in way.why_not)]
 
 
 def in_two_days(work: Work, bulk: int = 60, early: int = 4, days: int = 12) -> QuoteAsk:
@@ -97,7 +98,9 @@ def test_the_bulk_at_the_factory_the_early_doors_here(work: Work) -> None:
         priced.lead_time,
     )
     assert not any("neither here" in reason for reason in bulk.reasons) and bulk.flips == rest.flips == ()
-    assert any("bitting list stays here" in note for note in bulk.owner_notes)
+    assert any("bitting list stays here" in risk for risk in bulk.risks)
+    whole = whole_job(priced.keying)
+    assert (whole.cents, whole.ready_on) == (costs, bulk.ready_on) and whole.parts[1].cents is None
 
 
 def test_a_split_survives_its_snapshot_and_its_request(work: Work) -> None:

@@ -95,7 +95,8 @@ class KeyingChoice:
     break_even: int | None
     reasons: tuple[str, ...]
     ways: tuple[Way, ...]
-    owner_notes: tuple[str, ...] = ()  # amounts and risks; for the owner alone
+    owner_notes: tuple[str, ...] = ()  # amounts; for the owner alone
+    risks: tuple[str, ...] = ()  # what to look out for, without amounts; for the house
     quantity: int = 0  # cylinders in the group
     flips: tuple[str, ...] = ()  # what would turn the decision, with amounts: for the owner alone
     told_flips: tuple[str, ...] = ()  # the same without amounts

@@ -47,7 +47,8 @@ def keep_choice(
         break_even=decision.break_even.quantity if decision.break_even else None,
         reasons=split.reasons if split else decision.reasons,  # a split's speak of all three ways
         ways=tuple([*ways, _split_way(split.options[-1])] if split else ways),
-        owner_notes=(*decision.owner_notes, *decision.risks, *(split.risks if split else ())),
+        owner_notes=decision.owner_notes,
+        risks=(*decision.risks, *(split.risks if split else ())),
         quantity=group.quantity,
         flips=(*(flip.sentence for flip in flips), *decision.openings),
         told_flips=tuple(flip.told for flip in flips if flip.told),
@@ -59,7 +60,7 @@ def keep_parts(whole: KeyingChoice, parts: tuple[LineGroup, LineGroup], option: 
     """A group keyed in two places: one choice for the bulk, with all that was weighed, and one for the rest."""
     (bulk, rest), (away, here) = parts, option.ways
     whole = replace(whole, flips=(), told_flips=())  # they turn a choice of one place
-    alone = replace(whole, reasons=(), ways=(), owner_notes=(), curve=(), break_even=None)
+    alone = replace(whole, reasons=(), ways=(), owner_notes=(), risks=(), curve=(), break_even=None)
     return [
         _part(whole, f"{bulk.name}, {BULK}", bulk, "factory", away),
         _part(alone, f"{rest.name}, {REST}", rest, "shop", here),

@@ -20,6 +20,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
+from fractions import Fraction
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
@@ -33,8 +34,9 @@ from app.ledger.makers.models import CatalogueItem, Maker
 from app.ledger.prices.dated import place_in_time
 from app.ledger.prices.margin import least_margin
 from app.ledger.prices.models import PriceBookRow, PriceRuleRow, PriceTier
+from app.ledger.prices.queries import price_book, tier_percent
 from app.ledger.work import Work
-from app.pricing import PriceBasis, PriceBook, PriceRow, PriceRule, PriceRules, show_day
+from app.pricing import PriceBasis, PriceBook, PriceRow, PriceRule, PriceRules, half_up, show_day
 
 SUBJECT = "price rules"
 
@@ -62,9 +64,10 @@ RuleSeen = int | None
 
 @dataclass(frozen=True, slots=True)
 class Ruled:
-    """A catalogue item that a rule speaks of, with its price by the rule and its margin."""
+    """A catalogue item that a rule speaks of: its price without any rule, and by this one."""
 
     item: CatalogueItem
+    before_cents: int
     price_cents: int
 
 
@@ -146,7 +149,16 @@ def ruled_items(session: Session, row: PriceRuleRow, most: int = 12) -> tuple[in
     count = session.scalar(sa.select(sa.func.count()).select_from(items.subquery())) or 0
     rule = _rule(row)
     found = session.scalars(items.limit(most)).all()
-    return count, [Ruled(item, rule.price(item.cost_cents, item.list_cents)) for item in found]
+    book = price_book(session)
+    off = Fraction(100 - tier_percent(session, row.tier)) / 100
+
+    def before(item: CatalogueItem) -> int:
+        try:
+            return book.price(item.part_number, row.valid_from, rule.tier).unit_cents
+        except BitternError:
+            return half_up(item.list_cents * off)
+
+    return count, [Ruled(item, before(item), rule.price(item.cost_cents, item.list_cents)) for item in found]
 
 
 def set_rule(work: Work, form: RuleForm, seen: RuleSeen = None) -> PriceRuleRow:

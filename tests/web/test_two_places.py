@@ -1,0 +1,78 @@
+"""A job keyed in two places, from the counter page: marked by a line's own day, shown, insisted on, printed."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Callable
+from html import unescape
+
+import pypdf
+import pytest
+from sqlalchemy.orm import Session
+
+from app.ledger.models import Role
+from tests.factories import FormClient
+from tests.stocked import MORTISE, PART, empty_house, posted
+
+__all__ = ["empty_house"]
+
+ClientAs = Callable[[Role], FormClient]
+BULK = {**MORTISE, "keying": "MK", "quantity": "60"}
+EARLY = {**BULK, "quantity": "4", "need_by": "2026-12-07"}
+LIVE = {"HX-Request": "true"}
+
+
+def worked_out(client: FormClient, *lines: dict[str, str], **head: object) -> str:
+    return unescape(client.post("/counter/work-out", data=posted(*lines, **head), headers=LIVE).text)
+
+
+def text_of(pdf: bytes) -> str:
+    return " ".join(" ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(pdf)).pages).split())
+
+
+def test_a_lines_own_day_makes_two_parts(client_as: ClientAs) -> None:
+    page = worked_out(client_as(Role.COUNTER), BULK, EARLY)
+    assert "In both" in page and "60 cylinders, the bulk" in page
+    assert "4 cylinders ready on" in page and "keyed on our bench; 60 cylinders" in page
+    ways = page[page.index('id="ways"') :]
+    ways = ways[: ways.index("This line")] if "This line" in ways else ways
+    assert "Costs" not in ways and not re.search(r"\d+ h \d+ min", ways)
+
+
+def test_both_are_insisted_on_with_a_reason_and_refused_without_marked_lines(client_as: ClientAs) -> None:
+    clerk = client_as(Role.COUNTER)
+    insisted = {"keyed_at": "split", "override_reason": "the flats open in two lots"}
+    assert "give some lines of a maker's cylinders a day of their own" in worked_out(clerk, BULK, **insisted)
+    late = {**EARLY, "need_by": "2027-06-01"}
+    page = worked_out(clerk, BULK, late, **insisted)
+    assert "your choice" in page and "60 cylinders, the bulk" in page
+    assert "the bulk" not in worked_out(clerk, BULK, late)
+
+
+@pytest.mark.parametrize("typed", ["soon", "2026-13-01", "2026-11-24", "9" * 10_000])
+def test_a_day_that_cannot_be_is_said_beside_the_line_and_kept(client_as: ClientAs, typed: str) -> None:
+    answer = client_as(Role.COUNTER).post("/counter/issue", data=posted(BULK, {**EARLY, "need_by": typed}))
+    page = unescape(answer.text)
+    assert answer.status_code == 422 and typed in page
+    assert re.search(r'data-for="lines-\d-need_by"', page)
+
+
+def test_it_is_issued_printed_and_revised(client_as: ClientAs, session: Session) -> None:
+    clerk, owned = client_as(Role.COUNTER), client_as(Role.OWNER)
+    assert clerk.post("/counter/issue", data=posted(BULK, EARLY)).status_code == 303
+    paper = text_of(clerk.get("/quotes/1001/1/quote.pdf").data)
+    assert "4 cylinders ready on" in paper and "60 cylinders ready on" in paper
+    assert "Extension at the factory" not in paper and "Cost" not in paper
+    costs = text_of(owned.get("/quotes/1001/1/owner.pdf").data)
+    assert "Keying of the whole job" in costs and "both (chosen)" in costs and "with the above" in costs
+    assert "What keying this mix costs" in costs
+    shown = unescape(owned.get("/quotes/1001/1").text)
+    assert "The whole job" in shown and 'stroke-dasharray="6 3"' in shown
+    assert "stroke-dasharray" not in clerk.get("/quotes/1001/1").text
+    assert 'value="2026-12-07"' in clerk.get("/counter?job=1001").text
+
+
+def test_the_restricted_keyway_is_a_risk_that_the_counter_reads(client_as: ClientAs) -> None:
+    line = {**PART, "part_number": "A18M-Q6-66.SC", "unit_price": "30", "remark": "asked the maker"}
+    assert "Keyway AQ6 needs its owner's written order." in worked_out(client_as(Role.COUNTER), line)
