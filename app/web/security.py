@@ -4,6 +4,7 @@ from __future__ import annotations
 
 __all__ = ["csrf", "secure", "session_key"]
 
+import hashlib
 import os
 import secrets
 import stat
@@ -45,6 +46,8 @@ _HEADERS = {
 
 class _Cookies(SecureCookieSessionInterface):
     """Flask's signed session cookie; where the page came over TLS it is bound to TLS and to this very host."""
+
+    digest_method = staticmethod(hashlib.sha256)
 
     def get_cookie_name(self, app: Flask) -> str:
         return "__Host-bittern" if request.is_secure else "bittern"
