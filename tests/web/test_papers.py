@@ -41,7 +41,7 @@ def keyed(work: Work) -> Keyed:
 def folder(client: FormClient, number: int) -> zipfile.ZipFile:
     answer = client.post(f"/jobs/{number}/folder.zip")
     assert answer.status_code == 200 and answer.mimetype == "application/zip"
-    assert answer.headers["Content-Disposition"] == f'attachment; filename="job-{number}.zip"'
+    assert answer.headers["Content-Disposition"] == f"attachment; filename=job-{number}.zip"
     return zipfile.ZipFile(io.BytesIO(answer.data))
 
 

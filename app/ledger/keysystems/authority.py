@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["lacks_authority", "require_authority"]
+__all__ = ["authority_of", "lacks_authority", "require_authority"]
 
 from app.ledger.errors import LedgerError
 from app.ledger.events.actions import record
@@ -16,6 +16,12 @@ MOST = 500
 def lacks_authority(system: KeySystem) -> bool:
     """Whether the system has an owner of record whose written authority is not on file."""
     return bool(system.owner_of_record.strip()) and not system.authority_note.strip()
+
+
+def authority_of(system: KeySystem) -> str:
+    """Whose the system is and what they gave in writing, for a receipt; "" where neither is on file."""
+    owner, note = system.owner_of_record.strip(), " ".join(system.authority_note.split())
+    return ": ".join(part for part in (owner, note[:400]) if part)
 
 
 def require_authority(

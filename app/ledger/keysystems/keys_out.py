@@ -25,7 +25,7 @@ from app.errors import Problem, Problems
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound, Stale
 from app.ledger.events.actions import next_number, record
-from app.ledger.keysystems.authority import require_authority
+from app.ledger.keysystems.authority import authority_of, require_authority
 from app.ledger.keysystems.copy_numbers import MOST_AT_ONCE, say_copies
 from app.ledger.keysystems.exposure import Exposed, exposed_by, where_it_opens
 from app.ledger.keysystems.keys import order_keys
@@ -122,7 +122,7 @@ def issue_keys(work: Work, form: IssueForm) -> int:
             due_back=form.due_back.isoformat() if form.due_back else "",
             customer=system.customer.name,
             site=system.site.name if system.site else "",
-            authority=_authority(system),
+            authority=authority_of(system),
         )
         return number
 
@@ -138,11 +138,6 @@ def _holder_problems(work: Work, form: IssueForm, holder: str, phone: str) -> li
     if form.due_back is not None and form.due_back < work.today:
         problems.append(Problem("due_back", f"{form.due_back.isoformat()} is past; enter today or a later day."))
     return problems
-
-
-def _authority(system: KeySystem) -> str:
-    owner, note = system.owner_of_record.strip(), " ".join(system.authority_note.split())
-    return ": ".join(part for part in (owner, note[:400]) if part)
 
 
 def return_key(work: Work, key_id: int, version: int) -> Key:

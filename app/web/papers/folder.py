@@ -5,9 +5,13 @@ from __future__ import annotations
 __all__ = ["job_folder"]
 
 import io
+import tempfile
 import zipfile
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
+from typing import IO
 
 from flask import render_template
 
@@ -20,6 +24,7 @@ from app.web.papers.catalogue import papers_of
 from app.web.papers.source import JobSource
 
 _MOST_STORY = 2_000
+_IN_MEMORY = 16 * 1024 * 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,51 +34,58 @@ class FolderLine:
     name: str
     words: str
     number: str
-    size: int
     is_secret: bool
+    size: int = 0
     missing: str = ""
 
 
-def job_folder(source: JobSource, files_folder: Path) -> bytes:
-    """The archive. A paper that is refused (a finding of the audit) stands in the index with the reason.
+def job_folder(source: JobSource, files_folder: Path) -> IO[bytes]:
+    """The archive, to be read from its start and closed by who sends it; on the disk once it is large.
 
-    What opens bittings puts that on record, as on its own page.
+    A paper that is refused (a finding of the audit) stands in the index with the reason. What opens bittings puts
+    that on record, as on its own page.
     """
-    made = io.BytesIO()
-    lines: list[FolderLine] = []
+    made = tempfile.SpooledTemporaryFile(_IN_MEMORY)  # noqa: SIM115 - it outlives this function
     moment = source.work.now.astimezone().timetuple()[:6]
-
-    with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
-
-        def put(name: str, content: bytes) -> None:
-            entry = zipfile.ZipInfo(name, moment)
-            entry.external_attr = 0o600 << 16
-            archive.writestr(entry, content, zipfile.ZIP_DEFLATED)
-
-        for paper in papers_of(source):
-            for file in paper.files:
+    lines: list[FolderLine] = []
+    try:
+        with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
+            for line, make in _contents(source, files_folder):
                 try:
-                    content = file.make()
+                    content = make()
                 except (NotAllowed, LedgerBusy):
                     raise
                 except BitternError as error:
-                    lines.append(FolderLine(file.name, paper.words, paper.number, 0, paper.is_secret, error.message))
+                    lines.append(replace(line, missing=error.message))
                     continue
-                put(f"papers/{file.name}", content)
-                lines.append(
-                    FolderLine(f"papers/{file.name}", paper.words, paper.number, len(content), paper.is_secret)
-                )
-        for kept in files_of_job(source.work.session, source.job.id):
-            name = f"files/{kept.id}-{kept.name}"
-            try:
-                content = read_content(files_folder, kept)
-            except BitternError as error:
-                lines.append(FolderLine(name, kept.about or "File", "", 0, False, error.message))
-                continue
-            put(name, content)
-            lines.append(FolderLine(name, kept.about or "File", "", len(content), False))
-        put("index.html", _index(source, lines).encode())
-    return made.getvalue()
+                _put(archive, line.name, content, moment)
+                lines.append(replace(line, size=len(content)))
+            _put(archive, "index.html", _index(source, lines).encode(), moment)
+    except BaseException:
+        made.close()
+        raise
+    size = made.tell()
+    made.seek(0)
+    if size > _IN_MEMORY:
+        return made
+    with made:
+        return io.BytesIO(made.read())
+
+
+def _contents(source: JobSource, files_folder: Path) -> Iterator[tuple[FolderLine, Callable[[], bytes]]]:
+    """Each paper and each file with what makes it, one after the other: only one of them is in memory."""
+    for paper in papers_of(source):
+        for file in paper.files:
+            yield FolderLine(f"papers/{file.name}", paper.words, paper.number, paper.is_secret), file.make
+    for kept in files_of_job(source.work.session, source.job.id):
+        line = FolderLine(f"files/{kept.id}-{kept.name}", kept.about or "File", "", is_secret=False)
+        yield line, partial(read_content, files_folder, kept)
+
+
+def _put(archive: zipfile.ZipFile, name: str, content: bytes, moment: tuple[int, ...]) -> None:
+    entry = zipfile.ZipInfo(name, moment)  # type: ignore[arg-type]  # six numbers, as it wants
+    entry.external_attr = 0o600 << 16
+    archive.writestr(entry, content, zipfile.ZIP_DEFLATED)
 
 
 def _index(source: JobSource, lines: list[FolderLine]) -> str:

@@ -18,6 +18,7 @@ from app.ledger.jobs.holders import KeyHolders, holders_of
 from app.ledger.jobs.models import Job
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.schedule import BenchWork, Schedule
+from app.ledger.keysystems.authority import authority_of
 from app.ledger.keysystems.job_keys import keys_of_job
 from app.ledger.keysystems.models import KeySystem
 from app.ledger.work import Work
@@ -96,7 +97,7 @@ class JobSource:
             site_name=schedule.site_name,
             holder_name=self.job.accepted_by or schedule.customer_name,
             holder_phone=self.job.customer.phone,
-            authority="",
+            authority="; ".join(filter(None, (authority_of(system) for system in self.systems))),
             keys=tuple(
                 ReceiptKey(
                     key.keyset.symbol,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 __all__ = ["blueprint"]
 
-from flask import Blueprint, abort, request
+from flask import Blueprint, abort, request, send_file
 from flask.typing import ResponseReturnValue
 from flask_login import current_user
 
@@ -78,7 +78,8 @@ def folder(number: int) -> ResponseReturnValue:
         answer = ask_to_prove()
         if answer is not None:
             return answer
-    return send(job_folder(_source(number), files_folder(the_config())), f"job-{number}.zip", ZIP)
+    made = job_folder(_source(number), files_folder(the_config()))
+    return send_file(made, ZIP, as_attachment=True, download_name=f"job-{number}.zip")
 
 
 def _proofs() -> tuple[Proof, ...]:
