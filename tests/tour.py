@@ -48,6 +48,12 @@ _ROWS: dict[str, type[models.Base]] = {
     "user_id": models.User,
 }
 _ASKED = {"prices.code": "?code=RING-SET", "books.download": "?first=2026-01-01&last=2026-12-31"}
+_WORDS_OF: dict[tuple[str, str], str] = {
+    ("day.show", "name"): "jobs",
+    ("day.sheet", "name"): "jobs",
+    ("moving.download", "kind"): "zip",
+    ("papers.show", "name"): "keying-schedule.pdf",
+}
 _WORDS: dict[str, object] = {"name": "quotes", "kind": "csv", "slug": "length", "revision": 1, "place": 1}
 
 PASSED_BY: dict[str, str] = {
@@ -125,7 +131,7 @@ def _part(endpoint: str, name: str, session: Session) -> object:
     if name == "event_id":  # a change of the first site's doors, which can be taken back
         changed = models.Event.kind == "doors changed together"
         return session.scalars(sa.select(models.Event.id).where(changed).limit(1)).one()
-    return _WORDS[name]
+    return _WORDS_OF.get((endpoint, name)) or _WORDS[name]
 
 
 def _number(endpoint: str, session: Session) -> int:
