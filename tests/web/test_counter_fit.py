@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 
 from app.documents import owner_quote_pdf, quote_pdf
 from app.ledger.jobs.snapshot import read_snapshot
-from app.ledger.models import Draft, Job, JobLine, QuoteRevision, Role, Site
+from app.ledger.models import Draft, Event, Job, JobLine, QuoteRevision, Role, Site
 from tests.factories import FormClient
 from tests.stocked import HARDWARE, MORTISE, PART, empty_house, posted
 
@@ -76,6 +76,8 @@ def test_a_press_records_that_the_customer_agrees(clerk: FormClient, session: Se
     assert line.face == TOLD and line.replaces.startswith(f"Ardent Brass {OLD}, mortise cylinder 1-1/8 in")
     assert TOLD in unescape(clerk.get(answer.location).text)
     assert TOLD in text_of(quote_pdf(snapshot)) and TOLD in text_of(owner_quote_pdf(snapshot))
+    event = session.scalars(sa.select(Event).where(Event.kind == "face agreed")).one()
+    assert TOLD in event.summary and event.actor_name
     again = clerk.get(f"/counter?job={snapshot.job_number}").text
     assert hidden(again, "face_answer") == "agreed"
 

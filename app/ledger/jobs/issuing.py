@@ -233,6 +233,10 @@ def _record_issue(work: Work, job: Job, priced: PricedQuote, snapshot: QuoteSnap
         total_cents=priced.totals.total_cents,
         keyed_at=job.keyed_at,
     )
+    for line in snapshot.lines:
+        if line.face:
+            summary = f"Quote {job.number}-{snapshot.revision}, line {line.label}: {line.face}"
+            record(work, "face agreed", f"job {job.number}", summary, job_id=job.id)
     for choice in priced.keying:
         if choice.overridden:
             record(
