@@ -62,7 +62,7 @@ def read(page: TypedPage, known: Knowledge) -> Reading:
         system=_system(page, lines, known, notes),
         keyed_at=page.keyed_at,
         override_reason=page.override_reason if page.keyed_at else "",
-        option_b=page.option_b,
+        option_b=page.option_b if page.option_b in ("shop", "factory") else "",
         answers=page.answers,
     )
     return Reading(ask, tuple(places), new_customer, new_site, tuple(notes.problems))
