@@ -1,4 +1,4 @@
-"""What a job asks of the factories: one order for each maker, from the cylinders whose records the factory holds."""
+"""What a job asks of the factories: one order for each maker, from the cylinders that the factory keys."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from app.ledger.errors import NotFound
 from app.ledger.jobs.ask import ask_from_json
 from app.ledger.jobs.models import Job, JobLine
 from app.ledger.jobs.schedule import Schedule, ScheduleRow
+from app.ledger.jobs.sent import sent_cylinders
 from app.ledger.keysystems.models import Keyset, KeySystem, RecordsHolder
 from app.ledger.makers.models import Maker
 from app.ledger.work import Work
@@ -39,7 +40,10 @@ class FactoryGroup:
 
 @dataclass(frozen=True, slots=True)
 class FactoryWork:
-    """One maker's part of a job. place: 1 for the job's first order to a factory. levels: of its systems."""
+    """One maker's part of a job. place: 1 for the job's first order to a factory. levels: of its systems.
+
+    is_from_our_records: the house holds a system's records, so that the factory keys from what it is sent.
+    """
 
     schedule: Schedule
     place: int
@@ -47,6 +51,7 @@ class FactoryWork:
     system_name: str
     levels: int
     is_new_system: bool
+    is_from_our_records: bool
     need_by: date | None
     groups: tuple[FactoryGroup, ...]
 
@@ -56,7 +61,7 @@ def factory_makers(session: Session, job: Job) -> tuple[str, ...]:
     if "factory" not in job.keyed_at:
         return ()
     rows = sa.select(Maker.name).distinct().join(Cylinder, Cylinder.maker_id == Maker.id)
-    return tuple(session.scalars(_at_factory(rows, job.id).order_by(Maker.name)))
+    return tuple(session.scalars(_at_factory(rows, session, job).order_by(Maker.name)))
 
 
 def factory_work(work: Work, job: Job, schedule: Schedule, maker_name: str) -> FactoryWork:
@@ -67,7 +72,9 @@ def factory_work(work: Work, job: Job, schedule: Schedule, maker_name: str) -> F
     systems = dict[int, KeySystem]()
     line_of = dict[int, int]()
     rows = sa.select(Cylinder.id, Cylinder.line_number, KeySystem).join(Maker, Maker.id == Cylinder.maker_id)
-    for cylinder_id, line, system in work.session.execute(_at_factory(rows, job.id).where(Maker.name == maker_name)):
+    for cylinder_id, line, system in work.session.execute(
+        _at_factory(rows, work.session, job).where(Maker.name == maker_name)
+    ):
         systems[system.id] = system
         line_of[cylinder_id] = line or 0
     mine = [row for row in schedule.rows if row.cylinder_id in line_of]
@@ -78,16 +85,19 @@ def factory_work(work: Work, job: Job, schedule: Schedule, maker_name: str) -> F
         system_name=" · ".join(system.name for system in systems.values()),
         levels=max((system.levels for system in systems.values()), default=1),
         is_new_system=all(_is_of_job(work.session, system_id, job.id) for system_id in systems),
+        is_from_our_records=any(system.records is RecordsHolder.SHOP for system in systems.values()),
         need_by=job.need_by or job.promised_on,
         groups=_groups(mine, line_of, {line.number: line for line in job.lines}, schedule),
     )
 
 
-def _at_factory(rows: _Rows, job_id: int) -> _Rows:
+def _at_factory(rows: _Rows, session: Session, job: Job) -> _Rows:
+    """Those whose records the factory holds, and those it is to key from records that it is sent."""
+    sent = Cylinder.id.in_(sent_cylinders(session, job))
     return (
         rows.join(Keyset, Keyset.id == Cylinder.keyset_id)
         .join(KeySystem, KeySystem.id == Keyset.system_id)
-        .where(Cylinder.job_id == job_id, KeySystem.records == RecordsHolder.FACTORY)
+        .where(Cylinder.job_id == job.id, sa.or_(KeySystem.records == RecordsHolder.FACTORY, sent))
     )
 
 

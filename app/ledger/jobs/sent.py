@@ -1,4 +1,4 @@
-"""Which of a job's cylinders are keyed at the factory, where the rest of it is keyed here."""
+"""Which of a job's cylinders are keyed at the factory."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from app.ledger.jobs.snapshot import read_snapshot
 
 
 def sent_cylinders(session: Session, job: Job) -> frozenset[int]:
-    """Ids of the cylinders that the factory keys in a job keyed in two places; empty where it is one place.
+    """Ids of the cylinders that the factory keys; empty, without a query, where the shop keys all of the job.
 
-    The newest revision counts: it is the one that was accepted.
+    The newest revision counts, as the option that was accepted.
     """
-    if job.keyed_at not in ("factory/shop", "shop/factory"):
+    if "factory" not in job.keyed_at:
         return frozenset()
     text = session.scalar(
         sa.select(QuoteRevision.snapshot)

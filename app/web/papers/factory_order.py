@@ -14,6 +14,13 @@ _STAMPING = (
 )
 
 
+_FACTORY_RECORDS = "The factory holds this system's records: the key bitting array and the list of bittings in use."
+_OUR_RECORDS = (
+    "We hold this system's records. Key only from the bittings that come with this order, sealed, from the owner by "
+    "name; make no other bitting of this system, and say on the packing slip which were used."
+)
+
+
 def factory_order(asked: FactoryWork, ordered_by: str) -> FactoryOrder:
     """What the form says; no bitting is known here, since the factory makes them."""
     schedule = asked.schedule
@@ -28,7 +35,7 @@ def factory_order(asked: FactoryWork, ordered_by: str) -> FactoryOrder:
         ship_to=f"{schedule.house.name}\n{schedule.house.address}",
         system_name=asked.system_name,
         is_new_system=asked.is_new_system,
-        records="The factory holds this system's records: the key bitting array and the list of bittings in use.",
+        records=_OUR_RECORDS if asked.is_from_our_records else _FACTORY_RECORDS,
         keying_instruction=f"{levels}. Key as scheduled below; no keyset's key may turn a cylinder that does not "
         "list it under “Operated by”.",
         stamping_instruction=_STAMPING,
