@@ -21,10 +21,12 @@ from app.fitting import (
     write_catalogue_csv,
     write_catalogue_xlsx,
 )
+from app.ledger.errors import Stale
 from app.ledger.events.queries import events_of
 from app.ledger.makers.actions import import_maker
 from app.ledger.makers.catalogue import catalogue_page, items_of
 from app.ledger.makers.editing import add_maker, change_table, maker_json, plan_maker, read_table_file
+from app.ledger.makers.models import Maker
 from app.ledger.makers.queries import get_maker, list_makers
 from app.ledger.makers.sheets import Row, Sheet, find_sheet, read_sheet, sheet_rows, sheets_of
 from app.ledger.users.models import Role
@@ -35,7 +37,7 @@ from app.web.files import CSV, XLSX, send
 from app.web.forms_base import FilePage, attach, typed
 from app.web.makers.forms import MakerPage, TableForm
 from app.web.services import current_work, request_session
-from app.web.waiting import drop_waiting, find_waiting, keep_waiting
+from app.web.waiting import WaitingFile, drop_waiting, find_waiting, keep_waiting
 
 blueprint = Blueprint("makers", __name__, url_prefix="/makers")
 SIZE = 50
@@ -137,9 +139,7 @@ def import_json() -> ResponseReturnValue:
     if form.validate_on_submit():
         try:
             waiting = keep_waiting(work, "maker", form.file.data)
-            given, known = plan_maker(work.session, waiting.content)
-            read = read_maker(given)
-            return render_template("makers/plan.html", waiting=waiting, read=read, known=known)
+            return _plan(waiting, *plan_maker(work.session, waiting.content))
         except Problems as refused:
             problems = refused.problems
         except BitternError as error:
@@ -154,13 +154,20 @@ def import_json() -> ResponseReturnValue:
 def record_json() -> ResponseReturnValue:
     """Put a maker's whole file on record."""
     work, token, form = current_work(), request.form.get("token", ""), TableForm()
-    given, known = plan_maker(work.session, find_waiting(work, "maker", token).content)
-    if known is not None:
-        about(f"maker {known.id}")
-    maker = import_maker(work, given, form.version_read)
+    waiting = find_waiting(work, "maker", token)
+    given, _ = plan_maker(work.session, waiting.content)
+    try:
+        maker = import_maker(work, given, form.version_read)
+    except Stale:
+        return _plan(waiting, *plan_maker(work.session, waiting.content), is_anew=True), 409
     drop_waiting(token)
     flash(f"{maker.name} is on record.")
     return redirect(url_for("makers.show", maker_id=maker.id), 303)
+
+
+def _plan(waiting: WaitingFile, given: dict[str, Any], known: Maker | None, *, is_anew: bool = False) -> str:
+    """What a maker's file would do; is_anew: said again, since somebody saved in between."""
+    return render_template("makers/plan.html", waiting=waiting, read=read_maker(given), known=known, is_anew=is_anew)
 
 
 @blueprint.route("/<int:maker_id>/tables/<key>", methods=["GET", "POST"])
@@ -181,7 +188,7 @@ def table(maker_id: int, key: str) -> ResponseReturnValue:
         else:
             flash(f"{sheet.title} is saved.")
             return redirect(url_for("makers.show", maker_id=maker_id, _anchor=key), 303)
-    form.version.data = version
+    form.version.data = str(version)
     empty = dict.fromkeys(sheet.columns, "")
     return render_template(
         "makers/table.html",
@@ -194,7 +201,7 @@ def table(maker_id: int, key: str) -> ResponseReturnValue:
     ), 422 if problems else 200
 
 
-def _sheet(maker_id: int, key: str) -> tuple[Any, Sheet]:
+def _sheet(maker_id: int, key: str) -> tuple[Maker, Sheet]:
     maker = get_maker(request_session(), maker_id)
     try:
         return maker, find_sheet(maker.tables, key)
@@ -252,23 +259,30 @@ def import_table(maker_id: int, key: str) -> ResponseReturnValue:
         try:
             waiting = keep_waiting(work, f"table {maker_id} {key}", form.file.data)
             rows = read_table_file(maker.tables, key, waiting.name, waiting.content)
-            changed = read_sheet(maker.tables, sheet, rows)
-            before, after = sheet_rows(maker.tables, sheet), sheet_rows(changed, sheet)
-            return render_template(
-                "makers/table_plan.html",
-                maker=maker,
-                sheet=sheet,
-                waiting=waiting,
-                added=[row for row in after if row not in before],
-                gone=[row for row in before if row not in after],
-                kept=sum(row in before for row in after),
-            )
+            return _table_plan(maker, sheet, waiting, rows)
         except Problems as refused:
             problems = refused.problems
         except BitternError as error:
             attach(form, error)
     status = 422 if form.is_submitted() else 200
     return render_template("makers/import_table.html", form=form, maker=maker, sheet=sheet, problems=problems), status
+
+
+def _table_plan(
+    maker: Maker, sheet: Sheet, waiting: WaitingFile, rows: list[tuple[int, Row]], *, is_anew: bool = False
+) -> str:
+    """What a table's file would do; is_anew: said again, since somebody saved in between."""
+    before, after = sheet_rows(maker.tables, sheet), sheet_rows(read_sheet(maker.tables, sheet, rows), sheet)
+    return render_template(
+        "makers/table_plan.html",
+        maker=maker,
+        sheet=sheet,
+        waiting=waiting,
+        added=[row for row in after if row not in before],
+        gone=[row for row in before if row not in after],
+        kept=sum(row in before for row in after),
+        is_anew=is_anew,
+    )
 
 
 @blueprint.post("/<int:maker_id>/tables/<key>/record")
@@ -280,7 +294,10 @@ def record_table(maker_id: int, key: str) -> ResponseReturnValue:
     maker, sheet = _sheet(maker_id, key)
     waiting = find_waiting(work, f"table {maker_id} {key}", token)
     rows = read_table_file(maker.tables, key, waiting.name, waiting.content)
-    change_table(work, maker_id, form.version_read, key, rows)
+    try:
+        change_table(work, maker_id, form.version_read, key, rows)
+    except Stale:
+        return _table_plan(*_sheet(maker_id, key), waiting, rows, is_anew=True), 409
     drop_waiting(token)
     flash(f"{sheet.title} is on record.")
     return redirect(url_for("makers.show", maker_id=maker_id, _anchor=key), 303)
