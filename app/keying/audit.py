@@ -12,7 +12,7 @@ import numpy as np
 
 from app.keying.errors import KeyingError
 from app.keying.given import short, whole
-from app.keying.shearing import KeyIndex, Masks, depth_masks, masks_of_lists
+from app.keying.shearing import Indices, KeyIndex, Masks, depth_masks, masks_of_lists
 from app.keying.spec import Bitting
 
 Shear: TypeAlias = Sequence[Sequence[int]]
@@ -118,7 +118,7 @@ def near_misses(
     for off in range(1, tolerance + 1):
         wide |= (masks << np.uint32(off)) | (masks >> np.uint32(off))
     index = KeyIndex(list(keys.values()))
-    rows, found = index.operating(wide)
+    rows, found = index.operating(wide) if most_cuts_off != 1 else _one_off(index, masks, wide)
     exact = masks[rows] >> index.bittings[found].astype(np.uint32) & np.uint32(1)
     cuts_off = exact.shape[1] - exact.sum(axis=1)
     kept = (cuts_off > 0) & (cuts_off <= (most_cuts_off or exact.shape[1]))
@@ -127,6 +127,20 @@ def near_misses(
         NearMiss(cylinder_names[row], key_names[key], int(off))
         for row, key, off in zip(rows[kept], found[kept], cuts_off[kept], strict=True)
     )
+
+
+def _one_off(index: KeyIndex, masks: Masks, wide: Masks) -> tuple[Indices, Indices]:
+    """Give the pairs of cylinder and key that at most one cut keeps apart, each chamber widened by itself.
+
+    Widening all at once would let nearly every key of a large system in, only to be sifted out again.
+    """
+    found = []
+    for chamber in range(masks.shape[1]):
+        opened = masks.copy()
+        opened[:, chamber] = wide[:, chamber]
+        found.append(np.stack(index.operating(opened), axis=1))
+    pairs = np.unique(np.concatenate(found), axis=0) if found else np.zeros((0, 2), dtype=np.int64)
+    return pairs[:, 0], pairs[:, 1]
 
 
 def _masks(keys: Mapping[str, Bitting], cylinders: Mapping[str, Sequence[str]], pinned: Mapping[str, Shear]) -> Masks:

@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from oracle import bittings_of, every_bitting, operates, small_specs
 
@@ -137,3 +137,25 @@ def test_findings_without_end_are_refused():
     wide = [f"K{n * 273}" for n in range(15)]
     with pytest.raises(KeyingError, match="10,000,000 times"):
         audit(every, {f"C{n}": wide for n in range(3500)})
+
+
+@settings(deadline=None, max_examples=40)
+@given(st.data())
+def test_near_misses_of_one_cut_are_those_of_plain_comparison(data):
+    spec = data.draw(small_specs())
+    bittings = data.draw(st.lists(bittings_of(spec), min_size=2, max_size=7))
+    keys = {f"K{n}": bitting for n, bitting in enumerate(bittings)}
+    cylinders = {
+        f"C{n}": data.draw(st.lists(st.sampled_from(sorted(keys)), min_size=1, max_size=3)) for n in range(3)
+    }
+    tolerance = data.draw(st.integers(1, 3))
+    plain = set()
+    for cylinder, meant in cylinders.items():
+        for key, cuts in keys.items():
+            away = [min(abs(cut - keys[one][c]) for one in meant) for c, cut in enumerate(cuts)]
+            if sum(off > 0 for off in away) == 1 and max(away) <= tolerance:
+                plain.add((cylinder, key, 1))
+    found = near_misses(keys, cylinders, tolerance, 1)
+    assert {(one.cylinder, one.key, one.cuts_off) for one in found} == plain and len(found) == len(plain)
+    every = near_misses(keys, cylinders, tolerance)
+    assert tuple(one for one in every if one.cuts_off == 1) == found

@@ -11,6 +11,7 @@ from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
 from app.ledger.keysystems.actions import seal_bitting
+from app.ledger.keysystems.opened import open_system
 from app.ledger.models import Bitting, CylinderOperator, Event, Keyset, KeySystem, Role
 from app.ledger.work import Work
 from tests import factories
@@ -172,3 +173,24 @@ def test_the_counter_opens_neither(client_as: ClientAs, work: Work) -> None:
     client = client_as(Role.COUNTER)
     for page in ("audit", "cross-key"):
         assert client.get(f"/keying/systems/{system.id}/{page}").status_code == 403
+
+
+def test_near_misses_are_told_by_the_tolerance_that_is_chosen(client_as: ClientAs, work: Work) -> None:
+    system = system_in_service(work)
+    client, address = client_as(Role.BENCH), f"/keying/systems/{system.id}/audit"
+    keys = open_system(work, system.id).keys
+    one = client.post(address, data={"tolerance": "1"}).text
+    assert ">None.<" in one and "off by up to 1 increment:" in one  # two-step: no two cuts are one increment apart
+    two = client.post(address, data={"tolerance": "2"}).text
+    chains = open_system(work, system.id).cylinders
+    near = [
+        (key, cylinder)
+        for cylinder, chain in chains.items()
+        for key, cuts in keys.items()
+        for off in [[min(abs(cut - keys[own][c]) for own in chain) for c, cut in enumerate(cuts)]]
+        if sum(away > 0 for away in off) == 1 and max(off) <= 2
+    ]
+    assert near, "the masters of this system differ by one step"
+    row = 'data-label="Key" class="code">{}</td><td data-label="Cylinder" class="code">{}</td>'
+    assert all(row.format(key, cylinder) in two for key, cylinder in near[:40])
+    assert client.post(address, data={"tolerance": "9"}).status_code == 422

@@ -10,7 +10,9 @@ import pypdf
 import pytest
 import sqlalchemy as sa
 
-from app.ledger.models import Event, KeyState, KeySystem, Level, RecordsHolder, Role
+from app.ledger.keysystems.queries import get_system
+from app.ledger.keysystems.tree import system_tree
+from app.ledger.models import CylinderOperator, Event, KeyState, KeySystem, Level, RecordsHolder, Role
 from app.ledger.work import Work
 from tests import factories
 from tests.conftest import NOW
@@ -203,3 +205,13 @@ def test_a_system_without_records_must_not_be_extended(work: Work, keyed: Keyed,
     keyed.system.records = RecordsHolder.NOBODY
     work.session.commit()
     assert "must not be extended" in client_as(Role.COUNTER).get(f"/key-systems/{keyed.system.id}").text
+
+
+def test_the_tree_counts_what_a_key_turns_nmk_and_cross_keyed(keyed: Keyed, work: Work) -> None:
+    master, first, second = keyed.system.keysets
+    keyed.cylinders[0].is_nmk = True
+    work.session.add(CylinderOperator(cylinder_id=keyed.cylinders[0].id, keyset_id=second.id))
+    work.session.commit()
+    [top] = system_tree(work.session, get_system(work.session, keyed.system.id))
+    turned = {node.keyset.symbol: node.all_cylinders for node in (top, *top.children)}
+    assert turned == {master.symbol: 1, first.symbol: 1, second.symbol: 2}

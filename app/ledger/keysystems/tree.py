@@ -110,11 +110,18 @@ class KeysetNode:
     keys: tuple[tuple[KeyState, int], ...]  # how many keys are in each state
     out: tuple[KeyOut, ...]
     children: tuple[KeysetNode, ...]
+    crossed: frozenset[int] = frozenset()  # cylinders elsewhere that it operates too, by id
 
     @property
     def all_cylinders(self) -> int:
-        """Cylinders here and below: what its key turns."""
-        return len(self.cylinders) + sum(child.all_cylinders for child in self.children)
+        """How many cylinders its key turns: here, below but for NMK ones, and cross-keyed elsewhere."""
+        return len({one.cylinder_id for one in self.cylinders} | self._below() | self.crossed)
+
+    def _below(self) -> set[int]:
+        found: set[int] = set()
+        for child in self.children:
+            found |= {one.cylinder_id for one in child.cylinders if not one.is_nmk} | child._below()
+        return found
 
 
 def system_tree(session: Session, system: KeySystem) -> tuple[KeysetNode, ...]:
@@ -124,6 +131,10 @@ def system_tree(session: Session, system: KeySystem) -> tuple[KeysetNode, ...]:
     """
     cylinders = _cylinders(session, system)
     keys, out = _keys(session, system)
+    crossed: dict[str, set[int]] = {}
+    for one in (one for hung in cylinders.values() for one in hung):
+        for symbol in one.operators:
+            crossed.setdefault(symbol, set()).add(one.cylinder_id)
     children: dict[int | None, list[Keyset]] = {}
     for keyset in system.keysets:
         children.setdefault(keyset.parent_id, []).append(keyset)
@@ -135,6 +146,7 @@ def system_tree(session: Session, system: KeySystem) -> tuple[KeysetNode, ...]:
             tuple(keys.get(keyset.id, {}).items()),
             tuple(out.get(keyset.id, ())),
             tuple(node(child) for child in children.get(keyset.id, ())),
+            frozenset(crossed.get(keyset.symbol, ())),
         )
 
     tops = sorted(children.get(None, []), key=lambda one: one.level in (Level.CONTROL, Level.SINGLE))

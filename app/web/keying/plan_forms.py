@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
-__all__ = ["ControlPage", "CrossPage", "ExtendPage", "LostPage", "PlanPage", "StartPage", "keyway_choices"]
+__all__ = [
+    "AuditPage",
+    "ControlPage",
+    "CrossPage",
+    "ExtendPage",
+    "LostPage",
+    "PlanPage",
+    "StartPage",
+    "keyway_choices",
+]
 
 from collections.abc import Sequence
 
@@ -133,6 +142,16 @@ class LostPage(PageForm):
             if k.symbol in opened.keys
         ]
         offer(self.keyset, [("", "Choose …"), *rows])
+
+
+class AuditPage(PageForm):
+    """How far off a worn cut may be to count as a near miss."""
+
+    tolerance = SelectField("A worn cut is off by up to", default="1")
+
+    def offer(self) -> None:
+        """Fill the increments."""
+        offer(self.tolerance, [("1", "1 increment"), ("2", "2 increments"), ("3", "3 increments")])
 
 
 class ControlPage(PageForm):

@@ -26,7 +26,7 @@ from app.web.access import may, roles
 from app.web.forms_base import typed
 from app.web.keying.blueprint import blueprint
 from app.web.keying.loss_draft import draft_of_loss
-from app.web.keying.plan_forms import ControlPage, CrossPage, ExtendPage, LostPage
+from app.web.keying.plan_forms import AuditPage, ControlPage, CrossPage, ExtendPage, LostPage
 from app.web.keying.refusals import attach_plain
 from app.web.services import current_work, request_session
 
@@ -36,8 +36,12 @@ from app.web.services import current_work, request_session
 def audit(system_id: int) -> ResponseReturnValue:
     """Ask for the audit; on a POST run it and tell what was found."""
     system = get_system(request_session(), system_id)
-    found = check_whole_system(current_work(), system_id) if request.method == "POST" else None
-    return render_template("keying/audit.html", system=system, found=found)
+    form, found = AuditPage(), None
+    form.offer()
+    if form.validate_on_submit():
+        found = check_whole_system(current_work(), system_id, int(typed(form.tolerance)))
+    status = 422 if form.is_submitted() and found is None else 200
+    return render_template("keying/audit.html", system=system, form=form, found=found), status
 
 
 @blueprint.route("/systems/<int:system_id>/cross-key", methods=["GET", "POST"])
