@@ -295,8 +295,3 @@ def drop_draft(work: Work, token: str) -> None:
         work.session.execute(
             sa.delete(Draft).where(Draft.token == token, Draft.user_id == work.actor.user_id, Draft.job_id.is_(None))
         )
-
-
-def problems_of(error: BitternError) -> Sequence[Problem]:
-    """All problems that an error tells of."""
-    return error.problems if isinstance(error, Problems) else [Problem(error.field, error.message)]

@@ -7,15 +7,14 @@ __all__ = ["deposit_rule", "line_rules", "quote_rules"]
 import json
 from decimal import Decimal
 from functools import cache
-from pathlib import Path
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from app.errors import BitternError
+from app.fitting.reference import reference_folder
 from app.ledger.quote_rules.models import MAIL_SUBJECT, MAIL_TEXT, QuoteRules
 from app.pricing import DepositRule, MissingLineRule, read_missing_line_rules
-
-_RULES = Path(__file__).resolve().parents[3] / "shared" / "missing_lines.json"
 
 
 def quote_rules(session: Session) -> QuoteRules:
@@ -38,5 +37,12 @@ def deposit_rule(rules: QuoteRules) -> DepositRule:
 
 @cache
 def line_rules() -> tuple[MissingLineRule, ...]:
-    """The rules that ask about forgotten lines, out of the table in `shared`."""
-    return read_missing_line_rules(json.loads(_RULES.read_text("utf-8")))
+    """The rules that ask about forgotten lines, out of the table in `shared`; BitternError when it is not there."""
+    path = reference_folder() / "missing_lines.json"
+    try:
+        given = json.loads(path.read_text("utf-8"))
+    except (OSError, ValueError) as error:
+        raise BitternError(
+            "shared", "The table missing_lines.json is missing or damaged; restore the folder named shared."
+        ) from error
+    return read_missing_line_rules(given)

@@ -1,0 +1,99 @@
+"""Revisions side by side, and a quote at the prices of a later day."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+
+from app.errors import Problems
+from app.ledger.errors import LedgerError, Stale
+from app.ledger.jobs.ask import LineAsk, LineKind
+from app.ledger.jobs.models import Job
+from app.ledger.jobs.revising import compare_quotes, keep_requote, requote
+from app.ledger.jobs.snapshot import read_snapshot
+from app.ledger.models import PriceBookRow
+from app.ledger.work import Work
+from tests.ledger.test_main_job import accept, flats, issued
+from tests.ledger.test_quote_options import SHOP
+
+RINGS = LineAsk(LineKind.HARDWARE, 3, price_code="RING-SET")
+
+
+def dearer(work: Work, code: str, cents: int, on: date) -> None:
+    old = work.session.query(PriceBookRow).filter_by(code=code, tier="").first()
+    assert old is not None
+    kept = {name: getattr(old, name) for name in ("code", "description", "category", "kind", "cost_cents", "tier")}
+    row = PriceBookRow(**kept, unit_cents=cents, quantity_from=1, valid_from=on, valid_until=None)
+    work.session.add(row)
+    work.session.commit()
+
+
+def fresh(work: Work, job: Job) -> Job:
+    work.session.expire_all()
+    return job
+
+
+def test_the_differences_of_the_lines_add_up_to_that_of_the_sums(work: Work) -> None:
+    ask = flats(work, lines=(*flats(work).lines, RINGS), **SHOP)
+    job = issued(work, ask)
+    lines = (replace(ask.lines[0], quantity=30), LineAsk(LineKind.TRIP, 1, price_code="TRIP"))
+    issued(work, replace(ask, lines=lines), job_id=job.id, job_version=job.version)
+    before, after = (read_snapshot(each.snapshot) for each in fresh(work, job).revisions)
+    found = compare_quotes(before, after)
+    assert [change.status.value for change in found.moved] == ["changed", "changed", "changed", "added", "removed"]
+    label, old, new = found.sums[0]
+    assert label == "Before tax" and new - old == sum(change.difference_cents for change in found.changes)
+    for name, one, two in found.sums:
+        assert (one, two) == {
+            "Before tax": (before.totals.subtotal_cents, after.totals.subtotal_cents),
+            "Sales tax": (before.totals.tax_cents, after.totals.tax_cents),
+            "Total": (before.totals.total_cents, after.totals.total_cents),
+        }[name]
+
+
+def test_a_later_days_prices_are_shown_and_kept_as_shown(work: Work) -> None:
+    job = issued(work, flats(work, lines=(RINGS,), system=None))
+    dearer(work, "RING-SET", 12_80, work.today + timedelta(days=7))
+    assert requote(work, job).comparison.moved == ()
+    later = replace(work, now=work.now + timedelta(days=8))
+    shown = requote(later, fresh(work, job))
+    (change,) = shown.comparison.moved
+    assert change.before is not None and change.after is not None
+    assert change.difference_cents == 3 * (12_80 - change.before.unit_cents) == change.after.net_cents - 29_40
+    kept = keep_requote(later, job, "a token", job.version)
+    assert kept.total_cents == shown.comparison.after.totals.total_cents
+    assert kept.valid_until == shown.comparison.after.valid_until == later.today + timedelta(days=30)
+    assert keep_requote(later, fresh(work, job), "a token", 1).id == kept.id
+    with pytest.raises(Stale):
+        keep_requote(later, fresh(work, job), "another", 1)
+
+
+def test_what_time_has_overtaken_is_left_out_and_said(work: Work) -> None:
+    job = issued(work, flats(work, need_by=work.today + timedelta(days=40), option_b="factory", **SHOP))
+    near = replace(work, now=work.now + timedelta(days=32))
+    shown = requote(near, job)
+    assert shown.ask.option_b == "" and "Option B is no longer possible; it is quoted without it." in shown.notes
+    past = requote(replace(work, now=work.now + timedelta(days=60)), fresh(work, job))
+    assert past.ask.need_by is None and past.ask.option_b == "factory"
+    assert "The day on which it was needed has passed; it is quoted without one." in past.notes
+
+
+def test_a_price_that_has_ended_stands_against_it(work: Work) -> None:
+    job = issued(work, flats(work, lines=(RINGS,), system=None))
+    for row in work.session.query(PriceBookRow).filter_by(code="RING-SET"):
+        row.valid_until = work.today
+    work.session.commit()
+    later = replace(work, now=work.now + timedelta(days=2))
+    assert "none that holds" in requote(later, job).problems[0].message
+    with pytest.raises(Problems):
+        keep_requote(later, fresh(work, job), "a token", job.version)
+    assert len(fresh(work, job).revisions) == 1
+
+
+def test_a_job_that_was_accepted_is_not_quoted_anew(work: Work) -> None:
+    job = issued(work, flats(work, **SHOP))
+    accept(work, job)
+    with pytest.raises(LedgerError, match="no longer be quoted anew"):
+        requote(work, fresh(work, job))
