@@ -149,6 +149,8 @@ def test_a_door_is_added_by_hand_with_its_refusals_beside_the_fields(
     again = counter.post(f"/sites/{site.id}/doors/new", data=typed | {"thickness": ""})
     assert again.status_code == 422 and "has an opening 12 already" in again.text
     assert counter.get("/sites/4040/doors/new").status_code == 404
+    other = counter.post(f"/sites/{site.id}/doors/new", data={"opening_number": "0-12", "hand": ""})
+    assert "It may be 12, written differently" in counter.get(other.location).text
 
 
 def test_doors_that_may_be_one_are_shown_and_merged(work: Work, site: Site, counter: FormClient) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["AlikeDoor", "AlikeGroup", "find_alike", "merge_doors", "number_key"]
+__all__ = ["AlikeDoor", "AlikeGroup", "alike_numbers", "find_alike", "merge_doors", "number_key"]
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -50,6 +50,13 @@ class AlikeGroup:
 
     why: str
     doors: tuple[AlikeDoor, ...]
+
+
+def alike_numbers(session: Session, door: Door) -> tuple[str, ...]:
+    """The other opening numbers of the door's site that may be the same, written differently."""
+    rows = sa.select(Door.opening_number).where(Door.site_id == door.site_id, Door.id != door.id)
+    wanted = number_key(door.opening_number)
+    return tuple(sorted(number for number in session.scalars(rows) if number_key(number) == wanted))
 
 
 def find_alike(session: Session, site_id: int) -> tuple[AlikeGroup, ...]:

@@ -41,8 +41,10 @@ def write_cell(column: sa.Column[Any], value: Any) -> str:
 
 def read_cell(column: sa.Column[Any], text: str) -> Any:
     """The value of a cell; None for an empty one where the column takes none. BitternError with what to mend."""
-    is_text = isinstance(column.type, sa.String) and not isinstance(column.type, sa.Enum)
-    if not text and not is_text:
+    kind = column.type
+    if isinstance(kind, sa.String) and not isinstance(kind, sa.Enum):
+        return _text(column, kind.length, text)
+    if not text:
         if column.nullable:
             return None
         raise BitternError(column.name, "This cell may not be empty.")
@@ -52,6 +54,14 @@ def read_cell(column: sa.Column[Any], text: str) -> Any:
         raise
     except (ValueError, RecursionError) as error:
         raise BitternError(column.name, f"{text[:40]!r} cannot be read here. {_how(column)}") from error
+
+
+def _text(column: sa.Column[Any], most: int | None, text: str) -> str:
+    if most is not None and len(text) > most:
+        raise BitternError(column.name, f"At most {most} characters fit here; this has {len(text):,}.")
+    if "\0" in text:
+        raise BitternError(column.name, "There is a character in this text that no record holds; type it anew.")
+    return text
 
 
 def _read(column: sa.Column[Any], text: str) -> Any:
@@ -76,12 +86,6 @@ def _read(column: sa.Column[Any], text: str) -> Any:
             if not (plain.isascii() and plain.isdecimal() and len(plain) <= 10 and int(plain) <= _MOST_INTEGER):
                 _bad()
             return int(text)
-        case sa.String(length=most):
-            if most is not None and len(text) > most:
-                raise BitternError(column.name, f"At most {most} characters fit here; this has {len(text):,}.")
-            if "\0" in text:
-                _bad()
-            return text
         case _:
             raise NotImplementedError(column.name)
 

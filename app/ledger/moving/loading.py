@@ -163,13 +163,11 @@ def _values(moved: MovedTable, row: ReadRow, problems: list[Problem]) -> Values 
 
 def _dangling(moved: MovedTable, number: int, values: Values, numbers: Mapping[str, set[Any]]) -> list[Problem]:
     found = []
-    for column in moved.columns:
-        for link in column.foreign_keys:
-            there = numbers.get(link.column.table.name, set())
-            value = values.get(column.name)
-            if value is not None and value not in there:
-                what = next(one.name for one in TABLES if one.table is link.column.table)
-                found.append(_problem(moved, number, column.name, f"There is no row {value} in {what}."))
+    for name, target in moved.links:
+        value = values.get(name)
+        if value is not None and value not in numbers.get(target, ()):
+            what = next(one.name for one in TABLES if one.table.name == target)
+            found.append(_problem(moved, number, name, f"There is no row {value} in {what}."))
     return found
 
 

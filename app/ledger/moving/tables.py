@@ -6,6 +6,7 @@ __all__ = ["EVENT_CHAIN", "LEFT_OUT", "TABLES", "MovedTable", "table_named"]
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 import sqlalchemy as sa
@@ -57,21 +58,41 @@ class MovedTable:
     @property
     def columns(self) -> tuple[sa.Column[Any], ...]:
         """The columns that are moved: never sealed bytes, never what hangs on jobs or people."""
-        return tuple(
-            column
-            for column in self.table.columns
-            if column.name not in _NEVER and not isinstance(column.type, sa.LargeBinary)
-        )
+        return _columns(self.table)
 
     @property
     def titles(self) -> tuple[str, ...]:
         """The columns' names in the export."""
-        return tuple(_title(column.name) for column in self.columns)
+        return _titles(self.table)
+
+    @property
+    def links(self) -> tuple[tuple[str, str], ...]:
+        """The columns that point to a row of a table, each with that table's name in the database."""
+        return _links(self.table)
 
     @property
     def key(self) -> sa.Column[Any]:
         """What tells one row from another."""
         return next(iter(self.table.primary_key.columns))
+
+
+@cache
+def _columns(table: sa.Table) -> tuple[sa.Column[Any], ...]:
+    return tuple(
+        column
+        for column in table.columns
+        if column.name not in _NEVER and not isinstance(column.type, sa.LargeBinary)
+    )
+
+
+@cache
+def _titles(table: sa.Table) -> tuple[str, ...]:
+    return tuple(_title(column.name) for column in _columns(table))
+
+
+@cache
+def _links(table: sa.Table) -> tuple[tuple[str, str], ...]:
+    return tuple((column.name, link.column.table.name) for column in _columns(table) for link in column.foreign_keys)
 
 
 def _title(name: str) -> str:

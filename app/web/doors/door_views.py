@@ -14,6 +14,7 @@ from app.ledger.doors.cautions import cautions_of
 from app.ledger.doors.cylinders import add_cylinder, take_out
 from app.ledger.doors.history import UNDOABLE, door_story, site_story
 from app.ledger.doors.queries import get_door, job_numbers, list_sites, site_doors
+from app.ledger.doors.same import alike_numbers
 from app.ledger.keysystems.queries import customers_keysets
 from app.ledger.users.models import Role
 from app.web.access import roles
@@ -65,6 +66,8 @@ def new(site_id: int) -> ResponseReturnValue:
             attach(form, error)
         else:
             flash(f"Door {saved.opening_number} is on record.")
+            if alike := alike_numbers(work.session, saved):
+                flash(f"It may be {', '.join(alike)}, written differently: look under Doors that may be the same.")
             return redirect(url_for("doors.door", door_id=saved.id), 303)
     return render_template("doors/new.html", form=form, site=place), 422 if form.is_submitted() else 200
 

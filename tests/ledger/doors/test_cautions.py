@@ -6,9 +6,13 @@ from fractions import Fraction
 
 import pytest
 
+from app.documents import schedule_csv
 from app.ledger.doors.cautions import DRILLING, EGRESS, FIRE, INSIDE, cautions_of
+from app.ledger.jobs.papers import schedule_of
 from app.ledger.models import CylinderState, Site
+from app.ledger.work import Work
 from tests import factories
+from tests.keyed import keyed_job
 
 
 def door(site: Site, **given: object):
@@ -60,6 +64,21 @@ def test_a_length_is_held_against_the_thickness(thickness: str, length: str, tol
     factories.CylinderFactory(door=thick, length=Fraction(length))
     found = " ".join(cautions_of(thick))
     assert told in found if told else found == ""
+
+
+def test_cautions_print_on_the_schedule_by_what_stands_on_the_door(work: Work) -> None:
+    keyed = keyed_job(work)
+    exit_door, rated = keyed.doors
+    exit_door.is_egress, rated.is_egress, rated.is_fire_rated = True, False, True
+    factories.CylinderFactory(door=exit_door, position="inside", state=CylinderState.FITTED)
+    for cylinder in keyed.cylinders:
+        cylinder.type = "bored"
+    work.session.commit()
+    rows = {row.opening_number: row.cautions for row in schedule_of(work, keyed.job).rows}
+    assert rows[exit_door.opening_number] == (INSIDE,)
+    assert rows[rated.opening_number] == (FIRE, DRILLING)
+    text = schedule_csv(schedule_of(work, keyed.job)).decode("utf-8-sig")
+    assert INSIDE in text and DRILLING in text
 
 
 def test_every_caution_defers() -> None:
