@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["begins", "holds"]
+__all__ = ["holds", "holds_pattern", "pattern_of"]
 
 from typing import Any
 
@@ -11,14 +11,22 @@ import sqlalchemy as sa
 
 def holds(column: Any, text: str) -> sa.ColumnElement[bool]:
     """Whether the column holds the text anywhere."""
-    found: sa.ColumnElement[bool] = column.ilike(f"%{_plain(text)}%", escape="\\")
+    return holds_pattern(column, pattern_of(text))
+
+
+def holds_pattern(column: Any, pattern: Any) -> sa.ColumnElement[bool]:
+    """`holds` for a pattern made by `pattern_of`, or for the parameter that will be one."""
+    found: sa.ColumnElement[bool] = column.ilike(pattern, escape="\\")
     return found
 
 
-def begins(column: Any, text: str) -> sa.ColumnElement[bool]:
-    """Whether the column begins with the text."""
-    found: sa.ColumnElement[bool] = column.ilike(f"{_plain(text)}%", escape="\\")
-    return found
+def pattern_of(text: str) -> str:
+    """The text as a pattern that is met anywhere.
+
+    >>> pattern_of("100 %")
+    '%100 \\\\%%'
+    """
+    return f"%{_plain(text)}%"
 
 
 def _plain(text: str) -> str:

@@ -16,7 +16,7 @@ from app.config import Config
 from app.ledger.models import Door, Job
 from app.ledger.opening import alembic_config, migrate
 from app.ledger.search.queries import search
-from app.ledger.search.words import SEARCHED, is_modelled, read_words, word_ids
+from app.ledger.search.words import SEARCHED, dialect_of, is_modelled, query_of, read_words, word_ids
 from tests import factories
 
 
@@ -60,7 +60,8 @@ def test_a_word_may_be_the_owners(session: Session) -> None:
     assert doors(session, "college") == []  # nobody looks for all doors of a customer here
 
 
-def test_accents_and_marks_part_or_fold(session: Session) -> None:
+@pytest.mark.sqlite  # PostgreSQL tells accents apart unless an extension is put in
+def test_accents_fold(session: Session) -> None:
     factories.CustomerFactory(name="Café Zoë & Sons")
     for text in ("cafe zoe", "CAFÉ", "zoë", "sons & cafe"):
         assert [one.name for one in search(session, text).customers] == ["Café Zoë & Sons"]
@@ -69,7 +70,7 @@ def test_accents_and_marks_part_or_fold(session: Session) -> None:
 def test_a_job_by_the_first_digits_of_its_number(session: Session) -> None:
     for number in (10, 104, 1041, 1042, 10420, 2104):
         factories.JobFactory(number=number, title="x")
-    assert jobs(session, "104") == [104, 10420, 1042, 1041]
+    assert jobs(session, "104") == [104, 1042, 1041, 10420]
     assert jobs(session, "#1042") == [1042, 10420]
     assert jobs(session, "0") == []
 
@@ -117,6 +118,7 @@ def test_what_is_written_is_found_at_once_and_what_is_gone_is_not(session: Sessi
     assert doors(session, "net") == []
 
 
+@pytest.mark.sqlite
 @pytest.mark.parametrize("model", SEARCHED, ids=lambda model: str(model.__tablename__))
 def test_each_index_of_words_agrees_with_its_table(session: Session, model: type) -> None:
     factory = next(
@@ -128,9 +130,12 @@ def test_each_index_of_words_agrees_with_its_table(session: Session, model: type
     session.commit()
     name = f"search_{model.__tablename__}"  # type: ignore[attr-defined]
     session.execute(sa.text(f"INSERT INTO {name}({name}, rank) VALUES ('integrity-check', 1)"))  # noqa: S608
-    assert session.scalars(word_ids(session, model, ["heron"], whole=True)).all() == [rows[0].id]
+    assert session.scalars(
+        word_ids("sqlite", model, "asked"), {"asked": query_of("sqlite", ["heron"], whole=True)}
+    ).all() == [rows[0].id]
 
 
+@pytest.mark.sqlite
 def test_a_record_that_was_there_before_is_indexed_by_the_migration(config: Config, session: Session) -> None:
     factories.JobFactory(number=7, title="Chart room")
     session.close()
@@ -147,6 +152,7 @@ def made_by_hand(config: Config) -> dict[str, str]:
         return {name: sql for name, sql in made if sql and not name.startswith("ix_")}
 
 
+@pytest.mark.sqlite
 def test_a_table_that_a_migration_rebuilds_keeps_its_triggers_and_indexes(config: Config) -> None:
     before = made_by_hand(config)
     assert {"events_no_update", "quote_revisions_no_delete", "search_jobs_changed"} <= set(before)
@@ -186,7 +192,14 @@ def test_a_long_record_is_read_in_part(session: Session) -> None:
         ],
     )  # fmt: skip
     session.commit()
-    assert len(session.scalars(word_ids(session, Job, ["store"])).all()) == 200
+    assert (
+        len(
+            session.scalars(
+                word_ids(dialect_of(session), Job, "asked"), {"asked": query_of(dialect_of(session), ["store"])}
+            ).all()
+        )
+        == 200
+    )
     assert jobs(session, "store") == list(range(1000, 988, -1))
 
 

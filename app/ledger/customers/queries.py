@@ -14,6 +14,7 @@ __all__ = [
 ]
 
 from collections.abc import Mapping, Sequence
+from functools import cache
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, selectinload
@@ -24,8 +25,8 @@ from app.ledger.doors.models import Door
 from app.ledger.errors import NotFound
 from app.ledger.jobs.models import Job
 from app.ledger.keysystems.models import Keyset, KeySystem
-from app.ledger.search.ranking import customer_ids
-from app.ledger.search.words import read_words
+from app.ledger.search.ranking import customer_ids, values_of
+from app.ledger.search.words import dialect_of, read_words
 
 
 def find_customers(session: Session, text: str, limit: int = 12) -> Sequence[Customer]:
@@ -39,15 +40,23 @@ def find_customers(session: Session, text: str, limit: int = 12) -> Sequence[Cus
     if not words:
         return []
     digits = "" if any(sign.isalpha() for sign in wanted) else phone_digits(wanted)
-    ranked = customer_ids(session, words, digits if len(digits) >= 3 else "").subquery()
-    starts = sa.case((Customer.name.ilike(f"{_escaped(wanted)}%", escape="\\"), 0), else_=1)
-    return session.scalars(
+    dialect = dialect_of(session)
+    values = values_of(dialect, words) | {"starts": f"{_escaped(wanted)}%", "digits": digits}
+    has_digits = len(digits) >= 3
+    return session.scalars(_found(dialect, has_digits, limit), values).all()
+
+
+@cache
+def _found(dialect: str, has_digits: bool, limit: int) -> sa.Select[Customer]:
+    ranked = customer_ids(dialect, has_digits=has_digits).subquery()
+    starts = Customer.name.ilike(sa.bindparam("starts", type_=sa.String()), escape="\\")
+    return (
         sa.select(Customer)
         .join(ranked, ranked.c.id == Customer.id)
         .options(selectinload(Customer.sites))
-        .order_by(starts, ranked.c.tier, Customer.name, Customer.id)
+        .order_by(sa.case((starts, 0), else_=1), ranked.c.tier, Customer.name, Customer.id)
         .limit(limit)
-    ).all()
+    )
 
 
 def _holds(wanted: str) -> sa.ColumnElement[bool]:

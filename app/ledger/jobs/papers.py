@@ -4,6 +4,7 @@ from __future__ import annotations
 
 __all__ = ["bench_work", "cylinder_symbol", "keyset_work", "operating", "schedule_of"]
 
+from collections import Counter
 from collections.abc import Sequence
 
 import sqlalchemy as sa
@@ -85,11 +86,9 @@ def schedule_of(work: Work, job: Job) -> Schedule:
     by_id = {keyset.id: keyset for system in systems for keyset in system.keysets}
     rows = tuple(_row(cylinder, by_id) for cylinder in cylinders)
     counts = _key_counts(work, job)
-    used = [cylinder.keyset_id for cylinder in cylinders]
+    used = Counter(cylinder.keyset_id for cylinder in cylinders)
     keysets = tuple(
-        ScheduleKeyset(
-            keyset.symbol, keyset.level.value, keyset.purpose, used.count(keyset.id), counts.get(keyset.id, 0)
-        )
+        ScheduleKeyset(keyset.symbol, keyset.level.value, keyset.purpose, used[keyset.id], counts.get(keyset.id, 0))
         for system in systems
         for keyset in system.keysets
         if keyset.id in used or keyset.id in counts

@@ -6,6 +6,7 @@ __all__ = ["PartFound", "find_parts"]
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import sqlalchemy as sa
@@ -13,9 +14,10 @@ from sqlalchemy.orm import Session, aliased
 
 from app.ledger.doors.models import Cylinder
 from app.ledger.makers.models import CatalogueItem, Maker
-from app.ledger.search.words import LAST, folded, word_ids
+from app.ledger.search.words import LAST, dialect_of, folded, query_of, word_ids
 
 COUNTED = 1000  # cylinders under one part number are counted so far: more are "more than"
+_LOW, _HIGH = sa.bindparam("low", type_=sa.String()), sa.bindparam("high", type_=sa.String())
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,45 +32,53 @@ class PartFound:
 
 def find_parts(session: Session, text: str, words: Sequence[str], limit: int) -> tuple[PartFound, ...]:
     """Catalogue items first, then part numbers that stand on cylinders only (composed, never in a catalogue)."""
-    whole = word_ids(session, CatalogueItem, words, whole=True).subquery()
-    begun = word_ids(session, CatalogueItem, words).subquery()
-    ids = sa.union(sa.select(whole.c.id), sa.select(begun.c.id)).subquery()
-    number = folded(session, CatalogueItem.part_number)
-    nearest = sa.case((_begins(number, text), 0), else_=1)
-    listed = session.execute(
-        sa.select(CatalogueItem.part_number, CatalogueItem.description, Maker.name, _count(CatalogueItem.part_number))
+    dialect = dialect_of(session)
+    low = text.lower()
+    values = {
+        "whole": query_of(dialect, words, whole=True),
+        "begun": query_of(dialect, words),
+        "low": low,
+        "high": low + LAST,
+    }
+    found = [PartFound(*row) for row in session.execute(_listed(dialect, limit), values)]
+    known = {part.part_number for part in found}
+    for number, said, count in session.execute(_fitted(dialect, limit), {"low": low, "high": low + LAST}):
+        if number not in known:
+            found.append(PartFound(number, said, "", count))
+    return tuple(found[:limit])
+
+
+@cache
+def _listed(dialect: str, limit: int) -> sa.Select[str, str, str, int]:
+    """The catalogue's, those that begin so first."""
+    ids = sa.union(
+        sa.select(word_ids(dialect, CatalogueItem, "whole").subquery().c.id),
+        sa.select(word_ids(dialect, CatalogueItem, "begun").subquery().c.id),
+    ).subquery()
+    some = sa.select(Cylinder.id).where(Cylinder.part_number == CatalogueItem.part_number).limit(COUNTED)
+    count = sa.select(sa.func.count()).select_from(some.correlate(CatalogueItem).subquery()).scalar_subquery()
+    nearest = sa.case((_begins(folded(dialect, CatalogueItem.part_number)), 0), else_=1)
+    return (
+        sa.select(CatalogueItem.part_number, CatalogueItem.description, Maker.name, count)
         .join(ids, ids.c.id == CatalogueItem.id)
         .join(Maker, Maker.id == CatalogueItem.maker_id)
         .order_by(nearest, CatalogueItem.part_number)
         .limit(limit)
     )
-    found = [PartFound(*row) for row in listed]
-    known = {part.part_number for part in found}
-    found += [part for part in _fitted(session, text, limit) if part.part_number not in known]
-    return tuple(found[:limit])
 
 
-def _begins(number: sa.ColumnElement[str], text: str) -> sa.ColumnElement[bool]:
-    low = text.lower()
-    return sa.and_(number >= low, number < low + LAST)
-
-
-def _count(number: Any) -> sa.ScalarSelect[int]:
-    some = sa.select(Cylinder.id).where(Cylinder.part_number == number).limit(COUNTED).correlate(CatalogueItem)
-    return sa.select(sa.func.count()).select_from(some.subquery()).scalar_subquery()
-
-
-def _fitted(session: Session, text: str, limit: int) -> list[PartFound]:
+@cache
+def _fitted(dialect: str, limit: int) -> sa.Select[str, str, int]:
     """From one part number on cylinders to the next in the index, not from cylinder to cylinder."""
-    number = folded(session, Cylinder.part_number)
-    first = sa.select(number).where(_begins(number, text)).order_by(number).limit(1).scalar_subquery()
+    number = folded(dialect, Cylinder.part_number)
+    first = sa.select(number).where(_begins(number)).order_by(number).limit(1).scalar_subquery()
     step = sa.select(first.label("number"), sa.literal(1, sa.Integer).label("place")).cte("numbers", recursive=True)
     other = aliased(Cylinder)
-    following = folded(session, other.part_number)
+    following = folded(dialect, other.part_number)
     after = (
         sa.select(following)
         # One lower bound, the number before: with two SQLite may take the wrong one and walk every cylinder.
-        .where(following > step.c.number, following < text.lower() + LAST)
+        .where(following > step.c.number, following < _HIGH)
         .order_by(following)
         .limit(1)
         .correlate(step)
@@ -79,23 +89,21 @@ def _fitted(session: Session, text: str, limit: int) -> list[PartFound]:
     )
     of_number, counted = aliased(Cylinder), aliased(Cylinder)
     one = (
-        sa.select(of_number.id).where(folded(session, of_number.part_number) == step.c.number).order_by(of_number.id)
+        sa.select(of_number.id).where(folded(dialect, of_number.part_number) == step.c.number).order_by(of_number.id)
     )
-    some = sa.select(counted.id).where(folded(session, counted.part_number) == step.c.number).limit(COUNTED)
+    some = sa.select(counted.id).where(folded(dialect, counted.part_number) == step.c.number).limit(COUNTED)
+    count = sa.select(sa.func.count()).select_from(some.correlate(step).subquery()).scalar_subquery()
     each = (
-        sa.select(
-            one.limit(1).correlate(step).scalar_subquery().label("id"),
-            sa.select(sa.func.count())
-            .select_from(some.correlate(step).subquery())
-            .scalar_subquery()
-            .label("cylinders"),
-        )
+        sa.select(one.limit(1).correlate(step).scalar_subquery().label("id"), count.label("cylinders"))
         .where(step.c.number.is_not(None))
         .subquery()
     )
-    rows = session.execute(
+    return (
         sa.select(Cylinder.part_number, Cylinder.words, each.c.cylinders)
         .join(each, each.c.id == Cylinder.id)
         .order_by(Cylinder.part_number)
     )
-    return [PartFound(number, words, "", count) for number, words, count in rows]
+
+
+def _begins(number: Any) -> sa.ColumnElement[bool]:
+    return sa.and_(number >= _LOW, number < _HIGH)

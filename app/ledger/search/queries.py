@@ -12,6 +12,8 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cache
+from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
@@ -22,8 +24,8 @@ from app.ledger.doors.models import Door
 from app.ledger.jobs.models import Job, QuoteRevision, Stage
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level
 from app.ledger.search.parts import PartFound, find_parts
-from app.ledger.search.ranking import door_ids, job_ids
-from app.ledger.search.words import range_from, read_words
+from app.ledger.search.ranking import door_ids, job_ids, number_values, values_of
+from app.ledger.search.words import LAST, dialect_of, ordered, read_words
 
 LONGEST = 120
 _QUOTE = re.compile(r"([0-9]{1,9})\s*[-–/]\s*([0-9]{1,4})")
@@ -138,17 +140,26 @@ def _number(text: str) -> int | None:
 
 
 def _jobs(session: Session, text: str, words: Sequence[str], limit: int) -> tuple[JobFound, ...]:
-    number = _number(text)
-    ranked = job_ids(session, words, number).subquery()
-    exact = sa.case((Job.number == (number or 0), 0), else_=1)
-    rows = session.execute(
+    number, dialect = _number(text), dialect_of(session)
+    values = values_of(dialect, words)
+    if number is not None:
+        values |= number_values(number)
+    rows = session.execute(_jobs_asked(dialect, len(words), number is not None, limit), values)
+    return tuple(JobFound(*row) for row in rows)
+
+
+@cache
+def _jobs_asked(dialect: str, words: int, has_number: bool, limit: int) -> sa.Select[*tuple[Any, ...]]:
+    ranked = job_ids(dialect, words, has_number=has_number).subquery()
+    rows = (
         sa.select(Job.number, Customer.name, Job.title, Job.stage, Job.promised_on, Job.po_number)
         .join(ranked, ranked.c.id == Job.id)
         .join(Customer, Customer.id == Job.customer_id)
-        .order_by(exact, ranked.c.tier, Job.number.desc())
-        .limit(limit)
     )
-    return tuple(JobFound(*row) for row in rows)
+    if has_number:  # the number itself is the first of its ranges
+        exact = sa.case((Job.number == sa.bindparam("low0", type_=sa.Integer()), 0), else_=1)
+        rows = rows.order_by(exact)
+    return rows.order_by(ranked.c.tier, Job.number.desc()).limit(limit)
 
 
 def _quotes(session: Session, text: str, limit: int) -> tuple[QuoteFound, ...]:
@@ -171,17 +182,30 @@ def _quotes(session: Session, text: str, limit: int) -> tuple[QuoteFound, ...]:
 
 
 def _doors(session: Session, text: str, words: Sequence[str], limit: int) -> tuple[DoorFound, ...]:
-    ranked = door_ids(session, words).subquery()
-    exact = sa.case((sa.func.lower(Door.opening_number) == text.lower(), 0), else_=1)
-    rows = session.execute(
+    dialect = dialect_of(session)
+    values = values_of(dialect, words) | {"opening": text.lower()}
+    rows = session.execute(_doors_asked(dialect, len(words), limit), values)
+    return tuple(DoorFound(*row) for row in rows)
+
+
+@cache
+def _doors_asked(dialect: str, words: int, limit: int) -> sa.Select[*tuple[Any, ...]]:
+    ranked = door_ids(dialect, words).subquery()
+    opening = sa.bindparam("opening", type_=sa.String())
+    return (
         sa.select(Door.id, Door.opening_number, Door.location, Site.name, Customer.name)
         .join(ranked, ranked.c.id == Door.id)
         .join(Site, Site.id == Door.site_id)
         .join(Customer, Customer.id == Site.customer_id)
-        .order_by(exact, ranked.c.tier, Customer.name, Site.name, Door.opening_number)
+        .order_by(
+            sa.case((sa.func.lower(Door.opening_number) == opening, 0), else_=1),
+            ranked.c.tier,
+            Customer.name,
+            Site.name,
+            Door.opening_number,
+        )
         .limit(limit)
     )
-    return tuple(DoorFound(*row) for row in rows)
 
 
 def _symbol(text: str) -> str:
@@ -192,20 +216,28 @@ def _symbol(text: str) -> str:
 
 def _keysets(session: Session, text: str, limit: int) -> tuple[KeysetFound, ...]:
     symbol = _symbol(text)
+    rows = session.execute(_keysets_asked(dialect_of(session), limit), {"low": symbol, "high": symbol + LAST})
+    return tuple(KeysetFound(*row) for row in rows)
+
+
+@cache
+def _keysets_asked(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
+    low, high = sa.bindparam("low", type_=sa.String()), sa.bindparam("high", type_=sa.String())
+    symbol = ordered(dialect, Keyset.symbol)
     # As many as the index has at hand, before they are told apart: a symbol stands in very many systems.
     begun = (
         sa.select(Keyset.id, Keyset.symbol, Keyset.level, Keyset.system_id)
-        .where(range_from(session, Keyset.symbol, symbol))
-        .order_by(Keyset.symbol, Keyset.id)
+        .where(symbol >= low, symbol < high)
+        .order_by(symbol, Keyset.id)
         .limit(20 * limit)
         .subquery()
     )
-    rows = session.execute(
+    return (
         sa.select(KeySystem.id, begun.c.symbol, begun.c.level, KeySystem.name, Customer.name)
         .join(KeySystem, KeySystem.id == begun.c.system_id)
         .join(Customer, Customer.id == KeySystem.customer_id)
         .order_by(
-            sa.case((begun.c.symbol == symbol, 0), else_=1),
+            sa.case((begun.c.symbol == low, 0), else_=1),
             sa.func.length(begun.c.symbol),
             begun.c.symbol,
             Customer.name,
@@ -213,7 +245,6 @@ def _keysets(session: Session, text: str, limit: int) -> tuple[KeysetFound, ...]
         )
         .limit(limit)
     )
-    return tuple(KeysetFound(*row) for row in rows)
 
 
 def _keys(session: Session, text: str, limit: int) -> tuple[KeyFound, ...]:

@@ -5,7 +5,18 @@ The database keeps its index of words in step by itself (migration 0006). All th
 
 from __future__ import annotations
 
-__all__ = ["LAST", "SEARCHED", "folded", "is_modelled", "range_from", "read_words", "word_ids"]
+__all__ = [
+    "LAST",
+    "MOST",
+    "SEARCHED",
+    "dialect_of",
+    "folded",
+    "is_modelled",
+    "ordered",
+    "query_of",
+    "read_words",
+    "word_ids",
+]
 
 import re
 from collections.abc import Sequence
@@ -32,6 +43,7 @@ SEARCHED: dict[Any, tuple[str, ...]] = {
 }
 """Which columns of which tables are searched by word, as the migration indexed them; never one with a bitting."""
 
+MOST = 200  # candidates of one kind: beyond them nobody reads, and a person types on
 MOST_WORDS = 8
 LAST = "\U0010ffff"  # no text that is typed sorts after it
 
@@ -54,35 +66,44 @@ def read_words(text: str) -> tuple[str, ...]:
     return tuple(re.findall(r"[^\W_]+", text.lower()))[:MOST_WORDS]
 
 
-def word_ids(
-    session: Session, model: Any, words: Sequence[str], limit: int | None = 200, *, whole: bool = False
-) -> sa.Select[int]:
-    """The newest `limit` ids of a searched table's rows that hold every word, or (not `whole`) a word it begins.
+def dialect_of(session: Session) -> str:
+    """Which database answers: "sqlite" or "postgresql"."""
+    return session.get_bind().dialect.name
 
-    `words` come from `read_words` and are not none.
+
+def query_of(dialect: str, words: Sequence[str], *, whole: bool = False) -> str:
+    """What `word_ids` is asked for: rows that hold every word, or (not `whole`) a word that begins so.
+
+    >>> query_of("sqlite", ("flat", "2")), query_of("postgresql", ("flat", "2"), whole=True)
+    ('"flat"* AND "2"*', "'flat' & '2'")
     """
-    if session.get_bind().dialect.name == "sqlite":
-        name = f"search_{model.__tablename__}"
-        found = " AND ".join(f'"{word}"' if whole else f'"{word}"*' for word in words)
+    if dialect == "sqlite":
+        return " AND ".join(f'"{word}"' if whole else f'"{word}"*' for word in words)
+    return " & ".join(f"'{word}'" if whole else f"'{word}':*" for word in words)
+
+
+def word_ids(dialect: str, model: Any, name: str, limit: int = MOST) -> sa.Select[int]:
+    """The newest `limit` ids of a searched table's rows that answer a query, to be given as parameter `name`."""
+    asked = sa.bindparam(name, type_=sa.String())
+    if dialect == "sqlite":
+        table = f"search_{model.__tablename__}"
         row = sa.column("rowid", sa.Integer)
-        ids = sa.select(row.label("id")).select_from(sa.table(name)).where(sa.column(name).op("MATCH")(found))
+        ids = sa.select(row.label("id")).select_from(sa.table(table)).where(sa.column(table).op("MATCH")(asked))
         return ids.order_by(row.desc()).limit(limit)
     texts = [getattr(model, column) for column in SEARCHED[model]]
     held = texts[0]
     for text in texts[1:]:  # as the index has it, so that the index is used
         held = held.op("||")(sa.literal_column("' '")).op("||")(text)
-    found = " & ".join(f"'{word}'" if whole else f"'{word}':*" for word in words)
-    matches = sa.func.search_words(held).op("@@", is_comparison=True)(sa.cast(sa.literal(found), TSQUERY))
+    matches = sa.func.search_words(held).op("@@", is_comparison=True)(sa.cast(asked, TSQUERY))
     return sa.select(model.id).where(matches).order_by(model.id.desc()).limit(limit)
 
 
-def folded(session: Session, column: Any) -> sa.ColumnElement[str]:
+def folded(dialect: str, column: Any) -> sa.ColumnElement[str]:
     """The column as it is compared whatever the case of its letters, in the order of its own index."""
-    is_sqlite = session.get_bind().dialect.name == "sqlite"
-    return sa.collate(column, "NOCASE") if is_sqlite else sa.collate(sa.func.lower(column), "C")
+    return sa.collate(column, "NOCASE") if dialect == "sqlite" else sa.collate(sa.func.lower(column), "C")
 
 
-def range_from(session: Session, column: Any, text: str) -> sa.ColumnElement[bool]:
-    """Whether the column, by its code points, begins with the text: one range of an index."""
-    plain = column if session.get_bind().dialect.name == "sqlite" else sa.collate(column, "C")
-    return sa.and_(plain >= text, plain < text + LAST)
+def ordered(dialect: str, column: Any) -> sa.ColumnElement[str]:
+    """The column in the order of its code points, so that a beginning is one range of its index, up to LAST."""
+    found: sa.ColumnElement[str] = column if dialect == "sqlite" else sa.collate(column, "C")
+    return found

@@ -1,0 +1,274 @@
+"""Prints how long the ledger page, a search and a job page take on 100,000 jobs with 1,000,000 cylinders.
+
+Each page is asked for through Flask's test client, logged in as the owner. Beside it stands the bare SQL that it
+cannot do without: its own statements through sqlite3, where none may read a large table from end to end. The bound
+is five times that; beside a page that is over it stands what the application takes for a page with nothing on it.
+
+Run: python tests/bench/ledger.py
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+import sqlite3
+import tempfile
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from time import perf_counter, process_time
+
+import sqlalchemy as sa
+
+from app import create_app
+from app.config import Config
+from app.ledger.jobs.models import Stage
+from app.ledger.models import User
+from app.ledger.opening import migrate, open_ledger
+from app.ledger.search.words import SEARCHED
+from app.ledger.users.sessions import begin
+from app.ledger.work import Actor
+
+JOBS, CYLINDERS, CUSTOMERS, SITES, SYSTEMS = 100_000, 1_000_000, 20_000, 30_000, 20_000
+NOW = datetime(2026, 11, 25, 15, 30, tzinfo=UTC)
+TODAY = NOW.date()
+BOUND = 5
+LARGE = {"jobs", "job_lines", "doors", "cylinders", "keys", "keysets", "events", "payments", "quote_revisions"}
+PAGES = (
+    ("ledger", "/ledger"),
+    ("search: a name", "/search?q=lantern"),
+    ("search: as one types", "/search?q=la"),
+    ("search: a job", "/search?q=51234"),
+    ("search: a phone", "/search?q=555-01234"),
+    ("search: door and site", "/search?q=101+flats"),
+    ("search: a part number", "/search?q=ab-m3-aq1"),
+    ("search: a key copy", "/search?q=1aa-1"),
+    ("a job of 10 cylinders", "/jobs/51234"),
+    ("a job of 1,000 cylinders", f"/jobs/{1000 + JOBS}"),
+)
+STREETS = ("Lantern Row", "Mill Lane", "Quay Street", "Ferry Hill", "Reed Bank", "Salt Road", "Chapel Walk")
+TRADES = ("Chandlers", "Dental", "Flats", "School", "Bakery", "Boatyard", "Hotel", "Clinic", "Stores", "Parish Hall")
+ROOMS = ("Office", "Store", "Plant room", "Classroom", "Reception", "Cloakroom", "Kitchen", "Stair", "Yard door")
+OPEN = (Stage.ASKED, Stage.QUOTED, Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.ON_THE_BENCH, Stage.CHECKED)
+OPEN += (Stage.READY, Stage.HANDED_OVER)
+
+
+def fill(path):
+    """The record of a long-lived house, one job in ten still open: rows straight into the migrated file."""
+    database = sqlite3.connect(path, isolation_level=None)
+    database.execute("PRAGMA synchronous=OFF")
+    database.execute("PRAGMA foreign_keys=OFF")
+    triggers = database.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+    indexes = database.execute("SELECT name, sql FROM sqlite_master WHERE type = 'index' AND sql <> ''").fetchall()
+    for name, _ in triggers:
+        database.execute(f'DROP TRIGGER "{name}"')
+    for name, _ in indexes:
+        database.execute(f'DROP INDEX "{name}"')
+    database.execute("BEGIN")
+    for table, rows in tables():
+        first = next(rows)
+        rest = unsaid(database, table, first)
+        columns = [*first, *rest]
+        head = f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})"  # noqa: S608
+        more = tuple(rest.values())
+        database.executemany(head, (tuple(row.values()) + more for row in itertools.chain([first], rows)))
+    database.execute("COMMIT")
+    for _, sql in (*indexes, *triggers):
+        database.execute(sql)
+    for model in SEARCHED:
+        name = f"search_{model.__tablename__}"
+        database.execute(f"INSERT INTO {name}({name}) VALUES ('rebuild')")  # noqa: S608
+    database.execute("ANALYZE")
+    database.close()
+
+
+def unsaid(database, table, row):
+    """What a table's other columns hold where nothing is said: nothing, as its type has it."""
+    found = {}
+    for _, name, kind, is_needed, default, _ in database.execute(f"PRAGMA table_info({table})"):
+        if is_needed and default is None and name not in row:
+            found[name] = "{}" if kind == "JSON" else "" if "CHAR" in kind or kind == "TEXT" else 0
+    return found
+
+
+def tables():
+    """(table, its rows as dicts), whatever hangs on another after it."""
+    moment = NOW.isoformat(sep=" ").replace("+00:00", ".000000")
+    yield "users", iter([
+        {"id": 1, "name": "Wren", "name_key": "wren", "role": "owner", "password_hash": "none", "active": 1,
+         "session_stamp": 1, "created_at": moment, "version": 1}
+    ])  # fmt: skip
+    yield "house", iter([
+        {"id": 1, "name": "Fenwick Quay", "address": "3 Fenwick Quay", "phone": "555-0100", "email": "",
+         "tax_place": "Saltmarsh", "paper": "Letter", "quote_days": 30, "exclusions": "", "terms": "",
+         "second_check": 0, "version": 1}
+    ])  # fmt: skip
+    yield "bitting_specs", iter([{"id": 1, "name": "AQ", "spec": "{}", "version": 1}])
+    yield "makers", iter([{"id": 1, "code": "ARD", "name": "Ardent Brass", "tables": "{}", "version": 1}])
+    yield "customers", (
+        {"id": n, "name": f"{STREETS[n % 7]} {TRADES[n % 10]} {n}", "phone": f"555-{n:05d}",
+         "phone_digits": f"555{n:05d}", "email": f"desk{n}@place{n}.example", "address": "", "tier": "",
+         "tax_place": "", "exempt_certificate": "", "exempt_until": None, "notes": "", "created_at": moment,
+         "version": 1}
+        for n in range(1, CUSTOMERS + 1)
+    )  # fmt: skip
+    yield "contacts", (
+        {"id": n, "customer_id": n, "name": f"P. {STREETS[n % 7].split()[0]}", "duty": "caretaker",
+         "phone": f"556-{n:05d}", "phone_digits": f"556{n:05d}", "email": ""}
+        for n in range(1, CUSTOMERS + 1)
+    )  # fmt: skip
+    yield "sites", (
+        {"id": n, "customer_id": n % CUSTOMERS + 1, "name": f"{TRADES[n % 10]} {n}",
+         "address": f"{n % 90} {STREETS[n % 7]}", "tax_place": "", "version": 1}
+        for n in range(1, SITES + 1)
+    )  # fmt: skip
+    yield "key_systems", (
+        {"id": n, "customer_id": n, "site_id": None, "name": f"{STREETS[n % 7]} system {n}", "levels": 2,
+         "keyway": "AQ1", "chambers": 6, "spec_id": 1, "records": "shop", "owner_of_record": "",
+         "authority_note": "", "sealed_plan": None, "capacity": 1000, "created_at": moment, "version": 1}
+        for n in range(1, SYSTEMS + 1)
+    )  # fmt: skip
+    # Twenty changes under one master in each system.
+    yield "keysets", (
+        {"id": n * 21 + m - 20, "system_id": n, "symbol": f"{m or ''}AA", "level": "change" if m else "master",
+         "parent_id": n * 21 - 20 if m else None, "purpose": "", "keys_ordered": 2, "version": 1}
+        for n in range(1, SYSTEMS + 1) for m in range(21)
+    )  # fmt: skip
+    yield "jobs", (job(n) for n in range(1, JOBS + 1))
+    yield "job_lines", (
+        {"id": 2 * n + m, "job_id": n, "number": m + 1, "kind": "cylinder", "description": "Mortise cylinder",
+         "part_number": f"AB-M{m}-AQ{n % 6}", "quantity": 5, "unit_cents": 4850, "ask": "{}"}
+        for n in range(1, JOBS + 1) for m in range(2)
+    )  # fmt: skip
+    yield "quote_revisions", (
+        {"id": n, "job_id": n, "revision": 1, "issued_at": moment, "issued_by_id": 1,
+         "valid_until": (TODAY + timedelta(days=n % 60 - 30)).isoformat(), "snapshot": "{}", "sha256": "0" * 64,
+         "subtotal_cents": 60_000, "total_cents": 64_000, "cost_cents": 40_000, "request_token": f"token {n}"}
+        for n in range(1, JOBS + 1)
+    )  # fmt: skip
+    yield "payments", (
+        {"id": n, "job_id": n, "received_on": TODAY.isoformat(), "cents": 64_000, "means": "cash", "note": "",
+         "taken_by_id": 1}
+        for n in range(1, JOBS + 1)
+    )  # fmt: skip
+    yield "doors", (
+        {"id": n, "site_id": (n // 20) % SITES + 1, "opening_number": f"{n // 20 // SITES + 1}{n % 20:02d}",
+         "location": f"{ROOMS[n % 9]} {n % 400}", "hand": "RH", "thickness": "7/4", "stile": None, "is_egress": 0,
+         "is_fire_rated": 0, "remarks": "", "version": 1}
+        for n in range(1, CYLINDERS + 1)
+    )  # fmt: skip
+    yield "cylinders", (
+        {"id": n, "job_id": job_of(n), "line_number": 1, "door_id": n, "position": "outside", "maker_id": 1,
+         "part_number": f"AB-M{n % 40}-AQ{n % 6}", "words": "mortise cylinder 1-1/8", "type": "mortise",
+         "length": "9/8", "chambers": 6, "drilled": 6, "keyway": "AQ1", "cam": "standard", "tailpiece": "",
+         "finish": "626", "keyset_id": ((n - 1) // 10 % SYSTEMS) * 21 + 2 + n % 20, "is_nmk": 0,
+         "state": "fitted", "remarks": "", "version": 1}
+        for n in range(1, CYLINDERS + 1)
+    )  # fmt: skip
+    yield "keys", (
+        {"id": n, "keyset_id": n % (SYSTEMS * 21) + 1, "job_id": job_of(n),
+         "copy_number": n // (SYSTEMS * 21) + 1, "state": "out", "holder": "P. Harbour", "due_back": None,
+         "changed_at": moment, "version": 1}
+        for n in range(1, CYLINDERS + 1)
+    )  # fmt: skip
+    yield "events", (
+        {"id": n, "at": moment, "actor_id": 1, "actor_name": "Wren", "kind": "stage moved",
+         "subject": f"job {(n - 1) // 5 + 1001}", "job_id": (n - 1) // 5 + 1, "summary": "approved → on the bench",
+         "detail": "{}", "previous_hash": b"", "hash": n.to_bytes(32, "big")}
+        for n in range(1, 5 * JOBS + 1)
+    )  # fmt: skip
+
+
+def job_of(n):
+    """The job of cylinder n: ten to each, but the last has a thousand."""
+    return JOBS if n > CYLINDERS - 1000 else (n - 1) // 10 + 1
+
+
+def job(n):
+    """Every tenth job is open, in one of the stages in turn."""
+    stage = OPEN[n // 10 % len(OPEN)] if n % 10 == 0 else Stage.CLOSED
+    return {
+        "id": n, "number": 1000 + n, "customer_id": n % CUSTOMERS + 1, "site_id": n % SITES + 1,
+        "title": f"{ROOMS[n % 9]} doors, {5 + n % 30} cylinders", "stage": stage.value,
+        "asked_on": (TODAY - timedelta(days=n % 4000)).isoformat(), "need_by": None,
+        "promised_on": (TODAY + timedelta(days=n // 10 % 40 - 10)).isoformat(), "keyed_at": "shop",
+        "value_cents": 60_000 + n % 1000, "cost_cents": 40_000, "bench_minutes": 90, "opened_by_id": 1,
+        "accepted_by": "P. Harbour", "accepted_on": None, "po_number": f"PO-{n}", "reason": "", "version": 1,
+    }  # fmt: skip
+
+
+def best(function, turns=12):
+    """The least processor time of some turns, in seconds: other work on the machine does not count."""
+    function()
+    seconds = []
+    for _ in range(turns):
+        start = process_time()
+        function()
+        seconds.append(process_time() - start)
+    return min(seconds)
+
+
+def asked(engine, function):
+    """The statements, with their parameters, that a page cannot do without: what it asked when it was shown."""
+    statements = []
+
+    def note(connection, cursor, statement, parameters, context, many):
+        statements.append((statement, parameters))
+
+    sa.event.listen(engine, "before_cursor_execute", note)
+    function()
+    sa.event.remove(engine, "before_cursor_execute", note)
+    return [one for one in statements if one[0].startswith(("SELECT", "WITH"))]
+
+
+def whole_scans(bare, statements):
+    """Large tables that a statement reads from end to end: then it asks for more than it needs."""
+    plans = (
+        f"{step[3]} " for sql, values in statements for step in bare.execute(f"EXPLAIN QUERY PLAN {sql}", values)
+    )
+    found = [re.match(r"SCAN (\w+) (?!VIRTUAL)", plan) for plan in plans]
+    return sorted({scan[1] for scan in found if scan} & LARGE)
+
+
+def main():
+    with tempfile.TemporaryDirectory() as folder:
+        config = Config(instance=Path(folder))
+        migrate(config)
+        start = perf_counter()
+        fill(config.instance / "bittern.sqlite3")
+        print(f"{JOBS:,} jobs, {CYLINDERS:,} cylinders, made in {perf_counter() - start:.0f} s")
+        ledger = open_ledger(config)
+        measure(create_app(config, ledger), ledger, config.instance / "bittern.sqlite3")
+        ledger.close()
+
+
+def measure(app, ledger, path):
+    """Each page against its own statements through sqlite3, and against the emptiest page of the same application."""
+    app.extensions["clock"] = lambda: NOW
+    client = app.test_client()
+    with ledger.sessions() as session:
+        user = session.get_one(User, 1)
+    with ledger.work(Actor.of(user), NOW) as work, client.session_transaction() as held:
+        held.update(_user_id="1", _fresh=True, login=begin(work, user, "127.0.0.1"))
+    bare = sqlite3.connect(path)
+    floor = best(lambda: client.get("/my-password"))
+    print(f"the emptiest page takes {1000 * floor:.1f} ms: login, layout, no list")
+    for name, address in PAGES:
+        answer = client.get(address)
+        assert answer.status_code == 200 and "Nothing on record" not in answer.text, address
+        statements = asked(ledger.engine, lambda address=address: client.get(address))
+
+        def by_hand(statements=statements):
+            for sql, values in statements:
+                bare.execute(sql, values).fetchall()
+
+        alone, page = best(by_hand), best(lambda address=address: client.get(address))
+        over = "" if page <= BOUND * alone else f"; more than {BOUND}, of which {floor / alone:.1f} the emptiest page"
+        scans = whole_scans(bare, statements)
+        print(
+            f"{name:26} {1000 * page:5.1f} ms, {page / alone:4.1f} times its {len(statements)} bare statements "
+            f"({1000 * alone:.2f} ms){over}" + (f"; reads all of {', '.join(scans)}" if scans else "")
+        )
+
+
+if __name__ == "__main__":
+    main()
