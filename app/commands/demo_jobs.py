@@ -13,6 +13,7 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
+from app.commands.demo_times import load_times
 from app.errors import Problems
 from app.fitting import CylinderAttributes
 from app.ledger.customers.actions import CustomerForm
@@ -95,7 +96,9 @@ def load_jobs(shop: DemoShop, base: Work) -> dict[str, int]:
         "office door": _office_door(shop, base),
         "two ways": _two_ways(shop, base),
     }
-    return {name: job.number for name, job in jobs.items()}
+    numbers = {name: job.number for name, job in jobs.items()}
+    load_times(shop.work(base, Role.BENCH, 0), numbers.values())
+    return numbers
 
 
 def _corner_shop(shop: DemoShop, base: Work) -> Job:
