@@ -11,6 +11,7 @@ import pytest
 from app.documents import whole_job
 from app.ledger.jobs.accepting import AcceptForm, accept_quote
 from app.ledger.jobs.ask import KeyingInstruction, QuoteAsk, SystemAsk, ask_from_json, ask_to_json
+from app.ledger.jobs.bench_queries import bench_day
 from app.ledger.jobs.factory import factory_work
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.quoting import PricedQuote, price_ask
@@ -121,6 +122,8 @@ def test_the_records_of_a_split_system_are_here_and_the_bench_keys_its_part(work
     sheet = bench_work(work, job)
     assert sum(group.quantity for system in sheet.systems for group in system.cylinders) == 4
     assert len(schedule_of(work, job).rows) == 64
+    (row,) = bench_day(work.session, work.today).rows
+    assert (row.number, row.cylinders) == (job.number, 4)
     order = factory_work(work, job, schedule_of(work, job), "Ardent Brass")
     assert sum(group.quantity for group in order.groups) == 60 and order.is_from_our_records
     early = {row.keyset for row in schedule_of(work, job).rows} - {group.keyset for group in order.groups}

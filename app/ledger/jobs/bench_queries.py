@@ -17,6 +17,7 @@ from app.ledger.doors.models import Cylinder, CylinderState
 from app.ledger.errors import NotFound
 from app.ledger.jobs.models import Job, Stage
 from app.ledger.jobs.queries import days_late
+from app.ledger.jobs.sent import sent_cylinders
 from app.ledger.keysystems.models import Key, KeyState
 from app.ledger.prices.queries import bench_terms_on
 from app.pricing import BenchTerms, add_working_days
@@ -67,7 +68,10 @@ class BenchDay:
 
 
 def bench_day(session: Session, today: date) -> BenchDay:
-    """Jobs with keying of the shop's own that are not through the bench, by promise: six queries at most."""
+    """Jobs with keying of the shop's own that are not through the bench, by promise.
+
+    Six queries at most, and two more for each job that is keyed in two places.
+    """
     waiting = sa.and_(Job.stage.in_(BENCH_STAGES), Job.keyed_at.contains("shop"))
     jobs = session.scalars(
         sa.select(Job)
@@ -95,7 +99,7 @@ def bench_day(session: Session, today: date) -> BenchDay:
                 promised_on=job.promised_on,
                 late_days=days_late(job, today),
                 minutes=job.bench_minutes,
-                cylinders=cylinders.get(job.id, 0),
+                cylinders=cylinders.get(job.id, 0) - len(sent_cylinders(session, job)),
                 pinned=pinned.get(job.id, 0),
                 keys=keys.get(job.id, 0),
                 ready_on=_ready_on(today, before, terms),
