@@ -17,6 +17,7 @@ from app.ledger.prices.models import House
 from app.ledger.users.actions import add_user, set_password, start_house
 from app.ledger.users.models import Role, User
 from app.ledger.users.queries import has_users, list_users, name_key
+from app.ledger.users.second_factor import drop_factor
 from app.ledger.work import Actor, Work
 
 group = click.Group("user", help="Who may log in: add, list, set a password.")
@@ -74,6 +75,17 @@ def password(name: str, password_stdin: bool) -> None:
                 raise BitternError("name", f"Nobody is on record as {name}. See: bittern user list")
             set_password(work, user.id, user.version, given)
             click.echo(f"{user.name} has a new password.")
+
+
+@group.command("no-code")
+@click.argument("name")
+def no_code(name: str) -> None:
+    """Take NAME's second factor away: their phone was lost."""
+    with refusing(), open_house(Config.from_environment()) as ledger, ledger.work(_HOUSE, datetime.now(UTC)) as work:
+        user = work.session.scalar(sa.select(User).where(User.name_key == name_key(name)))
+        if user is None:
+            raise BitternError("name", f"Nobody is on record as {name}. See: bittern user list")
+        click.echo(f"{drop_factor(work, user.id).name} logs in without a code.")
 
 
 @group.command("list")

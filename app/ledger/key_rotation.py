@@ -24,6 +24,7 @@ from app.ledger.events.models import VaultCheck
 from app.ledger.keysystems.resealing import reseal
 from app.ledger.opening import Ledger, finish_rotation, next_key_file
 from app.ledger.users.models import User
+from app.ledger.users.second_factor import reseal_factors
 from app.ledger.vault import Vault
 from app.ledger.work import Actor, Work
 
@@ -57,7 +58,7 @@ def rotate_key(config: Config, ledger: Ledger, actor: Actor, now: datetime) -> R
         check = session.scalars(sa.select(VaultCheck).with_for_update()).one()
         if check.check_value != ledger.vault.check_value:
             raise VaultError("The key was changed by somebody else just now. Nothing was changed here.")
-        values = reseal(session, ledger.vault, new)
+        values = reseal(session, ledger.vault, new) + reseal_factors(session, ledger.vault, new)
         pins = 0
         for user in session.scalars(sa.select(User).where(User.pin_hash != "")):
             user.pin_hash, pins = "", pins + 1

@@ -27,6 +27,7 @@ class LoggedIn(UserMixin):  # type: ignore[misc]  # the library has no types
         self.role = held.user.role
         self.actor = Actor.of(held.user)
         self.has_pin = bool(held.user.pin_hash)
+        self.has_factor = held.user.factor_sealed is not None
         self.login_id = held.login.id
         self.rules = held.rules
         self.is_locked = held.is_locked

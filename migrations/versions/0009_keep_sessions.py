@@ -1,4 +1,4 @@
-"""keep sessions and screen locks: a row for each login, a PIN for each user, and what the house asks of a login
+"""keep sessions and screen locks: a row for each login, a PIN and a second factor for each user, and what the house asks of a login
 
 Revises: 0008
 """
@@ -45,9 +45,12 @@ def upgrade() -> None:
     )
     with op.batch_alter_table("users") as users:
         users.add_column(sa.Column("pin_hash", sa.String(length=200), nullable=False, server_default=""))
+        users.add_column(sa.Column("factor_sealed", sa.LargeBinary(), nullable=True))
+        users.add_column(sa.Column("factor_step", sa.Integer(), nullable=False, server_default="0"))
     # New rows get their value from the model, so the old rows' default goes again.
     with op.batch_alter_table("users") as users:
         users.alter_column("pin_hash", server_default=None)
+        users.alter_column("factor_step", server_default=None)
     with op.batch_alter_table("vault_checks") as checks:
         checks.add_column(sa.Column("sheet_at", sa.DateTime(timezone=True), nullable=True))
 
@@ -56,6 +59,8 @@ def downgrade() -> None:
     with op.batch_alter_table("vault_checks") as checks:
         checks.drop_column("sheet_at")
     with op.batch_alter_table("users") as users:
+        users.drop_column("factor_step")
+        users.drop_column("factor_sealed")
         users.drop_column("pin_hash")
     op.drop_table("login_rules")
     with op.batch_alter_table("logins") as logins:

@@ -100,7 +100,7 @@ def test_every_sealed_column_is_known_to_the_rotation() -> None:
         for column in table.columns
         if isinstance(column.type, sa.LargeBinary)
     }
-    resealed = {"bittings.sealed", "bittings.fingerprint", "key_systems.sealed_plan"}
+    resealed = {"bittings.sealed", "bittings.fingerprint", "key_systems.sealed_plan", "users.factor_sealed"}
     plain = {"events.hash", "events.previous_hash", "logins.token_hash", "job_files.sha256"}
     assert blobs == resealed | plain
 

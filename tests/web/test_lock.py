@@ -250,6 +250,8 @@ def test_what_shows_bittings_asks_for_the_password(web: Flask) -> None:
         "house.password": "logins",
         "logins.index": "logins",
         "logins.end": "logins",
+        "house.no_second_factor": "logins",
+        "mine.no_second_factor": "logins",
         "mine.no_pin": "logins",
         "mine.end": "logins",
     }

@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-__all__ = ["Plan", "open_bittings", "open_plan", "reveal_bittings", "seal_bitting", "seal_plan"]
+__all__ = [
+    "Plan",
+    "open_bittings",
+    "open_plan",
+    "require_current_key",
+    "reveal_bittings",
+    "seal_bitting",
+    "seal_plan",
+]
 
 import json
 from collections.abc import Iterable
@@ -51,7 +59,7 @@ def plan_context(system_id: int) -> str:
     return f"plan of system {system_id}"
 
 
-def _require_current_key(work: Work) -> None:
+def require_current_key(work: Work) -> None:
     """A house that was open while its key was changed must not seal with the old one."""
     asked = sa.select(VaultCheck.check_value).with_for_update(read=True)
     with work.session.no_autoflush:
@@ -62,7 +70,7 @@ def _require_current_key(work: Work) -> None:
 
 def seal_bitting(work: Work, system: KeySystem, keyset: Keyset, cuts: Cuts) -> None:
     """Put a keyset's bitting away, inside the caller's transaction. One bitting stands once in a system."""
-    _require_current_key(work)
+    require_current_key(work)
     text = write_bitting(spec_of(system), cuts)
     work.session.add(
         Bitting(
@@ -94,7 +102,7 @@ def open_bittings(session: Session, vault: Vault, systems: Iterable[KeySystem]) 
 
 def seal_plan(work: Work, system: KeySystem, plan: Plan) -> None:
     """Put a system's plan away, inside the caller's transaction."""
-    _require_current_key(work)
+    require_current_key(work)
     text = json.dumps({"tmk": write_bitting(spec_of(system), plan.tmk), "roles": plan.roles})
     system.sealed_plan = work.vault.seal(text, plan_context(system.id))
 

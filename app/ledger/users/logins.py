@@ -17,6 +17,7 @@ from app.ledger.events.actions import record
 from app.ledger.users.models import LoginAttempt, User
 from app.ledger.users.passwords import hash_password, is_outdated, matches
 from app.ledger.users.queries import name_key
+from app.ledger.users.second_factor import asks_code, matching_step, secret_of
 from app.ledger.work import Actor, Work
 
 # One address may be a whole shop behind one machine: it gets more tries than one name.
@@ -26,12 +27,16 @@ _KEPT = timedelta(days=90)
 _LETTERS = str.maketrans("0123456789", "ghijklmnop")
 
 
+_REFUSED = "Name and password do not belong together. Check both and try again."
+_REFUSED_CODE = "Name, password and code do not belong together. Check them and try again with the code of now."
+
+
 class LoginRefused(LedgerError):
     """No login; the sentence is the same for an unknown name and a wrong password."""
 
 
-def log_in(work: Work, name: str, password: str, address: str, config: Config) -> User:
-    """The user with this name and password.
+def log_in(work: Work, name: str, password: str, address: str, config: Config, code: str = "") -> User:
+    """The user with this name and password, and the code of now where they have a second factor.
 
     Raises LoginRefused on field "password", also when `config.login_attempts` tries of this name, or four
     times as many from this address, failed within `config.login_window_minutes`; then the password is not
@@ -40,21 +45,32 @@ def log_in(work: Work, name: str, password: str, address: str, config: Config) -
     attempt_id, user = _begin_attempt(work, name, address, config)
     # Hashing takes its time on purpose: outside a transaction, so that nobody else waits for it.
     stored = user.password_hash if user is not None and user.active else None
-    if not matches(stored, password) or user is None:
+    step = _step_of(work, user, code)  # looked at in any case, so that a wrong code reads like a wrong password
+    if not matches(stored, password) or user is None or step is None:
         _record_failure(work, user, address)
-        raise LoginRefused("password", "Name and password do not belong together. Check both and try again.")
+        raise LoginRefused("password", _REFUSED_CODE if asks_code(work.session) else _REFUSED)
     fresh_hash = hash_password(password) if is_outdated(user.password_hash) else None
     with transaction(work.session):
         attempt = work.session.get_one(LoginAttempt, attempt_id)
         attempt.succeeded = True
         work.session.execute(sa.delete(LoginAttempt).where(LoginAttempt.at < work.now - _KEPT))
         user = work.session.get_one(User, user.id)
+        if user.factor_sealed is not None and user.factor_step >= step:
+            raise LoginRefused("password", _REFUSED_CODE)  # the code was used a moment ago
+        user.factor_step = max(step, user.factor_step)
         if fresh_hash:
             user.password_hash = fresh_hash
         record(
             replace(work, actor=Actor.of(user)), "login", f"user {user.id}", f"{user.name} logged in", address=address
         )
     return user
+
+
+def _step_of(work: Work, user: User | None, code: str) -> int | None:
+    """The step of a right code; 0 where none is asked for; None for a wrong, an old or a missing one."""
+    if user is None or user.factor_sealed is None:
+        return 0
+    return matching_step(secret_of(work.vault, user), code, work.now, user.factor_step)
 
 
 def log_out(work: Work) -> None:

@@ -36,6 +36,8 @@ class User(Versioned, Base):
     session_stamp: Mapped[int] = mapped_column(default=1)
     created_at: Mapped[datetime] = mapped_column(UTCDateTime)
     pin_hash: Mapped[str] = mapped_column(sa.String(200), default="")  # unlocks the screen; "": none set
+    factor_sealed: Mapped[bytes | None] = mapped_column(sa.LargeBinary)  # the second factor's secret, if any
+    factor_step: Mapped[int] = mapped_column(default=0)  # the last step whose code was used: none counts twice
 
 
 class LoginAttempt(Base):

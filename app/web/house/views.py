@@ -13,6 +13,7 @@ from app.ledger.users import actions
 from app.ledger.users.login_rules import Proof
 from app.ledger.users.models import Role
 from app.ledger.users.queries import get_user, list_users
+from app.ledger.users.second_factor import drop_factor
 from app.web.access import proven, roles
 from app.web.errors import about
 from app.web.forms_base import attach, typed
@@ -88,6 +89,15 @@ def password(user_id: int) -> ResponseReturnValue:
             flash(f"{changed.name} has a new password; their logins have ended.")
             return redirect(url_for("house.user", user_id=user_id), 303)
     return render_template("house/password.html", form=form, person=person), 422 if form.is_submitted() else 200
+
+
+@blueprint.post("/users/<int:user_id>/second-factor/drop")
+@roles()
+@proven(Proof.LOGINS)
+def no_second_factor(user_id: int) -> ResponseReturnValue:
+    """Take somebody's second factor away: their phone was lost."""
+    flash(f"{drop_factor(current_work(), user_id).name} logs in without a code.")
+    return redirect(url_for("house.user", user_id=user_id), 303)
 
 
 def _keep_own_login(user_id: int) -> None:

@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
-__all__ = ["FirstStartForm", "LoginForm", "OwnPasswordForm", "PinForm", "first_password", "same_password"]
+__all__ = [
+    "CodeLoginForm",
+    "FactorForm",
+    "FirstStartForm",
+    "LoginForm",
+    "OwnPasswordForm",
+    "PinForm",
+    "first_password",
+    "same_password",
+]
 
-from wtforms import PasswordField
+from wtforms import HiddenField, PasswordField
 from wtforms.validators import EqualTo, InputRequired
 
 from app.ledger.users.passwords import LEAST
@@ -39,6 +48,33 @@ class LoginForm(PageForm):
     name = text("Name", 80, needed="Enter your name.", render_kw={"autocomplete": "username"})
     password = PasswordField(
         "Password", [InputRequired("Enter your password.")], render_kw={"autocomplete": "current-password"}
+    )
+
+
+class CodeLoginForm(LoginForm):
+    """The same where somebody has a second factor."""
+
+    code = text(
+        "Code",
+        12,
+        hint="From your phone, if you set up a second factor.",
+        render_kw={"autocomplete": "one-time-code", "inputmode": "numeric"},
+    )
+
+
+class FactorForm(PageForm):
+    """A second factor for oneself."""
+
+    secret = HiddenField()  # sealed for this person and this day
+    current = PasswordField(
+        "Your password", [InputRequired("Enter your password.")], render_kw={"autocomplete": "current-password"}
+    )
+    code = text(
+        "Code of now",
+        12,
+        hint="The six digits that the phone shows once it has the key.",
+        needed="Enter the code.",
+        render_kw={"autocomplete": "one-time-code", "inputmode": "numeric"},
     )
 
 

@@ -4,19 +4,26 @@ from __future__ import annotations
 
 __all__ = ["blueprint"]
 
+from urllib.parse import quote
+
 from flask import Blueprint, flash, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
 from flask_login import current_user
 
 from app.errors import BitternError
+from app.ledger.keysystems.carrying import carried, carry
 from app.ledger.users.login_rules import Proof
 from app.ledger.users.models import Role
 from app.ledger.users.screen_pin import drop_pin, set_pin
+from app.ledger.users.second_factor import drop_factor, new_secret, set_factor
 from app.ledger.users.sessions import Limits, end_by_number, list_open
 from app.web.access import proven, roles
 from app.web.forms_base import attach, typed
-from app.web.login.forms import PinForm
+from app.web.login.forms import FactorForm, PinForm
+from app.web.pages import house_name
 from app.web.services import current_work, request_session, the_config, the_time
+
+_FACTOR = "second factor"
 
 blueprint = Blueprint("mine", __name__, url_prefix="/my-login")
 
@@ -52,6 +59,38 @@ def no_pin() -> ResponseReturnValue:
     """Take the PIN away; the password unlocks the screen again."""
     drop_pin(current_work())
     flash("You have no PIN any more; your password unlocks your screen.")
+    return redirect(url_for("mine.index"), 303)
+
+
+@blueprint.route("/second-factor", methods=["GET", "POST"])
+@roles(Role.COUNTER, Role.BENCH)
+def second_factor() -> ResponseReturnValue:
+    """Show a new secret, and keep it once a code made from it was typed."""
+    work, form = current_work(), FactorForm()
+    secret = carried(work, typed(form.secret), _FACTOR) if form.is_submitted() else new_secret()
+    if form.validate_on_submit():
+        try:
+            set_factor(work, typed(form.current), secret, typed(form.code))
+        except BitternError as error:
+            attach(form, error)
+        else:
+            flash("Your login asks for a code from your phone from now on.")
+            return redirect(url_for("mine.index"), 303)
+    form.secret.data = carry(work, secret, _FACTOR)
+    label = quote(f"{house_name()}:{current_user.name}")
+    address = f"otpauth://totp/{label}?secret={secret}&issuer={quote(house_name())}"
+    groups = [secret[start : start + 4] for start in range(0, len(secret), 4)]
+    page = render_template("login/second_factor.html", form=form, groups=groups, address=address)
+    return page, 422 if form.is_submitted() else 200
+
+
+@blueprint.post("/second-factor/drop")
+@roles(Role.COUNTER, Role.BENCH)
+@proven(Proof.LOGINS)
+def no_second_factor() -> ResponseReturnValue:
+    """Take one's own second factor away."""
+    drop_factor(current_work(), current_user.id)
+    flash("Your login asks for no code any more.")
     return redirect(url_for("mine.index"), 303)
 
 

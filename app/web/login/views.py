@@ -17,11 +17,12 @@ from app.ledger.users.logins import log_in as log_in_user
 from app.ledger.users.logins import log_out as log_out_user
 from app.ledger.users.models import Role
 from app.ledger.users.queries import has_users
+from app.ledger.users.second_factor import asks_code
 from app.ledger.users.sessions import lock as lock_screen
 from app.web.access import public, roles, usable_while_locked
 from app.web.asking_again import asking_page, box, try_to_prove, try_to_unlock
 from app.web.forms_base import attach, typed
-from app.web.login.forms import FirstStartForm, LoginForm, OwnPasswordForm
+from app.web.login.forms import CodeLoginForm, FirstStartForm, LoginForm, OwnPasswordForm
 from app.web.logins import begin_login, end_login
 from app.web.navigation import front_page
 from app.web.services import current_work, house_work, request_session, the_config
@@ -43,12 +44,12 @@ def log_in() -> ResponseReturnValue:
     """Log in, then go to the page that was asked for."""
     if current_user.is_authenticated:
         return redirect(url_for("login.home"))
-    form = LoginForm()
+    form = CodeLoginForm() if asks_code(request_session()) else LoginForm()
     if form.validate_on_submit():
+        code = typed(form.code) if isinstance(form, CodeLoginForm) else ""
+        address = request.remote_addr or ""
         try:
-            user = log_in_user(
-                house_work(), typed(form.name), typed(form.password), request.remote_addr or "", the_config()
-            )
+            user = log_in_user(house_work(), typed(form.name), typed(form.password), address, the_config(), code)
         except BitternError as error:
             attach(form, error)
         else:
