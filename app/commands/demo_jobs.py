@@ -21,10 +21,12 @@ from app.ledger.doors.paste import DoorRow, read_doors
 from app.ledger.jobs.accepting import AcceptForm, accept_quote
 from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk, SystemAsk
 from app.ledger.jobs.issuing import IssueForm, issue_quote
+from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.replacing import AGREED
 from app.ledger.jobs.stages import move_job
 from app.ledger.keysystems.crosskeying import cross_key
-from app.ledger.models import Customer, Cylinder, Door, Job, Role, Site, Stage, User
+from app.ledger.keysystems.records import change_records
+from app.ledger.models import Customer, Cylinder, Door, Job, KeySystem, Role, Site, Stage, User
 from app.ledger.opening import Ledger
 from app.ledger.work import Actor, Work
 from app.pricing import KeyingKind
@@ -95,6 +97,7 @@ def load_jobs(shop: DemoShop, base: Work) -> dict[str, int]:
         "flats": _flats(shop, base),
         "office door": _office_door(shop, base),
         "two ways": _two_ways(shop, base),
+        "factory": _factory(shop, base),
     }
     numbers = {name: job.number for name, job in jobs.items()}
     load_times(shop.work(base, Role.BENCH, 0), numbers.values())
@@ -183,7 +186,36 @@ def _college(shop: DemoShop, base: Work) -> Job:
             sa.select(Cylinder.id).join(Door).where(Door.opening_number == opening, Cylinder.job_id == job.id)
         ).one()
         cross_key(bench, store, ["AB", "AC"])
+    owner = shop.work(base, Role.OWNER, 3)
+    system = owner.session.scalars(sa.select(KeySystem).where(KeySystem.name == "Saltmarsh Maritime College")).one()
+    change_records(owner, system.id, system.version, customer.name, "Letter of the bursar, M. Sheldrake")
+    add_note(shop.work(base, Role.COUNTER, 3), job.number, "Ring the bursar the day before the keys are ready.")
     _move(bench, job, Stage.ON_THE_BENCH)
+    return job
+
+
+def _factory(shop: DemoShop, base: Work) -> Job:
+    """Enough doors under one master that the factory keys them."""
+    counter = shop.work(base, Role.COUNTER, 1)
+    customer = _customer(counter, "Otterburn")
+    attributes = replace(MORTISE, keyway="AQ2")
+    count = 36
+    line = LineAsk(LineKind.CYLINDER, count, "ARD", attributes=attributes, keying=KeyingInstruction(KeyingKind.MK))
+    ask = QuoteAsk(
+        customer.id,
+        (line, LineAsk(LineKind.KEYS, 2, symbol="AA", attributes=attributes)),
+        _site(counter, customer, "Upper Road"),
+        "Upper Road, 36 lettings under one master",
+        system=SystemAsk(name="Upper Road"),
+        keyed_at="factory",
+        override_reason="The landlord wants the factory to keep the records",
+    )
+    job = _quote(counter, ask)
+    doors = tuple(
+        DoorRow(n, f"U{n:02}", f"Letting {n}", "LH" if n % 2 else "RH", "Mortise lock") for n in range(1, count + 1)
+    )
+    _accept(counter, job, "R. Otter", "OPC-310", doors)
+    _move(counter, job, Stage.PARTS_ON_ORDER)
     return job
 
 

@@ -25,6 +25,7 @@ from app.ledger.backup.making import make_backup
 from app.ledger.backup.restoring import restore_backup
 from app.ledger.backup.sealing import passphrase_secret
 from app.ledger.events.actions import first_broken_link
+from app.ledger.jobs.factory import factory_work
 from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.payments import payments_of
@@ -151,6 +152,7 @@ def test_the_story_has_jobs_in_many_stages_and_an_unbroken_chain_of_events(demo:
     assert stages == {
         Stage.QUOTED,
         Stage.APPROVED,
+        Stage.PARTS_ON_ORDER,
         Stage.ON_THE_BENCH,
         Stage.CHECKED,
         Stage.CLOSED,
@@ -166,7 +168,7 @@ def test_the_demo_can_be_made_on_any_day_of_the_week_and_again(tmp_path: Path, d
     for _ in range(2 if days == 3 else 1):
         shop, jobs = build(folder, tmp_path / "data", NOW + timedelta(days=days))
         shop.ledger.close()
-        assert len(jobs) == 9
+        assert len(jobs) == 10
 
 
 def test_a_folder_that_the_demo_did_not_make_is_left_alone(tmp_path: Path) -> None:
@@ -224,3 +226,17 @@ def test_a_backup_made_while_others_write_prints_the_same_papers_on_an_empty_mac
     again = print_papers(shop, demo.jobs, tmp_path / "papers")
     restored.close()
     assert {path.name: path.read_bytes() for path in again} == {path.name: path.read_bytes() for path in demo.papers}
+
+
+def test_the_factory_keys_a_job_whose_order_says_everything_but_bittings(demo: Demo) -> None:
+    with demo.ledger.work(Actor(None, "a test", Role.OWNER), NOW) as work:
+        job = work.session.scalars(sa.select(Job).where(Job.number == demo.jobs["factory"])).one()
+        asked = factory_work(work, job, schedule_of(work, job), "Ardent Brass")
+    assert (asked.system_name, asked.levels, asked.is_new_system) == ("Upper Road", 2, True)
+    *doors, master = asked.groups
+    assert [(group.quantity, group.keys, group.openings) for group in doors] == [
+        (1, 2, (f"U{n:02}",)) for n in range(1, 37)
+    ]
+    assert (master.keyset, master.quantity, master.keys) == ("AA", 0, 2)
+    assert {group.keying for group in doors} == {"master keyed (MK)"}
+    assert doors[0].operated_by == ("1AA", "AA")
