@@ -157,6 +157,8 @@ def find_same_fit(items: Iterable[CatalogueItem], old: CylinderAttributes, limit
         differs = list(match.differs)
         if old.keyway and offered and offered.keyway != old.keyway:
             differs.append(f"keyway {offered.keyway or 'none'} instead of {old.keyway}")
+        if offered and offered.keying and offered.keying != old.keying:
+            differs.append(f"comes {offered.keying}")
         if old.maker and match.item.maker.casefold() != old.maker.casefold():
             differs.append(f"maker {match.item.maker} instead of {old.maker}")
         matches.append(replace(match, differs=tuple(differs)))

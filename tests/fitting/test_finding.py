@@ -97,3 +97,11 @@ def test_a_key_leads_to_its_blanks_and_cylinders(makers: tuple[Maker, ...]) -> N
 def test_a_key_that_nobody_lists_says_so(items: tuple[CatalogueItem, ...]) -> None:
     with pytest.raises(BitternError, match="key blank 'ZZ 9'"):
         find_by_blank(items, (), "ZZ 9")
+
+
+def test_a_same_fit_that_comes_without_pins_says_so(makers: tuple[Maker, ...]) -> None:
+    items = [item for maker in makers for item in maker.items]
+    old = next(item.attributes for item in items if item.part_number == "A18M-Q1-66.SC")
+    said = {match.item.part_number: match.differs for match in find_same_fit(items, old, 40)}
+    assert said["A18M-Q1-66.SC"] == ()
+    assert said["A18M-Q1-66.SC+Z"] == ("comes zero-bitted",)

@@ -205,13 +205,18 @@ def answer_swap(session: Session, makers: Makers, form: forms.SwapForm) -> SwapA
             by_maker.setdefault(item.maker, []).append(item)
     # Each maker has its say: a large catalogue would leave no room for the others.
     matches = [match for items in by_maker.values() for match in find_same_fit(items, old, MOST_OF_A_MAKER)]
-    matches.sort(key=lambda match: (match.distance, not match.item.stocked, match.item.list_cents))
+    matches.sort(key=lambda match: (match.distance, not match.item.stocked, _is_bare(match), match.item.list_cents))
     swaps = []
     for match in matches:
         offered = match.item.attributes
         if offered is not None:
             swaps.append(Swap(match, face_change(old, replace(offered, maker=match.item.maker))))
     return SwapAnswer(old, words(old), tuple(swaps[:MOST]))
+
+
+def _is_bare(match: Match) -> bool:
+    """Whether it comes uncombinated or zero-bitted: it fits, but is seldom what a customer at the counter wants."""
+    return match.item.attributes is not None and match.item.attributes.keying is not None
 
 
 def _old(makers: Makers, form: forms.SwapForm) -> CylinderAttributes | None:
