@@ -7,6 +7,7 @@ __all__ = [
     "check_door",
     "check_factory_terms",
     "check_house",
+    "check_item",
     "check_maker",
     "check_price",
     "check_price_rule",
@@ -21,11 +22,11 @@ from decimal import Decimal, InvalidOperation
 from typing import Any
 
 from app.errors import BitternError
-from app.fitting import read_maker
+from app.fitting import from_json, read_maker
 from app.keying import BittingSpec
 from app.ledger.doors.paste import HANDS
 from app.ledger.prices.actions import read_decimal
-from app.pricing import BenchTerms, FactoryTerms, LineKind, PriceBasis, PriceRule
+from app.pricing import BenchTerms, FactoryTerms, LineKind, PriceBasis, PriceRow, PriceRule, TaxRule
 
 Row = Mapping[str, Any]
 
@@ -53,13 +54,28 @@ def check_tier(row: Row) -> None:
 
 
 def check_tax_rule(row: Row) -> None:
-    """The rate is a percentage."""
-    read_decimal(row["rate_percent"], "rate_percent")
+    """A rule that pricing can follow."""
+    names = ("place", "goods_taxed", "labour_taxed", "valid_from")
+    TaxRule(rate=Decimal(read_decimal(row["rate_percent"], "rate_percent")), **{name: row[name] for name in names})
 
 
 def check_price(row: Row) -> None:
-    """Goods or labour."""
+    """A price that pricing can read."""
     _one_of(row, "kind", [kind.value for kind in LineKind])
+    names = ("code", "description", "category", "unit_cents", "cost_cents", "valid_from", "valid_until")
+    given = {name: row[name] for name in names}
+    PriceRow(kind=LineKind(row["kind"]), tier=row["tier"] or None, quantity_from=row.get("quantity_from", 1), **given)
+
+
+def check_item(row: Row) -> None:
+    """A cylinder's attributes that fitting can read, and amounts that are no less than nothing."""
+    if not isinstance(row["attributes"], dict):
+        raise BitternError("attributes", "A cylinder's attributes are one JSON object.")
+    if row["attributes"]:
+        from_json(row["attributes"])
+    for name in ("cost_cents", "list_cents"):
+        if row[name] < 0:
+            raise BitternError(name, "Enter whole cents, 0 or more.")
 
 
 def check_price_rule(row: Row) -> None:

@@ -71,7 +71,8 @@ def change(site_id: int) -> ResponseReturnValue:
         except BitternError as error:
             attach(form, error if error.field != "fire rated" else BitternError("fire_rated", error.message))
     if changes is not None:
-        return render_template("doors/change_plan.html", form=form, site=site, changes=changes, values=values)
+        seen = [(change.door_id, change.version) for change in changes]
+        return render_template("doors/change_plan.html", site=site, changes=changes, values=values, versions=seen)
     return render_template(
         "doors/change.html",
         form=form,
