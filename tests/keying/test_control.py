@@ -6,7 +6,7 @@ from random import Random
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from oracle import operates
+from oracle import every_bitting, operates
 
 from app.keying import BittingSpec, KeyingError, NoBittingsLeft, draw_control, draw_master, pin, plan_levels
 
@@ -55,3 +55,44 @@ def test_what_cannot_have_a_control_key_is_refused(spec, keys, field):
     with pytest.raises(KeyingError) as refused:
         draw_control(spec, Random(1), keys, {})
     assert refused.value.field == field
+
+
+def joints(pins):
+    """Heights above the key at which a chamber's stack parts, from the pins alone."""
+    heights = [pins.bottom]
+    for pin_above in (*pins.masters, pins.buildup):
+        heights.append(heights[-1] + pin_above)
+    return heights
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.integers(2, 4), st.integers(0, 2), st.integers(0, 2), st.integers(0, 10**6))
+def test_a_core_parts_at_its_two_lines_for_its_own_keys_alone(depths, first, spare, turn):
+    """The pins stacked by hand: the plug turns for the counted bittings, the core comes out for its control key."""
+    spec = BittingSpec(
+        chambers=3,
+        depths=depths,
+        first_depth=first,
+        macs=depths,
+        step=1,
+        stack_total=2 * depths + 2 * first + spare + 6,
+        control_offset=depths + spare,
+    )
+    rng = Random(turn)
+    every = list(every_bitting(spec))
+    keys = {f"K{n}": bitting for n, bitting in enumerate(rng.sample(every, 2))}
+    try:
+        control = draw_control(spec, rng, keys, {"lock": list(keys)})
+    except NoBittingsLeft:  # two keys of two depths can leave nothing over
+        return
+    pinning = pin(spec, keys, control)
+    parts = [joints(pins) for pins in pinning.chambers]
+    assert all(
+        pins.bottom + sum(pins.masters) + pins.buildup + pins.top == spec.stack_total for pins in pinning.chambers
+    )
+    turning = [key for key in every if all(cut in part for cut, part in zip(key, parts, strict=True))]
+    assert len(turning) == pinning.combinations and set(keys.values()) <= set(turning)
+    assert set(turning) == {key for key in every if operates(key, list(keys.values()))}
+    offset = spec.control_offset
+    pulling = [key for key in every if all(cut + offset in part for cut, part in zip(key, parts, strict=True))]
+    assert pulling == [control] and control not in turning

@@ -253,6 +253,7 @@ def _cylinder(
         tailpiece=attributes.tailpiece or "",
         finish=attributes.finish or "",
         keyset_id=allotment.keyset.id if allotment.keyset else None,
+        is_nmk=allotment.is_nmk,
         remarks=slot.line.remark,
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 __all__ = ["Allotment", "KeysetAllotter"]
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -22,9 +23,10 @@ from app.pricing import KeyingKind
 
 @dataclass(frozen=True, slots=True)
 class Allotment:
-    """What one cylinder is keyed to; None: uncombinated."""
+    """What one cylinder is keyed to (None: uncombinated), and whether no master operates it."""
 
     keyset: Keyset | None
+    is_nmk: bool = False
 
 
 class KeysetAllotter:
@@ -39,23 +41,33 @@ class KeysetAllotter:
         self._ask = ask
         self._choices = snapshot.keying
         self._system: KeySystem | None = None
+        self._fresh: set[Keyset] = set()  # what this job itself added: dealt line by line, and no further
         self.systems: list[KeySystem] = []
         self.keys: dict[Keyset, int] = {}
 
     def allot(self, number: int, line: LineAsk, symbols: Sequence[str]) -> list[Allotment]:
-        """One allotment a cylinder of line `number`; `symbols` are those asked for in the door list ("" any)."""
+        """One allotment a cylinder of line `number`; `symbols` are those asked for in the door list ("" any).
+
+        In a system on record the list may name keysets that stand there already: those doors are keyed to them.
+        `(NMK)` after a symbol keeps the masters out of that cylinder.
+        """
+        nmk = ["(NMK)" in symbol.upper() for symbol in symbols]
+        symbols = [re.sub(r"\s*\(NMK\)\s*$", "", symbol, flags=re.IGNORECASE) for symbol in symbols]
         keying = line.keying
         if keying.kind is KeyingKind.NONE:
             if any(symbols):
                 raise LedgerError("doors", f"Line {number} is uncombinated, but a keyset is given in the door list.")
             return [Allotment(None)] * line.quantity
-        sizes = _set_sizes(keying, line.quantity)
-        keysets = self._add_keysets(number, line, len(sizes))
+        standing = self._standing(number, line, symbols)
+        asked = [symbol for symbol in symbols if symbol not in standing]
+        sizes = _set_sizes(keying, len(asked)) if asked else []
+        keysets = self._add_keysets(number, line, len(sizes)) if asked else []
         places = [keyset for keyset, size in zip(keysets, sizes, strict=True) for _ in range(size)]
-        dealt = _deal(number, places, symbols)
+        fresh = iter(_deal(number, places, asked))
+        dealt = [standing[symbol] if symbol in standing else next(fresh) for symbol in symbols]
         for keyset in dealt:
             self.keys[keyset] = self.keys.get(keyset, 0) + line.keys_each
-        return [Allotment(keyset) for keyset in dealt]
+        return [Allotment(keyset, is_nmk) for keyset, is_nmk in zip(dealt, nmk, strict=True)]
 
     def _records(self, number: int, line: LineAsk) -> RecordsHolder:
         # A customer's own cylinders never leave for the factory.
@@ -67,6 +79,21 @@ class KeysetAllotter:
             if number in choice.lines:
                 return RecordsHolder.FACTORY if choice.choice == "factory" else RecordsHolder.SHOP
         return RecordsHolder.SHOP
+
+    def _standing(self, number: int, line: LineAsk, symbols: Sequence[str]) -> dict[str, Keyset]:
+        """The keysets on record that the door list names, where the line goes into a system on record."""
+        asked = self._ask.system
+        if not any(symbols) or asked is None or asked.existing_id is None or not line.keying.kind.is_master_keyed:
+            return {}
+        system = self._master_keyed(number, line, self._records(number, line), len(symbols))
+        found = {
+            keyset.symbol: keyset
+            for keyset in system.keysets
+            if keyset.symbol in symbols and keyset.level is not Level.CONTROL and keyset not in self._fresh
+        }
+        if found and system not in self.systems:
+            self.systems.append(system)
+        return found
 
     def _add_keysets(self, number: int, line: LineAsk, count: int) -> list[Keyset]:
         records = self._records(number, line)
@@ -82,6 +109,7 @@ class KeysetAllotter:
             keysets = add_keysets(self._work, system, count)
         if system not in self.systems:
             self.systems.append(system)
+        self._fresh.update(keysets)
         return keysets
 
     def _master_keyed(self, number: int, line: LineAsk, records: RecordsHolder, count: int) -> KeySystem:

@@ -1,0 +1,64 @@
+"""A door list that names keysets which a system has already: the doors are keyed to them, as a matrix asks."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+import sqlalchemy as sa
+
+from app.errors import BitternError
+from app.ledger.doors.paste import DoorRow
+from app.ledger.jobs.ask import SystemAsk
+from app.ledger.jobs.papers import schedule_of
+from app.ledger.keysystems.auditing import audit_systems
+from app.ledger.keysystems.bittings import open_bittings
+from app.ledger.models import Cylinder, Job, Keyset, KeySystem
+from app.ledger.work import Work
+from tests.ledger.test_main_job import accept, flats, issued, openings
+
+SHOP = {"keyed_at": "shop", "override_reason": "soon"}
+
+
+def _second(work: Work, *keysets: str) -> Job:
+    accept(work, issued(work, flats(work, 3, **SHOP)), openings(3))
+    system = work.session.scalars(sa.select(KeySystem)).one()
+    ask = flats(work, len(keysets), system=SystemAsk(existing_id=system.id), **SHOP)
+    job = issued(work, ask)
+    doors = [DoorRow(row=n, opening=f"G{n}", keyset=keyset) for n, keyset in enumerate(keysets, start=1)]
+    return accept(work, job, tuple(doors), site_name="The annex")
+
+
+def test_named_keysets_are_used_and_others_are_new(work: Work) -> None:
+    job = _second(work, "2AA", "", "AA", "2AA", "4AA")
+    assert [row.keyset for row in schedule_of(work, job).rows] == ["2AA", "5AA", "AA", "2AA", "4AA"]
+    system = work.session.scalars(sa.select(KeySystem)).one()
+    assert [keyset.symbol for keyset in system.keysets] == ["AA", "1AA", "2AA", "3AA", "4AA", "5AA"]
+    assert audit_systems(work, [system]).is_clean
+    opened = open_bittings(work.session, work.vault, [system])
+    assert len(set(opened.values())) == 6
+
+
+def test_a_system_without_an_array_takes_doors_on_its_own_keysets_only(work: Work) -> None:
+    job = _second(work, "1AA")
+    system = work.session.scalars(sa.select(KeySystem)).one()
+    system.sealed_plan = None  # as one made of a matrix that crosses, or taken over from a list
+    work.session.commit()
+    before = work.session.scalar(sa.select(sa.func.count(Keyset.id)))
+    ask = replace(flats(work, 2, system=SystemAsk(existing_id=system.id), **SHOP), title="Two more")
+    doors = (DoorRow(row=1, opening="H1", keyset="1AA"), DoorRow(row=2, opening="H2", keyset="3AA"))
+    more = accept(work, issued(work, ask), doors, site_name="The lodge")
+    assert [row.keyset for row in schedule_of(work, more).rows] == ["1AA", "3AA"]
+    assert work.session.scalar(sa.select(sa.func.count(Keyset.id))) == before
+    with pytest.raises(BitternError, match="no array"):
+        accept(work, issued(work, ask), (DoorRow(row=1, opening="H3", keyset="1AA"),), site_name="The gate")
+    assert job.id != more.id
+
+
+def test_nmk_keeps_the_master_out(work: Work) -> None:
+    job = _second(work, "2AA (NMK)", "4AA(nmk)")
+    rows = schedule_of(work, job).rows
+    assert [(row.keyset, row.operated_by) for row in rows] == [("2AA(NMK)", ("2AA",)), ("4AA(NMK)", ("4AA",))]
+    cylinders = work.session.scalars(sa.select(Cylinder).where(Cylinder.job_id == job.id)).all()
+    assert all(cylinder.is_nmk for cylinder in cylinders)
+    assert audit_systems(work, list(work.session.scalars(sa.select(KeySystem)))).is_clean
