@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from decimal import Decimal
 
 import pytest
@@ -87,6 +87,15 @@ def test_accepted_as_b_the_job_has_the_other_way_its_price_and_its_promise(work:
     assert job.value_cents == other.totals.subtotal_cents and job.cost_cents == other.cost_cents
     assert job.bench_minutes == other.bench_minutes == 0
     assert job_money(job).total_cents == other.totals.total_cents != quote.totals.total_cents
+
+
+def test_accepted_days_later_the_promise_counts_from_the_acceptance(work: Work) -> None:
+    price_at_the_factory(work)
+    job = issued(work, flats(work, option_b="factory", **SHOP))
+    later = replace(work, now=work.now + timedelta(days=9))  # from Monday 2 March to Wednesday 11 March
+    accept(later, job, option="B")
+    quoted = as_accepted(snapshot_of(job), "B").ready_on
+    assert quoted == date(2026, 3, 23) and job.promised_on == date(2026, 4, 1)  # 15 working days after each
 
 
 def test_accepted_as_a_it_stays_as_quoted(work: Work) -> None:

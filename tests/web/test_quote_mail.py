@@ -145,6 +145,9 @@ def test_what_the_server_refuses_is_said_and_nothing_is_on_record(
     web.extensions["config"] = replace(web.extensions["config"], smtp_security="starttls")
     refused = clerk.post("/quotes/1001/1/mail", data=FORM | {"press": "send"})
     assert refused.status_code == 422 and "does not offer what the settings ask" in refused.text
+    web.extensions["config"] = replace(web.extensions["config"], smtp_security="tls")
+    refused = clerk.post("/quotes/1001/1/mail", data=FORM | {"press": "send"})
+    assert refused.status_code == 422 and "does not speak TLS" in refused.text
     web.extensions["config"] = replace(web.extensions["config"], smtp_port=1, smtp_security="none")
     refused = clerk.post("/quotes/1001/1/mail", data=FORM | {"press": "send"})
     assert refused.status_code == 422 and "could not be reached on port 1" in refused.text

@@ -24,7 +24,7 @@ from app.ledger.jobs.ask import LineAsk, LineKind, QuoteAsk, ask_from_json
 from app.ledger.jobs.authority import require_job_authority
 from app.ledger.jobs.issuing import keyed_at
 from app.ledger.jobs.models import Job, JobLine, QuoteRevision, Stage
-from app.ledger.jobs.options import OPTIONS, as_accepted, way_words
+from app.ledger.jobs.options import OPTIONS, as_accepted, promise_from, way_words
 from app.ledger.jobs.snapshot import QuoteSnapshot, SnapshotLine, read_snapshot
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.keys import order_keys
@@ -83,7 +83,7 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         prove_no_interchange(work, [system for system in systems if system.records is RecordsHolder.SHOP])
         job.stage = Stage.APPROVED
         job.accepted_by, job.accepted_on, job.po_number = form.accepted_by.strip(), form.accepted_on, form.po_number
-        _agree(job, form, snapshot)
+        _agree(work, job, form, snapshot)
         said = f", option {form.option}, {way_words(snapshot.keying)}" if form.option else ""
         record(
             work,
@@ -138,9 +138,9 @@ def _check_option(form: AcceptForm, offered: QuoteSnapshot) -> None:
         raise LedgerError("option", "This quote offers two ways: choose the option that was accepted, A or B.")
 
 
-def _agree(job: Job, form: AcceptForm, snapshot: QuoteSnapshot) -> None:
+def _agree(work: Work, job: Job, form: AcceptForm, snapshot: QuoteSnapshot) -> None:
     """The job becomes what was accepted: its price, place and promise are the option's."""
-    job.promised_on = snapshot.ready_on
+    job.promised_on = promise_from(work, snapshot, form.accepted_on)
     job.accepted_option, job.agreed_cents = form.option, snapshot.totals.total_cents
     job.deposit_cents = snapshot.deposit_cents
     if form.option == "B":

@@ -99,6 +99,11 @@ def _deliver(message: EmailMessage, server: MailServer) -> list[str]:
         raise MailError(
             "The mail server does not offer what the settings ask of it (STARTTLS or a login)."
         ) from error
+    except ssl.SSLError as error:
+        raise MailError(
+            f"On port {server.port} the mail server {server.host} does not speak TLS, or shows a certificate that is "
+            "not trusted here."
+        ) from error
     except (OSError, smtplib.SMTPException) as error:
         raise MailError(f"The mail server {server.host} could not be reached on port {server.port}.") from error
 

@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-__all__ = ["OPTIONS", "as_accepted", "offered_ways", "price_option", "way_words", "working_days_until"]
+__all__ = [
+    "OPTIONS",
+    "as_accepted",
+    "offered_ways",
+    "price_option",
+    "promise_from",
+    "way_words",
+    "working_days_until",
+]
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -15,7 +23,7 @@ from app.ledger.jobs.quoting import PricedQuote, price_ask
 from app.ledger.jobs.snapshot import KeyingChoice, QuoteSnapshot
 from app.ledger.prices.queries import bench_terms_on
 from app.ledger.work import Work
-from app.pricing import count_working_days
+from app.pricing import add_working_days, count_working_days
 
 OPTIONS = ("A", "B")
 _WAYS = ("shop", "factory")
@@ -108,3 +116,13 @@ def working_days_until(work: Work, ready: date | None) -> int | None:
         return None if ready is None else 0
     closed = bench_terms_on(work.session, work.today).closed_days
     return count_working_days(work.today + timedelta(days=1), ready + timedelta(days=1), closed)
+
+
+def promise_from(work: Work, quote: QuoteSnapshot, accepted_on: date) -> date | None:
+    """The day that is promised when the quote is accepted: as printed, "if accepted today"; after that day as many
+    working days from the acceptance as it would have been from the issue.
+    """
+    days = quote.working_days
+    if quote.ready_on is None or not days or accepted_on <= quote.issued_on:
+        return quote.ready_on
+    return add_working_days(accepted_on, days, bench_terms_on(work.session, work.today).closed_days)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["AcceptPage", "QuoteView", "Slot", "accept_page", "quote_view"]
+__all__ = ["AcceptPage", "QuoteView", "Slot", "accept_page", "quote_view", "ways_to_accept"]
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,10 +11,13 @@ from app.documents import QuotePage, WaysTable, WholeJob, quote_page, ways_table
 from app.ledger.errors import NotFound
 from app.ledger.jobs.ask import ask_from_json
 from app.ledger.jobs.models import Job, QuoteRevision, Stage
+from app.ledger.jobs.options import as_accepted, promise_from
 from app.ledger.jobs.queries import get_job
 from app.ledger.jobs.snapshot import QuoteSnapshot, read_snapshot
 from app.ledger.models import Role
 from app.ledger.work import Work
+from app.pricing import show_cents
+from app.web.filters import show_day
 from app.web.quotes.forms import MOST_ROWS, AcceptQuoteForm, CellProblems
 
 
@@ -102,6 +105,16 @@ def quote_view(work: Work, number: int, revision: int | None = None) -> QuoteVie
         weighed=tuple(map(ways_table, snapshot.keying)) if work.actor.role is Role.OWNER else (),
         whole=whole_job(snapshot.keying) if work.actor.role is Role.OWNER else None,
     )
+
+
+def ways_to_accept(work: Work, view: QuoteView) -> list[tuple[str, str]]:
+    """The options of a quote that offers two ways, each with what it means if accepted today; else none."""
+    ways = []
+    for option in view.paper.options:
+        promised = promise_from(work, as_accepted(view.snapshot, option.name), work.today)
+        when = f"promised {show_day(promised)}" if promised else "date confirmed with the order"
+        ways.append((option.name, f"{option.name}: {option.where}, {when}, {show_cents(option.totals.total_cents)}"))
+    return ways
 
 
 def accept_page(

@@ -13,7 +13,6 @@ from app.ledger.doors.paste import COLUMNS, DoorRow, read_doors
 from app.ledger.jobs.accepting import AcceptForm, accept_quote
 from app.ledger.jobs.models import Stage
 from app.ledger.models import Role
-from app.pricing import show_cents
 from app.web.access import may, roles
 from app.web.errors import about
 from app.web.files import PDF, send
@@ -21,7 +20,7 @@ from app.web.forms_base import attach, typed
 from app.web.quotes import mailing, revising
 from app.web.quotes.blueprint import REVISION, blueprint
 from app.web.quotes.forms import AcceptQuoteForm, cell_problems, read_table, typed_rows
-from app.web.quotes.page import accept_page, quote_view
+from app.web.quotes.page import accept_page, quote_view, ways_to_accept
 from app.web.services import current_work
 
 PAGES = (mailing, revising)
@@ -62,12 +61,7 @@ def accept(number: int) -> ResponseReturnValue:
         flash(f"Job {number} is {view.job.stage.value}: only a quoted job can be accepted.", "caution")
         return redirect(url_for("quotes.show", number=number, revision=view.revision.revision), 303)
     form = AcceptQuoteForm(obj=view.job)
-    form.offer(
-        [
-            (one.name, f"{one.name}: {one.where}, {one.when}, {show_cents(one.totals.total_cents)}")
-            for one in view.paper.options
-        ]
-    )
+    form.offer(ways_to_accept(work, view))
     if not form.is_submitted():
         form.accepted_on.data = work.today
         return render_template("quotes/accept.html", page=accept_page(view, form), columns=COLUMNS)
