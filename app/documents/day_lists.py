@@ -100,7 +100,7 @@ def promised_list(rows: Iterable[PromisedJob], title: str) -> DayList:
         ),
         tuple(
             (
-                *(row.number, row.customer_name, row.title, row.stage.value, row.promised_on, row.late_days),
+                *(row.number, row.customer_name, row.title, row.stage.value, row.promised_on, row.late_days or None),
                 *(row.keyed_at, row.minutes, row.still, row.value_cents),
             )
             for row in rows
@@ -206,7 +206,7 @@ def open_list(rows: Iterable[LedgerRow], title: str) -> DayList:
         tuple(
             (
                 *(row.number, row.customer_name, row.site_name, row.title, row.stage.value, row.promised_on),
-                *(row.late_days, row.need_by, row.keyed_at, row.value_cents, row.cost_cents, row.margin),
+                *(row.late_days or None, row.need_by, row.keyed_at, row.value_cents, row.cost_cents, row.margin),
             )
             for row in rows
         ),

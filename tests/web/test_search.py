@@ -118,3 +118,9 @@ def test_groups_link_to_their_pages(keyed: Keyed, client_as: ClientAs) -> None:
     for address in (f"/jobs/{keyed.job.number}", f"/doors/{keyed.doors[0].id}", f"/sites/{site}/doors"):
         assert f'href="{address}"' in page
     assert f'href="/key-systems/{keyed.system.id}"' in client.get("/search?q=2AA").text
+
+
+def test_the_answer_is_a_piece_that_typing_swaps(keyed: Keyed, client_as: ClientAs) -> None:
+    page = client_as(Role.COUNTER).get("/search?q=flat").text
+    assert 'hx-target="#found"' in page and 'hx-select="#found"' in page
+    assert page.count('id="found"') == 1 and page.index('id="seek"') < page.index('id="found"')
