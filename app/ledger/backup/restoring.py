@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+import sqlalchemy as sa
+
 from app.config import Config
 from app.ledger.backup.contents import DATABASE, FILES, Report, unpack
 from app.ledger.backup.errors import BackupError
@@ -17,6 +19,7 @@ from app.ledger.backup.sealing import Secret
 from app.ledger.engine import transaction
 from app.ledger.events.actions import record
 from app.ledger.opening import open_ledger
+from app.ledger.users.models import Login
 from app.ledger.vault import Vault
 from app.ledger.work import Actor
 
@@ -59,6 +62,8 @@ def restore_backup(config: Config, path: Path, secret: Secret, actor: Actor) -> 
     ledger = open_ledger(config)
     try:
         with ledger.work(actor) as work, transaction(work.session):
+            # A login that ended after the backup was made must not come to life again with it.
+            work.session.execute(sa.update(Login).where(Login.ended_at.is_(None)).values(ended_at=work.now))
             record(
                 work,
                 RESTORED,
