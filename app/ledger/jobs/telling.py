@@ -35,6 +35,7 @@ def keep_choice(
     """A group keyed in one place. `override`: whether the counter insisted, and its reason."""
     chosen = {"shop": decision.shop, "factory": decision.factory}.get(choice)
     flips = sensitivity(decision, *terms)
+    beside = [obstacle.detail for way in (decision.shop, decision.factory) for obstacle in way.obstacles]
     ways = [_way("shop", decision.shop), _way("factory", decision.factory)]
     return KeyingChoice(
         group=group.name,
@@ -47,7 +48,7 @@ def keep_choice(
         break_even=decision.break_even.quantity if decision.break_even else None,
         reasons=split.reasons if split else decision.reasons,  # a split's speak of all three ways
         ways=tuple([*ways, _split_way(split.options[-1])] if split else ways),
-        owner_notes=decision.owner_notes,
+        owner_notes=tuple(note for note in decision.owner_notes if note not in beside),
         risks=(*decision.risks, *(split.risks if split else ())),
         quantity=group.quantity,
         flips=(*(flip.sentence for flip in flips), *decision.openings),
