@@ -24,6 +24,7 @@ from app.ledger.doors.bulk import change_doors
 from app.ledger.files.actions import keep_file
 from app.ledger.jobs.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.jobs.revising import keep_requote
+from app.ledger.jobs.stages import move_job
 from app.ledger.keysystems.keys_out import IssueForm, cut_copies, issue_keys, order_copies
 from app.ledger.makers.sheets import sheets_of
 from app.ledger.models import Role
@@ -73,6 +74,8 @@ def _demo() -> Path:
     shop, jobs = build(folder, ROOT / "demo_data", NOW)
     with shop.ledger.work(Actor(None, "the house", Role.OWNER), NOW) as base:
         _add_the_rest(shop.work(base, Role.COUNTER), folder, jobs["flats"])
+        flats = base.session.scalars(sa.select(models.Job).where(models.Job.number == jobs["flats"])).one()
+        move_job(shop.work(base, Role.BENCH), flats.id, flats.version, models.Stage.ON_THE_BENCH)
     shop.ledger.close()
     return folder
 
@@ -146,5 +149,6 @@ def _number(endpoint: str, session: Session) -> int:
     elif endpoint in ("quotes.accept", "quotes.compare", "quotes.requote_page"):
         job = job.where(models.Job.stage == models.Stage.QUOTED)
     else:
-        job = job.where(models.Job.stage == models.Stage.ON_THE_BENCH)
+        # The flats: of the two on the bench, the one whose papers print quickly.
+        job = sa.select(sa.func.max(models.Job.number)).where(models.Job.stage == models.Stage.ON_THE_BENCH)
     return session.scalars(job.limit(1)).one()

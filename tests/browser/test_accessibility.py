@@ -21,6 +21,7 @@ from tests.conftest import NOW
 from tests.factories import FormClient
 
 COUNTER: ViewportSize = {"width": 1366, "height": 768}
+ZOOMED: ViewportSize = {"width": 683, "height": 384}  # what is left of it at 200 %
 PHONE: ViewportSize = {"width": 390, "height": 844}
 
 
@@ -68,9 +69,10 @@ def test_axe_finds_nothing_and_no_page_is_wider_than_a_phone(house: tuple[Served
         for violation in axe.run(page).response["violations"]:
             nodes = "; ".join(node["html"][:120] for node in violation["nodes"][:3])
             found.append(f"{rule}: {violation['id']} ({len(violation['nodes'])}): {nodes}")
-        page.set_viewport_size(PHONE)
-        wide = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
-        if wide > 0:
-            found.append(f"{rule}: {wide} pixels wider than a phone")
+        for name, size in (("the counter's screen at 200 %", ZOOMED), ("a phone", PHONE)):
+            page.set_viewport_size(size)
+            wide = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+            if wide > 0:
+                found.append(f"{rule}: {wide} pixels wider than {name}")
     context.close()
     assert found == [], "\n".join(found)
