@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import random
 import re
 import shutil
 import subprocess
 import threading
+import zipfile
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
@@ -34,7 +36,9 @@ from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.keysystems.keys_held import HeldQuestion, find_receipt, held_keys
 from app.ledger.models import Job, Keyset, KeySystem, Role, Stage
-from app.ledger.opening import Ledger, open_ledger
+from app.ledger.moving.loading import import_house
+from app.ledger.moving.writing import export_house
+from app.ledger.opening import Ledger, migrate, open_ledger
 from app.ledger.work import Actor
 from app.web.counter.page import build as build_counter
 from app.web.counter.starting import start
@@ -128,6 +132,25 @@ def test_the_college_system_audits_clean_with_its_cross_keyed_stores(demo: Demo)
         ("AA47", "AB", "AC", "AA", "A"),
         ("AA48", "AB", "AC", "AA", "A"),
     ]
+
+
+def test_the_demo_goes_into_an_empty_house_to_the_same_bytes_and_without_a_bitting(
+    demo: Demo, tmp_path: Path
+) -> None:
+    empty = Config(instance=tmp_path / "empty")
+    migrate(empty)
+    ledger = open_ledger(empty)
+    owner = Actor(None, "a test", Role.OWNER)
+    try:
+        with demo.ledger.work(owner, NOW) as work, ledger.work(owner, NOW) as other:
+            taken = export_house(work, "zip")
+            assert import_house(other, "demo.zip", taken).rows > 1000
+            assert export_house(other, "zip") == taken
+    finally:
+        ledger.close()
+    with zipfile.ZipFile(io.BytesIO(taken)) as packed:
+        runs = {run for name in packed.namelist() for run in re.findall(r"[0-9]+", packed.read(name).decode())}
+    assert not runs & set(bittings(demo).values())
 
 
 def test_keys_are_with_holders_and_jobs_are_paid(demo: Demo) -> None:
