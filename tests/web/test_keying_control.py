@@ -203,3 +203,13 @@ def test_drawn_controls_are_alike_nowhere_on_a_keyway(session: Session, work: Wo
             insert_control(Work(session, work.vault, work.actor, work.now, rng), system)
         drawn.add(open_system(work, system.id).control)
     assert len(drawn) == 6
+
+
+def test_a_lost_control_key_exposes_every_core(client_as: ClientAs, session: Session, work: Work) -> None:
+    system = system_in_service(work, {**CORE, "chambers": 6})
+    client, address = client_as(Role.BENCH), f"/keying/systems/{system.id}/lost-key"
+    assert ">CONTROL, control" in client.get(address).text
+    page = client.post(address, data={"keyset": "CONTROL", "deed": "show"})
+    assert page.status_code == 200 and "takes out the cores of 6 cylinders" in page.text
+    assert "The same 6, no other" in page.text and '<b class="code">CONTROL</b> (1 key)' in page.text
+    assert "operates 1 cylinder" in client.post(address, data={"keyset": "AA1", "deed": "show"}).text

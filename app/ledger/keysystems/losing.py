@@ -13,6 +13,7 @@ from app.keying import LostKey, lost_key
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError
 from app.ledger.events.actions import record
+from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem
 from app.ledger.keysystems.opened import OpenedSystem, Way, open_system
 from app.ledger.users.models import Role
@@ -54,13 +55,21 @@ class LossPlan:
 
 
 def plan_for_loss(work: Work, system_id: int, symbol: str) -> LossPlan:
-    """The plan with fewest cylinders to rekey, then fewest keys to cut anew. Shows no bitting."""
+    """The plan with fewest cylinders to rekey, then fewest keys to cut anew. Shows no bitting.
+
+    A lost control key takes every core of the system out: each is pinned anew for another one.
+    """
     work.require(Role.COUNTER, Role.BENCH)
     opened = open_system(work, system_id)
-    if symbol not in opened.keys:
+    is_control = symbol == CONTROL_SYMBOL and opened.control is not None
+    if symbol not in opened.keys and not is_control:
         raise LedgerError("keyset", f"{opened.system.name} has no keyset {symbol[:24]} with a bitting in the shop.")
     copies = _copies(work, opened)
-    lost = lost_key(opened.keys, _one_by_one(opened), symbol, copies, seconds=SECONDS)
+    single = _one_by_one(opened)
+    if is_control:
+        lost = LostKey(symbol, tuple(single), (symbol,), tuple(single), copies[symbol], {}, True)
+    else:
+        lost = lost_key(opened.keys, single, symbol, copies, seconds=SECONDS)
     exposed = _ways(opened, lost.exposed)
     repin = _ways(opened, lost.repin)
     kinds = Counter(
@@ -110,4 +119,4 @@ def _copies(work: Work, opened: OpenedSystem) -> dict[str, int]:
         .group_by(Keyset.symbol)
     )
     known = dict(rows.all())
-    return {symbol: known.get(symbol, 1) for symbol in opened.keys}
+    return {symbol: known.get(symbol, 1) for symbol in (*opened.keys, CONTROL_SYMBOL)}

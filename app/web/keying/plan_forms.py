@@ -139,7 +139,7 @@ class LostPage(PageForm):
         rows = [
             (k.symbol, f"{k.symbol}, {k.level.value}{f', {k.purpose}' if k.purpose else ''}")
             for k in opened.system.keysets
-            if k.symbol in opened.keys
+            if k.symbol in opened.keys or (k.level is Level.CONTROL and opened.control is not None)
         ]
         offer(self.keyset, [("", "Choose …"), *rows])
 
