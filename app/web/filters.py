@@ -11,6 +11,7 @@ from math import ceil
 from typing import Any
 
 from app.fitting import show_inches
+from app.ledger.doors.cautions import caution_word
 from app.pricing import half_up, show_cents
 
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -65,6 +66,7 @@ def show_size(count: int) -> str:
 
 
 FILTERS: Mapping[str, Callable[[Any], str]] = {
+    "caution_word": caution_word,
     "cents": show_cents,
     "day": show_day,
     "duration": show_duration,

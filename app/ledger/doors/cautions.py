@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["DRILLING", "EGRESS", "FIRE", "INSIDE", "cautions_of"]
+__all__ = ["DRILLING", "EGRESS", "FIRE", "INSIDE", "caution_word", "cautions_of"]
 
 from fractions import Fraction
 
@@ -42,6 +42,16 @@ def cautions_of(door: Door) -> tuple[str, ...]:
             told.append(DRILLING)
     told += [sentence for one in there if (sentence := _length(door, one))]
     return tuple(dict.fromkeys(told))
+
+
+def caution_word(sentence: str) -> str:
+    """A caution in a word or two, for a row that has no room for its sentence.
+
+    >>> caution_word(EGRESS), caution_word(INSIDE), caution_word(FIRE), caution_word(DRILLING)
+    ('exit', 'exit, key inside', 'fire-rated', 'no drilling')
+    """
+    words = {EGRESS: "exit", INSIDE: "exit, key inside", FIRE: "fire-rated", DRILLING: "no drilling"}
+    return words.get(sentence, "measure")
 
 
 def _has_key_inside(door: Door, there: tuple[Cylinder, ...]) -> bool:
