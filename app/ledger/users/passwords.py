@@ -10,6 +10,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerifyMismatchError
 
 from app.ledger.errors import LedgerError
+from app.ledger.users.guessable import is_guessable
 
 LEAST, MOST = 12, 200
 
@@ -35,6 +36,8 @@ def check_new_password(password: str, name: str, field: str = "password") -> Non
         raise LedgerError(field, "Use letters, digits, signs and spaces only.")
     if len(set(plain.casefold())) < _LEAST_LETTERS:
         raise LedgerError(field, "This repeats the same few characters; use words that do not belong together.")
+    if is_guessable(plain):
+        raise LedgerError(field, "This is among the first that anybody tries; use words that do not belong together.")
     if len(name) >= 3 and name.casefold() in plain.casefold():
         raise LedgerError(field, "Leave the person's own name out of the password.")
 
