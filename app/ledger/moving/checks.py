@@ -37,8 +37,10 @@ def _one_of(row: Row, column: str, words: list[str]) -> None:
 
 
 def check_house(row: Row) -> None:
-    """The paper is one that we print on."""
+    """The paper is one that we print on, the least margin a percentage."""
     _one_of(row, "paper", ["Letter", "A4"])
+    if "least_margin_percent" in row:
+        read_decimal(row["least_margin_percent"], "least_margin_percent")
 
 
 def check_quote_rules(row: Row) -> None:

@@ -97,8 +97,8 @@ def _links(table: sa.Table) -> tuple[tuple[str, str], ...]:
 
 def _title(name: str) -> str:
     if name == "id":
-        return "number"
-    return (name[:-3] + " number" if name.endswith("_id") else name).replace("_", " ")
+        return "row"
+    return (name[:-3] + " row" if name.endswith("_id") else name).replace("_", " ")
 
 
 def _digits(row: Mapping[str, Any]) -> Mapping[str, Any]:

@@ -14,6 +14,8 @@ from sqlalchemy.orm import Session
 
 from app.errors import BitternError
 from app.fitting import book_bytes, csv_bytes, guarded
+from app.ledger.engine import transaction
+from app.ledger.events.actions import record
 from app.ledger.moving.cells import write_cell
 from app.ledger.moving.tables import EVENT_CHAIN, TABLES, MovedTable
 from app.ledger.work import Work
@@ -37,19 +39,21 @@ keys kept, but it is not keyed any further.
 
 A text that begins with = + - @, a tab or a line end, after any apostrophes, has one apostrophe more in
 front, so that no spreadsheet program runs it; reading takes it off again. Days are written 2026-01-31,
-moments 2026-01-31T09:30:00+00:00, inches 1-3/4, money in whole cents. A column that ends in 'number'
-points to the row with that number in another table. In a workbook a text of over 30,000 characters goes
-on in further columns.
+moments 2026-01-31T09:30:00+00:00, inches 1-3/4, money in whole cents. Each row has its number under
+'row'; a column such as 'customer row' points to the row with that number in another table.
+In a workbook a text of over 30,000 characters goes on in further columns.
 
 The tables and their columns:
 """
 
 
 def export_house(work: Work, kind: str) -> bytes:
-    """The whole house as `kind` zip or xlsx, for the owner alone. What is secret is in neither."""
+    """The whole house as `kind` zip or xlsx, for the owner alone, and on record. What is secret is in neither."""
     work.require()
     if kind not in KINDS:
         raise BitternError("file", "A house is taken out as .zip (CSV files) or as .xlsx.")
+    with transaction(work.session):
+        record(work, "house taken out", "house", f"Everything but what is secret was exported as .{kind}")
     tables = [(one, [list(one.titles), *house_rows(work.session, one)]) for one in TABLES]
     if kind == "xlsx":
         return book_bytes([("read me", _readme_rows()), *((one.name, _split(rows)) for one, rows in tables)])

@@ -43,10 +43,10 @@ def index() -> ResponseReturnValue:
     return render_template("moving/index.html", form=form, problems=problems, tables=TABLES), status
 
 
-@blueprint.get("/house.<kind>")
+@blueprint.post("/house.<kind>")
 @roles()
 def download(kind: str) -> ResponseReturnValue:
-    """The whole house as a ZIP of CSV files, or as one workbook."""
+    """The whole house as a ZIP of CSV files, or as one workbook; that it left is put on record."""
     if kind not in KINDS:
         abort(404)
     content = export_house(current_work(), kind)

@@ -111,6 +111,8 @@ def with_table(content: bytes, name: str, rows: list[list[str]] | None) -> bytes
 def test_out_of_a_house_and_into_an_empty_one_gives_the_same_bytes(kind: str, work: Work, empty: Work) -> None:
     taken = export_house(work, kind)
     assert export_house(work, kind) == taken
+    told = work.session.scalars(sa.select(m.Event.summary).where(m.Event.kind == "house taken out")).all()
+    assert told == [f"Everything but what is secret was exported as .{kind}"] * 2
     plan = plan_house(empty.session, f"house.{kind}", taken)
     assert plan.problems == () and plan.rows > 300
     import_house(empty, f"house.{kind}", taken, plan.seal)
@@ -209,10 +211,10 @@ def test_the_houses_own_settings_are_brought_to_what_the_file_says(taken: bytes,
         ("doors", 1, "hand", "x" * 9, "At most 8 characters"),
         ("doors", 1, "thickness", "thick", "not a length"),
         ("doors", 1, "is egress", "maybe", "Write yes or no"),
-        ("doors", 1, "site number", "4040", "There is no row 4040 in sites"),
-        ("doors", 1, "number", "1" + "0" * 30, "Write a whole number"),
-        ("doors", 1, "number", "0", "begin at 1"),
-        ("doors", 2, "number", "1", "stands twice"),
+        ("doors", 1, "site row", "4040", "There is no row 4040 in sites"),
+        ("doors", 1, "row", "1" + "0" * 30, "Write a whole number"),
+        ("doors", 1, "row", "0", "begin at 1"),
+        ("doors", 2, "row", "1", "stands twice"),
         ("doors", 2, "opening number", "F1", "stands there already"),
         ("doors", 1, "hand", "up", "Write one of: nothing, LH"),
         ("tax rules", 1, "rate percent", "much", "percentage"),
@@ -248,11 +250,11 @@ def test_what_cannot_be_is_told_by_table_row_and_column(
 
 
 def test_heads_are_checked(taken: bytes, empty: Work) -> None:
-    head = ["number", "name", "colour", "name"]
+    head = ["row", "name", "colour", "name"]
     plan = plan_house(empty.session, "a.zip", with_table(taken, "sites", [head]))
     told = [problem.message for problem in plan.problems]
     assert [problem.field for problem in plan.problems] == ["sites, row 1"] * 3
-    assert "There is no column 'customer number'." in told and "The column 'name' stands twice." in told
+    assert "There is no column 'customer row'." in told and "The column 'name' stands twice." in told
 
 
 def zipped(**files: bytes) -> bytes:
