@@ -7,31 +7,28 @@ __all__ = ["PricedQuote", "price_ask"]
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from decimal import Decimal
 
 from app.errors import BitternError, Problem
 from app.ledger.customers.models import Customer, Site
 from app.ledger.errors import NotFound
 from app.ledger.jobs.ask import LineAsk, QuoteAsk
 from app.ledger.jobs.deciding import KEYED_AT, Group, choose, groups_of
+from app.ledger.jobs.lead_time import lead_time
 from app.ledger.jobs.replacing import told_customer
 from app.ledger.jobs.resolving import Resolved, Resolver
 from app.ledger.jobs.snapshot import KeyingChoice, SnapshotLine, SnapshotTotals
 from app.ledger.jobs.system_fit import system_problems
+from app.ledger.jobs.taxing import tax_place_of, tax_totals
 from app.ledger.prices.codes import KEY_CUT, factory_keying_code, keying_code, system_code
-from app.ledger.prices.queries import get_house, price_book, tax_table
+from app.ledger.prices.queries import price_book
 from app.ledger.prices.rules import RuledBook, price_rules
 from app.ledger.work import Work
 from app.pricing import (
     ROUNDING_RULE,
-    Exemption,
     KeyingKind,
     PriceBook,
     QuoteLine,
-    TaxRule,
-    Totals,
     show_day,
-    total,
 )
 from app.pricing import (
     LineKind as Kind,
@@ -88,13 +85,13 @@ def price_ask(work: Work, ask: QuoteAsk, customer: Customer | None = None) -> Pr
     chosen, choice_problems = choose(work, ask, groups)
     problems += choice_problems
     drafts = _print_lines(book, today, buyer.tier, ask, resolved, chosen, problems)
-    taxed_in = _tax_place(work, buyer, ask.site_id)
-    totals = _totals(work, buyer, taxed_in, [draft.line for draft in drafts], problems)
+    taxed_in = tax_place_of(work, buyer, ask.site_id)
+    totals = tax_totals(work, buyer, taxed_in, [draft.line for draft in drafts], problems)
     lines = tuple(
         replace(draft.printed, amount_cents=priced.net_cents)
         for draft, priced in zip(drafts, totals.lines, strict=True)
     )
-    ready, lead = _lead_time(today, resolved, [one.choice for one in chosen])
+    ready, lead = lead_time(today, resolved, [one.choice for one in chosen])
     return PricedQuote(
         ask=replace(ask, lines=tuple(f.line if f else line for f, line in zip(resolved, ask.lines, strict=True))),
         lines=lines,
@@ -277,49 +274,3 @@ def _keying_cost(chosen: Sequence[Group], place: int) -> int:
         if place in group.places:
             return group.cost_shares[group.places.index(place)]
     return 0
-
-
-def _tax_place(work: Work, buyer: Customer, site_id: int | None) -> str:
-    """The place whose sales tax counts: the site's, else the customer's, else the house's own."""
-    site = work.session.get(Site, site_id) if site_id else None
-    return (site.tax_place if site else "") or buyer.tax_place or get_house(work.session).tax_place
-
-
-def _totals(work: Work, buyer: Customer, place: str, lines: Sequence[QuoteLine], problems: list[Problem]) -> Totals:
-    exemption = None
-    if buyer.exempt_certificate and buyer.exempt_until:
-        exemption = Exemption(buyer.exempt_certificate, buyer.exempt_until)
-    try:
-        rule = tax_table(work.session).rule(place, work.today)
-    except BitternError as error:
-        problems.append(Problem("tax_place", error.message))
-        rule = TaxRule(place or "unknown place", Decimal(0), False, False, work.today)
-    try:
-        return total(lines, rule, exemption, work.today)
-    except BitternError as error:
-        problems.append(Problem(error.field, error.message))
-        return total([replace(line, unit_cents=0) for line in lines], rule, exemption, work.today)
-
-
-def _lead_time(
-    today: date, resolved: Sequence[Resolved | None], keying: Sequence[KeyingChoice]
-) -> tuple[date | None, str]:
-    days = [choice.ready_on for choice in keying]
-    if any(found and not found.is_stocked for found in resolved) and not any(days):
-        return None, "Some items are not on the shelf; the date is confirmed when they are ordered."
-    if not all(days):
-        return None, "The date is confirmed with the order."
-    ready = max((day for day in days if day is not None), default=today)
-    if not keying:
-        return today, "From the shelf."
-    where = {"shop": "keyed on our bench", "factory": "keyed at the factory"}
-    if any(choice.in_two_places for choice in keying):
-        parts = [
-            f"{choice.quantity:,} {'cylinder' if choice.quantity == 1 else 'cylinders'} ready on "
-            f"{show_day(choice.ready_on)}, {where[choice.choice]}"
-            for choice in sorted(keying, key=lambda choice: choice.ready_on or today)
-            if choice.ready_on is not None and choice.choice in where
-        ]
-        return ready, f"If accepted today: {'; '.join(parts)}."
-    places = " and ".join(dict.fromkeys(where[choice.choice] for choice in keying if choice.choice in where))
-    return ready, f"Ready on {show_day(ready)}, {places}, if accepted today."
