@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -22,6 +23,7 @@ from tests.conftest import NOW
 from tests.factories import FormClient
 
 ClientAs = Callable[[Role | None], FormClient]
+pytestmark = pytest.mark.sqlite  # a house in PostgreSQL has that server's own tools
 PHRASE = "low water at the reed bed"
 
 
@@ -96,3 +98,11 @@ def test_backups_are_the_owners(client_as: ClientAs, role: Role) -> None:
     client = client_as(role)
     assert client.get("/house/backups").status_code == 403
     assert client.post("/house/backups/download", data={"passphrase": PHRASE, "again": PHRASE}).status_code == 403
+
+
+def test_a_house_in_postgresql_is_sent_to_its_own_tools(owner_client: FormClient, web: Flask, config: Config) -> None:
+    web.extensions["config"] = replace(config, database_url="postgresql+psycopg:///bittern")
+    page = owner_client.get("/house/backups").text
+    assert "pg_dump" in page and "pg_restore" in page and "Make and download" not in page
+    answer = owner_client.post("/house/backups/download", data={"passphrase": PHRASE, "again": PHRASE})
+    assert answer.status_code == 422 and "pg_dump" in answer.text
