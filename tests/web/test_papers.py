@@ -6,11 +6,13 @@ import io
 import re
 import zipfile
 from collections.abc import Callable
+from datetime import timedelta
 from html import unescape
 
 import pypdf
 import pytest
 import sqlalchemy as sa
+from flask import Flask
 from PIL import Image
 
 from app.config import Config
@@ -19,6 +21,7 @@ from app.ledger.keysystems.keys_out import IssueForm, cut_copies, issue_keys
 from app.ledger.models import Event, Maker, RecordsHolder, Role
 from app.ledger.work import Work
 from tests import factories
+from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.keyed import BITTINGS, Keyed, bitting_in, keyed_job
 
@@ -182,3 +185,24 @@ def test_the_job_page_leads_to_every_paper(client_as: ClientAs, work: Work, keye
         assert f'action="/jobs/{keyed.job.number}/{name}.pdf"' in page
     assert "bitting-list" not in page
     assert "bitting-list" in client_as(Role.OWNER).get(f"/jobs/{keyed.job.number}").text
+
+
+def test_a_large_folder_is_sent_from_the_disk_and_let_go(
+    client_as: ClientAs, keyed: Keyed, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("app.web.papers.folder._IN_MEMORY", 10)
+    answer = client_as(Role.COUNTER).post(f"/jobs/{keyed.job.number}/folder.zip")
+    assert zipfile.ZipFile(io.BytesIO(answer.data)).testzip() is None
+    answer.close()  # else the run fails: a file that is left open is a warning, and a warning is an error
+
+
+def test_the_owner_gives_the_password_again_before_a_folder_with_bittings(
+    web: Flask, client_as: ClientAs, keyed: Keyed
+) -> None:
+    owner, counter, number = client_as(Role.OWNER), client_as(Role.COUNTER), keyed.job.number
+    web.extensions["clock"] = lambda: NOW + timedelta(minutes=12)
+    asked = owner.post(f"/jobs/{number}/folder.zip")
+    assert asked.status_code == 423 and "Password" in asked.text
+    asked = owner.post(f"/jobs/{number}/bench-sheet.pdf")
+    assert asked.status_code == 423 and bitting_in(asked.text) is None
+    assert counter.post(f"/jobs/{number}/folder.zip").status_code == 200
