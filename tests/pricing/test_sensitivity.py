@@ -96,3 +96,26 @@ def test_without_a_factory_only_dates_turn_it(ask, bench):
     found = sensitivity(decide(ask(40, need_by=date(2026, 3, 19)), bench, None), bench, None)
     assert {one.lever for one in found} == {Lever.NEED_BY}
     assert [one.choice for one in found] == [None]
+
+
+@pytest.mark.parametrize("count", [1, 12, 14, 40, 150])
+@pytest.mark.parametrize("days", [None, 0, 3, 20, 40])
+def test_what_may_be_told_names_no_amount(ask, bench, factory, count, days):
+    asked = ask(count, need_by=None if days is None else MONDAY + timedelta(days))
+    decision = decide(asked, bench, factory, 200)
+    for flip in sensitivity(decision, bench, factory):
+        assert "$" not in flip.told
+        if flip.lever is Lever.NEED_BY:
+            assert flip.told.partition(", the ")[0] in flip.sentence or flip.told.endswith(
+                "it could be done nowhere."
+            )
+    assert set(decision.openings) <= set(decision.flips)
+
+
+def test_how_many_working_days_later(ask, bench, factory):
+    decision = decide(ask(40, need_by=date(2026, 3, 19)), bench, factory)  # a Thursday; the factory's is Monday
+    later = flips(decision, bench, factory, Lever.NEED_BY)[0]
+    assert later.told == "Needed 2 working days later, by Monday 23 March 2026 or after, the factory would do it."
+    assert later.sentence.startswith(
+        "Needed 2 working days later, by Monday 23 March 2026 or after, the factory saves $"
+    )
