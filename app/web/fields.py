@@ -37,6 +37,7 @@ class TextField(StringField):
 
     def process_formdata(self, valuelist: list[Any]) -> None:
         self.typed = " ".join(str(valuelist[0]).split()) if valuelist else ""
+        self.raw_data = [self.typed] if valuelist else []  # blanks alone are no input to InputRequired either
         self.data = None
         if not self.typed:
             return

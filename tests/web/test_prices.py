@@ -135,6 +135,8 @@ def test_a_price_ends_and_a_coming_one_is_taken_back(owner_client: FlaskClient, 
     coming = PriceRowFactory(code="A", valid_from=date(2026, 12, 7))
     assert owner_client.post(f"/prices/end/{row.id}", data={"last_day": "2026-11-30"}).status_code == 303
     assert owner_client.post(f"/prices/end/{row.id}", data={"last_day": "2025-11-30"}).status_code == 422
+    blank = owner_client.post(f"/prices/end/{row.id}", data={"last_day": " "})
+    assert blank.status_code == 422 and "Enter the last day." in blank.text
     assert owner_client.post(f"/prices/end/{coming.id}", data={"last_day": "2026-12-01"}).status_code == 303
     assert session.scalars(sa.select(PriceBookRow.valid_until)).all() == [date(2026, 11, 30)]
     session.commit()
