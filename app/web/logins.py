@@ -4,17 +4,20 @@ from __future__ import annotations
 
 __all__ = ["LoggedIn", "begin_login", "end_login", "hold_on", "load"]
 
-from flask import current_app, g, request, session
+import threading
+
+from flask import current_app, request, session
 from flask_login import UserMixin, login_user, logout_user
 from sqlalchemy.exc import SQLAlchemyError
 
 from app.errors import BitternError
 from app.ledger.users.login_rules import Proof
 from app.ledger.users.models import User
-from app.ledger.users.sessions import HeldLogin, Limits, begin, end, find, see
+from app.ledger.users.sessions import SEEN_EVERY, HeldLogin, Limits, begin, end, find, see
 from app.ledger.work import Actor
 from app.web.services import house_work, request_session, the_config, the_ledger, the_time
 
+_seeing = threading.Lock()
 _TOKEN = "login"  # noqa: S105 - a name
 
 
@@ -84,12 +87,18 @@ def _token() -> str:
 
 
 def _see(login_id: int) -> None:
-    """A page is not to fail because its being seen cannot be written: it is read all the same."""
-    if g.get("seen"):
+    """A page is not to wait or fail because its being seen cannot be written just now: it is read all the same.
+
+    One request at a time tries; where the ledger would not take it, none tries again for a minute.
+    """
+    now = the_time()
+    if now < current_app.extensions.get("see_again", now) or not _seeing.acquire(blocking=False):
         return
-    g.seen = True
     try:
         with the_ledger().sessions() as apart:
-            see(apart, login_id, the_time())
+            see(apart, login_id, now)
     except (BitternError, SQLAlchemyError):
+        current_app.extensions["see_again"] = now + SEEN_EVERY
         current_app.logger.warning("a login's last use could not be written")
+    finally:
+        _seeing.release()

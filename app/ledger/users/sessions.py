@@ -6,6 +6,7 @@ Seeing and locking write no event: they change no record, and would bury the eve
 from __future__ import annotations
 
 __all__ = [
+    "SEEN_EVERY",
     "TRIES",
     "HeldLogin",
     "Limits",
