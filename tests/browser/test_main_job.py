@@ -95,6 +95,7 @@ def quote_a_walk_in(page: Page, served: Served) -> None:
     line_box(page, 2, "Price book entry").select_option("TRIP")  # type: ignore[attr-defined]
     # Goods 60.80 + 13.00 + 9.80, of which 7.25 % is 6.06; labour 15.00 + 85.00.
     expect(page.locator("#sums")).to_contain_text("$189.66")
+    page.locator("#answer-trip-without-labour").fill("a survey only")
     page.get_by_role("button", name="Issue quote").click()
     page.wait_for_url(re.compile("/quotes/1001/1$"))
 
