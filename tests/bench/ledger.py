@@ -160,7 +160,7 @@ def tables():
         {"id": n, "job_id": job_of(n), "line_number": 1, "door_id": n, "position": "outside", "maker_id": 1,
          "part_number": f"AB-M{n % 40}-AQ{n % 6}", "words": "mortise cylinder 1-1/8", "type": "mortise",
          "length": "9/8", "chambers": 6, "drilled": 6, "keyway": "AQ1", "cam": "standard", "tailpiece": "",
-         "finish": "626", "keyset_id": ((n - 1) // 10 % SYSTEMS) * 21 + 2 + n % 20, "is_nmk": 0,
+         "finish": "626", "keyset_id": ((job_of(n) - 1) % SYSTEMS) * 21 + 2 + n % 20, "is_nmk": 0,
          "state": "fitted", "remarks": "", "version": 1}
         for n in range(1, CYLINDERS + 1)
     )  # fmt: skip
