@@ -7,6 +7,7 @@ __all__ = ["Base", "Inches", "UTCDateTime", "Versioned", "choice"]
 from datetime import UTC, datetime
 from enum import StrEnum
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any
 
 import sqlalchemy as sa
@@ -51,6 +52,11 @@ class UTCDateTime(sa.types.TypeDecorator[datetime]):
         return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
 
 
+@lru_cache(maxsize=4096)  # the same few lengths stand in a great many rows
+def _read(text: str) -> Fraction:
+    return Fraction(text)
+
+
 class Inches(sa.types.TypeDecorator[Fraction]):
     """An exact length in inches, kept as text such as '9/8'."""
 
@@ -61,7 +67,7 @@ class Inches(sa.types.TypeDecorator[Fraction]):
         return None if value is None else str(Fraction(value))
 
     def process_result_value(self, value: Any | None, dialect: sa.Dialect) -> Fraction | None:
-        return None if value is None else Fraction(value)
+        return None if value is None else _read(value)
 
 
 def choice(values: type[StrEnum]) -> sa.Enum:

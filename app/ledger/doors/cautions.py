@@ -5,6 +5,7 @@ from __future__ import annotations
 __all__ = ["DRILLING", "EGRESS", "FIRE", "INSIDE", "caution_word", "cautions_of"]
 
 from fractions import Fraction
+from functools import lru_cache
 
 from app.fitting import required_length, show_inches
 from app.ledger.doors.models import Cylinder, CylinderState, Door
@@ -63,11 +64,15 @@ def _length(door: Door, cylinder: Cylinder) -> str:
     """Whether a mortise cylinder looks too short or stands proud in a door of this thickness; "" if it may fit."""
     if cylinder.type != "mortise" or not cylinder.length or not door.thickness or door.thickness < _CASE:
         return ""
-    needed = required_length(door.thickness, _CASE, Fraction(0), _CAM)
-    here, thick = show_inches(cylinder.length), show_inches(door.thickness)
-    both = f"Cylinder {here} in in a door {thick} in thick: with a 1 in case"
-    if cylinder.length < needed:
+    return _misfit(cylinder.length, door.thickness)
+
+
+@lru_cache(maxsize=1024)  # a house stocks few lengths, and a schedule asks this of every door
+def _misfit(length: Fraction, thickness: Fraction) -> str:
+    needed = required_length(thickness, _CASE, Fraction(0), _CAM)
+    both = f"Cylinder {show_inches(length)} in in a door {show_inches(thickness)} in thick: with a 1 in case"
+    if length < needed:
         return f"{both} the cam would not reach; measure before it is ordered or fitted."
-    if cylinder.length - needed > _RING:
+    if length - needed > _RING:
         return f"{both} the head stands proud, and a wrench can get hold of it; measure, and cover it with a ring."
     return ""
