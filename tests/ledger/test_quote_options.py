@@ -189,3 +189,10 @@ def test_rules_that_cannot_be_are_refused_by_field(work: Work, change: dict[str,
     with pytest.raises(Problems) as refused:
         set_quote_rules(work, form, None)
     assert [problem.field for problem in refused.value.problems] == [field]
+
+
+def test_what_is_had_from_the_shelf_is_promised_for_the_day_of_acceptance(work: Work) -> None:
+    job = issued(work, flats(work, lines=(LineAsk(LineKind.HARDWARE, 3, price_code="RING-SET"),), system=None))
+    later = replace(work, now=work.now + timedelta(days=5))  # a Saturday
+    accept(later, job)
+    assert job.promised_on == later.today

@@ -123,6 +123,8 @@ def promise_from(work: Work, quote: QuoteSnapshot, accepted_on: date) -> date | 
     working days from the acceptance as it would have been from the issue.
     """
     days = quote.working_days
-    if quote.ready_on is None or not days or accepted_on <= quote.issued_on:
+    if quote.ready_on is None or days is None or accepted_on <= quote.issued_on:
         return quote.ready_on
+    if not quote.keying:  # from the shelf: on whatever day it is fetched
+        return accepted_on
     return add_working_days(accepted_on, days, bench_terms_on(work.session, work.today).closed_days)
