@@ -18,7 +18,7 @@ from app.ledger.jobs.snapshot import KeyingChoice, QuoteSnapshot, SnapshotLine, 
 from app.ledger.prices.queries import get_house
 from app.ledger.users.models import Role
 from app.ledger.work import Work
-from app.pricing import LineChange, LineKind, LineStatus, QuoteLine, compare_revisions
+from app.pricing import LineChange, LineKind, LineStatus, QuoteLine, compare_revisions, show_cents
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,10 +105,12 @@ def requote(work: Work, job: Job) -> Requote:
         raise LedgerError("stage", f"This job is {job.stage.value}: it can no longer be quoted anew. Start another.")
     revision = job.revisions[-1]
     quoted = read_snapshot(revision.snapshot)
-    ask, notes = ask_from_json(quoted.ask), []
-    if ask.need_by is not None and ask.need_by < work.today:
-        ask = replace(ask, need_by=None)
-        notes.append("The day on which it was needed has passed; it is quoted without one.")
+    ask, notes = _without_past_days(ask_from_json(quoted.ask), work.today)
+    notes += [
+        f"Line {number} keeps the price that was typed for it, {show_cents(line.unit_cents)} each."
+        for number, line in enumerate(ask.lines, start=1)
+        if line.unit_cents is not None
+    ]
     priced = price_ask(work, ask)
     other: PricedQuote | None = None
     try:
@@ -128,6 +130,20 @@ def requote(work: Work, job: Job) -> Requote:
     changes = compare_revisions(_lines(quoted.lines), _lines(priced.lines))
     notes += _moved_place(quoted.keying, priced.keying)
     return Requote(job, revision, ask, Comparison(_side_of(quoted), today, changes), tuple(notes), priced.problems)
+
+
+def _without_past_days(ask: QuoteAsk, today: date) -> tuple[QuoteAsk, list[str]]:
+    """The request without the days that have passed, and what to say of each."""
+    notes = []
+    if ask.need_by is not None and ask.need_by < today:
+        ask = replace(ask, need_by=None)
+        notes.append("The day on which it was needed has passed; it is quoted without one.")
+    lines = list(ask.lines)
+    for place, line in enumerate(lines):
+        if line.need_by is not None and line.need_by < today:
+            lines[place] = replace(line, need_by=None)
+            notes.append(f"Line {place + 1}'s own day has passed; it is quoted without one.")
+    return replace(ask, lines=tuple(lines)), notes
 
 
 def _moved_place(before: tuple[KeyingChoice, ...], after: tuple[KeyingChoice, ...]) -> list[str]:
