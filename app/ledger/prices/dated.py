@@ -17,21 +17,22 @@ T = TypeVar("T")
 def place_in_time(rows: Iterable[T], today: date, same: Callable[[T], Hashable]) -> list[tuple[T, str]]:
     """Each row with "now", "coming" or "past", in the order given.
 
-    Of the rows that `same` calls one thing, the latest that has begun holds now, unless its `valid_until` (where
-    rows have one) is over.
+    Of the rows that `same` calls one thing, the latest that has begun and whose `valid_until` (where rows have
+    one) is not over holds now, as a quote takes it: after a price with an end, the one before it holds again.
     """
     listed = list(rows)
     latest: dict[Hashable, Any] = {}
     for row in listed:
         starts: date = row.valid_from  # type: ignore[attr-defined]  # every dated row has it
-        if starts <= today and (same(row) not in latest or starts > latest[same(row)].valid_from):
+        until: date | None = getattr(row, "valid_until", None)
+        holds = starts <= today and (until is None or until >= today)
+        if holds and (same(row) not in latest or starts > latest[same(row)].valid_from):
             latest[same(row)] = row
 
     def state(row: Any) -> str:
         if row.valid_from > today:
             return COMING
-        until = getattr(row, "valid_until", None)
-        return NOW if latest[same(row)] is row and (until is None or until >= today) else PAST
+        return NOW if latest.get(same(row)) is row else PAST
 
     return [(row, state(row)) for row in listed]
 
