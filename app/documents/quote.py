@@ -4,7 +4,7 @@ from __future__ import annotations
 
 __all__ = ["OptionRow", "QuoteLine", "QuotePage", "quote_page", "quote_pdf"]
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from app.documents.filters import show_day as show_short_day
@@ -125,10 +125,18 @@ def _options(snapshot: QuoteSnapshot) -> tuple[OptionRow, ...]:
             working_days=quote.working_days,
             totals=quote.totals,
             deposit_cents=quote.deposit_cents,
-            lines=tuple(_line(line) for line in quote.lines if _as_read(line) not in usual),
+            lines=tuple(
+                _line(line) for line in (*quote.lines, *_free(snapshot, quote)) if _as_read(line) not in usual
+            ),
         )
         for name, quote in ((name, as_accepted(snapshot, name)) for name in OPTIONS)
     )
+
+
+def _free(snapshot: QuoteSnapshot, quote: QuoteSnapshot) -> list[SnapshotLine]:
+    """Lines of option A that the other charges nothing for, and so leaves out."""
+    there = {line.label for line in quote.lines}
+    return [replace(line, unit_cents=0, amount_cents=0) for line in snapshot.lines if line.label not in there]
 
 
 def _as_read(line: SnapshotLine) -> tuple[object, ...]:

@@ -47,21 +47,27 @@ def mail_text(quote: QuoteSnapshot, subject: str, text: str, sender: str) -> Mai
 
 def _words(quote: QuoteSnapshot, sender: str) -> Mapping[str, str]:
     other = quote.option_b
-    total = show_cents(quote.totals.total_cents)
+    total, deposit = show_cents(quote.totals.total_cents), _deposit(quote.deposit_cents)
     if other is not None:
         total = f"option A {total}, option B {show_cents(other.totals.total_cents)}"
+        if other.deposit_cents != quote.deposit_cents:
+            deposit = f"option A {deposit}, option B {_deposit(other.deposit_cents)}"
     return {
         "number": f"{quote.job_number}-{quote.revision}",
         "customer": quote.customer_name,
         "title": quote.title,
         "total": total,
-        "deposit": show_cents(quote.deposit_cents) if quote.deposit_cents else "none",
+        "deposit": deposit,
         "valid until": show_day(quote.valid_until),
         "ready": "It offers two ways; both dates stand on it." if other else quote.lead_time,
         "sender": sender,
         "house": quote.house.name,
         "phone": quote.house.phone,
     }
+
+
+def _deposit(cents: int) -> str:
+    return show_cents(cents) if cents else "none"
 
 
 def read_recipients(typed: str) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import date
 
 from app.documents import owner_quote_pdf, quote_pdf
+from app.documents.quote_mail import mail_text
 from app.ledger.jobs.snapshot import AskedQuestion, QuoteOption, QuoteSnapshot
 
 Snapshots = Callable[..., QuoteSnapshot]
@@ -59,3 +60,19 @@ def test_the_owner_reads_the_other_ways_margin_and_what_was_asked(snapshot: Snap
         "Not needed, because the old cams are kept", "Are the old back plates kept? Left open.",
     ):  # fmt: skip
         assert said in text, said
+
+
+def test_a_line_that_option_b_does_not_charge_is_named_with_nothing(snapshot: Snapshots, pages: Pages) -> None:
+    given = with_option(snapshot())
+    assert given.option_b is not None
+    free = tuple(line for line in given.option_b.lines if line.label != "1a")
+    totals = replace(given.totals, labour_cents=9900, subtotal_cents=21625, total_cents=22592)
+    given = replace(given, option_b=replace(given.option_b, lines=free, totals=totals))
+    text = " ".join(" ".join(pages(quote_pdf(given))).split())
+    assert "Line 1a: 2 at $0.00, $0.00" in text
+
+
+def test_the_mail_names_both_options_deposits(snapshot: Snapshots) -> None:
+    given = with_option(snapshot())
+    assert mail_text(given, "s", "{deposit}", "Cora").body == "option A $80.00, option B $79.00"
+    assert mail_text(replace(given, option_b=None), "s", "{deposit}", "Cora").body == "$80.00"
