@@ -6,8 +6,11 @@ __all__ = ["MailError", "MailServer", "Sent", "send_quote"]
 
 import smtplib
 import ssl
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from email.message import EmailMessage
+from threading import Lock
 
 import sqlalchemy as sa
 
@@ -21,6 +24,7 @@ from app.ledger.work import Work
 
 _SENT = "quote sent"
 _SECONDS = 20
+_LOCK, _ON_ITS_WAY = Lock(), set[str]()
 
 
 class MailError(LedgerError):
@@ -53,31 +57,41 @@ def send_quote(work: Work, quote_id: int, message: EmailMessage, server: MailSer
     """Send a quote revision's message. token: one press, one message.
 
     Raises MailError when the server takes it for nobody, NotFound. The message goes first and the event after,
-    outside any transaction: a slow mail server must not keep the ledger from others.
+    outside any transaction: a slow mail server must not keep the ledger from others. A press that comes while an
+    earlier one of the same page still talks to the server is refused with LedgerError.
     """
     work.require(Role.COUNTER, Role.BENCH)
-    revision = work.session.get(QuoteRevision, quote_id)
-    if revision is None:
-        raise NotFound("quote")
-    job, number = revision.job, f"{revision.job.number}-{revision.revision}"
-    earlier = work.session.scalars(sa.select(Event).where(Event.job_id == job.id, Event.kind == _SENT))
-    if any(event.detail.get("token") == token for event in earlier):
-        return Sent()
-    work.session.rollback()
-    refused = _deliver(message, server)
-    everybody = [address.addr_spec for address in message["To"].addresses]
-    sent = Sent(tuple(one for one in everybody if one not in refused), tuple(refused))
-    with transaction(work.session):
-        record(
-            work,
-            _SENT,
-            f"job {job.number}",
-            f"Quote {number} sent to {', '.join(sent.to)}",
-            job_id=job.id,
-            revision=revision.revision,
-            token=token,
-        )
-    return sent
+    with _once(token):
+        work.session.rollback()  # what an earlier press put on record is seen only by a fresh look
+        revision = work.session.get(QuoteRevision, quote_id)
+        if revision is None:
+            raise NotFound("quote")
+        job, number = revision.job, f"{revision.job.number}-{revision.revision}"
+        about, job_id, revised = f"job {job.number}", job.id, revision.revision
+        earlier = work.session.scalars(sa.select(Event).where(Event.job_id == job_id, Event.kind == _SENT))
+        if any(event.detail.get("token") == token for event in earlier):
+            return Sent()
+        work.session.rollback()
+        refused = _deliver(message, server)
+        everybody = [address.addr_spec for address in message["To"].addresses]
+        sent = Sent(tuple(one for one in everybody if one not in refused), tuple(refused))
+        with transaction(work.session):
+            told = f"Quote {number} sent to {', '.join(sent.to)}"
+            record(work, _SENT, about, told, job_id=job_id, revision=revised, token=token)
+        return sent
+
+
+@contextmanager
+def _once(token: str) -> Iterator[None]:
+    """Lets one press of a page through at a time: until the server has answered, no event says that it was sent."""
+    with _LOCK:
+        if token in _ON_ITS_WAY:
+            raise LedgerError("", "This e-mail is on its way already: see the job's story whether it was sent.")
+        _ON_ITS_WAY.add(token)
+    try:
+        yield
+    finally:
+        _ON_ITS_WAY.discard(token)
 
 
 def _deliver(message: EmailMessage, server: MailServer) -> list[str]:
