@@ -6,7 +6,7 @@ import csv
 import io
 import random
 import re
-import zipfile
+import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -14,7 +14,6 @@ import pytest
 import sqlalchemy as sa
 from PIL import Image
 from playwright.sync_api import Page, expect
-from pypdf import PdfReader
 
 from app.commands.demo_house import DEMO_LOGINS, load_house, load_people
 from app.commands.demo_jobs import DemoShop, load_jobs
@@ -88,7 +87,8 @@ class Papers:
 
 def read_pdf(content: bytes) -> str:
     """The PDF's text, once every page of it says 'page n of m'."""
-    leaves = [" ".join(leaf.extract_text().split()) for leaf in PdfReader(io.BytesIO(content)).pages]
+    read = subprocess.run(["pdftotext", "-", "-"], input=content, capture_output=True, check=True).stdout.decode()
+    leaves = [" ".join(leaf.split()) for leaf in read.split("\f")[:-1]]
     for place, leaf in enumerate(leaves, start=1):
         assert f"page {place} of {len(leaves)}" in leaf
     return " ".join(leaves)
@@ -111,8 +111,8 @@ def test_the_colleges_job_is_handed_over_and_every_paper_says_what_it_must(
     assert (len(rows), len(openings), len(symbols)) == (140, 140, 140)
 
     def tells_a_bitting(text: str) -> bool:
-        joined = re.sub(r"(?<=\d)\s(?=\d\b)", "", text)
-        return any(re.search(rf"(?<!\d){bitting}(?!\d)", joined) for bitting in bittings.values())
+        joined = re.sub(r"(?<=\d)\s(?=\d\b)", "", text)  # "5 2 8 6 1 4" tells it too
+        return not set(bittings.values()).isdisjoint(re.findall(r"(?<!\d)\d{6}(?!\d)", joined))
 
     # ---- on the bench: pinned and checked, and moved on ----
     for role, press in ((Role.BENCH, "pinned"), (Role.OWNER, "checked")):
@@ -180,12 +180,6 @@ def test_the_colleges_job_is_handed_over_and_every_paper_says_what_it_must(
     assert "291 keys listed" in told_by("key-receipt.pdf")
     assert "123 Ardent Brass A18M-Q3-66.SC" in told_by("hardware-list.pdf")
     assert openings <= set(told_by("labels.pdf").split())
-    archive = zipfile.ZipFile(io.BytesIO(papers.open(papers.named("folder.zip"))))
-    assert archive.testzip() is None and "files/1-old core.jpg" in archive.namelist()
-    assert not any(
-        word in name for name in archive.namelist() for word in ("bench", "cut", "pins", "bitting", "owner")
-    )
-    assert "The bursar fetches the keys himself." in archive.read("index.html").decode()
 
     # ---- the owner: the confidential ones too, each a press that is put on record ----
     page = enter(Role.OWNER)
