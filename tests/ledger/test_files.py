@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import io
-import shutil
 import stat
 import zipfile
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -30,8 +30,8 @@ from tests.conftest import NOW
 
 
 @pytest.fixture
-def config(empty_house: Path, tmp_path: Path) -> Config:
-    return Config(instance=Path(shutil.copytree(empty_house, tmp_path / "instance")))
+def config(empty_house: Path, copied: Callable[[Path], Config]) -> Config:
+    return copied(empty_house)
 
 
 @pytest.fixture
@@ -167,6 +167,7 @@ def test_a_changed_or_missing_file_is_told_not_served(work: Work, config: Config
         read_content(folder, kept)
 
 
+@pytest.mark.sqlite
 def test_backup_and_restore_carry_the_files(work: Work, config: Config, ledger: Ledger, tmp_path: Path) -> None:
     job = factories.JobFactory()
     kept = keep_file(work, files_folder(config), job.number, "old.jpg", picture(), "Old cylinder")
