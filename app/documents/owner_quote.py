@@ -38,12 +38,12 @@ class OwnerLine:
 
 @dataclass(frozen=True, slots=True)
 class WayColumn:
-    """One way at the head of its column."""
+    """One way at the head of its column. `total_cents`: None where nothing of it could be costed."""
 
     name: str
     possible: bool
     is_chosen: bool
-    total_cents: int
+    total_cents: int | None
     ready_on: date | None
     why_not: tuple[str, ...]  # with the figures behind them
 
@@ -172,7 +172,7 @@ def ways_table(choice: KeyingChoice) -> WaysTable:
             name="both" if way.name == "split" else way.name,
             possible=way.possible,
             is_chosen=way.name == choice.way,
-            total_cents=way.total_cents,
+            total_cents=way.total_cents if way.cost_lines else None,
             ready_on=way.ready_on,
             why_not=(*way.why_not, *way.detail),
         )

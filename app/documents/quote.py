@@ -15,7 +15,9 @@ from app.ledger.jobs.snapshot import QuoteSnapshot, SnapshotLine, SnapshotTotals
 
 @dataclass(frozen=True, slots=True)
 class QuoteLine:
-    """One line as the customer reads it. `is_part`: belongs to the line above it (1a, 1b under 1)."""
+    """One line as the customer reads it. `is_part`: belongs to the line above it (1a, 1b under 1); `keying`: "" where
+    a part says it.
+    """
 
     label: str
     words: str
@@ -103,7 +105,7 @@ def quote_page(snapshot: QuoteSnapshot) -> QuotePage:
         need_by=snapshot.need_by,
         ready_on=snapshot.ready_on,
         lead_time=snapshot.lead_time,
-        lines=tuple(_line(line) for line in snapshot.lines),
+        lines=tuple(_line(line) for line in _said_once(snapshot.lines)),
         totals=snapshot.totals,
         exclusions=snapshot.exclusions,
         terms=snapshot.terms,
@@ -131,6 +133,12 @@ def _options(snapshot: QuoteSnapshot) -> tuple[OptionRow, ...]:
         )
         for name, quote in ((name, as_accepted(snapshot, name)) for name in OPTIONS)
     )
+
+
+def _said_once(lines: tuple[SnapshotLine, ...]) -> list[SnapshotLine]:
+    """The lines, without the keying of those that have a row of their own below that says it."""
+    told = {(line.label[:-1], line.words) for line in lines if line.kind == "keying"}
+    return [replace(line, keying="") if (line.label, f"Keying: {line.keying}") in told else line for line in lines]
 
 
 def _free(snapshot: QuoteSnapshot, quote: QuoteSnapshot) -> list[SnapshotLine]:

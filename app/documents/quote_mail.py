@@ -59,7 +59,9 @@ def _words(quote: QuoteSnapshot, sender: str) -> Mapping[str, str]:
         "total": total,
         "deposit": deposit,
         "valid until": show_day(quote.valid_until),
-        "ready": "It offers two ways; both dates stand on it." if other else quote.lead_time,
+        "ready": "It offers two ways, A and B, each with its date: say which one you want."
+        if other
+        else quote.lead_time,
         "sender": sender,
         "house": quote.house.name,
         "phone": quote.house.phone,

@@ -70,7 +70,7 @@ def make_snapshot(paper: str = "Letter") -> QuoteSnapshot:
             "1", "cylinder", "Mortise cylinder, 1-1/8 in, six chambers, keyway AQ2, standard cam, satin chrome (626)",
             "AB-M118-6-AQ2-C1-626", "keyed alike in sets of 2 (KA2)", 2, 4850, 9700, False, 5391,
         ),
-        SnapshotLine("1a", "keying", "Keying, keyed alike in sets of 2", "", "", 2, 900, 1800, True, 733),
+        SnapshotLine("1a", "keying", "Keying: keyed alike in sets of 2 (KA2)", "", "", 2, 900, 1800, True, 733),
         SnapshotLine("1b", "keys", "Keys, cut, two a cylinder", "", "", 4, 350, 1400, False, 377),
         SnapshotLine(
             "2", "rekey", "Rekey of the customer's own rim cylinders, five chambers, keyway AQ1",

@@ -7,8 +7,9 @@ from dataclasses import replace
 from datetime import date
 
 from app.documents import owner_quote_pdf, quote_pdf
+from app.documents.owner_quote import owner_page
 from app.documents.quote_mail import mail_text
-from app.ledger.jobs.snapshot import AskedQuestion, QuoteOption, QuoteSnapshot
+from app.ledger.jobs.snapshot import AskedQuestion, QuoteOption, QuoteSnapshot, Way
 
 Snapshots = Callable[..., QuoteSnapshot]
 Pages = Callable[[bytes], list[str]]
@@ -76,3 +77,18 @@ def test_the_mail_names_both_options_deposits(snapshot: Snapshots) -> None:
     given = with_option(snapshot())
     assert mail_text(given, "s", "{deposit}", "Cora").body == "option A $80.00, option B $79.00"
     assert mail_text(replace(given, option_b=None), "s", "{deposit}", "Cora").body == "$80.00"
+
+
+def test_the_customer_reads_a_lines_keying_once(snapshot: Snapshots, pages: Pages) -> None:
+    text = " ".join(" ".join(pages(quote_pdf(snapshot()))).split())
+    assert text.lower().count("keyed alike in sets of 2") == 1  # on its own row, 1a
+    assert "Keying: keyed different (KD)" in text  # line 2 has no row of its own for it
+
+
+def test_a_way_that_has_no_cost_has_no_total(snapshot: Snapshots, pages: Pages) -> None:
+    given = snapshot()
+    ways = (given.keying[0].ways[0], Way("factory", False, 0, None, (), ("No factory's keying terms are known.",)))
+    given = replace(given, keying=(replace(given.keying[0], ways=ways),))
+    (table,) = owner_page(given).keying
+    assert [column.total_cents for column in table.columns] == [7133, None]
+    assert "$0.00" not in " ".join(pages(owner_quote_pdf(given)))

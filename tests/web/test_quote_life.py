@@ -64,7 +64,7 @@ def test_revisions_are_compared_in_words(clerk: FormClient, session: Session) ->
     page = words(clerk.get("/quotes/1001/compare").text)
     for said in ("changed Mortise cylinder", "added Trip to the site", "removed Trim ring set", "more", "less"):
         assert said in page, said
-    assert "2 × $30.40 $60.80 3 × $30.40 $91.20 $30.40 more" in page
+    assert "2 × $30.40 = $60.80 3 × $30.40 = $91.20 $30.40 more" in page
     assert clerk.get("/quotes/1001/compare?before=1&after=9").status_code == 404
     assert clerk.get("/quotes/1001/compare?before=x&after=2").status_code == 200
 
@@ -76,7 +76,7 @@ def test_a_requote_shows_the_difference_before_it_is_kept(clerk: FormClient, ses
     assert "no price has changed" in page
     later(web, clerk, session, 8)
     page = clerk.get("/quotes/1001/requote").text
-    assert "1 of 4 lines differ today" in page and "1 × $9.80 $9.80 1 × $12.80 $12.80 $3.00 more" in words(page)
+    assert "1 of 4 lines differ today" in page and "1 × $9.80 = $9.80 1 × $12.80 = $12.80 $3.00 more" in words(page)
     assert session.scalar(sa.select(sa.func.count(QuoteRevision.id))) == 1
     form = dict(re.findall(r'name="(token|version)"[^>]*value="([^"]+)"', page))
     for _ in range(2):  # pressing twice issues once
