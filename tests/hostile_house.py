@@ -1,0 +1,201 @@
+"""The demo house with hostile text in every free-text field: markup, templates, addresses to load, formulas."""
+
+from __future__ import annotations
+
+import json
+import re
+import zlib
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.config import Config
+from app.ledger import models
+from app.ledger.doors.bulk import change_doors
+from app.ledger.files.actions import keep_file
+from app.ledger.jobs.snapshot import snapshot_hash
+from app.ledger.opening import open_ledger
+from app.ledger.work import Actor
+from tests import houses, tour
+from tests.conftest import NOW
+
+OUTSIDE = "http://192.0.2.1"
+LONG = (
+    "=Jqa<b>&\"'",
+    "+Jqb<svg/onload=alert(2)><script>alert(2)</script></svg>",
+    "-Jqc{{7*7}}${7*7}{%x%}",
+    f"@Jqd<img/src={OUTSIDE}/x.png>",
+    "\tJqe<style>@import'file:///etc/passwd';*{background:url(file:///etc/passwd)}</style>",
+    f"\rJqf<a/href=javascript:alert(6)>\n<link/rel=attachment/href={OUTSIDE}/y>",
+    "\r\nJqg: x@y.example\r\nBcc: z@y.example\r\n\r\n</style></script><iframe/src=/etc/passwd>",
+    "../../../Jqh<b>/\\:|?*;\"'",
+)
+"""What long fields begin with; each has a mark, Jqa to Jqh, and what stands behind the mark has to stay text."""
+SHORT = ("=Jqs<b>&\"'", "+Jqt{{7*7}}", "-Jqu<i>", "@Jqv<svg>", "\tJqw\"'<", "\rJqx=1", "../Jqy<b>")
+MARKED = re.compile("Jq[a-hs-y]")
+
+_FREE: dict[str, str] = {
+    "catalogue_items": "part_number description",
+    "contacts": "name duty phone email",
+    "customers": "name phone email address tier tax_place exempt_certificate notes",
+    "cylinders": "part_number words cam tailpiece finish remarks",
+    "doors": "opening_number location remarks",
+    "events": "actor_name summary",
+    "house": "name address phone email tax_place exclusions terms",
+    "job_files": "about",
+    "job_lines": "description part_number",
+    "jobs": "title accepted_by po_number reason",
+    "key_systems": "name owner_of_record authority_note",
+    "keys": "holder",
+    "keysets": "purpose",
+    "locks": "description function",
+    "login_attempts": "name_key",
+    "makers": "name",
+    "bitting_specs": "name",
+    "payments": "note",
+    "price_rows": "description tier",
+    "price_rules": "tier",
+    "price_tiers": "name",
+    "quote_rules": "mail_subject mail_text",
+    "sites": "name address tax_place",
+    "tax_rules": "place",
+    "users": "name",
+}
+"""Table → its columns that people type words of their own into."""
+CLOSED: dict[str, str] = {
+    "bench_times": "task kind cylinder minutes",
+    "bench_terms": "terms",
+    "bitting_specs": "spec",
+    "catalogue_items": "category attributes",
+    "counters": "name",
+    "cylinders": "position type keyway state",
+    "customers": "phone_digits",
+    "contacts": "phone_digits",
+    "doors": "hand",
+    "drafts": "token typed",
+    "events": "kind subject detail",
+    "factory_terms": "terms",
+    "house": "paper least_margin_percent",
+    "job_files": "name stored_name kind",
+    "job_lines": "kind ask",
+    "jobs": "stage keyed_at accepted_option",
+    "key_systems": "keyway records",
+    "keys": "state",
+    "keysets": "symbol level",
+    "keyways": "code",
+    "login_attempts": "address",
+    "logins": "address",
+    "makers": "code tables",
+    "payments": "means",
+    "pin_stock": "kind",
+    "price_rows": "code category kind",
+    "price_rules": "basis figure code category maker",
+    "price_tiers": "percent_off",
+    "quote_revisions": "snapshot sha256 request_token",
+    "quote_rules": "deposit_percent questions_off",
+    "tax_rules": "rate_percent",
+    "users": "name_key role password_hash pin_hash",
+    "vault_checks": "check_value",
+}
+"""Table → its columns of text that hold words of Bittern's own, or that are filled another way below."""
+_FREE_IN_QUOTE = {
+    "address", "phone", "customer_name", "customer_phone", "customer_address", "site_name", "site_address",
+    "title", "lead_time", "words", "part_number", "keying", "remark", "replaces", "face", "tax_note", "rule",
+    "tax_place", "group", "override_reason", "reasons", "why_not", "detail", "owner_notes", "risks", "flips",
+    "told_flips", "exclusions", "terms", "cautions", "question", "answer", "issued_by",
+}  # fmt: skip
+
+
+def hostile(text: str, length: int | None = None) -> str:
+    """The text behind a hostile beginning; the same text gives the same, so that what names another still does."""
+    beginnings = LONG if length is None or length >= 120 else SHORT
+    return (beginnings[zlib.crc32(text.encode()) % len(beginnings)] + text)[:length]
+
+
+def hostile_demo(to: Path) -> Config:
+    """The settings of a demo house at `to` whose every word came from somebody who means harm."""
+    config = tour.demo_copy(to)
+    ledger = open_ledger(config)
+    with ledger.work(Actor(None, "the house", models.Role.OWNER), NOW) as work:
+        with work.session.bind.begin() as connection:  # type: ignore[union-attr]
+            for table in ("events", "quote_revisions"):
+                houses.remove_guards(connection, table)
+            for name, columns in _FREE.items():
+                _fill(connection, models.Base.metadata.tables[name], columns.split())
+            _fill_quotes(connection)
+        _add_named(work.session)
+        door = work.session.scalars(sa.select(models.Door).order_by(models.Door.site_id).limit(1)).one()
+        for number, name in enumerate(LONG):
+            keep_file(work, to / "files", 1007, name + ".txt", b"worn %d" % number, hostile(name, 200))
+        change_doors(work, door.site_id, {door.id: door.version}, {"function": hostile("office", 120).strip()})
+    ledger.close()
+    return config
+
+
+def _fill(connection: sa.Connection, table: sa.Table, columns: list[str]) -> None:
+    for row in connection.execute(sa.select(table)).mappings().all():
+        # An empty field is filled too, but no field that something else is decided by.
+        changed = {
+            name: hostile(row[name] or name, getattr(table.c[name].type, "length", None))
+            for name in columns
+            if row[name] or name not in ("tier", "tax_place", "exempt_certificate")
+        }
+        if changed:
+            connection.execute(table.update().where(table.c.id == row["id"]).values(changed))
+
+
+def _fill_quotes(connection: sa.Connection) -> None:
+    table = models.Base.metadata.tables["quote_revisions"]
+    for row in connection.execute(sa.select(table.c.id, table.c.snapshot)).all():
+        snapshot = json.loads(row.snapshot)
+        snapshot["house"]["name"] = hostile(snapshot["house"]["name"])
+        snapshot = {name: value if name == "ask" else _in_quote(name, value) for name, value in snapshot.items()}
+        text = json.dumps(snapshot, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+        connection.execute(
+            table.update().where(table.c.id == row.id).values(snapshot=text, sha256=snapshot_hash(text))
+        )
+
+
+def _in_quote(name: str, value: Any) -> Any:
+    if isinstance(value, dict):
+        return {inner: _in_quote(inner, given) for inner, given in value.items()}
+    if isinstance(value, list):
+        return [_in_quote(name, given) for given in value]
+    if isinstance(value, str) and name in _FREE_IN_QUOTE:
+        return hostile(value or name)
+    return value
+
+
+def _add_named(session: Session) -> None:
+    """What is known by a code of the house's own: a maker and a price, besides those that others name."""
+    maker = session.get_one(models.Maker, 1)
+    session.add(models.Maker(code=SHORT[0], name=hostile("The last maker", 120), tables=maker.tables))
+    for code in (*SHORT, *LONG):
+        session.add(
+            models.PriceBookRow(
+                code=code,
+                description=hostile(code, 300),
+                category="hardware",
+                kind="goods",
+                unit_cents=100,
+                cost_cents=50,
+                valid_from=NOW.date(),
+            )
+        )
+    session.commit()
+
+
+def unnamed_columns() -> set[str]:
+    """'table.column' of every column of text that neither list names: a new one has to be put on one."""
+
+    def known(name: str) -> set[str]:
+        return {*_FREE.get(name, "").split(), *CLOSED.get(name, "").split()}
+
+    return {
+        f"{table.name}.{column.name}"
+        for table in models.Base.metadata.sorted_tables
+        for column in table.columns
+        if isinstance(column.type, (sa.String, sa.JSON)) and column.name not in known(table.name)
+    }
