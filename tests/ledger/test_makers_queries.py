@@ -63,6 +63,7 @@ def test_a_number_is_found_however_it_is_typed(work, ardent: Maker, typed: str, 
     assert (item.part_number if item else None) == found
 
 
+@pytest.mark.sqlite  # it reads SQLite's own plan of the query
 def test_a_number_in_no_catalogue_is_looked_for_by_the_index_alone(work, ardent: Maker) -> None:
     with statements(work.session) as seen:
         assert get_item(work.session, ardent.id, "ax10-y.zz") is None
