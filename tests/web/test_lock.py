@@ -243,6 +243,7 @@ def test_what_shows_bittings_asks_for_the_password(web: Flask) -> None:
         "bench.bittings": "bittings",
         "cylinders.pins": "bittings",
         "papers.secret": "bittings",
+        "keying.pins": "bittings",
         "keysystems.bittings": "bittings",
         "keysystems.bitting_list_file": "bitting list",
         "house.new_user": "logins",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["decode", "pick_list", "stock"]
+__all__ = ["decode", "pick_list", "pins", "stock"]
 
 from fractions import Fraction
 
@@ -14,15 +14,17 @@ from wtforms.validators import InputRequired
 
 from app.errors import BitternError, Problem, Problems
 from app.keying import PinSize
+from app.ledger.jobs.models import Job
 from app.ledger.jobs.queries import get_job
-from app.ledger.keysystems.picking import pick_for_job
+from app.ledger.keysystems.picking import Picked, pick_for_job
 from app.ledger.keysystems.queries import list_systems
 from app.ledger.pins.actions import StockCount, draw_pins, set_stock
 from app.ledger.pins.queries import pin_sizes, stock_of
 from app.ledger.specs.decoding import DecodeAsk, decode_key
 from app.ledger.specs.queries import list_specs
+from app.ledger.users.login_rules import Proof
 from app.ledger.users.models import Role
-from app.web.access import roles
+from app.web.access import proven, roles
 from app.web.fields import WholeField
 from app.web.forms_base import PageForm, typed
 from app.web.forms_base import text as text_field
@@ -36,21 +38,32 @@ from app.web.services import current_work, request_session
 MOST_SIZES = 400
 
 
-@blueprint.route("/jobs/<int:number>/pins", methods=["GET", "POST"])
+@blueprint.get("/jobs/<int:number>/pins")
 @roles(Role.BENCH)
 def pick_list(number: int) -> ResponseReturnValue:
-    """The pins of a job by size, on a POST; drawn from the shelf on the second press."""
-    work, picked, refusal = current_work(), None, ""
+    """What the list of a job's pins is, and the button that shows it."""
+    return _pins_page(get_job(request_session(), number))
+
+
+@blueprint.post("/jobs/<int:number>/pins")
+@roles(Role.BENCH)
+@proven(Proof.BITTINGS)
+def pins(number: int) -> ResponseReturnValue:
+    """The pins of a job by size; drawn from the shelf on the second press."""
+    work = current_work()
     job = get_job(work.session, number)
-    if request.method == "POST":
-        try:
-            picked = pick_for_job(work, job)
-            if request.form.get("deed") == "draw":
-                draw_pins(work, job, picked)
-                flash(f"The pins of job {job.number} are drawn from the shelf.")
-                return redirect(url_for("keying.pick_list", number=number), 303)
-        except BitternError as error:
-            refusal = error.message
+    try:
+        picked = pick_for_job(work, job)
+        if request.form.get("deed") == "draw":
+            draw_pins(work, job, picked)
+            flash(f"The pins of job {job.number} are drawn from the shelf.")
+            return redirect(url_for("keying.pick_list", number=number), 303)
+    except BitternError as error:
+        return _pins_page(job, refusal=error.message)
+    return _pins_page(job, picked)
+
+
+def _pins_page(job: Job, picked: Picked | None = None, refusal: str = "") -> ResponseReturnValue:
     page = render_template("keying/pick_list.html", job=job, picked=picked, refusal=refusal)
     return page, 422 if refusal else 200
 
