@@ -5,14 +5,14 @@ from __future__ import annotations
 __all__ = ["UndoPlan", "door_story", "plan_undo", "site_story", "undo_change"]
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload, selectinload
 from sqlalchemy.orm.attributes import flag_modified
 
 from app.ledger.doors.fields import DoorChange, FieldChange, for_event, put, said
-from app.ledger.doors.models import Door
+from app.ledger.doors.models import Cylinder, Door
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound, Stale
 from app.ledger.events.actions import record
@@ -27,17 +27,20 @@ UNDOABLE = ("door list read", "doors changed together", "door changed", "change 
 @dataclass(frozen=True, slots=True)
 class UndoPlan:
     """What taking a change back would do. `kept`: sentences about what was changed again since, and so stays;
-    `removed`: doors that the change added and that go, as (id, version, opening)."""
+    `removed`: doors that the change added and that go, as (id, version, opening); `cylinders`: those that it put
+    on record and that go, as (id, "101, outside"); `cylinder_doors`: their doors' versions by id."""
 
     event: Event
     changes: tuple[DoorChange, ...]
     removed: tuple[tuple[int, int, str], ...]
     kept: tuple[str, ...]
+    cylinders: tuple[tuple[int, str], ...] = ()
+    cylinder_doors: Mapping[int, int] = field(default_factory=dict)
 
     @property
     def seen(self) -> dict[int, int]:
         """Door id → version, of every door that it touches."""
-        touched = {change.door_id: change.version for change in self.changes}
+        touched = {change.door_id: change.version for change in self.changes} | dict(self.cylinder_doors)
         return touched | {door_id: version for door_id, version, _ in self.removed}
 
 
@@ -48,14 +51,31 @@ def site_story(session: Session, site_id: int, limit: int = 50) -> tuple[Event, 
 
 
 def door_story(session: Session, door: Door, limit: int = 50) -> tuple[Event, ...]:
-    """What happened to one door, alone or with others, newest first; among the last `limit` of each kind."""
-    own = sa.select(Event).where(Event.subject == f"door {door.id}").order_by(Event.id.desc()).limit(limit)
-    together = [
-        event
-        for event in site_story(session, door.site_id, limit)
-        if str(door.id) in event.detail.get("doors", {}) or door.id in event.detail.get("added", ())
-    ]
+    """What happened to one door, alone or with others, newest first; among the last `limit` of each kind.
+
+    The story of a door that was merged into it is its story too.
+    """
+    ids = _merged_into(session, door)
+    subjects = [f"door {one}" for one in ids]
+    own = sa.select(Event).where(Event.subject.in_(subjects)).order_by(Event.id.desc()).limit(limit)
+    together = [event for event in site_story(session, door.site_id, limit) if not ids.isdisjoint(_doors_in(event))]
     return tuple(sorted((*session.scalars(own), *together), key=lambda event: event.id, reverse=True)[:limit])
+
+
+def _merged_into(session: Session, door: Door) -> set[int]:
+    """The door's own id, and those of the doors that became this one."""
+    rows = sa.select(Event).where(Event.subject == f"site {door.site_id}", Event.kind == "doors merged")
+    ids = {door.id}
+    for event in session.scalars(rows.order_by(Event.id.desc())):  # newest first: what went into one that went
+        if event.detail.get("kept") in ids:
+            ids.add(int(event.detail["gone"]))
+    return ids
+
+
+def _doors_in(event: Event) -> set[int]:
+    detail = event.detail
+    cylinders = detail.get("cylinders", {})
+    return {int(one) for one in detail.get("doors", {})} | set(detail.get("added", ())) | set(cylinders.values())
 
 
 def plan_undo(session: Session, site_id: int, event_id: int) -> UndoPlan:
@@ -65,7 +85,8 @@ def plan_undo(session: Session, site_id: int, event_id: int) -> UndoPlan:
         raise NotFound("change of doors")
     told: Mapping[str, Mapping[str, list[str]]] = event.detail.get("doors", {})
     added = set(event.detail.get("added", ()))
-    doors = _doors(session, site_id, added | {int(one) for one in told})
+    hung: Mapping[str, int] = event.detail.get("cylinders", {})
+    doors = _doors(session, site_id, _doors_in(event))
     if event.subject != f"site {site_id}" and not doors:
         raise NotFound("change of doors")
     changes, kept = [], []
@@ -82,18 +103,42 @@ def plan_undo(session: Session, site_id: int, event_id: int) -> UndoPlan:
         back = tuple(FieldChange(name, new, old) for name, (old, new) in fields.items() if name not in since)
         if back:
             changes.append(DoorChange(door.id, door.version, door.opening_number, back))
+    going = _going(doors, {int(one) for one in hung}, kept)
     removed = []
     for door in (doors[one] for one in sorted(added) if one in doors):
-        if door.cylinders or door.version > 1:
+        if any(one not in going for one in door.cylinders) or door.version > 1:
             kept.append(f"{door.opening_number} was changed or given cylinders since it was added; it stays.")
         else:
             removed.append((door.id, door.version, door.opening_number))
-    return UndoPlan(event, tuple(changes), tuple(removed), tuple(kept))
+    return UndoPlan(
+        event,
+        tuple(changes),
+        tuple(removed),
+        tuple(kept),
+        tuple((one.id, _place(doors[one.door_id or 0], one)) for one in going),
+        {one.door_id: doors[one.door_id].version for one in going if one.door_id is not None},
+    )
+
+
+def _going(doors: Mapping[int, Door], hung: set[int], kept: list[str]) -> list[Cylinder]:
+    """Which of the cylinders that a change put on these doors nobody has touched since; the others are told."""
+    there = [(door, one) for door in doors.values() for one in door.cylinders if one.id in hung]
+    going = [(door, one) for door, one in there if one.version == 1 and not one.operators]
+    kept += [
+        f"{_place(door, one)}: the cylinder was changed since it was added; it stays."
+        for door, one in there
+        if (door, one) not in going
+    ]
+    return [one for _, one in going]
+
+
+def _place(door: Door, cylinder: Cylinder) -> str:
+    return f"{door.opening_number}, {cylinder.position}"
 
 
 def _doors(session: Session, site_id: int, wanted: set[int]) -> dict[int, Door]:
     rows = sa.select(Door).where(Door.site_id == site_id)
-    loaded = (joinedload(Door.lock), selectinload(Door.cylinders))
+    loaded = (joinedload(Door.lock), selectinload(Door.cylinders).selectinload(Cylinder.operators))
     return {door.id: door for door in session.scalars(rows.options(*loaded)) if door.id in wanted}
 
 
@@ -115,6 +160,11 @@ def undo_change(work: Work, site_id: int, event_id: int, seen: Mapping[int, int]
         for change in plan.changes:
             put(doors[change.door_id], {one.field: one.new for one in change.fields})
             flag_modified(doors[change.door_id], "remarks")
+        gone = {cylinder_id for cylinder_id, _ in plan.cylinders}
+        for cylinder in [one for door in doors.values() for one in door.cylinders if one.id in gone]:
+            work.session.delete(cylinder)
+        work.session.flush()
+        work.session.expire_all()
         for door_id, _, _ in plan.removed:
             if (lock := doors[door_id].lock) is not None:
                 work.session.delete(lock)

@@ -95,6 +95,7 @@ def plan_doors(session: Session, site_id: int, rows: Sequence[DoorRow]) -> ListP
         else:
             unchanged += 1
     cylinders = [one for row in rows if (one := _cylinder(row, known.get(row.opening), keysets, problems))]
+    problems += _doubled(rows)
     return ListPlan(
         tuple(added),
         tuple(changes),
@@ -152,13 +153,35 @@ def _said(row: DoorRow) -> dict[str, str]:
     return {name: text for name, text in cells.items() if name in row.said}
 
 
+def _doubled(rows: Sequence[DoorRow]) -> list[Problem]:
+    """Two rows for one position of a door: the same word in other letters, or none, which means outside."""
+    seen: dict[tuple[str, str], int] = {}
+    found = []
+    for row in rows:
+        first = seen.setdefault((row.opening, _position(row).casefold()), row.row)
+        if first != row.row:
+            found.append(
+                Problem(
+                    f"row {row.row}, position",
+                    f"Row {first} has {row.opening} {_position(row)} already; no position means outside. Give the "
+                    "two cylinders of one door different positions.",
+                )
+            )
+    return found
+
+
+def _position(row: DoorRow) -> str:
+    return row.position or "outside"
+
+
 def _cylinder(
     row: DoorRow, door: Door | None, keysets: Mapping[str, Sequence[int]], problems: list[Problem]
 ) -> NewCylinder | None:
     if not (row.cylinder or row.part_number or row.keyset):
         return None
-    position = row.position or "outside"
-    here = next((one for one in (standing(door) if door else ()) if one.position == position), None)
+    position = _position(row)
+    there = standing(door) if door else ()
+    here = next((one for one in there if one.position.casefold() == position.casefold()), None)
     if here is not None:
         problems += _contradictions(row, here)
         return None
@@ -226,18 +249,19 @@ def import_doors(work: Work, site_id: int, rows: Sequence[DoorRow], seal: str = 
             put(door, {one.field: one.new for one in change.fields})
             flag_modified(door, "remarks")
         work.session.flush()
-        for one in plan.cylinders:
-            work.session.add(
-                Cylinder(
-                    door=known[one.opening],
-                    position=one.position,
-                    words=one.words,
-                    part_number=one.part_number,
-                    type=one.type,
-                    keyset_id=one.keyset_id,
-                    state=CylinderState.FITTED,
-                )
+        cylinders = [
+            Cylinder(
+                door=known[one.opening],
+                position=one.position,
+                words=one.words,
+                part_number=one.part_number,
+                type=one.type,
+                keyset_id=one.keyset_id,
+                state=CylinderState.FITTED,
             )
+            for one in plan.cylinders
+        ]
+        work.session.add_all(cylinders)
         work.session.flush()
         record(
             work,
@@ -247,6 +271,7 @@ def import_doors(work: Work, site_id: int, rows: Sequence[DoorRow], seal: str = 
             f"{_count(plan.cylinders, 'cylinder')} added",
             doors=for_event(plan.changed),
             added=[known[values["opening"]].id for values in plan.added],
+            cylinders={str(one.id): one.door_id for one in cylinders},
         )
         return plan
 

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import Problem, Problems
-from app.ledger.doors.fields import said
+from app.ledger.doors.fields import LIMITS, said
 from app.ledger.doors.models import Cylinder, Door, Lock
 from app.ledger.doors.standing import standing
 from app.ledger.engine import transaction
@@ -153,6 +153,13 @@ def _fill_from(door: Door, other: Door) -> None:
     door.is_egress = door.is_egress or other.is_egress
     door.is_fire_rated = door.is_fire_rated or other.is_fire_rated
     if other.remarks and other.remarks not in door.remarks:
-        door.remarks = "\n".join(filter(None, (door.remarks, other.remarks)))[:2000]
-    if door.lock is None and other.lock is not None:
-        door.lock = Lock(description=other.lock.description, function=other.lock.function)
+        door.remarks = "\n".join(filter(None, (door.remarks, other.remarks)))
+        if len(door.remarks) > LIMITS["remarks"]:
+            raise LedgerError("keep", "The remarks of both are too long for one door; shorten them first.")
+    if other.lock is None:
+        return
+    if door.lock is None or not door.lock.description:
+        door.lock = door.lock or Lock()
+        door.lock.description, door.lock.function = other.lock.description, other.lock.function
+    elif not door.lock.function:
+        door.lock.function = other.lock.function

@@ -85,8 +85,11 @@ def test_a_list_read_at_the_wrong_site_is_taken_back(work: Work, site: Site, doo
     rows, _ = read_list_text("opening\tlocation\tcylinder\n1\tAttic\t\n77\tCellar\t\n78\tVault\tmortise cylinder\n")
     import_doors(work, site.id, rows)
     event = site_story(work.session, site.id)[0]
+    vault = work.session.scalars(sa.select(Door).where(Door.opening_number == "78")).one()
+    add_cylinder(work, vault.id, CylinderForm("inside", "rim cylinder"))
     plan = plan_undo(work.session, site.id, event.id)
     assert [opening for _, _, opening in plan.removed] == ["77"]
+    assert [place for _, place in plan.cylinders] == ["78, outside"]
     assert plan.kept == ("78 was changed or given cylinders since it was added; it stays.",)
     undo_change(work, site.id, event.id, plan.seen)
     numbers = set(work.session.scalars(sa.select(Door.opening_number)))
@@ -211,3 +214,47 @@ def test_cylinders_are_refused_by_field(work: Work, doors: list[Door]) -> None:
         take_out(work, ordered.id, ordered.version)
     with pytest.raises(Stale):
         take_out(work, ordered.id, ordered.version + 1)
+
+
+def test_a_list_taken_back_takes_its_cylinders_along(work: Work, site: Site, doors: list[Door]) -> None:
+    rows, _ = read_list_text(
+        "opening\tposition\tcylinder\n1\toutside\trim cylinder\n1\tinside\trim cylinder\n9\toutside\trim cylinder"
+    )
+    import_doors(work, site.id, rows)
+    event = site_story(work.session, site.id)[0]
+    assert event.id in {one.id for one in door_story(work.session, doors[0])}
+    touched = next(one for one in door_of(work, doors[0].id).cylinders if one.position == "inside")
+    take_out(work, touched.id, touched.version, "worn")
+    plan = plan_undo(work.session, site.id, event.id)
+    assert plan.kept == ("1, inside: the cylinder was changed since it was added; it stays.",)
+    assert [opening for _, _, opening in plan.removed] == ["9"]
+    assert [place for _, place in plan.cylinders] == ["1, outside", "9, outside"]
+    assert undo_change(work, site.id, event.id, plan.seen) == 2
+    assert work.session.scalars(sa.select(Door.opening_number)).all() == ["1", "2", "3"]
+    assert [one.words for one in door_of(work, doors[0].id).cylinders] == ["rim cylinder"]
+    with pytest.raises(LedgerError, match="nothing to take back"):
+        undo_change(work, site.id, event.id, plan_undo(work.session, site.id, event.id).seen)
+
+
+def test_a_merged_door_keeps_the_story_of_the_one_that_went(work: Work, site: Site, doors: list[Door]) -> None:
+    one, two = doors[0], doors[1]
+    change_door(work, two.id, two.version, DoorForm("2", "Old stair", lock="Rim lock", function="Passage"))
+    change_doors(work, site.id, {two.id: two.version}, {"hand": "LH"})
+    found = add_cylinder(work, two.id, CylinderForm("outside", "rim cylinder"))
+    take_out(work, found.id, found.version, "seized")
+    change_door(work, one.id, one.version, DoorForm("1", "Room 1", lock="Rim lock"))
+    merge_doors(work, (one.id, one.version), (two.id, door_of(work, two.id).version))
+    kept = door_of(work, one.id)
+    assert kept.lock is not None and kept.lock.function == "Passage"
+    told = [event.summary for event in door_story(work.session, kept)]
+    assert any("seized" in summary for summary in told), told
+    assert any("Old stair" in summary for summary in told) and any("hand → LH" in summary for summary in told)
+
+
+def test_remarks_that_do_not_fit_one_door_stop_a_merge(work: Work, doors: list[Door]) -> None:
+    one, two = doors[0], doors[1]
+    one.remarks, two.remarks = "a" * 1500, "b" * 1500
+    work.session.commit()
+    with pytest.raises(LedgerError, match="remarks") as refused:
+        merge_doors(work, (one.id, one.version), (two.id, two.version))
+    assert refused.value.field == "keep"

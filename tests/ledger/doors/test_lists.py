@@ -204,3 +204,17 @@ def test_a_list_changes_no_cylinder_and_knows_the_customers_keysets(work: Work, 
 
 def test_the_columns_of_a_list_are_documented_by_its_own_head(work: Work, site: Site) -> None:
     assert site_list(work.session, site.id) == [list(LIST_COLUMNS)]
+
+
+@pytest.mark.parametrize("second", ["Outside", "outside", " OUTSIDE "])
+def test_one_position_holds_one_cylinder_however_it_is_written(work: Work, site: Site, second: str) -> None:
+    first = f"opening\tposition\tcylinder\n7\t\trim cylinder\n7\t{second}\trim cylinder"
+    rows, found = read_list_text(first)
+    if not found:
+        found = list(plan_doors(work.session, site.id, rows).problems)
+    assert any("position" in problem.message for problem in found), found
+    rows, _ = read_list_text("opening\tposition\tcylinder\n8\toutside\trim cylinder")
+    import_doors(work, site.id, rows)
+    rows, _ = read_list_text(f"opening\tposition\tcylinder\n8\t{second}\trim cylinder")
+    plan = plan_doors(work.session, site.id, rows)
+    assert plan.problems == () and plan.cylinders == ()
