@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from app.ledger.jobs.counter_queries import plain_numbers
+from app.ledger.makers.lookup import ItemLookup
 from app.ledger.makers.models import CatalogueItem, Maker
 from app.ledger.makers.queries import get_item, spellings
 
@@ -80,3 +81,16 @@ def test_a_number_in_no_catalogue_is_looked_for_by_the_index_alone(work, ardent:
 def test_every_spelling_means_the_same_number(text: str) -> None:
     ways = spellings(text)
     assert text in ways and {way.upper() for way in ways} == {text.upper()}
+
+
+def test_many_numbers_are_looked_up_at_once_as_one_would_be(work, ardent) -> None:
+    items = work.session.scalars(sa.select(CatalogueItem).where(CatalogueItem.maker_id == ardent.id)).all()[:40]
+    typed = [*(item.part_number.lower() for item in items), "NM-1B", "ring-set brass polished", "NO-SUCH", "x" * 500]
+    with statements(work.session) as seen:
+        lookup = ItemLookup(work.session, typed)
+        found = [lookup.get(ardent.id, number) for number in typed]
+    assert len(seen) == 1
+    assert found == [get_item(work.session, ardent.id, number) for number in typed]
+    with statements(work.session) as seen:
+        assert [lookup.get(ardent.id, "NEVER-GIVEN") for _ in range(3)] == [None] * 3
+    assert len(seen) == 2

@@ -153,6 +153,18 @@ def test_working_out_takes_a_bounded_number_of_queries(clerk: FormClient, ledger
     assert counts[20] - counts[2] <= 18 * 1, counts
 
 
+def test_part_numbers_are_looked_up_together_for_both_options(clerk: FormClient, ledger: Ledger) -> None:
+    counts = {}
+    for lines in (2, 20):
+        line = {**PART, "keying": "MK", "quantity": "12"}
+        form = posted(*[line] * lines, keyed_at="shop", override_reason="so", option_b="factory")
+        with counted(ledger) as statements:
+            page = clerk.post("/counter/work-out", data=form, headers=LIVE).text
+        counts[lines] = len(statements)
+        assert "Option B: <b>" in page
+    assert counts[20] <= counts[2] <= 50, counts
+
+
 # ---- finding and making a customer ----
 
 

@@ -67,7 +67,8 @@ def price_ask(work: Work, ask: QuoteAsk, customer: Customer | None = None) -> Pr
         raise NotFound("customer")
     problems = _header_problems(work, ask)
     book = RuledBook(price_book(session).rows, price_rules(session))
-    resolver = Resolver(session, book, today, buyer.tier)
+    numbers = [line.part_number.strip() for line in ask.lines if line.part_number]
+    resolver = Resolver(session, book, today, buyer.tier, numbers)
     resolved: list[Resolved | None] = []
     for place, line in enumerate(ask.lines):
         try:

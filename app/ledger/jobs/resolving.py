@@ -4,7 +4,7 @@ from __future__ import annotations
 
 __all__ = ["Resolved", "Resolver"]
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
@@ -16,8 +16,9 @@ from app.errors import BitternError, Problem
 from app.fitting import PartNumberError, Reading, compose_any, decode_any, words
 from app.ledger.jobs.ask import LineAsk, LineKind
 from app.ledger.jobs.replacing import replacing
+from app.ledger.makers.lookup import ItemLookup
 from app.ledger.makers.models import CatalogueItem
-from app.ledger.makers.queries import MakerTables, get_item, item_attributes, maker_tables
+from app.ledger.makers.queries import MakerTables, item_attributes, maker_tables
 from app.ledger.prices.codes import KEY_CUT, rekey_code
 from app.ledger.prices.queries import tier_percent
 from app.ledger.prices.rules import RuledBook
@@ -50,10 +51,13 @@ class Resolved:
 
 
 class Resolver:
-    """Resolves lines against the makers' tables, the catalogue and the price book of one day and customer."""
+    """Resolves lines against the makers' tables, the catalogue and the price book of one day and customer.
 
-    def __init__(self, session: Session, book: RuledBook, on: date, tier: str) -> None:
-        self._session = session
+    numbers: the part numbers that the lines name, so that they are looked up together.
+    """
+
+    def __init__(self, session: Session, book: RuledBook, on: date, tier: str, numbers: Iterable[str] = ()) -> None:
+        self._items = ItemLookup(session, numbers)
         self._book = book
         self._on = on
         self._tier = tier
@@ -93,7 +97,7 @@ class Resolver:
         refusals: list[PartNumberError] = []
         readings: list[tuple[MakerTables, Reading]] = []
         for maker in makers:
-            item = get_item(self._session, maker.id, line.part_number.strip())
+            item = self._items.get(maker.id, line.part_number.strip())
             if item is not None and item.category != "cylinder":
                 return self._item(line, maker, item)
             try:
@@ -127,7 +131,7 @@ class Resolver:
         )
 
     def _sold(self, line: LineAsk, maker: MakerTables, reading: Reading, notes: tuple[str, ...]) -> Resolved:
-        item = get_item(self._session, maker.id, reading.part_number)
+        item = self._items.get(maker.id, reading.part_number)
         if item is None and line.unit_cents is None:
             raise BitternError(
                 "unit_price",
