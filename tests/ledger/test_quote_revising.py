@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+import json
+from dataclasses import MISSING, fields, replace
 from datetime import date, timedelta
 
 import pytest
+import sqlalchemy as sa
 
+from app.documents.owner_quote import owner_page
+from app.documents.quote import quote_page
 from app.errors import Problems
 from app.ledger.errors import LedgerError, Stale
 from app.ledger.jobs.ask import LineAsk, LineKind
-from app.ledger.jobs.models import Job
+from app.ledger.jobs.models import Job, QuoteRevision
 from app.ledger.jobs.revising import compare_quotes, keep_requote, requote
-from app.ledger.jobs.snapshot import read_snapshot
+from app.ledger.jobs.snapshot import KeyingChoice, QuoteSnapshot, SnapshotLine, read_snapshot
 from app.ledger.models import PriceBookRow
 from app.ledger.work import Work
 from tests.ledger.test_main_job import accept, flats, issued
@@ -107,3 +111,36 @@ def test_a_lines_own_day_that_has_passed_is_left_out_and_an_own_price_that_stays
     assert shown.problems == () and shown.ask.lines[0].need_by is None
     assert "Line 1's own day has passed; it is quoted without one." in shown.notes
     assert "Line 1 keeps the price that was typed for it, $30.00 each." in shown.notes
+
+
+def earlier_release(work: Work, job: Job, text: str) -> QuoteRevision:
+    """The next revision of a job, as an earlier release wrote it: an issued one is never changed."""
+    mapper = sa.inspect(QuoteRevision)
+    last = job.revisions[-1]
+    kept = {each.key: getattr(last, each.key) for each in mapper.column_attrs if each.key != "id"}
+    more = {"revision": last.revision + 1, "snapshot": text, "request_token": "earlier"}
+    return QuoteRevision(**{**kept, **more})
+
+
+def test_a_quote_of_an_earlier_release_is_read_compared_and_accepted(work: Work) -> None:
+    job = issued(work, flats(work, lines=(*flats(work).lines, RINGS)))
+    old = json.loads(job.revisions[-1].snapshot)
+    for kind, given in ((QuoteSnapshot, [old]), (SnapshotLine, old["lines"]), (KeyingChoice, old["keying"])):
+        for row in given:
+            for name in [field.name for field in fields(kind) if field.default is not MISSING]:
+                row.pop(name, None)
+    del old["totals"]["tax_place"]
+    for name in ("option_b", "answers"):
+        del old["ask"][name]
+    for line in old["ask"]["lines"]:
+        for name in ("need_by", "replaces", "replaces_finish", "face_asked", "face_answer", "fit"):
+            del line[name]
+    work.session.add(earlier_release(work, job, json.dumps(old)))
+    work.session.commit()
+    fresh(work, job)
+    quote = read_snapshot(job.revisions[-1].snapshot)
+    assert quote_page(quote).totals.total_cents == owner_page(quote).totals.total_cents == quote.totals.total_cents
+    assert compare_quotes(quote, quote).moved == ()
+    assert requote(work, fresh(work, job)).problems == ()
+    accept(work, job)
+    assert job.agreed_cents == quote.totals.total_cents and job.promised_on == quote.ready_on
