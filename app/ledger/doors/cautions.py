@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-__all__ = ["DRILLING", "EGRESS", "FIRE", "INSIDE", "caution_word", "cautions_of"]
+__all__ = ["DRILLING", "EGRESS", "FIRE", "INSIDE", "StandingThere", "caution_word", "cautions_for", "cautions_of"]
 
+from collections.abc import Sequence
 from fractions import Fraction
 from functools import lru_cache
+from typing import Protocol
 
 from app.fitting import required_length, show_inches
-from app.ledger.doors.models import Cylinder, CylinderState, Door
-from app.ledger.doors.standing import standing
+from app.ledger.doors.models import CylinderState, Door
+from app.ledger.doors.standing import Standing, standing
 
 # What the cautions rest on is common practice, no source; the local code is the authority.
 EGRESS = "Exit door: a lock that needs a key from inside may be unlawful; ask the authority having jurisdiction."
@@ -28,20 +30,47 @@ _RING = Fraction(1, 2)  # more than this, and no ring that a shop usually holds 
 _DOUBLE = ("double cylinder", "double-cylinder", "keyed both sides", "key both sides")
 
 
+class StandingThere(Standing, Protocol):
+    """What the cautions read of a cylinder."""
+
+    @property
+    def type(self) -> str: ...
+    @property
+    def length(self) -> Fraction | None: ...
+
+
 def cautions_of(door: Door) -> tuple[str, ...]:
     """The sentences that belong with this door and what stands on it, on screen and on paper.
 
     They read `door.cylinders` and `door.lock`: load both where there are many doors.
     """
-    there = standing(door)
+    lock = door.lock
+    return cautions_for(
+        standing(door),
+        is_egress=door.is_egress,
+        is_fire_rated=door.is_fire_rated,
+        thickness=door.thickness,
+        lock_words=f"{lock.description} {lock.function}" if lock else "",
+    )
+
+
+def cautions_for(
+    there: Sequence[StandingThere],
+    *,
+    is_egress: bool,
+    is_fire_rated: bool,
+    thickness: Fraction | None,
+    lock_words: str,
+) -> tuple[str, ...]:
+    """The same for a door whose facts are at hand as plain values; `there`: what stands at each position."""
     told = []
-    if door.is_egress:
-        told.append(INSIDE if _has_key_inside(door, there) else EGRESS)
-    if door.is_fire_rated:
+    if is_egress:
+        told.append(INSIDE if _has_key_inside(lock_words, there) else EGRESS)
+    if is_fire_rated:
         told.append(FIRE)
         if any(one.type in ("rim", "bored") and one.state is not CylinderState.FITTED for one in there):
             told.append(DRILLING)
-    told += [sentence for one in there if (sentence := _length(door, one))]
+    told += [sentence for one in there if (sentence := _length(thickness, one))]
     return tuple(dict.fromkeys(told))
 
 
@@ -55,16 +84,16 @@ def caution_word(sentence: str) -> str:
     return words.get(sentence, "measure")
 
 
-def _has_key_inside(door: Door, there: tuple[Cylinder, ...]) -> bool:
-    words = f"{door.lock.description} {door.lock.function}".casefold() if door.lock else ""
+def _has_key_inside(lock_words: str, there: Sequence[StandingThere]) -> bool:
+    words = lock_words.casefold()
     return any("inside" in one.position.casefold() for one in there) or any(word in words for word in _DOUBLE)
 
 
-def _length(door: Door, cylinder: Cylinder) -> str:
+def _length(thickness: Fraction | None, cylinder: StandingThere) -> str:
     """Whether a mortise cylinder looks too short or stands proud in a door of this thickness; "" if it may fit."""
-    if cylinder.type != "mortise" or not cylinder.length or not door.thickness or door.thickness < _CASE:
+    if cylinder.type != "mortise" or not cylinder.length or not thickness or thickness < _CASE:
         return ""
-    return _misfit(cylinder.length, door.thickness)
+    return _misfit(cylinder.length, thickness)
 
 
 @lru_cache(maxsize=1024)  # a house stocks few lengths, and a schedule asks this of every door

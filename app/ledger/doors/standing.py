@@ -2,15 +2,37 @@
 
 from __future__ import annotations
 
-__all__ = ["standing"]
+__all__ = ["Standing", "standing", "standing_among"]
+
+from collections.abc import Iterable
+from typing import Protocol, TypeVar
 
 from app.ledger.doors.models import Cylinder, CylinderState, Door
 
 
+class Standing(Protocol):
+    """A cylinder as a row of the ledger or as a plain one."""
+
+    @property
+    def id(self) -> int: ...
+    @property
+    def position(self) -> str: ...
+    @property
+    def state(self) -> CylinderState: ...
+
+
+_One = TypeVar("_One", bound=Standing)
+
+
 def standing(door: Door) -> tuple[Cylinder, ...]:
     """One cylinder a position, by position: the fitted one; where none is fitted, the one that is to come."""
-    found: dict[str, Cylinder] = {}
-    there = [one for one in door.cylinders if one.state is not CylinderState.REMOVED]
+    return standing_among(door.cylinders)
+
+
+def standing_among(cylinders: Iterable[_One]) -> tuple[_One, ...]:
+    """The same, of one door's cylinders."""
+    found: dict[str, _One] = {}
+    there = [one for one in cylinders if one.state is not CylinderState.REMOVED]
     for one in sorted(there, key=lambda one: (one.state is CylinderState.FITTED, one.id)):
         found[one.position] = one
     return tuple(found[position] for position in sorted(found))

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-__all__ = ["require_job_authority", "systems_of_job"]
+__all__ = ["require_job_authority", "systems_of_job", "systems_of_keysets"]
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
@@ -21,6 +21,12 @@ def systems_of_job(session: Session, job_id: int) -> Sequence[KeySystem]:
     pinned = sa.select(Cylinder.keyset_id).where(Cylinder.job_id == job_id, Cylinder.keyset_id.is_not(None))
     cut = sa.select(Key.keyset_id).where(Key.job_id == job_id)
     ids = sa.select(Keyset.system_id).where(sa.or_(Keyset.id.in_(pinned), Keyset.id.in_(cut)))
+    return session.scalars(sa.select(KeySystem).where(KeySystem.id.in_(ids)).order_by(KeySystem.id)).all()
+
+
+def systems_of_keysets(session: Session, keyset_ids: Collection[int]) -> Sequence[KeySystem]:
+    """The key systems that these keysets are of, where a job's keysets are known: one query."""
+    ids = sa.select(Keyset.system_id).where(Keyset.id.in_(keyset_ids))
     return session.scalars(sa.select(KeySystem).where(KeySystem.id.in_(ids)).order_by(KeySystem.id)).all()
 
 

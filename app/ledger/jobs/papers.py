@@ -4,7 +4,6 @@ from __future__ import annotations
 
 __all__ = ["bench_work", "cylinder_symbol", "keyset_work", "operating", "schedule_of"]
 
-from collections import Counter
 from collections.abc import Sequence
 
 import sqlalchemy as sa
@@ -12,9 +11,10 @@ from sqlalchemy.orm import joinedload, selectinload
 
 from app.keying import Bitting as Cuts
 from app.keying import pin, write_bitting
-from app.ledger.doors.cautions import cautions_of
-from app.ledger.doors.models import Cylinder, CylinderOperator, Door
+from app.ledger.doors.models import Cylinder, CylinderOperator
 from app.ledger.errors import LedgerError
+from app.ledger.jobs.cylinder_lines import job_cylinders, key_counts
+from app.ledger.jobs.door_cautions import cautions_by_door
 from app.ledger.jobs.issuing import house_head
 from app.ledger.jobs.models import Job
 from app.ledger.jobs.queries import newest_revision_number
@@ -24,15 +24,13 @@ from app.ledger.jobs.schedule import (
     BenchSystem,
     BenchWork,
     Schedule,
-    ScheduleKeyset,
-    ScheduleRow,
 )
 from app.ledger.jobs.sent import sent_cylinders
 from app.ledger.keysystems.auditing import require_clean
 from app.ledger.keysystems.bittings import reveal_bittings, spec_of
 from app.ledger.keysystems.control import lacks_control
-from app.ledger.keysystems.models import Key, Keyset, KeySystem, Level, RecordsHolder
-from app.ledger.keysystems.queries import operators_of
+from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
+from app.ledger.keysystems.queries import operators_of, symbol_on
 from app.ledger.prices.queries import get_house
 from app.ledger.users.models import Role
 from app.ledger.work import Work
@@ -43,8 +41,7 @@ def _cylinders(work: Work, job: Job) -> Sequence[Cylinder]:
         sa.select(Cylinder)
         .where(Cylinder.job_id == job.id)
         .options(
-            joinedload(Cylinder.door).joinedload(Door.lock),
-            joinedload(Cylinder.door).selectinload(Door.cylinders),  # the cautions look at all that stands there
+            joinedload(Cylinder.door),
             selectinload(Cylinder.operators).joinedload(CylinderOperator.keyset),
         )
         .order_by(Cylinder.id)
@@ -67,7 +64,7 @@ def cylinder_symbol(cylinder: Cylinder, by_id: dict[int, Keyset]) -> str:
     if cylinder.keyset_id is None:
         return ""
     own = by_id[cylinder.keyset_id].symbol
-    return f"{'X' if cylinder.operators else ''}{own}{'(NMK)' if cylinder.is_nmk else ''}"
+    return symbol_on(own, is_crossed=bool(cylinder.operators), is_nmk=cylinder.is_nmk)
 
 
 def operating(cylinder: Cylinder, by_id: dict[int, Keyset]) -> list[Keyset]:
@@ -80,19 +77,9 @@ def operating(cylinder: Cylinder, by_id: dict[int, Keyset]) -> list[Keyset]:
 
 
 def schedule_of(work: Work, job: Job) -> Schedule:
-    """The job's keying schedule, one row a cylinder in the order sold. Opens no bitting."""
-    cylinders = _cylinders(work, job)
-    systems = _systems(work, cylinders)
-    by_id = {keyset.id: keyset for system in systems for keyset in system.keysets}
-    rows = tuple(_row(cylinder, by_id) for cylinder in cylinders)
-    counts = _key_counts(work, job)
-    used = Counter(cylinder.keyset_id for cylinder in cylinders)
-    keysets = tuple(
-        ScheduleKeyset(keyset.symbol, keyset.level.value, keyset.purpose, used[keyset.id], counts.get(keyset.id, 0))
-        for system in systems
-        for keyset in system.keysets
-        if keyset.id in used or keyset.id in counts
-    )
+    """The job's keying schedule, one row a cylinder in the order sold, from plain rows. Opens no bitting."""
+    found = job_cylinders(work.session, job.id)
+    cautions = cautions_by_door(work.session, job.id, len(found.lines))
     return Schedule(
         house=house_head(get_house(work.session)),
         job_number=job.number,
@@ -100,38 +87,14 @@ def schedule_of(work: Work, job: Job) -> Schedule:
         customer_name=job.customer.name,
         site_name=job.site.name if job.site else "",
         site_address=job.site.address if job.site else "",
-        system_name=" · ".join(system.name for system in systems),
+        system_name=found.system_name,
         keyed_at=job.keyed_at,
         promised_on=job.promised_on,
         issued_on=work.today,
-        rows=rows,
-        keysets=keysets,
+        rows=tuple(found.row(line, cautions.get(line.door_id or 0, ())) for line in found.lines),
+        keysets=found.keysets,
         revision=newest_revision_number(work.session, job.id),
     )
-
-
-def _row(cylinder: Cylinder, by_id: dict[int, Keyset]) -> ScheduleRow:
-    door = cylinder.door
-    remarks = " · ".join(text for text in (door.remarks if door else "", cylinder.remarks) if text)
-    return ScheduleRow(
-        cylinder_id=cylinder.id,
-        opening_number=door.opening_number if door else "",
-        location=door.location if door else "",
-        hand=door.hand if door else "",
-        lock=door.lock.description if door and door.lock else "",
-        position=cylinder.position,
-        words=cylinder.words,
-        part_number=cylinder.part_number,
-        keyset=cylinder_symbol(cylinder, by_id),
-        operated_by=tuple(keyset.symbol for keyset in operating(cylinder, by_id)),
-        remarks=remarks,
-        cautions=cautions_of(door) if door else (),
-    )
-
-
-def _key_counts(work: Work, job: Job) -> dict[int, int]:
-    rows = sa.select(Key.keyset_id, sa.func.count()).where(Key.job_id == job.id).group_by(Key.keyset_id)
-    return dict(work.session.execute(rows).all())
 
 
 def bench_work(work: Work, job: Job) -> BenchWork:
@@ -151,7 +114,7 @@ def bench_work(work: Work, job: Job) -> BenchWork:
     sent = sent_cylinders(work.session, job)
     here = [cylinder for cylinder in cylinders if cylinder.id not in sent]
     away = {one.keyset_id for one in cylinders if one.id in sent} - {one.keyset_id for one in here}
-    counts = {keyset: count for keyset, count in _key_counts(work, job).items() if keyset not in away}
+    counts = {keyset: count for keyset, count in key_counts(work.session, job.id).items() if keyset not in away}
     made = tuple(bench for system in systems if (bench := _bench_system(system, here, opened, counts)) is not None)
     if not made:
         raise LedgerError("", "Nothing in this job is keyed on the shop's own bench.")

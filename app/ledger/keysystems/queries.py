@@ -2,9 +2,19 @@
 
 from __future__ import annotations
 
-__all__ = ["customers_keysets", "get_system", "list_systems", "operating_keysets", "systems_sharing_keyway"]
+__all__ = [
+    "chain_of",
+    "customers_keysets",
+    "get_system",
+    "list_systems",
+    "operating_keysets",
+    "operators_of",
+    "symbol_on",
+    "systems_sharing_keyway",
+]
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Protocol, TypeVar
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, selectinload
@@ -12,6 +22,16 @@ from sqlalchemy.orm import Session, selectinload
 from app.ledger.doors.models import Cylinder, CylinderOperator, CylinderState
 from app.ledger.errors import NotFound
 from app.ledger.keysystems.models import Keyset, KeySystem
+
+
+class _Below(Protocol):
+    """A keyset as a row of the ledger or as a plain one."""
+
+    @property
+    def parent_id(self) -> int | None: ...
+
+
+_One = TypeVar("_One", bound=_Below)
 
 
 def systems_sharing_keyway(session: Session, keyway: str, customer_id: int | None = None) -> Sequence[KeySystem]:
@@ -64,7 +84,7 @@ def operating_keysets(session: Session, systems: Sequence[KeySystem]) -> dict[st
         keyset = by_id[keyset_id]
         operators = operators_of(keyset, is_nmk=is_nmk, by_id=by_id)
         operators += [by_id[other] for other in crossed.get(cylinder_id, []) if other in by_id]
-        own = f"{'X' if cylinder_id in crossed else ''}{keyset.symbol}{'(NMK)' if is_nmk else ''}"
+        own = symbol_on(keyset.symbol, is_crossed=cylinder_id in crossed, is_nmk=is_nmk)
         mark = f" ({cylinder_id})" if cylinder_id in crossed else ""
         found[f"{own} of {names[keyset.system_id]}{mark}"] = list(dict.fromkeys(operators))
     return found
@@ -72,12 +92,26 @@ def operating_keysets(session: Session, systems: Sequence[KeySystem]) -> dict[st
 
 def operators_of(keyset: Keyset, *, is_nmk: bool, by_id: dict[int, Keyset]) -> list[Keyset]:
     """The keyset itself and, unless NMK, every master above it, nearest first."""
+    return chain_of(keyset, is_nmk=is_nmk, by_id=by_id)
+
+
+def chain_of(keyset: _One, *, is_nmk: bool, by_id: Mapping[int, _One]) -> list[_One]:
+    """The same for keysets read as plain rows."""
     chain = [keyset]
     above: int | None = None if is_nmk else keyset.parent_id
     while above is not None:
         chain.append(by_id[above])
         above = by_id[above].parent_id
     return chain
+
+
+def symbol_on(symbol: str, *, is_crossed: bool, is_nmk: bool) -> str:
+    """A keyset's symbol as a cylinder bears it: X before where it is cross-keyed, (NMK) after.
+
+    >>> symbol_on("AA1", is_crossed=True, is_nmk=False), symbol_on("AA2", is_crossed=False, is_nmk=True)
+    ('XAA1', 'AA2(NMK)')
+    """
+    return f"{'X' if is_crossed else ''}{symbol}{'(NMK)' if is_nmk else ''}"
 
 
 def get_system(session: Session, system_id: int) -> KeySystem:

@@ -12,11 +12,11 @@ from app.ledger.events.models import Event
 from app.ledger.events.queries import events_of_job
 from app.ledger.files.models import JobFile
 from app.ledger.files.queries import files_of_job
+from app.ledger.jobs.cylinder_lines import CylinderLine, JobCylinders, job_cylinders
+from app.ledger.jobs.door_cautions import cautions_by_door
 from app.ledger.jobs.models import Job, JobLine, Stage
-from app.ledger.jobs.papers import schedule_of
-from app.ledger.jobs.queries import JobMoney, Piece, days_late, get_job, job_money, pieces_of, show_margin
+from app.ledger.jobs.queries import JobMoney, days_late, get_job, job_money, show_margin
 from app.ledger.jobs.replacing import told_customer
-from app.ledger.jobs.schedule import Schedule
 from app.ledger.jobs.snapshot import SnapshotLine, read_snapshot
 from app.ledger.jobs.stages import next_stages
 from app.ledger.keysystems.authority import lacks_authority
@@ -24,12 +24,13 @@ from app.ledger.keysystems.models import KeySystem
 from app.ledger.users.models import Role
 from app.ledger.work import Work
 from app.web.jobs.forms import MoveForm
-from app.web.papers.catalogue import Paper, papers_of
+from app.web.papers.catalogue import Paper, papers_on_page
 from app.web.papers.source import JobSource
 from app.web.story.forms import FileForm, NoteForm
 
 # A move that ends the story is not the next step, and wants its reason.
 ENDS = (Stage.LOST, Stage.CANCELLED)
+FIRST_LINES = 40  # a long job is listed whole only when asked for
 FOR_BENCH = (Stage.CHECKED,)
 MOVE_WORDS = {
     Stage.ASKED: "Asked",
@@ -50,16 +51,18 @@ MOVE_WORDS = {
 class JobPage:
     """One job with its story.
 
-    schedule: None before there are cylinders. pieces: cylinder id → what it hangs on. quoted_lines:
-    those of the newest quote, until it is accepted. moves: the stages that
-    this person may move it to, onward first; ends: those that end it and want a reason.
+    lines: the cylinders shown, the first of them unless `is_whole`. cautions: door id → what its flags and
+    hardware ask for, of those shown. quoted_lines: those of the newest quote, until it is accepted. moves: the
+    stages that this person may move it to, onward first; ends: those that end it and want a reason.
     """
 
     job: Job
     late_days: int
     money: JobMoney
-    schedule: Schedule | None
-    pieces: Mapping[int, Piece]
+    cylinders: JobCylinders
+    lines: Sequence[CylinderLine]
+    cautions: Mapping[int, tuple[str, ...]]
+    is_whole: bool
     quoted_lines: Sequence[SnapshotLine]
     moves: tuple[Stage, ...]
     ends: tuple[Stage, ...]
@@ -68,18 +71,11 @@ class JobPage:
     files: Sequence[JobFile]
     lacking_authority: Sequence[KeySystem]
     papers: tuple[Paper, ...]
-    systems: Sequence[KeySystem]
 
     @property
     def margin(self) -> str:
         """The margin in whole percent, for the owner's eyes; "" where nothing is charged."""
         return show_margin(self.job.value_cents, self.job.cost_cents)
-
-    @property
-    def kinds(self) -> tuple[tuple[str, str], ...]:
-        """Each part number among the cylinders and what it is in words, once."""
-        rows = self.schedule.rows if self.schedule else ()
-        return tuple(dict.fromkeys((row.part_number, row.words) for row in rows if row.part_number))
 
     def is_onward(self, stage: Stage) -> bool:
         """Whether the stage lies ahead of where the job stands; back to the bench does not."""
@@ -97,28 +93,32 @@ class JobPage:
         return MOVE_WORDS[stage]
 
 
-def job_page(work: Work, number: int) -> JobPage:
-    """The page of a job; NotFound when there is none. Opens no bitting."""
+def job_page(work: Work, number: int, *, is_whole: bool = False) -> JobPage:
+    """The page of a job; NotFound when there is none. is_whole: list every cylinder and keyset. Opens no bitting."""
     job = get_job(work.session, number)
-    pieces = pieces_of(work.session, job.id)
+    cylinders = job_cylinders(work.session, job.id)
     allowed = next_stages(job)
+    lines = cylinders.lines if is_whole else cylinders.lines[:FIRST_LINES]
     source = JobSource(work, job)
+    # The papers need not look again for what was found above.
+    source.has_cylinders, source.systems = bool(cylinders.lines), cylinders.systems
     lacking = tuple(filter(lacks_authority, source.systems)) if Stage.ON_THE_BENCH in allowed else ()
     may_check = work.actor.role in (Role.BENCH, Role.OWNER)
     return JobPage(
         job=job,
         late_days=days_late(job, work.today),
         money=job_money(job),
-        schedule=schedule_of(work, job) if pieces else None,
-        pieces=pieces,
+        cylinders=cylinders,
+        lines=lines,
+        cautions=cautions_by_door(work.session, job.id, len(lines)) if lines else {},
+        is_whole=is_whole,
         quoted_lines=() if job.lines or not job.revisions else read_snapshot(job.revisions[-1].snapshot).lines,
         moves=tuple(stage for stage in allowed if stage not in ENDS and (may_check or stage not in FOR_BENCH)),
         ends=tuple(stage for stage in allowed if stage in ENDS),
-        has_bench_work=bool(pieces) and "shop" in job.keyed_at,
+        has_bench_work=bool(cylinders.lines) and "shop" in job.keyed_at,
         events=events_of_job(work.session, job.id, work.actor.role),
         files=files_of_job(work.session, job.id),
-        papers=papers_of(source),
-        systems=source.systems,
+        papers=papers_on_page(source),
         lacking_authority=lacking,
     )
 

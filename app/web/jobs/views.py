@@ -36,7 +36,7 @@ def ledger() -> ResponseReturnValue:
 @roles(Role.COUNTER, Role.BENCH)
 def show(number: int) -> ResponseReturnValue:
     """One job's whole story."""
-    page = job_page(current_work(), number)
+    page = job_page(current_work(), number, is_whole=request.args.get("all") == "yes")
     return render_template("jobs/show.html", page=page, **job_forms(page))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["Paper", "PaperFile", "papers_of"]
+__all__ = ["Paper", "PaperFile", "papers_of", "papers_on_page"]
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -48,17 +48,22 @@ class Paper:
     number: str
     files: tuple[PaperFile, ...]
     is_secret: bool = False
-    is_elsewhere: bool = False  # the job page tells of it in a section of its own: quotes, payments
-
-    @property
-    def is_listed(self) -> bool:
-        """Whether it stands on the job page as a link."""
-        return not self.is_secret and not self.is_elsewhere
 
 
 def papers_of(source: JobSource) -> tuple[Paper, ...]:
     """Every paper of the job that this person may see, none of them made yet. The quotes come first."""
-    return (*_quotes(source), *_open_papers(source), *_receipts(source), *_secret_papers(source))
+    return (
+        *_quotes(source),
+        *_open_papers(source),
+        *_payments(source),
+        *_key_receipts(source),
+        *_secret_papers(source),
+    )
+
+
+def papers_on_page(source: JobSource) -> tuple[Paper, ...]:
+    """The same without quotes and payments: the job page tells of those in sections of their own."""
+    return (*_open_papers(source), *_key_receipts(source), *_secret_papers(source))
 
 
 def _paper(
@@ -83,7 +88,7 @@ def _quotes(source: JobSource) -> Iterator[Paper]:
         number = f"{job.number}-{revision.revision}"
         url = url_for("quotes.pdf", number=job.number, revision=revision.revision)
         make = partial(_quote, revision)
-        yield Paper(f"Quote {number}", number, (PaperFile(PDF, f"quote-{number}.pdf", url, make),), is_elsewhere=True)
+        yield Paper(f"Quote {number}", number, (PaperFile(PDF, f"quote-{number}.pdf", url, make),))
         if may("quotes.owner_pdf"):
             url = url_for("quotes.owner_pdf", number=job.number, revision=revision.revision)
             make = partial(_owner_quote, revision)
@@ -91,7 +96,6 @@ def _quotes(source: JobSource) -> Iterator[Paper]:
                 f"Costs of quote {number}",
                 number,
                 (PaperFile(PDF, f"owner-{number}.pdf", url, make),),
-                is_elsewhere=True,
             )
 
 
@@ -159,7 +163,7 @@ def _order(source: JobSource, maker: str, form: str) -> bytes:
     return documents.factory_order_pdf(order) if form == PDF else documents.factory_order_xlsx(order)
 
 
-def _receipts(source: JobSource) -> Iterator[Paper]:
+def _payments(source: JobSource) -> Iterator[Paper]:
     work, job = source.work, source.job
     if may("payments.receipt") and job.payments:
         house = house_head(get_house(work.session))
@@ -167,10 +171,14 @@ def _receipts(source: JobSource) -> Iterator[Paper]:
             url = url_for("payments.receipt", number=job.number, place=place)
             name = f"receipt-{receipt.number}.pdf"
             make = partial(payment_receipt_pdf, house, receipt)
-            yield Paper(
-                f"Receipt {receipt.number}", receipt.number, (PaperFile(PDF, name, url, make),), is_elsewhere=True
-            )
-    for number, holder in signed_receipts(work.session, job.id) if source.has_cylinders else ():
+            yield Paper(f"Receipt {receipt.number}", receipt.number, (PaperFile(PDF, name, url, make),))
+
+
+def _key_receipts(source: JobSource) -> Iterator[Paper]:
+    if not source.has_cylinders:
+        return
+    systems = [system.id for system in source.systems]
+    for number, holder in signed_receipts(source.work.session, source.job.id, systems):
         url = url_for("keys.receipt", number=number)
         make = partial(_key_receipt, source, number)
         yield Paper(

@@ -1,0 +1,182 @@
+"""A job's cylinders as plain rows, with their keysets: what its page and its schedule are made from."""
+
+from __future__ import annotations
+
+__all__ = ["CylinderLine", "JobCylinders", "KeysetLine", "job_cylinders", "key_counts"]
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.ledger.doors.models import Cylinder, CylinderOperator, CylinderState, Door, Lock
+from app.ledger.jobs.authority import systems_of_keysets
+from app.ledger.jobs.schedule import ScheduleKeyset, ScheduleRow
+from app.ledger.keysystems.models import Key, Keyset, KeySystem, Level
+from app.ledger.keysystems.queries import chain_of, symbol_on
+
+
+class CylinderLine(NamedTuple):
+    """One cylinder with its door; a cylinder without one has None for what the door would say."""
+
+    id: int
+    keyset_id: int | None
+    is_nmk: bool
+    position: str
+    words: str
+    part_number: str
+    remarks: str
+    state: CylinderState
+    door_id: int | None
+    opening_number: str | None
+    location: str | None
+    hand: str | None
+    door_remarks: str | None
+    lock: str | None
+
+
+class KeysetLine(NamedTuple):
+    """One keyset of a system that the job works in."""
+
+    id: int
+    system_id: int
+    symbol: str
+    level: Level
+    parent_id: int | None
+    purpose: str
+
+
+@dataclass(frozen=True)
+class JobCylinders:
+    """lines: in the order sold. by_id: every keyset of `systems`. crossed: cylinder id → further keysets' ids.
+
+    counts: keyset id → keys that come with the job. systems: those of its cylinders and of its keys.
+    """
+
+    lines: Sequence[CylinderLine]
+    by_id: Mapping[int, KeysetLine]
+    crossed: Mapping[int, Sequence[int]]
+    counts: Mapping[int, int]
+    systems: Sequence[KeySystem]
+
+    @cached_property
+    def used(self) -> Counter[int | None]:
+        """Keyset id → how many cylinders of the job carry it."""
+        return Counter(line.keyset_id for line in self.lines)
+
+    @cached_property
+    def keyed_in(self) -> tuple[KeySystem, ...]:
+        """The systems of its cylinders alone."""
+        ids = {self.by_id[keyset_id].system_id for keyset_id in self.used if keyset_id is not None}
+        return tuple(system for system in self.systems if system.id in ids)
+
+    @property
+    def system_name(self) -> str:
+        """The systems' names; several joined with " · "."""
+        return " · ".join(system.name for system in self.keyed_in)
+
+    @cached_property
+    def keysets(self) -> tuple[ScheduleKeyset, ...]:
+        """The job's keysets, by system and as they were added."""
+        ids = {system.id for system in self.keyed_in}
+        return tuple(
+            ScheduleKeyset(one.symbol, one.level.value, one.purpose, self.used[one.id], self.counts.get(one.id, 0))
+            for one in self.by_id.values()
+            if one.system_id in ids and (one.id in self.used or one.id in self.counts)
+        )
+
+    @property
+    def kinds(self) -> tuple[tuple[str, str], ...]:
+        """Each part number among the cylinders and what it is in words, once."""
+        return tuple(dict.fromkeys((line.part_number, line.words) for line in self.lines if line.part_number))
+
+    def system_of(self, line: CylinderLine) -> int | None:
+        """The id of the key system that a cylinder belongs to; None uncombinated."""
+        return None if line.keyset_id is None else self.by_id[line.keyset_id].system_id
+
+    def row(self, line: CylinderLine, cautions: tuple[str, ...] = ()) -> ScheduleRow:
+        """A cylinder as the schedule says it; its cautions are the caller's to look up."""
+        symbol, operators = "", list[KeysetLine]()
+        if line.keyset_id is not None:
+            own, *above = chain_of(self.by_id[line.keyset_id], is_nmk=line.is_nmk, by_id=self.by_id)
+            crossed = self.crossed.get(line.id, ())
+            symbol = symbol_on(own.symbol, is_crossed=bool(crossed), is_nmk=line.is_nmk)
+            further = (self.by_id[one] for one in crossed if one in self.by_id)
+            operators = list(dict.fromkeys((own, *further, *above)))
+        return ScheduleRow(
+            cylinder_id=line.id,
+            opening_number=line.opening_number or "",
+            location=line.location or "",
+            hand=line.hand or "",
+            lock=line.lock or "",
+            position=line.position,
+            words=line.words,
+            part_number=line.part_number,
+            keyset=symbol,
+            operated_by=tuple(keyset.symbol for keyset in operators),
+            remarks=" · ".join(text for text in (line.door_remarks, line.remarks) if text),
+            cautions=cautions,
+        )
+
+
+def job_cylinders(session: Session, job_id: int) -> JobCylinders:
+    """A job's cylinders and their keysets: five queries, however many. Opens no bitting."""
+    lines = [CylinderLine._make(row) for row in session.execute(_LINES, {"job": job_id})]
+    counts = key_counts(session, job_id)
+    ids = {line.keyset_id for line in lines if line.keyset_id is not None} | set(counts)
+    systems = systems_of_keysets(session, ids) if ids else ()
+    crossed: dict[int, list[int]] = {}
+    by_id: dict[int, KeysetLine] = {}
+    if systems:
+        for cylinder_id, keyset_id in session.execute(_CROSSED, {"job": job_id}):
+            crossed.setdefault(cylinder_id, []).append(keyset_id)
+        keysets = session.execute(_KEYSETS, {"systems": [system.id for system in systems]})
+        by_id = {row.id: KeysetLine._make(row) for row in keysets}
+    return JobCylinders(lines, by_id, crossed, counts, systems)
+
+
+def key_counts(session: Session, job_id: int) -> dict[int, int]:
+    """Keyset id → how many keys of it come with the job."""
+    return dict(session.execute(_COUNTS, {"job": job_id}).all())
+
+
+# Built once: making a statement anew takes longer than a small job's rows.
+_JOB: sa.BindParameter[int] = sa.bindparam("job", type_=sa.Integer)
+_LINES = (
+    sa.select(
+        Cylinder.id,
+        sa.type_coerce(Cylinder.keyset_id, sa.Integer),
+        Cylinder.is_nmk,
+        Cylinder.position,
+        Cylinder.words,
+        Cylinder.part_number,
+        Cylinder.remarks,
+        Cylinder.state,
+        Cylinder.door_id,
+        Door.opening_number,
+        Door.location,
+        Door.hand,
+        Door.remarks,
+        Lock.description,
+    )
+    .outerjoin(Door, Door.id == Cylinder.door_id)
+    .outerjoin(Lock, Lock.door_id == Door.id)
+    .where(Cylinder.job_id == _JOB)
+    .order_by(Cylinder.id)
+)
+_CROSSED = (
+    sa.select(CylinderOperator.cylinder_id, CylinderOperator.keyset_id)
+    .join(Cylinder, Cylinder.id == CylinderOperator.cylinder_id)
+    .where(Cylinder.job_id == _JOB)
+    .order_by(CylinderOperator.id)
+)
+_COUNTS = sa.select(Key.keyset_id, sa.func.count()).where(Key.job_id == _JOB).group_by(Key.keyset_id)
+_KEYSETS = (
+    sa.select(Keyset.id, Keyset.system_id, Keyset.symbol, Keyset.level, Keyset.parent_id, Keyset.purpose)
+    .where(Keyset.system_id.in_(sa.bindparam("systems", expanding=True)))
+    .order_by(Keyset.system_id, Keyset.id)
+)
