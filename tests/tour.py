@@ -62,6 +62,8 @@ PASSED_BY: dict[str, str] = {
     "login.first_start": "only a house without anybody has it",
     "catalogue.progress": "the token of an import that is going on",
     "keying.matrix_run": "the token of a search that is going on",
+    "keying.cross_run": "the token of a search that is going on",
+    "keying.extend_run": "the token of a search that is going on",
     "keying.matrix_doors": "the token of a search that is going on",
 }
 """The endpoints that the tour leaves out, each with the reason."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 __all__ = ["key_profile", "pin_stacks"]
 
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 from markupsafe import Markup
 
@@ -32,15 +33,11 @@ def pin_stacks(pinning: Pinning) -> Markup:
     shear = max(_above(pins) for pins in pinning.chambers) + _SPRING
     below = max(_tall(pins.bottom) for pins in pinning.chambers) + 4
     width = len(pinning.chambers) * _CHAMBER + 4
-    parts = []
+    stacks = _Stacks(shear, shear + below)
     for index, pins in enumerate(pinning.chambers):
-        parts.append(_stack(2 + index * _CHAMBER + (_CHAMBER - _PIN) / 2, shear, below, pins))
-    parts.append(
-        Markup('<line x1="0" y1="{y}" x2="{w}" y2="{y}" stroke="{c}" stroke-width="1.6"/>').format(
-            y=shear, w=width, c=_ACCENT
-        )
-    )
-    return _svg("Pin stacks, bow at the left, the shear line across", width, shear + below, parts)
+        stacks.add(2 + index * _CHAMBER + (_CHAMBER - _PIN) / 2, pins)
+    line = Markup('<path d="M0 {y}H{w}" stroke="{c}" stroke-width="1.6"/>').format(y=shear, w=width, c=_ACCENT)
+    return _svg("Pin stacks, bow at the left, the shear line across", width, shear + below, [*stacks.parts(), line])
 
 
 def _tall(size: int) -> int:
@@ -52,48 +49,62 @@ def _above(pins: ChamberPins) -> int:
     return sum(_STEP * max(size, 0) for size in between) + _tall(pins.top if pins.top is not None else 4)
 
 
-def _stack(left: float, shear: int, below: int, pins: ChamberPins) -> Markup:
-    wall = Markup('<path d="M{x} 0V{y}" stroke="{c}" stroke-width="0.6"/>')
-    parts = [wall.format(x=x, y=shear + below, c=_GREY) for x in (left - 1.5, left + _PIN + 1.5)]
-    foot = shear + _tall(pins.bottom)
-    parts.append(
-        Markup('<path d="M{l} {s}V{f}L{m} {t}L{r} {f}V{s}Z" fill="#fff" stroke="{c}"/>').format(
-            l=_n(left), s=shear, f=foot - 4, m=_n(left + _PIN / 2), t=foot, r=_n(left + _PIN), c=_INK
-        )
-    )
-    parts.append(_figure(left, shear, _tall(pins.bottom) - 2, pins.bottom, _INK))
-    y = shear
-    for size in pins.masters:
-        y = _block(parts, left, y, _STEP * max(size, 0), size, _INK, "#fff")
-    if pins.buildup is not None:
-        y = _block(parts, left, y, _STEP * max(pins.buildup, 0), pins.buildup, _GREY, _INK)
-    y = _block(parts, left, y, _tall(pins.top if pins.top is not None else 4), pins.top, _PALE, _INK)
-    turns = " ".join(f"{_n(left + (4 if turn % 2 else _PIN - 4))},{_n(y - turn * y / 6)}" for turn in range(7))
-    parts.append(
-        Markup('<polyline points="{p}" fill="none" stroke="{c}" stroke-width="0.8"/>').format(p=turns, c=_GREY)
-    )
-    return Markup("").join(parts)
+@dataclass(slots=True)
+class _Stacks:
+    """All pins of one look in one path: a job's sheet has hundreds of drawings, and each element costs in print."""
 
+    shear: int
+    floor: int
+    walls: list[str] = field(default_factory=list)
+    bottoms: list[str] = field(default_factory=list)
+    springs: list[str] = field(default_factory=list)
+    pins: dict[str, list[str]] = field(default_factory=lambda: {_INK: [], _GREY: [], _PALE: []})
+    figures: list[Markup] = field(default_factory=list)
 
-def _block(parts: list[Markup], left: float, bottom: int, height: int, size: int | None, fill: str, ink: str) -> int:
-    """Put a pin on top of what stands at `bottom`; gives where its own top is."""
-    top = bottom - height
-    parts.append(
-        Markup('<rect x="{x}" y="{y}" width="{w}" height="{h}" fill="{f}" stroke="{c}" stroke-width="0.8"/>').format(
-            x=_n(left), y=top, w=_PIN, h=height, f=fill, c=_INK if fill != _INK else "#fff"
-        )
-    )
-    if size is not None:
-        parts.append(_figure(left, top, height, size, ink))
-    return top
+    def add(self, left: float, pins: ChamberPins) -> None:
+        """Put one chamber's pins up from the bottom pin, and the spring on top."""
+        self.walls += [f"M{_n(x)} 0V{self.floor}" for x in (left - 1.5, left + _PIN + 1.5)]
+        foot = self.shear + _tall(pins.bottom)
+        right, middle = _n(left + _PIN), _n(left + _PIN / 2)
+        self.bottoms.append(f"M{_n(left)} {self.shear}V{foot - 4}L{middle} {foot}L{right} {foot - 4}V{self.shear}Z")
+        self._figure(left, self.shear, _tall(pins.bottom) - 2, pins.bottom)
+        y = self.shear
+        for size in pins.masters:
+            y = self._pin(left, y, _STEP * max(size, 0), size, _INK)
+        if pins.buildup is not None:
+            y = self._pin(left, y, _STEP * max(pins.buildup, 0), pins.buildup, _GREY)
+        y = self._pin(left, y, _tall(pins.top if pins.top is not None else 4), pins.top, _PALE)
+        turns = [f"{_n(left + (4 if turn % 2 else _PIN - 4))} {_n(y - turn * y / 6)}" for turn in range(7)]
+        self.springs.append("M" + "L".join(turns))
 
+    def _pin(self, left: float, bottom: int, height: int, size: int | None, fill: str) -> int:
+        """Put a pin on top of what stands at `bottom`; gives where its own top is."""
+        top = bottom - height
+        self.pins[fill].append(f"M{_n(left)} {top}h{_PIN}v{height}h-{_PIN}Z")
+        if size is not None:
+            self._figure(left, top, height, size, Markup(' fill="#fff"') if fill == _INK else "")
+        return top
 
-def _figure(left: float, top: int, height: int, size: int, ink: str) -> Markup:
-    if height < _TEXT_NEEDS:
-        return Markup("")
-    return Markup(
-        '<text x="{x}" y="{y}" fill="{c}" font-size="9" font-weight="600" text-anchor="middle">{size}</text>'
-    ).format(x=_n(left + _PIN / 2), y=_n(top + height / 2 + 3.2), c=ink, size=size)
+    def _figure(self, left: float, top: int, height: int, size: int, ink: str = "") -> None:
+        if height >= _TEXT_NEEDS:
+            self.figures.append(
+                Markup('<text x="{x}" y="{y}"{ink}>{size}</text>').format(
+                    x=_n(left + _PIN / 2), y=_n(top + height / 2 + 3.2), ink=ink, size=size
+                )
+            )
+
+    def parts(self) -> list[Markup]:
+        """The drawing's elements, what lies behind first."""
+        path = Markup('<path d="{d}" fill="{f}" stroke="{c}" stroke-width="{w}"/>')
+        looks = [
+            (self.walls, "none", _GREY, "0.6"),
+            (self.bottoms, "#fff", _INK, "1"),
+            *((drawn, fill, "#fff" if fill == _INK else _INK, "0.8") for fill, drawn in self.pins.items()),
+            (self.springs, "none", _GREY, "0.8"),
+        ]
+        found = [path.format(d="".join(drawn), f=fill, c=ink, w=wide) for drawn, fill, ink, wide in looks if drawn]
+        group = Markup('<g fill="{c}" font-size="9" font-weight="600" text-anchor="middle">{figures}</g>')
+        return [*found, group.format(c=_INK, figures=Markup("").join(self.figures))]
 
 
 def key_profile(spec: BittingSpec, bitting: Bitting) -> Markup:

@@ -24,6 +24,8 @@ __all__ = [
     "Demand",
     "DoorGroup",
     "Extension",
+    "FixedAsk",
+    "FixedFind",
     "KeyGroup",
     "KeySymbol",
     "KeyingError",
@@ -44,11 +46,13 @@ __all__ = [
     "Pinning",
     "PlannedKeyset",
     "Planning",
+    "Progress",
     "Progression",
     "RegisterFinding",
     "RotatingConstants",
     "Spread",
     "SystemPlan",
+    "ask_fixed",
     "audit",
     "audit_added",
     "check_offset",
@@ -64,6 +68,7 @@ __all__ = [
     "draw_master",
     "draw_single",
     "extend",
+    "extend_fixed",
     "find_masters",
     "find_rotating_masters",
     "issue_changes",
@@ -124,6 +129,7 @@ from app.keying.cutting import Cut, cut_list, root_depth
 from app.keying.decoding import CutState, DecodedCut, DecodedKey, decode
 from app.keying.errors import KeyingError, NoBittingsLeft
 from app.keying.extending import Extension, LevelArray, extend
+from app.keying.fixed_keys import FixedAsk, FixedFind, ask_fixed, extend_fixed
 from app.keying.hierarchy import AccessPlan, key_hierarchy
 from app.keying.issuing import draw_bitting, draw_master, draw_single, issue_changes, next_bittings
 from app.keying.levels import LevelPlan, PlannedKeyset, operating_chains, plan_levels, progression_under
@@ -136,7 +142,7 @@ from app.keying.planning import Demand, LevelCapacity, Planning, SystemPlan, pla
 from app.keying.progression import Progression, make_columns, progress
 from app.keying.registers import RegisterFinding, check_register
 from app.keying.rotating import RotatingConstants, rotate
-from app.keying.solving import MatrixSolution, Outcome, solve_matrix
+from app.keying.solving import MatrixSolution, Outcome, Progress, solve_matrix
 from app.keying.spec import (
     Bitting,
     BittingSpec,

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 __all__ = ["Alternative", "Choice", "CrossCost", "choose_bittings", "cross_cost", "lists_without_master"]
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import prod
+from time import monotonic
 
 import numpy as np
 
@@ -125,12 +126,16 @@ def choose_bittings(
     candidates: Mapping[str, Sequence[Bitting]],
     cylinders: Mapping[str, Sequence[str]],
     tries: int = TRIES,
+    *,
+    seconds: float = 3600.0,
+    on_progress: Callable[[int, float], None] | None = None,
 ) -> Choice:
     """Choose a bitting for each open keyset so that every cylinder is free of interchange.
 
     `keys` are fixed; `candidates` has, per open symbol, the bittings it may take, best first; `cylinders` may
     name both. A cylinder only ever opens to more as its keys are chosen, so a clash is final when first seen
-    and the search turns back there. Gives up after `tries` candidates: then `exhausted` is False.
+    and the search turns back there. Gives up after `tries` candidates or `seconds`: then `exhausted` is False.
+    `on_progress` is told how many keysets still lack a bitting, at best, and the share of the time that has gone.
     """
     taken = set(keys.values())
     if set(keys) & set(candidates):
@@ -160,11 +165,12 @@ def choose_bittings(
         if not place(number[symbol], bitting):
             return Choice(None, True)
     chosen: dict[str, Bitting] = {}
-    left = tries
+    left, start, told, fewest = tries, monotonic(), 0.0, len(candidates)
     order = sorted(candidates, key=lambda symbol: -int(listed[:, number[symbol]].sum()))
 
     def search(level: int) -> bool:
-        nonlocal left, masks
+        nonlocal left, masks, told, fewest
+        fewest = min(fewest, len(order) - level)
         if level == len(order):
             return True
         symbol = order[level]
@@ -173,8 +179,13 @@ def choose_bittings(
             if bitting in taken:
                 continue
             left -= 1
-            if left < 0:
+            gone = monotonic() - start
+            if left < 0 or gone > seconds:
+                left = -1
                 return False
+            if on_progress is not None and gone - told > 0.2:
+                on_progress(fewest, gone / seconds)
+                told = gone
             before = masks.copy()
             taken.add(bitting)
             chosen[symbol] = bitting

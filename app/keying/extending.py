@@ -87,6 +87,14 @@ def extend(
     return Extension(tuple(work.added), work.added_cylinders)
 
 
+def chain_above(symbol: str, keys: Collection[str]) -> tuple[str, ...]:
+    """Give a symbol and those above it among the symbols of a system, the nearest first."""
+    found = [symbol]
+    while (parent := read_symbol(found[-1]).parent) is not None and parent in keys:
+        found.append(parent)
+    return tuple(found)
+
+
 class _Extending:
     """The system as it grows: what is issued, and each cylinder's shearing depths as bits."""
 
@@ -112,10 +120,7 @@ class _Extending:
 
     def chain(self, symbol: str) -> tuple[str, ...]:
         """Give a symbol and those above it that the system has."""
-        found = [symbol]
-        while (parent := read_symbol(found[-1]).parent) is not None and parent in self.keys:
-            found.append(parent)
-        return tuple(found)
+        return chain_above(symbol, self.keys)
 
     def under(self, role: str, base: str) -> Iterator[Bitting]:
         """Give the bittings of a level under a key that are not issued: masters in sequence, changes spread."""

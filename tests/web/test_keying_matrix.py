@@ -14,7 +14,7 @@ from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.queries import get_system
 from app.ledger.models import Bitting, KeySystem, Role
 from app.ledger.work import Work
-from app.web.keying import runs
+from app.web.keying import matrix_views, runs
 from tests import factories
 from tests.web.keying_system import bittings_in_clear
 
@@ -121,7 +121,7 @@ def test_a_search_on_its_way_shows_progress_and_asks_again_without_a_script(
         go.wait(30)
         raise runs.BitternError("matrix", "It was told to stop.")
 
-    monkeypatch.setattr(runs, "key_matrix", slow)
+    monkeypatch.setattr(matrix_views, "key_matrix", slow)
     monkeypatch.setattr(runs.start_run, "__defaults__", (0.2,))
     answer = _send(bench, CROSSED)
     page = bench.get(answer.location)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CrossKeyingCost", "cross_key", "cross_keying_cost"]
+__all__ = ["CrossKeyingCost", "cross_key", "cross_keying_cost", "insert_operators"]
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -73,24 +73,28 @@ def cross_key(work: Work, cylinder_id: int, symbols: Sequence[str]) -> CrossKeyi
     cost = cross_keying_cost(work, cylinder_id, symbols)
     with transaction(work.session):
         cylinder, system = _cylinder(work, cylinder_id)
-        known = set(
-            work.session.scalars(
-                sa.select(CylinderOperator.keyset_id).where(CylinderOperator.cylinder_id == cylinder.id)
-            )
-        )
-        further = [keyset for keyset in _asked(system, cylinder, symbols) if keyset.id not in known]
-        for keyset in further:
-            work.session.add(CylinderOperator(cylinder_id=cylinder.id, keyset_id=keyset.id))
-        work.session.flush()
+        further = insert_operators(work, cylinder_id, symbols)
         if system.records is RecordsHolder.SHOP:
             prove_no_interchange(work, [system])
         record(
             work,
             "cross-keyed",
             f"key system {system.id}",
-            f"A cylinder of {system.name} is operated by {', '.join(keyset.symbol for keyset in further)} too",
+            f"A cylinder of {system.name} is operated by {', '.join(further)} too",
             job_id=cylinder.job_id,
             combinations_before=cost.combinations_before,
             combinations_after=cost.combinations_after,
         )
     return cost
+
+
+def insert_operators(work: Work, cylinder_id: int, symbols: Sequence[str]) -> tuple[str, ...]:
+    """Have keysets operate a cylinder that do not yet, inside the caller's transaction; gives their symbols."""
+    cylinder, system = _cylinder(work, cylinder_id)
+    rows = sa.select(CylinderOperator.keyset_id).where(CylinderOperator.cylinder_id == cylinder.id)
+    known = set(work.session.scalars(rows))
+    further = [keyset for keyset in _asked(system, cylinder, symbols) if keyset.id not in known]
+    for keyset in further:
+        work.session.add(CylinderOperator(cylinder_id=cylinder.id, keyset_id=keyset.id))
+    work.session.flush()
+    return tuple(keyset.symbol for keyset in further)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CrossAsk", "price_cross_keying"]
+__all__ = ["CrossAsk", "find_way", "price_cross_keying"]
 
 from dataclasses import dataclass
 
@@ -27,7 +27,7 @@ def price_cross_keying(work: Work, opened: OpenedSystem, ask: CrossAsk) -> Cross
     unknown = [symbol for symbol in ask.symbols if symbol not in opened.keys]
     if unknown:
         raise LedgerError("symbols", f"{opened.system.name} has no keyset {unknown[0][:24]} with a bitting here.")
-    way = _way(opened, ask.cylinder_id)
+    way = find_way(opened, ask.cylinder_id)
     if set(ask.symbols) <= set(way.symbols):
         raise LedgerError("symbols", f"{', '.join(ask.symbols)} operates this cylinder already.")
     if way.label not in opened.cylinders:
@@ -35,7 +35,8 @@ def price_cross_keying(work: Work, opened: OpenedSystem, ask: CrossAsk) -> Cross
     return cross_cost(opened.keys, opened.cylinders, way.label, [s for s in ask.symbols if s not in way.symbols])
 
 
-def _way(opened: OpenedSystem, cylinder_id: int) -> Way:
+def find_way(opened: OpenedSystem, cylinder_id: int) -> Way:
+    """The way that a cylinder is operated; LedgerError when it is not of this system."""
     for way in opened.ways.values():
         if any(cylinder.id == cylinder_id for cylinder in way.cylinders):
             return way

@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
-__all__ = ["Added", "ExtendForm", "extend_system", "key_single", "why_not_extend"]
+__all__ = [
+    "Added",
+    "ExtendForm",
+    "check_extension",
+    "extend_system",
+    "insert_extension",
+    "key_single",
+    "why_not_extend",
+    "with_neighbours",
+]
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from app.errors import Problem, Problems
 from app.keying import Bitting as Cuts
-from app.keying import KeyingError, LevelArray, extend, progression_under
+from app.keying import KeyingError, LevelArray, PlannedKeyset, extend, progression_under
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError
 from app.ledger.events.actions import record
@@ -67,7 +77,7 @@ def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
     Raises LedgerError where the shop lacks the array or the list, NoBittingsLeft where they run out.
     """
     work.require(Role.BENCH)
-    _check(form)
+    check_extension(form)
     with transaction(work.session):
         opened = open_system(work, system_id)
         system = opened.system
@@ -75,7 +85,7 @@ def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
         plan = open_plan(work.vault, system)
         if refusal or plan is None:
             raise LedgerError("system", refusal)
-        keys, cylinders, shorter = _with_neighbours(work, opened)
+        keys, cylinders, shorter = with_neighbours(work, opened)
         found = extend(
             opened.spec,
             LevelArray(plan.tmk, plan.roles),
@@ -85,18 +95,8 @@ def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
             masters={form.grand: [form.changes_each] * form.masters} if form.masters else None,
             shearing=shorter,
         )
-        by_symbol = {keyset.symbol: keyset for keyset in system.keysets}
+        insert_extension(work, system, found.keysets)
         for planned in found.keysets:
-            keyset = Keyset(
-                system=system,
-                symbol=planned.symbol,
-                level=Level(planned.level.value),
-                parent=by_symbol[planned.parent or ""],
-            )
-            work.session.add(keyset)
-            work.session.flush()
-            by_symbol[planned.symbol] = keyset
-            seal_bitting(work, system, keyset, planned.bitting)
             if planned.level.value == Level.MASTER.value and system.capacity is not None:
                 room = progression_under(opened.spec, plan.tmk, plan.roles, "C", planned.bitting).usable
                 system.capacity += room
@@ -113,7 +113,24 @@ def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
         return Added(system, symbols)
 
 
-def _check(form: ExtendForm) -> None:
+def insert_extension(work: Work, system: KeySystem, added: Sequence[PlannedKeyset]) -> None:
+    """Put keysets on record, parents first, their bittings sealed, inside the caller's transaction."""
+    by_symbol = {keyset.symbol: keyset for keyset in system.keysets}
+    for planned in added:
+        keyset = Keyset(
+            system=system,
+            symbol=planned.symbol,
+            level=Level(planned.level.value),
+            parent=by_symbol[planned.parent or ""],
+        )
+        work.session.add(keyset)
+        work.session.flush()
+        by_symbol[planned.symbol] = keyset
+        seal_bitting(work, system, keyset, planned.bitting)
+
+
+def check_extension(form: ExtendForm) -> None:
+    """Raise Problems, by field, for what cannot be asked."""
     problems = []
     if not form.changes and not form.masters:
         problems.append(Problem("changes", "Enter how many changes or masters are wanted."))
@@ -127,7 +144,7 @@ def _check(form: ExtendForm) -> None:
         raise Problems(problems)
 
 
-def _with_neighbours(
+def with_neighbours(
     work: Work, opened: OpenedSystem
 ) -> tuple[dict[str, Cuts], dict[str, tuple[str, ...]], list[list[set[int]]]]:
     """The system's keys and cylinders with those of the customer's other systems on its keyway.

@@ -6,6 +6,7 @@ __all__ = ["matrix", "matrix_doors", "matrix_run", "matrix_seal"]
 
 import csv
 import io
+from random import Random
 
 from flask import abort, flash, make_response, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
@@ -15,8 +16,8 @@ from wtforms.validators import InputRequired
 
 from app.errors import BitternError, Problem
 from app.fitting import guarded, table_rows
-from app.keying import AccessPlan
-from app.ledger.keysystems.matrix import make_ready, seal_access
+from app.keying import AccessPlan, Progress, key_matrix
+from app.ledger.keysystems.matrix import ReadyMatrix, make_ready, seal_access
 from app.ledger.keysystems.planning import customers_to_choose
 from app.ledger.users.models import Role
 from app.web.access import roles
@@ -28,7 +29,7 @@ from app.web.keying.choices import offer
 from app.web.keying.grid import Grid, grid_from_form, grid_of_table
 from app.web.keying.plan_forms import keyway_choices
 from app.web.keying.refusals import attach_plain, file_problems
-from app.web.keying.runs import Run, find_run, start_run
+from app.web.keying.runs import Found, Run, Search, find_run, start_run
 from app.web.keying.uploads import read_upload
 from app.web.services import current_work
 
@@ -70,7 +71,7 @@ def matrix() -> ResponseReturnValue:
                 table = [list(row) for row in table_rows(*read_upload(form.file), MOST_DOORS + 1)]
                 grid = grid_of_table(table) or grid
             ready = make_ready(work, typed(form.keyway), form.chambers.data, table)
-            run = start_run(work.actor.user_id, ready, form.seconds.data, work.rng)
+            run = start_run(work.actor.user_id, ready, form.seconds.data, _search(ready, form.seconds.data, work.rng))
         except BitternError as error:
             if error.field.startswith("row ") or error.field in ("file", "doors", "matrix"):
                 problems = list(file_problems(error))
@@ -85,18 +86,33 @@ def _grid_page(form: MatrixPage, grid: Grid, problems: list[Problem], status: in
     return render_template("keying/matrix.html", form=form, grid=grid, problems=problems), status
 
 
-def _own_run(token: str) -> Run:
+def _search(ready: ReadyMatrix, seconds: int, rng: Random) -> Search:
+    def search(on_progress: Progress) -> Found:
+        return key_matrix(
+            ready.spec,
+            ready.tmk,
+            ready.matrix,
+            rng,
+            avoid=ready.avoid,
+            seconds=float(seconds),
+            on_progress=on_progress,
+        )
+
+    return search
+
+
+def _own_run(token: str) -> tuple[Run, ReadyMatrix]:
     run = find_run(token, current_work().actor.user_id)
-    if run is None:
+    if run is None or not isinstance(run.ready, ReadyMatrix):
         abort(404, "This search is no longer kept: results stay until the house is restarted. Start it anew.")
-    return run
+    return run, run.ready
 
 
 @blueprint.get("/matrix/<token>")
 @roles(Role.BENCH)
 def matrix_run(token: str) -> ResponseReturnValue:
     """How far a search has come, or what it found; without a script the page asks again by itself."""
-    run = _own_run(token)
+    run, _ = _own_run(token)
     answer = make_response(_run_page(run, SealPage()))
     if not run.ended.is_set():
         answer.headers["Refresh"] = "2"
@@ -114,13 +130,13 @@ def _run_page(run: Run, form: SealPage) -> str:
 @roles(Role.BENCH)
 def matrix_seal(token: str) -> ResponseReturnValue:
     """Make a system of what was found, its bittings sealed."""
-    run, work, form = _own_run(token), current_work(), SealPage()
+    (run, ready), work, form = _own_run(token), current_work(), SealPage()
     offer(form.customer, [("", "Choose …"), *customers_to_choose(work.session)])
     if not isinstance(run.found, AccessPlan):
         abort(400, "This search has found nothing to seal.")
     if form.validate_on_submit():
         try:
-            system = seal_access(work, run.ready, run.found, int(typed(form.customer)), typed(form.name))
+            system = seal_access(work, ready, run.found, int(typed(form.customer)), typed(form.name))
         except BitternError as error:
             attach_plain(form, error)
         else:
@@ -133,7 +149,7 @@ def matrix_seal(token: str) -> ResponseReturnValue:
 @roles(Role.BENCH)
 def matrix_doors(token: str) -> ResponseReturnValue:
     """Door by door its keyset and what operates it; no bitting."""
-    plan = _own_run(token).found
+    plan = _own_run(token)[0].found
     if not isinstance(plan, AccessPlan):
         abort(404, "This search has found nothing to list.")
     out = io.StringIO()

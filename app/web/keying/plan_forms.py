@@ -33,6 +33,14 @@ def keyway_choices(session: Session) -> list[tuple[str, str]]:
     return [(code, f"{code}, {maker}, {most} chambers") for code, maker, most in keyway_chambers(session)]
 
 
+SECONDS = 60
+
+
+def limit_field() -> WholeField:
+    """How long a search may take."""
+    return WholeField("Time limit, seconds", least=5, most=300, default=SECONDS)
+
+
 class PlanPage(PageForm):
     """What a new system must hold."""
 
@@ -98,6 +106,8 @@ class CrossPage(PageForm):
         "Shall be operated by, too", 400, hint="Keysets, such as AA3 AB1.", needed="Enter at least one keyset."
     )
 
+    seconds = limit_field()
+
     def offer(self, opened: OpenedSystem) -> None:
         """Fill the cylinders."""
         rows = [
@@ -106,6 +116,7 @@ class CrossPage(PageForm):
             for cylinder, place in zip(way.cylinders, way.places, strict=True)
         ]
         offer(self.cylinder, [("", "Choose …"), *rows])
+        self.seconds.data = self.seconds.data if self.seconds.raw_data else SECONDS  # asked for from the second press
 
     @property
     def wanted(self) -> tuple[str, ...]:
@@ -122,11 +133,13 @@ class ExtendPage(PageForm):
     masters = WholeField("How many masters", least=0, most=500, default=0)
     changes_each = WholeField("Changes under each new master", least=0, most=10_000, default=0)
     singles = WholeField("How many single keyed", least=0, most=500, default=0)
+    seconds = limit_field()
 
     def offer(self, system: KeySystem) -> None:
         """Fill the masters and grands."""
         offer(self.master, _of(system, Level.MASTER))
         offer(self.grand, _of(system, Level.GRAND))
+        self.seconds.data = self.seconds.data if self.seconds.raw_data else SECONDS
 
 
 class LostPage(PageForm):

@@ -11,17 +11,21 @@ import secrets
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from random import Random
+from typing import TypeAlias
 
 from flask import Flask, current_app
 
 from app.errors import BitternError
-from app.keying import AccessPlan, MatrixSolution, key_matrix
+from app.keying import AccessPlan, Choice, FixedFind, MatrixSolution, Progress
+from app.ledger.keysystems.cross_search import ReadyCross
+from app.ledger.keysystems.extend_search import ReadyExtension
 from app.ledger.keysystems.matrix import ReadyMatrix
 
 MOST_KEPT = 12
 MOST_AT_ONCE = 2
-Found = AccessPlan | MatrixSolution
+Asked: TypeAlias = ReadyMatrix | ReadyCross | ReadyExtension
+Found: TypeAlias = AccessPlan | MatrixSolution | Choice | FixedFind
+Search: TypeAlias = Callable[[Progress], Found]
 
 
 @dataclass(slots=True, eq=False)
@@ -30,10 +34,10 @@ class Run:
 
     token: str
     user_id: int | None
-    ready: ReadyMatrix
+    ready: Asked = field(repr=False)
     seconds: int
     share: float = 0.0
-    unwanted: int | None = None
+    unwanted: int | None = None  # what the best so far still lacks: operations to shut out, or keysets without a cut
     found: Found | None = field(default=None, repr=False)
     refusal: str = ""
     ended: threading.Event = field(default_factory=threading.Event)
@@ -49,7 +53,7 @@ def _runs(app: Flask) -> dict[str, Run]:
     return runs
 
 
-def start_run(user_id: int | None, ready: ReadyMatrix, seconds: int, rng: Random, wait: float = 2.0) -> Run:
+def start_run(user_id: int | None, ready: Asked, seconds: int, search: Search, wait: float = 2.0) -> Run:
     """Start a search and give it `wait` seconds to end at once; BitternError while too many are under way."""
     runs = _runs(current_app)
     if sum(not run.ended.is_set() for run in runs.values()) >= MOST_AT_ONCE:
@@ -60,31 +64,22 @@ def start_run(user_id: int | None, ready: ReadyMatrix, seconds: int, rng: Random
         del runs[token]
     runs[run.token] = run
     broke = current_app.logger.exception
-    threading.Thread(target=_search, args=(run, rng, broke), daemon=True).start()
+    threading.Thread(target=_search, args=(run, search, broke), daemon=True).start()
     run.ended.wait(wait)
     return run
 
 
-def _search(run: Run, rng: Random, broke: Callable[[str], None]) -> None:
+def _search(run: Run, search: Search, broke: Callable[[str], None]) -> None:
     def on_progress(unwanted: int, share: float) -> None:
         run.unwanted, run.share = unwanted, share
 
-    ready = run.ready
     try:
-        run.found = key_matrix(
-            ready.spec,
-            ready.tmk,
-            ready.matrix,
-            rng,
-            avoid=ready.avoid,
-            seconds=float(run.seconds),
-            on_progress=on_progress,
-        )
+        run.found = search(on_progress)
     except BitternError as error:
         run.refusal = error.message
     except Exception:
-        broke("a matrix search broke off")
-        run.refusal = "The search broke off. Nothing was saved; try a smaller matrix, and tell the owner."
+        broke("a search for bittings broke off")
+        run.refusal = "The search broke off. Nothing was saved; ask for less, and tell the owner."
     finally:
         run.ended.set()
 

@@ -10,7 +10,7 @@ from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
-from app.keying import CrossCost
+from app.keying import CrossCost, NoBittingsLeft
 from app.ledger.errors import LedgerError
 from app.ledger.jobs.issuing import keep_draft
 from app.ledger.keysystems.checking import check_whole_system
@@ -26,8 +26,9 @@ from app.web.access import may, roles
 from app.web.forms_base import typed
 from app.web.keying.blueprint import blueprint
 from app.web.keying.loss_draft import draft_of_loss
-from app.web.keying.plan_forms import AuditPage, ControlPage, CrossPage, ExtendPage, LostPage
+from app.web.keying.plan_forms import SECONDS, AuditPage, ControlPage, CrossPage, ExtendPage, LostPage
 from app.web.keying.refusals import attach_plain
+from app.web.keying.search_views import start_cross_search, start_extend_search
 from app.web.services import current_work, request_session
 
 
@@ -56,6 +57,8 @@ def cross_key(system_id: int) -> ResponseReturnValue:
         asked = CrossAsk(int(typed(form.cylinder)), form.wanted)
         try:
             cost = price_cross_keying(work, opened, asked)
+            if request.form.get("deed") == "search":
+                return start_cross_search(opened, asked, form.seconds.data or SECONDS)
             if request.form.get("deed") == "save":
                 _refuse_interchange(cost)
                 save_cross_keying(work, asked.cylinder_id, asked.symbols)
@@ -83,22 +86,26 @@ def extend(system_id: int) -> ResponseReturnValue:
     """Add keysets to a system in service, or key single where it must not be extended."""
     work = current_work()
     system = get_system(work.session, system_id)
-    form = ExtendPage()
+    form, is_full = ExtendPage(), request.form.get("deed") == "search"
     form.offer(system)
     if form.validate_on_submit():
         try:
+            if request.form.get("deed") == "search":
+                return start_extend_search(system_id, _asked(form), form.seconds.data or SECONDS)
             if request.form.get("deed") == "single":
                 added = key_single(work, system_id, form.singles.data or 0)
             else:
                 added = extend_system(work, system_id, _asked(form))
         except BitternError as error:
+            is_full = isinstance(error, NoBittingsLeft)
             attach_plain(form, error, _names(form))
         else:
             count = len(added.symbols)
             flash(f"{count} keyset{'s' if count != 1 else ''} added to {added.system.name}: {_few(added.symbols)}.")
             return redirect(url_for("keysystems.show", system_id=added.system.id), 303)
     status = 422 if form.is_submitted() else 200
-    page = render_template("keying/extend.html", system=system, form=form, refusal=why_not_extend(work, system))
+    refusal = why_not_extend(work, system)
+    page = render_template("keying/extend.html", system=system, form=form, refusal=refusal, is_full=is_full)
     return page, status
 
 

@@ -1,0 +1,156 @@
+"""Searches for bittings in a system in service: on their way, what they found, and sealing it."""
+
+from __future__ import annotations
+
+__all__ = ["cross_run", "cross_seal", "extend_run", "extend_seal", "start_cross_search", "start_extend_search"]
+
+from typing import TypeVar
+
+from flask import abort, flash, make_response, redirect, render_template, url_for
+from flask.typing import ResponseReturnValue
+from werkzeug.wrappers import Response
+
+from app.errors import BitternError
+from app.keying import Choice, FixedFind, Progress, choose_bittings, extend_fixed
+from app.ledger.keysystems.cross_search import ReadyCross, cost_with, make_cross_ready, seal_cross_search
+from app.ledger.keysystems.crosspricing import CrossAsk
+from app.ledger.keysystems.extend_search import ReadyExtension, make_extension_ready, seal_extension
+from app.ledger.keysystems.extending import ExtendForm
+from app.ledger.keysystems.opened import OpenedSystem
+from app.ledger.users.models import Role
+from app.web.access import roles
+from app.web.forms_base import PageForm
+from app.web.keying.blueprint import blueprint
+from app.web.keying.refusals import attach_plain
+from app.web.keying.runs import Found, Run, find_run, start_run
+from app.web.services import current_work
+
+Ready = TypeVar("Ready", ReadyCross, ReadyExtension)
+
+
+def start_cross_search(opened: OpenedSystem, asked: CrossAsk, seconds: int) -> Response:
+    """Start looking for bittings that make this cross-keying free of interchange; to the page that tells of it."""
+    work = current_work()
+    ready = make_cross_ready(work, opened, asked)
+
+    def search(on_progress: Progress) -> Found:
+        return choose_bittings(
+            ready.fixed, ready.candidates, ready.cylinders, seconds=float(seconds), on_progress=on_progress
+        )
+
+    run = start_run(work.actor.user_id, ready, seconds, search)
+    return redirect(url_for("keying.cross_run", token=run.token), 303)
+
+
+def start_extend_search(system_id: int, asked: ExtendForm, seconds: int) -> Response:
+    """Start looking for bittings beyond the array, the system's keys fixed; to the page that tells of it."""
+    work = current_work()
+    ready = make_extension_ready(work, system_id, asked)
+    rng = work.rng
+
+    def search(on_progress: Progress) -> Found:
+        return extend_fixed(
+            ready.spec,
+            ready.tmk,
+            ready.keys,
+            ready.cylinders,
+            ready.asked,
+            rng,
+            avoid=frozenset(ready.keys.values()),
+            seconds=float(seconds),
+            on_progress=on_progress,
+        )
+
+    run = start_run(work.actor.user_id, ready, seconds, search)
+    return redirect(url_for("keying.extend_run", token=run.token), 303)
+
+
+def _own(token: str, kind: type[Ready]) -> tuple[Run, Ready]:
+    run = find_run(token, current_work().actor.user_id)
+    if run is None or not isinstance(run.ready, kind):
+        abort(404, "This search is no longer kept: results stay until the house is restarted. Start it anew.")
+    return run, run.ready
+
+
+def _told(run: Run, page: str) -> ResponseReturnValue:
+    answer = make_response(page)
+    if not run.ended.is_set():
+        answer.headers["Refresh"] = "2"
+    return answer
+
+
+@blueprint.get("/cross-key/<token>")
+@roles(Role.BENCH)
+def cross_run(token: str) -> ResponseReturnValue:
+    """How far the search for a cross-keying has come, or what it found."""
+    run, ready = _own(token, ReadyCross)
+    return _told(run, _cross_page(run, ready, PageForm()))
+
+
+def _cross_page(run: Run, ready: ReadyCross, form: PageForm) -> str:
+    choice = run.found if isinstance(run.found, Choice) else None
+    found = choice.bittings if choice else None
+    changed = [symbol for symbol, cuts in (found or {}).items() if cuts != ready.all_keys[symbol]]
+    return render_template(
+        "keying/cross_run.html",
+        run=run,
+        ready=ready,
+        choice=choice,
+        cost=cost_with(ready, found) if found else None,
+        changed=changed,
+        form=form,
+    )
+
+
+@blueprint.post("/cross-key/<token>/seal")
+@roles(Role.BENCH)
+def cross_seal(token: str) -> ResponseReturnValue:
+    """Seal the bittings found and cross-key the cylinder."""
+    (run, ready), form = _own(token, ReadyCross), PageForm()
+    if not isinstance(run.found, Choice) or run.found.bittings is None:
+        abort(400, "This search has found nothing to seal.")
+    if form.validate_on_submit():
+        try:
+            changed = seal_cross_search(current_work(), ready, run.found.bittings)
+        except BitternError as error:
+            attach_plain(form, error)
+        else:
+            flash(
+                f"Cross-keyed. New bittings are sealed for {', '.join(changed)}: destroy bench sheets printed before."
+                if changed
+                else "Cross-keyed; no bitting had to change."
+            )
+            return redirect(url_for("keysystems.show", system_id=ready.system_id), 303)
+    return _cross_page(run, ready, form), 422
+
+
+@blueprint.get("/extend/<token>")
+@roles(Role.BENCH)
+def extend_run(token: str) -> ResponseReturnValue:
+    """How far the search for an extension has come, or what it found."""
+    run, ready = _own(token, ReadyExtension)
+    return _told(run, _extend_page(run, ready, PageForm()))
+
+
+def _extend_page(run: Run, ready: ReadyExtension, form: PageForm) -> str:
+    found = run.found if isinstance(run.found, FixedFind) else None
+    return render_template("keying/extend_run.html", run=run, ready=ready, found=found, form=form)
+
+
+@blueprint.post("/extend/<token>/seal")
+@roles(Role.BENCH)
+def extend_seal(token: str) -> ResponseReturnValue:
+    """Put the keysets found on record, their bittings sealed."""
+    (run, ready), form = _own(token, ReadyExtension), PageForm()
+    if not isinstance(run.found, FixedFind) or run.found.extension is None:
+        abort(400, "This search has found nothing to seal.")
+    if form.validate_on_submit():
+        try:
+            added = seal_extension(current_work(), ready, run.found.extension)
+        except BitternError as error:
+            attach_plain(form, error)
+        else:
+            count = len(added.symbols)
+            flash(f"{count} keyset{'s' if count != 1 else ''} added to {added.system.name}, their bittings sealed.")
+            return redirect(url_for("keysystems.show", system_id=ready.system_id), 303)
+    return _extend_page(run, ready, form), 422
