@@ -23,6 +23,20 @@ from tests.factories import FormClient
 COUNTER: ViewportSize = {"width": 1366, "height": 768}
 ZOOMED: ViewportSize = {"width": 683, "height": 384}  # what is left of it at 200 %
 PHONE: ViewportSize = {"width": 390, "height": 844}
+PAPER: ViewportSize = {"width": 672, "height": 960}  # Letter less its margins, at 96 dots an inch
+PRINTED = ("/day", "/ledger", "/jobs/<int:number>", "/key-systems/<int:system_id>", "/sites/<int:site_id>/doors")
+LEFT_ON_PAPER = """() => {
+  const shown = (found) => found.checkVisibility();
+  const wide = document.documentElement.scrollWidth - innerWidth;
+  const pressed = [...document.querySelectorAll("nav, button, .button, select, [type=search], [type=file]")];
+  const beside = [...document.querySelectorAll(".side")].filter((found) => found.offsetLeft > innerWidth / 2);
+  const coloured = [...document.querySelectorAll("main *")].filter((found) => {
+    const [red, green, blue] = getComputedStyle(found).color.match(/[0-9.]+/g).map(Number);
+    return shown(found) && Math.max(red, green, blue) - Math.min(red, green, blue) > 8;
+  });
+  const wrong = [...pressed.filter(shown), ...beside, ...coloured].map((found) => found.outerHTML.slice(0, 100));
+  return wide > 0 ? [`${wide} too wide`, ...wrong] : wrong;
+}"""
 
 
 @pytest.fixture(scope="module")
@@ -76,3 +90,27 @@ def test_axe_finds_nothing_and_no_page_is_wider_than_a_phone(house: tuple[Served
                 found.append(f"{rule}: {wide} pixels wider than {name}")
     context.close()
     assert found == [], "\n".join(found)
+
+
+def test_on_paper_nothing_is_left_to_press_and_nothing_is_cut_off(
+    house: tuple[Served, Ledger], browser: Browser
+) -> None:
+    served, ledger = house
+    client = owner_client(served, ledger)
+    cookie = client.get_cookie("bittern")
+    assert cookie is not None
+    context = browser.new_context(viewport=PAPER, locale="en-US")
+    context.add_cookies([{"name": "bittern", "value": cookie.value, "url": served.address}])
+    page = context.new_page()
+    page.emulate_media(media="print")
+    with ledger.sessions() as session:
+        pages = tour.pages(served.app, session)
+    found = {}
+    for rule in PRINTED:
+        page.goto(served.url(pages[rule]), wait_until="load")
+        found[rule] = page.evaluate(LEFT_ON_PAPER)
+        assert page.locator("thead").evaluate_all(
+            "heads => heads.every((head) => getComputedStyle(head).display === 'table-header-group')"
+        )
+    context.close()
+    assert found == {rule: [] for rule in PRINTED}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 import sqlalchemy as sa
 from playwright.sync_api import Browser, BrowserContext, Page, expect
@@ -15,6 +17,12 @@ from tests.stocked import empty_house
 __all__ = ["empty_house"]
 
 PART = "A18M-Q1-66.SC"
+FOCUSED = """() => {
+  const found = document.activeElement;
+  const labels = [...(found.labels ?? [])].map((label) => label.innerText.trim());
+  return [...labels, found.getAttribute("aria-label"), found.innerText?.trim()];
+}"""
+"""The names of what has the focus: its labels, what it is called, and its own words."""
 
 
 @pytest.fixture
@@ -39,13 +47,30 @@ class Keys:
             self._page.keyboard.press(key)
             self.pressed += 1
 
+    def reach(self, name: str) -> None:
+        """Tab on until the box, button or link of that name has the focus; it has to be in the tab order."""
+        for _ in range(80):
+            self.press("Tab")
+            if name in self._page.evaluate(FOCUSED):
+                return
+        raise AssertionError(f"The keyboard does not reach {name}")
+
+
+def schedule_opened(page: Page, press: Callable[[], None]) -> None:
+    """Press the link of the keying schedule; what comes is its PDF."""
+    with page.context.expect_event(
+        "response", lambda answer: answer.url.endswith("/keying-schedule.pdf"), timeout=30_000
+    ) as found:
+        press()
+    assert found.value.status == 200 and found.value.headers["content-type"] == "application/pdf"
+
 
 def worked_out(page: Page) -> None:
     """Wait until what was typed last has been worked out."""
     expect(page.locator(".htmx-request")).to_have_count(0)
 
 
-def test_a_walk_in_by_keyboard_from_log_in_to_quote(served, page: Page, clerk: User, session: Session) -> None:
+def test_a_walk_in_by_keyboard_from_log_in_to_the_schedule(served, page: Page, clerk: User, session: Session) -> None:
     page.goto(served.url("/login"))
     keys = Keys(page)
     keys.type(clerk.name)
@@ -84,6 +109,23 @@ def test_a_walk_in_by_keyboard_from_log_in_to_quote(served, page: Page, clerk: U
     assert keys.pressed - before <= 33, keys.pressed - before
     revision = session.scalars(sa.select(QuoteRevision)).one()
     expect(page.get_by_label("The quote as on paper")).to_contain_text(show_cents(revision.total_cents))
+    keys.reach("Accept")
+    keys.press("Enter")
+    expect(page.get_by_label("Accepted by")).to_be_visible()
+    for label, words in (
+        ("Accepted by", "I. Plover"),
+        ("Site", "Tideway 4"),
+        ("Opening, row 1", "FRONT"),
+        ("Opening, row 2", "BACK"),
+    ):
+        keys.reach(label)
+        keys.type(words)
+    keys.reach("Accept the quote")
+    keys.press("Enter")
+    expect(page.get_by_role("heading", level=1)).to_contain_text("1001")
+    expect(page.get_by_text("FRONT")).to_be_visible()
+    keys.reach("Keying schedule, by door")
+    schedule_opened(page, lambda: keys.press("Enter"))
 
 
 def test_a_walk_in_without_javascript(browser: Browser, served, clerk: User, session: Session) -> None:
@@ -121,6 +163,7 @@ def test_a_walk_in_without_javascript(browser: Browser, served, clerk: User, ses
     page.get_by_role("button", name="Accept the quote").click()
     expect(page.get_by_role("heading", level=1)).to_contain_text("1001")
     assert session.scalars(sa.select(QuoteRevision)).one().total_cents > 0
+    schedule_opened(page, page.get_by_role("link", name="Keying schedule, by door", exact=True).click)
     context.close()
 
 
