@@ -38,6 +38,7 @@ def test_a_lines_own_day_makes_two_parts(client_as: ClientAs) -> None:
     ways = page[page.index('id="ways"') :]
     ways = ways[: ways.index("This line")] if "This line" in ways else ways
     assert "Costs" not in ways and not re.search(r"\d+ h \d+ min", ways)
+    assert ways.count("The factory's earliest date") == 1  # beside its way, and not told again below
 
 
 def test_both_are_insisted_on_with_a_reason_and_refused_without_marked_lines(client_as: ClientAs) -> None:

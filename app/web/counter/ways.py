@@ -15,4 +15,6 @@ def told_why(way: Way, is_owner: bool) -> tuple[str, ...]:
 def told_reasons(choice: KeyingChoice) -> list[str]:
     """The reasons, without those that stand beside their way already."""
     beside = {why for way in choice.ways for why in way.why_not}
-    return [reason for reason in choice.reasons if reason not in beside]
+    # A split's reasons say what stands against a way in one sentence, with the way's name before it.
+    beside |= {" ".join(way.why_not) for way in choice.ways if way.why_not}
+    return [one for one in choice.reasons if one not in beside and one.partition(": ")[2] not in beside]
