@@ -65,7 +65,7 @@ _CSRF = _Page(
     "This form belongs to an earlier login, or was not sent from one of our pages. Nothing was saved.",
     "Go back, load the page again and save once more.",
 )
-_HIDDEN = frozenset({"password", "again", "current", "pin", "bitting", "bittings", "token", "version"})
+_HIDDEN = frozenset({"password", "again", "current", "pin", "bitting", "bittings", "token", "version", "shown"})
 
 
 def about(subject: str, form: Form | None = None) -> None:

@@ -84,6 +84,18 @@ def test_what_time_has_overtaken_is_left_out_and_said(work: Work) -> None:
     assert "The day on which it was needed has passed; it is quoted without one." in past.notes
 
 
+def test_what_was_shown_is_issued_or_nothing(work: Work) -> None:
+    job = issued(work, flats(work, lines=(RINGS,), system=None))
+    shown = requote(work, fresh(work, job)).mark
+    dearer(work, "RING-SET", 12_80, work.today)
+    with pytest.raises(Stale, match="prices were changed"):
+        keep_requote(work, fresh(work, job), "a token", job.version, shown)
+    assert len(fresh(work, job).revisions) == 1
+    kept = keep_requote(work, job, "a token", job.version, requote(work, job).mark)
+    dearer(work, "RING-SET", 13_80, work.today - timedelta(days=1))
+    assert keep_requote(work, fresh(work, job), "a token", 1, shown).id == kept.id  # the same press once more
+
+
 def test_a_price_that_has_ended_stands_against_it(work: Work) -> None:
     job = issued(work, flats(work, lines=(RINGS,), system=None))
     for row in work.session.query(PriceBookRow).filter_by(code="RING-SET"):

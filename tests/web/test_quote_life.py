@@ -78,7 +78,9 @@ def test_a_requote_shows_the_difference_before_it_is_kept(clerk: FormClient, ses
     page = clerk.get("/quotes/1001/requote").text
     assert "1 of 4 lines differ today" in page and "1 × $9.80 = $9.80 1 × $12.80 = $12.80 $3.00 more" in words(page)
     assert session.scalar(sa.select(sa.func.count(QuoteRevision.id))) == 1
-    form = dict(re.findall(r'name="(token|version)"[^>]*value="([^"]+)"', page))
+    form = dict(re.findall(r'name="(token|version|shown)"[^>]*value="([^"]+)"', page))
+    other = clerk.post("/quotes/1001/requote", data={**form, "shown": "f" * 64})
+    assert other.status_code == 409 and "prices were changed" in other.text and "f" * 64 not in other.text
     for _ in range(2):  # pressing twice issues once
         answer = clerk.post("/quotes/1001/requote", data=form)
         assert answer.status_code in (303, 409)
@@ -107,7 +109,9 @@ def test_a_lapsed_quote_is_not_accepted_and_says_to_requote(clerk: FormClient, s
     assert "Re-quote, it has lapsed" in clerk.get("/jobs/1001").text
     refused = clerk.post("/quotes/1001/accept", data=accepted(version=version(session), accepted_on="2026-12-26"))
     assert refused.status_code == 422 and "Re-quote" in refused.text and 'value="R. Teal"' in refused.text
-    form = dict(re.findall(r'name="(token|version)"[^>]*value="([^"]+)"', clerk.get("/quotes/1001/requote").text))
+    form = dict(
+        re.findall(r'name="(token|version|shown)"[^>]*value="([^"]+)"', clerk.get("/quotes/1001/requote").text)
+    )
     assert clerk.post("/quotes/1001/requote", data=form).status_code == 303
     anew = accepted(version=version(session), accepted_on="2026-12-26")
     assert clerk.post("/quotes/1001/accept", data=anew).status_code == 303

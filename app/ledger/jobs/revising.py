@@ -4,12 +4,14 @@ from __future__ import annotations
 
 __all__ = ["Comparison", "Requote", "compare_quotes", "keep_requote", "requote"]
 
+import hashlib
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from app.errors import Problem, Problems
-from app.ledger.errors import LedgerError, NotFound
+from app.ledger.errors import LedgerError, NotFound, Stale
 from app.ledger.jobs.ask import QuoteAsk, ask_from_json
+from app.ledger.jobs.counter_queries import is_issued
 from app.ledger.jobs.issuing import QUOTABLE, IssueForm, issue_quote
 from app.ledger.jobs.models import Job, QuoteRevision
 from app.ledger.jobs.options import price_option, way_words
@@ -67,6 +69,11 @@ class Requote:
     comparison: Comparison
     notes: tuple[str, ...]
     problems: tuple[Problem, ...]
+
+    @property
+    def mark(self) -> str:
+        """Tells whether what was looked at is still what would be issued; 64 hex digits."""
+        return hashlib.sha256(repr((self.comparison.after, self.comparison.changes)).encode()).hexdigest()
 
 
 def compare_quotes(before: QuoteSnapshot, after: QuoteSnapshot) -> Comparison:
@@ -152,10 +159,14 @@ def _moved_place(before: tuple[KeyingChoice, ...], after: tuple[KeyingChoice, ..
     return [f"It was {way_words(before)}; today the figures say: {way_words(after)}."]
 
 
-def keep_requote(work: Work, job: Job, token: str, version: int) -> QuoteRevision:
+def keep_requote(work: Work, job: Job, token: str, version: int, shown: str = "") -> QuoteRevision:
     """Issue what `requote` shows as the next revision of a job read at `version`.
 
-    The same token gives the same revision. Raises Problems, or Stale when somebody changed the job in between.
+    The same token gives the same revision. shown: the `mark` of what was looked at, "" where nobody looked. Raises
+    Problems, or Stale when somebody changed the job, or a price, in between.
     """
-    ask = requote(work, job).ask
-    return issue_quote(work, IssueForm(ask, token, job_id=job.id, job_version=version))
+    today = requote(work, job)
+    is_other = shown not in ("", today.mark) and version == job.version
+    if is_other and not is_issued(work.session, token):
+        raise Stale("The prices were changed since this page was made. Nothing was issued; look at it again.")
+    return issue_quote(work, IssueForm(today.ask, token, job_id=job.id, job_version=version))

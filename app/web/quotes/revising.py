@@ -17,15 +17,16 @@ from app.ledger.jobs.snapshot import QuoteSnapshot, read_snapshot
 from app.ledger.models import Job, Role
 from app.web.access import roles
 from app.web.errors import about
-from app.web.forms_base import SavedForm, text
+from app.web.forms_base import SavedForm, text, typed
 from app.web.quotes.blueprint import blueprint
 from app.web.services import current_work
 
 
 class RequoteForm(SavedForm):
-    """One press that issues the quote anew; `token` ties it to one revision."""
+    """One press that issues the quote anew; `token` ties it to one revision, `shown` to what was looked at."""
 
     token = text("Page", 64, needed="Load the page again.")
+    shown = text("Shown", 64, needed="Load the page again.")
 
 
 @blueprint.get("/compare")
@@ -62,7 +63,7 @@ def requote_page(number: int) -> ResponseReturnValue:
     problems: tuple[Problem, ...] = ()
     if form.validate_on_submit():
         try:
-            revision = keep_requote(work, job, str(form.token.data), form.version_read)
+            revision = keep_requote(work, job, typed(form.token), form.version_read, typed(form.shown))
         except Problems as refused:
             problems = refused.problems
         else:
@@ -75,6 +76,7 @@ def requote_page(number: int) -> ResponseReturnValue:
         return redirect(url_for("quotes.show", number=number, revision=max(1, len(job.revisions))), 303)
     if not form.is_submitted():
         form.token.data, form.version.data = secrets.token_hex(16), str(view.job.version)
+        form.shown.data = view.mark
     return render_template(
         "quotes/requote.html", view=view, form=form, problems=problems or view.problems
     ), 422 if form.is_submitted() else 200
