@@ -7,7 +7,7 @@ __all__ = ["DemoShop", "load_jobs"]
 import random
 import secrets
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
 
@@ -29,7 +29,7 @@ from app.ledger.keysystems.records import change_records
 from app.ledger.models import Customer, Cylinder, Door, Job, KeySystem, Role, Site, Stage, User
 from app.ledger.opening import Ledger
 from app.ledger.work import Actor, Work
-from app.pricing import KeyingKind
+from app.pricing import KeyingKind, is_working_day
 
 MORTISE = CylinderAttributes("mortise", Fraction(9, 8), 6, 6, "AQ1", "standard", None, "626")
 COLLEGE_MORTISE = replace(MORTISE, keyway="AQ3")
@@ -38,6 +38,7 @@ BORED = CylinderAttributes("bored", None, 6, 6, "AQ1", None, "half-round", "626"
 CORE = CylinderAttributes("sfic", None, 7, None, "NH1", None, None, "626")
 # The two stores are the last of North Hall's cylinders; their numbers are issued in no other hall.
 STORES = ("N309", "N310")
+FLATS_TAKE = 8  # working days from the flats' order to their promise, behind the college's on the bench
 
 
 @dataclass(slots=True)
@@ -220,7 +221,7 @@ def _factory(shop: DemoShop, base: Work) -> Job:
 
 
 def _rekey(shop: DemoShop, base: Work) -> Job:
-    counter = shop.work(base, Role.COUNTER, 2)
+    counter = shop.work(base, Role.COUNTER, 26)  # the quote holds thirty days: somebody should ring
     customer = _customer(counter, "Gull")
     own = replace(MORTISE, length=None, drilled=None, cam=None, finish=None)
     lines = (
@@ -241,8 +242,18 @@ def _walk_in(shop: DemoShop, base: Work) -> Job:
     return _quote(counter, QuoteAsk(0, lines, title="Pair alike"), CustomerForm("I. Plover", "555-0191"))
 
 
+def _working_days_before(day: date, count: int) -> date:
+    while count:
+        day -= timedelta(days=1)
+        count -= is_working_day(day)
+    return day
+
+
 def _flats(shop: DemoShop, base: Work) -> Job:
-    counter = shop.work(base, Role.COUNTER)
+    """Accepted so long ago that its promise falls into this week, on its Friday."""
+    today = shop.now.date()
+    friday = today + timedelta(days=4 - today.weekday())
+    counter = shop.work(base, Role.COUNTER, (today - _working_days_before(friday, FLATS_TAKE)).days)
     customer = _customer(counter, "Harbourmaster")
     lines = (
         LineAsk(LineKind.CYLINDER, 24, "ARD", attributes=BORED, keying=KeyingInstruction(KeyingKind.MK)),

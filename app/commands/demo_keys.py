@@ -61,8 +61,9 @@ def load_payments(shop: DemoShop, base: Work, jobs: Mapping[str, int]) -> None:
 def _pay(
     shop: DemoShop, base: Work, job: int, ago: int, kind: PaymentKind, part: int, means: str, note: str = ""
 ) -> None:
-    """One `part`-th of the job's total comes in, or goes back."""
+    """The deposit that was asked, or else one `part`-th of the job's total, comes in or goes back."""
     counter = shop.work(base, Role.COUNTER, ago)
     held = payments_of(counter.session, job)
-    form = PaymentForm(kind, held.money.total_cents // part, means, counter.today, note)
+    asked = held.money.deposit_cents if kind is PaymentKind.DEPOSIT else 0
+    form = PaymentForm(kind, asked or held.money.total_cents // part, means, counter.today, note)
     take_payment(counter, job, held.version, form)

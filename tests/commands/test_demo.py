@@ -26,6 +26,8 @@ from app.keying import write_bitting
 from app.ledger.backup.making import make_backup
 from app.ledger.backup.restoring import restore_backup
 from app.ledger.backup.sealing import passphrase_secret
+from app.ledger.day.lapsing import lapsing_quotes
+from app.ledger.day.promised import promised_jobs, promised_week
 from app.ledger.events.actions import first_broken_link
 from app.ledger.jobs.factory import factory_work
 from app.ledger.jobs.notes import add_note
@@ -166,6 +168,17 @@ def test_keys_are_with_holders_and_jobs_are_paid(demo: Demo) -> None:
         closed, dental = (payments_of(work.session, demo.jobs[name]).money for name in ("closed", "dental"))
         assert 0 < closed.balance_cents < closed.total_cents // 10
         assert dental.paid_cents == dental.total_cents // 2
+
+
+def test_the_owners_day_has_something_to_show(demo: Demo) -> None:
+    with demo.ledger.work(Actor(None, "a test", Role.OWNER), NOW) as work:
+        promised = promised_jobs(work.session, work.today)
+        assert demo.jobs["flats"] in {row.number for row in promised}
+        assert promised_week(work.session, work.today).days[-1].still > 0
+        lapsing = lapsing_quotes(work.session, work.today)
+        assert [(row.number, row.days) for row in lapsing] == [(demo.jobs["rekey"], 4)]
+        college = payments_of(work.session, demo.jobs["college"]).money
+        assert college.deposit_cents and not college.deposit_left_cents
 
 
 def test_the_story_has_jobs_in_many_stages_and_an_unbroken_chain_of_events(demo: Demo) -> None:
