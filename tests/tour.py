@@ -5,6 +5,7 @@ A route whose address cannot be filled in from the demo's records fails the tour
 
 from __future__ import annotations
 
+import io
 import shutil
 import tempfile
 from dataclasses import replace
@@ -13,6 +14,7 @@ from pathlib import Path
 
 import sqlalchemy as sa
 from flask import Flask, url_for
+from PIL import Image
 from sqlalchemy.orm import Session
 from werkzeug.routing import Rule
 
@@ -82,11 +84,17 @@ def _demo() -> Path:
     return folder
 
 
+def _photo() -> bytes:
+    made = io.BytesIO()
+    Image.new("RGB", (40, 30), "#a06030").save(made, "PNG")
+    return made.getvalue()
+
+
 def _add_the_rest(work: Work, folder: Path, number: int) -> None:
     """What a page shows and the demo may lack: a contact, a job's file and payment, a key in somebody's hands."""
     job = work.session.scalars(sa.select(models.Job).where(models.Job.number == number)).one()
     add_contact(work, job.customer_id, "P. Wader", "caretaker")
-    keep_file(work, folder / "files", number, "old cylinder.txt", b"worn cam", "from the counter")
+    keep_file(work, folder / "files", number, "old cylinder.png", _photo(), "from the counter")
     take_payment(work, number, len(job.payments) + 1, PaymentForm(PaymentKind.DEPOSIT, 5000, "check", work.today))
     door = work.session.scalars(sa.select(models.Door).order_by(models.Door.site_id).limit(1)).one()
     change_doors(work, door.site_id, {door.id: door.version}, {"function": "storeroom"})

@@ -65,6 +65,37 @@ def test_a_photo_is_kept_and_shown_as_a_picture_that_can_do_nothing(client_as: C
     assert "default-src 'none'" in answer.headers["Content-Security-Policy"]
 
 
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP"])
+def test_a_photo_stands_small_on_the_job_page(client_as: ClientAs, work: Work, kind: str) -> None:
+    job = factories.JobFactory()
+    client = client_as(Role.BENCH)
+    made = io.BytesIO()
+    exif = Image.Exif()
+    exif[0x0112], exif[0x010E] = 6, "Quay Street 4"  # turned by the camera; where it was taken
+    Image.new("RGBA" if kind != "JPEG" else "RGB", (900, 300), (0, 0, 0, 0) if kind != "JPEG" else "#a06030").save(
+        made, kind, exif=exif
+    )
+    send(client, job.number, made.getvalue(), "old.x", "Old cylinder")
+    kept = work.session.query(JobFile).one()
+    address = f"/jobs/{job.number}/files/{kept.id}/small.jpg"
+    assert f'<img src="{address}" alt="Old cylinder"' in client.get(f"/jobs/{job.number}").text
+    answer = client.get(address)
+    assert answer.mimetype == "image/jpeg" and b"Quay Street" not in answer.data
+    assert "sandbox" in answer.headers["Content-Security-Policy"]
+    small = Image.open(io.BytesIO(answer.data))
+    assert max(small.size) <= 320 and small.height > small.width
+    assert client.get(f"/jobs/{factories.JobFactory().number}/files/{kept.id}/small.jpg").status_code == 404
+
+
+def test_what_is_no_photo_has_no_small_picture(client_as: ClientAs, work: Work) -> None:
+    job = factories.JobFactory()
+    client = client_as(Role.COUNTER)
+    send(client, job.number, b"worn cam", "note.txt")
+    kept = work.session.query(JobFile).one()
+    assert client.get(f"/jobs/{job.number}/files/{kept.id}/small.jpg").status_code == 404
+    assert "<img" not in client.get(f"/jobs/{job.number}").text.split("<main")[1]
+
+
 def test_every_other_kind_is_saved_not_shown(client_as: ClientAs, work: Work) -> None:
     job = factories.JobFactory()
     client = client_as(Role.COUNTER)

@@ -12,6 +12,7 @@ from flask.typing import ResponseReturnValue
 from app.errors import BitternError
 from app.ledger.backup.place import files_folder
 from app.ledger.files.actions import keep_file
+from app.ledger.files.pictures import small_picture
 from app.ledger.files.queries import get_file, read_content
 from app.ledger.jobs.notes import add_note
 from app.ledger.users.models import Role
@@ -73,6 +74,18 @@ def content(number: int, file_id: int) -> ResponseReturnValue:
         mimetype=found.kind.media_type,
         as_attachment=not found.kind.is_image,
         download_name=found.name,
+    )
+    answer.headers["Content-Security-Policy"] = _POLICY
+    return answer
+
+
+@blueprint.get("/files/<int:file_id>/small.jpg")
+@roles(Role.COUNTER, Role.BENCH)
+def small(number: int, file_id: int) -> ResponseReturnValue:
+    """A photo, small, as the job page shows it."""
+    found = get_file(request_session(), number, file_id)
+    answer = send_file(
+        io.BytesIO(small_picture(found, read_content(files_folder(the_config()), found))), mimetype="image/jpeg"
     )
     answer.headers["Content-Security-Policy"] = _POLICY
     return answer
