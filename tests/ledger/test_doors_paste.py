@@ -55,7 +55,7 @@ def test_one_door_may_have_two_cylinders_in_different_positions() -> None:
         ("location,hand\nHall,RH\n", "no column for the opening number"),
         ("opening,opening\n1,2\n", "stands twice"),
         ("x" * 41, "at most 40 characters"),
-        ("1\t2\t\t\t\t\t\t\t\t\t\t\tmore", "only 12 columns"),
+        ("1\t2\t\t\t\t\t\t\t\t\t\t\t\tmore", "only 13 columns"),
     ],
 )
 def test_what_is_wrong_with_a_list_is_said(text: str, part: str) -> None:

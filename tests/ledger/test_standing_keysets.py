@@ -8,7 +8,7 @@ import pytest
 import sqlalchemy as sa
 
 from app.errors import BitternError
-from app.ledger.doors.paste import DoorRow
+from app.ledger.doors.paste import DoorRow, read_doors
 from app.ledger.jobs.ask import SystemAsk
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.keysystems.auditing import audit_systems
@@ -62,3 +62,18 @@ def test_nmk_keeps_the_master_out(work: Work) -> None:
     cylinders = work.session.scalars(sa.select(Cylinder).where(Cylinder.job_id == job.id)).all()
     assert all(cylinder.is_nmk for cylinder in cylinders)
     assert audit_systems(work, list(work.session.scalars(sa.select(KeySystem)))).is_clean
+
+
+def test_the_doors_that_a_matrix_crosses_are_cross_keyed_where_they_are_made(work: Work) -> None:
+    accept(work, issued(work, flats(work, 3, **SHOP)), openings(3))
+    system = work.session.scalars(sa.select(KeySystem)).one()
+    ask = replace(flats(work, 2, system=SystemAsk(existing_id=system.id), **SHOP), title="The stores")
+    rows, problems = read_doors('door,keyset,operated by\nS1,X1X,"1AA, 3AA AA"\nS2,2AA,2AA AA\n')
+    assert problems == []
+    stores = accept(work, issued(work, ask), tuple(rows), site_name="The stores")
+    found = [(row.keyset, row.operated_by) for row in schedule_of(work, stores).rows]
+    assert found == [("X1AA", ("1AA", "3AA", "AA")), ("2AA", ("2AA", "AA"))]
+    assert audit_systems(work, [system]).is_clean
+    rows, _ = read_doors("door,keyset,operated by\nS3,X2X,1AA 9AA\n")
+    with pytest.raises(BitternError, match="Row 2, operated by: .* has no keyset '9AA'"):
+        accept(work, issued(work, replace(ask, title="One more", lines=ask.lines)), tuple(rows), site_name="The yard")

@@ -27,6 +27,8 @@ COLUMNS = (
     "keyset",
     "remarks",
 )
+# A job's list also says which further keys operate a cross-keyed cylinder.
+JOB_COLUMNS = (*COLUMNS, "operated by")
 # A site's own list also says what stands at each position.
 LIST_COLUMNS = (*COLUMNS, "cylinder", "part number")
 HANDS = ("", "LH", "RH", "LHR", "RHR")
@@ -41,6 +43,7 @@ _LIMITS = {
     "remarks": 2000,
     "cylinder": 300,
     "part number": 80,
+    "operated by": 400,
 }
 _OTHER_NAMES = {
     "opening number": "opening",
@@ -82,6 +85,7 @@ class DoorRow:
     remarks: str = ""
     cylinder: str = ""
     part_number: str = ""
+    operated_by: str = ""  # symbols, as the matrix of who opens what lists them
     said: frozenset[str] = frozenset()
 
 
@@ -89,14 +93,14 @@ def read_doors(text: str) -> tuple[list[DoorRow], list[Problem]]:
     """The rows of a door list and everything wrong with it; a row with a problem is not among the rows.
 
     Columns are parted by tabs (as a spreadsheet pastes them), else by commas. A first row of column names
-    says which column is which; without one they stand in the order of COLUMNS. Opening numbers may come
+    says which column is which; without one they stand in the order of JOB_COLUMNS. Opening numbers may come
     twice only for two cylinders of one door, with different positions.
 
     >>> rows, problems = read_doors("101\\tMain entrance\\tRH\\n102\\tOffice\\tup")
     >>> rows[0].location, problems[0].message
     ('Main entrance', 'Row 2, hand: write LH, RH, LHR, RHR or nothing, not "up".')
     """
-    rows, problems = read_door_table(text_table(text), COLUMNS)
+    rows, problems = read_door_table(text_table(text), JOB_COLUMNS)
     return rows, [Problem("doors", _sentence(problem)) for problem in problems]
 
 
@@ -164,7 +168,8 @@ def _name(cell: str) -> str:
 
 
 def _is_head(cells: Sequence[str]) -> bool:
-    return _name(cells[0]) in LIST_COLUMNS or sum(_name(cell) in LIST_COLUMNS for cell in cells) >= 2
+    known = {*LIST_COLUMNS, *JOB_COLUMNS}
+    return _name(cells[0]) in known or sum(_name(cell) in known for cell in cells) >= 2
 
 
 def _head(number: int, cells: Sequence[str], columns: Sequence[str]) -> tuple[list[str], list[Problem]]:

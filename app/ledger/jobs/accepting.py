@@ -22,6 +22,7 @@ from app.ledger.events.actions import record
 from app.ledger.jobs.allocation import Allotment, KeysetAllotter
 from app.ledger.jobs.ask import LineAsk, LineKind, QuoteAsk, ask_from_json
 from app.ledger.jobs.authority import require_job_authority
+from app.ledger.jobs.crossed_doors import cross_door, own_symbol
 from app.ledger.jobs.issuing import keyed_at
 from app.ledger.jobs.models import Job, JobLine, QuoteRevision, Stage
 from app.ledger.jobs.options import OPTIONS, as_accepted, promise_from, way_words
@@ -213,10 +214,12 @@ def _add_cylinders(
         mine = slots[place : place + line.quantity]
         rows = [form.doors[i] if i < len(form.doors) else None for i in range(place, place + line.quantity)]
         place += line.quantity
-        allotments = allotter.allot(number, line, [row.keyset if row else "" for row in rows])
+        allotments = allotter.allot(number, line, [own_symbol(row) if row else "" for row in rows])
         for slot, row, allotment in zip(mine, rows, allotments, strict=True):
             door = upsert_door(work, site_id, row) if row and row.opening and site_id else None
-            work.session.add(_cylinder(job, slot, row, door, allotment, makers))
+            cylinder = _cylinder(job, slot, row, door, allotment, makers)
+            work.session.add(cylinder)
+            cross_door(work, cylinder, row, allotment.keyset)
     work.session.flush()
     _order_all_keys(work, job, ask, allotter)
     return allotter.systems

@@ -41,6 +41,12 @@ def limit_field() -> WholeField:
     return WholeField("Time limit, seconds", least=5, most=300, default=SECONDS)
 
 
+def stand_in(field: WholeField) -> None:
+    """Put the usual limit where the page that was posted had no such field yet."""
+    if not field.raw_data:
+        field.data, field.typed = SECONDS, None
+
+
 class PlanPage(PageForm):
     """What a new system must hold."""
 
@@ -116,7 +122,7 @@ class CrossPage(PageForm):
             for cylinder, place in zip(way.cylinders, way.places, strict=True)
         ]
         offer(self.cylinder, [("", "Choose …"), *rows])
-        self.seconds.data = self.seconds.data if self.seconds.raw_data else SECONDS  # asked for from the second press
+        stand_in(self.seconds)
 
     @property
     def wanted(self) -> tuple[str, ...]:
@@ -139,7 +145,7 @@ class ExtendPage(PageForm):
         """Fill the masters and grands."""
         offer(self.master, _of(system, Level.MASTER))
         offer(self.grand, _of(system, Level.GRAND))
-        self.seconds.data = self.seconds.data if self.seconds.raw_data else SECONDS
+        stand_in(self.seconds)
 
 
 class LostPage(PageForm):

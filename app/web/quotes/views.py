@@ -9,7 +9,7 @@ from flask.typing import ResponseReturnValue
 
 from app.documents import owner_quote_pdf, quote_pdf
 from app.errors import BitternError, Problem, Problems
-from app.ledger.doors.paste import COLUMNS, DoorRow, read_doors
+from app.ledger.doors.paste import JOB_COLUMNS, DoorRow, read_doors
 from app.ledger.jobs.accepting import AcceptForm, accept_quote
 from app.ledger.jobs.models import Stage
 from app.ledger.models import Role
@@ -64,7 +64,7 @@ def accept(number: int) -> ResponseReturnValue:
     form.offer(ways_to_accept(work, view))
     if not form.is_submitted():
         form.accepted_on.data = work.today
-        return render_template("quotes/accept.html", page=accept_page(view, form), columns=COLUMNS)
+        return render_template("quotes/accept.html", page=accept_page(view, form), columns=JOB_COLUMNS)
     rows = typed_rows(request.form.items(multi=True))
     doors, problems = _doors(form, rows)
     if form.validate() and not problems:
@@ -95,7 +95,7 @@ def accept(number: int) -> ResponseReturnValue:
         problems = []
     view = quote_view(work, number)
     page = accept_page(view, form, rows, cell_problems(problems))
-    return render_template("quotes/accept.html", page=page, columns=COLUMNS), 422
+    return render_template("quotes/accept.html", page=page, columns=JOB_COLUMNS), 422
 
 
 def _doors(form: AcceptQuoteForm, rows: dict[int, dict[str, str]]) -> tuple[tuple[DoorRow, ...], list[Problem]]:
