@@ -75,5 +75,5 @@ def test_the_doors_that_a_matrix_crosses_are_cross_keyed_where_they_are_made(wor
     assert found == [("X1AA", ("1AA", "3AA", "AA")), ("2AA", ("2AA", "AA"))]
     assert audit_systems(work, [system]).is_clean
     rows, _ = read_doors("door,keyset,operated by\nS3,X2X,1AA 9AA\n")
-    with pytest.raises(BitternError, match="Row 2, operated by: .* has no keyset '9AA'"):
+    with pytest.raises(BitternError, match=r"Row 2, operated by: .* has no keyset '9AA'"):
         accept(work, issued(work, replace(ask, title="One more", lines=ask.lines)), tuple(rows), site_name="The yard")
