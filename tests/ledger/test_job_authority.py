@@ -9,16 +9,17 @@ import pytest
 import sqlalchemy as sa
 
 from app.fitting import CylinderAttributes
+from app.ledger.doors.paste import DoorRow
 from app.ledger.errors import LedgerError
 from app.ledger.events.queries import events_of_job
 from app.ledger.jobs.accepting import AcceptForm, accept_quote
 from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk, SystemAsk
-from app.ledger.jobs.authority import systems_of_job
+from app.ledger.jobs.authority import systems_of_job, systems_touched
 from app.ledger.jobs.issuing import IssueForm, issue_quote
 from app.ledger.jobs.stages import move_job
 from app.ledger.keysystems.authority import lacks_authority
 from app.ledger.keysystems.records import change_records
-from app.ledger.models import Cylinder, Event, Job, Key, KeySystem, Role, Stage
+from app.ledger.models import Cylinder, CylinderState, Door, Event, Job, Key, KeySystem, Role, Site, Stage
 from app.ledger.work import Work
 from app.pricing import KeyingKind
 from tests.ledger.conftest import by, customer_id
@@ -107,3 +108,39 @@ def test_the_bench_does_not_start_without_authority(work: Work, owned: KeySystem
 def test_parts_may_be_ordered_meanwhile(work: Work, owned: KeySystem) -> None:
     job = work.session.scalars(sa.select(Job)).one()
     assert move_job(by(work, Role.COUNTER), job.id, job.version, Stage.PARTS_ON_ORDER).stage is Stage.PARTS_ON_ORDER
+
+
+def on_a_door(work: Work, system: KeySystem) -> Door:
+    """A door whose cylinder, fitted long ago, belongs to the system."""
+    site = work.session.scalars(sa.select(Site).where(Site.customer_id == system.customer_id)).first()
+    keyset = next(one for one in system.keysets if one.symbol == "1AA")
+    door = Door(site=site, opening_number="F1")
+    work.session.add(
+        Cylinder(door=door, keyset=keyset, state=CylinderState.FITTED, words="mortise cylinder", type="mortise")
+    )
+    work.session.commit()
+    return door
+
+
+@pytest.mark.parametrize("kind", [KeyingKind.KD, KeyingKind.MK])
+def test_a_door_is_not_rekeyed_out_of_an_owned_system_without_authority(
+    work: Work, owned: KeySystem, kind: KeyingKind
+) -> None:
+    door = on_a_door(work, owned)
+    rekey = LineAsk(LineKind.REKEY, 1, attributes=MORTISE, keying=KeyingInstruction(kind))
+    ask = QuoteAsk(owned.customer_id, (rekey,), door.site_id, system=SystemAsk(name="A system of their own"))
+    job = work.session.get_one(Job, issue_quote(work, IssueForm(ask, secrets.token_hex(8))).job_id)
+
+    def agreed(reason: str = "") -> AcceptForm:
+        version = work.session.get_one(Job, job.id).version
+        doors = (DoorRow(1, "F1"),)
+        return AcceptForm("A tenant", work.today, version, doors=doors, override_reason=reason)
+
+    before = counts(work)
+    with pytest.raises(LedgerError, match="belongs to Harbour Board") as refused:
+        accept_quote(by(work, Role.COUNTER), job.id, agreed())
+    assert refused.value.field == "override_reason" and counts(work) == before
+    accept_quote(work, job.id, agreed("their porter stands here"))
+    assert systems_touched(work.session, job.id)[0].id == owned.id
+    with pytest.raises(LedgerError, match="belongs to Harbour Board"):
+        move_job(by(work, Role.BENCH), job.id, work.session.get_one(Job, job.id).version, Stage.ON_THE_BENCH)

@@ -12,6 +12,7 @@ from app.ledger.events.models import Event
 from app.ledger.events.queries import events_of_job
 from app.ledger.files.models import JobFile
 from app.ledger.files.queries import files_of_job
+from app.ledger.jobs.authority import systems_touched
 from app.ledger.jobs.cylinder_lines import CylinderLine, JobCylinders, job_cylinders
 from app.ledger.jobs.door_cautions import cautions_by_door
 from app.ledger.jobs.models import Job, JobLine, Stage
@@ -102,7 +103,7 @@ def job_page(work: Work, number: int, *, is_whole: bool = False) -> JobPage:
     source = JobSource(work, job)
     # The papers need not look again for what was found above.
     source.has_cylinders, source.systems = bool(cylinders.lines), cylinders.systems
-    lacking = tuple(filter(lacks_authority, source.systems)) if Stage.ON_THE_BENCH in allowed else ()
+    touched = systems_touched(work.session, job.id) if Stage.ON_THE_BENCH in allowed else ()
     may_check = work.actor.role in (Role.BENCH, Role.OWNER)
     return JobPage(
         job=job,
@@ -119,7 +120,7 @@ def job_page(work: Work, number: int, *, is_whole: bool = False) -> JobPage:
         events=events_of_job(work.session, job.id, work.actor.role),
         files=files_of_job(work.session, job.id),
         papers=papers_on_page(source),
-        lacking_authority=lacking,
+        lacking_authority=tuple(filter(lacks_authority, touched)),
     )
 
 
