@@ -87,7 +87,8 @@ def proof_of(app: Flask, endpoint: str) -> Proof | None:
 def may(endpoint: str) -> bool:
     """Whether there is such a page and the person logged in may open it; for navigation and buttons."""
     rule = rule_of(current_app, endpoint)
-    role = current_user.role if current_user.is_authenticated else None
+    user = current_user._get_current_object()  # found once, not at each look: a page asks this some forty times
+    role = user.role if user.is_authenticated else None
     return rule is not None and rule.allows(role)
 
 

@@ -35,6 +35,9 @@ _HTMX = {
 }
 
 
+_HOUSE_NAME = sa.select(House.name).order_by(House.id).limit(1)
+
+
 class _RecordNumber(IntegerConverter):
     """A whole number in an address, as far as a database's integers go; a larger one is no page."""
 
@@ -56,7 +59,7 @@ def dress(app: Flask) -> None:
 def house_name() -> str:
     """The house's name at the head of the page; asked for once a request."""
     if "house_name" not in g:
-        g.house_name = request_session().scalar(sa.select(House.name).order_by(House.id).limit(1)) or ""
+        g.house_name = request_session().scalar(_HOUSE_NAME) or ""
     name: str = g.house_name
     return name
 

@@ -112,7 +112,18 @@ def test_a_job_page_asks_as_often_for_many_cylinders_as_for_few(work: Work, clie
         keyset = factories.KeysetFactory(system=keyed.system, symbol=f"{number + 10}AA")
         factories.KeyFactory(keyset=keyset, job_id=keyed.job.id)
         factories.CylinderFactory(job_id=keyed.job.id, door=door, keyset=keyset)
-    assert _statements(work, client, f"/jobs/{keyed.job.number}") == few <= 22
+    assert _statements(work, client, f"/jobs/{keyed.job.number}") == few <= 18
+
+
+def test_a_long_job_lists_its_first_cylinders_and_all_when_asked(work: Work, client_as: ClientAs) -> None:
+    keyed = keyed_job(work)
+    for number in range(1, 45):
+        door = factories.DoorFactory(site=keyed.doors[0].site, opening_number=f"G{number:02}", is_egress=number == 44)
+        factories.CylinderFactory(job_id=keyed.job.id, door=door, keyset=keyed.cylinders[0].keyset)
+    client = client_as(Role.COUNTER)
+    some, whole = (client.get(f"/jobs/{keyed.job.number}{asked}").text for asked in ("", "?all=yes"))
+    assert "Show all 46" in some and "G38<" in some and "G39<" not in some and some.count("</svg>exit<") == 1
+    assert "Show all" not in whole and "G44<" in whole and whole.count("</svg>exit<") == 2
 
 
 def test_a_jobs_story_is_on_one_page(work: Work, client_as: ClientAs) -> None:

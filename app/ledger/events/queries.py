@@ -57,12 +57,17 @@ def hidden_kinds(role: Role) -> tuple[str, ...]:
 
 def events_of_job(session: Session, job_id: int, role: Role, limit: int = 200) -> Sequence[Event]:
     """What happened to a job, newest first, as far as this role may see it."""
-    return session.scalars(
-        sa.select(Event)
-        .where(Event.job_id == job_id, Event.kind.not_in(hidden_kinds(role)))
-        .order_by(Event.id.desc())
-        .limit(limit)
-    ).all()
+    asked = {"job": job_id, "hidden": hidden_kinds(role), "most": limit}
+    return session.scalars(_OF_JOB, asked).all()
+
+
+# Built once: every look at a job asks it.
+_OF_JOB = (
+    sa.select(Event)
+    .where(Event.job_id == sa.bindparam("job"), Event.kind.not_in(sa.bindparam("hidden", expanding=True)))
+    .order_by(Event.id.desc())
+    .limit(sa.bindparam("most", type_=sa.Integer))
+)
 
 
 def events_about(session: Session, subject: str, role: Role, limit: int = 50) -> Sequence[Event]:

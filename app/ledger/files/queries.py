@@ -18,12 +18,15 @@ from app.ledger.jobs.models import Job
 
 def files_of_job(session: Session, job_id: int) -> Sequence[JobFile]:
     """A job's files, newest first, with who sent them: one query."""
-    return session.scalars(
-        sa.select(JobFile)
-        .where(JobFile.job_id == job_id)
-        .options(joinedload(JobFile.kept_by))
-        .order_by(JobFile.id.desc())
-    ).all()
+    return session.scalars(_OF_JOB, {"job": job_id}).all()
+
+
+_OF_JOB = (
+    sa.select(JobFile)
+    .where(JobFile.job_id == sa.bindparam("job"))
+    .options(joinedload(JobFile.kept_by))
+    .order_by(JobFile.id.desc())
+)
 
 
 def get_file(session: Session, job_number: int, file_id: int) -> JobFile:

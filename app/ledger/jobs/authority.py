@@ -23,8 +23,16 @@ def systems_of_job(session: Session, job_id: int) -> Sequence[KeySystem]:
 
 def systems_of_keysets(session: Session, keyset_ids: Collection[int]) -> Sequence[KeySystem]:
     """The key systems that these keysets are of, where a job's keysets are known: one query."""
-    ids = sa.select(Keyset.system_id).where(Keyset.id.in_(keyset_ids))
-    return session.scalars(sa.select(KeySystem).where(KeySystem.id.in_(ids)).order_by(KeySystem.id)).all()
+    return session.scalars(_OF_KEYSETS, {"keysets": list(keyset_ids)}).all()
+
+
+_OF_KEYSETS = (
+    sa.select(KeySystem)
+    .where(
+        KeySystem.id.in_(sa.select(Keyset.system_id).where(Keyset.id.in_(sa.bindparam("keysets", expanding=True))))
+    )
+    .order_by(KeySystem.id)
+)
 
 
 def systems_touched(session: Session, job_id: int) -> Sequence[KeySystem]:

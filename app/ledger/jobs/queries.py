@@ -21,19 +21,20 @@ __all__ = [
     "show_margin",
 ]
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.orm import Session, defer, joinedload, selectinload
+from sqlalchemy.orm import Session, defer, joinedload
+from sqlalchemy.orm.attributes import set_committed_value
 
 from app.ledger.customers.models import Customer, Site
 from app.ledger.doors.models import Cylinder, CylinderState
 from app.ledger.errors import NotFound
-from app.ledger.jobs.models import Job, Payment, QuoteRevision, Stage
+from app.ledger.jobs.models import Job, JobLine, Payment, QuoteRevision, Stage
 from app.ledger.keysystems.models import Keyset
 from app.ledger.matching import holds
 from app.pricing import half_up
@@ -232,23 +233,30 @@ def _stage_counts(session: Session, question: LedgerQuestion, late: sa.ColumnEle
 
 def get_job(session: Session, number: int) -> Job:
     """A job by its number with customer, site, lines, revisions (without their snapshots) and payments."""
-    job = session.scalar(
-        sa.select(Job)
-        .where(Job.number == number)
-        .options(
-            joinedload(Job.customer),
-            joinedload(Job.site),
-            joinedload(Job.opened_by),
-            selectinload(Job.lines),
-            selectinload(Job.revisions).options(
-                defer(QuoteRevision.snapshot), joinedload(QuoteRevision.issued_by, innerjoin=True)
-            ),
-            selectinload(Job.payments),
-        )
-    )
+    job = session.scalar(_JOB, {"number": number})
     if job is None:
         raise NotFound("job")
+    unloaded = sa.inspect(job).unloaded
+    for name, rows in _PARTS.items():
+        if name in unloaded:
+            set_committed_value(job, name, session.scalars(rows, {"job": job.id}).all())
     return job
+
+
+# Built once: these take longer to make than to answer, and so does a relationship's own loader.
+_JOB = (
+    sa.select(Job)
+    .where(Job.number == sa.bindparam("number"))
+    .options(joinedload(Job.customer, innerjoin=True), joinedload(Job.site))
+)
+_PARTS: Mapping[str, sa.Select[Any]] = {
+    "lines": sa.select(JobLine).where(JobLine.job_id == sa.bindparam("job")).order_by(JobLine.number),
+    "revisions": sa.select(QuoteRevision)
+    .where(QuoteRevision.job_id == sa.bindparam("job"))
+    .options(defer(QuoteRevision.snapshot), joinedload(QuoteRevision.issued_by, innerjoin=True))
+    .order_by(QuoteRevision.revision),
+    "payments": sa.select(Payment).where(Payment.job_id == sa.bindparam("job")).order_by(Payment.id),
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,12 +31,17 @@ def signed_receipts(session: Session, job_id: int, system_ids: Iterable[int]) ->
     One query where no key of these systems was ever handed out, else two.
     """
     subjects = sorted(f"key system {system_id}" for system_id in system_ids)
-    told = session.scalars(
-        sa.select(Event.detail).where(Event.subject.in_(subjects), Event.kind == ISSUED).order_by(Event.id)
-    ).all()
+    told = session.scalars(_HANDED_OUT, {"subjects": subjects}).all()
     keys = set(session.scalars(sa.select(Key.id).where(Key.job_id == job_id))) if told else set()
     return tuple(
         (int(detail["receipt"]), str(detail["holder"]))
         for detail in told
         if not keys.isdisjoint(detail.get("keys", ()))
     )
+
+
+_HANDED_OUT = (
+    sa.select(Event.detail)
+    .where(Event.subject.in_(sa.bindparam("subjects", expanding=True)), Event.kind == ISSUED)
+    .order_by(Event.id)
+)

@@ -117,14 +117,7 @@ def find(session: Session, token: str, now: datetime, limits: Limits) -> HeldLog
 
     The password, the role and the permission to log in are the user's of now: a change of any ends the login.
     """
-    asked = (
-        sa.select(Login, User, LoginRulesRow)
-        .join(User, User.id == Login.user_id)
-        .join(LoginRulesRow, sa.true(), isouter=True)
-        .where(Login.token_hash == _hash(token), *_IS_OPEN)
-        .limit(1)
-    )
-    row = session.execute(asked).first()
+    row = session.execute(_HELD, {"token": _hash(token)}).first()
     if row is None:
         return None
     login, user, rules_row = row
@@ -216,6 +209,13 @@ def list_open(session: Session, now: datetime, limits: Limits, user_id: int | No
 
 
 _IS_OPEN = (Login.ended_at.is_(None), Login.stamp == User.session_stamp, User.active)
+_HELD = (
+    sa.select(Login, User, LoginRulesRow)
+    .join(User, User.id == Login.user_id)
+    .join(LoginRulesRow, sa.true(), isouter=True)
+    .where(Login.token_hash == sa.bindparam("token"), *_IS_OPEN)
+    .limit(1)
+)
 
 
 def _new_token() -> str:
