@@ -18,6 +18,7 @@ import sqlalchemy as sa
 from app.commands.demo_house import DEMO_LOGINS, load_house, load_people
 from app.commands.demo_jobs import DemoShop, load_jobs
 from app.commands.demo_keys import load_keys, load_payments
+from app.commands.demo_times import load_times
 from app.config import Config
 from app.documents import bench_sheet_pdf, owner_quote_pdf, quote_pdf, schedule_pdf
 from app.errors import BitternError
@@ -61,6 +62,7 @@ def build(folder: Path, data: Path, now: datetime) -> tuple[DemoShop, dict[str, 
         jobs = load_jobs(shop, work)
         load_keys(shop, work, jobs)
         load_payments(shop, work, jobs)
+        load_times(shop.work(work, Role.BENCH), jobs.values())  # the last of the story: it is today's
     return shop, jobs
 
 

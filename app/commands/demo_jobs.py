@@ -13,7 +13,6 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
-from app.commands.demo_times import load_times
 from app.errors import Problems
 from app.fitting import CylinderAttributes
 from app.ledger.customers.actions import CustomerForm
@@ -100,9 +99,7 @@ def load_jobs(shop: DemoShop, base: Work) -> dict[str, int]:
         "two ways": _two_ways(shop, base),
         "factory": _factory(shop, base),
     }
-    numbers = {name: job.number for name, job in jobs.items()}
-    load_times(shop.work(base, Role.BENCH, 0), numbers.values())
-    return numbers
+    return {name: job.number for name, job in jobs.items()}
 
 
 def _corner_shop(shop: DemoShop, base: Work) -> Job:

@@ -180,3 +180,11 @@ def test_names_are_shown_as_text(work: Work, keyed: Keyed, client_as: ClientAs) 
 def test_what_is_not_there_is_a_calm_page(client_as: ClientAs) -> None:
     for address in ("/doors/404", "/doors/404/edit", "/sites/404/doors"):
         assert client_as(Role.COUNTER).get(address).status_code == 404
+
+
+def test_a_cylinder_found_without_a_keyset_is_not_said_to_have_no_pins(keyed: Keyed, client_as: ClientAs) -> None:
+    found = factories.CylinderFactory(door=keyed.doors[0], position="inside", state=CylinderState.FITTED)
+    client = client_as(Role.COUNTER)
+    for address in (f"/sites/{keyed.doors[0].site_id}/doors", f"/doors/{found.door_id}", f"/cylinders/{found.id}"):
+        page = client.get(address).text
+        assert "keying not known" in page and "uncombinated" not in page, address

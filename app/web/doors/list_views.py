@@ -81,7 +81,9 @@ def record_list(site_id: int) -> ResponseReturnValue:
     plan = import_doors(work, site_id, rows, request.form.get("seal", "") or "none")
     drop_waiting(token)
     doors = "1 door" if len(plan.added) == 1 else f"{len(plan.added):,} doors"
-    flash(f"The list is on record: {doors} added, {len(plan.changed):,} changed.")
+    cylinders = "1 cylinder" if len(plan.cylinders) == 1 else f"{len(plan.cylinders):,} cylinders"
+    hung = f", {cylinders} put on record as found" if plan.cylinders else ""
+    flash(f"The list is on record: {doors} added, {len(plan.changed):,} changed{hung}.")
     return redirect(url_for("doors.site", site_id=site_id), 303)
 
 
