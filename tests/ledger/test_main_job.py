@@ -479,3 +479,26 @@ def test_a_bitting_of_another_parity_stops_the_bench_sheet(work: Work) -> None:
     replace_bitting(work, "AA3", lambda cuts: (cuts[0] ^ 1, *cuts[1:]))
     with pytest.raises(KeyingError, match=r"parity of AA"):
         bench_work(work, job)
+
+
+def test_the_later_job_handed_over_first_leaves_the_other_jobs_cylinder_to_come(work: Work) -> None:
+    first = issued(work, flats(work, 1, keyed_at="shop", override_reason="soon"))
+    accept(work, first, openings(1))
+    system = work.session.scalars(sa.select(KeySystem)).one()
+    again = flats(
+        work,
+        1,
+        system=SystemAsk(existing_id=system.id),
+        site_id=first.site_id,
+        keyed_at="shop",
+        override_reason="soon",
+    )
+    second = issued(work, again)
+    accept(work, second, openings(1))
+    road = (Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
+    door = work.session.scalars(sa.select(Door)).one()
+    for job, states in ((second, ["ordered", "fitted"]), (first, ["fitted", "removed"])):
+        for stage in road:
+            move_job(work, job.id, job.version, stage)
+        work.session.expire_all()
+        assert [cylinder.state.value for cylinder in door.cylinders] == states

@@ -141,8 +141,9 @@ def _remove_earlier(work: Work, cylinder: Cylinder) -> None:
         sa.select(Cylinder).where(
             Cylinder.door_id == cylinder.door_id,
             Cylinder.position == cylinder.position,
-            Cylinder.id < cylinder.id,
-            Cylinder.state != CylinderState.REMOVED,
+            Cylinder.id != cylinder.id,
+            # What another job is still to bring stays on order, whichever of the two was sold first.
+            Cylinder.state == CylinderState.FITTED,
         )
     )
     for other in earlier:

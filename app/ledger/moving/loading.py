@@ -16,6 +16,7 @@ from app.errors import BitternError, Problem, Problems
 from app.ledger.engine import transaction
 from app.ledger.errors import Stale
 from app.ledger.events.actions import record
+from app.ledger.keysystems.models import Keyset
 from app.ledger.moving.cells import read_cell, write_cell
 from app.ledger.moving.reading import ReadRow, read_export
 from app.ledger.moving.tables import EVENT_CHAIN, TABLES, MovedTable
@@ -104,6 +105,7 @@ def _plan(
     for number, values in read:
         problems += _dangling(moved, number, values, numbers)
     problems += _doubled(moved, read, known)
+    problems += _misplaced(moved, read)
     inserts, updates, unchanged = [], [], 0
     for number, values in read:
         here = known.get(values[key])
@@ -168,6 +170,24 @@ def _dangling(moved: MovedTable, number: int, values: Values, numbers: Mapping[s
         if value is not None and value not in numbers.get(target, ()):
             what = next(one.name for one in TABLES if one.table.name == target)
             found.append(_problem(moved, number, name, f"There is no row {value} in {what}."))
+    return found
+
+
+def _misplaced(moved: MovedTable, read: Sequence[tuple[int, Values]]) -> list[Problem]:
+    """Keysets under one of another key system, or under themselves: who walks up to the top would not arrive."""
+    if moved.table.name != Keyset.__tablename__:
+        return []
+    by_id = {values["id"]: values for _, values in read}
+    found = []
+    for number, values in read:
+        seen, above = {values["id"]}, by_id.get(values.get("parent_id"))
+        if above is not None and above["system_id"] != values["system_id"]:
+            found.append(_problem(moved, number, "parent_id", "This keyset stands under one of another key system."))
+        while above is not None and above["id"] not in seen:
+            seen.add(above["id"])
+            above = by_id.get(above.get("parent_id"))
+        if above is not None:
+            found.append(_problem(moved, number, "parent_id", "This keyset stands under itself."))
     return found
 
 

@@ -304,3 +304,22 @@ def test_a_text_longer_than_a_workbooks_cell_comes_back_whole(work: Work, empty:
     import_house(empty, "a.xlsx", taken)
     assert long in set(empty.session.scalars(sa.select(m.Customer.notes)))
     assert export_house(empty, "xlsx") == taken
+
+
+def test_keysets_stand_under_none_of_another_system_and_not_under_themselves(taken: bytes, empty: Work) -> None:
+    rows = tables_in(taken)["keysets"]
+    head = rows[0]
+    number, parent, system = (head.index(one) for one in ("row", "parent row", "system row"))
+    below = next(row for row in rows[1:] if row[parent])
+    above = next(row for row in rows[1:] if row[number] == below[parent])
+    above[parent] = below[number]
+    plan = plan_house(empty.session, "a.zip", with_table(taken, "keysets", rows))
+    told = {problem.message for problem in plan.problems}
+    assert told == {"This keyset stands under itself."}
+    systems = tables_in(taken)["key systems"]
+    title = systems[0].index("name")
+    systems.append(["4040" if n == 0 else "Other" if n == title else cell for n, cell in enumerate(systems[1])])
+    above[parent], above[system] = "", "4040"
+    both = with_table(with_table(taken, "keysets", rows), "key systems", systems)
+    plan = plan_house(empty.session, "a.zip", both)
+    assert {problem.message for problem in plan.problems} == {"This keyset stands under one of another key system."}
