@@ -48,7 +48,7 @@ def add_cylinder(work: Work, door_id: int, form: CylinderForm) -> Cylinder:
         door = work.session.get(Door, door_id)
         if door is None:
             raise NotFound("door")
-        if any(one.position == form.position for one in standing(door)):
+        if any(one.position.casefold() == form.position.casefold() for one in standing(door)):
             raise LedgerError("position", f"A cylinder is on record {form.position} already; take it out first.")
         if form.keyset_id is not None:
             rows = sa.select(Keyset.id).join(KeySystem).where(KeySystem.customer_id == door.site.customer_id)

@@ -140,7 +140,7 @@ def _remove_earlier(work: Work, cylinder: Cylinder) -> None:
     earlier = work.session.scalars(
         sa.select(Cylinder).where(
             Cylinder.door_id == cylinder.door_id,
-            Cylinder.position == cylinder.position,
+            sa.func.lower(Cylinder.position) == cylinder.position.lower(),
             Cylinder.id != cylinder.id,
             # What another job is still to bring stays on order, whichever of the two was sold first.
             Cylinder.state == CylinderState.FITTED,

@@ -195,7 +195,7 @@ def test_a_cylinder_as_found_stands_until_it_is_taken_out(work: Work, doors: lis
     cylinder = add_cylinder(work, door.id, CylinderForm("outside", "rim cylinder, worn", keyset_id=keyset.id))
     assert cylinder.type == "rim" and cylinder.state is CylinderState.FITTED
     with pytest.raises(LedgerError, match="already; take it out first"):
-        add_cylinder(work, door.id, CylinderForm("outside", "mortise cylinder"))
+        add_cylinder(work, door.id, CylinderForm("Outside", "mortise cylinder"))
     take_out(work, cylinder.id, cylinder.version, "worn")
     add_cylinder(work, door.id, CylinderForm("outside", "mortise cylinder"))
     assert [one.words for one in door_of(work, door.id).cylinders] == ["rim cylinder, worn", "mortise cylinder"]
