@@ -8,3 +8,9 @@ document.addEventListener("htmx:afterSettle", () => {
     else box.removeAttribute("aria-invalid");
   }
 });
+
+// A fast hand types before the page is ready to hear it: what stands in the box by then is looked up at once.
+document.addEventListener("DOMContentLoaded", () => {
+  const find = document.getElementById("find");
+  if (find && find.value !== find.defaultValue) find.dispatchEvent(new Event("early"));
+});

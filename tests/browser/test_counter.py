@@ -128,6 +128,17 @@ def test_a_walk_in_by_keyboard_from_log_in_to_the_schedule(served, page: Page, c
     schedule_opened(page, lambda: keys.press("Enter"))
 
 
+def test_what_is_typed_before_the_page_is_ready_is_looked_up(served, log_in, clerk: User) -> None:
+    page = log_in(clerk)
+    # The first to hear that the page is read, before htmx and the page's own script.
+    early = """document.addEventListener("DOMContentLoaded", () => {
+      document.getElementById("find").value = "plover";
+    })"""
+    page.add_init_script(early)
+    page.goto(served.url("/counter"))
+    expect(page.get_by_role("button", name="New customer: plover")).to_be_visible()
+
+
 def test_a_walk_in_without_javascript(browser: Browser, served, clerk: User, session: Session) -> None:
     context: BrowserContext = browser.new_context(java_script_enabled=False, viewport={"width": 1366, "height": 768})
     context.set_default_timeout(10_000)
