@@ -20,6 +20,7 @@ from app.ledger.jobs.sent import sent_cylinders
 from app.ledger.jobs.snapshot import read_snapshot
 from app.ledger.keysystems.models import Key
 from app.ledger.prices.models import BenchTermsRow, BenchTimeRow
+from app.ledger.prices.queries import bench_terms_row_on
 from app.pricing import BenchTask, BenchTerms, CylinderType, KeyingKind, LearnedTime, RecordedTime, learn
 
 TaskKey = tuple[str, str, str]
@@ -102,12 +103,7 @@ def learned_times(session: Session, day: date) -> tuple[BenchTermsRow | None, tu
 
     Without terms nothing can be compared: (None, ()).
     """
-    row = session.scalar(
-        sa.select(BenchTermsRow)
-        .where(BenchTermsRow.valid_from <= day)
-        .order_by(BenchTermsRow.valid_from.desc())
-        .limit(1)
-    )
+    row = bench_terms_row_on(session, day)
     if row is None:
         return None, ()
     times = session.scalars(sa.select(BenchTimeRow).order_by(BenchTimeRow.finished, BenchTimeRow.id))

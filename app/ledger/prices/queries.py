@@ -4,6 +4,7 @@ from __future__ import annotations
 
 __all__ = [
     "bench_terms_on",
+    "bench_terms_row_on",
     "dated_bench_terms",
     "find_house",
     "get_house",
@@ -122,14 +123,19 @@ def tax_table(session: Session) -> TaxTable:
     )
 
 
-def bench_terms_on(session: Session, day: date) -> BenchTerms:
-    """The bench's terms in force on a day, with the minutes that open jobs have promised already."""
-    row = session.scalar(
+def bench_terms_row_on(session: Session, day: date) -> BenchTermsRow | None:
+    """The row of the bench's terms in force on a day; None before the first."""
+    return session.scalar(
         sa.select(BenchTermsRow)
         .where(BenchTermsRow.valid_from <= day)
         .order_by(BenchTermsRow.valid_from.desc())
         .limit(1)
     )
+
+
+def bench_terms_on(session: Session, day: date) -> BenchTerms:
+    """The bench's terms in force on a day, with the minutes that open jobs have promised already."""
+    row = bench_terms_row_on(session, day)
     if row is None:
         raise NotFound("set of bench terms: enter them under Price book")
     promised = session.scalar(sa.select(sa.func.sum(Job.bench_minutes)).where(Job.stage.in_(_ON_THE_BENCH))) or 0
