@@ -34,8 +34,8 @@ serve: ## Set up and serve this house's own data from instance/ until Ctrl-C.
 test: ## Set up what tests need and run every check and every test, those of the ledger on PostgreSQL too.
 	@tools/setup.sh test
 	$(CHECKS)
-	$(PY) -m pytest -n 2 --dist loadgroup
-	tools/on_postgresql.sh $(PY) -m pytest -n 2 -m "database and not sqlite and not browser"
+	$(PY) -m pytest -n 2 --dist worksteal
+	tools/on_postgresql.sh $(PY) -m pytest -n 2 --dist worksteal -m "database and not sqlite and not browser"
 
 .PHONY: lint
 lint: ## Check style, types and the rule of imports, without the tests.

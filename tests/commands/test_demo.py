@@ -46,7 +46,6 @@ from app.web.counter.page import build as build_counter
 from app.web.counter.starting import start
 
 NOW = datetime(2026, 9, 16, 15, tzinfo=UTC)  # a Wednesday
-pytestmark = pytest.mark.xdist_group("demo")  # its papers take long to print: once a run, not once a worker
 
 
 class Demo(NamedTuple):
