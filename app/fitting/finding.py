@@ -169,7 +169,8 @@ def find_by_blank(
     items: Iterable[CatalogueItem], blanks: Sequence[KeyBlank], number: str
 ) -> tuple[CatalogueItem, ...]:
     """Items for a customer's key: the blank itself under every maker's number, then the cylinders whose
-    keyway it enters and whose pinned chambers it is long enough for; stocked first within each.
+    keyway it enters and whose pinned chambers it is long enough for; stocked first within each, and the kinds of
+    cylinder in turn, so that a short list shows something of each.
 
     BitternError when no maker's table has the blank.
     """
@@ -188,7 +189,19 @@ def find_by_blank(
             own.append(item)
         elif attributes and attributes.keyway in longest and (attributes.chambers or 0) <= longest[attributes.keyway]:
             cylinders.append(item)
-    return (*sorted(own, key=_shelf), *sorted(cylinders, key=_shelf))
+    return (*sorted(own, key=_shelf), *_in_turn(sorted(cylinders, key=_shelf)))
+
+
+def _in_turn(items: Sequence[CatalogueItem]) -> list[CatalogueItem]:
+    """The items with the first of each maker and type before the second of any, stocked before the others."""
+    met: dict[tuple[bool, str, str], int] = {}
+    turns = []
+    for item in items:
+        kind = (item.stocked, item.maker, item.attributes.type if item.attributes else "")
+        met[kind] = met.get(kind, 0) + 1
+        turns.append((not item.stocked, met[kind]))
+    order = sorted(range(len(items)), key=lambda place: turns[place])
+    return [items[place] for place in order]
 
 
 def _shelf(item: CatalogueItem) -> tuple[bool, int, str]:

@@ -1,14 +1,14 @@
-"""The legal part number nearest to a mistyped one, by edits (a letter added, dropped or changed)."""
+"""The legal part number nearest to a mistyped one, by edits, and the shortest one that begins as typed so far."""
 
 from __future__ import annotations
 
-__all__ = ["Nearest", "nearest_number"]
+__all__ = ["Completion", "Nearest", "completed_number", "nearest_number"]
 
 import heapq
 from dataclasses import dataclass
 from itertools import count
 
-from app.fitting.patterns import Choice, Pattern, merge
+from app.fitting.patterns import SEPARATORS, Choice, Pattern, merge
 
 MOST_STEPS = 20_000
 Row = list[int]
@@ -23,6 +23,15 @@ class Nearest:
     part_number: str
     pieces: tuple[str, ...]
     distance: int
+
+
+@dataclass(frozen=True, slots=True)
+class Completion:
+    """A legal number that begins as typed; `index` is the segment that is next, `begun` what of it is there."""
+
+    part_number: str
+    index: int
+    begun: str
 
 
 def _further(row: Row, piece: str, text: str) -> Row:
@@ -75,3 +84,48 @@ def nearest_number(pattern: Pattern, text: str) -> Nearest | None:
             least = min(here + there for here, there in zip(further, rest[index + 1], strict=True))
             heapq.heappush(queue, (least, depth - 1, next(order), further, (*written, choice), merged))
     return None
+
+
+def completed_number(pattern: Pattern, text: str) -> Completion | None:
+    """The shortest legal number that begins with `text`, separators aside; None when none is found in a bounded
+    search, or when `text` is a whole number already.
+
+    A number that is being typed is half there, and by edits alone quite another number can be nearer to it.
+    """
+    bare = "".join(character for character in text if character not in SEPARATORS)
+    if not bare:
+        return None
+    ends = [0]
+    for segment in reversed(pattern.segments):
+        ends.append(ends[-1] + min(len(each) for each in segment.by_text))
+    ends.reverse()  # ends[i]: the fewest characters that the segments from i on take
+    order = count()
+    queue: list[tuple[int, int, int, str, tuple[Choice, ...], dict[str, str]]] = [
+        (ends[0], 0, next(order), "", (), {})
+    ]
+    steps = 0
+    while queue and steps < MOST_STEPS:
+        _, depth, _, said, written, values = heapq.heappop(queue)
+        index = -depth
+        if index == len(pattern.segments):
+            if len(said) > len(bare):
+                return _completion(written, bare)
+            continue
+        for choice in pattern.segments[index].choices:
+            steps += 1
+            longer = said + choice.bare
+            merged = merge(values, choice) if longer.startswith(bare) or bare.startswith(longer) else None
+            if merged is None or any(rule.broken_by(merged) for rule in pattern.rules_after[index]):
+                continue
+            taken = (*written, choice)
+            least = sum(len(each.text) for each in taken) + ends[index + 1]
+            heapq.heappush(queue, (least, depth - 1, next(order), longer, taken, merged))
+    return None
+
+
+def _completion(written: tuple[Choice, ...], bare: str) -> Completion:
+    place = index = 0
+    while place + len(written[index].bare) <= len(bare):
+        place += len(written[index].bare)
+        index += 1
+    return Completion("".join(each.text for each in written), index, bare[place:])

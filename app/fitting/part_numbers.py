@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from app.errors import BitternError
 from app.fitting.cylinder import CylinderAttributes, from_texts
 from app.fitting.given import quoted
-from app.fitting.nearest import Nearest, nearest_number
+from app.fitting.nearest import Nearest, completed_number, nearest_number
 from app.fitting.patterns import SEPARATORS, Choice, Pattern, Rule, Segment, merge
 
 LONGEST_NUMBER = 60
@@ -42,7 +42,12 @@ class Reading:
 
 
 class PartNumberError(BitternError):
-    """A number that was not understood: the piece at fault, what was expected there, the nearest number."""
+    """A number that was not understood: the piece at fault, what was expected there, the nearest number.
+
+    `is_beginning`: nothing is wrong with it so far, it only goes on; `nearest` then begins with it.
+    """
+
+    is_beginning = False
 
     def __init__(
         self, message: str, segment: str, piece: str, expected: tuple[str, ...], nearest: str | None
@@ -175,8 +180,7 @@ def _shown(segment: Segment) -> tuple[str, ...]:
     return tuple(dict.fromkeys(choice.piece for choice in segment.choices if choice.piece))
 
 
-def _expected_words(segment: Segment) -> str:
-    shown = _shown(segment)
+def _expected_words(segment: Segment, shown: tuple[str, ...]) -> str:
     front = f" after '{segment.separator}'" if segment.separator else ""
     if segment.kind == "number":
         return f"{segment.digits} digits from {shown[0]} to {shown[1]}{front}"
@@ -186,7 +190,28 @@ def _expected_words(segment: Segment) -> str:
     return f"one of {', '.join(shown[:12])}{more}{front}"
 
 
+def _not_finished(number: str, patterns: Sequence[Pattern]) -> PartNumberError | None:
+    """What comes next in a number that is right as far as it goes; None when no number begins so."""
+    begun = [(found, pattern) for pattern in patterns if (found := completed_number(pattern, number))]
+    if not begun:
+        return None
+    found, pattern = min(begun, key=lambda each: len(each[0].part_number))
+    segment = pattern.segments[found.index]
+    shown = tuple(piece for piece in _shown(segment) if segment.kind == "number" or piece.startswith(found.begun))
+    message = (
+        f"{quoted(number)} is the beginning of a number; next is {segment.name}, "
+        f"{_expected_words(segment, shown or _shown(segment))}. "
+        f"The nearest legal number is {found.part_number}."
+    )
+    error = PartNumberError(message, segment.name, found.begun, shown or _shown(segment), found.part_number)
+    error.is_beginning = True
+    return error
+
+
 def _not_understood(number: str, trails: list[tuple[Pattern, _Trail]]) -> PartNumberError:
+    unfinished = _not_finished(number, [pattern for pattern, _ in trails])
+    if unfinished is not None:
+        return unfinished
     near = [(nearest_number(pattern, number), pattern, trail) for pattern, trail in trails]
     # The pattern that comes closest is the one that was meant; then the one that got furthest.
     best = min(near, key=lambda each: (each[0].distance if each[0] else 10**6, -each[2].place))
@@ -210,7 +235,7 @@ def _not_understood(number: str, trails: list[tuple[Pattern, _Trail]]) -> PartNu
     what = quoted(piece) if piece else "The end of the number"
     message = (
         f"{what} was not understood as {segment_at.name} in {quoted(number)}; "
-        f"expected {_expected_words(segment_at)}.{advice}"
+        f"expected {_expected_words(segment_at, _shown(segment_at))}.{advice}"
     )
     return PartNumberError(message, segment_at.name, piece, _shown(segment_at), close)
 

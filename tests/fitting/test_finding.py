@@ -105,3 +105,14 @@ def test_a_same_fit_that_comes_without_pins_says_so(makers: tuple[Maker, ...]) -
     said = {match.item.part_number: match.differs for match in find_same_fit(items, old, 40)}
     assert said["A18M-Q1-66.SC"] == ()
     assert said["A18M-Q1-66.SC+Z"] == ("comes zero-bitted",)
+
+
+def test_a_key_finds_something_of_each_maker_and_type_first(makers: tuple[Maker, ...]) -> None:
+    items = [item for maker in makers for item in maker.items]
+    blanks = [blank for maker in makers for blank in maker.blanks]
+    found = [item for item in find_by_blank(items, blanks, "PK-91") if item.attributes is not None]
+    kinds = {(item.maker, item.attributes.type) for item in found if item.attributes and item.stocked}
+    first = found[: len(kinds)]
+    assert {(item.maker, item.attributes.type) for item in first if item.attributes} == kinds
+    shelf = [item.stocked for item in found]
+    assert shelf == sorted(shelf, reverse=True)

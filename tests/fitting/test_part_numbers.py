@@ -249,3 +249,41 @@ def test_compose_picks_the_makers_pattern_that_has_the_type(makers: tuple[Maker,
         compose_any(north.patterns, replace(core, keyway="NH1"))
     with pytest.raises(BitternError, match="no part-number pattern"):
         compose_any((), core)
+
+
+@pytest.mark.parametrize(
+    ("number", "segment", "piece", "nearest"),
+    [
+        ("A18", "type", "", "A18M-Q1-56.BB"),  # by edits alone AD-Q1-56.BB would be nearer
+        ("A18M-Q", "keyway", "Q", "A18M-Q1-56.BB"),
+        ("a18mq166", "finish", "", "A18M-Q1-66.BB"),
+        ("A18M-Q5", "chambers", "", "A18M-Q5-66.BB"),  # the rules leave AQ5 no five chambers
+    ],
+)
+def test_a_number_half_typed_is_told_what_comes_next(
+    ardent: Maker, number: str, segment: str, piece: str, nearest: str
+) -> None:
+    error = refused(ardent.patterns, number)
+    assert error.is_beginning
+    assert (error.segment, error.piece, error.nearest) == (segment, piece, nearest)
+    assert "is the beginning of a number" in error.message
+
+
+def test_what_no_number_begins_with_is_no_beginning(ardent: Maker) -> None:
+    assert not refused(ardent.patterns, "A18X").is_beginning
+    assert not refused(ardent.patterns, "A18M-Q1-66.SCX").is_beginning
+    assert not refused(ardent.patterns, "-").is_beginning
+
+
+@settings(max_examples=40, deadline=None)
+@given(data=st.data())
+def test_any_beginning_is_completed_to_a_number_that_begins_so(data: st.DataObject) -> None:
+    pattern, number, _ = any_legal(data)
+    begun = number[: data.draw(st.integers(1, len(number) - 1))]
+    try:
+        decode(pattern, begun)
+    except PartNumberError as error:
+        assert error.is_beginning and error.nearest is not None
+        bare = str.maketrans("", "", "-./_ :+")
+        assert error.nearest.translate(bare).startswith(begun.translate(bare))
+        assert decode(pattern, error.nearest)

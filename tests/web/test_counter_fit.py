@@ -14,7 +14,10 @@ from sqlalchemy.orm import Session
 
 from app.documents import owner_quote_pdf, quote_pdf
 from app.ledger.jobs.snapshot import read_snapshot
+from app.ledger.makers.catalogue import load_catalogue
+from app.ledger.makers.editing import add_maker
 from app.ledger.models import Draft, Event, Job, JobLine, QuoteRevision, Role, Site
+from app.ledger.work import Work
 from tests.factories import FormClient
 from tests.stocked import HARDWARE, MORTISE, PART, empty_house, posted
 
@@ -263,3 +266,34 @@ def test_a_customers_page_leads_to_a_quote_for_them_and_their_site(clerk: FormCl
 )
 def test_a_wrong_customer_in_the_address_is_answered(clerk: FormClient, query: str) -> None:
     assert clerk.get(f"/counter?{query}").status_code == 200
+
+
+@pytest.mark.parametrize("begun", ["A18", "A18M-Q", "a18m q1"])
+def test_a_number_half_typed_is_completed_with_the_same_maker(clerk: FormClient, begun: str) -> None:
+    said = pane(clerk, {**PART, "part_number": begun})
+    assert 'value="0:ARD:A18M-Q1-56.BB"' in said
+    assert "0:PAR:35" not in said and "is the beginning of a number" in said
+
+
+def test_a_customers_key_blank_offers_what_takes_it(clerk: FormClient) -> None:
+    said = pane(clerk, {**PART, "part_number": "PK-91"})
+    assert "enters PR-P, AQ1" in said
+    assert 'value="0:PAR:31.118.P05"' in said and 'value="0:PAR:PK-91"' not in said
+    assert "enters" not in pane(clerk, {**PART, "part_number": "A18M-Q1-66.SC"})
+
+
+def test_a_stile_is_answered_beside_a_mortise_lock(clerk: FormClient) -> None:
+    said = pane(clerk, {**PART, "fit_lock": "Ferry 40 passage lock", "fit_stile": "4"})
+    assert "the bolt is centred" in said and "at least one backset" not in said
+
+
+def test_a_maker_without_a_pattern_stops_no_other_makers_numbers(clerk: FormClient, work: Work) -> None:
+    maker = add_maker(work, "Aldgrave", "AAA")
+    rows = b"part_number,category,description,cost,list,stocked\nX-1,cylinder,Odd cylinder,5.00,9.00,yes\n"
+    load_catalogue(work, maker.id, "x.csv", rows)
+    assert 'class="pieces"' in pane(clerk, dict(PART))
+    assert "no part-number pattern" not in pane(clerk, dict(PART))
+    sold = pane(clerk, {**PART, "part_number": "X-1"})
+    assert "Odd cylinder" in sold and "$9.00" in sold
+    keyed = pane(clerk, {**PART, "part_number": "X-1", "keying": "KD"})
+    assert "no part-number pattern that says what X-1 is" in keyed

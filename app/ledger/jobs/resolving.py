@@ -98,8 +98,10 @@ class Resolver:
         readings: list[tuple[MakerTables, Reading]] = []
         for maker in makers:
             item = self._items.get(maker.id, line.part_number.strip())
-            if item is not None and item.category != "cylinder":
+            if item is not None and (item.category != "cylinder" or not maker.patterns):
                 return self._item(line, maker, item)
+            if not maker.patterns and not line.maker_code:
+                continue  # a maker just added must not stop the others' numbers
             try:
                 readings += [(maker, reading) for reading in decode_any(maker.patterns, line.part_number)]
             except PartNumberError as refusal:
@@ -115,8 +117,15 @@ class Resolver:
         return self._sold(line, maker, reading, others)
 
     def _item(self, line: LineAsk, maker: MakerTables, item: CatalogueItem) -> Resolved:
-        """A part number that is no cylinder: hardware or a key blank out of a catalogue."""
+        """A part number out of a catalogue that nothing is keyed on: hardware, a key blank, or a cylinder of a maker
+        without a pattern, which nobody can read."""
         number = item.part_number
+        if line.keying.kind is not KeyingKind.NONE and item.category == "cylinder":
+            raise BitternError(
+                "keying",
+                f"{maker.name} has no part-number pattern that says what {number} is, so it cannot be keyed: "
+                "choose No pins, or have the pattern entered.",
+            )
         if line.keying.kind is not KeyingKind.NONE:
             raise BitternError("keying", f"{number} is no cylinder, so there is nothing to key on it.")
         return Resolved(
@@ -243,7 +252,7 @@ def _best_refusal(refusals: list[PartNumberError]) -> BitternError:
     """Of several makers' refusals the one that understood most of the number."""
     if not refusals:
         return BitternError("part_number", "No maker's part-number tables are on record yet.")
-    return max(refusals, key=lambda refusal: (refusal.nearest is not None, -len(refusal.piece)))
+    return max(refusals, key=lambda refusal: (refusal.is_beginning, refusal.nearest is not None, -len(refusal.piece)))
 
 
 def _capital(text: str) -> str:

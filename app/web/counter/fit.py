@@ -5,7 +5,7 @@ from __future__ import annotations
 __all__ = ["FitAnswer", "LineFit", "fit_of"]
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from sqlalchemy.orm import Session
@@ -70,7 +70,7 @@ class LineFit:
 def fit_of(session: Session, makers: Makers, line: TypedLine, resolved: Resolved | None) -> LineFit:
     """What is to be said of a line as typed; resolved: the line understood, None while it is not."""
     if line.sort is LineKind.HARDWARE:
-        return LineFit(answered=_answers(session, makers, (_bore(line),)))
+        return LineFit(answered=_answers(session, makers, (_bore(makers, line),)))
     if line.sort not in _NEW:
         return LineFit()
     # Until the line can be read, an answer that was given stands as it was posted.
@@ -78,10 +78,10 @@ def fit_of(session: Session, makers: Makers, line: TypedLine, resolved: Resolved
     if resolved is not None:
         asked, answer = resolved.line.face_asked, resolved.line.face_answer
     own = resolved.line.attributes if resolved and resolved.line.attributes else None
-    found = _answers(session, makers, (_bore(line), *_cylinder(line, resolved)))
+    found = _answers(session, makers, (_bore(makers, line), *_cylinder(line, resolved)))
     return LineFit(
         layout=_layout(makers, resolved),
-        number=_number(session, makers, line) if resolved is None else None,
+        number=_number(session, makers, line, resolved),
         same=_same(session, makers, line) if resolved is None or answer == "refused" else None,
         answered=found,
         face_asked=asked,
@@ -100,15 +100,22 @@ def _layout(makers: Makers, resolved: Resolved | None) -> Breakdown | None:
         return None
 
 
-def _number(session: Session, makers: Makers, line: TypedLine) -> answers.NumberAnswer | None:
-    """What a text in the part number's box can be: another number, words, or a key blank."""
-    if line.sort is not LineKind.PART:
+def _number(
+    session: Session, makers: Makers, line: TypedLine, resolved: Resolved | None
+) -> answers.NumberAnswer | None:
+    """What a text in the part number's box can be: another number, words, or a key blank. A key blank can be sold as
+    it is, and is what a customer's key says as well: then what takes it besides."""
+    if line.sort is not LineKind.PART or (resolved is not None and resolved.line.kind is not LineKind.HARDWARE):
         return None
     form = forms.NumberForm(MultiDict({"q": line.part_number}))
     try:
-        return answers.answer_number(session, makers, form) if form.validate() else None
+        found = answers.answer_number(session, makers, form) if form.validate() else None
     except BitternError:
         return None
+    if found is None or resolved is None:
+        return found
+    others = tuple(item for item in found.by_blank if item.part_number != resolved.part_number)
+    return replace(found, by_blank=others) if found.blanks else None
 
 
 def _same(session: Session, makers: Makers, line: TypedLine) -> answers.SwapAnswer | None:
@@ -198,10 +205,12 @@ def _thread(line: TypedLine) -> _Asked:
     return _Asked("thread", forms.ThreadForm, given, answers.answer_thread, None, ("lock_diameter",))
 
 
-def _bore(line: TypedLine) -> _Asked:
+def _bore(makers: Makers, line: TypedLine) -> _Asked:
+    """The deadbolt's own backsets, else the usual ones: the lock on the line may be the mortise lock above it."""
     usual = forms.usual_bore()
+    lock = answers.find_lock(makers, line.fit_lock)
     given = {"lock": line.fit_lock, "stile": line.fit_stile, "bore": line.fit_hole or show_inches(usual["bore"])}
-    if not line.fit_lock:
+    if lock is None or not lock.backsets:
         given["backsets"] = ", ".join(show_inches(each) for each in usual["backsets"])
     return _Asked("bore", forms.BoreForm, given, answers.answer_bore, draw_bore, ("stile",))
 

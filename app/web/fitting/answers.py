@@ -14,6 +14,7 @@ __all__ = [
     "answer_swap",
     "answer_tailpiece",
     "answer_thread",
+    "find_lock",
 ]
 
 from collections.abc import Mapping, Sequence
@@ -130,6 +131,8 @@ def _looks_like_a_number(text: str) -> bool:
 
 def _apart(text: str, error: PartNumberError) -> int:
     """How far the nearest legal number is, roughly: letters that do not stand at the same place."""
+    if error.is_beginning:
+        return -1
     if error.nearest is None:
         return 10**6
     typed = text.upper().replace(" ", "")
@@ -145,7 +148,8 @@ def _locks(makers: Makers) -> list[Lock]:
     return [lock for maker in makers.values() for lock in maker.locks]
 
 
-def _lock(makers: Makers, name: str | None) -> Lock | None:
+def find_lock(makers: Makers, name: str | None) -> Lock | None:
+    """The lock of this name in any maker's table; None when there is none."""
     return next((lock for lock in _locks(makers) if lock.name == name), None)
 
 
@@ -256,7 +260,7 @@ class LengthAnswer:
 
 def answer_length(session: Session, makers: Makers, form: forms.LengthForm) -> LengthAnswer:
     """Length and ring, outside and inside; the lock and the maker give what was not typed."""
-    lock, maker = _lock(makers, form.lock.data), makers.get(str(form.maker.data or ""))
+    lock, maker = find_lock(makers, form.lock.data), makers.get(str(form.maker.data or ""))
     maker = maker or next((each for each in makers.values() if each.lengths), None)
     question = LengthQuestion(
         door=form.door.data,
@@ -294,7 +298,7 @@ class BoreAnswer:
 
 def answer_bore(session: Session, makers: Makers, form: forms.BoreForm) -> BoreAnswer:
     """The backset nearest the middle of the stile, and what is left of the stile."""
-    lock = _lock(makers, form.lock.data)
+    lock = find_lock(makers, form.lock.data)
     typed_least, typed_most = form.bore_min.data, form.bore_max.data
     question = BoreQuestion(
         stile=form.stile.data,

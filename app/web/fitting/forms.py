@@ -24,7 +24,16 @@ from typing import Any, ClassVar
 from wtforms import Field, Form, SelectField, StringField
 from wtforms.validators import InputRequired, Length
 
-from app.fitting import CYLINDER_TYPES, CylinderAttributes, finishes, from_json, read_inches, show_inches, trade_fact
+from app.fitting import (
+    CYLINDER_TYPES,
+    CylinderAttributes,
+    Lock,
+    finishes,
+    from_json,
+    read_inches,
+    show_inches,
+    trade_fact,
+)
 from app.ledger.makers.queries import MakerTables
 from app.web.fields import TextField, WholeField
 from app.web.forms_base import one_line
@@ -72,6 +81,10 @@ class QuestionForm(Form):
 
     FIRST: ClassVar[tuple[str, ...]] = ()
 
+    def is_about(self, lock: Lock) -> bool:
+        """Whether the question can be asked of a lock; it is not offered else."""
+        return True
+
     @property
     def boxes(self) -> list[Field]:
         """The fields in the order of the page."""
@@ -81,7 +94,12 @@ class QuestionForm(Form):
     def offer(self, makers: Mapping[str, MakerTables]) -> None:
         """Fill the lists to choose from."""
         names = {maker.code: maker.name for maker in makers.values()}
-        locks = {lock.name: f"{lock.name} ({maker.name})" for maker in makers.values() for lock in maker.locks}
+        locks = {
+            lock.name: f"{lock.name} ({maker.name})"
+            for maker in makers.values()
+            for lock in maker.locks
+            if self.is_about(lock)
+        }
         for name, choices in (("maker", {"": "any maker", **names}), ("lock", {"": "choose a lock", **locks})):
             field = self._fields.get(name)
             if field is not None:
@@ -145,6 +163,9 @@ class LengthForm(QuestionForm):
     lengths = MeasuresField("Lengths to be had", description="Parted by commas.")
     rings = MeasuresField("Rings to be had", description="Parted by commas.")
 
+    def is_about(self, lock: Lock) -> bool:
+        return lock.takes == "mortise"
+
 
 class TailpieceForm(QuestionForm):
     """A rim cylinder in its door."""
@@ -167,6 +188,9 @@ class BoreForm(QuestionForm):
     backsets = MeasuresField("Backsets to be had", description="Parted by commas.")
     bore_min = MeasureField("Least hole the lock needs")
     bore_max = MeasureField("Largest hole it covers")
+
+    def is_about(self, lock: Lock) -> bool:
+        return bool(lock.backsets)
 
 
 def usual_bore() -> dict[str, Any]:
