@@ -6,6 +6,7 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -13,9 +14,16 @@ import waitress.server
 from flask import Flask
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
-from app.ledger.models import User
+from app.commands.demo_house import DEMO_LOGINS, load_house, load_people
+from app.ledger.models import Role, User
+from app.ledger.opening import Ledger
+from app.ledger.work import Actor
+from tests.conftest import NOW
 from tests.factories import PASSWORD
 
+Enter = Callable[[Role], Page]
+
+DATA = Path(__file__).resolve().parents[2] / "demo_data"
 CHROMIUM = "/usr/bin/chromium"
 ARGUMENTS = [
     "--no-sandbox",
@@ -128,3 +136,29 @@ def log_in(page: Page, served: Served) -> Callable[[User], Page]:
         return page
 
     return through_the_form
+
+
+@pytest.fixture
+def shop(ledger: Ledger) -> Ledger:
+    """The demo's house with its three logins and no job yet."""
+    with ledger.work(Actor(None, "the demo", Role.OWNER), NOW) as work:
+        load_people(work)
+        load_house(work, DATA, date(2026, 1, 1))
+    return ledger
+
+
+@pytest.fixture
+def enter(page: Page, served: Served) -> Enter:
+    """`enter(Role.BENCH)`: the page in the hands of that person of the demo's house, logged in through the form."""
+
+    def through_the_door(role: Role) -> Page:
+        page.context.clear_cookies()
+        name, _, password = next(login for login in DEMO_LOGINS if login[1] is role)
+        page.goto(served.url("/login"))
+        page.get_by_label("Name").fill(name)
+        page.get_by_label("Password").fill(password)
+        page.get_by_role("button", name="Log in").click()
+        page.get_by_role("button", name="Log out").wait_for()
+        return page
+
+    return through_the_door

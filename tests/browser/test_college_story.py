@@ -7,7 +7,7 @@ import io
 import random
 import re
 import subprocess
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -15,19 +15,17 @@ import sqlalchemy as sa
 from PIL import Image
 from playwright.sync_api import Page, expect
 
-from app.commands.demo_house import DEMO_LOGINS, load_house, load_people
+from app.commands.demo_house import load_house, load_people
 from app.commands.demo_jobs import DemoShop, load_jobs
 from app.keying import write_bitting
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.models import Cylinder, Door, Event, Job, Key, KeyState, Role
 from app.ledger.opening import Ledger
 from app.ledger.work import Actor
-from tests.browser.conftest import Served
+from tests.browser.conftest import DATA, Enter, Served
 from tests.conftest import NOW
 
-DATA = Path(__file__).resolve().parents[2] / "demo_data"
 FIRST_DAY = NOW.date().replace(year=NOW.year - 1)
-Enter = Callable[[Role], Page]
 
 
 @pytest.fixture
@@ -37,23 +35,6 @@ def college(ledger: Ledger) -> Iterator[int]:
         load_people(work)
         load_house(work, DATA, FIRST_DAY)
         yield load_jobs(DemoShop(ledger, DATA, NOW, random.Random(20)), work)["college"]
-
-
-@pytest.fixture
-def enter(page: Page, served: Served, college: int) -> Enter:
-    """`enter(Role.BENCH)`: the page in the hands of that person, logged in through the form."""
-
-    def through_the_door(role: Role) -> Page:
-        page.context.clear_cookies()
-        name, _, password = next(login for login in DEMO_LOGINS if login[1] is role)
-        page.goto(served.url("/login"))
-        page.get_by_label("Name").fill(name)
-        page.get_by_label("Password").fill(password)
-        page.get_by_role("button", name="Log in").click()
-        page.get_by_role("button", name="Log out").wait_for()
-        return page
-
-    return through_the_door
 
 
 class Papers:

@@ -4,53 +4,17 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Callable
-from datetime import date
-from pathlib import Path
 
-import pytest
 import sqlalchemy as sa
 from playwright.sync_api import Page, Response, expect
 from pypdf import PdfReader
 from sqlalchemy.orm import Session
 
-from app.commands.demo_house import DEMO_LOGINS, load_house, load_people
 from app.keying import write_bitting
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.models import Event, Job, Key, KeySystem, Role
 from app.ledger.opening import Ledger
-from app.ledger.work import Actor
-from tests.browser.conftest import Served
-from tests.conftest import NOW
-
-DATA = Path(__file__).resolve().parents[2] / "demo_data"
-Enter = Callable[[Role], Page]
-
-
-@pytest.fixture
-def shop(ledger: Ledger) -> Ledger:
-    """The demo's house with its three logins and no job yet."""
-    with ledger.work(Actor(None, "the demo", Role.OWNER), NOW) as work:
-        load_people(work)
-        load_house(work, DATA, date(2026, 1, 1))
-    return ledger
-
-
-@pytest.fixture
-def enter(page: Page, served: Served, shop: Ledger) -> Enter:
-    """`enter(Role.BENCH)`: the page in the hands of that person, logged in through the form."""
-
-    def through_the_door(role: Role) -> Page:
-        page.context.clear_cookies()
-        name, _, password = next(login for login in DEMO_LOGINS if login[1] is role)
-        page.goto(served.url("/login"))
-        page.get_by_label("Name").fill(name)
-        page.get_by_label("Password").fill(password)
-        page.get_by_role("button", name="Log in").click()
-        page.get_by_role("button", name="Log out").wait_for()
-        return page
-
-    return through_the_door
+from tests.browser.conftest import Enter, Served
 
 
 def pdf_text(page: Page, url: str, method: str = "get", form: dict[str, str] | None = None) -> str:
@@ -176,7 +140,9 @@ def test_the_bench_pins_checks_and_readies_it(enter: Enter, served: Served, shop
     assert session.scalars(sa.select(Job.stage)).one() == "ready"
 
 
-def test_the_owner_sees_the_day_the_margin_and_the_story(enter: Enter, served: Served, session: Session) -> None:
+def test_the_owner_sees_the_day_the_margin_and_the_story(
+    enter: Enter, served: Served, shop: Ledger, session: Session
+) -> None:
     page = enter(Role.COUNTER)
     quote_a_walk_in(page, served)
     accept_it(page, served)

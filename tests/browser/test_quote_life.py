@@ -9,11 +9,9 @@ from playwright.sync_api import Page, expect
 
 from app.ledger.models import Role
 from app.ledger.opening import Ledger
-from tests.browser.conftest import Served
-from tests.browser.test_main_job import Enter, enter, line_box, pdf_text, shop
+from tests.browser.conftest import Enter, Served
+from tests.browser.test_main_job import line_box, pdf_text
 from tests.conftest import NOW
-
-__all__ = ["enter", "shop"]
 
 REASON = "their manager drinks tea with ours"
 

@@ -2,34 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
-from click.testing import CliRunner, Result
 
-from app.cli import main
 from app.config import Config
 from app.ledger.engine import make_engine
 from app.ledger.models import House, Role
 from app.ledger.opening import migrate, open_ledger
 from app.ledger.users.queries import list_users
+from tests.commands.conftest import Run
 from tests.houses import new_house, remove_database, remove_guards
 
 PASSWORD = "a heron in the reeds\n"
-Run = Callable[..., Result]
-
-
-@pytest.fixture
-def run(config: Config) -> Run:
-    """`run("user", "list", typed="")`: the command on a house of its own."""
-
-    def invoke(*words: str, typed: str = "", **environment: str) -> Result:
-        given = {"BITTERN_INSTANCE": str(config.instance), "BITTERN_DATABASE_URL": config.database_url, **environment}
-        return CliRunner().invoke(main, list(words), input=typed, env=given)
-
-    return invoke
 
 
 @pytest.fixture

@@ -3,27 +3,14 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
 
-from app.cli import main
 from app.config import Config
 from app.ledger.opening import Ledger, open_ledger
-
-Run = Callable[..., Result]
-
-
-@pytest.fixture
-def run(config: Config) -> Run:
-    def invoke(*words: str, typed: str = "", **environment: str) -> Result:
-        given = {"BITTERN_INSTANCE": str(config.instance), "BITTERN_DATABASE_URL": config.database_url, **environment}
-        return CliRunner().invoke(main, list(words), input=typed, env=given)
-
-    return invoke
+from tests.commands.conftest import Run
 
 
 @pytest.mark.sqlite

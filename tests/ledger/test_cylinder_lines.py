@@ -2,37 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from pathlib import Path
-
-import pytest
 import sqlalchemy as sa
-from sqlalchemy.orm import Session
 
-from app.config import Config
 from app.ledger.doors.cautions import INSIDE, cautions_of
 from app.ledger.doors.models import Cylinder, CylinderOperator
 from app.ledger.jobs.cylinder_lines import job_cylinders
 from app.ledger.jobs.door_cautions import cautions_by_door
 from app.ledger.jobs.papers import cylinder_symbol, operating, schedule_of
-from app.ledger.models import User
-from app.ledger.opening import Ledger
-from app.ledger.work import Actor, Work
+from app.ledger.work import Work
 from tests import factories
-from tests.conftest import NOW
+from tests.bare import config, work
 from tests.keyed import keyed_job
 
-
-@pytest.fixture
-def config(empty_house: Path, copied: Callable[[Path], Config]) -> Config:
-    """An empty house: these tests say themselves what is on record."""
-    return copied(empty_house)
-
-
-@pytest.fixture
-def work(session: Session, ledger: Ledger, owner: User) -> Work:
-    """The owner's work in it."""
-    return Work(session, ledger.vault, Actor.of(owner), NOW)
+__all__ = ["config", "work"]  # the bare house
 
 
 def test_each_row_says_what_its_cylinder_and_door_say(work: Work) -> None:

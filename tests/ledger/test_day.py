@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import timedelta
 from fractions import Fraction
-from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.config import Config
 from app.ledger.day.lapsing import lapsing_quotes
 from app.ledger.day.outcomes import lost_quotes, outcomes, past_reasons, won_quotes
 from app.ledger.day.owed import by_customer, owed_jobs
@@ -20,28 +17,18 @@ from app.ledger.day.waiting import WAITS_ON, Whom, count_waiting, waiting_jobs
 from app.ledger.events.actions import record
 from app.ledger.jobs.queries import OPEN
 from app.ledger.jobs.stages import lose_quote, move_job
-from app.ledger.models import Job, Stage, User
-from app.ledger.opening import Ledger
-from app.ledger.work import Actor, Work
+from app.ledger.models import Job, Stage
+from app.ledger.work import Work
 from tests import factories
+from tests.bare import config, work
 from tests.conftest import NOW
 from tests.factories import BENCH_TERMS
 from tests.keyed import counted
 
+__all__ = ["config", "work"]  # the bare house
+
 TODAY = NOW.astimezone().date()  # a Wednesday
 DAY = timedelta(days=1)
-
-
-@pytest.fixture
-def config(empty_house: Path, copied: Callable[[Path], Config]) -> Config:
-    """An empty house: these tests say themselves what is on record."""
-    return copied(empty_house)
-
-
-@pytest.fixture
-def work(session: Session, ledger: Ledger, owner: User) -> Work:
-    """The owner's work in it."""
-    return Work(session, ledger.vault, Actor.of(owner), NOW)
 
 
 def job(number: int, stage: Stage, **given: object) -> Job:

@@ -3,35 +3,22 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.config import Config
 from app.ledger.engine import transaction
 from app.ledger.events.actions import event_hash, first_broken_link, next_number, record
 from app.ledger.events.queries import events_of, last_event
-from app.ledger.models import Event, User
+from app.ledger.models import Event
 from app.ledger.opening import Ledger
-from app.ledger.work import Actor, Work
-from tests.conftest import NOW
+from app.ledger.work import Work
+from tests.bare import config, work
 from tests.houses import remove_guards
 
-
-@pytest.fixture
-def config(empty_house: Path, copied: Callable[[Path], Config]) -> Config:
-    """A house with nobody on record, where the rest of this folder has the demo's."""
-    return copied(empty_house)
-
-
-@pytest.fixture
-def work(session: Session, ledger: Ledger, owner: User) -> Work:
-    """Work in the owner's name."""
-    return Work(session, ledger.vault, Actor.of(owner), NOW)
+__all__ = ["config", "work"]  # the bare house
 
 
 @pytest.fixture

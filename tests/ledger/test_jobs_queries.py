@@ -2,39 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import timedelta
 from fractions import Fraction
-from pathlib import Path
 
 import pytest
 from sqlalchemy.orm import Session
 
-from app.config import Config
 from app.ledger.errors import NotFound
 from app.ledger.jobs.bench_queries import bench_day
 from app.ledger.jobs.queries import LedgerQuestion, days_late, get_job, job_money, ledger_page, pieces_of
-from app.ledger.models import CylinderState, Stage, User
-from app.ledger.opening import Ledger
-from app.ledger.work import Actor, Work
+from app.ledger.models import CylinderState, Stage
+from app.ledger.work import Work
 from tests import factories
+from tests.bare import config, work
 from tests.conftest import NOW
 from tests.factories import BENCH_TERMS
 from tests.keyed import counted, keyed_job
 
+__all__ = ["config", "work"]  # the bare house
+
 TODAY = NOW.date()
-
-
-@pytest.fixture
-def config(empty_house: Path, copied: Callable[[Path], Config]) -> Config:
-    """An empty house: these tests say themselves what is on record."""
-    return copied(empty_house)
-
-
-@pytest.fixture
-def work(session: Session, ledger: Ledger, owner: User) -> Work:
-    """The owner's work in it."""
-    return Work(session, ledger.vault, Actor.of(owner), NOW)
 
 
 def job(number: int, stage: Stage = Stage.APPROVED, promised: int | None = None, **more: object) -> None:

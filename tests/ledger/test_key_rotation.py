@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -22,26 +20,14 @@ from app.ledger.opening import Ledger, next_key_file, open_ledger
 from app.ledger.users.screen_pin import set_pin
 from app.ledger.vault import Vault
 from app.ledger.work import Actor, Work
-from tests import houses
+from tests.bare import config, work
 from tests.conftest import NOW
 from tests.factories import PASSWORD
 from tests.keyed import BITTINGS, keyed_job
 
+__all__ = ["config", "work"]  # the bare house
+
 BY = Actor(None, "the command line", Role.OWNER)
-
-
-@pytest.fixture
-def config(empty_house: Path, tmp_path: Path) -> Iterator[Config]:
-    """A house with nobody on record, where the rest of this folder has the demo's."""
-    config = houses.copy_house(empty_house, tmp_path / "instance")
-    yield config
-    houses.remove_database(config)
-
-
-@pytest.fixture
-def work(session: Any, ledger: Ledger, owner: User) -> Work:
-    """Work in the owner's name."""
-    return Work(session, ledger.vault, Actor.of(owner), NOW)
 
 
 @pytest.fixture

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable
 from contextlib import closing
-from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
@@ -18,12 +16,9 @@ from app.ledger.opening import alembic_config, migrate
 from app.ledger.search.queries import search
 from app.ledger.search.words import SEARCHED, dialect_of, is_modelled, query_of, read_words, word_ids
 from tests import factories
+from tests.bare import config
 
-
-@pytest.fixture
-def config(empty_house: Path, copied: Callable[[Path], Config]) -> Config:
-    """An empty house: these tests say themselves what is on record."""
-    return copied(empty_house)
+__all__ = ["config"]  # the bare house
 
 
 def jobs(session: Session, text: str) -> list[int]:

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
-from typing import Any
 
 import pytest
 import sqlalchemy as sa
@@ -22,27 +20,15 @@ from app.ledger.users import sessions
 from app.ledger.users.logins import LoginRefused
 from app.ledger.users.screen_pin import set_pin
 from app.ledger.users.sessions import TRIES, Limits, begin, end, find, list_open, lock, prove, unlock
-from app.ledger.work import Actor, Work
-from tests import houses
+from app.ledger.work import Work
+from tests.bare import config, work
 from tests.conftest import NOW
 from tests.factories import PASSWORD
 
+__all__ = ["config", "work"]  # the bare house
+
 LIMITS = Limits(timedelta(minutes=60), timedelta(hours=12))
 PIN = "2580"
-
-
-@pytest.fixture
-def config(empty_house: Path, tmp_path: Path) -> Iterator[Config]:
-    """A house with nobody on record, where the rest of this folder has the demo's."""
-    config = houses.copy_house(empty_house, tmp_path / "instance")
-    yield config
-    houses.remove_database(config)
-
-
-@pytest.fixture
-def work(session: Any, ledger: Ledger, owner: User) -> Work:
-    """Work in the owner's name."""
-    return Work(session, ledger.vault, Actor.of(owner), NOW)
 
 
 @pytest.fixture

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
@@ -21,8 +20,11 @@ from app.ledger.users.actions import add_user, change_own_password, change_user,
 from app.ledger.users.logins import LoginRefused, log_in, log_out
 from app.ledger.users.queries import list_users
 from app.ledger.work import Actor, Work
+from tests.bare import config, work
 from tests.conftest import NOW
 from tests.factories import PASSWORD, LoginAttemptFactory, UserFactory
+
+__all__ = ["config", "work"]  # the bare house
 
 GOOD = "a heron in the reeds"
 HOME = "127.0.0.1"
@@ -30,18 +32,6 @@ HOME = "127.0.0.1"
 
 def events(session: Session) -> list[tuple[str, str]]:
     return [(event.kind, event.summary) for event in session.scalars(sa.select(Event).order_by(Event.id))]
-
-
-@pytest.fixture
-def config(empty_house: Path, copied: Callable[[Path], Config]) -> Config:
-    """A house with nobody on record, where the rest of this folder has the demo's."""
-    return copied(empty_house)
-
-
-@pytest.fixture
-def work(session: Session, ledger: Ledger, owner: User) -> Work:
-    """Work in the owner's name."""
-    return Work(session, ledger.vault, Actor.of(owner), NOW)
 
 
 @pytest.fixture

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from datetime import timedelta
 from html import unescape
 
@@ -19,6 +18,7 @@ from app.ledger.opening import Ledger
 from app.pricing import show_cents
 from tests.conftest import NOW
 from tests.factories import FormClient
+from tests.keyed import counted
 from tests.stocked import HARDWARE, MORTISE, PART, empty_house, posted
 
 __all__ = ["empty_house"]
@@ -129,23 +129,11 @@ def test_what_is_missing_waits_until_somebody_asks(clerk: FormClient) -> None:
     assert asked.status_code == 422 and "Choose the type of cylinder" in asked.text
 
 
-@contextmanager
-def counted(ledger: Ledger) -> Iterator[list[str]]:
-    statements: list[str] = []
-
-    def note(connection: object, cursor: object, statement: str, *more: object) -> None:
-        statements.append(statement)
-
-    sa.event.listen(ledger.engine, "before_cursor_execute", note)
-    yield statements
-    sa.event.remove(ledger.engine, "before_cursor_execute", note)
-
-
 def test_working_out_takes_a_bounded_number_of_queries(clerk: FormClient, ledger: Ledger) -> None:
     counts = {}
     for lines in (1, 2, 20):
         form = posted(*[dict(MORTISE)] * lines)
-        with counted(ledger) as statements:
+        with counted(ledger.engine) as statements:
             assert clerk.post("/counter/work-out", data=form, headers=LIVE).status_code == 200
         counts[lines] = len(statements)
     assert counts[1] <= 50, counts
@@ -158,7 +146,7 @@ def test_part_numbers_are_looked_up_together_for_both_options(clerk: FormClient,
     for lines in (2, 20):
         line = {**PART, "keying": "MK", "quantity": "12"}
         form = posted(*[line] * lines, keyed_at="shop", override_reason="so", option_b="factory")
-        with counted(ledger) as statements:
+        with counted(ledger.engine) as statements:
             page = clerk.post("/counter/work-out", data=form, headers=LIVE).text
         counts[lines] = len(statements)
         assert "Option B: <b>" in page

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from datetime import date
 
 import pytest
@@ -21,24 +20,10 @@ from tests.factories import (
     SiteFactory,
     TaxRuleFactory,
 )
+from tests.keyed import counted
 
 ClientAs = Callable[[Role | None], FlaskClient]
 SCRIPT = "<script>alert(1)</script>"
-
-
-@contextmanager
-def counted(engine: sa.Engine) -> Iterator[list[str]]:
-    """The statements that run inside the block."""
-    seen: list[str] = []
-
-    def note(connection, cursor, statement, *rest) -> None:
-        seen.append(statement)
-
-    sa.event.listen(engine, "before_cursor_execute", note)
-    try:
-        yield seen
-    finally:
-        sa.event.remove(engine, "before_cursor_execute", note)
 
 
 @pytest.fixture

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -15,6 +13,7 @@ from app.ledger.makers.actions import import_maker
 from app.ledger.makers.shelf import shelf
 from app.ledger.models import CatalogueItem, Role
 from app.web.fitting.views import QUESTIONS
+from tests.keyed import counted
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_data" / "makers"
 
@@ -29,20 +28,6 @@ def makers(work) -> None:
 def counter(client_as, makers) -> FlaskClient:
     client: FlaskClient = client_as(Role.COUNTER)
     return client
-
-
-@contextmanager
-def _counted(engine: sa.Engine) -> Iterator[list[str]]:
-    seen: list[str] = []
-
-    def note(connection, cursor, statement, *rest) -> None:
-        seen.append(statement)
-
-    sa.event.listen(engine, "before_cursor_execute", note)
-    try:
-        yield seen
-    finally:
-        sa.event.remove(engine, "before_cursor_execute", note)
 
 
 def _ask(client: FlaskClient, slug: str, **asked: str) -> str:
@@ -199,7 +184,7 @@ def test_what_is_typed_never_becomes_markup(counter: FlaskClient) -> None:
 def test_a_question_asks_the_database_a_bounded_number_of_times(counter: FlaskClient, ledger) -> None:
     _ask(counter, "number", q="rim")
     for slug, asked in (("number", {"q": "1-1/4 rim"}), ("same", {"number": "32.118.P26"}), ("finishes", {})):
-        with _counted(ledger.engine) as seen:
+        with counted(ledger.engine) as seen:
             _ask(counter, slug, **asked)
         assert len(seen) <= 9, (slug, seen)
 

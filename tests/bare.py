@@ -1,0 +1,30 @@
+"""A house with nobody on record but an owner, for tests in a folder whose other tests have the demo's house.
+
+A test module imports both fixtures by name; they stand before the folder's own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from sqlalchemy.orm import Session
+
+from app.config import Config
+from app.ledger.models import User
+from app.ledger.opening import Ledger
+from app.ledger.work import Actor, Work
+from tests.conftest import NOW
+
+
+@pytest.fixture
+def config(empty_house: Path, copied: Callable[[Path], Config]) -> Config:
+    """The settings of a house of this test's own: migrated, and nobody on record."""
+    return copied(empty_house)
+
+
+@pytest.fixture
+def work(session: Session, ledger: Ledger, owner: User) -> Work:
+    """Work in the owner's name, on the test's day."""
+    return Work(session, ledger.vault, Actor.of(owner), NOW)
