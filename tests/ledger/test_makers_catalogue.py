@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -14,10 +15,13 @@ from app.ledger.errors import NotAllowed, Stale, Taken
 from app.ledger.makers.actions import import_maker
 from app.ledger.makers.catalogue import items_of, load_catalogue, plan_catalogue
 from app.ledger.makers.editing import add_maker, change_table, maker_json, plan_maker, read_table_file
-from app.ledger.makers.models import CatalogueItem, Keyway, Maker
+from app.ledger.makers.models import CatalogueItem, Keyway, Maker, SpecRow
 from app.ledger.makers.queries import get_item
 from app.ledger.makers.sheets import find_sheet, read_sheet, sheet_rows, sheets_of
+from app.ledger.makers.shelf import shelf
 from app.ledger.models import Event, Role
+from app.ledger.specs.actions import change_spec
+from app.ledger.specs.queries import read_spec
 from tests.ledger.conftest import by
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_data" / "makers"
@@ -125,7 +129,7 @@ def test_a_table_is_changed_and_its_keyways_follow(work, ardent: Maker) -> None:
     rows = list(enumerate(sheet_rows(ardent.tables, find_sheet(ardent.tables, "keyways")), 1))
     rows.append((9, {"name": "AQ7", "family": "AQ", "bitting spec": "Ardent AQ"}))
     version = ardent.version
-    changed = change_table(work, ardent.id, version, "keyways", rows)
+    changed = change_table(work, ardent.id, version, "keyways", rows).maker
     assert [keyway["name"] for keyway in changed.tables["keyways"]][-1] == "AQ7"
     assert work.session.scalar(sa.select(Keyway.maker_id).where(Keyway.code == "AQ7")) == ardent.id
     with pytest.raises(Stale):
@@ -213,3 +217,74 @@ def test_a_tables_file_must_have_the_tables_head(ardent: Maker) -> None:
     ]
     rows = read_table_file(ardent.tables, "keyways", "k.csv", b"family,name,bitting spec,\nAQ,AQ1,Ardent AQ,\n")
     assert rows == [(2, {"family": "AQ", "name": "AQ1", "bitting spec": "Ardent AQ"})]
+
+
+def _spec(work, name: str) -> SpecRow:
+    found: SpecRow = work.session.scalar(sa.select(SpecRow).where(SpecRow.name == name))
+    return found
+
+
+def test_a_makers_keyway_takes_any_spec_on_record(work) -> None:
+    maker = add_maker(work, "Gannet", "GAN")
+    row = {"name": "GK1", "family": "GK", "bitting spec": "Ardent AQ"}
+    change_table(work, maker.id, maker.version, "keyways", [(1, row)])
+    keyway = work.session.scalar(sa.select(Keyway).where(Keyway.code == "GK1"))
+    assert keyway.spec is _spec(work, "Ardent AQ")
+    assert list(maker.tables["bitting_specs"]) == ["Ardent AQ"]
+    with pytest.raises(Problems, match="no bitting spec named 'Gannet GK'"):
+        change_table(work, maker.id, maker.version, "keyways", [(1, {**row, "bitting spec": "Gannet GK"})])
+
+
+def test_a_spec_mended_on_its_own_page_stays_so_when_a_table_changes(work, ardent: Maker) -> None:
+    spec = _spec(work, "Ardent AQ")
+    change_spec(work, spec.id, spec.version, replace(read_spec(spec), name="Ardent AQ, 2026", macs=6))
+    cams = sheet_rows(ardent.tables, find_sheet(ardent.tables, "cams"))
+    change_table(work, ardent.id, ardent.version, "cams", list(enumerate(cams[:-1], 1)))
+    work.session.expire_all()
+    assert _spec(work, "Ardent AQ") is None
+    assert read_spec(_spec(work, "Ardent AQ, 2026")).macs == 6
+    assert {keyway.spec.name for keyway in ardent.keyways} == {"Ardent AQ, 2026"}
+    written = maker_json(work.session, ardent)
+    assert written["bitting_specs"]["Ardent AQ, 2026"]["macs"] == 6
+    assert {keyway["bitting_spec"] for keyway in written["keyways"]} == {"Ardent AQ, 2026"}
+
+
+def test_the_catalogue_follows_a_changed_code(work, ardent: Maker) -> None:
+    item = get_item(work.session, ardent.id, "A18M-Q1-66.SC")
+    assert item is not None and item.attributes["finish"] == "626"
+    key = next(sheet.key for sheet in sheets_of(ardent.tables) if sheet.title.endswith("codes of finish"))
+    rows = sheet_rows(ardent.tables, find_sheet(ardent.tables, key))
+    mended = [{**row, "sets": "finish: 630"} if row["code"] == "SC" else row for row in rows]
+    changed = change_table(work, ardent.id, ardent.version, key, list(enumerate(mended, 1)))
+    assert changed.unread == ()
+    assert item.attributes["finish"] == "630"
+    found = [each for each in shelf(work.session) if each.part_number == "A18M-Q1-66.SC"]
+    assert found[0].attributes is not None and found[0].attributes.finish == "630"
+    without = [row for row in rows if row["code"] != "SC"]
+    changed = change_table(work, ardent.id, ardent.version, key, list(enumerate(without, 1)))
+    assert "A18M-Q1-66.SC" in changed.unread and item.attributes == {}
+    event = work.session.scalars(sa.select(Event).order_by(Event.id.desc())).first()
+    assert f"{len(changed.unread)} not understood any more" in event.summary
+    change_table(work, ardent.id, ardent.version, key, list(enumerate(rows, 1)))
+    assert item.attributes["finish"] == "626"
+
+
+def test_a_pattern_entered_after_the_catalogue_reads_it(work) -> None:
+    maker = add_maker(work, "Gannet", "GAN")
+    load_catalogue(work, maker.id, "g.csv", (HEAD + "GM-SC,cylinder,Gannet,5.00,9.00,yes\n").encode())
+    item = get_item(work.session, maker.id, "GM-SC")
+    assert item is not None and not item.attributes
+    row = {"pattern": "all", "kind": "text", "segment": "all", "text": "GM-SC", "sets": "type: mortise; finish: 626"}
+    change_table(work, maker.id, maker.version, "segments", [(1, row)])
+    assert item.attributes["type"] == "mortise"
+
+
+def test_an_item_that_a_makers_file_leaves_out_is_read_by_its_new_pattern(work, ardent: Maker) -> None:
+    given = maker_json(work.session, ardent)
+    for segment in given["patterns"][0]["segments"]:
+        for code in segment.get("codes", []):
+            if code["code"] == "SC":
+                code["sets"] = {"finish": "630"}
+    import_maker(work, {**given, "items": []})
+    item = get_item(work.session, ardent.id, "A18M-Q1-66.SC")
+    assert item is not None and item.attributes["finish"] == "630"

@@ -83,6 +83,9 @@ def test_a_segments_codes_follow_it_to_another_place_and_under_another_name(arde
         (2, {"separator": "?!"}, "row 3, separator"),
         (2, {"segment": ""}, "row 3, segment"),
         (2, {"pattern": ""}, "row 3, pattern"),
+        (0, {"digits": "2"}, "row 1, digits"),
+        (1, {"means": "a length"}, "row 2, means"),
+        (2, {"unit": "1/16"}, "row 3, unit"),
     ],
 )
 def test_a_bad_segment_is_named_by_row_and_column(work, place: int, cells: dict[str, str], where: str) -> None:
@@ -104,3 +107,27 @@ def test_patterns_that_cannot_be_told_apart_are_refused(work) -> None:
     with pytest.raises(Problems) as refused:
         change_table(work, maker.id, maker.version, "segments", numbered(blurred))
     assert refused.value.problems
+
+
+def test_a_new_code_table_takes_what_it_means_when_left_out(work) -> None:
+    maker = add_maker(work, "Gannet", "GAN")
+    rows = [*NEW[:2], {**NEW[2], "left out": "plain brass = finish: 606"}]
+    change_table(work, maker.id, maker.version, "segments", numbered(rows))
+    patterns = read_maker(maker.tables).patterns
+    assert decode_any(patterns, "G18")[0].attributes.finish == "606"
+    sheet = find_sheet(maker.tables, "segments")
+    assert (
+        read_sheet(maker.tables, sheet, numbered(sheet_rows(maker.tables, sheet)))["patterns"]
+        == (maker.tables["patterns"])
+    )
+
+
+@pytest.mark.parametrize("column", ["text", "means", "sets", "left out"])
+def test_what_belongs_into_a_code_table_is_not_passed_over(ardent: Maker, column: str) -> None:
+    sheet = find_sheet(ardent.tables, "segments")
+    rows = sheet_rows(ardent.tables, sheet)
+    place = next(place for place, each in enumerate(rows) if each["kind"] == "codes")
+    rows[place] = {**rows[place], column: "none = cam: long"}
+    with pytest.raises(Problems, match="table of their own") as refused:
+        read_sheet(ardent.tables, sheet, numbered(rows))
+    assert refused.value.problems[0].field == f"row {place + 1}, {column}"

@@ -296,4 +296,4 @@ def test_a_maker_without_a_pattern_stops_no_other_makers_numbers(clerk: FormClie
     sold = pane(clerk, {**PART, "part_number": "X-1"})
     assert "Odd cylinder" in sold and "$9.00" in sold
     keyed = pane(clerk, {**PART, "part_number": "X-1", "keying": "KD"})
-    assert "no part-number pattern that says what X-1 is" in keyed
+    assert "do not say what X-1 is, so it cannot be keyed" in keyed

@@ -13,6 +13,7 @@ import sqlalchemy as sa
 from flask.testing import FlaskClient
 
 from app.ledger.makers.actions import import_maker
+from app.ledger.makers.sheets import find_sheet, sheet_rows, sheets_of
 from app.ledger.models import CatalogueItem, Maker, Role
 from app.web.makers.runs import Runs
 from tests.factories import CatalogueItemFactory, MakerFactory
@@ -113,6 +114,36 @@ def test_a_table_is_changed_cell_by_cell(owner_client: FlaskClient, maker: Maker
     assert bad.status_code == 422
     assert 'id="fault-2-2"' in bad.text and 'value="Old spec"' in bad.text and 'value="2"' in bad.text
     assert owner_client.get(f"/makers/{maker.id}/tables/nothing").status_code == 404
+
+
+def test_a_new_makers_keyways_are_entered_with_a_spec_on_record(owner_client: FlaskClient, maker: Maker) -> None:
+    place = owner_client.post("/makers/new", data={"name": "Gannet", "code": "GAN"}).headers["Location"]
+    page = owner_client.get(f"{place}/tables/keyways").text
+    assert "Bitting specs on record: Ardent AQ" in page and page.count('name="cell-0"') == 12
+    cells = {"version": "1", "cell-0": ["GK1"], "cell-1": ["GK"], "cell-2": ["Ardent AQ"]}
+    assert owner_client.post(f"{place}/tables/keyways", data=cells).status_code == 303
+    shown = owner_client.get(place).text
+    assert "GK1" in shown and "Bitting specs" in shown
+
+
+def test_more_rows_keep_what_was_typed_and_save_nothing(owner_client: FlaskClient, maker: Maker, session) -> None:
+    cells = {"version": "1", "cell-0": ["AQ1", "ZZ9"], "cell-1": ["AQ", ""], "cell-2": ["Ardent AQ", ""], "more": "1"}
+    page = owner_client.post(f"/makers/{maker.id}/tables/keyways", data=cells)
+    assert page.status_code == 200
+    assert 'value="ZZ9"' in page.text and page.text.count('name="cell-0"') == 14
+    assert page.text.index(">Save</button>") < page.text.index(">More rows</button>")  # Enter in a cell saves
+    assert session.get(Maker, maker.id).version == 1
+
+
+def test_what_a_changed_pattern_no_longer_reads_is_told(owner_client: FlaskClient, maker: Maker, session) -> None:
+    tables = session.get(Maker, maker.id).tables
+    key = next(sheet.key for sheet in sheets_of(tables) if sheet.title.endswith("codes of finish"))
+    rows = [row for row in sheet_rows(tables, find_sheet(tables, key)) if row["code"] != "SC"]
+    cells = {f"cell-{n}": [row[name] for row in rows] for n, name in enumerate(("code", "means", "sets"))}
+    saved = owner_client.post(
+        f"/makers/{maker.id}/tables/{key}", data={"version": "1", **cells}, follow_redirects=True
+    )
+    assert "of the catalogue can no longer be read by this pattern: A16M-Q1-66.SC" in saved.text
 
 
 @pytest.mark.parametrize("kind", ["csv", "xlsx"])

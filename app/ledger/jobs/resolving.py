@@ -98,7 +98,7 @@ class Resolver:
         readings: list[tuple[MakerTables, Reading]] = []
         for maker in makers:
             item = self._items.get(maker.id, line.part_number.strip())
-            if item is not None and (item.category != "cylinder" or not maker.patterns):
+            if item is not None and (item.category != "cylinder" or not item.attributes):
                 return self._item(line, maker, item)
             if not maker.patterns and not line.maker_code:
                 continue  # a maker just added must not stop the others' numbers
@@ -117,14 +117,14 @@ class Resolver:
         return self._sold(line, maker, reading, others)
 
     def _item(self, line: LineAsk, maker: MakerTables, item: CatalogueItem) -> Resolved:
-        """A part number out of a catalogue that nothing is keyed on: hardware, a key blank, or a cylinder of a maker
-        without a pattern, which nobody can read."""
+        """A part number out of a catalogue that nothing is keyed on: hardware, a key blank, or a cylinder
+        whose number its maker's tables do not read."""
         number = item.part_number
         if line.keying.kind is not KeyingKind.NONE and item.category == "cylinder":
             raise BitternError(
                 "keying",
-                f"{maker.name} has no part-number pattern that says what {number} is, so it cannot be keyed: "
-                "choose No pins, or have the pattern entered.",
+                f"The tables of {maker.name} do not say what {number} is, so it cannot be keyed: choose No pins, or "
+                "have its part-number pattern entered.",
             )
         if line.keying.kind is not KeyingKind.NONE:
             raise BitternError("keying", f"{number} is no cylinder, so there is nothing to key on it.")

@@ -17,6 +17,7 @@ from app.ledger.engine import transaction
 from app.ledger.errors import NotFound, Stale
 from app.ledger.events.actions import record
 from app.ledger.makers.models import CatalogueItem, FactoryTermsRow, Keyway, Maker, SpecRow
+from app.ledger.makers.rereading import reread_catalogue
 from app.ledger.prices.dated import changed_terms, terms_mark
 from app.ledger.specs.actions import refuse_breaking
 from app.ledger.work import Work
@@ -27,8 +28,9 @@ def import_maker(work: Work, given: object, version: int | None = None) -> Maker
     """Put a maker's whole file on record, or bring an earlier one up to date: all of it or nothing.
 
     `given` is the parsed JSON of a maker's file. BitternError names the table and row at fault. Items that
-    are no longer in the file stay, since quotes and doors may name them. version: the maker's when the file was
-    shown, 0 for a new one; Stale when somebody saved since. None: whatever is on record is replaced.
+    are no longer in the file stay, since quotes and doors may name them, and are read by the new pattern.
+    version: the maker's when the file was shown, 0 for a new one; Stale when somebody saved since. None:
+    whatever is on record is replaced.
     """
     work.require()
     read = read_maker(given)
@@ -46,6 +48,8 @@ def import_maker(work: Work, given: object, version: int | None = None) -> Maker
         work.session.flush()
         put_keyways(work, maker, read)
         _items(work, maker, read)
+        work.session.flush()
+        reread_catalogue(work.session, maker, read.patterns)
         record(
             work,
             "maker imported",

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-__all__ = ["add_maker", "change_table", "maker_json", "plan_maker", "read_table_file"]
+__all__ = ["TableChange", "add_maker", "change_table", "maker_json", "plan_maker", "read_table_file"]
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import sqlalchemy as sa
@@ -19,7 +20,9 @@ from app.ledger.errors import LedgerError, NotFound, Stale, Taken
 from app.ledger.events.actions import record
 from app.ledger.makers.actions import put_keyways
 from app.ledger.makers.catalogue import items_of
+from app.ledger.makers.keyway_specs import tables_on_record
 from app.ledger.makers.models import Maker
+from app.ledger.makers.rereading import Reread, reread_catalogue
 from app.ledger.makers.sheets import Row, find_sheet, read_sheet
 from app.ledger.work import Work
 
@@ -42,8 +45,19 @@ def add_maker(work: Work, name: str, code: str) -> Maker:
         return maker
 
 
-def change_table(work: Work, maker_id: int, version: int, key: str, rows: Sequence[tuple[int, Row]]) -> Maker:
-    """Replace one of a maker's tables; Problems by row and column and nothing when it cannot be read."""
+@dataclass(frozen=True, slots=True)
+class TableChange:
+    """A maker with its table changed, and the cylinders of its catalogue that are not understood any more."""
+
+    maker: Maker
+    unread: tuple[str, ...] = ()
+
+
+def change_table(work: Work, maker_id: int, version: int, key: str, rows: Sequence[tuple[int, Row]]) -> TableChange:
+    """Replace one of a maker's tables; Problems by row and column and nothing when it cannot be read.
+
+    Where its part numbers mean something else from now on, the catalogue's cylinders are read anew.
+    """
     work.require()
     with transaction(work.session):
         maker = work.session.get(Maker, maker_id)
@@ -52,15 +66,27 @@ def change_table(work: Work, maker_id: int, version: int, key: str, rows: Sequen
         if maker.version != version:
             raise Stale()
         sheet = find_sheet(maker.tables, key)
-        tables = read_sheet(maker.tables, sheet, rows)
-        read = read_maker({**tables, "items": []})
-        if read == read_maker({**maker.tables, "items": []}):
-            return maker
+        before = tables_on_record(work.session, maker)
+        known = tables_on_record(work.session, maker, every_spec=True) if key == "keyways" else before
+        tables = read_sheet(known, sheet, rows)
+        kept = {*before["bitting_specs"], *(each["bitting_spec"] for each in tables["keyways"])}
+        tables["bitting_specs"] = {name: spec for name, spec in tables["bitting_specs"].items() if name in kept}
+        read, was = read_maker({**tables, "items": []}), read_maker({**before, "items": []})
+        if read == was:
+            return TableChange(maker)
         maker.tables = tables
         put_keyways(work, maker, read)
+        reread = Reread() if read.patterns == was.patterns else reread_catalogue(work.session, maker, read.patterns)
         work.session.flush()
-        record(work, "maker's table changed", f"maker {maker_id}", f"{maker.name}: {sheet.title} changed")
-        return maker
+        record(work, "maker's table changed", f"maker {maker_id}", _changed_words(maker, sheet.title, reread))
+        return TableChange(maker, reread.unread)
+
+
+def _changed_words(maker: Maker, title: str, reread: Reread) -> str:
+    said = f"{maker.name}: {title} changed"
+    if reread.changed:
+        said += f", {reread.changed:,} cylinders of the catalogue read anew"
+    return f"{said}, {len(reread.unread):,} not understood any more" if reread.unread else said
 
 
 def read_table_file(tables: Mapping[str, Any], key: str, name: str, content: bytes) -> list[tuple[int, Row]]:
@@ -134,4 +160,4 @@ def maker_json(session: Session, maker: Maker) -> dict[str, Any]:
         }
         for item in items_of(session, maker)
     ]
-    return {**maker.tables, "items": items}
+    return {**tables_on_record(session, maker), "items": items}

@@ -21,9 +21,12 @@ HINT = (
     "A row a segment, in the order of the number; a pattern begins where its name first stands. Kind: text (always "
     "the same), codes (its table is below; a new one begins with the code in 'text'), or number (a length, chambers "
     "or drilled). Separator: what stands before it. Left out: what it means when it is missing, such as 'standard "
-    "cam = cam: standard', several parted by '|'; of codes it stands in their own table."
+    "cam = cam: standard', several parted by '|'; of codes entered before it stands in their own table."
 )
 _NUMBER = ("attribute", "digits", "unit", "least", "most")
+_PRINTED = ("text", "means", "sets")
+_FOREIGN = {"text": _NUMBER, "codes": _NUMBER, "number": _PRINTED}
+"""The columns that say nothing of a kind: what is typed there was meant for something else."""
 
 
 def show_segments(tables: Mapping[str, Any]) -> list[Row]:
@@ -111,6 +114,7 @@ def _segment(row: Row, former: Mapping[str, Any]) -> dict[str, Any]:
     if row["separator"]:
         given["separator"] = row["separator"]
     same = former if former.get("kind") == kind else {}
+    _refuse_foreign(row, kind, has_table=bool(same.get("codes")))
     if kind == "text":
         given |= {"text": row["text"], "words": row["means"] or row["segment"]}
         if row["sets"]:
@@ -123,9 +127,20 @@ def _segment(row: Row, former: Mapping[str, Any]) -> dict[str, Any]:
         given |= {name: _whole(row[name]) for name in _NUMBER if row[name]}
     else:
         raise BitternError("kind", "Use text, codes or number.")
-    if kind != "codes" and row["left out"]:
+    if row["left out"]:
         given["missing"] = _meanings(row["left out"])
     return given
+
+
+def _refuse_foreign(row: Row, kind: str, *, has_table: bool) -> None:
+    """Raise where something stands in a column that would be passed over."""
+    for column in _FOREIGN.get(kind, ()):
+        if row[column]:
+            raise BitternError(column, f"A segment of the kind {kind} has no {column}: empty this cell.")
+    if kind == "codes" and has_table:
+        for column in (*_PRINTED, "left out"):
+            if row[column]:
+                raise BitternError(column, "The codes of this segment have a table of their own: enter it there.")
 
 
 def _whole(text: str) -> int | str:

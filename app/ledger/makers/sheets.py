@@ -54,7 +54,7 @@ _FIXED = (
         "keyways",
         "Keyways",
         ("name", "family", "bitting spec"),
-        "The bitting spec is one of the specs below, by its name.",
+        "The bitting spec is one on record, by its name.",
         ("keyways",),
         show_keyway,
         read_keyway,

@@ -1,0 +1,186 @@
+"""One table of a maker: changed cell by cell, out as a file, and in from one, shown before it is saved."""
+
+from __future__ import annotations
+
+__all__ = ["import_table", "record_table", "table", "table_csv", "table_xlsx"]
+
+from collections.abc import Mapping
+from typing import Any
+
+from flask import Response, abort, flash, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+
+from app.errors import BitternError, Problems
+from app.fitting import csv_bytes, guarded, sheet_bytes
+from app.ledger.errors import Stale
+from app.ledger.makers.editing import TableChange, change_table, read_table_file
+from app.ledger.makers.keyway_specs import spec_names, tables_on_record
+from app.ledger.makers.models import Maker
+from app.ledger.makers.queries import get_maker
+from app.ledger.makers.sheets import Row, Sheet, find_sheet, read_sheet, sheet_rows
+from app.web.access import roles
+from app.web.errors import about
+from app.web.files import CSV, XLSX, send
+from app.web.forms_base import FilePage, attach
+from app.web.makers.blueprint import blueprint
+from app.web.makers.forms import TableForm
+from app.web.services import current_work, request_session
+from app.web.waiting import WaitingFile, drop_waiting, find_waiting, keep_waiting
+
+SPARE_ROWS, MORE_ROWS = 4, 12
+
+
+@blueprint.route("/<int:maker_id>/tables/<key>", methods=["GET", "POST"])
+@roles()
+def table(maker_id: int, key: str) -> ResponseReturnValue:
+    """Change one table of a maker, cell by cell."""
+    about(f"maker {maker_id}")
+    work = current_work()
+    maker, tables, sheet = _sheet(maker_id, key)
+    form = TableForm(obj=maker)
+    rows, problems, version = sheet_rows(tables, sheet), None, maker.version
+    spare = SPARE_ROWS if rows else MORE_ROWS
+    if form.validate_on_submit():
+        rows = _typed_rows(sheet)
+        if "more" in request.form:
+            version, spare = form.version_read, MORE_ROWS
+        else:
+            try:
+                change = change_table(work, maker_id, form.version_read, key, list(enumerate(rows, 1)))
+            except Problems as refused:
+                problems, version = refused.problems, form.version_read
+            else:
+                _tell(change, f"{sheet.title} is saved.")
+                return redirect(url_for("makers.show", maker_id=maker_id, _anchor=key), 303)
+    form.version.data = str(version)
+    empty = dict.fromkeys(sheet.columns, "")
+    return render_template(
+        "makers/table.html",
+        form=form,
+        maker=maker,
+        sheet=sheet,
+        rows=[*(row for row in rows if any(row.values())), *[empty] * spare],
+        problems=problems,
+        faults=_faults(problems or ()),
+        specs=spec_names(work.session) if key == "keyways" else (),
+    ), 422 if problems else 200
+
+
+def _sheet(maker_id: int, key: str) -> tuple[Maker, dict[str, Any], Sheet]:
+    """The maker, its tables, and the one of them with this key; 404 where it has none such."""
+    session = request_session()
+    maker = get_maker(session, maker_id)
+    tables = tables_on_record(session, maker, every_spec=key == "keyways")
+    try:
+        return maker, tables, find_sheet(tables, key)
+    except BitternError as error:
+        abort(404, error.message)
+
+
+def _tell(change: TableChange, saved: str) -> None:
+    """Say that a table is saved, and what of the catalogue is not understood with it."""
+    flash(saved)
+    if change.unread:
+        shown = ", ".join(change.unread[:5]) + (", …" if len(change.unread) > 5 else "")
+        count = f"{len(change.unread):,} cylinder{'s' if len(change.unread) > 1 else ''}"
+        flash(f"{count} of the catalogue can no longer be read by this pattern: {shown}.", "caution")
+
+
+def _typed_rows(sheet: Sheet) -> list[Row]:
+    """The cells as typed, row by row, without the rows left empty."""
+    columns = [request.form.getlist(f"cell-{place}") for place in range(len(sheet.columns))]
+    rows = [dict(zip(sheet.columns, cells, strict=False)) for cells in zip(*columns, strict=False)]
+    return [row for row in rows if any(cell.strip() for cell in row.values())]
+
+
+def _faults(problems: Any) -> Mapping[tuple[int, str], str]:
+    """(row, column) → what was refused there."""
+    found = {}
+    for problem in problems:
+        place, _, column = problem.field.partition(", ")
+        number = place.removeprefix("row ")
+        if number.isdecimal():
+            found[int(number), column] = problem.message
+    return found
+
+
+@blueprint.get("/<int:maker_id>/tables/<key>.csv")
+@roles()
+def table_csv(maker_id: int, key: str) -> ResponseReturnValue:
+    """One table as CSV."""
+    _, tables, sheet = _sheet(maker_id, key)
+    return send(csv_bytes(_written(tables, sheet)), f"maker-{maker_id}-{sheet.key}.csv", CSV)
+
+
+@blueprint.get("/<int:maker_id>/tables/<key>.xlsx")
+@roles()
+def table_xlsx(maker_id: int, key: str) -> Response:
+    """One table as a spreadsheet."""
+    _, tables, sheet = _sheet(maker_id, key)
+    content = sheet_bytes(sheet.key, _written(tables, sheet))
+    return send(content, f"maker-{maker_id}-{sheet.key}.xlsx", XLSX)
+
+
+def _written(tables: Mapping[str, Any], sheet: Sheet) -> list[list[str]]:
+    rows = [[guarded(row[name]) for name in sheet.columns] for row in sheet_rows(tables, sheet)]
+    return [list(sheet.columns), *rows]
+
+
+@blueprint.route("/<int:maker_id>/tables/<key>/import", methods=["GET", "POST"])
+@roles()
+def import_table(maker_id: int, key: str) -> ResponseReturnValue:
+    """Read a table from a file and show it before it is saved."""
+    work, form, problems = current_work(), FilePage(), None
+    maker, tables, sheet = _sheet(maker_id, key)
+    if form.validate_on_submit():
+        try:
+            waiting = keep_waiting(work, f"table {maker_id} {key}", form.file.data)
+            rows = read_table_file(tables, key, waiting.name, waiting.content)
+            return _table_plan(maker, tables, sheet, waiting, rows)
+        except Problems as refused:
+            problems = refused.problems
+        except BitternError as error:
+            attach(form, error)
+    status = 422 if form.is_submitted() else 200
+    return render_template("makers/import_table.html", form=form, maker=maker, sheet=sheet, problems=problems), status
+
+
+def _table_plan(
+    maker: Maker,
+    tables: Mapping[str, Any],
+    sheet: Sheet,
+    waiting: WaitingFile,
+    rows: list[tuple[int, Row]],
+    *,
+    is_anew: bool = False,
+) -> str:
+    """What a table's file would do; is_anew: said again, since somebody saved in between."""
+    before, after = sheet_rows(tables, sheet), sheet_rows(read_sheet(tables, sheet, rows), sheet)
+    return render_template(
+        "makers/table_plan.html",
+        maker=maker,
+        sheet=sheet,
+        waiting=waiting,
+        added=[row for row in after if row not in before],
+        gone=[row for row in before if row not in after],
+        kept=sum(row in before for row in after),
+        is_anew=is_anew,
+    )
+
+
+@blueprint.post("/<int:maker_id>/tables/<key>/record")
+@roles()
+def record_table(maker_id: int, key: str) -> ResponseReturnValue:
+    """Put a table that was shown on record."""
+    about(f"maker {maker_id}")
+    work, token, form = current_work(), request.form.get("token", ""), TableForm()
+    _, tables, sheet = _sheet(maker_id, key)
+    waiting = find_waiting(work, f"table {maker_id} {key}", token)
+    rows = read_table_file(tables, key, waiting.name, waiting.content)
+    try:
+        change = change_table(work, maker_id, form.version_read, key, rows)
+    except Stale:
+        return _table_plan(*_sheet(maker_id, key), waiting, rows, is_anew=True), 409
+    drop_waiting(token)
+    _tell(change, f"{sheet.title} is on record.")
+    return redirect(url_for("makers.show", maker_id=maker_id, _anchor=key), 303)
