@@ -12,7 +12,7 @@ from app.fitting.composing import combinations, compose, compose_any
 from app.fitting.cylinder import CYLINDER_TYPES, CylinderAttributes, differences, from_json, to_json, words
 from app.fitting.face import FaceChange, face_change
 from app.fitting.finding import Match, find, find_by_blank, find_same_fit
-from app.fitting.finishes import Finish, finish, finish_words, finishes, finishes_by_us_code, mismatch
+from app.fitting.finishes import Finish, finish, finish_words, finishes, finishes_by_us_code, mismatch, mismatch_among
 from app.fitting.guard import FORMULA_STARTS, guarded, unguarded
 from app.fitting.inches import read_inches, show_inches, show_mm, write_inches
 from app.fitting.keyways import KeyAnswer, KeyBlank, Keyway, can_take_key, find_blanks
@@ -101,6 +101,7 @@ __all__ = [
     "load_makers",
     "merged_cells",
     "mismatch",
+    "mismatch_among",
     "pattern_from_json",
     "pattern_to_json",
     "read_catalogue",

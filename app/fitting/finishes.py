@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-__all__ = ["Finish", "finish", "finish_words", "finishes", "finishes_by_us_code", "mismatch"]
+__all__ = [
+    "Finish",
+    "finish",
+    "finish_words",
+    "finishes",
+    "finishes_by_us_code",
+    "mismatch",
+    "mismatch_among",
+]
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -101,3 +109,23 @@ def mismatch(codes: Sequence[str]) -> tuple[str, ...]:
             else:
                 warnings.append(f"{pair} on one door do not match: ask before selling.")
     return tuple(warnings)
+
+
+def mismatch_among(asked: Sequence[Sequence[str]]) -> tuple[str, ...]:
+    """`mismatch` where each finish may be any of several numbers, as an old US code leaves it open.
+
+    Two that can be the same number agree; those that cannot but may look alike are told so.
+
+    >>> mismatch_among([["626"], ["626", "652"]])
+    ()
+    >>> mismatch_among([["626"], ["605", "632"]])
+    ('626 satin chromium and 605 bright brass on one door do not match: ask before selling.',)
+    """
+    told: dict[str, None] = {}
+    for index, first in enumerate(asked):
+        for second in asked[index + 1 :]:
+            pairs = [mismatch([one, other]) for one in first for other in second]
+            # The best that the two can be: nothing to say, else a look-alike, else the first pair.
+            best = min(pairs, key=lambda said: (bool(said), "look alike" not in "".join(said)), default=())
+            told.update(dict.fromkeys(best))
+    return tuple(told)

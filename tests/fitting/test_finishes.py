@@ -5,7 +5,7 @@ import re
 import pytest
 
 from app.errors import BitternError
-from app.fitting import finish, finish_words, finishes, finishes_by_us_code, mismatch
+from app.fitting import finish, finish_words, finishes, finishes_by_us_code, mismatch, mismatch_among
 
 
 def test_every_finish_has_a_swatch_words_and_a_source() -> None:
@@ -32,3 +32,12 @@ def test_mismatch_compares_each_pair_once_and_ignores_what_is_not_said() -> None
     assert len(mismatch(["626", "605", "613", "626"])) == 3
     assert "base metal differs" in mismatch(["605", "632"])[0]
     assert "do not match" in mismatch(["626", "house black"])[0]
+
+
+def test_a_code_that_leaves_the_number_open_is_taken_at_its_best() -> None:
+    us3, us26d = ([each.code for each in finishes_by_us_code(code)] for code in ("US3", "US26D"))
+    assert mismatch_among([us26d]) == mismatch_among([us26d, ["652"]]) == mismatch_among([]) == ()
+    assert mismatch_among([["626"], us3]) == mismatch(["626", "605"])
+    assert len(mismatch_among([us3, us26d, ["630"]])) == 3
+    assert "base metal differs" in mismatch_among([["605"], ["632"]])[0]
+    assert "do not match" in mismatch_among([["626"], ["house black"]])[0]

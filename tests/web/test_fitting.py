@@ -170,6 +170,15 @@ REFUSED = [
 ]
 
 
+def test_a_us_code_is_every_number_that_it_can_be(counter: FlaskClient) -> None:
+    one = _ask(counter, "finishes", codes="US26D")
+    assert "US26D can be 626 satin chromium or 652 satin chromium plated: the base metal decides." in one
+    assert "look alike" not in one and "match on one door" not in one
+    assert "These match on one door." in _ask(counter, "finishes", codes="us26d, 652")
+    clash = _ask(counter, "finishes", codes="626, US3")
+    assert clash.count("do not match") == 1 and "look alike" not in clash
+
+
 def test_what_cannot_be_answered_says_why(counter: FlaskClient) -> None:
     for slug, asked, said in REFUSED:
         assert said in _ask(counter, slug, **asked), (slug, said)

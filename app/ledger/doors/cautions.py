@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
-__all__ = ["DRILLING", "EGRESS", "FIRE", "INSIDE", "StandingThere", "caution_word", "cautions_for", "cautions_of"]
+__all__ = [
+    "DRILLING",
+    "EGRESS",
+    "FINISHES",
+    "FIRE",
+    "INSIDE",
+    "StandingThere",
+    "caution_word",
+    "cautions_for",
+    "cautions_of",
+]
 
 from collections.abc import Sequence
 from fractions import Fraction
 from functools import lru_cache
 from typing import Protocol
 
-from app.fitting import required_length, show_inches
+from app.fitting import mismatch, required_length, show_inches
 from app.ledger.doors.models import CylinderState, Door
 from app.ledger.doors.standing import Standing, standing
 
@@ -24,6 +34,8 @@ DRILLING = (
     "Fire-rated, and a rim or bored cylinder is still to be fitted: a new hole drilled in the field may void the "
     "label. Use the holes that are there, or ask who issued the label and the authority having jurisdiction."
 )
+FINISHES = "Finishes differ: "
+"""What a caution about the finishes of one door begins with; which two, and how, follows."""
 # A lock case and a cam depth that are common (from memory of the trade): good enough to say "measure", no more.
 _CASE, _CAM = Fraction(1), Fraction(3, 4)
 _RING = Fraction(1, 2)  # more than this, and no ring that a shop usually holds covers it
@@ -37,6 +49,8 @@ class StandingThere(Standing, Protocol):
     def type(self) -> str: ...
     @property
     def length(self) -> Fraction | None: ...
+    @property
+    def finish(self) -> str: ...
 
 
 def cautions_of(door: Door) -> tuple[str, ...]:
@@ -71,6 +85,7 @@ def cautions_for(
         if any(one.type in ("rim", "bored") and one.state is not CylinderState.FITTED for one in there):
             told.append(DRILLING)
     told += [sentence for one in there if (sentence := _length(thickness, one))]
+    told += [FINISHES + sentence for sentence in mismatch([one.finish for one in there])]
     return tuple(dict.fromkeys(told))
 
 
@@ -81,7 +96,7 @@ def caution_word(sentence: str) -> str:
     ('exit', 'exit, key inside', 'fire-rated', 'no drilling')
     """
     words = {EGRESS: "exit", INSIDE: "exit, key inside", FIRE: "fire-rated", DRILLING: "no drilling"}
-    return words.get(sentence, "measure")
+    return words.get(sentence) or ("finishes" if sentence.startswith(FINISHES) else "measure")
 
 
 def _has_key_inside(lock_words: str, there: Sequence[StandingThere]) -> bool:

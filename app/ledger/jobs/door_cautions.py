@@ -22,6 +22,7 @@ class _There(NamedTuple):
     position: str
     type: str
     length: Fraction | None
+    finish: str
     state: CylinderState
     door_id: int
     is_egress: bool
@@ -43,6 +44,7 @@ _ROWS = (
         Cylinder.position,
         Cylinder.type,
         Cylinder.length,
+        Cylinder.finish,
         Cylinder.state,
         Cylinder.door_id,
         Door.is_egress,

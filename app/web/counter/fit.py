@@ -19,7 +19,7 @@ from app.fitting import (
     common_body,
     decode_any,
     finishes_by_us_code,
-    mismatch,
+    mismatch_among,
     show_inches,
 )
 from app.ledger.jobs.ask import LineKind
@@ -255,9 +255,5 @@ def _finish_warnings(line: TypedLine, own: CylinderAttributes | None) -> tuple[s
     if own is None or not own.finish:
         return ()
     others = [typed.strip() for typed in line.fit_finishes.split(",")[:12] if typed.strip()]
-    codes = []
-    for typed in others:
-        meant = [each.code for each in finishes_by_us_code(typed)]
-        # A US code that can mean this very finish is taken for it.
-        codes.append(own.finish if own.finish in meant else meant[0] if meant else typed[:24])
-    return mismatch([own.finish, *codes])
+    there = [[each.code for each in finishes_by_us_code(typed)] or [typed[:24]] for typed in others]
+    return mismatch_among([[own.finish], *there])

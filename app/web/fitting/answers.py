@@ -61,7 +61,7 @@ from app.fitting import (
     fit_length,
     fit_tailpiece,
     fit_thread,
-    mismatch,
+    mismatch_among,
     words,
 )
 from app.ledger.makers.queries import MakerTables
@@ -356,19 +356,22 @@ def answer_key(session: Session, makers: Makers, form: forms.KeyForm) -> tuple[K
 
 @dataclass(frozen=True, slots=True)
 class FinishAnswer:
-    """The finishes asked for, what does not match on one door, and the makers' own codes by number."""
+    """The finishes that were asked for and how many were, what does not match on one door, which US codes leave
+    the number open, and the makers' own codes by number."""
 
     asked: tuple[Finish, ...]
+    count: int
     warnings: tuple[str, ...]
+    open_codes: tuple[str, ...]
     own_codes: Mapping[str, Sequence[tuple[str, str]]]
 
 
 def answer_finishes(session: Session, makers: Makers, form: forms.FinishForm) -> FinishAnswer:
     """Finishes by BHMA number or US code, and whether they match on one door."""
-    asked: list[Finish] = []
+    asked: dict[str, tuple[Finish, ...]] = {}
     for typed in filter(None, (each.strip() for each in str(form.codes.data or "").split(","))):
         try:
-            asked += finishes_by_us_code(typed) or (finish(typed),)
+            asked[typed.upper()] = finishes_by_us_code(typed) or (finish(typed),)
         except BitternError as error:
             raise BitternError("codes", error.message) from error
     own: dict[str, list[tuple[str, str]]] = {each.code: [] for each in finishes()}
@@ -379,4 +382,11 @@ def answer_finishes(session: Session, makers: Makers, form: forms.FinishForm) ->
                     number = dict(code.sets).get("finish")
                     if number in own and (maker.name, code.code) not in own[number]:
                         own[number].append((maker.name, code.code))
-    return FinishAnswer(tuple(asked), mismatch([each.code for each in asked]), own)
+    open_codes = tuple(
+        f"{typed} can be {' or '.join(each.words for each in meant)}: the base metal decides."
+        for typed, meant in asked.items()
+        if len(meant) > 1
+    )
+    shown = tuple(dict.fromkeys(each for meant in asked.values() for each in meant))
+    warnings = mismatch_among([[each.code for each in meant] for meant in asked.values()])
+    return FinishAnswer(shown, len(asked), warnings, open_codes, own)

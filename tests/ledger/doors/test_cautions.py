@@ -7,7 +7,7 @@ from fractions import Fraction
 import pytest
 
 from app.documents import schedule_csv
-from app.ledger.doors.cautions import DRILLING, EGRESS, FIRE, INSIDE, cautions_of
+from app.ledger.doors.cautions import DRILLING, EGRESS, FINISHES, FIRE, INSIDE, caution_word, cautions_of
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.models import CylinderState, Site
 from app.ledger.work import Work
@@ -84,3 +84,15 @@ def test_cautions_print_on_the_schedule_by_what_stands_on_the_door(work: Work) -
 def test_every_caution_defers() -> None:
     for sentence in (EGRESS, INSIDE, FIRE, DRILLING):
         assert "authority having jurisdiction" in sentence or "local code" in sentence
+
+
+def test_finishes_that_do_not_match_on_one_door_are_told(site: Site) -> None:
+    mixed, alike, same = (door(site) for _ in range(3))
+    for one, finishes in ((mixed, ("626", "605")), (alike, ("626", "652")), (same, ("626", "626"))):
+        for position, finish in zip(("outside", "inside"), finishes, strict=True):
+            factories.CylinderFactory(door=one, position=position, finish=finish)
+    (told,) = cautions_of(mixed)
+    assert told.startswith(FINISHES) and "do not match: ask" in told
+    assert caution_word(told) == "finishes"
+    assert "look alike (US26D)" in cautions_of(alike)[0]
+    assert cautions_of(same) == ()
