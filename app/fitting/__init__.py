@@ -17,7 +17,7 @@ from app.fitting.guard import FORMULA_STARTS, guarded, unguarded
 from app.fitting.inches import read_inches, show_inches, show_mm, write_inches
 from app.fitting.keyways import KeyAnswer, KeyBlank, Keyway, can_take_key, find_blanks
 from app.fitting.length import LengthFit, LengthQuestion, fit_both_positions, fit_length, required_length
-from app.fitting.makers import Maker, find_maker, load_makers, read_maker
+from app.fitting.makers import Maker, find_maker, load_makers, read_maker, repeated_rows
 from app.fitting.part_numbers import PartNumberError, Piece, Reading, decode, decode_any
 from app.fitting.pattern_check import check_pattern
 from app.fitting.pattern_json import pattern_from_json, pattern_to_json
@@ -109,6 +109,7 @@ __all__ = [
     "read_item",
     "read_maker",
     "read_spoken",
+    "repeated_rows",
     "required_length",
     "sheet_bytes",
     "sheet_names",

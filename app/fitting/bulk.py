@@ -76,7 +76,11 @@ class BulkDecoder:
         self._broken: list[dict[tuple[str | None, ...], bool]] = [{} for _ in self.patterns]
 
     def attributes(self, number: str, *, explain: bool = True) -> CylinderAttributes:
-        """The attributes of a number; PartNumberError when it is not understood.
+        """The attributes of a number; PartNumberError when it is not understood."""
+        return self.read(number, explain=explain)[1]
+
+    def read(self, number: str, *, explain: bool = True) -> tuple[str, CylinderAttributes]:
+        """A number as its maker writes it, and its attributes; PartNumberError when it is not understood.
 
         explain: name the piece at fault and the nearest legal number as `decode_any` does, which takes its time;
         else the refusal only says that the number fits no pattern.
@@ -89,10 +93,11 @@ class BulkDecoder:
                 except (_TooMany, RecursionError):
                     break
                 if best is not None:
-                    return best
+                    return number, best
         if not explain and number.isascii() and number == number.upper():
             raise PartNumberError(f"{quoted(number)} fits no part-number pattern.", "", number, (), None)
-        return decode_any(self.patterns, number)[0].attributes
+        reading = decode_any(self.patterns, number)[0]
+        return reading.part_number, reading.attributes
 
     def _best(self, place: int, ways: Sequence[_Way]) -> CylinderAttributes | None:
         """The first of the legal readings with the fewest pieces left out, one meaning once."""

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-__all__ = ["Maker", "find_maker", "load_makers", "read_maker"]
+__all__ = ["Maker", "find_maker", "load_makers", "read_maker", "repeated_rows"]
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from app.errors import BitternError
+from app.errors import BitternError, Problem
 from app.fitting.cams import Cam, Lock
 from app.fitting.catalogue import CatalogueItem, read_item
 from app.fitting.given import as_list, as_object, as_text, as_whole, quoted
-from app.fitting.inches import read_inches
+from app.fitting.inches import read_inches, write_inches
 from app.fitting.keyways import KeyBlank, Keyway
 from app.fitting.part_numbers import decode_any
 from app.fitting.pattern_json import pattern_from_json
@@ -77,6 +77,28 @@ def read_maker(given: object) -> Maker:
         lengths=_inches(data.get("lengths", []), "lengths"),
         rings=_inches(data.get("rings", []), "rings"),
     )
+
+
+def repeated_rows(maker: Maker) -> tuple[Problem, ...]:
+    """Every row of a maker's tables that names what a row above it has named, by table, row and column."""
+    named: dict[tuple[str, str], list[str]] = {
+        ("patterns", "name"): [each.name for each in maker.patterns],
+        ("keyways", "name"): [each.name for each in maker.keyways],
+        ("key_blanks", "number"): [each.number for each in maker.blanks],
+        ("cams", "name"): [each.name for each in maker.cams],
+        ("locks", "name"): [each.name for each in maker.locks],
+        ("lengths", ""): [write_inches(each) for each in maker.lengths],
+        ("rings", ""): [write_inches(each) for each in maker.rings],
+        ("items", "part_number"): [each.part_number for each in maker.items],
+    }
+    problems = []
+    for (table, column), names in named.items():
+        first: dict[str, int] = {}
+        for number, name in enumerate(names, 1):
+            if first.setdefault(name.casefold(), number) != number:
+                field = f"{table}[{number}]" + (f".{column}" if column else "")
+                problems.append(Problem(field, f"{name} stands there twice."))
+    return tuple(problems)
 
 
 def _inches(value: object, field: str) -> tuple[Fraction, ...]:
@@ -162,7 +184,8 @@ def _item(given: object, maker: str, patterns: Sequence[Pattern], field: str) ->
     if item.category != "cylinder" or not patterns:
         return item
     try:
-        return item.with_attributes(decode_any(patterns, item.part_number)[0].attributes)
+        reading = decode_any(patterns, item.part_number)[0]
+        return replace(item, part_number=reading.part_number, attributes=reading.attributes)
     except BitternError as error:
         raise BitternError(f"{field}.part_number", error.message) from error
 

@@ -288,3 +288,51 @@ def test_an_item_that_a_makers_file_leaves_out_is_read_by_its_new_pattern(work, 
     import_maker(work, {**given, "items": []})
     item = get_item(work.session, ardent.id, "A18M-Q1-66.SC")
     assert item is not None and item.attributes["finish"] == "630"
+
+
+def test_a_cylinder_in_another_writing_is_the_same_item(work, ardent: Maker) -> None:
+    before = _count(work, ardent)
+    row = "a18m q1 66 sc,cylinder,As typed,14.80,31.50,yes\n"
+    plan = load_catalogue(work, ardent.id, "typed.csv", (HEAD + row).encode())
+    assert (plan.new, plan.changed) == (0, 1) and _count(work, ardent) == before
+    item = get_item(work.session, ardent.id, "A18M-Q1-66.SC")
+    work.session.refresh(item)
+    assert item is not None and item.list_cents == 3150
+    twice = (HEAD + row + "A18M-Q1-66.SC,cylinder,As written,14.80,31.50,yes\n").encode()
+    (problem,) = plan_catalogue(work.session, ardent.id, "twice.csv", twice).problems
+    assert problem.field == "row 3, column part_number"
+    assert problem.message == "This is A18M-Q1-66.SC, which stands in row 2 already."
+
+
+@pytest.mark.parametrize(
+    ("table", "field"),
+    [
+        ("patterns", "patterns[2].name"),
+        ("keyways", "keyways[7].name"),
+        ("key_blanks", "key_blanks[7].number"),
+        ("cams", "cams[4].name"),
+        ("locks", "locks[9].name"),
+        ("lengths", "lengths[8]"),
+        ("rings", "rings[5]"),
+        ("items", "items[41].part_number"),
+    ],
+)
+def test_a_makers_file_that_names_something_twice_is_refused(work, table: str, field: str) -> None:
+    given = json.loads((DEMO / "ardent_brass.json").read_text())
+    given |= {"name": "Gannet", "code": "GAN"}
+    given[table] = [*given[table], given[table][0]]
+    with pytest.raises(Problems) as refused:
+        plan_maker(work.session, json.dumps(given).encode())
+    assert field in [problem.field for problem in refused.value.problems]
+    with pytest.raises(Problems):
+        import_maker(work, given)
+    assert work.session.scalar(sa.select(Maker).where(Maker.code == "GAN")) is None
+
+
+def test_a_makers_file_has_its_cylinders_in_the_makers_writing(work, ardent: Maker) -> None:
+    given = maker_json(work.session, ardent)
+    before = _count(work, ardent)
+    for item in given["items"]:
+        item["part_number"] = item["part_number"].lower() if item["category"] == "cylinder" else item["part_number"]
+    import_maker(work, given)
+    assert _count(work, ardent) == before

@@ -10,8 +10,9 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from app.errors import Problems
 from app.fitting import Maker as MakerRead
-from app.fitting import decode_any, read_maker, to_json
+from app.fitting import decode_any, read_maker, repeated_rows, to_json
 from app.keying import BittingSpec
 from app.ledger.engine import transaction
 from app.ledger.errors import NotFound, Stale
@@ -34,6 +35,8 @@ def import_maker(work: Work, given: object, version: int | None = None) -> Maker
     """
     work.require()
     read = read_maker(given)
+    if repeated := repeated_rows(read):
+        raise Problems(repeated)
     for spec in read.bitting_specs.values():
         BittingSpec.from_json(spec)
     with transaction(work.session):

@@ -6,7 +6,7 @@ __all__ = ["CataloguePlan", "Progress", "catalogue_page", "items_of", "load_cata
 
 import re
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import sqlalchemy as sa
@@ -48,7 +48,7 @@ class CataloguePlan:
 
 @dataclass(frozen=True, slots=True)
 class _Read:
-    """The rows of a file with what each cylinder is."""
+    """The rows of a file with what each cylinder is, its number as the maker writes it."""
 
     items: tuple[Item, ...]
     attributes: tuple[dict[str, Any], ...]
@@ -73,22 +73,30 @@ def _read(maker: Maker, name: str, content: bytes, progress: Progress) -> _Read:
     rows = read_catalogue(name, content, maker.name, lambda done: progress("reading rows", done, 0))
     problems = list(rows.problems)
     decoder = BulkDecoder(read_maker(maker.tables).patterns if maker.tables else ())
+    items: list[Item] = []
     attributes: list[dict[str, Any]] = []
+    seen: dict[str, int] = {}
     misread = 0
     for number, (item, row) in enumerate(zip(rows.items, rows.rows, strict=True), 1):
         if number % STEP == 0:
             progress("reading part numbers", number, len(rows.items))
-        if item.category != "cylinder" or not decoder.patterns:
-            attributes.append({})
-            continue
-        try:
-            attributes.append(to_json(decoder.attributes(item.part_number, explain=misread < MOST_EXPLAINED)))
-        except BitternError as error:
-            misread += 1
-            attributes.append({})
-            problems.append(Problem(f"row {row}, column part_number", error.message))
+        written, is_what = item.part_number, {}
+        if item.category == "cylinder" and decoder.patterns:
+            try:
+                written, made = decoder.read(item.part_number, explain=misread < MOST_EXPLAINED)
+                is_what = to_json(made)
+            except BitternError as error:
+                misread += 1
+                problems.append(Problem(f"row {row}, column part_number", error.message))
+        first = seen.setdefault(written, row)
+        if first != row:  # the same number as typed was told already, when the row was read
+            problems.append(
+                Problem(f"row {row}, column part_number", f"This is {written}, which stands in row {first} already.")
+            )
+        items.append(item if written == item.part_number else replace(item, part_number=written))
+        attributes.append(is_what)
     problems.sort(key=_row_of)
-    return _Read(rows.items, tuple(attributes), tuple(problems))
+    return _Read(tuple(items), tuple(attributes), tuple(problems))
 
 
 def _row_of(problem: Problem) -> int:

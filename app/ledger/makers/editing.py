@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
-from app.fitting import check_pattern, read_maker, table_rows
+from app.fitting import check_pattern, read_maker, repeated_rows, table_rows
 from app.keying import BittingSpec
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound, Stale, Taken
@@ -138,6 +138,7 @@ def plan_maker(session: Session, content: bytes) -> tuple[dict[str, Any], Maker 
         for number, pattern in enumerate(read.patterns, 1)
         for problem in check_pattern(pattern)
     ]
+    problems += repeated_rows(read)
     if problems:
         raise Problems(problems)
     known = session.scalar(sa.select(Maker).where(Maker.code == read.code))

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from app.errors import BitternError, Problem, Problems
-from app.fitting import check_pattern, read_maker, unguarded
+from app.fitting import check_pattern, read_maker, repeated_rows, unguarded
 from app.ledger.makers.cells import (
     LOCK_COLUMNS,
     Row,
@@ -228,20 +228,7 @@ def _problems(tables: dict[str, Any], sheet: Sheet, count: int) -> list[Problem]
             Problem(f"patterns[{place + 1}].{each.field}", each.message)
             for each in check_pattern(maker.patterns[place])
         ]
-    return _twice(tables, sheet)
-
-
-def _twice(tables: Mapping[str, Any], sheet: Sheet) -> list[Problem]:
-    first = sheet.columns[0]
-    seen: dict[str, int] = {}
-    found = []
-    for number, row in enumerate(tables[str(sheet.path[0])], 1):
-        said = str(row[first] if isinstance(row, Mapping) else row)
-        name = said.casefold()
-        if name in seen:
-            found.append(Problem(f"{sheet.path[0]}[{number}].{first}", f"{said} stands there twice."))
-        seen[name] = number
-    return found
+    return [each for each in repeated_rows(maker) if each.field.startswith(f"{sheet.path[0]}[")]
 
 
 def _named(sheet: Sheet, numbers: Sequence[int], given: Sequence[Any], problem: Problem) -> Problem:
