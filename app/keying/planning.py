@@ -284,7 +284,14 @@ def _remedies(spec: BittingSpec, tmk: Bitting, demand: Demand) -> Iterator[str]:
             "or more (ALOA Keynotes, July 2017)."
         )
     if demand.levels == 2:
-        for constants in range(1, spec.chambers):
-            if (held := rotate(spec, tmk, constants).usable) >= demand.needs[CHANGE]:
-                yield f"Rotating constants, {constants} held at a time, hold {held:,} changes."
-                break
+        yield from _rotating_remedy(spec, tmk, demand)
+
+
+def _rotating_remedy(spec: BittingSpec, tmk: Bitting, demand: Demand) -> Iterator[str]:
+    """Give the fewest constants whose turns hold the changes; a chamber without another depth is held in each."""
+    still = {chamber for chamber, column in enumerate(make_columns(spec, tmk), start=1) if not column}
+    for constants in range(max(1, len(still)), spec.chambers):
+        places = [held for held in combinations(range(1, spec.chambers + 1), constants) if still <= set(held)]
+        if (found := rotate(spec, tmk, constants, places).usable) >= demand.needs[CHANGE]:
+            yield f"Rotating constants, {constants} held at a time, hold {found:,} changes."
+            return

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from itertools import product
 from random import Random
 
 import pytest
@@ -110,3 +111,17 @@ def test_a_demand_out_of_range_is_refused_by_field(values, field):
     with pytest.raises(KeyingError) as refused:
         Demand(**{"changes_per_master": 5, **values})
     assert refused.value.field == field
+
+
+def test_a_chamber_with_no_other_depth_of_the_masters_parity_is_held_in_every_rotation():
+    """Depths 0 to 2 in two steps: under a cut of 1 nothing progresses."""
+    spec = BittingSpec(chambers=4, depths=3, macs=2, step=2)
+    found = plan_system(spec, (1, 0, 2, 0), Demand(levels=2, changes_per_master=3))
+    assert not found.fits
+    changes = [
+        cuts
+        for cuts in product(range(3), repeat=4)
+        if all((cut - top) % 2 == 0 for cut, top in zip(cuts, (1, 0, 2, 0), strict=True))
+        and sum(cut == top for cut, top in zip(cuts, (1, 0, 2, 0), strict=True)) == 2
+    ]
+    assert f"Rotating constants, 2 held at a time, hold {len(changes)} changes." in found.remedies

@@ -213,3 +213,20 @@ def test_a_lost_control_key_exposes_every_core(client_as: ClientAs, session: Ses
     assert page.status_code == 200 and "takes out the cores of 6 cylinders" in page.text
     assert "The same 6, no other" in page.text and '<b class="code">CONTROL</b> (1 key)' in page.text
     assert "operates 1 cylinder" in client.post(address, data={"keyset": "AA1", "deed": "show"}).text
+
+
+def test_no_pins_are_shown_of_a_core_without_its_control_key(
+    client_as: ClientAs, session: Session, work: Work
+) -> None:
+    """Its build-up and top pins would be left out, and the core could never be taken out."""
+    system = system_in_service(work, {**CORE, "chambers": 6})
+    control = next(keyset for keyset in system.keysets if keyset.level is Level.CONTROL)
+    change = next(keyset for keyset in system.keysets if keyset.level is Level.CHANGE)
+    client = client_as(Role.OWNER)
+    address, data = f"/key-systems/{system.id}/bittings", {"keyset": str(change.id)}
+    assert "A cylinder on" in client.post(address, data=data).text
+    session.delete(control.bitting)
+    session.delete(control)
+    session.commit()
+    page = client.post(address, data=data).text
+    assert "has no control key. No pins are shown." in page and "A cylinder on" not in page

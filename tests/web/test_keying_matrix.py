@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import threading
 from collections.abc import Callable
+from time import monotonic
 
 import pytest
 from flask.testing import FlaskClient
@@ -117,16 +118,21 @@ def test_a_search_on_its_way_shows_progress_and_asks_again_without_a_script(
     go = threading.Event()
 
     def slow(*arguments: object, on_progress: Callable[[int, float], None], **options: object) -> None:
-        on_progress(7, 0.25)
+        on_progress(7, 0.0)
         go.wait(30)
         raise runs.BitternError("matrix", "It was told to stop.")
 
     monkeypatch.setattr(matrix_views, "key_matrix", slow)
     monkeypatch.setattr(runs.start_run, "__defaults__", (0.2,))
     answer = _send(bench, CROSSED)
+    (run,) = bench.application.extensions["keying runs"].values()
+    run.started = monotonic() - run.seconds / 4
     page = bench.get(answer.location)
     assert page.headers["Refresh"] == "2"
-    assert 'value="25"' in page.text and "Best so far: 7" in page.text
+    # By the clock: the search has told nothing since it began.
+    assert 'value="25"' in page.text and "Best so far: 7" in page.text and "The time is up" not in page.text
+    run.started = monotonic() - run.seconds
+    assert "The time is up: what stands in the way is being looked for" in bench.get(answer.location).text
     assert _send(bench, CROSSED).status_code == 303
     assert "under way already" in _send(bench, CROSSED).text
     go.set()

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.queries import get_system
-from app.ledger.models import Draft, Event, Keyset, KeyState, KeySystem, RecordsHolder, Role
+from app.ledger.models import CylinderOperator, Draft, Event, Keyset, KeyState, KeySystem, RecordsHolder, Role
 from app.ledger.work import Work
 from tests import factories
 from tests.web.keying_system import bittings_in_clear, seeded, system_in_service
@@ -124,3 +124,33 @@ def test_an_unknown_keyset_is_refused(client_as: ClientAs, session: Session, wor
     assert answer.status_code == 422 and 'id="keyset-error"' in answer.text
     session.rollback()
     assert session.query(Event).filter_by(kind="lost key looked at").count() == 0
+
+
+def test_the_draft_of_a_lost_key_names_doors_and_what_crosses_them(
+    client_as: ClientAs, session: Session, work: Work
+) -> None:
+    """A cylinder rekeyed without its cross-keying would shut out people who are meant to get in."""
+    system = system_in_service(work)
+    one, other = (session.scalars(sa.select(Keyset).where(Keyset.symbol == s)).one() for s in ("AA1", "AB1"))
+    session.add(CylinderOperator(cylinder_id=one.cylinders[0].id, keyset_id=other.id))
+    factories.CylinderFactory(
+        door=factories.DoorFactory(site=one.cylinders[0].door.site, opening_number="D9"),
+        keyset=one,
+        keyway="AQ1",
+        chambers=6,
+        is_nmk=True,
+    )
+    session.commit()
+    answer = client_as(Role.COUNTER).post(
+        f"/keying/systems/{system.id}/lost-key", data={"keyset": "AA1", "deed": "quote"}
+    )
+    assert answer.status_code == 303
+    session.rollback()
+    lines = [line for line in session.query(Draft).one().typed["lines"] if line["kind"] == "rekey"]
+    by_door = {line["remark"].split("doors ")[1].split(";")[0]: line["remark"] for line in lines}
+    # AB1 has to go too: with the masters it has every cut of the lost key.
+    assert by_door == {
+        "D1": "after the loss of a key of AA1; doors D1; cross-keyed: give AB1 (new) as operated by in the door list",
+        "D4": "after the loss of a key of AA1; doors D4",
+        "D9": "after the loss of a key of AA1; doors D9; NMK: write (NMK) after the keyset in the door list",
+    }

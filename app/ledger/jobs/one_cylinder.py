@@ -15,9 +15,8 @@ from app.ledger.doors.models import Cylinder, CylinderOperator, Door
 from app.ledger.errors import LedgerError, NotFound
 from app.ledger.jobs.checkoff import CheckOff, checked_off
 from app.ledger.jobs.models import Job
-from app.ledger.jobs.papers import cylinder_symbol, operating
+from app.ledger.jobs.papers import cylinder_symbol, operating, require_pinnable
 from app.ledger.jobs.schedule import BenchCylinder, BenchKey, BenchSystem
-from app.ledger.keysystems.auditing import require_clean
 from app.ledger.keysystems.bittings import reveal_bittings, spec_of
 from app.ledger.keysystems.models import Keyset, KeySystem, Level
 from app.ledger.keysystems.queries import get_system
@@ -83,7 +82,7 @@ def cylinder_work(work: Work, record: CylinderRecord) -> BenchSystem:
     own = next((one for one in system.keysets if one.id == cylinder.keyset_id), None) if system else None
     if system is None or own is None or own.bitting is None:
         raise LedgerError("", "The shop holds no bitting of this cylinder.")
-    require_clean(work, [system], "No pins are shown.")
+    require_pinnable(work, [system], "No pins are shown.")
     job_id = record.job.id if record.job else None
     opened = reveal_bittings(work, [system.id], f"cylinder {cylinder.id}, {record.keyset}", job_id=job_id)
     spec, by_id = spec_of(system), {one.id: one for one in system.keysets}

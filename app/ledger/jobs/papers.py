@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-__all__ = ["bench_work", "cylinder_symbol", "keyset_work", "operating", "schedule_of"]
+__all__ = ["bench_work", "cylinder_symbol", "keyset_work", "operating", "require_pinnable", "schedule_of"]
 
 from collections.abc import Sequence
 
 import sqlalchemy as sa
 from sqlalchemy.orm import joinedload, selectinload
 
+from app.errors import BitternError
 from app.keying import Bitting as Cuts
 from app.keying import pin, write_bitting
 from app.ledger.doors.models import Cylinder, CylinderOperator
@@ -106,8 +107,7 @@ def bench_work(work: Work, job: Job) -> BenchWork:
     work.require(Role.BENCH)
     cylinders = _cylinders(work, job)
     systems = _systems(work, cylinders)
-    _require_controls(systems)
-    require_clean(work, systems, "No bench sheet is printed.")
+    require_pinnable(work, systems, "No bench sheet is printed.")
     opened = reveal_bittings(
         work, [system.id for system in systems], f"bench sheet of job {job.number}", job_id=job.id
     )
@@ -131,25 +131,35 @@ def bench_work(work: Work, job: Job) -> BenchWork:
     )
 
 
-def _require_controls(systems: Sequence[KeySystem]) -> None:
-    """A core pinned without its control line could never be taken out, and its top pins would be wrong."""
+def require_pinnable(work: Work, systems: Sequence[KeySystem], then: str) -> None:
+    """Before pins are shown: every control key is there and the audit is clean; `then` says what stops.
+
+    A core pinned without its control line could never be taken out, and its top pins would be wrong.
+    """
     for system in systems:
         if lacks_control(system) and system.records is RecordsHolder.SHOP:
             raise LedgerError(
                 "",
-                f"{system.name} is of interchangeable cores and has no control key. No bench sheet is printed. "
+                f"{system.name} is of interchangeable cores and has no control key. {then} "
                 "Add the control key on the system's page first.",
             )
+    require_clean(work, systems, then)
 
 
-def keyset_work(work: Work, system: KeySystem, keyset: Keyset) -> BenchSystem:
+def keyset_work(work: Work, system: KeySystem, keyset: Keyset) -> tuple[BenchSystem, str]:
     """One keyset's bitting and how a cylinder on it is pinned, for bench and owner; the reveal is an event.
 
-    Raises LedgerError, and opens nothing, when the shop holds no bitting of it.
+    Where the audit finds something the bitting stands alone, to be compared with the list, and the text says why no
+    pins do. Raises LedgerError, and opens nothing, when the shop holds no bitting of it.
     """
     work.require(Role.BENCH)
     if keyset.bitting is None:
         raise LedgerError("keyset", f"The shop holds no bitting of {keyset.symbol}; its records are elsewhere.")
+    stopped = ""
+    try:
+        require_pinnable(work, [system], "No pins are shown.")
+    except BitternError as refused:
+        stopped = refused.message
     opened = reveal_bittings(work, [system.id], f"keyset {keyset.symbol}")
     spec = spec_of(system)
     by_id = {one.id: one for one in system.keysets}
@@ -157,11 +167,11 @@ def keyset_work(work: Work, system: KeySystem, keyset: Keyset) -> BenchSystem:
     control = next((opened.get(one.id) for one in system.keysets if one.level is Level.CONTROL), None)
     keys = (BenchKey(keyset.symbol, write_bitting(spec, opened[keyset.id]), 1),)
     cylinders: tuple[BenchCylinder, ...] = ()
-    if keyset.level is not Level.CONTROL:
+    if keyset.level is not Level.CONTROL and not stopped:
         pinning = pin(spec, {one.symbol: opened[one.id] for one in operators}, control)
         symbols = tuple(one.symbol for one in operators)
         cylinders = (BenchCylinder(keyset.symbol, 1, f"cylinder on {system.keyway}", (), symbols, pinning),)
-    return BenchSystem(system.name, system.keyway, system.spec.name, spec, keys, cylinders)
+    return BenchSystem(system.name, system.keyway, system.spec.name, spec, keys, cylinders), stopped
 
 
 def _bench_system(

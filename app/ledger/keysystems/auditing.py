@@ -57,6 +57,7 @@ def audit_systems(work: Work, systems: Sequence[KeySystem]) -> AuditReport:
             if keyset.id in opened
         }
         findings += _cutting_findings(neighbours, opened, names)
+        findings += _missing_findings(work, neighbours, opened)
         controls = {
             keyset.id: names[keyset.id]
             for other in neighbours
@@ -83,11 +84,27 @@ def audit_systems(work: Work, systems: Sequence[KeySystem]) -> AuditReport:
             findings += [
                 Finding(
                     f"Key {key} would also operate {cylinder}, which it must not.",
-                    "Key one of the two anew, or under another master; do not cut or hand out either before.",
+                    "Compare both with the list and correct a wrong bitting on the system's page; where both are "
+                    "right, key one of the two anew, or under another master. Do not cut or hand out either before.",
                 )
                 for cylinder, key in found.unintended
             ]
     return AuditReport(keys, cylinders, tuple(findings), phantoms)
+
+
+def _missing_findings(work: Work, systems: Sequence[KeySystem], opened: dict[int, Cuts]) -> list[Finding]:
+    """Cylinders that a key must operate whose bitting is not here, though others' are: pinned without it."""
+    lacking: dict[int, str] = {}
+    for way, keysets in operating_keysets(work.session, systems).items():
+        if any(keyset.id in opened for keyset in keysets):
+            lacking.update({one.id: f"{one.symbol}\0{way}" for one in keysets if one.id not in opened})
+    return [
+        Finding(
+            f"The bitting of {symbol} is not in this house, so {way} would be pinned without that key.",
+            "Put the sealed backup back, or let the owner enter it: Correct a bitting, on the system's page.",
+        )
+        for symbol, _, way in (both.partition("\0") for both in lacking.values())
+    ]
 
 
 def _pulling_findings(opened: dict[int, Cuts], controls: dict[int, str], operating: dict[int, str]) -> list[Finding]:
@@ -95,7 +112,8 @@ def _pulling_findings(opened: dict[int, Cuts], controls: dict[int, str], operati
     return [
         Finding(
             f"Key {name} is cut like {control}: it would take that system's cores out.",
-            "Give the keyset another bitting; do not cut or hand out the key before.",
+            "Compare both with the system's list and correct the wrong bitting on the system's page; where both are "
+            "right, key the plain one anew. Do not cut or hand out the key before.",
         )
         for control_id, control in controls.items()
         for keyset_id, name in operating.items()
@@ -127,7 +145,7 @@ def _cutting_findings(systems: Sequence[KeySystem], opened: dict[int, Cuts], nam
                 findings.append(
                     Finding(
                         f"Key {names[keyset.id]} has adjacent cuts that differ by more than the spec's MACS.",
-                        "It cannot be cut cleanly: give the keyset another bitting.",
+                        "It cannot be cut cleanly: compare it with the system's list and correct the bitting.",
                     )
                 )
             findings += _parity_finding(system, keyset, cuts, opened, names)
@@ -147,7 +165,7 @@ def _parity_finding(
         Finding(
             f"Key {names[keyset.id]} does not keep the parity of {names[keyset.parent_id or 0]}: "
             "it is not of this two-step system.",
-            "Compare it with the system's list and give the keyset its right bitting, or another one.",
+            "Compare it with the system's list; the owner corrects the bitting on the system's page.",
         )
     ]
 

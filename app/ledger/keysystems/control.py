@@ -8,6 +8,7 @@ __all__ = [
     "insert_control",
     "is_control_symbol",
     "lacks_control",
+    "read_control",
     "why_no_control",
 ]
 
@@ -101,7 +102,7 @@ def add_control(work: Work, system_id: int, bitting: str = "") -> Keyset:
         if not lacks_control(system) or system.records is not RecordsHolder.SHOP:
             raise LedgerError("control", f"{system.name} takes no control key here.")
         if bitting.strip():
-            keyset = _seal(work, system, _entered(work, system, bitting))
+            keyset = _seal(work, system, read_control(work, system, bitting))
         else:
             keyset = insert_control(work, system)
         prove_no_interchange(work, [system])
@@ -110,17 +111,17 @@ def add_control(work: Work, system_id: int, bitting: str = "") -> Keyset:
         return keyset
 
 
-def _entered(work: Work, system: KeySystem, bitting: str) -> Cuts:
-    """The control key as typed, if every core of the system can be pinned for it."""
+def read_control(work: Work, system: KeySystem, bitting: str, field: str = "control") -> Cuts:
+    """The control key as typed, if every core of the system can be pinned for it; `field` names it in a refusal."""
     opened = open_system(work, system.id)
     check_offset(opened.spec)
-    cuts = read_bitting(opened.spec, bitting, "control")
+    cuts = read_bitting(opened.spec, bitting, field)
     if not opened.spec.within_macs(cuts):
-        raise KeyingError("control", "These cuts differ by more than the MACS of the spec: read the key again.")
+        raise KeyingError(field, "These cuts differ by more than the MACS of the spec: read the key again.")
     if cuts in opened.keys.values():
-        raise KeyingError("control", "A key of this system has these very cuts: it is no control key.")
+        raise KeyingError(field, "A key of this system has these very cuts: it is no control key.")
     for symbols in opened.cylinders.values() or [(symbol,) for symbol in opened.keys]:
         pins = pin(opened.spec, {symbol: opened.keys[symbol] for symbol in symbols}, cuts).chambers
         if any((one.buildup or 0) < 1 or (one.top is not None and one.top < 1) for one in pins):
-            raise KeyingError("control", "A core of this system cannot be pinned for this key: read it again.")
+            raise KeyingError(field, "A core of this system cannot be pinned for this key: read it again.")
     return cuts

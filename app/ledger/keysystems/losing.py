@@ -4,7 +4,7 @@ from __future__ import annotations
 
 __all__ = ["LossPlan", "RekeyLine", "plan_for_loss"]
 
-from collections import Counter
+from collections import defaultdict
 from dataclasses import dataclass
 
 import sqlalchemy as sa
@@ -24,12 +24,18 @@ SECONDS = 6.0
 
 @dataclass(frozen=True, slots=True)
 class RekeyLine:
-    """Cylinders of one type, chambers and keyway to rekey."""
+    """Cylinders of one type, chambers and keyway to rekey, and where they are.
+
+    `operators`: keysets beside the own and the masters above it that operate them, so each has to be told again.
+    """
 
     type: str
     chambers: int
     keyway: str
     quantity: int
+    doors: tuple[str, ...]
+    operators: tuple[str, ...]
+    is_nmk: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,18 +78,13 @@ def plan_for_loss(work: Work, system_id: int, symbol: str) -> LossPlan:
         lost = lost_key(opened.keys, single, symbol, copies, seconds=SECONDS)
     exposed = _ways(opened, lost.exposed)
     repin = _ways(opened, lost.repin)
-    kinds = Counter(
-        (cylinder.type, cylinder.chambers or opened.system.chambers, cylinder.keyway or opened.system.keyway)
-        for way in repin
-        for cylinder in way.cylinders
-    )
     plan = LossPlan(
         opened.system,
         lost,
         exposed,
         repin,
         tuple((key, copies[key]) for key in lost.replace),
-        tuple(RekeyLine(*kind, count) for kind, count in sorted(kinds.items())),
+        _lines(opened.system, repin),
     )
     with transaction(work.session):
         record(
@@ -94,6 +95,20 @@ def plan_for_loss(work: Work, system_id: int, symbol: str) -> LossPlan:
             f"the plan rekeys {plan.repinned_cylinders} and cuts {lost.keys_to_cut} keys",
         )
     return plan
+
+
+def _lines(system: KeySystem, repin: tuple[Way, ...]) -> tuple[RekeyLine, ...]:
+    """One line for cylinders of a kind; those that are cross-keyed alike, or NMK, stand apart."""
+    doors: dict[tuple[str, int, str, tuple[str, ...], bool], list[str]] = defaultdict(list)
+    for way in repin:
+        for cylinder in way.cylinders:
+            kind = (cylinder.type, cylinder.chambers or system.chambers, cylinder.keyway or system.keyway)
+            crossed = tuple(operator.keyset.symbol for operator in cylinder.operators)
+            doors[*kind, crossed, cylinder.is_nmk].append(cylinder.door.opening_number if cylinder.door else "")
+    return tuple(
+        RekeyLine(type_, chambers, keyway, len(there), tuple(filter(None, there)), crossed, is_nmk)
+        for (type_, chambers, keyway, crossed, is_nmk), there in sorted(doors.items())
+    )
 
 
 def _one_by_one(opened: OpenedSystem) -> dict[str, tuple[str, ...]]:

@@ -7,10 +7,12 @@ __all__ = ["draft_of_loss"]
 from typing import Any
 
 from app.ledger.jobs.ask import LineKind
-from app.ledger.keysystems.losing import LossPlan
+from app.ledger.keysystems.losing import LossPlan, RekeyLine
 from app.ledger.keysystems.models import Level
 from app.pricing import KeyingKind
 from app.web.counter.typed import TypedLine, TypedPage, to_draft
+
+MOST_DOORS = 40
 
 
 def draft_of_loss(plan: LossPlan) -> dict[str, Any]:
@@ -29,7 +31,7 @@ def draft_of_loss(plan: LossPlan) -> dict[str, Any]:
             keying=keying,
             master=master,
             set_size=str(line.quantity) if keying and len(plan.repin) == 1 and line.quantity > 1 else "",
-            remark=f"after the loss of a key of {plan.lost.symbol}",
+            remark=_remark(plan, line),
         )
         for key, line in enumerate(plan.lines)
     ]
@@ -51,6 +53,19 @@ def draft_of_loss(plan: LossPlan) -> dict[str, Any]:
         lines=tuple(lines),
     )
     return to_draft(page)
+
+
+def _remark(plan: LossPlan, line: RekeyLine) -> str:
+    """Why, on which doors, and what the door list has to say anew when the quote is accepted."""
+    doors = ", ".join(line.doors[:MOST_DOORS]) + (" and more" if len(line.doors) > MOST_DOORS else "")
+    crossed = ", ".join(f"{symbol} (new)" if symbol in plan.lost.replace else symbol for symbol in line.operators)
+    parts = (
+        f"after the loss of a key of {plan.lost.symbol}",
+        f"doors {doors}" if doors else "",
+        f"cross-keyed: give {crossed} as operated by in the door list" if crossed else "",
+        "NMK: write (NMK) after the keyset in the door list" if line.is_nmk else "",
+    )
+    return "; ".join(filter(None, parts))[:500]
 
 
 def _keying(plan: LossPlan) -> tuple[str, str]:

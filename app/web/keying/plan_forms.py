@@ -5,6 +5,7 @@ from __future__ import annotations
 __all__ = [
     "AuditPage",
     "ControlPage",
+    "CorrectPage",
     "CrossPage",
     "ExtendPage",
     "LostPage",
@@ -16,7 +17,7 @@ __all__ = [
 from collections.abc import Sequence
 
 from sqlalchemy.orm import Session
-from wtforms import HiddenField, PasswordField, SelectField
+from wtforms import BooleanField, HiddenField, PasswordField, SelectField
 from wtforms.validators import InputRequired, Length
 
 from app.ledger.keysystems.models import Keyset, KeySystem, Level
@@ -181,6 +182,24 @@ class ControlPage(PageForm):
         [Length(max=12, message="A bitting has at most 12 cuts.")],
         description="Bow to tip, as the cores in service have it. Not shown again.",
     )
+
+
+class CorrectPage(PageForm):
+    """The right bitting of a keyset whose record is wrong."""
+
+    keyset = SelectField("Keyset", [InputRequired("Choose the keyset.")])
+    bitting = PasswordField(
+        "Right bitting",
+        [InputRequired("Enter the bitting."), Length(max=12, message="A bitting has at most 12 cuts.")],
+        description="Bow to tip, read from the key or its list. Not shown again.",
+    )
+    why = text("How it was found", 200, hint="Goes on record; the cuts do not.", needed="Say how it was found.")
+    destroyed = BooleanField("Keys cut by the old record are destroyed, cylinders pinned by it repinned")
+
+    def offer(self, system: KeySystem) -> None:
+        """Fill the keysets."""
+        rows = [(str(one.id), f"{one.symbol}, {one.level.value}") for one in system.keysets]
+        offer(self.keyset, [("", "Choose …"), *rows])
 
 
 def _of(system: KeySystem, level: Level) -> list[tuple[str, str]]:

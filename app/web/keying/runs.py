@@ -11,6 +11,7 @@ import secrets
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from time import monotonic
 from typing import TypeAlias
 
 from flask import Flask, current_app
@@ -36,16 +37,16 @@ class Run:
     user_id: int | None
     ready: Asked = field(repr=False)
     seconds: int
-    share: float = 0.0
     unwanted: int | None = None  # what the best so far still lacks: operations to shut out, or keysets without a cut
     found: Found | None = field(default=None, repr=False)
     refusal: str = ""
     ended: threading.Event = field(default_factory=threading.Event)
+    started: float = field(default_factory=monotonic)
 
     @property
     def percent(self) -> int:
-        """The share of the time that has gone, in whole percent."""
-        return min(int(self.share * 100), 99)
+        """The share of the time that has gone, in whole percent; by the clock, since not every search tells it."""
+        return min(int((monotonic() - self.started) * 100 / self.seconds), 100)
 
 
 def _runs(app: Flask) -> dict[str, Run]:
@@ -70,8 +71,8 @@ def start_run(user_id: int | None, ready: Asked, seconds: int, search: Search, w
 
 
 def _search(run: Run, search: Search, broke: Callable[[str], None]) -> None:
-    def on_progress(unwanted: int, share: float) -> None:
-        run.unwanted, run.share = unwanted, share
+    def on_progress(unwanted: int, _share: float) -> None:
+        run.unwanted = unwanted
 
     try:
         run.found = search(on_progress)

@@ -4,7 +4,16 @@ from __future__ import annotations
 
 __all__ = ["blueprint"]
 
-from app.web.keying import bench_views, list_views, matrix_views, plan_views, search_views, spec_views, system_views
+from app.web.keying import (
+    bench_views,
+    correct_views,
+    list_views,
+    matrix_views,
+    plan_views,
+    search_views,
+    spec_views,
+    system_views,
+)
 from app.web.keying.blueprint import blueprint
 
-PAGES = (spec_views, plan_views, system_views, list_views, matrix_views, search_views, bench_views)
+PAGES = (spec_views, plan_views, system_views, correct_views, list_views, matrix_views, search_views, bench_views)

@@ -99,8 +99,9 @@ def bittings(system_id: int) -> ResponseReturnValue:
     keyset = RevealForm.of(system).chosen(system)
     if keyset is None:
         raise NotFound("keyset in this key system")
-    sheet = system_sheet(keyset_work(work, system, keyset))
-    return render_template("keysystems/bittings.html", system=system, keyset=keyset, sheet=sheet)
+    bench, stopped = keyset_work(work, system, keyset)
+    sheet = system_sheet(bench)
+    return render_template("keysystems/bittings.html", system=system, keyset=keyset, sheet=sheet, stopped=stopped)
 
 
 @blueprint.post("/<int:system_id>/bitting-list.pdf")

@@ -1,0 +1,147 @@
+"""Use case: a bitting on record is wrong or missing; the owner puts the right one in its place, with a reason.
+
+It makes the record follow the metal, where the list was typed wrong: a keyset that is to get other keys is keyed
+anew in a job instead.
+"""
+
+from __future__ import annotations
+
+__all__ = ["CorrectForm", "Corrected", "correct_bitting"]
+
+from dataclasses import dataclass, field
+
+import sqlalchemy as sa
+
+from app.errors import Problem, Problems
+from app.keying import Bitting as Cuts
+from app.keying import KeyingError, progression_under, read_bitting
+from app.ledger.doors.models import Cylinder, CylinderState
+from app.ledger.engine import transaction
+from app.ledger.errors import LedgerError, NotFound
+from app.ledger.events.actions import record
+from app.ledger.keysystems.auditing import audit_systems
+from app.ledger.keysystems.bittings import open_bittings, open_plan, seal_bitting, spec_of
+from app.ledger.keysystems.control import read_control
+from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
+from app.ledger.keysystems.queries import get_system
+from app.ledger.work import Work
+
+MOST_WHY = 200
+_ROLE = {Level.MASTER: "M", Level.GRAND: "G"}
+
+
+@dataclass(frozen=True, slots=True)
+class CorrectForm:
+    """destroyed: somebody says that keys cut, and cylinders pinned, by the wrong record are out of the world."""
+
+    keyset_id: int
+    bitting: str = field(repr=False)
+    why: str
+    destroyed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Corrected:
+    """The keyset, how many findings the audit still has, and whether the system lost its array by it."""
+
+    keyset: Keyset
+    findings: int
+    lost_plan: bool
+
+
+def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
+    """Seal the right bitting of a keyset in place of what is on record; owner only, an event without any cut.
+
+    Refused, with nothing saved, where the audit would then find something that it does not find now, where another
+    keyset has this bitting, and where metal was made by the wrong record and nobody says that it is destroyed. A
+    master that is then no longer of the system's array costs the system its plan: it can no longer be extended.
+    """
+    work.require()
+    why = _why(form)
+    with transaction(work.session):
+        system = get_system(work.session, system_id)
+        keyset = next((one for one in system.keysets if one.id == form.keyset_id), None)
+        if keyset is None:
+            raise NotFound("keyset in this key system")
+        if system.records is not RecordsHolder.SHOP:
+            raise LedgerError("bitting", f"The records of {system.name} are with the {system.records.value}.")
+        cuts = _read(work, system, keyset, form.bitting)
+        made = _require_destroyed(work, keyset, form)
+        before = {finding.sentence for finding in audit_systems(work, [system]).findings}
+        if keyset.bitting is not None:
+            work.session.delete(keyset.bitting)
+            work.session.flush()
+            work.session.expire(keyset, ["bitting"])
+        seal_bitting(work, system, keyset, cuts)
+        work.session.flush()
+        lost_plan = _leave_array(work, system, keyset, cuts)
+        found = audit_systems(work, [system]).findings
+        if worse := [one for one in found if one.sentence not in before]:
+            raise KeyingError("bitting", f"{worse[0].sentence} Nothing was saved: read the key or the list again.")
+        record(
+            work,
+            "bitting corrected",
+            f"key system {system_id}",
+            f"{keyset.symbol} of {system.name}: {why}"
+            + ("; what was made by the old record is said to be destroyed" if made else "")
+            + ("; the system has no array any more" if lost_plan else ""),
+        )
+        return Corrected(keyset, len(found), lost_plan)
+
+
+def _why(form: CorrectForm) -> str:
+    why = " ".join(form.why.split())
+    if not why or len(why) > MOST_WHY:
+        raise LedgerError("why", f"Say in 1 to {MOST_WHY} characters how the mistake was found.")
+    plain = form.bitting.strip()
+    if plain and plain in "".join(why.split()):
+        raise LedgerError("why", "This goes on record: say how the mistake was found, and leave the cuts out.")
+    return why
+
+
+def _read(work: Work, system: KeySystem, keyset: Keyset, text: str) -> Cuts:
+    spec = spec_of(system)
+    opened = open_bittings(work.session, work.vault, [system])
+    cuts = read_bitting(spec, text, "bitting")
+    if opened.get(keyset.id) == cuts:
+        raise LedgerError("bitting", "This is the bitting on record.")
+    if cuts in opened.values():
+        raise LedgerError("bitting", "Another keyset of this system has this bitting: read the key again.")
+    if not spec.within_macs(cuts):
+        raise KeyingError("bitting", "These cuts differ by more than the MACS of the spec: read the key again.")
+    return read_control(work, system, text, "bitting") if keyset.level is Level.CONTROL else cuts
+
+
+def _require_destroyed(work: Work, keyset: Keyset, form: CorrectForm) -> bool:
+    """Whether metal was made by the record; Problems where that is not said to be out of the world."""
+    if keyset.bitting is None:
+        return False
+    uncut = (KeyState.ORDERED, KeyState.RETIRED)
+    keys = sa.select(sa.func.count(Key.id)).where(
+        Key.keyset_id == keyset.id, Key.state.not_in(uncut), Key.job_id.is_not(None)
+    )
+    unpinned = (CylinderState.ORDERED, CylinderState.REMOVED)
+    cylinders = sa.select(sa.func.count(Cylinder.id)).where(
+        Cylinder.keyset_id == keyset.id, Cylinder.state.not_in(unpinned), Cylinder.job_id.is_not(None)
+    )
+    cut, pinned = work.session.scalar(keys) or 0, work.session.scalar(cylinders) or 0
+    if (cut or pinned) and not form.destroyed:
+        words = f"Keys cut by this record: {cut}; cylinders pinned by it: {pinned}."
+        raise Problems([Problem("destroyed", f"{words} Get them back first; tick this when none is left.")])
+    return bool(cut or pinned)
+
+
+def _leave_array(work: Work, system: KeySystem, keyset: Keyset, cuts: Cuts) -> bool:
+    """Drop the plan of a system whose master is not of its array any more; tell whether that was so."""
+    plan = open_plan(work.vault, system)
+    if plan is None or keyset.level not in (Level.GREAT_GRAND, Level.GRAND, Level.MASTER):
+        return False
+    above = open_bittings(work.session, work.vault, [system]).get(keyset.parent_id or 0)
+    if keyset.parent_id is None:
+        fits = cuts == plan.tmk
+    else:
+        role = _ROLE[keyset.level]
+        fits = above is not None and cuts in progression_under(spec_of(system), plan.tmk, plan.roles, role, above)
+    if not fits:
+        system.sealed_plan, system.capacity = None, None
+    return not fits
