@@ -27,7 +27,8 @@ _WEIGHTS = {
     "tailpiece": 2,
     "keying": 1,
 }
-_MAKER_WEIGHT = 1
+_MAKER_WEIGHT = 5
+_UNASKED_KEYING = 1  # zero-bitted is what a shop buys to key, seldom what a customer wants
 _WORD_WEIGHT = 2
 LONGEST_QUERY = 200
 _NO_PUNCTUATION = str.maketrans("", "", "-./_ :+,;'#*()")
@@ -54,7 +55,7 @@ class _Question:
         self.wanted = [(name, value, _WEIGHTS[name]) for name, value in named if value not in (None, "")]
         # One US code or name can stand for several finishes; any of them will do.
         self.finishes = spoken.finishes if len(spoken.finishes) > 1 else ()
-        self.said = bool(self.type) + len(self.wanted) + bool(self.finishes) + len(spoken.words)
+        self.said = bool(self.type) + len(self.wanted) + bool(self.finishes) + len(spoken.words) + bool(self.maker)
 
     def distance(self, item: CatalogueItem) -> int | None:
         """How far the item is from what is looked for; None when it is no match."""
@@ -66,7 +67,9 @@ class _Question:
         if offered is None:
             words = self.spoken.all_words
             # Hardware and blanks have a description only: every word must stand in it.
-            return 0 if words and not _absent(words, item.description) else None
+            if not words or _absent(words, item.description):
+                return None
+            return 0 if self._is_of_maker(item) else _MAKER_WEIGHT
         if not self.said or (self.type and offered.type != self.type):
             return None
         unmet = distance = 0
@@ -81,9 +84,18 @@ class _Question:
             absent = len(_absent(self.spoken.words, item.description))
             unmet += absent
             distance += _WORD_WEIGHT * absent
+        if not self._is_of_maker(item):
+            unmet += 1
+            distance += _MAKER_WEIGHT
         if unmet >= self.said:
             return None
-        return distance + (_MAKER_WEIGHT if self.maker and self.maker != item.maker.casefold() else 0)
+        return distance + (_UNASKED_KEYING if offered.keying and not self.spoken.attributes.keying else 0)
+
+    def _is_of_maker(self, item: CatalogueItem) -> bool:
+        return not self.maker or self.maker == item.maker.casefold()
+
+    def _other_maker(self, item: CatalogueItem) -> str:
+        return f"maker {item.maker} instead of {self.spoken.attributes.maker}"
 
     def differs(self, item: CatalogueItem) -> tuple[str, ...]:
         """What would differ if this matching item were sold, a short phrase each."""
@@ -92,7 +104,7 @@ class _Question:
         if len(self.number) > 1 and own.startswith(self.number):
             return () if own == self.number else ("its part number goes on",)
         if offered is None:
-            return ()
+            return () if self._is_of_maker(item) else (self._other_maker(item),)
         has, asked = attribute_texts(offered), attribute_texts(self.spoken.attributes)
         said = [
             f"{name} {has.get(name, 'none')} instead of {value}"
@@ -101,8 +113,10 @@ class _Question:
         ]
         if self.finishes and offered.finish not in self.finishes:
             said.append(f"finish {offered.finish or 'none'} instead of {' or '.join(self.finishes)}")
-        if self.maker and self.maker != item.maker.casefold():
-            said.append(f"maker {item.maker} instead of {self.spoken.attributes.maker}")
+        if not self._is_of_maker(item):
+            said.append(self._other_maker(item))
+        if offered.keying and not self.spoken.attributes.keying:
+            said.append(f"comes {offered.keying}")
         said.extend(f"nothing says '{word}'" for word in _absent(self.spoken.words, item.description))
         return tuple(said)
 
@@ -127,14 +141,23 @@ def find(items: Iterable[CatalogueItem], query: str | CylinderAttributes, limit:
     else:
         if len(query) > LONGEST_QUERY:
             raise BitternError("query", f"Search with at most {LONGEST_QUERY} characters.")
-        keyways = {each.attributes.keyway for each in listed if each.attributes and each.attributes.keyway}
-        spoken = read_spoken(query, sorted(keyways, key=len, reverse=True))
+        spoken = read_spoken(
+            query,
+            _names(each.attributes.keyway for each in listed if each.attributes),
+            _names(each.maker for each in listed),
+            _names(each.attributes.keying for each in listed if each.attributes),
+        )
         question = _Question(spoken, query.casefold().translate(_NO_PUNCTUATION))
     near = ((question.distance(item), item) for item in listed)
     ranked = heapq.nsmallest(
         limit, ((distance, *_shelf(item), item) for distance, item in near if distance is not None), key=_rank
     )
     return tuple(Match(each[-1], each[0], question.differs(each[-1])) for each in ranked)
+
+
+def _names(given: Iterable[str | None]) -> list[str]:
+    """Each name once, the longest first, so that a part of one is not taken for another."""
+    return sorted({name for name in given if name}, key=lambda name: (-len(name), name))
 
 
 Ranked = tuple[int, bool, int, str, CatalogueItem]
@@ -157,8 +180,8 @@ def find_same_fit(items: Iterable[CatalogueItem], old: CylinderAttributes, limit
         differs = list(match.differs)
         if old.keyway and offered and offered.keyway != old.keyway:
             differs.append(f"keyway {offered.keyway or 'none'} instead of {old.keyway}")
-        if offered and offered.keying and offered.keying != old.keying:
-            differs.append(f"comes {offered.keying}")
+        if offered and offered.keying and offered.keying == old.keying:
+            differs.remove(f"comes {offered.keying}")
         if old.maker and match.item.maker.casefold() != old.maker.casefold():
             differs.append(f"maker {match.item.maker} instead of {old.maker}")
         matches.append(replace(match, differs=tuple(differs)))

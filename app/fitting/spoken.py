@@ -25,7 +25,9 @@ _LENGTH = re.compile(
 _LENGTH_MM = re.compile(r"(?<![\w.])[0-9]+(?:\.[0-9]+)?\s*mm\b", re.IGNORECASE)
 _PINS = re.compile(rf"\b{_COUNT}[\s-]*(?:pins?|chambers?)\b", re.IGNORECASE)
 _DRILLED = re.compile(rf"\bdrilled\s+(?:for\s+)?{_COUNT}\b", re.IGNORECASE)
+SHORTEST_NAME = 4  # a shorter first word of a maker's name is too likely another word
 _US_CODE = re.compile(r"\bUS\s?[0-9]{1,2}[A-Z]?\b|\bUSP\b", re.IGNORECASE)
+_SHORT_US_CODE = re.compile(r"\b(?:10B|26D|32D)\b", re.IGNORECASE)  # with its letter it can be nothing else
 _KEYWAY = re.compile(r"\bkeyway\s+([A-Za-z0-9]+)\b", re.IGNORECASE)
 _PART = re.compile(r"\b([A-Za-z]+)[\s-]+(cam|tail ?piece|tail)\b", re.IGNORECASE)
 _TYPES = (
@@ -77,6 +79,9 @@ def _take_finish(text: str) -> tuple[tuple[str, ...], str]:
     code, text = _take(_US_CODE, text)
     if code:
         return tuple(each.code for each in finishes_by_us_code(code[0])), text
+    code, rest = _take(_SHORT_US_CODE, text)
+    if code:
+        return tuple(each.code for each in finishes_by_us_code("US" + code[0])), rest
     for each in finishes():
         number, rest = _take(re.compile(rf"\b{each.code}\b"), text)
         if number:
@@ -102,10 +107,37 @@ def _words(text: str) -> tuple[str, ...]:
     return tuple(word for word in found if word not in _FILLER and any(each.isalnum() for each in word))
 
 
-def read_spoken(text: str, keyways: Collection[str] = ()) -> Spoken:
+def _take_name(names: Collection[str], text: str) -> tuple[str | None, str]:
+    """The first of the names that stands in the text, its words parted by a blank or a dash."""
+    for name in names:
+        spoken = r"[\s-]+".join(re.escape(part) for part in re.split(r"[\s-]+", name.strip()))
+        found, rest = _take(re.compile(rf"(?<!\w){spoken}(?!\w)", re.IGNORECASE), text)
+        if found:
+            return name, rest
+    return None, text
+
+
+def _take_maker(makers: Collection[str], text: str) -> tuple[str, str]:
+    """The maker that is named, in full or by a first word that no other maker shares; "" for none."""
+    name, rest = _take_name(makers, text)
+    if name is not None:
+        return name, rest
+    first = [maker.split()[0].casefold() for maker in makers if maker.split()]
+    for maker in makers:
+        word = maker.split()[0] if maker.split() else ""
+        if len(word) >= SHORTEST_NAME and first.count(word.casefold()) == 1:
+            found, rest = _take_name((word,), text)
+            if found:
+                return maker, rest
+    return "", text
+
+
+def read_spoken(
+    text: str, keyways: Collection[str] = (), makers: Collection[str] = (), keyings: Collection[str] = ()
+) -> Spoken:
     """Attributes from free text; words that mean nothing here are kept to search descriptions with.
 
-    `keyways` are names that count as a keyway without the word in front.
+    `keyways`, `makers` and `keyings` are the names that count as such without a word in front.
 
     >>> said = read_spoken("1-1/4 rim satin chrome, six pin")
     >>> said.attributes.type, str(said.attributes.length), said.attributes.chambers, said.finishes
@@ -137,14 +169,17 @@ def read_spoken(text: str, keyways: Collection[str] = ()) -> Spoken:
     found, text = _take(_KEYWAY, text)
     if found:
         attributes = replace(attributes, keyway=found[1].upper())
-    for keyway in keyways:
-        if attributes.keyway is None:
-            found, text = _take(re.compile(rf"\b{re.escape(keyway)}\b", re.IGNORECASE), text)
-            attributes = replace(attributes, keyway=keyway if found else None)
+    if attributes.keyway is None:
+        keyway, text = _take_name(keyways, text)
+        attributes = replace(attributes, keyway=keyway)
+    keying, text = _take_name(keyings, text)
+    maker, text = _take_maker(makers, text)
+    attributes = replace(attributes, keying=keying, maker=maker)
     length, rest = _take_length(text)
     if length:
         try:
             attributes, text = replace(attributes, length=read_inches(length)), rest
         except BitternError:
             length = None  # 9/0 is no length; it stays among the words
-    return Spoken(attributes, finish_codes, _words(text), all_words)
+    named = set(_words(maker))
+    return Spoken(attributes, finish_codes, _words(text), tuple(word for word in all_words if word not in named))

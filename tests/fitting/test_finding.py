@@ -116,3 +116,16 @@ def test_a_key_finds_something_of_each_maker_and_type_first(makers: tuple[Maker,
     assert {(item.maker, item.attributes.type) for item in first if item.attributes} == kinds
     shelf = [item.stocked for item in found]
     assert shelf == sorted(shelf, reverse=True)
+
+
+def test_the_maker_that_is_said_comes_first_and_zero_bitted_ones_last(makers: tuple[Maker, ...]) -> None:
+    items = [item for maker in makers for item in maker.items]
+    found = find(items, "ardent mortise 1-1/8 26D six pin AQ1")
+    assert found[0].item.part_number == "A18M-Q1-66.SC" and found[0].differs == ()
+    zero = next(match for match in found if match.item.part_number == "A18M-Q1-66.SC+Z")
+    assert zero.differs == ("comes zero-bitted",)
+    other = next(match for match in found if match.item.maker == "Pell & Rowe")
+    assert "maker Pell & Rowe instead of Ardent Brass" in other.differs
+    assert find(items, "1-1/8 mortise 26D zero bitted")[0].item.part_number.endswith("+Z")
+    assert find(items, "pell ring")[0].item.maker == "Pell & Rowe"
+    assert all(match.item.maker == "Ardent Brass" for match in find(items, "ardent")[:5])

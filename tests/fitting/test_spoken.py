@@ -40,3 +40,18 @@ def test_what_the_counter_types(
 def test_any_text_can_be_said(text: str) -> None:
     said = read_spoken(text, ("AQ1",))
     assert said.attributes.length is None or 0 <= said.attributes.length <= 1000
+
+
+def test_makers_keyings_and_short_us_codes_are_understood() -> None:
+    makers = ("Ardent Brass", "Pell & Rowe", "Pell Foundry", "Rim Co")
+    keyings = ("zero-bitted",)
+
+    def heard(text: str) -> tuple[str, str | None, tuple[str, ...], tuple[str, ...]]:
+        said = read_spoken(text, (), makers, keyings)
+        return said.attributes.maker, said.attributes.keying, said.finishes, said.words
+
+    assert heard("ardent rim 26d") == ("Ardent Brass", None, ("626", "652"), ())
+    assert heard("PELL & ROWE mortise, zero bitted") == ("Pell & Rowe", "zero-bitted", (), ())
+    assert heard("pell mortise") == ("", None, (), ("pell",))  # two makers begin so
+    assert heard("rim 10B") == ("", None, ("613",), ())
+    assert read_spoken("ardent ring", (), makers).all_words == ("ring",)
