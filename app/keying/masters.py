@@ -21,6 +21,10 @@ from app.keying.progression import Columns, run_choices
 from app.keying.spec import Bitting, BittingSpec
 
 MOST_LISTED = 1_000
+_BREAK_MACS = (
+    "Every master that this list leaves open by total position breaks the MACS of this spec: look whether the list "
+    "is written in another spec."
+)
 MOST_TRIED = 200_000
 
 
@@ -57,7 +61,8 @@ def find_masters(spec: BittingSpec, changes: Collection[Bitting]) -> MasterCandi
     listed: tuple[Bitting, ...] = ()
     if count:
         listed = tuple(islice(run_choices(tuple(columns), spec.macs, range(spec.chambers)), MOST_LISTED))
-    return MasterCandidates(count, listed, tuple(columns), len(listed) == count, _sentence(count, "total position"))
+    sentence = _sentence(count, "total position") if count or not all(columns) else _BREAK_MACS
+    return MasterCandidates(count, listed, tuple(columns), len(listed) == count, sentence)
 
 
 def find_rotating_masters(spec: BittingSpec, changes: Collection[Bitting], constants: int) -> MasterCandidates:

@@ -16,7 +16,7 @@ from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError
 from app.ledger.keysystems.actions import SystemForm, add_keysets, insert_system
 from app.ledger.keysystems.auditing import audit_systems
-from app.ledger.keysystems.bittings import open_bittings, spec_of
+from app.ledger.keysystems.bittings import open_bittings, seal_bitting, spec_of
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.extending import ExtendForm, extend_system
 from app.ledger.keysystems.queries import get_system
@@ -117,10 +117,10 @@ class Life:
             meant += [keysets[one.keyset_id] for one in cylinder.operators]
             pinned = [opened[keyset.id] for keyset in meant]
             for keyset in keysets.values():
-                cuts, chambers = opened[keyset.id], own.system.chambers
-                turns = len(cuts) >= chambers and all(
-                    any(cuts[c] == key[c] for key in pinned) for c in range(chambers)
-                )
+                # Uncut blade beyond a shorter key's cuts stands for the shallowest depth.
+                uncut = int(str(self.spec.get("first_depth", 0)))
+                cuts = opened[keyset.id] + (uncut,) * 6
+                turns = all(any(cuts[c] == key[c] for key in pinned) for c in range(own.system.chambers))
                 if turns is not (keyset in meant):
                     yield f"{keyset.symbol} of {keyset.system.name} in {own.symbol} of {own.system.name}"
 
@@ -163,3 +163,23 @@ def test_a_plan_that_clashes_with_another_system_is_refused(work_as: Callable[[R
         insert_system(life.work, SystemForm(life.customer.id, "Second", 2, KEYWAY, 6, changes=3, tmk=top))
     life.work.session.rollback()
     assert [system.name for system in life.systems] == ["First"]
+
+
+def test_a_key_of_fewer_cuts_is_tried_with_its_blade_uncut(work_as: Callable[[Role], Work]) -> None:
+    """Five cuts on a blank for six: beyond them the blade stands near the shallowest depth and may lift that pin."""
+    life = Life(work_as(Role.OWNER), 0)
+    with transaction(life.work.session):
+        five = insert_system(life.work, SystemForm(life.customer.id, "Five", 1, KEYWAY, 5))
+        six = insert_system(life.work, SystemForm(life.customer.id, "Six", 1, KEYWAY, 6))
+        keysets = [Keyset(system=one, symbol="SKD1", level=Level.SINGLE) for one in (five, six)]
+        life.work.session.add_all(keysets)
+        life.work.session.flush()
+        seal_bitting(life.work, five, keysets[0], (5, 2, 8, 6, 1))
+        seal_bitting(life.work, six, keysets[1], (5, 2, 8, 6, 1, 0))
+        for keyset in keysets:
+            life.hang(keyset)
+    found = audit_systems(life.work, [get_system(life.work.session, six.id)]).findings
+    assert {one.sentence for one in found} == {
+        "Key SKD1 of Five would also operate SKD1 of Six, which it must not.",
+        "Key SKD1 of Six would also operate SKD1 of Five, which it must not.",
+    }

@@ -12,6 +12,7 @@ from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
 from app.keying import BittingSpec, plan_levels, progress, read_bitting, write_bitting
+from app.ledger.keysystems import listing
 from app.ledger.keysystems.listing import ListAsk, study_bitting_list
 from app.ledger.models import Bitting, Event, Keyset, KeySystem, Role
 from app.ledger.work import Work
@@ -70,7 +71,7 @@ def test_doubles_strangers_and_macs_are_told_by_row(client_as: ClientAs) -> None
     page = _send(client_as(Role.OWNER), rows, tmk=WHARF).text
     assert "rows 2, 3 are one bitting" in page
     assert "rows 5, 6" in page  # strangers
-    assert re.search(r"Break the MACS</dt><dd>rows 6<", page)
+    assert re.search(r"Break the MACS</dt><dd>row 6<", page)
     assert WHARF not in page  # the master that was typed is not shown again
 
 
@@ -163,3 +164,20 @@ def test_the_bench_does_not_open_a_list(client_as: ClientAs) -> None:
     client = client_as(Role.BENCH)
     assert client.get("/keying/bitting-list").status_code == 403
     assert client.post("/keying/bitting-list/take").status_code == 403
+
+
+def test_a_list_whose_masters_all_break_the_macs_is_told_so(client_as: ClientAs) -> None:
+    """The puzzle's only master steps from 5 to 9 to 0: under a MACS of 7 it is none, but the list is not at fault."""
+    factories.KeywayFactory(code="AQ1")  # MACS 7
+    page = _send(client_as(Role.OWNER), [(f"{n}AA", bitting) for n, bitting in enumerate(PUZZLE, start=1)]).text
+    assert "breaks the MACS of this spec" in page and TOP not in page and "made another way" not in page
+    assert "The changes of AA" in page
+
+
+def test_a_list_too_long_to_take_over_says_so(
+    client_as: ClientAs, monkeypatch: pytest.MonkeyPatch, keyway: None
+) -> None:
+    monkeypatch.setattr(listing, "MOST_SEALED", 6)
+    rows = [(f"{n}AA", bitting) for n, bitting in enumerate(PUZZLE, start=1)]
+    page = _send(client_as(Role.OWNER), rows).text
+    assert "at most 6 rows at once" in page and "Take it over" not in page

@@ -12,6 +12,7 @@ from app.keying import KeyingError, audit
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.keysystems.models import Keyset, KeySystem, Level
 from app.ledger.keysystems.queries import operating_keysets, systems_sharing_keyway
+from app.ledger.keysystems.shearing import entering
 from app.ledger.work import Work
 
 
@@ -42,8 +43,8 @@ def audit_systems(work: Work, systems: Sequence[KeySystem]) -> AuditReport:
     """Audit the cylinders of these systems and of the same customers' others on the same keyways.
 
     Every issued key, control keys too, is tried in every cylinder; a key with more cuts than a cylinder has
-    chambers is tried with its first cuts, one with fewer cannot lift the last pins. Cylinders whose bittings the
-    factory holds are outside what the shop can prove. Opens bittings for the reckoning; shows none.
+    chambers is tried with its first cuts, one with fewer as if cut to the shallowest depth beyond them. Cylinders
+    whose bittings the factory holds are outside what the shop can prove. Opens bittings to reckon; shows none.
     """
     keys = cylinders = phantoms = 0
     findings: list[Finding] = []
@@ -71,14 +72,14 @@ def audit_systems(work: Work, systems: Sequence[KeySystem]) -> AuditReport:
             if (name := names.get(keyset.id)) is not None and keyset.level is not Level.CONTROL
         }
         keys += len(operating)
-        findings += _pulling_findings(opened, controls, operating)
+        shallowest = min(spec_of(other).first_depth for other in neighbours)
+        findings += _pulling_findings(opened, controls, operating, shallowest)
         for chambers, ways in _ways_by_chambers(work, neighbours, opened, operating).items():
-            entering = {
-                name: opened[keyset_id][:chambers]
+            tried = {
+                name: entering(opened[keyset_id], chambers, shallowest)
                 for keyset_id, name in (*operating.items(), *controls.items())
-                if len(opened[keyset_id]) >= chambers
             }
-            found = audit(entering, ways)
+            found = audit(tried, ways)
             cylinders += len(ways)
             phantoms += sum(found.phantoms.values())
             findings += [
@@ -107,7 +108,9 @@ def _missing_findings(work: Work, systems: Sequence[KeySystem], opened: dict[int
     ]
 
 
-def _pulling_findings(opened: dict[int, Cuts], controls: dict[int, str], operating: dict[int, str]) -> list[Finding]:
+def _pulling_findings(
+    opened: dict[int, Cuts], controls: dict[int, str], operating: dict[int, str], shallowest: int
+) -> list[Finding]:
     """Plain keys that a core would take for its control key: whoever holds one could carry the core away."""
     return [
         Finding(
@@ -117,7 +120,7 @@ def _pulling_findings(opened: dict[int, Cuts], controls: dict[int, str], operati
         )
         for control_id, control in controls.items()
         for keyset_id, name in operating.items()
-        if opened[keyset_id][: len(opened[control_id])] == opened[control_id]
+        if entering(opened[keyset_id], len(opened[control_id]), shallowest) == opened[control_id]
     ]
 
 

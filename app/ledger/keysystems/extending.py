@@ -28,7 +28,7 @@ from app.ledger.keysystems.bittings import open_plan, seal_bitting
 from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
 from app.ledger.keysystems.opened import OpenedSystem, open_system
 from app.ledger.keysystems.queries import get_system, systems_sharing_keyway
-from app.ledger.keysystems.shearing import Standing
+from app.ledger.keysystems.shearing import Standing, entering
 from app.ledger.users.models import Role
 from app.ledger.work import Work
 
@@ -149,24 +149,24 @@ def with_neighbours(
 ) -> tuple[dict[str, Cuts], dict[str, tuple[str, ...]], list[list[set[int]]]]:
     """The system's keys and cylinders with those of the customer's other systems on its keyway.
 
-    Last the other systems' shorter cylinders, which the new keys enter too: in the chambers that they lack every
-    depth shears.
+    Last the other systems' cylinders of other lengths, which the new keys enter too: in the chambers that they lack
+    every depth shears; those beyond the new keys' cuts have to shear at the shallowest depth.
     """
-    chambers = opened.system.chambers
+    chambers, shallowest = opened.system.chambers, opened.spec.first_depth
     keys = dict(opened.keys)
     if opened.control is not None:
         keys["its control key"] = opened.control
     cylinders = dict(opened.cylinders)
     sharing = systems_sharing_keyway(work.session, opened.system.keyway, opened.system.customer_id)
     for other in sharing:
-        if other.id == opened.system.id or other.chambers < chambers:
+        if other.id == opened.system.id:
             continue
         neighbour = open_system(work, other.id)
-        entering = dict(neighbour.keys)
+        there = dict(neighbour.keys)
         if neighbour.control is not None:
-            entering["the control key"] = neighbour.control
-        name = {symbol: f"{symbol} of {other.id}" for symbol in entering}
-        keys.update({name[symbol]: cuts[:chambers] for symbol, cuts in entering.items()})
+            there["the control key"] = neighbour.control
+        name = {symbol: f"{symbol} of {other.id}" for symbol in there}
+        keys.update({name[symbol]: entering(cuts, chambers, shallowest) for symbol, cuts in there.items()})
         if other.chambers == chambers:
             cylinders.update(
                 {
@@ -174,9 +174,14 @@ def with_neighbours(
                     for way, meant in neighbour.cylinders.items()
                 }
             )
-    shorter = Standing.of(work, [other for other in sharing if other.chambers < chambers], chambers).stacks
+    others = Standing.of(work, [other for other in sharing if other.chambers != chambers], chambers).stacks
     every = set(opened.spec.all_depths)
-    return keys, cylinders, [[*stack, *[every] * (chambers - len(stack))] for stack in shorter]
+    entered = [
+        [*stack[:chambers], *[every] * (chambers - len(stack))]
+        for stack in others
+        if all(shallowest in depths for depths in stack[chambers:])
+    ]
+    return keys, cylinders, entered
 
 
 def key_single(work: Work, system_id: int, count: int) -> Added:

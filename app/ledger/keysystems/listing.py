@@ -66,6 +66,11 @@ class ListFound:
     sealed: str
 
     @property
+    def most_taken(self) -> int:
+        """The longest list that can be taken over."""
+        return MOST_SEALED
+
+    @property
     def is_clean(self) -> bool:
         """Whether nothing in the list stands against taking it over."""
         return not self.study.doubles and not self.study.macs_violations

@@ -20,7 +20,7 @@ from app.ledger.keysystems.control import insert_control, lacks_control
 from app.ledger.keysystems.listing import list_spec
 from app.ledger.keysystems.models import Keyset, KeySystem, Level
 from app.ledger.keysystems.queries import systems_sharing_keyway
-from app.ledger.keysystems.shearing import Standing
+from app.ledger.keysystems.shearing import Standing, entering
 from app.ledger.users.models import Role
 from app.ledger.work import Work
 
@@ -51,7 +51,7 @@ def make_ready(work: Work, keyway: str, chambers: int, table: Sequence[Sequence[
     systems = systems_sharing_keyway(work.session, keyway)
     tops = frozenset(p.tmk for p in (open_plan(work.vault, one) for one in systems) if p and len(p.tmk) == chambers)
     opened = open_bittings(work.session, work.vault, systems)
-    avoid = frozenset(cuts[:chambers] for cuts in opened.values() if len(cuts) >= chambers)
+    avoid = frozenset(entering(cuts, chambers, spec.first_depth) for cuts in opened.values())
     return ReadyMatrix(keyway, spec, matrix, draw_master(spec, work.rng, tops), avoid)
 
 

@@ -2,16 +2,28 @@
 
 from __future__ import annotations
 
-__all__ = ["Standing", "operates"]
+__all__ = ["Standing", "entering", "operates"]
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from app.keying import Bitting as Cuts
-from app.ledger.keysystems.bittings import open_bittings
+from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.keysystems.models import KeySystem
 from app.ledger.keysystems.queries import operating_keysets
 from app.ledger.work import Work
+
+
+def entering(cuts: Cuts, chambers: int, shallowest: int) -> Cuts:
+    """The cuts with which a key enters a cylinder of so many chambers: its first ones where it has more.
+
+    Where it has fewer the blade stands uncut under the last pins, or does not reach them. Uncut is held for the
+    shallowest depth, which is as far as a blank may reach and the nearest to it. (reasoned here, no source)
+
+    >>> entering((3, 5, 1), 2, 0), entering((3, 5), 3, 0)
+    ((3, 5), (3, 5, 0))
+    """
+    return (cuts + (shallowest,) * (chambers - len(cuts)))[:chambers]
 
 
 def operates(cuts: Cuts, stack: Sequence[set[int]]) -> bool:
@@ -27,13 +39,14 @@ def operates(cuts: Cuts, stack: Sequence[set[int]]) -> bool:
 class Standing:
     """Some systems in service, against cylinders of so many chambers.
 
-    `opened`: keyset id → cuts. `keys`: the cuts with which each key enters such a cylinder; one with fewer cannot
-    lift the last pins. `stacks`: per way that cylinders are operated, the depths that shear in each chamber.
+    `opened`: keyset id → cuts. `keys`: the cuts with which each key enters such a cylinder. `stacks`: per way that
+    cylinders are operated, the depths that shear in each chamber. `shallowest`: the keyway's first depth.
     """
 
     opened: dict[int, Cuts] = field(repr=False)
     keys: frozenset[Cuts] = field(repr=False)
     stacks: tuple[list[set[int]], ...] = field(repr=False)
+    shallowest: int
 
     @classmethod
     def of(cls, work: Work, systems: Sequence[KeySystem], chambers: int) -> Standing:
@@ -44,12 +57,13 @@ class Standing:
             keys = [opened[keyset.id] for keyset in keysets if keyset.id in opened]
             if keys:
                 stacks.append([set(depths) for depths in zip(*keys, strict=True)])
-        entering = frozenset(cuts[:chambers] for cuts in opened.values() if len(cuts) >= chambers)
-        return cls(opened, entering, tuple(stacks))
+        shallowest = min((spec_of(system).first_depth for system in systems), default=0)
+        there = frozenset(entering(cuts, chambers, shallowest) for cuts in opened.values())
+        return cls(opened, there, tuple(stacks), shallowest)
 
     def turns_any(self, cuts: Cuts) -> bool:
         """Whether a key turns a cylinder there."""
-        return any(operates(cuts, stack) for stack in self.stacks)
+        return any(operates(entering(cuts, len(stack), self.shallowest), stack) for stack in self.stacks)
 
     def turns(self, cuts: Cuts, above: Sequence[Cuts]) -> bool:
         """Whether a key there, none of `above`, turns a cylinder pinned to `cuts` and the keys `above` it."""
