@@ -85,7 +85,7 @@ def no_code(name: str) -> None:
         user = work.session.scalar(sa.select(User).where(User.name_key == name_key(name)))
         if user is None:
             raise BitternError("name", f"Nobody is on record as {name}. See: bittern user list")
-        click.echo(f"{drop_factor(work, user.id).name} logs in without a code.")
+        click.echo(f"{drop_factor(work, user.id).name} logs in without a code; their logins have ended.")
 
 
 @group.command("list")

@@ -180,7 +180,7 @@ def test_a_new_password_ends_the_sessions(work: Work, config: Config) -> None:
 
 
 def test_one_s_own_password_needs_the_current_one(work: Work, owner: User) -> None:
-    with pytest.raises(LedgerError, match="not your current") as refusal:
+    with pytest.raises(LedgerError, match="not your password") as refusal:
         change_own_password(work, "something else", GOOD)
     assert refusal.value.field == "current"
     change_own_password(work, PASSWORD, GOOD)

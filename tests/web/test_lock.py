@@ -114,6 +114,29 @@ def test_five_wrong_pins_end_the_login(client: FormClient, session: Session) -> 
     assert kinds.count("login failed") == 5 and kinds.count("login ended") == 1
 
 
+@pytest.mark.parametrize(
+    ("path", "typed"),
+    [
+        ("/my-password", {"password": "eels under the slipway", "again": "eels under the slipway"}),
+        ("/my-login/pin", {"pin": PIN, "again": PIN}),
+        ("/my-login/second-factor", {"code": "000000"}),
+    ],
+)
+def test_no_page_lets_the_password_be_guessed(
+    client_as: ClientAs, session: Session, path: str, typed: dict[str, str]
+) -> None:
+    client = client_as(Role.COUNTER)
+    kept = hidden(client.get(path).text) | typed
+    secret = {"secret": re.sub(r'.*name="secret"[^>]*value="([^"]+)".*', r"\1", client.get(path).text, flags=re.S)}
+    for _ in range(5):
+        answer = client.post(path, data={**kept, **secret, "current": "wrong words here"}, csrf=True)
+        assert answer.status_code == 422
+    assert "this login has ended" in answer.text
+    assert client.get("/counter").status_code == 303
+    kinds = session.scalars(sa.select(Event.kind)).all()
+    assert kinds.count("login failed") == 5 and "login ended" in kinds
+
+
 def test_a_right_pin_forgets_the_wrong_ones(client: FormClient) -> None:
     for _ in range(3):
         client.post("/lock")

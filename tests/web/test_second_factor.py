@@ -81,7 +81,8 @@ def test_a_phone_s_clock_may_be_half_a_minute_off() -> None:
 
 
 def test_it_is_set_up_on_a_page_and_taken_away_again(client_as: ClientAs, session: Session) -> None:
-    client = client_as(Role.BENCH)
+    client, elsewhere = client_as(Role.BENCH), client_as(None)
+    elsewhere.log_in(session.scalars(sa.select(User).where(User.role == Role.BENCH)).one())
     page = client.get("/my-login/second-factor").text
     shown = re.search(r'class="lead code">([A-Z2-7 ]+)<', page)
     carried = re.search(r'name="secret"[^>]*value="([^"]+)"', page)
@@ -99,6 +100,7 @@ def test_it_is_set_up_on_a_page_and_taken_away_again(client_as: ClientAs, sessio
     session.rollback()
     assert send(code_at(secret, NOW_STEP)) == 303
     assert "asks for a code from your phone" in client.get("/my-login").text
+    assert elsewhere.get("/my-login").status_code == 303  # whoever came in without a code is out
     assert client.post("/my-login/second-factor/drop").status_code == 303
     assert "asks for no code" in client.get("/my-login").text
     assert session.scalars(sa.select(Event.kind)).all().count("second factor changed") == 2
@@ -111,7 +113,10 @@ def test_a_secret_that_was_not_given_out_here_is_refused(client_as: ClientAs) ->
 
 def test_the_owner_takes_it_away_when_a_phone_is_lost(client_as: ClientAs, with_factor: None, owner: User) -> None:
     assert client_as(Role.COUNTER).post(f"/house/users/{owner.id}/second-factor/drop").status_code == 403
-    assert client_as(Role.OWNER).post(f"/house/users/{owner.id}/second-factor/drop").status_code == 303
+    on_the_phone, here = client_as(Role.OWNER), client_as(Role.OWNER)
+    assert here.post(f"/house/users/{owner.id}/second-factor/drop").status_code == 303
+    assert here.get("/house").status_code == 200
+    assert on_the_phone.get("/house").status_code == 303
     assert log_in(client_as(None), None) == 303
 
 

@@ -11,8 +11,9 @@ from app.ledger.errors import LedgerError, NotAllowed, Stale, Taken
 from app.ledger.events.actions import record
 from app.ledger.prices.models import House
 from app.ledger.users.models import Role, User
-from app.ledger.users.passwords import check_new_password, hash_password, matches
+from app.ledger.users.passwords import check_new_password, hash_password
 from app.ledger.users.queries import get_user, has_users, name_key
+from app.ledger.users.tries import check_own_password
 from app.ledger.work import Work
 
 _NAME = 80
@@ -80,11 +81,13 @@ def set_password(work: Work, user_id: int, version: int, password: str) -> User:
         return user
 
 
-def change_own_password(work: Work, current: str, password: str) -> User:
-    """Change the acting person's own password; all their sessions end. `current` must be right."""
+def change_own_password(work: Work, current: str, password: str, login_id: int | None = None) -> User:
+    """Change the acting person's own password; all their sessions end.
+
+    `current` must be right (`check_own_password`): LoginRefused on field "current".
+    """
     user = get_user(work.session, work.actor.user_id or 0)
-    if not matches(user.password_hash, current):
-        raise LedgerError("current", "This is not your current password.")
+    check_own_password(work, current, login_id)
     password_hash = _hash_of(user.name, password)
     with transaction(work.session):
         user = get_user(work.session, user.id)

@@ -12,27 +12,21 @@ import sqlalchemy as sa
 
 from app.config import Config
 from app.ledger.engine import transaction
-from app.ledger.errors import LedgerError
 from app.ledger.events.actions import record
 from app.ledger.users.models import LoginAttempt, User
 from app.ledger.users.passwords import hash_password, is_outdated, matches
 from app.ledger.users.queries import name_key
 from app.ledger.users.second_factor import asks_code, matching_step, secret_of
+from app.ledger.users.tries import LoginRefused
 from app.ledger.work import Actor, Work
 
 # One address may be a whole shop behind one machine: it gets more tries than one name.
 _ADDRESS_FACTOR = 4
 _KEPT = timedelta(days=90)
-# Hexadecimal without digits: runs of digits would look like bittings to who searches the file.
-_LETTERS = str.maketrans("0123456789", "ghijklmnop")
 
 
 _REFUSED = "Name and password do not belong together. Check both and try again."
 _REFUSED_CODE = "Name, password and code do not belong together. Check them and try again with the code of now."
-
-
-class LoginRefused(LedgerError):
-    """No login; the sentence is the same for an unknown name and a wrong password."""
 
 
 def log_in(work: Work, name: str, password: str, address: str, config: Config, code: str = "") -> User:

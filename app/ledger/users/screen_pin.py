@@ -12,17 +12,20 @@ from app.ledger.events.actions import record
 from app.ledger.users.models import User
 from app.ledger.users.passwords import hash_password, matches
 from app.ledger.users.queries import get_user
+from app.ledger.users.tries import check_own_password
 from app.ledger.vault import Vault
 from app.ledger.work import Work
 
 LEAST_PIN, MOST_PIN = 4, 12
 
 
-def set_pin(work: Work, password: str, pin: str) -> User:
-    """Give the acting person a PIN; `password` is their own and must be right. LedgerError on field "pin"."""
+def set_pin(work: Work, password: str, pin: str, login_id: int | None = None) -> User:
+    """Give the acting person a PIN; `password` is their own and must be right (`check_own_password`).
+
+    Raises LedgerError on field "pin", LoginRefused on field "current".
+    """
     user = get_user(work.session, work.actor.user_id or 0)
-    if not matches(user.password_hash, password):
-        raise LedgerError("current", "This is not your password.")
+    check_own_password(work, password, login_id)
     _check_pin(pin)
     return _save(work, _hash(work.vault, user.id, pin), "set a PIN for the screen")
 

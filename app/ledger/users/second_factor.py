@@ -32,8 +32,8 @@ from app.ledger.errors import LedgerError, NotAllowed
 from app.ledger.events.actions import record
 from app.ledger.keysystems.bittings import require_current_key
 from app.ledger.users.models import Role, User
-from app.ledger.users.passwords import matches
 from app.ledger.users.queries import get_user
+from app.ledger.users.tries import check_own_password
 from app.ledger.vault import Vault
 from app.ledger.work import Work
 
@@ -71,11 +71,13 @@ def matching_step(secret: str, code: str, now: datetime, after: int = 0) -> int 
     return next((step for step in found if step > after), None)
 
 
-def set_factor(work: Work, password: str, secret: str, code: str) -> User:
-    """Give the acting person a second factor: their password, and a code of the new secret as the proof it works."""
+def set_factor(work: Work, password: str, secret: str, code: str, login_id: int | None = None) -> User:
+    """Give the acting person a second factor: their password, and a code of the new secret as the proof it works.
+
+    Raises LoginRefused on field "current" (`check_own_password`), LedgerError on field "code".
+    """
     user = get_user(work.session, work.actor.user_id or 0)
-    if not matches(user.password_hash, password):
-        raise LedgerError("current", "This is not your password.")
+    check_own_password(work, password, login_id)
     step = matching_step(secret, code, work.now)
     if step is None:
         raise LedgerError("code", "This is not the code of now. Is the phone's clock right? Try the next code.")
@@ -83,7 +85,7 @@ def set_factor(work: Work, password: str, secret: str, code: str) -> User:
 
 
 def drop_factor(work: Work, user_id: int) -> User:
-    """Take a second factor away: one's own, or anybody's by the owner (a phone was lost)."""
+    """Take a second factor away: one's own, or anybody's by the owner (a phone was lost). Their logins end."""
     if work.actor.role is not Role.OWNER and work.actor.user_id != user_id:
         raise NotAllowed()
     return _save(work, user_id, None, 0, "has no second factor any more")
@@ -114,6 +116,7 @@ def _save(work: Work, user_id: int, sealed: bytes | None, step: int, words: str)
             require_current_key(work)
         user = get_user(work.session, user_id)
         user.factor_sealed, user.factor_step = sealed, step
+        user.session_stamp += 1  # whoever has the lost phone, or came in without a code, is out
         record(work, "second factor changed", f"user {user.id}", f"{user.name} {words}")
         return user
 

@@ -24,7 +24,6 @@ __all__ = [
 
 import hashlib
 import secrets
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -36,13 +35,12 @@ from app.ledger.engine import transaction
 from app.ledger.errors import NotAllowed, NotFound
 from app.ledger.events.actions import record
 from app.ledger.users.login_rules import LoginRules, rules_of
-from app.ledger.users.logins import LoginRefused
 from app.ledger.users.models import Login, LoginRulesRow, Role, User
 from app.ledger.users.passwords import matches
 from app.ledger.users.screen_pin import pin_matches
+from app.ledger.users.tries import TRIES, end_where, try_secret
 from app.ledger.work import Work
 
-TRIES = 5  # wrong PINs or passwords in a row before the login ends
 SEEN_EVERY = timedelta(minutes=1)
 # A clock set right by a minute or two ends nobody's login; one set back further is not a clock to reckon with.
 _CLOCK_SLACK = timedelta(minutes=10)
@@ -96,7 +94,7 @@ def begin(work: Work, user: User, address: str, former: str = "") -> str:
     """A new login of `user`: the words for its cookie. The login of the cookie `former` ends."""
     token = _new_token()
     with transaction(work.session):
-        _end_where(work, Login.token_hash == _hash(former))
+        end_where(work, Login.token_hash == _hash(former))
         work.session.execute(sa.delete(Login).where(Login.began_at < work.now - _KEPT))
         work.session.add(
             Login(
@@ -153,7 +151,7 @@ def unlock(work: Work, login_id: int, secret: str) -> None:
     def is_right(user: User) -> bool:
         return pin_matches(work.vault, user, secret) if user.pin_hash else matches(user.password_hash, secret)
 
-    _try(work, login_id, is_right, "PIN" if _user_of(work).pin_hash else "password")
+    try_secret(work, login_id, is_right, "PIN" if _user_of(work).pin_hash else "password")
     with transaction(work.session):
         login = work.session.get_one(Login, login_id)
         login.wrong, login.locked_at, login.seen_at = 0, None, work.now
@@ -165,7 +163,7 @@ def prove(work: Work, login_id: int, password: str) -> str:
 
     Raises LoginRefused on field "secret"; the fifth wrong try in a row ends the login.
     """
-    _try(work, login_id, lambda user: matches(user.password_hash, password), "password")
+    try_secret(work, login_id, lambda user: matches(user.password_hash, password), "password")
     token = _new_token()
     with transaction(work.session):
         login = work.session.get_one(Login, login_id)
@@ -177,7 +175,7 @@ def prove(work: Work, login_id: int, password: str) -> str:
 def end(work: Work, token: str) -> None:
     """End the login of the cookie's words, if there is one."""
     with transaction(work.session):
-        _end_where(work, Login.token_hash == _hash(token))
+        end_where(work, Login.token_hash == _hash(token))
 
 
 def end_by_number(work: Work, number: int) -> str:
@@ -189,7 +187,7 @@ def end_by_number(work: Work, number: int) -> str:
         user = work.session.get_one(User, login.user_id)
         if work.actor.role is not Role.OWNER and work.actor.user_id != user.id:
             raise NotAllowed()
-        if _end_where(work, Login.id == number):
+        if end_where(work, Login.id == number):
             record(work, "login ended", f"user {user.id}", f"A login of {user.name} ended by {work.actor.name}")
         return user.name
 
@@ -228,28 +226,3 @@ def _hash(token: str) -> bytes:
 
 def _user_of(work: Work) -> User:
     return work.session.get_one(User, work.actor.user_id)
-
-
-def _end_where(work: Work, which: sa.ColumnElement[bool]) -> bool:
-    done = work.session.execute(sa.update(Login).where(which, Login.ended_at.is_(None)).values(ended_at=work.now))
-    return bool(getattr(done, "rowcount", 0))
-
-
-def _try(work: Work, login_id: int, is_right: Callable[[User], bool], word: str) -> None:
-    """Count the try before the secret is compared, so that tries at the same time all count."""
-    with transaction(work.session):
-        login = work.session.get_one(Login, login_id, with_for_update=True)
-        login.wrong += 1
-        wrong, user = login.wrong, work.session.get_one(User, login.user_id)
-    if wrong <= TRIES and is_right(user):
-        return
-    with transaction(work.session):
-        record(work, "login failed", f"user {user.id}", f"Wrong {word} at the screen of {user.name}")
-        if wrong >= TRIES and _end_where(work, Login.id == login_id):
-            record(work, "login ended", f"user {user.id}", f"{TRIES} wrong tries ended a login of {user.name}")
-    left = max(TRIES - wrong, 0)
-    if not left:
-        raise LoginRefused("secret", "Too many wrong tries: this login has ended. Log in again.")
-    raise LoginRefused(
-        "secret", f"This is not your {word}. {left} {'try' if left == 1 else 'tries'} left, then the login ends."
-    )

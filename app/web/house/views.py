@@ -96,7 +96,9 @@ def password(user_id: int) -> ResponseReturnValue:
 @proven(Proof.LOGINS)
 def no_second_factor(user_id: int) -> ResponseReturnValue:
     """Take somebody's second factor away: their phone was lost."""
-    flash(f"{drop_factor(current_work(), user_id).name} logs in without a code.")
+    changed = drop_factor(current_work(), user_id)
+    _keep_own_login(changed.id)
+    flash(f"{changed.name} logs in without a code; their logins have ended.")
     return redirect(url_for("house.user", user_id=user_id), 303)
 
 

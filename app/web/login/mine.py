@@ -20,6 +20,7 @@ from app.ledger.users.sessions import Limits, end_by_number, list_open
 from app.web.access import proven, roles
 from app.web.forms_base import attach, typed
 from app.web.login.forms import FactorForm, PinForm
+from app.web.logins import begin_login
 from app.web.pages import house_name
 from app.web.services import current_work, request_session, the_config, the_time
 
@@ -43,7 +44,7 @@ def pin() -> ResponseReturnValue:
     form = PinForm()
     if form.validate_on_submit():
         try:
-            set_pin(current_work(), typed(form.current), typed(form.pin))
+            set_pin(current_work(), typed(form.current), typed(form.pin), current_user.login_id)
         except BitternError as error:
             attach(form, error)
         else:
@@ -70,11 +71,12 @@ def second_factor() -> ResponseReturnValue:
     secret = carried(work, typed(form.secret), _FACTOR) if form.is_submitted() else new_secret()
     if form.validate_on_submit():
         try:
-            set_factor(work, typed(form.current), secret, typed(form.code))
+            user = set_factor(work, typed(form.current), secret, typed(form.code), current_user.login_id)
         except BitternError as error:
             attach(form, error)
         else:
-            flash("Your login asks for a code from your phone from now on.")
+            begin_login(user)
+            flash("Your login asks for a code from your phone from now on. Your other logins have ended.")
             return redirect(url_for("mine.index"), 303)
     form.secret.data = carry(work, secret, _FACTOR)
     label = quote(f"{house_name()}:{current_user.name}")
@@ -89,8 +91,8 @@ def second_factor() -> ResponseReturnValue:
 @proven(Proof.LOGINS)
 def no_second_factor() -> ResponseReturnValue:
     """Take one's own second factor away."""
-    drop_factor(current_work(), current_user.id)
-    flash("Your login asks for no code any more.")
+    begin_login(drop_factor(current_work(), current_user.id))
+    flash("Your login asks for no code any more. Your other logins have ended.")
     return redirect(url_for("mine.index"), 303)
 
 

@@ -112,7 +112,9 @@ def my_password() -> ResponseReturnValue:
     form = OwnPasswordForm()
     if form.validate_on_submit():
         try:
-            user = change_own_password(current_work(), typed(form.current), typed(form.password))
+            user = change_own_password(
+                current_work(), typed(form.current), typed(form.password), current_user.login_id
+            )
         except BitternError as error:
             attach(form, error)
         else:
