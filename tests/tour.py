@@ -128,6 +128,26 @@ def pages(app: Flask, session: Session) -> dict[str, str]:
         }
 
 
+def deeds(app: Flask, session: Session) -> dict[str, tuple[str, str]]:
+    """Rule → (endpoint, address) of everything that takes a POST; a word that nothing here fills in is "x"."""
+    rules = [rule for rule in app.url_map.iter_rules() if "POST" in (rule.methods or ())]
+    with app.test_request_context():
+        return {
+            rule.rule: (
+                rule.endpoint,
+                url_for(rule.endpoint, **{n: _any_part(rule, n, session) for n in rule.arguments}),
+            )
+            for rule in rules
+        }
+
+
+def _any_part(rule: Rule, name: str, session: Session) -> object:
+    try:
+        return _part(rule.endpoint, name, session)
+    except KeyError:
+        return 1 if "int" in rule.rule else "x"
+
+
 def _parts(rule: Rule, session: Session) -> dict[str, object]:
     return {name: _part(rule.endpoint, name, session) for name in rule.arguments}
 

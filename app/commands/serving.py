@@ -9,17 +9,14 @@ import ssl
 import stat
 from dataclasses import replace
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
 
 import click
 from flask import Flask
 
 from app.commands.certificate import certificate_days_left, names_in
+from app.commands.tls_server import TlsServer
 from app.config import Config
 from app.errors import BitternError
-
-if TYPE_CHECKING:
-    from cheroot.wsgi import Server
 
 THREADS = 8
 # Larger uploads are refused by the pages, which say so; this only keeps a flood from filling the disk.
@@ -49,10 +46,8 @@ def serve_app(app: Flask, config: Config) -> None:
     if config.tls_certificate is not None:
         server = tls_server(app, config)
         click.echo(f"Serving on https://{_shown_host(config)}:{config.port}/ (Ctrl-C stops)")
-        try:
-            server.safe_start()
-        finally:
-            server.stop()
+        server.prepare()
+        server.serve()
         return
     import waitress  # loaded only when something is served
 
@@ -67,18 +62,14 @@ def serve_app(app: Flask, config: Config) -> None:
         app,
         host=config.host,
         port=config.port,
-        threads=THREADS,
         ident=None,
-        max_request_body_size=config.upload_bytes * _FLOOD,
+        **_limits(config),
         **(behind if config.proxy else {}),
     )
 
 
-def tls_server(app: Flask, config: Config) -> Server:
+def tls_server(app: Flask, config: Config) -> TlsServer:
     """The server that speaks TLS 1.2 or newer with the house's certificate, not started yet."""
-    from cheroot.ssl.builtin import BuiltinSSLAdapter
-    from cheroot.wsgi import Server
-
     certificate, key = config.tls_certificate, config.tls_key_file
     if certificate is None or not key.exists():
         raise BitternError("BITTERN_TLS_KEY", f"The certificate's key {key} is missing.")
@@ -91,14 +82,13 @@ def tls_server(app: Flask, config: Config) -> Server:
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     try:
         context.load_cert_chain(certificate, key)
-        adapter = BuiltinSSLAdapter(str(certificate), str(key))
     except (OSError, ssl.SSLError) as error:
         raise BitternError("BITTERN_TLS_KEY", f"The key {key} does not belong to {certificate}.") from error
-    adapter.context = context
-    server = Server((config.host, config.port), app, numthreads=THREADS, server_name="Bittern", timeout=10)
-    server.max_request_body_size = config.upload_bytes * _FLOOD
-    server.ssl_adapter = adapter
-    return server
+    return TlsServer(app, context, (config.host, config.port), **_limits(config))
+
+
+def _limits(config: Config) -> dict[str, int]:
+    return {"threads": THREADS, "max_request_body_size": config.upload_bytes * _FLOOD}
 
 
 def _is_this_machine(host: str) -> bool:

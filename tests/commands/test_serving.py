@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import http.client
+import os
+import socket
 import ssl
 import stat
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -14,16 +17,17 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 from cryptography import x509
-from flask import Flask, jsonify, request
+from flask import Flask, Response, jsonify, request
 
 from app import create_app
 from app.cli import main
 from app.commands.certificate import certificate_days_left, names_in, write_certificate
-from app.commands.serving import settled, tls_server
+from app.commands.serving import THREADS, settled, tls_server
 from app.config import Config
 from app.errors import BitternError
 from app.ledger.opening import Ledger
 from app.web.access import public
+from app.web.security import csrf
 
 NAMES = ("quay.example", "127.0.0.1")
 NOW = datetime.now(UTC)  # a client compares a certificate with the day it is
@@ -38,18 +42,27 @@ def served_config(config: Config, tmp_path: Path) -> Config:
     return settled(replace(config, port=0, tls_certificate=certificate, tls_key=key))
 
 
+@contextmanager
+def serving(app: Flask, config: Config) -> Iterator[int]:
+    """`app` served by TLS while the block runs: the port."""
+    server = tls_server(app, config)
+    server.prepare()
+    thread = threading.Thread(target=server.serve)
+    thread.start()
+    try:
+        yield server.bind_addr[1]
+    finally:
+        server.stop()
+        thread.join()
+
+
 @pytest.fixture
 def port(served_config: Config, ledger: Ledger) -> Iterator[int]:
     """That house, served by TLS on a free port."""
     app = create_app(served_config, ledger)
     app.extensions["started"] = True
-    server = tls_server(app, served_config)
-    server.prepare()
-    thread = threading.Thread(target=server.serve)
-    thread.start()
-    yield server.bind_addr[1]
-    server.stop()
-    thread.join()
+    with serving(app, served_config) as port:
+        yield port
 
 
 def trusting(served_config: Config) -> ssl.SSLContext:
@@ -66,7 +79,7 @@ def test_a_device_that_trusts_the_authority_gets_the_page(served_config: Config,
     headers = {name.lower(): value for name, value in answer.getheaders()}
     assert headers["strict-transport-security"] == "max-age=31536000"
     assert headers["set-cookie"].startswith("__Host-bittern=") and "Secure" in headers["set-cookie"]
-    assert headers["server"] == "Bittern"
+    assert "server" not in headers
     assert client.sock.version() in ("TLSv1.2", "TLSv1.3")
     client.request("GET", "/login", headers={"Host": "quay.example"})
     assert client.getresponse().status == 200
@@ -90,6 +103,85 @@ def test_old_tls_is_refused(served_config: Config, port: int) -> None:
     client = http.client.HTTPSConnection("127.0.0.1", port, context=context, timeout=10)
     with pytest.raises((ssl.SSLError, ConnectionError)):
         client.request("GET", "/login")
+
+
+def test_who_says_nothing_or_half_a_request_makes_nobody_wait(served_config: Config, port: int) -> None:
+    context, held = trusting(served_config), []
+    for _ in range(THREADS + 2):
+        held.append(socket.create_connection(("127.0.0.1", port)))  # not even a handshake
+        held.append(context.wrap_socket(socket.create_connection(("127.0.0.1", port)), server_hostname="127.0.0.1"))
+        held[-1].sendall(b"POST /login HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 9\r\n\r\nhalf")
+    client = http.client.HTTPSConnection("127.0.0.1", port, context=context, timeout=8)
+    client.request("GET", "/login")
+    assert client.getresponse().status == 200
+    client.close()
+    for one in held:
+        one.close()
+
+
+def test_one_address_has_only_so_many_connections(
+    served_config: Config, port: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("app.commands.tls_server.MOST_OF_ONE", 2)
+    held = [
+        trusting(served_config).wrap_socket(
+            socket.create_connection(("127.0.0.1", port)), server_hostname="127.0.0.1"
+        )
+        for _ in range(2)
+    ]
+    more = http.client.HTTPSConnection("127.0.0.1", port, context=trusting(served_config), timeout=8)
+    with pytest.raises(OSError):
+        more.request("GET", "/login")
+    held[0].sendall(b"GET /login HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+    assert held[0].recv(15) == b"HTTP/1.1 200 OK"
+    for one in held:
+        one.close()
+
+
+def test_what_goes_through_tls_arrives_whole_with_who_sent_it(served_config: Config, ledger: Ledger) -> None:
+    app = create_app(served_config, ledger)
+    app.extensions["started"] = True
+
+    @app.post("/echo")
+    @csrf.exempt
+    @public
+    def echo() -> Response:
+        said = f"{request.remote_addr} {request.scheme} {request.host} ".encode()
+        return Response(said + request.get_data() * 3, mimetype="application/octet-stream")
+
+    sent = os.urandom(2_000_000)
+    lies = {"X-Forwarded-For": "10.9.9.9", "X-Forwarded-Proto": "http", "X-Forwarded-Host": "elsewhere.example"}
+    with serving(app, served_config) as port:
+        client = http.client.HTTPSConnection("127.0.0.1", port, context=trusting(served_config), timeout=20)
+        for _ in range(2):  # the second on the same connection
+            client.request("POST", "/echo", body=sent, headers={"Host": f"127.0.0.1:{port}", **lies})
+            assert client.getresponse().read() == f"127.0.0.1 https 127.0.0.1:{port} ".encode() + sent * 3
+        client.close()
+
+
+@pytest.mark.parametrize(
+    "ends",
+    [
+        b"Content-Length: 4\r\nContent-Length: 5\r\n\r\nGET ",
+        b"Content-Length: +4\r\n\r\nGET ",
+        b"Content-Length: -1\r\n\r\n",
+        b"Content-Length: 4\r\n Transfer-Encoding: chunked\r\n\r\nGET ",
+        b"Transfer-Encoding: xchunked\r\n\r\n0\r\n\r\n",
+        b"Transfer-Encoding: chunked\r\n\r\nzz\r\n",
+        b"X: " + b"x" * 300_000 + b"\r\n\r\n",
+    ],
+)
+def test_a_request_whose_end_is_told_in_two_ways_is_refused(served_config: Config, port: int, ends: bytes) -> None:
+    raw = socket.create_connection(("127.0.0.1", port), timeout=8)
+    client = trusting(served_config).wrap_socket(raw, server_hostname="127.0.0.1")
+    client.sendall(b"POST /login HTTP/1.1\r\nHost: 127.0.0.1\r\n" + ends)
+    answer = b""
+    while piece := client.recv(65_536):  # until the server closes: nothing after it is read as a request
+        answer += piece
+    client.close()
+    status = answer.split(b" ", 2)[1]
+    assert status in (b"400", b"431", b"501"), answer[:80]
+    assert answer.count(b"HTTP/1.") == 1
 
 
 def test_the_certificate_says_who_it_is_for_and_its_authority_can_sign_nothing_else(served_config: Config) -> None:

@@ -17,7 +17,7 @@ from werkzeug.test import TestResponse
 
 from app import create_app
 from app.ledger.events.actions import first_broken_link
-from app.ledger.models import Role, User
+from app.ledger.models import Event, Role, User
 from app.ledger.opening import Ledger, open_ledger
 from tests import tour
 from tests.conftest import NOW
@@ -155,3 +155,35 @@ def test_no_form_ends_in_a_fault_and_no_script_gets_through(toured: tuple[Flask,
         assert SCRIPT not in walker.page(address), address
     with ledger.sessions() as session:
         assert first_broken_link(session) is None
+
+
+def test_every_form_needs_its_token_and_takes_none_of_its_boxes(toured: tuple[Flask, Ledger]) -> None:
+    """What a page's own form never sends: nothing at all. Without the token it is not even looked at."""
+    app, ledger = toured
+    client = FormClient(app)
+    with ledger.sessions() as session:
+        deeds = {
+            rule: address for rule, (_, address) in tour.deeds(app, session).items() if not rule.startswith(LEFT_OUT)
+        }
+    _log_in_as_owner(client, ledger)
+    events = _count_of_events(ledger)
+    unguarded = [rule for rule, address in deeds.items() if client.post(address, csrf=False).status_code != 400]
+    assert unguarded == [] and _count_of_events(ledger) == events
+    broken = []
+    for rule, address in deeds.items():
+        _log_in_as_owner(client, ledger)  # an empty press may end the login before
+        answer = client.post(address)
+        if answer.status_code >= 500 or answer.headers.get("Location", "").startswith("/login"):
+            broken.append(rule)
+        answer.close()
+    assert broken == []
+
+
+def _log_in_as_owner(client: FormClient, ledger: Ledger) -> None:
+    with ledger.sessions() as session:
+        client.log_in(session.scalars(sa.select(User).where(User.role == Role.OWNER)).one())
+
+
+def _count_of_events(ledger: Ledger) -> int:
+    with ledger.sessions() as session:
+        return session.query(Event).count()

@@ -25,7 +25,12 @@ _NUMERIC = {"inputmode": "decimal", "class": "amount"}
 
 
 def _minutes(label: str, hint: str = "") -> StringField:
-    return StringField(label, [Length(max=20)], description=hint, render_kw=_NUMERIC)
+    return StringField(label, [Length(max=20)], filters=[_as_typed], description=hint, render_kw=_NUMERIC)
+
+
+def _as_typed(value: Any) -> str | None:
+    """A figure on record as if it had been typed: it stands in for a box that was not sent at all."""
+    return None if value is None else str(value)
 
 
 class TermsPage(PageForm):

@@ -1,0 +1,193 @@
+"""TLS for the house's own network: each connection is decrypted here and handed to the server that serves in clear.
+
+Nobody on the network can make the others wait: handshakes, silent connections and half requests take no thread,
+and one address has only so many connections. Nothing here reads HTTP, so no two readers of it can disagree: what is
+decrypted goes through a pair of sockets inside this process, with the client's address, and no port is opened.
+"""
+
+from __future__ import annotations
+
+__all__ = ["HANDSHAKE_SECONDS", "MOST_OF_ONE", "TlsServer"]
+
+import asyncio
+import contextlib
+import logging
+import socket
+import ssl
+import threading
+from collections import Counter
+from collections.abc import Awaitable, Callable
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+from flask import Flask
+
+if TYPE_CHECKING:
+    from waitress.server import BaseWSGIServer
+
+HANDSHAKE_SECONDS = 10.0
+MOST_OF_ONE = 48  # connections of one address; a browser opens six
+_MOST = 240  # of all: three open files each, and a process has about a thousand
+_FIRST_SECONDS = 20.0  # from the handshake to the first byte; an idle connection is closed by the server behind
+_TAKEN_SECONDS = 120.0  # a client that takes nothing of its answer for so long is gone
+_PIECE = 65_536
+_log = logging.getLogger(__name__)
+
+
+class TlsServer:
+    """`app` behind TLS. `prepare()` listens, `serve()` serves until `stop()` is called by another thread."""
+
+    def __init__(self, app: Flask, context: ssl.SSLContext, bind: tuple[str, int], **behind: Any) -> None:
+        self.bind_addr = bind
+        self._context = context
+        self._make_inner = partial(_listening_to_nobody, app, behind)
+        self._is_stopped = False
+        self._listening: socket.socket | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._ending: asyncio.Event | None = None
+        self._open: Counter[str] = Counter()
+        self._tasks: set[asyncio.Task[None]] = set()
+
+    def prepare(self) -> None:
+        """Listen; `bind_addr` is then what was bound, with the port that the system chose for port 0."""
+        family = socket.AF_INET6 if ":" in self.bind_addr[0] else socket.AF_INET
+        listening = socket.create_server(self.bind_addr, family=family, backlog=128)
+        listening.setblocking(False)
+        self.bind_addr = listening.getsockname()[:2]
+        self._listening = listening
+
+    def serve(self) -> None:
+        """Serve until `stop()`, or until Ctrl-C in the main thread."""
+        inner = self._make_inner()
+        behind = threading.Thread(target=inner.run, name="serving", daemon=True)
+        behind.start()
+        try:
+            asyncio.run(self._accept(inner))
+        except KeyboardInterrupt:
+            pass
+        finally:
+            inner.trigger.pull_trigger(lambda: inner.asyncore.close_all(inner._map))
+            behind.join()
+            inner.task_dispatcher.shutdown()
+
+    def stop(self) -> None:
+        """Let go of the port; a `serve()` in another thread ends."""
+        self._is_stopped = True
+        if self._loop is not None and self._ending is not None:
+            with contextlib.suppress(RuntimeError):  # the loop has ended by itself
+                self._loop.call_soon_threadsafe(self._ending.set)
+        elif self._listening is not None:
+            self._listening.close()
+
+    async def _accept(self, inner: BaseWSGIServer) -> None:
+        if self._listening is None:
+            raise RuntimeError("prepare() comes first")
+        self._ending, self._loop = asyncio.Event(), asyncio.get_running_loop()
+        if self._is_stopped:
+            return
+        taking = asyncio.create_task(self._take_all(self._loop, self._listening, inner))
+        try:
+            await self._ending.wait()
+        finally:
+            for task in (taking, *self._tasks):
+                task.cancel()
+            await asyncio.gather(taking, *self._tasks, return_exceptions=True)
+            self._listening.close()
+
+    async def _take_all(
+        self, loop: asyncio.AbstractEventLoop, listening: socket.socket, inner: BaseWSGIServer
+    ) -> None:
+        while True:
+            try:
+                client, address = await loop.sock_accept(listening)
+            except OSError as error:  # no files left to open, for example: those who are served go on
+                _log.warning("a connection could not be taken: %s", error.strerror)
+                await asyncio.sleep(0.2)
+                continue
+            who = str(address[0])
+            if self._open[who] >= MOST_OF_ONE or self._open.total() >= _MOST:
+                client.close()
+                continue
+            self._open[who] += 1
+            task = asyncio.create_task(self._serve_one(client, (who, int(address[1])), inner))
+            self._tasks.add(task)
+            task.add_done_callback(self._tasks.discard)
+
+    async def _serve_one(self, client: socket.socket, address: tuple[str, int], inner: BaseWSGIServer) -> None:
+        try:
+            reader, writer = await _shake_hands(client, self._context)
+            try:
+                if first := await asyncio.wait_for(reader.read(_PIECE), _FIRST_SECONDS):
+                    await _relay(first, reader, writer, partial(_hand_over, inner, address))
+            except TimeoutError:
+                writer.transport.abort()  # what it does not take is not waited for
+            finally:
+                writer.close()
+        except OSError:  # a client that went away, or never was one
+            pass  # its socket is closed by the loop: closed here, its number would be another's before the loop knows
+        finally:
+            self._open[address[0]] -= 1
+            if not self._open[address[0]]:
+                del self._open[address[0]]
+
+
+async def _relay(
+    first: bytes,
+    reader: asyncio.StreamReader,
+    writer: asyncio.StreamWriter,
+    hand_over: Callable[[socket.socket], None],
+) -> None:
+    ours, theirs = socket.socketpair()
+    inner_reader, inner_writer = await asyncio.open_connection(sock=ours)
+    hand_over(theirs)
+    inner_writer.write(first)
+    try:
+        await _until_one_ends(_copy(reader, inner_writer, None), _copy(inner_reader, writer, _TAKEN_SECONDS))
+    finally:
+        inner_writer.close()
+
+
+def _hand_over(inner: BaseWSGIServer, address: tuple[str, int], theirs: socket.socket) -> None:
+    """Give the server behind a connection as if it had accepted it, in its own thread."""
+    inner.trigger.pull_trigger(lambda: inner.channel_class(inner, theirs, address, inner.adj, map=inner._map))
+
+
+def _listening_to_nobody(app: Flask, settings: dict[str, Any]) -> BaseWSGIServer:
+    """The server behind: it has no port, and takes the connections that it is handed."""
+    from waitress import create_server  # loaded only when something is served
+
+    unbound = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    return create_server(
+        app, _start=False, sockets=[unbound], url_scheme="https", ident=None, asyncore_use_poll=True, **settings
+    )
+
+
+async def _shake_hands(
+    client: socket.socket, context: ssl.SSLContext
+) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+    loop = asyncio.get_running_loop()
+    reader = asyncio.StreamReader(loop=loop)
+    protocol = asyncio.StreamReaderProtocol(reader, loop=loop)
+    transport, _ = await loop.connect_accepted_socket(
+        lambda: protocol, client, ssl=context, ssl_handshake_timeout=HANDSHAKE_SECONDS
+    )
+    return reader, asyncio.StreamWriter(transport, protocol, reader, loop)
+
+
+async def _copy(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, taken_within: float | None) -> None:
+    while piece := await reader.read(_PIECE):
+        writer.write(piece)
+        await asyncio.wait_for(writer.drain(), taken_within)
+
+
+async def _until_one_ends(*ways: Awaitable[None]) -> None:
+    """When either side ends, so does the other: TLS knows no half-open connection."""
+    tasks = [asyncio.ensure_future(way) for way in ways]
+    try:
+        done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+        for task in done:
+            task.result()
+    finally:
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
