@@ -12,7 +12,8 @@ from sqlalchemy.orm import Session
 from app.ledger.keysystems.actions import seal_bitting
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_plan
-from app.ledger.models import Event, Job, Keyset, KeyState, KeySystem, Role
+from app.ledger.keysystems.shearing import Standing
+from app.ledger.models import CylinderState, Event, Job, Keyset, KeyState, KeySystem, Role
 from app.ledger.work import Work
 from tests import factories
 from tests.web.keying_system import bittings_in_clear, system_in_service
@@ -184,3 +185,23 @@ def test_only_the_owner_corrects(client_as: ClientAs, work: Work, role: Role) ->
     client = client_as(role)
     assert client.get(f"/keying/systems/{system.id}/correct").status_code == 403
     assert "Correct a bitting" not in client.get(f"/key-systems/{system.id}").text
+
+
+def test_a_rekeying_on_its_way_mends_a_finding_where_both_bittings_are_right(
+    session: Session, work: Work, broken: tuple[KeySystem, str, str]
+) -> None:
+    """Otherwise the very job that mends it could be neither accepted nor printed."""
+    system = broken[0]
+    old = _keyset(session, "AA1").cylinders[0]
+    old.state = CylinderState.FITTED
+    place = {"door": old.door, "keyway": "AQ1", "chambers": 6}
+    # One on the other side of the same door mends nothing.
+    factories.CylinderFactory(**place, keyset=_keyset(session, "AB1"), position="inside", state=CylinderState.ORDERED)
+    assert not audit_systems(work, [system]).is_clean
+    new = factories.CylinderFactory(**place, keyset=_keyset(session, "AB1"), state=CylinderState.ORDERED)
+    assert audit_systems(work, [system]).is_clean
+    # A key that is drawn meanwhile still turns neither: the old one is on the door until the new one comes.
+    assert len(Standing.of(work, [system], 6).stacks) == 6
+    new.state = CylinderState.REMOVED  # the job is cancelled
+    session.commit()
+    assert not audit_systems(work, [system]).is_clean

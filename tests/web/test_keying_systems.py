@@ -129,7 +129,7 @@ def test_a_wrong_bitting_is_a_finding_with_its_remedy(client_as: ClientAs, sessi
     page = client_as(Role.BENCH).post(f"/keying/systems/{system.id}/audit").text
     assert "Findings: no bench sheet" in page
     assert "Key AA2 of Quay Hall would also operate AA1 of Quay Hall" in page
-    assert "key one of the two anew" in page and mixed not in page
+    assert "rekey the cylinder to another keyset" in page and mixed not in page
 
 
 def test_cross_keying_shows_its_cost_before_it_is_saved(client_as: ClientAs, session: Session, work: Work) -> None:

@@ -44,7 +44,8 @@ def audit_systems(work: Work, systems: Sequence[KeySystem]) -> AuditReport:
 
     Every issued key, control keys too, is tried in every cylinder; a key with more cuts than a cylinder has
     chambers is tried with its first cuts, one with fewer as if cut to the shallowest depth beyond them. Cylinders
-    whose bittings the factory holds are outside what the shop can prove. Opens bittings to reckon; shows none.
+    that a job on its way replaces do not count, so that a finding can be mended; new keys are drawn to turn them
+    neither. Those whose bittings the factory holds are outside what the shop can prove. Shows no bitting.
     """
     keys = cylinders = phantoms = 0
     findings: list[Finding] = []
@@ -86,7 +87,7 @@ def audit_systems(work: Work, systems: Sequence[KeySystem]) -> AuditReport:
                 Finding(
                     f"Key {key} would also operate {cylinder}, which it must not.",
                     "Compare both with the list and correct a wrong bitting on the system's page; where both are "
-                    "right, key one of the two anew, or under another master. Do not cut or hand out either before.",
+                    "right, rekey the cylinder to another keyset. Do not cut or hand out either before.",
                 )
                 for cylinder, key in found.unintended
             ]
@@ -96,7 +97,7 @@ def audit_systems(work: Work, systems: Sequence[KeySystem]) -> AuditReport:
 def _missing_findings(work: Work, systems: Sequence[KeySystem], opened: dict[int, Cuts]) -> list[Finding]:
     """Cylinders that a key must operate whose bitting is not here, though others' are: pinned without it."""
     lacking: dict[int, str] = {}
-    for way, keysets in operating_keysets(work.session, systems).items():
+    for way, keysets in operating_keysets(work.session, systems, with_replaced=False).items():
         if any(keyset.id in opened for keyset in keysets):
             lacking.update({one.id: f"{one.symbol}\0{way}" for one in keysets if one.id not in opened})
     return [
@@ -128,7 +129,7 @@ def _ways_by_chambers(
     work: Work, systems: Sequence[KeySystem], opened: dict[int, Cuts], names: dict[int, str]
 ) -> dict[int, dict[str, list[str]]]:
     ways: dict[int, dict[str, list[str]]] = {}
-    for way, keysets in operating_keysets(work.session, systems).items():
+    for way, keysets in operating_keysets(work.session, systems, with_replaced=False).items():
         keys = [keyset for keyset in keysets if keyset.id in names]
         if keys:
             ways.setdefault(len(opened[keys[0].id]), {})[way] = [names[keyset.id] for keyset in keys]

@@ -17,7 +17,7 @@ from collections.abc import Mapping, Sequence
 from typing import Protocol, TypeVar
 
 import sqlalchemy as sa
-from sqlalchemy.orm import Session, selectinload
+from sqlalchemy.orm import Session, aliased, selectinload
 
 from app.ledger.doors.models import Cylinder, CylinderOperator, CylinderState
 from app.ledger.errors import NotFound
@@ -57,18 +57,21 @@ def customers_keysets(session: Session, customer_id: int) -> Sequence[tuple[int,
     return [(keyset_id, f"{symbol} of {name}") for keyset_id, symbol, name in session.execute(rows)]
 
 
-def operating_keysets(session: Session, systems: Sequence[KeySystem]) -> dict[str, list[Keyset]]:
+def operating_keysets(
+    session: Session, systems: Sequence[KeySystem], *, with_replaced: bool = True
+) -> dict[str, list[Keyset]]:
     """Each distinct way that cylinders of these systems are operated → the keysets that operate it.
 
     The name tells the keyset and its system; cylinders alike in this stand once. A cylinder's own keyset,
     the masters above it (unless NMK) and its cross-keyed operators operate it. The masters' own cylinders
-    are there too.
+    are there too. Without the replaced a fitted cylinder is left out in whose place another is on its way.
     """
     names = {system.id: system.name for system in systems}
     by_id = {keyset.id: keyset for system in systems for keyset in system.keysets}
     rows = session.execute(
         sa.select(Cylinder.id, sa.type_coerce(Cylinder.keyset_id, sa.Integer), Cylinder.is_nmk)
         .where(Cylinder.keyset_id.in_(by_id), Cylinder.state != CylinderState.REMOVED)
+        .where(sa.true() if with_replaced else ~_is_replaced())
         .order_by(Cylinder.id)
     ).all()
     crossed: dict[int, list[int]] = {}
@@ -88,6 +91,19 @@ def operating_keysets(session: Session, systems: Sequence[KeySystem]) -> dict[st
         mark = f" ({cylinder_id})" if cylinder_id in crossed else ""
         found[f"{own} of {names[keyset.system_id]}{mark}"] = list(dict.fromkeys(operators))
     return found
+
+
+def _is_replaced() -> sa.ColumnElement[bool]:
+    """Whether a fitted cylinder makes way for one that a job is to bring to the same place on the door."""
+    coming = aliased(Cylinder)
+    return sa.and_(
+        Cylinder.state == CylinderState.FITTED,
+        sa.exists().where(
+            coming.door_id == Cylinder.door_id,
+            sa.func.lower(coming.position) == sa.func.lower(Cylinder.position),
+            coming.state.not_in((CylinderState.FITTED, CylinderState.REMOVED)),
+        ),
+    )
 
 
 def operators_of(keyset: Keyset, *, is_nmk: bool, by_id: dict[int, Keyset]) -> list[Keyset]:
