@@ -9,11 +9,13 @@ from typing import Any
 
 from flask_wtf import FlaskForm
 from flask_wtf.file import FileField
+from markupsafe import Markup
 from wtforms import Field, FieldList, Form, FormField, HiddenField, StringField
 from wtforms.validators import DataRequired, Length
 
 from app.errors import BitternError, Problem, Problems
 from app.ledger.errors import LedgerBusy, LedgerStopped, NotAllowed, NotFound, Stale, VaultError
+from app.web.attributes import attributes
 
 
 def one_line(value: str | None) -> str:
@@ -36,6 +38,15 @@ def typed(field: Field) -> str:
 
 class PageForm(FlaskForm):  # type: ignore[misc]  # the library has no types
     """A form with its CSRF token. A field's `description` is its hint."""
+
+    class Meta:
+        """How its fields are written."""
+
+        def render_field(self, field: Field, render_kw: dict[str, Any]) -> Markup:
+            """The field by its own widget, whose attributes are the house's: most of a field's cost is in them."""
+            if hasattr(field.widget, "html_params"):
+                field.widget.html_params = attributes
+            return super().render_field(field, render_kw)  # type: ignore[no-any-return, misc]  # the library's Meta
 
 
 class FilePage(PageForm):

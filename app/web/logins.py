@@ -25,16 +25,17 @@ class LoggedIn(UserMixin):  # type: ignore[misc]  # the library has no types
     """The person logged in, as pages and use cases know them; no database row, so it outlives a rollback."""
 
     def __init__(self, held: HeldLogin) -> None:
-        self.id = held.user.id
-        self.name = held.user.name
-        self.role = held.user.role
-        self.actor = Actor.of(held.user)
-        self.has_pin = bool(held.user.pin_hash)
-        self.has_factor = held.user.factor_sealed is not None
-        self.login_id = held.login.id
+        self.id = held.user_id
+        self.name = held.name
+        self.role = held.role
+        self.actor = Actor(held.user_id, held.name, held.role)
+        self.has_pin = held.has_pin
+        self.has_factor = held.has_factor
+        self.login_id = held.login_id
         self.rules = held.rules
+        self.house_name = held.house_name
         self.is_locked = held.is_locked
-        self._proven_at = held.login.proven_at
+        self._proven_at = held.proven_at
 
     def has_to_prove(self, proof: Proof) -> bool:
         """Whether the house wants the password once more before it shows this."""
@@ -47,10 +48,10 @@ class LoggedIn(UserMixin):  # type: ignore[misc]  # the library has no types
 def load(user_id: str) -> LoggedIn | None:
     """The person whose login this request's cookie stands for; None when it has ended."""
     held = find(request_session(), _token(), the_time(), Limits.of(the_config()))
-    if held is None or str(held.user.id) != user_id:
+    if held is None or str(held.user_id) != user_id:
         return None
     if held.is_due:
-        _see(held.login.id)
+        _see(held.login_id)
     return LoggedIn(held)
 
 

@@ -41,8 +41,9 @@ _FRONT = {Role.COUNTER: "counter.page", Role.BENCH: "bench.index", Role.OWNER: "
 
 def navigation() -> list[Entry]:
     """The entries for the person logged in; a page that does not exist yet is left out."""
+    shown = request.blueprint
     return [
-        Entry(name, url_for(endpoint), request.blueprint in (endpoint.partition(".")[0], *also))
+        Entry(name, url_for(endpoint), shown == endpoint.partition(".")[0] or shown in also)
         for name, endpoint, also in _ENTRIES
         if may(endpoint)
     ]

@@ -9,6 +9,7 @@ from typing import Any
 
 import sqlalchemy as sa
 from flask import Flask, g
+from flask_login import current_user
 from jinja2 import StrictUndefined
 from werkzeug.routing import IntegerConverter
 
@@ -57,9 +58,10 @@ def dress(app: Flask) -> None:
 
 
 def house_name() -> str:
-    """The house's name at the head of the page; asked for once a request."""
+    """The house's name at the head of the page; found with the login, else asked for once a request."""
     if "house_name" not in g:
-        g.house_name = request_session().scalar(_HOUSE_NAME) or ""
+        known = current_user.is_authenticated
+        g.house_name = current_user.house_name if known else request_session().scalar(_HOUSE_NAME) or ""
     name: str = g.house_name
     return name
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 __all__ = [
     "CLOCK_ACCEPTED",
+    "EventTold",
     "clock_is_back",
     "events_about",
     "events_of",
@@ -14,12 +15,14 @@ __all__ = [
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
+from typing import NamedTuple
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.errors import LedgerStopped
 from app.ledger.events.models import Event
+from app.ledger.reading import read
 from app.ledger.users.models import Role
 
 CLOCK_ACCEPTED = "clock accepted"
@@ -55,15 +58,25 @@ def hidden_kinds(role: Role) -> tuple[str, ...]:
     return _FOR_OWNER if role is Role.BENCH else (*_FOR_OWNER, *_FOR_BENCH)
 
 
-def events_of_job(session: Session, job_id: int, role: Role, limit: int = 200) -> Sequence[Event]:
+class EventTold(NamedTuple):
+    """An event as a job's story tells it."""
+
+    at: datetime
+    actor_name: str
+    kind: str
+    subject: str
+    summary: str
+
+
+def events_of_job(session: Session, job_id: int, role: Role, limit: int = 200) -> Sequence[EventTold]:
     """What happened to a job, newest first, as far as this role may see it."""
     asked = {"job": job_id, "hidden": hidden_kinds(role), "most": limit}
-    return session.scalars(_OF_JOB, asked).all()
+    return [EventTold._make(row) for row in read(session, _OF_JOB, asked)]
 
 
 # Built once: every look at a job asks it.
 _OF_JOB = (
-    sa.select(Event)
+    sa.select(Event.at, Event.actor_name, Event.kind, Event.subject, Event.summary)
     .where(Event.job_id == sa.bindparam("job"), Event.kind.not_in(sa.bindparam("hidden", expanding=True)))
     .order_by(Event.id.desc())
     .limit(sa.bindparam("most", type_=sa.Integer))

@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session, joinedload
 from app.ledger.errors import LedgerError, NotFound
 from app.ledger.files.models import JobFile
 from app.ledger.jobs.models import Job
+from app.ledger.users.models import User
 
 
 def files_of_job(session: Session, job_id: int) -> Sequence[JobFile]:
@@ -24,7 +25,7 @@ def files_of_job(session: Session, job_id: int) -> Sequence[JobFile]:
 _OF_JOB = (
     sa.select(JobFile)
     .where(JobFile.job_id == sa.bindparam("job"))
-    .options(joinedload(JobFile.kept_by))
+    .options(joinedload(JobFile.kept_by).load_only(User.name))
     .order_by(JobFile.id.desc())
 )
 

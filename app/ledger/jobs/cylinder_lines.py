@@ -18,6 +18,7 @@ from app.ledger.jobs.authority import systems_of_keysets
 from app.ledger.jobs.schedule import ScheduleKeyset, ScheduleRow
 from app.ledger.keysystems.models import Key, Keyset, KeySystem, Level
 from app.ledger.keysystems.queries import chain_of, symbol_on
+from app.ledger.reading import read
 
 
 class CylinderLine(NamedTuple):
@@ -125,23 +126,23 @@ class JobCylinders:
 
 def job_cylinders(session: Session, job_id: int) -> JobCylinders:
     """A job's cylinders and their keysets: five queries, however many. Opens no bitting."""
-    lines = [CylinderLine._make(row) for row in session.execute(_LINES, {"job": job_id})]
+    lines = [CylinderLine._make(row) for row in read(session, _LINES, {"job": job_id})]
     counts = key_counts(session, job_id)
     ids = {line.keyset_id for line in lines if line.keyset_id is not None} | set(counts)
     systems = systems_of_keysets(session, ids) if ids else ()
     crossed: dict[int, list[int]] = {}
     by_id: dict[int, KeysetLine] = {}
     if systems:
-        for cylinder_id, keyset_id in session.execute(_CROSSED, {"job": job_id}):
+        for cylinder_id, keyset_id in read(session, _CROSSED, {"job": job_id}):
             crossed.setdefault(cylinder_id, []).append(keyset_id)
-        keysets = session.execute(_KEYSETS, {"systems": [system.id for system in systems]})
+        keysets = read(session, _KEYSETS, {"systems": [system.id for system in systems]})
         by_id = {row.id: KeysetLine._make(row) for row in keysets}
     return JobCylinders(lines, by_id, crossed, counts, systems)
 
 
 def key_counts(session: Session, job_id: int) -> dict[int, int]:
     """Keyset id → how many keys of it come with the job."""
-    return dict(session.execute(_COUNTS, {"job": job_id}).all())
+    return {row[0]: row[1] for row in read(session, _COUNTS, {"job": job_id})}
 
 
 # Built once: making a statement anew takes longer than a small job's rows.

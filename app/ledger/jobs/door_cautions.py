@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 from app.ledger.doors.cautions import cautions_for
 from app.ledger.doors.models import Cylinder, CylinderState, Door, Lock
 from app.ledger.doors.standing import standing_among
+from app.ledger.reading import read
 
 
 class _There(NamedTuple):
@@ -65,7 +66,7 @@ def cautions_by_door(session: Session, job_id: int, first: int) -> dict[int, tup
     `first`: of how many of the job's cylinders, in the order sold; a door of another may be missing.
     """
     there: dict[int, list[_There]] = {}
-    for row in session.execute(_ROWS, {"job": job_id, "first": first}):
+    for row in read(session, _ROWS, {"job": job_id, "first": first}):
         one = _There._make(row)
         there.setdefault(one.door_id, []).append(one)
     return {

@@ -37,6 +37,7 @@ from app.ledger.errors import NotFound
 from app.ledger.jobs.models import Job, JobLine, Payment, QuoteRevision, Stage
 from app.ledger.keysystems.models import Keyset
 from app.ledger.matching import holds
+from app.ledger.users.models import User
 from app.pricing import half_up
 
 OVER = (Stage.CLOSED, Stage.LOST, Stage.CANCELLED)
@@ -253,7 +254,7 @@ _PARTS: Mapping[str, sa.Select[Any]] = {
     "lines": sa.select(JobLine).where(JobLine.job_id == sa.bindparam("job")).order_by(JobLine.number),
     "revisions": sa.select(QuoteRevision)
     .where(QuoteRevision.job_id == sa.bindparam("job"))
-    .options(defer(QuoteRevision.snapshot), joinedload(QuoteRevision.issued_by, innerjoin=True))
+    .options(defer(QuoteRevision.snapshot), joinedload(QuoteRevision.issued_by, innerjoin=True).load_only(User.name))
     .order_by(QuoteRevision.revision),
     "payments": sa.select(Payment).where(Payment.job_id == sa.bindparam("job")).order_by(Payment.id),
 }

@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session, joinedload
 from app.ledger.events.models import Event
 from app.ledger.keysystems.keys_held import ISSUED
 from app.ledger.keysystems.models import Key, Keyset, KeyState
+from app.ledger.reading import read
 
 
 def keys_of_job(session: Session, job_id: int) -> Sequence[Key]:
@@ -31,7 +32,7 @@ def signed_receipts(session: Session, job_id: int, system_ids: Iterable[int]) ->
     One query where no key of these systems was ever handed out, else two.
     """
     subjects = sorted(f"key system {system_id}" for system_id in system_ids)
-    told = session.scalars(_HANDED_OUT, {"subjects": subjects}).all()
+    told = [detail for (detail,) in read(session, _HANDED_OUT, {"subjects": subjects})]
     keys = set(session.scalars(sa.select(Key.id).where(Key.job_id == job_id))) if told else set()
     return tuple(
         (int(detail["receipt"]), str(detail["holder"]))

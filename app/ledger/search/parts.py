@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session, aliased
 
 from app.ledger.doors.models import Cylinder
 from app.ledger.makers.models import CatalogueItem, Maker
+from app.ledger.reading import read
 from app.ledger.search.words import LAST, dialect_of, folded, query_of, word_ids
 
 COUNTED = 1000  # cylinders under one part number are counted so far: more are "more than"
@@ -40,9 +41,9 @@ def find_parts(session: Session, text: str, words: Sequence[str], limit: int) ->
         "low": low,
         "high": low + LAST,
     }
-    found = [PartFound(*row) for row in session.execute(_listed(dialect, limit), values)]
+    found = [PartFound(*row) for row in read(session, _listed(dialect, limit), values)]
     known = {part.part_number for part in found}
-    for number, said, count in session.execute(_fitted(dialect, limit), {"low": low, "high": low + LAST}):
+    for number, said, count in read(session, _fitted(dialect, limit), {"low": low, "high": low + LAST}):
         if number not in known:
             found.append(PartFound(number, said, "", count))
     return tuple(found[:limit])

@@ -23,6 +23,7 @@ from app.ledger.customers.queries import find_customers
 from app.ledger.doors.models import Door
 from app.ledger.jobs.models import Job, QuoteRevision, Stage
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level
+from app.ledger.reading import read
 from app.ledger.search.parts import PartFound, find_parts
 from app.ledger.search.ranking import door_ids, job_ids, number_values, values_of
 from app.ledger.search.words import LAST, dialect_of, ordered, read_words
@@ -144,7 +145,7 @@ def _jobs(session: Session, text: str, words: Sequence[str], limit: int) -> tupl
     values = values_of(dialect, words)
     if number is not None:
         values |= number_values(number)
-    rows = session.execute(_jobs_asked(dialect, len(words), number is not None, limit), values)
+    rows = read(session, _jobs_asked(dialect, len(words), number is not None, limit), values)
     return tuple(JobFound(*row) for row in rows)
 
 
@@ -167,24 +168,31 @@ def _quotes(session: Session, text: str, limit: int) -> tuple[QuoteFound, ...]:
     number = int(found[1]) if found else _number(text)
     if number is None or number > _BIGGEST:
         return ()
-    condition = Job.number == number
-    if found:
-        condition = sa.and_(condition, QuoteRevision.revision == int(found[2]))
-    rows = session.execute(
+    revision = int(found[2]) if found else None
+    rows = read(session, _quotes_asked(limit), {"number": number, "revision": revision})
+    return tuple(QuoteFound(*row) for row in rows)
+
+
+@cache
+def _quotes_asked(limit: int) -> sa.Select[*tuple[Any, ...]]:
+    revision: sa.BindParameter[int] = sa.bindparam("revision", type_=sa.Integer)
+    return (
         sa.select(Job.number, QuoteRevision.revision, Customer.name, QuoteRevision.valid_until)
         .join(Job, Job.id == QuoteRevision.job_id)
         .join(Customer, Customer.id == Job.customer_id)
-        .where(condition)
+        .where(
+            Job.number == sa.bindparam("number"),
+            QuoteRevision.revision == sa.func.coalesce(revision, QuoteRevision.revision),
+        )
         .order_by(QuoteRevision.revision.desc())
         .limit(limit)
     )
-    return tuple(QuoteFound(*row) for row in rows)
 
 
 def _doors(session: Session, text: str, words: Sequence[str], limit: int) -> tuple[DoorFound, ...]:
     dialect = dialect_of(session)
     values = values_of(dialect, words) | {"opening": text.lower()}
-    rows = session.execute(_doors_asked(dialect, len(words), limit), values)
+    rows = read(session, _doors_asked(dialect, len(words), limit), values)
     return tuple(DoorFound(*row) for row in rows)
 
 
@@ -216,7 +224,7 @@ def _symbol(text: str) -> str:
 
 def _keysets(session: Session, text: str, limit: int) -> tuple[KeysetFound, ...]:
     symbol = _symbol(text)
-    rows = session.execute(_keysets_asked(dialect_of(session), limit), {"low": symbol, "high": symbol + LAST})
+    rows = read(session, _keysets_asked(dialect_of(session), limit), {"low": symbol, "high": symbol + LAST})
     return tuple(KeysetFound(*row) for row in rows)
 
 
@@ -251,13 +259,18 @@ def _keys(session: Session, text: str, limit: int) -> tuple[KeyFound, ...]:
     found = _COPY.fullmatch(text)
     if found is None or not any(sign.isalpha() for sign in found[1]):  # "1042-2" is a quote
         return ()
-    rows = session.execute(
+    rows = read(session, _keys_asked(limit), {"symbol": _symbol(found[1]), "copy": int(found[2])})
+    return tuple(KeyFound(*row) for row in rows)
+
+
+@cache
+def _keys_asked(limit: int) -> sa.Select[*tuple[Any, ...]]:
+    return (
         sa.select(Key.id, Keyset.symbol, Key.copy_number, Key.state, Key.holder, KeySystem.name, Customer.name)
         .join(Keyset, Keyset.id == Key.keyset_id)
         .join(KeySystem, KeySystem.id == Keyset.system_id)
         .join(Customer, Customer.id == KeySystem.customer_id)
-        .where(Keyset.symbol == _symbol(found[1]), Key.copy_number == int(found[2]))
+        .where(Keyset.symbol == sa.bindparam("symbol"), Key.copy_number == sa.bindparam("copy"))
         .order_by(Keyset.id.desc())
         .limit(limit)
     )
-    return tuple(KeyFound(*row) for row in rows)

@@ -24,8 +24,9 @@ __all__ = [
 
 import hashlib
 import secrets
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
+from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
@@ -34,7 +35,9 @@ from app.config import Config
 from app.ledger.engine import transaction
 from app.ledger.errors import NotAllowed, NotFound
 from app.ledger.events.actions import record
-from app.ledger.users.login_rules import LoginRules, rules_of
+from app.ledger.prices.models import House
+from app.ledger.reading import read
+from app.ledger.users.login_rules import LoginRules
 from app.ledger.users.models import Login, LoginRulesRow, Role, User
 from app.ledger.users.passwords import matches
 from app.ledger.users.screen_pin import pin_matches
@@ -59,7 +62,7 @@ class Limits:
         """The limits that the settings say."""
         return cls(config.idle_limit, timedelta(hours=config.session_hours))
 
-    def hold(self, login: Login, now: datetime) -> bool:
+    def hold(self, login: Login | sa.Row[*tuple[Any, ...]], now: datetime) -> bool:
         """Whether the login still lasts. A locked screen may rest for as long as the login may last at all."""
         if not -_CLOCK_SLACK <= now - login.began_at <= self.whole:
             return False
@@ -68,11 +71,17 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class HeldLogin:
-    """The login that a cookie stands for, whose it is, and the house's rules."""
+    """The login that a cookie stands for, whose it is, the house's rules, and the name at the head of its pages."""
 
-    login: Login
-    user: User
+    login_id: int
+    proven_at: datetime
+    user_id: int
+    name: str
+    role: Role
+    has_pin: bool
+    has_factor: bool
     rules: LoginRules
+    house_name: str
     is_locked: bool
     is_due: bool  # it is time to write down that it was seen
 
@@ -115,18 +124,28 @@ def find(session: Session, token: str, now: datetime, limits: Limits) -> HeldLog
 
     The password, the role and the permission to log in are the user's of now: a change of any ends the login.
     """
-    row = session.execute(_HELD, {"token": _hash(token)}).first()
-    if row is None:
+    found = read(session, _HELD, {"token": _hash(token)})
+    if not found or not limits.hold(found[0], now):
         return None
-    login, user, rules_row = row
-    if not limits.hold(login, now):
-        return None
-    rules = rules_of(rules_row)
+    login = found[0]
+    rules = LoginRules() if login.lock_minutes is None else LoginRules(*login[-len(_RULES) :])
     rested = now - login.seen_at
     # `seen_at` may be a minute old while somebody works, so that minute is given on top.
     is_over = bool(rules.lock_minutes) and rested > timedelta(minutes=rules.lock_minutes) + SEEN_EVERY
     is_locked = login.locked_at is not None or is_over
-    return HeldLogin(login, user, rules, is_locked, not is_locked and abs(rested) > SEEN_EVERY)
+    return HeldLogin(
+        login_id=login.id,
+        proven_at=login.proven_at,
+        user_id=login.user_id,
+        name=login.name,
+        role=login.role,
+        has_pin=bool(login.pin_hash),
+        has_factor=login.factor_sealed is not None,
+        rules=rules,
+        house_name=login.house_name or "",
+        is_locked=is_locked,
+        is_due=not is_locked and abs(rested) > SEEN_EVERY,
+    )
 
 
 def see(session: Session, login_id: int, now: datetime) -> None:
@@ -207,8 +226,23 @@ def list_open(session: Session, now: datetime, limits: Limits, user_id: int | No
 
 
 _IS_OPEN = (Login.ended_at.is_(None), Login.stamp == User.session_stamp, User.active)
+_RULES = tuple(getattr(LoginRulesRow, one.name) for one in fields(LoginRules))
+# Every page asks this first: columns alone, and the house's name, which every page wants too.
 _HELD = (
-    sa.select(Login, User, LoginRulesRow)
+    sa.select(
+        Login.id,
+        Login.began_at,
+        Login.seen_at,
+        Login.proven_at,
+        Login.locked_at,
+        Login.user_id,
+        User.name,
+        User.role,
+        User.pin_hash,
+        User.factor_sealed,
+        sa.select(House.name).order_by(House.id).limit(1).scalar_subquery().label("house_name"),
+        *_RULES,
+    )
     .join(User, User.id == Login.user_id)
     .join(LoginRulesRow, sa.true(), isouter=True)
     .where(Login.token_hash == sa.bindparam("token"), *_IS_OPEN)

@@ -8,8 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from app.ledger.events.models import Event
-from app.ledger.events.queries import events_of_job
+from app.ledger.events.queries import EventTold, events_of_job
 from app.ledger.files.models import JobFile
 from app.ledger.files.queries import files_of_job
 from app.ledger.jobs.authority import systems_touched
@@ -68,7 +67,7 @@ class JobPage:
     moves: tuple[Stage, ...]
     ends: tuple[Stage, ...]
     has_bench_work: bool
-    events: Sequence[Event]
+    events: Sequence[EventTold]
     files: Sequence[JobFile]
     lacking_authority: Sequence[KeySystem]
     papers: tuple[Paper, ...]

@@ -17,8 +17,7 @@ from flask import render_template
 
 from app.errors import BitternError
 from app.ledger.errors import LedgerBusy, NotAllowed
-from app.ledger.events.models import Event
-from app.ledger.events.queries import events_of_job
+from app.ledger.events.queries import EventTold, events_of_job
 from app.ledger.files.queries import files_of_job, read_content
 from app.web.papers.catalogue import papers_of
 from app.web.papers.source import JobSource
@@ -90,7 +89,7 @@ def _put(archive: zipfile.ZipFile, name: str, content: bytes, moment: tuple[int,
 
 def _index(source: JobSource, lines: list[FolderLine]) -> str:
     work, job = source.work, source.job
-    story: tuple[Event, ...] = tuple(events_of_job(work.session, job.id, work.actor.role, _MOST_STORY))
+    story: tuple[EventTold, ...] = tuple(events_of_job(work.session, job.id, work.actor.role, _MOST_STORY))
     return render_template(
         "papers/index.html",
         job=job,
