@@ -5,7 +5,7 @@ from __future__ import annotations
 __all__ = ["check_pattern"]
 
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -14,6 +14,7 @@ from app.fitting.composing import any_combination
 from app.fitting.patterns import Choice, Pattern, Segment, merge
 
 MOST_STATES = 100_000
+MOST_STEPS = 2_000_000  # a maker's own pattern takes some ten thousand
 
 
 def check_pattern(pattern: Pattern) -> tuple[Problem, ...]:
@@ -108,11 +109,12 @@ class _Table:
 def _alike(pattern: Pattern) -> list[Problem]:
     """One problem when some text has two legal meanings: a search through pairs of readings of one text."""
     tables = [_Table(segment) for segment in pattern.segments]
-    may_begin = _beginnings(pattern)
+    may_begin = _beginnings(tables)
     watched = frozenset(name for rule in pattern.rules for name in rule.attributes)
     start = _Pair(0, "", False, frozenset(), frozenset())
     queue: deque[tuple[_Pair, str]] = deque([(start, "")])
     seen = {start}
+    budget = _Budget(MOST_STEPS)
     while queue:
         pair, written = queue.popleft()
         if pair.index == len(pattern.segments):
@@ -120,16 +122,16 @@ def _alike(pattern: Pattern) -> list[Problem]:
                 text = f"{written} can be read in two ways: its pieces cannot be told apart. Add a separator."
                 return [Problem("segments", text)]
             continue
-        for following, text in _next(pattern, tables[pair.index], watched, pair):
+        for following, text in _next(pattern, tables[pair.index], watched, pair, budget):
             if following not in seen and may_begin(following.index, following.ahead):
                 seen.add(following)
                 queue.append((following, written + text))
-        if len(seen) > MOST_STATES:
+        if len(seen) > MOST_STATES or budget.left < 0:
             return [Problem("segments", "Too many pieces run together to tell them apart. Add separators.")]
     return []
 
 
-def _beginnings(pattern: Pattern) -> Callable[[int, str], bool]:
+def _beginnings(tables: Sequence[_Table]) -> Callable[[int, str], bool]:
     """A test whether the segments from an index on can be written so that they begin with a text, rules aside:
     without it, two readings that parted for good would be followed to the end."""
 
@@ -137,25 +139,39 @@ def _beginnings(pattern: Pattern) -> Callable[[int, str], bool]:
     def may_begin(index: int, text: str) -> bool:
         if not text:
             return True
-        if index == len(pattern.segments):
+        if index == len(tables):
             return False
-        for each in pattern.segments[index].by_text:
-            if each.startswith(text) or (text.startswith(each) and may_begin(index + 1, text[len(each) :])):
-                return True
-        return False
+        if text in tables[index].beginnings:
+            return True
+        pieces = tables[index].segment.by_text
+        return any(text[:end] in pieces and may_begin(index + 1, text[end:]) for end in range(len(text)))
 
     return may_begin
 
 
-def _next(pattern: Pattern, table: _Table, watched: frozenset[str], pair: _Pair) -> Iterator[tuple[_Pair, str]]:
-    """Each pair of choices that keeps the two texts alike; the longer text's growth comes with it."""
+@dataclass(slots=True)
+class _Budget:
+    """How many pieces may still be held against each other: a page waits for the answer."""
+
+    left: int
+
+
+def _next(
+    pattern: Pattern, table: _Table, watched: frozenset[str], pair: _Pair, budget: _Budget
+) -> Iterator[tuple[_Pair, str]]:
+    """Each pair of choices that keeps the two texts alike; the longer text's growth comes with it. Ends early with
+    the budget."""
     leader, follower = (pair.second, pair.first) if pair.swap else (pair.first, pair.second)
     for chosen in table.segment.choices:
+        budget.left -= 1
+        if budget.left < 0:
+            return
         led = _step(pattern, pair.index, leader, chosen)
         if led is None:
             continue
         long = pair.ahead + chosen.text
         for other in table.agreeing(long):
+            budget.left -= 1
             followed = _step(pattern, pair.index, follower, other)
             if followed is None:
                 continue

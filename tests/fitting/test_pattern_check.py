@@ -15,6 +15,7 @@ from app.fitting import (
     combinations,
     compose,
     decode,
+    pattern_check,
     pattern_from_json,
     pattern_to_json,
 )
@@ -198,3 +199,17 @@ def test_a_wrong_shape_is_named_by_place(given_: object, field: str) -> None:
     with pytest.raises(BitternError) as refusal:
         pattern_from_json(given_)
     assert refusal.value.field == field
+
+
+def test_the_search_for_two_readings_ends_however_large_the_tables(monkeypatch: pytest.MonkeyPatch) -> None:
+    number = {"kind": "number", "attribute": "length", "digits": 3, "least": 0, "most": 999, "unit": "1/16"}
+    numbers = [{"name": f"n{n}", **number, "missing": [{"sets": {}, "words": "none"}]} for n in range(6)]
+    kind = {"name": "kind", "kind": "text", "text": "T", "sets": {"type": "rim"}}
+    pattern = pattern_from_json({"name": "x", "segments": [kind, *numbers]})
+    taken = []
+    step = pattern_check._step
+    monkeypatch.setattr(pattern_check, "MOST_STEPS", 5_000)
+    monkeypatch.setattr(pattern_check, "_step", lambda *given: taken.append(1) or step(*given))
+    (problem,) = pattern_check.check_pattern(pattern)
+    assert problem.field == "segments" and "Add separators" in problem.message
+    assert len(taken) <= 10_000
