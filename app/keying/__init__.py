@@ -10,6 +10,7 @@ __all__ = [
     "AccessMatrix",
     "AccessPlan",
     "Alternative",
+    "Array",
     "Audit",
     "Bitting",
     "BittingSpec",
@@ -52,6 +53,7 @@ __all__ = [
     "RotatingConstants",
     "Spread",
     "SystemPlan",
+    "array_under",
     "ask_fixed",
     "audit",
     "audit_added",
@@ -113,8 +115,9 @@ __all__ = [
 ]
 
 from app.keying.access import key_matrix, plan_of_solution
+from app.keying.arrays import array_under
 from app.keying.audit import Audit, NearMiss, audit, audit_added, near_misses, operated_by
-from app.keying.bitting_list import ListRow, ListStudy, read_list, read_list_csv, study_list
+from app.keying.bitting_list import Array, ListRow, ListStudy, read_list, read_list_csv, study_list
 from app.keying.control import check_offset, draw_control
 from app.keying.counting import count_bittings, count_columns, theoretical, usable
 from app.keying.crosskeying import (

@@ -15,14 +15,14 @@ from itertools import islice
 import numpy as np
 from numpy.typing import NDArray
 
+from app.keying.arrays import array_under
 from app.keying.audit import check_system
 from app.keying.errors import KeyingError, NoBittingsLeft
 from app.keying.given import short, whole
-from app.keying.levels import CHANGE, GRAND, MASTER, MOST_KEYSETS, PlannedKeyset, progression_under
+from app.keying.levels import CHANGE, GRAND, MASTER, MOST_KEYSETS, PlannedKeyset
 from app.keying.progression import Columns, check_columns, check_master
 from app.keying.shearing import depth_masks
 from app.keying.spec import Bitting, BittingSpec
-from app.keying.spreading import Spread
 from app.keying.symbols import Level, change_symbol, master_names, read_symbol
 
 _BELOW = {Level.MASTER: CHANGE, Level.GRAND: MASTER, Level.GREAT_GRAND: GRAND}
@@ -36,12 +36,14 @@ REFUSAL = (
 class LevelArray:
     """The key bitting array of a system: its top master, which chamber serves which level, and the columns.
 
-    `roles` as in `plan_levels`; without `columns` they are those that the spec's step makes.
+    `roles` as in `plan_levels`; without `columns` they are those that the spec's step makes. `constants`: how many
+    chambers are held at a time, of rotating constants.
     """
 
     tmk: Bitting = field(repr=False)
     roles: str
     columns: Columns | None = field(default=None, repr=False)
+    constants: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,8 +127,16 @@ class _Extending:
     def under(self, role: str, base: str) -> Iterator[Bitting]:
         """Give the bittings of a level under a key that are not issued: masters in sequence, changes spread."""
         array = self.array
-        run = progression_under(self.spec, array.tmk, array.roles, role, self.keys[base], columns=array.columns)
-        return (bitting for bitting in (Spread(run) if role == CHANGE else run) if bitting not in self.taken)
+        run = array_under(
+            self.spec,
+            array.tmk,
+            array.roles,
+            role,
+            self.keys[base],
+            constants=array.constants,
+            columns=array.columns,
+        )
+        return (bitting for bitting in run if bitting not in self.taken)
 
     def add_master(self, grand: str, wanted: int) -> None:
         field = f"masters.{short(grand)}"

@@ -14,7 +14,7 @@ from app.keying.counting import count_columns
 from app.keying.given import whole
 from app.keying.levels import CHANGE, GRAND, HELD, MASTER, MOST_KEYSETS, progression_under
 from app.keying.progression import check_master, make_columns
-from app.keying.rotating import rotate
+from app.keying.rotating import fewest_constants
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.symbols import LETTERS
 
@@ -76,7 +76,8 @@ class LevelCapacity:
 class SystemPlan:
     """One way to build the system; `roles` as in `plan_levels`.
 
-    `progressed` chambers carry a master pin each; `combinations` is what such a cylinder lets in.
+    `progressed` chambers carry a master pin each; `combinations` is what such a cylinder lets in. With `constants`
+    so many chambers are held at a time, their places moving on (rotating constants), instead of held for good.
     `scanned_all` is False where a level was counted only up to a limit, so it may hold more.
     """
 
@@ -86,6 +87,7 @@ class SystemPlan:
     progressed: int
     combinations: int
     scanned_all: bool
+    constants: int = 0
 
     @property
     def spare(self) -> tuple[int, int]:
@@ -95,11 +97,20 @@ class SystemPlan:
 
 @dataclass(frozen=True, slots=True)
 class Planning:
-    """Two or three plans where the system fits; else none, with what would make it fit, each tried."""
+    """Two or three plans where the system fits; else none, with what would make it fit, each tried.
+
+    `rotating`: the plan with rotating constants where that alone would do under this very master.
+    """
 
     plans: tuple[SystemPlan, ...]
     remedies: tuple[str, ...]
     sentence: str
+    rotating: SystemPlan | None = None
+
+    @property
+    def startable(self) -> tuple[SystemPlan, ...]:
+        """Every plan by which the system can be started."""
+        return self.plans or ((self.rotating,) if self.rotating else ())
 
     @property
     def fits(self) -> bool:
@@ -126,7 +137,17 @@ def plan_system(spec: BittingSpec, tmk: Bitting, demand: Demand) -> Planning:
         f"With {demand.expansion_percent} % expansion, {' × '.join(f'{n:,}' for n in demand.needs.values())} "
         f"({' × '.join(_LEVEL_WORDS[role] for role in demand.needs)}) do not fit under this master."
     )
-    return Planning((), remedies, sentence)
+    return Planning((), remedies, sentence, _rotating(spec, tmk, demand))
+
+
+def _rotating(spec: BittingSpec, tmk: Bitting, demand: Demand) -> SystemPlan | None:
+    """Give the plan of two levels with rotating constants, if they hold the changes."""
+    if demand.levels != 2 or (found := fewest_constants(spec, tmk, demand.needs[CHANGE])) is None:
+        return None
+    constants = len(found.places[0])
+    turned = spec.chambers - constants
+    level = LevelCapacity(_LEVEL_WORDS[CHANGE], demand.changes_per_master, found.usable)
+    return SystemPlan("rotating constants", CHANGE * spec.chambers, (level,), turned, 2**turned, True, constants)
 
 
 def _plans(spec: BittingSpec, tmk: Bitting, demand: Demand) -> tuple[SystemPlan, ...]:
@@ -283,15 +304,5 @@ def _remedies(spec: BittingSpec, tmk: Bitting, demand: Demand) -> Iterator[str]:
             "A spec that progresses in single steps holds it; that asks for an increment of about .023 in "
             "or more (ALOA Keynotes, July 2017)."
         )
-    if demand.levels == 2:
-        yield from _rotating_remedy(spec, tmk, demand)
-
-
-def _rotating_remedy(spec: BittingSpec, tmk: Bitting, demand: Demand) -> Iterator[str]:
-    """Give the fewest constants whose turns hold the changes; a chamber without another depth is held in each."""
-    still = {chamber for chamber, column in enumerate(make_columns(spec, tmk), start=1) if not column}
-    for constants in range(max(1, len(still)), spec.chambers):
-        places = [held for held in combinations(range(1, spec.chambers + 1), constants) if still <= set(held)]
-        if (found := rotate(spec, tmk, constants, places).usable) >= demand.needs[CHANGE]:
-            yield f"Rotating constants, {constants} held at a time, hold {found:,} changes."
-            return
+    if demand.levels == 2 and (turning := fewest_constants(spec, tmk, demand.needs[CHANGE])):
+        yield f"Rotating constants, {len(turning.places[0])} held at a time, hold {turning.usable:,} changes."

@@ -6,7 +6,7 @@ master would have to be among the other's, and they are as many. (LIST, paraphra
 
 from __future__ import annotations
 
-__all__ = ["RotatingConstants", "rotate"]
+__all__ = ["RotatingConstants", "fewest_constants", "rotate", "turning_places"]
 
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -14,7 +14,7 @@ from itertools import combinations
 
 from app.keying.errors import KeyingError
 from app.keying.given import whole
-from app.keying.progression import Progression, check_master, progress
+from app.keying.progression import Progression, check_master, make_columns, progress
 from app.keying.spec import Bitting, BittingSpec
 
 MOST_PLACES = 1000
@@ -82,6 +82,25 @@ def rotate(
             raise KeyingError("places", "A chamber that is to progress has no other depth of the master's parity.")
         progressions.append(made)
     return RotatingConstants(spec, tmk, tuple(turns), tuple(progressions))
+
+
+def turning_places(spec: BittingSpec, tmk: Bitting, constants: int) -> tuple[tuple[int, ...], ...]:
+    """Give the sets of `constants` held chambers, a chamber that has no other depth being held in each.
+
+    >>> turning_places(BittingSpec(chambers=4, depths=3, macs=2, step=2), (1, 0, 2, 0), 2)
+    ((1, 2), (1, 3), (1, 4))
+    """
+    still = {chamber for chamber, column in enumerate(make_columns(spec, tmk), start=1) if not column}
+    return tuple(held for held in combinations(range(1, spec.chambers + 1), constants) if still <= set(held))
+
+
+def fewest_constants(spec: BittingSpec, tmk: Bitting, wanted: int) -> RotatingConstants | None:
+    """Give the rotation with the fewest constants whose turns hold `wanted` changes; None where none does."""
+    for constants in range(1, spec.chambers):
+        places = turning_places(spec, tmk, constants)
+        if places and (found := rotate(spec, tmk, constants, places)).usable >= wanted:
+            return found
+    return None
 
 
 def _check_places(spec: BittingSpec, constants: int, turns: Sequence[tuple[int, ...]]) -> None:

@@ -11,8 +11,9 @@ import sqlalchemy as sa
 from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
-from app.keying import BittingSpec, plan_levels, progress, read_bitting, write_bitting
+from app.keying import BittingSpec, plan_levels, progress, read_bitting, rotate, write_bitting
 from app.ledger.keysystems import listing
+from app.ledger.keysystems.bittings import open_plan
 from app.ledger.keysystems.listing import ListAsk, study_bitting_list
 from app.ledger.models import Bitting, Event, Keyset, KeySystem, Role
 from app.ledger.work import Work
@@ -181,3 +182,20 @@ def test_a_list_too_long_to_take_over_says_so(
     rows = [(f"{n}AA", bitting) for n, bitting in enumerate(PUZZLE, start=1)]
     page = _send(client_as(Role.OWNER), rows).text
     assert "at most 6 rows at once" in page and "Take it over" not in page
+
+
+def test_a_list_of_rotating_constants_is_taken_over_with_its_array(
+    client_as: ClientAs, session: Session, work: Work
+) -> None:
+    """Its changes match the master in one place each, never the same one: no fixed chamber serves them."""
+    factories.KeywayFactory(code="AQ1")
+    changes = [write_bitting(SPEC, next(iter(turn))) for turn in rotate(SPEC, read_bitting(SPEC, WHARF, ""), 1).turns]
+    rows = [("AA", WHARF), *((f"{number}AA", bitting) for number, bitting in enumerate(changes, start=1))]
+    client = client_as(Role.OWNER)
+    assert _take(client, rows, factories.CustomerFactory().id).status_code == 303
+    session.rollback()
+    system = session.query(KeySystem).one()
+    plan = open_plan(work.vault, system)
+    assert plan is not None and plan.constants == 1 and plan.under(SPEC, "C", plan.tmk).usable == system.capacity
+    page = client.get(f"/keying/systems/{system.id}/extend").text
+    assert "Key single instead" not in page

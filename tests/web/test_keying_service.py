@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 
 import pytest
@@ -9,6 +10,8 @@ import sqlalchemy as sa
 from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
+from app.ledger.engine import transaction
+from app.ledger.keysystems.actions import SystemForm, insert_system
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.queries import get_system
 from app.ledger.models import CylinderOperator, Draft, Event, Keyset, KeyState, KeySystem, RecordsHolder, Role
@@ -154,3 +157,41 @@ def test_the_draft_of_a_lost_key_names_doors_and_what_crosses_them(
         "D4": "after the loss of a key of AA1; doors D4",
         "D9": "after the loss of a key of AA1; doors D9; NMK: write (NMK) after the keyset in the door list",
     }
+
+
+def _sent_by(page: str) -> dict[str, str]:
+    """What a browser sends of the page's last form: its own fields and no other."""
+    form = page.rpartition("<form")[2]
+    fields = dict.fromkeys(re.findall(r'<(?:input|select)[^>]* name="([^"]+)"', form), "")
+    for name, options in re.findall(r'<select[^>]* name="([^"]+)"[^>]*>(.*?)</select>', form, re.DOTALL):
+        first = re.search(r'value="([^"]*)"', options)
+        fields[name] = first[1] if first else ""
+    for name, value in re.findall(r'<input[^>]* name="([^"]+)"[^>]* value="([^"]*)"', form):
+        fields[name] = value
+    return fields
+
+
+@pytest.mark.parametrize("case", ["two levels", "no array", "factory"])
+def test_the_page_is_served_with_only_the_fields_that_it_has(
+    client_as: ClientAs, session: Session, work: Work, case: str
+) -> None:
+    system = system_in_service(work)
+    if case == "two levels":
+        with transaction(session):
+            form = SystemForm(system.customer_id, "Two levels", 2, "AQ1", 6, changes=12)
+            system = insert_system(seeded(work), form)
+    elif case == "no array":
+        system.sealed_plan = None
+    else:
+        system.records = RecordsHolder.FACTORY
+    session.commit()
+    client = client_as(Role.BENCH)
+    address = f"/keying/systems/{system.id}/extend"
+    sent = _sent_by(client.get(address).text)
+    if case == "two levels":
+        assert "master" in sent and "grand" not in sent
+        assert client.post(address, data={**sent, "changes": "2", "deed": "extend"}).status_code == 303
+        assert _symbols(session, system) == {"AA", "1AA", "2AA"}
+    assert client.post(address, data={**sent, "singles": "1", "deed": "single"}).status_code == 303
+    session.rollback()
+    assert session.query(Keyset).filter_by(symbol="SKD1").count() == 1

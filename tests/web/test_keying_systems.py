@@ -10,7 +10,10 @@ import sqlalchemy as sa
 from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
-from app.ledger.keysystems.actions import seal_bitting
+from app.ledger.engine import transaction
+from app.ledger.keysystems.actions import add_keysets, seal_bitting
+from app.ledger.keysystems.auditing import audit_systems
+from app.ledger.keysystems.bittings import open_plan
 from app.ledger.keysystems.opened import open_system
 from app.ledger.models import Bitting, CylinderOperator, Event, Keyset, KeySystem, Role
 from app.ledger.work import Work
@@ -194,3 +197,41 @@ def test_near_misses_are_told_by_the_tolerance_that_is_chosen(client_as: ClientA
     row = 'data-label="Key" class="code">{}</td><td data-label="Cylinder" class="code">{}</td>'
     assert all(row.format(key, cylinder) in two for key, cylinder in near[:40])
     assert client.post(address, data={"tolerance": "9"}).status_code == 422
+
+
+def test_a_system_of_rotating_constants_is_started_where_it_alone_fits(
+    client_as: ClientAs, session: Session, work: Work
+) -> None:
+    spec = {"chambers": 6, "depths": 10, "first_depth": 0, "macs": 9, "step": 2}  # 4,096 changes, 6,144 turning
+    factories.KeywayFactory(code="AQ1", spec__spec=spec)
+    customer = factories.CustomerFactory()
+    client = client_as(Role.BENCH)
+    demand = {"levels": "2", "masters": "1", "changes": "4600", "expansion": "0"}
+    page = _plan(client, **demand)
+    assert "do not fit" in page and "1 chamber at a time is held" in page
+    sealed = re.search(r'name="sealed" value="([^"]+)"', page)
+    assert sealed is not None
+    data = {
+        **DEMAND,
+        **demand,
+        "sealed": sealed[1],
+        "roles": "CCCCCC",
+        "customer": str(customer.id),
+        "name": "Turning",
+    }
+    answer = client.post("/keying/plan/start", data=data)
+    assert answer.status_code == 303, answer.text
+    system = session.query(KeySystem).one()
+    plan = open_plan(work.vault, system)
+    assert plan is not None and plan.constants == 1 and system.capacity == 6144
+    with transaction(session):
+        add_keysets(work, system, 25)
+    more = {"master": "AA", "changes": "25", "deed": "extend"}
+    answer = client.post(f"/keying/systems/{system.id}/extend", data=more)
+    assert answer.status_code == 303, answer.text
+    session.expire_all()
+    opened = bittings_in_clear(work, system)
+    top = opened.pop("AA")
+    assert len(set(opened.values())) == 50
+    assert all(sum(a == b for a, b in zip(top, cuts, strict=True)) == 1 for cuts in opened.values())
+    assert audit_systems(work, [system]).is_clean

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import sqlalchemy as sa
 
-from app.keying import BittingSpec, progression_under, single_symbol
+from app.keying import BittingSpec, single_symbol
 from app.ledger.errors import LedgerError, NotFound, Taken
 from app.ledger.events.actions import record
 from app.ledger.keysystems.bittings import Plan, seal_bitting, seal_plan, spec_of
@@ -110,9 +110,10 @@ def _insert_masters(work: Work, system: KeySystem, form: SystemForm) -> None:
         if by_shop:
             seal_bitting(work, system, keyset, planned.bitting)
     if by_shop:
-        seal_plan(work, system, Plan(top, plan.roles))
+        drawn_from = Plan(top, plan.roles, form.constants)
+        seal_plan(work, system, drawn_from)
         system.capacity = sum(
-            progression_under(spec, top, plan.roles, CHANGE, planned.bitting).usable
+            drawn_from.under(spec, CHANGE, planned.bitting).usable
             for planned in plan.keysets
             if planned.level.value == Level.MASTER.value
         )

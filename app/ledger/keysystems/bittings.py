@@ -19,8 +19,8 @@ from dataclasses import dataclass, field
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from app.keying import Array, BittingSpec, array_under, read_bitting, write_bitting
 from app.keying import Bitting as Cuts
-from app.keying import BittingSpec, read_bitting, write_bitting
 from app.ledger.engine import transaction
 from app.ledger.errors import NotFound, VaultError
 from app.ledger.events.actions import record
@@ -33,10 +33,18 @@ from app.ledger.work import Work
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What a system's next bittings are made from: its top master and what each chamber serves. A secret."""
+    """What a system's next bittings are made from: its top master and what each chamber serves. A secret.
+
+    `constants`: of a system of two levels, how many chambers are held at a time (rotating constants); else 0.
+    """
 
     tmk: Cuts = field(repr=False)
     roles: str
+    constants: int = 0
+
+    def under(self, spec: BittingSpec, role: str, base: Cuts) -> Array:
+        """The bittings of a level (C, M or G) under the key above it, in the order they are handed out."""
+        return array_under(spec, self.tmk, self.roles, role, base, constants=self.constants)
 
 
 def spec_of(system: KeySystem) -> BittingSpec:
@@ -103,7 +111,8 @@ def open_bittings(session: Session, vault: Vault, systems: Iterable[KeySystem]) 
 def seal_plan(work: Work, system: KeySystem, plan: Plan) -> None:
     """Put a system's plan away, inside the caller's transaction."""
     require_current_key(work)
-    text = json.dumps({"tmk": write_bitting(spec_of(system), plan.tmk), "roles": plan.roles})
+    given = {"tmk": write_bitting(spec_of(system), plan.tmk), "roles": plan.roles, "constants": plan.constants}
+    text = json.dumps(given)
     system.sealed_plan = work.vault.seal(text, plan_context(system.id))
 
 
@@ -112,7 +121,8 @@ def open_plan(vault: Vault, system: KeySystem) -> Plan | None:
     if system.sealed_plan is None:
         return None
     given = json.loads(vault.open(system.sealed_plan, plan_context(system.id)))
-    return Plan(read_bitting(spec_of(system), given["tmk"], "tmk"), given["roles"])
+    # Plans sealed before there were rotating constants do not speak of them.
+    return Plan(read_bitting(spec_of(system), given["tmk"], "tmk"), given["roles"], given.get("constants", 0))
 
 
 def reveal_bittings(

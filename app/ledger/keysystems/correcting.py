@@ -14,7 +14,7 @@ import sqlalchemy as sa
 
 from app.errors import Problem, Problems
 from app.keying import Bitting as Cuts
-from app.keying import KeyingError, progression_under, read_bitting
+from app.keying import KeyingError, read_bitting
 from app.ledger.doors.models import Cylinder, CylinderState
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound
@@ -141,7 +141,7 @@ def _leave_array(work: Work, system: KeySystem, keyset: Keyset, cuts: Cuts) -> b
         fits = cuts == plan.tmk
     else:
         role = _ROLE[keyset.level]
-        fits = above is not None and cuts in progression_under(spec_of(system), plan.tmk, plan.roles, role, above)
+        fits = above is not None and cuts in plan.under(spec_of(system), role, above)
     if not fits:
         system.sealed_plan, system.capacity = None, None
     return not fits

@@ -15,7 +15,7 @@ from math import prod
 import sqlalchemy as sa
 
 from app.keying import Bitting as Cuts
-from app.keying import CrossCost, audit, cross_cost, progression_under, shearing_depths
+from app.keying import CrossCost, audit, cross_cost, shearing_depths
 from app.ledger.doors.models import Cylinder, CylinderState
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, Stale
@@ -157,7 +157,7 @@ def _candidates(
     role = _BELOW.get(above.level) if above is not None else None
     if plan is None or above is None or above.symbol not in opened.keys or role is None or role not in plan.roles:
         return [own]
-    run = progression_under(opened.spec, plan.tmk, plan.roles, role, opened.keys[above.symbol])
+    run = plan.under(opened.spec, role, opened.keys[above.symbol])
     rest = (cuts for cuts in run if cuts not in issued and not any(operates(cuts, stack) for stack in shorter))
     return [own, *islice(rest, MOST_CANDIDATES)]
 

@@ -11,13 +11,11 @@ from app.keying import (
     BittingSpec,
     KeyingError,
     LevelPlan,
-    Spread,
     draw_master,
     draw_single,
     next_bittings,
     operating_chains,
     plan_levels,
-    progression_under,
 )
 from app.ledger.errors import LedgerError
 from app.ledger.keysystems.bittings import open_plan, spec_of
@@ -85,7 +83,7 @@ def next_cuts(work: Work, system: KeySystem, parent: Keyset | None, count: int) 
     if plan is None or base is None:
         raise LedgerError("system", f"The shop has no array for {system.name}; it cannot be extended here.")
     above = [there.opened[keyset.id] for keyset in _chain(system, parent)]
-    progression = Spread(progression_under(spec, plan.tmk, plan.roles, CHANGE, base))
+    progression = plan.under(spec, CHANGE, base)
     # A bitting that is free may still turn a cross-keyed cylinder, or be pinned so that another key turns it:
     # such a one is passed over for good.
     used = there.keys

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 from app.errors import Problem, Problems
 from app.keying import Bitting as Cuts
-from app.keying import KeyingError, LevelArray, PlannedKeyset, extend, progression_under
+from app.keying import KeyingError, LevelArray, PlannedKeyset, extend
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError
 from app.ledger.events.actions import record
@@ -88,7 +88,7 @@ def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
         keys, cylinders, shorter = with_neighbours(work, opened)
         found = extend(
             opened.spec,
-            LevelArray(plan.tmk, plan.roles),
+            LevelArray(plan.tmk, plan.roles, constants=plan.constants),
             keys,
             cylinders,
             changes={form.master: form.changes} if form.changes else None,
@@ -98,7 +98,7 @@ def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
         insert_extension(work, system, found.keysets)
         for planned in found.keysets:
             if planned.level.value == Level.MASTER.value and system.capacity is not None:
-                room = progression_under(opened.spec, plan.tmk, plan.roles, "C", planned.bitting).usable
+                room = plan.under(opened.spec, "C", planned.bitting).usable
                 system.capacity += room
         work.session.flush()
         prove_no_interchange(work, [system])

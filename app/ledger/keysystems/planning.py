@@ -71,7 +71,7 @@ def plan_for(work: Work, form: PlanForm) -> Planned:
         spec, work.rng, frozenset(plan.tmk for plan in taken if plan and len(plan.tmk) == spec.chambers)
     )
     planning = plan_system(spec, top, demand)
-    may_start = planning.fits and work.actor.role is not Role.COUNTER
+    may_start = bool(planning.startable) and work.actor.role is not Role.COUNTER
     return Planned(form, spec, planning, carry(work, write_bitting(spec, top), _purpose(form)) if may_start else "")
 
 
@@ -99,7 +99,7 @@ def start_planned(
     spec = _spec(work, form)
     top = read_bitting(spec, carried(work, sealed, _purpose(form)), "plan")
     demand = form.demand
-    plan = next((one for one in plan_system(spec, top, demand).plans if one.roles == roles), None)
+    plan = next((one for one in plan_system(spec, top, demand).startable if one.roles == roles), None)
     if plan is None:
         raise Problems([Problem("roles", "Choose one of the plans.")])
     with transaction(work.session):
@@ -116,8 +116,9 @@ def start_planned(
                 site_id,
                 demand.grands,
                 demand.masters,
-                demand.changes_per_master,
+                1 if plan.constants else demand.changes_per_master,  # the roles alone do not hold what turning does
                 roles=roles,
+                constants=plan.constants,
                 tmk=top,
             ),
         )

@@ -14,7 +14,8 @@ from app.ledger.keysystems.models import RecordsHolder
 class SystemForm:
     """What is asked about a new key system; `changes` per master, the room wanted from the start.
 
-    `tmk` and `roles` (what each chamber serves) are those of a plan that was chosen; without them they are drawn.
+    `tmk`, `roles` (what each chamber serves) and `constants` (held at a time, their places moving on) are those of a
+    plan that was chosen; without them they are drawn.
     """
 
     customer_id: int
@@ -29,4 +30,5 @@ class SystemForm:
     records: RecordsHolder = RecordsHolder.SHOP
     owner_of_record: str = ""
     roles: str | None = None
+    constants: int = 0
     tmk: Cuts | None = field(default=None, repr=False)

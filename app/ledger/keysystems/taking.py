@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from app.errors import Problem, Problems
 from app.keying import Bitting as Cuts
-from app.keying import BittingSpec, KeyingError, progression_under, read_bitting, read_symbol
+from app.keying import BittingSpec, KeyingError, read_bitting, read_symbol
 from app.ledger.customers.models import Customer
 from app.ledger.engine import transaction
 from app.ledger.errors import NotFound, Taken
@@ -81,9 +81,7 @@ def take_over(work: Work, form: TakeForm, sealed: str) -> KeySystem:
         if plan is not None:
             seal_plan(work, system, plan)
             system.capacity = sum(
-                progression_under(spec, plan.tmk, plan.roles, "C", row.cuts).usable
-                for row in rows.values()
-                if row.level is Level.MASTER
+                plan.under(spec, "C", row.cuts).usable for row in rows.values() if row.level is Level.MASTER
             )
         work.session.flush()
         record(
@@ -183,7 +181,17 @@ def _plan(spec: BittingSpec, rows: Mapping[str, _Row], levels: int) -> Plan | No
     roles = "".join(next(iter(marks), "-") for marks in served)
     if not set("CMG"[: levels - 1]) <= set(roles):
         return None
-    for row, parent in below:
-        if row.cuts not in progression_under(spec, top.cuts, roles, _ROLE[row.level], parent.cuts):
-            return None
-    return Plan(top.cuts, roles)
+    plan = Plan(top.cuts, roles)
+    if all(row.cuts in plan.under(spec, _ROLE[row.level], parent.cuts) for row, parent in below):
+        return plan
+    return _turning_plan(spec, top.cuts, [row.cuts for row, _ in below]) if levels == 2 else None
+
+
+def _turning_plan(spec: BittingSpec, top: Cuts, changes: list[Cuts]) -> Plan | None:
+    """The plan of a list of two levels whose changes all match the master in as many chambers: rotating constants."""
+    held = {sum(cut == above for cut, above in zip(cuts, top, strict=True)) for cuts in changes}
+    if len(held) != 1 or not 1 <= (constants := held.pop()) < spec.chambers:
+        return None
+    plan = Plan(top, "C" * spec.chambers, constants)
+    array = plan.under(spec, "C", top)
+    return plan if all(cuts in array for cuts in changes) else None

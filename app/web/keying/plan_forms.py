@@ -146,6 +146,9 @@ class ExtendPage(PageForm):
         """Fill the masters and grands."""
         offer(self.master, _of(system, Level.MASTER))
         offer(self.grand, _of(system, Level.GRAND))
+        for field in (self.master, self.grand):
+            # Two levels have no grand to choose, and a system that must not be extended shows neither list.
+            field.validate_choice = bool(field.raw_data)
         stand_in(self.seconds)
 
 
