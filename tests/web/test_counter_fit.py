@@ -297,3 +297,14 @@ def test_a_maker_without_a_pattern_stops_no_other_makers_numbers(clerk: FormClie
     assert "Odd cylinder" in sold and "$9.00" in sold
     keyed = pane(clerk, {**PART, "part_number": "X-1", "keying": "KD"})
     assert "do not say what X-1 is, so it cannot be keyed" in keyed
+
+
+def test_the_length_that_the_door_asks_for_is_put_on_the_line_by_a_press(clerk: FormClient) -> None:
+    line = {**PART, "fit_lock": "Ferry 40 passage lock", "fit_door": "2", "fit_trim": "1/8"}
+    said = pane(clerk, line)
+    assert "the door asks for 1-1/4 or 1-3/8 in" in said
+    assert 'value="0:ARD:A22M-Q1-66.SC"' in said and "1-3/8 in, outside:" in said
+    assert 'value="0:ARD:A20M-Q1-66.SC"' in said and "1-1/4 in, inside:" in said
+    put = pane(clerk, line, put="0:ARD:A22M-Q1-66.SC")
+    assert "the door asks for" not in put and "The length that the door asks for" not in put
+    assert "1-1/4 in, outside and inside:" in pane(clerk, {**line, "fit_trim": ""})

@@ -6,6 +6,7 @@ __all__ = ["FitAnswer", "LineFit", "fit_of"]
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from typing import Any
 
 from sqlalchemy.orm import Session
@@ -14,9 +15,11 @@ from werkzeug.datastructures import MultiDict
 from app.errors import BitternError
 from app.fitting import (
     Breakdown,
+    CatalogueItem,
     CylinderAttributes,
     breakdown,
     common_body,
+    compose_any,
     decode_any,
     finishes_by_us_code,
     mismatch_among,
@@ -25,6 +28,7 @@ from app.fitting import (
 from app.ledger.jobs.ask import LineKind
 from app.ledger.jobs.resolving import Resolved
 from app.ledger.makers.queries import MakerTables
+from app.ledger.makers.shelf import shelf
 from app.web.counter.typed import TypedLine
 from app.web.fitting import answers, forms
 from app.web.fitting.drawings import draw_bore, draw_length, draw_tailpiece
@@ -60,6 +64,7 @@ class LineFit:
     face_asked: str = ""
     face_answer: str = ""
     warnings: tuple[str, ...] = ()
+    lengths: tuple[tuple[str, CatalogueItem], ...] = ()
 
     @property
     def is_empty(self) -> bool:
@@ -87,6 +92,7 @@ def fit_of(session: Session, makers: Makers, line: TypedLine, resolved: Resolved
         face_asked=asked,
         face_answer=answer,
         warnings=(*_length_warnings(found, own), *_finish_warnings(line, own)),
+        lengths=_right_lengths(session, makers, found, resolved),
     )
 
 
@@ -237,17 +243,46 @@ def _answer(session: Session, makers: Makers, asked: _Asked) -> FitAnswer:
     return FitAnswer(asked.slug, answer, (), asked.draw(answer) if asked.draw and answer else None)
 
 
+def _wanted_lengths(found: tuple[FitAnswer, ...], own: CylinderAttributes | None) -> dict[Fraction, str]:
+    """The lengths that the door asks for and where; empty while nothing is asked or the cylinder has one of them."""
+    length = next((each.answer for each in found if each.slug == "length"), None)
+    if length is None or own is None or own.type != "mortise" or own.length is None:
+        return {}
+    wanted: dict[Fraction, str] = {}
+    for fit, where in ((length.outside, "outside"), (length.inside, "inside")):
+        if fit.chosen is not None:
+            wanted[fit.chosen] = f"{wanted[fit.chosen]} and {where}" if fit.chosen in wanted else where
+    return {} if own.length in wanted else wanted
+
+
 def _length_warnings(found: tuple[FitAnswer, ...], own: CylinderAttributes | None) -> list[str]:
     """A cylinder of another length than its door asks for."""
-    if own is None or own.type != "mortise" or own.length is None:
+    wanted = _wanted_lengths(found, own)
+    if not wanted or own is None or own.length is None:
         return []
-    for each in found:
-        if each.slug == "length" and each.answer is not None:
-            wanted = {fit.chosen for fit in (each.answer.outside, each.answer.inside) if fit.chosen is not None}
-            if wanted and own.length not in wanted:
-                asked = " or ".join(show_inches(length) for length in sorted(wanted))
-                return [f"This cylinder is {show_inches(own.length)} in long; the door asks for {asked} in."]
-    return []
+    asked = " or ".join(show_inches(length) for length in sorted(wanted))
+    return [f"This cylinder is {show_inches(own.length)} in long; the door asks for {asked} in."]
+
+
+def _right_lengths(
+    session: Session, makers: Makers, found: tuple[FitAnswer, ...], resolved: Resolved | None
+) -> tuple[tuple[str, CatalogueItem], ...]:
+    """The line's own cylinder in the lengths that its door asks for, of what is in the catalogue."""
+    own = resolved.line.attributes if resolved else None
+    wanted = _wanted_lengths(found, own)
+    maker = makers.get(resolved.line.maker_code) if resolved and wanted else None
+    if maker is None or own is None:
+        return ()
+    by_number = {item.part_number: item for item in shelf(session) if item.maker == maker.name}
+    offers = []
+    for length, where in wanted.items():
+        try:
+            number = compose_any(maker.patterns, replace(own, length=length, maker=maker.name))
+        except BitternError:
+            continue
+        if number in by_number:
+            offers.append((f"{show_inches(length)} in, {where}:", by_number[number]))
+    return tuple(offers)
 
 
 def _finish_warnings(line: TypedLine, own: CylinderAttributes | None) -> tuple[str, ...]:
