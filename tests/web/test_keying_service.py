@@ -14,7 +14,7 @@ from app.ledger.engine import transaction
 from app.ledger.keysystems.actions import SystemForm, insert_system
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.queries import get_system
-from app.ledger.models import CylinderOperator, Draft, Event, Keyset, KeyState, KeySystem, RecordsHolder, Role
+from app.ledger.models import CylinderOperator, Draft, Event, Keyset, KeyState, KeySystem, Level, RecordsHolder, Role
 from app.ledger.work import Work
 from tests import factories
 from tests.web.keying_system import bittings_in_clear, seeded, system_in_service
@@ -195,3 +195,27 @@ def test_the_page_is_served_with_only_the_fields_that_it_has(
     assert client.post(address, data={**sent, "singles": "1", "deed": "single"}).status_code == 303
     session.rollback()
     assert session.query(Keyset).filter_by(symbol="SKD1").count() == 1
+
+
+def test_a_change_directly_under_the_grand_is_operated_by_no_master(
+    client_as: ClientAs, session: Session, work: Work
+) -> None:
+    system = system_in_service(work)
+    room = system.capacity
+    client = client_as(Role.BENCH)
+    address = f"/keying/systems/{system.id}/extend"
+    assert "directly: no master operates them" in client.get(address).text
+    assert client.post(address, data={"master": "A", "changes": "2", "deed": "extend"}).status_code == 303
+    session.rollback()
+    found = {one.symbol: one for one in session.query(Keyset).filter(Keyset.symbol.in_(("A1", "A2")))}
+    assert {one.level for one in found.values()} == {Level.CHANGE}
+    assert {one.parent.symbol for one in found.values() if one.parent} == {"A"} and len(found) == 2
+    session.expire_all()
+    assert room is not None and system.capacity == room + 2
+    opened = bittings_in_clear(work, system)
+    for symbol in found:
+        # Cut like A where changes turn, so that only its masters' chambers tell it from A.
+        pinned = [set(cuts) for cuts in zip(opened[symbol], opened["A"], strict=True)]
+        turned_by = {one for one, text in opened.items() if all(c in p for c, p in zip(text, pinned, strict=True))}
+        assert turned_by == {symbol, "A"}
+    assert audit_systems(work, [get_system(session, system.id)]).is_clean

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 from app.errors import Problem, Problems
 from app.keying import Bitting as Cuts
-from app.keying import KeyingError, LevelArray, PlannedKeyset, extend
+from app.keying import KeyingError, LevelArray, PlannedKeyset, extend, read_symbol
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError
 from app.ledger.events.actions import record
@@ -97,9 +97,12 @@ def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
         )
         insert_extension(work, system, found.keysets)
         for planned in found.keysets:
-            if planned.level.value == Level.MASTER.value and system.capacity is not None:
-                room = plan.under(opened.spec, "C", planned.bitting).usable
-                system.capacity += room
+            if system.capacity is None:
+                continue
+            if planned.level.value == Level.MASTER.value:
+                system.capacity += plan.under(opened.spec, "C", planned.bitting).usable
+            elif read_symbol(planned.parent or "").level.value != Level.MASTER.value:
+                system.capacity += 1  # it stands in a master's place, beside what the masters' arrays hold
         work.session.flush()
         prove_no_interchange(work, [system])
         symbols = tuple(planned.symbol for planned in found.keysets)

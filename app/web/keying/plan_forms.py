@@ -144,7 +144,9 @@ class ExtendPage(PageForm):
 
     def offer(self, system: KeySystem) -> None:
         """Fill the masters and grands."""
-        offer(self.master, _of(system, Level.MASTER))
+        direct = [*_of(system, Level.GRAND), *_of(system, Level.GREAT_GRAND)]
+        above = [(symbol, f"{words}, directly: no master operates them") for symbol, words in direct]
+        offer(self.master, [*_of(system, Level.MASTER), *above])
         offer(self.grand, _of(system, Level.GRAND))
         for field in (self.master, self.grand):
             # Two levels have no grand to choose, and a system that must not be extended shows neither list.
