@@ -10,10 +10,12 @@ import sqlalchemy as sa
 from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
+from app.keying import KeyingError
 from app.ledger.engine import transaction
 from app.ledger.keysystems.actions import add_keysets, seal_bitting
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_plan
+from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.opened import open_system
 from app.ledger.models import Bitting, CylinderOperator, Event, Keyset, KeySystem, Role
 from app.ledger.work import Work
@@ -235,3 +237,17 @@ def test_a_system_of_rotating_constants_is_started_where_it_alone_fits(
     assert len(set(opened.values())) == 50
     assert all(sum(a == b for a, b in zip(top, cuts, strict=True)) == 1 for cuts in opened.values())
     assert audit_systems(work, [system]).is_clean
+
+
+def test_the_cost_of_a_second_cross_keying_counts_from_the_first(session: Session, work: Work) -> None:
+    system = system_in_service(work)
+    cylinder = session.scalars(sa.select(Keyset).where(Keyset.symbol == "AA1")).one().cylinders[0]
+    free = ["AB", "AB1", "AB2", "AA2", "AA3"]
+    done = []
+    for symbol in free:
+        try:
+            done.append(cross_key(work, cylinder.id, [symbol]))
+        except KeyingError:  # a key would get in unasked: the next
+            session.rollback()
+    assert len(done) >= 2, "this system takes no two"
+    assert done[1].combinations_before == done[0].combinations_after

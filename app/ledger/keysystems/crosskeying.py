@@ -56,12 +56,14 @@ def cross_keying_cost(work: Work, cylinder_id: int, symbols: Sequence[str]) -> C
     opened = open_bittings(work.session, work.vault, [system])
     by_id = {keyset.id: keyset for keyset in system.keysets}
     chain = operators_of(by_id[cylinder.keyset_id or 0], is_nmk=cylinder.is_nmk, by_id=by_id)
+    rows = sa.select(CylinderOperator.keyset_id).where(CylinderOperator.cylinder_id == cylinder.id)
+    now = [*chain, *(by_id[keyset_id] for keyset_id in work.session.scalars(rows) if keyset_id in by_id)]
 
     def combinations(keysets: Sequence[Keyset]) -> int:
         keys = [opened[keyset.id] for keyset in keysets if keyset.id in opened]
         return prod(len(depths) for depths in shearing_depths(keys)) if keys else 0
 
-    return CrossKeyingCost(combinations(chain), combinations([*chain, *further]))
+    return CrossKeyingCost(combinations(now), combinations([*now, *further]))
 
 
 def cross_key(work: Work, cylinder_id: int, symbols: Sequence[str]) -> CrossKeyingCost:
