@@ -240,7 +240,7 @@ def test_a_system_of_rotating_constants_is_started_where_it_alone_fits(
 
 
 def test_the_cost_of_a_second_cross_keying_counts_from_the_first(session: Session, work: Work) -> None:
-    system = system_in_service(work)
+    system_in_service(work)
     cylinder = session.scalars(sa.select(Keyset).where(Keyset.symbol == "AA1")).one().cylinders[0]
     free = ["AB", "AB1", "AB2", "AA2", "AA3"]
     done = []
