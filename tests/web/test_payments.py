@@ -100,3 +100,25 @@ def test_the_bench_sees_no_money_and_no_job_has_none(work: Work, job: Job, clien
         assert owner.get(address).status_code == 404
     factories.JobFactory(number=1050)
     assert "nothing is due" in owner.get("/jobs/1050/payments").text
+
+
+@pytest.mark.parametrize("stage", [Stage.LOST, Stage.CANCELLED])
+def test_nothing_is_due_for_a_job_that_came_to_nothing(
+    work: Work, job: Job, client_as: ClientAs, stage: Stage
+) -> None:
+    client = client_as(Role.COUNTER)
+    factories.JobLineFactory(job=job)
+    assert client.post("/jobs/1042/payments", data=FORM).status_code == 303
+    work.session.rollback()
+    job.stage, job.deposit_cents = stage, 8_000
+    work.session.commit()
+    page = client.get("/jobs/1042").text
+    assert "To pay" not in page and "Deposit still to come" not in page
+    assert f'Received and not given back <span class="soft">the job is {stage}' in page
+    page = client.get("/jobs/1042/payments").text
+    assert "Left to pay" not in page
+    assert f"The job is {stage}: nothing is due, and what was received was not given back yet." in page
+    back = {**FORM, "kind": "refund", "note": "their deposit", "version": "2"}
+    assert client.post("/jobs/1042/payments", data=back).status_code == 303
+    assert f"The job is {stage}: nothing is due." in client.get("/jobs/1042/payments").text
+    assert f'Nothing is due <span class="soft">the job is {stage}' in client.get("/jobs/1042").text
