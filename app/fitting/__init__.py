@@ -15,7 +15,15 @@ from app.fitting.finding import Match, find, find_by_blank, find_same_fit
 from app.fitting.finishes import Finish, finish, finish_words, finishes, finishes_by_us_code, mismatch, mismatch_among
 from app.fitting.guard import FORMULA_STARTS, guarded, unguarded
 from app.fitting.inches import read_inches, show_inches, show_mm, write_inches
-from app.fitting.keyways import KeyAnswer, KeyBlank, Keyway, can_take_key, find_blanks
+from app.fitting.keyways import (
+    KeyAnswer,
+    KeyBlank,
+    Keyway,
+    KeywayFamily,
+    can_take_key,
+    find_blanks,
+    find_keyways,
+)
 from app.fitting.length import LengthFit, LengthQuestion, fit_both_positions, fit_length, required_length
 from app.fitting.makers import Maker, find_maker, load_makers, read_maker, repeated_rows
 from app.fitting.part_numbers import PartNumberError, Piece, Reading, decode, decode_any
@@ -49,6 +57,7 @@ __all__ = [
     "KeyAnswer",
     "KeyBlank",
     "Keyway",
+    "KeywayFamily",
     "LengthFit",
     "LengthQuestion",
     "Lock",
@@ -85,6 +94,7 @@ __all__ = [
     "find",
     "find_blanks",
     "find_by_blank",
+    "find_keyways",
     "find_maker",
     "find_same_fit",
     "finish",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["KeyAnswer", "KeyBlank", "Keyway", "can_take_key", "find_blanks"]
+__all__ = ["KeyAnswer", "KeyBlank", "Keyway", "KeywayFamily", "can_take_key", "find_blanks", "find_keyways"]
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -42,6 +42,17 @@ class KeyAnswer:
     reasons: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class KeywayFamily:
+    """A keyway, the others of its family, and the blanks that enter it, its own maker's first. `of_all`: those of
+    them that enter every keyway of the family."""
+
+    keyway: Keyway
+    others: tuple[str, ...]
+    blanks: tuple[KeyBlank, ...]
+    of_all: tuple[KeyBlank, ...]
+
+
 def _squeezed(number: str) -> str:
     return "".join(character for character in number.casefold() if character.isalnum())
 
@@ -58,6 +69,25 @@ def find_blanks(blanks: Sequence[KeyBlank], number: str) -> tuple[KeyBlank, ...]
         if blank not in own and any(_squeezed(each) == wanted for _, each in blank.cross_references)
     ]
     return (*own, *crossed)
+
+
+def find_keyways(keyways: Sequence[Keyway], blanks: Sequence[KeyBlank], name: str) -> tuple[KeywayFamily, ...]:
+    """The keyways of this name, of every maker that has one, with what enters them; separators are not needed."""
+    wanted = _squeezed(name)
+    found = []
+    for keyway in keyways:
+        if not wanted or _squeezed(keyway.name) != wanted:
+            continue
+        family = [each.name for each in keyways if (each.maker, each.family) == (keyway.maker, keyway.family)]
+        entering = [blank for blank in blanks if keyway.name in blank.keyways]
+        entering = [
+            *(each for each in entering if each.maker == keyway.maker),
+            *(each for each in entering if each.maker != keyway.maker),
+        ]
+        of_all = [blank for blank in entering if len(family) > 1 and set(family) <= set(blank.keyways)]
+        others = tuple(each for each in family if each != keyway.name)
+        found.append(KeywayFamily(keyway, others, tuple(entering), tuple(of_all)))
+    return tuple(found)
 
 
 def can_take_key(

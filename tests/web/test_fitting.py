@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -207,3 +208,13 @@ def test_the_shelf_is_kept_until_an_item_changes(session, makers, ledger) -> Non
     changed = next(each for each in shelf(session) if each.part_number == "A18M-Q1-66.SC")
     assert changed.list_cents == 9900 and changed.attributes is not None
     assert changed.attributes.maker == changed.maker == "Ardent Brass"
+
+
+def test_a_keyway_shows_its_family_and_the_blanks_that_enter_it(counter: FlaskClient) -> None:
+    page = " ".join(_ask(counter, "number", q="aq-3").split())
+    assert "Family AQ, with AQ1, AQ2, AQ4, AQ5, AQ6." in page
+    entering = re.findall(r'href="/fit/number\?q=([^"]+)"', page)
+    assert entering == ["AK5-34", "AK6-34", "AK6-ALL"]
+    assert page.count("enters the whole family") == 1
+    shared = _ask(counter, "number", q="AQ1")
+    assert ">PK-91</a> Pell & Rowe" in shared.replace("&amp;", "&") and "Not a number" not in shared

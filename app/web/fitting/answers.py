@@ -35,6 +35,7 @@ from app.fitting import (
     Finish,
     KeyAnswer,
     KeyBlank,
+    KeywayFamily,
     LengthFit,
     LengthQuestion,
     Lock,
@@ -53,6 +54,7 @@ from app.fitting import (
     find,
     find_blanks,
     find_by_blank,
+    find_keyways,
     find_same_fit,
     finish,
     finishes,
@@ -85,13 +87,14 @@ class Read:
 
 @dataclass(frozen=True, slots=True)
 class NumberAnswer:
-    """All that a text can be: readings as a part number, or why it is none; blanks; items that are near."""
+    """All that a text can be: readings as a part number, or why it is none; blanks; keyways; items that are near."""
 
     readings: tuple[Read, ...]
     refusal: PartNumberError | None
     refused_by: str
     blanks: tuple[KeyBlank, ...]
     by_blank: tuple[CatalogueItem, ...]
+    keyways: tuple[KeywayFamily, ...]
     matches: tuple[Match, ...]
 
 
@@ -119,10 +122,11 @@ def answer_number(session: Session, makers: Makers, form: forms.NumberForm) -> N
     blanks = find_blanks(_blanks(makers), text)
     by_blank = find_by_blank(items, _blanks(makers), text)[:MOST] if blanks else ()
     matches = () if readings or blanks else find(items, text, MOST)
+    keyways = find_keyways([each for maker in makers.values() for each in maker.families], _blanks(makers), text)
     refusal, who = (None, "")
-    if not readings and not blanks and _looks_like_a_number(text):
+    if not readings and not blanks and not keyways and _looks_like_a_number(text):
         refusal, who = min(refusals, key=lambda each: _apart(text, each[0]), default=(None, ""))
-    return NumberAnswer(tuple(readings[:MOST]), refusal, who, blanks, by_blank, matches)
+    return NumberAnswer(tuple(readings[:MOST]), refusal, who, blanks, by_blank, keyways, matches)
 
 
 def _looks_like_a_number(text: str) -> bool:
