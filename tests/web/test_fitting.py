@@ -218,3 +218,15 @@ def test_a_keyway_shows_its_family_and_the_blanks_that_enter_it(counter: FlaskCl
     assert page.count("enters the whole family") == 1
     shared = _ask(counter, "number", q="AQ1")
     assert ">PK-91</a> Pell & Rowe" in shared.replace("&amp;", "&") and "Not a number" not in shared
+
+
+def test_a_maker_that_drills_both_ways_is_asked_and_answered(counter: FlaskClient, work) -> None:
+    given = json.loads((DEMO / "ardent_brass.json").read_text())
+    chambers = next(each for each in given["patterns"][0]["segments"] if each["name"] == "chambers")
+    chambers["codes"].append({"code": "55", "words": "five chambers", "sets": {"chambers": 5, "drilled": 5}})
+    import_maker(work, given)
+    asked = {"type": "mortise", "length": "1-1/8", "chambers": "5", "keyway": "AQ1", "finish": "626", "maker": "ARD"}
+    assert "Say the drilled: 6, 5." in _ask(counter, "compose", **asked)
+    page = _ask(counter, "compose", **asked, drilled="5")
+    assert "A18M-Q1-55.SC" in page and "Drilled for" in page
+    assert "cannot hold 5 chambers" in _ask(counter, "compose", **asked, drilled="4")

@@ -121,6 +121,7 @@ class _Attributes(QuestionForm):
     type = SelectField("Type", choices=TYPES, validate_choice=False)
     length = MeasureField("Length, in")
     chambers = WholeField("Chambers", least=1, most=12)
+    drilled = WholeField("Drilled for", least=1, most=12)
     keyway = _text("Keyway", most=60)
     cam = _text("Cam", "Mortise: standard, long …", most=60)
     tailpiece = _text("Tailpiece", "Rim, bored: flat …", most=60)
@@ -128,7 +129,7 @@ class _Attributes(QuestionForm):
 
     def attributes(self, maker: str = "") -> CylinderAttributes:
         """What was said; BitternError names the attribute at fault."""
-        names = ("type", "length", "chambers", "keyway", "cam", "tailpiece", "finish", "keying")
+        names = ("type", "length", "chambers", "drilled", "keyway", "cam", "tailpiece", "finish", "keying")
         said = {name: self._fields[name].data for name in names if name in self._fields}
         return from_json({**{name: value for name, value in said.items() if value not in (None, "")}, "maker": maker})
 

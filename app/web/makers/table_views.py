@@ -50,7 +50,7 @@ def table(maker_id: int, key: str) -> ResponseReturnValue:
             except Problems as refused:
                 problems, version = refused.problems, form.version_read
             else:
-                _tell(change, f"{sheet.title} is saved.")
+                _tell(change, f"Saved: {sheet.title}.")
                 return redirect(url_for("makers.show", maker_id=maker_id, _anchor=key), 303)
     form.version.data = str(version)
     empty = dict.fromkeys(sheet.columns, "")
@@ -182,5 +182,5 @@ def record_table(maker_id: int, key: str) -> ResponseReturnValue:
     except Stale:
         return _table_plan(*_sheet(maker_id, key), waiting, rows, is_anew=True), 409
     drop_waiting(token)
-    _tell(change, f"{sheet.title} is on record.")
+    _tell(change, f"Saved: {sheet.title}.")
     return redirect(url_for("makers.show", maker_id=maker_id, _anchor=key), 303)
