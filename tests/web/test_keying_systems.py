@@ -17,7 +17,7 @@ from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_plan
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.opened import open_system
-from app.ledger.models import Bitting, CylinderOperator, Event, Keyset, KeySystem, Role
+from app.ledger.models import Bitting, Cylinder, CylinderOperator, Event, Keyset, KeySystem, Role
 from app.ledger.work import Work
 from tests import factories
 from tests.web.keying_system import bittings_in_clear, system_in_service
@@ -251,3 +251,11 @@ def test_the_cost_of_a_second_cross_keying_counts_from_the_first(session: Sessio
             session.rollback()
     assert len(done) >= 2, "this system takes no two"
     assert done[1].combinations_before == done[0].combinations_after
+
+
+def test_an_audit_of_no_cylinder_is_not_called_clean(client_as: ClientAs, session: Session, work: Work) -> None:
+    system = system_in_service(work)
+    session.execute(sa.delete(Cylinder))
+    session.commit()
+    page = client_as(Role.BENCH).post(f"/keying/systems/{system.id}/audit").text
+    assert "no key was tried in any" in page and "Clean:" not in page
