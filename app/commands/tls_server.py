@@ -92,6 +92,7 @@ class TlsServer:
             for task in (taking, *self._tasks):
                 task.cancel()
             await asyncio.gather(taking, *self._tasks, return_exceptions=True)
+            await _until_let_go()
             self._listening.close()
 
     async def _take_all(
@@ -119,8 +120,9 @@ class TlsServer:
             try:
                 if first := await asyncio.wait_for(reader.read(_PIECE), _FIRST_SECONDS):
                     await _relay(first, reader, writer, partial(_hand_over, inner, address))
-            except TimeoutError:
+            except (TimeoutError, asyncio.CancelledError):
                 writer.transport.abort()  # what it does not take is not waited for
+                raise
             finally:
                 writer.close()
         except OSError:  # a client that went away, or never was one
@@ -129,6 +131,12 @@ class TlsServer:
             self._open[address[0]] -= 1
             if not self._open[address[0]]:
                 del self._open[address[0]]
+
+
+async def _until_let_go() -> None:
+    """Give the loop the rounds that it needs to close what was given up."""
+    for _ in range(4):
+        await asyncio.sleep(0)
 
 
 async def _relay(
@@ -144,7 +152,7 @@ async def _relay(
     try:
         await _until_one_ends(_copy(reader, inner_writer, None), _copy(inner_reader, writer, _TAKEN_SECONDS))
     finally:
-        inner_writer.close()
+        inner_writer.transport.abort()
 
 
 def _hand_over(inner: BaseWSGIServer, address: tuple[str, int], theirs: socket.socket) -> None:

@@ -65,8 +65,9 @@ def upgrade_house(config: Config, actor: Actor) -> Upgraded | None:
     vault = house_vault(config) if _checks(config.url) else Vault(Vault.new_key())  # nothing is sealed yet
     if is_file:
         return Upgraded(before, after, _exchange_for_migrated(config, vault, actor, before, after))
+    _prove(config.url, vault)  # first: what is migrated here has no copy to go back to
     _migrate(config.url, before, after)
-    _prove(config.url, vault, actor, before, after)
+    _put_on_record(config.url, vault, actor, before, after)
     return Upgraded(before, after, None)
 
 
@@ -83,7 +84,8 @@ def _exchange_for_migrated(config: Config, vault: Vault, actor: Actor, before: s
             _migrate(f"sqlite:///{copy}", before, after)
             if not is_whole(copy):
                 raise LedgerError("database", f"The migrated copy does not hold together. {_UNCHANGED}")
-            _prove(f"sqlite:///{copy}", vault, actor, before, after)
+            _prove(f"sqlite:///{copy}", vault)
+            _put_on_record(f"sqlite:///{copy}", vault, actor, before, after)
             with copy.open("rb") as file:
                 os.fsync(file.fileno())
             os.link(database, kept)
@@ -109,8 +111,8 @@ def _migrate(url: str, before: str, after: str) -> None:
         ) from error
 
 
-def _prove(url: str, vault: Vault, actor: Actor, before: str, after: str) -> None:
-    """Every event follows, the key is the house's; then the upgrade itself is put on record."""
+def _prove(url: str, vault: Vault) -> None:
+    """Every event follows, and the key is the house's. Asks for columns that every release had."""
     engine = make_engine(url)
     try:
         with Session(engine) as session:
@@ -120,6 +122,14 @@ def _prove(url: str, vault: Vault, actor: Actor, before: str, after: str) -> Non
             checks = session.scalars(sa.select(VaultCheck.check_value)).all()
             if checks and checks != [vault.check_value]:
                 raise LedgerError("key file", f"The sealing key is not this database's. {_UNCHANGED}")
+    finally:
+        engine.dispose()
+
+
+def _put_on_record(url: str, vault: Vault, actor: Actor, before: str, after: str) -> None:
+    engine = make_engine(url)
+    try:
+        with Session(engine) as session:
             last = session.scalar(sa.select(sa.func.max(Event.at)))
             work = Work(session, vault, actor, max(datetime.now(UTC), last) if last else datetime.now(UTC))
             with transaction(session):

@@ -19,6 +19,7 @@ from app.web.asking_again import ask_to_prove, ask_to_unlock
 from app.web.logins import load
 from app.web.services import request_session
 
+MOST_WITHOUT_LOGIN = 64 * 1024  # bytes
 View = TypeVar("View", bound=Callable[..., Any])
 
 
@@ -105,12 +106,14 @@ def guard(app: Flask) -> None:
 def _hold() -> ResponseReturnValue | None:
     if request.endpoint is None or request.endpoint == "static":
         return None
-    if not _is_started():
-        return None if request.endpoint == "login.first_start" else redirect(url_for("login.first_start"))
+    if not _is_started() and request.endpoint != "login.first_start":
+        return redirect(url_for("login.first_start"))
     rule = rule_of(current_app, request.endpoint)
     if rule is None:
         abort(403)
     if rule.is_public:
+        # Whoever has not logged in sends a few boxes at most, and is not to keep the house busy with more.
+        request.max_content_length = min(MOST_WITHOUT_LOGIN, current_app.config["MAX_CONTENT_LENGTH"])
         return None
     if not current_user.is_authenticated:
         return _ask_for_login()

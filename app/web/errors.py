@@ -113,7 +113,9 @@ def _http(error: HTTPException) -> Answer | HTTPException:
 
 
 def _too_large() -> str:
-    sent, most = request.content_length or 0, the_config().upload_bytes
+    sent, most = request.content_length or 0, request.max_content_length or the_config().upload_bytes
+    if sent <= most:
+        return ""  # it was not its length
     says = f"What was sent has {-(-sent // 2**20)} MB; this house takes {most // 2**20} MB at once."
     return f"{says} Nothing was saved." if most >= 2**20 else ""
 

@@ -170,6 +170,7 @@ def test_what_goes_through_tls_arrives_whole_with_who_sent_it(served_config: Con
         b"Transfer-Encoding: chunked\r\n\r\nzz\r\n",
         b"X: " + b"x" * 300_000 + b"\r\n\r\n",
     ],
+    ids=["two lengths", "a sign", "less than nothing", "folded", "unknown coding", "no chunk", "too long a head"],
 )
 def test_a_request_whose_end_is_told_in_two_ways_is_refused(served_config: Config, port: int, ends: bytes) -> None:
     raw = socket.create_connection(("127.0.0.1", port), timeout=8)

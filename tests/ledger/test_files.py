@@ -20,6 +20,7 @@ from app.ledger.backup.sealing import passphrase_secret
 from app.ledger.errors import LedgerError, NotFound
 from app.ledger.files.actions import keep_file
 from app.ledger.files.kinds import MOST_BYTES, find_kind, plain_name
+from app.ledger.files.pictures import small_picture
 from app.ledger.files.queries import files_of_job, get_file, read_content
 from app.ledger.jobs.notes import add_note
 from app.ledger.models import Event, FileKind, JobFile, Role
@@ -107,6 +108,18 @@ def test_a_picture_of_too_many_pixels_is_refused_before_it_is_unpacked(monkeypat
     monkeypatch.setattr(Image, "MAX_IMAGE_PIXELS", 500)
     with pytest.raises(LedgerError, match="more pixels"):
         find_kind("a.png", picture("PNG"))
+
+
+def test_what_opens_only_whole_may_have_fewer_pixels_than_a_camera(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A PNG of one colour, a third of a megabyte, would take a gigabyte of memory to be drawn small."""
+    monkeypatch.setattr("app.ledger.files.kinds._MOST_PIXELS_WHOLE", 40 * 30 - 1)
+    assert find_kind("old core.jpg", picture("JPEG")) is FileKind.JPEG
+    for kind in ("PNG", "WEBP"):
+        with pytest.raises(LedgerError, match="more pixels"):
+            find_kind("old core.png", picture(kind))
+    kept = JobFile(kind=FileKind.PNG, name="kept before.png")
+    with pytest.raises(LedgerError, match="cannot be drawn small"):
+        small_picture(kept, picture("PNG"))
 
 
 @pytest.mark.parametrize(

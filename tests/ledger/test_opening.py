@@ -17,12 +17,15 @@ from alembic.runtime.migration import MigrationContext
 from app.config import Config
 from app.ledger.engine import make_engine, make_sessions, transaction
 from app.ledger.errors import LedgerError, VaultError
-from app.ledger.models import Base, Customer, Event
+from app.ledger.events.actions import record
+from app.ledger.models import Base, Customer, Event, Role
 from app.ledger.opening import alembic_config, migrate, open_ledger
 from app.ledger.search.words import is_modelled
+from app.ledger.upgrading import upgrade_house
 from app.ledger.vault import Vault
+from app.ledger.work import Actor
 from tests.conftest import NOW
-from tests.houses import new_house, remove_database
+from tests.houses import new_house, remove_database, remove_guards
 
 
 @pytest.fixture
@@ -136,4 +139,34 @@ def test_the_database_itself_refuses_to_change_an_event(config: Config, deed: st
         )
     with pytest.raises(sa.exc.DBAPIError, match="never changed"), engine.begin() as connection:
         connection.exec_driver_sql(deed)
+    engine.dispose()
+
+
+@pytest.mark.parametrize(
+    ("spoil", "says"),
+    [
+        ("UPDATE events SET summary = 'x'", "does not follow"),
+        ("UPDATE vault_checks SET check_value = 'x'", "sealing key is not this database's"),
+    ],
+)
+def test_a_house_that_does_not_hold_is_not_migrated_anywhere(config: Config, spoil: str, says: str) -> None:
+    migrate(config)
+    ledger = open_ledger(config)
+    with ledger.work(Actor(None, "the house", Role.OWNER), NOW) as work, transaction(work.session):
+        record(work, "opened", "house", "The house opened")
+    ledger.close()
+    settings = alembic_config(config.url)
+    command.downgrade(settings, "-1")
+    engine = make_engine(config.url)
+    with engine.connect() as connection:
+        before = MigrationContext.configure(connection).get_current_revision()
+        if "events" in spoil:
+            remove_guards(connection)
+        connection.exec_driver_sql(spoil)
+        connection.exec_driver_sql("COMMIT")
+    engine.dispose()  # an open house is not upgraded
+    with pytest.raises(LedgerError, match=rf"{says}.*Nothing was changed"):
+        upgrade_house(config, Actor(None, "the command line", Role.OWNER))
+    with engine.connect() as connection:
+        assert MigrationContext.configure(connection).get_current_revision() == before
     engine.dispose()

@@ -77,6 +77,19 @@ def test_a_too_large_upload_gets_a_page_that_says_so(config: Config, ledger: Led
     assert "larger than this house takes" in answer.text
 
 
+def test_who_has_not_logged_in_may_send_little(client_as: ClientAs) -> None:
+    answer = client_as(None).post("/login", data={"name": "x" * 70_000, "password": "y"})
+    assert answer.status_code == 413 and "larger than this house takes" in answer.text
+    assert client_as(None).post("/login", data={"name": "x" * 30_000, "password": "y"}).status_code == 422
+
+
+def test_no_form_has_more_boxes_than_a_page(client_as: ClientAs) -> None:
+    """Taken apart, a few megabytes of empty boxes would keep everybody else waiting for seconds."""
+    client = client_as(Role.COUNTER)
+    for count, status in ((9_000, 422), (10_001, 413)):
+        assert client.post("/customers/new", data={f"b{number}": "" for number in range(count)}).status_code == status
+
+
 # ---- the session key ----
 
 

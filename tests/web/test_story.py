@@ -63,6 +63,7 @@ def test_a_photo_is_kept_and_shown_as_a_picture_that_can_do_nothing(client_as: C
     assert answer.headers["X-Content-Type-Options"] == "nosniff"
     assert "sandbox" in answer.headers["Content-Security-Policy"].split("; ")
     assert "default-src 'none'" in answer.headers["Content-Security-Policy"]
+    assert "unsafe" not in answer.headers["Content-Security-Policy"]
 
 
 @pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP"])

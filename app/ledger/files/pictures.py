@@ -5,14 +5,17 @@ from __future__ import annotations
 __all__ = ["small_picture"]
 
 import io
+import threading
 import warnings
 
 from PIL import Image, ImageOps
 
 from app.ledger.errors import LedgerError, NotFound
+from app.ledger.files.kinds import has_too_many_pixels
 from app.ledger.files.models import JobFile
 
 _SIDE = 320  # pixels: sharp at half of that on a dense screen
+_one_at_a_time = threading.Lock()  # a page asks for all of a job's at once, and each takes memory while it is open
 
 
 def small_picture(file: JobFile, content: bytes) -> bytes:
@@ -24,13 +27,14 @@ def small_picture(file: JobFile, content: bytes) -> bytes:
         raise NotFound("picture")
     out = io.BytesIO()
     try:
-        with warnings.catch_warnings():
+        with _one_at_a_time, warnings.catch_warnings():
             warnings.simplefilter("error", Image.DecompressionBombWarning)
             with Image.open(io.BytesIO(content), formats=("JPEG", "PNG", "WEBP")) as picture:
+                if has_too_many_pixels(picture):
+                    raise Image.DecompressionBombError
                 picture.draft("RGB", (2 * _SIDE, 2 * _SIDE))  # a large JPEG is not unpacked whole
-                small = ImageOps.exif_transpose(picture)
-                small.thumbnail((_SIDE, _SIDE))
-                _on_white(small).save(out, "JPEG", quality=80)
+                picture.thumbnail((_SIDE, _SIDE))
+                _on_white(ImageOps.exif_transpose(picture)).save(out, "JPEG", quality=80)
     except Exception as error:  # a damaged picture raises what it likes, by kind and by fault
         raise LedgerError("file", f"{file.name} cannot be drawn small; open it as it is.") from error
     return out.getvalue()

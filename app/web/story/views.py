@@ -26,7 +26,7 @@ from app.web.story.forms import FileForm, NoteForm
 blueprint = Blueprint("story", __name__, url_prefix="/jobs/<int:number>")
 
 # A picture alone: nothing in a file that somebody sent may run, load or send.
-_POLICY = "default-src 'none'; img-src 'self'; style-src 'unsafe-inline'; sandbox"
+_POLICY = "default-src 'none'; img-src 'self'; sandbox"
 
 
 @blueprint.post("/notes")
