@@ -88,6 +88,11 @@ class JobPayments:
         """Goes up with every payment, so that a form filled before another payment is told so."""
         return len(self.receipts) + 1
 
+    @property
+    def came_to_nothing(self) -> bool:
+        """The quote was lost or the job cancelled: nothing more is due, whatever the quote came to."""
+        return self.job.stage in (Stage.LOST, Stage.CANCELLED)
+
 
 def take_payment(work: Work, job_number: int, version: int, form: PaymentForm) -> PaymentReceipt:
     """Put one payment on record for a job whose payments were read at `version`; its receipt.

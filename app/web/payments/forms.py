@@ -10,8 +10,7 @@ from wtforms import RadioField, SelectField
 from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 from wtforms.validators import InputRequired
 
-from app.ledger.jobs.payments import MEANS, PaymentForm, PaymentKind
-from app.ledger.jobs.queries import JobMoney
+from app.ledger.jobs.payments import MEANS, JobPayments, PaymentForm, PaymentKind
 from app.web.fields import CentsField, DayField
 from app.web.forms_base import SavedForm, text, typed
 
@@ -35,14 +34,20 @@ class TakePaymentForm(SavedForm):
     received_on = DayField("On", [InputRequired("Enter the day.")])
     note = text("Note", 180, hint="Check number, or why it is given back. Do not write card numbers here.")
 
-    def fill(self, version: int, today: date, money: JobMoney) -> None:
-        """What a fresh form starts from: what is missing of the deposit, else what is left to pay; today."""
-        self.version.data = str(version)
-        deposit, balance = money.deposit_left_cents, money.balance_cents
+    def fill(self, page: JobPayments, today: date) -> None:
+        """What a fresh form starts from: what is missing of the deposit, else what is left to pay; today.
+
+        A job that came to nothing starts from what is to be given back.
+        """
+        self.version.data = str(page.version)
+        self.received_on.data = today
+        if page.came_to_nothing:
+            self.kind.data, self.cents.data = PaymentKind.REFUND.value, page.money.paid_cents or None
+            return
+        deposit, balance = page.money.deposit_left_cents, page.money.balance_cents
         kind = PaymentKind.DEPOSIT if deposit else PaymentKind.PAYMENT if balance > 0 else PaymentKind.REFUND
         self.kind.data = kind.value
         self.cents.data = (deposit or balance) if balance > 0 else None
-        self.received_on.data = today
 
     @property
     def said(self) -> PaymentForm:

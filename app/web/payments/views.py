@@ -38,11 +38,13 @@ def job(number: int) -> ResponseReturnValue:
             attach(form, error)
         else:
             word = "given back" if receipt.kind.value == "refund" else "received"
-            flash(f"{show_cents(receipt.cents)} {word}; {show_cents(receipt.balance_cents)} left to pay.")
+            nothing = payments_of(work.session, number).came_to_nothing
+            left = "nothing is due" if nothing else f"{show_cents(receipt.balance_cents)} left to pay"
+            flash(f"{show_cents(receipt.cents)} {word}; {left}.")
             return redirect(url_for("payments.job", number=number), 303)
     page = payments_of(work.session, number)
     if not form.is_submitted():
-        form.fill(page.version, work.today, page.money)
+        form.fill(page, work.today)
     return render_template("payments/job.html", page=page, form=form), 422 if form.is_submitted() else 200
 
 
