@@ -37,6 +37,7 @@ from app.ledger.errors import NotFound
 from app.ledger.jobs.models import Job, JobLine, Payment, QuoteRevision, Stage
 from app.ledger.keysystems.models import Keyset
 from app.ledger.matching import holds
+from app.ledger.reading import read
 from app.ledger.users.models import User
 from app.pricing import half_up
 
@@ -160,7 +161,7 @@ def ledger_page(session: Session, today: date, question: LedgerQuestion, page: i
         wanted = wanted.where(late)
     # The page's jobs are chosen out of the index alone; only then are names looked up for them.
     shown = wanted.order_by(*order).limit(size).offset((page - 1) * size).subquery()
-    found = session.execute(_joined(_columns()).join(shown, shown.c.id == Job.id).order_by(*order)).all()
+    found = read(session, _joined(_columns()).join(shown, shown.c.id == Job.id).order_by(*order))
     return LedgerPage(
         rows=tuple(
             LedgerRow(**row._mapping, late_days=_days_late(row.stage, row.promised_on, today)) for row in found
@@ -228,7 +229,7 @@ def _stage_counts(session: Session, question: LedgerQuestion, late: sa.ColumnEle
     ).group_by(Job.stage)
     if question.text.strip():  # without a text the count needs no other table, which tells on a long record
         rows = _joined(rows)
-    found = {row[0]: StageCount(*row) for row in session.execute(rows)}
+    found = {row[0]: StageCount(*row) for row in read(session, rows)}
     return tuple(found[stage] for stage in Stage if stage in found)
 
 
