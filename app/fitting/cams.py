@@ -58,9 +58,10 @@ def cams_for_lock(cams: Sequence[Cam], locks: Sequence[Lock], name: str) -> tupl
         raise BitternError("lock", f"There is no lock {quoted(name)} in the makers' tables.")
     answers = []
     for cam in cams:
-        if lock.series not in cam.locks and lock.name not in cam.locks:
+        served = {each.casefold() for each in cam.locks}
+        if served.isdisjoint((lock.series.casefold(), lock.name.casefold())):
             continue
-        reason = next((why for which, why in cam.exceptions if which == lock.name), None)
+        reason = next((why for which, why in cam.exceptions if which.casefold() == lock.name.casefold()), None)
         if reason is not None:
             words = f"The {cam.name} cam serves {lock.series} but not {lock.name}: {reason}"
             answers.append(CamAnswer(cam, False, words))

@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 from app.errors import BitternError
-from app.fitting import Maker, cams_for_lock
+from app.fitting import Cam, Lock, Maker, cams_for_lock
 
 
 def test_the_cam_of_a_lock_and_what_else_it_does_not_serve(ardent: Maker) -> None:
@@ -27,3 +27,10 @@ def test_a_lock_that_takes_no_cam_and_one_that_is_not_there(ardent: Maker) -> No
     assert cams_for_lock(ardent.cams, ardent.locks, "Tidewater 6 night latch") == ()
     with pytest.raises(BitternError, match="no lock 'Ferry 99'"):
         cams_for_lock(ardent.cams, ardent.locks, "Ferry 99")
+
+
+def test_letters_large_or_small_do_not_hide_an_exception() -> None:
+    lock = Lock("Own", "Pier 20", "Pier", "mortise")
+    cam = Cam("Own", "long", "C-2", ("PIER",), (("pier 20", "it fouls the bolt."),))
+    (answer,) = cams_for_lock([cam], [lock], "Pier 20")
+    assert not answer.fits and "it fouls the bolt." in answer.words

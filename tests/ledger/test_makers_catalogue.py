@@ -336,3 +336,34 @@ def test_a_makers_file_has_its_cylinders_in_the_makers_writing(work, ardent: Mak
         item["part_number"] = item["part_number"].lower() if item["category"] == "cylinder" else item["part_number"]
     import_maker(work, given)
     assert _count(work, ardent) == before
+
+
+@pytest.mark.parametrize(
+    ("key", "row", "where", "said"),
+    [
+        (
+            "cams",
+            {"name": "short", "part number": "AC-9", "locks": "Ferry", "exceptions": "Fery 43: too deep"},
+            "row 99, exceptions",
+            "would never be told",
+        ),
+        ("cams", {"name": "short", "part number": "AC-9", "locks": "Fery"}, "row 99, locks", "a lock or series Fery"),
+        ("blanks", {"number": "AK9", "keyways": "AQ1, AQ11", "chambers": "6"}, "row 99, keyways", "keyway AQ11"),
+    ],
+)
+def test_a_name_that_no_table_has_is_told_by_row(work, ardent: Maker, key, row, where, said) -> None:
+    rows = list(enumerate(sheet_rows(ardent.tables, find_sheet(ardent.tables, key)), 1))
+    with pytest.raises(Problems) as refused:
+        change_table(work, ardent.id, ardent.version, key, [*rows, (98, {}), (99, row)])
+    (problem,) = refused.value.problems
+    assert problem.field == where and said.casefold() in problem.message.casefold()
+
+
+def test_a_cam_may_name_another_makers_lock_and_a_blank_another_makers_keyway(work, ardent: Maker) -> None:
+    cam = {"name": "guest", "part number": "AC-9", "locks": "Beacon 3 classroom lock"}
+    rows = list(enumerate(sheet_rows(ardent.tables, find_sheet(ardent.tables, "cams")), 1))
+    changed = change_table(work, ardent.id, ardent.version, "cams", [*rows, (9, cam)]).maker
+    blank = {"number": "AK9", "keyways": "AQ1, PR-W", "chambers": "5"}
+    rows = list(enumerate(sheet_rows(changed.tables, find_sheet(changed.tables, "blanks")), 1))
+    change_table(work, ardent.id, changed.version, "blanks", [*rows, (9, blank)])
+    assert changed.tables["key_blanks"][-1]["keyways"] == ["AQ1", "PR-W"]

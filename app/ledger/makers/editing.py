@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["TableChange", "add_maker", "change_table", "maker_json", "plan_maker", "read_table_file"]
+__all__ = ["TableChange", "add_maker", "change_table", "maker_json", "plan_maker", "plan_table", "read_table_file"]
 
 import json
 from collections.abc import Mapping, Sequence
@@ -22,6 +22,7 @@ from app.ledger.makers.actions import put_keyways
 from app.ledger.makers.catalogue import items_of
 from app.ledger.makers.keyway_specs import tables_on_record
 from app.ledger.makers.models import Maker
+from app.ledger.makers.naming import unknown_names
 from app.ledger.makers.rereading import Reread, reread_catalogue
 from app.ledger.makers.sheets import Row, find_sheet, read_sheet
 from app.ledger.work import Work
@@ -67,8 +68,7 @@ def change_table(work: Work, maker_id: int, version: int, key: str, rows: Sequen
             raise Stale()
         sheet = find_sheet(maker.tables, key)
         before = tables_on_record(work.session, maker)
-        known = tables_on_record(work.session, maker, every_spec=True) if key == "keyways" else before
-        tables = read_sheet(known, sheet, rows)
+        tables = plan_table(work.session, maker, key, rows)
         kept = {*before["bitting_specs"], *(each["bitting_spec"] for each in tables["keyways"])}
         tables["bitting_specs"] = {name: spec for name, spec in tables["bitting_specs"].items() if name in kept}
         read, was = read_maker({**tables, "items": []}), read_maker({**before, "items": []})
@@ -80,6 +80,18 @@ def change_table(work: Work, maker_id: int, version: int, key: str, rows: Sequen
         work.session.flush()
         record(work, "maker's table changed", f"maker {maker_id}", _changed_words(maker, sheet.title, reread))
         return TableChange(maker, reread.unread)
+
+
+def plan_table(session: Session, maker: Maker, key: str, rows: Sequence[tuple[int, Row]]) -> dict[str, Any]:
+    """The maker's tables as they would be with these rows in one of them; Problems by row and column.
+
+    Keyways may take any bitting spec on record; what a row names of another table must be there.
+    """
+    tables = tables_on_record(session, maker, every_spec=key == "keyways")
+    changed = read_sheet(tables, find_sheet(tables, key), rows)
+    if unknown := unknown_names(session, maker, key, changed, rows):
+        raise Problems(unknown)
+    return changed
 
 
 def _changed_words(maker: Maker, title: str, reread: Reread) -> str:

@@ -13,11 +13,11 @@ from flask.typing import ResponseReturnValue
 from app.errors import BitternError, Problems
 from app.fitting import csv_bytes, guarded, sheet_bytes
 from app.ledger.errors import Stale
-from app.ledger.makers.editing import TableChange, change_table, read_table_file
+from app.ledger.makers.editing import TableChange, change_table, plan_table, read_table_file
 from app.ledger.makers.keyway_specs import spec_names, tables_on_record
 from app.ledger.makers.models import Maker
 from app.ledger.makers.queries import get_maker
-from app.ledger.makers.sheets import Row, Sheet, find_sheet, read_sheet, sheet_rows
+from app.ledger.makers.sheets import Row, Sheet, find_sheet, sheet_rows
 from app.web.access import roles
 from app.web.errors import about
 from app.web.files import CSV, XLSX, send
@@ -155,7 +155,8 @@ def _table_plan(
     is_anew: bool = False,
 ) -> str:
     """What a table's file would do; is_anew: said again, since somebody saved in between."""
-    before, after = sheet_rows(tables, sheet), sheet_rows(read_sheet(tables, sheet, rows), sheet)
+    changed = plan_table(request_session(), maker, sheet.key, rows)
+    before, after = sheet_rows(tables, sheet), sheet_rows(changed, sheet)
     return render_template(
         "makers/table_plan.html",
         maker=maker,
