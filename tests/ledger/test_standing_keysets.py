@@ -13,7 +13,8 @@ from app.ledger.jobs.ask import SystemAsk
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings
-from app.ledger.models import Cylinder, Job, Keyset, KeySystem
+from app.ledger.keysystems.crosskeying import cross_key
+from app.ledger.models import Cylinder, Job, Key, Keyset, KeyState, KeySystem
 from app.ledger.work import Work
 from tests.ledger.test_main_job import accept, flats, issued, openings
 
@@ -77,3 +78,32 @@ def test_the_doors_that_a_matrix_crosses_are_cross_keyed_where_they_are_made(wor
     rows, _ = read_doors("door,keyset,operated by\nS3,X2X,1AA 9AA\n")
     with pytest.raises(BitternError, match=r"Row 2, operated by: .* has no keyset '9AA'"):
         accept(work, issued(work, replace(ask, title="One more", lines=ask.lines)), tuple(rows), site_name="The yard")
+
+
+@pytest.mark.parametrize("how", ["retired", "lost"])
+def test_no_door_is_keyed_to_what_a_stranger_may_open(work: Work, how: str) -> None:
+    """Neither as the door's own keyset nor as one that crosses it, until the key is found."""
+    accept(work, issued(work, flats(work, 3, **SHOP)), openings(3))
+    system = work.session.scalars(sa.select(KeySystem)).one()
+    out = work.session.scalars(sa.select(Keyset).where(Keyset.symbol == "2AA")).one()
+    key = work.session.scalars(sa.select(Key).where(Key.keyset_id == out.id)).first()
+    assert key is not None
+    if how == "lost":
+        key.state = KeyState.LOST
+    else:
+        out.purpose = "night porter, retired"
+    work.session.commit()
+    ask = replace(flats(work, 1, system=SystemAsk(existing_id=system.id), **SHOP), title="One more")
+    words = "A key of 2AA is lost" if how == "lost" else "2AA is retired"
+    for row in (
+        DoorRow(row=1, opening="H1", keyset="2AA"),
+        DoorRow(row=1, opening="H1", keyset="X1X", operated_by="3AA, 2AA"),
+    ):
+        with pytest.raises(BitternError, match=words):
+            accept(work, issued(work, ask), (row,), site_name="The lodge")
+    with pytest.raises(BitternError, match=words):
+        cross_key(work, work.session.scalars(sa.select(Cylinder.id)).first() or 0, ["2AA"])
+    key.state, out.purpose = KeyState.RETURNED, "night porter"
+    work.session.commit()
+    job = accept(work, issued(work, ask), (DoorRow(row=1, opening="H1", keyset="2AA"),), site_name="The lodge")
+    assert [row.keyset for row in schedule_of(work, job).rows] == ["2AA"]

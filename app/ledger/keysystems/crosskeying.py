@@ -18,6 +18,7 @@ from app.ledger.events.actions import record
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import open_bittings
 from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
+from app.ledger.keysystems.out_of_use import require_in_use
 from app.ledger.keysystems.queries import get_system, operators_of
 from app.ledger.users.models import Role
 from app.ledger.work import Work
@@ -96,6 +97,7 @@ def insert_operators(work: Work, cylinder_id: int, symbols: Sequence[str]) -> tu
     rows = sa.select(CylinderOperator.keyset_id).where(CylinderOperator.cylinder_id == cylinder.id)
     known = set(work.session.scalars(rows))
     further = [keyset for keyset in _asked(system, cylinder, symbols) if keyset.id not in known]
+    require_in_use(work.session, further, "operators")
     for keyset in further:
         work.session.add(CylinderOperator(cylinder_id=cylinder.id, keyset_id=keyset.id))
     work.session.flush()

@@ -20,6 +20,7 @@ from app.ledger.keysystems.carrying import carried
 from app.ledger.keysystems.control import CONTROL_SYMBOL, is_control_symbol
 from app.ledger.keysystems.listing import list_purpose, list_spec
 from app.ledger.keysystems.models import Keyset, KeySystem, Level
+from app.ledger.keysystems.out_of_use import RETIRED
 from app.ledger.work import Work
 
 _RANK = (Level.GREAT_GRAND, Level.GRAND, Level.MASTER, Level.CHANGE, Level.SINGLE, Level.CONTROL)
@@ -95,7 +96,7 @@ def take_over(work: Work, form: TakeForm, sealed: str) -> KeySystem:
 
 
 def _purpose(row: _Row) -> str:
-    words = ("takes the cores out" if row.level is Level.CONTROL else "", "retired" if row.is_retired else "")
+    words = ("takes the cores out" if row.level is Level.CONTROL else "", RETIRED if row.is_retired else "")
     return ", ".join(filter(None, words))
 
 
