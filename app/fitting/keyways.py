@@ -97,22 +97,31 @@ def can_take_key(
 
     `blank_number` is what is stamped on the key's bow, of any maker; `chambers_cut` how many cuts the key
     has. That the depths agree is for the bitting specs to say, and is not answered here. BitternError when
-    the blank is unknown or the cylinder's keyway is not said.
+    the blank is unknown or too short for the cuts, or the cylinder's keyway is not said.
     """
     if not cylinder.keyway:
         raise BitternError("keyway", "Say the cylinder's keyway first.")
     found = find_blanks(blanks, blank_number)
     if not found:
         raise BitternError("blank", f"No maker's table has the key blank {quoted(blank_number)}.")
-    entering = [
-        blank
-        for blank in found
-        if cylinder.keyway in blank.keyways and (not cylinder.maker or blank.maker == cylinder.maker)
-    ]
-    if not entering:
+    room = max(blank.chambers for blank in found)
+    if chambers_cut > room:
+        raise BitternError(
+            "cuts", f"The blank {found[0].number} has room for {number_word(room)} cuts: count the key's once more."
+        )
+    listed = [blank for blank in found if cylinder.keyway in blank.keyways]
+    entering = [blank for blank in listed if not cylinder.maker or blank.maker == cylinder.maker]
+    if not listed:
         keyways = ", ".join(dict.fromkeys(keyway for blank in found for keyway in blank.keyways))
         return KeyAnswer(False, (f"This key enters {keyways}, not keyway {cylinder.keyway}.",))
-    reasons = [f"The key's blank ({entering[0].maker} {entering[0].number}) enters keyway {cylinder.keyway}."]
+    if entering:
+        reasons = [f"The key's blank ({entering[0].maker} {entering[0].number}) enters keyway {cylinder.keyway}."]
+    else:
+        # Two makers may call different keyways the same, and this maker's own table says nothing of the blank.
+        reasons = [
+            f"By {listed[0].maker}'s table the key's blank {listed[0].number} enters a keyway {cylinder.keyway}: try "
+            f"it in one of {cylinder.maker} first."
+        ]
     takes = True
     if cylinder.chambers is not None and chambers_cut < cylinder.chambers:
         takes = False

@@ -49,3 +49,20 @@ def test_what_is_not_known_is_asked(blanks: tuple[KeyBlank, ...]) -> None:
         can_take_key(CylinderAttributes("rim"), "AK6-12", 6, blanks)
     with pytest.raises(BitternError, match="key blank 'ZZ9'"):
         can_take_key(CylinderAttributes("rim", keyway="AQ1"), "ZZ9", 6, blanks)
+
+
+def test_more_cuts_than_the_blank_has_room_for_are_counted_again(blanks: tuple[KeyBlank, ...]) -> None:
+    cylinder = CylinderAttributes("mortise", chambers=6, keyway="AQ1", maker="Ardent Brass")
+    with pytest.raises(BitternError, match="PK-91 has room for five cuts") as refused:
+        can_take_key(cylinder, "PK-91", 6, blanks)
+    assert refused.value.field == "cuts"
+
+
+def test_a_blank_that_another_makers_table_alone_knows_is_tried_first() -> None:
+    only = (KeyBlank("Pell & Rowe", "PK-91", ("PR-P", "AQ1"), 5),)
+    cylinder = CylinderAttributes("rim", chambers=5, keyway="AQ1", maker="Ardent Brass")
+    answer = can_take_key(cylinder, "PK-91", 5, only)
+    assert answer.takes
+    assert answer.reasons[0] == (
+        "By Pell & Rowe's table the key's blank PK-91 enters a keyway AQ1: try it in one of Ardent Brass first."
+    )

@@ -230,3 +230,12 @@ def test_a_maker_that_drills_both_ways_is_asked_and_answered(counter: FlaskClien
     page = _ask(counter, "compose", **asked, drilled="5")
     assert "A18M-Q1-55.SC" in page and "Drilled for" in page
     assert "cannot hold 5 chambers" in _ask(counter, "compose", **asked, drilled="4")
+
+
+def test_a_body_that_goes_through_the_door_has_no_tailpiece_to_measure(counter: FlaskClient) -> None:
+    asked = {"door": "1-3/4", "length": "3", "reach_least": "1/2", "reach_most": "3/4", "supplied": "3"}
+    page = _ask(counter, "tailpiece", **asked)
+    assert "There is no room for a tailpiece." in page and "It must be" not in page
+    assert "It must be 1-1/8 to 1-3/8 in" in _ask(
+        counter, "tailpiece", **{**asked, "length": "1-1/8", "supplied": "1"}
+    )
