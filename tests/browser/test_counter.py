@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 
 import pytest
 import sqlalchemy as sa
+from flask import request
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 from sqlalchemy.orm import Session
 
 from app.ledger.models import QuoteRevision, User
 from app.pricing import show_cents
+from tests.browser.conftest import Served
 from tests.factories import PASSWORD, UserFactory
 from tests.stocked import empty_house
 
@@ -147,6 +150,47 @@ def settles_within(page: Page, place: str, width: int) -> bool:
             return True
         page.wait_for_timeout(100)
     return False
+
+
+TYPE_AND_PRESS = """(kind) => {
+  const box = document.getElementById("title");
+  box.value = "Back door";
+  box.dispatchEvent(new Event("input", {bubbles: true}));
+  const button = document.querySelector(`#add button[value=${kind}]`);
+  button.focus();
+  button.click();
+}"""
+"""As a fast hand does: a button is pressed before the page has followed what was typed."""
+
+
+def test_a_press_counts_once_however_slow_the_answers(
+    log_in: Callable[[User], Page], served: Served, clerk: User
+) -> None:
+    answering = threading.Event()
+    answering.set()
+
+    def wait_for_it() -> None:
+        if request.endpoint == "counter.work_out":
+            assert answering.wait(30)
+
+    page = log_in(clerk)
+    served.app.before_request_funcs.setdefault(None, []).append(wait_for_it)
+    page.goto(served.url("/counter"))
+    lines = page.locator("#lines fieldset.line")
+    answering.clear()
+    page.evaluate(TYPE_AND_PRESS, "trip")
+    page.wait_for_timeout(600)  # by now the page has asked anew, for what was typed, with the button still in focus
+    answering.set()
+    expect(lines).to_have_count(1)
+    page.wait_for_load_state("networkidle")
+    expect(lines).to_have_count(1)
+    answering.clear()
+    with page.expect_request("**/counter/work-out"):
+        page.locator("#title").press_sequentially(" lock")
+    for kind in ("Hardware", "Labour", "Keys"):
+        page.get_by_role("button", name=kind, exact=True).click()
+    answering.set()
+    expect(lines).to_have_count(4)
 
 
 def test_a_walk_in_without_javascript(browser: Browser, served, clerk: User, session: Session) -> None:

@@ -122,6 +122,12 @@ def test_what_is_offered_follows_the_maker_and_the_type(clerk: FormClient) -> No
     assert all(f'<option value="{value}">' in every for value in ("AQ1", "NV1", "PR-P", "1-1/8", "long flat"))
 
 
+def test_a_button_sent_along_by_the_form_is_not_pressed_again(clerk: FormClient) -> None:
+    form = posted({"kind": "cylinder", "quantity": "1", "keying": "KD"}, add="trip")
+    assert "line-1" not in clerk.post("/counter/work-out", data=form, headers={**LIVE, "HX-Trigger": "counter"}).text
+    assert "line-1" in clerk.post("/counter/work-out", data=form, headers=LIVE).text
+
+
 def test_what_is_missing_waits_until_somebody_asks(clerk: FormClient) -> None:
     form = posted({"kind": "cylinder", "quantity": "1", "keying": "KD"})
     assert "Nothing said yet" in clerk.post("/counter/work-out", data=form, headers=LIVE).text

@@ -27,7 +27,7 @@ from app.web.counter.choices import ADDABLE, KEYINGS, TYPES
 from app.web.counter.guard import mend
 from app.web.counter.labels import CUSTOMER_FIELDS, HEAD_LABELS, JOB_FIELDS, LINE_LABELS
 from app.web.counter.page import CounterPage, build
-from app.web.counter.presses import apply, press_of
+from app.web.counter.presses import Press, apply, press_of
 from app.web.counter.starting import draft_of, resume, start
 from app.web.counter.typed import TypedPage, from_form, to_draft
 from app.web.counter.ways import told_reasons, told_why
@@ -81,7 +81,10 @@ def page() -> ResponseReturnValue:
 def work_out() -> ResponseReturnValue:
     """Add, remove or choose what was pressed, price it all anew, and keep it as a draft."""
     work, job = current_work(), _job()
-    press = press_of(request.form.items(multi=True))
+    # The form itself asks while somebody types, and HTMX sends the button pressed last along with it: a button that
+    # was pressed has sent its own request, and would count twice.
+    is_only_typed = request.headers.get("HX-Trigger") == "counter"
+    press = Press() if is_only_typed else press_of(request.form.items(multi=True))
     typed, focus = apply(_typed(), press)
     if not request.headers.get("HX-Request"):
         typed = typed.renumbered()
