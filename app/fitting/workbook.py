@@ -16,6 +16,7 @@ from openpyxl import Workbook, load_workbook  # type: ignore[import-untyped]  # 
 
 from app.errors import BitternError
 from app.fitting.sheet_values import sheet_values
+from app.fitting.xml_markup import has_endless_markup
 
 MOST_UNPACKED = 500_000_000
 MOST_CELL = 10_000
@@ -35,8 +36,10 @@ def _opened(data: bytes) -> Any:
             unpacked = sum(entry.file_size for entry in packed.infolist())
             if any(entry.filename.lower().endswith("vbaproject.bin") for entry in packed.infolist()):
                 raise BitternError("file", "This workbook holds macros. Save it without them as .xlsx or .csv.")
-        if unpacked > MOST_UNPACKED:
-            raise BitternError("file", "This workbook is too large once unpacked. Save the one sheet as CSV.")
+            if unpacked > MOST_UNPACKED:
+                raise BitternError("file", "This workbook is too large once unpacked. Save the one sheet as CSV.")
+            if has_endless_markup(packed):
+                raise BitternError("file", _DAMAGED)
         # data_only: the value that was saved, never the formula; read_only: no links, names or drawings.
         book = load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
         book.worksheets[0].reset_dimensions()

@@ -64,3 +64,36 @@ def test_an_entity_is_neither_unfolded_nor_fetched(head: str, part: str) -> None
     except BitternError as error:
         read = error.message
     assert "root:" not in read and "haha" not in read
+
+
+@pytest.mark.parametrize(
+    "endless",
+    [b"<x y='" + b">" * 400_000 + b"'/>", b"<!--" + b">" * 400_000 + b"-->", b"<?x " + b">" * 400_000 + b"?>"],
+    ids=["an attribute", "a comment", "an instruction"],
+)
+@pytest.mark.parametrize("part", ["xl/worksheets/sheet1.xml", "xl/styles.xml", "xl/workbook.xml"])
+def test_markup_without_an_end_in_sight_is_refused_unread(
+    part: str, endless: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Forty megabytes of it, forty kilobytes packed, kept the reader for more than a minute."""
+    parts = packed()
+    start = parts[part].index(b">", parts[part].index(b"<worksheet") if b"<worksheet" in parts[part] else 60) + 1
+    parts[part] = parts[part][:start] + endless + parts[part][start:]
+
+    def read_nothing(*given: object, **named: object) -> None:
+        raise AssertionError("it was read")
+
+    monkeypatch.setattr("app.fitting.workbook.load_workbook", read_nothing)
+    with pytest.raises(BitternError, match="no XLSX workbook that can be read"):
+        list(table_rows("endless.xlsx", repacked(parts)))
+
+
+def test_much_text_is_no_endless_markup() -> None:
+    parts = packed()
+    sheet = parts["xl/worksheets/sheet1.xml"]
+    rows = b"".join(
+        b'<row r="%d"><c t="inlineStr"><is><t>x</t></is></c></row>' % number for number in range(3, 20_000)
+    )
+    parts["xl/worksheets/sheet1.xml"] = sheet.replace(b"</sheetData>", rows + b"</sheetData>")
+    parts["xl/media/image1.png"] = b"\x89PNG" + b"\x00" * 600_000
+    assert len(list(table_rows("long.xlsx", repacked(parts)))) == 19_999
