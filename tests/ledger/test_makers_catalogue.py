@@ -367,3 +367,34 @@ def test_a_cam_may_name_another_makers_lock_and_a_blank_another_makers_keyway(wo
     rows = list(enumerate(sheet_rows(changed.tables, find_sheet(changed.tables, "blanks")), 1))
     change_table(work, ardent.id, changed.version, "blanks", [*rows, (9, blank)])
     assert changed.tables["key_blanks"][-1]["keyways"] == ["AQ1", "PR-W"]
+
+
+def _told(tables, key: str, rows) -> list[tuple[str, str]]:
+    with pytest.raises(Problems) as refused:
+        read_sheet(tables, find_sheet(tables, key), list(enumerate(rows, 2)))
+    return [(problem.field, problem.message.split(",")[0]) for problem in refused.value.problems]
+
+
+def test_every_bad_row_of_a_table_is_told_and_not_the_first_alone(ardent: Maker) -> None:
+    codes = [
+        {"code": "BB", "means": "bright brass", "sets": "finish: 605"},
+        {"code": "SC", "means": "", "sets": "finish: 626"},
+        {"code": "", "means": "", "sets": "finish: 626"},
+        {"code": "Ü", "means": "odd", "sets": "finish: 626"},
+        {"code": "XX", "means": "odd", "sets": "colour: red"},
+        {"code": "YY", "means": "odd", "sets": "finish"},
+        {"code": "bb", "means": "again", "sets": "finish: 605"},
+    ]
+    assert [field for field, _ in _told(ardent.tables, "codes-1-7", codes)] == [
+        *("row 3, means", "row 4, means", "row 5, code", "row 6, sets", "row 7, sets", "row 8, code")
+    ]
+    blanks = [
+        {"number": "N1", "keyways": "AQ1", "chambers": "six"},
+        {"number": "N2", "keyways": "AQ1", "chambers": "6", "cross references": "PK"},
+        {"number": "", "keyways": "AQ1", "chambers": "6"},
+    ]
+    assert [field for field, _ in _told(ardent.tables, "blanks", blanks)] == [
+        *("row 2, chambers", "row 3, cross references", "row 4, number")
+    ]
+    rules = [{"kind": "maybe", "when": "type: rim", "reason": "r"}, {"kind": "forbid", "when": "", "reason": "r"}]
+    assert [field for field, _ in _told(ardent.tables, "rules-1", rules)] == ["row 2, kind", "row 3, when"]

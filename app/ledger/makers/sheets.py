@@ -180,14 +180,33 @@ def read_sheet(tables: Mapping[str, Any], sheet: Sheet, rows: Sequence[tuple[int
             numbers.append(number)
         except BitternError as error:
             problems.append(Problem(f"row {number}, {error.field}", error.message))
+    problems += _twice(sheet, filled)
+    problems += [_named(sheet, numbers, given, problem) for problem in _row_problems(tables, sheet, given)]
     if problems:
-        raise Problems(problems)
+        raise Problems(sorted(problems, key=_row_of))
     changed: dict[str, Any] = copied(tables)
     _put(changed, sheet, given)
-    problems = [_named(sheet, numbers, given, problem) for problem in _problems(changed, sheet, len(given))]
+    problems = [_named(sheet, numbers, given, problem) for problem in _whole_problems(changed, sheet)]
     if problems:
         raise Problems(problems)
     return changed
+
+
+def _twice(sheet: Sheet, rows: Sequence[tuple[int, Row]]) -> list[Problem]:
+    """Rows that begin as a row above does; rules begin alike and are no less rules for it."""
+    column, first = sheet.columns[0], dict[str, int]()
+    if sheet.key.startswith("rules-"):
+        return []
+    return [
+        Problem(f"row {number}, {column}", f"{row[column]} stands twice: row {first[row[column].casefold()]} has it.")
+        for number, row in rows
+        if row[column] and first.setdefault(row[column].casefold(), number) != number
+    ]
+
+
+def _row_of(problem: Problem) -> int:
+    found = re.match(r"row (\d+)", problem.field)
+    return int(found[1]) if found else 0
 
 
 def _put(tables: dict[str, Any], sheet: Sheet, given: list[Any]) -> None:
@@ -203,21 +222,44 @@ def _put(tables: dict[str, Any], sheet: Sheet, given: list[Any]) -> None:
         segment["missing"] = missing
 
 
-def _problems(tables: dict[str, Any], sheet: Sheet, count: int) -> list[Problem]:
-    """What is wrong with the maker as it would be: the rows one by one first, then the patterns as wholes."""
+def _row_problems(tables: Mapping[str, Any], sheet: Sheet, given: Sequence[Any]) -> list[Problem]:
+    """What is wrong with the rows one by one, so that every one of them is told and not the first alone."""
     found: list[Problem] = []
-    rows = range(count) if not _is_codes(sheet) and sheet.path[0] != "patterns" else range(0)
-    for index in rows:
-        alone = {**tables, **{name: [] for name in ("items", "patterns")}}
-        alone[str(sheet.path[0])] = [tables[str(sheet.path[0])][index]]
-        if sheet.key != "keyways":
-            alone["keyways"] = []
+    places = {"codes": 0, "missing": 0}
+    for index, row in enumerate(given):
+        name = str(sheet.path[-1])
+        if _is_codes(sheet):
+            name = "codes" if "code" in row else "missing"
+            places[name] += 1
+            index = places[name] - 1
         try:
-            read_maker(alone)
+            read_maker(_alone(tables, sheet, row))
         except BitternError as error:
-            found.append(Problem(error.field.replace("[1]", f"[{index + 1}]", 1), error.message))
-    if found:
-        return found
+            field = re.sub(rf"{re.escape(name)}\[1\]", f"{name}[{index + 1}]", error.field, count=1)
+            if _is_codes(sheet):
+                field = field.replace("segments[1]", f"segments[{int(sheet.path[3]) + 1}]", 1)
+            found.append(Problem(field, error.message))
+    return found
+
+
+def _alone(tables: Mapping[str, Any], sheet: Sheet, row: Any) -> dict[str, Any]:
+    """The maker with this row in its table and nothing else."""
+    first = str(sheet.path[0])
+    alone = {**tables, "items": [], "patterns": []}
+    if sheet.key != "keyways":
+        alone["keyways"] = []
+    if first != "patterns":
+        return {**alone, first: [row]}
+    plain = {"name": "alone", "kind": "text", "text": "A"}
+    if not _is_codes(sheet):
+        return {**alone, "patterns": [{"name": "alone", "segments": [plain], "rules": [row]}]}
+    codes = {"name": "alone", "kind": "codes", "codes": [{"code": "A", "words": "a"}]}
+    codes |= {"codes": [row]} if "code" in row else {"missing": [row]}
+    return {**alone, "patterns": [{"name": "alone", "segments": [codes]}]}
+
+
+def _whole_problems(tables: dict[str, Any], sheet: Sheet) -> list[Problem]:
+    """What is wrong with the table as a whole, its rows being right."""
     try:
         maker = read_maker({**tables, "items": []})
     except BitternError as error:
