@@ -131,3 +131,11 @@ def test_what_belongs_into_a_code_table_is_not_passed_over(ardent: Maker, column
     with pytest.raises(Problems, match="table of their own") as refused:
         read_sheet(ardent.tables, sheet, numbered(rows))
     assert refused.value.problems[0].field == f"row {place + 1}, {column}"
+
+
+def test_every_bad_segment_is_told_and_not_the_first_alone(work) -> None:
+    maker = add_maker(work, "Gannet", "GAN")
+    bad = [{**NEW[0], "text": "ä"}, {**NEW[1], "digits": "many"}, {**NEW[2], "kind": "guess"}]
+    with pytest.raises(Problems) as refused:
+        change_table(work, maker.id, maker.version, "segments", numbered(bad))
+    assert [problem.field for problem in refused.value.problems] == ["row 1, text", "row 2, digits", "row 3, kind"]

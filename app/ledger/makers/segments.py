@@ -87,6 +87,8 @@ def read_segments(tables: Mapping[str, Any], rows: Sequence[tuple[int, Row]]) ->
                 segments.append(_segment(row, known))
             except BitternError as error:
                 problems.append(Problem(f"row {number}, {error.field}", error.message))
+            else:
+                problems += _problems_alone(number, segments[-1])
         patterns.append({"name": name, "segments": segments, "rules": former.get("rules", [])})
         numbers.append([number for number, _ in own])
     if problems:
@@ -164,6 +166,15 @@ def _problems(tables: dict[str, Any]) -> list[Problem]:
         for place, pattern in enumerate(maker.patterns, 1)
         for each in check_pattern(pattern)
     ]
+
+
+def _problems_alone(number: int, segment: dict[str, Any]) -> list[Problem]:
+    """What is wrong with one segment, whatever the others are, so that each bad row is told."""
+    try:
+        read_maker({"name": "alone", "code": "alone", "patterns": [{"name": "alone", "segments": [segment]}]})
+    except BitternError as error:
+        return [_named([[number]], Problem(error.field, error.message))]
+    return []
 
 
 def _named(numbers: Sequence[Sequence[int]], problem: Problem) -> Problem:
