@@ -7,6 +7,7 @@ __all__ = ["key_matrix", "plan_of_solution"]
 from collections.abc import Set as AbstractSet
 from random import Random
 
+from app.keying.errors import NoBittingsLeft
 from app.keying.hierarchy import AccessPlan, key_hierarchy
 from app.keying.levels import PlannedKeyset
 from app.keying.matrix import AccessMatrix, Clash
@@ -27,12 +28,19 @@ def key_matrix(
 ) -> AccessPlan | MatrixSolution:
     """Key a matrix: an AccessPlan, or how the search ended when it did not find one.
 
-    Keys that nest are keyed by levels under `tmk`; others by `solve_matrix`.
+    Keys that nest are keyed by levels under `tmk`; others, and those that levels do not hold, by `solve_matrix`.
+    Raises NoBittingsLeft where levels do not hold them and the search finds nothing in time.
     """
-    found = key_hierarchy(spec, tmk, matrix, avoid)
-    if not isinstance(found, Clash):
-        return found
+    full = None
+    try:
+        found = key_hierarchy(spec, tmk, matrix, avoid)
+        if not isinstance(found, Clash):
+            return found
+    except NoBittingsLeft as error:
+        full = error
     solution = solve_matrix(spec, tmk, matrix, rng, avoid=avoid, seconds=seconds, on_progress=on_progress)
+    if full is not None and solution.outcome is Outcome.NOT_IN_TIME:
+        raise full
     return plan_of_solution(matrix, solution) if solution.outcome is Outcome.SOLVED else solution
 
 

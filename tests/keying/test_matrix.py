@@ -219,3 +219,25 @@ def test_the_fullest_masters_get_the_bittings_with_room():
     plan = key_hierarchy(spec, (1, 1, 2, 1), AccessMatrix.of(opens, doors))
     assert isinstance(plan, AccessPlan)
     assert opened_by(plan) == opens
+
+
+def test_what_levels_do_not_hold_is_searched_for_side_by_side():
+    """Two halls of six rooms each under a head: a MACS of 1 leaves too few in progression, not too few in all."""
+    spec = BittingSpec(chambers=4, depths=4, macs=1, step=1)
+    doors = [f"{hall}{room}" for hall in "ab" for room in range(6)]
+    opens = {"head": set(doors), **{hall: {door for door in doors if door[0] == hall} for hall in "ab"}}
+    opens.update({f"room {door}": {door} for door in doors})
+    matrix = AccessMatrix.of(opens, doors)
+    tmk = (1, 1, 1, 1)
+    with pytest.raises(NoBittingsLeft):
+        key_hierarchy(spec, tmk, matrix)
+    plan = key_matrix(spec, tmk, matrix, Random(1), seconds=20)
+    assert isinstance(plan, AccessPlan)
+    for holder, opened in opens.items():
+        own = plan.keys[plan.holders[holder]]
+        turned = set()
+        for door in doors:
+            pinned = [plan.keys[symbol] for symbol in plan.cylinders[plan.doors[door]]]
+            if all(cut in cuts for cut, cuts in zip(own, zip(*pinned, strict=True), strict=True)):
+                turned.add(door)
+        assert turned == opened
