@@ -13,6 +13,7 @@ from sqlalchemy.orm.attributes import flag_modified
 
 from app.ledger.doors.fields import DoorChange, FieldChange, for_event, put, said
 from app.ledger.doors.models import Cylinder, Door
+from app.ledger.doors.unmerging import MERGED, UNMERGED, ReturningDoor, bring_back, taken_back, what_returns
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound, Stale
 from app.ledger.events.actions import record
@@ -20,15 +21,16 @@ from app.ledger.events.models import Event
 from app.ledger.users.models import Role
 from app.ledger.work import Work
 
-SITE_KINDS = ("door list read", "doors changed together", "doors merged", "change undone")
-UNDOABLE = ("door list read", "doors changed together", "door changed", "change undone")
+SITE_KINDS = ("door list read", "doors changed together", MERGED, "change undone", UNMERGED)
+UNDOABLE = ("door list read", "doors changed together", "door changed", MERGED, "change undone")
 
 
 @dataclass(frozen=True, slots=True)
 class UndoPlan:
     """What taking a change back would do. `kept`: sentences about what was changed again since, and so stays;
     `removed`: doors that the change added and that go, as (id, version, opening); `cylinders`: those that it put
-    on record and that go, as (id, "101, outside"); `cylinder_doors`: their doors' versions by id."""
+    on record and that go, as (id, "101, outside"); `cylinder_doors`: their doors' versions by id; `returning`: the
+    door that a merge took away and that comes back."""
 
     event: Event
     changes: tuple[DoorChange, ...]
@@ -36,12 +38,14 @@ class UndoPlan:
     kept: tuple[str, ...]
     cylinders: tuple[tuple[int, str], ...] = ()
     cylinder_doors: Mapping[int, int] = field(default_factory=dict)
+    returning: ReturningDoor | None = None
 
     @property
     def seen(self) -> dict[int, int]:
         """Door id → version, of every door that it touches."""
         touched = {change.door_id: change.version for change in self.changes} | dict(self.cylinder_doors)
-        return touched | {door_id: version for door_id, version, _ in self.removed}
+        touched |= {door_id: version for door_id, version, _ in self.removed}
+        return touched | dict([self.returning.kept] if self.returning else [])
 
 
 def site_story(session: Session, site_id: int, limit: int = 50) -> tuple[Event, ...]:
@@ -63,11 +67,11 @@ def door_story(session: Session, door: Door, limit: int = 50) -> tuple[Event, ..
 
 
 def _merged_into(session: Session, door: Door) -> set[int]:
-    """The door's own id, and those of the doors that became this one."""
-    rows = sa.select(Event).where(Event.subject == f"site {door.site_id}", Event.kind == "doors merged")
-    ids = {door.id}
+    """The door's own id, and those of the doors that became this one and are no door of their own again."""
+    rows = sa.select(Event).where(Event.subject == f"site {door.site_id}", Event.kind == MERGED)
+    ids, parted = {door.id}, taken_back(session, door.site_id)
     for event in session.scalars(rows.order_by(Event.id.desc())):  # newest first: what went into one that went
-        if event.detail.get("kept") in ids:
+        if event.detail.get("kept") in ids and event.id not in parted:
             ids.add(int(event.detail["gone"]))
     return ids
 
@@ -75,7 +79,9 @@ def _merged_into(session: Session, door: Door) -> set[int]:
 def _doors_in(event: Event) -> set[int]:
     detail = event.detail
     cylinders = detail.get("cylinders", {})
-    return {int(one) for one in detail.get("doors", {})} | set(detail.get("added", ())) | set(cylinders.values())
+    merged = {int(detail[name]) for name in ("kept", "gone") if name in detail}
+    told = {int(one) for one in detail.get("doors", {})}
+    return told | set(detail.get("added", ())) | set(cylinders.values()) | merged
 
 
 def plan_undo(session: Session, site_id: int, event_id: int) -> UndoPlan:
@@ -89,7 +95,12 @@ def plan_undo(session: Session, site_id: int, event_id: int) -> UndoPlan:
     doors = _doors(session, site_id, _doors_in(event))
     if event.subject != f"site {site_id}" and not doors:
         raise NotFound("change of doors")
-    changes, kept = [], []
+    changes: list[DoorChange] = []
+    kept: list[str] = []
+    returning = None
+    if event.kind == MERGED:
+        returning = what_returns(session, event, doors.get(int(event.detail["kept"])), kept)
+        told = told if returning else {}
     for word, fields in told.items():
         door = doors.get(int(word))
         if door is None:
@@ -117,6 +128,7 @@ def plan_undo(session: Session, site_id: int, event_id: int) -> UndoPlan:
         tuple(kept),
         tuple((one.id, _place(doors[one.door_id or 0], one)) for one in going),
         {one.door_id: doors[one.door_id].version for one in going if one.door_id is not None},
+        returning,
     )
 
 
@@ -170,14 +182,17 @@ def undo_change(work: Work, site_id: int, event_id: int, seen: Mapping[int, int]
                 work.session.delete(lock)
             work.session.delete(doors[door_id])
         work.session.flush()
-        count = len(plan.seen)
+        if plan.returning is not None:
+            bring_back(work.session, plan.returning, doors[plan.returning.kept[0]])
+        count = len(plan.seen) + (plan.returning is not None)
         record(
             work,
-            "change undone",
+            UNMERGED if plan.returning else "change undone",
             f"site {site_id}",
             f"Taken back on {count:,} {'door' if count == 1 else 'doors'}: {plan.event.summary}"[:1000],
             doors=for_event(plan.changes),
             undoes=event_id,
+            **({"kept": plan.returning.kept[0], "gone": plan.returning.door_id} if plan.returning else {}),
         )
         return count
 

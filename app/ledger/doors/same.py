@@ -12,9 +12,10 @@ from sqlalchemy.orm import Session
 from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import Problem, Problems
-from app.ledger.doors.fields import LIMITS, said
+from app.ledger.doors.fields import LIMITS, DoorChange, changed, for_event, said
 from app.ledger.doors.models import Cylinder, Door, Lock
 from app.ledger.doors.standing import standing
+from app.ledger.doors.unmerging import MERGED
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound, Stale
 from app.ledger.events.actions import record
@@ -96,7 +97,8 @@ def merge_doors(work: Work, kept: tuple[int, int], gone: tuple[int, int]) -> Doo
     """Make two doors of one site into one; each is given as (id, version read). The kept door.
 
     What the kept door does not say is filled from the other; a flag on either stays; the cylinders go over with
-    their history. LedgerError on `keep` where both have a cylinder at one position, or the sites differ; Stale.
+    their history; `undo_change` takes it back. LedgerError on `keep` where both have a cylinder at one position, or
+    the sites differ; Stale.
     """
     work.require(Role.COUNTER, Role.BENCH)
     if kept[0] == gone[0]:
@@ -106,7 +108,8 @@ def merge_doors(work: Work, kept: tuple[int, int], gone: tuple[int, int]) -> Doo
         if door.site_id != other.site_id:
             raise LedgerError("keep", "These doors are at different sites.")
         _refuse_collision(door, other)
-        before = said(other)
+        before, kept_before = said(other), said(door)
+        moved = [cylinder.id for cylinder in other.cylinders]
         summary = f"Door {other.opening_number} merged into {door.opening_number}"
         _fill_from(door, other)
         for cylinder in list(other.cylinders):
@@ -118,8 +121,18 @@ def merge_doors(work: Work, kept: tuple[int, int], gone: tuple[int, int]) -> Doo
         gone_id = other.id
         work.session.expire(other)
         work.session.delete(other)
-        record(work, "doors merged", f"site {door.site_id}", summary, kept=door.id, gone=gone_id, was=before)
-        record(work, "doors merged", f"door {door.id}", summary)
+        filled = DoorChange(door.id, door.version, door.opening_number, changed(kept_before, said(door)))
+        record(
+            work,
+            MERGED,
+            f"site {door.site_id}",
+            summary,
+            kept=door.id,
+            gone=gone_id,
+            was=before,
+            moved=moved,
+            doors=for_event([filled]),
+        )
         return door
 
 

@@ -258,3 +258,43 @@ def test_remarks_that_do_not_fit_one_door_stop_a_merge(work: Work, doors: list[D
     with pytest.raises(LedgerError, match="remarks") as refused:
         merge_doors(work, (one.id, one.version), (two.id, two.version))
     assert refused.value.field == "keep"
+
+
+def test_a_merge_is_taken_back_with_the_cylinders_and_the_story(work: Work, site: Site, doors: list[Door]) -> None:
+    one, two = doors[0], doors[1]
+    change_door(work, two.id, two.version, DoorForm("2", "Stair", hand="LH", lock="Rim lock", is_egress=True))
+    brought = add_cylinder(work, two.id, CylinderForm("outside", "rim cylinder"))
+    own = add_cylinder(work, one.id, CylinderForm("inside", "mortise cylinder"))
+    merge_doors(work, (one.id, door_of(work, one.id).version), (two.id, door_of(work, two.id).version))
+    kept = door_of(work, one.id)
+    change_door(work, one.id, kept.version, DoorForm("1", "Lobby", "LH", "Rim lock", is_egress=True))
+    event = next(event for event in site_story(work.session, site.id) if event.kind == "doors merged")
+    with pytest.raises(Stale):
+        undo_change(work, site.id, event.id, {one.id: 1})
+    plan = plan_undo(work.session, site.id, event.id)
+    assert plan.returning is not None and plan.returning.cylinders == ((brought.id, "2, outside"),)
+    assert undo_change(work, site.id, event.id, plan.seen) == 2
+
+    kept, back = door_of(work, one.id), door_of(work, two.id)
+    assert (kept.location, kept.hand, kept.is_egress) == ("Lobby", "", False)  # what was changed since stays
+    assert (back.opening_number, back.location, back.hand, back.is_egress) == ("2", "Stair", "LH", True)
+    assert back.lock is not None and back.lock.description == "Rim lock"
+    assert [[c.id for c in door.cylinders] for door in (kept, back)] == [[own.id], [brought.id]]
+    assert not any("rim cylinder" in event.summary for event in door_story(work.session, kept))
+    assert any("rim cylinder" in event.summary for event in door_story(work.session, back))
+    again = plan_undo(work.session, site.id, event.id)
+    assert not again.seen and "taken back already" in again.kept[0]
+    merge_doors(work, (one.id, kept.version), (two.id, back.version))
+    assert door_of(work, one.id).hand == "LH" and first_broken_link(work.session) is None
+
+
+def test_a_merge_is_not_taken_back_over_another_door(work: Work, site: Site, doors: list[Door]) -> None:
+    one, two, three = doors
+    merge_doors(work, (one.id, one.version), (two.id, two.version))
+    first = site_story(work.session, site.id)[0]
+    merge_doors(work, (three.id, three.version), (one.id, door_of(work, one.id).version))
+    assert "merged on since" in plan_undo(work.session, site.id, first.id).kept[0]
+    second = site_story(work.session, site.id)[0]
+    add_door(work, site.id, DoorForm("1", "Yard"))
+    with pytest.raises(LedgerError, match="Another door is 1 by now"):
+        plan_undo(work.session, site.id, second.id)
