@@ -19,6 +19,7 @@ from app.web.services import the_config
 
 _TOKEN = re.compile(r"[A-Za-z0-9_-]{20,40}")
 _KEPT = timedelta(hours=24)
+_MOST_OF_ONE = 8  # files of one person; the oldest goes first, so that nobody fills the disk by sending
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,16 +38,14 @@ def _folder() -> Path:
 
 
 def keep_waiting(work: Work, purpose: str, sent: FileStorage | None) -> WaitingFile:
-    """Keep a file that was sent; BitternError on `file` when there is none. Files older than a day are let go."""
+    """Keep a file that was sent; BitternError on `file` when there is none. Old ones are let go."""
     if sent is None or not sent.filename:
         raise BitternError("file", "Choose a file first.")
     content = sent.read()
     if not content:
         raise BitternError("file", "This file is empty.")
     folder = _folder()
-    for path in folder.iterdir():
-        if work.now - datetime.fromtimestamp(path.stat().st_mtime, work.now.tzinfo) > _KEPT:
-            path.unlink(missing_ok=True)
+    _let_go(folder, work)
     token = secrets.token_urlsafe(18)
     name = " ".join(sent.filename.replace("\\", "/").rpartition("/")[2].split())[-120:]
     about = {"user": work.actor.user_id, "purpose": purpose, "name": name}
@@ -54,6 +53,22 @@ def keep_waiting(work: Work, purpose: str, sent: FileStorage | None) -> WaitingF
     (folder / f"{token}.json").write_text(json.dumps(about), "utf-8")
     (folder / f"{token}.data").write_bytes(content)
     return WaitingFile(token, name, content)
+
+
+def _let_go(folder: Path, work: Work) -> None:
+    """What is a day old goes, and the oldest of a person who has many waiting."""
+    own = []
+    for path in folder.iterdir():
+        try:
+            sent_at = path.stat().st_mtime
+            if work.now - datetime.fromtimestamp(sent_at, work.now.tzinfo) > _KEPT:
+                path.unlink(missing_ok=True)
+            elif path.suffix == ".json" and json.loads(path.read_text("utf-8")).get("user") == work.actor.user_id:
+                own.append((sent_at, path.stem))
+        except (OSError, ValueError):  # gone meanwhile, or being written by another request
+            continue
+    for _, token in sorted(own)[: 1 - _MOST_OF_ONE]:
+        drop_waiting(token)
 
 
 def find_waiting(work: Work, purpose: str, token: str) -> WaitingFile:

@@ -278,7 +278,25 @@ def test_what_shows_bittings_asks_for_the_password(web: Flask) -> None:
         "mine.no_second_factor": "logins",
         "mine.no_pin": "logins",
         "mine.end": "logins",
+        "backups.download": "copies",
+        "moving.download": "copies",
     }
+
+
+@pytest.mark.parametrize(
+    ("place", "typed"),
+    [("/house/export/house.zip", {}), ("/house/backups/download", {"passphrase": "", "again": ""})],
+)
+def test_the_house_is_not_carried_away_from_a_screen_left_open(
+    client: FormClient, web: Flask, place: str, typed: dict[str, str]
+) -> None:
+    later(web, minutes=11)
+    asked = client.post(place, data=typed)
+    assert (asked.status_code, "Your password once more" in asked.text) == (423, True)
+    assert client.post(place, data={**hidden(asked.text), "secret-again": "not it"}).status_code == 423
+    done = client.post(place, data={**hidden(asked.text), "secret-again": PASSWORD})
+    assert done.status_code == (422 if typed else 200)  # the backup's own form has its say again
+    done.close()
 
 
 @pytest.fixture

@@ -26,6 +26,7 @@ class Proof(StrEnum):
     BITTING_LIST = "bitting list"
     BITTINGS = "bittings"
     LOGINS = "logins"  # who may log in, and where: always asked
+    COPIES = "copies"  # of the whole house, to be carried away: always asked
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +54,7 @@ class LoginRules:
         >>> LoginRules().wants(Proof.BITTINGS, Role.BENCH), LoginRules().wants(Proof.BITTINGS, Role.OWNER)
         (False, True)
         """
-        if proof is Proof.LOGINS:
+        if proof in (Proof.LOGINS, Proof.COPIES):
             return True
         if proof is Proof.BITTING_LIST:
             return self.proof_of_list

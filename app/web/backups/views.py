@@ -15,7 +15,8 @@ from app.ledger.backup.making import make_backup
 from app.ledger.backup.place import database_file, scratch
 from app.ledger.backup.rotation import LastBackup, recent_backups
 from app.ledger.backup.sealing import Secret, passphrase_secret
-from app.web.access import roles
+from app.ledger.users.login_rules import Proof
+from app.web.access import proven, roles
 from app.web.backups.forms import SealForm
 from app.web.forms_base import attach, typed
 from app.web.services import current_work, request_session, the_config, the_ledger, the_time
@@ -46,6 +47,7 @@ def index() -> ResponseReturnValue:
 
 @blueprint.post("/download")
 @roles()
+@proven(Proof.COPIES)
 def download() -> ResponseReturnValue:
     """A sealed backup of this moment, sent to the browser; nothing of it stays here but the word on record."""
     form = SealForm()

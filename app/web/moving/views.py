@@ -11,7 +11,8 @@ from app.errors import BitternError, Problem
 from app.ledger.moving.loading import import_house, plan_house
 from app.ledger.moving.tables import TABLES
 from app.ledger.moving.writing import KINDS, export_house
-from app.web.access import roles
+from app.ledger.users.login_rules import Proof
+from app.web.access import proven, roles
 from app.web.errors import about
 from app.web.files import XLSX, send
 from app.web.forms_base import FilePage, attach
@@ -45,6 +46,7 @@ def index() -> ResponseReturnValue:
 
 @blueprint.post("/house.<kind>")
 @roles()
+@proven(Proof.COPIES)
 def download(kind: str) -> ResponseReturnValue:
     """The whole house as a ZIP of CSV files, or as one workbook; that it left is put on record."""
     if kind not in KINDS:

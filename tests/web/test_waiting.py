@@ -1,0 +1,38 @@
+"""Files that wait for 'put on record': each for its sender alone, and not more than a few of anybody's."""
+
+from __future__ import annotations
+
+import io
+import os
+from collections.abc import Callable
+
+import pytest
+from flask import Flask
+from werkzeug.datastructures import FileStorage
+
+from app.config import Config
+from app.errors import BitternError
+from app.ledger.models import Role
+from app.ledger.work import Work
+from app.web.waiting import find_waiting, keep_waiting
+
+
+def test_nobody_fills_the_disk_by_sending(web: Flask, config: Config, work_as: Callable[[Role], Work]) -> None:
+    clerk, bench = work_as(Role.COUNTER), work_as(Role.BENCH)
+
+    def send(work: Work, number: int) -> str:
+        token = keep_waiting(work, "doors", FileStorage(io.BytesIO(b"x"), f"{number}.csv")).token
+        at = work.now.timestamp() + number
+        for ending in ("json", "data"):
+            os.utime(config.instance / "waiting" / f"{token}.{ending}", (at, at))
+        return token
+
+    with web.app_context():
+        other = send(bench, 0)
+        sent = [send(clerk, number) for number in range(1, 13)]
+        kept = sorted(path.stem for path in (config.instance / "waiting").glob("*.data"))
+        assert kept == sorted([other, *sent[-8:]])
+        assert find_waiting(clerk, "doors", sent[-1]).name == "12.csv"
+        for work, token in ((clerk, sent[0]), (clerk, other), (bench, sent[-1])):
+            with pytest.raises(BitternError, match="not kept any more"):
+                find_waiting(work, "doors", token)
