@@ -85,15 +85,16 @@ class PriceBook:
         return tuple(self._by_code)
 
     def price(self, code: str, on: date, tier: str | None = None, quantity: int = 1) -> PriceRow:
-        """The row that holds: the customer's tier before no tier, then the latest `valid_from`, then the
-        largest `quantity_from` not above `quantity`. `BitternError` naming the code when there is none.
+        """The row that holds: the customer's tier before no tier, then the largest `quantity_from` not above
+        `quantity`, then the latest `valid_from`: a new price for one each leaves the quantity breaks as they are,
+        until each has a new price or an end of its own. `BitternError` naming the code when there is none.
         """
         known = self._by_code.get(code, [])
         fitting = [
             row for row in known if row.holds_on(on) and row.tier in (None, tier) and row.quantity_from <= quantity
         ]
         if fitting:
-            return max(fitting, key=lambda row: (row.tier is not None, row.valid_from, row.quantity_from))
+            return max(fitting, key=lambda row: (row.tier is not None, row.quantity_from, row.valid_from))
         shown = code if len(code) <= 40 else f"{code[:39]}…"
         if not known:
             raise BitternError("code", f"There is no price for {shown}; enter it in the price book.")

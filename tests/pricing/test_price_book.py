@@ -36,12 +36,23 @@ def test_the_customers_tier_comes_before_a_later_row_and_a_larger_quantity():
     ]
     assert price(rows, JUNE, "trade", 50) == 3000
     assert price(rows, JUNE, "school", 1) == 5000
-    assert price(rows, JUNE, None, 50) == 5000
+    assert price(rows, JUNE, None, 50) == 2000
 
 
 def test_the_largest_quantity_reached_counts():
     rows = [ROW, replace(ROW, quantity_from=10, unit_cents=4000), replace(ROW, quantity_from=50, unit_cents=3500)]
     assert [price(rows, quantity=n) for n in (1, 9, 10, 49, 50, 999)] == [4250, 4250, 4000, 4000, 3500, 3500]
+
+
+def test_a_new_price_for_one_each_leaves_the_quantity_breaks():
+    rows = [
+        ROW,
+        replace(ROW, quantity_from=10, unit_cents=4000),
+        replace(ROW, unit_cents=4500, valid_from=MARCH),
+    ]
+    assert [price(rows, JUNE, quantity=n) for n in (9, 10)] == [4500, 4000]
+    ended = [*rows[:1], replace(rows[1], valid_until=date(2026, 2, 28)), rows[2]]
+    assert [price(ended, JUNE, quantity=n) for n in (9, 10)] == [4500, 4500]
 
 
 def test_what_has_no_price_is_named():

@@ -47,7 +47,7 @@ def test_a_change_of_cost_or_wording_alone_counts():
 def test_rows_that_a_later_one_hides_are_not_in_force():
     rows = [ROW, replace(ROW, quantity_from=10, unit_cents=3500), replace(ROW, valid_from=MARCH, unit_cents=4300)]
     assert set(prices_in_force(PriceBook(rows), JANUARY)) == {("M-100", None, 1), ("M-100", None, 10)}
-    assert set(prices_in_force(PriceBook(rows), MARCH)) == {("M-100", None, 1)}
+    assert prices_in_force(PriceBook(rows), MARCH) == {("M-100", None, 1): rows[2], ("M-100", None, 10): rows[1]}
 
 
 def test_a_customers_steps_are_what_the_book_answers():

@@ -7,7 +7,7 @@ __all__ = ["MailError", "MailServer", "Sent", "send_quote"]
 import smtplib
 import ssl
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from email.message import EmailMessage
 from threading import Lock
@@ -96,30 +96,80 @@ def _once(token: str) -> Iterator[None]:
 
 def _deliver(message: EmailMessage, server: MailServer) -> list[str]:
     """Hand the message over; the addresses that the server refuses while it takes it for others."""
+    connection = _reached(server)
     try:
-        with _connection(server) as connection:
-            if server.security == "starttls":
-                connection.starttls(context=ssl.create_default_context())
-            if server.user:
-                connection.login(server.user, server.password)
-            return sorted(connection.send_message(message))
+        return _handed_over(message, connection, server)
     except smtplib.SMTPAuthenticationError as error:
         raise MailError("The mail server refused the house's user name or password.") from error
     except smtplib.SMTPRecipientsRefused as error:
-        raise MailError(f"The mail server refuses the address {', '.join(error.recipients)[:200]}.") from error
+        said = _words(*next(iter(error.recipients.values())))
+        raise MailError(
+            f"The mail server refuses the address {', '.join(error.recipients)[:200]}: {said}."
+        ) from error
+    except smtplib.SMTPSenderRefused as error:
+        said = _words(error.smtp_code, error.smtp_error)
+        raise MailError(f"The mail server refuses the house's own address {error.sender}: {said}.") from error
     except smtplib.SMTPResponseException as error:
-        raise MailError(f"The mail server answered {error.smtp_code}.") from error
+        raise MailError(f"The mail server answered {_words(error.smtp_code, error.smtp_error)}.") from error
     except smtplib.SMTPNotSupportedError as error:
         raise MailError(
             "The mail server does not offer what the settings ask of it (STARTTLS or a login)."
         ) from error
     except ssl.SSLError as error:
-        raise MailError(
-            f"On port {server.port} the mail server {server.host} does not speak TLS, or shows a certificate that is "
-            "not trusted here."
-        ) from error
+        raise _untrusted(server, error) from error
+    except smtplib.SMTPServerDisconnected as error:
+        raise _broken_off(server) from error
+    except smtplib.SMTPException as error:
+        raise MailError("The mail server offers no way to log in that is known here.") from error
+    except OSError as error:
+        raise _broken_off(server) from error
+    finally:
+        _leave(connection)
+
+
+def _handed_over(message: EmailMessage, connection: smtplib.SMTP, server: MailServer) -> list[str]:
+    if server.security == "starttls":
+        connection.starttls(context=ssl.create_default_context())
+    if server.user:
+        connection.login(server.user, server.password)
+    return sorted(connection.send_message(message))
+
+
+def _reached(server: MailServer) -> smtplib.SMTP:
+    """The server once it has greeted; MailError where nobody listens, or no TLS that is trusted here is spoken."""
+    try:
+        return _connection(server)
+    except ssl.SSLError as error:
+        raise _untrusted(server, error) from error
+    except smtplib.SMTPResponseException as error:
+        raise MailError(f"The mail server answered {_words(error.smtp_code, error.smtp_error)}.") from error
     except (OSError, smtplib.SMTPException) as error:
         raise MailError(f"The mail server {server.host} could not be reached on port {server.port}.") from error
+
+
+def _broken_off(server: MailServer) -> MailError:
+    return MailError(f"The mail server {server.host} broke off, so ask whether it arrived before you send it again.")
+
+
+def _untrusted(server: MailServer, error: ssl.SSLError) -> MailError:
+    there = f"On port {server.port} the mail server {server.host}"
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return MailError(f"{there} shows a certificate that is not trusted here: {error.verify_message.rstrip('.')}.")
+    return MailError(f"{there} does not speak TLS as the settings ask.")
+
+
+def _words(code: int, said: bytes | str) -> str:
+    """A server's refusal as a person may read it: its number and the beginning of its own words."""
+    text = said.decode("utf-8", "replace") if isinstance(said, bytes) else said
+    plain = " ".join("".join(letter if letter.isprintable() else " " for letter in text).split())
+    return f"{code} {plain[:120]}".strip().rstrip(".")
+
+
+def _leave(connection: smtplib.SMTP) -> None:
+    """Take leave. What the server says to it, or does not say, changes nothing: the message is taken or refused."""
+    with suppress(smtplib.SMTPException, OSError):
+        connection.quit()
+    connection.close()
 
 
 def _connection(server: MailServer) -> smtplib.SMTP:

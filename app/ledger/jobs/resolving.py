@@ -217,8 +217,9 @@ class Resolver:
         """
         number = item.part_number
         rule = self._rules.rule(number, item.category, maker.code, self._tier or None, self._on)
-        if number in self._book and (rule is None or rule.code is None):
-            return self._book.price(number, self._on, self._tier or None, quantity).unit_cents
+        own = self._book.own(number, self._on, self._tier or None, quantity)
+        if own is not None and (rule is None or rule.code is None):
+            return own.unit_cents
         if rule is not None:
             return rule.price(item.cost_cents, item.list_cents)
         return half_up(Fraction(item.list_cents) * Fraction(Decimal(100) - self._percent_off) / 100)

@@ -72,7 +72,9 @@ class Ruled:
 
 
 class RuledBook(PriceBook):
-    """The price book with the rules that name one of its codes: the row that holds, at the price by its rule."""
+    """The price book with the rules that name one of its codes, or a category and no maker: the row that holds, at
+    the price by its rule. What a rule says of a maker or of everything is about catalogues alone.
+    """
 
     def __init__(self, rows: Iterable[PriceRow], rules: PriceRules) -> None:
         super().__init__(rows)
@@ -82,9 +84,16 @@ class RuledBook(PriceBook):
         """As `PriceBook.price`; list is the row's own price."""
         row = super().price(code, on, tier, quantity)
         rule = self.rules.rule(code, row.category, None, tier, on)
-        if rule is None or rule.code is None:
+        if rule is None or (rule.code is None and rule.category is None):
             return row
         return replace(row, unit_cents=rule.price(row.cost_cents, row.unit_cents))
+
+    def own(self, code: str, on: date, tier: str | None, quantity: int) -> PriceRow | None:
+        """The book's own row for a part number, whatever the rules; None where none holds then: not yet, or ended."""
+        try:
+            return super().price(code, on, tier, quantity)
+        except BitternError:
+            return None
 
 
 def rule_words(rule: PriceRuleRow) -> str:

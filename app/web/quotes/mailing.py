@@ -5,6 +5,7 @@ from __future__ import annotations
 __all__ = ["mail"]
 
 import secrets
+from email.utils import make_msgid
 
 from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
@@ -65,6 +66,7 @@ def _go(view: QuoteView, form: MailForm, server: MailServer | None) -> ResponseR
     message = quote_mail(view.snapshot, to, words, sender, work.now)
     number, revision = view.job.number, view.revision.revision
     if request.form.get("press") == "send" and server is not None:
+        message["Message-ID"] = make_msgid(domain=sender.rpartition("@")[2])  # one without is often taken for junk
         done = send_quote(work, view.revision.id, message, server, typed(form.token))
         if done.to:
             flash(f"Quote {number}-{revision} is sent to {', '.join(done.to)}.")
