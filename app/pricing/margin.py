@@ -61,6 +61,10 @@ class PriceRule:
         if self.valid_until is not None and self.valid_until < self.valid_from:
             raise BitternError("valid_until", "The last day may not be before the first.")
 
+    def can_price(self, cost_cents: int) -> bool:
+        """Whether a price comes of it: a multiple or a margin of a cost that is not on record would be nothing."""
+        return self.basis is PriceBasis.LIST_LESS or cost_cents > 0
+
     def price(self, cost_cents: int, list_cents: int) -> int:
         """The unit price, rounded half-up to the cent.
 

@@ -71,7 +71,17 @@ def test_tax_rules_say_which_holds_now(owner_client: FlaskClient) -> None:
 def test_a_dated_rate_is_put_on_record_and_the_same_day_replaces_it(owner_client: FlaskClient, session) -> None:
     data = {"place": "Saltmarsh", "rate": "7.25", "goods_taxed": "y", "valid_from": "2027-01-01"}
     assert owner_client.post("/house/settings/tax/new", data=data).status_code == 303
-    assert owner_client.post("/house/settings/tax/new", data={**data, "rate": "8"}).status_code == 303
+    assert owner_client.post("/house/settings/tax/new", data=data).status_code == 303  # pressed twice
+    blind = owner_client.post("/house/settings/tax/new", data={**data, "rate": "8"})
+    assert blind.status_code == 409 and "choose Change beside it" in blind.text
+    assert 'href="/house/settings/tax/new?rule=1"' in owner_client.get("/house/settings").text
+    page = owner_client.get("/house/settings/tax/new?rule=1").text
+    seen = {"seen": "7.25/goods/"}
+    assert f'value="{seen["seen"]}"' in page and 'value="Saltmarsh"' in page and 'value="7.25"' in page
+    assert owner_client.post("/house/settings/tax/new", data={**data, **seen, "rate": "8"}).status_code == 303
+    stale = owner_client.post("/house/settings/tax/new", data={**data, **seen, "rate": "9", "labour_taxed": "y"})
+    assert stale.status_code == 409  # somebody else was faster
+    assert owner_client.get("/house/settings/tax/new?rule=99").status_code == 404
     row = session.scalar(sa.select(TaxRuleRow))
     assert (row.rate_percent, row.goods_taxed, row.labour_taxed) == ("8", True, False)
     session.commit()

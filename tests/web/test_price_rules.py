@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from decimal import ROUND_HALF_UP, Decimal
 from html import unescape
 
 import pytest
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.models import BenchTermsRow, CatalogueItem, Customer, Event, PriceRuleRow, Role
+from app.ledger.models import BenchTermsRow, CatalogueItem, Customer, Event, PriceBookRow, PriceRuleRow, Role
 from app.pricing import show_cents
 from tests.factories import FormClient
-from tests.stocked import PART, empty_house, posted
+from tests.stocked import HARDWARE, PART, empty_house, posted
 
 __all__ = ["empty_house"]
 
@@ -68,6 +69,59 @@ def test_the_more_particular_rule_counts_and_a_tiers_before_everybodys(owned: Fo
     assert each(owned) == show_cents(3 * there.cost_cents)
     trade = session.scalars(sa.select(Customer.id).where(Customer.tier == "trade")).first()
     assert each(owned, customer_id=trade) == show_cents((3 * there.cost_cents + 1) // 2)
+
+
+def ring_set(client: FormClient, quantity: int = 1) -> str:
+    lines = posted(dict(HARDWARE, quantity=str(quantity)))
+    page = unescape(client.post("/counter/work-out", data=lines, headers=LIVE).text)
+    found = re.search(rf"{quantity} × (\$[\d.,]+)", page)
+    assert found, page
+    return found[1]
+
+
+def test_a_rule_of_a_category_reaches_the_books_own_entries(owned: FormClient, session: Session) -> None:
+    row = session.scalars(sa.select(PriceBookRow).where(PriceBookRow.code == "RING-SET")).one()
+    before = ring_set(owned)
+    assert owned.post("/prices/rules/set", data={**RULE, "maker": "ARD"}).status_code == 303
+    assert owned.post("/prices/rules/set", data=RULE).status_code == 303
+    assert ring_set(owned) == before  # of a maker, of everything: the catalogues' own
+    less = {**RULE, "basis": "list less", "figure": "10", "category": row.category}
+    assert owned.post("/prices/rules/set", data=less).status_code == 303
+    after = show_cents(int((Decimal(row.unit_cents) * 9 / 10).quantize(Decimal(1), ROUND_HALF_UP)))
+    assert ring_set(owned) == after != before
+    page = unescape(owned.get("/prices/rules/3").text)
+    assert "RING-SET" in page and after in page and before in page
+
+
+def test_a_rule_from_cost_gives_nothing_away_where_no_cost_is_on_record(owned: FormClient, session: Session) -> None:
+    row = session.scalars(sa.select(PriceBookRow).where(PriceBookRow.code == "RING-SET")).one()
+    row.cost_cents = 0
+    item(session).cost_cents = 0
+    session.commit()
+    before, part = ring_set(owned), each(owned)
+    for more in (
+        {"code": "RING-SET"},
+        {"category": row.category, "basis": "margin", "figure": "40"},
+        {"code": NUMBER},
+    ):
+        assert owned.post("/prices/rules/set", data={**RULE, **more}).status_code == 303
+    assert (ring_set(owned), each(owned)) == (before, part) != ("$0.00", "$0.00")
+
+
+def test_a_first_price_of_its_own_that_starts_next_week_does_not_stop_a_part_today(owned: FormClient) -> None:
+    before = each(owned)
+    price = {
+        "code": NUMBER,
+        "description": "Cylinder",
+        "category": "cylinder",
+        "kind": "goods",
+        "quantity_from": "1",
+        "unit_cents": "99.00",
+        "cost_cents": "6.00",
+        "valid_from": "2026-11-30",
+    }
+    assert owned.post("/prices/set", data=price).status_code == 303
+    assert each(owned) == before != "$99.00"
 
 
 def test_a_rule_that_starts_next_week_does_not_count_yet(owned: FormClient) -> None:

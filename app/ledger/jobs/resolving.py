@@ -213,14 +213,16 @@ class Resolver:
 
     def _selling(self, maker: MakerTables, item: CatalogueItem, quantity: int) -> int:
         """The price book's own row for a part number, else by the price rule that counts, else list less the tier's
-        percentage. A rule that names the number goes before its row.
+        percentage. A rule that names the number goes before its row; one that works from a cost says nothing of
+        an item without one.
         """
         number = item.part_number
         rule = self._rules.rule(number, item.category, maker.code, self._tier or None, self._on)
         own = self._book.own(number, self._on, self._tier or None, quantity)
-        if own is not None and (rule is None or rule.code is None):
+        is_named = rule is not None and rule.code is not None and rule.can_price(item.cost_cents)
+        if own is not None and not is_named:
             return own.unit_cents
-        if rule is not None:
+        if rule is not None and rule.can_price(item.cost_cents):
             return rule.price(item.cost_cents, item.list_cents)
         return half_up(Fraction(item.list_cents) * Fraction(Decimal(100) - self._percent_off) / 100)
 

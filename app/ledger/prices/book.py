@@ -6,11 +6,11 @@ __all__ = [
     "BookLine",
     "BookPage",
     "book_page",
-    "catalogue_categories",
     "categories",
     "code_lines",
     "export_rows",
     "next_monday",
+    "ruled_categories",
 ]
 
 from collections.abc import Iterator, Sequence
@@ -114,9 +114,9 @@ def categories(session: Session) -> Sequence[str]:
     return session.scalars(sa.select(PriceBookRow.category).distinct().order_by(PriceBookRow.category)).all()
 
 
-def catalogue_categories(session: Session) -> Sequence[str]:
-    """The categories of the makers' catalogues, by name."""
-    return session.scalars(sa.select(CatalogueItem.category).distinct().order_by(CatalogueItem.category)).all()
+def ruled_categories(session: Session) -> Sequence[str]:
+    """The categories that a price rule may name, the makers' catalogues' and the book's, by name."""
+    return sorted({*session.scalars(sa.select(CatalogueItem.category).distinct()), *categories(session)})
 
 
 def next_monday(today: date) -> date:

@@ -2,7 +2,17 @@
 
 from __future__ import annotations
 
-__all__ = ["TaxRuleForm", "TierForm", "get_tier", "list_tax_rules", "list_tiers", "set_tax_rule", "set_tier"]
+__all__ = [
+    "TaxRuleForm",
+    "TierForm",
+    "get_tax_rule",
+    "get_tier",
+    "list_tax_rules",
+    "list_tiers",
+    "set_tax_rule",
+    "set_tier",
+    "tax_mark",
+]
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -94,8 +104,24 @@ def list_tax_rules(session: Session) -> Sequence[TaxRuleRow]:
     return session.scalars(sa.select(TaxRuleRow).order_by(TaxRuleRow.place, TaxRuleRow.valid_from.desc())).all()
 
 
-def set_tax_rule(work: Work, form: TaxRuleForm) -> TaxRuleRow:
-    """Put a place's sales tax on record from a day on; one that begins on the same day is replaced.
+def tax_mark(rule: TaxRuleRow | None) -> str:
+    """Tells whether a rule is as it was when a page was made; "" for none."""
+    if rule is None:
+        return ""
+    return f"{rule.rate_percent}/{'goods' * rule.goods_taxed}/{'labour' * rule.labour_taxed}"
+
+
+def get_tax_rule(session: Session, rule_id: int) -> TaxRuleRow:
+    """One rule; NotFound when there is none."""
+    row = session.get(TaxRuleRow, rule_id)
+    if row is None:
+        raise NotFound("sales-tax rule")
+    return row
+
+
+def set_tax_rule(work: Work, form: TaxRuleForm, seen: str = "") -> TaxRuleRow:
+    """Put a place's sales tax on record from a day on; one that begins on the same day is replaced when it is as
+    its mark (`tax_mark`) was `seen`, else Stale.
 
     Quotes that were issued keep the tax that they were issued with.
     """
@@ -105,6 +131,13 @@ def set_tax_rule(work: Work, form: TaxRuleForm) -> TaxRuleRow:
         row = work.session.scalar(
             sa.select(TaxRuleRow).where(TaxRuleRow.place == rule.place, TaxRuleRow.valid_from == rule.valid_from)
         )
+        wanted = TaxRuleRow(
+            rate_percent=f"{rule.rate:f}", goods_taxed=rule.goods_taxed, labour_taxed=rule.labour_taxed
+        )
+        if row is not None and tax_mark(row) not in (seen, tax_mark(wanted)):
+            raise Stale(
+                f"{rule.place} has a rate from this day on already: choose Change beside it to see it and replace it."
+            )
         before = f" (was {row.rate_percent} %)" if row else ""
         row = row or TaxRuleRow(place=rule.place, valid_from=rule.valid_from)
         row.rate_percent = f"{rule.rate:f}"

@@ -31,6 +31,7 @@ from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound, Stale
 from app.ledger.events.actions import record
 from app.ledger.makers.models import CatalogueItem, Maker
+from app.ledger.prices.book import ruled_categories
 from app.ledger.prices.dated import place_in_time
 from app.ledger.prices.margin import least_margin
 from app.ledger.prices.models import PriceBookRow, PriceRuleRow, PriceTier
@@ -64,9 +65,16 @@ RuleSeen = int | None
 
 @dataclass(frozen=True, slots=True)
 class Ruled:
-    """A catalogue item that a rule speaks of: its price without any rule, and by this one."""
+    """A catalogue item or a price of the book that a rule speaks of: its price without any rule, and by this one.
 
-    item: CatalogueItem
+    Both are the same where the rule makes none: it works from a cost that is not on record, or the part number
+    has a price of its own.
+    """
+
+    code: str
+    description: str
+    list_cents: int
+    cost_cents: int
     before_cents: int
     price_cents: int
 
@@ -84,7 +92,7 @@ class RuledBook(PriceBook):
         """As `PriceBook.price`; list is the row's own price."""
         row = super().price(code, on, tier, quantity)
         rule = self.rules.rule(code, row.category, None, tier, on)
-        if rule is None or (rule.code is None and rule.category is None):
+        if rule is None or (rule.code is None and rule.category is None) or not rule.can_price(row.cost_cents):
             return row
         return replace(row, unit_cents=rule.price(row.cost_cents, row.unit_cents))
 
@@ -147,7 +155,7 @@ def _rule(row: PriceRuleRow) -> PriceRule:
 
 
 def ruled_items(session: Session, row: PriceRuleRow, most: int = 12) -> tuple[int, list[Ruled]]:
-    """How many catalogue items a rule speaks of, and the first of them with their prices by it."""
+    """How many catalogue items and prices of the book a rule speaks of, and the first of each with their prices."""
     items = sa.select(CatalogueItem).join(Maker).order_by(CatalogueItem.part_number)
     if row.code:
         items = items.where(CatalogueItem.part_number == row.code)
@@ -157,17 +165,31 @@ def ruled_items(session: Session, row: PriceRuleRow, most: int = 12) -> tuple[in
         items = items.where(Maker.code == row.maker)
     count = session.scalar(sa.select(sa.func.count()).select_from(items.subquery())) or 0
     rule = _rule(row)
-    found = session.scalars(items.limit(most)).all()
-    book = price_book(session)
+    book = RuledBook(price_book(session).rows, PriceRules([rule]))
     off = Fraction(100 - tier_percent(session, row.tier)) / 100
+    found = []
+    for item in session.scalars(items.limit(most)):
+        own = book.own(item.part_number, row.valid_from, rule.tier, 1)
+        before = own.unit_cents if own else half_up(item.list_cents * off)
+        makes = rule.can_price(item.cost_cents) and (own is None or rule.code is not None)
+        price = rule.price(item.cost_cents, item.list_cents) if makes else before
+        found.append(Ruled(item.part_number, item.description, item.list_cents, item.cost_cents, before, price))
+    rows = _ruled_rows(session, book, rule)
+    for held in rows[:most]:
+        price = book.price(held.code, row.valid_from, rule.tier).unit_cents
+        found.append(Ruled(held.code, held.description, held.unit_cents, held.cost_cents, held.unit_cents, price))
+    return count + len(rows), found
 
-    def before(item: CatalogueItem) -> int:
-        try:
-            return book.price(item.part_number, row.valid_from, rule.tier).unit_cents
-        except BitternError:
-            return half_up(item.list_cents * off)
 
-    return count, [Ruled(item, before(item), rule.price(item.cost_cents, item.list_cents)) for item in found]
+def _ruled_rows(session: Session, book: RuledBook, rule: PriceRule) -> list[PriceRow]:
+    """The book's rows for one each, of no catalogue, that a rule prices: it names their code, or their category."""
+    if rule.maker is not None or (rule.code is None and rule.category is None):
+        return []
+    owned = (book.own(code, rule.valid_from, rule.tier, 1) for code in book.codes() if rule.code in (None, code))
+    rows = [row for row in owned if row is not None and rule.category in (None, row.category)]
+    codes = [row.code for row in rows]
+    sold = set(session.scalars(sa.select(CatalogueItem.part_number).where(CatalogueItem.part_number.in_(codes))))
+    return sorted((row for row in rows if row.code not in sold), key=lambda row: row.code)
 
 
 def set_rule(work: Work, form: RuleForm, seen: RuleSeen = None) -> PriceRuleRow:
@@ -249,10 +271,8 @@ def _check_names(session: Session, form: RuleForm) -> None:
         raise LedgerError("tier", f"There is no customer tier named {form.tier}; add it under House.")
     if form.maker and not session.scalar(sa.select(Maker.id).where(Maker.code == form.maker)):
         raise LedgerError("maker", "Choose one of the makers on record.")
-    if form.category and not session.scalar(
-        sa.select(CatalogueItem.id).where(CatalogueItem.category == form.category).limit(1)
-    ):
-        raise LedgerError("category", "No maker's catalogue has this category; choose one in the list.")
+    if form.category and form.category not in ruled_categories(session):
+        raise LedgerError("category", "Neither a catalogue nor the price book has this category; choose one.")
     if form.code:
         book = sa.select(PriceBookRow.id).where(PriceBookRow.code == form.code).limit(1)
         catalogue = sa.select(CatalogueItem.id).where(CatalogueItem.part_number == form.code).limit(1)

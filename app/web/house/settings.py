@@ -5,15 +5,24 @@ from __future__ import annotations
 __all__ = ["blueprint"]
 
 from decimal import Decimal
+from typing import Any
 
-from flask import Blueprint, flash, redirect, render_template, url_for
+from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
 from app.ledger.events.queries import events_of
 from app.ledger.prices.actions import set_house
 from app.ledger.prices.dated import place_in_time
-from app.ledger.prices.house_rules import get_tier, list_tax_rules, list_tiers, set_tax_rule, set_tier
+from app.ledger.prices.house_rules import (
+    get_tax_rule,
+    get_tier,
+    list_tax_rules,
+    list_tiers,
+    set_tax_rule,
+    set_tier,
+    tax_mark,
+)
 from app.ledger.prices.queries import find_house
 from app.web.access import roles
 from app.web.errors import about
@@ -55,16 +64,28 @@ def index() -> ResponseReturnValue:
 def new_tax_rule() -> ResponseReturnValue:
     """A place's sales tax from a day on."""
     work = current_work()
-    form = TaxRulePage(data={"valid_from": work.today, "goods_taxed": True})
+    about("house")
+    form = TaxRulePage(data=_start_of_tax())
     if form.validate_on_submit():
         try:
-            set_tax_rule(work, form.read())
+            set_tax_rule(work, form.read(), typed(form.seen))
         except BitternError as error:
             attach(form, error)
         else:
             flash(f"Sales tax of {typed(form.place)} is on record.")
             return redirect(url_for("settings.index"), 303)
     return render_template("house/tax_rule.html", form=form), 422 if form.is_submitted() else 200
+
+
+def _start_of_tax() -> dict[str, Any]:
+    """What stands in the form at first: the rule named in the address, to be replaced on its own first day."""
+    named = request.args.get("rule", "")
+    if not (named.isascii() and named.isdecimal() and len(named) < 10):
+        return {"valid_from": current_work().today, "goods_taxed": True}
+    row = get_tax_rule(request_session(), int(named))
+    names = ("place", "goods_taxed", "labour_taxed", "valid_from")
+    held = {name: getattr(row, name) for name in names}
+    return {**held, "rate": Decimal(row.rate_percent), "seen": tax_mark(row)}
 
 
 @blueprint.route("/tiers/new", methods=["GET", "POST"])

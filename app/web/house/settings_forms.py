@@ -4,7 +4,7 @@ from __future__ import annotations
 
 __all__ = ["HousePage", "TaxRulePage", "TierPage"]
 
-from wtforms import BooleanField, RadioField, TextAreaField
+from wtforms import BooleanField, HiddenField, RadioField, TextAreaField
 from wtforms.validators import InputRequired, Length
 
 from app.ledger.prices.actions import HouseForm
@@ -72,6 +72,7 @@ class TaxRulePage(PageForm):
     goods_taxed = BooleanField("Goods are taxed", default=True)
     labour_taxed = BooleanField("Labour is taxed")
     valid_from = DayField("From", [InputRequired("Enter the first day.")])
+    seen = HiddenField()
 
     def read(self) -> TaxRuleForm:
         """The form as the use case takes it."""

@@ -12,7 +12,7 @@ from flask.typing import ResponseReturnValue
 from app.errors import BitternError
 from app.ledger.events.queries import events_of
 from app.ledger.makers.queries import list_makers
-from app.ledger.prices.book import catalogue_categories, next_monday
+from app.ledger.prices.book import next_monday, ruled_categories
 from app.ledger.prices.margin import least_margin, margin_percent
 from app.ledger.prices.queries import tier_names
 from app.ledger.prices.rules import (
@@ -68,7 +68,7 @@ def set_one() -> ResponseReturnValue:
     about(SUBJECT)
     form = RulePage(data=_start())
     makers = {maker.code: maker.name for maker, _, _ in list_makers(work.session)}
-    form.offer(catalogue_categories(work.session), makers, tier_names(work.session))
+    form.offer(ruled_categories(work.session), makers, tier_names(work.session))
     if form.validate_on_submit():
         try:
             row = set_rule(work, form.read(), form.seen_read)
