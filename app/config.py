@@ -30,6 +30,13 @@ def _own(instance: Path, environment: Mapping[str, str]) -> Path | None:
     return made if made.exists() and not environment.get("BITTERN_PROXY") else None
 
 
+def _roles(environment: Mapping[str, str], name: str) -> tuple[str, ...]:
+    said = tuple(environment.get(name, "").replace(",", " ").split())
+    if not set(said) <= {"counter", "bench", "owner"}:
+        raise BitternError(name, f"Set {name} to roles, such as: bench owner")
+    return said
+
+
 def _word(environment: Mapping[str, str], name: str, words: tuple[str, ...]) -> str:
     """One of the words, the first where none is given."""
     said = environment.get(name) or words[0]
@@ -46,6 +53,7 @@ class Config:
     SQLite file in the instance folder. key_file: where the sealing key lies (mode 0600); key: the key itself,
     from BITTERN_KEY, instead of a file. secret_key: signs the session cookies, from BITTERN_SECRET_KEY, instead
     of a file made on the first start. session_minutes: an idle login ends after this many minutes.
+    second_factor: roles of whom each person has to set up a second factor before they go on.
     address: where phones and other machines reach this house, for the codes on labels; "" takes the page's own.
     upload_bytes: the largest request that is read at all. hosts: further names that the house answers to. proxy: the
     address of a server in front that speaks TLS, whose word on the client's address and scheme is believed.
@@ -69,6 +77,7 @@ class Config:
     session_hours: int = 12
     login_attempts: int = 5
     login_window_minutes: int = 15
+    second_factor: tuple[str, ...] = ()
     upload_bytes: int = 16 * 1024 * 1024
     address: str = ""
     smtp_host: str = ""
@@ -141,6 +150,7 @@ class Config:
             session_hours=_whole(given, "BITTERN_SESSION_HOURS", 12),
             login_attempts=_whole(given, "BITTERN_LOGIN_ATTEMPTS", 5),
             login_window_minutes=_whole(given, "BITTERN_LOGIN_WINDOW_MINUTES", 15),
+            second_factor=_roles(given, "BITTERN_SECOND_FACTOR"),
             upload_bytes=_whole(given, "BITTERN_UPLOAD_BYTES", 16 * 1024 * 1024),
             address=given.get("BITTERN_ADDRESS", ""),
             smtp_host=given.get("BITTERN_SMTP_HOST", ""),

@@ -17,7 +17,7 @@ from app.ledger.users.models import Role
 from app.ledger.users.queries import has_users
 from app.web.asking_again import ask_to_prove, ask_to_unlock
 from app.web.logins import load
-from app.web.services import request_session
+from app.web.services import request_session, the_config
 
 MOST_WITHOUT_LOGIN = 64 * 1024  # bytes
 View = TypeVar("View", bound=Callable[..., Any])
@@ -125,8 +125,24 @@ def _hold() -> ResponseReturnValue | None:
         # By names of ours alone: what was asked for may hold anything, and a log is no place for it.
         current_app.logger.warning("refused: %s of user %s", request.endpoint, current_user.id)
         abort(403)
+    if request.endpoint != "mine.second_factor" and _lacks_factor(request.endpoint):
+        return _ask_for_factor()
     proof = proof_of(current_app, request.endpoint)
     return ask_to_prove() if proof is not None and current_user.has_to_prove(proof) else None
+
+
+def _lacks_factor(endpoint: str) -> bool:
+    """Whether the house wants a second factor of everybody in this role, and the person has none yet."""
+    is_wanted = current_user.role in the_config().second_factor and not current_user.has_factor
+    return is_wanted and not hasattr(current_app.view_functions[endpoint], "bittern_unlocked")
+
+
+def _ask_for_factor() -> ResponseReturnValue:
+    place = url_for("mine.second_factor")
+    if request.headers.get("HX-Request"):
+        return "", 204, {"HX-Redirect": place}
+    flash("This house asks everybody in your role for a second factor: set it up, then go on.")
+    return redirect(place, 303)
 
 
 def _is_started() -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -12,6 +13,7 @@ from flask import Flask
 from sqlalchemy.orm import Session
 
 from app.config import Config
+from app.errors import BitternError
 from app.ledger.key_rotation import rotate_key
 from app.ledger.models import Event, Role, User
 from app.ledger.opening import Ledger, open_ledger
@@ -133,3 +135,33 @@ def test_it_outlives_a_new_sealing_key(
 
 def test_secrets_are_long_and_new() -> None:
     assert len({new_secret() for _ in range(20)}) == 20
+
+
+@pytest.mark.parametrize("role", [Role.BENCH, Role.OWNER])
+def test_a_house_may_ask_everybody_in_a_role_for_it(
+    web: Flask, config: Config, client_as: ClientAs, role: Role, session: Session
+) -> None:
+    web.extensions["config"] = replace(config, second_factor=("bench", "owner"))
+    assert client_as(Role.COUNTER).get("/customers").status_code == 200
+    client = client_as(role)
+    for answer in (client.get("/customers"), client.post("/customers/new", data={"name": "A. Heron"})):
+        assert (answer.status_code, answer.location) == (303, "/my-login/second-factor")
+    assert (
+        client.get("/search?q=a", headers={"HX-Request": "true"}).headers["HX-Redirect"] == "/my-login/second-factor"
+    )
+    page = client.get("/my-login/second-factor").text
+    assert "asks everybody in your role" in page
+    shown = re.search(r'class="lead code">([A-Z2-7 ]+)<', page)
+    carried = re.search(r'name="secret"[^>]*value="([^"]+)"', page)
+    assert shown is not None and carried is not None
+    code = code_at(shown.group(1).replace(" ", ""), NOW_STEP)
+    typed = {"secret": carried.group(1), "current": PASSWORD, "code": code}
+    assert client.post("/my-login/second-factor", data=typed).status_code == 303
+    assert client.get("/customers").status_code == 200
+    assert client.post("/logout").status_code == 303
+
+
+def test_roles_that_are_none_are_refused() -> None:
+    assert Config.from_environment({"BITTERN_SECOND_FACTOR": "bench, owner"}).second_factor == ("bench", "owner")
+    with pytest.raises(BitternError, match="Set BITTERN_SECOND_FACTOR to roles"):
+        Config.from_environment({"BITTERN_SECOND_FACTOR": "yes"})
