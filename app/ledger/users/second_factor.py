@@ -1,7 +1,8 @@
 """A second factor at the login: six digits that a person's phone makes anew every thirty seconds (RFC 6238).
 
-Everybody decides for themselves. The secret is sealed, a code counts once, and a wrong code reads like a wrong
-password. A locked screen and a password asked again do not ask for it: it guards the way in from elsewhere.
+Everybody decides for themselves, unless the house asks their role for it (app/config.py). The secret is sealed, a
+code counts once, and a wrong code reads like a wrong password. A locked screen and a password asked again do not ask
+for it: it guards the way in from elsewhere.
 """
 
 from __future__ import annotations
