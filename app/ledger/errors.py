@@ -2,7 +2,17 @@
 
 from __future__ import annotations
 
-__all__ = ["LedgerBusy", "LedgerError", "LedgerStopped", "NotAllowed", "NotFound", "Stale", "Taken", "VaultError"]
+__all__ = [
+    "LedgerBusy",
+    "LedgerError",
+    "LedgerStopped",
+    "NotAllowed",
+    "NotEntered",
+    "NotFound",
+    "Stale",
+    "Taken",
+    "VaultError",
+]
 
 import re
 
@@ -18,6 +28,13 @@ class NotFound(LedgerError):
 
     def __init__(self, what: str) -> None:
         super().__init__("", f"There is no such {what} on record.")
+
+
+class NotEntered(NotFound):
+    """What the owner has still to enter before others can go on; the message says it whole."""
+
+    def __init__(self, message: str) -> None:
+        LedgerError.__init__(self, "", message)
 
 
 class NotAllowed(LedgerError):

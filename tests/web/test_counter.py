@@ -13,7 +13,7 @@ from flask import Flask
 from sqlalchemy.orm import Session
 
 from app.ledger.engine import transaction
-from app.ledger.models import Customer, Draft, Event, House, Job, QuoteRevision, Role, Site, Stage
+from app.ledger.models import BenchTermsRow, Customer, Draft, Event, House, Job, QuoteRevision, Role, Site, Stage
 from app.ledger.opening import Ledger
 from app.pricing import show_cents
 from tests.conftest import NOW
@@ -402,3 +402,11 @@ def test_a_house_without_terms_says_so(clerk: FormClient, session: Session) -> N
         session.execute(sa.delete(House))
     answer = clerk.post("/counter/issue", data=posted(dict(PART)))
     assert answer.status_code == 422 and "There is no such house on record" in answer.text
+
+
+def test_a_bench_without_terms_is_told_in_one_sentence(clerk: FormClient, session: Session) -> None:
+    with transaction(session):
+        session.execute(sa.delete(BenchTermsRow))
+    page = clerk.post("/counter/issue", data=posted(dict(PART))).text
+    assert "The bench has no terms yet, so nothing can be quoted; the owner enters them under Price book." in page
+    assert "Add a line to begin" not in page  # a line is there; it cannot be priced

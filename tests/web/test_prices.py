@@ -246,3 +246,9 @@ def test_what_people_typed_never_becomes_markup(owner_client: FlaskClient) -> No
         page = owner_client.get(path).text
         for markup in ("<b>X", "<script>x", "<i>c", "<u>t"):
             assert markup not in page
+
+
+@pytest.mark.parametrize(("path", "field"), [("/prices/import", "first_day"), ("/prices/set", "valid_from")])
+def test_the_first_prices_of_a_new_house_hold_from_today(client_as, path: str, field: str) -> None:
+    page = client_as(Role.OWNER).get(path).text
+    assert re.search(rf'<input [^>]*name="{field}"[^>]*value="2026-11-25"', page)

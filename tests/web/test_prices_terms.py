@@ -126,3 +126,9 @@ def test_terms_can_be_entered_where_there_are_none(owner_client: FlaskClient) ->
     assert "No bench terms yet" in owner_client.get("/prices/bench-terms").text
     assert owner_client.post("/prices/bench-terms/change", data={}).status_code == 422
     assert owner_client.post(f"/prices/factory-terms/{maker.id}", data={}).status_code == 422
+
+
+@pytest.mark.parametrize("path", ["/prices/bench-terms/change", "/prices/factory-terms/{maker}"])
+def test_the_first_terms_of_a_new_house_hold_from_today(owner_client: FlaskClient, path: str) -> None:
+    page = owner_client.get(path.format(maker=MakerFactory().id)).text
+    assert _filled(page)["valid_from"] == "2026-11-25"

@@ -11,6 +11,7 @@ __all__ = [
     "export_rows",
     "next_monday",
     "ruled_categories",
+    "usual_start",
 ]
 
 from collections.abc import Iterator, Sequence
@@ -126,6 +127,15 @@ def next_monday(today: date) -> date:
     datetime.date(2026, 11, 30)
     """
     return today + timedelta(days=7 - today.weekday())
+
+
+def usual_start(session: Session, today: date) -> date:
+    """When a price that is entered today usually starts: today while the book is empty, else next Monday.
+
+    A new house cannot quote before its first prices hold.
+    """
+    is_empty = session.scalar(sa.select(PriceBookRow.id).limit(1)) is None
+    return today if is_empty else next_monday(today)
 
 
 def export_rows(session: Session) -> Iterator[list[str]]:

@@ -26,12 +26,13 @@ from fractions import Fraction
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.errors import NotFound
+from app.ledger.errors import NotEntered, NotFound
 from app.ledger.jobs.models import Job, Stage
 from app.ledger.prices.dated import place_in_time
 from app.ledger.prices.models import BenchTermsRow, House, PriceBookRow, PriceTier, TaxRuleRow
 from app.pricing import BenchTerms, LineKind, PriceBook, PriceRow, TaxRule, TaxTable
 
+_NO_BENCH_TERMS = "The bench has no terms yet, so nothing can be quoted; the owner enters them under Price book."
 _ON_THE_BENCH = (Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.ON_THE_BENCH)
 
 
@@ -137,7 +138,9 @@ def bench_terms_on(session: Session, day: date) -> BenchTerms:
     """The bench's terms in force on a day, with the minutes that open jobs have promised already."""
     row = bench_terms_row_on(session, day)
     if row is None:
-        raise NotFound("set of bench terms: enter them under Price book")
+        raise NotEntered(
+            "The bench has no terms yet, so nothing can be quoted; the owner enters them under Price book."
+        )
     promised = session.scalar(sa.select(sa.func.sum(Job.bench_minutes)).where(Job.stage.in_(_ON_THE_BENCH))) or 0
     terms = BenchTerms.from_json(row.terms)
     return replace(terms, minutes_promised=terms.minutes_promised + Fraction(promised))

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 __all__ = ["blueprint"]
 
+from collections.abc import Sequence
+from datetime import date
+
 from flask import Blueprint, flash, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
 
@@ -25,6 +28,11 @@ blueprint = Blueprint("terms", __name__, url_prefix="/prices")
 _WORDS = {"kinds": tuple(KeyingKind), "types": tuple(CylinderType), "steps": range(1, STEPS + 1)}
 
 
+def _first_day(dated: Sequence[object], today: date) -> date:
+    # The first terms hold at once, since nothing is weighed without them; later ones start with a week.
+    return next_monday(today) if dated else today
+
+
 @blueprint.get("/bench-terms")
 @roles()
 def bench() -> ResponseReturnValue:
@@ -42,7 +50,7 @@ def change_bench() -> ResponseReturnValue:
     dated = dated_bench_terms(work.session, work.today)
     latest = next((row.terms for row, state in dated if state == "now"), dated[0][0].terms if dated else {})
     mark = terms_mark(row for row, _ in dated)
-    form = BenchPage(data={**BenchPage.start(latest), "valid_from": next_monday(work.today), "seen": mark})
+    form = BenchPage(data={**BenchPage.start(latest), "valid_from": _first_day(dated, work.today), "seen": mark})
     if form.validate_on_submit():
         try:
             set_bench_terms(work, form.valid_from.data, form.to_json(), typed(form.seen))
@@ -73,7 +81,7 @@ def change_factory(maker_id: int) -> ResponseReturnValue:
     dated = factory_terms_by_maker(work.session, work.today).get(maker, [])
     latest = next((row.terms for row, state in dated if state == "now"), dated[0][0].terms if dated else {})
     mark = terms_mark(row for row, _ in dated)
-    form = FactoryPage(data={**FactoryPage.start(latest), "valid_from": next_monday(work.today), "seen": mark})
+    form = FactoryPage(data={**FactoryPage.start(latest), "valid_from": _first_day(dated, work.today), "seen": mark})
     if form.validate_on_submit():
         try:
             set_factory_terms(work, code, form.valid_from.data, form.to_json(named), typed(form.seen))

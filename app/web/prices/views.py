@@ -12,7 +12,7 @@ from flask.typing import ResponseReturnValue
 from app.errors import BitternError, Problems
 from app.fitting import csv_bytes, guarded, sheet_bytes
 from app.ledger.events.queries import events_of
-from app.ledger.prices.book import book_page, categories, code_lines, export_rows, next_monday
+from app.ledger.prices.book import book_page, categories, code_lines, export_rows, next_monday, usual_start
 from app.ledger.prices.editing import end_price, set_price, subject_of
 from app.ledger.prices.planning import plan_prices, put_on_record
 from app.ledger.prices.queries import get_price, price_beginning, tier_names
@@ -77,10 +77,10 @@ def set_one() -> ResponseReturnValue:
 
 
 def _start(today: date) -> dict[str, object]:
-    """What stands in the form at first: the row named in the address, from next Monday or from its own day."""
+    """What stands in the form at first: the row named in the address, from its own day or the usual one."""
     named = request.args.get("row", "")
     if not (named.isascii() and named.isdecimal() and len(named) < 10):
-        return {"valid_from": next_monday(today), "quantity_from": 1}
+        return {"valid_from": usual_start(request_session(), today), "quantity_from": 1}
     row = get_price(request_session(), int(named))
     starts = row.valid_from if row.valid_from > today else next_monday(today)
     there = price_beginning(request_session(), row.code, row.tier, row.quantity_from, starts)
@@ -114,7 +114,7 @@ def end(row_id: int) -> ResponseReturnValue:
 def import_file() -> ResponseReturnValue:
     """Read a price file and list what it would change; nothing is saved here."""
     work = current_work()
-    form = ImportPage(data={"first_day": next_monday(work.today)})
+    form = ImportPage(data={"first_day": usual_start(work.session, work.today)})
     problems = None
     if form.validate_on_submit():
         try:
