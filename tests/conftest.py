@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
+from hypothesis import HealthCheck, settings
 from sqlalchemy.orm import Session
 
 # `tests.factories` is imported by path: pytest's importlib mode puts nothing on sys.path.
@@ -27,6 +28,12 @@ from tests.quick_apps import CompiledTemplates, keep_address_builders
 NOW = datetime(2026, 11, 25, 15, 30, tzinfo=UTC)
 """What the clock says in every test unless it is moved; a Wednesday."""
 
+
+# How fast a machine makes examples says nothing about the code that they test.
+settings.register_profile(
+    "any machine", settings.default, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("any machine")
 
 _COMPILED = CompiledTemplates()
 keep_address_builders()
