@@ -6,7 +6,7 @@ from datetime import timedelta
 from decimal import Decimal
 
 from app.ledger.prices.book import code_lines
-from app.ledger.prices.editing import end_price
+from app.ledger.prices.editing import end_price, price_mark
 from app.ledger.prices.queries import price_book
 from app.ledger.prices.rules import RuleForm, end_rule, list_rules, price_rules, set_rule
 from app.ledger.work import Work
@@ -20,7 +20,7 @@ def test_after_a_price_has_ended_the_page_shows_the_one_that_quotes_take(work: W
     dearer(work, "RING-SET", 12_80, today)
     row = code_lines(session, "RING-SET", today)[0].now
     assert row is not None and row.unit_cents == 12_80
-    end_price(work, row.id, today)
+    end_price(work, row.id, today, price_mark(row))
     tomorrow = today + timedelta(days=1)
     (line,) = code_lines(session, "RING-SET", tomorrow)
     taken = price_book(session).price("RING-SET", tomorrow)

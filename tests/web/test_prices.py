@@ -133,11 +133,19 @@ def test_a_thin_margin_goes_on_record_when_it_is_meant(owner_client: FlaskClient
 def test_a_price_ends_and_a_coming_one_is_taken_back(owner_client: FlaskClient, session) -> None:
     row = PriceRowFactory(code="A", valid_from=date(2026, 1, 1))
     coming = PriceRowFactory(code="A", valid_from=date(2026, 12, 7))
-    assert owner_client.post(f"/prices/end/{row.id}", data={"last_day": "2026-11-30"}).status_code == 303
-    assert owner_client.post(f"/prices/end/{row.id}", data={"last_day": "2025-11-30"}).status_code == 422
+    seen, coming_seen = (
+        {"seen": re.search(r'name="seen"[^>]* value="([^"]*)"', owner_client.get(f"/prices/end/{one.id}").text)[1]}
+        for one in (row, coming)
+    )
+    assert owner_client.post(f"/prices/end/{row.id}", data={**seen, "last_day": "2026-11-30"}).status_code == 303
+    late = owner_client.post(f"/prices/end/{row.id}", data={**seen, "last_day": "2026-12-30"})
+    assert late.status_code == 409  # somebody else ended it since this page was made
+    seen["seen"] += "2026-11-30"
+    assert owner_client.post(f"/prices/end/{row.id}", data={**seen, "last_day": "2025-11-30"}).status_code == 422
     blank = owner_client.post(f"/prices/end/{row.id}", data={"last_day": " "})
     assert blank.status_code == 422 and "Enter the last day." in blank.text
-    assert owner_client.post(f"/prices/end/{coming.id}", data={"last_day": "2026-12-01"}).status_code == 303
+    taken = owner_client.post(f"/prices/end/{coming.id}", data={**coming_seen, "last_day": "2026-12-01"})
+    assert taken.status_code == 303
     assert session.scalars(sa.select(PriceBookRow.valid_until)).all() == [date(2026, 11, 30)]
     session.commit()
     assert session.scalar(sa.select(sa.func.count()).select_from(Event).where(Event.kind == "price ended")) == 2

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["PriceForm", "Seen", "end_price", "set_price"]
+__all__ = ["PriceForm", "Seen", "end_price", "price_mark", "set_price"]
 
 from dataclasses import dataclass
 from datetime import date
@@ -99,13 +99,23 @@ def set_price(work: Work, form: PriceForm, seen: Seen = None) -> PriceBookRow:
         return row
 
 
-def end_price(work: Work, row_id: int, last_day: date) -> PriceBookRow:
-    """Let a price hold up to and including a day; a coming one may be taken back by a day before its first."""
+def price_mark(row: PriceBookRow) -> str:
+    """Tells whether a price and its end are as they were when a page was made."""
+    return f"{row.unit_cents}/{row.cost_cents}/{row.valid_until or ''}"
+
+
+def end_price(work: Work, row_id: int, last_day: date, seen: str) -> PriceBookRow:
+    """Let a price hold up to and including a day; a coming one may be taken back by a day before its first.
+
+    Stale when its mark (`price_mark`) is no longer what was `seen`.
+    """
     work.require()
     with transaction(work.session):
         row = work.session.get(PriceBookRow, row_id)
         if row is None:
             raise NotFound("price")
+        if price_mark(row) != seen:
+            raise Stale()
         if last_day < row.valid_from:
             if row.valid_from <= work.today:
                 raise LedgerError("last_day", "The last day may not be before the price's first.")

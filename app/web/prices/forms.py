@@ -67,6 +67,7 @@ class EndPage(PageForm):
     """The last day of a price."""
 
     last_day = DayField("Last day", [InputRequired("Enter the last day.")])
+    seen = HiddenField()
 
 
 class ImportPage(PageForm):

@@ -13,7 +13,7 @@ from app.errors import BitternError, Problems
 from app.fitting import csv_bytes, guarded, sheet_bytes
 from app.ledger.events.queries import events_of
 from app.ledger.prices.book import book_page, categories, code_lines, export_rows, next_monday, usual_start
-from app.ledger.prices.editing import end_price, set_price, subject_of
+from app.ledger.prices.editing import end_price, price_mark, set_price, subject_of
 from app.ledger.prices.planning import plan_prices, put_on_record
 from app.ledger.prices.queries import get_price, price_beginning, tier_names
 from app.web.access import roles
@@ -96,11 +96,11 @@ def end(row_id: int) -> ResponseReturnValue:
     work = current_work()
     row = get_price(work.session, row_id)
     about(subject_of(row.code))
-    form = EndPage(data={"last_day": row.valid_until or work.today})
+    form = EndPage(data={"last_day": row.valid_until or work.today, "seen": price_mark(row)})
     code_of = row.code
     if form.validate_on_submit():
         try:
-            end_price(work, row_id, form.last_day.data)
+            end_price(work, row_id, form.last_day.data, typed(form.seen))
         except BitternError as error:
             attach(form, error)
         else:
