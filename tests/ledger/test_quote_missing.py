@@ -45,6 +45,7 @@ def hardware(code: str, quantity: int) -> LineAsk:
         ((TRIP,), ["trip-without-labour"]),
         ((LABOUR,), ["labour-on-site-without-trip"]),
         ((TRIP, LABOUR), []),
+        ((TRIP, CORES), ["no-control-key"]),  # rekeying is labour
         ((CORES,), ["no-control-key"]),
         ((CORES, LineAsk(LineKind.KEYS, 1, price_code="KEY-CONTROL")), []),
         ((hardware("CAM-STANDARD", 1),), []),
