@@ -410,3 +410,12 @@ def test_a_bench_without_terms_is_told_in_one_sentence(clerk: FormClient, sessio
     page = clerk.post("/counter/issue", data=posted(dict(PART))).text
     assert "The bench has no terms yet, so nothing can be quoted; the owner enters them under Price book." in page
     assert "Add a line to begin" not in page  # a line is there; it cannot be priced
+
+
+def test_a_house_without_a_place_to_tax_in_says_so_beside_the_total(clerk: FormClient, session: Session) -> None:
+    with transaction(session):
+        session.execute(sa.update(House).values(tax_place=""))
+    page = clerk.post("/counter/work-out", data=posted(dict(PART)), headers=LIVE).text
+    sums = page[page.index('id="sums"') :]
+    assert "The house has no place whose sales tax holds; the owner names it under House" in sums
+    assert "unknown place" not in page

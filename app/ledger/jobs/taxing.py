@@ -14,6 +14,8 @@ from app.ledger.prices.queries import get_house, tax_table
 from app.ledger.work import Work
 from app.pricing import Exemption, QuoteLine, TaxRule, Totals, total
 
+_NO_PLACE = "The house has no place whose sales tax holds; the owner names it under House, Papers, tax and tiers."
+
 
 def tax_place_of(work: Work, buyer: Customer, site_id: int | None) -> str:
     """The place whose sales tax counts: the site's, else the customer's, else the house's own."""
@@ -33,7 +35,7 @@ def tax_totals(
     try:
         rule = tax_table(work.session).rule(place, work.today)
     except BitternError as error:
-        problems.append(Problem("tax_place", error.message))
+        problems.append(Problem("tax_place", error.message if place else _NO_PLACE))
         rule = TaxRule(place or "unknown place", Decimal(0), False, False, work.today)
     try:
         return total(lines, rule, exemption, work.today)
