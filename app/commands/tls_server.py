@@ -66,7 +66,7 @@ class TlsServer:
         except KeyboardInterrupt:
             pass
         finally:
-            inner.trigger.pull_trigger(lambda: inner.asyncore.close_all(inner._map))
+            inner.trigger.pull_trigger(partial(_let_go, inner))
             behind.join()
             inner.task_dispatcher.shutdown()
 
@@ -118,7 +118,9 @@ class TlsServer:
         try:
             reader, writer = await _shake_hands(client, self._context)
             try:
-                if first := await asyncio.wait_for(reader.read(_PIECE), _FIRST_SECONDS):
+                async with asyncio.timeout(_FIRST_SECONDS):
+                    first = await reader.read(_PIECE)
+                if first:
                     await _relay(first, reader, writer, partial(_hand_over, inner, address))
             except (TimeoutError, asyncio.CancelledError):
                 writer.transport.abort()  # what it does not take is not waited for
@@ -160,6 +162,13 @@ def _hand_over(inner: BaseWSGIServer, address: tuple[str, int], theirs: socket.s
     inner.trigger.pull_trigger(lambda: inner.channel_class(inner, theirs, address, inner.adj, map=inner._map))
 
 
+def _let_go(inner: BaseWSGIServer) -> None:
+    """Close what the server behind still holds, the temporary files of long answers too, which close() leaves."""
+    for channel in list(inner.active_channels.values()):
+        channel.handle_close()
+    inner.asyncore.close_all(inner._map)
+
+
 def _listening_to_nobody(app: Flask, settings: dict[str, Any]) -> BaseWSGIServer:
     """The server behind: it has no port, and takes the connections that it is handed."""
     from waitress import create_server  # loaded only when something is served
@@ -185,7 +194,8 @@ async def _shake_hands(
 async def _copy(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, taken_within: float | None) -> None:
     while piece := await reader.read(_PIECE):
         writer.write(piece)
-        await asyncio.wait_for(writer.drain(), taken_within)
+        async with asyncio.timeout(taken_within):  # wait_for() may lose a cancellation, and then never ends
+            await writer.drain()
 
 
 async def _until_one_ends(*ways: Awaitable[None]) -> None:

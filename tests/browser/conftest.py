@@ -76,6 +76,8 @@ def serving(app: Flask) -> Iterator[Served]:
         server.pull_trigger()
         thread.join()
         server.task_dispatcher.shutdown()
+        for channel in list(server.active_channels.values()):
+            channel.handle_close()  # with the temporary files of long answers
         server.asyncore.close_all(server._map)
 
 
