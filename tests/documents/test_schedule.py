@@ -77,3 +77,7 @@ def test_a_cylinder_without_door_or_keyset_is_still_a_row(schedule: Callable[...
 
 def test_an_empty_schedule_prints(schedule: Callable[..., Schedule], pages: Pages) -> None:
     assert "0 doors, 0 cylinders" in " ".join(pages(schedule_pdf(replace(schedule(1), rows=(), keysets=()))))
+
+
+def test_a_job_without_a_title_says_so(schedule: Callable[..., Schedule], pages: Pages) -> None:
+    assert "Job untitled" in pages(schedule_pdf(replace(schedule(1), title="")))[0]

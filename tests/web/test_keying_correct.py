@@ -124,11 +124,13 @@ def test_metal_made_by_the_record_has_to_be_destroyed_first(
 
 
 def test_the_reason_says_no_cut(client_as: ClientAs, session: Session, broken: tuple[KeySystem, str, str]) -> None:
-    system, right, _ = broken
+    system, right, wrong = broken
     client = client_as(Role.OWNER)
     for why, words in (
         ("", "how it was found"),
         (f"it is {right}", "leave the cuts out"),
+        (f"it is {'-'.join(right)}", "leave the cuts out"),
+        (f"{', '.join(wrong)} stood there", "leave the cuts out"),
         ("w" * 300, "At most 200"),
     ):
         status, page = _correct(client, system, _keyset(session, "AA2"), right, why=why)

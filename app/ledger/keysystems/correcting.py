@@ -14,7 +14,7 @@ import sqlalchemy as sa
 
 from app.errors import Problem, Problems
 from app.keying import Bitting as Cuts
-from app.keying import KeyingError, read_bitting
+from app.keying import KeyingError, read_bitting, write_bitting
 from app.ledger.doors.models import Cylinder, CylinderState
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound
@@ -66,6 +66,7 @@ def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
         if system.records is not RecordsHolder.SHOP:
             raise LedgerError("bitting", f"The records of {system.name} are with the {system.records.value}.")
         cuts = _read(work, system, keyset, form.bitting)
+        _require_untold(work, system, keyset, cuts, why)
         made = _require_destroyed(work, keyset, form)
         before = {finding.sentence for finding in audit_systems(work, [system]).findings}
         if keyset.bitting is not None:
@@ -93,10 +94,15 @@ def _why(form: CorrectForm) -> str:
     why = " ".join(form.why.split())
     if not why or len(why) > MOST_WHY:
         raise LedgerError("why", f"Say in 1 to {MOST_WHY} characters how the mistake was found.")
-    plain = form.bitting.strip()
-    if plain and plain in "".join(why.split()):
-        raise LedgerError("why", "This goes on record: say how the mistake was found, and leave the cuts out.")
     return why
+
+
+def _require_untold(work: Work, system: KeySystem, keyset: Keyset, cuts: Cuts, why: str) -> None:
+    """The reason is read by everybody: it tells neither bitting, whatever stands between the cuts."""
+    spec, said = spec_of(system), "".join(character for character in why if character.isalnum()).lower()
+    old = open_bittings(work.session, work.vault, [system]).get(keyset.id)
+    if any(write_bitting(spec, one).lower() in said for one in (cuts, old) if one is not None):
+        raise LedgerError("why", "This goes on record: say how the mistake was found, and leave the cuts out.")
 
 
 def _read(work: Work, system: KeySystem, keyset: Keyset, text: str) -> Cuts:
