@@ -67,6 +67,22 @@ def openings(count: int) -> tuple[DoorRow, ...]:
     return tuple(DoorRow(row=n, opening=f"F{n}", location=f"Flat {n}", hand="RH") for n in range(1, count + 1))
 
 
+def keyed_again(work: Work, first: Job) -> Job:
+    """A second job, accepted, for another cylinder of the same system on the door of the first."""
+    system = work.session.scalars(sa.select(KeySystem)).one()
+    again = flats(
+        work,
+        1,
+        system=SystemAsk(existing_id=system.id),
+        site_id=first.site_id,
+        keyed_at="shop",
+        override_reason="soon",
+    )
+    second = issued(work, again)
+    accept(work, second, openings(1))
+    return second
+
+
 def test_a_keyed_alike_pair_comes_with_four_keys_and_one_keyset(work: Work) -> None:
     """Two keys a cylinder, so a KA pair comes with four (common practice, no source)."""
     job = issued(
@@ -340,17 +356,7 @@ def test_a_rekeyed_door_keeps_the_cylinder_that_was_there(work: Work) -> None:
     accept(work, first, openings(1))
     for stage in (Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER):
         move_job(work, first.id, first.version, stage)
-    system = work.session.scalars(sa.select(KeySystem)).one()
-    again = flats(
-        work,
-        1,
-        system=SystemAsk(existing_id=system.id),
-        site_id=first.site_id,
-        keyed_at="shop",
-        override_reason="soon",
-    )
-    second = issued(work, again)
-    accept(work, second, openings(1))
+    second = keyed_again(work, first)
     for stage in (Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER):
         move_job(work, second.id, second.version, stage)
     door = work.session.scalars(sa.select(Door)).one()
@@ -484,17 +490,7 @@ def test_a_bitting_of_another_parity_stops_the_bench_sheet(work: Work) -> None:
 def test_the_later_job_handed_over_first_leaves_the_other_jobs_cylinder_to_come(work: Work) -> None:
     first = issued(work, flats(work, 1, keyed_at="shop", override_reason="soon"))
     accept(work, first, openings(1))
-    system = work.session.scalars(sa.select(KeySystem)).one()
-    again = flats(
-        work,
-        1,
-        system=SystemAsk(existing_id=system.id),
-        site_id=first.site_id,
-        keyed_at="shop",
-        override_reason="soon",
-    )
-    second = issued(work, again)
-    accept(work, second, openings(1))
+    second = keyed_again(work, first)
     road = (Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
     door = work.session.scalars(sa.select(Door)).one()
     for job, states in ((second, ["ordered", "fitted"]), (first, ["fitted", "removed"])):

@@ -65,8 +65,9 @@ def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
             raise NotFound("keyset in this key system")
         if system.records is not RecordsHolder.SHOP:
             raise LedgerError("bitting", f"The records of {system.name} are with the {system.records.value}.")
-        cuts = _read(work, system, keyset, form.bitting)
-        _require_untold(work, system, keyset, cuts, why)
+        opened = open_bittings(work.session, work.vault, [system])
+        cuts = _read(work, system, keyset, form.bitting, opened)
+        _require_untold(system, (cuts, opened.get(keyset.id)), why)
         made = _require_destroyed(work, keyset, form)
         before = {finding.sentence for finding in audit_systems(work, [system]).findings}
         if keyset.bitting is not None:
@@ -97,17 +98,15 @@ def _why(form: CorrectForm) -> str:
     return why
 
 
-def _require_untold(work: Work, system: KeySystem, keyset: Keyset, cuts: Cuts, why: str) -> None:
+def _require_untold(system: KeySystem, bittings: tuple[Cuts | None, ...], why: str) -> None:
     """The reason is read by everybody: it tells neither bitting, whatever stands between the cuts."""
     spec, said = spec_of(system), "".join(character for character in why if character.isalnum()).lower()
-    old = open_bittings(work.session, work.vault, [system]).get(keyset.id)
-    if any(write_bitting(spec, one).lower() in said for one in (cuts, old) if one is not None):
+    if any(write_bitting(spec, one).lower() in said for one in bittings if one is not None):
         raise LedgerError("why", "This goes on record: say how the mistake was found, and leave the cuts out.")
 
 
-def _read(work: Work, system: KeySystem, keyset: Keyset, text: str) -> Cuts:
+def _read(work: Work, system: KeySystem, keyset: Keyset, text: str, opened: dict[int, Cuts]) -> Cuts:
     spec = spec_of(system)
-    opened = open_bittings(work.session, work.vault, [system])
     cuts = read_bitting(spec, text, "bitting")
     if opened.get(keyset.id) == cuts:
         raise LedgerError("bitting", "This is the bitting on record.")
