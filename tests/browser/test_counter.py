@@ -75,6 +75,7 @@ def worked_out(page: Page) -> None:
 
 def test_a_walk_in_by_keyboard_from_log_in_to_the_schedule(served, page: Page, clerk: User, session: Session) -> None:
     page.goto(served.url("/login"))
+    expect(page.get_by_label("Name")).to_be_focused()  # a page is loaded before it moves the focus
     keys = Keys(page)
     keys.type(clerk.name)
     keys.press("Tab")

@@ -25,6 +25,7 @@ def test_the_owner_logs_in_and_out(owner: User, log_in: Callable[[User], Page]) 
 
 def test_the_keyboard_alone_logs_in(page: Page, served, owner: User) -> None:
     page.goto(served.url("/login"))
+    expect(page.get_by_label("Name")).to_be_focused()  # a page is loaded before it moves the focus
     page.keyboard.type(owner.name)
     page.keyboard.press("Tab")
     page.keyboard.type("reed bed at low water")
