@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import json
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
@@ -101,13 +102,32 @@ def test_every_row_of_an_earlier_release_is_there_afterwards(
     assert upgrade_house(config, BY) is None
 
 
-@pytest.mark.parametrize("number", range(5, 10))
+@pytest.mark.parametrize("number", range(5, 11))
 def test_a_house_stopped_between_two_migrations_comes_up_too(config: Config, number: int) -> None:
     path = put(config, "0004")
     command.upgrade(alembic_config(config.url), f"{number:04}")
     before = rows(path)["customers"]
     upgrade_house(config, BY)
     assert [{name: row[name] for name in before[0]} for row in rows(path)["customers"]] == before
+
+
+def test_a_door_that_was_merged_away_before_the_upgrade_gives_its_number_to_no_other(config: Config) -> None:
+    path = put(config, "0004")
+    command.upgrade(alembic_config(config.url), "0009")
+    told = json.dumps({"kept": 1, "gone": 77}), json.dumps({"added": [5], "cylinders": {"99": 5}})
+    with closing(sqlite3.connect(path)) as connection, connection:
+        for detail, kind in zip(told, ("doors merged", "door list read"), strict=True):
+            connection.execute(
+                "INSERT INTO events (at, actor_name, kind, subject, summary, detail, previous_hash, hash)"
+                " VALUES ('2026-01-01', '', ?, 'site 1', '', ?, x'', randomblob(32))",
+                (kind, detail),
+            )
+    command.upgrade(alembic_config(config.url), "0010")
+    with closing(sqlite3.connect(path)) as connection:
+        assert dict(connection.execute("SELECT name, seq FROM sqlite_sequence")) == {"doors": 77, "cylinders": 99}
+    before = rows(path)
+    command.downgrade(alembic_config(config.url), "0009")
+    assert rows(path) == before
 
 
 def test_a_migration_that_fails_leaves_the_house_as_it_was(config: Config, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -22,7 +22,8 @@ class Door(Versioned, Base):
     """An opening with its opening number."""
 
     __tablename__ = "doors"
-    __table_args__ = (sa.UniqueConstraint("site_id", "opening_number"),)
+    # Events name a door by its id, so one that is gone never gives its own to a new door.
+    __table_args__ = (sa.UniqueConstraint("site_id", "opening_number"), {"sqlite_autoincrement": True})
 
     id: Mapped[int] = mapped_column(primary_key=True)
     site_id: Mapped[int] = mapped_column(sa.ForeignKey("sites.id"), index=True)
@@ -67,6 +68,7 @@ class Cylinder(Versioned, Base):
     """What we sell and key; a door may have two. `nmk`: only its own key operates it."""
 
     __tablename__ = "cylinders"
+    __table_args__ = ({"sqlite_autoincrement": True},)  # as a door's
 
     id: Mapped[int] = mapped_column(primary_key=True)
     job_id: Mapped[int | None] = mapped_column(sa.ForeignKey("jobs.id"), index=True)

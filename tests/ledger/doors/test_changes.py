@@ -298,3 +298,22 @@ def test_a_merge_is_not_taken_back_over_another_door(work: Work, site: Site, doo
     add_door(work, site.id, DoorForm("1", "Yard"))
     with pytest.raises(LedgerError, match="Another door is 1 by now"):
         plan_undo(work.session, site.id, second.id)
+
+
+def test_a_new_door_takes_over_no_story_of_one_that_is_gone(work: Work, site: Site, doors: list[Door]) -> None:
+    kept, gone = doors[1], doors[2].id
+    merge_doors(work, (kept.id, kept.version), (gone, doors[2].version))
+    new = add_door(work, site.id, DoorForm("200"))
+    assert new.id != gone
+    assert [event.summary for event in door_story(work.session, new)] == ["Door 200 put on record"]
+    assert [event.summary for event in door_story(work.session, door_of(work, kept.id))] == ["Door 3 merged into 2"]
+
+
+def test_a_list_taken_back_leaves_alone_what_a_later_list_added(work: Work, site: Site) -> None:
+    for text in ("opening\tcylinder\n501\trim", "opening\tcylinder\n601\trim"):
+        import_doors(work, site.id, read_list_text(text)[0])
+        first = site_story(work.session, site.id)[-1]
+        if text.endswith("501\trim"):
+            undo_change(work, site.id, first.id, plan_undo(work.session, site.id, first.id).seen)
+    plan = plan_undo(work.session, site.id, first.id)
+    assert (plan.removed, plan.cylinders) == ((), ())
