@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import warnings
 from typing import Any
 
 import sqlalchemy as sa
@@ -27,11 +28,11 @@ def plain_types(kind: str, item: Any, autogen_context: Any) -> str | bool:
 def keep_own(connection: sa.Connection) -> None:
     """SQLite drops a table's triggers with it, and batch mode rebuilds a table by dropping it: put them back after.
 
-    So what is never changed stays guarded, and what is searched stays in step. An index is made anew as it was
-    made first: batch mode would forget how it compares letters.
+    So what is never changed stays guarded, and what is searched stays in step. An index of our own is made anew as
+    it was made first: batch mode would forget how it compares letters, or all of it where it is of an expression.
     """
-    triggers: dict[str, list[str]] = {}
-    indexes: dict[str, str] = {}
+    kept: dict[str, list[str]] = {}
+    made_anew: set[str] = set()
 
     @sa.event.listens_for(connection, "before_cursor_execute", retval=True)
     def _remember(connection: Any, cursor: Any, statement: str, parameters: Any, *rest: Any) -> tuple[str, Any]:
@@ -39,16 +40,20 @@ def keep_own(connection: sa.Connection) -> None:
         if dropped:
             found = "SELECT type, name, sql FROM sqlite_master WHERE tbl_name = ? AND sql <> ''"
             made = connection.connection.execute(found, (dropped[1],)).fetchall()
-            triggers[dropped[1]] = [sql for kind, _, sql in made if kind == "trigger"]
-            indexes.update((name, sql) for kind, name, sql in made if kind == "index" and name.startswith("search_"))
+            own = {name: sql for kind, name, sql in made if kind == "index" and name.startswith("search_")}
+            kept[dropped[1]] = [*own.values(), *(sql for kind, _, sql in made if kind == "trigger")]
+            made_anew.update(own)
         again = re.match(r'CREATE INDEX "?(\w+)"?', statement.strip())
-        return (indexes.pop(again[1], statement) if again else statement), parameters
+        if again and again[1] in made_anew:
+            made_anew.remove(again[1])
+            return "SELECT 1", parameters
+        return statement, parameters
 
     @sa.event.listens_for(connection, "after_cursor_execute")
     def _put_back(connection: Any, cursor: Any, statement: str, *rest: Any) -> None:
         renamed = re.match(r'ALTER TABLE "?_alembic_tmp_(\w+)"? RENAME TO', statement.strip())
-        for trigger in triggers.pop(renamed[1], ()) if renamed else ():
-            connection.connection.execute(trigger)
+        for sql in kept.pop(renamed[1], ()) if renamed else ():
+            connection.connection.execute(sql)
 
 
 url = context.config.attributes.get("url") or Config.from_environment().url
@@ -70,6 +75,8 @@ with engine.connect() as connection:
         # PostgreSQL undoes a change of tables; an upgrade asks it for all or nothing.
         transaction_per_migration=not context.config.attributes.get("all_or_nothing"),
     )
-    with context.begin_transaction():
+    with context.begin_transaction(), warnings.catch_warnings():
+        # Those are ours: `keep_own` sees to them.
+        warnings.filterwarnings("ignore", "Skipped unsupported reflection of expression-based index search_")
         context.run_migrations()
 engine.dispose()

@@ -29,7 +29,7 @@ from app.fitting.makers import Maker, find_maker, load_makers, read_maker, repea
 from app.fitting.part_numbers import PartNumberError, Piece, Reading, decode, decode_any
 from app.fitting.pattern_check import check_pattern
 from app.fitting.pattern_json import pattern_from_json, pattern_to_json
-from app.fitting.patterns import Pattern, Rule, Segment
+from app.fitting.patterns import SEPARATORS, Pattern, Rule, Segment, without_separators
 from app.fitting.reference import DoorPreparation, TradeFact, door_preparation, door_preparations, trade_fact
 from app.fitting.spoken import Spoken, read_spoken
 from app.fitting.table_file import csv_bytes, table_rows
@@ -41,6 +41,7 @@ __all__ = [
     "CATEGORIES",
     "CYLINDER_TYPES",
     "FORMULA_STARTS",
+    "SEPARATORS",
     "BoreFit",
     "BoreQuestion",
     "Breakdown",
@@ -131,6 +132,7 @@ __all__ = [
     "trade_fact",
     "unguarded",
     "without_clock",
+    "without_separators",
     "words",
     "write_catalogue_csv",
     "write_catalogue_xlsx",

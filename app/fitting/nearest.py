@@ -8,7 +8,7 @@ import heapq
 from dataclasses import dataclass
 from itertools import count
 
-from app.fitting.patterns import SEPARATORS, Choice, Pattern, merge
+from app.fitting.patterns import Choice, Pattern, merge, without_separators
 
 MOST_STEPS = 20_000
 Row = list[int]
@@ -92,7 +92,7 @@ def completed_number(pattern: Pattern, text: str) -> Completion | None:
 
     A number that is being typed is half there, and by edits alone quite another number can be nearer to it.
     """
-    bare = "".join(character for character in text if character not in SEPARATORS)
+    bare = without_separators(text)
     if not bare:
         return None
     ends = [0]

@@ -12,7 +12,7 @@ from app.errors import BitternError
 from app.fitting.cylinder import CylinderAttributes, from_texts
 from app.fitting.given import quoted
 from app.fitting.nearest import Nearest, completed_number, nearest_number
-from app.fitting.patterns import SEPARATORS, Choice, Pattern, Rule, Segment, merge
+from app.fitting.patterns import SEPARATORS, Choice, Pattern, Rule, Segment, merge, without_separators
 
 LONGEST_NUMBER = 60
 MOST_READINGS = 50
@@ -141,10 +141,6 @@ def _readings(pattern: Pattern, text: str, trail: _Trail) -> list[Reading]:
     return sorted(found, key=lambda reading: sum(not piece.text for piece in reading.pieces))
 
 
-def _bare(text: str) -> str:
-    return "".join(character for character in text if character not in SEPARATORS)
-
-
 def decode(pattern: Pattern, text: object) -> list[Reading]:
     """All legal readings of a number, best first; never empty.
 
@@ -166,7 +162,7 @@ def decode_any(patterns: Sequence[Pattern], text: object) -> list[Reading]:
         trails.append((pattern, trail))
     if not found:
         for pattern in patterns:
-            found.extend(_readings(pattern, _bare(number), _Trail(bare=True)))
+            found.extend(_readings(pattern, without_separators(number), _Trail(bare=True)))
     if found:
         return found
     if not patterns:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["Choice", "Code", "Meaning", "Pattern", "Rule", "Segment", "Sets", "merge"]
+__all__ = ["Choice", "Code", "Meaning", "Pattern", "Rule", "Segment", "Sets", "merge", "without_separators"]
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -54,7 +54,12 @@ def merge(values: dict[str, str], choice: Choice) -> dict[str, str] | None:
     return merged
 
 
-def _without_separators(text: str) -> str:
+def without_separators(text: str) -> str:
+    """A part number as one run of letters and figures.
+
+    >>> without_separators("AB-M3-AQ1")
+    'ABM3AQ1'
+    """
     return "".join(character for character in text if character not in SEPARATORS)
 
 
@@ -115,7 +120,7 @@ class Segment:
 
     def _choice(self, piece: str, sets: Sets, words: str) -> Choice:
         text = (self.separator + piece).upper()
-        return Choice(text, _without_separators(text), piece.upper(), sets, words)
+        return Choice(text, without_separators(text), piece.upper(), sets, words)
 
     @property
     def optional(self) -> bool:

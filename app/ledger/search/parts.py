@@ -12,10 +12,11 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, aliased
 
+from app.fitting import without_separators
 from app.ledger.doors.models import Cylinder
 from app.ledger.makers.models import CatalogueItem, Maker
 from app.ledger.reading import read
-from app.ledger.search.words import LAST, dialect_of, folded, query_of, word_ids
+from app.ledger.search.words import LAST, dialect_of, numbered, query_of, word_ids
 
 COUNTED = 1000  # cylinders under one part number are counted so far: more are "more than"
 _LOW, _HIGH = sa.bindparam("low", type_=sa.String()), sa.bindparam("high", type_=sa.String())
@@ -34,7 +35,7 @@ class PartFound:
 def find_parts(session: Session, text: str, words: Sequence[str], limit: int) -> tuple[PartFound, ...]:
     """Catalogue items first, then part numbers that stand on cylinders only (composed, never in a catalogue)."""
     dialect = dialect_of(session)
-    low = text.lower()
+    low = without_separators(text).lower()
     values = {
         "whole": query_of(dialect, words, whole=True),
         "begun": query_of(dialect, words),
@@ -55,10 +56,11 @@ def _listed(dialect: str, limit: int) -> sa.Select[str, str, str, int]:
     ids = sa.union(
         sa.select(word_ids(dialect, CatalogueItem, "whole").subquery().c.id),
         sa.select(word_ids(dialect, CatalogueItem, "begun").subquery().c.id),
+        sa.select(_begun(dialect, limit).subquery().c.id),
     ).subquery()
     some = sa.select(Cylinder.id).where(Cylinder.part_number == CatalogueItem.part_number).limit(COUNTED)
     count = sa.select(sa.func.count()).select_from(some.correlate(CatalogueItem).subquery()).scalar_subquery()
-    nearest = sa.case((_begins(folded(dialect, CatalogueItem.part_number)), 0), else_=1)
+    nearest = sa.case((_begins(numbered(dialect, CatalogueItem.part_number)), 0), else_=1)
     return (
         sa.select(CatalogueItem.part_number, CatalogueItem.description, Maker.name, count)
         .join(ids, ids.c.id == CatalogueItem.id)
@@ -68,14 +70,20 @@ def _listed(dialect: str, limit: int) -> sa.Select[str, str, str, int]:
     )
 
 
+def _begun(dialect: str, limit: int) -> sa.Select[int]:
+    """The catalogue's whose number begins as typed, with its separators or without."""
+    number = numbered(dialect, CatalogueItem.part_number)
+    return sa.select(CatalogueItem.id).where(_begins(number)).order_by(number).limit(limit)
+
+
 @cache
 def _fitted(dialect: str, limit: int) -> sa.Select[str, str, int]:
     """From one part number on cylinders to the next in the index, not from cylinder to cylinder."""
-    number = folded(dialect, Cylinder.part_number)
+    number = numbered(dialect, Cylinder.part_number)
     first = sa.select(number).where(_begins(number)).order_by(number).limit(1).scalar_subquery()
     step = sa.select(first.label("number"), sa.literal(1, sa.Integer).label("place")).cte("numbers", recursive=True)
     other = aliased(Cylinder)
-    following = folded(dialect, other.part_number)
+    following = numbered(dialect, other.part_number)
     after = (
         sa.select(following)
         # One lower bound, the number before: with two SQLite may take the wrong one and walk every cylinder.
@@ -89,10 +97,9 @@ def _fitted(dialect: str, limit: int) -> sa.Select[str, str, int]:
         sa.select(after, step.c.place + 1).where(step.c.number.is_not(None), step.c.place < 2 * limit)
     )
     of_number, counted = aliased(Cylinder), aliased(Cylinder)
-    one = (
-        sa.select(of_number.id).where(folded(dialect, of_number.part_number) == step.c.number).order_by(of_number.id)
-    )
-    some = sa.select(counted.id).where(folded(dialect, counted.part_number) == step.c.number).limit(COUNTED)
+    same = numbered(dialect, of_number.part_number) == step.c.number
+    one = sa.select(of_number.id).where(same).order_by(of_number.id)
+    some = sa.select(counted.id).where(numbered(dialect, counted.part_number) == step.c.number).limit(COUNTED)
     count = sa.select(sa.func.count()).select_from(some.correlate(step).subquery()).scalar_subquery()
     each = (
         sa.select(one.limit(1).correlate(step).scalar_subquery().label("id"), count.label("cylinders"))

@@ -10,8 +10,8 @@ __all__ = [
     "MOST",
     "SEARCHED",
     "dialect_of",
-    "folded",
     "is_modelled",
+    "numbered",
     "ordered",
     "query_of",
     "read_words",
@@ -19,6 +19,7 @@ __all__ = [
 ]
 
 import re
+import unicodedata
 from collections.abc import Sequence
 from typing import Any
 
@@ -26,6 +27,7 @@ import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import TSQUERY
 from sqlalchemy.orm import Session
 
+from app.fitting import SEPARATORS
 from app.ledger.customers.models import Contact, Customer, Site
 from app.ledger.doors.models import Door
 from app.ledger.jobs.models import Job
@@ -76,10 +78,19 @@ def query_of(dialect: str, words: Sequence[str], *, whole: bool = False) -> str:
 
     >>> query_of("sqlite", ("flat", "2")), query_of("postgresql", ("flat", "2"), whole=True)
     ('"flat"* AND "2"*', "'flat' & '2'")
+    >>> query_of("postgresql", ("jos\u00e9",))
+    "'jose':*"
     """
     if dialect == "sqlite":
         return " AND ".join(f'"{word}"' if whole else f'"{word}"*' for word in words)
-    return " & ".join(f"'{word}'" if whole else f"'{word}':*" for word in words)
+    bare = (_without_accents(word) for word in words)  # SQLite takes them off by itself
+    return " & ".join(f"'{word}'" if whole else f"'{word}':*" for word in bare)
+
+
+def _without_accents(word: str) -> str:
+    """As `search_words` takes them off: the marks of Latin, Greek and Cyrillic letters, no other script's."""
+    apart = unicodedata.normalize("NFD", word)
+    return unicodedata.normalize("NFC", re.sub("[\u0300-\u036f]+", "", apart))
 
 
 def word_ids(dialect: str, model: Any, name: str, limit: int = MOST) -> sa.Select[int]:
@@ -98,9 +109,16 @@ def word_ids(dialect: str, model: Any, name: str, limit: int = MOST) -> sa.Selec
     return sa.select(model.id).where(matches).order_by(model.id.desc()).limit(limit)
 
 
-def folded(dialect: str, column: Any) -> sa.ColumnElement[str]:
-    """The column as it is compared whatever the case of its letters, in the order of its own index."""
-    return sa.collate(column, "NOCASE") if dialect == "sqlite" else sa.collate(sa.func.lower(column), "C")
+def numbered(dialect: str, column: Any) -> sa.ColumnElement[str]:
+    """A part number as its index has it: in small letters without separators, a blank, and as it is written.
+
+    So a beginning of it is met however it is typed, and two numbers that differ by a separator alone stay two.
+    """
+    bare = sa.func.lower(column)
+    for separator in SEPARATORS:  # spelled out, not as parameters: only then is the index used
+        bare = sa.func.replace(bare, sa.literal_column(f"'{separator}'"), sa.literal_column("''"))
+    key = bare.op("||")(sa.literal_column("' '")).op("||")(sa.func.lower(column))
+    return key if dialect == "sqlite" else sa.collate(key, "C")
 
 
 def ordered(dialect: str, column: Any) -> sa.ColumnElement[str]:
