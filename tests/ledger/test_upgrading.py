@@ -102,7 +102,7 @@ def test_every_row_of_an_earlier_release_is_there_afterwards(
     assert upgrade_house(config, BY) is None
 
 
-@pytest.mark.parametrize("number", range(5, 11))
+@pytest.mark.parametrize("number", range(5, 12))
 def test_a_house_stopped_between_two_migrations_comes_up_too(config: Config, number: int) -> None:
     path = put(config, "0004")
     command.upgrade(alembic_config(config.url), f"{number:04}")

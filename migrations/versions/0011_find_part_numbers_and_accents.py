@@ -4,15 +4,15 @@ A part number is read out and typed as one run of letters and figures as often a
 of part numbers begin with it bare. SQLite folds accents by itself; PostgreSQL takes them off by Unicode's own
 decomposition, which needs no extension of the server, so its indexes of words are made anew.
 
-Revises: 0009
+Revises: 0010
 """
 
 from __future__ import annotations
 
 from alembic import op
 
-revision = "0010"
-down_revision = "0009"
+revision = "0011"
+down_revision = "0010"
 
 WORDS = {
     "customers": "name || ' ' || email",
