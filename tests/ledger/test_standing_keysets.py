@@ -14,7 +14,9 @@ from app.ledger.jobs.papers import schedule_of
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings
 from app.ledger.keysystems.crosskeying import cross_key
-from app.ledger.models import Cylinder, Job, Key, Keyset, KeyState, KeySystem
+from app.ledger.keysystems.extending import ExtendForm, extend_system
+from app.ledger.keysystems.lost_masters import lost_for_job, lost_masters
+from app.ledger.models import Cylinder, Event, Job, Key, Keyset, KeyState, KeySystem
 from app.ledger.work import Work
 from tests.ledger.test_main_job import accept, flats, issued, openings
 
@@ -107,3 +109,41 @@ def test_no_door_is_keyed_to_what_a_stranger_may_open(work: Work, how: str) -> N
     work.session.commit()
     job = accept(work, issued(work, ask), (DoorRow(row=1, opening="H1", keyset="2AA"),), site_name="The lodge")
     assert [row.keyset for row in schedule_of(work, job).rows] == ["2AA"]
+
+
+def test_what_is_keyed_under_a_lost_master_is_told_and_not_refused(work: Work) -> None:
+    accept(work, issued(work, flats(work, 3, **SHOP)), openings(3))
+    system = work.session.scalars(sa.select(KeySystem)).one()
+    master = work.session.scalars(sa.select(Keyset).where(Keyset.symbol == "AA")).one()
+    told = sa.select(Event.subject, Event.job_id, Event.summary).where(Event.kind == "keyed under a lost key")
+    ask = replace(flats(work, 2, system=SystemAsk(existing_id=system.id), **SHOP), title="Two more")
+    before = accept(work, issued(work, ask), (DoorRow(row=1, opening="G1"),), site_name="The lodge")
+    extend_system(work, system.id, ExtendForm(master="AA", changes=1))
+    assert lost_masters(work.session, [system.id]) == () == lost_for_job(work.session, before.id)
+    assert work.session.execute(told).all() == []
+
+    key = Key(keyset_id=master.id, copy_number=1, state=KeyState.LOST, changed_at=work.now)
+    work.session.add(key)
+    work.session.commit()
+    more = [
+        accept(work, issued(work, ask), (DoorRow(row=1, opening="H1", keyset=keyset),), site_name=site)
+        for keyset, site in (("", "The gate"), ("1AA (NMK)", "The yard"))
+    ]
+    assert [(one.keyset.symbol, one.copies) for one in lost_masters(work.session, [system.id])] == [("AA", (1,))]
+    # The NMK cylinder is opened by its own key alone; the job's other one is under the master.
+    assert [[one.cylinders for one in lost_for_job(work.session, job.id)] for job in more] == [[2], [1]]
+    extend_system(work, system.id, ExtendForm(master="AA", changes=1))
+    said = f"A key of AA of {system.name} is lost (copy 1): whoever has it would open"
+    assert [tuple(row) for row in work.session.execute(told)] == [
+        (f"key system {system.id}", more[0].id, f"{said} 2 cylinders of this job."),
+        (f"key system {system.id}", more[1].id, f"{said} 1 cylinder of this job."),
+        (
+            f"key system {system.id}",
+            None,
+            f"Keysets added. {said} all that is newly keyed under AA. Plan for the loss first, or key under another "
+            "master or single (SKD).",
+        ),
+    ]
+    key.state = KeyState.RETURNED  # found
+    work.session.commit()
+    assert lost_for_job(work.session, more[0].id) == ()

@@ -9,7 +9,7 @@ import pytest
 import sqlalchemy as sa
 from flask import Flask
 
-from app.ledger.models import CylinderState, Event, House, Role, Stage
+from app.ledger.models import CylinderState, Event, House, Key, Keyset, KeyState, Role, Stage
 from app.ledger.work import Work
 from tests import factories
 from tests.conftest import NOW
@@ -249,3 +249,22 @@ def test_from_pinned_to_moved_on(work: Work, keyed: Keyed, client_as: ClientAs) 
     work.session.rollback()
     work.session.refresh(keyed.job)
     assert keyed.job.stage is Stage.CHECKED
+
+
+def test_a_lost_master_is_told_wherever_one_keys_under_it(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
+    pages = {
+        Role.OWNER: [f"/bench/jobs/{keyed.job.number}", f"/key-systems/{keyed.system.id}"],
+        Role.BENCH: [f"/bench/jobs/{keyed.job.number}", f"/key-systems/{keyed.system.id}"],
+        Role.COUNTER: [f"/key-systems/{keyed.system.id}"],
+    }
+    words = "A key of AA of The Flats is lost (copy 1): whoever has it would open"
+    for lost in (False, True):
+        if lost:
+            key = work.session.scalars(sa.select(Key).join(Keyset).where(Keyset.symbol == "AA")).one()
+            key.state = KeyState.LOST
+            work.session.commit()
+        for role, addresses in pages.items():
+            for address in addresses:
+                page = client_as(role).get(address).text
+                assert (words in page) is lost, (role, address)
+                assert bitting_in(page) is None

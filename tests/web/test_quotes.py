@@ -14,9 +14,10 @@ from sqlalchemy.orm import Session
 
 from app.keying import write_bitting
 from app.ledger.keysystems.bittings import open_bittings, spec_of
-from app.ledger.models import Cylinder, Door, Job, Keyset, KeySystem, QuoteRevision, Role, Site, Stage
+from app.ledger.models import Cylinder, Door, Job, Keyset, KeyState, KeySystem, QuoteRevision, Role, Site, Stage
 from app.ledger.opening import Ledger
 from app.web.quotes.forms import read_table, typed_rows
+from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.stocked import MORTISE, PART, empty_house, posted
@@ -230,6 +231,25 @@ def test_an_expired_quote_is_accepted_only_for_a_day_when_it_held(
     assert "Revise it to quote" in clerk.get("/quotes/1001/1").text
     assert "valid until 25 Dec 2026" in accept(clerk, session, accepted_on="2026-12-26")[1]
     assert accept(clerk, session, accepted_on="2026-12-20")[0] == 303
+
+
+def test_a_quote_into_a_system_with_a_lost_master_says_so_where_it_is_accepted(
+    clerk: FormClient, session: Session
+) -> None:
+    quoted(clerk, FLATS, site="The Flats", **AT_THE_BENCH)
+    doors = "\n".join(f"F{number}\tFlat {number}\tRH" for number in range(1, 25))
+    assert accept(clerk, session, doors=doors)[0] == 303
+    system = session.scalars(sa.select(KeySystem)).one()
+    master = next(keyset for keyset in system.keysets if keyset.symbol == "AA")
+    more = {"customer_id": system.customer_id, "system_id": system.id, "site": "", "token": "u" * 32, **AT_THE_BENCH}
+    quoted(clerk, {**FLATS, "quantity": "1"}, **more)
+    page = clerk.get("/quotes/1002/accept")
+    assert page.status_code == 200 and "is lost" not in page.text
+    session.rollback()
+    factories.KeyFactory(keyset=master, copy_number=9, state=KeyState.LOST)
+    session.commit()
+    said = f"A key of AA of {system.name} is lost (copy 9): whoever has it would open all that is newly keyed under"
+    assert said in unescape(clerk.get("/quotes/1002/accept").text)
 
 
 def test_no_page_or_paper_of_the_counter_shows_a_bitting(clerk: FormClient, session: Session, ledger: Ledger) -> None:

@@ -29,6 +29,7 @@ from app.ledger.jobs.options import OPTIONS, as_accepted, promise_from, way_word
 from app.ledger.jobs.snapshot import QuoteSnapshot, SnapshotLine, read_snapshot
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.keys import order_keys
+from app.ledger.keysystems.lost_masters import record_lost_for_job
 from app.ledger.keysystems.models import Keyset, KeySystem, RecordsHolder
 from app.ledger.makers.models import Maker
 from app.ledger.users.models import Role
@@ -98,6 +99,7 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
             doors=len({row.opening for row in form.doors if row.opening}),
             cylinders=len(slots),
         )
+        record_lost_for_job(work, job.id)
         return job
 
 

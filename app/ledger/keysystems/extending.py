@@ -25,6 +25,7 @@ from app.ledger.events.actions import record
 from app.ledger.keysystems.actions import add_keysets, single_keyed_system
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import open_plan, seal_bitting
+from app.ledger.keysystems.lost_masters import record_lost_above
 from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
 from app.ledger.keysystems.opened import OpenedSystem, open_system
 from app.ledger.keysystems.queries import get_system, systems_sharing_keyway
@@ -130,6 +131,7 @@ def insert_extension(work: Work, system: KeySystem, added: Sequence[PlannedKeyse
         work.session.flush()
         by_symbol[planned.symbol] = keyset
         seal_bitting(work, system, keyset, planned.bitting)
+    record_lost_above(work, system, {planned.parent or "" for planned in added})
 
 
 def check_extension(form: ExtendForm) -> None:

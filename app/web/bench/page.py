@@ -19,6 +19,7 @@ from app.ledger.jobs.queries import Piece, days_late, get_job, pieces_of
 from app.ledger.jobs.schedule import ScheduleRow
 from app.ledger.jobs.sent import sent_cylinders
 from app.ledger.jobs.stages import next_stages
+from app.ledger.keysystems.lost_masters import lost_for_job
 from app.ledger.work import Work
 
 
@@ -89,7 +90,10 @@ def bench_job_page(work: Work, number: int) -> BenchJobPage:
         job=job,
         late_days=days_late(job, work.today),
         lines=lines,
-        cautions=tuple(dict.fromkeys(caution for row in schedule.rows for caution in row.cautions)),
+        cautions=(
+            *(one.of_job for one in lost_for_job(work.session, job.id)),
+            *dict.fromkeys(caution for row in schedule.rows for caution in row.cautions),
+        ),
         can_tick=job.stage is Stage.ON_THE_BENCH,
         can_start=Stage.ON_THE_BENCH in allowed and job.stage in (Stage.APPROVED, Stage.PARTS_ON_ORDER),
         can_finish=job.stage is Stage.ON_THE_BENCH,

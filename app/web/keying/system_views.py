@@ -19,6 +19,7 @@ from app.ledger.keysystems.crosskeying import cross_key as save_cross_keying
 from app.ledger.keysystems.crosspricing import CrossAsk, price_cross_keying
 from app.ledger.keysystems.extending import ExtendForm, extend_system, key_single, why_not_extend
 from app.ledger.keysystems.losing import plan_for_loss
+from app.ledger.keysystems.lost_masters import lost_masters
 from app.ledger.keysystems.opened import open_system
 from app.ledger.keysystems.queries import get_system
 from app.ledger.users.models import Role
@@ -105,7 +106,14 @@ def extend(system_id: int) -> ResponseReturnValue:
             return redirect(url_for("keysystems.show", system_id=added.system.id), 303)
     status = 422 if form.is_submitted() else 200
     refusal = why_not_extend(work, system)
-    page = render_template("keying/extend.html", system=system, form=form, refusal=refusal, is_full=is_full)
+    page = render_template(
+        "keying/extend.html",
+        system=system,
+        form=form,
+        refusal=refusal,
+        is_full=is_full,
+        lost=lost_masters(work.session, [system_id]),
+    )
     return page, status
 
 

@@ -16,6 +16,7 @@ from app.ledger.events.models import Event
 from app.ledger.events.queries import events_about
 from app.ledger.jobs.papers import keyset_work
 from app.ledger.keysystems.control import why_no_control
+from app.ledger.keysystems.lost_masters import LostKeyset, lost_masters
 from app.ledger.keysystems.models import KeySystem
 from app.ledger.keysystems.queries import get_system
 from app.ledger.keysystems.records import change_records
@@ -43,12 +44,19 @@ class SystemPage:
     tree: tuple[KeysetNode, ...]
     events: tuple[Event, ...]
     why_no_control: str
+    lost: tuple[LostKeyset, ...]
 
 
 def _page(work: Work, system_id: int) -> SystemPage:
     system = get_system(work.session, system_id)
     events = events_about(work.session, f"key system {system_id}", work.actor.role)
-    return SystemPage(system, system_tree(work.session, system), tuple(events), why_no_control(system))
+    return SystemPage(
+        system,
+        system_tree(work.session, system),
+        tuple(events),
+        why_no_control(system),
+        lost_masters(work.session, [system_id]),
+    )
 
 
 @blueprint.get("")

@@ -14,6 +14,7 @@ from app.ledger.jobs.models import Job, QuoteRevision, Stage
 from app.ledger.jobs.options import as_accepted, promise_from
 from app.ledger.jobs.queries import get_job
 from app.ledger.jobs.snapshot import QuoteSnapshot, read_snapshot
+from app.ledger.keysystems.lost_masters import LostKeyset, lost_masters
 from app.ledger.models import Role
 from app.ledger.work import Work
 from app.pricing import show_cents
@@ -66,6 +67,7 @@ class AcceptPage:
     slots: tuple[Slot, ...]
     rows: Mapping[int, Mapping[str, str]]
     problems: CellProblems
+    lost: tuple[LostKeyset, ...]  # masters of its system of which a key is lost
 
     @property
     def has_table(self) -> bool:
@@ -118,14 +120,22 @@ def ways_to_accept(work: Work, view: QuoteView) -> list[tuple[str, str]]:
 
 
 def accept_page(
+    work: Work,
     view: QuoteView,
     form: AcceptQuoteForm,
     rows: Mapping[int, Mapping[str, str]] | None = None,
     problems: CellProblems | None = None,
 ) -> AcceptPage:
     """The page for a quote's newest revision."""
+    ask = ask_from_json(view.snapshot.ask)
+    system_id = ask.system.existing_id if ask.system else None
     return AcceptPage(
-        view=view, form=form, slots=_slots(view.snapshot), rows=rows or {}, problems=problems or CellProblems({}, ())
+        view=view,
+        form=form,
+        slots=_slots(view.snapshot),
+        rows=rows or {},
+        problems=problems or CellProblems({}, ()),
+        lost=lost_masters(work.session, [system_id]) if system_id is not None else (),
     )
 
 

@@ -64,7 +64,7 @@ def accept(number: int) -> ResponseReturnValue:
     form.offer(ways_to_accept(work, view))
     if not form.is_submitted():
         form.accepted_on.data = work.today
-        return render_template("quotes/accept.html", page=accept_page(view, form), columns=JOB_COLUMNS)
+        return render_template("quotes/accept.html", page=accept_page(work, view, form), columns=JOB_COLUMNS)
     rows = typed_rows(request.form.items(multi=True))
     doors, problems = _doors(form, rows)
     if form.validate() and not problems:
@@ -94,7 +94,7 @@ def accept(number: int) -> ResponseReturnValue:
         form.doors.errors = [*form.doors.errors, *(problem.message for problem in problems)]
         problems = []
     view = quote_view(work, number)
-    page = accept_page(view, form, rows, cell_problems(problems))
+    page = accept_page(work, view, form, rows, cell_problems(problems))
     return render_template("quotes/accept.html", page=page, columns=JOB_COLUMNS), 422
 
 
