@@ -12,7 +12,8 @@ import click
 from app.commands.refusals import open_house, refusing
 from app.config import Config
 from app.errors import BitternError, Problems
-from app.ledger.moving.loading import HousePlan, import_house, plan_house
+from app.ledger.moving.loading import import_house
+from app.ledger.moving.planning import HousePlan, plan_house
 from app.ledger.moving.writing import export_house
 from app.ledger.users.models import Role
 from app.ledger.work import Actor
@@ -52,7 +53,7 @@ def import_file(file: Path, dry_run: bool) -> None:
         with ledger.work(_HOUSE, datetime.now(UTC)) as work:
             try:
                 if dry_run:
-                    plan = plan_house(work.session, file.name, content)
+                    plan = plan_house(work, file.name, content)
                     if plan.problems:
                         raise Problems(plan.problems)
                 else:
@@ -68,4 +69,6 @@ def _say(plan: HousePlan, words: str) -> None:
     for one in plan.tables:
         if one.inserts or one.updates:
             click.echo(f"{one.moved.name}: {len(one.inserts):,} new, {len(one.updates):,} brought in line")
+    if plan.people:
+        click.echo(f"Without a login: {', '.join(plan.people)}")
     click.echo(f"{plan.rows:,} rows {words}.")

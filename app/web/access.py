@@ -146,7 +146,7 @@ def _ask_for_factor() -> ResponseReturnValue:
 
 
 def _is_started() -> bool:
-    # Users are never deleted, so one look that finds somebody holds for good.
+    # An owner who may log in is always left, so one look that finds somebody holds for good.
     if not current_app.extensions.get("started"):
         current_app.extensions["started"] = has_users(request_session())
     return bool(current_app.extensions["started"])

@@ -19,7 +19,7 @@ from app.ledger.makers.catalogue import items_of, plan_catalogue
 from app.ledger.makers.editing import plan_maker, read_table_file
 from app.ledger.makers.sheets import sheets_of
 from app.ledger.models import Maker
-from app.ledger.moving.loading import plan_house
+from app.ledger.moving.planning import plan_house
 from app.ledger.moving.writing import export_house
 from app.ledger.prices.planning import plan_prices
 from app.ledger.specs.chart_file import read_chart
@@ -112,7 +112,7 @@ def readers(work: Work) -> dict[str, tuple[Reader, bytes]]:
         return plan_catalogue(session, maker.id, name, content)
 
     def house(name: str, content: bytes) -> object:
-        return plan_house(session, name, content)
+        return plan_house(work, name, content)
 
     codes = "code,words\nA,one\nB,two\n"
     chart = "name,chambers,depths,macs\nRook,6,10,7\n"

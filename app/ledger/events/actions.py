@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-__all__ = ["event_hash", "first_broken_link", "missing_at_the_end", "next_number", "record"]
+__all__ = ["event_hash", "first_broken_link", "missing_at_the_end", "next_number", "record", "record_moved"]
 
 import hashlib
 import json
+from collections.abc import Mapping, Sequence
 from contextlib import closing
 from typing import Any
 
@@ -16,6 +17,8 @@ from app.ledger.events.models import Counter, Event
 from app.ledger.work import Work
 
 _CHAIN = "event chain"
+_WORDS = ("at", "actor_id", "actor_name", "kind", "subject", "job_id", "summary", "detail")
+_STEP = 5000
 
 
 def next_number(session: Session, name: str, first: int = 1) -> int:
@@ -64,6 +67,26 @@ def record(work: Work, kind: str, subject: str, summary: str, *, job_id: int | N
     work.session.add(event)
     work.session.flush()
     return event
+
+
+def record_moved(session: Session, told: Sequence[Mapping[str, Any]]) -> None:
+    """Append events that another house put on record, in this order, each with its own moment, person and job.
+
+    They are chained anew at the end of this house's own story; `told` has an event's columns but number and hashes.
+    """
+    if not told:
+        return
+    next_number(session, _CHAIN)  # the lock of `record`; what it counted is corrected at once
+    session.get_one(Counter, _CHAIN).value += len(told) - 1
+    previous = session.scalar(sa.select(Event.hash).order_by(Event.id.desc()).limit(1)) or b""
+    rows = []
+    for values in told:
+        words = {name: values.get(name) for name in _WORDS}
+        event = Event(**words, previous_hash=previous)
+        previous = event_hash(event)
+        rows.append({**words, "previous_hash": event.previous_hash, "hash": previous})
+    for start in range(0, len(rows), _STEP):
+        session.execute(sa.insert(Event), rows[start : start + _STEP])
 
 
 def first_broken_link(session: Session) -> int | None:

@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
-__all__ = ["MEANS", "JobPayments", "PaymentForm", "PaymentKind", "PaymentReceipt", "payments_of", "take_payment"]
+__all__ = [
+    "MEANS",
+    "JobPayments",
+    "PaymentForm",
+    "PaymentKind",
+    "PaymentReceipt",
+    "holds_card_number",
+    "payments_of",
+    "take_payment",
+]
 
 import re
 import unicodedata
@@ -141,11 +150,20 @@ def take_payment(work: Work, job_number: int, version: int, form: PaymentForm) -
     return payments_of(work.session, job_number).receipts[-1]
 
 
+def holds_card_number(note: str) -> bool:
+    """Whether a note holds so many digits in a row that they may be a card's.
+
+    >>> holds_card_number("4000-0000 0000 0000"), holds_card_number("check 1042")
+    (True, False)
+    """
+    return _CARD.search(unicodedata.normalize("NFKC", note)) is not None
+
+
 def _problems(work: Work, job: Job, form: PaymentForm, note: str) -> list[Problem]:
     problems = []
     if form.means not in MEANS:
         problems.append(Problem("means", f"Choose how it was paid: {', '.join(MEANS)}."))
-    if _CARD.search(unicodedata.normalize("NFKC", note)):
+    if holds_card_number(note):
         problems.append(
             Problem("note", "Do not write card numbers here: a number of 12 digits or more is not kept. Take it out.")
         )

@@ -14,6 +14,7 @@ import sqlalchemy as sa
 from app.errors import BitternError
 from app.fitting import read_inches, write_inches
 from app.ledger.base import Inches, UTCDateTime
+from app.ledger.moving.shapes import is_sound_text
 
 _MOST_INTEGER = 2**31 - 1  # what an INTEGER column holds on PostgreSQL
 
@@ -52,7 +53,7 @@ def read_cell(column: sa.Column[Any], text: str) -> Any:
         return _read(column, text)
     except BitternError:
         raise
-    except (ValueError, RecursionError) as error:
+    except (ValueError, OverflowError, RecursionError) as error:
         raise BitternError(column.name, f"{text[:40]!r} cannot be read here. {_how(column)}") from error
 
 
@@ -70,7 +71,7 @@ def _read(column: sa.Column[Any], text: str) -> Any:
             return read_inches(text, column.name)
         case UTCDateTime():
             moment = datetime.fromisoformat(text)
-            return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+            return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).astimezone(UTC)
         case sa.Enum() as kind:
             words: type[StrEnum] = kind.enum_class  # type: ignore[assignment]  # each of ours has one
             return words(text)
@@ -80,7 +81,7 @@ def _read(column: sa.Column[Any], text: str) -> Any:
             return date.fromisoformat(text)
         case sa.JSON():
             value = json.loads(text, parse_constant=_bad)
-            return value if isinstance(value, dict | list) else _bad()
+            return value if isinstance(value, dict | list) and is_sound_text(value) else _bad()
         case sa.Integer():
             plain = text.removeprefix("-")
             if not (plain.isascii() and plain.isdecimal() and len(plain) <= 10 and int(plain) <= _MOST_INTEGER):

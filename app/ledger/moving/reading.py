@@ -18,6 +18,7 @@ from app.ledger.moving.writing import CONTINUED
 
 MOST_UNPACKED = 2_000_000_000
 MOST_ROWS = 5_000_000
+MOST_COLUMNS = 10_000  # a long text takes several
 _README = ("README.txt", "read me")
 _FURTHER = re.compile(r"(.+) \((\d{1,4})\)")
 
@@ -75,7 +76,7 @@ def _zip_tables(content: bytes) -> Iterator[tuple[MovedTable, Iterator[Sequence[
                 data = packed.read(entry)
             except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, ValueError, EOFError) as error:
                 raise BitternError("file", f"{entry.filename} in this ZIP file is damaged or locked.") from error
-            yield moved, table_rows("table.csv", data, most_rows=MOST_ROWS, most_bytes=MOST_UNPACKED)
+            yield moved, table_rows("table.csv", data, MOST_COLUMNS, most_rows=MOST_ROWS, most_bytes=MOST_UNPACKED)
 
 
 def _book_tables(content: bytes) -> Iterator[tuple[MovedTable, Iterator[Sequence[str]]]]:

@@ -1,4 +1,4 @@
-"""Which tables a house is moved by, and which of their columns; what is secret or belongs to jobs stays out."""
+"""Which tables a house is moved by, and which of their columns; what is secret stays out."""
 
 from __future__ import annotations
 
@@ -11,9 +11,11 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from app.errors import Problem
 from app.ledger import models as m
 from app.ledger.customers.actions import phone_digits
-from app.ledger.moving import checks
+from app.ledger.moving import checks, job_checks
+from app.ledger.moving.told import check_told
 from app.ledger.quote_rules.models import QuoteRules
 
 EVENT_CHAIN = "event chain"  # the counter that belongs to a house's own story
@@ -25,27 +27,27 @@ LEFT_OUT = {
     "login_rules": "passwords",
     "bittings": "secret",
     "vault_checks": "secret",
-    "events": "the chain of this house's own story",
     "drafts": "typed and not saved",
-    **dict.fromkeys(
-        ("jobs", "job_lines", "job_files", "quote_revisions", "payments", "bench_times"), "hangs on jobs"
-    ),
+    "job_files": "pictures and papers are no text; the backup has them",
 }
-_NEVER = frozenset({"version", "job_id", "line_number", "phone_digits", "sealed_plan"})
+_NEVER = frozenset({"version", "phone_digits", "sealed_plan", "request_token"})
+_PEOPLE = m.User.__tablename__
 
 
 @dataclass(frozen=True, slots=True)
 class MovedTable:
     """A table that is moved: its name in the export, its rows' model, and what a row means beyond its columns.
 
-    `is_setting`: a row that reads differently here is brought to what the file says. `check` raises BitternError
-    on a row's values; `derive` gives the columns that are worked out from the others.
+    `is_setting`: a row that reads differently here is brought to what the file says. `is_story`: rows are events;
+    they are numbered anew, and chained anew where they go in. `check` raises BitternError on a row's values, people
+    by name; `derive` gives the columns that are worked out from the others.
     """
 
     name: str
     model: type[m.Base]
     what: str
     is_setting: bool = False
+    is_story: bool = False
     check: Callable[[Mapping[str, Any]], object] | None = None
     derive: Callable[[Mapping[str, Any]], Mapping[str, Any]] = field(default=lambda row: {})
 
@@ -57,7 +59,7 @@ class MovedTable:
 
     @property
     def columns(self) -> tuple[sa.Column[Any], ...]:
-        """The columns that are moved: never sealed bytes, never what hangs on jobs or people."""
+        """The columns that are moved: never sealed bytes or hashes of the house's own chain."""
         return _columns(self.table)
 
     @property
@@ -67,13 +69,23 @@ class MovedTable:
 
     @property
     def links(self) -> tuple[tuple[str, str], ...]:
-        """The columns that point to a row of a table, each with that table's name in the database."""
-        return _links(self.table)
+        """The columns that point to a row of a table, each with that table's name in the database; none to people."""
+        return tuple(one for one in _links(self.table) if one[1] != _PEOPLE)
+
+    @property
+    def people(self) -> tuple[str, ...]:
+        """The columns that name a person: logins are not moved, so no row of one can be pointed to."""
+        return tuple(name for name, target in _links(self.table) if target == _PEOPLE)
 
     @property
     def key(self) -> sa.Column[Any]:
         """What tells one row from another."""
         return next(iter(self.table.primary_key.columns))
+
+    def problem(self, number: int, column: str, message: str) -> Problem:
+        """What is wrong with a cell, by the table, the row in the file and the column's title."""
+        titles = {one.name: title for one, title in zip(self.columns, self.titles, strict=True)}
+        return Problem(f"{self.name}, row {number}, {titles.get(column, column)}", message)
 
 
 @cache
@@ -87,7 +99,9 @@ def _columns(table: sa.Table) -> tuple[sa.Column[Any], ...]:
 
 @cache
 def _titles(table: sa.Table) -> tuple[str, ...]:
-    return tuple(_title(column.name) for column in _columns(table))
+    people = {name for name, target in _links(table) if target == _PEOPLE}
+    names = [one.name.removesuffix("_id") if one.name in people else one.name for one in _columns(table)]
+    return tuple(map(_title, names))
 
 
 @cache
@@ -103,6 +117,11 @@ def _title(name: str) -> str:
 
 def _digits(row: Mapping[str, Any]) -> Mapping[str, Any]:
     return {"phone_digits": phone_digits(row["phone"])}
+
+
+def _token(row: Mapping[str, Any]) -> Mapping[str, Any]:
+    # What tied the quote to one press of a button has done its work; no page asks for this one again.
+    return {"request_token": f"moved {row['job_id']}-{row['revision']}"}
 
 
 # In an order in which each table's rows find those that they point to.
@@ -130,6 +149,17 @@ TABLES = (
     MovedTable("customers", m.Customer, "customers", derive=_digits),
     MovedTable("contacts", m.Contact, "the people at customers'", derive=_digits),
     MovedTable("sites", m.Site, "places with doors"),
+    MovedTable("jobs", m.Job, "every job and its stage", check=job_checks.check_job),
+    MovedTable("job lines", m.JobLine, "the lines of accepted quotes", check=job_checks.check_line),
+    MovedTable(
+        "quotes",
+        m.QuoteRevision,
+        "quotes as issued, frozen, each with the SHA-256 of its words",
+        check=job_checks.check_quote,
+        derive=_token,
+    ),
+    MovedTable("payments", m.Payment, "money received and given back", check=job_checks.check_payment),
+    MovedTable("bench times", m.BenchTimeRow, "what the bench's work took", check=job_checks.check_bench_time),
     MovedTable("key systems", m.KeySystem, "key systems, without bittings and plans"),
     MovedTable("keysets", m.Keyset, "symbols and their levels, without bittings"),
     MovedTable("doors", m.Door, "openings", check=checks.check_door),
@@ -137,6 +167,7 @@ TABLES = (
     MovedTable("cylinders", m.Cylinder, "every cylinder that was ever on record, by position and keyset"),
     MovedTable("operated by", m.CylinderOperator, "further keysets that operate a cross-keyed cylinder"),
     MovedTable("keys", m.Key, "the register of keys: copies, holders, what is out"),
+    MovedTable("story", m.Event, "what happened to jobs and keys: when, who, what", is_story=True, check=check_told),
 )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CONTINUED", "KINDS", "export_house", "house_rows"]
+__all__ = ["CONTINUED", "KINDS", "LONGEST", "export_house", "house_rows", "split_long"]
 
 import io
 import zipfile
@@ -17,14 +17,17 @@ from app.fitting import book_bytes, csv_bytes, guarded
 from app.ledger.engine import transaction
 from app.ledger.events.actions import record
 from app.ledger.moving.cells import write_cell
+from app.ledger.moving.found import Values
+from app.ledger.moving.people import People
+from app.ledger.moving.story import story_values
 from app.ledger.moving.tables import EVENT_CHAIN, TABLES, MovedTable
 from app.ledger.work import Work
 
 KINDS = ("zip", "xlsx")
 CONTINUED = "…"  # stands before a text that goes on, so that no piece begins like a formula
-LONGEST = 30_000  # a workbook's cell holds 32,767 characters; longer texts go on in further columns
+LONGEST = 30_000  # a workbook's cell holds 32,767 characters, and readers of CSV have limits of their own
 _EPOCH = (1980, 1, 1, 0, 0, 0)
-_TOLD = """\
+_TOLD = f"""\
 The records of this house, as tables of text.
 
 It goes back in under House, Export and import, or by: bittern house import FILE. Into an empty house,
@@ -32,16 +35,23 @@ or into one that holds the same rows: rows that are on record stay, rows that ar
 that reads differently here stops everything; only the house's own settings are brought to what the file
 says. All of it goes in, or nothing. Exported again, it gives the same bytes.
 
-Not in here, on purpose: bittings and the plans they are made from, passwords and logins, and what hangs
-on jobs: quotes, payments, files, and the story of events. They are in the sealed backup alone (bittern
-backup). Without that backup, a key system that comes in from here can be read and the register of its
-keys kept, but it is not keyed any further.
+Not in here, on purpose: bittings and the plans they are made from, passwords and logins, drafts of the
+counter page, the files that were put with jobs (pictures, papers), and what the house's story tells of
+anything but jobs and keys. They are in the sealed backup alone (bittern backup). Without that backup, a
+key system that comes in from here can be read and the register of its keys kept, but it is not keyed any
+further.
+
+People stand here by their names alone. A name that a house does not know is entered there as a person who
+cannot log in, until the owner gives them a password. A quote stands here as it was issued, with the SHA-256
+of its words: one that was changed in the file is not taken in. The story is put at the end of the other
+house's own, each event with the moment and the person that it happened by.
 
 A text that begins with = + - @, a tab or a line end, after any apostrophes, has one apostrophe more in
 front, so that no spreadsheet program runs it; reading takes it off again. Days are written 2026-01-31,
 moments 2026-01-31T09:30:00+00:00, inches 1-3/4, money in whole cents. Each row has its number under
 'row'; a column such as 'customer row' points to the row with that number in another table.
-In a workbook a text of over 30,000 characters goes on in further columns.
+A text of over 30,000 characters goes on in further columns, named such as 'snapshot (2)', since a
+workbook's cell holds no more; each piece there begins with {CONTINUED}.
 
 The tables and their columns:
 """
@@ -54,9 +64,9 @@ def export_house(work: Work, kind: str) -> bytes:
         raise BitternError("file", "A house is taken out as .zip (CSV files) or as .xlsx.")
     with transaction(work.session):
         record(work, "house taken out", "house", f"Everything but what is secret was exported as .{kind}")
-    tables = [(one, [list(one.titles), *house_rows(work.session, one)]) for one in TABLES]
+    tables = [(one, split_long([list(one.titles), *house_rows(work.session, one)])) for one in TABLES]
     if kind == "xlsx":
-        return book_bytes([("read me", _readme_rows()), *((one.name, _split(rows)) for one, rows in tables)])
+        return book_bytes([("read me", _readme_rows()), *((one.name, rows) for one, rows in tables)])
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
         packed.writestr(zipfile.ZipInfo("README.txt", _EPOCH), _readme().encode(), zipfile.ZIP_DEFLATED)
@@ -66,18 +76,26 @@ def export_house(work: Work, kind: str) -> bytes:
 
 
 def house_rows(session: Session, moved: MovedTable) -> Iterator[list[str]]:
-    """The rows of one table as guarded texts, by number."""
-    columns = moved.columns
-    for row in session.execute(_rows(moved, columns).order_by(moved.key).execution_options(yield_per=2000)):
-        yield [guarded(write_cell(column, value)) for column, value in zip(columns, row, strict=True)]
+    """The rows of one table as guarded texts, by number; people by their names."""
+    people = People(session)
+    rows = story_values(session, moved, people) if moved.is_story else _values(session, moved, people)
+    for values in rows:
+        yield [guarded(_cell(moved, column, values[column.name])) for column in moved.columns]
 
 
-def _rows(moved: MovedTable, columns: tuple[sa.Column[Any], ...]) -> sa.Select[Any]:
-    rows = sa.select(*columns)
-    return rows.where(moved.key != EVENT_CHAIN) if moved.key.name == "name" else rows
+def _values(session: Session, moved: MovedTable, people: People) -> Iterator[Values]:
+    rows = sa.select(*moved.columns).order_by(moved.key)
+    if moved.key.name == "name":
+        rows = rows.where(moved.key != EVENT_CHAIN)
+    for row in session.execute(rows.execution_options(yield_per=2000)).mappings():
+        yield people.with_names(dict(row), moved.people)
 
 
-def _split(rows: list[list[str]]) -> list[list[str]]:
+def _cell(moved: MovedTable, column: sa.Column[Any], value: Any) -> str:
+    return value or "" if column.name in moved.people else write_cell(column, value)
+
+
+def split_long(rows: list[list[str]]) -> list[list[str]]:
     """Rows whose longest texts go on in columns named "tables (2)", …, at the end."""
     parts = [max((-(-len(row[place]) // LONGEST) for row in rows), default=1) for place in range(len(rows[0]))]
     more = [(place, part) for place, count in enumerate(parts) for part in range(1, count)]

@@ -2,7 +2,17 @@
 
 from __future__ import annotations
 
-__all__ = ["add_user", "change_own_password", "change_user", "set_password", "start_house"]
+__all__ = [
+    "add_user",
+    "change_own_password",
+    "change_user",
+    "check_name",
+    "enter_people",
+    "set_password",
+    "start_house",
+]
+
+from collections.abc import Iterable
 
 import sqlalchemy as sa
 
@@ -17,6 +27,7 @@ from app.ledger.users.tries import check_own_password
 from app.ledger.work import Work
 
 _NAME = 80
+_NO_PASSWORD = ""  # no password has this hash
 
 
 def start_house(work: Work, house_name: str, owner_name: str, password: str) -> User:
@@ -39,11 +50,41 @@ def start_house(work: Work, house_name: str, owner_name: str, password: str) -> 
 
 
 def add_user(work: Work, name: str, role: Role, password: str) -> User:
-    """Put a user on record. Raises Taken when somebody has this name already."""
+    """Put a user on record, or let somebody in who came with an export. Taken when somebody has this name already."""
     work.require()
     password_hash = _hash_of(name, password)
     with transaction(work.session):
         return _insert(work, name, role, password_hash)
+
+
+def enter_people(work: Work, names: Iterable[str]) -> dict[str, int]:
+    """Name → id of people put on record for what they did in another house, inside the caller's transaction.
+
+    They cannot log in: they have no password, and the role of least rights, until the owner says otherwise.
+    """
+    entered = {}
+    for name in names:
+        user = User(
+            name=name,
+            name_key=name_key(name),
+            role=Role.COUNTER,
+            password_hash=_NO_PASSWORD,
+            active=False,
+            created_at=work.now,
+        )
+        work.session.add(user)
+        work.session.flush()
+        record(work, "person entered", f"user {user.id}", f"{name} came with an export and may not log in")
+        entered[name] = user.id
+    return entered
+
+
+def check_name(name: str, field: str = "name") -> None:
+    """Refuse a name that no login can have."""
+    if not name_key(name) or len(name_key(name)) > _NAME or len(name) > _NAME:
+        raise LedgerError(field, f"Enter a name of at most {_NAME} characters.")
+    if not " ".join(name.split()).isprintable():
+        raise LedgerError(field, "Use letters, digits, signs and spaces only.")
 
 
 def change_user(work: Work, user_id: int, version: int, role: Role, active: bool) -> User:
@@ -99,20 +140,20 @@ def change_own_password(work: Work, current: str, password: str, login_id: int |
 
 def _hash_of(name: str, password: str, name_field: str = "name") -> str:
     """Hash before the transaction: it takes its time on purpose, and nobody else should wait for it."""
-    if not name_key(name) or len(name_key(name)) > _NAME or len(name) > _NAME:
-        raise LedgerError(name_field, f"Enter a name of at most {_NAME} characters.")
-    if not " ".join(name.split()).isprintable():
-        raise LedgerError(name_field, "Use letters, digits, signs and spaces only.")
+    check_name(name, name_field)
     check_new_password(password, " ".join(name.split()))
     return hash_password(password)
 
 
 def _insert(work: Work, name: str, role: Role, password_hash: str) -> User:
     name = " ".join(name.split())
-    if work.session.scalar(sa.select(User.id).where(User.name_key == name_key(name))):
+    user = work.session.scalar(sa.select(User).where(User.name_key == name_key(name)))
+    if user is not None and user.password_hash != _NO_PASSWORD:
         raise Taken("name", f"Somebody is on record as {name} already; choose another name.")
-    user = User(name=name, name_key=name_key(name), role=role, password_hash=password_hash, created_at=work.now)
-    work.session.add(user)
+    if user is None:
+        user = User(name=name, name_key=name_key(name), created_at=work.now)
+        work.session.add(user)
+    user.role, user.password_hash, user.active = role, password_hash, True
     work.session.flush()
     record(work, "user added", f"user {user.id}", f"{user.name} may log in as {role}")
     return user

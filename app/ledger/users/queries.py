@@ -25,8 +25,8 @@ def name_key(name: str) -> str:
 
 
 def has_users(session: Session) -> bool:
-    """Whether anybody is on record yet."""
-    return session.scalar(sa.select(User.id).limit(1)) is not None
+    """Whether anybody may log in yet; who came with an export and was never let in is nobody to wait for."""
+    return session.scalar(sa.select(User.id).where(User.active).limit(1)) is not None
 
 
 def find_user(session: Session, user_id: int) -> User | None:

@@ -8,7 +8,8 @@ from flask import Blueprint, abort, flash, redirect, render_template, request, u
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problem
-from app.ledger.moving.loading import import_house, plan_house
+from app.ledger.moving.loading import import_house
+from app.ledger.moving.planning import plan_house
 from app.ledger.moving.tables import TABLES
 from app.ledger.moving.writing import KINDS, export_house
 from app.ledger.users.login_rules import Proof
@@ -32,7 +33,7 @@ def index() -> ResponseReturnValue:
     if form.validate_on_submit():
         try:
             waiting = keep_waiting(work, _PURPOSE, form.file.data)
-            plan = plan_house(work.session, waiting.name, waiting.content)
+            plan = plan_house(work, waiting.name, waiting.content)
         except BitternError as error:
             attach(form, BitternError("file", error.message))
         else:

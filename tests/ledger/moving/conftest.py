@@ -1,0 +1,45 @@
+"""The demo house once it was moved into a house of other people: made once a run, copied for each test."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from app.ledger import models as m
+from app.ledger.moving.loading import import_house
+from app.ledger.opening import migrate, open_ledger
+from app.ledger.work import Actor, Work
+from tests import factories
+from tests.conftest import NOW
+from tests.houses import copy_house, new_house, remove_database
+from tests.moved import demo_taken
+
+OTHER_OWNER = "Ada Marsh"
+
+
+@pytest.fixture(scope="session")
+def moved_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An instance folder of a house begun by somebody else, with the demo's export taken in."""
+    folder = tmp_path_factory.mktemp("moved") / "instance"
+    config = new_house(folder)
+    migrate(config)
+    ledger = open_ledger(config)
+    with ledger.sessions() as session, factories.saving_into(session):
+        owner = factories.UserFactory(name=OTHER_OWNER, role=m.Role.OWNER)
+        import_house(Work(session, ledger.vault, Actor.of(owner), NOW), "house.zip", demo_taken())
+    ledger.close()
+    return folder
+
+
+@pytest.fixture
+def empty(empty_house: Path, tmp_path: Path) -> Iterator[Work]:
+    """The owner's work in a house with nothing on record."""
+    config = copy_house(empty_house, tmp_path / "empty")
+    ledger = open_ledger(config)
+    with ledger.sessions() as session, factories.saving_into(session):
+        owner = factories.UserFactory(name=OTHER_OWNER, role=m.Role.OWNER)
+        yield Work(session, ledger.vault, Actor.of(owner), NOW)
+    ledger.close()
+    remove_database(config)
