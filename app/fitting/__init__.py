@@ -35,7 +35,15 @@ from app.fitting.spoken import Spoken, read_spoken
 from app.fitting.table_file import csv_bytes, table_rows
 from app.fitting.tailpiece import TailpieceFit, TailpieceQuestion, fit_tailpiece
 from app.fitting.thread import MortiseBody, ThreadFit, common_body, fit_thread
-from app.fitting.workbook import book_bytes, merged_cells, sheet_bytes, sheet_names, sheet_rows, without_clock
+from app.fitting.workbook import (
+    book_bytes,
+    book_sheets,
+    cell_text,
+    merged_cells,
+    sheet_bytes,
+    sheet_rows,
+    without_clock,
+)
 
 __all__ = [
     "CATEGORIES",
@@ -77,9 +85,11 @@ __all__ = [
     "ThreadFit",
     "TradeFact",
     "book_bytes",
+    "book_sheets",
     "breakdown",
     "cams_for_lock",
     "can_take_key",
+    "cell_text",
     "check_pattern",
     "combinations",
     "common_body",
@@ -123,7 +133,6 @@ __all__ = [
     "repeated_rows",
     "required_length",
     "sheet_bytes",
-    "sheet_names",
     "sheet_rows",
     "show_inches",
     "show_mm",

@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-__all__ = ["book_bytes", "merged_cells", "sheet_bytes", "sheet_names", "sheet_rows", "without_clock"]
+__all__ = [
+    "book_bytes",
+    "book_sheets",
+    "cell_text",
+    "merged_cells",
+    "sheet_bytes",
+    "sheet_rows",
+    "without_clock",
+]
 
 import io
 import re
@@ -24,9 +32,9 @@ MOST_WRITTEN = 32_767  # the format holds no more characters in a cell
 ZIP_EPOCH = (1980, 1, 1, 0, 0, 0)
 _STAMP = "1980-01-01T00:00:00Z"
 _DAMAGED = "This is no XLSX workbook that can be read. Open it in a spreadsheet program and save it again."
-# What XML cannot hold, or does not keep, the format writes as _xHHHH_.
-_CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f]")
-_ESCAPED = re.compile(r"_x(00[01][0-9A-Fa-f])_")
+# What XML cannot hold, or does not keep, the format writes as _xHHHH_; and so the first stroke of such a text itself.
+_CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\ufffe\uffff]|_(?=x[0-9A-Fa-f]{4}_)")
+_ESCAPED = re.compile(r"_x(00[01][0-9A-Fa-f]|005[Ff]|[Ff]{3}[EeFf])_")
 _MERGED = re.compile(rb'<(?:\w+:)?mergeCell\b[^>]*\bref="([A-Z]{1,3}[0-9]{1,7}:[A-Z]{1,3}[0-9]{1,7})"')
 
 
@@ -51,15 +59,21 @@ def _opened(data: bytes) -> Any:
         raise BitternError("file", _DAMAGED) from error
 
 
-def sheet_names(data: bytes) -> tuple[str, ...]:
-    """The names of a workbook's sheets; BitternError on `file` when it cannot be read."""
-    return tuple(sheet.title for sheet in _opened(data).worksheets)
-
-
-def sheet_rows(data: bytes, name: str | None = None) -> Iterator[list[str]]:
-    """The rows of a sheet (the first, unless named) as texts; BitternError on `file` for a damaged workbook."""
+def book_sheets(data: bytes) -> Iterator[tuple[str, Iterator[list[str]]]]:
+    """Each sheet's name and its rows as texts, the workbook opened once; BitternError on `file` for a damaged one."""
     book = _opened(data)
-    sheet = book.worksheets[0] if name is None else book[name]
+    for sheet in book.worksheets:
+        sheet.reset_dimensions()
+        yield sheet.title, _rows(book, sheet)
+
+
+def sheet_rows(data: bytes) -> Iterator[list[str]]:
+    """The rows of the first sheet as texts; BitternError on `file` for a damaged workbook."""
+    book = _opened(data)
+    yield from _rows(book, book.worksheets[0])
+
+
+def _rows(book: Any, sheet: Any) -> Iterator[list[str]]:
     rows = sheet_values(book, sheet)
     while True:
         try:
@@ -99,8 +113,13 @@ def _cell(value: Any) -> str:
     return str(value)[:MOST_CELL]
 
 
-def _written(text: str) -> str:
-    return _CONTROL.sub(lambda found: f"_x{ord(found[0]):04X}_", text)[:MOST_WRITTEN]
+def cell_text(text: str) -> str:
+    """A text as it stands in a workbook's file: longer by 6 for each character that XML cannot hold as it is.
+
+    >>> cell_text("two\\r\\nlines"), cell_text("_x000D_")
+    ('two_x000D_\\nlines', '_x005F_x000D_')
+    """
+    return _CONTROL.sub(lambda found: f"_x{ord(found[0]):04X}_", text)
 
 
 def sheet_bytes(title: str, rows: Iterable[Sequence[str]]) -> bytes:
@@ -116,7 +135,7 @@ def book_bytes(sheets: Iterable[tuple[str, Iterable[Sequence[str]]]]) -> bytes:
     for name, rows in sheets:
         sheet = book.create_sheet(name)
         for row in rows:
-            sheet.append([_written(cell) for cell in row])
+            sheet.append([cell_text(cell)[:MOST_WRITTEN] for cell in row])
     out = io.BytesIO()
     book.save(out)
     return without_clock(out, _STAMP)

@@ -13,6 +13,7 @@ from app.ledger.work import Work
 from tests import factories
 from tests.factories import FormClient
 from tests.keyed import keyed_job
+from tests.moved import demo_taken
 
 ClientAs = Callable[[Role | None], FormClient]
 
@@ -59,3 +60,13 @@ def test_the_page_is_the_owners(client_as: ClientAs) -> None:
         assert client.get("/house/export").status_code == 403
         assert client.post("/house/export/house.zip").status_code == 403
         assert client.post("/house/export/record").status_code == 403
+
+
+def test_jobs_come_in_with_people_who_have_no_login(work: Work, owner_client: FormClient) -> None:
+    plan = send(owner_client, demo_taken())
+    assert "Nobody here is called Cora, Bram. They are entered as people who cannot log in" in plan.text
+    sent = {name: re.search(rf'name="{name}" value="([^"]*)"', plan.text)[1] for name in ("token", "seal")}  # type: ignore[index]
+    assert owner_client.post("/house/export/record", data=sent).status_code == 303
+    assert owner_client.get("/jobs/1004").status_code == 200
+    people = owner_client.get("/house").text
+    assert "Cora" in people and people.count("kept out") >= 2

@@ -6,7 +6,7 @@ __all__ = ["job_problems"]
 
 import json
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 
 from app.errors import Problem
 from app.ledger.customers.models import Site
@@ -28,11 +28,12 @@ def job_problems(found: Found) -> Iterator[Problem]:
     for table in (_LINES, _QUOTES, _PAYMENTS):
         touched |= {values["job_id"] for _, values in found.added(table)}
     stages = _stages_told(found)
+    fresh = {values["id"] for _, values in found.added(_QUOTES)}
     for job_id in sorted(touched):
         job = found.row(_JOBS, job_id)
         yield from _site(found, job)
         yield from _stage(found, job, quotes.get(job_id, ()), lines.get(job_id, ()))
-        yield from _quotes(found, job, quotes.get(job_id, ()))
+        yield from _quotes(found, job, quotes.get(job_id, ()), fresh)
         yield from _payments(found, job, quotes.get(job_id, ()), payments.get(job_id, ()))
         told = stages.get(job_id)
         if told is not None and told is not job["stage"]:
@@ -70,12 +71,14 @@ def _stage(found: Found, job: Values, quotes: Sequence[Values], lines: Sequence[
         yield problem("accepted_on", f"A job is {words} after its quote was accepted: enter the day.")
 
 
-def _quotes(found: Found, job: Values, quotes: Sequence[Values]) -> Iterator[Problem]:
+def _quotes(found: Found, job: Values, quotes: Sequence[Values], fresh: Container[int]) -> Iterator[Problem]:
     for place, quote in enumerate(sorted(quotes, key=lambda one: int(one["revision"])), start=1):
         if quote["revision"] != place:
             told = f"The quotes of a job are numbered 1, 2, 3 …, and revision {place} of this job is missing."
             yield found.problem(_QUOTES, quote["id"], "revision", told)
             return
+        if quote["id"] not in fresh:
+            continue
         number = json.loads(quote["snapshot"])["job_number"]
         if number != job["number"]:
             told = f"The quote itself is of job {number}, and this row of jobs is job {job['number']}."

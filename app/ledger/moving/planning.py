@@ -212,7 +212,8 @@ def _doubled(moved: MovedTable, read: Sequence[tuple[int, Values]], known: Mappi
             value = tuple(values.get(name) for name in names)
             key = values[moved.key.name]
             if None not in value and seen.setdefault(value, key) != key:
-                found.append(moved.problem(number, names[-1], f"{value[-1]} stands there already in another row."))
+                told = f"{value[-1]} stands there already in another row; each row has its own."
+                found.append(moved.problem(number, names[-1], told))
     return found
 
 

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from app.errors import BitternError, Problem
-from app.fitting import sheet_names, sheet_rows, table_rows, unguarded
+from app.fitting import book_sheets, table_rows, unguarded
 from app.ledger.moving.tables import MovedTable, table_named
 from app.ledger.moving.writing import CONTINUED
 
@@ -80,9 +80,9 @@ def _zip_tables(content: bytes) -> Iterator[tuple[MovedTable, Iterator[Sequence[
 
 
 def _book_tables(content: bytes) -> Iterator[tuple[MovedTable, Iterator[Sequence[str]]]]:
-    for name in sheet_names(content):
+    for name, rows in book_sheets(content):
         if name not in _README:
-            yield _known(name), sheet_rows(content, name)
+            yield _known(name), rows
 
 
 def _read(moved: MovedTable, rows: Iterator[Sequence[str]], problems: list[Problem]) -> list[ReadRow]:

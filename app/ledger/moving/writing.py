@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError
-from app.fitting import book_bytes, csv_bytes, guarded
+from app.fitting import book_bytes, cell_text, csv_bytes, guarded
 from app.ledger.engine import transaction
 from app.ledger.events.actions import record
 from app.ledger.moving.cells import write_cell
@@ -26,6 +26,8 @@ from app.ledger.work import Work
 KINDS = ("zip", "xlsx")
 CONTINUED = "…"  # stands before a text that goes on, so that no piece begins like a formula
 LONGEST = 30_000  # a workbook's cell holds 32,767 characters, and readers of CSV have limits of their own
+_ROOM = 2_700
+_SHORT = 4_500
 _EPOCH = (1980, 1, 1, 0, 0, 0)
 _TOLD = f"""\
 The records of this house, as tables of text.
@@ -97,17 +99,25 @@ def _cell(moved: MovedTable, column: sa.Column[Any], value: Any) -> str:
 
 def split_long(rows: list[list[str]]) -> list[list[str]]:
     """Rows whose longest texts go on in columns named "tables (2)", …, at the end."""
-    parts = [max((-(-len(row[place]) // LONGEST) for row in rows), default=1) for place in range(len(rows[0]))]
-    more = [(place, part) for place, count in enumerate(parts) for part in range(1, count)]
+    split = [[_pieces(text) for text in row] for row in rows]
+    most = [max(len(row[place]) for row in split) for place in range(len(rows[0]))]
+    more = [(place, part) for place, count in enumerate(most) for part in range(1, count)]
     if not more:
         return rows
-    head, *body = rows
-    split = [[*head, *(f"{head[place]} ({part + 1})" for place, part in more)]]
+    head, *body = split
+    told = [[*rows[0], *(f"{head[place][0]} ({part + 1})" for place, part in more)]]
     for row in body:
-        pieces = [row[place][part * LONGEST : (part + 1) * LONGEST] for place, part in more]
-        further = [CONTINUED + piece if piece else "" for piece in pieces]
-        split.append([*(cell[:LONGEST] for cell in row), *further])
-    return split
+        further = [CONTINUED + row[place][part] if part < len(row[place]) else "" for place, part in more]
+        told.append([*(pieces[0] for pieces in row), *further])
+    return told
+
+
+def _pieces(text: str) -> list[str]:
+    if len(text) <= _SHORT:
+        return [text]
+    # A character that stands in a workbook as seven, such as a carriage return, counts as that many.
+    size = LONGEST if len(cell_text(text)) - len(text) < _ROOM else _SHORT
+    return [text[start : start + size] for start in range(0, len(text), size)]
 
 
 def _readme() -> str:
