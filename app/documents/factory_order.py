@@ -75,6 +75,10 @@ def factory_order_pdf(order: FactoryOrder) -> bytes:
     return pdf("factory_order.html", factory_order_page(order), order.house.paper, LANDSCAPE)
 
 
+def _system_words(order: FactoryOrder) -> str:
+    return f"{order.system_name}, {'new' if order.is_new_system else 'extended'}" if order.system_name else "none"
+
+
 def factory_order_xlsx(order: FactoryOrder) -> bytes:
     """The order's lines and instructions as a spreadsheet of two sheets."""
     rows = [
@@ -90,7 +94,7 @@ def factory_order_xlsx(order: FactoryOrder) -> bytes:
         ("Maker", order.maker_name),
         ("Needed by", order.need_by.isoformat() if order.need_by else ""),
         ("Ship to", order.ship_to),
-        ("Key system", f"{order.system_name}, {'new' if order.is_new_system else 'extended'}"),
+        ("Key system", _system_words(order)),
         ("Records", order.records),
         ("Keying", order.keying_instruction),
         ("Stamping", order.stamping_instruction),

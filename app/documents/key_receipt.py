@@ -24,7 +24,10 @@ class ReceiptKey:
 
 @dataclass(frozen=True, slots=True)
 class KeyReceipt:
-    """Keys that one holder takes. authority: who allowed it and how, "" where no owner of record is known."""
+    """Keys that one holder takes. authority: who allowed it and how, "" where no owner of record is known.
+
+    is_handed_over: issued_on is the day on which they changed hands; else the form is yet to be signed and dated.
+    """
 
     house: HouseHead
     number: str  # of the receipt: "1038-3"
@@ -36,6 +39,7 @@ class KeyReceipt:
     holder_phone: str
     authority: str
     keys: tuple[ReceiptKey, ...]
+    is_handed_over: bool = True
 
 
 @dataclass(frozen=True, slots=True)

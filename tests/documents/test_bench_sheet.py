@@ -46,6 +46,17 @@ def test_every_page_is_confidential_and_says_to_whom(bench: Bench, pages: Pages)
         assert all("copy ____ of ____" in text for text in texts)
 
 
+def test_five_cylinders_stand_on_a_page_of_letter_and_no_head_without_one(bench: Bench, pages: Pages) -> None:
+    work = bench()
+    (system,) = work.systems
+    whole = pages(bench_sheet_pdf(replace(work, systems=(replace(system, cylinders=system.cylinders[:1] * 22),))))
+    assert [page.count("Combinations that shear") for page in whole[1:-1]] == [5] * (len(whole) - 2)
+    for count in range(14, 20):  # keys to cut: the next head comes at every height of the page
+        keys = (system.keys * 4)[:count]
+        for page in pages(bench_sheet_pdf(replace(work, systems=(replace(system, keys=keys),)))):
+            assert ("cylinders to pin" in page) <= ("Combinations that shear" in page), count
+
+
 def test_a_spec_without_inches_is_cut_by_depths(bench_without_inches: BenchWork, pages: Pages) -> None:
     text = " ".join(pages(bench_sheet_pdf(bench_without_inches)))
     assert "528614" in text and "gives no inches" in text

@@ -130,6 +130,13 @@ def test_the_records_of_a_split_system_are_here_and_the_bench_keys_its_part(work
     assert len(early) == 4
     keysets = [cylinder.keyset for cylinder in job.cylinders]
     assert {keyset.system.records for keyset in keysets if keyset} == {RecordsHolder.SHOP}
+    # What is stamped on keys is the symbol alone, whatever stands round it on the cylinder.
+    (plain,) = (group for group in order.groups if group.keyset == "1AA")
+    assert plain.stamp == "1AA"
+    next(one for one in job.cylinders if one.keyset and one.keyset.symbol == "1AA").is_nmk = True
+    order = factory_work(work, job, schedule_of(work, job), "Ardent Brass")
+    (alone,) = (group for group in order.groups if "NMK" in group.keyset)
+    assert (alone.keyset, alone.stamp, alone.keys) == ("1AA(NMK)", "1AA", plain.keys)
 
 
 def test_the_counter_may_insist_on_two_places_only_where_some_lines_have_their_own_day(work: Work) -> None:

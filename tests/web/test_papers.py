@@ -18,7 +18,7 @@ from PIL import Image
 from app.config import Config
 from app.ledger.events.actions import record
 from app.ledger.keysystems.keys_out import IssueForm, cut_copies, issue_keys
-from app.ledger.models import Event, Maker, RecordsHolder, Role
+from app.ledger.models import Event, Key, Keyset, KeyState, Maker, RecordsHolder, Role
 from app.ledger.work import Work
 from tests import factories
 from tests.conftest import NOW
@@ -55,6 +55,19 @@ def test_everybody_opens_the_papers_without_a_bitting(client_as: ClientAs, keyed
         assert answer.status_code == 200 and answer.mimetype == "application/pdf"
         text = text_of(answer.data)
         assert "page 1 of 1" in text and bitting_in(text) is None and str(keyed.job.number) in text
+
+
+def test_the_receipt_to_sign_has_no_day_of_its_own_and_no_key_that_is_lost(
+    client_as: ClientAs, work: Work, keyed: Keyed
+) -> None:
+    def printed() -> str:
+        return text_of(client_as(Role.COUNTER).get(f"/jobs/{keyed.job.number}/key-receipt.pdf").data)
+
+    assert "received the 3 keys" in printed() and "Made out" in printed() and "Handed over 2" not in printed()
+    key = work.session.scalars(sa.select(Key).join(Keyset).where(Keyset.symbol == "2AA")).one()
+    key.state = KeyState.LOST
+    work.session.commit()
+    assert "received the 2 keys" in printed() and "2AA" not in printed()
 
 
 @pytest.mark.parametrize("name", SECRET)

@@ -26,12 +26,16 @@ _Rows = sa.Select[*tuple[Any, ...]]
 
 @dataclass(frozen=True, slots=True)
 class FactoryGroup:
-    """Cylinders of one keyset and part number. keys: with the keyset, told at its first group and 0 after."""
+    """Cylinders of one keyset and part number. keys: with the keyset, told at its first group and 0 after.
+
+    keyset: as on the schedule, with X before and (NMK) after; stamp: the symbol alone, as it stands on the keys.
+    """
 
     quantity: int
     part_number: str
     words: str
     keyset: str
+    stamp: str
     keying: str
     operated_by: tuple[str, ...]
     keys: int
@@ -127,6 +131,7 @@ def _groups(
                 part_number=part_number,
                 words=words,
                 keyset=keyset,
+                stamp=own,
                 keying=_keying(lines.get(line)),
                 operated_by=group[0].operated_by,
                 keys=keys.pop(own, 0),
@@ -136,7 +141,7 @@ def _groups(
     # Keys of the masters: no cylinder is on them, and the factory cuts them all the same.
     operating = {symbol for row in rows for symbol in row.operated_by}
     groups += [
-        FactoryGroup(0, "", "keys only", symbol, "", (), count, ())
+        FactoryGroup(0, "", "keys only", symbol, symbol, "", (), count, ())
         for symbol, count in keys.items()
         if symbol in operating and count
     ]

@@ -16,11 +16,11 @@ from app.ledger.reading import read
 
 
 def keys_of_job(session: Session, job_id: int) -> Sequence[Key]:
-    """The keys that came with a job, retired ones left out, by keyset and copy number: one query."""
+    """The keys that came with a job, retired and lost ones left out, by keyset and copy number: one query."""
     return session.scalars(
         sa.select(Key)
         .join(Keyset)
-        .where(Key.job_id == job_id, Key.state != KeyState.RETIRED)
+        .where(Key.job_id == job_id, Key.state.not_in((KeyState.RETIRED, KeyState.LOST)))
         .options(joinedload(Key.keyset))
         .order_by(Keyset.system_id, Keyset.id, Key.copy_number)
     ).all()

@@ -52,6 +52,6 @@ def _line(group: FactoryGroup) -> FactoryLine:
         keying=group.keying,
         operated_by=", ".join(group.operated_by),
         keys=group.keys,
-        stamping=group.keyset,
+        stamping=group.stamp,
         mark_for=", ".join(group.openings),
     )

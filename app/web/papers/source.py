@@ -108,6 +108,7 @@ class JobSource:
                 )
                 for key in keys_of_job(self.work.session, self.job.id)
             ),
+            is_handed_over=False,
         )
 
     @staticmethod
