@@ -2,7 +2,18 @@
 
 from __future__ import annotations
 
-__all__ = ["Rule", "guard", "may", "proof_of", "proven", "public", "roles", "rule_of", "usable_while_locked"]
+__all__ = [
+    "Rule",
+    "guard",
+    "may",
+    "pages_open_to_me",
+    "proof_of",
+    "proven",
+    "public",
+    "roles",
+    "rule_of",
+    "usable_while_locked",
+]
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -87,10 +98,17 @@ def proof_of(app: Flask, endpoint: str) -> Proof | None:
 
 def may(endpoint: str) -> bool:
     """Whether there is such a page and the person logged in may open it; for navigation and buttons."""
-    rule = rule_of(current_app, endpoint)
-    user = current_user._get_current_object()  # found once, not at each look: a page asks this some forty times
-    role = user.role if user.is_authenticated else None
-    return rule is not None and rule.allows(role)
+    return endpoint in pages_open_to_me()
+
+
+def pages_open_to_me() -> frozenset[str]:
+    """The endpoints that the person logged in, or whoever is not, may open: gone through once for each role."""
+    role = current_user.role if current_user.is_authenticated else None
+    open_to: dict[Role | None, frozenset[str]] = current_app.extensions.setdefault("open to", {})
+    if role not in open_to:
+        rules = {endpoint: rule_of(current_app, endpoint) for endpoint in current_app.view_functions}
+        open_to[role] = frozenset(name for name, rule in rules.items() if rule is not None and rule.allows(role))
+    return open_to[role]
 
 
 def guard(app: Flask) -> None:

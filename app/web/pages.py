@@ -8,13 +8,15 @@ import json
 from typing import Any
 
 import sqlalchemy as sa
-from flask import Flask, g
+from flask import Flask, g, request
 from flask_login import current_user
 from jinja2 import StrictUndefined
 from werkzeug.routing import IntegerConverter
 
 from app.ledger.prices.models import House
-from app.web.access import may
+from app.web.access import may, pages_open_to_me
+from app.web.addresses import addresses_of
+from app.web.blank_forms import fields_of
 from app.web.filters import FILTERS
 from app.web.navigation import navigation
 from app.web.services import request_session, the_config, the_time
@@ -53,8 +55,13 @@ def dress(app: Flask) -> None:
     app.jinja_env.trim_blocks = True
     app.jinja_env.lstrip_blocks = True
     app.jinja_env.filters.update(FILTERS)
-    app.jinja_env.globals.update(may=may, navigation=navigation, house_name=house_name, htmx_config=json.dumps(_HTMX))
+    app.jinja_env.globals.update(
+        may=may, navigation=navigation, house_name=house_name, fields_of=fields_of, htmx_config=json.dumps(_HTMX)
+    )
     app.context_processor(_moment)
+    addresses = addresses_of(app)
+    # A page asks both some fifty times. What a template imports has Flask's own `url_for` and `may` of above.
+    app.context_processor(lambda: {"url_for": addresses(request.root_path), "may": pages_open_to_me().__contains__})
 
 
 def house_name() -> str:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-__all__ = ["require_job_authority", "systems_of_job", "systems_of_keysets", "systems_touched"]
+__all__ = ["require_job_authority", "systems_of_job", "systems_touched"]
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, aliased
@@ -19,20 +19,6 @@ from app.ledger.work import Work
 def systems_of_job(session: Session, job_id: int) -> Sequence[KeySystem]:
     """The key systems that a job's cylinders and keys belong to: one query."""
     return _systems(session, sa.or_(*_own(job_id)))
-
-
-def systems_of_keysets(session: Session, keyset_ids: Collection[int]) -> Sequence[KeySystem]:
-    """The key systems that these keysets are of, where a job's keysets are known: one query."""
-    return session.scalars(_OF_KEYSETS, {"keysets": list(keyset_ids)}).all()
-
-
-_OF_KEYSETS = (
-    sa.select(KeySystem)
-    .where(
-        KeySystem.id.in_(sa.select(Keyset.system_id).where(Keyset.id.in_(sa.bindparam("keysets", expanding=True))))
-    )
-    .order_by(KeySystem.id)
-)
 
 
 def systems_touched(session: Session, job_id: int) -> Sequence[KeySystem]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CylinderLine", "JobCylinders", "KeysetLine", "job_cylinders", "key_counts"]
+__all__ = ["CylinderLine", "JobCylinders", "KeysetLine", "SystemLine", "job_cylinders", "key_counts"]
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -14,7 +14,6 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.doors.models import Cylinder, CylinderOperator, CylinderState, Door, Lock
-from app.ledger.jobs.authority import systems_of_keysets
 from app.ledger.jobs.schedule import ScheduleKeyset, ScheduleRow
 from app.ledger.keysystems.models import Key, Keyset, KeySystem, Level
 from app.ledger.keysystems.queries import chain_of, symbol_on
@@ -40,6 +39,13 @@ class CylinderLine(NamedTuple):
     lock: str | None
 
 
+class SystemLine(NamedTuple):
+    """A key system that the job works in, as pages name it."""
+
+    id: int
+    name: str
+
+
 class KeysetLine(NamedTuple):
     """One keyset of a system that the job works in."""
 
@@ -62,7 +68,7 @@ class JobCylinders:
     by_id: Mapping[int, KeysetLine]
     crossed: Mapping[int, Sequence[int]]
     counts: Mapping[int, int]
-    systems: Sequence[KeySystem]
+    systems: Sequence[SystemLine]
 
     @cached_property
     def used(self) -> Counter[int | None]:
@@ -70,7 +76,7 @@ class JobCylinders:
         return Counter(line.keyset_id for line in self.lines)
 
     @cached_property
-    def keyed_in(self) -> tuple[KeySystem, ...]:
+    def keyed_in(self) -> tuple[SystemLine, ...]:
         """The systems of its cylinders alone."""
         ids = {self.by_id[keyset_id].system_id for keyset_id in self.used if keyset_id is not None}
         return tuple(system for system in self.systems if system.id in ids)
@@ -125,19 +131,20 @@ class JobCylinders:
 
 
 def job_cylinders(session: Session, job_id: int) -> JobCylinders:
-    """A job's cylinders and their keysets: five queries, however many. Opens no bitting."""
+    """A job's cylinders and their keysets: four queries, however many. Opens no bitting."""
     lines = [CylinderLine._make(row) for row in read(session, _LINES, {"job": job_id})]
     counts = key_counts(session, job_id)
     ids = {line.keyset_id for line in lines if line.keyset_id is not None} | set(counts)
-    systems = systems_of_keysets(session, ids) if ids else ()
     crossed: dict[int, list[int]] = {}
     by_id: dict[int, KeysetLine] = {}
-    if systems:
+    names: dict[int, str] = {}
+    if ids:
         for cylinder_id, keyset_id in read(session, _CROSSED, {"job": job_id}):
             crossed.setdefault(cylinder_id, []).append(keyset_id)
-        keysets = read(session, _KEYSETS, {"systems": [system.id for system in systems]})
-        by_id = {row.id: KeysetLine._make(row) for row in keysets}
-    return JobCylinders(lines, by_id, crossed, counts, systems)
+        for system_name, *keyset in read(session, _KEYSETS, {"keysets": list(ids)}):
+            line = KeysetLine._make(keyset)
+            by_id[line.id], names[line.system_id] = line, system_name
+    return JobCylinders(lines, by_id, crossed, counts, [SystemLine(*system) for system in names.items()])
 
 
 def key_counts(session: Session, job_id: int) -> dict[int, int]:
@@ -177,7 +184,14 @@ _CROSSED = (
 )
 _COUNTS = sa.select(Key.keyset_id, sa.func.count()).where(Key.job_id == _JOB).group_by(Key.keyset_id)
 _KEYSETS = (
-    sa.select(Keyset.id, Keyset.system_id, Keyset.symbol, Keyset.level, Keyset.parent_id, Keyset.purpose)
-    .where(Keyset.system_id.in_(sa.bindparam("systems", expanding=True)))
+    sa.select(
+        KeySystem.name, Keyset.id, Keyset.system_id, Keyset.symbol, Keyset.level, Keyset.parent_id, Keyset.purpose
+    )
+    .join(KeySystem, KeySystem.id == Keyset.system_id)
+    .where(
+        Keyset.system_id.in_(
+            sa.select(Keyset.system_id).where(Keyset.id.in_(sa.bindparam("keysets", expanding=True)))
+        )
+    )
     .order_by(Keyset.system_id, Keyset.id)
 )

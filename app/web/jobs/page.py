@@ -23,6 +23,7 @@ from app.ledger.keysystems.authority import lacks_authority
 from app.ledger.keysystems.models import KeySystem
 from app.ledger.users.models import Role
 from app.ledger.work import Work
+from app.web.blank_forms import BlankForm
 from app.web.jobs.forms import MoveForm
 from app.web.papers.catalogue import Paper, papers_on_page
 from app.web.papers.source import JobSource
@@ -73,6 +74,16 @@ class JobPage:
     papers: tuple[Paper, ...]
 
     @property
+    def open_papers(self) -> tuple[Paper, ...]:
+        """Those that anybody here may open."""
+        return tuple(paper for paper in self.papers if not paper.is_secret)
+
+    @property
+    def secret_papers(self) -> tuple[Paper, ...]:
+        """Those with bittings or pins."""
+        return tuple(paper for paper in self.papers if paper.is_secret)
+
+    @property
     def margin(self) -> str:
         """The margin in whole percent, for the owner's eyes; "" where nothing is charged."""
         return show_margin(self.job.value_cents, self.job.cost_cents)
@@ -101,7 +112,7 @@ def job_page(work: Work, number: int, *, is_whole: bool = False) -> JobPage:
     lines = cylinders.lines if is_whole else cylinders.lines[:FIRST_LINES]
     source = JobSource(work, job)
     # The papers need not look again for what was found above.
-    source.has_cylinders, source.systems = bool(cylinders.lines), cylinders.systems
+    source.has_cylinders, source.named_systems = bool(cylinders.lines), cylinders.systems
     touched = systems_touched(work.session, job.id) if Stage.ON_THE_BENCH in allowed else ()
     may_check = work.actor.role in (Role.BENCH, Role.OWNER)
     return JobPage(
@@ -129,6 +140,6 @@ def job_forms(
     """The page's three forms by the names that its template knows; those that were refused as they were typed."""
     return {
         "form": move or MoveForm(formdata=None, obj=page.job),
-        "note": note or NoteForm(formdata=None),
-        "upload": upload or FileForm(formdata=None),
+        "note": note or BlankForm(NoteForm),
+        "upload": upload or BlankForm(FileForm),
     }

@@ -177,7 +177,7 @@ def _payments(source: JobSource) -> Iterator[Paper]:
 def _key_receipts(source: JobSource) -> Iterator[Paper]:
     if not source.has_cylinders:
         return
-    systems = [system.id for system in source.systems]
+    systems = [system.id for system in source.named_systems]
     for number, holder in signed_receipts(source.work.session, source.job.id, systems):
         url = url_for("keys.receipt", number=number)
         make = partial(_key_receipt, source, number)
@@ -214,7 +214,7 @@ def _secret_papers(source: JobSource) -> Iterator[Paper]:
             is_secret=True,
         )
     if may("keysystems.bitting_list_file"):
-        for system in source.systems:
+        for system in source.named_systems:
             make = partial(_bitting_list, source, system.id)
             url = url_for("keysystems.bitting_list_file", system_id=system.id)
             name = f"bitting-list-{system.id}.pdf"

@@ -13,6 +13,7 @@ from flask import abort, url_for
 from app.documents import KeyReceipt, PickHead, ReceiptKey
 from app.ledger.doors.models import Cylinder
 from app.ledger.jobs.authority import systems_of_job
+from app.ledger.jobs.cylinder_lines import SystemLine
 from app.ledger.jobs.hardware import HardwareList, hardware_of
 from app.ledger.jobs.holders import KeyHolders, holders_of
 from app.ledger.jobs.models import Job
@@ -55,6 +56,11 @@ class JobSource:
     def systems(self) -> Sequence[KeySystem]:
         """The key systems of its cylinders and keys."""
         return systems_of_job(self.work.session, self.job.id)
+
+    @cached_property
+    def named_systems(self) -> Sequence[SystemLine]:
+        """The same by name, which is what their papers are listed by; the job page has found them already."""
+        return [SystemLine(system.id, system.name) for system in self.systems]
 
     @cached_property
     def hardware(self) -> HardwareList:

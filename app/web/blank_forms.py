@@ -1,0 +1,45 @@
+"""Forms that nobody has typed into yet: their fields read the same on every page, so they are written once."""
+
+from __future__ import annotations
+
+__all__ = ["BlankForm", "fields_of"]
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import ClassVar
+
+from flask import current_app, render_template
+from flask_wtf.csrf import generate_csrf
+from markupsafe import Markup
+
+from app.web.forms_base import PageForm
+
+
+@dataclass(frozen=True, slots=True)
+class BlankForm:
+    """Stands on a page for a form of this kind; for one without hidden fields of its own, and without defaults.
+
+    The form itself is made when it comes back filled in.
+    """
+
+    kind: type[PageForm]
+    errors: ClassVar[Mapping[str, Sequence[str]]] = MappingProxyType({})
+    form_errors: ClassVar[Sequence[str]] = ()
+
+    @staticmethod
+    def hidden_tag() -> Markup:
+        """The token of this browser's session, which is never the same."""
+        return Markup('<input name="csrf_token" type="hidden" value="{}">').format(generate_csrf())
+
+
+def fields_of(form: PageForm | BlankForm, template: str) -> Markup:
+    """What the template makes of `form`; that of a blank one is kept for as long as the application runs."""
+    if not isinstance(form, BlankForm):
+        return Markup(render_template(template, form=form))  # noqa: S704 - a template escapes what it shows
+    kept: dict[tuple[type[PageForm], str], Markup] = current_app.extensions.setdefault("blank forms", {})
+    key = form.kind, template
+    if key not in kept:
+        blank = form.kind(formdata=None, meta={"csrf": False})
+        kept[key] = Markup(render_template(template, form=blank))  # noqa: S704 - as above
+    return kept[key]
