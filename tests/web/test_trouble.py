@@ -65,6 +65,7 @@ def setting(ledger: Ledger, pragma: str, then: str) -> Iterator[None]:
         sa.event.remove(ledger.engine, "checkout", put)
         with ledger.engine.connect() as connection:
             connection.exec_driver_sql(f"PRAGMA {then}")
+        ledger.engine.dispose()  # the state belongs to each connection, and the pool may hold several
 
 
 @pytest.mark.sqlite
