@@ -6,7 +6,14 @@ owner may have the rekey planned: so it is said, on the pages and in an event, a
 
 from __future__ import annotations
 
-__all__ = ["LostKeyset", "lost_for_job", "lost_masters", "record_lost_above", "record_lost_for_job"]
+__all__ = [
+    "KEYED_UNDER_LOST",
+    "LostKeyset",
+    "lost_for_job",
+    "lost_masters",
+    "record_lost_above",
+    "record_lost_for_job",
+]
 
 from collections.abc import Collection
 from dataclasses import dataclass
@@ -19,9 +26,10 @@ from app.ledger.events.actions import record
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.exposure import exposed_by
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level
+from app.ledger.keysystems.queries import operators_of
 from app.ledger.work import Work
 
-KIND = "keyed under a lost key"
+KEYED_UNDER_LOST = "keyed under a lost key"
 _UNDER_NOTHING = (Level.CHANGE, Level.SINGLE)
 
 
@@ -88,21 +96,17 @@ def lost_for_job(session: Session, job_id: int) -> tuple[LostKeyset, ...]:
 def record_lost_for_job(work: Work, job_id: int) -> None:
     """An event of the job and the system for each lost key that opens its cylinders; in the caller's transaction."""
     for lost in lost_for_job(work.session, job_id):
-        record(work, KIND, f"key system {lost.keyset.system_id}", lost.of_job, job_id=job_id)
+        record(work, KEYED_UNDER_LOST, f"key system {lost.keyset.system_id}", lost.of_job, job_id=job_id)
 
 
 def record_lost_above(work: Work, system: KeySystem, parents: Collection[str]) -> None:
     """An event of the system for each lost key that will open what is added under `parents` (symbols)."""
-    by_symbol = {keyset.symbol: keyset for keyset in system.keysets}
-    above: set[int] = set()
-    for symbol in parents:
-        master = by_symbol.get(symbol)
-        while master is not None:
-            above.add(master.id)
-            master = master.parent
+    by_id = {keyset.id: keyset for keyset in system.keysets}
+    masters = [keyset for keyset in system.keysets if keyset.symbol in parents]
+    above = {one.id for master in masters for one in operators_of(master, is_nmk=False, by_id=by_id)}
     for lost in lost_masters(work.session, [system.id]):
         if lost.keyset.id in above or lost.keyset.level is Level.CONTROL:
-            record(work, KIND, f"key system {system.id}", f"Keysets added. {lost.before}")
+            record(work, KEYED_UNDER_LOST, f"key system {system.id}", f"Keysets added. {lost.before}")
 
 
 def _lost(session: Session, *conditions: sa.ColumnElement[bool]) -> tuple[LostKeyset, ...]:

@@ -14,6 +14,7 @@ from app.ledger.jobs.notes import NOTE
 from app.ledger.jobs.payments import PaymentKind
 from app.ledger.keysystems.keys_held import ISSUED
 from app.ledger.keysystems.keys_held import KINDS as OF_KEYS
+from app.ledger.keysystems.lost_masters import KEYED_UNDER_LOST
 from app.ledger.users.queries import name_key
 
 Fits = Callable[[Any], bool]
@@ -87,6 +88,7 @@ TOLD: Mapping[str, Mapping[str, Fits]] = {
     "bench time recorded": {},
     "bittings revealed": {},
     "authority overridden": {},
+    KEYED_UNDER_LOST: {},
     "cross-keyed": {"combinations_before": _whole, "combinations_after": _whole},
     **dict.fromkeys(OF_KEYS, _KEYS),
     ISSUED: _RECEIPT,
