@@ -47,6 +47,11 @@ class FactoryOrder:
     stamping_instruction: str
     lines: tuple[FactoryLine, ...]
 
+    @property
+    def system_words(self) -> str:
+        """The key system, and whether it begins with this order."""
+        return f"{self.system_name}, {'new' if self.is_new_system else 'extended'}" if self.system_name else "none"
+
 
 @dataclass(frozen=True, slots=True)
 class FactoryOrderPage:
@@ -75,10 +80,6 @@ def factory_order_pdf(order: FactoryOrder) -> bytes:
     return pdf("factory_order.html", factory_order_page(order), order.house.paper, LANDSCAPE)
 
 
-def _system_words(order: FactoryOrder) -> str:
-    return f"{order.system_name}, {'new' if order.is_new_system else 'extended'}" if order.system_name else "none"
-
-
 def factory_order_xlsx(order: FactoryOrder) -> bytes:
     """The order's lines and instructions as a spreadsheet of two sheets."""
     rows = [
@@ -94,7 +95,7 @@ def factory_order_xlsx(order: FactoryOrder) -> bytes:
         ("Maker", order.maker_name),
         ("Needed by", order.need_by.isoformat() if order.need_by else ""),
         ("Ship to", order.ship_to),
-        ("Key system", _system_words(order)),
+        ("Key system", order.system_words),
         ("Records", order.records),
         ("Keying", order.keying_instruction),
         ("Stamping", order.stamping_instruction),

@@ -52,7 +52,7 @@ def count(session: Session) -> int:
 
 
 @contextmanager
-def setting(ledger: Ledger, pragma: str, then: str) -> Iterator[None]:
+def setting(ledger: Ledger, pragma: str) -> Iterator[None]:
     """Every connection of the house is put into a state, and taken out of it afterwards."""
 
     def put(connection: object, record: object, proxy: object) -> None:
@@ -63,8 +63,6 @@ def setting(ledger: Ledger, pragma: str, then: str) -> Iterator[None]:
         yield
     finally:
         sa.event.remove(ledger.engine, "checkout", put)
-        with ledger.engine.connect() as connection:
-            connection.exec_driver_sql(f"PRAGMA {then}")
         ledger.engine.dispose()  # the state belongs to each connection, and the pool may hold several
 
 
@@ -72,7 +70,7 @@ def setting(ledger: Ledger, pragma: str, then: str) -> Iterator[None]:
 def test_a_full_disk_saves_nothing_and_says_so(client: FormClient, ledger: Ledger, session: Session) -> None:
     with ledger.engine.connect() as connection:
         pages = connection.exec_driver_sql("PRAGMA page_count").scalar()
-    with setting(ledger, f"max_page_count = {pages}", "max_page_count = 1000000"):
+    with setting(ledger, f"max_page_count = {pages}"):
         stopped = client.post("/customers/new", data={**TYPED, "remarks": "x" * 2000, "address": "y" * 2000})
         for number in range(200):  # fill what is left of the last pages
             if stopped.status_code == 503:
@@ -90,7 +88,7 @@ def test_a_full_disk_saves_nothing_and_says_so(client: FormClient, ledger: Ledge
 
 @pytest.mark.sqlite
 def test_a_file_that_cannot_be_written_saves_nothing(client: FormClient, ledger: Ledger, session: Session) -> None:
-    with setting(ledger, "query_only = ON", "query_only = OFF"):
+    with setting(ledger, "query_only = ON"):
         stopped = client.post("/customers/new", data=TYPED)
         assert (stopped.status_code, stopped.headers["Retry-After"]) == (503, "60")
         assert "cannot be written" in stopped.text
@@ -122,7 +120,7 @@ def test_a_page_is_read_though_its_being_seen_cannot_be_written(
 @pytest.mark.sqlite
 def test_a_busy_ledger_says_to_save_again(client: FormClient, ledger: Ledger, session: Session) -> None:
     with (
-        setting(ledger, "busy_timeout = 20", "busy_timeout = 10000"),
+        setting(ledger, "busy_timeout = 20"),
         ledger.sessions() as other,
         transaction(other),
     ):

@@ -68,53 +68,54 @@ def plan_house(work: Work, name: str, content: bytes) -> HousePlan:
     tables, problems = read_export(name, content)
     if problems:
         return _told((), problems)
-    people, found, plans = People(work.session), Found(), []
+    so_far = _SoFar(work, People(work.session), Found(), problems)
+    plans = []
     for moved in TABLES:
-        read = _read(moved, tables.get(moved.name, []), people, problems)
-        plan = _story_plan if moved.is_story else _plan
-        plans.append(plan(work, moved, read, people, found, problems))
+        read = _read(so_far, moved, tables.get(moved.name, []))
+        plans.append((_story_plan if moved.is_story else _plan)(so_far, moved, read))
     # What rows are to each other is asked once each of them may stand: else one slip would be told many times.
     if not problems:
-        problems += across_tables(found)
-    return _told(tuple(plans), problems, people.new)
+        problems += across_tables(so_far.found)
+    return _told(tuple(plans), problems, so_far.people.new)
+
+
+@dataclass(frozen=True, slots=True)
+class _SoFar:
+    """What was gathered of the tables before the one that is looked at; its problems are added as they are met."""
+
+    work: Work
+    people: People
+    found: Found
+    problems: list[Problem]
 
 
 def _told(plans: tuple[TablePlan, ...], problems: Sequence[Problem], people: tuple[str, ...] = ()) -> HousePlan:
     return HousePlan(plans, tuple(problems[:MOST_TOLD]), max(len(problems) - MOST_TOLD, 0), people)
 
 
-def _read(
-    moved: MovedTable, rows: Sequence[ReadRow], people: People, problems: list[Problem]
-) -> list[tuple[int, Values]]:
+def _read(so_far: _SoFar, moved: MovedTable, rows: Sequence[ReadRow]) -> list[tuple[int, Values]]:
     """The rows that can be read, each with its number in the file; no two with one key."""
     read, named = [], set()
     for row in rows:
-        values = _values(moved, row, people, problems)
+        values = _values(so_far, moved, row)
         if values is None:
             continue
         key = values[moved.key.name]
         if key in named:
-            problems.append(moved.problem(row.number, moved.key.name, f"{key} stands twice in this table."))
+            so_far.problems.append(moved.problem(row.number, moved.key.name, f"{key} stands twice in this table."))
             continue
         named.add(key)
         read.append((row.number, values))
     return read
 
 
-def _plan(
-    work: Work,
-    moved: MovedTable,
-    read: Sequence[tuple[int, Values]],
-    people: People,
-    found: Found,
-    problems: list[Problem],
-) -> TablePlan:
+def _plan(so_far: _SoFar, moved: MovedTable, read: Sequence[tuple[int, Values]]) -> TablePlan:
     """Compare one table with what is on record."""
-    key = moved.key.name
-    rows = work.session.execute(sa.select(*moved.columns)).mappings()
-    known = {row[key]: people.with_names(dict(row), moved.people) for row in rows}
+    key, problems = moved.key.name, so_far.problems
+    rows = so_far.work.session.execute(sa.select(*moved.columns)).mappings()
+    known = {row[key]: so_far.people.with_names(dict(row), moved.people) for row in rows}
     known.pop(EVENT_CHAIN, None)
-    problems += _dangling(moved, read, found, {*known, *(values[key] for _, values in read)})
+    problems += _dangling(moved, read, so_far.found, {*known, *(values[key] for _, values in read)})
     problems += _doubled(moved, read, known)
     inserts, updates, unchanged = [], [], 0
     for number, values in read:
@@ -134,23 +135,16 @@ def _plan(
         else:
             problems.append(_differs(moved, number, different[0], here[different[0]]))
     unnamed = len(known.keys() - {values[key] for _, values in read})
-    found.add(moved, known, read, [*inserts, *updates])
+    so_far.found.add(moved, known, read, [*inserts, *updates])
     return TablePlan(
         moved, tuple(values for _, values in inserts), tuple(values for _, values in updates), unchanged, unnamed
     )
 
 
-def _story_plan(
-    work: Work,
-    moved: MovedTable,
-    read: Sequence[tuple[int, Values]],
-    people: People,
-    found: Found,
-    problems: list[Problem],
-) -> TablePlan:
-    further, unchanged, unnamed, refused = plan_story(work, moved, people, read)
-    problems += [*_dangling(moved, read, found, set()), *refused]
-    found.add(moved, {}, read, further)
+def _story_plan(so_far: _SoFar, moved: MovedTable, read: Sequence[tuple[int, Values]]) -> TablePlan:
+    further, unchanged, unnamed, refused = plan_story(so_far.work, moved, so_far.people, read)
+    so_far.problems.extend([*_dangling(moved, read, so_far.found, set()), *refused])
+    so_far.found.add(moved, {}, read, further)
     return TablePlan(moved, tuple(values for _, values in further), (), unchanged, unnamed)
 
 
@@ -165,7 +159,7 @@ def _differs(moved: MovedTable, number: int, name: str, here: Any) -> Problem:
     )
 
 
-def _values(moved: MovedTable, row: ReadRow, people: People, problems: list[Problem]) -> Values | None:
+def _values(so_far: _SoFar, moved: MovedTable, row: ReadRow) -> Values | None:
     """The row's values by column, people by name; None, and its problems told, where one cannot be."""
     values: Values = {}
     found: list[Problem] = []
@@ -175,7 +169,7 @@ def _values(moved: MovedTable, row: ReadRow, people: People, problems: list[Prob
         text = row.cells[title]
         try:
             is_person = column.name in moved.people and (text or not column.nullable)
-            values[column.name] = people.read(text, column.name) if is_person else read_cell(column, text)
+            values[column.name] = so_far.people.read(text, column.name) if is_person else read_cell(column, text)
         except BitternError as error:
             found.append(moved.problem(row.number, column.name, error.message))
     if not found and moved.key.name == "id" and values["id"] < 1:
@@ -185,7 +179,7 @@ def _values(moved: MovedTable, row: ReadRow, people: People, problems: list[Prob
             moved.check(values)
         except BitternError as error:
             found.append(moved.problem(row.number, error.field, error.message))
-    problems += found
+    so_far.problems.extend(found)
     return None if found else values
 
 
