@@ -133,20 +133,21 @@ def _hold() -> ResponseReturnValue | None:
         # Whoever has not logged in sends a few boxes at most, and is not to keep the house busy with more.
         request.max_content_length = min(MOST_WITHOUT_LOGIN, current_app.config["MAX_CONTENT_LENGTH"])
         return None
-    if not current_user.is_authenticated:
+    me = current_user._get_current_object()
+    if not me.is_authenticated:
         return _ask_for_login()
-    if current_user.is_locked and not hasattr(current_app.view_functions[request.endpoint], "bittern_unlocked"):
+    if me.is_locked and not hasattr(current_app.view_functions[request.endpoint], "bittern_unlocked"):
         answer = ask_to_unlock()
         if answer is not None:
             return answer
-    if not rule.allows(current_user.role):
+    if not rule.allows(me.role):
         # By names of ours alone: what was asked for may hold anything, and a log is no place for it.
-        current_app.logger.warning("refused: %s of user %s", request.endpoint, current_user.id)
+        current_app.logger.warning("refused: %s of user %s", request.endpoint, me.id)
         abort(403)
     if request.endpoint != "mine.second_factor" and _lacks_factor(request.endpoint):
         return _ask_for_factor()
     proof = proof_of(current_app, request.endpoint)
-    return ask_to_prove() if proof is not None and current_user.has_to_prove(proof) else None
+    return ask_to_prove() if proof is not None and me.has_to_prove(proof) else None
 
 
 def _lacks_factor(endpoint: str) -> bool:

@@ -2,19 +2,30 @@
 
 from __future__ import annotations
 
-__all__ = ["addresses_of"]
+__all__ = ["address_of", "keep_addresses", "the_addresses"]
 
 from collections.abc import Callable
 from functools import lru_cache
 from typing import Any
 
-from flask import Flask
+from flask import Flask, current_app, request
 
 _MOST = 4096
 
 
-def addresses_of(app: Flask) -> Callable[[str], Callable[..., str]]:
-    """For the place that an application is served at (its root path): `url_for`, which finds an address once.
+def the_addresses() -> Callable[..., str]:
+    """Flask's `url_for` for this request, which finds an address once; what a page asks many addresses of."""
+    at: Callable[[str], Callable[..., str]] = current_app.extensions["addresses"]
+    return at(request.root_path)
+
+
+def address_of(endpoint: str, **values: Any) -> str:
+    """One address by the same."""
+    return the_addresses()(endpoint, **values)
+
+
+def keep_addresses(app: Flask) -> None:
+    """Let the application keep the addresses that it found, for each place that it is served at (its root path).
 
     Of addresses without a host alone: those depend on nothing but the place.
     """
@@ -32,4 +43,4 @@ def addresses_of(app: Flask) -> Callable[[str], Callable[..., str]]:
 
         return url_for
 
-    return at
+    app.extensions["addresses"] = at

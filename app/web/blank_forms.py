@@ -15,22 +15,26 @@ from markupsafe import Markup
 
 from app.web.forms_base import PageForm
 
+_HIDDEN = Markup('<input name="{}" type="hidden" value="{}">')
+
 
 @dataclass(frozen=True, slots=True)
 class BlankForm:
-    """Stands on a page for a form of this kind; for one without hidden fields of its own, and without defaults.
+    """Stands on a page for a form of this kind without defaults; for one that edits, with the version of its record.
 
     The form itself is made when it comes back filled in.
     """
 
     kind: type[PageForm]
+    version: int | None = None
     errors: ClassVar[Mapping[str, Sequence[str]]] = MappingProxyType({})
     form_errors: ClassVar[Sequence[str]] = ()
+    is_blank: ClassVar[bool] = True
 
-    @staticmethod
-    def hidden_tag() -> Markup:
-        """The token of this browser's session, which is never the same."""
-        return Markup('<input name="csrf_token" type="hidden" value="{}">').format(generate_csrf())
+    def hidden_tag(self) -> Markup:
+        """The token of this browser's session, which is never the same, and the version read."""
+        token = _HIDDEN.format("csrf_token", generate_csrf())
+        return token if self.version is None else token + _HIDDEN.format("version", self.version)
 
 
 def fields_of(form: PageForm | BlankForm, template: str) -> Markup:

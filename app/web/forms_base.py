@@ -39,6 +39,8 @@ def typed(field: Field) -> str:
 class PageForm(FlaskForm):  # type: ignore[misc]  # the library has no types
     """A form with its CSRF token. A field's `description` is its hint."""
 
+    is_blank = False  # a BlankForm is
+
     class Meta:
         """How its fields are written."""
 

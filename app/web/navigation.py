@@ -6,11 +6,12 @@ __all__ = ["Entry", "front_page", "navigation"]
 
 from dataclasses import dataclass
 
-from flask import request, url_for
+from flask import request
 from flask_login import current_user
 
 from app.ledger.users.models import Role
-from app.web.access import may
+from app.web.access import may, pages_open_to_me
+from app.web.addresses import address_of, the_addresses
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,15 +42,15 @@ _FRONT = {Role.COUNTER: "counter.page", Role.BENCH: "bench.index", Role.OWNER: "
 
 def navigation() -> list[Entry]:
     """The entries for the person logged in; a page that does not exist yet is left out."""
-    shown = request.blueprint
+    shown, open_to_me, address = request.blueprint, pages_open_to_me(), the_addresses()
     return [
-        Entry(name, url_for(endpoint), shown == endpoint.partition(".")[0] or shown in also)
+        Entry(name, address(endpoint), shown == endpoint.partition(".")[0] or shown in also)
         for name, endpoint, also in _ENTRIES
-        if may(endpoint)
+        if endpoint in open_to_me
     ]
 
 
 def front_page() -> str | None:
     """Where the person logged in starts the day; None when there is nothing for them yet."""
     wanted = [_FRONT[current_user.role], *(endpoint for _, endpoint, _ in _ENTRIES)]
-    return next((url_for(endpoint) for endpoint in wanted if may(endpoint)), None)
+    return next((address_of(endpoint) for endpoint in wanted if may(endpoint)), None)

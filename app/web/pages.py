@@ -5,17 +5,19 @@ from __future__ import annotations
 __all__ = ["dress"]
 
 import json
+from functools import cache
 from typing import Any
 
 import sqlalchemy as sa
-from flask import Flask, g, request
+from flask import Flask, g
 from flask_login import current_user
+from flask_wtf.csrf import generate_csrf
 from jinja2 import StrictUndefined
 from werkzeug.routing import IntegerConverter
 
 from app.ledger.prices.models import House
 from app.web.access import may, pages_open_to_me
-from app.web.addresses import addresses_of
+from app.web.addresses import keep_addresses, the_addresses
 from app.web.blank_forms import fields_of
 from app.web.filters import FILTERS
 from app.web.navigation import navigation
@@ -59,9 +61,15 @@ def dress(app: Flask) -> None:
         may=may, navigation=navigation, house_name=house_name, fields_of=fields_of, htmx_config=json.dumps(_HTMX)
     )
     app.context_processor(_moment)
-    addresses = addresses_of(app)
-    # A page asks both some fifty times. What a template imports has Flask's own `url_for` and `may` of above.
-    app.context_processor(lambda: {"url_for": addresses(request.root_path), "may": pages_open_to_me().__contains__})
+    keep_addresses(app)
+    # A page asks these some fifty times. What a template imports has Flask's own `url_for` and `may` of above.
+    app.context_processor(
+        lambda: {
+            "url_for": the_addresses(),
+            "may": pages_open_to_me().__contains__,
+            "csrf_token": cache(generate_csrf),
+        }
+    )
 
 
 def house_name() -> str:

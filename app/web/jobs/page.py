@@ -139,7 +139,7 @@ def job_forms(
 ) -> dict[str, Any]:
     """The page's three forms by the names that its template knows; those that were refused as they were typed."""
     return {
-        "form": move or MoveForm(formdata=None, obj=page.job),
+        "form": move or BlankForm(MoveForm, page.job.version),
         "note": note or BlankForm(NoteForm),
         "upload": upload or BlankForm(FileForm),
     }

@@ -8,8 +8,6 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import partial
 
-from flask import url_for
-
 from app import documents
 from app.documents.payment_receipt import payment_receipt_pdf
 from app.ledger.jobs.factory import factory_makers, factory_work
@@ -22,6 +20,7 @@ from app.ledger.keysystems.picking import pick_for_job
 from app.ledger.prices.queries import get_house
 from app.ledger.users.models import Role
 from app.web.access import may
+from app.web.addresses import address_of
 from app.web.keys.page import receipt_paper
 from app.web.keysystems.bitting_list import bitting_list
 from app.web.papers.factory_order import factory_order
@@ -74,7 +73,7 @@ def _paper(
         PaperFile(
             form,
             f"{name}-{number}.{form.lower()}",
-            url_for("papers.secret" if is_secret else "papers.show", number=number, name=f"{name}.{form.lower()}"),
+            address_of("papers.secret" if is_secret else "papers.show", number=number, name=f"{name}.{form.lower()}"),
             make,
         )
         for form, make in makes
@@ -86,11 +85,11 @@ def _quotes(source: JobSource) -> Iterator[Paper]:
     job = source.job
     for revision in job.revisions:
         number = f"{job.number}-{revision.revision}"
-        url = url_for("quotes.pdf", number=job.number, revision=revision.revision)
+        url = address_of("quotes.pdf", number=job.number, revision=revision.revision)
         make = partial(_quote, revision)
         yield Paper(f"Quote {number}", number, (PaperFile(PDF, f"quote-{number}.pdf", url, make),))
         if may("quotes.owner_pdf"):
-            url = url_for("quotes.owner_pdf", number=job.number, revision=revision.revision)
+            url = address_of("quotes.owner_pdf", number=job.number, revision=revision.revision)
             make = partial(_owner_quote, revision)
             yield Paper(
                 f"Costs of quote {number}",
@@ -168,7 +167,7 @@ def _payments(source: JobSource) -> Iterator[Paper]:
     if may("payments.receipt") and job.payments:
         house = house_head(get_house(work.session))
         for place, receipt in enumerate(payments_of(work.session, job.number).receipts, start=1):
-            url = url_for("payments.receipt", number=job.number, place=place)
+            url = address_of("payments.receipt", number=job.number, place=place)
             name = f"receipt-{receipt.number}.pdf"
             make = partial(payment_receipt_pdf, house, receipt)
             yield Paper(f"Receipt {receipt.number}", receipt.number, (PaperFile(PDF, name, url, make),))
@@ -179,7 +178,7 @@ def _key_receipts(source: JobSource) -> Iterator[Paper]:
         return
     systems = [system.id for system in source.named_systems]
     for number, holder in signed_receipts(source.work.session, source.job.id, systems):
-        url = url_for("keys.receipt", number=number)
+        url = address_of("keys.receipt", number=number)
         make = partial(_key_receipt, source, number)
         yield Paper(
             f"Key receipt {number}, {holder}", str(number), (PaperFile(PDF, f"key-receipt-{number}.pdf", url, make),)
@@ -216,7 +215,7 @@ def _secret_papers(source: JobSource) -> Iterator[Paper]:
     if may("keysystems.bitting_list_file"):
         for system in source.named_systems:
             make = partial(_bitting_list, source, system.id)
-            url = url_for("keysystems.bitting_list_file", system_id=system.id)
+            url = address_of("keysystems.bitting_list_file", system_id=system.id)
             name = f"bitting-list-{system.id}.pdf"
             yield Paper(
                 f"Bitting list, {system.name}",
