@@ -98,6 +98,22 @@ def test_a_saturday_shows_only_when_something_is_promised_for_it(session: Sessio
     assert len(week.days) == 6 and not week.has_terms
 
 
+def test_what_is_only_quoted_is_not_promised(session: Session) -> None:
+    for number, stage in enumerate((Stage.ASKED, Stage.QUOTED, Stage.LOST, Stage.APPROVED), start=1):
+        job(number, stage, promised_on=TODAY, keyed_at="shop", bench_minutes=30)
+    week = promised_week(session, TODAY)
+    assert (week.jobs, week.still, sum(day.done for day in week.days)) == (1, 30, 0)
+    assert [row.number for row in promised_jobs(session, TODAY)] == [4]
+
+
+def test_won_and_lost_look_back_over_the_same_days(work: Work) -> None:
+    for days_ago in (0, 29, 30):
+        job(days_ago + 100, Stage.CLOSED, accepted_on=TODAY - days_ago * DAY)
+        told(work, job(days_ago + 200, Stage.LOST, reason="Too dear"), days_ago, "quoted → lost: Too dear")
+    assert [one.number for one in won_quotes(work.session, TODAY, 30)] == [100, 129]
+    assert [one.number for one in lost_quotes(work.session, TODAY, 30)] == [200, 229]
+
+
 def test_lost_quotes_are_told_by_reason_the_costliest_first(work: Work) -> None:
     for number, reason, cents in ((1, "Too dear.", 100), (2, "too  dear", 300), (3, "Bought online", 350)):
         row = job(number, Stage.QUOTED, value_cents=cents)

@@ -111,11 +111,12 @@ def won_quotes(session: Session, today: date, days: int) -> tuple[Won, ...]:
 def lost_quotes(session: Session, today: date, days: int, reason: str = "") -> tuple[Lost, ...]:
     """Quotes lost within so many days, the newest first; of one reason where it is given."""
     at = sa.select(sa.func.max(Event.at)).where(Event.job_id == Job.id, Event.kind == "stage moved").scalar_subquery()
-    since = datetime.combine(today - timedelta(days=days), time(), UTC)
+    # As many days as those of the won ones, today counted, by the shop's own clock.
+    since = datetime.combine(today - timedelta(days=days - 1), time()).astimezone(UTC)
     rows = session.execute(
         sa.select(Job.number, Customer.name, Job.title, at.label("at"), Job.value_cents, Job.reason)
         .join(Customer, Customer.id == Job.customer_id)
-        .where(Job.stage == Stage.LOST, at > since)
+        .where(Job.stage == Stage.LOST, at >= since)
         .order_by(at.desc(), Job.number.desc())
         .limit(5000)
     )

@@ -20,7 +20,8 @@ from app.ledger.jobs.queries import LATE_STAGES, days_late
 from app.ledger.prices.queries import bench_terms_on
 from app.pricing import BenchTerms, is_working_day
 
-_GONE = (Stage.LOST, Stage.CANCELLED)
+# A quote says when it would be ready if it were accepted today: that is no promise until somebody accepts.
+_NO_PROMISE = (Stage.ASKED, Stage.QUOTED, Stage.LOST, Stage.CANCELLED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +77,7 @@ class Week:
 def promised_jobs(
     session: Session, today: date, day: date | None = None, *, is_overdue: bool = False
 ) -> tuple[PromisedJob, ...]:
-    """Jobs promised for a day (None: this whole week), or those overdue from before it, by promise: one query."""
+    """Accepted jobs promised for a day (None: this whole week), or overdue from before it, by promise: one query."""
     monday = today - timedelta(days=today.weekday())
     first, last = (day, day) if day else (monday, monday + timedelta(days=6))
     condition: sa.ColumnElement[bool] = Job.promised_on.between(first, last)
@@ -85,7 +86,7 @@ def promised_jobs(
     rows = session.execute(
         sa.select(Job, Customer.name)
         .join(Customer, Customer.id == Job.customer_id)
-        .where(condition, Job.stage.not_in(_GONE))
+        .where(condition, Job.stage.not_in(_NO_PROMISE))
         .order_by(Job.promised_on, Job.number)
         .limit(1000)
     )
