@@ -27,14 +27,13 @@ from app.fitting import (
 )
 from app.ledger.jobs.ask import LineKind
 from app.ledger.jobs.resolving import Resolved
-from app.ledger.makers.queries import MakerTables
 from app.ledger.makers.shelf import shelf
 from app.web.counter.typed import TypedLine
-from app.web.fitting import answers, forms
+from app.web.fitting import answers, forms, measures, part_numbers
 from app.web.fitting.drawings import draw_bore, draw_length, draw_tailpiece
+from app.web.fitting.tables import Makers, find_lock
 from app.web.forms_base import attach
 
-Makers = Mapping[str, MakerTables]
 _NEW = (LineKind.CYLINDER, LineKind.PART)
 
 
@@ -58,8 +57,8 @@ class LineFit:
     """
 
     layout: Breakdown | None = None
-    number: answers.NumberAnswer | None = None
-    same: answers.SwapAnswer | None = None
+    number: part_numbers.NumberAnswer | None = None
+    same: part_numbers.SwapAnswer | None = None
     answered: tuple[FitAnswer, ...] = ()
     face_asked: str = ""
     face_answer: str = ""
@@ -108,14 +107,14 @@ def _layout(makers: Makers, resolved: Resolved | None) -> Breakdown | None:
 
 def _number(
     session: Session, makers: Makers, line: TypedLine, resolved: Resolved | None
-) -> answers.NumberAnswer | None:
+) -> part_numbers.NumberAnswer | None:
     """What a text in the part number's box can be: another number, words, or a key blank. A key blank can be sold as
     it is, and is what a customer's key says as well: then what takes it besides."""
     if line.sort is not LineKind.PART or (resolved is not None and resolved.line.kind is not LineKind.HARDWARE):
         return None
     form = forms.NumberForm(MultiDict({"q": line.part_number}))
     try:
-        found = answers.answer_number(session, makers, form) if form.validate() else None
+        found = part_numbers.answer_number(session, makers, form) if form.validate() else None
     except BitternError:
         return None
     if found is None or resolved is None:
@@ -124,14 +123,14 @@ def _number(
     return replace(found, by_blank=others) if found.blanks else None
 
 
-def _same(session: Session, makers: Makers, line: TypedLine) -> answers.SwapAnswer | None:
+def _same(session: Session, makers: Makers, line: TypedLine) -> part_numbers.SwapAnswer | None:
     """The old one's work done by other cylinders, where its part number says what it is."""
     form = forms.SwapForm(MultiDict({"number": line.replaces, "finish": line.replaces_finish}))
     form.offer(makers)
     if not line.replaces or not form.validate():
         return None
     try:
-        return answers.answer_swap(session, makers, form)
+        return part_numbers.answer_swap(session, makers, form)
     except BitternError:
         return None
 
@@ -170,7 +169,7 @@ def _length(line: TypedLine) -> _Asked:
         "inside_trim": line.fit_trim_in,
         "maker": line.maker,
     }
-    return _Asked("length", forms.LengthForm, given, answers.answer_length, draw_length, ("door",))
+    return _Asked("length", forms.LengthForm, given, measures.answer_length, draw_length, ("door",))
 
 
 def _cam(line: TypedLine) -> _Asked:
@@ -195,7 +194,12 @@ def _tailpiece(line: TypedLine, length: str) -> _Asked:
         "notch": line.fit_notch,
     }
     return _Asked(
-        "tailpiece", forms.TailpieceForm, given, answers.answer_tailpiece, draw_tailpiece, ("reach_least", "supplied")
+        "tailpiece",
+        forms.TailpieceForm,
+        given,
+        measures.answer_tailpiece,
+        draw_tailpiece,
+        ("reach_least", "supplied"),
     )
 
 
@@ -208,17 +212,17 @@ def _thread(line: TypedLine) -> _Asked:
         "lock_diameter": line.fit_lock_hole,
         "lock_threads": line.fit_lock_threads or str(body.threads_per_inch),
     }
-    return _Asked("thread", forms.ThreadForm, given, answers.answer_thread, None, ("lock_diameter",))
+    return _Asked("thread", forms.ThreadForm, given, measures.answer_thread, None, ("lock_diameter",))
 
 
 def _bore(makers: Makers, line: TypedLine) -> _Asked:
     """The deadbolt's own backsets, else the usual ones: the lock on the line may be the mortise lock above it."""
     usual = forms.usual_bore()
-    lock = answers.find_lock(makers, line.fit_lock)
+    lock = find_lock(makers, line.fit_lock)
     given = {"lock": line.fit_lock, "stile": line.fit_stile, "bore": line.fit_hole or show_inches(usual["bore"])}
     if lock is None or not lock.backsets:
         given["backsets"] = ", ".join(show_inches(each) for each in usual["backsets"])
-    return _Asked("bore", forms.BoreForm, given, answers.answer_bore, draw_bore, ("stile",))
+    return _Asked("bore", forms.BoreForm, given, measures.answer_bore, draw_bore, ("stile",))
 
 
 def _answers(session: Session, makers: Makers, questions: tuple[_Asked, ...]) -> tuple[FitAnswer, ...]:

@@ -17,7 +17,7 @@ from app.ledger.makers.queries import maker_tables
 from app.ledger.users.models import Role
 from app.web.access import roles
 from app.web.asked import is_piece
-from app.web.fitting import answers, forms
+from app.web.fitting import answers, forms, measures, part_numbers
 from app.web.fitting.drawings import draw_bore, draw_length, draw_tailpiece
 from app.web.forms_base import attach
 from app.web.services import request_session
@@ -41,32 +41,37 @@ QUESTIONS = {
         "Find",
         "What is this number, what does the customer mean, what takes this key?",
         forms.NumberForm,
-        answers.answer_number,
+        part_numbers.answer_number,
     ),
     "compose": Question(
-        "Part number", "From what it should be to each maker's number.", forms.ComposeForm, answers.answer_compose
+        "Part number",
+        "From what it should be to each maker's number.",
+        forms.ComposeForm,
+        part_numbers.answer_compose,
     ),
     "same": Question(
-        "Same fit", "What does an old cylinder's work, from any maker.", forms.SwapForm, answers.answer_swap
+        "Same fit", "What does an old cylinder's work, from any maker.", forms.SwapForm, part_numbers.answer_swap
     ),
     "length": Question(
         "Length",
         "Mortise cylinder and ring, outside and inside.",
         forms.LengthForm,
-        answers.answer_length,
+        measures.answer_length,
         draw_length,
     ),
     "tailpiece": Question(
         "Tailpiece",
         "Where a rim cylinder's tailpiece is cut.",
         forms.TailpieceForm,
-        answers.answer_tailpiece,
+        measures.answer_tailpiece,
         draw_tailpiece,
     ),
     "bore": Question(
-        "Deadbolt", "Backset and hole against the stile.", forms.BoreForm, answers.answer_bore, draw_bore
+        "Deadbolt", "Backset and hole against the stile.", forms.BoreForm, measures.answer_bore, draw_bore
     ),
-    "thread": Question("Thread", "Does this body go into that lock's hole?", forms.ThreadForm, answers.answer_thread),
+    "thread": Question(
+        "Thread", "Does this body go into that lock's hole?", forms.ThreadForm, measures.answer_thread
+    ),
     "cam": Question("Cam", "The cam belongs to the lock, not to the cylinder.", forms.CamForm, answers.answer_cam),
     "key": Question("Key", "Can this cylinder take the customer's key?", forms.KeyForm, answers.answer_key),
     "finishes": Question(

@@ -1,0 +1,201 @@
+"""The Fit pages' answers about part numbers: what a text can be, what a maker calls it, what does its work."""
+
+from __future__ import annotations
+
+__all__ = ["NumberAnswer", "answer_compose", "answer_number", "answer_swap", "decoded"]
+
+from dataclasses import dataclass, replace
+
+from sqlalchemy.orm import Session
+
+from app.errors import BitternError
+from app.fitting import (
+    Breakdown,
+    CatalogueItem,
+    CylinderAttributes,
+    FaceChange,
+    KeyBlank,
+    KeywayFamily,
+    Match,
+    PartNumberError,
+    breakdown,
+    compose_any,
+    decode_any,
+    face_change,
+    find,
+    find_blanks,
+    find_by_blank,
+    find_keyways,
+    find_same_fit,
+    words,
+)
+from app.ledger.makers.queries import MakerTables
+from app.ledger.makers.shelf import shelf
+from app.web.fitting import forms
+from app.web.fitting.tables import Makers, blanks_of
+
+MOST = 12
+MOST_OF_A_MAKER = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """One legal reading of a number: whose, laid out, what to know, and the item where it is in the catalogue."""
+
+    maker: str
+    layout: Breakdown
+    warnings: tuple[str, ...]
+    item: CatalogueItem | None
+
+
+@dataclass(frozen=True, slots=True)
+class NumberAnswer:
+    """All that a text can be: readings as a part number, or why it is none; blanks; keyways; items that are near."""
+
+    readings: tuple[Read, ...]
+    refusal: PartNumberError | None
+    refused_by: str
+    blanks: tuple[KeyBlank, ...]
+    by_blank: tuple[CatalogueItem, ...]
+    keyways: tuple[KeywayFamily, ...]
+    matches: tuple[Match, ...]
+
+
+def answer_number(session: Session, makers: Makers, form: forms.NumberForm) -> NumberAnswer | None:
+    """What a text means; None while there is none."""
+    text = str(form.q.data or "")
+    if not text:
+        return None
+    items = shelf(session)
+    by_number = {(item.maker, item.part_number): item for item in items}
+    readings: list[Read] = []
+    refusals: list[tuple[PartNumberError, str]] = []
+    for maker in makers.values():
+        try:
+            found = decode_any(maker.patterns, text) if maker.patterns else []
+        except PartNumberError as error:
+            refusals.append((error, maker.name))
+            continue
+        except BitternError:
+            continue
+        readings += [
+            Read(maker.name, breakdown(each), each.warnings, by_number.get((maker.name, each.part_number)))
+            for each in found
+        ]
+    blanks = find_blanks(blanks_of(makers), text)
+    by_blank = find_by_blank(items, blanks_of(makers), text)[:MOST] if blanks else ()
+    matches = () if readings or blanks else find(items, text, MOST)
+    keyways = find_keyways([each for maker in makers.values() for each in maker.families], blanks_of(makers), text)
+    refusal, who = (None, "")
+    if not readings and not blanks and not keyways and _looks_like_a_number(text):
+        refusal, who = min(refusals, key=lambda each: _apart(text, each[0]), default=(None, ""))
+    return NumberAnswer(tuple(readings[:MOST]), refusal, who, blanks, by_blank, keyways, matches)
+
+
+def _looks_like_a_number(text: str) -> bool:
+    return any(each.isdigit() for each in text) and not any(len(word) > 2 and word.isalpha() for word in text.split())
+
+
+def _apart(text: str, error: PartNumberError) -> int:
+    """How far the nearest legal number is, roughly: letters that do not stand at the same place."""
+    if error.is_beginning:
+        return -1
+    if error.nearest is None:
+        return 10**6
+    typed = text.upper().replace(" ", "")
+    same = sum(one == other for one, other in zip(typed, error.nearest, strict=False))
+    return max(len(typed), len(error.nearest)) - same
+
+
+@dataclass(frozen=True, slots=True)
+class Composed:
+    """A maker's number for the attributes asked, laid out; or why it makes none."""
+
+    maker: str
+    layout: Breakdown | None
+    item: CatalogueItem | None
+    refusal: str
+
+
+def answer_compose(session: Session, makers: Makers, form: forms.ComposeForm) -> tuple[Composed, ...] | None:
+    """The number with each maker (or the one chosen); those that make it first."""
+    asked = form.attributes()
+    by_number = {(item.maker, item.part_number): item for item in shelf(session)}
+    found = []
+    for maker in makers.values():
+        if form.maker.data not in (None, "", maker.code):
+            continue
+        try:
+            number = compose_any(maker.patterns, replace(asked, maker=maker.name))
+            layout = breakdown(decode_any(maker.patterns, number)[0])
+        except BitternError as error:
+            found.append(Composed(maker.name, None, None, error.message))
+        else:
+            found.append(Composed(maker.name, layout, by_number.get((maker.name, number)), ""))
+    return tuple(sorted(found, key=lambda each: each.layout is None))
+
+
+@dataclass(frozen=True, slots=True)
+class Swap:
+    """An item that would do the old one's work, and what of the face changes."""
+
+    match: Match
+    face: FaceChange
+
+
+@dataclass(frozen=True, slots=True)
+class SwapAnswer:
+    """The old cylinder in words, and what would do its work, of other makers first named."""
+
+    old: CylinderAttributes
+    words: str
+    swaps: tuple[Swap, ...]
+
+
+def answer_swap(session: Session, makers: Makers, form: forms.SwapForm) -> SwapAnswer | None:
+    """The same fit from any maker, nearest and stocked first."""
+    old = _old(makers, form)
+    if old is None:
+        return None
+    by_maker: dict[str, list[CatalogueItem]] = {}
+    for item in shelf(session):
+        if item.attributes is not None:
+            by_maker.setdefault(item.maker, []).append(item)
+    # Each maker has its say: a large catalogue would leave no room for the others.
+    matches = [match for items in by_maker.values() for match in find_same_fit(items, old, MOST_OF_A_MAKER)]
+    matches.sort(key=lambda match: (match.distance, not match.item.stocked, _is_bare(match), match.item.list_cents))
+    swaps = []
+    for match in matches:
+        offered = match.item.attributes
+        if offered is not None:
+            swaps.append(Swap(match, face_change(old, replace(offered, maker=match.item.maker))))
+    return SwapAnswer(old, words(old), tuple(swaps[:MOST]))
+
+
+def _is_bare(match: Match) -> bool:
+    """Whether it comes uncombinated or zero-bitted: it fits, but is seldom what a customer at the counter wants."""
+    return match.item.attributes is not None and match.item.attributes.keying is not None
+
+
+def _old(makers: Makers, form: forms.SwapForm) -> CylinderAttributes | None:
+    maker = makers.get(str(form.maker.data or ""))
+    named = maker.name if maker else ""
+    if form.number.data:
+        return decoded(makers, str(form.number.data), maker)
+    if not form.type.data:
+        return None
+    return form.attributes(named)
+
+
+def decoded(makers: Makers, number: str, maker: MakerTables | None) -> CylinderAttributes:
+    """What a number means with the maker named, or with the first that reads it; its refusal names `number`."""
+    refusals = []
+    for each in [maker] if maker else makers.values():
+        try:
+            return decode_any(each.patterns, number)[0].attributes
+        except BitternError as error:
+            refusals.append(error)
+    if not refusals:
+        raise BitternError("number", "No maker's part-number tables are on record yet.")
+    best = min(refusals, key=lambda each: _apart(number, each) if isinstance(each, PartNumberError) else 10**6)
+    raise BitternError("number", best.message)
