@@ -204,7 +204,7 @@ def _factory(shop: DemoShop, base: Work) -> Job:
         (line, LineAsk(LineKind.KEYS, 2, symbol="AA", attributes=attributes)),
         _site(counter, customer, "Upper Road"),
         "Upper Road, 36 lettings under one master",
-        system=SystemAsk(name="Upper Road"),
+        system=SystemAsk(name="Upper Road lettings"),
         keyed_at="factory",
         override_reason="The landlord wants the factory to keep the records",
     )

@@ -29,6 +29,7 @@ from app.ledger.backup.sealing import passphrase_secret
 from app.ledger.day.lapsing import lapsing_quotes
 from app.ledger.day.promised import promised_jobs, promised_week
 from app.ledger.events.actions import first_broken_link
+from app.ledger.jobs.accepting import AcceptForm, accept_quote
 from app.ledger.jobs.factory import factory_work
 from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.papers import schedule_of
@@ -203,8 +204,21 @@ def test_the_demo_can_be_made_on_any_day_of_the_week_and_again(tmp_path: Path, d
     shutil.copytree(ROOT / "demo_data", tmp_path / "data")
     for _ in range(2 if days == 3 else 1):
         shop, jobs = build(folder, tmp_path / "data", NOW + timedelta(days=days))
-        shop.ledger.close()
         assert len(jobs) == 10
+        if days == 4:
+            accept_what_is_quoted(shop)
+        shop.ledger.close()
+
+
+def accept_what_is_quoted(shop: DemoShop) -> None:
+    """Whoever tries the demo can go on with each of its quotes; of two ways with the second."""
+    with shop.ledger.work(Actor(None, "a test", Role.OWNER), shop.now) as work:
+        quoted = work.session.scalars(sa.select(Job).where(Job.stage == Stage.QUOTED)).all()
+        assert len(quoted) >= 4
+        for job in quoted:
+            option = "B" if read_snapshot(job.revisions[-1].snapshot).option_b else ""
+            accept_quote(work, job.id, AcceptForm("A. Customer", work.today, job.version, option=option))
+            assert job.stage is Stage.APPROVED
 
 
 def test_a_folder_that_the_demo_did_not_make_is_left_alone(tmp_path: Path) -> None:
@@ -269,7 +283,7 @@ def test_the_factory_keys_a_job_whose_order_says_everything_but_bittings(demo: D
     with demo.ledger.work(Actor(None, "a test", Role.OWNER), NOW) as work:
         job = work.session.scalars(sa.select(Job).where(Job.number == demo.jobs["factory"])).one()
         asked = factory_work(work, job, schedule_of(work, job), "Ardent Brass")
-    assert (asked.system_name, asked.levels, asked.is_new_system) == ("Upper Road", 2, True)
+    assert (asked.system_name, asked.levels, asked.is_new_system) == ("Upper Road lettings", 2, True)
     *doors, master = asked.groups
     assert [(group.quantity, group.keys, group.openings) for group in doors] == [
         (1, 2, (f"U{n:02}",)) for n in range(1, 37)

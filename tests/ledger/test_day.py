@@ -139,7 +139,7 @@ def test_who_has_the_goods_and_has_not_paid_owes(work: Work) -> None:
     told(work, late, 40, "ready → handed over")
     told(work, late, 2, "handed over → closed")
     other = job(2, Stage.HANDED_OVER, customer=slow, agreed_cents=5_000)
-    told(work, other, 10, "ready → handed over")
+    told(work, other, 10, "ready → handed over: the son fetched it")
     paid, still_here = job(3, Stage.CLOSED), job(4, Stage.READY)
     for row in (late, other, paid, still_here):
         factories.QuoteRevisionFactory(job=row, revision=1, total_cents=20_000)

@@ -53,7 +53,7 @@ def closed_job(owned: FormClient, session: Session) -> Job:
         answer = owned.post("/jobs/1001/payments", data={**form, "version": there})
         assert answer.status_code == 303, unescape(answer.text)
     for stage in (Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER, Stage.CLOSED):
-        moved = owned.post("/jobs/1001/move", data={"version": version(), "to": stage.value, "reason": ""})
+        moved = owned.post("/jobs/1001/move", data={"version": version(), "to": stage.value, "reason": "as agreed"})
         assert moved.status_code == 303
     session.rollback()
     return session.scalars(sa.select(Job)).one()

@@ -9,13 +9,14 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 
 import sqlalchemy as sa
-from sqlalchemy.orm import InstrumentedAttribute, Session, joinedload
+from sqlalchemy.orm import InstrumentedAttribute, Session, aliased, joinedload
 
 from app.errors import BitternError
 from app.ledger.events.models import Event
 from app.ledger.jobs.models import Job, Payment, QuoteRevision, Stage
 from app.ledger.jobs.options import as_accepted
 from app.ledger.jobs.snapshot import read_snapshot
+from app.ledger.jobs.stages import moved_to
 from app.ledger.work import Work
 from app.pricing import BookColumn, ClosedJob, IssuedQuote, PaymentReceived, show_day
 
@@ -87,35 +88,31 @@ def _quotes(session: Session, first: date, last: date) -> Iterator[BookRow]:
 
 
 def _jobs(session: Session, first: date, last: date) -> Iterator[BookRow]:
-    closings = session.execute(
-        sa.select(Event.job_id, sa.func.max(Event.at))
-        .where(Event.kind == "stage moved", Event.summary.endswith(f"→ {Stage.CLOSED.value}"))
-        .where(_near(Event.at, first, last))
+    closings = (
+        sa.select(Event.job_id, sa.func.max(Event.at).label("at"))
+        .where(moved_to(Stage.CLOSED), _near(Event.at, first, last))
         .group_by(Event.job_id)
-    ).all()
-    days = {job_id: at.astimezone().date() for job_id, at in closings}
-    wanted = [job_id for job_id, day in days.items() if first <= day <= last]
-    jobs = session.scalars(
-        sa.select(Job)
-        .where(Job.id.in_(wanted), Job.stage == Stage.CLOSED)
+        .subquery()
+    )
+    other = aliased(QuoteRevision)
+    newest = sa.select(sa.func.max(other.revision)).where(other.job_id == Job.id).scalar_subquery()
+    rows = session.execute(
+        sa.select(Job, QuoteRevision, closings.c.at)
+        .join(closings, closings.c.job_id == Job.id)
+        .join(QuoteRevision, sa.and_(QuoteRevision.job_id == Job.id, QuoteRevision.revision == newest))
+        .where(Job.stage == Stage.CLOSED)
         .options(joinedload(Job.customer))
-        .order_by(Job.number)
     ).all()
-    for job in sorted(jobs, key=lambda job: (days[job.id], job.number)):
-        revision = session.scalar(
-            sa.select(QuoteRevision)
-            .where(QuoteRevision.job_id == job.id)
-            .order_by(QuoteRevision.revision.desc())
-            .limit(1)
-        )
-        if revision is None:
+    closed = [(at.astimezone().date(), job, revision) for job, revision, at in rows]
+    for day, job, revision in sorted(closed, key=lambda one: (one[0], one[1].number)):
+        if not first <= day <= last:
             continue
         snapshot = as_accepted(read_snapshot(revision.snapshot), job.accepted_option)
         totals = snapshot.totals
         yield ClosedJob(
             number=str(job.number),
             quote=f"{job.number}-{revision.revision}{job.accepted_option}",
-            closed=days[job.id],
+            closed=day,
             customer=job.customer.name,
             subtotal_cents=totals.subtotal_cents,
             tax_cents=totals.tax_cents,

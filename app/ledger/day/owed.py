@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 from app.ledger.customers.models import Customer
 from app.ledger.events.models import Event
 from app.ledger.jobs.models import Job, Payment, QuoteRevision, Stage
+from app.ledger.jobs.stages import moved_to
 
 _WITH_CUSTOMER = (Stage.HANDED_OVER, Stage.CLOSED)
 
@@ -66,7 +67,7 @@ def owed_jobs(session: Session, today: date, customer_id: int | None = None) -> 
     )
     handed = (
         sa.select(sa.func.min(Event.at))
-        .where(Event.job_id == Job.id, Event.kind == "stage moved", Event.summary.endswith(f"→ {Stage.HANDED_OVER}"))
+        .where(Event.job_id == Job.id, moved_to(Stage.HANDED_OVER))
         .correlate(Job)
         .scalar_subquery()
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["MOVES", "lose_quote", "move_job", "next_stages"]
+__all__ = ["MOVES", "lose_quote", "move_job", "moved_to", "next_stages"]
 
 import sqlalchemy as sa
 
@@ -10,6 +10,7 @@ from app.ledger.doors.models import Cylinder, CylinderState
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound, Stale
 from app.ledger.events.actions import record
+from app.ledger.events.models import Event
 from app.ledger.jobs.authority import require_job_authority
 from app.ledger.jobs.checkoff import require_checked
 from app.ledger.jobs.models import Job, QuoteRevision, Stage
@@ -32,6 +33,7 @@ MOVES: dict[Stage, tuple[Stage, ...]] = {
     S.LOST: (),
     S.CANCELLED: (),
 }
+_MOVED = "stage moved"
 _NEEDS_REASON = (S.LOST, S.CANCELLED)
 # Shop-keyed cylinders must pass the bench and its check on their way out.
 _SKIPS_BENCH = {(S.APPROVED, S.READY), (S.PARTS_ON_ORDER, S.READY)}
@@ -43,6 +45,13 @@ def next_stages(job: Job) -> tuple[Stage, ...]:
     if "shop" in job.keyed_at:
         return tuple(to for to in moves if (job.stage, to) not in _SKIPS_BENCH)
     return moves
+
+
+def moved_to(stage: Stage) -> sa.ColumnElement[bool]:
+    """Events that tell of a job's move to a stage, whatever reason was written with it."""
+    told = [f"{left.value} → {stage.value}" for left, moves in MOVES.items() if stage in moves]
+    written = [Event.summary.startswith(f"{words}: ") for words in told]
+    return sa.and_(Event.kind == _MOVED, sa.or_(Event.summary.in_(told), *written))
 
 
 def move_job(work: Work, job_id: int, version: int, to: Stage, reason: str = "", override_reason: str = "") -> Job:
@@ -106,7 +115,7 @@ def _move(work: Work, job: Job, to: Stage, reason: str, override_reason: str = "
     _move_pieces(work, job, to)
     record(
         work,
-        "stage moved",
+        _MOVED,
         f"job {job.number}",
         f"{left.value} → {to.value}" + (f": {reason.strip()}" if reason.strip() else ""),
         job_id=job.id,
