@@ -45,6 +45,8 @@ def test_an_empty_or_endless_note_is_refused_beside_its_field_and_kept(client_as
     assert answer.status_code == 422 and "Write the note first." in answer.text
     answer = client.post(f"/jobs/{job.number}/notes", data={"note": "y" * 10_000})
     assert answer.status_code == 422 and "At most 2,000 characters" in answer.text and "y" * 10_000 in answer.text
+    answer = client.post(f"/jobs/{job.number}/notes", data={"note": "card 4111 1111 1111 1111"})
+    assert answer.status_code == 422 and "a card&#39;s number" in answer.text
     assert client.post("/jobs/424242/notes", data={"note": "x"}).status_code == 404
     assert work.session.query(Event).filter_by(kind="note").count() == 0
 

@@ -8,6 +8,7 @@ from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError
 from app.ledger.events.actions import record
 from app.ledger.events.models import Event
+from app.ledger.jobs.card_numbers import has_card_number
 from app.ledger.jobs.queries import get_job
 from app.ledger.users.models import Role
 from app.ledger.work import Work
@@ -17,7 +18,7 @@ MOST_NOTE = 2_000
 
 
 def add_note(work: Work, job_number: int, text: str) -> Event:
-    """Write a note; NotFound, or LedgerError on `note` when it is empty or too long.
+    """Write a note; NotFound, or LedgerError on `note` when it is empty, too long or holds a card's number.
 
     Everybody who may open the job reads it, so a bitting never belongs in one; the page says so.
     """
@@ -30,6 +31,8 @@ def add_note(work: Work, job_number: int, text: str) -> Event:
         raise LedgerError("note", f"At most {MOST_NOTE:,} characters fit in a note; this has {len(note):,}.")
     if any(not one.isprintable() and one != "\n" for one in note):
         raise LedgerError("note", "The note has characters that cannot be shown; write it in plain text.")
+    if has_card_number(note):
+        raise LedgerError("note", "This note holds what may be a card's number, which is not kept. Take it out.")
     with transaction(work.session):
         job = get_job(work.session, job_number)
         return record(work, NOTE, f"job {job.number}", note, job_id=job.id)

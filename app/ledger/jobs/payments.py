@@ -8,13 +8,10 @@ __all__ = [
     "PaymentForm",
     "PaymentKind",
     "PaymentReceipt",
-    "holds_card_number",
     "payments_of",
     "take_payment",
 ]
 
-import re
-import unicodedata
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -27,6 +24,7 @@ from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound, Stale
 from app.ledger.events.actions import record
 from app.ledger.events.models import Event
+from app.ledger.jobs.card_numbers import has_many_digits
 from app.ledger.jobs.models import Job, Payment, QuoteRevision, Stage
 from app.ledger.jobs.queries import JobMoney, job_money
 from app.ledger.users.models import Role, User
@@ -34,7 +32,6 @@ from app.ledger.work import Work
 from app.pricing import MAX_CENTS, show_cents
 
 MEANS = ("cash", "check", "card", "bank transfer", "on account", "other")
-_CARD = re.compile(r"(?:[0-9][ .\-]?){12,}")
 _KINDS = ("deposit taken", "payment taken", "refund given")
 
 
@@ -150,20 +147,11 @@ def take_payment(work: Work, job_number: int, version: int, form: PaymentForm) -
     return payments_of(work.session, job_number).receipts[-1]
 
 
-def holds_card_number(note: str) -> bool:
-    """Whether a note holds so many digits in a row that they may be a card's.
-
-    >>> holds_card_number("4000-0000 0000 0000"), holds_card_number("check 1042")
-    (True, False)
-    """
-    return _CARD.search(unicodedata.normalize("NFKC", note)) is not None
-
-
 def _problems(work: Work, job: Job, form: PaymentForm, note: str) -> list[Problem]:
     problems = []
     if form.means not in MEANS:
         problems.append(Problem("means", f"Choose how it was paid: {', '.join(MEANS)}."))
-    if holds_card_number(note):
+    if has_many_digits(note):
         problems.append(
             Problem("note", "Do not write card numbers here: a number of 12 digits or more is not kept. Take it out.")
         )

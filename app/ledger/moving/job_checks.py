@@ -12,9 +12,10 @@ from typing import Any
 
 from app.errors import BitternError
 from app.ledger.jobs.ask import LineKind, QuoteAsk, ask_from_json
+from app.ledger.jobs.card_numbers import has_many_digits
 from app.ledger.jobs.models import Stage
 from app.ledger.jobs.options import OPTIONS
-from app.ledger.jobs.payments import MEANS, holds_card_number
+from app.ledger.jobs.payments import MEANS
 from app.ledger.jobs.snapshot import QuoteSnapshot, read_snapshot, snapshot_hash
 from app.ledger.moving.shapes import has_shape, is_sound_text
 from app.ledger.users.queries import name_key
@@ -115,7 +116,7 @@ def check_payment(row: Row) -> None:
         raise BitternError("cents", f"Enter whole cents, not 0, at most {MAX_CENTS:,}; below 0 for money given back.")
     if row["means"] not in MEANS:
         raise BitternError("means", f"Write one of: {', '.join(MEANS)}.")
-    if holds_card_number(row.get("note", "")):
+    if has_many_digits(row.get("note", "")):
         raise BitternError(
             "note", "A number of 12 digits or more is not kept, since it may be a card's. Take it out."
         )
