@@ -241,6 +241,31 @@ def test_what_is_saved_to_a_file_reads_back_to_the_same(owner_client: FlaskClien
     assert "0 new or changed, 2 as they are" in again.text
 
 
+def test_a_prices_last_day_goes_into_the_file_and_comes_back(owner_client: FlaskClient, session) -> None:
+    def ends() -> dict[str, date | None]:
+        session.rollback()
+        return dict(session.execute(sa.select(PriceBookRow.code, PriceBookRow.valid_until)).all())
+
+    def record(rows: str, head: str = HEAD.strip() + ",valid until\n") -> str:
+        page = _upload(owner_client, (head + rows).encode()).text
+        assert owner_client.post("/prices/import/record", data=_hidden(page)).status_code == 303
+        return page
+
+    for code in "AB":
+        PriceRowFactory(code=code, description="T", valid_from=date(2026, 2, 3), valid_until=date(2026, 12, 24))
+    sheet = owner_client.get("/prices/export.csv").data.decode("utf-8-sig").splitlines()
+    assert sheet[0].endswith(",valid from,valid until") and sheet[1].endswith(",2026-02-03,2026-12-24")
+    page = record("A,T,m,goods,7.00,1.00,,1,2026-02-03,2027-01-31\nB,T,m,goods,7.00,1.00,,1,2026-02-03,\n")
+    assert "until 31 Jan 2027" in page and "without end now" in page
+    assert ends() == {"A": date(2027, 1, 31), "B": None}
+    record("A,T,m,goods,8.00,1.00,,1,2026-02-03\n", HEAD)
+    assert ends()["A"] == date(2027, 1, 31)  # a file that does not speak of ends leaves them
+    wrong = _upload(
+        owner_client, (HEAD.strip() + ",valid until\nA,T,m,goods,8,1,,1,2026-02-03,2026-02-02\n").encode()
+    )
+    assert wrong.status_code == 422 and "row 2, valid until" in wrong.text
+
+
 def test_a_formula_is_text_and_never_run(owner_client: FlaskClient) -> None:
     rows = [HEAD.strip().split(","), ["A", "=1+1", "misc", "goods", "2.00", "1.00", "", "1", "2026-12-01"]]
     answer = _upload(owner_client, sheet_bytes("Prices", rows), "p.xlsx")

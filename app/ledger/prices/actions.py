@@ -86,8 +86,9 @@ def _read_kind(text: str, field: str) -> str:
 def import_prices(work: Work, text: str, first_day: date) -> int:
     """Put a table of prices on record: all of it, or Problems by row and column and nothing.
 
-    Columns: code, description, category, kind, price, cost; tier, quantity from, valid from may be absent
-    (then everybody, 1, `first_day`). A row for the same code, tier, quantity and day replaces the earlier one.
+    Columns: code, description, category, kind, price, cost; tier, quantity from, valid from, valid until may be
+    absent (then everybody, 1, `first_day`, no end). A row for the same code, tier, quantity and day replaces the
+    earlier one.
     """
     columns = [
         Column("code", read_text(80)),
@@ -99,6 +100,7 @@ def import_prices(work: Work, text: str, first_day: date) -> int:
         Column("tier", read_text(40), ""),
         Column("quantity from", read_count, 1),
         Column("valid from", read_date, first_day),
+        Column("valid until", read_date, ""),
     ]
     rows, problems = read_table(text, columns)
     if problems:
@@ -112,6 +114,7 @@ def import_prices(work: Work, text: str, first_day: date) -> int:
             unit_cents=row["price"],
             cost_cents=row["cost"],
             valid_from=row["valid from"],
+            valid_until=row["valid until"] or None,
             tier=row["tier"] or None,
             quantity_from=row["quantity from"],
         )

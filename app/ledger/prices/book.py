@@ -28,7 +28,10 @@ from app.ledger.prices.dated import COMING, NOW, place_in_time
 from app.ledger.prices.margin import guard, least_margin, margin_percent
 from app.ledger.prices.models import PriceBookRow
 
-COLUMNS = ("code", "description", "category", "kind", "price", "cost", "tier", "quantity from", "valid from")
+COLUMNS = (
+    *("code", "description", "category", "kind", "price", "cost"),
+    *("tier", "quantity from", "valid from", "valid until"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,4 +157,5 @@ def export_rows(session: Session) -> Iterator[list[str]]:
             row.tier,
             str(row.quantity_from),
             row.valid_from.isoformat(),
+            row.valid_until.isoformat() if row.valid_until else "",
         ]

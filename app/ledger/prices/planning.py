@@ -6,7 +6,7 @@ __all__ = ["PriceChange", "PricePlan", "plan_prices", "put_on_record"]
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
 from typing import Any
@@ -28,6 +28,7 @@ from app.ledger.work import Work
 from app.pricing import LineKind, PriceRow, read_cents
 
 MOST_ROWS = 20_000
+_NO_END = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +40,7 @@ class PriceChange:
     before: tuple[int, int] | None
     replaces: bool
     least: Decimal  # the house's least margin in percent
+    loses_end: bool = False  # the price of that day had a last day, and would have none
 
     @property
     def guard(self) -> str:
@@ -95,6 +97,7 @@ def _columns(first_day: date) -> list[Column]:
         "tier": (plain(40), ""),
         "quantity from": (read_count, 1),
         "valid from": (_day, first_day),
+        "valid until": (_day, _NO_END),
     }
     return [Column(name, *readers[name]) for name in COLUMNS]
 
@@ -102,7 +105,8 @@ def _columns(first_day: date) -> list[Column]:
 def plan_prices(session: Session, name: str, content: bytes, first_day: date) -> PricePlan:
     """What the price file `name` (.csv or .xlsx) would change; nothing is saved.
 
-    A row without a day of its own starts on `first_day`. Raises Problems by row and column, all of them.
+    A row without a day of its own starts on `first_day`. A file without the column `valid until` leaves the end of
+    each price as it is; with it, an empty cell means none. Raises Problems by row and column, all of them.
     """
     table = list(table_rows(name, content))
     if len(table) > MOST_ROWS:
@@ -124,12 +128,16 @@ def plan_prices(session: Session, name: str, content: bytes, first_day: date) ->
         if place in seen:
             problems.append(Problem(f"row {number}, code", "This code, tier, quantity and day stand there twice."))
         seen.add(place)
-        prices.append(_price(row))
+        try:
+            prices.append(_price(row))
+        except BitternError as error:
+            problems.append(Problem(f"row {number}, {error.field.replace('_', ' ')}", error.message))
     if problems:
         raise Problems(problems)
     if not prices:
         raise BitternError("file", "This file has a head but no prices.")
-    return _plan(session, prices)
+    heads = [cell.strip().casefold() for cell in table[0]]
+    return _plan(session, prices, says_ends="valid until" in heads)
 
 
 def _price(row: dict[str, Any]) -> PriceRow:
@@ -141,12 +149,13 @@ def _price(row: dict[str, Any]) -> PriceRow:
         unit_cents=row["price"],
         cost_cents=row["cost"],
         valid_from=row["valid from"],
+        valid_until=row["valid until"] or None,
         tier=row["tier"] or None,
         quantity_from=row["quantity from"],
     )
 
 
-def _plan(session: Session, prices: Sequence[PriceRow]) -> PricePlan:
+def _plan(session: Session, prices: Sequence[PriceRow], *, says_ends: bool) -> PricePlan:
     on_record: dict[tuple[str, str, int], list[PriceBookRow]] = {}
     for row in session.scalars(sa.select(PriceBookRow)):
         on_record.setdefault((row.code, row.tier, row.quantity_from), []).append(row)
@@ -155,6 +164,8 @@ def _plan(session: Session, prices: Sequence[PriceRow]) -> PricePlan:
     for price in prices:
         known = on_record.get((price.code, price.tier or "", price.quantity_from), [])
         same_day = next((row for row in known if row.valid_from == price.valid_from), None)
+        if same_day is not None and not says_ends:
+            price = replace(price, valid_until=same_day.valid_until)
         if same_day is not None and _same(same_day, price):
             continue
         holding = [
@@ -164,17 +175,19 @@ def _plan(session: Session, prices: Sequence[PriceRow]) -> PricePlan:
         ]
         latest = max(holding, key=lambda row: row.valid_from, default=None)
         before = (latest.unit_cents, latest.cost_cents) if latest else None
-        changes.append(PriceChange(price, before, same_day is not None, least))
+        loses_end = same_day is not None and same_day.valid_until is not None and price.valid_until is None
+        changes.append(PriceChange(price, before, same_day is not None, least, loses_end))
     return PricePlan(tuple(changes), len(prices) - len(changes))
 
 
 def _same(row: PriceBookRow, price: PriceRow) -> bool:
-    return (row.description, row.category, row.kind, row.unit_cents, row.cost_cents) == (
+    return (row.description, row.category, row.kind, row.unit_cents, row.cost_cents, row.valid_until) == (
         price.description,
         price.category,
         price.kind.value,
         price.unit_cents,
         price.cost_cents,
+        price.valid_until,
     )
 
 
@@ -196,7 +209,7 @@ def put_on_record(work: Work, name: str, content: bytes, first_day: date, finger
                 code=place[0], tier=place[1], quantity_from=place[2], valid_from=place[3]
             )
             row.description, row.category, row.kind = price.description, price.category, price.kind.value
-            row.unit_cents, row.cost_cents, row.valid_until = price.unit_cents, price.cost_cents, None
+            row.unit_cents, row.cost_cents, row.valid_until = price.unit_cents, price.cost_cents, price.valid_until
             work.session.add(row)
         work.session.flush()
         record(
@@ -213,4 +226,5 @@ def _told(change: PriceChange) -> list[Any]:
     row = change.row
     after = [row.unit_cents, row.cost_cents]
     before = list(change.before) if change.before else None
-    return [row.code, row.tier or "", row.quantity_from, row.valid_from.isoformat(), before, after]
+    until = [row.valid_until.isoformat()] if row.valid_until else []
+    return [row.code, row.tier or "", row.quantity_from, row.valid_from.isoformat(), before, after, *until]

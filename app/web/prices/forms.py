@@ -27,7 +27,12 @@ class PricePage(PageForm):
         "Taxed as", [InputRequired("Choose goods or labour.")], choices={"goods": "goods", "labour": "labour"}
     )
     tier = SelectField("For", validate_choice=False)
-    quantity_from = WholeField("From quantity", [InputRequired("Enter the least quantity.")], least=1)
+    quantity_from = WholeField(
+        "From quantity",
+        [InputRequired("Enter the least quantity.")],
+        least=1,
+        description="Of one line of a quote; two lines of the same thing are not added up.",
+    )
     unit_cents = CentsField("Price each", [InputRequired("Enter the price.")])
     cost_cents = CentsField("Cost each", [InputRequired("Enter the cost, 0 where there is none.")])
     valid_from = DayField("From", [InputRequired("Enter the first day.")])
