@@ -51,9 +51,9 @@ def _key(work: Work, system: KeySystem, symbol: str, copy: int) -> Key:
 
 
 def load_payments(shop: DemoShop, base: Work, jobs: Mapping[str, int]) -> None:
-    """One job paid in full with a little given back, two with half as a deposit, the others owe."""
-    _pay(shop, base, jobs["closed"], 57, PaymentKind.PAYMENT, 1, "card")
-    _pay(shop, base, jobs["closed"], 55, PaymentKind.REFUND, 20, "cash", "One ring was brought back unused.")
+    """One job half paid with a little given back off its price, two with half as a deposit, the others owe."""
+    _pay(shop, base, jobs["closed"], 57, PaymentKind.PAYMENT, 2, "card")
+    _pay(shop, base, jobs["closed"], 55, PaymentKind.OFF_PRICE, 20, "cash", "One ring was brought back unused.")
     _pay(shop, base, jobs["dental"], 14, PaymentKind.DEPOSIT, 2, "check")
     _pay(shop, base, jobs["college"], 3, PaymentKind.DEPOSIT, 2, "bank transfer")
 

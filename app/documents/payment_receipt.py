@@ -14,6 +14,7 @@ _NAMES = {
     PaymentKind.DEPOSIT: "Deposit receipt",
     PaymentKind.PAYMENT: "Payment receipt",
     PaymentKind.REFUND: "Refund receipt",
+    PaymentKind.OFF_PRICE: "Refund receipt",
 }
 
 
@@ -27,7 +28,12 @@ class PaymentPage:
     @property
     def is_refund(self) -> bool:
         """Whether the money went back."""
-        return self.receipt.kind is PaymentKind.REFUND
+        return self.receipt.kind.goes_back
+
+    @property
+    def is_off_price(self) -> bool:
+        """Whether it is no longer due."""
+        return self.receipt.kind is PaymentKind.OFF_PRICE
 
 
 def payment_receipt_pdf(house: HouseHead, receipt: PaymentReceipt) -> bytes:

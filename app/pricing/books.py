@@ -94,6 +94,7 @@ class ClosedJob:
     tax_cents: int
     total_cents: int
     cost_cents: int
+    off_price_cents: int = 0
 
     COLUMNS: ClassVar[tuple[BookColumn, ...]] = (
         BookColumn("job", "the job's number"),
@@ -105,6 +106,7 @@ class ClosedJob:
         BookColumn("total", "subtotal + tax, in dollars"),
         BookColumn("cost", "goods and keying at cost, in dollars"),
         BookColumn("margin", "subtotal − cost, in dollars"),
+        BookColumn("off the price", "of the total, what was given back off the price and is not due, in dollars"),
     )
 
     def __post_init__(self) -> None:
@@ -120,6 +122,7 @@ class ClosedJob:
             self.customer,
             *(book_amount(one) for one in amounts),
             book_amount(self.subtotal_cents - self.cost_cents),
+            book_amount(self.off_price_cents),
         )
 
 

@@ -10,6 +10,7 @@ import sqlalchemy as sa
 
 from app.config import Config
 from app.errors import BitternError, Problems
+from app.ledger.day.owed import owed_jobs
 from app.ledger.errors import LedgerError, NotAllowed, NotFound, Stale
 from app.ledger.events.actions import first_broken_link
 from app.ledger.jobs.payments import PaymentForm, PaymentKind, payments_of, take_payment
@@ -70,6 +71,29 @@ def test_deposit_payment_and_refund_make_the_balance(work: Work, job: Job) -> No
     assert [event.kind for event in events] == ["deposit taken", "payment taken", "refund given"]
     assert events[0].summary == "$50.00 deposit received, cash; $50.00 of $107.25 paid. for the parts"
     assert first_broken_link(work.session) is None
+
+
+def test_what_goes_back_off_the_price_is_due_no_more(work: Work, job: Job) -> None:
+    refused = "accepted job can be lessened"
+    with pytest.raises(LedgerError, match=refused):
+        take_payment(work, 1042, 1, form(K.OFF_PRICE, 100, "a ring came back"))
+    job.agreed_cents, job.stage = 10_725, Stage.CLOSED
+    work.session.commit()
+    take_payment(work, 1042, 1, form(K.PAYMENT, 10_000))
+    back = take_payment(work, 1042, 2, form(K.OFF_PRICE, 525, "a ring came back"))
+    assert (back.kind, back.cents, back.total_cents, back.paid_cents, back.balance_cents) == (
+        K.OFF_PRICE, 525, 10_200, 9_475, 725,
+    )  # fmt: skip
+    assert [(one.number, one.owed_cents) for one in owed_jobs(work.session, work.today)] == [(1042, 725)]
+    take_payment(work, 1042, 3, form(K.PAYMENT, 725))
+    take_payment(work, 1042, 4, form(K.OFF_PRICE, 100, "another ring came back"))
+    page = payments_of(work.session, 1042)
+    assert (page.money.total_cents, page.money.balance_cents, page.off_price_cents) == (10_100, 0, 625)
+    assert owed_jobs(work.session, work.today) == ()
+    with pytest.raises(LedgerError, match="is more than was paid"):
+        take_payment(work, 1042, 5, form(K.OFF_PRICE, 10_101, "all of it and more"))
+    told = work.session.scalars(sa.select(Event.summary).where(Event.kind == "refund given")).first()
+    assert told == "$5.25 given back off the price, cash; $94.75 of $102.00 paid. a ring came back"
 
 
 def test_a_receipt_keeps_its_figures_when_the_job_is_quoted_anew(work: Work, job: Job) -> None:
@@ -169,7 +193,10 @@ def test_nothing_is_due_before_a_quote_nor_for_a_job_that_is_over(work: Work, jo
     work.session.commit()
     with pytest.raises(LedgerError, match="only a refund"):
         take_payment(work, 1042, 2, form(K.PAYMENT, 100))
-    assert take_payment(work, 1042, 2, form(K.REFUND, 5_000, "cancelled")).paid_cents == 0
+    with pytest.raises(LedgerError, match="write it as a refund"):
+        take_payment(work, 1042, 2, form(K.OFF_PRICE, 100, "x"))
+    back = take_payment(work, 1042, 2, form(K.REFUND, 5_000, "cancelled"))
+    assert (back.paid_cents, back.total_cents, back.balance_cents) == (0, 0, 0)  # nothing was left to pay
 
 
 def test_the_bench_takes_no_money_and_no_job_takes_none(work: Work, job: Job) -> None:

@@ -80,6 +80,12 @@ def test_each_book_adds_up_and_agrees_with_the_record(owned: FormClient, session
     assert Decimal(closed["cost"]) * 100 == revision.cost_cents
     payments = table(owned, "payments")
     assert [(row["payment"], row["amount"]) for row in payments] == [("1001-1", "40.00"), ("1001-2", "-7.25")]
+    assert closed["off the price"] == "0.00"
+    back = {"kind": "refund off the price", "cents": "2.75", "means": "cash", "received_on": "2026-11-25"}
+    assert owned.post("/jobs/1001/payments", data={**back, "note": "brought back", "version": 3}).status_code == 303
+    (after,) = table(owned, "jobs")
+    assert (after.pop("off the price"), closed.pop("off the price")) == ("2.75", "0.00") and after == closed
+    assert [row["amount"] for row in table(owned, "payments")] == ["40.00", "-7.25", "-2.75"]
 
 
 def test_days_outside_are_left_out_and_bad_days_are_named(owned: FormClient, session: Session) -> None:

@@ -118,6 +118,8 @@ def _jobs(session: Session, first: date, last: date) -> Iterator[BookRow]:
             tax_cents=totals.tax_cents,
             total_cents=totals.total_cents,
             cost_cents=snapshot.cost_cents,
+            off_price_cents=totals.total_cents
+            - (totals.total_cents if job.agreed_cents is None else job.agreed_cents),
         )
 
 

@@ -32,18 +32,33 @@ from app.ledger.work import Work
 from app.pricing import MAX_CENTS, show_cents
 
 MEANS = ("cash", "check", "card", "bank transfer", "on account", "other")
-_KINDS = ("deposit taken", "payment taken", "refund given")
 
 
 class PaymentKind(StrEnum):
-    """Which way the money goes, and whether the work is still to come."""
+    """Which way the money goes, and whether the work is still to come.
+
+    After a refund the amount is due again: a payment was too much, or an error. What is given back off the price,
+    as for goods brought back, is not.
+    """
 
     DEPOSIT = "deposit"
     PAYMENT = "payment"
     REFUND = "refund"
+    OFF_PRICE = "refund off the price"
+
+    @property
+    def goes_back(self) -> bool:
+        """Whether the customer gets it."""
+        return self in (PaymentKind.REFUND, PaymentKind.OFF_PRICE)
 
 
-_EVENT = dict(zip(PaymentKind, _KINDS, strict=True))
+_EVENT = {
+    PaymentKind.DEPOSIT: "deposit taken",
+    PaymentKind.PAYMENT: "payment taken",
+    PaymentKind.REFUND: "refund given",
+    PaymentKind.OFF_PRICE: "refund given",
+}
+_CAME_TO_NOTHING = (Stage.LOST, Stage.CANCELLED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +87,7 @@ class PaymentReceipt:
     job_number: int
     title: str
     customer: str
-    total_cents: int
+    total_cents: int  # what the job came to; 0 where it was lost or cancelled, so that nothing was due
     paid_cents: int  # this one counted in
 
     @property
@@ -97,7 +112,12 @@ class JobPayments:
     @property
     def came_to_nothing(self) -> bool:
         """The quote was lost or the job cancelled: nothing more is due, whatever the quote came to."""
-        return self.job.stage in (Stage.LOST, Stage.CANCELLED)
+        return self.job.stage in _CAME_TO_NOTHING
+
+    @property
+    def off_price_cents(self) -> int:
+        """What was given back off the price; the total that is due is without it."""
+        return sum(one.cents for one in self.receipts if one.kind is PaymentKind.OFF_PRICE)
 
 
 def take_payment(work: Work, job_number: int, version: int, form: PaymentForm) -> PaymentReceipt:
@@ -122,29 +142,38 @@ def take_payment(work: Work, job_number: int, version: int, form: PaymentForm) -
         payment = Payment(
             job_id=job.id,
             received_on=form.received_on,
-            cents=-form.cents if form.kind is PaymentKind.REFUND else form.cents,
+            cents=-form.cents if form.kind.goes_back else form.cents,
             means=form.means,
             note=": ".join(part for part in (said, note) if part),
             taken_by_id=_taker(work),
         )
         work.session.add(payment)
         work.session.flush()
+        if form.kind is PaymentKind.OFF_PRICE:
+            job.agreed_cents = money.total_cents - form.cents
+        total = 0 if job.stage in _CAME_TO_NOTHING else job_money(job).total_cents
         paid = money.paid_cents + payment.cents
-        word = "given back" if form.kind is PaymentKind.REFUND else f"{form.kind.value} received"
         record(
             work,
             _EVENT[form.kind],
             f"job {job.number}",
-            f"{show_cents(form.cents)} {word}, {form.means}; "
-            f"{show_cents(paid)} of {show_cents(money.total_cents)} paid" + (f". {note}" if note else ""),
+            _told(form, paid, total) + (f". {note}" if note else ""),
             job_id=job.id,
             payment=payment.id,
             kind_of_payment=form.kind.value,
             note=note,
-            total_cents=money.total_cents,
+            total_cents=total,
             paid_cents=paid,
         )
     return payments_of(work.session, job_number).receipts[-1]
+
+
+def _told(form: PaymentForm, paid: int, total: int) -> str:
+    """The payment as the job's story tells it."""
+    word = "given back" if form.kind.goes_back else f"{form.kind.value} received"
+    off = " off the price" if form.kind is PaymentKind.OFF_PRICE else ""
+    so_far = f"{show_cents(paid)} of {show_cents(total)} paid" if total else f"{show_cents(paid)} not given back"
+    return f"{show_cents(form.cents)} {word}{off}, {form.means}; {so_far}"
 
 
 def _problems(work: Work, job: Job, form: PaymentForm, note: str) -> list[Problem]:
@@ -157,7 +186,7 @@ def _problems(work: Work, job: Job, form: PaymentForm, note: str) -> list[Proble
         )
     if len(note) > 180:  # the column holds 200, and a deposit says so in front
         problems.append(Problem("note", "At most 180 characters fit here."))
-    if form.kind is PaymentKind.REFUND and not note:
+    if form.kind.goes_back and not note:
         problems.append(Problem("note", "Say why the money is given back."))
     if form.received_on > work.today:
         problems.append(Problem("received_on", "This day has not come yet; enter today or an earlier day."))
@@ -175,7 +204,9 @@ def _problems(work: Work, job: Job, form: PaymentForm, note: str) -> list[Proble
 def _require_room(job: Job, money: JobMoney, form: PaymentForm) -> None:
     """The figures say whether this much may still come in, or go back."""
     total, paid, asked = (show_cents(cents) for cents in (money.total_cents, money.paid_cents, form.cents))
-    if form.kind is PaymentKind.REFUND:
+    if form.kind is PaymentKind.OFF_PRICE and (job.agreed_cents is None or job.stage in _CAME_TO_NOTHING):
+        raise LedgerError("kind", "Only the price of an accepted job can be lessened: write it as a refund.")
+    if form.kind.goes_back:
         if form.cents > money.paid_cents:
             raise LedgerError(
                 "cents",
@@ -184,7 +215,7 @@ def _require_room(job: Job, money: JobMoney, form: PaymentForm) -> None:
         return
     if not job.revisions:
         raise LedgerError("cents", "Nothing is quoted for this job yet, so nothing is due. Issue its quote first.")
-    if job.stage in (Stage.LOST, Stage.CANCELLED):
+    if job.stage in _CAME_TO_NOTHING:
         raise LedgerError("kind", f"This job is {job.stage.value}: only a refund can be written now.")
     if form.cents > money.balance_cents:
         left = show_cents(max(money.balance_cents, 0))
@@ -232,7 +263,7 @@ def payments_of(session: Session, job_number: int) -> JobPayments:
     )
     told = {
         event.detail.get("payment"): event
-        for event in session.scalars(sa.select(Event).where(Event.job_id == job.id, Event.kind.in_(_KINDS)))
+        for event in session.scalars(sa.select(Event).where(Event.job_id == job.id, Event.kind.in_(_EVENT.values())))
     }
     money, paid, receipts = job_money(job), 0, []
     for place, payment in enumerate(job.payments, start=1):

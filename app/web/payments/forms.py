@@ -17,7 +17,8 @@ from app.web.forms_base import SavedForm, text, typed
 _WORDS = {
     PaymentKind.DEPOSIT: "Deposit, before the work",
     PaymentKind.PAYMENT: "Payment",
-    PaymentKind.REFUND: "Refund, money given back",
+    PaymentKind.REFUND: "Refund: paid too much, twice or in error",
+    PaymentKind.OFF_PRICE: "Refund off the price: brought back, or let off",
 }
 
 
@@ -45,7 +46,8 @@ class TakePaymentForm(SavedForm):
             self.kind.data, self.cents.data = PaymentKind.REFUND.value, page.money.paid_cents or None
             return
         deposit, balance = page.money.deposit_left_cents, page.money.balance_cents
-        kind = PaymentKind.DEPOSIT if deposit else PaymentKind.PAYMENT if balance > 0 else PaymentKind.REFUND
+        back = PaymentKind.REFUND if balance or page.job.agreed_cents is None else PaymentKind.OFF_PRICE
+        kind = PaymentKind.DEPOSIT if deposit else PaymentKind.PAYMENT if balance > 0 else back
         self.kind.data = kind.value
         self.cents.data = (deposit or balance) if balance > 0 else None
 

@@ -37,7 +37,7 @@ def job(number: int) -> ResponseReturnValue:
         except BitternError as error:
             attach(form, error)
         else:
-            word = "given back" if receipt.kind.value == "refund" else "received"
+            word = "given back" if receipt.kind.goes_back else "received"
             nothing = payments_of(work.session, number).came_to_nothing
             left = "nothing is due" if nothing else f"{show_cents(receipt.balance_cents)} left to pay"
             flash(f"{show_cents(receipt.cents)} {word}; {left}.")
