@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["Ledger", "finish_rotation", "is_empty", "migrate", "next_key_file", "open_ledger"]
+__all__ = ["Ledger", "finish_rotation", "is_empty", "migrate", "newest_migration", "next_key_file", "open_ledger"]
 
 import os
 import random
@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 
 import sqlalchemy as sa
@@ -57,6 +58,12 @@ def alembic_config(url: str) -> AlembicConfig:
     return settings
 
 
+@cache
+def newest_migration() -> str:
+    """This release's newest migration; looked for once a process, since every migration is read for it."""
+    return ScriptDirectory.from_config(alembic_config("sqlite://")).get_current_head() or ""
+
+
 def migrate(config: Config) -> None:
     """Bring the database to the newest migration, making it (and the instance folder) where there is none."""
     config.instance.mkdir(parents=True, exist_ok=True, mode=0o700)
@@ -83,7 +90,7 @@ def open_ledger(config: Config) -> Ledger:
     """
     engine = make_engine(config.url)
     try:
-        _require_newest(engine, config)
+        _require_newest(engine)
         sessions = make_sessions(engine)
         return Ledger(engine, sessions, _open_vault(config, sessions))
     except BaseException:
@@ -91,8 +98,8 @@ def open_ledger(config: Config) -> Ledger:
         raise
 
 
-def _require_newest(engine: sa.Engine, config: Config) -> None:
-    newest = ScriptDirectory.from_config(alembic_config(config.url)).get_current_head()
+def _require_newest(engine: sa.Engine) -> None:
+    newest = newest_migration()
     with engine.connect() as connection:
         current = MigrationContext.configure(connection).get_current_revision()
     if current != newest:

@@ -26,7 +26,7 @@ from app.ledger.engine import make_engine, transaction
 from app.ledger.errors import LedgerError
 from app.ledger.events.actions import first_broken_link, record
 from app.ledger.events.models import Event, VaultCheck
-from app.ledger.opening import alembic_config
+from app.ledger.opening import alembic_config, newest_migration
 from app.ledger.vault import Vault
 from app.ledger.work import Actor, Work
 
@@ -53,7 +53,7 @@ def upgrade_house(config: Config, actor: Actor) -> Upgraded | None:
     is_file = sa.make_url(config.url).get_backend_name() == "sqlite"
     if is_file and not database_file(config).exists():
         raise LedgerError("database", f"There is no database at {database_file(config)}: nothing to upgrade.")
-    before, after = _revision(config.url), _newest(config.url)
+    before, after = _revision(config.url), newest_migration()
     if before == after:
         return None
     known = {script.revision for script in ScriptDirectory.from_config(alembic_config(config.url)).walk_revisions()}
@@ -165,7 +165,3 @@ def _looking_at(url: str) -> Iterator[sa.Connection]:
         raise LedgerError("database", f"The database cannot be read. {_UNCHANGED}") from error
     finally:
         engine.dispose()
-
-
-def _newest(url: str) -> str:
-    return ScriptDirectory.from_config(alembic_config(url)).get_current_head() or ""
