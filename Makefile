@@ -2,6 +2,9 @@
 .DEFAULT_GOAL := help
 .NOTPARALLEL:
 
+# Compiled modules are kept: a run starts some dozens of Pythons, and each would compile all of them.
+unexport PYTHONDONTWRITEBYTECODE
+
 PY := .venv/bin/python
 SERVE ?= yes
 

@@ -1,6 +1,7 @@
-"""What every test's own application need not do anew: compile the same templates, and the same addresses.
+"""What every test's own house and application need not do anew: compile the same templates, addresses and SQL.
 
-An application for each test keeps tests apart; making one took longer than most tests, nearly all of it in these.
+A house and an application for each test keep tests apart; making them took longer than most tests, nearly all of
+it in these.
 """
 
 from __future__ import annotations
@@ -8,7 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+import sqlalchemy as sa
 from jinja2.bccache import Bucket, BytecodeCache
+from sqlalchemy.engine.default import DefaultDialect
+from sqlalchemy.util import LRUCache
 from werkzeug.routing import Rule
 
 
@@ -42,3 +46,18 @@ def keep_address_builders() -> None:
         return compiled[key]
 
     Rule._compile_builder = compile_once  # type: ignore[method-assign,assignment]
+
+
+def keep_compiled_sql() -> None:
+    """Let what SQLAlchemy compiled for one house's engine serve the next one's, as it serves a house all day.
+
+    The key of a compiled statement holds the dialect, which compares by identity; all engines of a run are made
+    alike and ask the same kind of server, so that one dialect of a class is as good as another.
+    """
+    compiled: Any = LRUCache(5000)  # more than all tests together need
+    DefaultDialect.__eq__ = lambda self, other: type(self) is type(other)  # type: ignore[method-assign]
+    DefaultDialect.__hash__ = lambda self: hash(type(self))  # type: ignore[method-assign]
+
+    @sa.event.listens_for(sa.Engine, "engine_connect")
+    def share(connection: sa.Connection) -> None:
+        connection.engine._compiled_cache = compiled
