@@ -9,6 +9,7 @@ from datetime import date, timedelta
 from enum import StrEnum
 
 from app.pricing.bench_terms import BenchTerms
+from app.pricing.break_even import first_order
 from app.pricing.costs import bench_curve
 from app.pricing.decide import Decision, decide
 from app.pricing.factory_terms import FactoryTerms
@@ -52,7 +53,7 @@ def sensitivity(decision: Decision, bench: BenchTerms, factory: FactoryTerms | N
     """
     return (
         *_by_date(decision, bench, factory),
-        *_by_quantity(decision),
+        *_by_quantity(decision, factory),
         *_by_labour(decision, bench),
     )
 
@@ -120,8 +121,8 @@ def _said(choice: Choice | None, saving: int | None) -> str:
     return f"{_WHERE[choice]} {what} {show_cents(abs(saving))}{more}"
 
 
-def _by_quantity(decision: Decision) -> list[Flip]:
-    if decision.break_even is None or decision.choice is None:
+def _by_quantity(decision: Decision, factory: FactoryTerms | None) -> list[Flip]:
+    if decision.break_even is None or decision.choice is None or factory is None:
         return []
     asked = decision.ask.quantity
     inside = any(first <= asked <= last for first, last in decision.break_even.ranges)
@@ -135,10 +136,15 @@ def _by_quantity(decision: Decision) -> list[Flip]:
     turned = [(at, choice) for at, choice in edges if choice is not decision.choice and at >= 1]
     fewer = max((one for one in turned if one[0] < asked), default=None)
     more = min((one for one in turned if one[0] > asked), default=None)
+    least = first_order(decision.ask, factory, decision.break_even.limit)
     flips = []
     for at, choice in (one for one in (fewer, more) if one is not None):
         less = "less" if choice is Choice.SHOP else "no more"
-        sentence = f"At {at:,} cylinders of this mix, {_WHERE[choice]} costs {less}."
+        # Below its minimum the factory might cost less and yet not be had.
+        why = (
+            f"{_WHERE[choice]} costs {less}" if at >= least else "the factory does not take it, so the bench does it"
+        )
+        sentence = f"At {at:,} cylinders of this mix, {why}."
         flips.append(Flip(Lever.QUANTITY, at, choice, None, sentence))
     return flips
 

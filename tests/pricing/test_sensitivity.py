@@ -5,7 +5,17 @@ from datetime import date, timedelta
 
 import pytest
 
-from app.pricing import BenchTerms, Choice, FactoryTerms, Lever, RecordsHolder, SystemAge, decide, sensitivity
+from app.pricing import (
+    BenchTerms,
+    Choice,
+    FactoryTerms,
+    KeyingKind,
+    Lever,
+    RecordsHolder,
+    SystemAge,
+    decide,
+    sensitivity,
+)
 
 MONDAY = date(2026, 3, 2)
 
@@ -66,6 +76,14 @@ def test_quantities_are_the_nearest_that_turn_it(ask, bench, factory_json, count
                 expected[other] = choice
                 break
     assert found == expected
+
+
+def test_below_the_factorys_minimum_nothing_is_said_of_costs(ask, bench, factory):
+    # At 11 the factory's figures come to $95.00 + $37.40 + $28.00, the bench's to $179.70; it takes none under 12.
+    assert factory.min_cylinders == 12
+    (fewer,) = flips(decide(ask(18, KeyingKind.MK), bench, factory), bench, factory, Lever.QUANTITY)
+    assert (fewer.at, fewer.choice) == (11, Choice.SHOP)
+    assert fewer.sentence == ("At 11 cylinders of this mix, the factory does not take it, so the bench does it.")
 
 
 def test_a_decision_that_cost_did_not_make_is_not_turned_by_quantity(ask, bench, factory):

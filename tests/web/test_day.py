@@ -95,6 +95,14 @@ def test_a_list_on_the_page_is_the_list_in_the_spreadsheet(
     assert 200 in rows[1] or 210 in rows[1]  # money is a number
 
 
+def test_a_list_that_is_cut_says_so(
+    owner_client: FormClient, jobs: dict[str, Job], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("app.web.day.lists.MOST_ROWS", 1)
+    page = owner_client.get("/day/waiting").text
+    assert "What waits on whom: the first 1 of 4" in page and "1 in this list" in page
+
+
 def test_typed_text_is_no_formula_and_no_tag(owner_client: FormClient, jobs: dict[str, Job]) -> None:
     book = openpyxl.load_workbook(io.BytesIO(owner_client.get("/day/jobs.xlsx").data))
     cells = [cell for row in book.active for cell in row if cell.value == "=cmd|late"]

@@ -103,7 +103,6 @@ def won_quotes(session: Session, today: date, days: int) -> tuple[Won, ...]:
         .join(Customer, Customer.id == Job.customer_id)
         .where(Job.accepted_on > today - timedelta(days=days))
         .order_by(Job.accepted_on.desc(), Job.number.desc())
-        .limit(5000)
     )
     return tuple(Won(*row) for row in rows)  # type: ignore[arg-type]  # the condition leaves no None
 
@@ -118,7 +117,6 @@ def lost_quotes(session: Session, today: date, days: int, reason: str = "") -> t
         .join(Customer, Customer.id == Job.customer_id)
         .where(Job.stage == Stage.LOST, at >= since)
         .order_by(at.desc(), Job.number.desc())
-        .limit(5000)
     )
     found = (Lost(row[0], row[1], row[2], row.at.astimezone().date(), row[4], row[5]) for row in rows)
     wanted = folded_reason(reason)

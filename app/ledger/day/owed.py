@@ -86,7 +86,7 @@ def owed_jobs(session: Session, today: date, customer_id: int | None = None) -> 
     if customer_id is not None:
         rows = rows.where(Job.customer_id == customer_id)
     found = []
-    for row in session.execute(rows.limit(5000)):
+    for row in session.execute(rows):
         since = row.handed.astimezone().date() if row.handed else row.at_least
         found.append(
             Owed(

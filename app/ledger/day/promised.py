@@ -88,7 +88,6 @@ def promised_jobs(
         .join(Customer, Customer.id == Job.customer_id)
         .where(condition, Job.stage.not_in(_NO_PROMISE))
         .order_by(Job.promised_on, Job.number)
-        .limit(1000)
     )
     return tuple(_promised(job, name, today) for job, name in rows)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 __all__ = ["LISTS", "a_list"]
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 from app.documents import (
     DayList,
@@ -28,12 +29,13 @@ from app.web.filters import show_day
 from app.web.jobs.forms import read_question
 
 Arguments = Mapping[str, str]
-MOST_ROWS = 10_000
+MOST_ROWS = 10_000  # of a page or a sheet that somebody reads; the figures on the day are of all of them
+NO_END = 10_000_000
 
 
 def _waiting(work: Work, arguments: Arguments) -> DayList:
     whom = read_whom(arguments)
-    rows = waiting_jobs(work.session, work.today, whom)
+    rows = waiting_jobs(work.session, work.today, whom, limit=NO_END)
     return waiting_list(rows, f"Waiting on {whom}" if whom else "What waits on whom")
 
 
@@ -67,7 +69,7 @@ def _owed(work: Work, arguments: Arguments) -> DayList:
 
 def _jobs(work: Work, arguments: Arguments) -> DayList:
     question = read_question(arguments)
-    page = ledger_page(work.session, work.today, question, size=MOST_ROWS)
+    page = ledger_page(work.session, work.today, question, size=NO_END)
     kinds = [question.stage.value if question.stage else "", "late" if question.is_late else ""]
     title = " ".join(["Jobs", *(kind for kind in kinds if kind)])
     return open_list(page.rows, title if question.includes_over or any(kinds) else "Open jobs")
@@ -90,5 +92,11 @@ LISTS: Mapping[str, Callable[[Work, Arguments], DayList]] = {
 
 
 def a_list(work: Work, name: str, arguments: Arguments) -> DayList | None:
-    """The list of that name; None where there is none."""
-    return LISTS[name](work, arguments) if name in LISTS else None
+    """The list of that name, its title saying where it is cut; None where there is none."""
+    if name not in LISTS:
+        return None
+    found = LISTS[name](work, arguments)
+    if len(found.rows) <= MOST_ROWS:
+        return found
+    title = f"{found.title}: the first {MOST_ROWS:,} of {len(found.rows):,}"
+    return replace(found, title=title, rows=found.rows[:MOST_ROWS])
