@@ -49,6 +49,7 @@ __all__ = [
     "keyset_schedule_pdf",
     "labels_pdf",
     "lapsing_list",
+    "lines_without_cost",
     "lost_list",
     "open_list",
     "owed_list",
@@ -106,7 +107,14 @@ from app.documents.key_holders import HOLDER_HEADINGS, holders_csv, holders_pdf,
 from app.documents.key_receipt import KeyReceipt, ReceiptKey, key_receipt_pdf
 from app.documents.keyset_schedule import keyset_schedule_pdf
 from app.documents.labels import LABELS_A_SHEET, labels_pdf
-from app.documents.owner_quote import OwnerPage, WaysTable, owner_page, owner_quote_pdf, ways_table
+from app.documents.owner_quote import (
+    OwnerPage,
+    WaysTable,
+    lines_without_cost,
+    owner_page,
+    owner_quote_pdf,
+    ways_table,
+)
 from app.documents.pick_list import PickHead, pick_list_pdf
 from app.documents.quote import QuotePage, quote_page, quote_pdf
 from app.documents.render import PaperHead

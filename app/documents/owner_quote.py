@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
-__all__ = ["OwnerLine", "OwnerPage", "WayColumn", "WaysTable", "owner_page", "owner_quote_pdf", "ways_table"]
+__all__ = [
+    "OwnerLine",
+    "OwnerPage",
+    "WayColumn",
+    "WaysTable",
+    "lines_without_cost",
+    "owner_page",
+    "owner_quote_pdf",
+    "ways_table",
+]
 
 from dataclasses import dataclass
 from datetime import date
@@ -14,9 +23,12 @@ from app.documents.cost_chart import ChartPoint, cost_chart
 from app.documents.quote import quote_number
 from app.documents.render import PaperHead, pdf
 from app.documents.whole_job import WholeJob, whole_job
+from app.ledger.jobs.ask import LineKind
 from app.ledger.jobs.options import way_words
 from app.ledger.jobs.snapshot import AskedQuestion, KeyingChoice, QuoteOption, QuoteSnapshot, SnapshotTotals
 from app.pricing import half_up
+
+_GOODS = (LineKind.CYLINDER, LineKind.PART, LineKind.HARDWARE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +97,7 @@ class OwnerPage:
     option_b: QuoteOption | None
     option_where: str
     option_margin: str
+    without_cost: str  # "line 2", "lines 2 and 4": goods whose cost is not on record; "" for none
 
 
 def show_margin(part_cents: int, whole_cents: int) -> str:
@@ -149,7 +162,20 @@ def owner_page(snapshot: QuoteSnapshot) -> OwnerPage:
         option_margin=show_margin(other.totals.subtotal_cents - other.cost_cents, other.totals.subtotal_cents)
         if other
         else "",
+        without_cost=lines_without_cost(snapshot),
     )
+
+
+def lines_without_cost(snapshot: QuoteSnapshot) -> str:
+    """The lines of goods that are charged and have no cost on record, in words: the margin takes it for nothing."""
+    labels = [
+        line.label
+        for line in snapshot.lines
+        if line.kind in _GOODS and not line.is_labour and line.amount_cents and not line.cost_cents
+    ]
+    if len(labels) > 1:
+        return f"lines {', '.join(labels[:-1])} and {labels[-1]}"
+    return f"line {labels[0]}" if labels else ""
 
 
 def ways_table(choice: KeyingChoice) -> WaysTable:

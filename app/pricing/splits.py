@@ -72,7 +72,8 @@ def decide_split(bulk: KeyingAsk, rest: KeyingAsk, bench: BenchTerms, factory: F
     In one place both parts are one delivery, due by the earlier of their dates; split, each has its own
     date. A split of anything but KD and uncombinated cylinders needs the records in one place, here: the
     house makes the system or holds it already, and the factory keys from what it is sent
-    (`takes_records`), paid as an extension. Of equal costs the one place is preferred, the factory first.
+    (`takes_records`), paid as an extension where it is a master-keyed one. Of equal costs the one place is
+    preferred, the factory first.
     `BitternError` when the two parts are not of one system: another kind, day, keyway, source or holder.
     """
     for field in ("kind", "today", "system", "records", "source", "keyway"):

@@ -9,7 +9,7 @@ from dataclasses import replace
 import pytest
 
 from app.documents import owner_quote_pdf, quote_page, quote_pdf
-from app.documents.owner_quote import ways_table
+from app.documents.owner_quote import lines_without_cost, ways_table
 from app.ledger.jobs.snapshot import QuoteSnapshot, Way
 from app.pricing import show_cents
 
@@ -75,6 +75,18 @@ def test_the_owners_page_tells_costs_both_ways_and_the_override(snapshot: Snapsh
     assert "$113.57" in text and "48.5 %" in text  # 234.25 − 120.68, and its share of 234.25
     assert "cheaper at 37" in text and "15 working days" in text
     assert all("FOR THE OWNER" in page for page in texts)
+
+
+def test_the_owner_is_told_of_goods_without_a_cost(snapshot: Snapshots, pages: Pages) -> None:
+    given = snapshot()
+    assert lines_without_cost(given) == ""
+    bare = replace(given, lines=tuple(replace(line, cost_cents=0) for line in given.lines))
+    goods = [line.label for line in given.lines if line.label.isdigit() and not line.is_labour and line.amount_cents]
+    assert len(goods) > 1  # keys and keying have no cost of their own: it is in what the bench or the factory takes
+    assert lines_without_cost(bare) == f"lines {', '.join(goods[:-1])} and {goods[-1]}"
+    said = f"No cost is on record for {lines_without_cost(bare)}"
+    assert said in " ".join(" ".join(pages(owner_quote_pdf(bare))).split())
+    assert "No cost is on record" not in " ".join(pages(quote_pdf(bare)))
 
 
 def test_both_ways_share_rows_and_still_add_up(snapshot: Snapshots) -> None:

@@ -95,6 +95,13 @@ def test_a_list_on_the_page_is_the_list_in_the_spreadsheet(
     assert 200 in rows[1] or 210 in rows[1]  # money is a number
 
 
+def test_what_was_won_and_cancelled_since_is_told(owner_client: FormClient, jobs: dict[str, Job]) -> None:
+    assert "cancelled since" not in owner_client.get("/day").text
+    factories.JobFactory(number=1990, stage=Stage.CANCELLED, accepted_on=TODAY, value_cents=123_456, reason="x")
+    page = " ".join(re.sub("<[^>]+>", " ", owner_client.get("/day").text).split())
+    assert "of those, cancelled since 1 $1,234.56" in page
+
+
 def test_a_list_that_is_cut_says_so(
     owner_client: FormClient, jobs: dict[str, Job], monkeypatch: pytest.MonkeyPatch
 ) -> None:

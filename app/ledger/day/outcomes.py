@@ -66,6 +66,11 @@ class Outcomes:
         return sum(one.value_cents for one in self.won)
 
     @property
+    def cancelled(self) -> tuple[Won, ...]:
+        """Those of the won ones whose job was cancelled since."""
+        return tuple(one for one in self.won if one.stage is Stage.CANCELLED)
+
+    @property
     def lost_cents(self) -> int:
         """What the lost ones would have been worth."""
         return sum(one.value_cents for one in self.lost)

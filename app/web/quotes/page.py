@@ -7,7 +7,7 @@ __all__ = ["AcceptPage", "QuoteView", "Slot", "accept_page", "quote_view", "ways
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from app.documents import QuotePage, WaysTable, WholeJob, quote_page, ways_table, whole_job
+from app.documents import QuotePage, WaysTable, WholeJob, lines_without_cost, quote_page, ways_table, whole_job
 from app.ledger.errors import NotFound
 from app.ledger.jobs.ask import ask_from_json
 from app.ledger.jobs.models import Job, QuoteRevision, Stage
@@ -34,6 +34,7 @@ class QuoteView:
     is_expired: bool
     can_revise: bool
     is_owner: bool
+    without_cost: str = ""  # lines of goods whose cost is not on record, for the owner
     weighed: tuple[WaysTable, ...] = ()  # both ways with their costs, for the owner; () for everybody else
     whole: WholeJob | None = None  # all groups together, for the owner
 
@@ -105,6 +106,7 @@ def quote_view(work: Work, number: int, revision: int | None = None) -> QuoteVie
         can_revise=job.stage in (Stage.ASKED, Stage.QUOTED, Stage.LOST),
         is_owner=work.actor.role is Role.OWNER,
         weighed=tuple(map(ways_table, snapshot.keying)) if work.actor.role is Role.OWNER else (),
+        without_cost=lines_without_cost(snapshot) if work.actor.role is Role.OWNER else "",
         whole=whole_job(snapshot.keying) if work.actor.role is Role.OWNER else None,
     )
 
