@@ -24,7 +24,7 @@ from app.ledger.models import Role, User
 from app.ledger.opening import Ledger, migrate, open_ledger
 from app.ledger.work import Actor, Work
 from tests import factories, houses
-from tests.quick_apps import CompiledTemplates, keep_address_builders, keep_compiled_sql
+from tests.quick_apps import keep_address_builders, keep_compiled_sql, keep_compiled_templates
 
 NOW = datetime(2026, 11, 25, 15, 30, tzinfo=UTC)
 """What the clock says in every test unless it is moved; a Wednesday."""
@@ -36,7 +36,7 @@ settings.register_profile(
 )
 settings.load_profile("any machine")
 
-_COMPILED = CompiledTemplates()
+keep_compiled_templates()
 keep_address_builders()
 keep_compiled_sql()
 
@@ -113,7 +113,6 @@ def work_as(session: Session, ledger: Ledger) -> Callable[[Role], Work]:
 def web(config: Config, ledger: Ledger) -> Flask:
     """The web application of that house, its clock at NOW. CSRF is on, as it is for people."""
     app = create_app(config, ledger)
-    app.jinja_env.bytecode_cache = _COMPILED
     app.testing = False  # errors make pages, as they do for people
     app.extensions["clock"] = lambda: NOW
     return app

@@ -10,13 +10,14 @@ from collections.abc import Callable
 from typing import Any
 
 import sqlalchemy as sa
+from flask import Flask
 from jinja2.bccache import Bucket, BytecodeCache
 from sqlalchemy.engine.default import DefaultDialect
 from sqlalchemy.util import LRUCache
 from werkzeug.routing import Rule
 
 
-class CompiledTemplates(BytecodeCache):
+class _CompiledTemplates(BytecodeCache):
     """Compiled templates, kept from one application to the next; a changed source is compiled anew."""
 
     def __init__(self) -> None:
@@ -29,6 +30,11 @@ class CompiledTemplates(BytecodeCache):
 
     def dump_bytecode(self, bucket: Bucket) -> None:
         self._kept[bucket.key] = (bucket.checksum, bucket.bytecode_to_string())
+
+
+def keep_compiled_templates() -> None:
+    """Let every application of a process share its compiled templates."""
+    Flask.jinja_options = {"bytecode_cache": _CompiledTemplates()}
 
 
 def keep_address_builders() -> None:

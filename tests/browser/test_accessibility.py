@@ -63,6 +63,8 @@ def html_pages(client: FormClient, ledger: Ledger) -> Iterator[tuple[str, str]]:
     with ledger.sessions() as session:
         pages = tour.pages(client.application, session)
     for rule, address in pages.items():
+        if address.partition("?")[0].endswith((".pdf", ".zip")):
+            continue  # no page, and takes its time to print
         with client.get(address) as answer:
             if answer.mimetype == "text/html" and answer.status_code == 200 and b"<html" in answer.data:
                 yield rule, address
