@@ -5,7 +5,8 @@ from __future__ import annotations
 __all__ = ["make_engine", "make_sessions", "transaction"]
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
@@ -16,8 +17,10 @@ from sqlalchemy.orm.exc import StaleDataError
 from app.errors import BitternError
 from app.ledger.errors import Stale, Taken
 from app.ledger.trouble import trouble_of
+from app.ledger.writer_queue import WriterQueue, queue_of
 
 _WRITING = "bittern_writing"
+_QUEUE = "bittern_writer_queue"
 _PATIENCE_SECONDS = 10
 _WRITER_LOCK = 0x626974  # any number will do, as long as every Bittern on this PostgreSQL database asks for the same
 
@@ -27,13 +30,13 @@ def make_engine(url: str) -> sa.Engine:
 
     Writing transactions queue up, on SQLite and on PostgreSQL: what a use case reads before it writes is then
     still true when it writes. SQLite's own transaction handling is switched off in the driver, so that a
-    writing transaction can start with BEGIN IMMEDIATE; on PostgreSQL it starts with an advisory lock, which
-    ends with the transaction. Readers never wait.
+    writing transaction can start with BEGIN IMMEDIATE, once it is its thread's turn; on PostgreSQL it starts with
+    an advisory lock, which ends with the transaction. Readers never wait.
     """
-    engine = sa.create_engine(
-        url, hide_parameters=True
-    )  # what was being saved stays out of errors and so out of logs
+    # What was being saved stays out of errors and so out of logs.
+    engine = sa.create_engine(url, hide_parameters=True)
     if engine.dialect.name == "sqlite":
+        engine.update_execution_options(**{_QUEUE: queue_of(str(Path(engine.url.database or "").resolve()))})
 
         @sa.event.listens_for(engine, "connect")
         def _settings(connection: Any, record: Any) -> None:
@@ -75,26 +78,31 @@ def transaction(session: Session) -> Iterator[Session]:
     Stale when somebody else saved the row first, Taken when a unique value exists already, LedgerBusy when
     another writer kept the database for too long, LedgerStopped when the disk or the file is in trouble.
     """
-    session.rollback()
-    try:
-        session.connection(execution_options={_WRITING: True})
-        yield session
-        session.commit()
-    except StaleDataError as error:
-        session.rollback()
-        raise Stale() from error
-    except DataError as error:  # PostgreSQL's: a NUL, or more than a column holds, that no form turned away
-        session.rollback()
-        raise BitternError("", "A box holds a character, or more text, than a record can keep.") from error
-    except IntegrityError as error:
-        session.rollback()
-        raise Taken.from_database(str(error.orig)) from error
-    except DBAPIError as error:
-        session.rollback()
-        trouble = trouble_of(error)
-        if trouble is not None:
-            raise trouble from error
-        raise
-    except BaseException:
-        session.rollback()
-        raise
+    session.rollback()  # nobody waits with a connection in hand
+    with _turn(session):
+        try:
+            session.connection(execution_options={_WRITING: True})
+            yield session
+            session.commit()
+        except BaseException as error:
+            session.rollback()
+            told = _told(error)
+            if told is None:
+                raise
+            raise told from error
+
+
+def _turn(session: Session) -> AbstractContextManager[None]:
+    queue: WriterQueue | None = session.get_bind().get_execution_options().get(_QUEUE)
+    return queue.turn(_PATIENCE_SECONDS) if queue else nullcontext()
+
+
+def _told(error: BaseException) -> BitternError | None:
+    """What the database refused, in the ledger's own words; None for what is none of its refusals."""
+    if isinstance(error, StaleDataError):
+        return Stale()
+    if isinstance(error, DataError):  # PostgreSQL's: a NUL, or more than a column holds, that no form turned away
+        return BitternError("", "A box holds a character, or more text, than a record can keep.")
+    if isinstance(error, IntegrityError):
+        return Taken.from_database(str(error.orig))
+    return trouble_of(error) if isinstance(error, DBAPIError) else None
