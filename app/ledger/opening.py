@@ -65,9 +65,26 @@ def newest_migration() -> str:
 
 
 def migrate(config: Config) -> None:
-    """Bring the database to the newest migration, making it (and the instance folder) where there is none."""
+    """Bring the database to the newest migration, making it (and the instance folder) where there is none.
+
+    LedgerError where a restore was cut off between taking the old records away and putting the new ones there.
+    """
+    _require_no_half_restore(config)
     config.instance.mkdir(parents=True, exist_ok=True, mode=0o700)
     command.upgrade(alembic_config(config.url), "head")
+
+
+def _require_no_half_restore(config: Config) -> None:
+    """An empty house in the old one's place would look as if all were lost."""
+    if not config.url.startswith("sqlite:///") or Path(config.url.removeprefix("sqlite:///")).exists():
+        return
+    kept = max(config.instance.glob("replaced-*"), default=None)
+    if kept is not None:
+        raise LedgerError(
+            "database",
+            f"There is no database, and {kept} keeps what stood here before a restore: it was cut off. Nothing is "
+            "lost. Run bittern restore again, or move what that folder keeps back here. Nothing was made.",
+        )
 
 
 def is_empty(config: Config) -> bool:

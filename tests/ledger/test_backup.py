@@ -30,12 +30,12 @@ from app.ledger.backup.place import database_file
 from app.ledger.backup.restoring import restore_backup
 from app.ledger.backup.rotation import daily_backup, last_backup
 from app.ledger.backup.sealing import CHUNK, SealedReader, SealedWriter, Secret, house_secret, passphrase_secret
-from app.ledger.errors import VaultError
+from app.ledger.errors import LedgerError, VaultError
 from app.ledger.events.actions import first_broken_link
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.keysystems.keys_out import order_copies
 from app.ledger.models import Event, Job, Role
-from app.ledger.opening import Ledger, alembic_config, open_ledger
+from app.ledger.opening import Ledger, alembic_config, migrate, open_ledger
 from app.ledger.vault import Vault
 from app.ledger.work import Actor, Work
 from tests import factories
@@ -448,6 +448,15 @@ def test_an_exchange_that_fails_half_way_is_undone(
         restore_backup(config, path, secret, HOUSE)
     assert (rows(database_file(config)), files(config)) == before
     assert not list(config.instance.glob("replaced-*")) and not list(config.instance.glob(".backup-*"))
+
+
+def test_no_empty_house_is_made_where_a_restore_was_cut_off(tmp_path: Path) -> None:
+    config = Config(instance=tmp_path / "cut off")
+    kept = config.instance / "replaced-2026-01-02T030405.000000Z"
+    kept.mkdir(parents=True)
+    with pytest.raises(LedgerError, match="bittern restore again"):
+        migrate(config)
+    assert list(config.instance.iterdir()) == [kept]
 
 
 def test_daily_copies_rotate_and_touch_nothing_else(
