@@ -205,8 +205,17 @@ def open_list(rows: Iterable[LedgerRow], title: str) -> DayList:
         ),
         tuple(
             (
-                *(row.number, row.customer_name, row.site_name, row.title, row.stage.value, row.promised_on),
-                *(row.late_days or None, row.need_by, row.keyed_at, row.value_cents, row.cost_cents, row.margin),
+                *(row.number, row.customer_name, row.site_name, row.title, row.stage.value),
+                # What is only offered stands on the quote; here it would read as promised.
+                *(
+                    row.promised_on if row.stage.was_accepted else None,
+                    row.late_days or None,
+                    row.need_by,
+                    row.keyed_at,
+                    row.value_cents,
+                    row.cost_cents,
+                    row.margin,
+                ),
             )
             for row in rows
         ),

@@ -102,6 +102,19 @@ def test_what_was_won_and_cancelled_since_is_told(owner_client: FormClient, jobs
     assert "of those, cancelled since 1 $1,234.56" in page
 
 
+def test_what_nobody_accepted_is_offered_not_promised(owner_client: FormClient, jobs: dict[str, Job]) -> None:
+    factories.JobFactory(number=1991, stage=Stage.ASKED, promised_on=TODAY, title="Only asked for")
+    for address in ("/day", "/ledger"):
+        page = " ".join(re.sub("<[^>]+>", " ", owner_client.get(address).text).split())
+        assert "Only asked for asked 25 Nov 2026 offered" in page and page.count("offered") == 1
+    page = owner_client.get("/jobs/1991").text
+    assert "<dt>Offered</dt>" in page and "<dt>Promised</dt>" not in page
+    sheet = openpyxl.load_workbook(io.BytesIO(owner_client.get("/day/jobs.xlsx").data)).active
+    head, *rows = sheet.iter_rows(values_only=True)
+    (row,) = [dict(zip(head, row, strict=True)) for row in rows if row[0] == 1991]
+    assert not row["Promised"]
+
+
 def test_a_list_that_is_cut_says_so(
     owner_client: FormClient, jobs: dict[str, Job], monkeypatch: pytest.MonkeyPatch
 ) -> None:

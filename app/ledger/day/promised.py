@@ -21,7 +21,7 @@ from app.ledger.prices.queries import bench_terms_on
 from app.pricing import BenchTerms, is_working_day
 
 # A quote says when it would be ready if it were accepted today: that is no promise until somebody accepts.
-_NO_PROMISE = (Stage.ASKED, Stage.QUOTED, Stage.LOST, Stage.CANCELLED)
+_NO_PROMISE = (*(stage for stage in Stage if not stage.was_accepted), Stage.CANCELLED)
 
 
 @dataclass(frozen=True, slots=True)

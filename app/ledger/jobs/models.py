@@ -32,6 +32,11 @@ class Stage(StrEnum):
     LOST = "lost"
     CANCELLED = "cancelled"
 
+    @property
+    def was_accepted(self) -> bool:
+        """Whether a quote was accepted: until then its day is offered, not promised."""
+        return self not in (Stage.ASKED, Stage.QUOTED, Stage.LOST)
+
 
 class Job(Versioned, Base):
     """One piece of work for one customer, from the question at the counter to the closed record."""
