@@ -9,6 +9,8 @@ import pytest
 import sqlalchemy as sa
 from flask import Flask
 
+from app.ledger.errors import LedgerError
+from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.models import CylinderState, Event, House, Key, Keyset, KeyState, Role, Stage
 from app.ledger.work import Work
 from tests import factories
@@ -150,7 +152,6 @@ def test_cylinders_are_ticked_off_as_pinned_and_checked(work: Work, keyed: Keyed
     assert states(work, keyed) == [CylinderState.CHECKED, CylinderState.PINNED]
     page = owner.get(address).text
     assert "checked by Owner" in page and "pinned by Person" in page and "who pinned it too" not in page
-    assert f'id="tick-{keyed.cylinders[1].id}"' in page and f'id="tick-{keyed.cylinders[0].id}"' not in page
     kinds = work.session.scalars(sa.select(Event.kind).where(Event.job_id == keyed.job.id).order_by(Event.id)).all()
     assert kinds == ["cylinders pinned", "cylinders checked"]
 
@@ -202,7 +203,7 @@ def test_ticking_twice_changes_nothing_the_second_time(work: Work, keyed: Keyed,
     ("sent", "status", "said"),
     [
         ({"as": "pinned"}, 422, "Tick the cylinders that are pinned."),
-        ({"as": "melted", "cylinders": ["1"]}, 422, "Press one of the two buttons."),
+        ({"as": "melted", "cylinders": ["1"]}, 422, "Press one of the buttons."),
         ({"as": "pinned", "cylinders": ["brass"]}, 422, ""),
         ({"as": "pinned", "cylinders": ["9" * 40]}, 404, "no such cylinder in this job"),
     ],
@@ -268,3 +269,46 @@ def test_a_lost_master_is_told_wherever_one_keys_under_it(work: Work, keyed: Key
                 page = client_as(role).get(address).text
                 assert (words in page) is lost, (role, address)
                 assert bitting_in(page) is None
+
+
+def checked_both(keyed: Keyed, client_as: ClientAs) -> FormClient:
+    address = f"/bench/jobs/{keyed.job.number}/ticks"
+    client_as(Role.BENCH).post(address, data=ticked(keyed, "pinned", 0, 1))
+    owner = client_as(Role.OWNER)
+    assert owner.post(address, data=ticked(keyed, "checked", 0, 1)).status_code == 303
+    return owner
+
+
+def test_a_tick_by_mistake_is_taken_back(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
+    owner, address = checked_both(keyed, client_as), f"/bench/jobs/{keyed.job.number}"
+    assert owner.post(f"{address}/ticks", data=ticked(keyed, "unticked")).status_code == 422
+    assert owner.post(f"{address}/ticks", data=ticked(keyed, "unticked", 1)).status_code == 303
+    assert states(work, keyed) == [CylinderState.CHECKED, CylinderState.ORDERED]
+    page = owner.get(address).text
+    assert "1 cylinder to pin and check anew." in page and "1 of 2" in page
+    again = owner.post(f"{address}/ticks", data=ticked(keyed, "checked", 1))
+    assert again.status_code == 422 and "checked after it is pinned" in again.text
+
+
+def test_a_cylinder_cross_keyed_after_its_check_is_pinned_and_checked_anew(
+    work: Work, keyed: Keyed, client_as: ClientAs
+) -> None:
+    owner, address = checked_both(keyed, client_as), f"/bench/jobs/{keyed.job.number}"
+    cross_key(work, keyed.cylinders[0].id, ["2AA"])
+    assert states(work, keyed) == [CylinderState.ORDERED, CylinderState.CHECKED]
+    assert "1 not ticked off as checked yet" in owner.get(address).text
+    owner.post(f"/jobs/{keyed.job.number}/move", data={"version": keyed.job.version, "to": "checked"})
+    with pytest.raises(LedgerError, match="is checked: move it back on to the bench first"):
+        cross_key(work, keyed.cylinders[1].id, ["1AA"])
+
+
+def test_back_on_the_bench_nothing_was_checked_alone(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
+    client, address = client_as(Role.BENCH), f"/bench/jobs/{keyed.job.number}"
+    for as_ in ("pinned", "checked"):
+        client.post(f"{address}/ticks", data=ticked(keyed, as_, 0, 1))
+    for to in ("checked", "on the bench"):
+        work.session.rollback()
+        work.session.refresh(keyed.job)
+        client.post(f"/jobs/{keyed.job.number}/move", data={"version": keyed.job.version, "to": to})
+    page = client.get(address).text
+    assert "0 of 2" in page and "by whoever pinned" not in page

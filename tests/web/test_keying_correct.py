@@ -13,7 +13,7 @@ from app.ledger.keysystems.actions import seal_bitting
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_plan
 from app.ledger.keysystems.shearing import Standing
-from app.ledger.models import CylinderState, Event, Job, Keyset, KeyState, KeySystem, Role
+from app.ledger.models import Cylinder, CylinderState, Event, Job, Keyset, KeyState, KeySystem, Role, Stage
 from app.ledger.work import Work
 from tests import factories
 from tests.web.keying_system import bittings_in_clear, system_in_service
@@ -121,6 +121,30 @@ def test_metal_made_by_the_record_has_to_be_destroyed_first(
     assert _correct(client, system, keyset, right, destroyed="y")[0] == 303
     session.rollback()
     assert "said to be destroyed" in session.query(Event).filter_by(kind="bitting corrected").one().summary
+
+
+def test_a_corrected_master_counts_what_it_operates_and_has_it_pinned_anew(
+    client_as: ClientAs, session: Session, work: Work
+) -> None:
+    system = system_in_service(work)
+    opened = bittings_in_clear(work, system)
+    job: Job = factories.JobFactory(customer=system.customer, stage=Stage.ON_THE_BENCH)
+    mine = session.scalars(sa.select(Cylinder).where(Cylinder.keyset_id == _keyset(session, "AA1").id)).first()
+    assert mine is not None
+    mine.job_id, mine.state = job.id, CylinderState.CHECKED
+    session.commit()
+    client, master = client_as(Role.OWNER), _keyset(session, "AA")
+    own = opened["AA"]
+    near = (own[:at] + str((int(own[at]) + 2) % 10) + own[at + 1 :] for at in (5, 4, 3))
+    right = next(bitting for bitting in near if bitting not in opened.values())
+    status, page = _correct(client, system, master, right)
+    assert status == 422 and "cylinders pinned by it: 1." in page
+    assert _correct(client, system, master, right, destroyed="y")[0] == 303
+    session.rollback()
+    session.refresh(mine)
+    assert mine.state is CylinderState.ORDERED
+    told = session.query(Event).filter_by(kind="cylinders to pin anew").one().summary
+    assert told == "1 cylinder to pin and check anew: the bitting of AA is corrected"
 
 
 def test_the_reason_says_no_cut(client_as: ClientAs, session: Session, broken: tuple[KeySystem, str, str]) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CheckOff", "check_off", "checked_off", "pin_off", "require_checked", "wants_second_check"]
+__all__ = ["CheckOff", "check_off", "checked_off", "pin_off", "require_checked", "untick", "wants_second_check"]
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
@@ -17,6 +17,7 @@ from app.ledger.events.actions import record
 from app.ledger.events.models import Event
 from app.ledger.jobs.models import Job, Stage
 from app.ledger.jobs.sent import sent_cylinders
+from app.ledger.keysystems.pinned_anew import PINNED_ANEW, take_ticks_back
 from app.ledger.prices.models import House
 from app.ledger.users.models import Role
 from app.ledger.work import Work
@@ -42,6 +43,16 @@ def check_off(work: Work, job_number: int, cylinder_ids: Collection[int]) -> int
     return _tick(work, job_number, cylinder_ids, CylinderState.PINNED, CylinderState.CHECKED, CHECKED)
 
 
+def untick(work: Work, job_number: int, cylinder_ids: Collection[int]) -> int:
+    """Take the ticks of cylinders on the bench back, for what was ticked by mistake; gives how many had one."""
+    work.require(Role.BENCH)
+    if not cylinder_ids:
+        raise LedgerError("cylinders", "Tick the cylinders whose ticks are taken back.")
+    with transaction(work.session):
+        _wanted(work, job_number, cylinder_ids)
+        return take_ticks_back(work, cylinder_ids, f"ticks taken back by {work.actor.name}")
+
+
 def _tick(
     work: Work,
     job_number: int,
@@ -54,14 +65,7 @@ def _tick(
     if not cylinder_ids:
         raise LedgerError("cylinders", f"Tick the cylinders that are {after.value}.")
     with transaction(work.session):
-        job = work.session.scalar(sa.select(Job).where(Job.number == job_number))
-        if job is None:
-            raise NotFound("job")
-        if job.stage is not Stage.ON_THE_BENCH:
-            raise LedgerError("stage", f"This job is {job.stage.value}; move it on to the bench first.")
-        wanted = [cylinder for cylinder in job.cylinders if cylinder.id in cylinder_ids]
-        if len(wanted) != len(set(cylinder_ids)):
-            raise NotFound("cylinder in this job")
+        job, wanted = _wanted(work, job_number, cylinder_ids)
         if after is CylinderState.CHECKED and any(one.state is CylinderState.ORDERED for one in wanted):
             raise LedgerError("cylinders", "A cylinder is checked after it is pinned; tick it as pinned first.")
         moved = [cylinder for cylinder in wanted if cylinder.state is before]
@@ -80,6 +84,19 @@ def _tick(
                 cylinders=[cylinder.id for cylinder in moved],
             )
         return len(moved)
+
+
+def _wanted(work: Work, job_number: int, cylinder_ids: Collection[int]) -> tuple[Job, list[Cylinder]]:
+    """The job, which has to be on the bench, and those of its cylinders."""
+    job = work.session.scalar(sa.select(Job).where(Job.number == job_number))
+    if job is None:
+        raise NotFound("job")
+    if job.stage is not Stage.ON_THE_BENCH:
+        raise LedgerError("stage", f"This job is {job.stage.value}; move it on to the bench first.")
+    wanted = [cylinder for cylinder in job.cylinders if cylinder.id in cylinder_ids]
+    if len(wanted) != len(set(cylinder_ids)):
+        raise NotFound("cylinder in this job")
+    return job, wanted
 
 
 def wants_second_check(session: Session) -> bool:
@@ -131,13 +148,18 @@ class CheckOff:
 def checked_off(session: Session, job_id: int) -> dict[int, CheckOff]:
     """Cylinder id → who did what, as the newest events tell, in one query."""
     events: Sequence[Event] = session.scalars(
-        sa.select(Event).where(Event.job_id == job_id, Event.kind.in_((PINNED, CHECKED))).order_by(Event.id)
+        sa.select(Event)
+        .where(Event.job_id == job_id, Event.kind.in_((PINNED, CHECKED, PINNED_ANEW)))
+        .order_by(Event.id)
     ).all()
     pinned: dict[int, str] = {}
     checked: dict[int, str] = {}
     for event in events:
         for cylinder_id in event.detail.get("cylinders", []):
-            (pinned if event.kind == PINNED else checked)[cylinder_id] = event.actor_name
-            if event.kind == PINNED:
+            if event.kind != CHECKED:
                 checked.pop(cylinder_id, None)  # pinned anew after the check
+            if event.kind == PINNED_ANEW:
+                pinned.pop(cylinder_id, None)
+            else:
+                (pinned if event.kind == PINNED else checked)[cylinder_id] = event.actor_name
     return {one: CheckOff(pinned.get(one, ""), checked.get(one, "")) for one in {**pinned, **checked}}

@@ -22,7 +22,9 @@ from app.ledger.events.actions import record
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, open_plan, seal_bitting, spec_of
 from app.ledger.keysystems.control import read_control
+from app.ledger.keysystems.exposure import exposed_by
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
+from app.ledger.keysystems.pinned_anew import take_ticks_back
 from app.ledger.keysystems.queries import get_system
 from app.ledger.work import Work
 
@@ -52,6 +54,7 @@ class Corrected:
 def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
     """Seal the right bitting of a keyset in place of what is on record; owner only, an event without any cut.
 
+    Cylinders on the bench that it operates lose their ticks: they are pinned and checked anew.
     Refused, with nothing saved, where the audit would then find something that it does not find now, where another
     keyset has this bitting, and where metal was made by the wrong record and nobody says that it is destroyed. A
     master that is then no longer of the system's array costs the system its plan: it can no longer be extended.
@@ -121,19 +124,28 @@ def _require_destroyed(work: Work, keyset: Keyset, form: CorrectForm) -> bool:
     """Whether metal was made by the record; Problems where that is not said to be out of the world."""
     if keyset.bitting is None:
         return False
+    # A master's cuts stand in every cylinder that it operates, not in those of its own keyset alone.
+    operated = [one.cylinder_id for one in exposed_by(work.session, keyset)]
     uncut = (KeyState.ORDERED, KeyState.RETIRED)
     keys = sa.select(sa.func.count(Key.id)).where(
         Key.keyset_id == keyset.id, Key.state.not_in(uncut), Key.job_id.is_not(None)
     )
-    unpinned = (CylinderState.ORDERED, CylinderState.REMOVED)
-    cylinders = sa.select(sa.func.count(Cylinder.id)).where(
-        Cylinder.keyset_id == keyset.id, Cylinder.state.not_in(unpinned), Cylinder.job_id.is_not(None)
-    )
-    cut, pinned = work.session.scalar(keys) or 0, work.session.scalar(cylinders) or 0
+    cut = work.session.scalar(keys) or 0
+    pinned = sum(_pinned(work, operated[start : start + 500]) for start in range(0, len(operated), 500))
     if (cut or pinned) and not form.destroyed:
         words = f"Keys cut by this record: {cut}; cylinders pinned by it: {pinned}."
         raise Problems([Problem("destroyed", f"{words} Get them back first; tick this when none is left.")])
+    take_ticks_back(work, operated, f"the bitting of {keyset.symbol} is corrected")
     return bool(cut or pinned)
+
+
+def _pinned(work: Work, cylinder_ids: list[int]) -> int:
+    """How many of these were pinned by a job."""
+    unpinned = (CylinderState.ORDERED, CylinderState.REMOVED)
+    rows = sa.select(sa.func.count(Cylinder.id)).where(
+        Cylinder.id.in_(cylinder_ids), Cylinder.state.not_in(unpinned), Cylinder.job_id.is_not(None)
+    )
+    return work.session.scalar(rows) or 0
 
 
 def _leave_array(work: Work, system: KeySystem, keyset: Keyset, cuts: Cuts) -> bool:

@@ -19,6 +19,7 @@ from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import open_bittings
 from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
 from app.ledger.keysystems.out_of_use import require_in_use
+from app.ledger.keysystems.pinned_anew import take_ticks_back
 from app.ledger.keysystems.queries import get_system, operators_of
 from app.ledger.users.models import Role
 from app.ledger.work import Work
@@ -92,7 +93,10 @@ def cross_key(work: Work, cylinder_id: int, symbols: Sequence[str]) -> CrossKeyi
 
 
 def insert_operators(work: Work, cylinder_id: int, symbols: Sequence[str]) -> tuple[str, ...]:
-    """Have keysets operate a cylinder that do not yet, inside the caller's transaction; gives their symbols."""
+    """Have keysets operate a cylinder that do not yet, inside the caller's transaction; gives their symbols.
+
+    A cylinder that was pinned or checked has other pins by it: it loses its ticks (LedgerError past the bench).
+    """
     cylinder, system = _cylinder(work, cylinder_id)
     rows = sa.select(CylinderOperator.keyset_id).where(CylinderOperator.cylinder_id == cylinder.id)
     known = set(work.session.scalars(rows))
@@ -100,5 +104,8 @@ def insert_operators(work: Work, cylinder_id: int, symbols: Sequence[str]) -> tu
     require_in_use(work.session, further, "operators")
     for keyset in further:
         work.session.add(CylinderOperator(cylinder_id=cylinder.id, keyset_id=keyset.id))
+    symbols = tuple(keyset.symbol for keyset in further)
+    if symbols:
+        take_ticks_back(work, [cylinder.id], f"operated by {', '.join(symbols)} too")
     work.session.flush()
-    return tuple(keyset.symbol for keyset in further)
+    return symbols

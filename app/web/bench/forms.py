@@ -10,13 +10,13 @@ from wtforms.widgets import CheckboxInput, ListWidget
 
 from app.web.forms_base import PageForm
 
-PINNED, CHECKED = "pinned", "checked"
+PINNED, CHECKED, UNTICKED = "pinned", "checked", "unticked"
 
 
 class TickForm(PageForm):
-    """Cylinders by id; `as_` is pinned or checked."""
+    """Cylinders by id; `as_` is pinned, checked, or not ticked any more."""
 
     cylinders = SelectMultipleField(
         "Cylinders", coerce=int, validate_choice=False, widget=ListWidget(), option_widget=CheckboxInput()
     )
-    as_ = StringField("As", [AnyOf([PINNED, CHECKED], message="Press one of the two buttons.")], name="as")
+    as_ = StringField("As", [AnyOf([PINNED, CHECKED, UNTICKED], message="Press one of the buttons.")], name="as")

@@ -68,7 +68,9 @@ class BenchJobPage:
     @property
     def checked_alone(self) -> int:
         """How many were checked by the person who pinned them."""
-        return sum(bool(line.off.checked_by) and not line.off.is_second_person for line in self.lines)
+        return sum(
+            line.is_checked and bool(line.off.checked_by) and not line.off.is_second_person for line in self.lines
+        )
 
 
 def bench_job_page(work: Work, number: int) -> BenchJobPage:

@@ -10,16 +10,17 @@ from flask.typing import ResponseReturnValue
 from app.documents.filters import show_cut
 from app.errors import BitternError
 from app.ledger.jobs.bench_queries import bench_day
-from app.ledger.jobs.checkoff import check_off, pin_off
+from app.ledger.jobs.checkoff import check_off, pin_off, untick
 from app.ledger.users.login_rules import Proof
 from app.ledger.users.models import Role
 from app.web.access import proven, roles
-from app.web.bench.forms import PINNED, TickForm
+from app.web.bench.forms import CHECKED, PINNED, UNTICKED, TickForm
 from app.web.bench.page import bench_job_page, revealed
-from app.web.forms_base import attach
+from app.web.forms_base import attach, typed
 from app.web.services import current_work
 
 blueprint = Blueprint("bench", __name__, url_prefix="/bench")
+_USES = {PINNED: pin_off, CHECKED: check_off, UNTICKED: untick}
 blueprint.add_app_template_filter(show_cut, "cut")  # inches as a code machine reads them
 
 
@@ -53,15 +54,16 @@ def bittings(number: int) -> ResponseReturnValue:
 @blueprint.post("/jobs/<int:number>/ticks")
 @roles(Role.BENCH)
 def tick(number: int) -> ResponseReturnValue:
-    """Tick cylinders off as pinned or as checked."""
+    """Tick cylinders off as pinned or as checked, or take the ticks back."""
     form, work = TickForm(), current_work()
     if form.validate_on_submit():
-        use_case = pin_off if form.as_.data == PINNED else check_off
+        how = typed(form.as_)
         try:
-            count = use_case(work, number, form.cylinders.data or [])
+            count = _USES[how](work, number, form.cylinders.data or [])
         except BitternError as error:
             attach(form, error)
         else:
-            flash(f"{count} {'cylinder' if count == 1 else 'cylinders'} ticked off as {form.as_.data}.")
+            said = "to pin and check anew" if how == UNTICKED else f"ticked off as {how}"
+            flash(f"{count} {'cylinder' if count == 1 else 'cylinders'} {said}.")
             return redirect(url_for("bench.job", number=number), 303)
     return render_template("bench/job.html", page=bench_job_page(work, number), form=form, systems=()), 422
