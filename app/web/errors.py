@@ -18,6 +18,8 @@ from app.errors import BitternError
 from app.ledger.errors import LedgerBusy, LedgerStopped, NotAllowed, NotFound, Stale, VaultError
 from app.ledger.events.models import Event
 from app.ledger.events.queries import last_event
+from app.ledger.keysystems.auditing import StoppedByAudit
+from app.ledger.keysystems.queries import get_system
 from app.ledger.trouble import trouble_of
 from app.web.services import request_session, the_config
 
@@ -65,6 +67,7 @@ _CSRF = _Page(
     "This form belongs to an earlier login, or was not sent from one of our pages. Nothing was saved.",
     "Go back, load the page again and save once more.",
 )
+_MOST_FINDINGS = 40
 _HIDDEN = frozenset({"password", "again", "current", "pin", "bitting", "bittings", "token", "version", "shown"})
 
 
@@ -81,6 +84,7 @@ def answer_errors(app: Flask) -> None:
     app.register_error_handler(HTTPException, _http)
     app.register_error_handler(CSRFError, _csrf)
     app.register_error_handler(BitternError, _refusal)
+    app.register_error_handler(StoppedByAudit, _findings)
     app.register_error_handler(NotFound, _missing)
     app.register_error_handler(NotAllowed, _not_allowed)
     app.register_error_handler(LedgerBusy, _busy)
@@ -127,6 +131,12 @@ def _csrf(error: CSRFError) -> Answer:
 def _refusal(error: BitternError) -> Answer:
     page = _Page("This could not be done", error.message, "Go back, change it and try again. Nothing was saved.")
     return _page(400, page)
+
+
+def _findings(error: StoppedByAudit) -> Answer:
+    """Every finding with its remedy, and the systems whose pages mend them; no cut is in any of it."""
+    systems = [get_system(request_session(), system_id) for system_id in error.system_ids]
+    return render_template("errors/findings.html", error=error, systems=systems, most=_MOST_FINDINGS), 400
 
 
 def _missing(error: NotFound) -> Answer:

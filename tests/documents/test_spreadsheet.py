@@ -93,3 +93,9 @@ def test_the_factory_order_as_xlsx(order: Callable[..., FactoryOrder]) -> None:
     lines, instructions = (list(sheet.values) for sheet in book)
     assert sum(row[1] for row in lines[1:]) == 60
     assert ("Key system", "College GMK, new") in instructions
+
+
+def test_the_factory_order_as_xlsx_says_of_the_system_what_the_paper_says(order: Callable[..., FactoryOrder]) -> None:
+    for changed, words in (({"is_new_system": False}, "College GMK, extended"), ({"system_name": ""}, "none")):
+        book = openpyxl.load_workbook(io.BytesIO(factory_order_xlsx(replace(order(), **changed))))
+        assert ("Key system", words) in list(book["Instructions"].values)

@@ -110,6 +110,25 @@ def test_a_finding_stops_the_pick_list(work: Work, keyed: Keyed, client_as: Clie
     assert _events(work, "bittings revealed") == []
 
 
+def test_a_stopped_sheet_names_every_finding_and_where_it_is_mended(
+    work: Work, keyed: Keyed, client_as: ClientAs
+) -> None:
+    for symbol, change in (("SKD1", "1AA"), ("SKD2", "2AA")):
+        wrong = factories.KeysetFactory(system=keyed.system, symbol=symbol, level=Level.SINGLE)
+        seal_bitting(work, keyed.system, wrong, (*_cuts("AA")[:3], *_cuts(change)[3:]))
+    work.session.commit()
+    number, system = keyed.job.number, keyed.system.id
+    for address in (f"/bench/jobs/{number}/bittings", f"/jobs/{number}/bench-sheet.pdf"):
+        for role in (Role.BENCH, Role.OWNER):
+            answer = client_as(role).post(address)
+            assert answer.status_code == 400
+            listed = answer.text.partition("What to mend")[2]
+            assert "SKD1" in listed and "SKD2" in listed and bitting_in(answer.text) is None
+            assert f'href="/keying/systems/{system}/audit"' in listed
+            assert (f'href="/keying/systems/{system}/correct"' in listed) is (role is Role.OWNER)
+    assert _events(work, "bittings revealed") == []
+
+
 def test_a_count_that_is_none_is_refused_and_kept(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
     client = client_as(Role.BENCH)
     for typed in ("-1", "x", "1.5", "9" * 12, "\N{FULLWIDTH DIGIT ONE}"):

@@ -17,7 +17,7 @@ from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_plan
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.opened import open_system
-from app.ledger.models import Bitting, Cylinder, CylinderOperator, Event, Keyset, KeySystem, Role
+from app.ledger.models import Bitting, Cylinder, CylinderOperator, Event, Keyset, KeyState, KeySystem, Role
 from app.ledger.work import Work
 from tests import factories
 from tests.web.keying_system import bittings_in_clear, system_in_service
@@ -259,3 +259,13 @@ def test_an_audit_of_no_cylinder_is_not_called_clean(client_as: ClientAs, sessio
     session.commit()
     page = client_as(Role.BENCH).post(f"/keying/systems/{system.id}/audit").text
     assert "no key was tried in any" in page and "Clean:" not in page
+
+
+def test_the_extend_page_tells_of_a_lost_master(client_as: ClientAs, session: Session, work: Work) -> None:
+    system, client = system_in_service(work), client_as(Role.BENCH)
+    address, words = f"/keying/systems/{system.id}/extend", "A key of AA of Quay Hall is lost (copy 1)"
+    assert words not in client.get(address).text
+    master = session.scalars(sa.select(Keyset).where(Keyset.symbol == "AA")).one()
+    factories.KeyFactory(keyset=master, copy_number=1, state=KeyState.LOST)
+    session.commit()
+    assert words in client.get(address).text

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["AuditReport", "Finding", "audit_systems", "prove_no_interchange", "require_clean"]
+__all__ = ["AuditReport", "Finding", "StoppedByAudit", "audit_systems", "prove_no_interchange", "require_clean"]
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -22,6 +22,15 @@ class Finding:
 
     sentence: str
     remedy: str
+
+
+class StoppedByAudit(KeyingError):
+    """What the findings of the audit stop: `findings` are all of them, `system_ids` where they are mended."""
+
+    def __init__(self, message: str, findings: Sequence[Finding], system_ids: Sequence[int]) -> None:
+        super().__init__("keying", message)
+        self.findings = tuple(findings)
+        self.system_ids = tuple(system_ids)
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,12 +184,13 @@ def _parity_finding(
 
 
 def require_clean(work: Work, systems: Sequence[KeySystem], then: str) -> AuditReport:
-    """Audit, and raise KeyingError with the findings and the remedy when there are any; `then` says what stops."""
+    """Audit, and raise StoppedByAudit with the findings and the remedy when there are any; `then` says what stops."""
     report = audit_systems(work, systems)
     if not report.is_clean:
         first = report.findings[0]
         more = f" There are {len(report.findings) - 1} more findings." if len(report.findings) > 1 else ""
-        raise KeyingError("keying", f"{first.sentence} {then} {first.remedy}{more}")
+        words = f"{first.sentence} {then} {first.remedy}{more}"
+        raise StoppedByAudit(words, report.findings, [system.id for system in systems])
     return report
 
 

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from wtforms import Form
 
 from app.errors import BitternError, Problem, Problems
+from app.keying import KeyingError
 from app.web.forms_base import attach
 
 MOST_SHOWN = 60
@@ -18,7 +19,7 @@ def attach_plain(form: Form, error: BitternError, names: Mapping[str, str] | Non
     """As `attach`; `spec.macs` finds the field `macs`, and `names` says which field takes another's refusal."""
     if isinstance(error, Problems):
         attach(form, Problems([Problem(_plain(p.field, names), p.message) for p in error.problems]))
-    elif type(error).__module__.startswith("app.keying") or type(error) is BitternError:
+    elif isinstance(error, KeyingError) or type(error) is BitternError:
         attach(form, BitternError(_plain(error.field, names), error.message))
     elif names and error.field in names:
         error.field = names[error.field]
