@@ -47,6 +47,13 @@ def test_every_question_is_open_to_all_and_to_an_empty_house(client_as, role: Ro
     assert client.get("/fit/nonsense").status_code == 404
 
 
+def test_an_empty_house_is_shown_no_part_number_of_another(client_as) -> None:
+    page = client_as(Role.COUNTER).get("/fit").text
+    hint = re.search(r'<p class="hint" id="q[^"]*">(.*?)</p>', page)
+    assert hint is not None and "As on the box" in hint[1]
+    assert re.search(r"[A-Z0-9]{2,}-[A-Z0-9]{2}", hint[1]) is None
+
+
 def test_a_number_is_laid_out_piece_by_piece_with_its_shelf(counter: FlaskClient) -> None:
     page = _ask(counter, "number", q="a18m q1 66 sc")
     assert "mortise cylinder 1-1/8 in, six pin, keyway AQ1, standard cam, 626 satin chromium" in page

@@ -111,7 +111,7 @@ class NumberForm(QuestionForm):
 
     q = _text(
         "Part number, words, or a key blank's number",
-        "A18M-Q1-66.SC; 1-1/4 rim satin chrome, six pin; PK-91",
+        "As on the box; 1-1/4 rim satin chrome, six pin; as stamped on the bow.",
         type="search",
         autofocus=True,
     )
