@@ -44,6 +44,7 @@ class SpecPins:
     name: str
     cylinders: int
     pins: int
+    springs: int
     lines: tuple[PinLine, ...] = field(repr=False)
 
 
@@ -95,7 +96,7 @@ def _spec(spec: PickedSpec) -> SpecPins:
         )
         for pin, count in spec.pins.pins
     )
-    return SpecPins(spec.name, spec.cylinders, spec.pins.total, lines)
+    return SpecPins(spec.name, spec.cylinders, spec.pins.total, spec.springs, lines)
 
 
 def pick_list_pdf(said: PickHead, picked: Picked) -> bytes:

@@ -100,6 +100,11 @@ def test_a_short_shelf_is_told_and_nothing_is_drawn(work: Work, keyed: Keyed, cl
     assert _shelf(work) == before and _events(work, "pins drawn") == []
 
 
+def test_every_chamber_takes_a_spring(keyed: Keyed, client_as: ClientAs) -> None:
+    page = client_as(Role.BENCH).post(f"/keying/jobs/{keyed.job.number}/pins").text
+    assert "pins, 12 springs" in page  # two cylinders of six chambers
+
+
 def test_a_finding_stops_the_pick_list(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
     wrong = factories.KeysetFactory(system=keyed.system, symbol="SKD1", level=Level.SINGLE)
     # Half of the master's cuts and half of a flat's: it turns that flat's cylinder.

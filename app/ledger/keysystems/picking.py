@@ -35,6 +35,11 @@ class PickedSpec:
         return PickList(tuple((pin, count) for pin, count in self.pins.pins if pin.size is not None))
 
     @property
+    def springs(self) -> int:
+        """One on every stack, so as many as bottom pins: common practice, no source. Not counted on the shelf."""
+        return sum(count for pin, count in self.pins.pins if pin.kind == "bottom")
+
+    @property
     def short(self) -> dict[PinSize, int]:
         """What the shelf lacks."""
         return dict(self.counted.short(self.stock))
