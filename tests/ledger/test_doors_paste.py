@@ -87,3 +87,15 @@ def test_every_opening_number_given_comes_back(numbers: list[str]) -> None:
     rows, problems = read_doors("\n".join(["opening", *numbers]))
     assert problems == [] and [row.opening for row in rows] == numbers
     assert COLUMNS[0] == "opening"
+
+
+def test_a_list_with_semicolons_is_parted_by_them_and_a_byte_order_mark_is_no_name() -> None:
+    rows, problems = read_doors("\ufeffOpening number;Location;Thickness\n001;Hall, north;1.75\n")
+    assert not problems
+    assert [(row.opening, row.location, row.thickness) for row in rows] == [("001", "Hall, north", Fraction(7, 4))]
+
+
+def test_a_list_with_commas_keeps_semicolons_in_its_cells() -> None:
+    rows, problems = read_doors("101,Hall; north,RH\n102,Office,LH")
+    assert not problems
+    assert [(row.opening, row.location) for row in rows] == [("101", "Hall; north"), ("102", "Office")]

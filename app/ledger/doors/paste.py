@@ -92,7 +92,8 @@ class DoorRow:
 def read_doors(text: str) -> tuple[list[DoorRow], list[Problem]]:
     """The rows of a door list and everything wrong with it; a row with a problem is not among the rows.
 
-    Columns are parted by tabs (as a spreadsheet pastes them), else by commas. A first row of column names
+    Columns are parted by tabs (as a spreadsheet pastes them), else by commas, or by semicolons where the first
+    row has more of them than commas (as CSV is where a comma stands in decimal numbers). A first row of column names
     says which column is which; without one they stand in the order of JOB_COLUMNS. Opening numbers may come
     twice only for two cylinders of one door, with different positions.
 
@@ -151,8 +152,8 @@ def read_door_table(
 
 def text_table(text: str) -> list[tuple[int, list[str]]]:
     """The cells of a paste or of CSV text, row by row with their numbers, without the empty rows."""
-    cleaned = text.replace("\r\n", "\n").replace("\r", "\n").replace("\0", "")
-    mark = "\t" if "\t" in cleaned else ","
+    cleaned = text.removeprefix("\ufeff").replace("\r\n", "\n").replace("\r", "\n").replace("\0", "")
+    mark = "\t" if "\t" in cleaned else max(",;", key=cleaned.lstrip().partition("\n")[0].count)
     lines = enumerate(csv.reader(io.StringIO(cleaned), delimiter=mark), start=1)
     try:
         return [(number, [cell.strip() for cell in cells]) for number, cells in lines if any(map(str.strip, cells))]
