@@ -99,3 +99,16 @@ def test_a_list_with_commas_keeps_semicolons_in_its_cells() -> None:
     rows, problems = read_doors("101,Hall; north,RH\n102,Office,LH")
     assert not problems
     assert [(row.opening, row.location) for row in rows] == [("101", "Hall; north"), ("102", "Office")]
+
+
+@pytest.mark.parametrize("mark", [",", "\t", ";"])
+def test_a_quote_without_an_end_swallows_no_row(mark: str) -> None:
+    rows, problems = read_doors(f'101{mark}"open\n102{mark}Office')
+    assert not problems
+    assert [(row.opening, row.location) for row in rows] == [("101", '"open'), ("102", "Office")]
+
+
+def test_a_quote_inside_a_cell_leaves_the_quotes_around_others_alone() -> None:
+    rows, problems = read_doors('101,"Hall, north"\n102,the "old" store\n103,"Attic"\'s stair')
+    assert not problems
+    assert [row.location for row in rows] == ["Hall, north", 'the "old" store', "Attic's stair"]

@@ -154,13 +154,23 @@ def text_table(text: str) -> list[tuple[int, list[str]]]:
     """The cells of a paste or of CSV text, row by row with their numbers, without the empty rows."""
     cleaned = text.removeprefix("\ufeff").replace("\r\n", "\n").replace("\r", "\n").replace("\0", "")
     mark = "\t" if "\t" in cleaned else max(",;", key=cleaned.lstrip().partition("\n")[0].count)
-    lines = enumerate(csv.reader(io.StringIO(cleaned), delimiter=mark), start=1)
     try:
-        return [(number, [cell.strip() for cell in cells]) for number, cells in lines if any(map(str.strip, cells))]
+        rows = _quoted(cleaned, mark)
     except csv.Error:
         # One cell of over 128 KiB, an unfinished quote …: then every line is taken as it stands.
-        plain = enumerate(cleaned.split("\n"), start=1)
-        return [(number, line.split(mark)) for number, line in plain if line.strip()]
+        rows = [line.split(mark) for line in cleaned.split("\n")]
+    parted = ([cell.strip() for cell in cells] for cells in rows)
+    return [(number, cells) for number, cells in enumerate(parted, start=1) if any(cells)]
+
+
+def _quoted(text: str, mark: str) -> list[list[str]]:
+    """Cells with or without quotes around them; csv.Error for a quote without an end, which would swallow rows."""
+    try:
+        return list(csv.reader(io.StringIO(text), delimiter=mark, strict=True))
+    except csv.Error as error:
+        if "end of data" in str(error):
+            raise
+        return list(csv.reader(io.StringIO(text), delimiter=mark))  # a quote in the middle of a cell is harmless
 
 
 def _name(cell: str) -> str:
