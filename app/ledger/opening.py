@@ -23,6 +23,7 @@ from sqlalchemy.orm import Session, sessionmaker
 
 import app.ledger.models  # noqa: F401 - an open ledger knows every table, whoever opened it
 from app.config import Config
+from app.ledger.backup.place import clear_scratch
 from app.ledger.engine import make_engine, make_sessions, transaction
 from app.ledger.errors import LedgerError, VaultError
 from app.ledger.events.models import VaultCheck
@@ -103,8 +104,9 @@ def open_ledger(config: Config) -> Ledger:
 
     Raises LedgerError when the database is not at the newest migration, VaultError when the sealing key is
     missing or is not the one that this database was sealed with. A database without sealed records yet gets
-    a new key file.
+    a new key file. What a killed backup or restore left beside the database is cleared away.
     """
+    clear_scratch(config)
     engine = make_engine(config.url)
     try:
         _require_newest(engine)

@@ -20,7 +20,7 @@ from sqlalchemy.orm import Session
 
 from app.config import Config
 from app.ledger.backup.contents import is_whole
-from app.ledger.backup.place import database_file, scratch, shut
+from app.ledger.backup.place import as_one_file, database_file, scratch, shut
 from app.ledger.backup.restoring import house_vault
 from app.ledger.engine import make_engine, transaction
 from app.ledger.errors import LedgerError
@@ -137,9 +137,7 @@ def _put_on_record(url: str, vault: Vault, actor: Actor, before: str, after: str
                     work, UPGRADED, "house", f"Database brought from {before} to {after}", before=before, after=after
                 )
         if engine.dialect.name == "sqlite":
-            with engine.connect() as connection:
-                connection.exec_driver_sql("ROLLBACK")
-                connection.exec_driver_sql("PRAGMA journal_mode=DELETE")  # one file again, for moving
+            as_one_file(engine)
     finally:
         engine.dispose()
 

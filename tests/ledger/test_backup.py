@@ -7,6 +7,8 @@ import io
 import os
 import shutil
 import sqlite3
+import subprocess
+import sys
 import tarfile
 import threading
 from collections.abc import Callable
@@ -26,7 +28,7 @@ from app.ledger.backup import making, sealing
 from app.ledger.backup.contents import DATABASE, MANIFEST, read_backup
 from app.ledger.backup.errors import BackupError
 from app.ledger.backup.making import make_backup
-from app.ledger.backup.place import database_file
+from app.ledger.backup.place import database_file, scratch
 from app.ledger.backup.restoring import restore_backup
 from app.ledger.backup.rotation import daily_backup, last_backup
 from app.ledger.backup.sealing import CHUNK, SealedReader, SealedWriter, Secret, house_secret, passphrase_secret
@@ -569,3 +571,28 @@ def test_the_daily_command_needs_nobody_with_the_house_key_or_a_file(
     made = str(next(out.iterdir()))
     assert "is whole" in run("backup", "check", made).stdout
     assert run("restore", made).exit_code == 0
+
+
+def test_what_a_killed_process_left_is_cleared_away_and_what_is_in_use_is_not(config: Config) -> None:
+    killed = (
+        "import os, sys; from pathlib import Path; from app.config import Config\n"
+        "from app.ledger.backup.place import scratch\n"
+        "with scratch(Config(instance=Path(sys.argv[1]))) as folder:\n"
+        "    (folder / 'bittern.sqlite3').write_text('in clear')\n"
+        "    os.kill(os.getpid(), 9)\n"
+    )
+
+    def opens() -> None:
+        open_ledger(config).close()
+
+    def backs_up() -> None:
+        with scratch(config):
+            pass
+
+    with scratch(config) as in_use:
+        for next_one in (opens, backs_up):
+            ended = subprocess.run([sys.executable, "-c", killed, str(config.instance)], check=False)
+            left = set(config.instance.glob(".backup-*"))
+            assert (ended.returncode, len(left), in_use in left) == (-9, 2, True)
+            next_one()
+            assert list(config.instance.glob(".backup-*")) == [in_use]

@@ -22,7 +22,7 @@ from sqlalchemy.orm import Session
 
 from app.config import Config
 from app.ledger.backup.errors import BackupError
-from app.ledger.backup.place import scratch
+from app.ledger.backup.place import as_one_file, scratch
 from app.ledger.backup.sealing import SealedReader, Secret
 from app.ledger.engine import make_engine
 from app.ledger.events.actions import first_broken_link
@@ -153,9 +153,7 @@ def _prove_story(database: Path, key_check: str) -> tuple[str, int]:
             count = session.scalar(sa.select(sa.func.count()).select_from(Event)) or 0
             checks = session.execute(sa.text("SELECT check_value FROM vault_checks")).scalars().all()
             migration = MigrationContext.configure(session.connection()).get_current_revision()
-        with engine.connect() as connection:
-            connection.exec_driver_sql("ROLLBACK")
-            connection.exec_driver_sql("PRAGMA journal_mode=DELETE")  # one file again, for moving
+        as_one_file(engine)
     finally:
         engine.dispose()
     if broken is not None:

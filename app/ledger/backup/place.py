@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-__all__ = ["database_file", "files_folder", "scratch", "shut"]
+__all__ = ["as_one_file", "clear_scratch", "database_file", "files_folder", "scratch", "shut"]
 
+import fcntl
+import os
 import shutil
 import sqlite3
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import sqlalchemy as sa
 
 from app.config import Config
 from app.ledger.backup.errors import BackupError
+
+_SCRATCH = ".backup-scratch-"
 
 
 def database_file(config: Config) -> Path:
@@ -39,16 +43,74 @@ def files_folder(config: Config) -> Path:
 
 @contextmanager
 def scratch(config: Config) -> Iterator[Path]:
-    """A folder for this block alone, on the house's own disk, readable by nobody else; removed at its end."""
+    """A folder for this block alone, on the house's own disk, readable by nobody else; removed at its end.
+
+    Those that a killed process left are removed first.
+    """
     try:
         config.instance.mkdir(parents=True, exist_ok=True, mode=0o700)
-        folder = Path(tempfile.mkdtemp(prefix=".backup-", dir=config.instance))  # mode 0700
+        with _one_at_a_time(config.instance):
+            _clear(config.instance)
+            folder = Path(tempfile.mkdtemp(prefix=_SCRATCH, dir=config.instance))  # mode 0700
+            held = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+            _lock(held)
     except OSError as error:
         raise BackupError("folder", f"{config.instance} cannot be written: {error.strerror}.") from error
     try:
         yield folder
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+        os.close(held)
+
+
+def clear_scratch(config: Config) -> None:
+    """Remove the scratch folders of processes that were killed: an unsealed copy of the records may lie in them.
+
+    One that a running process works in is let be: that process holds a lock on it, which ends with the process.
+    """
+    with suppress(OSError):  # no folder, no leave, no locks on this disk: the house opens all the same
+        if any(config.instance.glob(f"{_SCRATCH}*")):
+            with _one_at_a_time(config.instance):
+                _clear(config.instance)
+
+
+@contextmanager
+def _one_at_a_time(instance: Path) -> Iterator[None]:
+    """So that nobody clears a folder away between its making and its lock."""
+    handle = os.open(instance, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        with suppress(OSError):  # a disk without locks: then _lock takes none either, and nothing is cleared
+            fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(handle)
+
+
+def _clear(instance: Path) -> None:
+    for folder in instance.glob(f"{_SCRATCH}*"):
+        with suppress(OSError):
+            handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW)
+            try:
+                if _lock(handle):
+                    shutil.rmtree(folder, ignore_errors=True)
+            finally:
+                os.close(handle)
+
+
+def _lock(handle: int) -> bool:
+    """Take the lock of an open folder, which ends with its process; False where another has it or there is none."""
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+def as_one_file(engine: sa.Engine) -> None:
+    """Take what SQLite's log holds into the database file, so that this file alone can be moved."""
+    with engine.connect() as connection:
+        connection.exec_driver_sql("ROLLBACK")
+        connection.exec_driver_sql("PRAGMA journal_mode=DELETE")
 
 
 @contextmanager
