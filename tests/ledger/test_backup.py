@@ -38,6 +38,7 @@ from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.keysystems.keys_out import order_copies
 from app.ledger.models import Event, Job, Role
 from app.ledger.opening import Ledger, alembic_config, migrate, open_ledger
+from app.ledger.users.models import Login
 from app.ledger.vault import Vault
 from app.ledger.work import Actor, Work
 from tests import factories
@@ -441,7 +442,7 @@ def test_an_exchange_that_fails_half_way_is_undone(
     rename = os.rename
 
     def fails(source: Path, target: Path) -> None:
-        if target == config.instance / "files" and ".backup-" in str(source):
+        if target == database_file(config) and ".backup-" in str(source):
             raise OSError(errno.ENOSPC, "No space left on device")
         rename(source, target)
 
@@ -450,6 +451,37 @@ def test_an_exchange_that_fails_half_way_is_undone(
         restore_backup(config, path, secret, HOUSE)
     assert (rows(database_file(config)), files(config)) == before
     assert not list(config.instance.glob("replaced-*")) and not list(config.instance.glob(".backup-*"))
+
+
+def test_a_restore_cut_off_at_any_step_is_told_of_or_whole(
+    config: Config, house: tuple[Ledger, Keyed], tmp_path: Path, secret: Secret, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ledger, _ = house
+    with ledger.sessions() as session, factories.saving_into(session):
+        user = factories.UserFactory()
+        seen = {"began_at": NOW, "seen_at": NOW, "proven_at": NOW}
+        session.add(Login(token_hash=b"1" * 32, user_id=user.id, stamp=1, address="127.0.0.1", **seen))
+        session.commit()
+    path = made_in(config, ledger, tmp_path / "out", secret)
+    ledger.close()
+    rename, database, met = os.rename, database_file(config), []
+
+    def looks_after(source: Path, target: Path) -> None:
+        rename(source, target)
+        if database.exists():
+            reading = sqlite3.connect(database)
+            alive = reading.execute("SELECT count(*) FROM logins WHERE ended_at IS NULL").fetchone()
+            told = reading.execute("SELECT count(*) FROM events WHERE kind = 'backup restored'").fetchone()
+            reading.close()
+            met.append((alive, told))
+        else:
+            with pytest.raises(LedgerError, match="bittern restore again"):
+                migrate(config)
+            met.append("told of")
+
+    monkeypatch.setattr(os, "rename", looks_after)
+    restore_backup(config, path, secret, HOUSE)
+    assert met == ["told of", "told of", "told of", ((0,), (1,))]
 
 
 def test_no_empty_house_is_made_where_a_restore_was_cut_off(tmp_path: Path) -> None:

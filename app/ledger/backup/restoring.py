@@ -10,18 +10,18 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import sqlalchemy as sa
+from sqlalchemy.orm import Session
 
 from app.config import Config
 from app.ledger.backup.contents import DATABASE, FILES, Report, unpack
 from app.ledger.backup.errors import BackupError
-from app.ledger.backup.place import database_file, files_folder, scratch, shut
+from app.ledger.backup.place import as_one_file, database_file, files_folder, scratch, shut
 from app.ledger.backup.sealing import Secret
-from app.ledger.engine import transaction
+from app.ledger.engine import make_engine, transaction
 from app.ledger.events.actions import record
-from app.ledger.opening import open_ledger
 from app.ledger.users.models import Login
 from app.ledger.vault import Vault
-from app.ledger.work import Actor
+from app.ledger.work import Actor, Work
 
 RESTORED = "backup restored"
 _LOGS = ("-wal", "-shm", "-journal")
@@ -57,13 +57,20 @@ def restore_backup(config: Config, path: Path, secret: Secret, actor: Actor) -> 
                 f"The key in {where} is not the one that this backup was sealed with: its bittings could not be "
                 "read. Put the right key in its place from the copy that the owner keeps. Nothing was replaced.",
             )
+        _put_on_record(folder / DATABASE, vault, actor, path, report)
         with shut(database):
             replaced = _exchange(config, database, folder)
-    ledger = open_ledger(config)
+    return Restored(report, replaced)
+
+
+def _put_on_record(database: Path, vault: Vault, actor: Actor, path: Path, report: Report) -> None:
+    """In the copy, before the exchange: whenever a restore is cut off, a house that stands tells of it."""
+    engine = make_engine(f"sqlite:///{database}")
     try:
-        with ledger.work(actor) as work, transaction(work.session):
+        with Session(engine) as session, transaction(session):
+            work = Work(session, vault, actor, datetime.now(UTC))
             # A login that ended after the backup was made must not come to life again with it.
-            work.session.execute(sa.update(Login).where(Login.ended_at.is_(None)).values(ended_at=work.now))
+            session.execute(sa.update(Login).where(Login.ended_at.is_(None)).values(ended_at=work.now))
             record(
                 work,
                 RESTORED,
@@ -71,9 +78,9 @@ def restore_backup(config: Config, path: Path, secret: Secret, actor: Actor) -> 
                 f"Backup {path.name} of {report.made_at.isoformat(timespec='minutes')} put back",
                 name=path.name[:200],
             )
+        as_one_file(engine)
     finally:
-        ledger.close()
-    return Restored(report, replaced)
+        engine.dispose()
 
 
 def _exchange(config: Config, database: Path, folder: Path) -> Path | None:
@@ -81,7 +88,8 @@ def _exchange(config: Config, database: Path, folder: Path) -> Path | None:
     kept = config.instance / f"replaced-{datetime.now(UTC):%Y-%m-%dT%H%M%S.%fZ}"
     moves = [(one, kept / one.name) for one in _standing(database, files)]
     has_old = bool(moves)
-    moves += [(folder / DATABASE, database), (folder / FILES, files)]
+    # The database last: where a restore is cut off before, there is none, and opening says so.
+    moves += [(folder / FILES, files), (folder / DATABASE, database)]
     done: list[tuple[Path, Path]] = []
     try:
         if has_old:
