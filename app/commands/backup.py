@@ -177,8 +177,14 @@ def restore(file: Path, yes: bool, passphrase_stdin: bool, passphrase_file: Path
         config = Config.from_environment()
         standing = database_file(config)
         house_vault(config)  # without the key there is no use in asking on
+        if standing.exists() and not (yes or sys.stdin.isatty()):
+            raise BackupError(
+                "yes",
+                f"There is nobody to ask whether the records in {standing} may be exchanged: say so with --yes. "
+                "Nothing was replaced.",
+            )
         secret = _secret_of(config, file, passphrase_stdin, passphrase_file)
-        if standing.exists() and not yes and sys.stdin.isatty():
+        if standing.exists() and not yes:
             click.confirm(f"Exchange the records in {standing} for those in {file}?", abort=True)
         restored = restore_backup(config, file, secret, _HOUSE)
         click.echo(f"{file} is put back. {_holds(restored.report)}")

@@ -506,9 +506,12 @@ def test_daily_copies_rotate_and_touch_nothing_else(
     assert removed == ("bittern-daily-2026-11-21.backup",)
     again, removed = daily_backup(config, ledger, HOUSE, out, secret, date(2026, 11, 23), 2)
     assert (again.path, removed) == (made.path, ())
+    (out / "bittern-daily-2025-12-31.backup").write_text("of a day that has been")
+    late, removed = daily_backup(config, ledger, HOUSE, out, secret, date(2026, 1, 1), 2)  # two stand of later days
+    assert late.path.exists() and removed == () and len(list(out.iterdir())) == 7
     late, removed = daily_backup(config, ledger, HOUSE, out, secret, date(2026, 1, 1), 1)
-    assert late.path.exists() and removed == ("bittern-daily-2026-11-22.backup",)
-    assert len(list(out.iterdir())) == 5
+    assert late.path.exists() and removed == ("bittern-daily-2025-12-31.backup",)
+    assert len(list(out.iterdir())) == 6
     for keep in (0, -1, 10**30):
         with pytest.raises(BackupError, match="1 to 1,000"):
             daily_backup(config, ledger, HOUSE, out, secret, date(2026, 11, 24), keep)
@@ -602,7 +605,9 @@ def test_the_daily_command_needs_nobody_with_the_house_key_or_a_file(
     assert f"Removed {old.name}" in answer.stdout and not old.exists()
     made = str(next(out.iterdir()))
     assert "is whole" in run("backup", "check", made).stdout
-    assert run("restore", made).exit_code == 0
+    refused = run("restore", made)
+    assert (refused.exit_code, "--yes" in refused.stderr, list(config.instance.glob("replaced-*"))) == (2, True, [])
+    assert run("restore", made, "--yes").exit_code == 0
 
 
 def test_what_a_killed_process_left_is_cleared_away_and_what_is_in_use_is_not(config: Config) -> None:

@@ -28,14 +28,14 @@ def daily_backup(
 ) -> tuple[Made, tuple[str, ...]]:
     """Today's backup, in the place of an earlier one of today; the names of the old ones that were then removed.
 
-    Only daily copies are counted and removed, and only after the new one was read back.
+    Only daily copies are counted and removed, and only after the new one was read back. Those dated after today,
+    which a wrong clock left, are neither: they would push out the copies of days that have been.
     """
     if not 1 <= keep <= 1000:
         raise BackupError("keep", "Keep 1 to 1,000 daily copies.")
     made = make_backup(config, ledger, actor, folder, secret, f"bittern-daily-{today.isoformat()}.backup")
     names = sorted((one.name for one in folder.iterdir() if _DAILY.fullmatch(one.name)), reverse=True)
-    # The new one stays though a wrong clock once left copies of later days behind.
-    old = [name for name in names[keep:] if name != made.path.name]
+    old = [name for name in names if name <= made.path.name][keep:]
     for name in old:
         (folder / name).unlink(missing_ok=True)
     return made, tuple(old)
