@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-__all__ = ["trouble_of"]
+__all__ = ["reason_of", "trouble_of"]
+
+import errno
+import sqlite3
 
 from sqlalchemy.exc import DBAPIError
 
@@ -12,6 +15,12 @@ _FULL = (
     "The disk is full",
     "The ledger has no room left on its disk. Nothing of this was saved; what was saved before is safe.",
     "Have the owner make room on the disk, then save again. Reading goes on meanwhile.",
+)
+_REFUSED = (
+    "The ledger cannot be written",
+    "The ledger's disk refuses what is written, or the file is too large for this disk or for a limit on files "
+    "(ulimit -f). Nothing of this was saved; what was saved before is safe.",
+    "Have the owner make room on the disk or raise the limit, then save again. Reading goes on meanwhile.",
 )
 _READ_ONLY = (
     "The ledger cannot be written",
@@ -63,7 +72,22 @@ def trouble_of(error: DBAPIError) -> LedgerError | None:
     said = str(error.orig).lower()
     if any(word in said for word in _BUSY):
         return LedgerBusy()
+    if getattr(error.orig, "sqlite_errorcode", None) == sqlite3.SQLITE_IOERR_WRITE:  # told as "disk I/O error" alone
+        return LedgerStopped(*_REFUSED)
     told = next((told for words, told in _SAID.items() if words in said), None)
     if told is None and error.connection_invalidated:
         told = _GONE
     return LedgerStopped(*told) if told else None
+
+
+def reason_of(error: OSError) -> str:
+    """Why a file could not be written or read, as the end of a sentence without its full stop.
+
+    >>> reason_of(OSError(errno.ENOSPC, "No space left on device"))
+    'No space left on device'
+    >>> reason_of(OSError(errno.EFBIG, "File too large"))
+    'the file is too large for this disk or for a limit on files (ulimit -f)'
+    """
+    if error.errno == errno.EFBIG:
+        return "the file is too large for this disk or for a limit on files (ulimit -f)"
+    return error.strerror or str(error)

@@ -27,6 +27,7 @@ from app.ledger.errors import LedgerError
 from app.ledger.events.actions import first_broken_link, record
 from app.ledger.events.models import Event, VaultCheck
 from app.ledger.opening import alembic_config, newest_migration
+from app.ledger.trouble import reason_of
 from app.ledger.vault import Vault
 from app.ledger.work import Actor, Work
 
@@ -95,7 +96,7 @@ def _exchange_for_migrated(config: Config, vault: Vault, actor: Actor, before: s
             os.close(handle)
         except OSError as error:
             raise LedgerError(
-                "folder", f"The upgrade could not be written: {error.strerror or error}. {_UNCHANGED}"
+                "folder", f"The upgrade could not be written: {reason_of(error)}. {_UNCHANGED}"
             ) from error
     return kept
 

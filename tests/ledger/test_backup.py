@@ -5,13 +5,15 @@ from __future__ import annotations
 import errno
 import io
 import os
+import resource
 import shutil
 import sqlite3
 import subprocess
 import sys
 import tarfile
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -32,7 +34,7 @@ from app.ledger.backup.place import database_file, scratch
 from app.ledger.backup.restoring import restore_backup
 from app.ledger.backup.rotation import daily_backup, last_backup
 from app.ledger.backup.sealing import CHUNK, SealedReader, SealedWriter, Secret, house_secret, passphrase_secret
-from app.ledger.errors import LedgerError, VaultError
+from app.ledger.errors import LedgerError, LedgerStopped, VaultError
 from app.ledger.events.actions import first_broken_link
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.keysystems.keys_out import order_copies
@@ -415,6 +417,33 @@ def test_a_full_or_read_only_folder_is_told_and_earlier_copies_stand(
     assert [one.name for one in out.iterdir()] == ["today.backup"] and earlier.read_bytes() == content
     with ledger.sessions() as session:
         assert session.scalar(sa.select(sa.func.count()).select_from(Event).where(Event.kind == "backup made")) == 1
+    ledger.close()
+
+
+@contextmanager
+def no_file_above(size: int) -> Iterator[None]:
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size, before[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+def test_a_limit_on_files_is_told_as_such(
+    config: Config, house: tuple[Ledger, Keyed], tmp_path: Path, secret: Secret
+) -> None:
+    ledger, keyed = house
+    with ledger.engine.connect() as connection:
+        connection.exec_driver_sql("ROLLBACK")
+        connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
+    size, told = database_file(config).stat().st_size, "too large for this disk or for a limit on files"
+    for most in (size // 2, size + 1024):  # too little for the copy; enough for it, too little for the sealed file
+        with no_file_above(most), pytest.raises(BackupError, match=told):
+            made_in(config, ledger, tmp_path / "out", secret)
+        assert list((tmp_path / "out").iterdir()) == [] and not list(config.instance.glob(".backup-*"))
+    with ledger.work(HOUSE) as work, no_file_above(1024), pytest.raises(LedgerStopped, match=told):
+        order_copies(work, keyed.system.id, "1AA", 1)
     ledger.close()
 
 

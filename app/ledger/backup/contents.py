@@ -28,6 +28,7 @@ from app.ledger.engine import make_engine
 from app.ledger.events.actions import first_broken_link
 from app.ledger.events.models import Event
 from app.ledger.opening import alembic_config
+from app.ledger.trouble import reason_of
 
 MANIFEST, DATABASE, FILES = "manifest.json", "bittern.sqlite3", "files"
 _MANIFEST_BYTES = 65_536
@@ -63,7 +64,7 @@ def unpack(path: Path, secret: Secret, folder: Path) -> Report:
             _extract(reader, folder)
             reader.finish()
     except OSError as error:
-        raise BackupError("file", f"{path} could not be opened: {error.strerror or error}.") from error
+        raise BackupError("file", f"{path} could not be opened: {reason_of(error)}.") from error
     made_at, key_check = _read_manifest(folder / MANIFEST)
     brought_up = _prove(folder / DATABASE)
     migration, events = _prove_story(folder / DATABASE, key_check)

@@ -23,6 +23,7 @@ from app.ledger.backup.sealing import SealedWriter, Secret
 from app.ledger.engine import transaction
 from app.ledger.events.actions import record
 from app.ledger.opening import Ledger
+from app.ledger.trouble import reason_of
 from app.ledger.work import Actor
 
 MADE = "backup made"
@@ -76,7 +77,7 @@ def make_backup(
     except OSError as error:
         raise BackupError(
             "folder",
-            f"The backup could not be written to {folder}: {error.strerror or error}. Make room or choose another "
+            f"The backup could not be written to {folder}: {reason_of(error)}. Make room or choose another "
             "folder; earlier backups stand as they were.",
         ) from error
     with ledger.work(actor, now) as work, transaction(work.session):
@@ -104,7 +105,10 @@ def _copy_database(source: Path, copied: Path) -> None:
             # So that the copy is one file, without a log beside it; the house's engine turns WAL on again.
             copy.execute("PRAGMA journal_mode=DELETE")
     except sqlite3.Error as error:
-        raise BackupError("database", f"The database could not be copied: {error}. No backup was made.") from error
+        said = str(error)
+        if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_IOERR_WRITE:
+            said = "the disk refuses it, or the file is too large for this disk or for a limit on files (ulimit -f)"
+        raise BackupError("database", f"The database could not be copied: {said}. No backup was made.") from error
 
 
 def _manifest(ledger: Ledger, now: datetime) -> bytes:

@@ -19,6 +19,7 @@ from app.ledger.backup.place import as_one_file, database_file, files_folder, sc
 from app.ledger.backup.sealing import Secret
 from app.ledger.engine import make_engine, transaction
 from app.ledger.events.actions import record
+from app.ledger.trouble import reason_of
 from app.ledger.users.models import Login
 from app.ledger.vault import Vault
 from app.ledger.work import Actor, Work
@@ -105,7 +106,7 @@ def _exchange(config: Config, database: Path, folder: Path) -> Path | None:
         if has_old and kept.exists():
             kept.rmdir()
         raise BackupError(
-            "folder", f"The exchange failed: {error.strerror or error}. What stood there stands again."
+            "folder", f"The exchange failed: {reason_of(error)}. What stood there stands again."
         ) from error
     return kept if has_old else None
 

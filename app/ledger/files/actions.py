@@ -16,6 +16,7 @@ from app.ledger.events.actions import record
 from app.ledger.files.kinds import find_kind, plain_name
 from app.ledger.files.models import JobFile
 from app.ledger.jobs.queries import get_job
+from app.ledger.trouble import reason_of
 from app.ledger.users.models import Role
 from app.ledger.work import Work
 
@@ -89,5 +90,5 @@ def _write(path: Path, content: bytes) -> None:
             os.fsync(out.fileno())
     except OSError as error:
         raise LedgerError(
-            "file", f"The file could not be written: {error.strerror or error}. Nothing was saved; tell the owner."
+            "file", f"The file could not be written: {reason_of(error)}. Nothing was saved; tell the owner."
         ) from error
