@@ -6,6 +6,7 @@ each ends in a PDF.
 
 from __future__ import annotations
 
+import logging
 import sys
 import tempfile
 from collections.abc import Callable
@@ -111,6 +112,7 @@ WALK_INS: tuple[Callable[[Counted], None], ...] = (a_pair_alike, keys_copied, th
 
 
 def main() -> None:
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # that requests wait is what is measured
     with tempfile.TemporaryDirectory() as folder:
         house = Path(folder) / "instance"
         shop, _ = build(house, ROOT / "demo_data", datetime.now(UTC))
