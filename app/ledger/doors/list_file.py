@@ -4,6 +4,8 @@ from __future__ import annotations
 
 __all__ = ["read_list_file", "read_list_text", "site_list"]
 
+import re
+
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload, selectinload
 
@@ -17,13 +19,15 @@ from app.ledger.doors.standing import standing
 from app.ledger.errors import NotFound
 
 Read = tuple[list[DoorRow], list[Problem]]
+# A date cell of a workbook as text. A spreadsheet program makes one of a door numbered 1-2.
+_DATE = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?")
 
 
 def read_list_file(name: str, content: bytes) -> Read:
     """The rows of a door list and everything wrong with it; a problem's field reads "row 7, hand" or "file".
 
     A formula's cell gives the value that was saved with it. Merged cells are a problem each: which of the doors
-    beside them they speak of cannot be told.
+    beside them they speak of cannot be told. So is a date for an opening number.
     """
     try:
         if name.lower().endswith(".xlsx"):
@@ -33,12 +37,23 @@ def read_list_file(name: str, content: bytes) -> Read:
         table = list(enumerate(table_rows(name, content, most_rows=4 * MOST_ROWS), start=1))
     except BitternError as error:
         return [], [Problem(error.field, error.message)]
-    return _openings_given(*read_door_table(table, LIST_COLUMNS))
+    rows, problems = _openings_given(*read_door_table(table, LIST_COLUMNS))
+    if name.lower().endswith(".xlsx"):
+        problems = sorted(problems + [_dated(row) for row in rows if _DATE.fullmatch(row.opening)], key=_row_number)
+        rows = [row for row in rows if not _DATE.fullmatch(row.opening)]
+    return rows, problems
 
 
 def read_list_text(text: str) -> Read:
     """`read_list_file` for what was pasted from a spreadsheet."""
     return _openings_given(*read_door_table(text_table(text), LIST_COLUMNS))
+
+
+def _dated(row: DoorRow) -> Problem:
+    return Problem(
+        f"row {row.row}, opening",
+        f"The cell holds the date {row.opening[:10]}. Format the column as text and write the opening number again.",
+    )
 
 
 def _merged(cells: str) -> Problem:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from datetime import datetime
 from fractions import Fraction
 
 import openpyxl
@@ -149,6 +150,14 @@ def test_a_workbook_gives_values_and_never_runs_a_formula() -> None:
     )
     assert problems == []
     assert [(row.opening, row.is_egress, row.location) for row in rows] == [("101", True, "Hall"), ("102", False, "")]
+
+
+def test_a_date_that_a_spreadsheet_made_of_a_number_becomes_no_door() -> None:
+    content = as_book([["opening", "location"], ["101", "Hall"], [datetime(2026, 1, 2), "Store"], [None, "Attic"]])
+    rows, problems = read_list_file("d.xlsx", content)
+    assert [row.opening for row in rows] == ["101"]
+    assert [problem.field for problem in problems] == ["row 3, opening", "row 4, opening"]
+    assert "the date 2026-01-02" in problems[0].message
 
 
 def test_other_encodings_of_a_spreadsheet_are_read() -> None:
