@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from flask import Flask
 from sqlalchemy.orm import Session
 
-from app.ledger.models import Event, Login, Role, User
+from app.ledger.models import Event, Login, LoginAttempt, Role, User
 from app.ledger.users.login_rules import LoginRules, set_rules
 from app.ledger.users.screen_pin import set_pin
 from app.ledger.work import Work
@@ -145,11 +145,45 @@ def test_a_right_pin_forgets_the_wrong_ones(client: FormClient) -> None:
         assert client.post("/unlock", data={"secret-again": PIN}).status_code == 303
 
 
+def unlocked(client: FormClient, secret: str) -> bool:
+    client.post("/lock")
+    client.post("/unlock", data={"secret-again": secret})
+    return client.get("/my-login").status_code == 200
+
+
+def test_a_right_pin_leaves_the_wrong_passwords_counted(client: FormClient, session: Session) -> None:
+    """Whoever saw the PIN typed guessed sixteen passwords, four at a time with the PIN in between."""
+    for number in range(5):
+        assert unlocked(client, PIN)
+        typed = {"current": f"wrong words {number}", "password": "eels under the slipway"}
+        answer = client.post("/my-password", data={**typed, "again": typed["password"]})
+        assert answer.status_code == 422
+    assert "this login has ended" in answer.text
+    assert client.post("/unlock", data={"secret-again": PIN}).location.startswith("/login")
+    kinds = session.scalars(sa.select(Event.kind)).all()
+    assert kinds.count("login failed") == 5 and kinds.count("login ended") == 1
+
+
+def test_wrong_pins_take_no_try_of_the_password_nor_of_the_login(client: FormClient, client_as: ClientAs) -> None:
+    client.post("/lock")
+    for _ in range(4):
+        assert client.post("/unlock", data={"secret-again": "0000"}).status_code == 423
+    assert unlocked(client, PIN)
+    typed = {"current": "wrong words here", "password": "eels under the slipway", "again": "eels under the slipway"}
+    assert "4 tries left" in client.post("/my-password", data=typed).text
+    # A right password forgives the wrong one, and the wrong PINs at other screens keep nobody from logging in.
+    assert client.post("/my-password", data={**typed, "current": PASSWORD}).status_code == 303
+    wrong = {**typed, "password": "herons over the weir", "again": "herons over the weir"}
+    assert "4 tries left" in client.post("/my-password", data=wrong).text
+    assert client_as(None).post("/login", data={"name": "Owner", "password": typed["password"]}).status_code == 303
+
+
 def test_an_unlock_from_another_site_is_not_even_compared(client: FormClient, session: Session) -> None:
     client.post("/lock")
     assert client.post("/unlock", data={"secret-again": PIN}, csrf=False).status_code == 400
     assert client.post("/customers/new", data={"secret-again": PIN}, csrf=False).status_code == 400
     assert session.scalars(sa.select(Login.wrong)).all() == [0]
+    assert session.scalars(sa.select(LoginAttempt.id).where(sa.not_(LoginAttempt.succeeded))).all() == []
     assert client.get("/house").status_code == 423
 
 

@@ -41,7 +41,7 @@ class User(Versioned, Base):
 
 
 class LoginAttempt(Base):
-    """A try to log in; failed ones are counted so that guessing is slow."""
+    """A try to log in, or at a screen's PIN; failed ones are counted so that guessing is slow."""
 
     __tablename__ = "login_attempts"
 
@@ -68,7 +68,7 @@ class Login(Base):
     proven_at: Mapped[datetime] = mapped_column(UTCDateTime)  # when the password was last given
     locked_at: Mapped[datetime | None] = mapped_column(UTCDateTime)
     ended_at: Mapped[datetime | None] = mapped_column(UTCDateTime)
-    wrong: Mapped[int] = mapped_column(default=0)  # wrong PINs and passwords in a row
+    wrong: Mapped[int] = mapped_column(default=0)  # wrong passwords in a row; wrong PINs stand in login_attempts
 
 
 class LoginRulesRow(Versioned, Base):

@@ -41,7 +41,7 @@ from app.ledger.users.login_rules import LoginRules
 from app.ledger.users.models import Login, LoginRulesRow, Role, User
 from app.ledger.users.passwords import matches
 from app.ledger.users.screen_pin import pin_matches
-from app.ledger.users.tries import TRIES, end_where, try_secret
+from app.ledger.users.tries import TRIES, Secret, end_where, forgive, try_secret
 from app.ledger.work import Work
 
 SEEN_EVERY = timedelta(minutes=1)
@@ -167,13 +167,18 @@ def unlock(work: Work, login_id: int, secret: str) -> None:
     Raises LoginRefused on field "secret"; the fifth wrong try in a row ends the login.
     """
 
-    def is_right(user: User) -> bool:
-        return pin_matches(work.vault, user, secret) if user.pin_hash else matches(user.password_hash, secret)
+    kind = Secret.PIN if _user_of(work).pin_hash else Secret.PASSWORD
 
-    try_secret(work, login_id, is_right, "PIN" if _user_of(work).pin_hash else "password")
+    def is_right(user: User) -> bool:
+        if kind is Secret.PIN:
+            return pin_matches(work.vault, user, secret)
+        return matches(user.password_hash, secret)
+
+    try_secret(work, login_id, is_right, kind)
     with transaction(work.session):
         login = work.session.get_one(Login, login_id)
-        login.wrong, login.locked_at, login.seen_at = 0, None, work.now
+        forgive(work, login, kind)
+        login.locked_at, login.seen_at = None, work.now
         record(work, "screen unlocked", f"user {login.user_id}", f"{work.actor.name} unlocked the screen")
 
 
@@ -182,11 +187,12 @@ def prove(work: Work, login_id: int, password: str) -> str:
 
     Raises LoginRefused on field "secret"; the fifth wrong try in a row ends the login.
     """
-    try_secret(work, login_id, lambda user: matches(user.password_hash, password), "password")
+    try_secret(work, login_id, lambda user: matches(user.password_hash, password), Secret.PASSWORD)
     token = _new_token()
     with transaction(work.session):
         login = work.session.get_one(Login, login_id)
-        login.wrong, login.proven_at, login.seen_at, login.token_hash = 0, work.now, work.now, _hash(token)
+        forgive(work, login, Secret.PASSWORD)
+        login.proven_at, login.seen_at, login.token_hash = work.now, work.now, _hash(token)
         record(work, "password given again", f"user {login.user_id}", f"{work.actor.name} gave the password again")
     return token
 
