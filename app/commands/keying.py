@@ -41,7 +41,7 @@ def count(given: dict[str, Any]) -> dict[str, Any]:
     return {"theoretical": keying.theoretical(read), "usable": keying.usable(read)}
 
 
-@json_command(group, "progress", {"spec": _SPEC, "tmk": "528614", "array": None, "order": None, "limit": 8})
+@json_command(group, "progress", {"spec": _SPEC, "tmk": "417250", "array": None, "order": None, "limit": 8})
 def progress(given: dict[str, Any]) -> dict[str, Any]:
     """List the changes under a master by total position progression, within MACS, in sequence."""
     fields = object_fields(given, "", ("spec", "tmk", "array", "order", "limit"), ("spec", "tmk"))
@@ -88,8 +88,8 @@ def _read_array(spec: keying.BittingSpec, value: object) -> list[tuple[int, ...]
     "pin",
     {
         "spec": {"chambers": 6, "depths": 10, "stack_total": 23, "control_offset": 10, "min_master_pin": 2},
-        "keys": {"TMK": "528614", "AA1": "306836"},
-        "control": "960478",
+        "keys": {"TMK": "417250", "AA1": "293814"},
+        "control": "860529",
     },
 )
 def pin(given: dict[str, Any]) -> dict[str, Any]:
@@ -124,7 +124,7 @@ def _read_keys(spec: keying.BittingSpec, value: object) -> dict[str, keying.Bitt
     "audit",
     {
         "spec": {"chambers": 6, "depths": 10},
-        "keys": {"AA": "345621", "1AA": "365621", "2AA": "343621", "3AA": "345421"},
+        "keys": {"AA": "416352", "1AA": "436352", "2AA": "418352", "3AA": "416552"},
         "cylinders": {"1AA": ["AA", "1AA"], "2AA": ["AA", "2AA"], "X2X": ["1AA", "3AA"]},
     },
 )

@@ -50,7 +50,7 @@ def array_under(
     chambers whose places move on.
 
     >>> spec = BittingSpec(chambers=6, depths=10, macs=9, step=2)
-    >>> array_under(spec, (5, 2, 8, 6, 1, 4), "CCCCCC", "C", (5, 2, 8, 6, 1, 4), constants=4).usable
+    >>> array_under(spec, (4, 1, 7, 2, 5, 0), "CCCCCC", "C", (4, 1, 7, 2, 5, 0), constants=4).usable
     240
     """
     if constants and role == CHANGE:

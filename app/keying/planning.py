@@ -124,7 +124,7 @@ def plan_system(spec: BittingSpec, tmk: Bitting, demand: Demand) -> Planning:
     Capacities are counted within MACS, for this master. Alike plans are shown once.
 
     >>> spec = BittingSpec(chambers=6, depths=10, macs=9, step=2)
-    >>> found = plan_system(spec, (5, 2, 8, 6, 1, 4), Demand(levels=3, masters=3, changes_per_master=12))
+    >>> found = plan_system(spec, (4, 1, 7, 2, 5, 0), Demand(levels=3, masters=3, changes_per_master=12))
     >>> [(plan.title, plan.progressed) for plan in found.plans]
     [('most to spare', 5), ('fewest master pins', 3), ('most room for changes', 6)]
     """

@@ -133,8 +133,8 @@ def make_columns(spec: BittingSpec, tmk: Bitting, held: Collection[int] = ()) ->
     With step 2 only the depths of the master's parity; a chamber in `held` (from 1) gets none.
     (ALOA Keynotes, July 2017)
 
-    >>> make_columns(BittingSpec(chambers=3, depths=10, macs=9, step=2), (5, 2, 8), held=[2])
-    ((1, 3, 7, 9), (), (0, 2, 4, 6))
+    >>> make_columns(BittingSpec(chambers=3, depths=10, macs=9, step=2), (4, 1, 7), held=[2])
+    ((0, 2, 6, 8), (), (1, 3, 5, 9))
     """
     return tuple(
         () if chamber in held else tuple(d for d in spec.all_depths if d != cut and (d - cut) % spec.step == 0)

@@ -27,7 +27,7 @@ def check_register(tmk: Bitting, register: Mapping[str, Bitting]) -> tuple[Regis
 
     Two-step systems of one parity pattern can come to the same bittings; of unlike patterns they never do.
 
-    >>> check_register((4, 0, 5), {"College": (2, 2, 1), "Flats": (1, 1, 1)})[0].system
+    >>> check_register((6, 1, 4), {"College": (2, 5, 8), "Flats": (1, 3, 6)})[0].system
     'College'
     """
     findings = []

@@ -63,7 +63,7 @@ def rotate(
     chambers, fastest first, as in `progress`. A place whose other chambers have nothing to progress is refused.
 
     >>> spec = BittingSpec(chambers=6, depths=10, macs=9, step=2)
-    >>> found = rotate(spec, (5, 2, 8, 6, 1, 4), constants=4)
+    >>> found = rotate(spec, (4, 1, 7, 2, 5, 0), constants=4)
     >>> len(found.places), found.theoretical
     (15, 240)
     """

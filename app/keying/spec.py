@@ -154,8 +154,8 @@ def write_inches(value: Fraction) -> str:
 def read_bitting(spec: BittingSpec, text: object, field: str) -> Bitting:
     """Give a bitting from one character a depth (0-9, A-F), bow to tip; `field` names it in a refusal.
 
-    >>> read_bitting(BittingSpec(chambers=6, depths=10, macs=7, step=2), "528614", "tmk")
-    (5, 2, 8, 6, 1, 4)
+    >>> read_bitting(BittingSpec(chambers=6, depths=10, macs=7, step=2), "417250", "tmk")
+    (4, 1, 7, 2, 5, 0)
     """
     if not isinstance(text, str):
         raise KeyingError(field, f"Enter the bitting as {spec.chambers} characters, one a chamber, bow to tip.")
@@ -185,7 +185,7 @@ def read_keys(spec: BittingSpec, keys: Mapping[str, object], field: str) -> dict
 def parity_pattern(bitting: Sequence[int]) -> str:
     """Give E or O per cut: two two-step systems with unlike patterns never share a bitting.
 
-    >>> parity_pattern((4, 0, 5, 9, 0, 4))
-    'EEOOEE'
+    >>> parity_pattern((6, 1, 4, 7, 3, 8))
+    'EOEOOE'
     """
     return "".join("EO"[depth % 2] for depth in bitting)

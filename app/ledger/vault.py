@@ -34,8 +34,8 @@ class Vault:
     keyed hash: equal texts in one context can be found equal without opening either.
 
     >>> vault = Vault(Vault.new_key())
-    >>> vault.open(vault.seal("343621", "system 1"), "system 1")
-    '343621'
+    >>> vault.open(vault.seal("293814", "system 1"), "system 1")
+    '293814'
     """
 
     def __init__(self, key: str) -> None:

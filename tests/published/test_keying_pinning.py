@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from itertools import product
 
+import pytest
+
 from app.keying import BittingSpec, audit, lists_without_master, pin, pin_cuts, read_bitting, shearing_depths
 
 
@@ -34,6 +36,24 @@ KEYS = {
     symbol: read_bitting(SPEC, text, symbol)
     for symbol, text in {"AA": "345621", "1AA": "365621", "2AA": "343621", "3AA": "345421"}.items()
 }
+
+
+@pytest.mark.parametrize(
+    ("change", "bottoms", "masters", "build_ups"),
+    [
+        ("742836", (5, 2, 2, 6, 1, 4), (2, 2, 6, 2, 2, 2), (12, 12, 2, 6, 14, 12)),
+        ("304052", (3, 0, 4, 0, 1, 2), (2, 2, 4, 6, 4, 2), (14, 14, 2, 8, 12, 14)),
+    ],
+)
+def test_whole_stacks_of_a_small_format_core(change, bottoms, masters, build_ups):
+    """P: pinning chart in a lock maker's technical manual, section 3 p. 19, manualarchiveguide.com manual 3603228."""
+    spec = BittingSpec(chambers=6, depths=10, macs=9, step=2, stack_total=23, control_offset=10)
+    cuts = {name: read_bitting(spec, text, name) for name, text in {"TMK": "528614", "change": change}.items()}
+    chambers = pin(spec, cuts, read_bitting(spec, "960478", "control")).chambers
+    assert tuple(pins.bottom for pins in chambers) == bottoms
+    assert tuple(pins.masters for pins in chambers) == tuple((master,) for master in masters)
+    assert tuple(pins.buildup for pins in chambers) == build_ups
+    assert tuple(pins.top for pins in chambers) == (4, 7, 13, 9, 6, 5)
 
 
 def test_each_change_differs_from_its_master_in_one_chamber():
