@@ -26,6 +26,7 @@ from app.ledger.jobs.crossed_doors import cross_door, own_symbol
 from app.ledger.jobs.issuing import keyed_at
 from app.ledger.jobs.models import Job, JobLine, QuoteRevision, Stage
 from app.ledger.jobs.options import OPTIONS, as_accepted, promise_from, way_words
+from app.ledger.jobs.rekeying import keep_what_it_is, on_door
 from app.ledger.jobs.snapshot import QuoteSnapshot, SnapshotLine, read_snapshot
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.keys import order_keys
@@ -241,11 +242,13 @@ def _cylinder(
 ) -> Cylinder:
     # What was sold is what the quote resolved the line to, so a part number's attributes are here too.
     attributes = slot.line.attributes or CylinderAttributes("")
-    return Cylinder(
+    position = row.position if row and row.position else "outside"
+    there = on_door(door, position) if slot.line.kind is LineKind.REKEY else None
+    cylinder = Cylinder(
         job_id=job.id,
         line_number=slot.line_number,
         door_id=door.id if door else None,
-        position=(row.position if row and row.position else "outside"),
+        position=position,
         maker_id=makers.get(attributes.maker or slot.line.maker_code),
         part_number=slot.printed.part_number,
         words=slot.printed.words[:300] or words(attributes)[:300],
@@ -261,6 +264,9 @@ def _cylinder(
         is_nmk=allotment.is_nmk,
         remarks=slot.line.remark,
     )
+    if there is not None:
+        keep_what_it_is(cylinder, there, attributes)
+    return cylinder
 
 
 def _order_all_keys(work: Work, job: Job, ask: QuoteAsk, allotter: KeysetAllotter) -> None:
