@@ -12,7 +12,7 @@ from app.config import Config
 from app.errors import BitternError, Problems
 from app.ledger.day.owed import owed_jobs
 from app.ledger.errors import LedgerError, NotAllowed, NotFound, Stale
-from app.ledger.events.actions import first_broken_link
+from app.ledger.events.actions import first_broken_link, record
 from app.ledger.jobs.payments import PaymentForm, PaymentKind, payments_of, take_payment
 from app.ledger.models import Event, Job, Payment, Role, Stage
 from app.ledger.opening import open_ledger
@@ -213,3 +213,76 @@ def test_a_payment_without_an_event_still_has_a_receipt(work: Work, job: Job) ->
     assert (receipt.kind, receipt.note, receipt.paid_cents, receipt.total_cents) == (
         K.PAYMENT, "brought over", 4_000, 10_725,
     )  # fmt: skip
+
+
+def test_what_is_put_on_account_stays_owed_until_it_is_paid(work: Work, job: Job) -> None:
+    job.stage, job.agreed_cents, job.deposit_cents = Stage.CLOSED, 10_725, 4_000
+    work.session.commit()
+    slip = take_payment(work, 1042, 1, replace(form(K.PAYMENT, 6_000), means="on account"))
+    assert (slip.cents, slip.paid_cents, slip.total_cents, slip.balance_cents) == (6_000, 0, 10_725, 10_725)
+    money = payments_of(work.session, 1042).money
+    assert (money.paid_cents, money.balance_cents, money.on_account_cents) == (0, 10_725, 6_000)
+    assert money.deposit_left_cents == 4_000
+    (owed,) = owed_jobs(work.session, work.today)
+    assert (owed.paid_cents, owed.owed_cents) == (0, 10_725)
+    with pytest.raises(LedgerError, match=r"on account already: at most \$47.25") as refused:
+        take_payment(work, 1042, 2, replace(form(K.PAYMENT, 4_726), means="on account"))
+    assert refused.value.field == "cents"
+    take_payment(work, 1042, 2, form(K.PAYMENT, 7_000))
+    money = payments_of(work.session, 1042).money
+    assert (money.paid_cents, money.balance_cents, money.on_account_cents) == (7_000, 3_725, 3_725)
+    last = take_payment(work, 1042, 3, form(K.PAYMENT, 3_725))
+    money = payments_of(work.session, 1042).money
+    assert (last.balance_cents, money.balance_cents, money.on_account_cents) == (0, 0, 0)
+    assert owed_jobs(work.session, work.today) == ()
+    told = work.session.scalars(sa.select(Event).where(Event.job_id == job.id).order_by(Event.id)).all()
+    assert [event.kind for event in told] == ["put on account", "payment taken", "payment taken"]
+    assert told[0].summary == "$60.00 put on account, still owed; $0.00 of $107.25 paid"
+
+
+@pytest.mark.parametrize(
+    ("kind", "says"), [(K.DEPOSIT, "nothing came in"), (K.REFUND, "On account no money goes back")]
+)
+def test_a_deposit_or_refund_on_account_is_refused(work: Work, job: Job, kind: PaymentKind, says: str) -> None:
+    take_payment(work, 1042, 1, form(K.PAYMENT, 5_000))
+    before = rows(work)
+    with pytest.raises(Problems, match=says) as refused:
+        take_payment(work, 1042, 2, replace(form(kind, 100, "a reason"), means="on account"))
+    assert refused.value.field == "means"
+    assert rows(work) == before
+
+
+def test_off_the_price_on_account_less_is_owed_and_no_money_goes_back(work: Work, job: Job) -> None:
+    job.agreed_cents, job.stage = 10_725, Stage.HANDED_OVER
+    work.session.commit()
+    take_payment(work, 1042, 1, replace(form(K.PAYMENT, 10_725), means="on account"))
+    credit = take_payment(work, 1042, 2, replace(form(K.OFF_PRICE, 525, "a ring came back"), means="on account"))
+    assert (credit.total_cents, credit.paid_cents, credit.balance_cents) == (10_200, 0, 10_200)
+    money = payments_of(work.session, 1042).money
+    assert (money.paid_cents, money.balance_cents, money.on_account_cents) == (0, 10_200, 10_200)
+    assert [one.owed_cents for one in owed_jobs(work.session, work.today)] == [10_200]
+    take_payment(work, 1042, 3, form(K.PAYMENT, 10_000))
+    with pytest.raises(LedgerError, match=r"\$2.01 is more than is due: .* \$2.00 is left to pay"):
+        take_payment(work, 1042, 4, replace(form(K.OFF_PRICE, 201, "another ring"), means="on account"))
+
+
+def test_what_an_earlier_bittern_counted_as_paid_on_account_is_owed(work: Work, job: Job) -> None:
+    """Such a row stays on record as it is, its event with the figures that were thought right then."""
+    job.stage, job.agreed_cents, job.deposit_cents = Stage.CLOSED, 10_725, 5_000
+    old = factories.PaymentFactory(job_id=job.id, cents=5_000, means="on account", note="Deposit")
+    figures = {"total_cents": 10_725, "paid_cents": 5_000}
+    record(
+        *(work, "deposit taken", f"job {job.number}", "$50.00 deposit received, on account; $50.00 of $107.25 paid"),
+        job_id=job.id,
+        payment=old.id,
+        kind_of_payment="deposit",
+        note="",
+        **figures,
+    )
+    work.session.commit()
+    page = payments_of(work.session, 1042)
+    assert (page.money.paid_cents, page.money.balance_cents, page.money.deposit_left_cents) == (0, 10_725, 5_000)
+    (slip,) = page.receipts
+    assert (slip.cents, slip.means, slip.paid_cents, slip.balance_cents) == (5_000, "on account", 0, 10_725)
+    assert [one.owed_cents for one in owed_jobs(work.session, work.today)] == [10_725]
+    assert take_payment(work, 1042, 2, form(K.PAYMENT, 10_725)).balance_cents == 0

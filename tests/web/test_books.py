@@ -88,6 +88,16 @@ def test_each_book_adds_up_and_agrees_with_the_record(owned: FormClient, session
     assert [row["amount"] for row in table(owned, "payments")] == ["40.00", "-7.25", "-2.75"]
 
 
+def test_what_is_put_on_account_is_no_payment_of_the_books(owned: FormClient, session: Session) -> None:
+    closed_job(owned, session)
+    charge = {"kind": "payment", "cents": "5.00", "means": "on account", "received_on": "2026-11-25", "version": 3}
+    assert owned.post("/jobs/1001/payments", data=charge).status_code == 303
+    cash = {**charge, "cents": "2.50", "means": "cash", "version": 4}
+    assert owned.post("/jobs/1001/payments", data=cash).status_code == 303
+    came = [(row["payment"], row["method"], row["amount"]) for row in table(owned, "payments")]
+    assert came == [("1001-1", "cash", "40.00"), ("1001-2", "cash", "-7.25"), ("1001-4", "cash", "2.50")]
+
+
 def test_days_outside_are_left_out_and_bad_days_are_named(owned: FormClient, session: Session) -> None:
     closed_job(owned, session)
     for name in ("quotes", "jobs", "payments"):

@@ -13,7 +13,7 @@ from sqlalchemy.orm import InstrumentedAttribute, Session, aliased, joinedload
 
 from app.errors import BitternError
 from app.ledger.events.models import Event
-from app.ledger.jobs.models import Job, Payment, QuoteRevision, Stage
+from app.ledger.jobs.models import ON_ACCOUNT, Job, Payment, QuoteRevision, Stage
 from app.ledger.jobs.options import as_accepted
 from app.ledger.jobs.snapshot import read_snapshot
 from app.ledger.jobs.stages import moved_to
@@ -37,7 +37,11 @@ class Book:
 BOOKS = (
     Book("quotes", "each quote revision as it was issued; of two options the first", IssuedQuote.COLUMNS),
     Book("jobs", "each job as it was closed, at the prices that were accepted, with its cost", ClosedJob.COLUMNS),
-    Book("payments", "each payment, deposit and refund as it came in or went out", PaymentReceived.COLUMNS),
+    Book(
+        "payments",
+        "each payment, deposit and refund as it came in or went out; what is on account is none until it is paid",
+        PaymentReceived.COLUMNS,
+    ),
 )
 
 
@@ -131,7 +135,7 @@ def _payments(session: Session, first: date, last: date) -> Iterator[BookRow]:
         .join(numbered, numbered.c.id == Payment.id)
         .join(Job, Job.id == Payment.job_id)
         .options(joinedload(Job.customer))
-        .where(Payment.received_on.between(first, last))
+        .where(Payment.received_on.between(first, last), Payment.means != ON_ACCOUNT)
         .order_by(Payment.received_on, Payment.id)
     )
     for payment, number, job in rows:

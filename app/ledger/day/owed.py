@@ -63,7 +63,11 @@ def owed_jobs(session: Session, today: date, customer_id: int | None = None) -> 
     )
     total = sa.func.coalesce(Job.agreed_cents, newest, 0)
     paid = sa.func.coalesce(
-        sa.select(sa.func.sum(Payment.cents)).where(Payment.job_id == Job.id).correlate(Job).scalar_subquery(), 0
+        sa.select(sa.func.sum(Payment.received_cents))
+        .where(Payment.job_id == Job.id)
+        .correlate(Job)
+        .scalar_subquery(),
+        0,
     )
     handed = (
         sa.select(sa.func.min(Event.at))

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-__all__ = ["Draft", "Job", "JobLine", "Payment", "QuoteRevision", "Stage"]
+__all__ = ["ON_ACCOUNT", "Draft", "Job", "JobLine", "Payment", "QuoteRevision", "Stage"]
 
 from datetime import date, datetime
 from enum import StrEnum
 from typing import Any
 
 import sqlalchemy as sa
+from sqlalchemy.ext.hybrid import hybrid_property
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from app.ledger.base import Base, UTCDateTime, Versioned, choice
 from app.ledger.customers.models import Customer, Site
 from app.ledger.doors.models import Cylinder
 from app.ledger.users.models import User
+
+ON_ACCOUNT = "on account"
 
 
 class Stage(StrEnum):
@@ -122,7 +125,10 @@ class QuoteRevision(Base):
 
 
 class Payment(Base):
-    """Money received for a job (negative: given back). No card numbers are kept."""
+    """Money received for a job (negative: given back). No card numbers are kept.
+
+    What was put on account is a row too, and no money: it stays owed until another payment brings it.
+    """
 
     __tablename__ = "payments"
 
@@ -133,6 +139,21 @@ class Payment(Base):
     means: Mapped[str] = mapped_column(sa.String(40))
     note: Mapped[str] = mapped_column(sa.String(200), default="")
     taken_by_id: Mapped[int] = mapped_column(sa.ForeignKey("users.id"))
+
+    @property
+    def is_on_account(self) -> bool:
+        """Whether no money changed hands by it."""
+        return self.means == ON_ACCOUNT
+
+    @hybrid_property
+    def received_cents(self) -> int:
+        """The money that came in by it (negative: went back)."""
+        return 0 if self.is_on_account else self.cents
+
+    @received_cents.inplace.expression
+    @classmethod
+    def _received_cents(cls) -> sa.ColumnElement[int]:
+        return sa.case((cls.means == ON_ACCOUNT, 0), else_=cls.cents)
 
 
 class Draft(Versioned, Base):

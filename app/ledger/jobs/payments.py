@@ -1,4 +1,4 @@
-"""Use case: money received for a job, or given back; and its receipt. No card numbers are kept."""
+"""Use case: money received for a job, given back, or owed on account; and its receipt. No card numbers are kept."""
 
 from __future__ import annotations
 
@@ -25,13 +25,13 @@ from app.ledger.errors import LedgerError, NotFound, Stale
 from app.ledger.events.actions import record
 from app.ledger.events.models import Event
 from app.ledger.jobs.card_numbers import has_many_digits
-from app.ledger.jobs.models import Job, Payment, QuoteRevision, Stage
+from app.ledger.jobs.models import ON_ACCOUNT, Job, Payment, QuoteRevision, Stage
 from app.ledger.jobs.queries import JobMoney, job_money
 from app.ledger.users.models import Role, User
 from app.ledger.work import Work
 from app.pricing import MAX_CENTS, show_cents
 
-MEANS = ("cash", "check", "card", "bank transfer", "on account", "other")
+MEANS = ("cash", "check", "card", "bank transfer", ON_ACCOUNT, "other")
 
 
 class PaymentKind(StrEnum):
@@ -58,6 +58,12 @@ _EVENT = {
     PaymentKind.REFUND: "refund given",
     PaymentKind.OFF_PRICE: "refund given",
 }
+_ON_ACCOUNT_EVENT = "put on account"
+_EVENT_KINDS = (*_EVENT.values(), _ON_ACCOUNT_EVENT)
+_NEED_MONEY = {
+    PaymentKind.DEPOSIT: "A deposit on account is none: nothing came in. Choose how it was paid, or leave it owed.",
+    PaymentKind.REFUND: "On account no money goes back. Choose how it was given back, or take it off the price.",
+}
 _CAME_TO_NOTHING = (Stage.LOST, Stage.CANCELLED)
 
 
@@ -74,7 +80,10 @@ class PaymentForm:
 
 @dataclass(frozen=True, slots=True)
 class PaymentReceipt:
-    """One payment as it stands on its receipt, with the figures of that moment. cents: above zero."""
+    """One payment as it stands on its receipt, with the figures of that moment. cents: above zero.
+
+    One on account says what is owed, or owed no more: no money changed hands, and paid_cents is without it.
+    """
 
     number: str  # "1042-2": the second payment of job 1042
     payment_id: int
@@ -89,6 +98,18 @@ class PaymentReceipt:
     customer: str
     total_cents: int  # what the job came to; 0 where it was lost or cancelled, so that nothing was due
     paid_cents: int  # this one counted in
+
+    @property
+    def is_on_account(self) -> bool:
+        """Whether no money changed hands."""
+        return self.means == ON_ACCOUNT
+
+    @property
+    def words(self) -> str:
+        """What it was, in a word or two."""
+        if self.is_on_account:
+            return "let off the price" if self.kind.goes_back else ON_ACCOUNT
+        return self.kind.value
 
     @property
     def balance_cents(self) -> int:
@@ -123,6 +144,9 @@ class JobPayments:
 def take_payment(work: Work, job_number: int, version: int, form: PaymentForm) -> PaymentReceipt:
     """Put one payment on record for a job whose payments were read at `version`; its receipt.
 
+    What is put on account stays owed, and off the price on account it is owed no more: a deposit and a plain refund
+    cannot be on account, since no money changes hands.
+
     Raises Problems on `means`, `note`, `received_on`; LedgerError on `cents` with the figures where it is above
     the balance, or a refund above what was paid; Stale where another payment came in between (a press repeated
     is one such); NotFound. Then no money is on record.
@@ -152,10 +176,10 @@ def take_payment(work: Work, job_number: int, version: int, form: PaymentForm) -
         if form.kind is PaymentKind.OFF_PRICE:
             job.agreed_cents = money.total_cents - form.cents
         total = 0 if job.stage in _CAME_TO_NOTHING else job_money(job).total_cents
-        paid = money.paid_cents + payment.cents
+        paid = money.paid_cents + payment.received_cents
         record(
             work,
-            _EVENT[form.kind],
+            _ON_ACCOUNT_EVENT if payment.is_on_account else _EVENT[form.kind],
             f"job {job.number}",
             _told(form, paid, total) + (f". {note}" if note else ""),
             job_id=job.id,
@@ -170,6 +194,9 @@ def take_payment(work: Work, job_number: int, version: int, form: PaymentForm) -
 
 def _told(form: PaymentForm, paid: int, total: int) -> str:
     """The payment as the job's story tells it."""
+    if form.means == ON_ACCOUNT:
+        word = "let off the price, on account" if form.kind.goes_back else "put on account, still owed"
+        return f"{show_cents(form.cents)} {word}; {show_cents(paid)} of {show_cents(total)} paid"
     word = "given back" if form.kind.goes_back else f"{form.kind.value} received"
     off = " off the price" if form.kind is PaymentKind.OFF_PRICE else ""
     so_far = f"{show_cents(paid)} of {show_cents(total)} paid" if total else f"{show_cents(paid)} not given back"
@@ -180,6 +207,8 @@ def _problems(work: Work, job: Job, form: PaymentForm, note: str) -> list[Proble
     problems = []
     if form.means not in MEANS:
         problems.append(Problem("means", f"Choose how it was paid: {', '.join(MEANS)}."))
+    if form.means == ON_ACCOUNT and form.kind in _NEED_MONEY:
+        problems.append(Problem("means", _NEED_MONEY[form.kind]))
     if has_many_digits(note):
         problems.append(
             Problem("note", "Do not write card numbers here: a number of 12 digits or more is not kept. Take it out.")
@@ -206,7 +235,7 @@ def _require_room(job: Job, money: JobMoney, form: PaymentForm) -> None:
     total, paid, asked = (show_cents(cents) for cents in (money.total_cents, money.paid_cents, form.cents))
     if form.kind is PaymentKind.OFF_PRICE and (job.agreed_cents is None or job.stage in _CAME_TO_NOTHING):
         raise LedgerError("kind", "Only the price of an accepted job can be lessened: write it as a refund.")
-    if form.kind.goes_back:
+    if form.kind.goes_back and form.means != ON_ACCOUNT:
         if form.cents > money.paid_cents:
             raise LedgerError(
                 "cents",
@@ -221,6 +250,13 @@ def _require_room(job: Job, money: JobMoney, form: PaymentForm) -> None:
         left = show_cents(max(money.balance_cents, 0))
         raise LedgerError(
             "cents", f"{asked} is more than is due: the total is {total}, {paid} is paid, {left} is left to pay."
+        )
+    on_account = money.on_account_cents
+    if form.means == ON_ACCOUNT and not form.kind.goes_back and form.cents > money.balance_cents - on_account:
+        raise LedgerError(
+            "cents",
+            f"{show_cents(on_account)} of the {show_cents(money.balance_cents)} left to pay is on account already: "
+            f"at most {show_cents(money.balance_cents - on_account)} can be added.",
         )
 
 
@@ -263,11 +299,11 @@ def payments_of(session: Session, job_number: int) -> JobPayments:
     )
     told = {
         event.detail.get("payment"): event
-        for event in session.scalars(sa.select(Event).where(Event.job_id == job.id, Event.kind.in_(_EVENT.values())))
+        for event in session.scalars(sa.select(Event).where(Event.job_id == job.id, Event.kind.in_(_EVENT_KINDS)))
     }
     money, paid, receipts = job_money(job), 0, []
     for place, payment in enumerate(job.payments, start=1):
-        paid += payment.cents
+        paid += payment.received_cents
         event = told.get(payment.id)
         # A payment that came from another record (an import) has no event: then the figures are today's.
         said = event.detail if event else {}
@@ -286,7 +322,8 @@ def payments_of(session: Session, job_number: int) -> JobPayments:
                 title=job.title,
                 customer=job.customer.name,
                 total_cents=said.get("total_cents", money.total_cents),
-                paid_cents=said.get("paid_cents", paid),
+                # Not the event's: one of an earlier Bittern counted what was on account as paid.
+                paid_cents=paid,
             )
         )
     return JobPayments(job, money, tuple(receipts))

@@ -265,17 +265,24 @@ _PARTS: Mapping[str, sa.Select[Any]] = {
 class JobMoney:
     """What is to be paid for a job, tax included, and what has been. Nothing is due before a quote.
 
-    deposit_cents: what is asked before the work begins, 0 where nothing is.
+    deposit_cents: what is asked before the work begins, 0 where nothing is. put_on_account_cents: what the customer
+    was let have on account; it is not paid by that.
     """
 
     total_cents: int
     paid_cents: int
     deposit_cents: int = 0
+    put_on_account_cents: int = 0
 
     @property
     def balance_cents(self) -> int:
         """What is still to be paid; negative when too much was."""
         return self.total_cents - self.paid_cents
+
+    @property
+    def on_account_cents(self) -> int:
+        """How much of what is still to be paid stands on account."""
+        return max(0, min(self.balance_cents, self.put_on_account_cents))
 
     @property
     def deposit_left_cents(self) -> int:
@@ -289,8 +296,9 @@ def job_money(job: Job) -> JobMoney:
     payments: Sequence[Payment] = job.payments
     return JobMoney(
         total if job.agreed_cents is None else job.agreed_cents,
-        sum(payment.cents for payment in payments),
+        sum(payment.received_cents for payment in payments),
         job.deposit_cents,
+        sum(payment.cents for payment in payments if payment.is_on_account),
     )
 
 

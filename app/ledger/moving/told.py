@@ -83,6 +83,7 @@ TOLD: Mapping[str, Mapping[str, Fits]] = {
     "deposit taken": _MONEY,
     "payment taken": _MONEY,
     "refund given": _MONEY,
+    "put on account": _MONEY,
     "pins drawn": {},
     PINNED: {"cylinders": _wholes},
     CHECKED: {"cylinders": _wholes},

@@ -10,6 +10,7 @@ from wtforms import RadioField, SelectField
 from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 from wtforms.validators import InputRequired
 
+from app.ledger.jobs.models import ON_ACCOUNT
 from app.ledger.jobs.payments import MEANS, JobPayments, PaymentForm, PaymentKind
 from app.web.fields import CentsField, DayField
 from app.web.forms_base import SavedForm, text, typed
@@ -20,6 +21,7 @@ _WORDS = {
     PaymentKind.REFUND: "Refund: paid too much, twice or in error",
     PaymentKind.OFF_PRICE: "Refund off the price: brought back, or let off",
 }
+_MEANS = {ON_ACCOUNT: "on account: stays owed"}
 
 
 class TakePaymentForm(SavedForm):
@@ -31,7 +33,7 @@ class TakePaymentForm(SavedForm):
         choices=[SelectChoice(kind.value, _WORDS[kind]) for kind in PaymentKind],
     )
     cents = CentsField("Amount", [InputRequired("Enter an amount in dollars, as in 12.50.")])
-    means = SelectField("By", choices=[SelectChoice(means, means) for means in MEANS])
+    means = SelectField("By", choices=[SelectChoice(means, _MEANS.get(means, means)) for means in MEANS])
     received_on = DayField("On", [InputRequired("Enter the day.")])
     note = text("Note", 180, hint="Check number, or why it is given back. Do not write card numbers here.")
 

@@ -38,6 +38,8 @@ def job(number: int) -> ResponseReturnValue:
             attach(form, error)
         else:
             word = "given back" if receipt.kind.goes_back else "received"
+            if receipt.is_on_account:
+                word = "let off the price" if receipt.kind.goes_back else "put on account"
             nothing = payments_of(work.session, number).came_to_nothing
             left = "nothing is due" if nothing else f"{show_cents(receipt.balance_cents)} left to pay"
             flash(f"{show_cents(receipt.cents)} {word}; {left}.")
