@@ -7,10 +7,12 @@ from dataclasses import replace
 import pytest
 import sqlalchemy as sa
 
+from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError
 from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk, SystemAsk
 from app.ledger.jobs.quoting import price_ask
 from app.ledger.jobs.system_fit import require_fit
+from app.ledger.keysystems.actions import SystemForm, insert_system
 from app.ledger.models import KeySystem, Keyway, RecordsHolder
 from app.ledger.work import Work
 from app.pricing import KeyingKind
@@ -20,7 +22,7 @@ from tests.ledger.test_main_job import MORTISE
 MK = KeyingInstruction(KeyingKind.MK)
 
 
-def _ask(work: Work, system: SystemAsk, *lines: LineAsk) -> QuoteAsk:
+def _ask(work: Work, system: SystemAsk | None, *lines: LineAsk) -> QuoteAsk:
     return QuoteAsk(customer_id(work, "Harbourmaster"), lines, system=system, keyed_at="shop", override_reason="soon")
 
 
@@ -67,6 +69,24 @@ def test_an_existing_system_says_what_fits_it(work: Work) -> None:
     work.session.commit()
     told = price_ask(work, _ask(work, existing, _line())).problems
     assert any(one.field == "lines.0.keying" and "key these single" in one.message for one in told)
+
+
+def test_a_master_that_the_system_has_not_is_told_beside_its_line(work: Work) -> None:
+    with transaction(work.session):
+        form = SystemForm(customer_id(work, "Harbourmaster"), "Old Flats", 3, "AQ1", 6, masters=2)
+        system = insert_system(work, form)
+    lines = [_line(KeyingInstruction(KeyingKind.MK, master=master)) for master in ("", "AB", "ZZ")]
+    told = price_ask(work, _ask(work, SystemAsk(existing_id=system.id), *lines)).problems
+    assert [(one.field, one.message) for one in told] == [
+        ("lines.2.master", "Old Flats has no master 'ZZ'; it has AA, AB.")
+    ]
+
+
+def test_lines_under_a_master_ask_once_for_their_system_and_bill_no_new_one(work: Work) -> None:
+    priced = price_ask(work, _ask(work, None, _line(), _line()))
+    assert [one.field for one in priced.problems] == ["system"]
+    assert {line.kind for line in priced.lines} == {"cylinder", "keying", "keys"}
+    assert price_ask(work, _ask(work, None, _line(KeyingInstruction(KeyingKind.KD)))).problems == ()
 
 
 def test_the_words_are_those_of_the_trade() -> None:

@@ -60,9 +60,12 @@ def test_nothing_is_keyed_on_hardware_unless_somebody_says_so() -> None:
 
 def test_a_new_system_is_named_for_its_site_unless_somebody_names_it() -> None:
     keyed = {**PART, "keying": "MK"}
-    assert read(page(keyed), KNOWN).ask.system == SystemAsk(name="The Flats")
-    assert read(page(keyed, system_name="Own"), KNOWN).ask.system == SystemAsk(name="Own")
+    nothing_yet = replace(KNOWN, system_ids=[])
+    assert read(page(keyed), nothing_yet).ask.system == SystemAsk(name="The Flats")
+    assert read(page(keyed, system_id="new"), KNOWN).ask.system == SystemAsk(name="The Flats")
+    assert read(page(keyed, system_id="new", system_name="Own"), KNOWN).ask.system == SystemAsk(name="Own")
     assert read(page(keyed, system_id="9"), KNOWN).ask.system == SystemAsk(existing_id=9)
+    assert read(page(keyed), KNOWN).ask.system is None  # nobody chose yet: a new one would be billed unasked
     assert read(page(dict(PART)), KNOWN).ask.system is None
 
 
@@ -129,6 +132,8 @@ def test_a_day_reads_as_people_write_it() -> None:
 def test_forged_ids_are_refused_beside_their_boxes() -> None:
     found = problems({**PART, "keying": "MK"}, customer_id="1", site_id="77", system_id="78")
     assert "another customer" in found["site_id"] and "another customer" in found["system_id"]
+    strayed = read(page({**PART, "keying": "MK"}, system_id="78"), replace(KNOWN, stray_system="Halls"))
+    assert next(one.message for one in strayed.problems).startswith("Halls belongs to another customer")
     assert read(page(customer_id="9" * 30), KNOWN).ask.customer_id == 0
 
 

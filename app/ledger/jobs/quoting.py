@@ -73,7 +73,7 @@ def price_ask(work: Work, ask: QuoteAsk, customer: Customer | None = None) -> Pr
     for place, line in enumerate(ask.lines):
         try:
             found = resolver.resolve(line)
-            _check_system(ask, line)
+            _check_remark(line)
             resolved.append(found)
             problems += [Problem(f"lines.{place}.{told.field}", told.message) for told in found.problems]
         except BitternError as error:
@@ -157,9 +157,7 @@ def _header_problems(work: Work, ask: QuoteAsk) -> list[Problem]:
     return problems
 
 
-def _check_system(ask: QuoteAsk, line: LineAsk) -> None:
-    if line.kind.is_keyed and line.keying.kind.is_master_keyed and ask.system is None:
-        raise BitternError("keying", "Master-keyed cylinders need a key system: choose one or name a new one above.")
+def _check_remark(line: LineAsk) -> None:
     if len(line.remark) > 500:
         raise BitternError("remark", f"At most 500 characters fit here; this has {len(line.remark):,}.")
 

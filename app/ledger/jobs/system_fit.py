@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from app.errors import Problem
 from app.ledger.errors import LedgerError
 from app.ledger.jobs.ask import LineAsk, QuoteAsk
+from app.ledger.keysystems.actions import find_master
 from app.ledger.keysystems.models import KeySystem, RecordsHolder
 from app.ledger.work import Work
 from app.pricing import KeyingKind
@@ -48,8 +49,13 @@ def require_fit(field: str, name: str, made: tuple[str, int], cylinder: tuple[st
 
 
 def system_problems(work: Work, ask: QuoteAsk, lines: Sequence[LineAsk | None]) -> list[Problem]:
-    """Every line (None: not understood) that cannot be in the request's system; a new one is made for its first."""
+    """Every line (None: not understood) that cannot be in the request's system; a new one is made for its first.
+
+    A system on record has its masters already: a line under one that it has not is told which there are.
+    """
     if ask.system is None:
+        if any(line is not None and line.kind.is_keyed and line.keying.kind.is_master_keyed for line in lines):
+            return [Problem("system", "Master-keyed cylinders need a key system: choose one, or name a new one.")]
         return []
     system = None
     if ask.system.existing_id is not None:
@@ -63,6 +69,11 @@ def system_problems(work: Work, ask: QuoteAsk, lines: Sequence[LineAsk | None]) 
         if system is not None and system.records is RecordsHolder.NOBODY and line.keying.kind.is_master_keyed:
             words = f"Nobody holds the array and the list of bittings of {system.name}: key these single (SKD)."
             problems.append(Problem(f"lines.{place}.keying", words))
+        elif system is not None and line.keying.kind.is_master_keyed:
+            try:
+                find_master(work, system, line.keying.master)
+            except LedgerError as error:
+                problems.append(Problem(f"lines.{place}.master", error.message))
         if not keyway or chambers is None:
             continue
         made = made or _Made(ask.system.name.strip() or "the new system", keyway, chambers)

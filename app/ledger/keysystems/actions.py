@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-__all__ = ["SystemForm", "add_keysets", "insert_system", "single_keyed_system"]
+__all__ = ["SystemForm", "add_keysets", "find_master", "insert_system", "single_keyed_system"]
 
 from dataclasses import replace
 
 import sqlalchemy as sa
 
 from app.keying import BittingSpec, single_symbol
-from app.ledger.errors import LedgerError, NotFound, Taken
+from app.ledger.errors import LedgerError, Taken
 from app.ledger.events.actions import record
 from app.ledger.keysystems.bittings import Plan, seal_bitting, seal_plan, spec_of
 from app.ledger.keysystems.control import insert_control
@@ -150,7 +150,7 @@ def add_keysets(
         )
     if system.records is RecordsHolder.SHOP:
         _require_bittings(work, system)
-    parent = None if single else _master(work, system, master)
+    parent = None if single else find_master(work, system, master)
     symbols = _next_symbols(work, system, parent, count)
     keysets = []
     for symbol in symbols:
@@ -189,11 +189,12 @@ def _require_bittings(work: Work, system: KeySystem) -> None:
         )
 
 
-def _master(work: Work, system: KeySystem, symbol: str) -> Keyset:
+def find_master(work: Work, system: KeySystem, symbol: str) -> Keyset:
+    """The master of that symbol in a system, "" the first; LedgerError on `master` names those that there are."""
     rows = sa.select(Keyset).where(Keyset.system_id == system.id, Keyset.level == Level.MASTER).order_by(Keyset.id)
     masters = work.session.scalars(rows).all()
     if not masters:
-        raise NotFound("master in this key system")
+        raise LedgerError("master", f"{system.name} has no masters on record: key these single (SKD).")
     for keyset in masters:
         if keyset.symbol == symbol or not symbol:
             return keyset

@@ -105,16 +105,21 @@ def _site(page: TypedPage, known: Knowledge, notes: Notes) -> tuple[int | None, 
 
 
 def _system(page: TypedPage, lines: list[LineAsk], known: Knowledge, notes: Notes) -> SystemAsk | None:
-    """The key system that the lines need; None where no line is keyed into one."""
+    """The key system that the lines need; None where no line is keyed into one, or which one is still to be said:
+    a customer who has systems is sold a new one when somebody chose so, never because nobody chose.
+    """
     kinds = {line.keying.kind for line in lines if line.kind.is_keyed}
     is_mastered = any(kind.is_master_keyed for kind in kinds)
     if not is_mastered and not (KeyingKind.SKD in kinds and page.system_id):
         return None
     if page.system_id not in ("", "new"):
         if record_id(page.system_id) not in known.system_ids:
-            notes.add("system_id", "This key system belongs to another customer; choose one in the list.")
-            return SystemAsk(name=known.system_name or "-")
+            whose = known.stray_system or "This key system"
+            notes.add("system_id", f"{whose} belongs to another customer; choose one in the list.")
+            return None
         return SystemAsk(existing_id=record_id(page.system_id))
+    if not page.system_id and known.system_ids:
+        return None
     return SystemAsk(
         name=short(page.system_name, "system_name", 120, notes) or known.system_name,
         levels=whole(page.system_levels or "2", "system_levels", notes, "Choose 2, 3 or 4 levels.", least=2),

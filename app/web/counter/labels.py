@@ -71,7 +71,7 @@ LINE_LABELS: Mapping[str, str] = {
 }
 CUSTOMER_FIELDS = tuple(name for name in HEAD_LABELS if name.startswith("customer_"))
 JOB_FIELDS = tuple(name for name in HEAD_LABELS if name not in (*CUSTOMER_FIELDS, "find", "site_id", "site"))
-_HEAD_ALIASES = {"customer": "find", "tax_place": "customer_tax_place", "customer_id": "find"}
+_HEAD_ALIASES = {"customer": "find", "system": "system_id", "tax_place": "customer_tax_place", "customer_id": "find"}
 _LINE_ALIASES = {
     "drilled": "chambers",
     "cam": "tail",

@@ -22,7 +22,8 @@ class Knowledge:
     keyway_makers: keyway → code of the one maker that has it. spellings: keyways, cams and tailpieces by their
     casefolded names. finishes: the makers' A156.18 numbers. plain_numbers: those typed part numbers, in
     capitals, that are no cylinders, so that nothing is keyed on them. tiers, site_ids, system_ids: what may be
-    chosen. system_name: what a new key system is called when nobody says.
+    chosen. system_name: what a new key system is called when nobody says. stray_system: the name of the one that
+    is chosen and is another customer's.
     """
 
     keyway_makers: Mapping[str, str] = field(default_factory=dict)
@@ -33,6 +34,7 @@ class Knowledge:
     site_ids: Collection[int] = ()
     system_ids: Collection[int] = ()
     system_name: str = ""
+    stray_system: str = ""
 
     def spell(self, typed: str) -> str:
         """A keyway, cam or tailpiece as its maker writes it, large and small letters aside."""

@@ -24,6 +24,7 @@ from app.ledger.keysystems.models import KeySystem
 from app.ledger.keysystems.queries import list_systems
 from app.ledger.models import Role
 from app.ledger.work import Work
+from app.web.counter.boxes import record_id
 from app.web.counter.choices import ADDABLE, Choices, LineChoices, load_choices
 from app.web.counter.fit import LineFit, fit_of
 from app.web.counter.forms import Reading, read
@@ -71,6 +72,7 @@ class CounterPage:
     customer: Customer | None
     sites: Sequence[Site]
     systems: Sequence[KeySystem]
+    stray_system: str  # the name of the one chosen that is not among them: it was chosen for another customer
     system_name: str  # what a new key system is called when nobody says
     found: Sequence[Customer]  # what the search for a customer gave
     choices: Choices
@@ -133,6 +135,7 @@ def build(
     choices = load_choices(work)
     customer, problems = _customer(work, typed)
     systems = [s for s in list_systems(work.session, customer.id) if s.levels > 1] if customer else []
+    stray = _stray_system(work, typed, systems)
     name = _system_name(typed, customer)
     reading = read(
         typed,
@@ -147,6 +150,7 @@ def build(
             site_ids=[site.id for site in customer.sites] if customer else [],
             system_ids=[system.id for system in systems],
             system_name=name,
+            stray_system=stray,
         ),
     )
     if reason := kept_reason(job, typed):
@@ -172,6 +176,7 @@ def build(
         customer=customer,
         sites=customer.sites if customer else [],
         systems=systems,
+        stray_system=stray,
         system_name=name,
         found=find_customers(work.session, typed.find[:120]) if typed.find and not customer else [],
         choices=choices,
@@ -200,6 +205,13 @@ def _system_name(typed: TypedPage, customer: Customer | None) -> str:
     """A new key system is called after its site, else after its owner."""
     site = next((s.name for s in customer.sites if str(s.id) == typed.site_id), "") if customer else ""
     return (typed.site or site or (customer.name if customer else typed.customer_name))[:120]
+
+
+def _stray_system(work: Work, typed: TypedPage, systems: Sequence[KeySystem]) -> str:
+    if typed.system_id in ("", "new", *(str(system.id) for system in systems)):
+        return ""
+    chosen = work.session.get(KeySystem, record_id(typed.system_id))
+    return chosen.name if chosen else ""
 
 
 def _buyer(reading: Reading) -> Customer:
@@ -245,7 +257,8 @@ def _tell(typed: TypedPage, problems: Sequence[Problem], *, asked: bool) -> list
         name = problem.field
         if name == "lines" and ((typed.lines and len(problem.message) < 40) or not asked):
             continue  # "add a line" where there are lines that could not be read
-        if not asked and name in HEAD_LABELS and not getattr(typed, name, ""):
+        # Which key system is asked at once: the total waits for it.
+        if not asked and name in HEAD_LABELS and name != "system_id" and not getattr(typed, name, ""):
             continue
         told.setdefault(
             name or problem.message,

@@ -80,16 +80,19 @@ def put_on(line: TypedLine, maker: str, number: str) -> TypedLine:
 
 
 def _choose(page: TypedPage, who: str) -> tuple[TypedPage, str]:
+    # One customer's system stays typed until another is chosen: the page says whose it is, and waits. A new one is
+    # asked for anew, since the next customer may have systems.
+    page = replace(page, system_id="" if page.system_id == "new" else page.system_id)
     if who == "new":
         typed = page.find
         is_phone = sum(letter.isdecimal() for letter in typed) >= 3 and not any(map(str.isalpha, typed))
-        page = replace(page, customer_id="", site_id="", system_id="", is_new_customer="1", find="")
+        page = replace(page, customer_id="", site_id="", is_new_customer="1", find="")
         if is_phone and not page.customer_phone:
             return replace(page, customer_phone=typed), "customer"
         return replace(page, customer_name=page.customer_name or typed), "add" if typed else "customer"
     if who == "none":
-        return replace(page, customer_id="", site_id="", system_id="", is_new_customer=""), "find"
-    return replace(page, customer_id=who[:9], is_new_customer="", site_id="", system_id="", find=""), "add"
+        return replace(page, customer_id="", site_id="", is_new_customer=""), "find"
+    return replace(page, customer_id=who[:9], is_new_customer="", site_id="", find=""), "add"
 
 
 def _new_line(page: TypedPage, kind: LineKind) -> TypedLine:
