@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
-__all__ = ["Ledger", "finish_rotation", "is_empty", "migrate", "newest_migration", "next_key_file", "open_ledger"]
+__all__ = [
+    "Ledger",
+    "finish_rotation",
+    "is_empty",
+    "migrate",
+    "newest_migration",
+    "next_key_file",
+    "open_ledger",
+    "require_sealed_by",
+]
 
 import os
 import random
@@ -27,6 +36,7 @@ from app.ledger.backup.place import clear_scratch
 from app.ledger.engine import make_engine, make_sessions, transaction
 from app.ledger.errors import LedgerError, VaultError
 from app.ledger.events.models import VaultCheck
+from app.ledger.keysystems.resealing import holds_sealed, opens_sealed
 from app.ledger.vault import Vault
 from app.ledger.work import Actor, Work
 
@@ -103,8 +113,8 @@ def open_ledger(config: Config) -> Ledger:
     """The ledger of this house.
 
     Raises LedgerError when the database is not at the newest migration, VaultError when the sealing key is
-    missing or is not the one that this database was sealed with. A database without sealed records yet gets
-    a new key file. What a killed backup or restore left beside the database is cleared away.
+    missing or is not the one that this database was sealed with. A database with nothing sealed in it, and no
+    key on record, gets a new key file. What a killed backup or restore left beside the database is cleared away.
     """
     clear_scratch(config)
     engine = make_engine(config.url)
@@ -135,11 +145,12 @@ def _open_vault(config: Config, sessions: sessionmaker[Session]) -> Vault:
         check = session.scalar(sa.select(VaultCheck))
         if config.key:
             vault = Vault(config.key)
-        elif check is None and not path.exists():
+        elif check is None and not path.exists() and not holds_sealed(session.connection()):
             vault = Vault.make_file(path)
         else:
             vault = Vault.from_file(path)
         if check is None:
+            require_sealed_by(session.connection(), vault, config)
             session.add(VaultCheck(check_value=vault.check_value, made_at=datetime.now(UTC)))
         elif check.check_value != vault.check_value and not config.key and _is_waiting(path, check.check_value):
             finish_rotation(path, datetime.now(UTC))
@@ -151,6 +162,17 @@ def _open_vault(config: Config, sessions: sessionmaker[Session]) -> Vault:
                 "back from the copy that the owner keeps; nothing was opened or changed."
             )
     return vault
+
+
+def require_sealed_by(connection: sa.Connection, vault: Vault, config: Config) -> None:
+    """Where the key's check is gone: VaultError unless the key opens whatever this database holds sealed."""
+    if not opens_sealed(connection, vault):
+        where = "BITTERN_KEY" if config.key else f"the key file {config.vault_key_file}"
+        raise VaultError(
+            f"The check of the sealing key is missing in this database, and the key in {where} does not open what is "
+            "sealed there. Put the right key back from the copy that the owner keeps, or put back a backup: bittern "
+            "restore. Nothing was changed."
+        )
 
 
 def next_key_file(path: Path) -> Path:

@@ -26,7 +26,8 @@ from app.ledger.engine import make_engine, transaction
 from app.ledger.errors import LedgerError
 from app.ledger.events.actions import first_broken_link, record
 from app.ledger.events.models import Event, VaultCheck
-from app.ledger.opening import alembic_config, newest_migration
+from app.ledger.keysystems.resealing import holds_sealed
+from app.ledger.opening import alembic_config, newest_migration, require_sealed_by
 from app.ledger.trouble import reason_of
 from app.ledger.vault import Vault
 from app.ledger.work import Actor, Work
@@ -63,7 +64,7 @@ def upgrade_house(config: Config, actor: Actor) -> Upgraded | None:
             "database",
             f"The database is at migration {before or 'none'}, which this release does not know. {_UNCHANGED}",
         )
-    vault = house_vault(config) if _checks(config.url) else Vault(Vault.new_key())  # nothing is sealed yet
+    vault = _vault_of(config)
     if is_file:
         return Upgraded(before, after, _exchange_for_migrated(config, vault, actor, before, after))
     _prove(config.url, vault)  # first: what is migrated here has no copy to go back to
@@ -148,10 +149,19 @@ def _revision(url: str) -> str:
         return MigrationContext.configure(connection).get_current_revision() or ""
 
 
-def _checks(url: str) -> list[str]:
-    """The key checks on record. By text: the model may have columns that this database has not yet."""
-    with _looking_at(url) as connection:
-        return list(connection.execute(sa.text("SELECT check_value FROM vault_checks")).scalars())
+def _vault_of(config: Config) -> Vault:
+    """The house's own vault; one for this upgrade alone where no key is on record and nothing is sealed.
+
+    By text: the model may have columns that this database has not yet.
+    """
+    with _looking_at(config.url) as connection:
+        is_on_record = connection.execute(sa.text("SELECT check_value FROM vault_checks")).first() is not None
+        if not is_on_record and not holds_sealed(connection):
+            return Vault(Vault.new_key())
+        vault = house_vault(config)
+        if not is_on_record:
+            require_sealed_by(connection, vault, config)
+        return vault
 
 
 @contextmanager

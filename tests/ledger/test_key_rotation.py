@@ -10,10 +10,11 @@ import pytest
 import sqlalchemy as sa
 
 from app.config import Config
-from app.ledger.engine import transaction
+from app.ledger.engine import make_engine, transaction
 from app.ledger.errors import VaultError
 from app.ledger.key_rotation import ROTATED, rotate_key
 from app.ledger.key_sheet import key_of_rows, rows_of_key, sheet_text, take_sheet
+from app.ledger.keysystems import resealing
 from app.ledger.keysystems.bittings import Plan, open_bittings, open_plan, seal_plan
 from app.ledger.models import Base, Bitting, Event, Keyset, KeySystem, Role, User, VaultCheck
 from app.ledger.opening import Ledger, next_key_file, open_ledger
@@ -87,8 +88,68 @@ def test_every_sealed_column_is_known_to_the_rotation() -> None:
         if isinstance(column.type, sa.LargeBinary)
     }
     resealed = {"bittings.sealed", "bittings.fingerprint", "key_systems.sealed_plan", "users.factor_sealed"}
+    assert {f"{table}.{column}" for table, column, *_ in resealing._SEALED} == resealed - {"bittings.fingerprint"}
     plain = {"events.hash", "events.previous_hash", "logins.token_hash", "job_files.sha256"}
     assert blobs == resealed | plain
+
+
+EMPTY = {
+    "bittings": "DELETE FROM bittings",
+    "plan": "UPDATE key_systems SET sealed_plan = NULL",
+    "second factor": "UPDATE users SET factor_sealed = NULL",
+    "PIN": "UPDATE users SET pin_hash = ''",
+}
+
+
+def loses_its_check(config: Config, *but: str) -> None:
+    """The key's check is gone from the database, and of what the key is needed for only `but` is left."""
+    engine = make_engine(config.url)
+    with engine.begin() as connection:
+        connection.exec_driver_sql("DELETE FROM vault_checks")
+        for what, deed in EMPTY.items():
+            if what not in but:
+                connection.exec_driver_sql(deed)
+    engine.dispose()
+
+
+@pytest.fixture
+def full(config: Config, ledger: Ledger, keyed: int, work: Work) -> int:
+    """The keyed house with something in every sealed column, closed; the system's id."""
+    with transaction(work.session):
+        for user in work.session.scalars(sa.select(User).where(User.pin_hash != "")):
+            user.factor_sealed = ledger.vault.seal("A" * 32, f"second factor of user {user.id}")
+    work.session.close()
+    ledger.close()
+    return keyed
+
+
+@pytest.mark.parametrize("left", EMPTY)
+def test_no_new_key_is_made_where_anything_sealed_is_left(config: Config, full: int, left: str) -> None:
+    loses_its_check(config, left)
+    config.vault_key_file.unlink()
+    with pytest.raises(VaultError, match=r"bittern\.key is missing\. Put the key file back.*BITTERN_KEY"):
+        open_ledger(config)
+    assert not config.vault_key_file.exists()
+
+
+def test_another_key_does_not_become_the_house_s_where_the_check_is_gone(config: Config, full: int) -> None:
+    key = config.vault_key_file.read_text().strip()
+    loses_its_check(config, *EMPTY)
+    for left in (EMPTY, ["second factor"]):
+        if left != EMPTY:
+            loses_its_check(config, *left)
+        with pytest.raises(VaultError, match=r"key in BITTERN_KEY does not open what is sealed.*bittern restore"):
+            open_ledger(replace(config, key=Vault.new_key()))
+        config.vault_key_file.write_text(Vault.new_key())
+        with pytest.raises(VaultError, match=r"key file .*bittern\.key does not open what is sealed"):
+            open_ledger(config)
+    config.vault_key_file.write_text(key)
+    open_ledger(config).close()
+
+
+def test_the_right_key_s_check_is_put_back_where_it_is_gone(config: Config, full: int) -> None:
+    loses_its_check(config, *EMPTY)
+    assert opens(config, full)  # with the check on record again, as `opens` looks
 
 
 @pytest.mark.parametrize("stop", ["seal", "record", "commit"])

@@ -205,6 +205,20 @@ def test_another_key_is_told_before_anything_is_done(config: Config) -> None:
         upgrade_house(Config(instance=config.instance, key=Vault.new_key()), BY)
 
 
+@pytest.mark.parametrize("schema", SCHEMAS)
+def test_a_house_without_its_key_s_check_is_upgraded_by_its_own_key_alone(config: Config, schema: str) -> None:
+    path = put(config, schema)
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("DELETE FROM vault_checks")
+    before = rows(path)
+    with pytest.raises(BitternError, match=r"key file .* is missing.*BITTERN_KEY"):
+        upgrade_house(Config(instance=config.instance), BY)
+    with pytest.raises(BitternError, match="does not open what is sealed"):
+        upgrade_house(Config(instance=config.instance, key=Vault.new_key()), BY)
+    assert rows(path) == before and [one.name for one in config.instance.iterdir()] == ["bittern.sqlite3"]
+    assert upgrade_house(config, BY) is not None
+
+
 def test_no_house_is_nothing_to_upgrade(config: Config) -> None:
     with pytest.raises(BitternError, match="nothing to upgrade"):
         upgrade_house(config, BY)

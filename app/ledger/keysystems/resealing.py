@@ -1,15 +1,69 @@
-"""Every sealed value of the house opened with one key and sealed with another, inside the caller's transaction."""
+"""Every sealed value of the house: whether there are any, whether a key opens all, and sealed anew with another."""
 
 from __future__ import annotations
 
-__all__ = ["reseal"]
+__all__ = ["holds_sealed", "opens_sealed", "reseal"]
+
+from collections.abc import Callable, Iterator
+from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from app.ledger.errors import VaultError
 from app.ledger.keysystems.bittings import bitting_context, fingerprint_context, plan_context
 from app.ledger.keysystems.models import Bitting, KeySystem
+from app.ledger.users.second_factor import factor_context
 from app.ledger.vault import Vault
+
+# Columns of sealed bytes, what each is bound to, and by which columns. A test holds them against the models.
+_SEALED: tuple[tuple[str, str, tuple[str, ...], Callable[..., str]], ...] = (
+    ("bittings", "sealed", ("system_id", "keyset_id"), bitting_context),
+    ("key_systems", "sealed_plan", ("id",), plan_context),
+    ("users", "factor_sealed", ("id",), factor_context),
+)
+_PEPPERED = ("users", "pin_hash")
+
+
+def holds_sealed(connection: sa.Connection) -> bool:
+    """Whether anything in this database, of whichever release, is of no use without the key it was made with.
+
+    Sealed bytes, and screen PINs, which the key peppers.
+    """
+    if next(_sealed_values(connection), None) is not None:
+        return True
+    table, column = _PEPPERED
+    if column not in _columns(connection, table):
+        return False
+    return connection.execute(_select(table, column).where(sa.column(column) != "").limit(1)).first() is not None
+
+
+def opens_sealed(connection: sa.Connection, vault: Vault) -> bool:
+    """Whether the key opens every sealed value in this database, of whichever release."""
+    try:
+        for blob, context in _sealed_values(connection):
+            vault.open(blob, context)
+    except VaultError:
+        return False
+    return True
+
+
+def _sealed_values(connection: sa.Connection) -> Iterator[tuple[bytes, str]]:
+    """By the names of the columns, not by the models: a database that waits for its upgrade has not all of them."""
+    for table, column, bound_by, context_of in _SEALED:
+        if column in _columns(connection, table):
+            for blob, *ids in connection.execute(_select(table, column, *bound_by)):
+                if blob is not None:
+                    yield blob, context_of(*ids)
+
+
+def _columns(connection: sa.Connection, table: str) -> set[str]:
+    found = sa.inspect(connection)
+    return {one["name"] for one in found.get_columns(table)} if found.has_table(table) else set()
+
+
+def _select(table: str, *columns: str) -> sa.Select[*tuple[Any, ...]]:
+    return sa.select(*map(sa.column, columns)).select_from(sa.table(table))
 
 
 def reseal(session: Session, old: Vault, new: Vault) -> int:

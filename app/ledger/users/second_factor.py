@@ -11,6 +11,7 @@ __all__ = [
     "asks_code",
     "code_at",
     "drop_factor",
+    "factor_context",
     "matching_step",
     "new_secret",
     "reseal_factors",
@@ -82,7 +83,7 @@ def set_factor(work: Work, password: str, secret: str, code: str, login_id: int 
     step = matching_step(secret, code, work.now)
     if step is None:
         raise LedgerError("code", "This is not the code of now. Is the phone's clock right? Try the next code.")
-    return _save(work, user.id, work.vault.seal(secret, _context(user.id)), step, "set up a second factor")
+    return _save(work, user.id, work.vault.seal(secret, factor_context(user.id)), step, "set up a second factor")
 
 
 def drop_factor(work: Work, user_id: int) -> User:
@@ -99,14 +100,14 @@ def asks_code(session: Session) -> bool:
 
 def secret_of(vault: Vault, user: User) -> str:
     """The secret of a user who has one."""
-    return vault.open(user.factor_sealed or b"", _context(user.id))
+    return vault.open(user.factor_sealed or b"", factor_context(user.id))
 
 
 def reseal_factors(session: Session, old: Vault, new: Vault) -> int:
     """Seal every secret with another key, inside the caller's transaction; how many there were."""
     count = 0
     for user in session.scalars(sa.select(User).where(User.factor_sealed.is_not(None))):
-        user.factor_sealed = new.seal(secret_of(old, user), _context(user.id))
+        user.factor_sealed = new.seal(secret_of(old, user), factor_context(user.id))
         count += 1
     return count
 
@@ -122,5 +123,6 @@ def _save(work: Work, user_id: int, sealed: bytes | None, step: int, words: str)
         return user
 
 
-def _context(user_id: int) -> str:
+def factor_context(user_id: int) -> str:
+    """What a second factor's sealed secret is bound to."""
     return f"second factor of user {user_id}"
