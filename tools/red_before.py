@@ -41,7 +41,23 @@ class Mutant:
     tests: tuple[str, ...]
 
 
-MUTANTS: tuple[Mutant, ...] = ()
+RIGHTS = "tests/ledger/test_rights.py::test_a_use_case_refuses_each_role_without_its_right_and_goes_on_for_the_others"
+MUTANTS = (
+    Mutant(
+        "anybody corrects a bitting",
+        "app/ledger/keysystems/correcting.py",
+        "    work.require()\n",
+        "",
+        (f"{RIGHTS}[keysystems.correcting.correct_bitting]",),
+    ),
+    Mutant(
+        "anybody takes a bitting list over",
+        "app/ledger/keysystems/taking.py",
+        "    work.require()\n",
+        "",
+        (f"{RIGHTS}[keysystems.taking.take_over]",),
+    ),
+)
 
 
 def git(*words: str, at: Path = ROOT) -> str:

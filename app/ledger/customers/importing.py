@@ -14,6 +14,7 @@ from app.ledger.customers.models import Customer
 from app.ledger.engine import transaction
 from app.ledger.prices.actions import read_count, read_text
 from app.ledger.table import Column, read_table
+from app.ledger.users.models import Role
 from app.ledger.work import Work
 
 _COLUMNS = [
@@ -36,6 +37,7 @@ def import_customers(work: Work, text: str) -> int:
     `exempt days`: how many days from today the exemption certificate still holds. A customer whose name is
     on record already is a problem of its row.
     """
+    work.require(Role.COUNTER, Role.BENCH)
     rows, problems = read_table(text, _COLUMNS)
     if problems:
         raise Problems(problems)

@@ -90,6 +90,7 @@ def import_prices(work: Work, text: str, first_day: date) -> int:
     absent (then everybody, 1, `first_day`, no end). A row for the same code, tier, quantity and day replaces the
     earlier one.
     """
+    work.require()
     columns = [
         Column("code", read_text(80)),
         Column("description", read_text(300)),

@@ -1,0 +1,234 @@
+"""Who may do what: every use case asks for its right first, and refuses every role that lacks it.
+
+The rights are written down here, not read from the code. A new public function of the ledger that takes work has to
+be put on one of the two lists; a use case that no longer asks, or asks for another right, fails.
+"""
+
+from __future__ import annotations
+
+import ast
+import importlib
+import inspect
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, NoReturn
+
+import pytest
+
+from app.ledger.errors import NotAllowed
+from app.ledger.models import Role
+from app.ledger.work import Actor, Work
+
+LEDGER = Path(__file__).resolve().parents[2] / "app/ledger"
+NOBODY = "installer"
+"""A role that the house does not know: nothing is permitted to it."""
+EVERYBODY = (NOBODY, *Role)
+
+RIGHTS: dict[tuple[Role, ...], str] = {
+    # What a house is made of, what it costs and earns, who may log in, and every list of bittings.
+    (Role.OWNER,): """
+        benchtimes.actions: adopt_time
+        books.queries: book_rows
+        key_sheet: take_sheet
+        keysystems.correcting: correct_bitting
+        keysystems.listing: study_bitting_list
+        keysystems.records: change_records
+        keysystems.taking: take_over
+        makers.actions: import_maker set_factory_terms
+        makers.catalogue: load_catalogue
+        makers.editing: add_maker change_table
+        moving.loading: import_house
+        moving.planning: plan_house
+        moving.writing: export_house
+        prices.actions: import_prices add_price_rows import_tiers import_tax_rules set_bench_terms set_house
+        prices.editing: set_price end_price
+        prices.house_rules: set_tier set_tax_rule
+        prices.planning: put_on_record
+        prices.rules: set_rule end_rule
+        quote_rules.actions: set_quote_rules
+        specs.actions: add_spec change_spec
+        users.actions: add_user change_user set_password
+        users.login_rules: set_rules
+    """,
+    # What shows or makes a bitting, and what is done at the bench.
+    (Role.BENCH, Role.OWNER): """
+        benchtimes.actions: record_times
+        jobs.checkoff: pin_off check_off untick
+        jobs.one_cylinder: cylinder_work
+        jobs.papers: bench_work keyset_work
+        keysystems.bittings: reveal_bittings
+        keysystems.checking: check_whole_system
+        keysystems.control: add_control
+        keysystems.cross_search: seal_cross_search
+        keysystems.crosskeying: cross_key
+        keysystems.crosspricing: price_cross_keying
+        keysystems.extend_search: make_extension_ready seal_extension
+        keysystems.extending: extend_system key_single
+        keysystems.matrix: make_ready seal_access
+        keysystems.picking: pick_for_job
+        keysystems.planning: start_planned
+        pins.actions: set_stock draw_pins
+        specs.decoding: decode_key
+    """,
+    # Money is taken at the counter.
+    (Role.COUNTER, Role.OWNER): """
+        jobs.payments: take_payment
+    """,
+    # Customers, doors, quotes, jobs and pieces of keys: whoever works here.
+    (Role.COUNTER, Role.BENCH, Role.OWNER): """
+        customers.actions: add_customer change_customer add_site add_contact change_site change_contact
+        customers.importing: import_customers
+        doors.actions: change_door add_door
+        doors.bulk: change_doors
+        doors.cylinders: add_cylinder take_out
+        doors.history: undo_change
+        doors.importing: import_doors
+        doors.same: merge_doors
+        files.actions: keep_file
+        jobs.accepting: accept_quote
+        jobs.issuing: issue_quote keep_asked
+        jobs.mailing: send_quote
+        jobs.notes: add_note
+        jobs.revising: requote keep_requote
+        jobs.stages: move_job lose_quote
+        keysystems.keys_out: order_copies cut_copies issue_keys return_key return_copies lose_key retire_key
+        keysystems.losing: plan_for_loss
+        keysystems.planning: plan_for
+    """,
+}
+NO_ROLE_OF_THEIR_OWN = {
+    "a step inside a use case that has asked": """
+        customers.actions: insert_customer insert_site
+        doors.actions: upsert_door
+        events.actions: record
+        jobs.accepting: newest_revision
+        jobs.authority: require_job_authority
+        jobs.checkoff: require_checked
+        jobs.crossed_doors: cross_door
+        jobs.issuing: insert_job
+        jobs.papers: require_pinnable
+        keysystems.actions: insert_system add_system_row name_is_taken find_keyway find_master single_keyed_system
+        keysystems.actions: add_keysets
+        keysystems.auditing: audit_systems require_clean prove_no_interchange
+        keysystems.authority: require_authority
+        keysystems.bittings: require_current_key seal_bitting seal_plan
+        keysystems.carrying: carry carried
+        keysystems.control: insert_control read_control
+        keysystems.crosskeying: insert_operators
+        keysystems.drawing: plan_clear next_cuts
+        keysystems.extending: insert_extension with_neighbours
+        keysystems.keys: order_keys
+        keysystems.lost_masters: record_lost_for_job record_lost_above
+        keysystems.pinned_anew: take_ticks_back
+        makers.actions: put_keyways
+        moving.story: plan_story
+        specs.actions: refuse_breaking
+        users.actions: enter_people
+    """,
+    "a question, which saves nothing and tells no bitting; its page has its rule": """
+        jobs.deciding: choose
+        jobs.factory: factory_work
+        jobs.hardware: hardware_of
+        jobs.holders: holders_of
+        jobs.missing: questions_about facts_of
+        jobs.options: price_option working_days_until promise_from
+        jobs.papers: schedule_of
+        jobs.quoting: price_ask
+        jobs.system_fit: system_problems
+        jobs.taxing: tax_place_of tax_totals
+        keysystems.cross_search: make_cross_ready
+        keysystems.crosskeying: cross_keying_cost
+        keysystems.extending: why_not_extend
+        keysystems.listing: list_spec
+        keysystems.opened: open_system
+    """,
+    "one's own login, secrets or page, or before anybody is logged in: it asks who, not which role": """
+        jobs.issuing: keep_draft drop_draft
+        users.actions: start_house change_own_password
+        users.logins: log_in log_out
+        users.screen_pin: set_pin drop_pin
+        users.second_factor: set_factor drop_factor
+        users.sessions: begin lock unlock prove end end_by_number
+        users.tries: try_secret forgive check_own_password end_where
+    """,
+}
+# A step that asks besides, for what only some may do within a use case of everybody's.
+ASKING_STEPS = {"jobs.checkoff._tick", "jobs.stages._move"}
+
+
+def named(table: str) -> list[str]:
+    """`a.b: c d` → a.b.c, a.b.d."""
+    lines = [line.split(": ") for line in table.split("\n") if line.strip()]
+    return [f"{module.strip()}.{name}" for module, names in lines for name in names.split()]
+
+
+GRANTED = {name: roles for roles, table in RIGHTS.items() for name in named(table)}
+UNASKED = [name for table in NO_ROLE_OF_THEIR_OWN.values() for name in named(table)]
+
+
+def working_functions() -> Iterator[tuple[str, ast.FunctionDef]]:
+    """The ledger's functions that take work first, by the module's name within the ledger."""
+    for path in sorted(LEDGER.rglob("*.py")):
+        module = ".".join(path.relative_to(LEDGER).with_suffix("").parts)
+        for node in ast.parse(path.read_text("utf-8")).body:
+            if isinstance(node, ast.FunctionDef) and node.args.args:
+                first = node.args.args[0]
+                if first.annotation is not None and ast.unparse(first.annotation) == "Work":
+                    yield f"{module}.{node.name}", node
+
+
+def asks(node: ast.AST) -> bool:
+    return any(isinstance(call, ast.Call) and ast.unparse(call.func) == "work.require" for call in ast.walk(node))
+
+
+class Touched(Exception):
+    """Something was read that nobody had the right to yet, or, with the right, the use case went on to its work."""
+
+
+def touch(*_: object) -> NoReturn:
+    raise Touched
+
+
+class Untouchable:
+    """A database, a vault, an argument: whatever is done with it is told."""
+
+    __getattribute__ = touch
+    __bool__ = __call__ = __contains__ = __eq__ = __getitem__ = __hash__ = __iter__ = __len__ = touch
+    __lt__ = __le__ = __gt__ = __ge__ = touch
+
+
+def call(name: str, role: str) -> Any:
+    """Call the use case in a role, with nothing that may be touched."""
+    module, _, function = name.rpartition(".")
+    use_case = getattr(importlib.import_module(f"app.ledger.{module}"), function)
+    work = Work(Untouchable(), Untouchable(), Actor(1, "Somebody", role), datetime(2026, 3, 2, tzinfo=UTC))
+    _, *others = inspect.signature(use_case).parameters.values()
+    asked = [one for one in others if one.default is one.empty]
+    return use_case(
+        work,
+        *(Untouchable() for one in asked if one.kind is not one.KEYWORD_ONLY),
+        **{one.name: Untouchable() for one in asked if one.kind is one.KEYWORD_ONLY},
+    )
+
+
+@pytest.mark.parametrize("name", GRANTED)
+def test_a_use_case_refuses_each_role_without_its_right_and_goes_on_for_the_others(name: str) -> None:
+    for role in EVERYBODY:
+        with pytest.raises(Touched if role in GRANTED[name] else NotAllowed):
+            call(name, role)
+
+
+def test_every_function_that_takes_work_is_on_one_list() -> None:
+    public = {name for name, node in working_functions() if not node.name.startswith("_")}
+    listed = [*GRANTED, *UNASKED]
+    assert public - set(listed) == set(), "say above which roles may call these, or why they ask for none"
+    assert set(listed) - public == set(), "these are gone; take them off the list"
+    assert len(listed) == len(public)
+
+
+def test_every_question_about_a_role_is_one_of_a_use_case_on_the_list() -> None:
+    asking = {name for name, node in working_functions() if asks(node)}
+    assert asking - set(GRANTED) == ASKING_STEPS
+    everywhere = sum(path.read_text("utf-8").count("work.require(") for path in LEDGER.rglob("*.py"))
+    assert everywhere == sum(ast.unparse(node).count("work.require(") for _, node in working_functions())
