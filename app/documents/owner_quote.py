@@ -46,6 +46,7 @@ class OwnerLine:
     is_part: bool
     replaces: str
     face: str
+    price_reason: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +148,7 @@ def owner_page(snapshot: QuoteSnapshot) -> OwnerPage:
                 is_part=not line.label.isdigit(),
                 replaces=line.replaces,
                 face=line.face,
+                price_reason=line.price_reason,
             )
             for line in snapshot.lines
         ),

@@ -117,7 +117,7 @@ def test_a_job_that_was_accepted_is_not_quoted_anew(work: Work) -> None:
 
 def test_a_lines_own_day_that_has_passed_is_left_out_and_an_own_price_that_stays_is_said(work: Work) -> None:
     ask = flats(work)
-    line = replace(ask.lines[0], need_by=work.today + timedelta(days=20), unit_cents=30_00, remark="as agreed")
+    line = replace(ask.lines[0], need_by=work.today + timedelta(days=20), unit_cents=30_00, price_reason="as agreed")
     job = issued(work, replace(ask, lines=(line, RINGS)))
     shown = requote(replace(work, now=work.now + timedelta(days=25)), job)
     assert shown.problems == () and shown.ask.lines[0].need_by is None

@@ -203,7 +203,7 @@ BAD: tuple[tuple[dict[str, str], dict[str, object], str], ...] = (
     ({**PART, "part_number": "A\0B"}, {}, "cannot be written"),
     ({**PART, "maker": "NOBODY"}, {}, "Choose a maker"),
     ({**PART, "unit_price": "cheap"}, {}, "not an amount"),
-    ({**PART, "unit_price": "3.00"}, {}, "needs a remark"),
+    ({**PART, "unit_price": "3.00"}, {}, "Say why the price is not the book"),
     ({**PART, "keying": "MK", "master": "ZZ" * 20}, {}, "At most 24"),
     ({**MORTISE, "finish": "999"}, {}, "has no finish"),
     ({**MORTISE, "length": "1-3/4"}, {}, "not in the catalogue"),

@@ -95,6 +95,7 @@ def test_single_keyed_lines_alone_need_no_system() -> None:
         ("keyway", "Q" * 10_000, "10,000"),
         ("finish", "6" * 100, "100"),
         ("remark", "x" * 10_000, "10,000"),
+        ("price_reason", "x" * 10_000, "10,000"),
         ("keying", "XYZ", "Choose how"),
         ("type", "round", "Choose mortise"),
         ("keyway", "AQ\x001", "cannot be written"),
@@ -180,7 +181,15 @@ ASKS = (
             ),
             LineAsk(LineKind.REKEY, 3, attributes=CylinderAttributes("rim", None, 5, 6, "AQ1"), remark="both sides"),
             LineAsk(LineKind.KEYS, 3, symbol="AA", attributes=CylinderAttributes("", keyway="AQ1"), keys_each=0),
-            LineAsk(LineKind.HARDWARE, 1, price_code="RING-SET", keys_each=0, unit_cents=1050, remark="as agreed"),
+            LineAsk(
+                LineKind.HARDWARE,
+                1,
+                price_code="RING-SET",
+                keys_each=0,
+                unit_cents=1050,
+                remark="painted",
+                price_reason="as agreed",
+            ),
             LineAsk(LineKind.TRIP, 1, price_code="TRIP", keys_each=0),
         ),
         site_id=4,
@@ -216,6 +225,12 @@ def test_a_number_that_says_more_than_the_boxes_comes_back_by_its_number() -> No
     zero = replace(CYLINDER, keying="zero-bitted")
     asked = LineAsk(LineKind.CYLINDER, 2, "ARD", "A18M-Q1-66.SC+Z", zero)
     assert typed_from_ask(QuoteAsk(1, (asked,)), "t").lines[0].part_number == "A18M-Q1-66.SC+Z"
+
+
+def test_a_draft_of_an_earlier_version_has_its_reason_in_its_own_box() -> None:
+    rows = [{"kind": "hardware", "unit_price": "4.00", "remark": "as agreed"}, {"kind": "hardware", "remark": "red"}]
+    typed = from_draft({"lines": rows}, "t")
+    assert [(line.price_reason, line.remark) for line in typed.lines] == [("as agreed", ""), ("", "red")]
 
 
 def test_pressing_adds_copies_and_removes_lines() -> None:

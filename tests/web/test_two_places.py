@@ -75,5 +75,5 @@ def test_it_is_issued_printed_and_revised(client_as: ClientAs, session: Session)
 
 
 def test_the_restricted_keyway_is_a_risk_that_the_counter_reads(client_as: ClientAs) -> None:
-    line = {**PART, "part_number": "A18M-Q6-66.SC", "unit_price": "30", "remark": "asked the maker"}
+    line = {**PART, "part_number": "A18M-Q6-66.SC", "unit_price": "30", "price_reason": "asked the maker"}
     assert "Keyway AQ6 needs its owner's written order." in worked_out(client_as(Role.COUNTER), line)

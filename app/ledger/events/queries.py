@@ -4,6 +4,7 @@ from __future__ import annotations
 
 __all__ = [
     "CLOCK_ACCEPTED",
+    "OVERRIDES",
     "EventTold",
     "clock_is_back",
     "events_about",
@@ -31,6 +32,8 @@ _LOOKED_AT = 200  # events; a task of the night may have written some by the wro
 
 # Which kinds of events are for whom; all others are for everybody who may open the record.
 _FOR_OWNER = ("keying overridden",)
+OVERRIDES = (*_FOR_OWNER, "authority overridden", "keyed under a lost key")
+"""Kinds whose words give the reason for an override: for the house's pages, not for what goes out of it."""
 _FOR_BENCH = ("bittings revealed",)
 
 

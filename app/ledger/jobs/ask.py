@@ -2,9 +2,19 @@
 
 from __future__ import annotations
 
-__all__ = ["KeyingInstruction", "LineAsk", "LineKind", "QuoteAsk", "SystemAsk", "ask_from_json", "ask_to_json"]
+__all__ = [
+    "KeyingInstruction",
+    "LineAsk",
+    "LineKind",
+    "QuoteAsk",
+    "SystemAsk",
+    "ask_from_json",
+    "ask_to_json",
+    "old_price_reason",
+]
 
 import dataclasses
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -80,8 +90,9 @@ class LineAsk:
     cylinder: maker_code and attributes. part number: maker_code ("" looks at every maker) and part_number.
     rekey: attributes (type, chambers and keyway of the customer's cylinders). keys: attributes.keyway, or a
     keyset by `symbol` of an existing system. hardware, labour, trip: price_code.
-    unit_cents: a price typed by the counter instead of the book's; it needs a remark. need_by: a day of the
-    line's own, so that it may be keyed apart from the rest of the job.
+    unit_cents: a price typed by the counter instead of the book's; it needs price_reason, which the house alone
+    reads. remark: printed with the line. need_by: a day of the line's own, so that it may be keyed apart from the
+    rest of the job.
     replaces: the cylinder that is on the door now, by part number or maker, and replaces_finish its finish; ""
     where none is replaced. face_asked: what the customer was told of the change, face_answer: agreed, refused
     or "" while nobody has asked. fit: what was said of the door, by the page's boxes, so that they can be filled
@@ -105,6 +116,7 @@ class LineAsk:
     face_asked: str = ""
     face_answer: str = ""
     fit: tuple[tuple[str, str], ...] = ()
+    price_reason: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,6 +189,19 @@ def ask_from_json(given: dict[str, Any]) -> QuoteAsk:
             "answers": tuple((code, why) for code, why in given.get("answers", ())),
         }
     )
+
+
+def old_price_reason(row: Mapping[str, Any]) -> str:
+    """Why a line of an earlier release has a price of its own: it stood in the remark; "" of this release's lines.
+
+    >>> old_price_reason({"unit_cents": 900, "remark": "as agreed"})
+    'as agreed'
+    >>> old_price_reason({"unit_cents": 900, "remark": "both sides", "price_reason": "as agreed"})
+    ''
+    """
+    if row.get("unit_cents") is None or "price_reason" in row:
+        return ""
+    return str(row.get("remark", ""))
 
 
 def _attributes(given: dict[str, Any] | None) -> CylinderAttributes | None:

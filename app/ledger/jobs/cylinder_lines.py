@@ -14,6 +14,8 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.doors.models import Cylinder, CylinderOperator, CylinderState, Door, Lock
+from app.ledger.jobs.ask import old_price_reason
+from app.ledger.jobs.models import JobLine
 from app.ledger.jobs.schedule import ScheduleKeyset, ScheduleRow
 from app.ledger.keysystems.models import Key, Keyset, KeySystem, Level
 from app.ledger.keysystems.queries import chain_of, symbol_on
@@ -24,6 +26,7 @@ class CylinderLine(NamedTuple):
     """One cylinder with its door; a cylinder without one has None for what the door would say."""
 
     id: int
+    line_number: int | None
     keyset_id: int | None
     is_nmk: bool
     position: str
@@ -131,8 +134,10 @@ class JobCylinders:
 
 
 def job_cylinders(session: Session, job_id: int) -> JobCylinders:
-    """A job's cylinders and their keysets: four queries, however many. Opens no bitting."""
+    """A job's cylinders and their keysets: at most five queries, however many. Opens no bitting."""
     lines = [CylinderLine._make(row) for row in read(session, _LINES, {"job": job_id})]
+    if any(line.remarks for line in lines):
+        lines = _without_price_reasons(session, job_id, lines)
     counts = key_counts(session, job_id)
     ids = {line.keyset_id for line in lines if line.keyset_id is not None} | set(counts)
     crossed: dict[int, list[int]] = {}
@@ -147,6 +152,15 @@ def job_cylinders(session: Session, job_id: int) -> JobCylinders:
     return JobCylinders(lines, by_id, crossed, counts, [SystemLine(*system) for system in names.items()])
 
 
+def _without_price_reasons(session: Session, job_id: int, lines: list[CylinderLine]) -> list[CylinderLine]:
+    """Without what jobs accepted in earlier releases have as a remark: why the line had a price of its own."""
+    reasons = {number: old_price_reason(ask) for number, ask in read(session, _ASKS, {"job": job_id})}
+    return [
+        line._replace(remarks="") if line.remarks and line.remarks == reasons.get(line.line_number) else line
+        for line in lines
+    ]
+
+
 def key_counts(session: Session, job_id: int) -> dict[int, int]:
     """Keyset id → how many keys of it come with the job."""
     return {row[0]: row[1] for row in read(session, _COUNTS, {"job": job_id})}
@@ -157,6 +171,7 @@ _JOB: sa.BindParameter[int] = sa.bindparam("job", type_=sa.Integer)
 _LINES = (
     sa.select(
         Cylinder.id,
+        Cylinder.line_number,
         sa.type_coerce(Cylinder.keyset_id, sa.Integer),
         Cylinder.is_nmk,
         Cylinder.position,
@@ -182,6 +197,7 @@ _CROSSED = (
     .where(Cylinder.job_id == _JOB)
     .order_by(CylinderOperator.id)
 )
+_ASKS = sa.select(JobLine.number, JobLine.ask).where(JobLine.job_id == _JOB)
 _COUNTS = sa.select(Key.keyset_id, sa.func.count()).where(Key.job_id == _JOB).group_by(Key.keyset_id)
 _KEYSETS = (
     sa.select(

@@ -73,7 +73,7 @@ def price_ask(work: Work, ask: QuoteAsk, customer: Customer | None = None) -> Pr
     for place, line in enumerate(ask.lines):
         try:
             found = resolver.resolve(line)
-            _check_remark(line)
+            _check_texts(line)
             resolved.append(found)
             problems += [Problem(f"lines.{place}.{told.field}", told.message) for told in found.problems]
         except BitternError as error:
@@ -157,9 +157,10 @@ def _header_problems(work: Work, ask: QuoteAsk) -> list[Problem]:
     return problems
 
 
-def _check_remark(line: LineAsk) -> None:
-    if len(line.remark) > 500:
-        raise BitternError("remark", f"At most 500 characters fit here; this has {len(line.remark):,}.")
+def _check_texts(line: LineAsk) -> None:
+    for field, text in (("remark", line.remark), ("price_reason", line.price_reason)):
+        if len(text) > 500:
+            raise BitternError(field, f"At most 500 characters fit here; this has {len(text):,}.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,6 +254,7 @@ def _draft(label: str, kind: str, found: Resolved, words: str, quantity: int, un
             remark=line.remark,
             replaces=found.replaces,
             face=told_customer(line.face_asked, line.face_answer),
+            price_reason=line.price_reason if line.unit_cents is not None else "",
         ),
     )
 

@@ -77,8 +77,10 @@ class Resolver:
         found = by_kind.get(line.kind, self._priced)(line)
         if line.unit_cents is None:
             return found
-        if not line.remark.strip():
-            raise BitternError("remark", "A price of your own needs a remark that says why.")
+        if not line.price_reason.strip():
+            raise BitternError(
+                "price_reason", "Say why the price is not the book's; the house alone reads it, no paper prints it."
+            )
         return replace(found, unit_cents=line.unit_cents)
 
     def _cylinder(self, line: LineAsk) -> Resolved:
@@ -145,7 +147,7 @@ class Resolver:
             raise BitternError(
                 "unit_price",
                 f"{maker.name} {reading.part_number} is a legal number, but it is not in the catalogue: "
-                "ask the maker for the price and enter it, with a remark.",
+                "ask the maker for the price and enter it, with the reason.",
             )
         attributes = (item_attributes(item) if item else None) or reading.attributes
         old = replacing(self._makers, line, replace(attributes, maker=maker.name))

@@ -23,6 +23,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from app.ledger.jobs.ask import old_price_reason
+
 
 @dataclass(frozen=True, slots=True)
 class HouseHead:
@@ -52,6 +54,7 @@ class SnapshotLine:
     remark: str = ""
     replaces: str = ""  # the cylinder that is on the door now
     face: str = ""  # that the customer was told of the change of face, and agreed
+    price_reason: str = ""  # why the price is the counter's own; never on a customer's paper
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +141,9 @@ class AskedQuestion:
 
 @dataclass(frozen=True, slots=True)
 class QuoteSnapshot:
-    """Everything a quote revision says. Customer's papers show no cost, no way's total, no override reason."""
+    """Everything a quote revision says. Customer's papers show no cost, no way's total, no reason of an
+    override or of a price of the counter's own.
+    """
 
     house: HouseHead
     job_number: int
@@ -185,8 +190,24 @@ def snapshot_hash(text: str) -> str:
 
 def read_snapshot(text: str) -> QuoteSnapshot:
     """The snapshot that `write_snapshot` wrote."""
-    found: QuoteSnapshot = _build(QuoteSnapshot, json.loads(text))
+    found: QuoteSnapshot = _build(QuoteSnapshot, _with_reasons_apart(json.loads(text)))
     return found
+
+
+def _with_reasons_apart(given: dict[str, Any]) -> dict[str, Any]:
+    """Quotes issued before `price_reason` was: the remark on a price of the counter's own was the reason for it."""
+    asked = given["ask"].get("lines", [])
+    own = {str(number) for number, row in enumerate(asked, start=1) if old_price_reason(row)}
+    if not own:
+        return given
+    for row in asked:
+        if reason := old_price_reason(row):
+            row.update(price_reason=reason, remark="")
+    for offer in filter(None, (given, given.get("option_b"))):
+        for line in offer["lines"]:
+            if line["label"] in own:
+                line.update(price_reason=line.get("remark", ""), remark="")
+    return given
 
 
 def _plain(value: object) -> str:

@@ -48,6 +48,7 @@ LINE_LABELS: Mapping[str, str] = {
     "master": "Under master",
     "keys_each": "Keys each",
     "unit_price": "Own price",
+    "price_reason": "Why this price",
     "need_by": "Its own day",
     "remark": "Remark",
     "replaces": "On the door now",

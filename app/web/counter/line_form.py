@@ -68,6 +68,7 @@ def read_line(typed: TypedLine, known: Knowledge, notes: Notes) -> LineAsk:
         symbol=short(typed.symbol, "symbol", 24, notes) if sort is LineKind.KEYS else "",
         unit_cents=cents(typed.unit_price, notes),
         remark=short(typed.remark, "remark", 500, notes),
+        price_reason=short(typed.price_reason, "price_reason", 500, notes),
         need_by=day(typed.need_by, "need_by", notes) if is_keyed else None,
         **_replaced(typed, sort, notes),
         fit=_fit(typed, sort, notes),

@@ -63,6 +63,7 @@ def _line(key: int, line: LineAsk) -> TypedLine:
         unit_price=f"{line.unit_cents // 100}.{line.unit_cents % 100:02d}" if line.unit_cents is not None else "",
         need_by=line.need_by.isoformat() if line.need_by else "",
         remark=line.remark,
+        price_reason=line.price_reason,
         replaces=line.replaces,
         replaces_finish=line.replaces_finish,
         face_asked=line.face_asked,

@@ -45,6 +45,7 @@ class TypedLine:
     master: str = ""
     keys_each: str = "2"
     unit_price: str = ""
+    price_reason: str = ""  # for the house alone
     remark: str = ""
     need_by: str = ""
     replaces: str = ""  # what is on the door now: a part number, or a maker
@@ -198,12 +199,19 @@ def from_draft(kept: Mapping[str, Any], token: str) -> TypedPage:
     rows = kept.get("lines")
     lines = [
         TypedLine(key, **{name: _clean(str(row[name])) for name in _LINE_FIELDS if row.get(name) is not None})
-        for key, row in enumerate(rows if isinstance(rows, list) else [])
+        for key, row in enumerate(map(_with_reason_apart, rows) if isinstance(rows, list) else [])
         if isinstance(row, dict) and "kind" in row
     ]
     said = kept.get("answers")
     pairs = [(str(code), str(why)) for code, why in said.items()] if isinstance(said, dict) else []
     return TypedPage(**{**head, "token": token}, answers=_answers(pairs), lines=tuple(lines[:MOST_POSTED]))
+
+
+def _with_reason_apart(row: Any) -> Any:
+    """A line of an earlier version's draft: the remark on its own price was the reason, which no paper prints now."""
+    if isinstance(row, dict) and row.get("unit_price") and "price_reason" not in row:
+        return {**row, "price_reason": row.get("remark"), "remark": ""}
+    return row
 
 
 def _clean(value: str) -> str:

@@ -17,8 +17,9 @@ from flask import render_template
 
 from app.errors import BitternError
 from app.ledger.errors import LedgerBusy, NotAllowed
-from app.ledger.events.queries import EventTold, events_of_job
+from app.ledger.events.queries import OVERRIDES, events_of_job
 from app.ledger.files.queries import files_of_job, read_content
+from app.ledger.users.models import Role
 from app.web.papers.catalogue import papers_of
 from app.web.papers.source import JobSource
 
@@ -89,7 +90,10 @@ def _put(archive: zipfile.ZipFile, name: str, content: bytes, moment: tuple[int,
 
 def _index(source: JobSource, lines: list[FolderLine]) -> str:
     work, job = source.work, source.job
-    story: tuple[EventTold, ...] = tuple(events_of_job(work.session, job.id, work.actor.role, _MOST_STORY))
+    story = events_of_job(work.session, job.id, work.actor.role, _MOST_STORY)
+    # A folder is sent on: only the owner's own copy gives the reasons for overrides.
+    if work.actor.role is not Role.OWNER:
+        story = [event for event in story if event.kind not in OVERRIDES]
     return render_template(
         "papers/index.html",
         job=job,
