@@ -10,6 +10,8 @@ from datetime import date, timedelta
 
 import sqlalchemy as sa
 
+from app.ledger.jobs.checkoff import check_off, pin_off
+from app.ledger.jobs.stages import move_job
 from app.ledger.keysystems.bittings import seal_bitting
 from app.ledger.models import Cylinder, Door, Job, Key, Keyset, KeyState, KeySystem, Level, Stage
 from app.ledger.work import Work
@@ -67,6 +69,21 @@ def keyed_job(work: Work, stage: Stage = Stage.ON_THE_BENCH, promised_on: date |
     )
     work.session.commit()
     return Keyed(job, system, doors, cylinders)
+
+
+def tick_off(work: Work, job: Job) -> None:
+    """Each of the job's cylinders is pinned and checked."""
+    every = work.session.scalars(sa.select(Cylinder.id).where(Cylinder.job_id == job.id)).all()
+    pin_off(work, job.number, every)
+    check_off(work, job.number, every)
+
+
+def walk(work: Work, job: Job, *stages: Stage) -> None:
+    """Move a job from stage to stage, its cylinders ticked off before 'All checked'."""
+    for stage in stages:
+        if stage is Stage.CHECKED:
+            tick_off(work, job)
+        move_job(work, job.id, job.version, stage)
 
 
 def bitting_in(text: str) -> str | None:

@@ -19,6 +19,7 @@ from app.ledger.customers.actions import CustomerForm
 from app.ledger.doors.paste import DoorRow, read_doors
 from app.ledger.jobs.accepting import AcceptForm, accept_quote
 from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk, SystemAsk
+from app.ledger.jobs.checkoff import check_off, pin_off
 from app.ledger.jobs.issuing import IssueForm, issue_quote
 from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.replacing import AGREED
@@ -82,6 +83,10 @@ def _accept(work: Work, job: Job, by: str, po: str = "", doors: tuple[DoorRow, .
 
 def _move(work: Work, job: Job, *stages: Stage, reason: str = "") -> None:
     for stage in stages:
+        if stage is Stage.CHECKED:
+            every = [cylinder.id for cylinder in job.cylinders]
+            pin_off(work, job.number, every)
+            check_off(work, job.number, every)
         move_job(work, job.id, job.version, stage, reason if stage in (Stage.LOST, Stage.CANCELLED) else "")
 
 

@@ -133,8 +133,16 @@ def test_the_bench_pins_checks_and_readies_it(enter: Enter, served: Served, shop
     reveals = session.scalars(sa.select(Event).where(Event.kind == "bittings revealed")).all()
     assert [event.actor_name for event in reveals] == ["Bram", "Bram"]
     page.goto(served.url("/jobs/1001"))
-    for button in ("Put on the bench", "All checked", "Ready"):
-        page.get_by_role("button", name=re.compile(button, re.I)).first.click()
+    page.get_by_role("button", name="Put on the bench").click()
+    page.get_by_role("button", name="All checked").click()
+    expect(page.get_by_role("alert")).to_contain_text("2 of this job's cylinders are not ticked off as checked")
+    page.get_by_role("link", name="Bench page").click()
+    for how in ("pinned", "checked"):
+        for box in page.locator("input[name=cylinders]").all():
+            box.check()
+        page.get_by_role("button", name=f"Ticked are {how}").click()
+    page.get_by_role("button", name="All checked: move on").click()
+    page.get_by_role("button", name="Ready to hand over").click()
     expect(page.get_by_text("ready", exact=True).first).to_be_visible()
     session.rollback()  # what this session read before is an older look at the database
     assert session.scalars(sa.select(Job.stage)).one() == "ready"

@@ -37,6 +37,7 @@ from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.models import Bitting, Cylinder, CylinderOperator, Door, Event, Key, Keyset, KeyState, KeySystem, Role
 from app.ledger.work import Work
 from app.pricing import KeyingKind
+from tests.keyed import walk
 from tests.ledger.conftest import by, customer_id
 
 MORTISE = CylinderAttributes("mortise", Fraction(9, 8), 6, 6, "AQ1", "standard", None, "626")
@@ -344,8 +345,7 @@ def test_from_approved_to_closed(work: Work) -> None:
     accept(work, job, openings(2))
     with pytest.raises(LedgerError, match="can go to"):
         move_job(work, job.id, job.version, Stage.HANDED_OVER)
-    for stage in (Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER, Stage.CLOSED):
-        move_job(work, job.id, job.version, stage)
+    walk(work, job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER, Stage.CLOSED)
     assert set(work.session.scalars(sa.select(Key.state))) == {KeyState.OUT}
     moves = work.session.scalars(sa.select(Event.summary).where(Event.kind == "stage moved")).all()
     assert moves[0] == "approved → on the bench" and moves[-1] == "handed over → closed"
@@ -354,11 +354,10 @@ def test_from_approved_to_closed(work: Work) -> None:
 def test_a_rekeyed_door_keeps_the_cylinder_that_was_there(work: Work) -> None:
     first = issued(work, flats(work, 1, keyed_at="shop", override_reason="soon"))
     accept(work, first, openings(1))
-    for stage in (Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER):
-        move_job(work, first.id, first.version, stage)
+    road = (Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
+    walk(work, first, *road)
     second = keyed_again(work, first)
-    for stage in (Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER):
-        move_job(work, second.id, second.version, stage)
+    walk(work, second, *road)
     door = work.session.scalars(sa.select(Door)).one()
     work.session.refresh(door)
     assert [cylinder.state.value for cylinder in door.cylinders] == ["removed", "fitted"]
@@ -494,7 +493,6 @@ def test_the_later_job_handed_over_first_leaves_the_other_jobs_cylinder_to_come(
     road = (Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
     door = work.session.scalars(sa.select(Door)).one()
     for job, states in ((second, ["ordered", "fitted"]), (first, ["fitted", "removed"])):
-        for stage in road:
-            move_job(work, job.id, job.version, stage)
+        walk(work, job, *road)
         work.session.expire_all()
         assert [cylinder.state.value for cylinder in door.cylinders] == states

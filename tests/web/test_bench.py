@@ -16,7 +16,7 @@ from app.ledger.work import Work
 from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient
-from tests.keyed import BITTINGS, Keyed, bitting_in, keyed_job
+from tests.keyed import BITTINGS, Keyed, bitting_in, keyed_job, tick_off
 
 ClientAs = Callable[[Role | None], FormClient]
 
@@ -175,6 +175,7 @@ def test_a_house_that_wants_it_gets_a_second_person(work: Work, keyed: Keyed, cl
     move = {"version": keyed.job.version, "to": "checked"}
     early = client.post(f"/jobs/{keyed.job.number}/move", data=move)
     assert early.status_code == 422 and "2 of this job&#39;s cylinders are not ticked off" in early.text
+    assert "second person to check each" in early.text
     assert states(work, keyed) == [CylinderState.PINNED] * 2
     assert client_as(Role.OWNER).post(f"{address}/ticks", data=ticked(keyed, "checked", 0, 1)).status_code == 303
     assert client.post(f"/jobs/{keyed.job.number}/move", data=move).status_code == 303
@@ -252,6 +253,49 @@ def test_from_pinned_to_moved_on(work: Work, keyed: Keyed, client_as: ClientAs) 
     assert keyed.job.stage is Stage.CHECKED
 
 
+def test_unticked_cylinders_stop_all_checked_and_are_named(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
+    """In any house, whether it wants a second check or not; the page it is pressed on is the bench's or the job's."""
+    keyed.cylinders[1].door_id, keyed.cylinders[1].line_number = None, 3
+    factories.CylinderFactory(
+        job_id=keyed.job.id, door=keyed.doors[0], position="inside", keyset=keyed.cylinders[0].keyset
+    )
+    work.session.commit()
+    client, address = client_as(Role.BENCH), f"/bench/jobs/{keyed.job.number}"
+    move = {"version": keyed.job.version, "to": "checked"}
+    assert "All checked: move on" in client.get(address).text
+    refused = client.post(f"/jobs/{keyed.job.number}/move", data=move)
+    assert refused.status_code == 422
+    said = "3 of this job&#39;s cylinders are not ticked off as checked: F1, line 3, no door, F1 inside. The bench"
+    assert said in refused.text
+    client.post(f"{address}/ticks", data=ticked(keyed, "pinned", 0, 1))
+    client.post(f"{address}/ticks", data=ticked(keyed, "checked", 0))
+    refused = client.post(f"/jobs/{keyed.job.number}/move", data=move)
+    assert "2 of this job&#39;s cylinders are not ticked off as checked: line 3, no door, F1 inside." in refused.text
+    work.session.rollback()
+    work.session.refresh(keyed.job)
+    assert keyed.job.stage is Stage.ON_THE_BENCH and states(work, keyed) == [
+        CylinderState.CHECKED,
+        CylinderState.PINNED,
+    ]
+    keys = set(work.session.scalars(sa.select(Key.state)))
+    assert keys == {KeyState.ORDERED}
+
+
+def test_what_the_shop_does_not_key_needs_no_tick(work: Work, client_as: ClientAs) -> None:
+    """Cylinders without pins, a job that the factory keys, a job of hardware alone."""
+    keyed = keyed_job(work)
+    factories.CylinderFactory(job_id=keyed.job.id, keyset=None, door=None)
+    factory = factories.JobFactory(number=7, stage=Stage.ON_THE_BENCH, keyed_at="factory")
+    factories.CylinderFactory(job_id=factory.id, door=None, keyset=keyed.cylinders[0].keyset)
+    bare = factories.JobFactory(number=8, stage=Stage.ON_THE_BENCH, keyed_at="")
+    client = client_as(Role.BENCH)
+    client.post(f"/bench/jobs/{keyed.job.number}/ticks", data=ticked(keyed, "pinned", 0, 1))
+    client.post(f"/bench/jobs/{keyed.job.number}/ticks", data=ticked(keyed, "checked", 0, 1))
+    for job in (keyed.job, factory, bare):
+        moved = client.post(f"/jobs/{job.number}/move", data={"version": job.version, "to": "checked"})
+        assert moved.status_code == 303, job.number
+
+
 def test_a_lost_master_is_told_wherever_one_keys_under_it(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
     pages = {
         Role.OWNER: [f"/bench/jobs/{keyed.job.number}", f"/key-systems/{keyed.system.id}"],
@@ -297,7 +341,13 @@ def test_a_cylinder_cross_keyed_after_its_check_is_pinned_and_checked_anew(
     cross_key(work, keyed.cylinders[0].id, ["2AA"])
     assert states(work, keyed) == [CylinderState.ORDERED, CylinderState.CHECKED]
     assert "1 not ticked off as checked yet" in owner.get(address).text
-    owner.post(f"/jobs/{keyed.job.number}/move", data={"version": keyed.job.version, "to": "checked"})
+    move = {"version": keyed.job.version, "to": "checked"}
+    early = owner.post(f"/jobs/{keyed.job.number}/move", data=move)
+    assert (
+        early.status_code == 422 and "1 of this job&#39;s cylinders is not ticked off as checked: F1." in early.text
+    )
+    tick_off(work, keyed.job)
+    assert owner.post(f"/jobs/{keyed.job.number}/move", data=move).status_code == 303
     with pytest.raises(LedgerError, match="is checked: move it back on to the bench first"):
         cross_key(work, keyed.cylinders[1].id, ["1AA"])
 

@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 
 from app.cli import main
 from app.config import Config
-from app.ledger.models import Customer, Job, QuoteRevision, Role, Stage
+from app.ledger.models import Customer, Cylinder, Job, QuoteRevision, Role, Stage
 from app.pricing import IssuedQuote, PaymentReceived
 from tests.conftest import NOW
 from tests.factories import FormClient
@@ -52,7 +52,11 @@ def closed_job(owned: FormClient, session: Session) -> Job:
         form = {"kind": kind, "cents": amount, "means": "cash", "received_on": "2026-11-25", "note": note}
         answer = owned.post("/jobs/1001/payments", data={**form, "version": there})
         assert answer.status_code == 303, unescape(answer.text)
-    for stage in (Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER, Stage.CLOSED):
+    assert owned.post("/jobs/1001/move", data={"version": version(), "to": "on the bench"}).status_code == 303
+    cylinders = session.scalars(sa.select(Cylinder.id)).all()
+    for how in ("pinned", "checked"):
+        assert owned.post("/bench/jobs/1001/ticks", data={"as": how, "cylinders": cylinders}).status_code == 303
+    for stage in (Stage.CHECKED, Stage.READY, Stage.HANDED_OVER, Stage.CLOSED):
         moved = owned.post("/jobs/1001/move", data={"version": version(), "to": stage.value, "reason": "as agreed"})
         assert moved.status_code == 303
     session.rollback()

@@ -18,7 +18,7 @@ from app.ledger.work import Work
 from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient
-from tests.keyed import bitting_in, counted, keyed_job
+from tests.keyed import bitting_in, counted, keyed_job, tick_off
 
 ClientAs = Callable[[Role | None], FormClient]
 TODAY = NOW.date()
@@ -165,6 +165,7 @@ def test_a_stage_is_moved_by_its_button(work: Work, client_as: ClientAs) -> None
     client = client_as(Role.BENCH)
     address = f"/jobs/{keyed.job.number}"
     assert 'value="checked"' in client.get(address).text
+    tick_off(work, keyed.job)
     answer = client.post(f"{address}/move", data={"version": keyed.job.version, "to": "checked"})
     assert answer.status_code == 303 and answer.location == address
     assert reread(work, keyed.job).stage is Stage.CHECKED
@@ -221,6 +222,7 @@ def test_a_move_from_an_older_page_is_stale_and_keeps_what_was_typed(
 
 def test_two_people_move_one_job_and_the_second_is_told(work: Work, client_as: ClientAs) -> None:
     keyed = keyed_job(work)
+    tick_off(work, keyed.job)
     version = keyed.job.version
     address = f"/jobs/{keyed.job.number}/move"
     assert client_as(Role.BENCH).post(address, data={"version": version, "to": "checked"}).status_code == 303

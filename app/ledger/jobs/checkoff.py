@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.doors.models import Cylinder, CylinderState
+from app.ledger.doors.models import Cylinder, CylinderState, Door
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound
 from app.ledger.events.actions import record
@@ -24,6 +24,7 @@ from app.ledger.work import Work
 
 PINNED = "cylinders pinned"
 CHECKED = "cylinders checked"
+_NAMED = 12  # cylinders that a refusal names
 
 
 def pin_off(work: Work, job_number: int, cylinder_ids: Collection[int]) -> int:
@@ -115,8 +116,8 @@ def _require_somebody_else(work: Work, job: Job, cylinders: Sequence[Cylinder]) 
 
 
 def require_checked(work: Work, job: Job) -> None:
-    """LedgerError when the house wants a second check and a keyed cylinder of the job has not had it."""
-    if not wants_second_check(work.session):
+    """LedgerError on `stage`, naming them, when cylinders that the shop keys are not ticked off as checked."""
+    if "shop" not in job.keyed_at:
         return
     sent = sent_cylinders(work.session, job)
     left = [
@@ -124,12 +125,24 @@ def require_checked(work: Work, job: Job) -> None:
         for one in job.cylinders
         if one.keyset_id is not None and one.id not in sent and one.state is not CylinderState.CHECKED
     ]
-    if left and "shop" in job.keyed_at:
-        raise LedgerError(
-            "stage",
-            f"{len(left)} of this job's cylinders are not ticked off as checked; this house wants a second person "
-            "to check each of them.",
-        )
+    if not left:
+        return
+    named = ", ".join(_where(work, one) for one in left[:_NAMED])
+    more = f" and {len(left) - _NAMED} more" if len(left) > _NAMED else ""
+    by = ": this house wants a second person to check each" if wants_second_check(work.session) else ""
+    raise LedgerError(
+        "stage",
+        f"{len(left)} of this job's cylinders {'is' if len(left) == 1 else 'are'} not ticked off as checked: "
+        f"{named}{more}. The bench ticks them on the job's bench page{by}.",
+    )
+
+
+def _where(work: Work, cylinder: Cylinder) -> str:
+    """A cylinder as somebody finds it: by its opening number, or by its line where it is for no door."""
+    door = work.session.get(Door, cylinder.door_id) if cylinder.door_id is not None else None
+    if door is None:
+        return f"line {cylinder.line_number}, no door" if cylinder.line_number else "one without a door"
+    return door.opening_number + (f" {cylinder.position}" if cylinder.position != "outside" else "")
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,7 +59,7 @@ def move_job(work: Work, job_id: int, version: int, to: Stage, reason: str = "",
 
     Lost and cancelled need a reason. The bench needs the written authority of each key system's owner of record,
     or, of the house's owner, an `override_reason`. Checked may be set by bench and owner only, and only
-    with every cylinder checked where the house wants a second check. Handing over puts the job's
+    with every cylinder that the shop keys ticked off as checked. Handing over puts the job's
     cylinders on their doors (those there before count as removed) and its keys in the customer's hands.
     """
     work.require(Role.COUNTER, Role.BENCH)
