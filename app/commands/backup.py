@@ -87,13 +87,6 @@ def _secret_of(config: Config, path: Path, from_stdin: bool, file: Path | None) 
     return _passphrase(from_stdin, file, new=False) if asks else house_secret(house_vault(config))
 
 
-def _require_house(config: Config) -> None:
-    """Before anything is asked: a house in PostgreSQL is told so, and no empty house is made to be copied."""
-    file = database_file(config)
-    if not file.exists():
-        raise BackupError("database", f"There is no database at {file}. Is BITTERN_INSTANCE set as for serving?")
-
-
 def _say_made(made: Made) -> None:
     click.echo(f"{made.path}: {made.size:,} bytes, read back whole. {_holds(made.report)}")
 
@@ -111,7 +104,7 @@ def make(folder: Path, house_key: bool, passphrase_stdin: bool, passphrase_file:
     """Make one sealed backup in a folder, while others work. The sealing key is not in it: keep its copy apart."""
     with refusing():
         config = Config.from_environment()
-        _require_house(config)
+        database_file(config)  # a house in PostgreSQL is told so before anything is asked
         with open_house(config) as ledger:
             secret = _new_secret(config, house_key, passphrase_stdin, passphrase_file)
             _say_made(make_backup(config, ledger, _HOUSE, folder, secret))
@@ -126,7 +119,7 @@ def daily(folder: Path, keep: int, house_key: bool, passphrase_stdin: bool, pass
     """Make today's copy and remove daily copies beyond the newest KEEP. For cron or a systemd timer."""
     with refusing():
         config = Config.from_environment()
-        _require_house(config)
+        database_file(config)  # a house in PostgreSQL is told so before anything is asked
         with open_house(config) as ledger:
             secret = _new_secret(config, house_key, passphrase_stdin, passphrase_file)
             today = datetime.now().astimezone().date()

@@ -18,6 +18,7 @@ from app.ledger.engine import transaction
 from app.ledger.events.actions import first_broken_link, missing_at_the_end, record
 from app.ledger.events.models import Event
 from app.ledger.events.queries import CLOCK_ACCEPTED, clock_is_back
+from app.ledger.opening import is_first_start
 from app.ledger.opening import migrate as migrate_database
 from app.ledger.users.models import Role
 from app.ledger.work import Actor
@@ -31,11 +32,16 @@ group.add_command(import_file)
 
 @group.command("serve")
 def serve() -> None:
-    """Serve the pages until Ctrl-C. A new database is made; an old one is refused until it is migrated."""
+    """Serve the pages until Ctrl-C. The first start makes an empty house, where neither database nor key is there.
+
+    A database of an older release is refused until it is upgraded.
+    """
     from app import create_app  # the web is loaded only when it is served
 
     with refusing():
         config = settled(Config.from_environment())
+        if is_first_start(config):
+            migrate_database(config)
         with open_house(config) as ledger:
             with ledger.sessions() as session:
                 trouble = clock_is_back(session, datetime.now(UTC))
@@ -69,7 +75,10 @@ def clock(accept: bool) -> None:
 
 @group.command("migrate")
 def migrate() -> None:
-    """Bring an empty or a draft database to this release's tables. For a house in use: bittern upgrade."""
+    """Make an empty house, or bring a draft database to this release's tables.
+
+    For a house in use: bittern upgrade.
+    """
     with refusing():
         config = Config.from_environment()
         migrate_database(config)

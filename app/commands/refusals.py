@@ -11,7 +11,7 @@ import click
 
 from app.config import Config
 from app.errors import BitternError
-from app.ledger.opening import Ledger, is_empty, migrate, open_ledger
+from app.ledger.opening import Ledger, open_ledger
 
 
 @contextmanager
@@ -26,10 +26,8 @@ def refusing() -> Iterator[None]:
 
 @contextmanager
 def open_house(config: Config) -> Iterator[Ledger]:
-    """The house's ledger for the block. An empty database is brought to the newest migration; an old one is not."""
+    """The house's ledger for the block. Where there is no house none is made: the refusal names what makes one."""
     with refusing():
-        if is_empty(config):
-            migrate(config)
         ledger = open_ledger(config)
         try:
             yield ledger

@@ -13,9 +13,11 @@ import sqlalchemy as sa
 from app.commands.refusals import open_house, refusing
 from app.config import Config
 from app.errors import BitternError
+from app.ledger.opening import is_first_start, migrate, require_house
 from app.ledger.prices.models import House
-from app.ledger.users.actions import add_user, set_password, start_house
+from app.ledger.users.actions import add_user, check_name, set_password, start_house
 from app.ledger.users.models import Role, User
+from app.ledger.users.passwords import check_new_password
 from app.ledger.users.queries import has_users, list_users, name_key
 from app.ledger.users.second_factor import drop_factor
 from app.ledger.work import Actor, Work
@@ -43,23 +45,37 @@ def _ask_password(from_stdin: bool) -> str:
 @_from_stdin
 def add(name: str, role: str, house_name: str, password_stdin: bool) -> None:
     """Put NAME on record with a role. The first user opens the house and must be an owner."""
-    with refusing(), open_house(Config.from_environment()) as ledger:
+    with refusing():
+        config, chosen = Config.from_environment(), Role(role)
+        is_first = is_first_start(config)
+        if is_first:
+            _require_owner(chosen)
+        else:
+            require_house(config)
         password = _ask_password(password_stdin)
-        with ledger.work(_HOUSE, datetime.now(UTC)) as work:
+        if is_first:  # a house is made for a user who can be its owner, and not before
+            check_name(name)
+            check_new_password(password, name)
+            migrate(config)
+        with open_house(config) as ledger, ledger.work(_HOUSE, datetime.now(UTC)) as work:
             if has_users(work.session):
-                user = add_user(work, name, Role(role), password)
+                user = add_user(work, name, chosen, password)
             else:
-                user = _open_house(work, name, Role(role), house_name, password)
+                user = _open_house(work, name, chosen, house_name, password)
             click.echo(f"{user.name} may log in as {user.role}.")
 
 
 def _open_house(work: Work, name: str, role: Role, house_name: str, password: str) -> User:
-    if role is not Role.OWNER:
-        raise BitternError("role", "The first user must be an owner: use --role owner.")
+    _require_owner(role)
     on_record = work.session.scalar(sa.select(House.name).limit(1))
     if not (house_name or on_record):
         click.echo(f"The house is called '{_UNNAMED}' until you change it (next time: --house NAME).", err=True)
     return start_house(work, house_name or on_record or _UNNAMED, name, password)
+
+
+def _require_owner(role: Role) -> None:
+    if role is not Role.OWNER:
+        raise BitternError("role", "The first user must be an owner: use --role owner.")
 
 
 @group.command("password")

@@ -20,7 +20,7 @@ from app.ledger.backup.sealing import house_secret
 from app.ledger.errors import VaultError
 from app.ledger.key_rotation import rotate_key
 from app.ledger.key_sheet import key_of_rows, sheet_text, take_sheet
-from app.ledger.opening import is_empty, open_ledger
+from app.ledger.opening import is_empty, open_ledger, require_house
 from app.ledger.prices.models import House
 from app.ledger.users.models import Role
 from app.ledger.vault import Vault
@@ -73,6 +73,7 @@ def sheet(file: Path, again: bool) -> None:
     """
     with refusing():
         config = Config.from_environment()
+        require_house(config)
         key = _present_key(config)
         if str(file) != "-" and file.exists():
             raise VaultError(f"{file} stands there already; name a new file.")

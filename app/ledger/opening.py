@@ -6,10 +6,12 @@ __all__ = [
     "Ledger",
     "finish_rotation",
     "is_empty",
+    "is_first_start",
     "migrate",
     "newest_migration",
     "next_key_file",
     "open_ledger",
+    "require_house",
     "require_sealed_by",
 ]
 
@@ -78,16 +80,60 @@ def newest_migration() -> str:
 def migrate(config: Config) -> None:
     """Bring the database to the newest migration, making it (and the instance folder) where there is none.
 
-    LedgerError where a restore was cut off between taking the old records away and putting the new ones there.
+    A database with nothing sealed in it, and no key on record, gets a key file where there is none. LedgerError where
+    a restore was cut off between taking the old records away and putting the new ones there.
     """
     _require_no_half_restore(config)
     config.instance.mkdir(parents=True, exist_ok=True, mode=0o700)
     command.upgrade(alembic_config(config.url), "head")
+    if config.key or config.vault_key_file.exists():
+        return
+    engine = make_engine(config.url)
+    try:
+        with engine.connect() as connection:
+            if not _needs_its_key(connection):
+                Vault.make_file(config.vault_key_file)
+    finally:
+        engine.dispose()
+
+
+def is_first_start(config: Config) -> bool:
+    """Whether a house may be made unasked: on SQLite in the instance folder, where no trace of another one stands.
+
+    Beside a key or another database, and where the database has an address, a house is missing rather than new.
+    """
+    key = config.vault_key_file
+    traces = (*config.instance.glob("*.sqlite3"), *key.parent.glob(f"{key.name}*"))
+    return not (config.database_url or config.key or traces)
+
+
+def require_house(config: Config) -> None:
+    """LedgerError where there is no house yet; it names the commands that make or restore one. Makes nothing."""
+    if is_empty(config):
+        raise _no_house(config)
+
+
+def _no_house(config: Config) -> LedgerError:
+    _require_no_half_restore(config)
+    url = sa.make_url(config.url)
+    if url.get_backend_name() != "sqlite":
+        return LedgerError(
+            "database",
+            f"There is no house in {url.render_as_string(hide_password=True)}: the database has no tables. Put yours "
+            "back with pg_restore, or make an empty house: bittern house migrate",
+        )
+    key = config.vault_key_file
+    beside = f", though a sealing key lies at {key}" if key.exists() else ""
+    return LedgerError(
+        "database",
+        f"There is no house here: no database at {url.database}{beside}. Is BITTERN_INSTANCE set as for serving? Put "
+        "a backup back (bittern restore FILE), or make an empty house: bittern house migrate",
+    )
 
 
 def _require_no_half_restore(config: Config) -> None:
     """An empty house in the old one's place would look as if all were lost."""
-    if not config.url.startswith("sqlite:///") or Path(config.url.removeprefix("sqlite:///")).exists():
+    if _has_file(config):
         return
     kept = max(config.instance.glob("replaced-*"), default=None)
     if kept is not None:
@@ -100,7 +146,7 @@ def _require_no_half_restore(config: Config) -> None:
 
 def is_empty(config: Config) -> bool:
     """Whether there is no database yet, so that making one loses nothing."""
-    if config.url.startswith("sqlite:///") and not Path(config.url.removeprefix("sqlite:///")).exists():
+    if not _has_file(config):
         return True
     engine = make_engine(config.url)
     try:
@@ -109,17 +155,25 @@ def is_empty(config: Config) -> bool:
         engine.dispose()
 
 
-def open_ledger(config: Config) -> Ledger:
-    """The ledger of this house.
+def _has_file(config: Config) -> bool:
+    """Whether the database's file is there; a database on a server has none to miss."""
+    url = sa.make_url(config.url)
+    return url.get_backend_name() != "sqlite" or Path(url.database or "").exists()
 
-    Raises LedgerError when the database is not at the newest migration, VaultError when the sealing key is
-    missing or is not the one that this database was sealed with. A database with nothing sealed in it, and no
-    key on record, gets a new key file. What a killed backup or restore left beside the database is cleared away.
+
+def open_ledger(config: Config) -> Ledger:
+    """The ledger of this house. Never makes a house: neither a database nor a key.
+
+    Raises LedgerError when there is no house or its database is not at the newest migration, VaultError when the
+    sealing key is missing or is not the one that this database was sealed with. What a killed backup or restore
+    left beside the database is cleared away.
     """
+    if not _has_file(config):
+        raise _no_house(config)
     clear_scratch(config)
     engine = make_engine(config.url)
     try:
-        _require_newest(engine)
+        _require_newest(config, engine)
         sessions = make_sessions(engine)
         return Ledger(engine, sessions, _open_vault(config, sessions))
     except BaseException:
@@ -127,10 +181,12 @@ def open_ledger(config: Config) -> Ledger:
         raise
 
 
-def _require_newest(engine: sa.Engine) -> None:
+def _require_newest(config: Config, engine: sa.Engine) -> None:
     newest = newest_migration()
     with engine.connect() as connection:
         current = MigrationContext.configure(connection).get_current_revision()
+        if current is None and not sa.inspect(connection).get_table_names():
+            raise _no_house(config)
     if current != newest:
         raise LedgerError(
             "database",
@@ -145,8 +201,11 @@ def _open_vault(config: Config, sessions: sessionmaker[Session]) -> Vault:
         check = session.scalar(sa.select(VaultCheck))
         if config.key:
             vault = Vault(config.key)
-        elif check is None and not path.exists() and not holds_sealed(session.connection()):
-            vault = Vault.make_file(path)
+        elif not path.exists() and not _needs_its_key(session.connection()):
+            raise VaultError(
+                f"This database has no sealing key yet, and there is none at {path}. Put it there if you have it, or "
+                "make one: bittern house migrate"
+            )
         else:
             vault = Vault.from_file(path)
         if check is None:
@@ -162,6 +221,12 @@ def _open_vault(config: Config, sessions: sessionmaker[Session]) -> Vault:
                 "back from the copy that the owner keeps; nothing was opened or changed."
             )
     return vault
+
+
+def _needs_its_key(connection: sa.Connection) -> bool:
+    """Whether a certain key belongs to this database, so that a new one would be a wrong one."""
+    on_record = connection.execute(sa.select(VaultCheck.id).limit(1)).first() is not None
+    return on_record or holds_sealed(connection)
 
 
 def require_sealed_by(connection: sa.Connection, vault: Vault, config: Config) -> None:

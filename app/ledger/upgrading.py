@@ -27,7 +27,7 @@ from app.ledger.errors import LedgerError
 from app.ledger.events.actions import first_broken_link, record
 from app.ledger.events.models import Event, VaultCheck
 from app.ledger.keysystems.resealing import holds_sealed
-from app.ledger.opening import alembic_config, newest_migration, require_sealed_by
+from app.ledger.opening import alembic_config, newest_migration, require_house, require_sealed_by
 from app.ledger.trouble import reason_of
 from app.ledger.vault import Vault
 from app.ledger.work import Actor, Work
@@ -53,8 +53,7 @@ def upgrade_house(config: Config, actor: Actor) -> Upgraded | None:
     nothing was changed, however it ended.
     """
     is_file = sa.make_url(config.url).get_backend_name() == "sqlite"
-    if is_file and not database_file(config).exists():
-        raise LedgerError("database", f"There is no database at {database_file(config)}: nothing to upgrade.")
+    require_house(config)
     before, after = _revision(config.url), newest_migration()
     if before == after:
         return None

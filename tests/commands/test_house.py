@@ -22,6 +22,7 @@ PASSWORD = "a heron in the reeds\n"
 @pytest.fixture
 def config(tmp_path: Path) -> Iterator[Config]:
     config = new_house(tmp_path / "house")
+    migrate(config)
     yield config
     remove_database(config)
 

@@ -11,7 +11,7 @@ from click.testing import CliRunner, Result
 from app.cli import main
 from app.config import Config
 from app.ledger.models import Site
-from app.ledger.opening import open_ledger
+from app.ledger.opening import migrate, open_ledger
 from tests import factories
 from tests.houses import new_house, remove_database
 
@@ -33,8 +33,9 @@ def full(config: Config) -> Config:
 
 @pytest.fixture
 def empty(tmp_path: Path) -> Iterator[Config]:
-    """A house whose database has no table yet."""
+    """A house with nothing on record yet."""
     made = new_house(tmp_path / "empty")
+    migrate(made)
     yield made
     remove_database(made)
 

@@ -87,11 +87,26 @@ def test_sqlite_is_set_for_safety(config: Config) -> None:
     assert found == {"journal_mode": "wal", "foreign_keys": 1, "synchronous": 2, "busy_timeout": 10000}
 
 
-def test_the_first_opening_makes_a_key_file_that_only_its_owner_reads(config: Config) -> None:
+def test_a_new_house_gets_a_key_file_that_only_its_owner_reads(config: Config) -> None:
+    migrate(config)
+    assert stat.S_IMODE(config.vault_key_file.stat().st_mode) == 0o600
+    key = config.vault_key_file.read_text()
+    open_ledger(config).close()
+    migrate(config)
+    assert config.vault_key_file.read_text() == key
+
+
+def test_opening_makes_no_key_for_a_database_that_never_had_one(config: Config) -> None:
+    migrate(config)
+    config.vault_key_file.unlink()
+    with pytest.raises(VaultError, match=r"has no sealing key yet.*bittern house migrate"):
+        open_ledger(config)
+    assert not config.vault_key_file.exists()
     migrate(config)
     open_ledger(config).close()
-    assert stat.S_IMODE(config.vault_key_file.stat().st_mode) == 0o600
-    open_ledger(config).close()
+    config.vault_key_file.unlink()
+    migrate(config)  # a key is on record now: another one would be a wrong one
+    assert not config.vault_key_file.exists()
 
 
 def test_a_missing_key_is_refused_and_none_is_made(config: Config) -> None:

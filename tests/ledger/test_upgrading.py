@@ -220,7 +220,7 @@ def test_a_house_without_its_key_s_check_is_upgraded_by_its_own_key_alone(config
 
 
 def test_no_house_is_nothing_to_upgrade(config: Config) -> None:
-    with pytest.raises(BitternError, match="nothing to upgrade"):
+    with pytest.raises(BitternError, match="no house here"):
         upgrade_house(config, BY)
     assert list(config.instance.iterdir()) == []
 

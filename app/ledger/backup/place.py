@@ -45,8 +45,9 @@ def files_folder(config: Config) -> Path:
 def scratch(config: Config) -> Iterator[Path]:
     """A folder for this block alone, on the house's own disk, readable by nobody else; removed at its end.
 
-    Those that a killed process left are removed first.
+    Those that a killed process left are removed first. Where there was no house, none of its folders stays.
     """
+    new = [one for one in (config.instance, *config.instance.parents) if not one.exists()]
     try:
         config.instance.mkdir(parents=True, exist_ok=True, mode=0o700)
         with _one_at_a_time(config.instance):
@@ -61,6 +62,9 @@ def scratch(config: Config) -> Iterator[Path]:
     finally:
         shutil.rmtree(folder, ignore_errors=True)
         os.close(held)
+        with suppress(OSError):  # something was put there, such as a house
+            for one in new:
+                one.rmdir()
 
 
 def clear_scratch(config: Config) -> None:
