@@ -21,6 +21,7 @@ __all__ = [
     "OwnerPage",
     "PaperHead",
     "PickHead",
+    "PrintingBusy",
     "QuotePage",
     "ReceiptKey",
     "SchedulePage",
@@ -57,6 +58,7 @@ __all__ = [
     "owner_quote_pdf",
     "pick_list_pdf",
     "pin_stacks",
+    "printing",
     "promised_list",
     "quote_page",
     "quote_pdf",
@@ -116,6 +118,7 @@ from app.documents.owner_quote import (
     ways_table,
 )
 from app.documents.pick_list import PickHead, pick_list_pdf
+from app.documents.print_queue import PrintingBusy, printing
 from app.documents.quote import QuotePage, quote_page, quote_pdf
 from app.documents.render import PaperHead
 from app.documents.schedule import SchedulePage, schedule_page, schedule_pdf

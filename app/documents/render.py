@@ -16,6 +16,7 @@ from urllib.parse import unquote, urlsplit
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from app.documents.filters import FILTERS, printable
+from app.documents.print_queue import printing
 from app.errors import BitternError
 from app.ledger.jobs.snapshot import HouseHead
 
@@ -129,16 +130,18 @@ def _warm_press() -> _Press:
 def pdf(template: str, view: Any, paper: str, orientation: str = PORTRAIT) -> bytes:
     """The document as PDF bytes, tagged (PDF/UA-1), fonts embedded; the same view gives the same bytes.
 
-    paper: Letter or A4, else BitternError on `paper`. orientation: PORTRAIT or LANDSCAPE.
+    paper: Letter or A4, else BitternError on `paper`. orientation: PORTRAIT or LANDSCAPE. PrintingBusy when too many
+    papers are being made.
     """
     if paper not in PAPERS:
         raise BitternError("paper", "Choose the paper: Letter or A4.")
-    press = _warm_press()
-    size = weasyprint.CSS(string=f"@page {{ size: {paper} {orientation} }}", url_fetcher=press.fetcher)
-    document = weasyprint.HTML(
-        string=html(template, view), base_url=_STATIC.as_uri() + "/", url_fetcher=press.fetcher
-    )
-    found: bytes = document.write_pdf(
-        stylesheets=[press.sheet, size], font_config=press.fonts, pdf_variant="pdf/ua-1"
-    )
+    with printing():
+        press = _warm_press()
+        size = weasyprint.CSS(string=f"@page {{ size: {paper} {orientation} }}", url_fetcher=press.fetcher)
+        document = weasyprint.HTML(
+            string=html(template, view), base_url=_STATIC.as_uri() + "/", url_fetcher=press.fetcher
+        )
+        found: bytes = document.write_pdf(
+            stylesheets=[press.sheet, size], font_config=press.fonts, pdf_variant="pdf/ua-1"
+        )
     return found

@@ -17,7 +17,7 @@ from sqlalchemy.orm.exc import StaleDataError
 from app.errors import BitternError
 from app.ledger.errors import Stale, Taken
 from app.ledger.trouble import trouble_of
-from app.ledger.writer_queue import WriterQueue, queue_of
+from app.ledger.turns import TurnQueue, queue_of
 
 _WRITING = "bittern_writing"
 _QUEUE = "bittern_writer_queue"
@@ -93,7 +93,7 @@ def transaction(session: Session) -> Iterator[Session]:
 
 
 def _turn(session: Session) -> AbstractContextManager[None]:
-    queue: WriterQueue | None = session.get_bind().get_execution_options().get(_QUEUE)
+    queue: TurnQueue | None = session.get_bind().get_execution_options().get(_QUEUE)
     return queue.turn(_PATIENCE_SECONDS) if queue else nullcontext()
 
 

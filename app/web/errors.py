@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["about", "answer_errors"]
+__all__ = ["RETRY_PRINTING", "about", "answer_errors"]
 
 import secrets
 from collections.abc import Mapping
@@ -14,6 +14,7 @@ from sqlalchemy.exc import DBAPIError
 from werkzeug.exceptions import HTTPException
 from wtforms import BooleanField, Field, Form, HiddenField, PasswordField, SelectField
 
+from app.documents import PrintingBusy
 from app.errors import BitternError
 from app.ledger.errors import LedgerBusy, LedgerStopped, NotAllowed, NotFound, Stale, VaultError
 from app.ledger.events.models import Event
@@ -67,6 +68,12 @@ _CSRF = _Page(
     "This form belongs to an earlier login, or was not sent from one of our pages. Nothing was saved.",
     "Go back, load the page again and save once more.",
 )
+_PRINTING = _Page(
+    "Printing is busy",
+    "Other papers are being made, and as many as may wait are waiting. Nothing was lost.",
+    "Wait a few seconds, then load this page again: the paper is made then.",
+)
+RETRY_PRINTING = {"Retry-After": "10"}
 _MOST_FINDINGS = 40
 _HIDDEN = frozenset({"password", "again", "current", "pin", "bitting", "bittings", "token", "version", "shown"})
 
@@ -88,6 +95,7 @@ def answer_errors(app: Flask) -> None:
     app.register_error_handler(NotFound, _missing)
     app.register_error_handler(NotAllowed, _not_allowed)
     app.register_error_handler(LedgerBusy, _busy)
+    app.register_error_handler(PrintingBusy, _printing)
     app.register_error_handler(LedgerStopped, _stopped)
     app.register_error_handler(DBAPIError, _database)
     app.register_error_handler(Stale, _stale)
@@ -149,6 +157,10 @@ def _not_allowed(error: NotAllowed) -> Answer:
 
 def _busy(error: LedgerBusy) -> tuple[str, int, dict[str, str]]:
     return *_page(503, _PAGES[503]), {"Retry-After": "5"}
+
+
+def _printing(error: PrintingBusy) -> tuple[str, int, dict[str, str]]:
+    return *_page(503, _PRINTING), RETRY_PRINTING
 
 
 def _stopped(error: LedgerStopped) -> tuple[str, int, dict[str, str]]:

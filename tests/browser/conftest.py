@@ -56,9 +56,9 @@ class Served:
 
 
 @contextmanager
-def serving(app: Flask) -> Iterator[Served]:
+def serving(app: Flask, threads: int = 4) -> Iterator[Served]:
     """The app, served by waitress on a free port of 127.0.0.1 as long as the block runs."""
-    server = waitress.server.create_server(app, host="127.0.0.1", port=0, threads=4)
+    server = waitress.server.create_server(app, host="127.0.0.1", port=0, threads=threads)
     ended = threading.Event()
 
     def serve() -> None:

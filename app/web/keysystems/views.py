@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
-from app.documents import bitting_list_pdf, system_sheet
+from app.documents import bitting_list_pdf, printing, system_sheet
 from app.errors import BitternError
 from app.ledger.errors import NotFound
 from app.ledger.events.models import Event
@@ -117,4 +117,5 @@ def bittings(system_id: int) -> ResponseReturnValue:
 @proven(Proof.BITTING_LIST)
 def bitting_list_file(system_id: int) -> ResponseReturnValue:
     """The whole bitting list, for the owner alone."""
-    return send(bitting_list_pdf(bitting_list(current_work(), system_id)), f"bitting-list-{system_id}.pdf", PDF)
+    with printing():
+        return send(bitting_list_pdf(bitting_list(current_work(), system_id)), f"bitting-list-{system_id}.pdf", PDF)

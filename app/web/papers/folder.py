@@ -15,6 +15,7 @@ from typing import IO
 
 from flask import render_template
 
+from app.documents import printing
 from app.errors import BitternError
 from app.ledger.errors import LedgerBusy, NotAllowed
 from app.ledger.events.queries import OVERRIDES, events_of_job
@@ -43,13 +44,14 @@ def job_folder(source: JobSource, files_folder: Path) -> IO[bytes]:
     """The archive, to be read from its start and closed by who sends it; on the disk once it is large.
 
     A paper that is refused (a finding of the audit) stands in the index with the reason. What opens bittings puts
-    that on record, as on its own page.
+    that on record, as on its own page. The whole folder is one print: PrintingBusy before anything is opened, never
+    in its middle.
     """
     made = tempfile.SpooledTemporaryFile(_IN_MEMORY)  # noqa: SIM115 - it outlives this function
     moment = source.work.now.astimezone().timetuple()[:6]
     lines: list[FolderLine] = []
     try:
-        with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
+        with printing(), zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
             for line, make in _contents(source, files_folder):
                 try:
                     content = make()

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 __all__ = ["blueprint"]
 
+from contextlib import nullcontext
+
 from flask import Blueprint, abort, request, send_file
 from flask.typing import ResponseReturnValue
 from flask_login import current_user
 
-from app.documents import labels_pdf
+from app.documents import labels_pdf, printing
 from app.errors import BitternError
 from app.ledger.backup.place import files_folder
 from app.ledger.jobs.queries import get_job
@@ -40,7 +42,9 @@ def _send(number: int, name: str, *, is_secret: bool) -> ResponseReturnValue:
             if file.name == wanted and paper.is_secret is not is_secret:
                 abort(405)
             if file.name == wanted:
-                return send(file.make(), file.name, _TYPES[file.form])
+                kind = _TYPES[file.form]
+                with printing() if kind == PDF else nullcontext():
+                    return send(file.make(), file.name, kind)
     source.schedule  # noqa: B018 - says why where the job has no cylinders yet
     abort(404, f"Job {number} has no such paper.")
 

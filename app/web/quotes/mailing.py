@@ -12,12 +12,14 @@ from flask.typing import ResponseReturnValue
 from wtforms import TextAreaField
 from wtforms.validators import Length
 
+from app.documents import PrintingBusy
 from app.documents.quote_mail import MailText, mail_text, quote_mail, read_recipients
 from app.errors import BitternError
 from app.ledger.jobs.mailing import MailServer, send_quote
 from app.ledger.models import Role
 from app.ledger.quote_rules.queries import quote_rules
 from app.web.access import roles
+from app.web.errors import RETRY_PRINTING
 from app.web.files import EML, send
 from app.web.forms_base import PageForm, attach, text, typed
 from app.web.quotes.blueprint import REVISION, blueprint
@@ -48,14 +50,15 @@ def mail(number: int, revision: int) -> ResponseReturnValue:
         words = mail_text(view.snapshot, rules.mail_subject, rules.mail_text, work.actor.name)
         form.to.data, form.subject.data, form.body.data = view.job.customer.email, words.subject, words.body
         form.token.data = secrets.token_hex(16)
-    elif form.validate():
+    status, headers = (422 if form.is_submitted() else 200), {}
+    if form.is_submitted() and form.validate():
         try:
             return _go(view, form, server)
         except BitternError as error:
             attach(form, error)
-    return render_template(
-        "quotes/mail.html", view=view, form=form, server=server
-    ), 422 if form.is_submitted() else 200
+            if isinstance(error, PrintingBusy):
+                status, headers = 503, RETRY_PRINTING
+    return render_template("quotes/mail.html", view=view, form=form, server=server), status, headers
 
 
 def _go(view: QuoteView, form: MailForm, server: MailServer | None) -> ResponseReturnValue:

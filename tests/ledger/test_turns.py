@@ -13,12 +13,12 @@ from app.ledger.engine import make_engine, transaction
 from app.ledger.errors import LedgerBusy
 from app.ledger.events.actions import next_number
 from app.ledger.opening import Ledger
-from app.ledger.writer_queue import WriterQueue, queue_of
+from app.ledger.turns import TurnQueue, queue_of
 
 LONG = 60  # seconds: nobody who has his turn coming waits so long
 
 
-def in_line(queue: WriterQueue, count: int) -> None:
+def in_line(queue: TurnQueue, count: int) -> None:
     """Wait until so many have the turn or wait for it."""
     until = time.monotonic() + LONG
     while len(queue._tickets) < count:
@@ -34,7 +34,7 @@ def begun(*deeds: Callable[[], object]) -> list[threading.Thread]:
 
 
 def test_turns_come_in_the_order_in_which_they_were_asked_for() -> None:
-    queue, served = WriterQueue(), []
+    queue, served = TurnQueue(), []
     threads: list[threading.Thread] = []
 
     def take(number: int) -> None:
@@ -76,7 +76,7 @@ def test_a_loop_of_saves_lets_another_save_between(ledger: Ledger) -> None:
 
 
 def test_who_has_waited_too_long_is_told_and_holds_up_nobody() -> None:
-    queue, served = WriterQueue(), []
+    queue, served = TurnQueue(), []
 
     def impatient() -> None:
         with pytest.raises(LedgerBusy, match="try again"), queue.turn(0):
@@ -100,7 +100,7 @@ def test_who_has_waited_too_long_is_told_and_holds_up_nobody() -> None:
 def test_whatever_ends_a_block_or_a_wait_gives_the_ticket_back(
     monkeypatch: pytest.MonkeyPatch, error: type[BaseException]
 ) -> None:
-    queue = WriterQueue()
+    queue = TurnQueue()
 
     def interrupted(*given: object) -> bool:
         raise error
@@ -115,7 +115,7 @@ def test_whatever_ends_a_block_or_a_wait_gives_the_ticket_back(
 
 
 def test_a_block_within_a_block_does_not_wait_for_itself_and_keeps_the_turn() -> None:
-    queue, told = WriterQueue(), []
+    queue, told = TurnQueue(), []
 
     def ask() -> None:
         with pytest.raises(LedgerBusy), queue.turn(0):
