@@ -42,7 +42,22 @@ class Mutant:
 
 
 RIGHTS = "tests/ledger/test_rights.py::test_a_use_case_refuses_each_role_without_its_right_and_goes_on_for_the_others"
+STAGES = "tests/ledger/test_stages.py::test_a_job_goes_where_it_may_and_nowhere_else"
 MUTANTS = (
+    Mutant(
+        "shop-keyed work goes from its parts to ready",
+        "app/ledger/jobs/stages.py",
+        "_SKIPS_BENCH = {(S.APPROVED, S.READY), (S.PARTS_ON_ORDER, S.READY)}",
+        "_SKIPS_BENCH = {(S.APPROVED, S.READY)}",
+        (f"{STAGES}[parts on order-shop]", f"{STAGES}[parts on order-shop/factory]"),
+    ),
+    Mutant(
+        "what was handed over is cancelled",
+        "app/ledger/jobs/stages.py",
+        "S.HANDED_OVER: (S.CLOSED,),",
+        "S.HANDED_OVER: (S.CLOSED, S.CANCELLED),",
+        (f"{STAGES}[handed over-shop]", f"{STAGES}[handed over-factory]", f"{STAGES}[handed over-nothing keyed]"),
+    ),
     Mutant(
         "anybody corrects a bitting",
         "app/ledger/keysystems/correcting.py",
