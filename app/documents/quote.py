@@ -9,6 +9,7 @@ from datetime import date
 
 from app.documents.filters import show_day as show_short_day
 from app.documents.render import PaperHead, pdf
+from app.ledger.jobs.lead_time import count_of_days
 from app.ledger.jobs.options import OPTIONS, as_accepted, way_words
 from app.ledger.jobs.snapshot import QuoteSnapshot, SnapshotLine, SnapshotTotals
 
@@ -38,6 +39,7 @@ class OptionRow:
 
     name: str  # A or B
     where: str  # "keyed at the factory"
+    issued_on: date
     ready_on: date | None
     working_days: int | None
     totals: SnapshotTotals
@@ -48,14 +50,13 @@ class OptionRow:
     def when(self) -> str:
         """The promise in words.
 
-        >>> OptionRow("B", "", None, None, SnapshotTotals(0, 0, 0, 0, 0, "", ""), 0, ()).when
+        >>> OptionRow("B", "", date(2026, 3, 2), None, None, SnapshotTotals(0, 0, 0, 0, 0, "", ""), 0, ()).when
         'date confirmed with the order'
         """
         if self.ready_on is None:
             return "date confirmed with the order"
-        days = self.working_days
-        count = "" if days is None else f", {days} working day{'' if days == 1 else 's'}"
-        return f"{show_short_day(self.ready_on)}{count}"
+        count = "" if self.working_days is None else f"{count_of_days(self.working_days)}; "
+        return f"{count}{show_short_day(self.ready_on)} if accepted on {show_short_day(self.issued_on)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +124,7 @@ def _options(snapshot: QuoteSnapshot) -> tuple[OptionRow, ...]:
         OptionRow(
             name=name,
             where=way_words(quote.keying),
+            issued_on=quote.issued_on,
             ready_on=quote.ready_on,
             working_days=quote.working_days,
             totals=quote.totals,

@@ -38,8 +38,10 @@ def with_option(given: QuoteSnapshot) -> QuoteSnapshot:
 def test_both_ways_are_printed_with_total_promise_place_and_deposit(snapshot: Snapshots, pages: Pages) -> None:
     text = " ".join(" ".join(pages(quote_pdf(with_option(snapshot())))).split())
     for said in (
-        "Option A", "Keyed on our bench", "7 March 2031, 3 working days", "$243.92", "$80.00",
-        "Option B", "Keyed at the factory", "25 March 2031, 15 working days", "$239.92", "$79.00",
+        "Option A", "Keyed on our bench", "$243.92", "$80.00",
+        "3 working days after acceptance; 7 March 2031 if accepted on 4 March 2031",
+        "Option B", "Keyed at the factory", "$239.92", "$79.00",
+        "15 working days after acceptance; 25 March 2031 if accepted on 4 March 2031",
         "Line 1a: 2 at $7.00, $14.00", "as option A for $243.92 / as option B for $239.92",
     ):  # fmt: skip
         assert said in text, said

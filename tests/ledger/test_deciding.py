@@ -95,8 +95,8 @@ def test_the_bulk_at_the_factory_the_early_doors_here(work: Work) -> None:
     assert rest.ready_on is not None and rest.ready_on <= work.today + timedelta(12)
     assert priced.ready_on == bulk.ready_on
     assert re.fullmatch(
-        r"If accepted today: 4 cylinders ready on .*, keyed on our bench; "
-        r"60 cylinders ready on .*, keyed at the factory\.",
+        r"4 cylinders ready on the day of acceptance, keyed on our bench; 60 cylinders ready 15 working days after "
+        r"acceptance \(on Monday 23 March 2026 if accepted on Monday 2 March 2026\), keyed at the factory\.",
         priced.lead_time,
     )
     assert not any("neither here" in reason for reason in bulk.reasons) and bulk.flips == rest.flips == ()

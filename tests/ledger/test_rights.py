@@ -131,8 +131,9 @@ NO_ROLE_OF_THEIR_OWN = {
         jobs.factory: factory_work
         jobs.hardware: hardware_of
         jobs.holders: holders_of
+        jobs.lead_time: lead_time working_days_until
         jobs.missing: questions_about facts_of
-        jobs.options: price_option working_days_until promise_from
+        jobs.options: price_option promise_from
         jobs.papers: schedule_of
         jobs.quoting: price_ask
         jobs.system_fit: system_problems

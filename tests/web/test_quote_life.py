@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import date, timedelta
 from html import unescape
 
 import pytest
@@ -16,6 +16,7 @@ from app.ledger.models import Job, PriceBookRow, QuoteRevision, QuoteRules, Role
 from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.stocked import HARDWARE, MORTISE, empty_house, posted
+from tests.web.test_papers import text_of
 from tests.web.test_quotes import AT_THE_BENCH, FLATS, accepted, quoted
 
 __all__ = ["empty_house"]
@@ -115,6 +116,29 @@ def test_a_lapsed_quote_is_not_accepted_and_says_to_requote(clerk: FormClient, s
     assert clerk.post("/quotes/1001/requote", data=form).status_code == 303
     anew = accepted(version=version(session), accepted_on="2026-12-26")
     assert clerk.post("/quotes/1001/accept", data=anew).status_code == 303
+
+
+@pytest.mark.parametrize("option", ["", "A", "B"])
+def test_a_quote_counts_days_from_its_acceptance_and_the_job_keeps_to_them(
+    clerk: FormClient, session: Session, web: Flask, option: str
+) -> None:
+    quoted(clerk, FLATS, **AT_THE_BENCH, **({"option_b": "factory"} if option else {}))
+    said = text_of(clerk.get("/quotes/1001/1/quote.pdf").data)
+    counts = re.findall(r"(\d+) working days? after acceptance", said)
+    assert len(counts) == (2 if option else 1) and "if accepted on" in said and "if ordered" not in said
+    days = int(counts[1 if option == "B" else 0])
+    assert days > 0
+    later(web, clerk, session, 12)  # Wednesday 25 November to Monday 7 December
+    day = date(2026, 12, 7)
+    for _ in range(days):  # by hand: the house is closed on Saturdays and Sundays alone
+        day += timedelta(days=1)
+        while day.weekday() > 4:
+            day += timedelta(days=1)
+    written = f"{day.day} {day:%b %Y}"
+    assert written in words(clerk.get("/quotes/1001/accept").text)
+    form = accepted(version=version(session), accepted_on="2026-12-07", **({"option": option} if option else {}))
+    assert clerk.post("/quotes/1001/accept", data=form).status_code == 303
+    assert f"Promised {written}" in words(clerk.get("/jobs/1001").text)
 
 
 def test_a_quote_of_two_ways_is_accepted_as_b(clerk: FormClient, session: Session) -> None:

@@ -20,9 +20,10 @@ from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound, Stale
 from app.ledger.events.actions import next_number, record
 from app.ledger.jobs.ask import QuoteAsk, ask_to_json
+from app.ledger.jobs.lead_time import working_days_until
 from app.ledger.jobs.missing import answered, questions_about
 from app.ledger.jobs.models import Draft, Job, QuoteRevision, Stage
-from app.ledger.jobs.options import price_option, working_days_until
+from app.ledger.jobs.options import price_option
 from app.ledger.jobs.quoting import PricedQuote, price_ask
 from app.ledger.jobs.snapshot import (
     HouseHead,

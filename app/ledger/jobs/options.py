@@ -9,12 +9,11 @@ __all__ = [
     "price_option",
     "promise_from",
     "way_words",
-    "working_days_until",
 ]
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date
 
 from app.errors import Problem, Problems
 from app.ledger.customers.models import Customer
@@ -23,7 +22,7 @@ from app.ledger.jobs.quoting import PricedQuote, price_ask
 from app.ledger.jobs.snapshot import KeyingChoice, QuoteSnapshot
 from app.ledger.prices.queries import bench_terms_on
 from app.ledger.work import Work
-from app.pricing import add_working_days, count_working_days
+from app.pricing import add_working_days
 
 OPTIONS = ("A", "B")
 _WAYS = ("shop", "factory")
@@ -110,18 +109,8 @@ def way_words(keying: Sequence[KeyingChoice]) -> str:
     return f"keyed {' and '.join(places)}" if places else "nothing is keyed"
 
 
-def working_days_until(work: Work, ready: date | None) -> int | None:
-    """The house's working days after today up to and with the day on which it is ready; None without a day."""
-    if ready is None or ready <= work.today:
-        return None if ready is None else 0
-    closed = bench_terms_on(work.session, work.today).closed_days
-    return count_working_days(work.today + timedelta(days=1), ready + timedelta(days=1), closed)
-
-
 def promise_from(work: Work, quote: QuoteSnapshot, accepted_on: date) -> date | None:
-    """The day that is promised when the quote is accepted: as printed, "if accepted today"; after that day as many
-    working days from the acceptance as it would have been from the issue.
-    """
+    """The day that is promised when the quote is accepted: as many working days after it as the quote says."""
     days = quote.working_days
     if quote.ready_on is None or days is None or accepted_on <= quote.issued_on:
         return quote.ready_on

@@ -92,7 +92,7 @@ def price_ask(work: Work, ask: QuoteAsk, customer: Customer | None = None) -> Pr
         replace(draft.printed, amount_cents=priced.net_cents)
         for draft, priced in zip(drafts, totals.lines, strict=True)
     )
-    ready, lead = lead_time(today, resolved, [one.choice for one in chosen])
+    ready, lead = lead_time(work, resolved, [one.choice for one in chosen])
     return PricedQuote(
         ask=replace(ask, lines=tuple(f.line if f else line for f, line in zip(resolved, ask.lines, strict=True))),
         lines=lines,

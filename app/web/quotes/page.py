@@ -6,6 +6,7 @@ __all__ = ["AcceptPage", "QuoteView", "Slot", "accept_page", "quote_view", "ways
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 
 from app.documents import QuotePage, WaysTable, WholeJob, lines_without_cost, quote_page, ways_table, whole_job
 from app.ledger.errors import NotFound
@@ -69,6 +70,7 @@ class AcceptPage:
     rows: Mapping[int, Mapping[str, str]]
     problems: CellProblems
     lost: tuple[LostKeyset, ...]  # masters of its system of which a key is lost
+    promised_on: date | None  # where one way is offered and it is accepted today
 
     @property
     def has_table(self) -> bool:
@@ -138,6 +140,7 @@ def accept_page(
         rows=rows or {},
         problems=problems or CellProblems({}, ()),
         lost=lost_masters(work.session, [system_id]) if system_id is not None else (),
+        promised_on=None if view.snapshot.option_b else promise_from(work, view.snapshot, work.today),
     )
 
 
