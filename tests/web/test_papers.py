@@ -18,7 +18,7 @@ from PIL import Image
 from app.config import Config
 from app.ledger.events.actions import record
 from app.ledger.keysystems.keys_out import IssueForm, cut_copies, issue_keys
-from app.ledger.models import Event, Key, Keyset, KeyState, Maker, RecordsHolder, Role
+from app.ledger.models import Event, Key, Keyset, Maker, RecordsHolder, Role
 from app.ledger.work import Work
 from tests import factories
 from tests.conftest import NOW
@@ -38,6 +38,7 @@ def text_of(pdf: bytes) -> str:
 def keyed(work: Work) -> Keyed:
     made = keyed_job(work)
     factories.JobLineFactory(job=made.job, number=1, kind="cylinder", description="Cylinder", part_number="AD-Q1-66")
+    cut_copies(work, made.system.id, "AA", (1,))
     return made
 
 
@@ -57,17 +58,46 @@ def test_everybody_opens_the_papers_without_a_bitting(client_as: ClientAs, keyed
         assert "page 1 of 1" in text and bitting_in(text) is None and str(keyed.job.number) in text
 
 
-def test_the_receipt_to_sign_has_no_day_of_its_own_and_no_key_that_is_lost(
+def test_a_receipt_lists_only_keys_that_its_holder_takes_now_or_holds(
     client_as: ClientAs, work: Work, keyed: Keyed
 ) -> None:
-    def printed() -> str:
-        return text_of(client_as(Role.COUNTER).get(f"/jobs/{keyed.job.number}/key-receipt.pdf").data)
+    clerk, system = client_as(Role.COUNTER), f"/keys/system/{keyed.system.id}"
+    address = f"/jobs/{keyed.job.number}/key-receipt.pdf"
 
-    assert "received the 3 keys" in printed() and "Made out" in printed() and "Handed over 2" not in printed()
-    key = work.session.scalars(sa.select(Key).join(Keyset).where(Keyset.symbol == "2AA")).one()
-    key.state = KeyState.LOST
-    work.session.commit()
-    assert "received the 2 keys" in printed() and "2AA" not in printed()
+    def printed() -> str:
+        return text_of(clerk.get(address).data)
+
+    def listed() -> list[str]:
+        text = printed().partition("Due back")[2].partition("I have received")[0]
+        return re.findall(r"(\w+) 1 \1 1 ", text)  # the key, its copy and what is stamped on it
+
+    def pressed(what: str, symbol: str, **said: str) -> None:
+        form = {f"{what}-{name}": value for name, value in {"symbol": symbol, "copies": "1", **said}.items()}
+        assert clerk.post(f"{system}/{what}", data=form).status_code == 303
+
+    def put(symbol: str, deed: str) -> None:
+        work.session.rollback()
+        key = work.session.scalars(sa.select(Key).join(Keyset).where(Keyset.symbol == symbol)).one()
+        assert clerk.post(f"/keys/{key.id}/{deed}", data={"version": key.version}).status_code == 303
+
+    # The fixture's AA is cut; 1AA and 2AA are not.
+    assert listed() == ["AA"] and "received the 1 key listed" in printed()
+    assert "Made out" in printed() and "Handed over 2" not in printed() and "P. Harbour" in printed()
+    pressed("cut", "1AA")
+    pressed("cut", "2AA")
+    assert listed() == ["AA", "1AA", "2AA"]
+    pressed("issue", "1AA", holder="Ann Reed")  # another holder's
+    pressed("issue", "2AA", holder="p.  harbour")  # the same person, written another way
+    assert listed() == ["AA", "2AA"] and "Ann Reed" not in printed()
+    put("AA", "lost")
+    assert listed() == ["2AA"]
+    pressed("back", "2AA")
+    # Ann Reed alone holds one now, so hers is the receipt.
+    assert listed() == ["1AA"] and "Ann Reed" in printed() and "P. Harbour" not in printed()
+    assert "555-0147" not in printed()  # the customer's, not hers
+    put("1AA", "lost")
+    assert clerk.get(address).status_code == 404
+    assert "Key receipt, to sign" not in clerk.get(f"/jobs/{keyed.job.number}").text
 
 
 @pytest.mark.parametrize("name", SECRET)

@@ -132,6 +132,7 @@ def _open_papers(source: JobSource) -> Iterator[Paper]:
             (XLSX, lambda: documents.holders_xlsx(source.holders)),
             (CSV, lambda: documents.holders_csv(source.holders)),
         )
+    if source.has_cylinders and source.to_sign[1]:
         yield _paper(
             source, "Key receipt, to sign", "key-receipt", (PDF, lambda: documents.key_receipt_pdf(source.receipt))
         )

@@ -20,8 +20,8 @@ from app.ledger.jobs.models import Job
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.schedule import BenchWork, Schedule
 from app.ledger.keysystems.authority import authority_of
-from app.ledger.keysystems.job_keys import keys_of_job
-from app.ledger.keysystems.models import KeySystem
+from app.ledger.keysystems.job_keys import keys_to_sign
+from app.ledger.keysystems.models import Key, KeySystem
 from app.ledger.work import Work
 from app.web.services import the_config
 
@@ -88,8 +88,14 @@ class JobSource:
         )
 
     @cached_property
+    def to_sign(self) -> tuple[str, Sequence[Key]]:
+        """Who signs for keys of the job, and which."""
+        return keys_to_sign(self.work.session, self.job.id, self.job.accepted_by or self.job.customer.name)
+
+    @cached_property
     def receipt(self) -> KeyReceipt:
-        """The receipt that who fetches the job's keys signs."""
+        """The receipt that who takes the job's keys, or holds them, signs."""
+        holder, keys = self.to_sign
         schedule, opens = self.schedule, dict[str, list[str]]()
         for row in schedule.rows:
             for symbol in row.operated_by:
@@ -101,8 +107,8 @@ class JobSource:
             issued_by=self.work.actor.name,
             customer_name=schedule.customer_name,
             site_name=schedule.site_name,
-            holder_name=self.job.accepted_by or schedule.customer_name,
-            holder_phone=self.job.customer.phone,
+            holder_name=holder,
+            holder_phone=self.job.customer.phone if holder in (self.job.accepted_by, schedule.customer_name) else "",
             authority="; ".join(filter(None, (authority_of(system) for system in self.systems))),
             keys=tuple(
                 ReceiptKey(
@@ -112,7 +118,7 @@ class JobSource:
                     _in_few_words(list(dict.fromkeys(opens.get(key.keyset.symbol, ())))),
                     key.due_back,
                 )
-                for key in keys_of_job(self.work.session, self.job.id)
+                for key in keys
             ),
             is_handed_over=False,
         )
