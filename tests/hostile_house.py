@@ -78,6 +78,7 @@ CLOSED: dict[str, str] = {
     "events": "kind subject detail",
     "factory_terms": "terms",
     "house": "paper least_margin_percent",
+    "house_identity": "uid",
     "job_files": "name stored_name kind",
     "job_lines": "kind ask",
     "jobs": "stage keyed_at accepted_option",

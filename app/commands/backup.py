@@ -116,17 +116,21 @@ def make(folder: Path, house_key: bool, passphrase_stdin: bool, passphrase_file:
 @_with_house_key
 @_sealing
 def daily(folder: Path, keep: int, house_key: bool, passphrase_stdin: bool, passphrase_file: Path | None) -> None:
-    """Make today's copy and remove daily copies beyond the newest KEEP. For cron or a systemd timer."""
+    """Make today's copy and remove this house's daily copies beyond the newest KEEP. For cron or a systemd timer."""
     with refusing():
         config = Config.from_environment()
         database_file(config)  # a house in PostgreSQL is told so before anything is asked
         with open_house(config) as ledger:
             secret = _new_secret(config, house_key, passphrase_stdin, passphrase_file)
             today = datetime.now().astimezone().date()
-            made, removed = daily_backup(config, ledger, _HOUSE, folder, secret, today, keep)
-            _say_made(made)
-            for name in removed:
+            done = daily_backup(config, ledger, _HOUSE, folder, secret, today, keep)
+            _say_made(done.made)
+            for name in done.removed:
                 click.echo(f"Removed {name}")
+            if done.left_alone:
+                click.echo(
+                    f"Left alone, as nothing shows them to be this house's: {', '.join(done.left_alone)}", err=True
+                )
 
 
 @group.command("check")

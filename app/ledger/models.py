@@ -3,7 +3,7 @@
 from app.ledger.base import Base
 from app.ledger.customers.models import Contact, Customer, Site
 from app.ledger.doors.models import Cylinder, CylinderOperator, CylinderState, Door, Lock
-from app.ledger.events.models import Counter, Event, VaultCheck
+from app.ledger.events.models import Counter, Event, HouseIdentity, VaultCheck
 from app.ledger.files.models import FileKind, JobFile
 from app.ledger.jobs.models import Draft, Job, JobLine, Payment, QuoteRevision, Stage
 from app.ledger.keysystems.models import (
@@ -47,6 +47,7 @@ __all__ = [
     "FactoryTermsRow",
     "FileKind",
     "House",
+    "HouseIdentity",
     "Job",
     "JobFile",
     "JobLine",

@@ -10,6 +10,7 @@ from click.testing import CliRunner, Result
 
 from app.cli import main
 from app.config import Config
+from app.ledger.events.queries import house_id
 from app.ledger.models import Site
 from app.ledger.opening import migrate, open_ledger
 from tests import factories
@@ -40,9 +41,18 @@ def empty(tmp_path: Path) -> Iterator[Config]:
     remove_database(made)
 
 
+def its_id(config: Config) -> str:
+    ledger = open_ledger(config)
+    with ledger.sessions() as session:
+        found = house_id(session)
+    ledger.close()
+    return found
+
+
 @pytest.mark.parametrize("kind", ["zip", "xlsx"])
 def test_a_house_goes_out_and_into_an_empty_one(kind: str, full: Config, empty: Config, tmp_path: Path) -> None:
     first, second = tmp_path / f"a.{kind}", tmp_path / f"b.{kind}"
+    before = its_id(empty)
     assert run(full, "export", str(first)).exit_code == 0
     dry = run(empty, "import", "--dry-run", str(first))
     assert dry.exit_code == 0 and "doors: 1 new" in dry.stdout and "would be taken in" in dry.stdout
@@ -50,6 +60,7 @@ def test_a_house_goes_out_and_into_an_empty_one(kind: str, full: Config, empty: 
     assert run(empty, "export", str(second)).exit_code == 0
     assert first.read_bytes() == second.read_bytes()
     assert "0 rows were taken in" in run(empty, "import", str(first)).stdout
+    assert its_id(empty) == before != its_id(full)  # the house that takes the records in is another one
 
 
 def test_refusals_say_what_to_do_and_change_nothing(full: Config, tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import io
+import json
 import os
 import resource
 import shutil
@@ -13,7 +14,7 @@ import sys
 import tarfile
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -26,7 +27,7 @@ from click.testing import CliRunner, Result
 from app.cli import main
 from app.config import Config
 from app.documents import bench_sheet_pdf, schedule_pdf
-from app.ledger.backup import making, sealing
+from app.ledger.backup import making, place, sealing
 from app.ledger.backup.contents import DATABASE, MANIFEST, read_backup
 from app.ledger.backup.errors import BackupError
 from app.ledger.backup.making import make_backup
@@ -34,8 +35,9 @@ from app.ledger.backup.place import database_file, scratch
 from app.ledger.backup.restoring import restore_backup
 from app.ledger.backup.rotation import daily_backup, last_backup
 from app.ledger.backup.sealing import CHUNK, SealedReader, SealedWriter, Secret, house_secret, passphrase_secret
+from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, LedgerStopped, VaultError
-from app.ledger.events.actions import first_broken_link
+from app.ledger.events.actions import first_broken_link, record
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.keysystems.keys_out import order_copies
 from app.ledger.models import Event, Job, Role
@@ -78,6 +80,27 @@ def house(config: Config) -> tuple[Ledger, Keyed]:
 
 def made_in(config: Config, ledger: Ledger, folder: Path, secret: Secret) -> Path:
     return make_backup(config, ledger, HOUSE, folder, secret).path
+
+
+def old_manifest(ledger: Ledger) -> bytes:
+    """What a backup said of itself before houses had ids."""
+    return json.dumps({"format": 1, "made_at": NOW.isoformat(), "key_check": ledger.vault.check_value}).encode()
+
+
+def old_copy(config: Config, ledger: Ledger, path: Path, secret: Secret) -> Path:
+    """A daily copy as an earlier release made it: no house's id in its head, in its manifest or in its name."""
+    copied = path.with_suffix(".sqlite3")
+    making._copy_database(database_file(config), copied)
+    with path.open("wb") as out:
+        making._write(out, secret, copied, config.instance / "files", old_manifest(ledger))
+    copied.unlink()
+    return path
+
+
+def its_id(config: Config) -> str:
+    with closing(sqlite3.connect(database_file(config))) as connection:
+        [(uid,)] = connection.execute("SELECT uid FROM house_identity").fetchall()
+    return str(uid)
 
 
 def rows(database: Path) -> dict[str, list[tuple[object, ...]]]:
@@ -357,7 +380,7 @@ def test_a_backup_of_an_earlier_release_is_brought_up(
     command.downgrade(alembic_config(config.url), "0002")
     path = tmp_path / "old.backup"
     with path.open("wb") as out:
-        making._write(out, secret, database_file(config), config.instance / "files", making._manifest(ledger, NOW))
+        making._write(out, secret, database_file(config), config.instance / "files", old_manifest(ledger))
     there = moved(config, tmp_path / "new release")
     restored = restore_backup(there, path, secret, HOUSE)
     assert restored.report.brought_up is True
@@ -530,24 +553,175 @@ def test_daily_copies_rotate_and_touch_nothing_else(
     out.mkdir()
     for name in ("bittern-2026-11-01T000000Z.backup", "bittern-daily-2026-11-01.backup.txt", "letters.zip"):
         (out / name).write_text("not ours to remove")
+    mine = f"bittern-daily-{its_id(config)[:8]}-"
     for day in range(4):
-        made, removed = daily_backup(config, ledger, HOUSE, out, secret, date(2026, 11, 20 + day), 2)
-    assert removed == ("bittern-daily-2026-11-21.backup",)
-    again, removed = daily_backup(config, ledger, HOUSE, out, secret, date(2026, 11, 23), 2)
-    assert (again.path, removed) == (made.path, ())
-    (out / "bittern-daily-2025-12-31.backup").write_text("of a day that has been")
-    late, removed = daily_backup(config, ledger, HOUSE, out, secret, date(2026, 1, 1), 2)  # two stand of later days
-    assert late.path.exists() and removed == () and len(list(out.iterdir())) == 7
-    late, removed = daily_backup(config, ledger, HOUSE, out, secret, date(2026, 1, 1), 1)
-    assert late.path.exists() and removed == ("bittern-daily-2025-12-31.backup",)
+        done = daily_backup(config, ledger, HOUSE, out, secret, date(2026, 11, 20 + day), 2)
+        assert done.made.path.name == f"{mine}2026-11-{20 + day}.backup"
+    assert (done.removed, done.left_alone) == ((f"{mine}2026-11-21.backup",), ())
+    again = daily_backup(config, ledger, HOUSE, out, secret, date(2026, 11, 23), 2)
+    assert (again.made.path, again.removed) == (done.made.path, ())
+    past = make_backup(config, ledger, HOUSE, out, secret, f"{mine}2025-12-31.backup").path
+    late = daily_backup(config, ledger, HOUSE, out, secret, date(2026, 1, 1), 2)  # two stand of later days
+    assert late.made.path.exists() and late.removed == () and len(list(out.iterdir())) == 7
+    late = daily_backup(config, ledger, HOUSE, out, secret, date(2026, 1, 1), 1)
+    assert late.made.path.exists() and late.removed == (past.name,)
     assert len(list(out.iterdir())) == 6
     for keep in (0, -1, 10**30):
         with pytest.raises(BackupError, match="1 to 1,000"):
             daily_backup(config, ledger, HOUSE, out, secret, date(2026, 11, 24), keep)
     with ledger.sessions() as session:
         last = last_backup(session)
-        assert last is not None and (last.name, last.by) == (late.path.name, "the house")
-        assert last.size == late.path.stat().st_size
+        assert last is not None and (last.name, last.by) == (late.made.path.name, "the house")
+        assert last.size == late.made.path.stat().st_size
+    ledger.close()
+
+
+@pytest.fixture
+def other(tmp_path: Path) -> Iterator[tuple[Config, Ledger]]:
+    """Another house, with a story of its own, on the same machine."""
+    config = Config(instance=tmp_path / "other house")
+    migrate(config)
+    ledger = open_ledger(config)
+    with ledger.work(HOUSE, NOW) as work, transaction(work.session):
+        record(work, "opened", "house", "The other house opened")
+    yield config, ledger
+    ledger.close()
+
+
+def test_two_houses_share_a_folder_and_neither_touches_the_other_s_copies(
+    config: Config, house: tuple[Ledger, Keyed], other: tuple[Config, Ledger], tmp_path: Path
+) -> None:
+    house[0].close()
+    other[1].close()
+    out = tmp_path / "daily"
+
+    def daily(instance: Path) -> Result:
+        words = ["backup", "daily", "--to", str(out), "--keep", "1", "--house-key"]
+        return CliRunner().invoke(main, words, env={"BITTERN_INSTANCE": str(instance)})
+
+    for _ in range(2):
+        for one in (config, other[0]):
+            answer = daily(one.instance)
+            assert answer.exit_code == 0 and "Removed" not in answer.stdout, answer.output
+    theirs = f"bittern-daily-{its_id(config)[:8]}-{date.today()}.backup"
+    assert answer.stderr.startswith("Left alone") and theirs in answer.stderr
+    copies = {path.name: path for path in out.iterdir()}
+    assert len(copies) == 2
+    for one in (config, other[0]):
+        path = copies[f"bittern-daily-{its_id(one)[:8]}-{date.today()}.backup"]
+        ledger = open_ledger(one)
+        assert read_backup(one, path, house_secret(ledger.vault)).house == its_id(one)
+        ledger.close()
+
+
+@pytest.mark.parametrize("what", ["another house's", "no backup", "before ids"])
+def test_a_foreign_file_under_our_name_is_not_replaced(
+    config: Config,
+    house: tuple[Ledger, Keyed],
+    other: tuple[Config, Ledger],
+    tmp_path: Path,
+    secret: Secret,
+    what: str,
+) -> None:
+    ledger, _ = house
+    path = tmp_path / "out" / f"bittern-daily-{its_id(config)[:8]}-2026-11-23.backup"
+    path.parent.mkdir()
+    if what == "another house's":
+        make_backup(*other, HOUSE, path.parent, secret, path.name)
+    elif what == "before ids":
+        old_copy(*other, path, secret)
+    else:
+        path.write_text("letters")
+    before = path.read_bytes()
+    with pytest.raises(BackupError, match=r"no backup of this house.*Move it away") as refused:
+        daily_backup(config, ledger, HOUSE, path.parent, secret, date(2026, 11, 23), 1)
+    assert refused.value.field == "folder"
+    assert path.read_bytes() == before and list(path.parent.iterdir()) == [path]
+    with ledger.sessions() as session:
+        assert last_backup(session) is None
+    ledger.close()
+
+
+def test_a_copy_under_the_old_name_is_the_house_s_whose_first_event_it_holds(
+    config: Config, house: tuple[Ledger, Keyed], other: tuple[Config, Ledger], tmp_path: Path, secret: Secret
+) -> None:
+    ledger, keyed = house
+    with ledger.work(HOUSE) as work:
+        order_copies(work, keyed.system.id, "1AA", 1)
+    out = tmp_path / "daily"
+    out.mkdir()
+    for day in (19, 20, 21):
+        old_copy(config, ledger, out / f"bittern-daily-2026-11-{day}.backup", secret)
+    old_copy(*other, out / "bittern-daily-2026-11-18.backup", secret)
+    old_copy(config, ledger, out / "bittern-daily-2026-11-17.backup", passphrase_secret("a tide out of season", 4))
+    (out / "bittern-daily-2026-11-16.backup").write_text("letters")
+    done = daily_backup(config, ledger, HOUSE, out, secret, date(2026, 11, 22), 2)
+    assert done.removed == ("bittern-daily-2026-11-20.backup", "bittern-daily-2026-11-19.backup")
+    assert done.left_alone == tuple(f"bittern-daily-2026-11-{day}.backup" for day in (16, 17, 18))
+    assert all((out / name).exists() for name in (*done.left_alone, "bittern-daily-2026-11-21.backup"))
+    assert not list(config.instance.glob(".backup-*"))
+    ledger.close()
+
+
+def test_a_restore_keeps_the_id_and_an_older_backup_comes_up_with_the_same(
+    config: Config, house: tuple[Ledger, Keyed], tmp_path: Path, secret: Secret
+) -> None:
+    ledger, keyed = house
+    with ledger.work(HOUSE) as work:
+        order_copies(work, keyed.system.id, "1AA", 1)
+    path = made_in(config, ledger, tmp_path / "out", secret)
+    assert its_id(config)[:8] in path.name
+    restored = restore_backup(moved(config, tmp_path / "one"), path, secret, HOUSE)
+    assert restored.report.house == its_id(config) == its_id(Config(instance=tmp_path / "one"))
+    ledger.close()
+    command.downgrade(alembic_config(config.url), "0011")
+    old = old_copy(config, ledger, tmp_path / "old.backup", secret)
+    command.upgrade(alembic_config(config.url), "head")  # the house's own upgrade
+    upgraded = its_id(config)
+    assert upgraded != restored.report.house
+    restored = restore_backup(moved(config, tmp_path / "two"), old, secret, HOUSE)
+    assert restored.report.house == upgraded == its_id(Config(instance=tmp_path / "two"))
+
+
+def test_a_backup_whose_manifest_names_another_house_is_refused(
+    config: Config, house: tuple[Ledger, Keyed], tmp_path: Path, secret: Secret
+) -> None:
+    ledger, _ = house
+    path = tmp_path / "x.backup"
+    copied = tmp_path / "copied"
+    making._copy_database(database_file(config), copied)
+    with path.open("wb") as out:
+        making._write(out, secret, copied, config.instance / "files", making._manifest(ledger, "a" * 24, NOW))
+    with pytest.raises(BackupError, match="house is not its database's"):
+        read_backup(config, path, secret)
+    ledger.close()
+
+
+def test_what_a_killed_backup_left_is_cleared_by_the_next_and_what_is_being_written_is_not(
+    config: Config, house: tuple[Ledger, Keyed], tmp_path: Path, secret: Secret
+) -> None:
+    ledger, _ = house
+    out = tmp_path / "out"
+    out.mkdir()
+    killed = (
+        "import os, sys; from datetime import date; from pathlib import Path; from app.config import Config\n"
+        "from app.ledger.backup import making, rotation, sealing; from app.ledger.opening import open_ledger\n"
+        "from app.ledger.users.models import Role; from app.ledger.work import Actor\n"
+        "making.os.fsync = lambda handle: os.kill(os.getpid(), 9)\n"
+        "config = Config(instance=Path(sys.argv[1])); ledger = open_ledger(config)\n"
+        "secret = sealing.house_secret(ledger.vault)\n"
+        "by = Actor(None, 'x', Role.OWNER)\n"
+        "rotation.daily_backup(config, ledger, by, Path(sys.argv[2]), secret, date(2026, 11, 23), 2)\n"
+    )
+    (out / ".bittern-daily-2026-11-22.backup.4711.part").write_text("of an earlier release")
+    (out / ".hidden").write_text("not ours")
+    with place.unfinished(out / "bittern-of-another-process.backup") as (in_use, _):
+        ended = subprocess.run([sys.executable, "-c", killed, str(config.instance), str(out)], check=False)
+        left = set(out.glob(".*.part"))
+        assert (ended.returncode, len(left), in_use in left) == (-9, 2, True)
+        done = daily_backup(config, ledger, HOUSE, out, secret, date(2026, 11, 23), 2)
+        assert set(out.iterdir()) == {in_use, done.made.path, out / ".hidden"}
+    assert set(out.iterdir()) == {done.made.path, out / ".hidden"}
     ledger.close()
 
 
@@ -618,14 +792,15 @@ def test_the_daily_command_needs_nobody_with_the_house_key_or_a_file(
     out = tmp_path / "daily"
     out.mkdir()
     yesterday = date.today() - timedelta(days=1)
-    old = out / f"bittern-daily-{yesterday.isoformat()}.backup"
-    old.write_text("yesterday's")
+    old = out / f"bittern-daily-{its_id(config)[:8]}-{yesterday.isoformat()}.backup"
     phrase = tmp_path / "phrase"
     phrase.write_text(PHRASE + "\n")
 
     def run(*words: str) -> Result:
         return CliRunner().invoke(main, list(words), env={"BITTERN_INSTANCE": str(config.instance)})
 
+    assert run("backup", "make", "--to", str(out), "--house-key").exit_code == 0
+    next(out.iterdir()).rename(old)
     phrase.chmod(0o644)
     refused = run("backup", "daily", "--to", str(out), "--passphrase-file", str(phrase))
     assert (refused.exit_code, "chmod 600" in refused.stderr, old.exists()) == (2, True, True)

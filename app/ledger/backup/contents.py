@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["DATABASE", "FILES", "MANIFEST", "Report", "is_whole", "read_backup", "unpack"]
+__all__ = ["DATABASE", "FILES", "MANIFEST", "Report", "first_event_in", "is_whole", "read_backup", "unpack"]
 
 import json
 import shutil
@@ -27,6 +27,7 @@ from app.ledger.backup.sealing import SealedReader, Secret
 from app.ledger.engine import make_engine
 from app.ledger.events.actions import first_broken_link
 from app.ledger.events.models import Event
+from app.ledger.events.queries import house_id
 from app.ledger.opening import alembic_config
 from app.ledger.trouble import reason_of
 
@@ -36,7 +37,7 @@ _MANIFEST_BYTES = 65_536
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What a backup holds, proven whole. `brought_up`: its tables were an earlier release's."""
+    """What a backup holds, proven whole. `brought_up`: its tables were an earlier release's; `house`: whose it is."""
 
     made_at: datetime
     events: int
@@ -44,6 +45,7 @@ class Report:
     migration: str
     brought_up: bool
     key_check: str
+    house: str
 
 
 def read_backup(config: Config, path: Path, secret: Secret) -> Report:
@@ -65,16 +67,31 @@ def unpack(path: Path, secret: Secret, folder: Path) -> Report:
             reader.finish()
     except OSError as error:
         raise BackupError("file", f"{path} could not be opened: {reason_of(error)}.") from error
-    made_at, key_check = _read_manifest(folder / MANIFEST)
+    made_at, key_check, said = _read_manifest(folder / MANIFEST)
     brought_up = _prove(folder / DATABASE)
-    migration, events = _prove_story(folder / DATABASE, key_check)
+    migration, events, house = _prove_story(folder / DATABASE, key_check)
+    if said not in ("", house):  # a backup of before houses had ids says none
+        raise BackupError("file", "This backup's house is not its database's; take another copy.")
     files = folder / FILES
     files.mkdir(exist_ok=True, mode=0o700)
     count = sum(one.is_file() for one in files.rglob("*"))
-    return Report(made_at, events, count, migration, brought_up, key_check)
+    return Report(made_at, events, count, migration, brought_up, key_check, house)
 
 
-def _extract(reader: SealedReader, folder: Path) -> None:
+def first_event_in(config: Config, path: Path, secret: Secret) -> bytes | None:
+    """The hash of the first event in a backup; None where it does not open or has none. Proves nothing else of it."""
+    with scratch(config) as folder:
+        try:
+            with path.open("rb") as source:
+                _extract(SealedReader(source, secret), folder, last=DATABASE)
+            with closing(sqlite3.connect(folder / DATABASE)) as connection:
+                found = connection.execute("SELECT hash FROM events ORDER BY id LIMIT 1").fetchone()
+        except (OSError, BackupError, sqlite3.Error):
+            return None
+    return bytes(found[0]) if found else None
+
+
+def _extract(reader: SealedReader, folder: Path, last: str = "") -> None:
     stream: Any = reader  # a tar stream asks for nothing but `read`
     try:
         with tarfile.open(fileobj=stream, mode="r|") as tar:
@@ -89,21 +106,23 @@ def _extract(reader: SealedReader, folder: Path) -> None:
                 with target.open("xb") as out:
                     shutil.copyfileobj(content, out)
                 target.chmod(0o600)
+                if member.name == last:
+                    return
     except tarfile.TarError as error:
         raise BackupError("file", "This backup opens, but what is inside cannot be read.") from error
 
 
-def _read_manifest(path: Path) -> tuple[datetime, str]:
+def _read_manifest(path: Path) -> tuple[datetime, str, str]:
     try:
         with path.open("rb") as file:
             said = json.loads(file.read(_MANIFEST_BYTES))
         made_at, key_check = datetime.fromisoformat(said["made_at"]), str(said["key_check"])
-        is_known = said["format"] == 1
+        is_known, house = said["format"] == 1, str(said.get("house", ""))
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise BackupError("file", "This backup does not say what it holds; it was not opened.") from error
     if not is_known:
         raise BackupError("file", "This backup was made by a newer release: install that one, then restore.")
-    return made_at, key_check
+    return made_at, key_check, house
 
 
 def is_whole(database: Path) -> bool:
@@ -145,8 +164,8 @@ def _migration(database: Path) -> str | None:
         engine.dispose()
 
 
-def _prove_story(database: Path, key_check: str) -> tuple[str, int]:
-    """The chain of events holds and the key check is the database's own; the migration and how many events."""
+def _prove_story(database: Path, key_check: str) -> tuple[str, int, str]:
+    """The chain of events holds and the key check is the database's own; the migration, how many events, whose."""
     engine = make_engine(f"sqlite:///{database}")
     try:
         with Session(engine) as session:
@@ -154,6 +173,7 @@ def _prove_story(database: Path, key_check: str) -> tuple[str, int]:
             count = session.scalar(sa.select(sa.func.count()).select_from(Event)) or 0
             checks = session.execute(sa.text("SELECT check_value FROM vault_checks")).scalars().all()
             migration = MigrationContext.configure(session.connection()).get_current_revision()
+            house = house_id(session)
         as_one_file(engine)
     finally:
         engine.dispose()
@@ -163,4 +183,4 @@ def _prove_story(database: Path, key_check: str) -> tuple[str, int]:
         )
     if checks != [key_check]:
         raise BackupError("file", "This backup's key check is not its database's; take another copy.")
-    return migration or "", count
+    return migration or "", count, house

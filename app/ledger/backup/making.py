@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["MADE", "Made", "make_backup"]
+__all__ = ["MADE", "Made", "make_backup", "short_id"]
 
 import io
 import json
@@ -18,10 +18,11 @@ from typing import Any, BinaryIO
 from app.config import Config
 from app.ledger.backup.contents import DATABASE, FILES, MANIFEST, Report, read_backup
 from app.ledger.backup.errors import BackupError
-from app.ledger.backup.place import database_file, files_folder, scratch
-from app.ledger.backup.sealing import SealedWriter, Secret
+from app.ledger.backup.place import database_file, files_folder, scratch, unfinished
+from app.ledger.backup.sealing import SealedWriter, Secret, house_of
 from app.ledger.engine import transaction
 from app.ledger.events.actions import record
+from app.ledger.events.queries import house_id
 from app.ledger.opening import Ledger
 from app.ledger.trouble import reason_of
 from app.ledger.work import Actor
@@ -51,28 +52,33 @@ def make_backup(
     """Write one sealed backup into `folder` (made when there is none) and put that on record.
 
     Others may write meanwhile: the copy holds the database as of one moment. The file gets its name only when it
-    was read back whole; one of the same name is replaced then, and not before. Raises BackupError with what is
-    wrong; then there is no new file.
+    was read back whole; one of this house and the same name is replaced then, and not before. Raises BackupError
+    with what is wrong; then there is no new file.
     """
     source = database_file(config)
     now = now or datetime.now(UTC)
-    path = folder / (name or f"bittern-{now:%Y-%m-%dT%H%M%SZ}.backup")
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    with ledger.sessions() as session:
+        house = house_id(session)
+    path = folder / (name or f"bittern-{short_id(house)}-{now:%Y-%m-%dT%H%M%SZ}.backup")
     try:
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-        try:
+        if path.exists() and house_of(path) != house:
+            raise BackupError(
+                "folder",
+                f"{path} is no backup of this house, so it was left as it is and none was made. Move it away, or "
+                "choose another folder.",
+            )
+        with unfinished(path) as (part, handle):
             with scratch(config) as beside:
                 copied = beside / DATABASE
                 _copy_database(source, copied)
-                with os.fdopen(os.open(part, os.O_RDWR | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as out:
-                    _write(out, secret, copied, files_folder(config), _manifest(ledger, now))
+                with os.fdopen(handle, "wb", closefd=False) as out:
+                    _write(out, secret, copied, files_folder(config), _manifest(ledger, house, now), house)
                     out.flush()
                     os.fsync(out.fileno())
             report = read_backup(config, part, secret)
             os.replace(part, path)
             _keep_name(folder)
-        finally:
-            part.unlink(missing_ok=True)
         size = path.stat().st_size
     except OSError as error:
         raise BackupError(
@@ -90,6 +96,11 @@ def make_backup(
             bytes=size,
         )
     return Made(path, size, report)
+
+
+def short_id(house: str) -> str:
+    """As much of a house's id as a file's name bears; the whole stands in the file."""
+    return house[:8]
 
 
 def _copy_database(source: Path, copied: Path) -> None:
@@ -111,13 +122,13 @@ def _copy_database(source: Path, copied: Path) -> None:
         raise BackupError("database", f"The database could not be copied: {said}. No backup was made.") from error
 
 
-def _manifest(ledger: Ledger, now: datetime) -> bytes:
-    words = {"format": FORMAT, "made_at": now.isoformat(), "key_check": ledger.vault.check_value}
+def _manifest(ledger: Ledger, house: str, now: datetime) -> bytes:
+    words = {"format": FORMAT, "house": house, "made_at": now.isoformat(), "key_check": ledger.vault.check_value}
     return json.dumps(words, sort_keys=True).encode()
 
 
-def _write(out: BinaryIO, secret: Secret, database: Path, files: Path, manifest: bytes) -> None:
-    sealed = SealedWriter(out, secret)
+def _write(out: BinaryIO, secret: Secret, database: Path, files: Path, manifest: bytes, house: str = "") -> None:
+    sealed = SealedWriter(out, secret, house)
     stream: Any = sealed  # a tar stream asks for nothing but `write`
     with tarfile.open(fileobj=stream, mode="w|", format=tarfile.PAX_FORMAT) as tar:
         head = tarfile.TarInfo(MANIFEST)

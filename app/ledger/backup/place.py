@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["as_one_file", "clear_scratch", "database_file", "files_folder", "scratch", "shut"]
+__all__ = ["as_one_file", "clear_scratch", "database_file", "files_folder", "scratch", "shut", "unfinished"]
 
 import fcntl
 import os
@@ -65,6 +65,36 @@ def scratch(config: Config) -> Iterator[Path]:
         with suppress(OSError):  # something was put there, such as a house
             for one in new:
                 one.rmdir()
+
+
+@contextmanager
+def unfinished(path: Path) -> Iterator[tuple[Path, int]]:
+    """A new file beside `path` and its open handle, until it gets that name: removed at the end of the block.
+
+    Those that a killed backup left in that folder are removed first. This one is locked, so that nobody takes it for
+    such a one; the lock ends with the process.
+    """
+    for left in path.parent.glob(".*.backup.*.part"):
+        with suppress(OSError):
+            handle = os.open(left, os.O_RDONLY | os.O_NOFOLLOW)
+            try:
+                if _lock(handle):
+                    left.unlink()
+            finally:
+                os.close(handle)
+    while True:
+        handle, name = tempfile.mkstemp(".part", f".{path.name}.", path.parent)  # mode 0600
+        with suppress(OSError):  # a disk without locks: then nobody clears there either
+            fcntl.flock(handle, fcntl.LOCK_EX)
+        if os.fstat(handle).st_nlink:
+            break
+        os.close(handle)  # another backup cleared it away between its making and its lock
+    part = Path(name)
+    try:
+        yield part, handle
+    finally:
+        part.unlink(missing_ok=True)
+        os.close(handle)
 
 
 def clear_scratch(config: Config) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["LastBackup", "daily_backup", "last_backup", "recent_backups"]
+__all__ = ["Daily", "LastBackup", "daily_backup", "last_backup", "recent_backups"]
 
 import re
 from dataclasses import dataclass
@@ -13,32 +13,60 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.config import Config
+from app.ledger.backup.contents import first_event_in
 from app.ledger.backup.errors import BackupError
-from app.ledger.backup.making import MADE, Made, make_backup
-from app.ledger.backup.sealing import Secret
+from app.ledger.backup.making import MADE, Made, make_backup, short_id
+from app.ledger.backup.sealing import Secret, house_of
 from app.ledger.events.models import Event
+from app.ledger.events.queries import first_hash, house_id
 from app.ledger.opening import Ledger
 from app.ledger.work import Actor
 
-_DAILY = re.compile(r"bittern-daily-[0-9]{4}-[0-9]{2}-[0-9]{2}\.backup")
+_DAILY = re.compile(r"bittern-daily-(?:[a-p]{8}-)?([0-9]{4}-[0-9]{2}-[0-9]{2})\.backup")
+
+
+@dataclass(frozen=True, slots=True)
+class Daily:
+    """Today's copy, and the names of this house's older ones that were then removed.
+
+    `left_alone`: what is named like a daily copy but is none of this house, or does not open to show that it is.
+    """
+
+    made: Made
+    removed: tuple[str, ...]
+    left_alone: tuple[str, ...]
 
 
 def daily_backup(
     config: Config, ledger: Ledger, actor: Actor, folder: Path, secret: Secret, today: date, keep: int
-) -> tuple[Made, tuple[str, ...]]:
-    """Today's backup, in the place of an earlier one of today; the names of the old ones that were then removed.
+) -> Daily:
+    """Today's backup, in the place of an earlier one of today, and no more than `keep` of them.
 
-    Only daily copies are counted and removed, and only after the new one was read back. Those dated after today,
-    which a wrong clock left, are neither: they would push out the copies of days that have been.
+    Only this house's daily copies are counted and removed, and only after the new one was read back. Those dated
+    after today, which a wrong clock left, are neither: they would push out the copies of days that have been. A copy
+    without a house's id, made by an earlier release, is this house's if its story begins with the same event.
     """
     if not 1 <= keep <= 1000:
         raise BackupError("keep", "Keep 1 to 1,000 daily copies.")
-    made = make_backup(config, ledger, actor, folder, secret, f"bittern-daily-{today.isoformat()}.backup")
-    names = sorted((one.name for one in folder.iterdir() if _DAILY.fullmatch(one.name)), reverse=True)
-    old = [name for name in names if name <= made.path.name][keep:]
+    with ledger.sessions() as session:
+        house, first = house_id(session), first_hash(session)
+    name = f"bittern-daily-{short_id(house)}-{today.isoformat()}.backup"
+    made = make_backup(config, ledger, actor, folder, secret, name)
+    ours: list[tuple[str, str]] = []
+    others: list[str] = []
+    for one in sorted(folder.iterdir()):
+        named = _DAILY.fullmatch(one.name)
+        if named is None or named[1] > today.isoformat() or one == made.path:
+            continue
+        its_house = house_of(one)
+        if its_house == house or (its_house == "" and first and first_event_in(config, one, secret) == first):
+            ours.append((named[1], one.name))
+        else:
+            others.append(one.name)
+    old = [name for _, name in sorted(ours, reverse=True)[keep - 1 :]]  # today's is the first of those that are kept
     for name in old:
         (folder / name).unlink(missing_ok=True)
-    return made, tuple(old)
+    return Daily(made, tuple(old), tuple(others))
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,13 +8,22 @@ the STREAM construction (Hoang, Reyhanitabar, Rogaway, Vizár, 2015; from memory
 
 from __future__ import annotations
 
-__all__ = ["SealedReader", "SealedWriter", "Secret", "house_secret", "is_passphrase_sealed", "passphrase_secret"]
+__all__ = [
+    "SealedReader",
+    "SealedWriter",
+    "Secret",
+    "house_of",
+    "house_secret",
+    "is_passphrase_sealed",
+    "passphrase_secret",
+]
 
 import json
 import os
 import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import BinaryIO
 
 from cryptography.exceptions import InvalidTag
@@ -71,11 +80,16 @@ def house_secret(vault: Vault) -> Secret:
 
 
 class SealedWriter:
-    """Write plain bytes in, sealed chunks come out on `out`; `close` seals the last one (it does not close `out`)."""
+    """Write plain bytes in, sealed chunks come out on `out`; `close` seals the last one (it does not close `out`).
 
-    def __init__(self, out: BinaryIO, secret: Secret) -> None:
+    house: the id of the house whose backup it is, which the head says in clear.
+    """
+
+    def __init__(self, out: BinaryIO, secret: Secret, house: str = "") -> None:
         salt, prefix = os.urandom(_SALT), os.urandom(_PREFIX)
         words = {"sealed with": secret.kind, "cost": secret.cost, "salt": salt.hex(), "prefix": prefix.hex()}
+        if house:
+            words["house"] = house
         head = json.dumps(words, sort_keys=True).encode()
         self._head = MAGIC + len(head).to_bytes(4, "big") + head
         self._cipher, self._prefix = AESGCM(secret.key(salt, secret.cost)), prefix
@@ -149,6 +163,18 @@ def is_passphrase_sealed(source: BinaryIO) -> bool:
     return kind == _PASSPHRASE
 
 
+def house_of(path: Path) -> str | None:
+    """The id of the house whose backup this is, as its head says it: "" where it was made before houses had ids.
+
+    None for what is no backup, or cannot be read. No secret is asked for, so only opening the file proves it.
+    """
+    try:
+        with path.open("rb") as source:
+            return _read_head(source).house
+    except (OSError, BackupError):
+        return None
+
+
 def _nonce(prefix: bytes, number: int, *, is_last: bool) -> bytes:
     return prefix + number.to_bytes(4, "big") + (b"\x01" if is_last else b"\x00")
 
@@ -159,6 +185,7 @@ class _Head:
     cost: int
     salt: bytes
     prefix: bytes
+    house: str
     raw: bytes  # authenticated with every chunk
 
 
@@ -173,6 +200,7 @@ def _read_head(source: BinaryIO) -> _Head:
         said = json.loads(words)
         kind, cost = said["sealed with"], said["cost"]
         salt, prefix = bytes.fromhex(said["salt"]), bytes.fromhex(said["prefix"])
+        house = str(said.get("house", ""))
     except (ValueError, KeyError, TypeError, RecursionError) as error:
         raise alien from error
     least = 1 if kind == _PASSPHRASE else 0
@@ -180,4 +208,4 @@ def _read_head(source: BinaryIO) -> _Head:
         raise alien
     if len(salt) != _SALT or len(prefix) != _PREFIX:
         raise alien
-    return _Head(kind, cost, salt, prefix, start + words)
+    return _Head(kind, cost, salt, prefix, house, start + words)

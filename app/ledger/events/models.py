@@ -1,8 +1,8 @@
-"""Tables: events (append-only, hash-chained), counters, the vault's key check."""
+"""Tables: events (append-only, hash-chained), counters, the house's id, the vault's key check."""
 
 from __future__ import annotations
 
-__all__ = ["Counter", "Event", "VaultCheck"]
+__all__ = ["Counter", "Event", "HouseIdentity", "VaultCheck"]
 
 from datetime import datetime
 from typing import Any
@@ -47,6 +47,18 @@ class Counter(Base):
 
     name: Mapped[str] = mapped_column(sa.String(40), primary_key=True)
     value: Mapped[int] = mapped_column(default=0)
+
+
+class HouseIdentity(Base):
+    """The one row that tells this house from every other, written by the migration that made its table.
+
+    A restore keeps it; an export does not carry it, since the house that takes the records in is another one.
+    """
+
+    __tablename__ = "house_identity"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    uid: Mapped[str] = mapped_column(sa.String(24))
 
 
 class VaultCheck(Base):

@@ -10,7 +10,9 @@ __all__ = [
     "events_about",
     "events_of",
     "events_of_job",
+    "first_hash",
     "hidden_kinds",
+    "house_id",
     "last_event",
 ]
 
@@ -21,8 +23,8 @@ from typing import NamedTuple
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.errors import LedgerStopped
-from app.ledger.events.models import Event
+from app.ledger.errors import LedgerError, LedgerStopped
+from app.ledger.events.models import Event, HouseIdentity
 from app.ledger.reading import read
 from app.ledger.users.models import Role
 
@@ -35,6 +37,19 @@ _FOR_OWNER = ("keying overridden",)
 OVERRIDES = (*_FOR_OWNER, "authority overridden", "keyed under a lost key")
 """Kinds whose words give the reason for an override: for the house's pages, not for what goes out of it."""
 _FOR_BENCH = ("bittings revealed",)
+
+
+def house_id(session: Session) -> str:
+    """What tells this house from every other: 24 letters."""
+    found = session.scalar(sa.select(HouseIdentity.uid).order_by(HouseIdentity.id).limit(1))
+    if not found:
+        raise LedgerError("database", "This house has lost the id that its backups bear; put back a backup.")
+    return found
+
+
+def first_hash(session: Session) -> bytes | None:
+    """The hash of the first event of this house's story, which no other house's story begins with."""
+    return session.scalar(sa.select(Event.hash).order_by(Event.id).limit(1))
 
 
 def last_event(session: Session, subject: str) -> Event | None:

@@ -27,6 +27,7 @@ LEFT_OUT = {
     "login_rules": "passwords",
     "bittings": "secret",
     "vault_checks": "secret",
+    "house_identity": "each house has its own",
     "drafts": "typed and not saved",
     "job_files": "pictures and papers are no text; the backup has them",
 }
