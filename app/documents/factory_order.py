@@ -31,12 +31,16 @@ class FactoryLine:
 
 @dataclass(frozen=True, slots=True)
 class FactoryOrder:
-    """What goes to the maker. records: who holds the system's records, in a sentence for the factory."""
+    """What goes to the maker. records: who holds the system's records, in a sentence for the factory.
+
+    ordered_on: None while it was not ordered, then it is a draft. by: who ordered it, or made the draft out.
+    """
 
     house: HouseHead
     order_number: str
-    ordered_on: date
-    ordered_by: str
+    ordered_on: date | None
+    made_on: date
+    by: str
     maker_name: str
     need_by: date | None
     ship_to: str
@@ -46,6 +50,11 @@ class FactoryOrder:
     keying_instruction: str
     stamping_instruction: str
     lines: tuple[FactoryLine, ...]
+
+    @property
+    def day(self) -> date:
+        """The day that it bears: of its ordering, or of the draft."""
+        return self.ordered_on or self.made_on
 
     @property
     def system_words(self) -> str:
@@ -67,7 +76,13 @@ class FactoryOrderPage:
 def factory_order_page(order: FactoryOrder) -> FactoryOrderPage:
     """What the order form says."""
     return FactoryOrderPage(
-        PaperHead(order.house, "Factory order", order.order_number, order.ordered_on),
+        PaperHead(
+            order.house,
+            "Factory order",
+            order.order_number,
+            order.day,
+            warning="" if order.ordered_on else "Draft, not ordered",
+        ),
         order,
         tuple(dict.fromkeys((line.part_number, line.words) for line in order.lines if line.part_number)),
         sum(line.quantity for line in order.lines),
@@ -91,7 +106,8 @@ def factory_order_xlsx(order: FactoryOrder) -> bytes:
     ]  # fmt: skip
     facts = [
         ("Order", order.order_number),
-        ("Ordered by", f"{order.house.name}, {order.ordered_by}"),
+        ("Ordered" if order.ordered_on else "Draft, not ordered", f"{order.day.isoformat()} by {order.by}"),
+        ("From", order.house.name),
         ("Maker", order.maker_name),
         ("Needed by", order.need_by.isoformat() if order.need_by else ""),
         ("Ship to", order.ship_to),
@@ -102,6 +118,6 @@ def factory_order_xlsx(order: FactoryOrder) -> bytes:
     ]
     return xlsx_bytes(
         f"Factory order {order.order_number}",
-        order.ordered_on,
+        order.day,
         [("Cylinders", _HEADINGS, rows), ("Instructions", ("What", "Said"), facts)],
     )

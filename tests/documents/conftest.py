@@ -252,7 +252,7 @@ def receipt() -> Callable[..., KeyReceipt]:
 
 def make_order(paper: str = "Letter") -> FactoryOrder:
     return FactoryOrder(
-        house=make_house(paper), order_number="F-1038-1", ordered_on=ISSUED, ordered_by="Wren Tolliver",
+        house=make_house(paper), order_number="F-1038-1", ordered_on=ISSUED, made_on=ISSUED, by="Wren Tolliver",
         maker_name="Ardent Brass", need_by=date(2031, 4, 11), ship_to="12 Fenwick Quay\nSaltmarsh",
         system_name="College GMK", is_new_system=True, records="The house keeps the records; send the key bitting "
         "array with the bitting list.", keying_instruction="Three levels, grand master A, masters AA to AC.",

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from datetime import timedelta
 from html import unescape
 
+import openpyxl
 import pypdf
 import pytest
 import sqlalchemy as sa
@@ -18,7 +19,7 @@ from PIL import Image
 from app.config import Config
 from app.ledger.events.actions import record
 from app.ledger.keysystems.keys_out import IssueForm, cut_copies, issue_keys
-from app.ledger.models import Event, Key, Keyset, Maker, RecordsHolder, Role
+from app.ledger.models import Event, Key, Keyset, Maker, RecordsHolder, Role, Stage
 from app.ledger.work import Work
 from tests import factories
 from tests.conftest import NOW
@@ -198,13 +199,48 @@ def test_a_folder_of_a_job_that_is_only_asked_has_its_index(client_as: ClientAs)
     assert folder(client_as(Role.COUNTER), job.number).namelist() == ["index.html"]
 
 
-def test_a_factorys_part_of_a_job_is_ordered_on_its_form(client_as: ClientAs, work: Work, keyed: Keyed) -> None:
+def at_the_factory(work: Work, keyed: Keyed) -> None:
     maker: Maker = factories.MakerFactory(name="Ardent Brass")
     keyed.system.records = RecordsHolder.FACTORY
-    keyed.job.keyed_at = "factory"
+    keyed.job.keyed_at, keyed.job.stage = "factory", Stage.APPROVED
     for cylinder in keyed.cylinders:
         cylinder.maker_id = maker.id
     work.session.commit()
+
+
+def test_a_factory_order_keeps_the_day_and_author_of_its_ordering(web: Flask, work: Work, keyed: Keyed) -> None:
+    at_the_factory(work, keyed)
+    number = keyed.job.number
+
+    def logged_in(name: str, days: int) -> FormClient:
+        web.extensions["clock"] = lambda: NOW + timedelta(days=days)
+        client = FormClient(web)
+        client.log_in(factories.UserFactory(name=name, role=Role.COUNTER))
+        return client
+
+    def printed(client: FormClient) -> tuple[str, str]:
+        book = openpyxl.load_workbook(io.BytesIO(client.get(f"/jobs/{number}/factory-order-1.xlsx").data))
+        told = dict(book["Instructions"].values)
+        pdf = text_of(client.get(f"/jobs/{number}/factory-order-1.pdf").data)
+        return pdf, next((f"{what}: {told[what]}" for what in told if "rdered" in what), "")
+
+    cora = logged_in("Cora Quill", 0)
+    text, sheet = printed(cora)
+    assert "DRAFT, NOT ORDERED" in text and "Draft made 25 November 2026 by Cora Quill" in text
+    assert sheet == "Draft, not ordered: 2026-11-25 by Cora Quill"
+    dell = logged_in("Dell Marsh", 5)
+    version = re.findall(r'name="version"[^>]*value="(\d+)"', dell.get(f"/jobs/{number}").text)[0]
+    moved = dell.post(f"/jobs/{number}/move", data={"version": version, "to": "parts on order"})
+    assert moved.status_code == 303
+    at_once = printed(dell)
+    for text, sheet in (at_once, printed(logged_in("Elm Reeve", 19))):
+        assert "Ordered 30 November 2026 by Dell Marsh" in text and "draft" not in text.lower()
+        assert "Elm Reeve" not in text and "Cora Quill" not in text and "December" not in text
+        assert sheet == "Ordered: 2026-11-30 by Dell Marsh"
+
+
+def test_a_factorys_part_of_a_job_is_ordered_on_its_form(client_as: ClientAs, work: Work, keyed: Keyed) -> None:
+    at_the_factory(work, keyed)
     client, number = client_as(Role.COUNTER), keyed.job.number
     page = client.get(f"/jobs/{number}").text
     assert "Factory order, Ardent Brass" in page and "Bench sheet" not in page

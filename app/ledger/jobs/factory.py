@@ -13,10 +13,12 @@ from sqlalchemy.orm import Session
 
 from app.ledger.doors.models import Cylinder
 from app.ledger.errors import NotFound
+from app.ledger.events.models import Event
 from app.ledger.jobs.ask import ask_from_json
-from app.ledger.jobs.models import Job, JobLine
+from app.ledger.jobs.models import Job, JobLine, Stage
 from app.ledger.jobs.schedule import Schedule, ScheduleRow
 from app.ledger.jobs.sent import sent_cylinders
+from app.ledger.jobs.stages import moved_to
 from app.ledger.keysystems.models import Keyset, KeySystem, RecordsHolder
 from app.ledger.makers.models import Maker
 from app.ledger.work import Work
@@ -57,6 +59,7 @@ class FactoryWork:
     is_new_system: bool
     is_from_our_records: bool
     need_by: date | None
+    ordered: tuple[date, str] | None  # the day and by whom; None while it was not ordered
     groups: tuple[FactoryGroup, ...]
 
 
@@ -91,8 +94,16 @@ def factory_work(work: Work, job: Job, schedule: Schedule, maker_name: str) -> F
         is_new_system=all(_is_of_job(work.session, system_id, job.id) for system_id in systems),
         is_from_our_records=any(system.records is RecordsHolder.SHOP for system in systems.values()),
         need_by=job.need_by or job.promised_on,
+        ordered=_ordered(work.session, job),
         groups=_groups(mine, line_of, {line.number: line for line in job.lines}, schedule),
     )
+
+
+def _ordered(session: Session, job: Job) -> tuple[date, str] | None:
+    """The day on which the job's parts were first put on order, and by whom; None while they were not."""
+    rows = sa.select(Event.at, Event.actor_name).where(Event.job_id == job.id, moved_to(Stage.PARTS_ON_ORDER))
+    first = session.execute(rows.order_by(Event.id).limit(1)).first()
+    return (first.at.astimezone().date(), first.actor_name) if first else None
 
 
 def _at_factory(rows: _Rows, session: Session, job: Job) -> _Rows:

@@ -21,15 +21,20 @@ _OUR_RECORDS = (
 )
 
 
-def factory_order(asked: FactoryWork, ordered_by: str) -> FactoryOrder:
-    """What the form says; no bitting is known here, since the factory makes them."""
+def factory_order(asked: FactoryWork, made_by: str) -> FactoryOrder:
+    """What the form says; no bitting is known here, since the factory makes them.
+
+    made_by: who prints it, told while it was not ordered; after that it keeps the day and author of its ordering.
+    """
     schedule = asked.schedule
+    ordered_on, by = asked.ordered or (None, made_by)
     levels = _LEVELS.get(asked.levels, "Four levels: great grand, grands, masters, changes")
     return FactoryOrder(
         house=schedule.house,
         order_number=f"F-{schedule.job_number}-{asked.place}, revision {schedule.revision}",
-        ordered_on=schedule.issued_on,
-        ordered_by=ordered_by,
+        ordered_on=ordered_on,
+        made_on=schedule.issued_on,
+        by=by,
         maker_name=asked.maker_name,
         need_by=asked.need_by,
         ship_to=f"{schedule.house.name}\n{schedule.house.address}",
