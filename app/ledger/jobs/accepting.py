@@ -24,6 +24,7 @@ from app.ledger.jobs.ask import LineAsk, LineKind, QuoteAsk, ask_from_json
 from app.ledger.jobs.authority import require_job_authority
 from app.ledger.jobs.crossed_doors import cross_door, own_symbol
 from app.ledger.jobs.issuing import keyed_at
+from app.ledger.jobs.key_lines import keysets_sold
 from app.ledger.jobs.models import Job, JobLine, QuoteRevision, Stage
 from app.ledger.jobs.options import OPTIONS, as_accepted, promise_from, way_words
 from app.ledger.jobs.rekeying import keep_what_it_is, on_door
@@ -31,7 +32,7 @@ from app.ledger.jobs.snapshot import QuoteSnapshot, SnapshotLine, read_snapshot
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.keys import order_keys
 from app.ledger.keysystems.lost_masters import record_lost_for_job
-from app.ledger.keysystems.models import Keyset, KeySystem, RecordsHolder
+from app.ledger.keysystems.models import KeySystem, RecordsHolder
 from app.ledger.makers.models import Maker
 from app.ledger.users.models import Role
 from app.ledger.work import Work
@@ -224,7 +225,7 @@ def _add_cylinders(
             work.session.add(cylinder)
             cross_door(work, cylinder, row, allotment.keyset)
     work.session.flush()
-    _order_all_keys(work, job, ask, allotter)
+    _order_all_keys(work, job, ask, snapshot, allotter)
     return allotter.systems
 
 
@@ -269,24 +270,13 @@ def _cylinder(
     return cylinder
 
 
-def _order_all_keys(work: Work, job: Job, ask: QuoteAsk, allotter: KeysetAllotter) -> None:
-    """Keys with the cylinders, then the quote's lines of further keys by symbol."""
+def _order_all_keys(work: Work, job: Job, ask: QuoteAsk, snapshot: QuoteSnapshot, allotter: KeysetAllotter) -> None:
+    """Keys with the cylinders, then the quote's lines of further keys."""
     for keyset, count in allotter.keys.items():
         order_keys(work, keyset, count, job.id)
+    words = {line.label: line.words for line in snapshot.lines}
     for number, line in enumerate(ask.lines, start=1):
-        if line.kind is LineKind.KEYS and line.symbol:
-            order_keys(work, _keyset_by_symbol(work, ask, allotter, number, line.symbol), line.quantity, job.id)
-
-
-def _keyset_by_symbol(work: Work, ask: QuoteAsk, allotter: KeysetAllotter, number: int, symbol: str) -> Keyset:
-    system_ids = [system.id for system in allotter.systems]
-    if ask.system and ask.system.existing_id:
-        system_ids.append(ask.system.existing_id)
-    rows = sa.select(Keyset).where(Keyset.system_id.in_(system_ids), Keyset.symbol == symbol)
-    found = work.session.scalars(rows).all()
-    if len(found) != 1:
-        raise LedgerError(
-            f"line {number}: symbol",
-            f"No keyset {symbol[:24]!r} is in this job's key system; keys can be ordered only for a keyset in it.",
-        )
-    return found[0]
+        if line.kind is LineKind.KEYS:
+            keysets = keysets_sold(work, job, ask, number, words[str(number)], allotter)
+            for keyset in keysets:
+                order_keys(work, keyset, line.quantity // len(keysets), job.id)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["Allotment", "KeysetAllotter"]
+__all__ = ["Allotment", "KeysetAllotter", "set_sizes"]
 
 import re
 from collections.abc import Sequence
@@ -34,6 +34,7 @@ class KeysetAllotter:
     """Gives the cylinders of a job their keysets, line by line, inside the caller's transaction.
 
     `systems`: every key system that was touched. `keys`: how many keys each keyset gets with its cylinders.
+    `of_line`: each line's keysets, once each, in the order in which its cylinders have them.
     """
 
     def __init__(self, work: Work, job: Job, ask: QuoteAsk, snapshot: QuoteSnapshot) -> None:
@@ -45,6 +46,7 @@ class KeysetAllotter:
         self._fresh: set[Keyset] = set()  # what this job itself added: dealt line by line, and no further
         self.systems: list[KeySystem] = []
         self.keys: dict[Keyset, int] = {}
+        self.of_line: dict[int, list[Keyset]] = {}
 
     def allot(self, number: int, line: LineAsk, symbols: Sequence[str]) -> list[Allotment]:
         """One allotment a cylinder of line `number`; `symbols` are those asked for in the door list ("" any).
@@ -61,11 +63,12 @@ class KeysetAllotter:
             return [Allotment(None)] * line.quantity
         standing = self._standing(number, line, symbols)
         asked = [symbol for symbol in symbols if symbol not in standing]
-        sizes = _set_sizes(keying, len(asked)) if asked else []
+        sizes = set_sizes(keying, len(asked)) if asked else []
         keysets = self._add_keysets(number, line, len(sizes)) if asked else []
         places = [keyset for keyset, size in zip(keysets, sizes, strict=True) for _ in range(size)]
         fresh = iter(_deal(number, places, asked))
         dealt = [standing[symbol] if symbol in standing else next(fresh) for symbol in symbols]
+        self.of_line[number] = list(dict.fromkeys(dealt))
         for keyset in dealt:
             self.keys[keyset] = self.keys.get(keyset, 0) + line.keys_each
         return [Allotment(keyset, is_nmk) for keyset, is_nmk in zip(dealt, nmk, strict=True)]
@@ -142,7 +145,7 @@ class KeysetAllotter:
         per_master: dict[str, int] = {}
         for other in self._ask.lines:
             if other.kind.is_keyed and other.keying.kind.is_master_keyed:
-                sets = len(_set_sizes(other.keying, other.quantity))
+                sets = len(set_sizes(other.keying, other.quantity))
                 per_master[other.keying.master] = per_master.get(other.keying.master, 0) + sets
         levels = max(asked.levels, line.keying.least_levels)
         return insert_system(
@@ -170,12 +173,12 @@ def _keyed_for(number: int, line: LineAsk) -> tuple[str, int]:
     return attributes.keyway, attributes.chambers
 
 
-def _set_sizes(keying: KeyingInstruction, quantity: int) -> list[int]:
+def set_sizes(keying: KeyingInstruction, quantity: int) -> list[int]:
     """How many cylinders each keyset of a line gets.
 
-    >>> _set_sizes(KeyingInstruction(KeyingKind.KA, 2), 5), _set_sizes(KeyingInstruction(KeyingKind.KA), 3)
+    >>> set_sizes(KeyingInstruction(KeyingKind.KA, 2), 5), set_sizes(KeyingInstruction(KeyingKind.KA), 3)
     ([2, 2, 1], [3])
-    >>> _set_sizes(KeyingInstruction(KeyingKind.MK), 3)
+    >>> set_sizes(KeyingInstruction(KeyingKind.MK), 3)
     [1, 1, 1]
     """
     if keying.kind is KeyingKind.KA and keying.set_size is None:

@@ -18,7 +18,7 @@ from app.ledger.errors import NotFound
 from app.ledger.jobs.models import Job, Stage
 from app.ledger.jobs.queries import days_late
 from app.ledger.jobs.sent import sent_cylinders
-from app.ledger.keysystems.models import Key, KeyState
+from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, RecordsHolder
 from app.ledger.prices.queries import bench_terms_on
 from app.pricing import BenchTerms, add_working_days
 
@@ -68,11 +68,11 @@ class BenchDay:
 
 
 def bench_day(session: Session, today: date) -> BenchDay:
-    """Jobs with keying of the shop's own that are not through the bench, by promise.
+    """Jobs with keying or keys of the shop's own that are not through the bench, by promise.
 
     Six queries at most, and two more for each job that is keyed in two places.
     """
-    waiting = sa.and_(Job.stage.in_(BENCH_STAGES), Job.keyed_at.contains("shop"))
+    waiting = sa.and_(Job.stage.in_(BENCH_STAGES), sa.or_(Job.keyed_at.contains("shop"), _has_keys_to_cut()))
     jobs = session.scalars(
         sa.select(Job)
         .where(waiting)
@@ -106,6 +106,17 @@ def bench_day(session: Session, today: date) -> BenchDay:
             )
         )
     return BenchDay(tuple(rows), count, minutes, other, terms.minutes_per_day if terms else Fraction(0))
+
+
+def _has_keys_to_cut() -> sa.Exists:
+    """Whether keys of a job are still to be cut here: further keys to a keyset are sold without a cylinder, too."""
+    return (
+        sa.select(Key.id)
+        .join(Keyset, Keyset.id == Key.keyset_id)
+        .join(KeySystem, KeySystem.id == Keyset.system_id)
+        .where(Key.job_id == Job.id, Key.state == KeyState.ORDERED, KeySystem.records == RecordsHolder.SHOP)
+        .exists()
+    )
 
 
 def _terms(session: Session, today: date) -> BenchTerms | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 __all__ = ["HardwareLine", "HardwareList", "hardware_of"]
 
+from collections import Counter
 from dataclasses import dataclass
 from datetime import date
 
@@ -12,6 +13,7 @@ import sqlalchemy as sa
 from app.ledger.doors.models import Cylinder, Door
 from app.ledger.jobs.ask import LineKind
 from app.ledger.jobs.issuing import house_head
+from app.ledger.jobs.key_lines import OWN
 from app.ledger.jobs.models import Job, JobLine
 from app.ledger.jobs.queries import newest_revision_number
 from app.ledger.jobs.snapshot import HouseHead
@@ -78,7 +80,7 @@ def hardware_of(work: Work, job: Job) -> HardwareList:
             )
             for (maker, part_number, words), lines in ordered
         ),
-        blanks=_blanks(work, job) if "shop" in job.keyed_at else (),
+        blanks=_blanks(work, job),
     )
 
 
@@ -110,4 +112,12 @@ def _blanks(work: Work, job: Job) -> tuple[HardwareLine, ...]:
         .group_by(KeySystem.keyway)
         .order_by(KeySystem.keyway)
     )
-    return tuple(HardwareLine("", "", f"Key blanks, keyway {keyway}", count, (), ()) for keyway, count in rows)
+    counts = Counter(dict(rows.all())) if job.keyed_at != "factory" else Counter[str]()
+    for line in job.lines:  # copies of the customer's own key are cut here too, and are on no keyset
+        ask = line.ask if line.kind == LineKind.KEYS else {}
+        if ask.get("symbol") == OWN:
+            counts[ask["attributes"]["keyway"]] += line.quantity
+    return tuple(
+        HardwareLine("", "", f"Key blanks, keyway {keyway}", count, (), ())
+        for keyway, count in sorted(counts.items())
+    )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 __all__ = ["bench_work", "cylinder_symbol", "keyset_work", "operating", "require_pinnable", "schedule_of"]
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import sqlalchemy as sa
 from sqlalchemy.orm import joinedload, selectinload
@@ -49,8 +49,9 @@ def _cylinders(work: Work, job: Job) -> Sequence[Cylinder]:
     ).all()
 
 
-def _systems(work: Work, cylinders: Sequence[Cylinder]) -> list[KeySystem]:
-    keyset_ids = {cylinder.keyset_id for cylinder in cylinders if cylinder.keyset_id is not None}
+def _systems(work: Work, cylinders: Sequence[Cylinder], counts: Collection[int]) -> list[KeySystem]:
+    """The systems of the cylinders, and those that only keys were sold to."""
+    keyset_ids = {cylinder.keyset_id for cylinder in cylinders if cylinder.keyset_id is not None} | set(counts)
     system_ids = sa.select(Keyset.system_id).where(Keyset.id.in_(keyset_ids))
     rows = (
         sa.select(KeySystem)
@@ -106,7 +107,8 @@ def bench_work(work: Work, job: Job) -> BenchWork:
     """
     work.require(Role.BENCH)
     cylinders = _cylinders(work, job)
-    systems = _systems(work, cylinders)
+    ordered = key_counts(work.session, job.id)
+    systems = _systems(work, cylinders, ordered)
     require_pinnable(work, systems, "No bench sheet is printed.")
     opened = reveal_bittings(
         work, [system.id for system in systems], f"bench sheet of job {job.number}", job_id=job.id
@@ -114,7 +116,7 @@ def bench_work(work: Work, job: Job) -> BenchWork:
     sent = sent_cylinders(work.session, job)
     here = [cylinder for cylinder in cylinders if cylinder.id not in sent]
     away = {one.keyset_id for one in cylinders if one.id in sent} - {one.keyset_id for one in here}
-    counts = {keyset: count for keyset, count in key_counts(work.session, job.id).items() if keyset not in away}
+    counts = {keyset: count for keyset, count in ordered.items() if keyset not in away}
     made = tuple(bench for system in systems if (bench := _bench_system(system, here, opened, counts)) is not None)
     if not made:
         raise LedgerError("", "Nothing in this job is keyed on the shop's own bench.")
@@ -185,8 +187,6 @@ def _bench_system(
         if cylinder.keyset_id in by_id and cylinder.keyset_id in opened:
             operators = tuple(keyset.id for keyset in operating(cylinder, by_id))
             alike.setdefault((cylinder_symbol(cylinder, by_id), operators, cylinder.words), []).append(cylinder)
-    if not alike:
-        return None
     groups = tuple(
         BenchCylinder(
             keyset=symbol,
@@ -203,4 +203,4 @@ def _bench_system(
         for keyset in system.keysets
         if keyset.id in opened and counts.get(keyset.id)
     )
-    return BenchSystem(system.name, system.keyway, system.spec.name, spec, keys, groups)
+    return BenchSystem(system.name, system.keyway, system.spec.name, spec, keys, groups) if groups or keys else None

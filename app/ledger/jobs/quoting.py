@@ -13,6 +13,7 @@ from app.ledger.customers.models import Customer, Site
 from app.ledger.errors import NotFound
 from app.ledger.jobs.ask import LineAsk, QuoteAsk
 from app.ledger.jobs.deciding import KEYED_AT, Group, choose, groups_of
+from app.ledger.jobs.key_lines import whose_keys
 from app.ledger.jobs.lead_time import lead_time
 from app.ledger.jobs.replacing import told_customer
 from app.ledger.jobs.resolving import Resolved, Resolver
@@ -81,6 +82,8 @@ def price_ask(work: Work, ask: QuoteAsk, customer: Customer | None = None) -> Pr
             resolved.append(None)
     if not ask.lines:
         problems.append(Problem("lines", "Add at least one line."))
+    resolved, key_problems = whose_keys(session, ask, resolved)
+    problems += key_problems
     problems += system_problems(work, ask, [found.line if found else None for found in resolved])
     groups = groups_of(resolved)
     chosen, choice_problems = choose(work, ask, groups)

@@ -191,8 +191,7 @@ class Resolver:
         code = line.price_code or KEY_CUT
         row = self._book.price(code, self._on, self._tier or None, line.quantity)
         keyway = line.attributes.keyway if line.attributes else None
-        usual = "Keys cut to the customer's key" if code == KEY_CUT else row.description
-        what = f"Keys to {line.symbol}" if line.symbol else usual
+        what = "Keys cut to the customer's key" if code == KEY_CUT else row.description
         line = replace(line, price_code=code, keys_each=0)
         return _from_book(line, row, f"{what}, keyway {keyway}" if keyway else what)
 

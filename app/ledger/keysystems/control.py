@@ -5,6 +5,7 @@ from __future__ import annotations
 __all__ = [
     "CONTROL_SYMBOL",
     "add_control",
+    "add_factory_control",
     "insert_control",
     "is_control_symbol",
     "lacks_control",
@@ -89,6 +90,19 @@ def _seal(work: Work, system: KeySystem, cuts: Cuts) -> Keyset:
     seal_bitting(work, system, keyset, cuts)
     work.session.flush()
     return keyset
+
+
+def add_factory_control(work: Work, system: KeySystem) -> None:
+    """Give the control key of cores that the factory keys its symbol, inside the caller's transaction: its bitting is
+    the factory's, but keys of it are sold, stamped and held like any other.
+    """
+    work.session.flush()
+    work.session.refresh(system, ["keysets"])
+    if system.records is RecordsHolder.FACTORY and lacks_control(system):
+        work.session.add(
+            Keyset(system=system, symbol=CONTROL_SYMBOL, level=Level.CONTROL, purpose="takes the cores out")
+        )
+        work.session.flush()
 
 
 def add_control(work: Work, system_id: int, bitting: str = "") -> Keyset:

@@ -60,6 +60,7 @@ class LineChoices:
     keyway: tuple[str, ...] = ()
     tail: tuple[str, ...] = ()
     finish: tuple[str, ...] = ()
+    symbol: tuple[str, ...] = ()  # whose keys a line of keys can be
 
 
 @dataclass(frozen=True, slots=True)

@@ -109,10 +109,12 @@ def _system(page: TypedPage, lines: list[LineAsk], known: Knowledge, notes: Note
     a customer who has systems is sold a new one when somebody chose so, never because nobody chose.
     """
     kinds = {line.keying.kind for line in lines if line.kind.is_keyed}
+    is_named = any(line.symbol for line in lines)  # of several systems, the keyset's
     is_mastered = any(kind.is_master_keyed for kind in kinds)
-    if not is_mastered and not (KeyingKind.SKD in kinds and page.system_id):
+    is_chosen = page.system_id not in ("", "new")
+    if not is_mastered and not (KeyingKind.SKD in kinds and page.system_id) and not (is_named and is_chosen):
         return None
-    if page.system_id not in ("", "new"):
+    if is_chosen:
         if record_id(page.system_id) not in known.system_ids:
             whose = known.stray_system or "This key system"
             notes.add("system_id", f"{whose} belongs to another customer; choose one in the list.")

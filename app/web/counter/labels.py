@@ -41,7 +41,7 @@ LINE_LABELS: Mapping[str, str] = {
     "tail": "Cam or tailpiece",
     "finish": "Finish",
     "part_number": "Part number",
-    "symbol": "Keyset",
+    "symbol": "Keys of",
     "price_code": "Price book entry",
     "keying": "Keying",
     "set_size": "In sets of",

@@ -16,6 +16,7 @@ from app.ledger.customers.queries import find_customers, get_customer
 from app.ledger.errors import NotFound
 from app.ledger.jobs.ask import LineKind
 from app.ledger.jobs.counter_queries import plain_numbers
+from app.ledger.jobs.key_lines import OWN, is_keyed
 from app.ledger.jobs.models import Job
 from app.ledger.jobs.queries import show_margin
 from app.ledger.jobs.quoting import PricedQuote, price_ask
@@ -295,7 +296,7 @@ def _lines(
             LineView(
                 typed=line,
                 heading=headings[line.sort],
-                choices=choices.of(line) if line.sort in (LineKind.CYLINDER, LineKind.REKEY) else LineChoices(),
+                choices=_choices_of(line, choices, reading),
                 entries=choices.entries(line.sort),
                 printed=rows[0] if rows else None,
                 maker_name=maker,
@@ -308,6 +309,13 @@ def _lines(
             )
         )
     return tuple(views)
+
+
+def _choices_of(line: TypedLine, choices: Choices, reading: Reading) -> LineChoices:
+    if line.sort is LineKind.KEYS:
+        keyed = [number for number, each in enumerate(reading.ask.lines, start=1) if is_keyed(each)]
+        return LineChoices(symbol=(*(f"line {number}" for number in keyed), OWN))
+    return choices.of(line) if line.sort in (LineKind.CYLINDER, LineKind.REKEY) else LineChoices()
 
 
 def _in_words(told: Told, fit: LineFit) -> Told:

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from app.ledger.jobs.ask import LineKind
+from app.ledger.jobs.key_lines import line_named
 from app.pricing import KeyingKind
 from app.web.counter.typed import FIT_BOXES, MOST_POSTED, TypedLine, TypedPage
 
@@ -58,15 +59,28 @@ def apply(page: TypedPage, press: Press) -> tuple[TypedPage, str]:
         return page.with_line(line), f"line-{line.key}"
     if press.name == "duplicate" and (source := page.line(press.key)) and len(page.lines) < MOST_POSTED:
         copy = replace(source, key=page.next_key)
-        return page.with_line(copy, after=source.key), f"line-{copy.key}"
+        return _followed(page, page.with_line(copy, after=source.key)), f"line-{copy.key}"
     if press.name == "remove":
-        return page.without_line(press.key), "add"
+        return _followed(page, page.without_line(press.key)), "add"
     if press.name == "put" and (source := page.line(press.key)):
         maker, _, number = press.rest.partition(":")
         return page.with_changed(put_on(source, maker, number)), f"line-{source.key}"
     if press.name == "face" and (source := page.line(press.key)):
         return page.with_changed(replace(source, face_answer=press.rest[:20])), ""
     return page, ""
+
+
+def _followed(before: TypedPage, after: TypedPage) -> TypedPage:
+    """The page with its lines of keys still to the lines that they named, under those lines' numbers of now."""
+    now = {line.key: place for place, line in enumerate(after.lines, start=1)}
+    moved = {
+        place: f"line {now[line.key]}" if line.key in now else "" for place, line in enumerate(before.lines, start=1)
+    }
+    lines = []
+    for line in after.lines:
+        number = line_named(line.symbol)
+        lines.append(line if number is None or number not in moved else replace(line, symbol=moved[number]))
+    return replace(after, lines=tuple(lines))
 
 
 def put_on(line: TypedLine, maker: str, number: str) -> TypedLine:

@@ -193,7 +193,7 @@ def _key_receipt(source: JobSource, number: int) -> bytes:
 def _secret_papers(source: JobSource) -> Iterator[Paper]:
     """With bittings or pins: for bench and owner; the bitting list for the owner alone."""
     work, job = source.work, source.job
-    if work.actor.role is Role.COUNTER or not source.has_cylinders:
+    if work.actor.role is Role.COUNTER or not (source.has_cylinders or source.systems):
         return
     if "shop" in job.keyed_at:
         yield _paper(
@@ -203,9 +203,11 @@ def _secret_papers(source: JobSource) -> Iterator[Paper]:
             (PDF, lambda: documents.bench_sheet_pdf(source.bench)),
             is_secret=True,
         )
+    if "shop" in job.keyed_at or not source.has_cylinders:
         yield _paper(
             source, "Keys to cut", "keys-to-cut", (PDF, lambda: documents.keys_list_pdf(source.bench)), is_secret=True
         )
+    if "shop" in job.keyed_at:
         yield _paper(
             source,
             "Pins to pick",

@@ -1,0 +1,205 @@
+"""Which keys a line of keys sells: those of a keyset, of another line's cylinders, or copies of the customer's own.
+
+The counter need not know the symbols that acceptance gives: `line 1` are the keysets of line 1's cylinders. What a
+line leaves out is asked; only where the quote has just one keyset is it taken, and said.
+"""
+
+from __future__ import annotations
+
+__all__ = ["OWN", "find_keyset", "is_keyed", "keysets_sold", "line_named", "whose_keys"]
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.errors import BitternError, Problem
+from app.ledger.errors import LedgerError
+from app.ledger.jobs.allocation import KeysetAllotter, set_sizes
+from app.ledger.jobs.ask import LineAsk, LineKind, QuoteAsk
+from app.ledger.jobs.models import Job
+from app.ledger.jobs.resolving import MOST, Resolved
+from app.ledger.keysystems.control import CONTROL_SYMBOL, add_factory_control
+from app.ledger.keysystems.models import Keyset, KeySystem
+from app.ledger.prices.codes import KEY_CUT
+from app.ledger.work import Work
+from app.pricing import KeyingKind
+
+OWN = "own"
+"""Copies of a key that the customer brings: no keyset of this house, so no key of its register."""
+
+_LINE = re.compile(r"line\s*([1-9][0-9]{0,2})", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class _Quote:
+    """What a quote's key lines can be for. `sets`: line number → how many keysets its cylinders get."""
+
+    session: Session
+    customer_id: int
+    system_id: int | None
+    sets: Mapping[int, int]
+
+
+def line_named(symbol: str) -> int | None:
+    """The number of the line whose cylinders the keys are for; None where a symbol says it, or nothing.
+
+    >>> line_named("Line 2"), line_named("AA1")
+    (2, None)
+    """
+    found = _LINE.fullmatch(symbol)
+    return int(found[1]) if found else None
+
+
+def is_keyed(line: LineAsk) -> bool:
+    """Whether keys can be to a line's cylinders: those without pins have none."""
+    return line.kind.is_keyed and line.keying.kind is not KeyingKind.NONE
+
+
+def whose_keys(
+    session: Session, ask: QuoteAsk, resolved: Sequence[Resolved | None]
+) -> tuple[list[Resolved | None], list[Problem]]:
+    """The lines with each key line's `symbol` settled and its words saying whose keys they are; the rest as it was.
+
+    A line of which that cannot be known is asked on `lines.N.symbol`, or on the field that would tell.
+    """
+    lines = [one.line if one else line for one, line in zip(resolved, ask.lines, strict=True)]
+    quote = _Quote(session, ask.customer_id, ask.system.existing_id if ask.system else None, _sets_of(lines))
+    found: list[Resolved | None] = []
+    problems = []
+    for place, one in enumerate(resolved):
+        if one is None or one.line.kind is not LineKind.KEYS:
+            found.append(one)
+            continue
+        try:
+            found.append(_settled(quote, one))
+        except BitternError as error:
+            problems.append(Problem(f"lines.{place}.{error.field}", error.message))
+            found.append(one)
+    return found, problems
+
+
+def _sets_of(lines: Sequence[LineAsk]) -> dict[int, int]:
+    """Line number → how many keysets its cylinders get; of a line not understood, what it says."""
+    return {
+        number: len(set_sizes(line.keying, min(line.quantity, MOST)))
+        for number, line in enumerate(lines, start=1)
+        if is_keyed(line)
+    }
+
+
+def _settled(quote: _Quote, found: Resolved) -> Resolved:
+    """One key line, its symbol settled; BitternError on the field that has to say more."""
+    line = found.line
+    symbol = line.symbol.strip() or _only_one(quote.sets, found.words)
+    number = line_named(symbol)
+    if symbol.casefold() == OWN:
+        if not (line.attributes and line.attributes.keyway):
+            raise BitternError(
+                "keyway", "Enter the keyway of the customer's key, so that it is known what is copied."
+            )
+        return replace(found, line=replace(line, symbol=OWN))
+    if number is not None:
+        return _told(found, f"line {number}", _of_line(quote, number, line))
+    told = f"Keys to {symbol}"
+    if not quote.sets:
+        told += f" of {find_keyset(quote.session, quote.customer_id, _known(quote), symbol).system.name}"
+    return _told(found, symbol, told)
+
+
+def _told(found: Resolved, symbol: str, words: str) -> Resolved:
+    """The line with whose keys it sells; a key of its own kind, such as a control key, keeps what it is called."""
+    line = replace(found.line, symbol=symbol)
+    if line.price_code != KEY_CUT:
+        words = f"{found.words}: {words[0].lower()}{words[1:]}"
+    elif line.attributes and line.attributes.keyway:
+        words += f", keyway {line.attributes.keyway}"
+    return replace(found, line=line, words=words)
+
+
+def _only_one(sets: Mapping[int, int], words: str) -> str:
+    """What a line that does not say whose keys it sells must mean; BitternError where it could mean several."""
+    if re.search(r"\bcontrol keys?\b", words, re.IGNORECASE):
+        return CONTROL_SYMBOL
+    if not sets:
+        return OWN
+    if sum(sets.values()) == 1:
+        return f"line {next(iter(sets))}"
+    lines = ", ".join(f"line {number}" for number in sets)
+    raise BitternError(
+        "symbol",
+        f"Say which keys these are: those of {lines}, a keyset such as AA for a master, or {OWN} for copies of the "
+        "customer's own key.",
+    )
+
+
+def _of_line(quote: _Quote, number: int, line: LineAsk) -> str:
+    sets = quote.sets.get(number)
+    if not sets:
+        raise BitternError("symbol", f"Line {number} has no cylinders that are keyed; name a line that has.")
+    if line.quantity % sets:
+        raise BitternError(
+            "quantity",
+            f"The cylinders of line {number} are on {sets:,} keysets: enter {sets:,} keys or a multiple of that, so "
+            "that each gets as many.",
+        )
+    return f"Further keys to line {number}" + (f", {line.quantity // sets} each of {sets:,} keysets" * (sets > 1))
+
+
+def _known(quote: _Quote) -> list[int]:
+    return [quote.system_id] if quote.system_id is not None else []
+
+
+def keysets_sold(
+    work: Work, job: Job, ask: QuoteAsk, number: int, words: str, allotter: KeysetAllotter
+) -> list[Keyset]:
+    """The keysets that key line `number` of an accepted quote is for, each for as many of its keys; LedgerError where
+    there is none. [] for copies of the customer's own key, of which the job's line is the record.
+
+    words: the line's, as quoted. Quotes of earlier releases did not ask whose keys they are.
+    """
+    line = ask.lines[number - 1]
+    try:
+        symbol = line.symbol or _only_one(_sets_of(ask.lines), words)
+        if symbol == OWN:
+            return []
+        if (other := line_named(symbol)) is not None:
+            keysets = allotter.of_line.get(other, [])
+            if not keysets or line.quantity % len(keysets):
+                told = (
+                    f"{line.quantity:,} keys cannot be shared out among the {len(keysets):,} keysets of line {other}"
+                )
+                raise LedgerError("symbol", f"{told}: issue a revision that names the keysets.")
+            return keysets
+        system_ids = [system.id for system in allotter.systems]
+        if ask.system and ask.system.existing_id:
+            system_ids.append(ask.system.existing_id)
+        if symbol == CONTROL_SYMBOL:
+            for system in allotter.systems:
+                add_factory_control(work, system)
+        return [find_keyset(work.session, job.customer_id, system_ids, symbol)]
+    except BitternError as error:
+        raise LedgerError(f"line {number}: {error.field}", error.message) from error
+
+
+def find_keyset(session: Session, customer_id: int, system_ids: Sequence[int], symbol: str) -> Keyset:
+    """The one keyset of that symbol in these systems, or else in any of the customer's; LedgerError on `symbol`."""
+    rows = (
+        sa.select(Keyset)
+        .join(KeySystem)
+        .where(KeySystem.customer_id == customer_id, Keyset.symbol == symbol)
+        .order_by(Keyset.id)
+    )
+    session.flush()
+    here = session.scalars(rows.where(Keyset.system_id.in_(system_ids))).all() if system_ids else ()
+    found = here or session.scalars(rows).all()
+    if not found:
+        raise LedgerError(
+            "symbol", f"No keyset {symbol[:24]!r} is in this job's key system, or in one of this customer."
+        )
+    if len(found) > 1:
+        names = " and ".join(dict.fromkeys(keyset.system.name for keyset in found[:6]))
+        raise LedgerError("symbol", f"{symbol} is in {names}: choose the key system that is meant.")
+    return found[0]
