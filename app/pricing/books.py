@@ -48,7 +48,6 @@ class IssuedQuote:
     place: str
     goods_cents: int
     labour_cents: int
-    discount_cents: int
     tax_cents: int
     total_cents: int
 
@@ -58,15 +57,14 @@ class IssuedQuote:
         BookColumn("issued", "the day of issue, as 2026-03-02"),
         BookColumn("customer", "the customer's name"),
         BookColumn("tax place", "the place whose sales tax counts"),
-        BookColumn("goods", "goods before discounts, in dollars"),
-        BookColumn("labour", "labour before discounts, in dollars"),
-        BookColumn("discount", "all discounts, in dollars"),
+        BookColumn("goods", "goods, in dollars"),
+        BookColumn("labour", "labour, in dollars"),
         BookColumn("tax", "sales tax, in dollars"),
-        BookColumn("total", "goods + labour − discount + tax, in dollars"),
+        BookColumn("total", "goods + labour + tax, in dollars"),
     )
 
     def __post_init__(self) -> None:
-        parts = self.goods_cents + self.labour_cents - self.discount_cents + self.tax_cents
+        parts = self.goods_cents + self.labour_cents + self.tax_cents
         _adds_up("total_cents", parts, self.total_cents)
 
     def row(self) -> tuple[str, ...]:
@@ -77,8 +75,7 @@ class IssuedQuote:
             self.issued.isoformat(),
             self.customer,
             self.place,
-            *(book_amount(one) for one in (self.goods_cents, self.labour_cents, self.discount_cents)),
-            *(book_amount(one) for one in (self.tax_cents, self.total_cents)),
+            *(book_amount(one) for one in (self.goods_cents, self.labour_cents, self.tax_cents, self.total_cents)),
         )
 
 

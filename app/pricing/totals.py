@@ -17,10 +17,10 @@ from app.pricing.tax import Exemption, TaxRule
 from app.pricing.workdays import show_day
 
 ROUNDING_RULE = (
-    "Each line is rounded to the cent after its discounts, and its tax is rounded to the cent; "
+    "Each line is rounded to the cent, and its tax is rounded to the cent; "
     "half a cent counts as a whole one. All totals are sums of these."
 )
-"""Printed on every quote; the order of a line's percentages does not matter, for it is rounded once."""
+"""Printed on every quote. No quote has a discount: the sentence speaks of none until a house gives some."""
 
 MAX_QUANTITY = 1_000_000
 

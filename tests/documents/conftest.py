@@ -103,7 +103,7 @@ def make_snapshot(paper: str = "Letter") -> QuoteSnapshot:
             tax_cents=967,
             total_cents=24392,
             tax_note="8.25 % of goods, Saltmarsh",
-            rule="Each line is rounded to the cent after its discounts, and its tax is rounded to the cent; half a "
+            rule="Each line is rounded to the cent, and its tax is rounded to the cent; half a "
             "cent counts as a whole one. All totals are sums of these.",
         ),
         keying=(

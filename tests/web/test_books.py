@@ -20,6 +20,7 @@ from app.pricing import IssuedQuote, PaymentReceived
 from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.stocked import HARDWARE, MORTISE, empty_house, posted
+from tests.web.test_papers import text_of
 
 __all__ = ["empty_house"]
 
@@ -76,7 +77,7 @@ def test_each_book_adds_up_and_agrees_with_the_record(owned: FormClient, session
     (quote,) = table(owned, "quotes")
     assert (quote["quote"], quote["revision"], quote["issued"]) == ("1001", "1", "2026-11-25")
     assert quote["tax place"] == "Saltmarsh"
-    parts = Decimal(quote["goods"]) + Decimal(quote["labour"]) - Decimal(quote["discount"]) + Decimal(quote["tax"])
+    parts = Decimal(quote["goods"]) + Decimal(quote["labour"]) + Decimal(quote["tax"])
     assert parts == Decimal(quote["total"]) == Decimal(revision.total_cents) / 100
     (closed,) = table(owned, "jobs")
     assert (closed["job"], closed["quote"], closed["closed"]) == ("1001", "1001-1", NOW.date().isoformat())
@@ -90,6 +91,16 @@ def test_each_book_adds_up_and_agrees_with_the_record(owned: FormClient, session
     (after,) = table(owned, "jobs")
     assert (after.pop("off the price"), closed.pop("off the price")) == ("2.75", "0.00") and after == closed
     assert [row["amount"] for row in table(owned, "payments")] == ["40.00", "-7.25", "-2.75"]
+
+
+def test_no_paper_and_no_book_speaks_of_discounts_that_nobody_can_give(owned: FormClient, session: Session) -> None:
+    closed_job(owned, session)
+    (quote,) = table(owned, "quotes")
+    assert not [name for name in quote if "discount" in name]
+    printed = text_of(owned.get("/quotes/1001/1/quote.pdf").data)
+    assert "Each line is rounded to the cent, and its tax is rounded to the cent" in printed
+    for told in (printed, owned.get("/house/books").text, owned.get("/quotes/1001/1").text):
+        assert "discount" not in told.lower()
 
 
 def test_what_is_put_on_account_is_no_payment_of_the_books(owned: FormClient, session: Session) -> None:

@@ -85,7 +85,6 @@ def _quotes(session: Session, first: date, last: date) -> Iterator[BookRow]:
             place=totals.tax_place,
             goods_cents=totals.goods_cents,
             labour_cents=totals.labour_cents,
-            discount_cents=totals.goods_cents + totals.labour_cents - totals.subtotal_cents,
             tax_cents=totals.tax_cents,
             total_cents=totals.total_cents,
         )
