@@ -59,6 +59,13 @@ MUTANTS = (
         (f"{STAGES}[handed over-shop]", f"{STAGES}[handed over-factory]", f"{STAGES}[handed over-nothing keyed]"),
     ),
     Mutant(
+        "a quote is refused on its last valid day",
+        "app/ledger/jobs/accepting.py",
+        "form.accepted_on > revision.valid_until",
+        "form.accepted_on >= revision.valid_until",
+        ("tests/ledger/test_last_days.py::test_a_quote_is_accepted_on_its_last_valid_day",),
+    ),
+    Mutant(
         "anybody corrects a bitting",
         "app/ledger/keysystems/correcting.py",
         "    work.require()\n",

@@ -169,6 +169,10 @@ def test_quotes_about_to_lapse_say_whom_to_ring(work: Work) -> None:
     assert len(statements) == 2
     assert [(one.number, one.revision, one.days) for one in found] == [(5, 2, 0), (1, 2, 3), (2, 2, -2), (3, 2, -9)]
     assert {one.contact for one in found} == {"B. Lantern, 555-0101"}
+    # Where not all are told, one that still holds today goes before one that holds no more, and before later ones.
+    assert [one.number for one in lapsing_quotes(work.session, TODAY, limit=1)] == [5]
+    for within, numbers in ((7, [5, 1, 2, 3]), (8, [5, 1, 4, 2, 3]), (3, [5, 1, 2, 3]), (2, [5, 2, 3])):
+        assert [one.number for one in lapsing_quotes(work.session, TODAY, within=within)] == numbers
     lose_quote(work, found[0].quote_id, "Went to the factory")
     assert 5 not in [one.number for one in lapsing_quotes(work.session, TODAY)]
 

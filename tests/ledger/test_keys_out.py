@@ -306,3 +306,14 @@ def test_copy_numbers_that_make_no_sense_are_refused(typed: str) -> None:
     with pytest.raises(LedgerError) as refused:
         read_copies(typed)
     assert refused.value.field == "copies"
+
+
+def test_a_key_is_due_back_today_at_the_earliest(work: Work, keyed: Keyed) -> None:
+    put(work, "1AA", KeyState.CUT)
+    before = everything(work)
+    with pytest.raises(Problems) as refused:
+        issue(work, keyed, due_back=work.today - timedelta(days=1))
+    assert [problem.field for problem in refused.value.problems] == ["due_back"]
+    assert everything(work) == before
+    issue(work, keyed, due_back=work.today)
+    assert the(work, "1AA").due_back == work.today

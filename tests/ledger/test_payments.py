@@ -286,3 +286,13 @@ def test_what_an_earlier_bittern_counted_as_paid_on_account_is_owed(work: Work, 
     assert (slip.cents, slip.means, slip.paid_cents, slip.balance_cents) == (5_000, "on account", 0, 10_725)
     assert [one.owed_cents for one in owed_jobs(work.session, work.today)] == [10_725]
     assert take_payment(work, 1042, 2, form(K.PAYMENT, 10_725)).balance_cents == 0
+
+
+def test_money_is_received_on_the_day_a_job_was_opened_and_not_before(work: Work, job: Job) -> None:
+    early = replace(form(K.PAYMENT, 1_000), received_on=job.asked_on - timedelta(days=1))
+    with pytest.raises(Problems) as refused:
+        take_payment(work, 1042, job.version, early)
+    assert [problem.field for problem in refused.value.problems] == ["received_on"]
+    work.session.rollback()
+    taken = take_payment(work, 1042, job.version, replace(early, received_on=job.asked_on))
+    assert taken.received_on == job.asked_on

@@ -221,6 +221,20 @@ def test_an_accepted_quote_is_not_accepted_again(clerk: FormClient, session: Ses
     assert len(cylinders(session)) == 2
 
 
+def test_a_quote_is_offered_for_acceptance_up_to_its_last_day(
+    clerk: FormClient, web: Flask, session: Session
+) -> None:
+    quoted(clerk, dict(MORTISE))
+    quote = session.scalars(sa.select(QuoteRevision)).one()
+    for days, is_over in ((0, False), (1, True)):
+        on = quote.valid_until + timedelta(days=days)
+        web.extensions["clock"] = lambda on=on: NOW + (on - NOW.date())
+        clerk.log_in(quote.issued_by)
+        assert ("This quote was valid until" in clerk.get("/quotes/1001/1").text) is is_over
+        assert ("the prices held until" in clerk.get("/quotes/1001/accept").text) is is_over
+    assert accept(clerk, session, accepted_on=quote.valid_until.isoformat())[0] == 303
+
+
 def test_an_expired_quote_is_accepted_only_for_a_day_when_it_held(
     clerk: FormClient, web: Flask, session: Session
 ) -> None:
