@@ -107,6 +107,7 @@ NO_ROLE_OF_THEIR_OWN = {
         jobs.checkoff: require_checked
         jobs.crossed_doors: cross_door
         jobs.issuing: insert_job
+        jobs.key_lines: keysets_sold
         jobs.papers: require_pinnable
         keysystems.actions: insert_system add_system_row name_is_taken find_keyway find_master single_keyed_system
         keysystems.actions: add_keysets
@@ -114,7 +115,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.authority: require_authority
         keysystems.bittings: require_current_key seal_bitting seal_plan
         keysystems.carrying: carry carried
-        keysystems.control: insert_control read_control
+        keysystems.control: insert_control add_factory_control read_control
         keysystems.crosskeying: insert_operators
         keysystems.drawing: plan_clear next_cuts
         keysystems.extending: insert_extension with_neighbours
