@@ -24,6 +24,7 @@ class _Reader(HTMLParser):
         self._form: FoundForm | None = None
         self._text: str | None = None  # the name of the text area that is open
         self._select: str | None = None
+        self._chosen = False  # whether an option of it is taken: the first, until one is selected
         self._option = False  # an option whose text is still to come as the value
 
     def handle_starttag(self, tag: str, attributes: list[tuple[str, str | None]]) -> None:
@@ -36,7 +37,7 @@ class _Reader(HTMLParser):
             return
         if tag == "button":
             self._form.buttons.append((name, value, given.get("formaction", "")))
-        elif not name:
+        elif not name and tag != "option":
             return
         elif tag == "input" and given.get("type") == "file":
             self._form.files.append(name)
@@ -52,11 +53,13 @@ class _Reader(HTMLParser):
             self._text = name
         elif tag == "select":
             self._form.fields.append((name, ""))
-            self._select = name
-        self._option = tag == "option" and self._select is not None
-        if self._option and ("selected" in given or not self._form.fields[-1][1]):
+            self._select, self._chosen = name, False
+        is_first = tag == "option" and not self._chosen
+        is_chosen = self._select is not None and tag == "option" and ("selected" in given or is_first)
+        if is_chosen:
+            self._chosen = True
             self._form.fields[-1] = (self._form.fields[-1][0], value)
-            self._option = "value" not in given  # then its text is its value
+        self._option = is_chosen and "value" not in given  # then its text is its value
 
     def handle_startendtag(self, tag: str, attributes: list[tuple[str, str | None]]) -> None:
         self.handle_starttag(tag, attributes)

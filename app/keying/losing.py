@@ -75,15 +75,17 @@ def _least(
     seconds: float,
 ) -> tuple[set[str], dict[str, int], bool]:
     """Choose the keysets to replace: per exposed cylinder some chamber loses every key with the lost cut."""
+    # Keys of one bitting are lost together: a copy under another symbol turns just as well.
+    same = {key for key, bitting in keys.items() if bitting == keys[lost]}
+    alone = {cylinder: _blocked_by(keys, cylinders[cylinder], keys[lost], same) for cylinder in exposed}
+    if all(alone.values()):  # these have to go in any plan, so no plan is smaller
+        return same, alone, True
     from ortools.sat.python import cp_model  # heavy to load, so only here
 
     model = cp_model.CpModel()
     replaced = {key: model.new_bool_var(f"replace {number}") for number, key in enumerate(keys)}
-    model.add(replaced[lost] == 1)
-    # Keys of one bitting are lost together: a copy under another symbol turns just as well.
-    for key, bitting in keys.items():
-        if bitting == keys[lost]:
-            model.add(replaced[key] == 1)
+    for key in same:
+        model.add(replaced[key] == 1)
     blocking = {}
     for number, cylinder in enumerate(exposed):
         chambers = []
@@ -119,3 +121,10 @@ def _least(
         for cylinder, chambers in blocking.items()
     }
     return chosen, blocked, status == cp_model.OPTIMAL
+
+
+def _blocked_by(keys: Mapping[str, Bitting], meant: Sequence[str], lost: Bitting, replaced: set[str]) -> int:
+    """The first chamber (from 1) in which no key that stays has the lost key's cut; 0 where each has one."""
+    staying = [keys[key] for key in meant if key not in replaced]
+    chambers = enumerate(lost, start=1)
+    return next((number for number, cut in chambers if all(key[number - 1] != cut for key in staying)), 0)

@@ -10,7 +10,7 @@ from datetime import date
 
 import sqlalchemy as sa
 
-from app.errors import Problem, Problems
+from app.errors import BitternError, Problem, Problems
 from app.fitting.cylinder import CylinderAttributes, words
 from app.ledger.customers.actions import SiteForm, insert_site
 from app.ledger.doors.actions import upsert_door
@@ -27,9 +27,10 @@ from app.ledger.jobs.issuing import keyed_at
 from app.ledger.jobs.key_lines import keysets_sold
 from app.ledger.jobs.models import Job, JobLine, QuoteRevision, Stage
 from app.ledger.jobs.options import OPTIONS, as_accepted, promise_from, way_words
-from app.ledger.jobs.rekeying import keep_what_it_is, on_door
+from app.ledger.jobs.rekeying import hanging, keep_what_it_is, on_door
 from app.ledger.jobs.snapshot import QuoteSnapshot, SnapshotLine, read_snapshot
 from app.ledger.keysystems.auditing import prove_no_interchange
+from app.ledger.keysystems.crosskeying import insert_operators
 from app.ledger.keysystems.keys import order_keys
 from app.ledger.keysystems.lost_masters import record_lost_for_job
 from app.ledger.keysystems.models import KeySystem, RecordsHolder
@@ -43,7 +44,8 @@ class AcceptForm:
     """Who accepted what, and the doors.
 
     doors: in the order of the quote's cylinders, a row a cylinder; fewer rows leave the last cylinders
-    without a door. site_name: the site of the doors where the job has none yet. version: the job's, as read.
+    without a door. Cylinders that a line rekeys where they hang are on their doors, and take no row.
+    site_name: the site of the doors where the job has none yet. version: the job's, as read.
     override_reason: why the owner of the house goes on where a key system's owner gave no written authority.
     option: A or B of a quote that offers two ways, "" of one that does not.
     """
@@ -80,7 +82,7 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         snapshot = as_accepted(offered, form.option)
         ask = ask_from_json(snapshot.ask)
         slots = _add_lines(work, job, ask, snapshot)
-        _check_doors(form.doors, slots)
+        _check_doors(form.doors, [slot for slot in slots if not slot.line.standing])
         systems = _add_cylinders(work, job, ask, snapshot, slots, form)
         work.session.flush()
         require_job_authority(work, job, f"accepted quote {job.number}-{revision.revision}", form.override_reason)
@@ -99,7 +101,7 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
             option=form.option,
             po_number=form.po_number,
             doors=len({row.opening for row in form.doors if row.opening}),
-            cylinders=len(slots),
+            cylinders=sum(line.quantity for line in ask.lines if line.kind.is_keyed),
         )
         record_lost_for_job(work, job.id)
         return job
@@ -215,18 +217,42 @@ def _add_cylinders(
     for number, line in enumerate(ask.lines, start=1):
         if not line.kind.is_keyed:
             continue
-        mine = slots[place : place + line.quantity]
+        if line.standing:
+            _rekey(work, job, ask, [slot for slot in slots if slot.line_number == number], allotter)
+            continue
+        mine = [slot for slot in slots if slot.line_number == number]
         rows = [form.doors[i] if i < len(form.doors) else None for i in range(place, place + line.quantity)]
         place += line.quantity
         allotments = allotter.allot(number, line, [own_symbol(row) if row else "" for row in rows])
         for slot, row, allotment in zip(mine, rows, allotments, strict=True):
             door = upsert_door(work, site_id, row) if row and row.opening and site_id else None
-            cylinder = _cylinder(job, slot, row, door, allotment, makers)
+            position = row.position if row and row.position else "outside"
+            there = on_door(door, position) if line.kind is LineKind.REKEY else None
+            cylinder = _cylinder(job, slot, position, door, allotment, makers, there)
             work.session.add(cylinder)
             cross_door(work, cylinder, row, allotment.keyset)
     work.session.flush()
     _order_all_keys(work, job, ask, snapshot, allotter)
     return allotter.systems
+
+
+def _rekey(work: Work, job: Job, ask: QuoteAsk, slots: Sequence[_Slot], allotter: KeysetAllotter) -> None:
+    """Put on record what the cylinders of one line become where they hang; who else operates them does so still."""
+    number, line = slots[0].line_number, slots[0].line
+    try:
+        cylinders = hanging(work.session, job.customer_id, ask, line)
+    except BitternError as error:
+        raise LedgerError(f"line {number}: {error.field}", error.message) from error
+    rekeyed = [
+        _cylinder(job, slot, there.position, there.door, allotment, {}, there)
+        for slot, there, allotment in zip(slots, cylinders, allotter.rekey(number, line, cylinders), strict=True)
+    ]
+    work.session.add_all(rekeyed)
+    work.session.flush()
+    for cylinder, there in zip(rekeyed, cylinders, strict=True):
+        further = [allotter.now(number, one.keyset).symbol for one in there.operators]
+        if further:
+            insert_operators(work, cylinder.id, further)
 
 
 def _site(work: Work, job: Job, form: AcceptForm) -> int | None:
@@ -239,12 +265,17 @@ def _site(work: Work, job: Job, form: AcceptForm) -> int | None:
 
 
 def _cylinder(
-    job: Job, slot: _Slot, row: DoorRow | None, door: Door | None, allotment: Allotment, makers: dict[str, int]
+    job: Job,
+    slot: _Slot,
+    position: str,
+    door: Door | None,
+    allotment: Allotment,
+    makers: dict[str, int],
+    there: Cylinder | None,
 ) -> Cylinder:
+    """The cylinder to be; `there` is the one on record that it is rekeyed from, where there is one."""
     # What was sold is what the quote resolved the line to, so a part number's attributes are here too.
     attributes = slot.line.attributes or CylinderAttributes("")
-    position = row.position if row and row.position else "outside"
-    there = on_door(door, position) if slot.line.kind is LineKind.REKEY else None
     cylinder = Cylinder(
         job_id=job.id,
         line_number=slot.line_number,

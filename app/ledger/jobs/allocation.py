@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from app.errors import Problem, Problems
+from app.ledger.doors.models import Cylinder
 from app.ledger.errors import LedgerError
 from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk
 from app.ledger.jobs.models import Job
@@ -35,6 +36,7 @@ class KeysetAllotter:
 
     `systems`: every key system that was touched. `keys`: how many keys each keyset gets with its cylinders.
     `of_line`: each line's keysets, once each, in the order in which its cylinders have them.
+    `instead`: the new keysets by the symbols of those whose place they take.
     """
 
     def __init__(self, work: Work, job: Job, ask: QuoteAsk, snapshot: QuoteSnapshot) -> None:
@@ -47,6 +49,7 @@ class KeysetAllotter:
         self.systems: list[KeySystem] = []
         self.keys: dict[Keyset, int] = {}
         self.of_line: dict[int, list[Keyset]] = {}
+        self.instead: dict[str, Keyset] = {}
 
     def allot(self, number: int, line: LineAsk, symbols: Sequence[str]) -> list[Allotment]:
         """One allotment a cylinder of line `number`; `symbols` are those asked for in the door list ("" any).
@@ -72,6 +75,41 @@ class KeysetAllotter:
         for keyset in dealt:
             self.keys[keyset] = self.keys.get(keyset, 0) + line.keys_each
         return [Allotment(keyset, is_nmk) for keyset, is_nmk in zip(dealt, nmk, strict=True)]
+
+    def rekey(self, number: int, line: LineAsk, there: Sequence[Cylinder]) -> list[Allotment]:
+        """One allotment a cylinder that line `number` rekeys where it hangs: its own keyset, or what replaces it.
+
+        Cylinders that were alike stay alike, masters and NMK as they were.
+        """
+        dealt = []
+        for cylinder in there:
+            own = cylinder.keyset
+            if own is None:
+                raise LedgerError(f"line {number}: quantity", "A cylinder without a keyset cannot be rekeyed so.")
+            keyset = self.now(number, own)
+            if keyset.system not in self.systems:
+                self.systems.append(keyset.system)
+            self.keys[keyset] = self.keys.get(keyset, 0) + line.keys_each
+            dealt.append(Allotment(keyset, cylinder.is_nmk))
+        self.of_line[number] = list(dict.fromkeys(one.keyset for one in dealt if one.keyset is not None))
+        return dealt
+
+    def now(self, number: int, old: Keyset) -> Keyset:
+        """The keyset itself or, of those that the request replaces, the new one in its place, of the same master."""
+        if old.symbol not in self._ask.replaced:
+            return old
+        if old.symbol not in self.instead:
+            if old.system.records is not RecordsHolder.SHOP:
+                raise LedgerError(
+                    f"line {number}: keying",
+                    f"The records of {old.system.name} are with the {old.system.records.value}: no keyset can be "
+                    f"made here in place of {old.symbol}.",
+                )
+            master, under = (old.parent.symbol, Level.MASTER) if old.parent else ("", Level.SINGLE)
+            [self.instead[old.symbol]] = add_keysets(self._work, old.system, 1, master, under=under)
+            self.instead[old.symbol].purpose = old.purpose
+            self._fresh.add(self.instead[old.symbol])
+        return self.instead[old.symbol]
 
     def _records(self, number: int, line: LineAsk) -> RecordsHolder:
         # A customer's own cylinders never leave for the factory.

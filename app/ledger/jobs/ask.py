@@ -96,7 +96,8 @@ class LineAsk:
     replaces: the cylinder that is on the door now, by part number or maker, and replaces_finish its finish; ""
     where none is replaced. face_asked: what the customer was told of the change, face_answer: agreed, refused
     or "" while nobody has asked. fit: what was said of the door, by the page's boxes, so that they can be filled
-    again.
+    again. standing: the ids of the cylinders on record that a rekey line is for; they stay on their doors, and each
+    is keyed to what takes its keyset's place (`QuoteAsk.replaced`), or else stays on its keyset.
     """
 
     kind: LineKind
@@ -117,6 +118,7 @@ class LineAsk:
     face_answer: str = ""
     fit: tuple[tuple[str, str], ...] = ()
     price_reason: str = ""
+    standing: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +143,8 @@ class QuoteAsk:
 
     option_b: where the second way that is offered beside it is keyed, shop or factory; "" offers none.
     answers: (code, why the line is not needed) of the questions about lines that might be missing.
+    replaced: symbols of keysets that the cylinders standing on them get new ones for; keys to such a symbol are the
+    new keyset's.
     """
 
     customer_id: int
@@ -153,6 +157,7 @@ class QuoteAsk:
     override_reason: str = ""
     option_b: str = ""
     answers: tuple[tuple[str, str], ...] = ()
+    replaced: tuple[str, ...] = ()
 
 
 def ask_to_json(ask: QuoteAsk) -> dict[str, Any]:
@@ -176,6 +181,7 @@ def ask_from_json(given: dict[str, Any]) -> QuoteAsk:
                 "keying": KeyingInstruction(**{**row["keying"], "kind": KeyingKind(row["keying"]["kind"])}),
                 "need_by": date.fromisoformat(row["need_by"]) if row.get("need_by") else None,
                 "fit": tuple((box, said) for box, said in row.get("fit", ())),
+                "standing": tuple(row.get("standing", ())),
             }
         )
         for row in given["lines"]
@@ -187,6 +193,7 @@ def ask_from_json(given: dict[str, Any]) -> QuoteAsk:
             "need_by": date.fromisoformat(given["need_by"]) if given["need_by"] else None,
             "system": SystemAsk(**given["system"]) if given["system"] else None,
             "answers": tuple((code, why) for code, why in given.get("answers", ())),
+            "replaced": tuple(given.get("replaced", ())),
         }
     )
 

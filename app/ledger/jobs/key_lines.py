@@ -9,7 +9,7 @@ from __future__ import annotations
 __all__ = ["OWN", "find_keyset", "is_keyed", "keysets_sold", "line_named", "whose_keys"]
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import sqlalchemy as sa
@@ -35,12 +35,16 @@ _LINE = re.compile(r"line\s*([1-9][0-9]{0,2})", re.IGNORECASE)
 
 @dataclass(frozen=True, slots=True)
 class _Quote:
-    """What a quote's key lines can be for. `sets`: line number → how many keysets its cylinders get."""
+    """What a quote's key lines can be for. `sets`: line number → how many keysets its cylinders get.
+
+    `replaced`: symbols of keysets whose place new ones take.
+    """
 
     session: Session
     customer_id: int
     system_id: int | None
     sets: Mapping[int, int]
+    replaced: Collection[str]
 
 
 def line_named(symbol: str) -> int | None:
@@ -66,7 +70,9 @@ def whose_keys(
     A line of which that cannot be known is asked on `lines.N.symbol`, or on the field that would tell.
     """
     lines = [one.line if one else line for one, line in zip(resolved, ask.lines, strict=True)]
-    quote = _Quote(session, ask.customer_id, ask.system.existing_id if ask.system else None, _sets_of(lines))
+    quote = _Quote(
+        session, ask.customer_id, ask.system.existing_id if ask.system else None, _sets_of(lines), ask.replaced
+    )
     found: list[Resolved | None] = []
     problems = []
     for place, one in enumerate(resolved):
@@ -103,6 +109,8 @@ def _settled(quote: _Quote, found: Resolved) -> Resolved:
         return replace(found, line=replace(line, symbol=OWN))
     if number is not None:
         return _told(found, f"line {number}", _of_line(quote, number, line))
+    if symbol in quote.replaced:
+        return _told(found, symbol, f"Keys to the keyset in place of {symbol}")
     told = f"Keys to {symbol}"
     if not quote.sets:
         told += f" of {find_keyset(quote.session, quote.customer_id, _known(quote), symbol).system.name}"
@@ -173,6 +181,11 @@ def keysets_sold(
                 )
                 raise LedgerError("symbol", f"{told}: issue a revision that names the keysets.")
             return keysets
+        if symbol in ask.replaced:
+            if symbol not in allotter.instead:
+                told = f"No cylinder of this quote is rekeyed from {symbol[:24]} any more: take its keys off too."
+                raise LedgerError("symbol", told)
+            return [allotter.instead[symbol]]
         system_ids = [system.id for system in allotter.systems]
         if ask.system and ask.system.existing_id:
             system_ids.append(ask.system.existing_id)

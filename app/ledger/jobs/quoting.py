@@ -15,6 +15,7 @@ from app.ledger.jobs.ask import LineAsk, QuoteAsk
 from app.ledger.jobs.deciding import KEYED_AT, Group, choose, groups_of
 from app.ledger.jobs.key_lines import whose_keys
 from app.ledger.jobs.lead_time import lead_time
+from app.ledger.jobs.rekeying import as_on_record, hanging, told_of
 from app.ledger.jobs.replacing import told_customer
 from app.ledger.jobs.resolving import Resolved, Resolver
 from app.ledger.jobs.snapshot import KeyingChoice, SnapshotLine, SnapshotTotals
@@ -73,9 +74,10 @@ def price_ask(work: Work, ask: QuoteAsk, customer: Customer | None = None) -> Pr
     resolved: list[Resolved | None] = []
     for place, line in enumerate(ask.lines):
         try:
-            found = resolver.resolve(line)
+            there = hanging(session, ask.customer_id, ask, line)
+            found = resolver.resolve(as_on_record(line, there))
             _check_texts(line)
-            resolved.append(found)
+            resolved.append(told_of(session, found, there))
             problems += [Problem(f"lines.{place}.{told.field}", told.message) for told in found.problems]
         except BitternError as error:
             problems.append(Problem(f"lines.{place}.{error.field}", error.message))

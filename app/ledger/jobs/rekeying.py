@@ -1,14 +1,28 @@
-"""A rekey job changes the pins of a cylinder that is on record: what the cylinder is, it stays."""
+"""A rekey job changes the pins of cylinders that are on record: what they are and where they hang, they stay."""
 
 from __future__ import annotations
 
-__all__ = ["keep_what_it_is", "on_door"]
+__all__ = ["as_on_record", "hanging", "keep_what_it_is", "on_door", "places_of", "told_of"]
 
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session, joinedload, selectinload
+
+from app.errors import BitternError
 from app.fitting.cylinder import CylinderAttributes
-from app.ledger.doors.models import Cylinder, Door
+from app.ledger.doors.models import Cylinder, CylinderOperator, CylinderState, Door
 from app.ledger.doors.standing import standing
+from app.ledger.jobs.ask import LineAsk, QuoteAsk
+from app.ledger.jobs.resolving import Resolved
+from app.ledger.keysystems.models import Keyset, KeySystem
+from app.ledger.makers.models import Maker
 
 _KEPT = ("length", "chambers", "drilled", "keyway", "cam", "tailpiece", "finish")
+_NAMED = 12
 
 
 def on_door(door: Door | None, position: str) -> Cylinder | None:
@@ -31,3 +45,74 @@ def keep_what_it_is(cylinder: Cylinder, there: Cylinder, said: CylinderAttribute
             setattr(cylinder, name, getattr(there, name))
     if all(getattr(cylinder, name) == getattr(there, name) for name in _KEPT):
         cylinder.words = there.words
+
+
+def hanging(session: Session, customer_id: int, ask: QuoteAsk, line: LineAsk) -> list[Cylinder]:
+    """The cylinders on record that a line rekeys where they hang, in its order; [] where it names none.
+
+    BitternError on `quantity` where one is gone, is another customer's, is rekeyed by two lines, or where the
+    quantity is not theirs.
+    """
+    if not line.standing:
+        return []
+    rows = session.execute(
+        sa.select(Cylinder, KeySystem.customer_id)
+        .join(Keyset, Keyset.id == Cylinder.keyset_id)
+        .join(KeySystem, KeySystem.id == Keyset.system_id)
+        .where(Cylinder.id.in_(line.standing), Cylinder.state != CylinderState.REMOVED)
+        .options(
+            joinedload(Cylinder.door),
+            joinedload(Cylinder.keyset),
+            selectinload(Cylinder.operators).joinedload(CylinderOperator.keyset),
+        )
+    ).all()
+    by_id = {cylinder.id: cylinder for cylinder, owner in rows if owner == customer_id}
+    found = [by_id[one] for one in line.standing if one in by_id]
+    if len(found) < len(line.standing):
+        raise BitternError(
+            "quantity",
+            "A cylinder that this line rekeys where it hangs is no longer there, or is another customer's: remove "
+            "the line, and make the plan anew.",
+        )
+    named = Counter(one for other in ask.lines for one in other.standing)
+    if any(named[one] > 1 for one in line.standing):
+        raise BitternError("quantity", "Two lines rekey the same cylinders: remove one of the two.")
+    if line.quantity != len(found):
+        raise BitternError(
+            "quantity",
+            f"This line rekeys what hangs on {places_of(found)}: enter {len(found)}, and add a line for others.",
+        )
+    return found
+
+
+def places_of(cylinders: Sequence[Cylinder]) -> str:
+    """Their openings for the counter: "D1, D4 inside and 3 more"; "no door named" for one without."""
+    places = list(dict.fromkeys(map(_place, cylinders)))
+    return ", ".join(places[:_NAMED]) + (f" and {len(places) - _NAMED} more" if len(places) > _NAMED else "")
+
+
+def _place(cylinder: Cylinder) -> str:
+    door = cylinder.door.opening_number if cylinder.door else "no door named"
+    return door if cylinder.position in ("", "outside") else f"{door} {cylinder.position}"
+
+
+def as_on_record(line: LineAsk, cylinders: Sequence[Cylinder]) -> LineAsk:
+    """The line with all that is on record of its cylinders, which are alike; what the line says goes first."""
+    if not cylinders:
+        return line
+    there, said = cylinders[0], line.attributes or CylinderAttributes("")
+    known: dict[str, Any] = {name: getattr(said, name) or getattr(there, name) or None for name in _KEPT}
+    return replace(line, attributes=replace(said, type=said.type or there.type, **known))
+
+
+def told_of(session: Session, found: Resolved, cylinders: Sequence[Cylinder]) -> Resolved:
+    """A line understood, with part number, maker and doors of what it rekeys."""
+    if not cylinders:
+        return found
+    maker = session.get(Maker, cylinders[0].maker_id) if cylinders[0].maker_id else None
+    return replace(
+        found,
+        part_number=cylinders[0].part_number,
+        maker_name=maker.name if maker else "",
+        notes=(f"Rekeys what hangs on {places_of(cylinders)}; it stays there.", *found.notes),
+    )

@@ -134,6 +134,7 @@ def _move_pieces(work: Work, job: Job, to: Stage) -> None:
         for cylinder in job.cylinders:
             cylinder.state = CylinderState.FITTED
             _remove_earlier(work, cylinder)
+        _remove_rekeyed(work, job)
         _set_keys(work, job, KeyState.ORDERED, KeyState.OUT)
         _set_keys(work, job, KeyState.CUT, KeyState.OUT)
     elif to is S.CANCELLED:
@@ -156,6 +157,14 @@ def _remove_earlier(work: Work, cylinder: Cylinder) -> None:
         )
     )
     for other in earlier:
+        other.state = CylinderState.REMOVED
+
+
+def _remove_rekeyed(work: Work, job: Job) -> None:
+    """What a line rekeyed where it hangs is now the job's cylinder, on a door or on none."""
+    ids = [one for line in job.lines for one in line.ask.get("standing", ())]
+    rows = sa.select(Cylinder).where(Cylinder.id.in_(ids), Cylinder.state == CylinderState.FITTED)
+    for other in work.session.scalars(rows) if ids else ():
         other.state = CylinderState.REMOVED
 
 

@@ -22,7 +22,7 @@ from app.ledger.events.actions import record
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, open_plan, seal_bitting, spec_of
 from app.ledger.keysystems.control import read_control
-from app.ledger.keysystems.exposure import exposed_by
+from app.ledger.keysystems.exposure import operated_by
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
 from app.ledger.keysystems.pinned_anew import take_ticks_back
 from app.ledger.keysystems.queries import get_system
@@ -125,7 +125,7 @@ def _require_destroyed(work: Work, keyset: Keyset, form: CorrectForm) -> bool:
     if keyset.bitting is None:
         return False
     # A master's cuts stand in every cylinder that it operates, not in those of its own keyset alone.
-    operated = [one.cylinder_id for one in exposed_by(work.session, keyset)]
+    operated = [one.cylinder_id for one in operated_by(work.session, keyset)]
     uncut = (KeyState.ORDERED, KeyState.RETIRED)
     keys = sa.select(sa.func.count(Key.id)).where(
         Key.keyset_id == keyset.id, Key.state.not_in(uncut), Key.job_id.is_not(None)

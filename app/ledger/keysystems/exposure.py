@@ -1,11 +1,12 @@
 """Which cylinders a keyset's key is meant to operate: what its loss exposes, and where it works in words.
 
-Taken from the record, so no bitting is opened; keys that turn by interchange are the lost-key plan's to find.
+A place on a door counts once: a cylinder on its way to it is no second one beside the one that stands there. Taken
+from the record, so no bitting is opened; keys that turn by interchange are the lost-key plan's to find.
 """
 
 from __future__ import annotations
 
-__all__ = ["Exposed", "exposed_by", "where_it_opens"]
+__all__ = ["Exposed", "exposed_by", "operated_by", "where_it_opens"]
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -31,10 +32,24 @@ class Exposed:
     location: str
     site: str
     position: str
+    state: CylinderState
 
 
 def exposed_by(session: Session, keyset: Keyset) -> tuple[Exposed, ...]:
-    """The cylinders in service that the keyset's key operates, by site and opening number: two queries.
+    """The cylinders whose places the keyset's key opens, one a place, by site and opening number: two queries.
+
+    The one that stands there where its key operates it, else the one that is on its way.
+    """
+    found: dict[object, Exposed] = {}
+    for one in operated_by(session, keyset):
+        place = one.cylinder_id if one.door_id is None else (one.door_id, one.position.casefold())
+        if place not in found or one.state is CylinderState.FITTED:
+            found[place] = one
+    return tuple(found.values())
+
+
+def operated_by(session: Session, keyset: Keyset) -> tuple[Exposed, ...]:
+    """Every cylinder that the keyset's key operates, standing or on its way, by site and opening number: two queries.
 
     Its own, those of every keyset under it unless NMK, and those cross-keyed to it or to none above; a control
     key takes out every core of its system.
@@ -66,6 +81,7 @@ def exposed_by(session: Session, keyset: Keyset) -> tuple[Exposed, ...]:
             sa.func.coalesce(Door.location, ""),
             sa.func.coalesce(Site.name, ""),
             Cylinder.position,
+            Cylinder.state,
         )
         .join(Keyset, Keyset.id == Cylinder.keyset_id)
         .outerjoin(Door, Door.id == Cylinder.door_id)

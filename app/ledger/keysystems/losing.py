@@ -5,42 +5,49 @@ from __future__ import annotations
 __all__ = ["LossPlan", "RekeyLine", "plan_for_loss"]
 
 from collections import defaultdict
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 import sqlalchemy as sa
 
-from app.keying import LostKey, lost_key
+from app.keying import LostKey, lost_key, operated_by
+from app.ledger.doors.models import Cylinder, CylinderState
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError
 from app.ledger.events.actions import record
 from app.ledger.keysystems.control import CONTROL_SYMBOL
+from app.ledger.keysystems.loss_steps import steps_of_loss
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem
 from app.ledger.keysystems.opened import OpenedSystem, Way, open_system
 from app.ledger.users.models import Role
 from app.ledger.work import Work
 
 SECONDS = 6.0
+_ALIKE = ("type", "maker_id", "part_number", "length", "drilled", "cam", "tailpiece", "finish")
 
 
 @dataclass(frozen=True, slots=True)
 class RekeyLine:
-    """Cylinders of one type, chambers and keyway to rekey, and where they are.
+    """Cylinders alike in all that is on record of them and keyed alike, to rekey where they hang.
 
-    `operators`: keysets beside the own and the masters above it that operate them, so each has to be told again.
+    `operators`: symbols of the keysets beside the own and the masters above it that operate them.
     """
 
-    type: str
+    keyset: Keyset
     chambers: int
     keyway: str
-    quantity: int
-    doors: tuple[str, ...]
+    cylinders: tuple[Cylinder, ...]
     operators: tuple[str, ...]
     is_nmk: bool
 
 
 @dataclass(frozen=True, slots=True)
 class LossPlan:
-    """What the lost key exposes, and the plan in cylinders and keys; `keys` is new keys to cut by keyset."""
+    """What the lost key exposes, and the plan in cylinders and keys; `keys` is new keys to cut by keyset.
+
+    `on_its_way`: how many of the exposed stand open only until work on its way is handed over. `steps`: what to do
+    where no quote can carry the plan out; () where `lines` and `keys` are one.
+    """
 
     system: KeySystem
     lost: LostKey
@@ -48,10 +55,12 @@ class LossPlan:
     repin: tuple[Way, ...]
     keys: tuple[tuple[str, int], ...]
     lines: tuple[RekeyLine, ...]
+    on_its_way: int
+    steps: tuple[str, ...]
 
     @property
     def exposed_cylinders(self) -> int:
-        """How many cylinders the lost key operates."""
+        """How many places the lost key opens."""
         return sum(len(way.cylinders) for way in self.exposed)
 
     @property
@@ -59,24 +68,29 @@ class LossPlan:
         """How many cylinders the plan rekeys."""
         return sum(len(way.cylinders) for way in self.repin)
 
+    @property
+    def can_be_quoted(self) -> bool:
+        """Whether a quote carries the plan out."""
+        return bool(self.lines) and not self.steps
+
 
 def plan_for_loss(work: Work, system_id: int, symbol: str) -> LossPlan:
     """The plan with fewest cylinders to rekey, then fewest keys to cut anew. Shows no bitting.
 
-    A lost control key takes every core of the system out: each is pinned anew for another one.
+    A lost control key takes every core of the system out: each is pinned anew for another one. A place on a door
+    counts once; where work is on its way to it, the plan is for what it brings. Without bittings in the shop the
+    record alone says what a key opens.
     """
     work.require(Role.COUNTER, Role.BENCH)
     opened = open_system(work, system_id)
-    is_control = symbol == CONTROL_SYMBOL and opened.control is not None
-    if symbol not in opened.keys and not is_control:
-        raise LedgerError("keyset", f"{opened.system.name} has no keyset {symbol[:24]} with a bitting in the shop.")
     copies = _copies(work, opened)
-    single = _one_by_one(opened)
-    if is_control:
-        lost = LostKey(symbol, tuple(single), (symbol,), tuple(single), copies[symbol], {}, True)
-    else:
-        lost = lost_key(opened.keys, single, symbol, copies, seconds=SECONDS)
-    exposed = _ways(opened, lost.exposed)
+    if symbol not in copies:
+        raise LedgerError("keyset", f"{opened.system.name} has no keyset {symbol[:24]}.")
+    coming, leaving = _by_place(opened)
+    lost, open_until = _reckon(opened, symbol, coming, leaving, copies)
+    in_place = {_place(one) for one in _cylinders(opened, lost.exposed)}
+    still = [name for name in open_until if _place(_cylinder(opened, name)) not in in_place]
+    exposed = _ways(opened, (*lost.exposed, *still))
     repin = _ways(opened, lost.repin)
     plan = LossPlan(
         opened.system,
@@ -85,6 +99,8 @@ def plan_for_loss(work: Work, system_id: int, symbol: str) -> LossPlan:
         repin,
         tuple((key, copies[key]) for key in lost.replace),
         _lines(opened.system, repin),
+        len(still),
+        steps_of_loss(work, opened, lost, repin) if repin else (),
     )
     with transaction(work.session):
         record(
@@ -97,32 +113,97 @@ def plan_for_loss(work: Work, system_id: int, symbol: str) -> LossPlan:
     return plan
 
 
-def _lines(system: KeySystem, repin: tuple[Way, ...]) -> tuple[RekeyLine, ...]:
-    """One line for cylinders of a kind; those that are cross-keyed alike, or NMK, stand apart."""
-    doors: dict[tuple[str, int, str, tuple[str, ...], bool], list[str]] = defaultdict(list)
-    for way in repin:
-        for cylinder in way.cylinders:
-            kind = (cylinder.type, cylinder.chambers or system.chambers, cylinder.keyway or system.keyway)
-            crossed = tuple(operator.keyset.symbol for operator in cylinder.operators)
-            doors[*kind, crossed, cylinder.is_nmk].append(cylinder.door.opening_number if cylinder.door else "")
+def _reckon(
+    opened: OpenedSystem, symbol: str, coming: Collection[str], leaving: Collection[str], copies: dict[str, int]
+) -> tuple[LostKey, tuple[str, ...]]:
+    """The plan for the cylinders that will stand, and those about to leave that the lost key opens until then."""
+    if symbol in opened.keys:
+        known = opened.cylinders
+        reckoned = {name: known[_label(name)] for name in (*coming, *leaving) if _label(name) in known}
+        lost = lost_key(
+            opened.keys,
+            {name: reckoned[name] for name in coming if name in reckoned},
+            symbol,
+            copies,
+            seconds=SECONDS,
+        )
+        standing = {name: reckoned[name] for name in leaving if name in reckoned}
+        return lost, operated_by(opened.keys, standing, symbol) if standing else ()
+
+    def opens(names: Iterable[str]) -> tuple[str, ...]:
+        is_control = symbol == CONTROL_SYMBOL
+        return tuple(name for name in names if is_control or symbol in opened.ways[_label(name)].symbols)
+
+    exposed = opens(coming)
+    return LostKey(symbol, exposed, (symbol,), exposed, copies[symbol], {}, True), opens(leaving)
+
+
+def _by_place(opened: OpenedSystem) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Names of the cylinders that will stand when all work is handed over, and of those that make way for it.
+
+    Every cylinder by itself, so that the plan with fewest cylinders counts doors and not kinds of cylinder.
+    """
+    names = [f"{label}\0{number}" for label, way in opened.ways.items() for number in range(len(way.cylinders))]
+    on_their_way = {
+        _place(one) for one in _cylinders(opened, names) if one.state is not CylinderState.FITTED and one.door_id
+    }
+    leaving = [
+        name
+        for name in names
+        if (one := _cylinder(opened, name)).state is CylinderState.FITTED and _place(one) in on_their_way
+    ]
+    return tuple(name for name in names if name not in set(leaving)), tuple(leaving)
+
+
+def _place(cylinder: Cylinder) -> object:
+    return (cylinder.door_id, cylinder.position.casefold()) if cylinder.door_id else cylinder.id
+
+
+def _label(name: str) -> str:
+    return name.partition("\0")[0]
+
+
+def _cylinder(opened: OpenedSystem, name: str) -> Cylinder:
+    return opened.ways[_label(name)].cylinders[int(name.partition("\0")[2])]
+
+
+def _cylinders(opened: OpenedSystem, names: Iterable[str]) -> list[Cylinder]:
+    return [_cylinder(opened, name) for name in names]
+
+
+def _ways(opened: OpenedSystem, names: Iterable[str]) -> tuple[Way, ...]:
+    found: dict[str, list[str]] = defaultdict(list)
+    for name in names:
+        found[_label(name)].append(name)
     return tuple(
-        RekeyLine(type_, chambers, keyway, len(there), tuple(filter(None, there)), crossed, is_nmk)
-        for (type_, chambers, keyway, crossed, is_nmk), there in sorted(doors.items())
+        Way(label, opened.ways[label].symbols, tuple(_cylinders(opened, mine))) for label, mine in found.items()
     )
 
 
-def _one_by_one(opened: OpenedSystem) -> dict[str, tuple[str, ...]]:
-    """Every cylinder by itself, so that the plan with fewest cylinders counts doors and not kinds of cylinder."""
-    known = opened.cylinders
-    return {
-        f"{label}\0{number}": symbols
-        for label, symbols in known.items()
-        for number in range(len(opened.ways[label].cylinders))
-    }
-
-
-def _ways(opened: OpenedSystem, names: tuple[str, ...]) -> tuple[Way, ...]:
-    return tuple(opened.ways[label] for label in dict.fromkeys(name.partition("\0")[0] for name in names))
+def _lines(system: KeySystem, repin: tuple[Way, ...]) -> tuple[RekeyLine, ...]:
+    """One line for cylinders alike; those that are cross-keyed alike, or NMK, stand apart."""
+    by_id = {keyset.id: keyset for keyset in system.keysets}
+    alike: dict[tuple[object, ...], list[Cylinder]] = defaultdict(list)
+    for way in repin:
+        for one in way.cylinders:
+            what = tuple(str(getattr(one, name)) for name in _ALIKE)
+            kind = (one.chambers or system.chambers, one.keyway or system.keyway)
+            crossed = tuple(operator.keyset.symbol for operator in one.operators)
+            alike[one.keyset_id, what, kind, crossed, one.is_nmk].append(one)
+    lines = []
+    for cylinders in (alike[key] for key in sorted(alike, key=str)):
+        one = cylinders[0]
+        lines.append(
+            RekeyLine(
+                by_id[one.keyset_id or 0],
+                one.chambers or system.chambers,
+                one.keyway or system.keyway,
+                tuple(cylinders),
+                tuple(operator.keyset.symbol for operator in one.operators),
+                one.is_nmk,
+            )
+        )
+    return tuple(lines)
 
 
 def _copies(work: Work, opened: OpenedSystem) -> dict[str, int]:
@@ -134,4 +215,4 @@ def _copies(work: Work, opened: OpenedSystem) -> dict[str, int]:
         .group_by(Keyset.symbol)
     )
     known = dict(rows.all())
-    return {symbol: known.get(symbol, 1) for symbol in (*opened.keys, CONTROL_SYMBOL)}
+    return {keyset.symbol: known.get(keyset.symbol, 1) for keyset in opened.system.keysets}

@@ -24,7 +24,7 @@ from sqlalchemy.orm import Session
 from app.ledger.doors.models import Cylinder
 from app.ledger.events.actions import record
 from app.ledger.keysystems.copy_numbers import say_copies
-from app.ledger.keysystems.exposure import exposed_by
+from app.ledger.keysystems.exposure import operated_by
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level
 from app.ledger.keysystems.queries import operators_of
 from app.ledger.work import Work
@@ -87,7 +87,7 @@ def lost_for_job(session: Session, job_id: int) -> tuple[LostKeyset, ...]:
     )
     found = []
     for lost in _lost(session, Keyset.system_id.in_(set(keyed.values()))) if keyed else ():
-        count = sum(one.cylinder_id in keyed for one in exposed_by(session, lost.keyset))
+        count = sum(one.cylinder_id in keyed for one in operated_by(session, lost.keyset))
         if count:
             found.append(LostKeyset(lost.keyset, lost.system_name, lost.copies, count))
     return tuple(found)

@@ -11,7 +11,7 @@ from app.fitting import CYLINDER_TYPES, CylinderAttributes, finishes_by_us_code
 from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind
 from app.ledger.jobs.replacing import AGREED, REFUSED
 from app.pricing import KeyingKind
-from app.web.counter.boxes import Notes, cents, chambers, day, inches, short, whole
+from app.web.counter.boxes import Notes, cents, chambers, day, inches, record_id, short, whole
 from app.web.counter.typed import FIT_BOXES, TypedLine
 
 
@@ -41,6 +41,7 @@ class Knowledge:
         return self.spellings.get(typed.casefold(), typed)
 
 
+_MOST_STANDING = 5_000
 _PRICED = (LineKind.KEYS, LineKind.HARDWARE, LineKind.LABOUR, LineKind.TRIP)
 
 
@@ -72,6 +73,7 @@ def read_line(typed: TypedLine, known: Knowledge, notes: Notes) -> LineAsk:
         need_by=day(typed.need_by, "need_by", notes) if is_keyed else None,
         **_replaced(typed, sort, notes),
         fit=_fit(typed, sort, notes),
+        standing=tuple(map(record_id, typed.standing.split()[:_MOST_STANDING])) if sort is LineKind.REKEY else (),
     )
 
 

@@ -25,6 +25,7 @@ def typed_from_ask(ask: QuoteAsk, token: str) -> TypedPage:
         override_reason=ask.override_reason,
         option_b=ask.option_b,
         answers=ask.answers,
+        replaced=" ".join(ask.replaced),
         lines=tuple(_line(key, line) for key, line in enumerate(ask.lines)),
     )
     if system is None:
@@ -68,6 +69,7 @@ def _line(key: int, line: LineAsk) -> TypedLine:
         replaces_finish=line.replaces_finish,
         face_asked=line.face_asked,
         face_answer=line.face_answer,
+        standing=" ".join(map(str, line.standing)),
         **{box: said for box, said in line.fit if box in FIT_BOXES},
     )
     return typed if is_part or said is None else _with_attributes(typed, said)

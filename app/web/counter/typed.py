@@ -67,6 +67,7 @@ class TypedLine:
     fit_notch: str = ""
     fit_lock_hole: str = ""  # threaded, for a mortise cylinder
     fit_lock_threads: str = ""
+    standing: str = ""  # ids of the cylinders on record that a rekey line is for
 
     @property
     def sort(self) -> LineKind:
@@ -111,6 +112,7 @@ class TypedPage:
     keyed_at: str = ""
     override_reason: str = ""
     option_b: str = ""  # shop or factory: a second way offered on the same quote
+    replaced: str = ""  # symbols of the keysets that a rekey plan replaces
     answers: tuple[tuple[str, str], ...] = ()  # to questions about missing lines: code, why it is not needed
     lines: tuple[TypedLine, ...] = ()
 

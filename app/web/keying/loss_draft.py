@@ -8,30 +8,29 @@ from typing import Any
 
 from app.ledger.jobs.ask import LineKind
 from app.ledger.keysystems.losing import LossPlan, RekeyLine
-from app.ledger.keysystems.models import Level
+from app.ledger.keysystems.models import KeySystem, Level
 from app.pricing import KeyingKind
 from app.web.counter.typed import TypedLine, TypedPage, to_draft
 
 MOST_DOORS = 40
+_KINDS = {2: KeyingKind.MK, 3: KeyingKind.GMK, 4: KeyingKind.GGMK}
 
 
 def draft_of_loss(plan: LossPlan) -> dict[str, Any]:
     """A draft with a rekey line a kind of cylinder, and the new keys of each keyset that is replaced."""
     system = plan.system
-    keying, master = _keying(plan)
     lines = [
         TypedLine(
             key,
             LineKind.REKEY.value,
-            quantity=str(line.quantity),
-            type=line.type,
+            quantity=str(len(line.cylinders)),
+            type=line.cylinders[0].type,
             chambers=str(line.chambers),
             keyway=line.keyway,
             keys_each="0",
-            keying=keying,
-            master=master,
-            set_size=str(line.quantity) if keying and len(plan.repin) == 1 and line.quantity > 1 else "",
+            **_keying(system, line),
             remark=_remark(plan, line),
+            standing=" ".join(str(one.id) for one in line.cylinders),
         )
         for key, line in enumerate(plan.lines)
     ]
@@ -41,39 +40,45 @@ def draft_of_loss(plan: LossPlan) -> dict[str, Any]:
             LineKind.KEYS.value,
             quantity=str(count),
             keyway=system.keyway,
-            remark=f"new keys of {symbol}",
+            symbol=symbol,
+            remark=f"new keys in place of {symbol}",
         )
         for number, (symbol, count) in enumerate(plan.keys)
     ]
+    sites = {one.door.site_id for line in plan.lines for one in line.cylinders if one.door}
     page = TypedPage(
         customer_id=str(system.customer_id),
-        site_id=str(system.site_id or ""),
-        system_id=str(system.id) if keying else "",
+        site_id=str(sites.pop() if len(sites) == 1 else system.site_id or ""),
+        system_id=str(system.id) if system.levels > 1 else "",
+        replaced=" ".join(plan.lost.replace),
         title=f"Rekey after a lost key of {plan.lost.symbol}"[:120],
         lines=tuple(lines),
     )
     return to_draft(page)
 
 
+def _keying(system: KeySystem, line: RekeyLine) -> dict[str, str]:
+    """How the line's cylinders are keyed now, and will be: alike ones stay alike, under the same master or none."""
+    count = len(line.cylinders)
+    size = str(count) if count > 1 else ""
+    if line.keyset.level is not Level.SINGLE:
+        parent = line.keyset.parent
+        master = parent.symbol if parent is not None and parent.level is Level.MASTER else ""
+        return {"keying": _KINDS[system.levels].value, "master": master, "set_size": size}
+    if system.levels > 1:
+        return {"keying": KeyingKind.SKD.value, "set_size": size}
+    return {"keying": (KeyingKind.KA if size else KeyingKind.KD).value}
+
+
 def _remark(plan: LossPlan, line: RekeyLine) -> str:
-    """Why, on which doors, and what the door list has to say anew when the quote is accepted."""
-    doors = ", ".join(line.doors[:MOST_DOORS]) + (" and more" if len(line.doors) > MOST_DOORS else "")
+    """Why and where, and what is special about these cylinders, which stays so."""
+    openings = [one.door.opening_number for one in line.cylinders if one.door]
+    doors = ", ".join(openings[:MOST_DOORS]) + (" and more" if len(openings) > MOST_DOORS else "")
     crossed = ", ".join(f"{symbol} (new)" if symbol in plan.lost.replace else symbol for symbol in line.operators)
     parts = (
         f"after the loss of a key of {plan.lost.symbol}",
         f"doors {doors}" if doors else "",
-        f"cross-keyed: give {crossed} as operated by in the door list" if crossed else "",
-        "NMK: write (NMK) after the keyset in the door list" if line.is_nmk else "",
+        f"stays cross-keyed with {crossed}" if crossed else "",
+        "stays NMK" if line.is_nmk else "",
     )
     return "; ".join(filter(None, parts))[:500]
-
-
-def _keying(plan: LossPlan) -> tuple[str, str]:
-    """How the cylinders are keyed anew: as new changes of their one master; else the counter has to say."""
-    by_symbol = {keyset.symbol: keyset for keyset in plan.system.keysets}
-    replaced = [by_symbol[symbol] for symbol in plan.lost.replace]
-    above = {keyset.parent.symbol if keyset.parent else "" for keyset in replaced}
-    if len(above) != 1 or any(keyset.level is not Level.CHANGE for keyset in replaced):
-        return "", ""
-    kinds = {2: KeyingKind.MK, 3: KeyingKind.GMK, 4: KeyingKind.GGMK}
-    return kinds[plan.system.levels].value, above.pop()

@@ -160,11 +160,10 @@ class LostPage(PageForm):
     keyset = SelectField("A key of", [InputRequired("Choose the keyset.")])
 
     def offer(self, opened: OpenedSystem) -> None:
-        """Fill the keysets with a bitting."""
+        """Fill the keysets."""
         rows = [
             (k.symbol, f"{k.symbol}, {k.level.value}{f', {k.purpose}' if k.purpose else ''}")
             for k in opened.system.keysets
-            if k.symbol in opened.keys or (k.level is Level.CONTROL and opened.control is not None)
         ]
         offer(self.keyset, [("", "Choose …"), *rows])
 

@@ -144,7 +144,7 @@ def _few(symbols: tuple[str, ...]) -> str:
 @blueprint.route("/systems/<int:system_id>/lost-key", methods=["GET", "POST"])
 @roles(Role.COUNTER, Role.BENCH)
 def lost_key(system_id: int) -> ResponseReturnValue:
-    """What a lost key exposes and the rekey plan; on request a draft quote on the counter page."""
+    """What a lost key exposes and the rekey plan; on request a draft quote on the counter page, where one can be."""
     work = current_work()
     opened = open_system(work, system_id)
     form, plan = LostPage(), None
@@ -154,7 +154,7 @@ def lost_key(system_id: int) -> ResponseReturnValue:
             plan = plan_for_loss(work, system_id, typed(form.keyset))
         except BitternError as error:
             attach_plain(form, error, {"symbol": "keyset"})
-    if plan is not None and request.form.get("deed") == "quote" and may("counter.page"):
+    if plan is not None and plan.can_be_quoted and request.form.get("deed") == "quote" and may("counter.page"):
         token = secrets.token_hex(16)
         keep_draft(work, token, draft_of_loss(plan))
         flash("The rekey plan stands here as a draft quote. Look it over before it is issued.")

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-__all__ = ["AcceptPage", "QuoteView", "Slot", "accept_page", "quote_view", "ways_to_accept"]
+__all__ = ["AcceptPage", "QuoteView", "Rekeyed", "Slot", "accept_page", "quote_view", "ways_to_accept"]
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
 from app.documents import QuotePage, WaysTable, WholeJob, lines_without_cost, quote_page, ways_table, whole_job
+from app.errors import BitternError
 from app.ledger.errors import NotFound
-from app.ledger.jobs.ask import ask_from_json
+from app.ledger.jobs.ask import QuoteAsk, ask_from_json
 from app.ledger.jobs.models import Job, QuoteRevision, Stage
 from app.ledger.jobs.options import as_accepted, promise_from
 from app.ledger.jobs.queries import get_job
+from app.ledger.jobs.rekeying import hanging, places_of
 from app.ledger.jobs.snapshot import QuoteSnapshot, read_snapshot
 from app.ledger.keysystems.lost_masters import LostKeyset, lost_masters
 from app.ledger.models import Role
@@ -61,6 +63,16 @@ class Slot:
 
 
 @dataclass(frozen=True, slots=True)
+class Rekeyed:
+    """A line whose cylinders are rekeyed where they hang: they want no door."""
+
+    label: str
+    quantity: int
+    words: str
+    places: str
+
+
+@dataclass(frozen=True, slots=True)
 class AcceptPage:
     """The page that accepts a quote. `rows`: what stands in the table's boxes, by row and column."""
 
@@ -71,6 +83,12 @@ class AcceptPage:
     problems: CellProblems
     lost: tuple[LostKeyset, ...]  # masters of its system of which a key is lost
     promised_on: date | None  # where one way is offered and it is accepted today
+    rekeyed: tuple[Rekeyed, ...]
+
+    @property
+    def cylinders(self) -> int:
+        """How many cylinders the quote keys."""
+        return len(self.slots) + sum(one.quantity for one in self.rekeyed)
 
     @property
     def has_table(self) -> bool:
@@ -141,6 +159,7 @@ def accept_page(
         problems=problems or CellProblems({}, ()),
         lost=lost_masters(work.session, [system_id]) if system_id is not None else (),
         promised_on=None if view.snapshot.option_b else promise_from(work, view.snapshot, work.today),
+        rekeyed=_rekeyed(work, view.job, ask, view.snapshot),
     )
 
 
@@ -148,9 +167,23 @@ def _slots(snapshot: QuoteSnapshot) -> tuple[Slot, ...]:
     printed = {line.label: line for line in snapshot.lines}
     slots: list[Slot] = []
     for number, line in enumerate(ask_from_json(snapshot.ask).lines, start=1):
-        if line.kind.is_keyed:
+        if line.kind.is_keyed and not line.standing:
             shown = printed[str(number)]
             slots += [
                 Slot(len(slots) + place + 1, shown.label, shown.words, shown.keying) for place in range(line.quantity)
             ]
     return tuple(slots)
+
+
+def _rekeyed(work: Work, job: Job, ask: QuoteAsk, snapshot: QuoteSnapshot) -> tuple[Rekeyed, ...]:
+    printed = {line.label: line for line in snapshot.lines}
+    found = []
+    for number, line in enumerate(ask.lines, start=1):
+        if line.standing:
+            shown = printed[str(number)]
+            try:
+                places = places_of(hanging(work.session, job.customer_id, ask, line))
+            except BitternError as error:
+                places = error.message
+            found.append(Rekeyed(shown.label, line.quantity, shown.words, places))
+    return tuple(found)
