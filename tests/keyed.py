@@ -10,9 +10,11 @@ from datetime import date, timedelta
 
 import sqlalchemy as sa
 
-from app.ledger.jobs.checkoff import check_off, pin_off
+from app.ledger.jobs.checkoff import check_off, cut_off, pin_off
+from app.ledger.jobs.handing_over import HandOver, still_open
 from app.ledger.jobs.stages import move_job
 from app.ledger.keysystems.bittings import seal_bitting
+from app.ledger.keysystems.job_keys import keys_of_job
 from app.ledger.models import Cylinder, Door, Job, Key, Keyset, KeyState, KeySystem, Level, Stage
 from app.ledger.work import Work
 from tests import factories
@@ -72,18 +74,20 @@ def keyed_job(work: Work, stage: Stage = Stage.ON_THE_BENCH, promised_on: date |
 
 
 def tick_off(work: Work, job: Job) -> None:
-    """Each of the job's cylinders is pinned and checked."""
+    """Each of the job's cylinders is pinned and checked, and each of its keys cut."""
     every = work.session.scalars(sa.select(Cylinder.id).where(Cylinder.job_id == job.id)).all()
     pin_off(work, job.number, every)
     check_off(work, job.number, every)
+    cut_off(work, job.number, {key.keyset_id for key in keys_of_job(work.session, job.id)})
 
 
 def walk(work: Work, job: Job, *stages: Stage) -> None:
-    """Move a job from stage to stage, its cylinders ticked off before 'All checked'."""
+    """Move a job from stage to stage, all of it ticked off before 'All checked', and handed to A. Taker."""
     for stage in stages:
         if stage is Stage.CHECKED:
             tick_off(work, job)
-        move_job(work, job.id, job.version, stage)
+        handing = HandOver("A. Taker", still_open(work.session, job).mark)
+        move_job(work, job.id, job.version, stage, handing=handing)
 
 
 def bitting_in(text: str) -> str | None:

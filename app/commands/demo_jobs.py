@@ -19,12 +19,14 @@ from app.ledger.customers.actions import CustomerForm
 from app.ledger.doors.paste import DoorRow, read_doors
 from app.ledger.jobs.accepting import AcceptForm, accept_quote
 from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk, SystemAsk
-from app.ledger.jobs.checkoff import check_off, pin_off
+from app.ledger.jobs.checkoff import check_off, cut_off, pin_off
+from app.ledger.jobs.handing_over import HandOver, still_open
 from app.ledger.jobs.issuing import IssueForm, issue_quote
 from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.replacing import AGREED
 from app.ledger.jobs.stages import move_job
 from app.ledger.keysystems.crosskeying import cross_key
+from app.ledger.keysystems.job_keys import keys_of_job
 from app.ledger.keysystems.records import change_records
 from app.ledger.models import Customer, Cylinder, Door, Job, KeySystem, Role, Site, Stage, User
 from app.ledger.opening import Ledger
@@ -87,7 +89,10 @@ def _move(work: Work, job: Job, *stages: Stage, reason: str = "") -> None:
             every = [cylinder.id for cylinder in job.cylinders]
             pin_off(work, job.number, every)
             check_off(work, job.number, every)
-        move_job(work, job.id, job.version, stage, reason if stage in (Stage.LOST, Stage.CANCELLED) else "")
+            cut_off(work, job.number, {key.keyset_id for key in keys_of_job(work.session, job.id)})
+        handing = HandOver(job.accepted_by, still_open(work.session, job).mark)
+        said = reason if stage in (Stage.LOST, Stage.CANCELLED) else ""
+        move_job(work, job.id, job.version, stage, said, handing=handing)
 
 
 def load_jobs(shop: DemoShop, base: Work) -> dict[str, int]:

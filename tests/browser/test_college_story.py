@@ -103,6 +103,10 @@ def test_the_colleges_job_is_handed_over_and_every_paper_says_what_it_must(
         page.locator(f"button[name=as][value={press}]").first.click()
         expect(page.get_by_text(f"140 cylinders ticked off as {press}.")).to_be_visible()
     page = enter(Role.BENCH)
+    page.goto(served.url(f"/bench/jobs/{college}"))
+    page.locator("input[name=keys]").evaluate_all("boxes => boxes.forEach(box => box.checked = true)")
+    page.get_by_role("button", name="Ticked are cut").click()
+    expect(page.get_by_text("291 keys ticked off as cut.")).to_be_visible()
     page.goto(served.url(f"/jobs/{college}"))
     page.get_by_role("button", name="All checked").click()
     page.get_by_role("button", name="Ready to hand over").click()
@@ -117,6 +121,11 @@ def test_the_colleges_job_is_handed_over_and_every_paper_says_what_it_must(
     page.get_by_label("File", exact=True).set_input_files(tmp_path / "old core.jpg")
     page.get_by_label("What it shows").fill("Old cylinder of N101")
     page.get_by_role("button", name="Send the file").click()
+    handing = page.get_by_role("group", name="Hand it over")
+    expect(handing).to_contain_text("is not paid.")
+    expect(handing).not_to_contain_text("not cut")
+    page.get_by_label("Who takes it").fill("M. Sheldrake")
+    page.get_by_label("Handed over all the same").check()
     page.get_by_role("button", name="Handed over").click()
     told = page.locator("section[aria-labelledby=story] li")
     for words in (
@@ -161,7 +170,7 @@ def test_the_colleges_job_is_handed_over_and_every_paper_says_what_it_must(
     table = csv.reader(io.StringIO(papers.open(papers.named("keying-schedule.csv")).decode("utf-8-sig")))
     assert {row[0] for row in table} - {"Opening"} == openings
     held = told_by("key-holders.pdf")
-    assert "M. Sheldrake, bursar: 291 keys" in held and "signature" in held
+    assert "M. Sheldrake: 291 keys" in held and "signature" in held
     assert "291 keys listed" in told_by("key-receipt.pdf")
     assert "123 Ardent Brass A18M-Q3-66.SC" in told_by("hardware-list.pdf")
     assert openings <= set(told_by("labels.pdf").split())

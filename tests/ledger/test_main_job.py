@@ -330,6 +330,18 @@ def test_factory_keyed_cylinders_get_symbols_and_no_bitting(work: Work) -> None:
         bench_work(work, job)
 
 
+def test_keys_that_the_factory_cut_are_there_once_the_job_is_ready(work: Work) -> None:
+    ask = flats(work, keyed_at="factory", override_reason="they want it")
+    job = issued(work, ask)
+    accept(work, job, openings(24))
+    walk(work, job, Stage.PARTS_ON_ORDER)
+    assert set(work.session.scalars(sa.select(Key.state))) == {KeyState.ORDERED}
+    walk(work, job, Stage.READY)
+    assert set(work.session.scalars(sa.select(Key.state))) == {KeyState.CUT}
+    walk(work, job, Stage.HANDED_OVER)
+    assert {(key.state, key.holder) for key in work.session.scalars(sa.select(Key))} == {(KeyState.OUT, "A. Taker")}
+
+
 def test_overriding_needs_a_reason_and_leaves_an_event(work: Work) -> None:
     with pytest.raises(Problems, match="Say why"):
         issued(work, flats(work, keyed_at="factory"))

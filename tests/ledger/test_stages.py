@@ -12,6 +12,7 @@ import sqlalchemy as sa
 
 from app.ledger.errors import LedgerError, NotAllowed
 from app.ledger.jobs.accepting import AcceptForm, accept_quote
+from app.ledger.jobs.handing_over import HandOver, still_open
 from app.ledger.jobs.stages import lose_quote, move_job, next_stages
 from app.ledger.models import Event, Job, Role, Stage
 from app.ledger.work import Work
@@ -80,9 +81,11 @@ def test_a_job_goes_where_it_may_and_nowhere_else(work: Work, stage: Stage, keye
     for to in Stage:
         job = job_at(work, stage, keyed_at)
         if to.value in allowed:
-            move_job(work, job.id, job.version, to, "the customer says so")
+            left = still_open(work.session, job)
+            move_job(work, job.id, job.version, to, "the customer says so", handing=HandOver("R. Teal", left.mark))
             assert job.stage is to
-            assert last_event(work).summary == f"{stage.value} → {to.value}: the customer says so"
+            taken = " ".join(("taken by R. Teal.", *left.sentences, "")) if to is Stage.HANDED_OVER else ""
+            assert last_event(work).summary == f"{stage.value} → {to.value}: {taken}the customer says so"
         else:
             with pytest.raises(LedgerError) as refused:
                 move_job(work, job.id, job.version, to, "the customer says so")
@@ -121,7 +124,8 @@ def test_checked_is_said_by_the_bench_and_everything_else_by_the_counter_too(wor
                     move_job(by(work, Role.COUNTER), job.id, job.version, Stage(to))
                 work.session.refresh(job)
             by_whom = Role.BENCH if to == "checked" else Role.COUNTER
-            move_job(by(work, by_whom), job.id, job.version, Stage(to), "the customer says so")
+            handing = HandOver("R. Teal", still_open(work.session, job).mark)
+            move_job(by(work, by_whom), job.id, job.version, Stage(to), "the customer says so", handing=handing)
             assert job.stage.value == to
 
 

@@ -296,6 +296,23 @@ def test_what_the_shop_does_not_key_needs_no_tick(work: Work, client_as: ClientA
         assert moved.status_code == 303, job.number
 
 
+def test_keys_are_ticked_off_as_cut_on_the_bench_page(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
+    client, address = client_as(Role.BENCH), f"/bench/jobs/{keyed.job.number}"
+    page = client.get(address).text
+    assert "<dt>Keys to cut</dt><dd>3 of 3</dd>" in page and "Ticked are cut" in page
+    flats = [one.keyset_id for one in keyed.cylinders]
+    answer = client.post(f"{address}/ticks", data={"as": "cut", "keys": flats})
+    assert answer.status_code == 303
+    page = client.get(address).text
+    assert "2 keys ticked off as cut." in page and "<dt>Keys to cut</dt><dd>1 of 3</dd>" in page
+    client.post(f"{address}/ticks", data={"as": "uncut", "keys": flats[:1]})
+    page = client.get(address).text
+    assert "1 key to cut anew." in page and "<dt>Keys to cut</dt><dd>2 of 3</dd>" in page
+    nothing = client.post(f"{address}/ticks", data={"as": "cut"})
+    assert nothing.status_code == 422 and "Tick the keys that this is about." in nothing.text
+    assert client_as(Role.COUNTER).post(f"{address}/ticks", data={"as": "cut", "keys": flats}).status_code == 403
+
+
 def test_a_lost_master_is_told_wherever_one_keys_under_it(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
     pages = {
         Role.OWNER: [f"/bench/jobs/{keyed.job.number}", f"/key-systems/{keyed.system.id}"],

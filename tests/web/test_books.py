@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Callable
 from decimal import Decimal
 from html import unescape
@@ -58,7 +59,10 @@ def closed_job(owned: FormClient, session: Session) -> Job:
     for how in ("pinned", "checked"):
         assert owned.post("/bench/jobs/1001/ticks", data={"as": how, "cylinders": cylinders}).status_code == 303
     for stage in (Stage.CHECKED, Stage.READY, Stage.HANDED_OVER, Stage.CLOSED):
-        moved = owned.post("/jobs/1001/move", data={"version": version(), "to": stage.value, "reason": "as agreed"})
+        told = re.search(r'name="known" id="known" value="([^"]+)"', owned.get("/jobs/1001").text)
+        handing = {"taken_by": "R. Teal", "known": told[1] if told else ""}
+        sent = {"version": version(), "to": stage.value, "reason": "as agreed", **handing}
+        moved = owned.post("/jobs/1001/move", data=sent)
         assert moved.status_code == 303
     session.rollback()
     return session.scalars(sa.select(Job)).one()

@@ -13,12 +13,12 @@ import sqlalchemy as sa
 
 from app.ledger.events.actions import record
 from app.ledger.jobs.snapshot import HouseHead, QuoteSnapshot, SnapshotLine, SnapshotTotals, write_snapshot
-from app.ledger.models import Event, Job, Role, Stage
+from app.ledger.models import Event, Job, KeyState, Role, Stage
 from app.ledger.work import Work
 from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient
-from tests.keyed import bitting_in, counted, keyed_job, tick_off
+from tests.keyed import bitting_in, counted, keyed_job, put, the, tick_off
 
 ClientAs = Callable[[Role | None], FormClient]
 TODAY = NOW.date()
@@ -305,3 +305,46 @@ def test_a_quoted_job_shows_the_lines_of_its_newest_quote(client_as: ClientAs) -
     assert "second thoughts, keyed alike (KA)" in page and "$126.00" in page
     assert "first thoughts" not in page and "$60.01" not in page
     assert "7-1" in page and "7-2" in page
+
+
+def test_the_counter_hands_over_by_what_the_page_says(work: Work, client_as: ClientAs) -> None:
+    keyed = keyed_job(work, Stage.READY)
+    factories.JobLineFactory(job=keyed.job)
+    factories.QuoteRevisionFactory(job=keyed.job, total_cents=10_725)
+    put(work, "1AA", KeyState.CUT)
+    client, address = client_as(Role.COUNTER), f"/jobs/{keyed.job.number}"
+    page = client.get(address).text
+    assert "2 keys are not cut yet: AA copy 1; 2AA copy 1." in page
+    assert "$107.25 of $107.25 is not paid." in page and "Handed over all the same" in page
+    sent = {"version": keyed.job.version, "to": "handed over"}
+    silent = client.post(f"{address}/move", data=sent)
+    assert silent.status_code == 422 and "Enter who takes it" in silent.text
+    named = client.post(f"{address}/move", data={**sent, "taken_by": "R. Teal"})
+    assert named.status_code == 422 and 'value="R. Teal"' in named.text
+    assert "Tick that it is handed over all the same, and press again." in named.text
+    assert reread(work, keyed.job).stage is Stage.READY
+    known = re.search(r'name="known" id="known" value="([^"]+)"', named.text)
+    assert known is not None
+    done = client.post(f"{address}/move", data={**sent, "taken_by": "R. Teal", "known": known[1]})
+    assert done.status_code == 303
+    page = client.get(address).text
+    assert "<dt>Taken by</dt><dd>R. Teal</dd>" in page and "ready → handed over: taken by R. Teal." in page
+    receipt = client.get(f"{address}/key-receipt.pdf").data
+    text = "\n".join(one.extract_text() for one in pypdf.PdfReader(io.BytesIO(receipt)).pages)
+    assert "R. Teal" in text and "P. Harbour" not in text and "the 1 key listed" in text
+    assert [the(work, symbol).state for symbol in ("AA", "1AA", "2AA")] == ["ordered", "out", "ordered"]
+
+
+def test_a_job_of_keys_alone_leads_to_where_they_are_cut(work: Work, client_as: ClientAs) -> None:
+    keyed = keyed_job(work)
+    job = factories.JobFactory(number=7, customer=keyed.job.customer, stage=Stage.READY)
+    factories.KeyFactory(keyset=keyed.cylinders[0].keyset, job_id=job.id, copy_number=2)
+    page = client_as(Role.COUNTER).get("/jobs/7").text
+    assert "1 key is not cut yet: 1AA copy 2." in page
+    assert f'href="/keys/system/{keyed.system.id}"' in page
+    bench = client_as(Role.BENCH)
+    assert 'href="/bench/jobs/7"' in bench.get("/jobs/7").text
+    assert "<dt>Keys to cut</dt><dd>1 of 1</dd>" in bench.get("/bench/jobs/7").text
+    cut = {"as": "cut", "keys": [keyed.cylinders[0].keyset_id]}
+    assert bench.post("/bench/jobs/7/ticks", data=cut).status_code == 303
+    assert "not cut yet" not in client_as(Role.COUNTER).get("/jobs/7").text

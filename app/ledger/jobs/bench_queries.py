@@ -23,6 +23,7 @@ from app.ledger.prices.queries import bench_terms_on
 from app.pricing import BenchTerms, add_working_days
 
 BENCH_STAGES = (Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.ON_THE_BENCH)
+_PAST = (Stage.CHECKED, Stage.READY, Stage.HANDED_OVER, Stage.CLOSED)
 MOST_JOBS = 200  # beyond it nobody reads a day's work
 
 
@@ -68,11 +69,13 @@ class BenchDay:
 
 
 def bench_day(session: Session, today: date) -> BenchDay:
-    """Jobs with keying or keys of the shop's own that are not through the bench, by promise.
+    """Jobs with keying or keys of the shop's own that are not through the bench, by promise; of those that are, the
+    ones with keys still to cut.
 
     Six queries at most, and two more for each job that is keyed in two places.
     """
-    waiting = sa.and_(Job.stage.in_(BENCH_STAGES), sa.or_(Job.keyed_at.contains("shop"), _has_keys_to_cut()))
+    to_key = sa.and_(Job.stage.in_(BENCH_STAGES), Job.keyed_at.contains("shop"))
+    waiting = sa.or_(to_key, sa.and_(Job.stage.in_((*BENCH_STAGES, *_PAST)), _has_keys_to_cut()))
     jobs = session.scalars(
         sa.select(Job)
         .where(waiting)
@@ -81,7 +84,10 @@ def bench_day(session: Session, today: date) -> BenchDay:
         .limit(MOST_JOBS)
     ).all()
     count, minutes = session.execute(
-        sa.select(sa.func.count(), sa.func.coalesce(sa.func.sum(Job.bench_minutes), 0)).where(waiting)
+        sa.select(
+            sa.func.count(),
+            sa.func.coalesce(sa.func.sum(sa.case((Job.stage.in_(BENCH_STAGES), Job.bench_minutes), else_=0)), 0),
+        ).where(waiting)
     ).one()
     cylinders, pinned, keys = _counts(session, [job.id for job in jobs])
     terms = _terms(session, today)
@@ -89,7 +95,8 @@ def bench_day(session: Session, today: date) -> BenchDay:
     rows = []
     before = other
     for job in jobs:
-        before += job.bench_minutes
+        minutes_left = job.bench_minutes if job.stage in BENCH_STAGES else 0
+        before += minutes_left
         rows.append(
             BenchRow(
                 number=job.number,
@@ -98,7 +105,7 @@ def bench_day(session: Session, today: date) -> BenchDay:
                 stage=job.stage,
                 promised_on=job.promised_on,
                 late_days=days_late(job, today),
-                minutes=job.bench_minutes,
+                minutes=minutes_left,
                 cylinders=cylinders.get(job.id, 0) - len(sent_cylinders(session, job)),
                 pinned=pinned.get(job.id, 0),
                 keys=keys.get(job.id, 0),

@@ -1,8 +1,17 @@
-"""Use cases: the bench ticks cylinders off as pinned, and as checked."""
+"""Use cases: the bench ticks cylinders off as pinned and as checked, and keys as cut."""
 
 from __future__ import annotations
 
-__all__ = ["CheckOff", "check_off", "checked_off", "pin_off", "require_checked", "untick", "wants_second_check"]
+__all__ = [
+    "CheckOff",
+    "check_off",
+    "checked_off",
+    "cut_off",
+    "pin_off",
+    "require_checked",
+    "untick",
+    "wants_second_check",
+]
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
@@ -17,6 +26,9 @@ from app.ledger.events.actions import record
 from app.ledger.events.models import Event
 from app.ledger.jobs.models import Job, Stage
 from app.ledger.jobs.sent import sent_cylinders
+from app.ledger.keysystems.job_keys import keys_of_job
+from app.ledger.keysystems.keys_held import KEYS_CUT, KEYS_UNCUT
+from app.ledger.keysystems.models import Key, KeyState
 from app.ledger.keysystems.pinned_anew import PINNED_ANEW, take_ticks_back
 from app.ledger.prices.models import House
 from app.ledger.users.models import Role
@@ -24,6 +36,7 @@ from app.ledger.work import Work
 
 PINNED = "cylinders pinned"
 CHECKED = "cylinders checked"
+CUT_IN = (Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER, Stage.CLOSED)
 _NAMED = 12  # cylinders that a refusal names
 
 
@@ -52,6 +65,50 @@ def untick(work: Work, job_number: int, cylinder_ids: Collection[int]) -> int:
     with transaction(work.session):
         _wanted(work, job_number, cylinder_ids)
         return take_ticks_back(work, cylinder_ids, f"ticks taken back by {work.actor.name}")
+
+
+def cut_off(work: Work, job_number: int, keyset_ids: Collection[int]) -> int:
+    """Tick a job's keys of these keysets off as cut and stamped; gives how many were not so before.
+
+    The job has been on the bench, so whoever had to allow its keys was asked. LedgerError on `keys` or `stage`.
+    """
+    return _put_keys(work, job_number, keyset_ids, KeyState.ORDERED, KeyState.CUT)
+
+
+def uncut(work: Work, job_number: int, keyset_ids: Collection[int]) -> int:
+    """Take the ticks of a job's keys back that are still in the shop; gives how many had one."""
+    return _put_keys(work, job_number, keyset_ids, KeyState.CUT, KeyState.ORDERED)
+
+
+def _put_keys(work: Work, job_number: int, keyset_ids: Collection[int], before: KeyState, after: KeyState) -> int:
+    work.require(Role.BENCH)
+    if not keyset_ids:
+        raise LedgerError("keys", "Tick the keys that this is about.")
+    kind, done = (KEYS_CUT, "cut") if after is KeyState.CUT else (KEYS_UNCUT, "to cut anew")
+    with transaction(work.session):
+        job = _job(work, job_number)
+        if job.stage not in CUT_IN:
+            raise LedgerError("stage", f"This job is {job.stage.value}; move it on to the bench first.")
+        mine = [key for key in keys_of_job(work.session, job.id) if key.keyset_id in keyset_ids]
+        if {key.keyset_id for key in mine} != set(keyset_ids):
+            raise NotFound("key in this job")
+        by_system: dict[int, list[Key]] = {}
+        for key in mine:
+            if key.state is before:
+                key.state, key.changed_at = after, work.now
+                by_system.setdefault(key.keyset.system_id, []).append(key)
+        for system_id, keys in by_system.items():
+            symbols = ", ".join(dict.fromkeys(key.keyset.symbol for key in keys))
+            count = f"{len(keys)} key{'' if len(keys) == 1 else 's'}"
+            record(
+                work,
+                kind,
+                f"key system {system_id}",
+                f"{count} {done}, job {job.number}: {symbols}",
+                job_id=job.id,
+                keys=[key.id for key in keys],
+            )
+        return sum(map(len, by_system.values()))
 
 
 def _tick(
@@ -89,15 +146,20 @@ def _tick(
 
 def _wanted(work: Work, job_number: int, cylinder_ids: Collection[int]) -> tuple[Job, list[Cylinder]]:
     """The job, which has to be on the bench, and those of its cylinders."""
-    job = work.session.scalar(sa.select(Job).where(Job.number == job_number))
-    if job is None:
-        raise NotFound("job")
+    job = _job(work, job_number)
     if job.stage is not Stage.ON_THE_BENCH:
         raise LedgerError("stage", f"This job is {job.stage.value}; move it on to the bench first.")
     wanted = [cylinder for cylinder in job.cylinders if cylinder.id in cylinder_ids]
     if len(wanted) != len(set(cylinder_ids)):
         raise NotFound("cylinder in this job")
     return job, wanted
+
+
+def _job(work: Work, number: int) -> Job:
+    job = work.session.scalar(sa.select(Job).where(Job.number == number))
+    if job is None:
+        raise NotFound("job")
+    return job
 
 
 def wants_second_check(session: Session) -> bool:

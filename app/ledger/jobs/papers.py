@@ -26,7 +26,7 @@ from app.ledger.jobs.schedule import (
     BenchWork,
     Schedule,
 )
-from app.ledger.jobs.sent import sent_cylinders
+from app.ledger.jobs.sent import sent_cylinders, sent_keysets
 from app.ledger.keysystems.auditing import require_clean
 from app.ledger.keysystems.bittings import reveal_bittings, spec_of
 from app.ledger.keysystems.control import lacks_control
@@ -115,7 +115,7 @@ def bench_work(work: Work, job: Job) -> BenchWork:
     )
     sent = sent_cylinders(work.session, job)
     here = [cylinder for cylinder in cylinders if cylinder.id not in sent]
-    away = {one.keyset_id for one in cylinders if one.id in sent} - {one.keyset_id for one in here}
+    away = sent_keysets(work.session, job)
     counts = {keyset: count for keyset, count in ordered.items() if keyset not in away}
     made = tuple(bench for system in systems if (bench := _bench_system(system, here, opened, counts)) is not None)
     if not made:

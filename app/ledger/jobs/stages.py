@@ -4,6 +4,9 @@ from __future__ import annotations
 
 __all__ = ["MOVES", "lose_quote", "move_job", "moved_to", "next_stages"]
 
+from collections.abc import Sequence
+from typing import Any
+
 import sqlalchemy as sa
 
 from app.ledger.doors.models import Cylinder, CylinderState
@@ -13,7 +16,9 @@ from app.ledger.events.actions import record
 from app.ledger.events.models import Event
 from app.ledger.jobs.authority import require_job_authority
 from app.ledger.jobs.checkoff import require_checked
+from app.ledger.jobs.handing_over import HandOver, hand_over
 from app.ledger.jobs.models import Job, QuoteRevision, Stage
+from app.ledger.jobs.sent import sent_keysets
 from app.ledger.keysystems.models import Key, KeyState
 from app.ledger.users.models import Role
 from app.ledger.work import Work
@@ -54,13 +59,23 @@ def moved_to(stage: Stage) -> sa.ColumnElement[bool]:
     return sa.and_(Event.kind == _MOVED, sa.or_(Event.summary.in_(told), *written))
 
 
-def move_job(work: Work, job_id: int, version: int, to: Stage, reason: str = "", override_reason: str = "") -> Job:
+def move_job(
+    work: Work,
+    job_id: int,
+    version: int,
+    to: Stage,
+    reason: str = "",
+    override_reason: str = "",
+    handing: HandOver | None = None,
+) -> Job:
     """Move a job that was read at `version`; LedgerError names what is allowed when the jump is not.
 
     Lost and cancelled need a reason. The bench needs the written authority of each key system's owner of record,
     or, of the house's owner, an `override_reason`. Checked may be set by bench and owner only, and only
-    with every cylinder that the shop keys ticked off as checked. Handing over puts the job's
-    cylinders on their doors (those there before count as removed) and its keys in the customer's hands.
+    with every cylinder that the shop keys ticked off as checked. Ready says that what a factory cut is there.
+    Handing over needs who takes the goods, and that whoever hands them over knows what is open still (`handing`);
+    it puts the job's cylinders on their doors (those there before count as removed), and its keys that are cut
+    in that person's hands.
     """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
@@ -69,7 +84,7 @@ def move_job(work: Work, job_id: int, version: int, to: Stage, reason: str = "",
             raise NotFound("job")
         if job.version != version:
             raise Stale()
-        _move(work, job, to, reason, override_reason)
+        _move(work, job, to, reason, override_reason, handing)
         return job
 
 
@@ -93,7 +108,9 @@ def lose_quote(work: Work, quote_id: int, reason: str) -> Job:
         return job
 
 
-def _move(work: Work, job: Job, to: Stage, reason: str, override_reason: str = "") -> None:
+def _move(
+    work: Work, job: Job, to: Stage, reason: str, override_reason: str = "", handing: HandOver | None = None
+) -> None:
     """Check the move and make it, inside the caller's transaction."""
     allowed = next_stages(job)
     if to not in allowed:
@@ -108,6 +125,11 @@ def _move(work: Work, job: Job, to: Stage, reason: str, override_reason: str = "
         require_checked(work, job)
     if to is S.ON_THE_BENCH:
         require_job_authority(work, job, f"put job {job.number} on the bench", override_reason)
+    said, detail = [reason.strip()], dict[str, Any]()
+    if to is S.HANDED_OVER:
+        taker, still = hand_over(work, job, handing or HandOver())
+        said = [f"taken by {taker}.", *still.sentences, *said]
+        detail = {"taken_by": taker, "uncut": [key.id for key in still.keys], "owed_cents": still.owed_cents}
     left = job.stage
     job.stage = to
     if to in _NEEDS_REASON:
@@ -117,8 +139,9 @@ def _move(work: Work, job: Job, to: Stage, reason: str, override_reason: str = "
         work,
         _MOVED,
         f"job {job.number}",
-        f"{left.value} → {to.value}" + (f": {reason.strip()}" if reason.strip() else ""),
+        ": ".join(filter(None, (f"{left.value} → {to.value}", " ".join(filter(None, said))))),
         job_id=job.id,
+        **detail,
     )
 
 
@@ -126,7 +149,11 @@ def _move_pieces(work: Work, job: Job, to: Stage) -> None:
     if to is S.CHECKED:
         for cylinder in job.cylinders:
             cylinder.state = CylinderState.CHECKED
-        _set_keys(work, job, KeyState.ORDERED, KeyState.CUT)
+    elif to is S.READY:
+        theirs = sent_keysets(work.session, job)
+        for key in _keys(work, job, KeyState.ORDERED):
+            if key.keyset_id in theirs:
+                key.state, key.changed_at = KeyState.CUT, work.now
     elif to is S.ON_THE_BENCH:
         for cylinder in job.cylinders:
             cylinder.state = CylinderState.ORDERED
@@ -135,13 +162,11 @@ def _move_pieces(work: Work, job: Job, to: Stage) -> None:
             cylinder.state = CylinderState.FITTED
             _remove_earlier(work, cylinder)
         _remove_rekeyed(work, job)
-        _set_keys(work, job, KeyState.ORDERED, KeyState.OUT)
-        _set_keys(work, job, KeyState.CUT, KeyState.OUT)
     elif to is S.CANCELLED:
         for cylinder in job.cylinders:
             cylinder.state = CylinderState.REMOVED
-        _set_keys(work, job, KeyState.ORDERED, KeyState.RETIRED)
-        _set_keys(work, job, KeyState.CUT, KeyState.RETIRED)
+        for key in _keys(work, job, KeyState.ORDERED, KeyState.CUT):
+            key.state, key.changed_at = KeyState.RETIRED, work.now
 
 
 def _remove_earlier(work: Work, cylinder: Cylinder) -> None:
@@ -168,8 +193,5 @@ def _remove_rekeyed(work: Work, job: Job) -> None:
         other.state = CylinderState.REMOVED
 
 
-def _set_keys(work: Work, job: Job, before: KeyState, after: KeyState) -> None:
-    for key in work.session.scalars(sa.select(Key).where(Key.job_id == job.id, Key.state == before)):
-        key.state, key.changed_at = after, work.now
-        if after is KeyState.OUT and not key.holder:
-            key.holder = job.accepted_by
+def _keys(work: Work, job: Job, *states: KeyState) -> Sequence[Key]:
+    return work.session.scalars(sa.select(Key).where(Key.job_id == job.id, Key.state.in_(states))).all()

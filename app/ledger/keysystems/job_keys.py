@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["keys_to_sign", "signed_receipts"]
+__all__ = ["keys_of_job", "keys_to_sign", "signed_receipts"]
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
@@ -16,19 +16,24 @@ from app.ledger.keysystems.models import Key, Keyset, KeyState
 from app.ledger.reading import read
 
 
+def keys_of_job(session: Session, job_id: int) -> Sequence[Key]:
+    """The keys that came with a job, retired and lost ones left out, by keyset and copy number: one query."""
+    return session.scalars(
+        sa.select(Key)
+        .join(Keyset)
+        .where(Key.job_id == job_id, Key.state.not_in((KeyState.RETIRED, KeyState.LOST)))
+        .options(joinedload(Key.keyset))
+        .order_by(Keyset.system_id, Keyset.id, Key.copy_number)
+    ).all()
+
+
 def keys_to_sign(session: Session, job_id: int, taker: str) -> tuple[str, Sequence[Key]]:
     """Who signs for keys that came with a job, and for which of them, by keyset and copy number: one query.
 
     It is `taker`, for the keys that are cut and wait, and for those out with that name. Where none wait and none are
     out with that name, it is who holds the most of them. Nobody signs for a key not cut yet, back, lost or retired.
     """
-    keys = session.scalars(
-        sa.select(Key)
-        .join(Keyset)
-        .where(Key.job_id == job_id, Key.state.in_((KeyState.CUT, KeyState.OUT)))
-        .options(joinedload(Key.keyset))
-        .order_by(Keyset.system_id, Keyset.id, Key.copy_number)
-    ).all()
+    keys = [key for key in keys_of_job(session, job_id) if key.state in (KeyState.CUT, KeyState.OUT)]
     held = Counter(_person(key.holder) for key in keys if key.state is KeyState.OUT)
     if held and not held[_person(taker)] and all(key.state is KeyState.OUT for key in keys):
         most = held.most_common(1)[0][0]

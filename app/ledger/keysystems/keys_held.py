@@ -30,8 +30,8 @@ from app.ledger.events.models import Event
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level
 from app.ledger.matching import holds
 
-KINDS = ("keys ordered", "keys cut", "keys issued", "key returned", "key lost", "key retired")
-ISSUED = "keys issued"
+ISSUED, KEYS_CUT, KEYS_UNCUT = "keys issued", "keys cut", "keys to cut anew"
+KINDS = ("keys ordered", KEYS_CUT, KEYS_UNCUT, ISSUED, "key returned", "key lost", "key retired")
 _Rows = sa.Select[*tuple[Any, ...]]
 
 

@@ -29,6 +29,7 @@ from app.ledger.keysystems.authority import authority_of, require_authority
 from app.ledger.keysystems.copy_numbers import MOST_AT_ONCE, say_copies
 from app.ledger.keysystems.exposure import Exposed, exposed_by, where_it_opens
 from app.ledger.keysystems.keys import order_keys
+from app.ledger.keysystems.keys_held import KEYS_CUT
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem
 from app.ledger.users.models import Role
 from app.ledger.work import Work
@@ -83,7 +84,7 @@ def cut_copies(
         require_authority(work, keyset.system, deed, override_reason)
         for key in keys:
             _put(work, key, KeyState.CUT)
-        _record(work, "keys cut", keyset, f"{keyset.symbol} {say_copies(copies)} cut", keys)
+        _record(work, KEYS_CUT, keyset, f"{keyset.symbol} {say_copies(copies)} cut", keys)
         return keys
 
 

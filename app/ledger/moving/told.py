@@ -77,7 +77,7 @@ TOLD: Mapping[str, Mapping[str, Fits]] = {
         "doors": _whole,
         "cylinders": _whole,
     },
-    "stage moved": {},
+    "stage moved": {"taken_by": _text, "uncut": _wholes, "owed_cents": _whole},
     NOTE: {},
     "file kept": {"bytes": _whole},
     "deposit taken": _MONEY,

@@ -4,7 +4,7 @@ the pins and cuts of each group that is pinned alike.
 
 from __future__ import annotations
 
-__all__ = ["BenchGroup", "BenchJobPage", "RevealedSystem", "TickLine", "bench_job_page", "revealed"]
+__all__ = ["BenchGroup", "BenchJobPage", "KeyTick", "RevealedSystem", "TickLine", "bench_job_page", "revealed"]
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -12,14 +12,16 @@ from dataclasses import dataclass, field
 from app.documents import BenchPage, CylinderCard, SystemSheet, bench_page
 from app.ledger.doors.models import CylinderState
 from app.ledger.errors import LedgerError
-from app.ledger.jobs.checkoff import CheckOff, checked_off, wants_second_check
+from app.ledger.jobs.checkoff import CUT_IN, CheckOff, checked_off, wants_second_check
 from app.ledger.jobs.models import Job, Stage
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.queries import Piece, days_late, get_job, pieces_of
 from app.ledger.jobs.schedule import ScheduleRow
-from app.ledger.jobs.sent import sent_cylinders
+from app.ledger.jobs.sent import sent_cylinders, sent_keysets
 from app.ledger.jobs.stages import next_stages
+from app.ledger.keysystems.job_keys import keys_of_job
 from app.ledger.keysystems.lost_masters import lost_for_job
+from app.ledger.keysystems.models import Key, KeyState
 from app.ledger.work import Work
 
 
@@ -43,14 +45,27 @@ class TickLine:
 
 
 @dataclass(frozen=True, slots=True)
+class KeyTick:
+    """The keys of one keyset that the shop cuts for the job."""
+
+    keyset_id: int
+    symbol: str
+    level: str
+    keys: int
+    to_cut: int
+
+
+@dataclass(frozen=True, slots=True)
 class BenchJobPage:
-    """A job at the bench. Ticks can be given only while it is on the bench."""
+    """A job at the bench. Cylinders can be ticked only while it is on the bench, keys from then on."""
 
     job: Job
     late_days: int
     lines: tuple[TickLine, ...]
+    keys: tuple[KeyTick, ...]
     cautions: tuple[str, ...]
     can_tick: bool
+    can_cut: bool
     can_start: bool
     can_finish: bool
     second_check: bool  # the house wants somebody else to check
@@ -66,6 +81,11 @@ class BenchJobPage:
         return sum(line.is_checked for line in self.lines)
 
     @property
+    def to_cut(self) -> int:
+        """How many keys are not ticked off as cut."""
+        return sum(one.to_cut for one in self.keys)
+
+    @property
     def checked_alone(self) -> int:
         """How many were checked by the person who pinned them."""
         return sum(
@@ -77,7 +97,8 @@ def bench_job_page(work: Work, number: int) -> BenchJobPage:
     """The page of a job at the bench. Opens no bitting; LedgerError when the shop keys nothing of it."""
     job = get_job(work.session, number)
     pieces = pieces_of(work.session, job.id)
-    if not pieces or "shop" not in job.keyed_at:
+    keys = _keys(work, job)
+    if not ((pieces and "shop" in job.keyed_at) or keys):
         raise LedgerError("", f"Nothing in job {number} is keyed on the shop's own bench.")
     schedule = schedule_of(work, job)
     offs = checked_off(work.session, job.id)
@@ -85,21 +106,38 @@ def bench_job_page(work: Work, number: int) -> BenchJobPage:
     lines = tuple(
         TickLine(row, pieces[row.cylinder_id], offs.get(row.cylinder_id, CheckOff()))
         for row in schedule.rows
-        if row.keyset and row.cylinder_id not in sent
+        if row.keyset and row.cylinder_id not in sent and "shop" in job.keyed_at
     )
     allowed = next_stages(job)
     return BenchJobPage(
         job=job,
         late_days=days_late(job, work.today),
         lines=lines,
+        keys=keys,
         cautions=(
             *(one.of_job for one in lost_for_job(work.session, job.id)),
             *dict.fromkeys(caution for row in schedule.rows for caution in row.cautions),
         ),
         can_tick=job.stage is Stage.ON_THE_BENCH,
+        can_cut=job.stage in CUT_IN,
         can_start=Stage.ON_THE_BENCH in allowed and job.stage in (Stage.APPROVED, Stage.PARTS_ON_ORDER),
         can_finish=job.stage is Stage.ON_THE_BENCH,
         second_check=wants_second_check(work.session),
+    )
+
+
+def _keys(work: Work, job: Job) -> tuple[KeyTick, ...]:
+    theirs = sent_keysets(work.session, job)
+    by_keyset: dict[int, list[Key]] = {}
+    for key in keys_of_job(work.session, job.id):
+        if key.keyset_id not in theirs:
+            by_keyset.setdefault(key.keyset_id, []).append(key)
+    return tuple(
+        KeyTick(
+            *(keyset_id, keys[0].keyset.symbol, keys[0].keyset.level.value, len(keys)),
+            sum(key.state is KeyState.ORDERED for key in keys),
+        )
+        for keyset_id, keys in by_keyset.items()
     )
 
 

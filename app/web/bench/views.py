@@ -10,17 +10,18 @@ from flask.typing import ResponseReturnValue
 from app.documents.filters import show_cut
 from app.errors import BitternError
 from app.ledger.jobs.bench_queries import bench_day
-from app.ledger.jobs.checkoff import check_off, pin_off, untick
+from app.ledger.jobs.checkoff import check_off, cut_off, pin_off, uncut, untick
 from app.ledger.users.login_rules import Proof
 from app.ledger.users.models import Role
 from app.web.access import proven, roles
-from app.web.bench.forms import CHECKED, PINNED, UNTICKED, TickForm
+from app.web.bench.forms import CHECKED, CUT, PINNED, UNCUT, UNTICKED, TickForm
 from app.web.bench.page import bench_job_page, revealed
 from app.web.forms_base import attach, typed
 from app.web.services import current_work
 
 blueprint = Blueprint("bench", __name__, url_prefix="/bench")
-_USES = {PINNED: pin_off, CHECKED: check_off, UNTICKED: untick}
+_USES = {PINNED: pin_off, CHECKED: check_off, UNTICKED: untick, CUT: cut_off, UNCUT: uncut}
+_SAID = {UNTICKED: "to pin and check anew", UNCUT: "to cut anew"}
 blueprint.add_app_template_filter(show_cut, "cut")  # inches as a code machine reads them
 
 
@@ -54,16 +55,16 @@ def bittings(number: int) -> ResponseReturnValue:
 @blueprint.post("/jobs/<int:number>/ticks")
 @roles(Role.BENCH)
 def tick(number: int) -> ResponseReturnValue:
-    """Tick cylinders off as pinned or as checked, or take the ticks back."""
+    """Tick cylinders off as pinned or as checked, keys as cut, or take the ticks back."""
     form, work = TickForm(), current_work()
     if form.validate_on_submit():
         how = typed(form.as_)
         try:
-            count = _USES[how](work, number, form.cylinders.data or [])
+            count = _USES[how](work, number, (form.keys if how in (CUT, UNCUT) else form.cylinders).data or [])
         except BitternError as error:
             attach(form, error)
         else:
-            said = "to pin and check anew" if how == UNTICKED else f"ticked off as {how}"
-            flash(f"{count} {'cylinder' if count == 1 else 'cylinders'} {said}.")
+            what = "key" if how in (CUT, UNCUT) else "cylinder"
+            flash(f"{count} {what}{'' if count == 1 else 's'} {_SAID.get(how, f'ticked off as {how}')}.")
             return redirect(url_for("bench.job", number=number), 303)
     return render_template("bench/job.html", page=bench_job_page(work, number), form=form, systems=()), 422

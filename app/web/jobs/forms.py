@@ -18,10 +18,15 @@ _STAGES = {stage.value: stage for stage in Stage}
 
 
 class MoveForm(SavedForm):
-    """One press of a stage's button; lost and cancelled want a reason."""
+    """One press of a stage's button; lost and cancelled want a reason, handed over who takes the goods.
+
+    known: the mark of what the page said is still open.
+    """
 
     to = StringField("Stage", [AnyOf(list(_STAGES), message="Press one of the stages shown.")])
     reason = text("Reason", 500, hint="Why; it stays on record.")
+    taken_by = text("Who takes it", 120, hint="A person's name; it stands on the key receipt.")
+    known = text("Handed over all the same", 60)
     override_reason = text("Go on without written authority because", 500, hint="It stays on record.")
 
     @property

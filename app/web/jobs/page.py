@@ -14,6 +14,7 @@ from app.ledger.files.queries import files_of_job
 from app.ledger.jobs.authority import systems_touched
 from app.ledger.jobs.cylinder_lines import CylinderLine, JobCylinders, job_cylinders
 from app.ledger.jobs.door_cautions import cautions_by_door
+from app.ledger.jobs.handing_over import StillOpen, still_open, taker_of
 from app.ledger.jobs.models import Job, JobLine, Stage
 from app.ledger.jobs.queries import JobMoney, days_late, get_job, job_money, show_margin
 from app.ledger.jobs.replacing import told_customer
@@ -54,7 +55,8 @@ class JobPage:
 
     lines: the cylinders shown, the first of them unless `is_whole`. cautions: door id → what its flags and
     hardware ask for, of those shown. quoted_lines: those of the newest quote, until it is accepted. moves: the
-    stages that this person may move it to, onward first; ends: those that end it and want a reason.
+    stages that this person may move it to, onward first; ends: those that end it and want a reason. still_open:
+    what one has to know who hands it over, where that is the next step; taken_by: who took it.
     """
 
     job: Job
@@ -72,6 +74,8 @@ class JobPage:
     files: Sequence[JobFile]
     lacking_authority: Sequence[KeySystem]
     papers: tuple[Paper, ...]
+    still_open: StillOpen | None
+    taken_by: str
 
     @property
     def open_papers(self) -> tuple[Paper, ...]:
@@ -126,11 +130,13 @@ def job_page(work: Work, number: int, *, is_whole: bool = False) -> JobPage:
         quoted_lines=() if job.lines or not job.revisions else read_snapshot(job.revisions[-1].snapshot).lines,
         moves=tuple(stage for stage in allowed if stage not in ENDS and (may_check or stage not in FOR_BENCH)),
         ends=tuple(stage for stage in allowed if stage in ENDS),
-        has_bench_work=bool(cylinders.lines) and "shop" in job.keyed_at,
+        has_bench_work="shop" in job.keyed_at if cylinders.lines else bool(cylinders.counts),
         events=events_of_job(work.session, job.id, work.actor.role),
         files=files_of_job(work.session, job.id),
         papers=papers_on_page(source),
         lacking_authority=tuple(filter(lacks_authority, touched)),
+        still_open=still_open(work.session, job) if Stage.HANDED_OVER in allowed else None,
+        taken_by=taker_of(work.session, job.id) if job.stage in (Stage.HANDED_OVER, Stage.CLOSED) else "",
     )
 
 

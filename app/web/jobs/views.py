@@ -8,12 +8,13 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
+from app.ledger.jobs.handing_over import HandOver
 from app.ledger.jobs.queries import get_job, ledger_page
 from app.ledger.jobs.stages import move_job
 from app.ledger.users.models import Role
 from app.web.access import roles
 from app.web.errors import about
-from app.web.forms_base import attach
+from app.web.forms_base import attach, typed
 from app.web.jobs.forms import MoveForm, read_question
 from app.web.jobs.page import job_forms, job_page
 from app.web.listing import read_page
@@ -49,9 +50,9 @@ def move(number: int) -> ResponseReturnValue:
     job_id = get_job(work.session, number).id
     if form.validate_on_submit():
         try:
-            job = move_job(
-                work, job_id, form.version_read, form.stage, form.reason.data or "", form.override_reason.data or ""
-            )
+            handing = HandOver(typed(form.taken_by), typed(form.known))
+            reason, override = typed(form.reason), typed(form.override_reason)
+            job = move_job(work, job_id, form.version_read, form.stage, reason, override, handing)
         except BitternError as error:
             attach(form, error)
         else:

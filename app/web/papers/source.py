@@ -14,6 +14,7 @@ from app.documents import KeyReceipt, PickHead, ReceiptKey
 from app.ledger.doors.models import Cylinder
 from app.ledger.jobs.authority import systems_of_job
 from app.ledger.jobs.cylinder_lines import SystemLine
+from app.ledger.jobs.handing_over import taker_of
 from app.ledger.jobs.hardware import HardwareList, hardware_of
 from app.ledger.jobs.holders import KeyHolders, holders_of
 from app.ledger.jobs.models import Job
@@ -90,7 +91,8 @@ class JobSource:
     @cached_property
     def to_sign(self) -> tuple[str, Sequence[Key]]:
         """Who signs for keys of the job, and which."""
-        return keys_to_sign(self.work.session, self.job.id, self.job.accepted_by or self.job.customer.name)
+        session, job = self.work.session, self.job
+        return keys_to_sign(session, job.id, taker_of(session, job.id) or job.accepted_by or job.customer.name)
 
     @cached_property
     def receipt(self) -> KeyReceipt:
