@@ -13,6 +13,7 @@ from app.fitting.cylinder import CYLINDER_TYPES, CylinderAttributes, differences
 from app.fitting.face import FaceChange, face_change
 from app.fitting.finding import Match, find, find_by_blank, find_same_fit
 from app.fitting.finishes import Finish, finish, finish_words, finishes, finishes_by_us_code, mismatch, mismatch_among
+from app.fitting.given import Faults
 from app.fitting.guard import FORMULA_STARTS, guarded, unguarded
 from app.fitting.inches import read_inches, show_inches, show_mm, write_inches
 from app.fitting.keyways import (
@@ -25,9 +26,9 @@ from app.fitting.keyways import (
     find_keyways,
 )
 from app.fitting.length import LengthFit, LengthQuestion, fit_both_positions, fit_length, required_length
-from app.fitting.makers import Maker, find_maker, load_makers, read_maker, repeated_rows
+from app.fitting.makers import Maker, find_maker, load_makers, maker_problems, read_maker, repeated_rows
 from app.fitting.part_numbers import PartNumberError, Piece, Reading, decode, decode_any
-from app.fitting.pattern_check import check_pattern
+from app.fitting.pattern_check import check_parts, check_pattern
 from app.fitting.pattern_json import pattern_from_json, pattern_to_json
 from app.fitting.patterns import SEPARATORS, Pattern, Rule, Segment, without_separators
 from app.fitting.reference import DoorPreparation, TradeFact, door_preparation, door_preparations, trade_fact
@@ -62,6 +63,7 @@ __all__ = [
     "CylinderAttributes",
     "DoorPreparation",
     "FaceChange",
+    "Faults",
     "Finish",
     "KeyAnswer",
     "KeyBlank",
@@ -90,6 +92,7 @@ __all__ = [
     "cams_for_lock",
     "can_take_key",
     "cell_text",
+    "check_parts",
     "check_pattern",
     "combinations",
     "common_body",
@@ -120,6 +123,7 @@ __all__ = [
     "from_json",
     "guarded",
     "load_makers",
+    "maker_problems",
     "merged_cells",
     "mismatch",
     "mismatch_among",

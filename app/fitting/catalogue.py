@@ -6,9 +6,9 @@ __all__ = ["CATEGORIES", "CatalogueItem", "read_item"]
 
 from dataclasses import dataclass, replace
 
-from app.errors import BitternError
+from app.errors import Problem
 from app.fitting.cylinder import CylinderAttributes
-from app.fitting.given import as_object, as_text, as_whole, quoted
+from app.fitting.given import Faults, as_text, as_whole, quoted
 
 CATEGORIES = ("cylinder", "hardware", "key_blank")
 MOST_CENTS = 100_000_000
@@ -34,20 +34,24 @@ class CatalogueItem:
 
 
 def read_item(given: object, maker: str, field: str = "item") -> CatalogueItem:
-    """An item from plain values; BitternError names the field at fault."""
-    data = as_object(given, field, _ITEM_KEYS)
+    """An item from plain values; Problems name every field at fault."""
+    faults = Faults()
+    data = faults.fields(given, field, _ITEM_KEYS)
     category = data.get("category")
     if category not in CATEGORIES:
-        raise BitternError(f"{field}.category", f"{quoted(category)} is no category. Use {', '.join(CATEGORIES)}.")
+        text = f"{quoted(category)} is no category. Use {', '.join(CATEGORIES)}."
+        faults.note([Problem(f"{field}.category", text)])
     stocked = data.get("stocked")
     if not isinstance(stocked, bool):
-        raise BitternError(f"{field}.stocked", f"Say true or false, not {quoted(stocked)}.")
-    return CatalogueItem(
-        part_number=as_text(data.get("part_number"), f"{field}.part_number", 60),
+        faults.note([Problem(f"{field}.stocked", f"Say true or false, not {quoted(stocked)}.")])
+    item = CatalogueItem(
+        part_number=faults.take(as_text, data.get("part_number"), f"{field}.part_number", 60),
         maker=maker,
-        category=category,
-        description=as_text(data.get("description"), f"{field}.description"),
-        cost_cents=as_whole(data.get("cost_cents"), f"{field}.cost_cents", 0, MOST_CENTS),
-        list_cents=as_whole(data.get("list_cents"), f"{field}.list_cents", 0, MOST_CENTS),
-        stocked=stocked,
+        category=str(category),
+        description=faults.take(as_text, data.get("description"), f"{field}.description"),
+        cost_cents=faults.take(as_whole, data.get("cost_cents"), f"{field}.cost_cents", 0, MOST_CENTS),
+        list_cents=faults.take(as_whole, data.get("list_cents"), f"{field}.list_cents", 0, MOST_CENTS),
+        stocked=stocked is True,
     )
+    faults.stop()
+    return item

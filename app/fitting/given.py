@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-__all__ = ["as_list", "as_object", "as_text", "as_whole", "quoted"]
+__all__ = ["Faults", "as_list", "as_object", "as_text", "as_whole", "quoted"]
 
-from typing import Any
+from collections.abc import Callable, Iterable
+from typing import Any, TypeVar, cast
 
-from app.errors import BitternError
+from app.errors import BitternError, Problem, Problems
+
+T = TypeVar("T")
 
 LONGEST_QUOTE = 40
+MOST_PROBLEMS = 200  # of one list
 
 
 def quoted(value: object) -> str:
@@ -61,6 +65,66 @@ def as_list(value: object, field: str, most: int = 10_000) -> list[Any]:
     if len(value) > most:
         raise BitternError(field, f"This list has {len(value)} entries; {most} is the most.")
     return value
+
+
+class Faults:
+    """What is wrong with somebody's values: each reader of a part is run, and all that they refuse is kept.
+
+    >>> faults = Faults()
+    >>> name, count = faults.take(as_text, "", "name"), faults.take(as_whole, "x", "count", 1, 9)
+    >>> [problem.field for problem in faults.problems]
+    ['name', 'count']
+    """
+
+    def __init__(self) -> None:
+        self.problems: list[Problem] = []
+
+    def take(self, read: Callable[..., T], *given: Any) -> T:
+        """What `read` makes of the values; where it refuses them, None and its problems, and `stop` raises later."""
+        try:
+            return read(*given)
+        except Problems as several:
+            self.problems += several.problems
+        except BitternError as error:
+            self.problems.append(Problem(error.field, error.message))
+        return cast(T, None)
+
+    def fields(self, value: object, field: str, known: tuple[str, ...]) -> dict[str, Any]:
+        """A JSON object, as `as_object` reads it; each key that is not known is a problem of its own."""
+        data = as_object(value, field)
+        for key in data:
+            if key not in known:
+                self.take(as_object, {key: None}, field, known)
+        return data
+
+    def rows(
+        self,
+        data: dict[str, Any],
+        name: str,
+        most: int,
+        read: Callable[[Any, str], T],
+        before: str = "",
+    ) -> tuple[T, ...]:
+        """Each entry of an object's list `name`, as `read` makes it of the entry and its field; () without it."""
+        listed = self.take(as_list, data.get(name, []), before + name, most) or []
+        found: list[T] = []
+        start = len(self.problems)
+        for number, each in enumerate(listed, 1):
+            found.append(self.take(read, each, f"{before}{name}[{number}]"))
+            if len(self.problems) - start > MOST_PROBLEMS:
+                more = f"More than {MOST_PROBLEMS} problems; what stands after this was not read."
+                self.note([Problem(f"{before}{name}[{number}]", more)])
+                break
+        return tuple(found)
+
+    def note(self, problems: Iterable[Problem]) -> None:
+        """Keep problems that were found another way."""
+        self.problems += problems
+
+    def stop(self) -> None:
+        """Raise Problems with all of them, if there are any: until then nothing that was read may be used."""
+        if self.problems:
+            raise Problems(self.problems)
 
 
 def as_object(value: object, field: str, known: tuple[str, ...] | None = None) -> dict[str, Any]:

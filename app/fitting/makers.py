@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
-__all__ = ["Maker", "find_maker", "load_makers", "read_maker", "repeated_rows"]
+__all__ = ["Maker", "find_maker", "load_makers", "maker_problems", "read_maker", "repeated_rows"]
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from app.errors import BitternError, Problem
+from app.errors import BitternError, Problem, Problems
 from app.fitting.cams import Cam, Lock
 from app.fitting.catalogue import CatalogueItem, read_item
-from app.fitting.given import as_list, as_object, as_text, as_whole, quoted
+from app.fitting.given import Faults, as_list, as_object, as_text, as_whole, quoted
 from app.fitting.inches import read_inches, write_inches
 from app.fitting.keyways import KeyBlank, Keyway
 from app.fitting.part_numbers import decode_any
-from app.fitting.pattern_json import pattern_from_json
+from app.fitting.pattern_check import check_pattern
+from app.fitting.pattern_json import check_rest, pattern_from_json
 from app.fitting.patterns import Pattern
 
 _KEYS = (
@@ -27,6 +28,7 @@ _KEYS = (
     *("lengths", "rings", "items"),
 )
 MOST_BYTES = 20_000_000
+_MOST_ROWS = 100_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,134 +51,150 @@ class Maker:
 
 
 def read_maker(given: object) -> Maker:
-    """A maker from plain values; BitternError names the table and row at fault."""
-    data = as_object(given, "", _KEYS)
-    name = as_text(data.get("name"), "name", 60)
-    code = as_text(data.get("code"), "code", 12)
-    patterns = tuple(
-        pattern_from_json(each, name, f"patterns[{n}]")
-        for n, each in enumerate(as_list(data.get("patterns", []), "patterns", 20), 1)
-    )
-    specs = as_object(data.get("bitting_specs", {}), "bitting_specs")
-    keyways = tuple(_keyway(each, name, f"keyways[{n}]") for n, each in _rows(data, "keyways"))
-    for n, keyway in enumerate(keyways, 1):
-        if keyway.bitting_spec not in specs:
-            raise BitternError(
-                f"keyways[{n}].bitting_spec", f"There is no bitting spec named {quoted(keyway.bitting_spec)}."
-            )
-    return Maker(
+    """A maker from plain values; Problems name every table and row at fault."""
+    maker, faults = _read(given)
+    faults.stop()
+    return maker
+
+
+def maker_problems(given: Any) -> tuple[Problem, ...]:
+    """Everything wrong with a maker's file: what cannot be read, rows that stand twice, patterns whose numbers cannot
+    be told apart; () when it is sound. What can be checked of the rest is told beside what cannot be read."""
+    try:
+        maker, faults = _read(given)
+    except BitternError as error:
+        return (Problem(error.field, error.message),)
+    for number, pattern in enumerate(maker.patterns, 1):
+        found = check_rest(given["patterns"][number - 1]) if pattern is None else check_pattern(pattern)
+        faults.note(Problem(f"patterns[{number}].{each.field}", each.message) for each in found)
+    faults.note(repeated_rows(maker))
+    return tuple(faults.problems)
+
+
+def _read(given: object) -> tuple[Maker, Faults]:
+    """The maker as far as it can be read, and what cannot: such rows are None in it. BitternError: no object."""
+    faults = Faults()
+    data = faults.fields(given, "", _KEYS)
+    name = faults.take(as_text, data.get("name"), "name", 60)
+    code = faults.take(as_text, data.get("code"), "code", 12)
+    patterns = faults.rows(data, "patterns", 20, lambda each, at: pattern_from_json(each, name or "", at))
+    specs = faults.take(as_object, data.get("bitting_specs", {}), "bitting_specs") or {}
+    read_specs = {key: faults.take(as_object, value, f"bitting_specs.{key}"[:80]) for key, value in specs.items()}
+    keyways = faults.rows(data, "keyways", _MOST_ROWS, lambda each, at: _keyway(each, name, specs, at))
+    # What a cylinder's number means is told by every pattern: without one of them it says nothing.
+    decoding = () if None in patterns else patterns
+    maker = Maker(
         name=name,
         code=code,
         patterns=patterns,
         keyways=keyways,
-        bitting_specs=MappingProxyType({key: as_object(value, key) for key, value in specs.items()}),
-        blanks=tuple(_blank(each, name, f"key_blanks[{n}]") for n, each in _rows(data, "key_blanks")),
-        cams=tuple(_cam(each, name, f"cams[{n}]") for n, each in _rows(data, "cams")),
-        locks=tuple(_lock(each, name, f"locks[{n}]") for n, each in _rows(data, "locks")),
-        items=tuple(_item(each, name, patterns, f"items[{n}]") for n, each in _rows(data, "items")),
-        lengths=_inches(data.get("lengths", []), "lengths"),
-        rings=_inches(data.get("rings", []), "rings"),
+        bitting_specs=MappingProxyType(read_specs),
+        blanks=faults.rows(data, "key_blanks", _MOST_ROWS, lambda each, at: _blank(each, name, at)),
+        cams=faults.rows(data, "cams", _MOST_ROWS, lambda each, at: _cam(each, name, at)),
+        locks=faults.rows(data, "locks", _MOST_ROWS, lambda each, at: _lock(each, name, at)),
+        items=faults.rows(data, "items", _MOST_ROWS, lambda each, at: _item(each, name, decoding, at)),
+        lengths=faults.rows(data, "lengths", 100, read_inches),
+        rings=faults.rows(data, "rings", 100, read_inches),
     )
+    return maker, faults
 
 
 def repeated_rows(maker: Maker) -> tuple[Problem, ...]:
     """Every row of a maker's tables that names what a row above it has named, by table, row and column."""
-    named: dict[tuple[str, str], list[str]] = {
-        ("patterns", "name"): [each.name for each in maker.patterns],
-        ("keyways", "name"): [each.name for each in maker.keyways],
-        ("key_blanks", "number"): [each.number for each in maker.blanks],
-        ("cams", "name"): [each.name for each in maker.cams],
-        ("locks", "name"): [each.name for each in maker.locks],
-        ("lengths", ""): [write_inches(each) for each in maker.lengths],
-        ("rings", ""): [write_inches(each) for each in maker.rings],
-        ("items", "part_number"): [each.part_number for each in maker.items],
+    named: dict[tuple[str, str], list[str | None]] = {
+        ("patterns", "name"): [None if each is None else each.name for each in maker.patterns],
+        ("keyways", "name"): [None if each is None else each.name for each in maker.keyways],
+        ("key_blanks", "number"): [None if each is None else each.number for each in maker.blanks],
+        ("cams", "name"): [None if each is None else each.name for each in maker.cams],
+        ("locks", "name"): [None if each is None else each.name for each in maker.locks],
+        ("lengths", ""): [None if each is None else write_inches(each) for each in maker.lengths],
+        ("rings", ""): [None if each is None else write_inches(each) for each in maker.rings],
+        ("items", "part_number"): [None if each is None else each.part_number for each in maker.items],
     }
     problems = []
     for (table, column), names in named.items():
         first: dict[str, int] = {}
         for number, name in enumerate(names, 1):
-            if first.setdefault(name.casefold(), number) != number:
+            if name and first.setdefault(name.casefold(), number) != number:
                 field = f"{table}[{number}]" + (f".{column}" if column else "")
                 problems.append(Problem(field, f"{name} stands there twice."))
     return tuple(problems)
-
-
-def _inches(value: object, field: str) -> tuple[Fraction, ...]:
-    return tuple(read_inches(each, f"{field}[{n}]") for n, each in enumerate(as_list(value, field, 100), 1))
-
-
-def _rows(data: Mapping[str, Any], table: str) -> list[tuple[int, Any]]:
-    return list(enumerate(as_list(data.get(table, []), table, 100_000), 1))
 
 
 def _texts(value: object, field: str) -> tuple[str, ...]:
     return tuple(as_text(each, f"{field}[{n}]", 60) for n, each in enumerate(as_list(value, field, 1000), 1))
 
 
-def _keyway(given: object, maker: str, field: str) -> Keyway:
-    data = as_object(given, field, ("name", "family", "bitting_spec"))
-    return Keyway(
-        maker,
-        as_text(data.get("name"), f"{field}.name", 60),
-        as_text(data.get("family"), f"{field}.family", 60),
-        as_text(data.get("bitting_spec"), f"{field}.bitting_spec", 60),
+def _keyway(given: object, maker: str, specs: Collection[str], field: str) -> Keyway:
+    faults = Faults()
+    data = faults.fields(given, field, ("name", "family", "bitting_spec"))
+    name, family, spec = (
+        faults.take(as_text, data.get(each), f"{field}.{each}", 60) for each in ("name", "family", "bitting_spec")
     )
+    if spec and spec not in specs:
+        faults.note([Problem(f"{field}.bitting_spec", f"There is no bitting spec named {quoted(spec)}.")])
+    faults.stop()
+    return Keyway(maker, name, family, spec)
+
+
+def _pair(given: object, first: str, second: str, longest: int, field: str) -> tuple[str, str]:
+    faults = Faults()
+    data = faults.fields(given, field, (first, second))
+    pair = (
+        faults.take(as_text, data.get(first), f"{field}.{first}", 60),
+        faults.take(as_text, data.get(second), f"{field}.{second}", longest),
+    )
+    faults.stop()
+    return pair
 
 
 def _blank(given: object, maker: str, field: str) -> KeyBlank:
-    data = as_object(given, field, ("number", "keyways", "chambers", "cross_references"))
-    references = []
-    for n, row in enumerate(as_list(data.get("cross_references", []), f"{field}.cross_references", 100), 1):
-        at = f"{field}.cross_references[{n}]"
-        named = as_object(row, at, ("maker", "number"))
-        references.append(
-            (as_text(named.get("maker"), f"{at}.maker", 60), as_text(named.get("number"), f"{at}.number", 60))
-        )
-    return KeyBlank(
+    faults = Faults()
+    data = faults.fields(given, field, ("number", "keyways", "chambers", "cross_references"))
+    blank = KeyBlank(
         maker,
-        as_text(data.get("number"), f"{field}.number", 60),
-        _texts(data.get("keyways"), f"{field}.keyways"),
-        as_whole(data.get("chambers"), f"{field}.chambers", 1, 12),
-        tuple(references),
+        faults.take(as_text, data.get("number"), f"{field}.number", 60),
+        faults.take(_texts, data.get("keyways"), f"{field}.keyways"),
+        faults.take(as_whole, data.get("chambers"), f"{field}.chambers", 1, 12),
+        faults.rows(
+            data, "cross_references", 100, lambda each, at: _pair(each, "maker", "number", 60, at), f"{field}."
+        ),
     )
+    faults.stop()
+    return blank
 
 
 def _cam(given: object, maker: str, field: str) -> Cam:
-    data = as_object(given, field, ("name", "part_number", "locks", "exceptions"))
-    exceptions = []
-    for n, row in enumerate(as_list(data.get("exceptions", []), f"{field}.exceptions", 200), 1):
-        at = f"{field}.exceptions[{n}]"
-        said = as_object(row, at, ("lock", "reason"))
-        exceptions.append((as_text(said.get("lock"), f"{at}.lock", 60), as_text(said.get("reason"), f"{at}.reason")))
-    return Cam(
+    faults = Faults()
+    data = faults.fields(given, field, ("name", "part_number", "locks", "exceptions"))
+    cam = Cam(
         maker,
-        as_text(data.get("name"), f"{field}.name", 60),
-        as_text(data.get("part_number"), f"{field}.part_number", 60),
-        _texts(data.get("locks"), f"{field}.locks"),
-        tuple(exceptions),
+        faults.take(as_text, data.get("name"), f"{field}.name", 60),
+        faults.take(as_text, data.get("part_number"), f"{field}.part_number", 60),
+        faults.take(_texts, data.get("locks"), f"{field}.locks"),
+        faults.rows(data, "exceptions", 200, lambda each, at: _pair(each, "lock", "reason", 200, at), f"{field}."),
     )
+    faults.stop()
+    return cam
 
 
 _LOCK_KEYS = ("name", "series", "takes", "case", "cam_depth", "bore_min", "bore_max", "backsets")
 
 
 def _lock(given: object, maker: str, field: str) -> Lock:
-    data = as_object(given, field, _LOCK_KEYS)
-    measures = {
-        name: None if data.get(name) is None else read_inches(data[name], f"{field}.{name}")
-        for name in ("case", "cam_depth", "bore_min", "bore_max")
-    }
-    return Lock(
-        maker,
-        as_text(data.get("name"), f"{field}.name", 60),
-        as_text(data.get("series"), f"{field}.series", 60),
-        as_text(data.get("takes"), f"{field}.takes", 20),
-        measures["case"],
-        measures["cam_depth"],
-        measures["bore_min"],
-        measures["bore_max"],
-        _inches(data.get("backsets", []), f"{field}.backsets"),
+    faults = Faults()
+    data = faults.fields(given, field, _LOCK_KEYS)
+    name, series, takes = (
+        faults.take(as_text, data.get(each), f"{field}.{each}", longest)
+        for each, longest in (("name", 60), ("series", 60), ("takes", 20))
     )
+    case, cam_depth, bore_min, bore_max = (
+        None if data.get(each) is None else faults.take(read_inches, data[each], f"{field}.{each}")
+        for each in ("case", "cam_depth", "bore_min", "bore_max")
+    )
+    backsets = faults.rows(data, "backsets", 100, read_inches, f"{field}.")
+    faults.stop()
+    return Lock(maker, name, series, takes, case, cam_depth, bore_min, bore_max, backsets)
 
 
 def _item(given: object, maker: str, patterns: Sequence[Pattern], field: str) -> CatalogueItem:
@@ -206,7 +224,8 @@ def load_makers(folder: Path) -> tuple[Maker, ...]:
         try:
             makers.append(read_maker(given))
         except BitternError as error:
-            raise BitternError(f"makers.{path.name}: {error.field}", error.message) from error
+            found = error.problems if isinstance(error, Problems) else (Problem(error.field, error.message),)
+            raise Problems([Problem(f"makers.{path.name}: {each.field}", each.message) for each in found]) from error
     return tuple(makers)
 
 

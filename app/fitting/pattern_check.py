@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-__all__ = ["check_pattern"]
+__all__ = ["check_parts", "check_pattern", "repeated_codes"]
 
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 from app.errors import BitternError, Problem
 from app.fitting.composing import any_combination
-from app.fitting.patterns import Choice, Pattern, Segment, merge
+from app.fitting.patterns import Choice, Code, Pattern, Rule, Segment, merge
 
 MOST_STATES = 100_000
 MOST_STEPS = 2_000_000  # a maker's own pattern takes some ten thousand
@@ -23,53 +23,81 @@ def check_pattern(pattern: Pattern) -> tuple[Problem, ...]:
     Numbers can be told apart when no two legal combinations that mean different things are written the same;
     that is proved from the codes and the rules, without going through every combination.
     """
-    problems = [*_repeated(pattern), *_unset(pattern)]
-    if not problems:
-        problems.extend(_alike(pattern))
+    problems = check_parts(pattern.segments, pattern.rules)
+    if not any(problem.field.startswith("rules") for problem in problems):
+        problems += _possible(pattern)
+    problems += _alike(_without_repeated(pattern))
     return tuple(problems)
 
 
-def _repeated(pattern: Pattern) -> list[Problem]:
+def check_parts(segments: Sequence[Segment | None], rules: Sequence[Rule | None]) -> list[Problem]:
+    """What is wrong with the segments and rules one by one; None stands for one that could not be read."""
     problems = []
     names: set[str] = set()
-    for number, segment in enumerate(pattern.segments, 1):
-        field = f"segments[{number}]"
+    for number, segment in enumerate(segments, 1):
+        if segment is None:
+            continue
         if segment.name.casefold() in names:
-            problems.append(Problem(f"{field}.name", f"Two segments are named '{segment.name}'; rename one."))
+            text = f"Two segments are named '{segment.name}'; rename one."
+            problems.append(Problem(f"segments[{number}].name", text))
         names.add(segment.name.casefold())
-        seen: dict[str, int] = {}
-        for row, code in enumerate(segment.codes, 1):
-            key = code.code.upper()
-            if key in seen:
-                text = f"Code {code.code} stands twice in {segment.name}, in rows {seen[key]} and {row}."
-                problems.append(Problem(f"{field}.codes[{row}]", text))
-            seen.setdefault(key, row)
+        problems += repeated_codes(segment.codes, f"segments[{number}].codes", f" in {segment.name}")
+    whole = [segment for segment in segments if segment is not None]
+    if whole and len(whole) == len(segments):
+        problems += _unset(whole, rules)
     return problems
 
 
-def _unset(pattern: Pattern) -> list[Problem]:
+def repeated_codes(codes: Sequence[Code | None], field: str, where: str = "") -> list[Problem]:
+    """The codes that stand there twice, capitals aside; None stands for a row that could not be read."""
+    problems = []
+    seen: dict[str, int] = {}
+    for row, code in enumerate(codes, 1):
+        if code is None:
+            continue
+        first = seen.setdefault(code.code.upper(), row)
+        if first != row:
+            text = f"Code {code.code} stands twice{where}, in rows {first} and {row}."
+            problems.append(Problem(f"{field}[{row}]", text))
+    return problems
+
+
+def _without_repeated(pattern: Pattern) -> Pattern:
+    """The pattern with each code once: one that stands twice is told, and would be two readings of every number."""
+    if not any(repeated_codes(segment.codes, "") for segment in pattern.segments):
+        return pattern
+    first = [{code.code.upper(): code for code in reversed(segment.codes)} for segment in pattern.segments]
+    segments = zip(pattern.segments, first, strict=True)
+    return replace(
+        pattern, segments=tuple(replace(one, codes=tuple(reversed(codes.values()))) for one, codes in segments)
+    )
+
+
+def _unset(segments: Sequence[Segment], rules: Sequence[Rule | None]) -> list[Problem]:
     can: dict[str, set[str]] = {}
-    for segment in pattern.segments:
+    for segment in segments:
         for choice in segment.choices:
             for name, value in choice.sets:
                 can.setdefault(name, set()).add(value)
     problems = []
     if "type" not in can:
         problems.append(Problem("segments", "Nothing in this pattern says the cylinder's type."))
-    for number, rule in enumerate(pattern.rules, 1):
-        for name, values in (*rule.when, *rule.then):
+    for number, rule in enumerate(rules, 1):
+        for name, values in (*rule.when, *rule.then) if rule else ():
             for value in values:
                 if value and value not in can.get(name, set()):
                     text = f"No code gives {name} '{value}', so this rule says nothing; mend one of them."
                     problems.append(Problem(f"rules[{number}].{name}", text))
-    if problems:
-        return problems
+    return problems
+
+
+def _possible(pattern: Pattern) -> list[Problem]:
     try:
         if not any_combination(pattern):
-            problems.append(Problem("rules", "The rules forbid every combination; loosen one of them."))
+            return [Problem("rules", "The rules forbid every combination; loosen one of them.")]
     except BitternError:
-        problems.append(Problem("rules", "The rules forbid so much that no combination was found; loosen one."))
-    return problems
+        return [Problem("rules", "The rules forbid so much that no combination was found; loosen one.")]
+    return []
 
 
 Values = frozenset[tuple[str, str]]
@@ -107,7 +135,8 @@ class _Table:
 
 
 def _alike(pattern: Pattern) -> list[Problem]:
-    """One problem when some text has two legal meanings: a search through pairs of readings of one text."""
+    """A problem for each way in which some text has two legal meanings: a search through pairs of readings of one
+    text. Texts whose two meanings differ in the same attributes are told once, by the first of them."""
     tables = [_Table(segment) for segment in pattern.segments]
     may_begin = _beginnings(tables)
     watched = frozenset(name for rule in pattern.rules for name in rule.attributes)
@@ -115,20 +144,31 @@ def _alike(pattern: Pattern) -> list[Problem]:
     queue: deque[tuple[_Pair, str]] = deque([(start, "")])
     seen = {start}
     budget = _Budget(MOST_STEPS)
+    found: dict[frozenset[str], str] = {}
     while queue:
         pair, written = queue.popleft()
         if pair.index == len(pattern.segments):
             if not pair.ahead and pair.first != pair.second:
-                text = f"{written} can be read in two ways: its pieces cannot be told apart. Add a separator."
-                return [Problem("segments", text)]
+                found.setdefault(frozenset(name for name, _ in pair.first ^ pair.second), written)
             continue
         for following, text in _next(pattern, tables[pair.index], watched, pair, budget):
             if following not in seen and may_begin(following.index, following.ahead):
                 seen.add(following)
                 queue.append((following, written + text))
         if len(seen) > MOST_STATES or budget.left < 0:
+            if found:
+                break
             return [Problem("segments", "Too many pieces run together to tell them apart. Add separators.")]
-    return []
+    # Where two ways come together, each of them is told already.
+    least = sorted((names for names in found if not any(other < names for other in found)), key=sorted)
+    return [
+        Problem(
+            "segments",
+            f"{found[names]} can be read in two ways, by its {' and '.join(sorted(names))}: its pieces cannot be "
+            "told apart. Add a separator.",
+        )
+        for names in least
+    ]
 
 
 def _beginnings(tables: Sequence[_Table]) -> Callable[[int, str], bool]:

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-__all__ = ["pattern_from_json", "pattern_to_json"]
+__all__ = ["check_rest", "pattern_from_json", "pattern_to_json"]
 
 from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any
 
-from app.errors import BitternError
+from app.errors import BitternError, Problem
 from app.fitting.cylinder import ATTRIBUTES, CYLINDER_TYPES
-from app.fitting.given import as_list, as_object, as_text, as_whole, quoted
+from app.fitting.given import Faults, as_list, as_text, as_whole, quoted
 from app.fitting.inches import read_inches, write_inches
-from app.fitting.patterns import KINDS, SEPARATORS, Code, Meaning, Pattern, Rule, Segment, Sets
+from app.fitting.pattern_check import check_parts, repeated_codes
+from app.fitting.patterns import KINDS, SEPARATORS, Code, Conditions, Meaning, Pattern, Rule, Segment, Sets
 
 _SEGMENT_KEYS = (
     *("name", "kind", "separator", "text", "sets", "words", "codes", "attribute", "digits", "unit"),
@@ -36,8 +37,15 @@ def _value(name: str, value: object, field: str) -> str:
 
 
 def _sets(given: object, field: str) -> Sets:
-    data = as_object({} if given is None else given, field, ATTRIBUTES)
-    return tuple((name, _value(name, value, f"{field}.{name}")) for name, value in data.items())
+    faults = Faults()
+    data = faults.fields({} if given is None else given, field, ATTRIBUTES)
+    sets = tuple(
+        (name, faults.take(_value, name, value, f"{field}.{name}"))
+        for name, value in data.items()
+        if name in ATTRIBUTES
+    )
+    faults.stop()
+    return sets
 
 
 def _printed(given: object, field: str) -> str:
@@ -55,116 +63,165 @@ def _separator(given: object, field: str) -> str:
     return given
 
 
+def _code(given: object, field: str) -> Code:
+    faults = Faults()
+    data = faults.fields(given, field, ("code", "sets", "words"))
+    code = Code(
+        faults.take(_printed, data.get("code"), f"{field}.code"),
+        faults.take(_sets, data.get("sets"), f"{field}.sets"),
+        faults.take(as_text, data.get("words"), f"{field}.words"),
+    )
+    faults.stop()
+    return code
+
+
 def _codes(given: object, field: str) -> tuple[Code, ...]:
-    codes = []
-    for number, row in enumerate(as_list(given, field, MOST_CODES), 1):
-        at = f"{field}[{number}]"
-        data = as_object(row, at, ("code", "sets", "words"))
-        code = _printed(data.get("code"), f"{at}.code")
-        sets = _sets(data.get("sets"), f"{at}.sets")
-        codes.append(Code(code, sets, as_text(data.get("words"), f"{at}.words")))
-    if not codes:
+    faults = Faults()
+    rows = as_list(given, field, MOST_CODES)
+    codes = [faults.take(_code, row, f"{field}[{number}]") for number, row in enumerate(rows, 1)]
+    if not rows:
         raise BitternError(field, "This code table is empty; give at least one code.")
+    if faults.problems:
+        faults.note(repeated_codes(codes, field))
+    faults.stop()
     return tuple(codes)
 
 
+def _meaning(given: object, field: str) -> Meaning:
+    faults = Faults()
+    data = faults.fields(given, field, ("sets", "words"))
+    meaning = Meaning(
+        faults.take(_sets, data.get("sets"), f"{field}.sets"),
+        faults.take(as_text, data.get("words"), f"{field}.words"),
+    )
+    faults.stop()
+    return meaning
+
+
 def _missing(given: object, field: str) -> tuple[Meaning, ...]:
-    if given is None:
-        return ()
-    meanings = []
-    for number, row in enumerate(as_list(given, field, 20), 1):
-        at = f"{field}[{number}]"
-        data = as_object(row, at, ("sets", "words"))
-        meanings.append(Meaning(_sets(data.get("sets"), f"{at}.sets"), as_text(data.get("words"), f"{at}.words")))
-    return tuple(meanings)
+    faults = Faults()
+    rows = [] if given is None else as_list(given, field, 20)
+    meanings = tuple(faults.take(_meaning, row, f"{field}[{number}]") for number, row in enumerate(rows, 1))
+    faults.stop()
+    return meanings
 
 
 def _segment(given: object, field: str) -> Segment:
-    data = as_object(given, field, _SEGMENT_KEYS)
-    name = as_text(data.get("name"), f"{field}.name", 60)
+    faults = Faults()
+    data = faults.fields(given, field, _SEGMENT_KEYS)
     kind = data.get("kind")
-    if kind not in KINDS:
-        raise BitternError(f"{field}.kind", f"{quoted(kind)} is no kind of segment. Use {', '.join(KINDS)}.")
-    separator = _separator(data.get("separator"), f"{field}.separator")
-    missing = _missing(data.get("missing"), f"{field}.missing")
+    name = faults.take(as_text, data.get("name"), f"{field}.name", 60)
+    separator = faults.take(_separator, data.get("separator"), f"{field}.separator")
+    missing = faults.take(_missing, data.get("missing"), f"{field}.missing")
+    of_kind: dict[str, Any] = {}
     if kind == "text":
         words = data.get("words")
-        return Segment(
-            name,
-            kind,
-            separator,
-            text=_printed(data.get("text"), f"{field}.text"),
-            sets=_sets(data.get("sets"), f"{field}.sets"),
-            words=as_text(words, f"{field}.words") if words else name,
-            missing=missing,
-        )
-    if kind == "codes":
-        codes = _codes(data.get("codes"), f"{field}.codes")
-        return Segment(name, kind, separator, codes=codes, missing=missing)
+        of_kind = {
+            "text": faults.take(_printed, data.get("text"), f"{field}.text"),
+            "sets": faults.take(_sets, data.get("sets"), f"{field}.sets"),
+            "words": faults.take(as_text, words, f"{field}.words") if words else name,
+        }
+    elif kind == "codes":
+        of_kind = {"codes": faults.take(_codes, data.get("codes"), f"{field}.codes")}
+    elif kind == "number":
+        of_kind = faults.take(_number, data, field)
+    else:
+        faults.note([Problem(f"{field}.kind", f"{quoted(kind)} is no kind of segment. Use {', '.join(KINDS)}.")])
+    faults.stop()
+    return Segment(name, str(kind), separator, missing=missing, **of_kind)
+
+
+def _number(data: Mapping[str, Any], field: str) -> dict[str, Any]:
+    """What a segment of digits says beside its name."""
+    faults = Faults()
     attribute = data.get("attribute")
     if attribute not in ("length", "chambers", "drilled"):
-        raise BitternError(f"{field}.attribute", "A number is a length, chambers or drilled.")
-    digits = as_whole(data.get("digits"), f"{field}.digits", 1, MOST_DIGITS)
-    least = as_whole(data.get("least"), f"{field}.least", 0, 10**digits - 1)
-    most = as_whole(data.get("most"), f"{field}.most", least, 10**digits - 1)
-    unit = read_inches(data.get("unit", "1"), f"{field}.unit") if attribute == "length" else Fraction(1)
+        faults.note([Problem(f"{field}.attribute", "A number is a length, chambers or drilled.")])
+    digits = faults.take(as_whole, data.get("digits"), f"{field}.digits", 1, MOST_DIGITS)
+    highest = 10 ** (digits or MOST_DIGITS) - 1
+    first, last = (1, min(12, highest)) if attribute in ("chambers", "drilled") else (0, highest)
+    least = faults.take(as_whole, data.get("least"), f"{field}.least", first, last)
+    most = faults.take(as_whole, data.get("most"), f"{field}.most", least or first, last)
+    unit = Fraction(1)
+    if attribute not in ("chambers", "drilled"):
+        unit = faults.take(_unit, data.get("unit", "1"), f"{field}.unit")
+    faults.stop()
+    return {"attribute": attribute, "digits": digits, "unit": unit, "least": least, "most": most}
+
+
+def _unit(given: object, field: str) -> Fraction:
+    unit = read_inches(given, field)
     if unit <= 0:
-        raise BitternError(f"{field}.unit", "The unit must be more than 0.")
-    if attribute != "length":
-        as_whole(most, f"{field}.most", 1, 12)
-        as_whole(least, f"{field}.least", 1, 12)
-    return Segment(
-        name,
-        kind,
-        separator,
-        attribute=attribute,
-        digits=digits,
-        unit=unit,
-        least=least,
-        most=most,
-        missing=missing,
+        raise BitternError(field, "The unit must be more than 0.")
+    return unit
+
+
+def _condition(name: str, given: object, field: str) -> tuple[str, ...]:
+    faults = Faults()
+    values = as_list(given, field, MOST_CODES)
+    said = tuple("" if each in (None, "") else faults.take(_value, name, each, field) for each in values)
+    faults.stop()
+    return said
+
+
+def _conditions(given: object, field: str) -> Conditions:
+    faults = Faults()
+    data = faults.fields({} if given is None else given, field, ATTRIBUTES)
+    conditions = tuple(
+        (name, faults.take(_condition, name, values, f"{field}.{name}"))
+        for name, values in data.items()
+        if name in ATTRIBUTES
     )
-
-
-def _conditions(given: object, field: str) -> tuple[tuple[str, tuple[str, ...]], ...]:
-    data = as_object({} if given is None else given, field, ATTRIBUTES)
-    conditions = []
-    for name, values in data.items():
-        listed = as_list(values, f"{field}.{name}", MOST_CODES)
-        said = tuple("" if each in (None, "") else _value(name, each, f"{field}.{name}") for each in listed)
-        conditions.append((name, said))
-    return tuple(conditions)
+    faults.stop()
+    return conditions
 
 
 def _rule(given: object, field: str) -> Rule:
-    data = as_object(given, field, ("kind", "when", "then", "reason"))
+    faults = Faults()
+    data = faults.fields(given, field, ("kind", "when", "then", "reason"))
     kind = data.get("kind")
-    if kind not in ("allow", "forbid"):
-        raise BitternError(f"{field}.kind", f"{quoted(kind)} is no kind of rule. Use allow or forbid.")
-    when, then = _conditions(data.get("when"), f"{field}.when"), _conditions(data.get("then"), f"{field}.then")
-    if kind == "forbid" and (then or not when):
-        raise BitternError(f"{field}.when", "A rule that forbids has its whole combination in 'when'.")
-    if kind == "allow" and not then:
-        raise BitternError(f"{field}.then", "A rule that allows says in 'then' what is allowed.")
-    return Rule(kind, when, then, as_text(data.get("reason"), f"{field}.reason"))
+    when = faults.take(_conditions, data.get("when"), f"{field}.when")
+    then = faults.take(_conditions, data.get("then"), f"{field}.then")
+    reason = faults.take(as_text, data.get("reason"), f"{field}.reason")
+    if kind == "forbid" and (data.get("then") or not data.get("when")):
+        faults.note([Problem(f"{field}.when", "A rule that forbids has its whole combination in 'when'.")])
+    elif kind == "allow" and not data.get("then"):
+        faults.note([Problem(f"{field}.then", "A rule that allows says in 'then' what is allowed.")])
+    elif kind not in ("allow", "forbid"):
+        faults.note([Problem(f"{field}.kind", f"{quoted(kind)} is no kind of rule. Use allow or forbid.")])
+    faults.stop()
+    return Rule(str(kind), when, then, reason)
 
 
 def pattern_from_json(given: object, maker: str = "", field: str = "pattern") -> Pattern:
-    """A pattern from plain values; BitternError names the segment, code or rule at fault.
+    """A pattern from plain values; Problems name every segment, code and rule at fault.
 
     Checks shape only; `check_pattern` tells whether its numbers can be told apart.
     """
-    data = as_object(given, field, ("name", "segments", "rules"))
-    segments = as_list(data.get("segments"), f"{field}.segments", MOST_SEGMENTS)
-    if not segments:
-        raise BitternError(f"{field}.segments", "A pattern has at least one segment.")
-    rules = as_list(data.get("rules", []), f"{field}.rules", 200)
-    return Pattern(
-        name=as_text(data.get("name"), f"{field}.name", 60),
-        maker=maker,
-        segments=tuple(_segment(each, f"{field}.segments[{n}]") for n, each in enumerate(segments, 1)),
-        rules=tuple(_rule(each, f"{field}.rules[{n}]") for n, each in enumerate(rules, 1)),
-    )
+    faults = Faults()
+    name, segments, rules = _parts(given, field, faults)
+    faults.stop()
+    return Pattern(name=name, maker=maker, segments=tuple(segments), rules=tuple(rules))
+
+
+def check_rest(given: object) -> list[Problem]:
+    """Of a pattern whose shape is at fault: what `check_pattern` can say of those parts that can be read."""
+    faults = Faults()
+    parts = faults.take(_parts, given, "pattern", Faults())
+    return check_parts(parts[1], parts[2]) if parts else []
+
+
+def _parts(given: object, field: str, faults: Faults) -> tuple[str, list[Segment], list[Rule]]:
+    """A pattern's name, segments and rules; None stands for what cannot be read, which `faults` knows."""
+    data = faults.fields(given, field, ("name", "segments", "rules"))
+    name = faults.take(as_text, data.get("name"), f"{field}.name", 60)
+    rows = faults.take(as_list, data.get("segments"), f"{field}.segments", MOST_SEGMENTS)
+    if rows == []:
+        faults.note([Problem(f"{field}.segments", "A pattern has at least one segment.")])
+    ruled = faults.take(as_list, data.get("rules", []), f"{field}.rules", 200)
+    segments = [faults.take(_segment, each, f"{field}.segments[{n}]") for n, each in enumerate(rows or [], 1)]
+    rules = [faults.take(_rule, each, f"{field}.rules[{n}]") for n, each in enumerate(ruled or [], 1)]
+    return name, segments, rules
 
 
 def _segment_to_json(segment: Segment) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import re
+from html import unescape
 from pathlib import Path
 from typing import Any
 
@@ -183,6 +184,119 @@ def test_a_makers_file_is_shown_then_saved_and_is_the_same_again(owner_client: F
     for bad, said in ((b"[1", "not JSON"), (b"", "This file is empty."), (b'{"name": "A", "code": 7}', "code")):
         answer = _send(owner_client, "/makers/import", bad, "x.json")
         assert answer.status_code == 422 and said in answer.text
+
+
+def _told(page: str) -> dict[str, list[str]]:
+    """Where the page says that something is wrong, and what, in its order."""
+    rows = re.findall(r'<td data-label="Where" class="where">([^<]*)</td><td[^>]*>([^<]*)</td>', page)
+    found: dict[str, list[str]] = {}
+    for where, what in rows:
+        found.setdefault(where, []).append(unescape(what))
+    return found
+
+
+def test_every_fault_of_a_makers_file_is_told_by_its_field(owner_client: FlaskClient, session) -> None:
+    mark = {"name": "mark", "kind": "text", "text": "G", "sets": {"type": "mortise"}, "words": "Gannet"}
+    # Shape and meaning at once: a kind and a type that do not exist, a column that nobody knows, codes that stand
+    # twice in a sound table and in one that is not, digits, a name twice, and rules on what no code gives.
+    faulty = [
+        mark,
+        {"name": "finish", "kind": "color", "codes": []},
+        {"name": "way", "kind": "codes", "shade": "red", "codes": [
+            {"code": "A", "sets": {"keyway": "GQ1"}, "words": "first"},
+            {"code": "a", "sets": {"keyway": "GQ2"}, "words": "second"},
+            {"code": "C", "sets": {"type": "padlock", "thread": "1"}, "words": ""},
+        ]},
+        {"name": "Way", "kind": "codes", "codes": [
+            {"code": "X", "sets": {"cam": "long"}, "words": "long"},
+            {"code": "X", "sets": {"cam": "short"}, "words": "short"},
+        ]},
+        {"name": "length", "kind": "number", "attribute": "weight", "digits": 9, "least": 0, "most": 7, "unit": "0"},
+    ]  # fmt: skip
+    # Sound in shape, yet two pairs of pieces run together, a rule speaks of nothing, and a code stands twice.
+    blurred = [
+        mark,
+        {"name": "way", "kind": "codes", "separator": "-", "codes": [
+            {"code": code, "sets": {"keyway": f"GQ{code}"}, "words": code} for code in ("1", "11", "1")
+        ]},
+        {"name": "cam", "kind": "codes", "codes": [{"code": "1", "sets": {"cam": "long"}, "words": "long"}],
+         "missing": [{"sets": {"cam": "plain"}, "words": "plain"}]},
+        {"name": "tail", "kind": "codes", "separator": ".", "codes": [
+            {"code": code, "sets": {"tailpiece": f"T{code}"}, "words": code} for code in ("2", "22")
+        ]},
+        {"name": "finish", "kind": "codes", "codes": [{"code": "2", "sets": {"finish": "626"}, "words": "626"}],
+         "missing": [{"sets": {"finish": "606"}, "words": "606"}]},
+    ]  # fmt: skip
+    rules = [
+        {"kind": "refuse", "when": {"keyway": ["GQ1"]}, "reason": ""},
+        {"kind": "allow", "when": {"keyway": ["GQ1"]}, "reason": "so"},
+    ]
+    stray = {"kind": "forbid", "when": {"keyway": ["GQ7"], "cam": ["none such"]}, "reason": "not made"}
+    given = {
+        "name": "Gannet", "code": "GAN", "colour": 1,
+        "patterns": [
+            {"name": "faulty", "segments": faulty, "rules": rules},
+            {"name": "blurred", "segments": blurred, "rules": [stray]},
+        ],
+        "keyways": [{"name": "GQ1", "family": "", "bitting_spec": "gone"}, {"name": "GQ2", "bitting_spec": "gone"}],
+        "bitting_specs": {}, "locks": [{"name": "L", "case": "wide", "bore_min": "no"}],
+        "lengths": ["1", "long", "1"],
+    }  # fmt: skip
+    answer = _send(owner_client, "/makers/import", json.dumps(given).encode(), "gannet.json")
+    told = _told(answer.text)
+    assert answer.status_code == 422 and session.scalar(sa.select(sa.func.count(Maker.id))) == 0
+    wanted = {
+        "colour": "not known", "keyways[1].family": "Enter text", "keyways[2].family": "Enter text",
+        "keyways[1].bitting_spec": "gone", "keyways[2].bitting_spec": "gone",
+        "locks[1].series": "Enter text", "locks[1].takes": "Enter text", "locks[1].case": "wide",
+        "locks[1].bore_min": "no", "lengths[2]": "long", "lengths[3]": "twice",
+    }  # fmt: skip
+    one = "patterns[1].segments"
+    wanted |= {
+        f"{one}[2].kind": "no kind of segment", f"{one}[3].shade": "not known", f"{one}[3].codes[2]": "stands twice",
+        f"{one}[3].codes[3].sets.type": "no cylinder type", f"{one}[3].codes[3].sets.thread": "not known",
+        f"{one}[3].codes[3].words": "Enter text", f"{one}[4].codes[2]": "stands twice in Way",
+        f"{one}[5].attribute": "A number is", f"{one}[5].digits": "whole number", f"{one}[5].unit": "more than 0",
+        "patterns[1].rules[1].kind": "no kind of rule", "patterns[1].rules[1].reason": "Enter text",
+        "patterns[1].rules[2].then": "what is allowed",
+        "patterns[2].segments[2].codes[3]": "stands twice in way", "patterns[2].rules[1].keyway": "'GQ7'",
+        "patterns[2].rules[1].cam": "'none such'",
+    }  # fmt: skip
+    assert {
+        where: any(words in what for what in told.get(where, [])) for where, words in wanted.items()
+    } == dict.fromkeys(wanted, True)
+    alike = told["patterns[2].segments"]
+    assert [re.findall(r"by its (.*): its", what) for what in alike] == [["cam and keyway"], ["finish and tailpiece"]]
+    assert told.keys() - wanted.keys() == {"patterns[2].segments"}  # and nothing that is not so
+
+
+def test_every_fault_of_a_makers_table_is_told_by_its_row_and_column(owner_client: FlaskClient, maker: Maker) -> None:
+    def saved(key: str, rows: list[dict[str, str]]) -> dict[str, list[str]]:
+        sheet = find_sheet(maker.tables, key)
+        form: dict[str, Any] = {"version": str(maker.version)}
+        for place, column in enumerate(sheet.columns):
+            form[f"cell-{place}"] = [row.get(column, "") for row in rows]
+        answer = owner_client.post(f"/makers/{maker.id}/tables/{key}", data=form)
+        assert answer.status_code == 422
+        return _told(answer.text)
+
+    told = saved(
+        "rules-1",
+        [
+            {"kind": "refuse", "when": "keyway AQ1", "then": "cam long", "reason": ""},
+            {"kind": "forbid", "when": "keyway: ZZ9", "reason": "not made"},
+            {"kind": "allow", "when": "finish: 626", "reason": ""},
+        ],
+    )
+    assert list(told) == ["row 1, when", "row 1, then", "row 2, keyway", "row 3, reason", "row 3, then"]
+    segments = sheet_rows(maker.tables, find_sheet(maker.tables, "segments"))
+    bad = {"pattern": "new", "segment": "mark", "kind": "text", "text": "ä", "separator": "§", "digits": "4"}
+    told = saved("segments", [*segments, bad, {**bad, "segment": "Mark", "kind": "guess", "left out": "plain = cam"}])
+    last = len(segments)
+    assert list(told) == [
+        *(f"row {last + 1}, {column}" for column in ("digits", "separator", "text")),
+        *(f"row {last + 2}, {column}" for column in ("kind", "left out", "segment")),
+    ]
 
 
 def test_a_catalogue_is_read_in_the_background_shown_and_loaded(

@@ -25,6 +25,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from app.errors import BitternError
+from app.fitting import Faults
 
 Row = dict[str, str]
 
@@ -143,10 +144,12 @@ def show_rule(row: Mapping[str, Any]) -> Row:
 
 
 def read_rule(row: Row) -> dict[str, Any]:
-    then = _conditions(row["then"], "then")
+    faults = Faults()
+    when, then = (faults.take(_conditions, row[name], name) for name in ("when", "then"))
+    faults.stop()
     return {
         "kind": row["kind"],
-        "when": _conditions(row["when"], "when"),
+        "when": when,
         **({"then": then} if then else {}),
         "reason": row["reason"],
     }

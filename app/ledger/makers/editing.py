@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
-from app.fitting import check_pattern, read_maker, repeated_rows, table_rows
+from app.fitting import maker_problems, read_maker, table_rows
 from app.keying import BittingSpec
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound, Stale, Taken
@@ -139,25 +139,28 @@ def plan_maker(session: Session, content: bytes) -> tuple[dict[str, Any], Maker 
         given = json.loads(content.decode("utf-8-sig"))
     except (ValueError, RecursionError) as error:
         raise BitternError("file", "This file is not JSON in UTF-8 that can be read.") from error
-    read = read_maker(given)
-    for name, spec in read.bitting_specs.items():
-        try:
-            BittingSpec.from_json(spec)
-        except BitternError as error:
-            raise BitternError(f"bitting_specs.{name}.{error.field}", error.message) from error
-    problems = [
-        Problem(f"patterns[{number}].{problem.field}", problem.message)
-        for number, pattern in enumerate(read.patterns, 1)
-        for problem in check_pattern(pattern)
-    ]
-    problems += repeated_rows(read)
+    problems = [*maker_problems(given), *_spec_problems(given)]
     if problems:
         raise Problems(problems)
+    read = read_maker(given)
     known = session.scalar(sa.select(Maker).where(Maker.code == read.code))
     other = session.scalar(sa.select(Maker).where(sa.func.lower(Maker.name) == read.name.lower()))
     if other is not None and other is not known:
         raise LedgerError("name", f"{read.name} is on record with the code {other.code}; use that code.")
     return given, known
+
+
+def _spec_problems(given: Any) -> list[Problem]:
+    """What is wrong with each bitting spec of a maker's file, as far as there are any to look at."""
+    specs = given.get("bitting_specs") if isinstance(given, dict) else None
+    problems = []
+    for name, spec in specs.items() if isinstance(specs, dict) else ():
+        try:
+            BittingSpec.from_json(spec)
+        except BitternError as error:
+            found = error.problems if isinstance(error, Problems) else (Problem(error.field, error.message),)
+            problems += [Problem(f"bitting_specs.{name[:60]}.{each.field}", each.message) for each in found]
+    return problems
 
 
 def maker_json(session: Session, maker: Maker) -> dict[str, Any]:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-__all__ = ["HINT", "SEGMENTS", "SEGMENT_COLUMNS", "copied", "read_segments", "show_segments"]
+__all__ = ["HINT", "SEGMENTS", "SEGMENT_COLUMNS", "copied", "read_segments", "row_of", "show_segments"]
 
 import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from app.errors import BitternError, Problem, Problems
-from app.fitting import check_pattern, read_maker
+from app.fitting import Faults, maker_problems, read_maker
 from app.ledger.makers.cells import Row, sets_of, sets_text
 
 SEGMENTS = "segments"
@@ -83,16 +83,19 @@ def read_segments(tables: Mapping[str, Any], rows: Sequence[tuple[int, Row]]) ->
         segments = []
         for index, (number, row) in enumerate(own):
             known = _former(former.get("segments", []), listed, index, row["segment"])
+            foreign = _foreign(row, known)
+            problems += [Problem(f"row {number}, {each.field}", each.message) for each in foreign]
             try:
                 segments.append(_segment(row, known))
-            except BitternError as error:
-                problems.append(Problem(f"row {number}, {error.field}", error.message))
+            except Problems as refused:
+                problems += [Problem(f"row {number}, {each.field}", each.message) for each in refused.problems]
             else:
                 problems += _problems_alone(number, segments[-1])
+        problems += _named_twice(own)
         patterns.append({"name": name, "segments": segments, "rules": former.get("rules", [])})
         numbers.append([number for number, _ in own])
     if problems:
-        raise Problems(problems)
+        raise Problems(sorted(problems, key=row_of))
     changed["patterns"] = patterns
     found = [_named(numbers, problem) for problem in _problems(changed)]
     if found:
@@ -111,38 +114,60 @@ def _former(before: Sequence[Any], names: Sequence[str], place: int, name: str) 
 
 
 def _segment(row: Row, former: Mapping[str, Any]) -> dict[str, Any]:
-    kind = row["kind"].casefold()
+    kind, faults = row["kind"].casefold(), Faults()
     given: dict[str, Any] = {"name": row["segment"], "kind": kind}
     if row["separator"]:
         given["separator"] = row["separator"]
     same = former if former.get("kind") == kind else {}
-    _refuse_foreign(row, kind, has_table=bool(same.get("codes")))
     if kind == "text":
         given |= {"text": row["text"], "words": row["means"] or row["segment"]}
         if row["sets"]:
-            given["sets"] = sets_of(row["sets"])
+            given["sets"] = faults.take(sets_of, row["sets"])
     elif kind == "codes":
-        given["codes"] = same.get("codes") or [_first_code(row)]
+        given["codes"] = same.get("codes") or [faults.take(_first_code, row)]
         if same.get("missing"):
             given["missing"] = same["missing"]
     elif kind == "number":
         given |= {name: _whole(row[name]) for name in _NUMBER if row[name]}
     else:
-        raise BitternError("kind", "Use text, codes or number.")
+        faults.note([Problem("kind", "Use text, codes or number.")])
     if row["left out"]:
-        given["missing"] = _meanings(row["left out"])
+        given["missing"] = faults.take(_meanings, row["left out"])
+    faults.stop()
     return given
 
 
-def _refuse_foreign(row: Row, kind: str, *, has_table: bool) -> None:
-    """Raise where something stands in a column that would be passed over."""
-    for column in _FOREIGN.get(kind, ()):
-        if row[column]:
-            raise BitternError(column, f"A segment of the kind {kind} has no {column}: empty this cell.")
-    if kind == "codes" and has_table:
-        for column in (*_PRINTED, "left out"):
-            if row[column]:
-                raise BitternError(column, "The codes of this segment have a table of their own: enter it there.")
+def _foreign(row: Row, former: Mapping[str, Any]) -> list[Problem]:
+    """What stands in columns that would be passed over."""
+    kind = row["kind"].casefold()
+    found = [
+        Problem(column, f"A segment of the kind {kind} has no {column}: empty this cell.")
+        for column in _FOREIGN.get(kind, ())
+        if row[column]
+    ]
+    if kind == "codes" and former.get("kind") == kind and former.get("codes"):
+        found += [
+            Problem(column, "The codes of this segment have a table of their own: enter it there.")
+            for column in (*_PRINTED, "left out")
+            if row[column]
+        ]
+    return found
+
+
+def _named_twice(rows: Sequence[tuple[int, Row]]) -> list[Problem]:
+    """The segments of one pattern that have the name of one above."""
+    first: dict[str, int] = {}
+    return [
+        Problem(f"row {number}, segment", f"Two segments are named '{row['segment']}'; rename one.")
+        for number, row in rows
+        if row["segment"] and first.setdefault(row["segment"].casefold(), number) != number
+    ]
+
+
+def row_of(problem: Problem) -> int:
+    """The row that a problem of a table names; 0 for one of the table as a whole."""
+    found = re.match(r"row (\d+)", problem.field)
+    return int(found[1]) if found else 0
 
 
 def _whole(text: str) -> int | str:
@@ -157,23 +182,16 @@ def _first_code(row: Row) -> dict[str, Any]:
 
 
 def _problems(tables: dict[str, Any]) -> list[Problem]:
-    try:
-        maker = read_maker({**tables, "items": []})
-    except BitternError as error:
-        return [Problem(error.field, error.message)]
-    return [
-        Problem(f"patterns[{place}].{each.field}", each.message)
-        for place, pattern in enumerate(maker.patterns, 1)
-        for each in check_pattern(pattern)
-    ]
+    found = maker_problems({**tables, "items": []})
+    return [problem for problem in found if problem.field.startswith("patterns[")] or list(found)
 
 
 def _problems_alone(number: int, segment: dict[str, Any]) -> list[Problem]:
     """What is wrong with one segment, whatever the others are, so that each bad row is told."""
     try:
         read_maker({"name": "alone", "code": "alone", "patterns": [{"name": "alone", "segments": [segment]}]})
-    except BitternError as error:
-        return [_named([[number]], Problem(error.field, error.message))]
+    except Problems as refused:
+        return [_named([[number]], problem) for problem in refused.problems]
     return []
 
 

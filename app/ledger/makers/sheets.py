@@ -10,7 +10,16 @@ from dataclasses import dataclass
 from typing import Any
 
 from app.errors import BitternError, Problem, Problems
-from app.fitting import check_pattern, read_maker, repeated_rows, unguarded
+from app.fitting import (
+    Faults,
+    Rule,
+    check_parts,
+    check_pattern,
+    pattern_from_json,
+    read_maker,
+    repeated_rows,
+    unguarded,
+)
 from app.ledger.makers.cells import (
     LOCK_COLUMNS,
     Row,
@@ -27,7 +36,7 @@ from app.ledger.makers.cells import (
     show_lock,
     show_rule,
 )
-from app.ledger.makers.segments import HINT, SEGMENT_COLUMNS, SEGMENTS, copied, read_segments, show_segments
+from app.ledger.makers.segments import HINT, SEGMENT_COLUMNS, SEGMENTS, copied, read_segments, row_of, show_segments
 
 MOST_ROWS = 5_000
 
@@ -175,15 +184,18 @@ def read_sheet(tables: Mapping[str, Any], sheet: Sheet, rows: Sequence[tuple[int
     if sheet.key == SEGMENTS:
         return read_segments(tables, filled)
     for number, row in filled:
-        try:
-            given.append(sheet.read(row))
+        faults = Faults()
+        read = faults.take(sheet.read, row)
+        problems += [Problem(f"row {number}, {each.field}", each.message) for each in faults.problems]
+        if not faults.problems:
+            given.append(read)
             numbers.append(number)
-        except BitternError as error:
-            problems.append(Problem(f"row {number}, {error.field}", error.message))
     problems += _twice(sheet, filled)
     problems += [_named(sheet, numbers, given, problem) for problem in _row_problems(tables, sheet, given)]
     if problems:
-        raise Problems(sorted(problems, key=_row_of))
+        told = {row_of(problem) for problem in problems}
+        problems += [each for each in _stray_rules(tables, sheet, numbers, given) if row_of(each) not in told]
+        raise Problems(sorted(problems, key=row_of))
     changed: dict[str, Any] = copied(tables)
     _put(changed, sheet, given)
     problems = [_named(sheet, numbers, given, problem) for problem in _whole_problems(changed, sheet)]
@@ -204,9 +216,21 @@ def _twice(sheet: Sheet, rows: Sequence[tuple[int, Row]]) -> list[Problem]:
     ]
 
 
-def _row_of(problem: Problem) -> int:
-    found = re.match(r"row (\d+)", problem.field)
-    return int(found[1]) if found else 0
+def _stray_rules(
+    tables: Mapping[str, Any], sheet: Sheet, numbers: Sequence[int], given: Sequence[Any]
+) -> list[Problem]:
+    """Of a table of rules with bad rows: which of the others speak of what no code gives."""
+    if not sheet.key.startswith("rules-"):
+        return []
+    pattern = read_maker({**tables, "items": []}).patterns[int(sheet.path[1])]
+    rules = [Faults().take(_rule_alone, row) for row in given]
+    found = [each for each in check_parts(pattern.segments, rules) if each.field.startswith("rules[")]
+    return [_named(sheet, numbers, given, problem) for problem in found]
+
+
+def _rule_alone(row: Any) -> Rule:
+    plain = {"name": "alone", "kind": "text", "text": "A"}
+    return pattern_from_json({"name": "alone", "segments": [plain], "rules": [row]}).rules[0]
 
 
 def _put(tables: dict[str, Any], sheet: Sheet, given: list[Any]) -> None:
@@ -234,11 +258,12 @@ def _row_problems(tables: Mapping[str, Any], sheet: Sheet, given: Sequence[Any])
             index = places[name] - 1
         try:
             read_maker(_alone(tables, sheet, row))
-        except BitternError as error:
-            field = re.sub(rf"{re.escape(name)}\[1\]", f"{name}[{index + 1}]", error.field, count=1)
-            if _is_codes(sheet):
-                field = field.replace("segments[1]", f"segments[{int(sheet.path[3]) + 1}]", 1)
-            found.append(Problem(field, error.message))
+        except Problems as refused:
+            for problem in refused.problems:
+                field = re.sub(rf"{re.escape(name)}\[1\]", f"{name}[{index + 1}]", problem.field, count=1)
+                if _is_codes(sheet):
+                    field = field.replace("segments[1]", f"segments[{int(sheet.path[3]) + 1}]", 1)
+                found.append(Problem(field, problem.message))
     return found
 
 
@@ -262,8 +287,8 @@ def _whole_problems(tables: dict[str, Any], sheet: Sheet) -> list[Problem]:
     """What is wrong with the table as a whole, its rows being right."""
     try:
         maker = read_maker({**tables, "items": []})
-    except BitternError as error:
-        return [Problem(error.field, error.message)]
+    except Problems as refused:
+        return list(refused.problems)
     if sheet.path[0] == "patterns":
         place = int(sheet.path[1])
         return [
