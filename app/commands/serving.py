@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-__all__ = ["THREADS", "serve_app", "settled", "tls_server"]
+__all__ = ["THREADS", "clear_server", "serve_app", "settled", "tls_server"]
 
 import ipaddress
+import logging
 import ssl
 import stat
 from dataclasses import replace
@@ -14,6 +15,7 @@ import click
 from flask import Flask
 
 from app.commands.certificate import certificate_days_left, names_in
+from app.commands.server_life import ClearServer, told_to_stop
 from app.commands.tls_server import TlsServer
 from app.config import Config
 from app.errors import BitternError
@@ -42,30 +44,30 @@ def settled(config: Config) -> Config:
 
 
 def serve_app(app: Flask, config: Config) -> None:
-    """Serve `app` on the configured host and port until Ctrl-C: by TLS where the house has a certificate."""
-    if config.tls_certificate is not None:
-        server = tls_server(app, config)
-        click.echo(f"Serving on https://{_shown_host(config)}:{config.port}/ (Ctrl-C stops)")
-        server.prepare()
-        server.serve()
-        return
-    import waitress  # loaded only when something is served
+    """Serve `app` on the configured host and port until Ctrl-C or SIGTERM: by TLS where there is a certificate.
 
-    click.echo(f"Serving on http://{config.host}:{config.port}/ (Ctrl-C stops)")
+    Then no request is taken any more, and those that run have GRACE_SECONDS. Raises BitternError where the port is
+    in use.
+    """
+    is_safe = config.tls_certificate is not None
+    server = tls_server(app, config) if is_safe else clear_server(app, config)
+    server.prepare()
+    with told_to_stop(server.end):
+        scheme, port = "https" if is_safe else "http", server.bind_addr[1]
+        click.echo(f"Serving on {scheme}://{_shown_host(config)}:{port}/ (Ctrl-C stops)")
+        server.serve()
+
+
+def clear_server(app: Flask, config: Config) -> ClearServer:
+    """The server in clear, for this machine or behind a server that speaks TLS, not started yet."""
+    logging.basicConfig()
     behind = {
         "trusted_proxy": config.proxy,
         "trusted_proxy_count": 1,
         "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto"},
         "clear_untrusted_proxy_headers": True,
     }
-    waitress.serve(
-        app,
-        host=config.host,
-        port=config.port,
-        ident=None,
-        **_limits(config),
-        **(behind if config.proxy else {}),
-    )
+    return ClearServer(app, (config.host, config.port), **_limits(config), **(behind if config.proxy else {}))
 
 
 def tls_server(app: Flask, config: Config) -> TlsServer:

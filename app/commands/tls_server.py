@@ -22,6 +22,8 @@ from typing import TYPE_CHECKING, Any
 
 from flask import Flask
 
+from app.commands.server_life import Ending, listen, run_until
+
 if TYPE_CHECKING:
     from waitress.server import BaseWSGIServer
 
@@ -30,98 +32,143 @@ MOST_OF_ONE = 48  # connections of one address; a browser opens six
 _MOST = 240  # of all: three open files each, and a process has about a thousand
 _FIRST_SECONDS = 20.0  # from the handshake to the first byte; an idle connection is closed by the server behind
 _TAKEN_SECONDS = 120.0  # a client that takes nothing of its answer for so long is gone
+_LAST_SECONDS = 1.0  # a client that does not say goodbye while the server ends is not waited for
 _PIECE = 65_536
 _log = logging.getLogger(__name__)
 
 
 class TlsServer:
-    """`app` behind TLS. `prepare()` listens, `serve()` serves until `stop()` is called by another thread."""
+    """`app` behind TLS. `prepare()` listens, `serve()` serves until `end()` or `stop()` is called."""
 
     def __init__(self, app: Flask, context: ssl.SSLContext, bind: tuple[str, int], **behind: Any) -> None:
         self.bind_addr = bind
         self._context = context
         self._make_inner = partial(_listening_to_nobody, app, behind)
-        self._is_stopped = False
+        self._ending = Ending()
         self._listening: socket.socket | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
-        self._ending: asyncio.Event | None = None
+        self._told: asyncio.Event | None = None  # that the ending has changed
         self._open: Counter[str] = Counter()
         self._tasks: set[asyncio.Task[None]] = set()
+        self._silent: set[asyncio.Task[None]] = set()  # those of them whose client has sent nothing yet
 
     def prepare(self) -> None:
         """Listen; `bind_addr` is then what was bound, with the port that the system chose for port 0."""
-        family = socket.AF_INET6 if ":" in self.bind_addr[0] else socket.AF_INET
-        listening = socket.create_server(self.bind_addr, family=family, backlog=128)
+        listening = listen(*self.bind_addr)
         listening.setblocking(False)
         self.bind_addr = listening.getsockname()[:2]
         self._listening = listening
 
     def serve(self) -> None:
-        """Serve until `stop()`, or until Ctrl-C in the main thread."""
+        """Serve until told to end; then what runs has GRACE_SECONDS."""
         inner = self._make_inner()
-        behind = threading.Thread(target=inner.run, name="serving", daemon=True)
+        behind = threading.Thread(target=partial(run_until, inner, self._ending), name="serving", daemon=True)
         behind.start()
         try:
             asyncio.run(self._accept(inner))
-        except KeyboardInterrupt:
-            pass
         finally:
-            inner.trigger.pull_trigger(partial(_let_go, inner))
+            self._ending.at_once()
+            inner.pull_trigger()
             behind.join()
-            inner.task_dispatcher.shutdown()
+            inner.asyncore.close_all(inner._map)
+
+    def end(self) -> None:
+        """Take no further request, and let those that run come to their end. Called again: at once."""
+        self._ending.begin()
+        self._tell()
 
     def stop(self) -> None:
-        """Let go of the port; a `serve()` in another thread ends."""
-        self._is_stopped = True
-        if self._loop is not None and self._ending is not None:
+        """Let go of the port; a `serve()` in another thread ends at once."""
+        self._ending.at_once()
+        self._tell()
+
+    def _tell(self) -> None:
+        if self._loop is not None and self._told is not None:
             with contextlib.suppress(RuntimeError):  # the loop has ended by itself
-                self._loop.call_soon_threadsafe(self._ending.set)
+                self._loop.call_soon_threadsafe(self._told.set)
         elif self._listening is not None:
             self._listening.close()
 
     async def _accept(self, inner: BaseWSGIServer) -> None:
         if self._listening is None:
             raise RuntimeError("prepare() comes first")
-        self._ending, self._loop = asyncio.Event(), asyncio.get_running_loop()
-        if self._is_stopped:
+        self._told, self._loop = asyncio.Event(), asyncio.get_running_loop()
+        if self._ending.is_told():
             return
-        taking = asyncio.create_task(self._take_all(self._loop, self._listening, inner))
+        self._take_on(inner)
         try:
-            await self._ending.wait()
+            await self._told.wait()
+            self._take_no_more()
+            await self._let_run_out(inner)
         finally:
-            for task in (taking, *self._tasks):
+            self._take_no_more()
+            await asyncio.sleep(0)  # a task that has not begun could not close its socket
+            for task in self._tasks:
                 task.cancel()
-            await asyncio.gather(taking, *self._tasks, return_exceptions=True)
+            await asyncio.gather(*self._tasks, return_exceptions=True)
             await _until_let_go()
-            self._listening.close()
 
-    async def _take_all(
-        self, loop: asyncio.AbstractEventLoop, listening: socket.socket, inner: BaseWSGIServer
-    ) -> None:
-        while True:
-            try:
-                client, address = await loop.sock_accept(listening)
-            except OSError as error:  # no files left to open, for example: those who are served go on
-                _log.warning("a connection could not be taken: %s", error.strerror)
-                await asyncio.sleep(0.2)
-                continue
-            who = str(address[0])
-            if self._open[who] >= MOST_OF_ONE or self._open.total() >= _MOST:
-                client.close()
-                continue
-            self._open[who] += 1
-            task = asyncio.create_task(self._serve_one(client, (who, int(address[1])), inner))
-            self._tasks.add(task)
-            task.add_done_callback(self._tasks.discard)
+    async def _let_run_out(self, inner: BaseWSGIServer) -> None:
+        """Who has asked for nothing yet goes; the server behind lets what runs come to its end."""
+        for task in self._silent:
+            task.cancel()
+        inner.pull_trigger()
+        while self._tasks and self._ending.left and self._told is not None:
+            self._told.clear()  # told again means at once
+            again = asyncio.create_task(self._told.wait())
+            await asyncio.wait((again, *self._tasks), timeout=self._ending.left, return_when=asyncio.FIRST_COMPLETED)
+            again.cancel()
+
+    def _take_on(self, inner: BaseWSGIServer) -> None:
+        if self._loop is not None and self._listening is not None and not self._ending.is_told():
+            self._loop.add_reader(self._listening, self._take_one, inner)
+
+    def _take_no_more(self) -> None:
+        if self._loop is not None and self._listening is not None:
+            self._loop.remove_reader(self._listening)
+            self._listening.close()
+            self._listening = None
+
+    def _take_one(self, inner: BaseWSGIServer) -> None:
+        if self._loop is None or self._listening is None:
+            return
+        try:
+            client, address = self._listening.accept()
+        except BlockingIOError:
+            return  # who knocked is gone again
+        except OSError as error:  # no files left to open, for example: those who are served go on
+            _log.warning("a connection could not be taken: %s", error.strerror)
+            self._loop.remove_reader(self._listening)
+            self._loop.call_later(0.2, self._take_on, inner)
+            return
+        client.setblocking(False)
+        who = str(address[0])
+        if self._open[who] >= MOST_OF_ONE or self._open.total() >= _MOST:
+            client.close()
+            return
+        self._open[who] += 1
+        task = self._loop.create_task(self._serve_one(client, (who, int(address[1])), inner))
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
 
     async def _serve_one(self, client: socket.socket, address: tuple[str, int], inner: BaseWSGIServer) -> None:
+        me = asyncio.current_task()
         try:
+            if self._ending.is_told() or me is None:
+                client.close()
+                return
+            self._silent.add(me)
             reader, writer = await _shake_hands(client, self._context)
             try:
                 async with asyncio.timeout(_FIRST_SECONDS):
                     first = await reader.read(_PIECE)
+                self._silent.discard(me)
                 if first:
                     await _relay(first, reader, writer, partial(_hand_over, inner, address))
+                if self._ending.is_told():  # nothing is served after this: the last of an answer has to be out
+                    writer.close()
+                    async with asyncio.timeout(_LAST_SECONDS):
+                        await writer.wait_closed()
             except (TimeoutError, asyncio.CancelledError):
                 writer.transport.abort()  # what it does not take is not waited for
                 raise
@@ -130,6 +177,8 @@ class TlsServer:
         except OSError:  # a client that went away, or never was one
             pass  # its socket is closed by the loop: closed here, its number would be another's before the loop knows
         finally:
+            if me is not None:
+                self._silent.discard(me)
             self._open[address[0]] -= 1
             if not self._open[address[0]]:
                 del self._open[address[0]]
@@ -160,13 +209,6 @@ async def _relay(
 def _hand_over(inner: BaseWSGIServer, address: tuple[str, int], theirs: socket.socket) -> None:
     """Give the server behind a connection as if it had accepted it, in its own thread."""
     inner.trigger.pull_trigger(lambda: inner.channel_class(inner, theirs, address, inner.adj, map=inner._map))
-
-
-def _let_go(inner: BaseWSGIServer) -> None:
-    """Close what the server behind still holds, the temporary files of long answers too, which close() leaves."""
-    for channel in list(inner.active_channels.values()):
-        channel.handle_close()
-    inner.asyncore.close_all(inner._map)
 
 
 def _listening_to_nobody(app: Flask, settings: dict[str, Any]) -> BaseWSGIServer:

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 
+from app.commands.server_life import ClearServer
 from app.config import Config
 from app.ledger.engine import make_engine
 from app.ledger.models import House, Role
@@ -126,13 +127,12 @@ def test_serving_a_network_in_clear_is_refused(run: Run, host: str) -> None:
 
 
 def test_serve_hands_the_app_to_the_server(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
-    import waitress
-
-    served: dict[str, object] = {}
-    monkeypatch.setattr(waitress, "serve", lambda app, **given: served.update(given, app=app))
+    served: list[ClearServer] = []
+    monkeypatch.setattr(ClearServer, "prepare", lambda server: None)
+    monkeypatch.setattr(ClearServer, "serve", lambda server: served.append(server))
     answer = run("house", "serve", BITTERN_PORT="8123")
     assert answer.exit_code == 0
-    assert (served["host"], served["port"], served["ident"]) == ("127.0.0.1", 8123, None)
+    assert served[0].bind_addr == ("127.0.0.1", 8123)
     assert "http://127.0.0.1:8123/" in answer.stdout
 
 

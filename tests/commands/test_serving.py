@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import http.client
+import json
 import os
 import socket
 import ssl
@@ -22,7 +23,9 @@ from flask import Flask, Response, jsonify, request
 from app import create_app
 from app.cli import main
 from app.commands.certificate import certificate_days_left, names_in, write_certificate
-from app.commands.serving import THREADS, settled, tls_server
+from app.commands.server_life import ClearServer
+from app.commands.serving import THREADS, clear_server, settled, tls_server
+from app.commands.tls_server import TlsServer
 from app.config import Config
 from app.errors import BitternError
 from app.ledger.opening import Ledger
@@ -45,7 +48,13 @@ def served_config(config: Config, tmp_path: Path) -> Config:
 @contextmanager
 def serving(app: Flask, config: Config) -> Iterator[int]:
     """`app` served by TLS while the block runs: the port."""
-    server = tls_server(app, config)
+    with running(tls_server(app, config)) as port:
+        yield port
+
+
+@contextmanager
+def running(server: TlsServer | ClearServer) -> Iterator[int]:
+    """The server serves in a thread while the block runs: the port."""
     server.prepare()
     thread = threading.Thread(target=server.serve)
     thread.start()
@@ -265,29 +274,25 @@ def test_the_command_makes_the_certificate_that_serving_then_uses(
 def test_a_server_in_front_is_believed_only_where_the_house_names_it(
     run: Callable[..., Result], config: Config, ledger: Ledger, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import waitress
-
-    served: list[dict[str, object]] = []
-    monkeypatch.setattr(waitress, "serve", lambda app, **given: served.append(given))
-    run("house", "serve")
-    run("house", "serve", BITTERN_PROXY="127.0.0.1", BITTERN_HOSTS="quay.example, other.example")
-    assert "trusted_proxy" not in served[0]
-    assert served[1]["trusted_proxy"] == "127.0.0.1"
-    assert served[1]["clear_untrusted_proxy_headers"] is True
+    served: list[ClearServer] = []
+    monkeypatch.setattr(ClearServer, "prepare", lambda server: None)
+    monkeypatch.setattr(ClearServer, "serve", lambda server: served.append(server))
+    for proxy in ("", "127.0.0.1"):
+        answer = run("house", "serve", BITTERN_PORT="0", BITTERN_PROXY=proxy, BITTERN_HOSTS="quay.example, b.example")
+        assert answer.exit_code == 0, answer.output
+    plain, behind = (one._settings for one in served)
+    assert "trusted_proxy" not in plain
+    assert (behind["trusted_proxy"], behind["clear_untrusted_proxy_headers"]) == ("127.0.0.1", True)
 
 
 @pytest.mark.parametrize(
     ("proxy", "address", "scheme"), [("", "127.0.0.1", "http"), ("127.0.0.1", "192.0.2.9", "https")]
 )
 def test_what_a_server_in_front_says_through_waitress(
-    config: Config, ledger: Ledger, proxy: str, address: str, scheme: str, monkeypatch: pytest.MonkeyPatch
+    config: Config, ledger: Ledger, proxy: str, address: str, scheme: str
 ) -> None:
-    import waitress
-    import waitress.server
-
-    from app.commands.serving import serve_app
-
-    app = create_app(replace(config, proxy=proxy), ledger)
+    behind = replace(config, proxy=proxy, port=0)
+    app = create_app(behind, ledger)
     app.extensions["started"] = True
 
     @app.get("/who")
@@ -295,28 +300,8 @@ def test_what_a_server_in_front_says_through_waitress(
     def who() -> object:
         return jsonify(address=request.remote_addr, scheme=request.scheme)
 
-    def serve_once(app: Flask, **given: object) -> None:
-        server = waitress.server.create_server(app, **{**given, "port": 0})
-        ended = threading.Event()
-
-        def loop() -> None:
-            while not ended.is_set():
-                server.asyncore.loop(timeout=1, map=server._map, count=1)
-
-        thread = threading.Thread(target=loop, daemon=True)
-        thread.start()
-        client = http.client.HTTPConnection("127.0.0.1", server.effective_port, timeout=10)
+    with running(clear_server(app, behind)) as port:
+        client = http.client.HTTPConnection("127.0.0.1", port, timeout=10)
         client.request("GET", "/who", headers={"X-Forwarded-For": "192.0.2.9", "X-Forwarded-Proto": "https"})
-        answers.append(client.getresponse().read())
+        assert json.loads(client.getresponse().read()) == {"address": address, "scheme": scheme}
         client.close()
-        ended.set()
-        server.pull_trigger()
-        thread.join()
-        server.task_dispatcher.shutdown()
-        server.asyncore.close_all(server._map)
-
-    answers: list[bytes] = []
-    monkeypatch.setattr(waitress, "serve", serve_once)
-    serve_app(app, replace(config, proxy=proxy))
-    assert f'"address":"{address}"'.encode() in answers[0].replace(b" ", b"")
-    assert f'"scheme":"{scheme}"'.encode() in answers[0].replace(b" ", b"")
