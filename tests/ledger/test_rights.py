@@ -54,7 +54,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
     # What shows or makes a bitting, and what is done at the bench.
     (Role.BENCH, Role.OWNER): """
         benchtimes.actions: record_times
-        jobs.checkoff: pin_off check_off untick
+        jobs.checkoff: pin_off check_off untick cut_off uncut
         jobs.one_cylinder: cylinder_work
         jobs.papers: bench_work keyset_work
         keysystems.bittings: reveal_bittings
@@ -106,6 +106,7 @@ NO_ROLE_OF_THEIR_OWN = {
         jobs.authority: require_job_authority
         jobs.checkoff: require_checked
         jobs.crossed_doors: cross_door
+        jobs.handing_over: hand_over
         jobs.issuing: insert_job
         jobs.key_lines: keysets_sold
         jobs.papers: require_pinnable
@@ -143,6 +144,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.crosskeying: cross_keying_cost
         keysystems.extending: why_not_extend
         keysystems.listing: list_spec
+        keysystems.loss_steps: steps_of_loss
         keysystems.opened: open_system
     """,
     "one's own login, secrets or page, or before anybody is logged in: it asks who, not which role": """
@@ -156,7 +158,7 @@ NO_ROLE_OF_THEIR_OWN = {
     """,
 }
 # A step that asks besides, for what only some may do within a use case of everybody's.
-ASKING_STEPS = {"jobs.checkoff._tick", "jobs.stages._move"}
+ASKING_STEPS = {"jobs.checkoff._put_keys", "jobs.checkoff._tick", "jobs.stages._move"}
 
 
 def named(table: str) -> list[str]:
