@@ -161,6 +161,13 @@ def test_the_bench_works_by_promise_and_sees_where_a_promise_breaks(session: Ses
     assert (day.jobs, day.minutes, day.days) == (3, 190, Fraction(19, 6))
 
 
+def test_what_is_through_on_the_promised_day_keeps_its_promise(session: Session) -> None:
+    factories.BenchTermsFactory(terms=BENCH_TERMS)
+    job(1, Stage.ON_THE_BENCH, promised=1, keyed_at="shop", bench_minutes=70)
+    (row,) = bench_day(session, TODAY).rows
+    assert row.ready_on == row.promised_on and not row.misses_promise
+
+
 def test_a_bench_without_terms_still_shows_its_work(session: Session) -> None:
     job(1, Stage.APPROVED, promised=1, keyed_at="shop", bench_minutes=30)
     day = bench_day(session, TODAY)

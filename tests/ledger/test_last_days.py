@@ -9,15 +9,20 @@ from decimal import Decimal
 import pytest
 
 from app.errors import BitternError
+from app.ledger.customers.exemption import exemption_state
 from app.ledger.errors import LedgerError
 from app.ledger.jobs.ask import QuoteAsk
 from app.ledger.jobs.counter_queries import price_entries
 from app.ledger.jobs.quoting import PricedQuote, price_ask
 from app.ledger.jobs.revising import requote
-from app.ledger.models import Customer, PriceBookRow, Stage
+from app.ledger.makers.actions import set_factory_terms
+from app.ledger.makers.queries import factory_terms_on
+from app.ledger.models import Customer, Maker, PriceBookRow, Stage
+from app.ledger.prices.actions import set_bench_terms
 from app.ledger.prices.book import code_lines
 from app.ledger.prices.house_rules import TaxRuleForm, set_tax_rule
 from app.ledger.prices.planning import plan_prices
+from app.ledger.prices.queries import bench_terms_on, bench_terms_row_on
 from app.ledger.prices.rules import RuleForm, end_rule, list_rules, set_rule
 from app.ledger.work import Work
 from app.pricing import PriceBasis, TaxRule, total
@@ -146,6 +151,19 @@ def test_a_price_rule_holds_from_its_first_to_its_last_day(work: Work) -> None:
         assert dict(list_rules(work.session, later.today))[rule] == state
 
 
+def test_terms_hold_from_their_first_day(work: Work) -> None:
+    session, first = work.session, work.today + 5 * DAY
+    maker = session.query(Maker).filter_by(code="ARD").one()
+    bench, factory = bench_terms_row_on(session, work.today), factory_terms_on(session, maker.id, work.today)
+    assert bench is not None and factory is not None
+    set_bench_terms(work, first, bench.terms | {"pin_cents": 77})
+    set_factory_terms(work, "ARD", first, factory.to_json() | {"lead_working_days": 77})
+    for day, is_new in ((first - DAY, False), (first, True)):
+        assert (bench_terms_on(session, day).pin_cents == 77) is is_new
+        on_that_day = factory_terms_on(session, maker.id, day)
+        assert on_that_day is not None and (on_that_day.lead_working_days == 77) is is_new
+
+
 def test_an_exemption_holds_on_its_last_day(work: Work, customer: Customer) -> None:
     customer.exempt_certificate, customer.exempt_until = "EX-77", work.today + 5 * DAY
     work.session.commit()
@@ -155,6 +173,9 @@ def test_an_exemption_holds_on_its_last_day(work: Work, customer: Customer) -> N
 
     assert tax(5).totals.tax_cents == 0
     assert tax(6).totals.tax_cents > 0 and "expired" in tax(6).totals.tax_note
+    last = customer.exempt_until
+    assert "it ends today" in exemption_state("EX-77", last, last).words
+    assert "expired on" in exemption_state("EX-77", last, last + DAY).words
 
 
 def test_a_tax_rate_holds_from_its_first_day(work: Work) -> None:

@@ -95,6 +95,14 @@ def test_a_need_by_date_drops_the_factory_on_the_day_before_its_date(ask, bench,
     assert any("Needed 1 working day later" in flip and "$" in flip for flip in late.flips)
 
 
+def test_cylinders_that_come_in_on_the_day_of_need_are_in_time_and_the_hours_are_lacking(ask, bench_json):
+    # Nothing is on the shelf: three working days on is Thursday, and the bench is full all that day.
+    full = bench_json | {"uncombinated_on_hand": {}, "uncombinated_lead_days": 3, "minutes_promised": 10_000}
+    for day, code in ((4, ObstacleCode.DATE), (5, ObstacleCode.HOURS)):
+        late = decide(ask(20, need_by=date(2026, 3, day)), BenchTerms.from_json(full), None)
+        assert codes(late.shop) == [code]
+
+
 def test_the_bench_is_dropped_when_it_has_not_the_hours(ask, bench_json):
     # 20 GMK: 90 + 20 × (6 + 7 + 2) + 40 × 1 = 430 minutes, at 360 a day: two days.
     bench = BenchTerms.from_json(bench_json)
