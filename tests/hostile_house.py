@@ -104,8 +104,9 @@ CLOSED: dict[str, str] = {
 _FREE_IN_QUOTE = {
     "address", "phone", "customer_name", "customer_phone", "customer_address", "site_name", "site_address",
     "title", "lead_time", "words", "part_number", "keying", "remark", "replaces", "face", "tax_note", "rule",
-    "price_reason", "tax_place", "group", "override_reason", "reasons", "why_not", "detail", "owner_notes", "risks",
-    "flips", "told_flips", "exclusions", "terms", "cautions", "question", "answer", "issued_by",
+    "price_reason", "lost_reason", "tax_place", "group", "override_reason", "reasons", "why_not", "detail",
+    "owner_notes", "risks", "flips", "told_flips", "exclusions", "terms", "cautions", "question", "answer",
+    "issued_by",
 }  # fmt: skip
 
 

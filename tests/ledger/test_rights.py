@@ -109,6 +109,7 @@ NO_ROLE_OF_THEIR_OWN = {
         jobs.handing_over: hand_over
         jobs.issuing: insert_job
         jobs.key_lines: keysets_sold
+        jobs.lost_keys: allow_lost require_none_lost_of_job
         jobs.papers: require_pinnable
         keysystems.actions: insert_system add_system_row name_is_taken find_keyway find_master single_keyed_system
         keysystems.actions: add_keysets
@@ -117,11 +118,11 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.bittings: require_current_key seal_bitting seal_plan
         keysystems.carrying: carry carried
         keysystems.control: insert_control add_factory_control read_control
-        keysystems.crosskeying: insert_operators
+        keysystems.crosskeying: insert_operators require_none_lost
         keysystems.drawing: plan_clear next_cuts
         keysystems.extending: insert_extension with_neighbours
         keysystems.keys: order_keys
-        keysystems.lost_masters: record_lost_for_job record_lost_above
+        keysystems.lost_masters: require_none_lost_above
         keysystems.pinned_anew: take_ticks_back
         makers.actions: put_keyways
         moving.story: plan_story
@@ -134,6 +135,7 @@ NO_ROLE_OF_THEIR_OWN = {
         jobs.hardware: hardware_of
         jobs.holders: holders_of
         jobs.lead_time: lead_time working_days_until
+        jobs.lost_keys: lost_problems
         jobs.missing: questions_about facts_of
         jobs.options: price_option promise_from
         jobs.papers: schedule_of

@@ -2,22 +2,28 @@
 
 from __future__ import annotations
 
+import io
 import re
 from collections.abc import Callable
 from html import unescape
 
+import pypdf
 import pytest
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from app.keying import write_bitting
 from app.ledger.jobs.ask import KeyingInstruction, QuoteAsk, SystemAsk
 from app.ledger.keysystems.auditing import audit_systems
+from app.ledger.keysystems.bittings import spec_of
 from app.ledger.keysystems.crosskeying import cross_key
+from app.ledger.keysystems.drawing import next_cuts
 from app.ledger.keysystems.exposure import exposed_by
 from app.ledger.keysystems.losing import plan_for_loss
 from app.ledger.models import (
     Cylinder,
     CylinderState,
+    Event,
     Job,
     Key,
     Keyset,
@@ -29,11 +35,12 @@ from app.ledger.models import (
 )
 from app.ledger.work import Work
 from app.pricing import KeyingKind
+from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.forms_found import FoundForm, forms_of
 from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import accept, issued, mortise, openings
-from tests.stocked import empty_house
+from tests.stocked import MORTISE, empty_house, posted
 
 __all__ = ["empty_house"]
 
@@ -90,6 +97,10 @@ def _told(page: str) -> list[str]:
     return [
         unescape(re.sub("<[^>]*>", "", one)) for one in re.findall(r'class="(?:told|error)".*?</p>', page, re.DOTALL)
     ]
+
+
+def pdf_text(paper: bytes) -> str:
+    return " ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(paper)).pages)
 
 
 def _draft(clerk: FormClient, system: KeySystem, symbol: str) -> str:
@@ -231,3 +242,180 @@ def test_what_no_quote_can_carry_out_says_the_steps_and_makes_no_draft(
         assert answer.status_code == 200 and said in page and "Make a draft quote" not in page
         assert "no draft is made" in page
     assert "Go on with the draft" not in clerk.get("/counter").text
+
+
+# ---- until its bitting is replaced, nothing new is keyed under a lost key ----
+
+CORE = {
+    "kind": "cylinder",
+    "maker": "NOR",
+    "type": "sfic",
+    "chambers": "7",
+    "keyway": "NH1",
+    "finish": "626",
+    "quantity": "2",
+    "keying": "KD",
+    "keys_each": "2",
+}
+
+
+def _lose(session: Session, symbol: str, copy: int = 90) -> Key:
+    session.rollback()
+    key = Key(keyset_id=_keyset(session, symbol).id, copy_number=copy, state=KeyState.LOST, changed_at=NOW)
+    session.add(key)
+    session.commit()
+    return key
+
+
+def _asked(system: KeySystem, master: str, token: str, **more: object) -> dict[str, str]:
+    line = {**MORTISE, "quantity": "1", "keying": "GMK", "master": master}
+    head = {"customer_id": system.customer_id, "system_id": system.id, "site_id": system.site_id or "", **SHOP}
+    return posted(line, **{**head, "token": token * 32, **more})
+
+
+def _accepted(client: FormClient, number: int, **said: str) -> tuple[int, str]:
+    form = _form(client.get(f"/quotes/{number}/accept").text, "accepted_by")
+    answer = client.post(f"/quotes/{number}/accept", data={**dict(form.fields), "accepted_by": "R. Teal", **said})
+    return answer.status_code, unescape(answer.text)
+
+
+def _told_of(session: Session) -> list[str]:
+    session.rollback()
+    rows = sa.select(Event.summary).where(Event.kind == "keyed under a lost key").order_by(Event.id)
+    return list(session.scalars(rows))
+
+
+@pytest.mark.parametrize("lost", ["AB", "A"])
+def test_a_line_under_a_lost_key_is_refused_and_goes_on_by_the_owners_reason(
+    client_as: ClientAs, session: Session, system: KeySystem, lost: str
+) -> None:
+    clerk, owner = client_as(Role.COUNTER), client_as(Role.OWNER)
+    _lose(session, lost)
+    live = clerk.post("/counter/work-out", data=_asked(system, "AB", "a"))
+    for page in (live, clerk.post("/counter/issue", data=_asked(system, "AB", "a", lost_reason="they insist"))):
+        text = unescape(page.text)
+        assert f"A key of {lost} of The Hall is lost (copy 90)" in text and 'data-for="lines-0-master"' in text
+        assert "Only the owner of the house may go on" in text and 'id="lost_reason"' not in text
+    under_aa = clerk.post("/counter/issue", data=_asked(system, "AA", "b"))
+    assert under_aa.status_code == (303 if lost == "AB" else 422)
+    session.rollback()
+    jobs = session.scalar(sa.select(sa.func.count(Job.id)))
+    page = owner.post("/counter/issue", data=_asked(system, "AB", "c"))
+    assert page.status_code == 422 and 'id="lost_reason"' in page.text
+    assert _told_of(session) == [] and session.scalar(sa.select(sa.func.count(Job.id))) == jobs
+    answer = owner.post("/counter/issue", data=_asked(system, "AB", "c", lost_reason="they rekey in May"))
+    assert answer.status_code == 303
+    number = int(re.findall(r"/quotes/(\d+)/", answer.location)[0])
+    [told] = _told_of(session)
+    assert told.startswith(f"Quote {number}, line 1. A key of {lost} of The Hall") and told.endswith(
+        "they rekey in May"
+    )
+    assert "they rekey in May" not in pdf_text(clerk.get(f"/quotes/{number}/1/quote.pdf").data)
+
+    # It holds for the next revision, and for the acceptance, whoever's hands they are in.
+    page = clerk.get(f"/counter?job={number}").text
+    assert "they rekey in May" not in page
+    fields = dict(_form(page, "title").fields)
+    assert clerk.post(f"/counter/issue?job={number}", data=fields).status_code == 303
+    assert _accepted(clerk, number)[0] == 303
+    assert _told_of(session)[1:] == [
+        f"A key of {lost} of The Hall is lost (copy 90): whoever has it would open 1 cylinder of this job. "
+        "Reason to go on: they rekey in May"
+    ]
+
+
+def test_a_key_lost_since_the_quote_stops_its_acceptance_and_the_owner_says_why_not(
+    client_as: ClientAs, session: Session, system: KeySystem
+) -> None:
+    clerk, owner = client_as(Role.COUNTER), client_as(Role.OWNER)
+    assert clerk.post("/counter/issue", data=_asked(system, "AB", "a")).status_code == 303
+    _lose(session, "AB")
+    status, page = _accepted(clerk, 1002, lost_reason="they insist")
+    assert status == 422 and "Line 1: A key of AB of The Hall is lost" in page and 'name="lost_reason"' not in page
+    assert _accepted(owner, 1002)[0] == 422
+    assert _told_of(session) == []
+    status, page = _accepted(owner, 1002, lost_reason="the door is bricked up")
+    assert status == 303, _told(page)
+    [told] = _told_of(session)
+    assert told.endswith("1 cylinder of this job. Reason to go on: the door is bricked up")
+
+    # A reason given with the quote says nothing of a key that is lost after it.
+    assert owner.post("/counter/issue", data=_asked(system, "AB", "b", lost_reason="in May")).status_code == 303
+    _lose(session, "A")
+    status, page = _accepted(clerk, 1003)
+    assert status == 422 and "A key of A of The Hall is lost" in page and "A key of AB of The Hall is lost" in page
+    assert "Line 1: A key of A of" in page and "Line 1: A key of AB of" not in page
+
+
+def test_a_lost_key_is_not_crossed_in_by_a_door_list_the_page_or_an_extension(
+    client_as: ClientAs, session: Session, work: Work, system: KeySystem
+) -> None:
+    clerk, bench = client_as(Role.COUNTER), client_as(Role.BENCH)
+    _lose(session, "AA3")
+    assert clerk.post("/counter/issue", data=_asked(system, "AA", "a")).status_code == 303
+    doors = "opening,keyset,operated by\nG1,,AA3\n"
+    status, page = _accepted(clerk, 1002, doors=doors, site_name="The annex")
+    assert status == 422 and "Line 1: A key of AA3 of The Hall is lost" in page
+    status, page = _accepted(clerk, 1002, doors="opening,keyset\nG1,AA3\n", site_name="The annex")
+    assert status == 422 and "Line 1: A key of AA3 of The Hall is lost" in page
+    cylinder = _on(session, "F2")[0]
+    data = {"cylinder": cylinder.id, "symbols": "AA3", "deed": "save", "seconds": "5"}
+    page = bench.post(f"/keying/systems/{system.id}/cross-key", data=data)
+    assert page.status_code == 422 and "A key of AA3 is lost" in page.text
+    session.rollback()
+    assert cylinder.operators == []
+
+    _lose(session, "AB")
+    data = {"master": "AB", "changes": "2", "grand": "A", "masters": "0", "changes_each": "0"}
+    for deed in ("extend", "search"):
+        page = bench.post(f"/keying/systems/{system.id}/extend", data={**data, "deed": deed, "seconds": "5"})
+        assert page.status_code == 422 and "A key of AB of The Hall is lost" in page.text, deed
+    session.rollback()
+    assert "AB2" not in session.scalars(sa.select(Keyset.symbol)).all()
+    # A rekey line is no way round it either: its cylinders would go on under the lost master.
+    _lose(session, "AA")
+    page = _draft(clerk, system, "AA1")
+    answer = clerk.post("/counter/issue", data=dict(_form(page, "title").fields))
+    assert answer.status_code == 422 and "A key of AA of The Hall is lost" in unescape(answer.text)
+
+
+def test_cores_wait_for_their_lost_control_key(client_as: ClientAs, session: Session) -> None:
+    owner = client_as(Role.OWNER)
+    answer = owner.post("/counter/issue", data=posted(CORE, token="a" * 32))
+    assert answer.status_code == 303, _told(answer.text)
+    assert _accepted(owner, 1001)[0] == 303
+    session.rollback()
+    customer = session.scalars(sa.select(KeySystem.customer_id)).one()
+    _lose(session, "CONTROL")
+    data = posted(CORE, token="b" * 32, customer_id=customer)
+    page = unescape(owner.post("/counter/issue", data=data).text)
+    assert "A key of CONTROL of Single keyed NH1, 7 chambers is lost" in page and 'data-for="lines-0-keying"' in page
+    assert owner.post("/counter/issue", data={**data, "lost_reason": "taken out in May"}).status_code == 303
+
+
+@pytest.mark.parametrize("is_in_metal", [True, False])
+def test_a_lost_key_counts_no_more_once_its_bitting_is_replaced_in_metal(
+    client_as: ClientAs, session: Session, work: Work, system: KeySystem, is_in_metal: bool
+) -> None:
+    """A correction on paper alone leaves the lost key what it was: it fits the metal."""
+    clerk, owner = client_as(Role.COUNTER), client_as(Role.OWNER)
+    symbol = "AA1"
+    _lose(session, symbol)
+    keyset = _keyset(session, symbol)
+    free = next_cuts(work, system, _keyset(session, "AA"), 1)[0]
+    session.rollback()
+    if not is_in_metal:  # a list typed wrong: nothing was ever made by the record
+        for one in session.scalars(sa.select(Cylinder).where(Cylinder.keyset_id == keyset.id)):
+            one.job_id = None
+        for key in session.scalars(sa.select(Key).where(Key.keyset_id == keyset.id)):
+            key.job_id = None
+        session.commit()
+    said = {"keyset": keyset.id, "bitting": write_bitting(spec_of(system), free), "why": "repinned after the loss"}
+    if is_in_metal:
+        said["destroyed"] = "y"
+    answer = owner.post(f"/keying/systems/{system.id}/correct", data=said)
+    assert answer.status_code == 303, _told(answer.text)
+    assert clerk.post("/counter/issue", data=_asked(system, "AA", "a")).status_code == 303
+    status, page = _accepted(clerk, 1002, doors=f"opening,keyset\nG1,{symbol}\n", site_name="The annex")
+    assert (status == 303) is is_in_metal, _told(page)
+    assert is_in_metal or f"A key of {symbol} of The Hall is lost" in page

@@ -25,6 +25,7 @@ from app.ledger.jobs.authority import require_job_authority
 from app.ledger.jobs.crossed_doors import cross_door, own_symbol
 from app.ledger.jobs.issuing import keyed_at
 from app.ledger.jobs.key_lines import keysets_sold
+from app.ledger.jobs.lost_keys import require_none_lost_of_job
 from app.ledger.jobs.models import Job, JobLine, QuoteRevision, Stage
 from app.ledger.jobs.options import OPTIONS, as_accepted, promise_from, way_words
 from app.ledger.jobs.rekeying import hanging, keep_what_it_is, on_door
@@ -32,7 +33,6 @@ from app.ledger.jobs.snapshot import QuoteSnapshot, SnapshotLine, read_snapshot
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.crosskeying import insert_operators
 from app.ledger.keysystems.keys import order_keys
-from app.ledger.keysystems.lost_masters import record_lost_for_job
 from app.ledger.keysystems.models import KeySystem, RecordsHolder
 from app.ledger.makers.models import Maker
 from app.ledger.users.models import Role
@@ -47,6 +47,7 @@ class AcceptForm:
     without a door. Cylinders that a line rekeys where they hang are on their doors, and take no row.
     site_name: the site of the doors where the job has none yet. version: the job's, as read.
     override_reason: why the owner of the house goes on where a key system's owner gave no written authority.
+    lost_reason: why the owner of the house goes on where a lost key opens the new cylinders.
     option: A or B of a quote that offers two ways, "" of one that does not.
     """
 
@@ -58,6 +59,7 @@ class AcceptForm:
     doors: tuple[DoorRow, ...] = ()
     option: str = ""
     override_reason: str = ""
+    lost_reason: str = ""
 
 
 def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
@@ -86,6 +88,7 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         systems = _add_cylinders(work, job, ask, snapshot, slots, form)
         work.session.flush()
         require_job_authority(work, job, f"accepted quote {job.number}-{revision.revision}", form.override_reason)
+        require_none_lost_of_job(work, job, ask, form.lost_reason)
         prove_no_interchange(work, [system for system in systems if system.records is RecordsHolder.SHOP])
         job.stage = Stage.APPROVED
         job.accepted_by, job.accepted_on, job.po_number = form.accepted_by.strip(), form.accepted_on, form.po_number
@@ -103,7 +106,6 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
             doors=len({row.opening for row in form.doors if row.opening}),
             cylinders=sum(line.quantity for line in ask.lines if line.kind.is_keyed),
         )
-        record_lost_for_job(work, job.id)
         return job
 
 

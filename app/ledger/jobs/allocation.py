@@ -17,7 +17,7 @@ from app.ledger.jobs.snapshot import QuoteSnapshot
 from app.ledger.jobs.system_fit import require_fit
 from app.ledger.keysystems.actions import SystemForm, add_keysets, insert_system, single_keyed_system
 from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
-from app.ledger.keysystems.out_of_use import require_in_use
+from app.ledger.keysystems.out_of_use import require_not_retired
 from app.ledger.keysystems.queries import get_system
 from app.ledger.work import Work
 from app.pricing import KeyingKind
@@ -133,7 +133,7 @@ class KeysetAllotter:
             for keyset in system.keysets
             if keyset.symbol in symbols and keyset.level is not Level.CONTROL and keyset not in self._fresh
         }
-        require_in_use(self._work.session, found.values(), "doors")
+        require_not_retired(found.values(), "doors")
         if found and system not in self.systems:
             self.systems.append(system)
         return found

@@ -145,6 +145,8 @@ class QuoteAsk:
     answers: (code, why the line is not needed) of the questions about lines that might be missing.
     replaced: symbols of keysets that the cylinders standing on them get new ones for; keys to such a symbol are the
     new keyset's.
+    lost_reason: why the owner goes on where a lost key would open what is keyed; lost_allowed: the ids of the lost
+    keys that this was said of, filled in when the quote is issued.
     """
 
     customer_id: int
@@ -158,6 +160,8 @@ class QuoteAsk:
     option_b: str = ""
     answers: tuple[tuple[str, str], ...] = ()
     replaced: tuple[str, ...] = ()
+    lost_reason: str = ""
+    lost_allowed: tuple[int, ...] = ()
 
 
 def ask_to_json(ask: QuoteAsk) -> dict[str, Any]:
@@ -194,6 +198,7 @@ def ask_from_json(given: dict[str, Any]) -> QuoteAsk:
             "system": SystemAsk(**given["system"]) if given["system"] else None,
             "answers": tuple((code, why) for code, why in given.get("answers", ())),
             "replaced": tuple(given.get("replaced", ())),
+            "lost_allowed": tuple(given.get("lost_allowed", ())),
         }
     )
 

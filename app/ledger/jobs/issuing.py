@@ -21,6 +21,7 @@ from app.ledger.errors import LedgerError, NotFound, Stale
 from app.ledger.events.actions import next_number, record
 from app.ledger.jobs.ask import QuoteAsk, ask_to_json
 from app.ledger.jobs.lead_time import working_days_until
+from app.ledger.jobs.lost_keys import allow_lost
 from app.ledger.jobs.missing import answered, questions_about
 from app.ledger.jobs.models import Draft, Job, QuoteRevision, Stage
 from app.ledger.jobs.options import price_option
@@ -81,6 +82,7 @@ def issue_quote(work: Work, form: IssueForm) -> QuoteRevision:
             raise Problems(priced.problems)
         other = price_option(work, ask, priced)
         job = _job(work, form, ask)
+        priced = replace(priced, ask=allow_lost(work, job, priced.ask, priced.ask.lines, str(job.number)))
         snapshot = _snapshot(work, job, priced, other)
         text = write_snapshot(snapshot)
         revision = QuoteRevision(

@@ -15,6 +15,7 @@ from app.ledger.jobs.ask import LineAsk, QuoteAsk
 from app.ledger.jobs.deciding import KEYED_AT, Group, choose, groups_of
 from app.ledger.jobs.key_lines import whose_keys
 from app.ledger.jobs.lead_time import lead_time
+from app.ledger.jobs.lost_keys import lost_problems
 from app.ledger.jobs.rekeying import as_on_record, hanging, told_of
 from app.ledger.jobs.replacing import told_customer
 from app.ledger.jobs.resolving import Resolved, Resolver
@@ -86,7 +87,9 @@ def price_ask(work: Work, ask: QuoteAsk, customer: Customer | None = None) -> Pr
         problems.append(Problem("lines", "Add at least one line."))
     resolved, key_problems = whose_keys(session, ask, resolved)
     problems += key_problems
-    problems += system_problems(work, ask, [found.line if found else None for found in resolved])
+    understood = [found.line if found else None for found in resolved]
+    problems += system_problems(work, ask, understood)
+    problems += lost_problems(work, ask, understood)
     groups = groups_of(resolved)
     chosen, choice_problems = choose(work, ask, groups)
     problems += choice_problems

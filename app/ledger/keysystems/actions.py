@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["SystemForm", "add_keysets", "find_master", "insert_system", "single_keyed_system"]
+__all__ = ["SystemForm", "add_keysets", "find_master", "insert_system", "single_keyed_name", "single_keyed_system"]
 
 from dataclasses import replace
 
@@ -124,12 +124,17 @@ def single_keyed_system(
     work: Work, customer_id: int, keyway: str, chambers: int, records: RecordsHolder
 ) -> KeySystem:
     """The customer's book of cylinders under no master on this keyway, started where there is none."""
-    suffix = "" if records is RecordsHolder.SHOP else f", keyed by the {records.value}"
-    name = f"Single keyed {keyway}, {chambers} chambers{suffix}"
+    name = single_keyed_name(keyway, chambers, records)
     found = work.session.scalar(
         sa.select(KeySystem).where(KeySystem.customer_id == customer_id, KeySystem.name == name)
     )
     return found or insert_system(work, SystemForm(customer_id, name, 1, keyway, chambers, records=records))
+
+
+def single_keyed_name(keyway: str, chambers: int, records: RecordsHolder) -> str:
+    """What a customer's book of single keys on a keyway is called."""
+    suffix = "" if records is RecordsHolder.SHOP else f", keyed by the {records.value}"
+    return f"Single keyed {keyway}, {chambers} chambers{suffix}"
 
 
 def add_keysets(

@@ -23,6 +23,7 @@ from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, open_plan, seal_bitting, spec_of
 from app.ledger.keysystems.control import read_control
 from app.ledger.keysystems.exposure import operated_by
+from app.ledger.keysystems.lost_masters import BITTING_CORRECTED
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
 from app.ledger.keysystems.pinned_anew import take_ticks_back
 from app.ledger.keysystems.queries import get_system
@@ -34,7 +35,9 @@ _ROLE = {Level.MASTER: "M", Level.GRAND: "G"}
 
 @dataclass(frozen=True, slots=True)
 class CorrectForm:
-    """destroyed: somebody says that keys cut, and cylinders pinned, by the wrong record are out of the world."""
+    """destroyed: somebody says that keys cut, and cylinders pinned, by the old record are out of the world, so that a
+    key that was lost before opens nothing any more.
+    """
 
     keyset_id: int
     bitting: str = field(repr=False)
@@ -85,11 +88,13 @@ def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
             raise KeyingError("bitting", f"{worse[0].sentence} Nothing was saved: read the key or the list again.")
         record(
             work,
-            "bitting corrected",
+            BITTING_CORRECTED,
             f"key system {system_id}",
             f"{keyset.symbol} of {system.name}: {why}"
             + ("; what was made by the old record is said to be destroyed" if made else "")
             + ("; the system has no array any more" if lost_plan else ""),
+            keyset=keyset.id,
+            replaced=form.destroyed,
         )
         return Corrected(keyset, len(found), lost_plan)
 

@@ -22,7 +22,7 @@ from app.ledger.errors import LedgerError, Stale
 from app.ledger.events.actions import record
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import open_plan, seal_bitting
-from app.ledger.keysystems.crosskeying import insert_operators
+from app.ledger.keysystems.crosskeying import insert_operators, require_none_lost
 from app.ledger.keysystems.crosspricing import CrossAsk, find_way, price_cross_keying
 from app.ledger.keysystems.extending import with_neighbours
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level
@@ -115,6 +115,7 @@ def seal_cross_search(work: Work, ready: ReadyCross, found: Mapping[str, Cuts]) 
             work.session.expire(free[symbol], ["bitting"])
             seal_bitting(work, opened.system, free[symbol], found[symbol])
         work.session.flush()
+        require_none_lost(work, ready.ask.cylinder_id, ready.ask.symbols)
         added = insert_operators(work, ready.ask.cylinder_id, ready.ask.symbols)
         prove_no_interchange(work, [opened.system])
         record(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CrossKeyingCost", "cross_key", "cross_keying_cost", "insert_operators"]
+__all__ = ["CrossKeyingCost", "cross_key", "cross_keying_cost", "insert_operators", "require_none_lost"]
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -18,7 +18,7 @@ from app.ledger.events.actions import record
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import open_bittings
 from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
-from app.ledger.keysystems.out_of_use import require_in_use
+from app.ledger.keysystems.out_of_use import require_not_lost, require_not_retired
 from app.ledger.keysystems.pinned_anew import take_ticks_back
 from app.ledger.keysystems.queries import get_system, operators_of
 from app.ledger.users.models import Role
@@ -71,12 +71,14 @@ def cross_keying_cost(work: Work, cylinder_id: int, symbols: Sequence[str]) -> C
 def cross_key(work: Work, cylinder_id: int, symbols: Sequence[str]) -> CrossKeyingCost:
     """Have a cylinder operated by further keysets of its own system.
 
-    Refuses (KeyingError) when a key that is not meant to would then operate it; nothing is saved then.
+    Refuses (KeyingError) when a key that is not meant to would then operate it, and (LedgerError) keysets of which a
+    key is lost; nothing is saved then.
     """
     work.require(Role.BENCH)
     cost = cross_keying_cost(work, cylinder_id, symbols)
     with transaction(work.session):
         cylinder, system = _cylinder(work, cylinder_id)
+        require_none_lost(work, cylinder_id, symbols)
         further = insert_operators(work, cylinder_id, symbols)
         if system.records is RecordsHolder.SHOP:
             prove_no_interchange(work, [system])
@@ -92,16 +94,23 @@ def cross_key(work: Work, cylinder_id: int, symbols: Sequence[str]) -> CrossKeyi
     return cost
 
 
+def require_none_lost(work: Work, cylinder_id: int, symbols: Sequence[str]) -> None:
+    """Refuse, on `operators`, to cross a cylinder with keysets of which a key is lost."""
+    cylinder, system = _cylinder(work, cylinder_id)
+    require_not_lost(work.session, _asked(system, cylinder, symbols), "operators")
+
+
 def insert_operators(work: Work, cylinder_id: int, symbols: Sequence[str]) -> tuple[str, ...]:
     """Have keysets operate a cylinder that do not yet, inside the caller's transaction; gives their symbols.
 
     A cylinder that was pinned or checked has other pins by it: it loses its ticks (LedgerError past the bench).
+    Whether a key of theirs is lost is the caller's to ask.
     """
     cylinder, system = _cylinder(work, cylinder_id)
     rows = sa.select(CylinderOperator.keyset_id).where(CylinderOperator.cylinder_id == cylinder.id)
     known = set(work.session.scalars(rows))
     further = [keyset for keyset in _asked(system, cylinder, symbols) if keyset.id not in known]
-    require_in_use(work.session, further, "operators")
+    require_not_retired(further, "operators")
     for keyset in further:
         work.session.add(CylinderOperator(cylinder_id=cylinder.id, keyset_id=keyset.id))
     symbols = tuple(keyset.symbol for keyset in further)

@@ -21,6 +21,7 @@ from app.ledger.keysystems.extending import (
     why_not_extend,
     with_neighbours,
 )
+from app.ledger.keysystems.lost_masters import require_none_lost_above
 from app.ledger.keysystems.models import Level
 from app.ledger.keysystems.opened import open_system
 from app.ledger.keysystems.queries import get_system
@@ -56,6 +57,7 @@ def make_extension_ready(work: Work, system_id: int, form: ExtendForm) -> ReadyE
     refusal, plan = why_not_extend(work, opened.system), open_plan(work.vault, opened.system)
     if refusal or plan is None:
         raise LedgerError("system", refusal)
+    require_none_lost_above(work, opened.system, {form.master, form.grand} - {""})
     standing = {keyset.symbol for keyset in opened.system.keysets}
     asked = ask_fixed(
         standing,

@@ -25,7 +25,7 @@ from app.ledger.events.actions import record
 from app.ledger.keysystems.actions import add_keysets, single_keyed_system
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import open_plan, seal_bitting
-from app.ledger.keysystems.lost_masters import record_lost_above
+from app.ledger.keysystems.lost_masters import require_none_lost_above
 from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
 from app.ledger.keysystems.opened import OpenedSystem, open_system
 from app.ledger.keysystems.queries import get_system, systems_sharing_keyway
@@ -118,7 +118,11 @@ def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
 
 
 def insert_extension(work: Work, system: KeySystem, added: Sequence[PlannedKeyset]) -> None:
-    """Put keysets on record, parents first, their bittings sealed, inside the caller's transaction."""
+    """Put keysets on record, parents first, their bittings sealed, inside the caller's transaction.
+
+    LedgerError where a lost key would open them.
+    """
+    require_none_lost_above(work, system, {planned.parent or "" for planned in added})
     by_symbol = {keyset.symbol: keyset for keyset in system.keysets}
     for planned in added:
         keyset = Keyset(
@@ -131,7 +135,6 @@ def insert_extension(work: Work, system: KeySystem, added: Sequence[PlannedKeyse
         work.session.flush()
         by_symbol[planned.symbol] = keyset
         seal_bitting(work, system, keyset, planned.bitting)
-    record_lost_above(work, system, {planned.parent or "" for planned in added})
 
 
 def check_extension(form: ExtendForm) -> None:

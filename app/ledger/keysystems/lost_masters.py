@@ -1,28 +1,33 @@
-"""Keysets of which a key is lost, told before and after a cylinder is keyed so that the lost key would open it.
+"""Keysets of which a key is lost, until their bitting is replaced: told before anything is keyed that it would open.
 
-A door is never keyed to a lost keyset itself (out_of_use.py refuses it); under a lost master it may be, since the
-owner may have the rekey planned: so it is said, on the pages and in an event, and not refused. Opens no bitting.
+A key that was found and is back counts no more, nor one that was lost before its keyset got another bitting. What is
+refused, and what the owner of the house lets go on, is app/ledger/jobs/lost_keys.py's. Opens no bitting.
 """
 
 from __future__ import annotations
 
 __all__ = [
+    "BITTING_CORRECTED",
     "KEYED_UNDER_LOST",
     "LostKeyset",
     "lost_for_job",
+    "lost_keysets",
     "lost_masters",
-    "record_lost_above",
-    "record_lost_for_job",
+    "lost_of_customer",
+    "require_none_lost_above",
 ]
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import datetime
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.doors.models import Cylinder
+from app.ledger.errors import LedgerError
 from app.ledger.events.actions import record
+from app.ledger.events.models import Event
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.exposure import operated_by
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level
@@ -30,17 +35,24 @@ from app.ledger.keysystems.queries import operators_of
 from app.ledger.work import Work
 
 KEYED_UNDER_LOST = "keyed under a lost key"
+BITTING_CORRECTED = "bitting corrected"
 _UNDER_NOTHING = (Level.CHANGE, Level.SINGLE)
 
 
 @dataclass(frozen=True, slots=True)
 class LostKeyset:
-    """A keyset with its lost copies. `cylinders`: how many of a job's its key opens; 0 where none was asked about."""
+    """A keyset with its lost copies and their keys' ids.
+
+    `cylinders`: how many of a job's its key opens, `lines` the lines that they were sold on; 0 and () where no job
+    was asked about.
+    """
 
     keyset: Keyset
     system_name: str
     copies: tuple[int, ...]
+    key_ids: tuple[int, ...] = ()
     cylinders: int = 0
+    lines: tuple[int, ...] = ()
 
     @property
     def said(self) -> str:
@@ -78,48 +90,69 @@ def lost_masters(session: Session, system_ids: Collection[int]) -> tuple[LostKey
 
 def lost_for_job(session: Session, job_id: int) -> tuple[LostKeyset, ...]:
     """Keysets with a lost key that opens cylinders of the job: two queries, and two more for each that is lost."""
-    keyed = dict(
-        session.execute(
-            sa.select(Cylinder.id, Keyset.system_id)
-            .join(Keyset, Keyset.id == Cylinder.keyset_id)
-            .where(Cylinder.job_id == job_id)
-        ).all()
-    )
+    rows = session.execute(
+        sa.select(Cylinder.id, Cylinder.line_number, Keyset.system_id)
+        .join(Keyset, Keyset.id == Cylinder.keyset_id)
+        .where(Cylinder.job_id == job_id)
+    ).all()
+    line_of = {cylinder_id: line or 0 for cylinder_id, line, _ in rows}
     found = []
-    for lost in _lost(session, Keyset.system_id.in_(set(keyed.values()))) if keyed else ():
-        count = sum(one.cylinder_id in keyed for one in operated_by(session, lost.keyset))
-        if count:
-            found.append(LostKeyset(lost.keyset, lost.system_name, lost.copies, count))
+    for lost in _lost(session, Keyset.system_id.in_({row.system_id for row in rows})) if rows else ():
+        opened = [line_of[one.cylinder_id] for one in operated_by(session, lost.keyset) if one.cylinder_id in line_of]
+        if opened:
+            found.append(replace(lost, cylinders=len(opened), lines=tuple(sorted({*opened} - {0}))))
     return tuple(found)
 
 
-def record_lost_for_job(work: Work, job_id: int) -> None:
-    """An event of the job and the system for each lost key that opens its cylinders; in the caller's transaction."""
-    for lost in lost_for_job(work.session, job_id):
-        record(work, KEYED_UNDER_LOST, f"key system {lost.keyset.system_id}", lost.of_job, job_id=job_id)
+def lost_of_customer(session: Session, customer_id: int) -> tuple[LostKeyset, ...]:
+    """Keysets of a customer's systems of which a key is lost: one query where there is none."""
+    systems = sa.select(KeySystem.id).where(KeySystem.customer_id == customer_id)
+    return _lost(session, Keyset.system_id.in_(systems))
 
 
-def record_lost_above(work: Work, system: KeySystem, parents: Collection[str]) -> None:
-    """An event of the system for each lost key that will open what is added under `parents` (symbols)."""
+def lost_keysets(session: Session, keyset_ids: Collection[int]) -> tuple[LostKeyset, ...]:
+    """Those of these keysets of which a key is lost: one query where there is none."""
+    return _lost(session, Keyset.id.in_(keyset_ids))
+
+
+def require_none_lost_above(work: Work, system: KeySystem, parents: Collection[str]) -> None:
+    """Refuse, on `master` or `grand`, to add keysets under `parents` (symbols) that a lost key would open.
+
+    A lost control key opens no keyset; cores are kept back where they are quoted and accepted, so an event tells.
+    """
     by_id = {keyset.id: keyset for keyset in system.keysets}
     masters = [keyset for keyset in system.keysets if keyset.symbol in parents]
     above = {one.id for master in masters for one in operators_of(master, is_nmk=False, by_id=by_id)}
     for lost in lost_masters(work.session, [system.id]):
-        if lost.keyset.id in above or lost.keyset.level is Level.CONTROL:
+        if lost.keyset.id in above:
+            field = "master" if any(one.level is Level.MASTER for one in masters) else "grand"
+            raise LedgerError(field, lost.before)
+        if lost.keyset.level is Level.CONTROL:
             record(work, KEYED_UNDER_LOST, f"key system {system.id}", f"Keysets added. {lost.before}")
 
 
 def _lost(session: Session, *conditions: sa.ColumnElement[bool]) -> tuple[LostKeyset, ...]:
     rows = session.execute(
-        sa.select(Keyset, KeySystem.name, Key.copy_number)
+        sa.select(Keyset, KeySystem.name, Key.id, Key.copy_number, Key.changed_at)
         .join(Key, Key.keyset_id == Keyset.id)
         .join(KeySystem, KeySystem.id == Keyset.system_id)
         .where(Key.state == KeyState.LOST, *conditions)
         .order_by(Keyset.system_id, Keyset.id, Key.copy_number)
+    ).all()
+    replaced = _replaced(session, {keyset.system_id for keyset, *_ in rows}) if rows else {}
+    found: dict[Keyset, LostKeyset] = {}
+    for keyset, name, key_id, copy, lost_at in rows:
+        if keyset.id not in replaced or replaced[keyset.id] < lost_at:
+            one = found.get(keyset, LostKeyset(keyset, name, ()))
+            found[keyset] = replace(one, copies=(*one.copies, copy), key_ids=(*one.key_ids, key_id))
+    return tuple(found.values())
+
+
+def _replaced(session: Session, system_ids: Collection[int]) -> dict[int, datetime]:
+    """Keyset id → when its bitting was last replaced in metal, not only corrected on paper."""
+    events = session.execute(
+        sa.select(Event.detail, Event.at)
+        .where(Event.kind == BITTING_CORRECTED, Event.subject.in_([f"key system {one}" for one in system_ids]))
+        .order_by(Event.id)
     )
-    copies: dict[Keyset, list[int]] = {}
-    names: dict[Keyset, str] = {}
-    for keyset, name, copy in rows:
-        names[keyset] = name
-        copies.setdefault(keyset, []).append(copy)
-    return tuple(LostKeyset(keyset, names[keyset], tuple(numbers)) for keyset, numbers in copies.items())
+    return {detail["keyset"]: at for detail, at in events if detail.get("replaced")}

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-__all__ = ["RETIRED", "is_retired", "require_in_use"]
+__all__ = ["RETIRED", "is_retired", "require_not_lost", "require_not_retired"]
 
 from collections.abc import Collection
 
-import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.errors import LedgerError
-from app.ledger.keysystems.models import Key, Keyset, KeyState
+from app.ledger.keysystems.lost_masters import lost_keysets
+from app.ledger.keysystems.models import Keyset
 
 RETIRED = "retired"
 
@@ -20,21 +20,18 @@ def is_retired(keyset: Keyset) -> bool:
     return RETIRED in keyset.purpose.split(", ")
 
 
-def require_in_use(session: Session, keysets: Collection[Keyset], field: str) -> None:
-    """Refuse, on `field`, keysets whose key would let a stranger in: nobody knows who has a lost or retired one."""
-    lost = set(
-        session.scalars(
-            sa.select(Key.keyset_id).where(
-                Key.keyset_id.in_([keyset.id for keyset in keysets]), Key.state == KeyState.LOST
-            )
-        )
-    )
+def require_not_retired(keysets: Collection[Keyset], field: str) -> None:
+    """Refuse, on `field`, keysets that are no more: nobody knows who has their keys."""
     for keyset in keysets:
         if is_retired(keyset):
             raise LedgerError(field, f"{keyset.symbol} is retired: its keys may be anywhere. Name another keyset.")
-        if keyset.id in lost:
-            raise LedgerError(
-                field,
-                f"A key of {keyset.symbol} is lost: whoever has it would open this door. Name another keyset, leave "
-                "it empty for a new one, or take the key back on its page if it was found.",
-            )
+
+
+def require_not_lost(session: Session, keysets: Collection[Keyset], field: str) -> None:
+    """Refuse, on `field`, keysets of which a key is lost: whoever has it would open the door."""
+    for lost in lost_keysets(session, [keyset.id for keyset in keysets]):
+        raise LedgerError(
+            field,
+            f"A key of {lost.keyset.symbol} is lost: whoever has it would open this door. Name another keyset, leave "
+            "it empty for a new one, or take the key back on its page if it was found.",
+        )

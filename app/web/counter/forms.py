@@ -64,6 +64,7 @@ def read(page: TypedPage, known: Knowledge) -> Reading:
         override_reason=page.override_reason if page.keyed_at else "",
         option_b=page.option_b if page.option_b in ("shop", "factory") else "",
         answers=page.answers,
+        lost_reason=page.lost_reason,
         replaced=tuple(dict.fromkeys(page.replaced.split())),
     )
     return Reading(ask, tuple(places), new_customer, new_site, tuple(notes.problems))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CUSTOMER_FIELDS", "HEAD_LABELS", "JOB_FIELDS", "LINE_LABELS", "head_field", "line_field"]
+__all__ = ["CUSTOMER_FIELDS", "HEAD_LABELS", "JOB_FIELDS", "LINE_LABELS", "OWNERS_FIELDS", "head_field", "line_field"]
 
 from collections.abc import Mapping
 
@@ -29,6 +29,7 @@ HEAD_LABELS: Mapping[str, str] = {
     "system_masters": "Masters",
     "keyed_at": "Keyed at",
     "override_reason": "Why",
+    "lost_reason": "Why under a lost key",
     "option_b": "Option B",
 }
 LINE_LABELS: Mapping[str, str] = {
@@ -72,6 +73,8 @@ LINE_LABELS: Mapping[str, str] = {
 }
 CUSTOMER_FIELDS = tuple(name for name in HEAD_LABELS if name.startswith("customer_"))
 JOB_FIELDS = tuple(name for name in HEAD_LABELS if name not in (*CUSTOMER_FIELDS, "find", "site_id", "site"))
+OWNERS_FIELDS = ("lost_reason",)
+"""Boxes that stand on the owner's page alone."""
 _HEAD_ALIASES = {"customer": "find", "system": "system_id", "tax_place": "customer_tax_place", "customer_id": "find"}
 _LINE_ALIASES = {
     "drilled": "chambers",

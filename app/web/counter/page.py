@@ -17,6 +17,7 @@ from app.ledger.errors import NotFound
 from app.ledger.jobs.ask import LineKind
 from app.ledger.jobs.counter_queries import plain_numbers
 from app.ledger.jobs.key_lines import OWN, is_keyed
+from app.ledger.jobs.lost_keys import OWNERS_BOX
 from app.ledger.jobs.models import Job
 from app.ledger.jobs.queries import show_margin
 from app.ledger.jobs.quoting import PricedQuote, price_ask
@@ -30,10 +31,18 @@ from app.web.counter.choices import ADDABLE, Choices, LineChoices, load_choices
 from app.web.counter.fit import LineFit, fit_of
 from app.web.counter.forms import Reading, read
 from app.web.counter.guard import AskView, asks_of
-from app.web.counter.labels import CUSTOMER_FIELDS, HEAD_LABELS, JOB_FIELDS, LINE_LABELS, head_field, line_field
+from app.web.counter.labels import (
+    CUSTOMER_FIELDS,
+    HEAD_LABELS,
+    JOB_FIELDS,
+    LINE_LABELS,
+    OWNERS_FIELDS,
+    head_field,
+    line_field,
+)
 from app.web.counter.line_form import Knowledge
 from app.web.counter.option import OptionView, second_way
-from app.web.counter.starting import kept_reason
+from app.web.counter.starting import kept_reason, with_kept_loss
 from app.web.counter.typed import TypedLine, TypedPage
 
 
@@ -91,6 +100,11 @@ class CounterPage:
         return next((told.message for told in self.problems if told.field == field), "")
 
     @property
+    def is_under_lost(self) -> bool:
+        """Whether a line is refused for a lost key, which the owner may let go on."""
+        return any(OWNERS_BOX in told.message for told in self.all_problems)
+
+    @property
     def opens_customer(self) -> bool:
         """Whether a new customer's lesser boxes stand open: something is in them, or wrong with them."""
         t = self.typed
@@ -117,7 +131,7 @@ class CounterPage:
             who = ("find", "site_id", "site") if self.sites else ("find", "site")
         else:
             who = (*CUSTOMER_FIELDS, "site") if self.typed.is_new_customer else ("find",)
-        return (*who, *JOB_FIELDS)
+        return (*who, *(name for name in JOB_FIELDS if self.is_owner or name not in OWNERS_FIELDS))
 
     @property
     def all_problems(self) -> tuple[Told, ...]:
@@ -156,6 +170,7 @@ def build(
     )
     if reason := kept_reason(job, typed):
         reading = replace(reading, ask=replace(reading.ask, override_reason=reason))
+    reading = replace(reading, ask=with_kept_loss(work, job, reading.ask))
     problems += reading.problems
     priced, option = None, OptionView()
     if reading.ask.lines or asked:

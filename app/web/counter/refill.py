@@ -25,6 +25,7 @@ def typed_from_ask(ask: QuoteAsk, token: str) -> TypedPage:
         override_reason=ask.override_reason,
         option_b=ask.option_b,
         answers=ask.answers,
+        lost_reason=ask.lost_reason,
         replaced=" ".join(ask.replaced),
         lines=tuple(_line(key, line) for key, line in enumerate(ask.lines)),
     )

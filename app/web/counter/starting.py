@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["draft_of", "kept_reason", "resume", "start"]
+__all__ = ["draft_of", "kept_reason", "resume", "start", "with_kept_loss"]
 
 from dataclasses import replace
 
@@ -37,7 +37,20 @@ def _quoted(job: Job) -> QuoteAsk:
 
 def _without_reason(work: Work, page: TypedPage) -> TypedPage:
     """Why the figures were overruled is the owner's to read; whoever gave the reason need not give it twice."""
-    return page if work.actor.role is Role.OWNER else replace(page, override_reason="")
+    return page if work.actor.role is Role.OWNER else replace(page, override_reason="", lost_reason="")
+
+
+def with_kept_loss(work: Work, job: Job | None, ask: QuoteAsk) -> QuoteAsk:
+    """The request with what the owner settled with the last revision, and why: it holds until a further key is lost.
+
+    Nobody else's reason counts.
+    """
+    if work.actor.role is not Role.OWNER:
+        ask = replace(ask, lost_reason="")
+    if job is None or not job.revisions:
+        return ask
+    quoted = _quoted(job)
+    return replace(ask, lost_reason=ask.lost_reason or quoted.lost_reason, lost_allowed=quoted.lost_allowed)
 
 
 def kept_reason(job: Job | None, page: TypedPage) -> str:

@@ -112,6 +112,7 @@ class TypedPage:
     keyed_at: str = ""
     override_reason: str = ""
     option_b: str = ""  # shop or factory: a second way offered on the same quote
+    lost_reason: str = ""  # why the owner keys under a lost key
     replaced: str = ""  # symbols of the keysets that a rekey plan replaces
     answers: tuple[tuple[str, str], ...] = ()  # to questions about missing lines: code, why it is not needed
     lines: tuple[TypedLine, ...] = ()

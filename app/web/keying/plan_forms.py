@@ -198,7 +198,7 @@ class CorrectPage(PageForm):
         description="Bow to tip, read from the key or its list. Not shown again.",
     )
     why = text("How it was found", 200, hint="Goes on record; the cuts do not.", needed="Say how it was found.")
-    destroyed = BooleanField("Keys cut by the old record are destroyed, cylinders pinned by it repinned")
+    destroyed = BooleanField("Keys cut by the old record are destroyed or lost, all cylinders pinned by it repinned")
 
     def offer(self, system: KeySystem) -> None:
         """Fill the keysets."""

@@ -39,6 +39,9 @@ class AcceptQuoteForm(SavedForm):
     override_reason = text(
         "Go on without written authority because", 500, hint="For the owner of this house alone; it stays on record."
     )
+    lost_reason = text(
+        "Key under a lost key because", 500, hint="For the owner of this house alone; it stays on record."
+    )
     doors = TextAreaField("Door list")
 
     def offer(self, options: Sequence[tuple[str, str]]) -> None:

@@ -81,6 +81,7 @@ def accept(number: int) -> ResponseReturnValue:
                     site_name=typed(form.site_name),
                     doors=doors,
                     override_reason=typed(form.override_reason),
+                    lost_reason=typed(form.lost_reason),
                 ),
             )
         except BitternError as error:
