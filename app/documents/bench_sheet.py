@@ -24,7 +24,7 @@ from markupsafe import Markup
 from app.documents.drawings import key_profile, pin_stacks
 from app.documents.render import PaperHead, job_number, pdf
 from app.keying import BittingSpec, ChamberPins, cut_list, read_bitting
-from app.ledger.jobs.schedule import BenchCylinder, BenchSystem, BenchWork
+from app.ledger.jobs.schedule import BenchCylinder, BenchKey, BenchSystem, BenchWork
 
 MOST_BOXES = 12  # a tick box a cylinder up to here; above, a line to write the count on
 MOST_OPENINGS = 40
@@ -37,6 +37,7 @@ class KeyLine:
 
     symbol: str
     quantity: int
+    note: str
     bitting: str = field(repr=False)
     roots: tuple[Fraction, ...] = field(repr=False)
     drawing: Markup | None = field(repr=False)
@@ -134,6 +135,7 @@ def system_sheet(system: BenchSystem) -> SystemSheet:
             KeyLine(
                 key.symbol,
                 key.quantity,
+                _note(key),
                 key.bitting,
                 tuple(cut.root for cut in cuts),
                 key_profile(spec, bitting) if drawn else None,
@@ -149,6 +151,13 @@ def system_sheet(system: BenchSystem) -> SystemSheet:
         keys=tuple(keys),
         cylinders=tuple(_card(group) for group in system.cylinders),
     )
+
+
+def _note(key: BenchKey) -> str:
+    """What a key is for that turns no cylinder."""
+    if not key.is_control:
+        return ""
+    return "control key" if key.quantity else "control key: to try the cores, none to cut"
 
 
 def _card(group: BenchCylinder) -> CylinderCard:

@@ -25,6 +25,7 @@ from app.ledger.errors import LedgerError, NotAllowed, Stale
 from app.ledger.events.actions import first_broken_link
 from app.ledger.jobs.accepting import AcceptForm, accept_quote
 from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk, SystemAsk
+from app.ledger.jobs.factory import factory_makers, factory_work
 from app.ledger.jobs.issuing import IssueForm, issue_quote
 from app.ledger.jobs.models import Job, QuoteRevision, Stage
 from app.ledger.jobs.papers import bench_work, schedule_of
@@ -34,7 +35,19 @@ from app.ledger.jobs.stages import move_job
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, reveal_bittings, seal_bitting
 from app.ledger.keysystems.crosskeying import cross_key
-from app.ledger.models import Bitting, Cylinder, CylinderOperator, Door, Event, Key, Keyset, KeyState, KeySystem, Role
+from app.ledger.models import (
+    Bitting,
+    Cylinder,
+    CylinderOperator,
+    Door,
+    Event,
+    Key,
+    Keyset,
+    KeyState,
+    KeySystem,
+    Level,
+    Role,
+)
 from app.ledger.work import Work
 from app.pricing import KeyingKind
 from tests.keyed import walk
@@ -170,6 +183,56 @@ def test_cores_get_a_control_key(work: Work) -> None:
             # A2: stack total 23 in every chamber (trade press).
             whole = chamber.bottom + sum(chamber.masters) + (chamber.buildup or 0) + (chamber.top or 0)
             assert whole == 23
+
+
+def test_a_new_system_of_cores_brings_a_control_key_and_a_later_job_only_its_cuts(work: Work) -> None:
+    core = CylinderAttributes("sfic", None, 7, None, "NH1", None, None, "626")
+    line = LineAsk(LineKind.CYLINDER, 3, "NOR", attributes=core, keying=KeyingInstruction(KeyingKind.MK))
+    who = customer_id(work, "Lantern")
+
+    def control_of(job: Job) -> list[tuple[str, int, bool]]:
+        keys = bench_work(work, job).systems[0].keys
+        return [(key.symbol, key.quantity, len(key.bitting) == 7) for key in keys if key.is_control]
+
+    def on_record() -> list[tuple[int, int | None]]:
+        rows = sa.select(Key).join(Keyset).where(Keyset.level == Level.CONTROL).order_by(Key.copy_number)
+        return [(key.copy_number, key.job_id) for key in work.session.scalars(rows)]
+
+    first = issued(work, QuoteAsk(who, (line,), system=SystemAsk(name="Cores"), keyed_at="shop", override_reason="x"))
+    accept(work, first)
+    assert control_of(first) == [("CONTROL", 1, True)] and on_record() == [(1, first.id)]
+    system = work.session.scalars(sa.select(KeySystem.id).where(KeySystem.name == "Cores")).one()
+    more = QuoteAsk(who, (line,), system=SystemAsk(existing_id=system), keyed_at="shop", override_reason="x")
+    later = issued(work, more)
+    accept(work, later)
+    assert control_of(later) == [("CONTROL", 0, True)] and on_record() == [(1, first.id)]
+    sold = LineAsk(LineKind.KEYS, 2, price_code="KEY-CONTROL")
+    third = issued(work, replace(more, lines=(line, sold)))
+    accept(work, third)
+    assert control_of(third) == [("CONTROL", 2, True)]
+    assert on_record() == [(1, first.id), (2, third.id), (3, third.id)]
+
+
+def test_control_keys_that_are_sold_are_all_that_a_new_system_brings(work: Work) -> None:
+    core = CylinderAttributes("sfic", None, 7, None, "NH1", None, None, "626")
+    line = LineAsk(LineKind.CYLINDER, 3, "NOR", attributes=core, keying=KeyingInstruction(KeyingKind.KD))
+    sold = LineAsk(LineKind.KEYS, 2, price_code="KEY-CONTROL")
+    job = issued(work, QuoteAsk(customer_id(work, "Lantern"), (line, sold), keyed_at="shop", override_reason="x"))
+    accept(work, job)
+    found = work.session.scalars(sa.select(Key.copy_number).join(Keyset).where(Keyset.level == Level.CONTROL)).all()
+    assert sorted(found) == [1, 2]
+
+
+def test_the_factory_is_asked_for_the_control_key_of_new_cores(work: Work) -> None:
+    core = CylinderAttributes("sfic", None, 7, None, "NH1", None, None, "626")
+    line = LineAsk(LineKind.CYLINDER, 12, "NOR", attributes=core, keying=KeyingInstruction(KeyingKind.MK))
+    who = customer_id(work, "Lantern")
+    ask = QuoteAsk(who, (line,), system=SystemAsk(name="Cores"), keyed_at="factory", override_reason="x")
+    job = issued(work, ask)
+    accept(work, job)
+    (maker,) = factory_makers(work.session, job)
+    groups = factory_work(work, job, schedule_of(work, job), maker).groups
+    assert [(one.words, one.keys) for one in groups if one.keyset == "CONTROL"] == [("keys only", 1)]
 
 
 @pytest.mark.sqlite

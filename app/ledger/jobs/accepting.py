@@ -31,6 +31,7 @@ from app.ledger.jobs.options import OPTIONS, as_accepted, promise_from, way_word
 from app.ledger.jobs.rekeying import hanging, keep_what_it_is, on_door
 from app.ledger.jobs.snapshot import QuoteSnapshot, SnapshotLine, read_snapshot
 from app.ledger.keysystems.auditing import prove_no_interchange
+from app.ledger.keysystems.control import control_of
 from app.ledger.keysystems.crosskeying import insert_operators
 from app.ledger.keysystems.keys import order_keys
 from app.ledger.keysystems.models import KeySystem, RecordsHolder
@@ -313,3 +314,8 @@ def _order_all_keys(work: Work, job: Job, ask: QuoteAsk, snapshot: QuoteSnapshot
             keysets = keysets_sold(work, job, ask, number, words[str(number)], allotter)
             for keyset in keysets:
                 order_keys(work, keyset, line.quantity // len(keysets), job.id)
+    for system in allotter.made:
+        control = control_of(work, system)
+        if control is not None and not control.keys_ordered:
+            # Sold or not: without one the cores can neither be put in nor taken out.
+            order_keys(work, control, 1, job.id)

@@ -35,6 +35,7 @@ class KeysetAllotter:
     """Gives the cylinders of a job their keysets, line by line, inside the caller's transaction.
 
     `systems`: every key system that was touched. `keys`: how many keys each keyset gets with its cylinders.
+    `made`: those of them that this job begins.
     `of_line`: each line's keysets, once each, in the order in which its cylinders have them.
     `instead`: the new keysets by the symbols of those whose place they take.
     """
@@ -47,6 +48,7 @@ class KeysetAllotter:
         self._system: KeySystem | None = None
         self._fresh: set[Keyset] = set()  # what this job itself added: dealt line by line, and no further
         self.systems: list[KeySystem] = []
+        self.made: list[KeySystem] = []
         self.keys: dict[Keyset, int] = {}
         self.of_line: dict[int, list[Keyset]] = {}
         self.instead: dict[str, Keyset] = {}
@@ -149,6 +151,8 @@ class KeysetAllotter:
         else:
             keyway, chambers = _keyed_for(number, line)
             system = single_keyed_system(self._work, self._job.customer_id, keyway, chambers, records)
+            if not any(keyset.level is Level.SINGLE for keyset in system.keysets):
+                self.made.append(system)
             keysets = add_keysets(self._work, system, count)
         if system not in self.systems:
             self.systems.append(system)
@@ -186,7 +190,7 @@ class KeysetAllotter:
                 sets = len(set_sizes(other.keying, other.quantity))
                 per_master[other.keying.master] = per_master.get(other.keying.master, 0) + sets
         levels = max(asked.levels, line.keying.least_levels)
-        return insert_system(
+        system = insert_system(
             self._work,
             SystemForm(
                 customer_id=self._job.customer_id,
@@ -201,6 +205,8 @@ class KeysetAllotter:
                 records=records,
             ),
         )
+        self.made.append(system)
+        return system
 
 
 def _keyed_for(number: int, line: LineAsk) -> tuple[str, int]:

@@ -19,6 +19,7 @@ from app.ledger.jobs.models import Job, JobLine, Stage
 from app.ledger.jobs.schedule import Schedule, ScheduleRow
 from app.ledger.jobs.sent import sent_cylinders
 from app.ledger.jobs.stages import moved_to
+from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.keysystems.models import Keyset, KeySystem, RecordsHolder
 from app.ledger.makers.models import Maker
 from app.ledger.work import Work
@@ -149,12 +150,12 @@ def _groups(
                 openings=tuple(row.opening_number for row in group if row.opening_number),
             )
         )
-    # Keys of the masters: no cylinder is on them, and the factory cuts them all the same.
+    # Keys of the masters and control keys: no cylinder is on them, and the factory cuts them all the same.
     operating = {symbol for row in rows for symbol in row.operated_by}
     groups += [
         FactoryGroup(0, "", "keys only", symbol, symbol, "", (), count, ())
         for symbol, count in keys.items()
-        if symbol in operating and count
+        if count and (symbol in operating or (symbol == CONTROL_SYMBOL and "shop" not in schedule.keyed_at))
     ]
     return tuple(groups)
 

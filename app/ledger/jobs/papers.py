@@ -199,8 +199,13 @@ def _bench_system(
         for (symbol, operators, words), group in alike.items()
     )
     keys = tuple(
-        BenchKey(keyset.symbol, write_bitting(spec, opened[keyset.id]), counts[keyset.id])
+        BenchKey(
+            keyset.symbol,
+            write_bitting(spec, opened[keyset.id]),
+            counts.get(keyset.id, 0),
+            is_control=keyset.level is Level.CONTROL,
+        )
         for keyset in system.keysets
-        if keyset.id in opened and counts.get(keyset.id)
+        if keyset.id in opened and (counts.get(keyset.id) or (groups and keyset.level is Level.CONTROL))
     )
     return BenchSystem(system.name, system.keyway, system.spec.name, spec, keys, groups) if groups or keys else None

@@ -61,11 +61,12 @@ class Schedule:
 
 @dataclass(frozen=True, slots=True)
 class BenchKey:
-    """A key to cut: its bitting and how many."""
+    """A key to cut: its bitting and how many; 0 of a control key that the bench needs and the job does not bring."""
 
     symbol: str
     bitting: str = field(repr=False)
     quantity: int
+    is_control: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ __all__ = [
     "CONTROL_SYMBOL",
     "add_control",
     "add_factory_control",
+    "control_of",
     "insert_control",
     "is_control_symbol",
     "lacks_control",
@@ -90,6 +91,15 @@ def _seal(work: Work, system: KeySystem, cuts: Cuts) -> Keyset:
     seal_bitting(work, system, keyset, cuts)
     work.session.flush()
     return keyset
+
+
+def control_of(work: Work, system: KeySystem) -> Keyset | None:
+    """The control key of a system's cores, the factory's by its symbol; None where they are no cores or have none."""
+    if spec_of(system).control_offset is None:
+        return None
+    add_factory_control(work, system)
+    work.session.refresh(system, ["keysets"])
+    return next((keyset for keyset in system.keysets if keyset.level is Level.CONTROL), None)
 
 
 def add_factory_control(work: Work, system: KeySystem) -> None:

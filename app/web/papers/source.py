@@ -21,8 +21,9 @@ from app.ledger.jobs.models import Job
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.schedule import BenchWork, Schedule
 from app.ledger.keysystems.authority import authority_of
+from app.ledger.keysystems.exposure import where_it_opens
 from app.ledger.keysystems.job_keys import keys_to_sign
-from app.ledger.keysystems.models import Key, KeySystem
+from app.ledger.keysystems.models import Key, KeySystem, Level
 from app.ledger.work import Work
 from app.web.services import the_config
 
@@ -117,7 +118,9 @@ class JobSource:
                     key.keyset.symbol,
                     key.copy_number,
                     f"{key.keyset.symbol} {key.copy_number}",
-                    _in_few_words(list(dict.fromkeys(opens.get(key.keyset.symbol, ())))),
+                    where_it_opens(key.keyset, ())
+                    if key.keyset.level is Level.CONTROL
+                    else _in_few_words(list(dict.fromkeys(opens.get(key.keyset.symbol, ())))),
                     key.due_back,
                 )
                 for key in keys
