@@ -40,7 +40,7 @@ def table_rows(
     data = content if isinstance(content, bytes) else content.read(most_bytes + 1)
     if len(data) > most_bytes:
         raise BitternError("file", f"This file is larger than {most_bytes // 1_000_000} MB. Split it.")
-    return _limited(sheet_rows(data) if kind == "xlsx" else _csv_rows(data), most_columns, most_rows)
+    return _limited(sheet_rows(data, most_rows) if kind == "xlsx" else _csv_rows(data), most_columns, most_rows)
 
 
 def _limited(rows: Iterator[Row], most_columns: int, most_rows: int) -> Iterator[Row]:

@@ -1,4 +1,7 @@
-"""An XLSX workbook as sheets of text cells, and back: values only, the same rows give the same bytes."""
+"""An XLSX workbook as sheets of text cells, and back: values only, the same rows give the same bytes.
+
+It is read in a process of its own (`workbook_child.py`), since whoever sends one decides what there is to unfold.
+"""
 
 from __future__ import annotations
 
@@ -13,104 +16,88 @@ __all__ = [
 ]
 
 import io
+import json
 import re
+import signal
+import subprocess
+import sys
+import threading
 import zipfile
 from collections.abc import Iterable, Iterator, Sequence
-from datetime import date, datetime
-from decimal import Decimal
-from typing import Any
+from datetime import datetime
+from pathlib import Path
 
-from openpyxl import Workbook, load_workbook  # type: ignore[import-untyped]  # ships no types
+from openpyxl import Workbook  # type: ignore[import-untyped]  # ships no types
 
 from app.errors import BitternError
-from app.fitting.sheet_values import sheet_values
-from app.fitting.xml_markup import has_endless_markup
+from app.fitting.workbook_child import TOO_LARGE
 
-MOST_UNPACKED = 500_000_000
-MOST_CELL = 10_000
+MOST_UNPACKED = 250_000_000
+MOST_BYTES = 200_000_000  # of all that is read of it
+MOST_MEMORY = 1 << 30  # bytes, of the process that reads it
+MOST_SECONDS, PATIENCE = 15, 60  # of a core; by the clock
+_OUT_OF_TIME = (signal.SIGXCPU, signal.SIGKILL)
 MOST_WRITTEN = 32_767  # the format holds no more characters in a cell
 ZIP_EPOCH = (1980, 1, 1, 0, 0, 0)
 _STAMP = "1980-01-01T00:00:00Z"
-_DAMAGED = "This is no XLSX workbook that can be read. Open it in a spreadsheet program and save it again."
+_TOO_SLOW = "This workbook takes too long to read. Save the one sheet as CSV."
+_READER = Path(__file__).with_name("workbook_child.py")
+_READING = threading.BoundedSemaphore(2)  # so that many workbooks at once take no more memory than two
 # What XML cannot hold, or does not keep, the format writes as _xHHHH_; and so the first stroke of such a text itself.
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\ufffe\uffff]|_(?=x[0-9A-Fa-f]{4}_)")
-_ESCAPED = re.compile(r"_x(00[01][0-9A-Fa-f]|005[Ff]|[Ff]{3}[EeFf])_")
-_MERGED = re.compile(rb'<(?:\w+:)?mergeCell\b[^>]*\bref="([A-Z]{1,3}[0-9]{1,7}:[A-Z]{1,3}[0-9]{1,7})"')
 
 
-def _opened(data: bytes) -> Any:
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as packed:
-            unpacked = sum(entry.file_size for entry in packed.infolist())
-            if any(entry.filename.lower().endswith("vbaproject.bin") for entry in packed.infolist()):
-                raise BitternError("file", "This workbook holds macros. Save it without them as .xlsx or .csv.")
-            if unpacked > MOST_UNPACKED:
-                raise BitternError("file", "This workbook is too large once unpacked. Save the one sheet as CSV.")
-            if has_endless_markup(packed):
-                raise BitternError("file", _DAMAGED)
-        # data_only: the value that was saved, never the formula; read_only: no links, names or drawings.
-        book = load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
-        book.worksheets[0].reset_dimensions()
-        return book
-    except BitternError:
-        raise
-    # openpyxl answers a damaged workbook with whatever its XML or ZIP reader met.
-    except Exception as error:
-        raise BitternError("file", _DAMAGED) from error
+def book_sheets(data: bytes, most_rows: int) -> Iterator[tuple[str, Iterator[list[str]]]]:
+    """Each sheet's name and its rows as texts; BitternError on `file` for a workbook that cannot be read."""
+    sheets: list[tuple[str, list[bytes]]] = []
+    for line in _said(data, "all", most_rows):
+        if line.startswith(b"{"):
+            sheets.append((json.loads(line)["sheet"], []))
+        else:
+            sheets[-1][1].append(line)
+    for name, rows in sheets:
+        yield name, map(json.loads, rows)
 
 
-def book_sheets(data: bytes) -> Iterator[tuple[str, Iterator[list[str]]]]:
-    """Each sheet's name and its rows as texts, the workbook opened once; BitternError on `file` for a damaged one."""
-    book = _opened(data)
-    for sheet in book.worksheets:
-        sheet.reset_dimensions()
-        yield sheet.title, _rows(book, sheet)
-
-
-def sheet_rows(data: bytes) -> Iterator[list[str]]:
-    """The rows of the first sheet as texts; BitternError on `file` for a damaged workbook."""
-    book = _opened(data)
-    yield from _rows(book, book.worksheets[0])
-
-
-def _rows(book: Any, sheet: Any) -> Iterator[list[str]]:
-    rows = sheet_values(book, sheet)
-    while True:
-        try:
-            row = next(rows)
-        except StopIteration:
-            return
-        except Exception as error:
-            raise BitternError("file", _DAMAGED) from error
-        yield [_cell(value) for value in row]
+def sheet_rows(data: bytes, most_rows: int = 200_000) -> Iterator[list[str]]:
+    """The rows of the first sheet as texts; BitternError on `file` for a workbook that cannot be read."""
+    for line in _said(data, "first", most_rows)[1:]:
+        yield json.loads(line)
 
 
 def merged_cells(data: bytes) -> tuple[str, ...]:
     """The ranges of merged cells in a workbook's first sheet, such as ("B3:B5",)."""
+    return tuple(json.loads(line)["merged"] for line in _said(data, "merged", 0))
+
+
+def _said(data: bytes, what: str, most_rows: int) -> list[bytes]:
+    """The lines of JSON that the reader has of a workbook, in a process that may not harm this one.
+
+    It gets no settings of the house, and its own memory and time; whatever becomes of it is a sentence here.
+    """
+    asked = {
+        "what": what,
+        "rows": most_rows,
+        "bytes": MOST_BYTES,
+        "unpacked": MOST_UNPACKED,
+        "memory": MOST_MEMORY,
+        "seconds": MOST_SECONDS,
+    }
+    command = [sys.executable, "-I", str(_READER), json.dumps(asked)]
     try:
-        path = _opened(data).worksheets[0]._worksheet_path.lstrip("/")
-        with zipfile.ZipFile(io.BytesIO(data)) as packed:
-            return tuple(found.decode() for found in _MERGED.findall(packed.read(path)))
-    except BitternError:
-        raise
-    except Exception as error:
-        raise BitternError("file", _DAMAGED) from error
-
-
-def _cell(value: Any) -> str:
-    """A cell's saved value as text: whole floats without the point, dates as year-month-day."""
-    if value is None:
-        return ""
-    if isinstance(value, str):
-        return _ESCAPED.sub(lambda found: chr(int(found[1], 16)), value) if "_x" in value else value
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        # 14.8 stands in the file as its shortest digits; Decimal keeps those, without an exponent.
-        return f"{Decimal(repr(value)).normalize():f}" if value == value else ""
-    if isinstance(value, datetime | date):
-        return value.isoformat()
-    return str(value)[:MOST_CELL]
+        with _READING:
+            done = subprocess.run(  # noqa: S603 - our own program; the workbook is its input, not its name
+                command, input=data, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, timeout=PATIENCE, env={}
+            )
+    except subprocess.TimeoutExpired as error:
+        raise BitternError("file", _TOO_SLOW) from error
+    if done.returncode < 0:  # a signal: a reader out of memory ends itself, one out of time is ended
+        raise BitternError("file", _TOO_SLOW if -done.returncode in _OUT_OF_TIME else TOO_LARGE)
+    done.check_returncode()
+    *lines, last = done.stdout.splitlines()
+    if refused := json.loads(last)["refused"]:
+        raise BitternError("file", refused)
+    return lines
 
 
 def cell_text(text: str) -> str:

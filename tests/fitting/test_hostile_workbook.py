@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import io
+import subprocess
+import tracemalloc
 import zipfile
+from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 from openpyxl import Workbook
 
+import app
 from app.errors import BitternError
 from app.fitting.table_file import table_rows
 
@@ -66,26 +71,151 @@ def test_an_entity_is_neither_unfolded_nor_fetched(head: str, part: str) -> None
     assert "root:" not in read and "haha" not in read
 
 
+def with_rows(rows: bytes) -> dict[str, bytes]:
+    parts = packed()
+    sheet = parts["xl/worksheets/sheet1.xml"]
+    parts["xl/worksheets/sheet1.xml"] = sheet.replace(b"</sheetData>", rows + b"</sheetData>")
+    return parts
+
+
+def test_a_million_styles_cost_the_app_nothing() -> None:
+    """Forty-eight kilobytes held a core for nineteen seconds, and made a table of all of them in the app's memory."""
+    parts = packed()
+    start, end = (parts["xl/styles.xml"].index(mark) for mark in (b"<cellXfs", b"</cellXfs>"))
+    styles = b"<cellXfs>" + b'<xf numFmtId="0"/>' * 1_000_000
+    parts["xl/styles.xml"] = parts["xl/styles.xml"][:start] + styles + parts["xl/styles.xml"][end:]
+    content = repacked(parts)
+    assert len(content) < 60_000
+    tracemalloc.start()
+    try:
+        assert list(table_rows("styled.xlsx", content)) == [["part number", "price"], ["A18M", "1.00"]]
+        assert tracemalloc.get_traced_memory()[1] < 5_000_000
+    finally:
+        tracemalloc.stop()
+
+
+def repeated_string() -> dict[str, bytes]:
+    """One long text that a great many cells point to: a gigabyte of it in the reader's memory."""
+    row = b"<row>" + b'<c t="s"><v>0</v></c>' * 90 + b"</row>"
+    namespace = b"http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+    text = b'<sst xmlns="%s"><si><t>%s</t></si></sst>' % (namespace, b"x" * 30_000)
+    return {**with_rows(row * 1_000), "xl/sharedStrings.xml": text}
+
+
+CORNERS = b'<row r="4"><c r="A4"><v>1</v></c></row><row r="1048576"><c r="XFD1048576"><v>1</v></c></row>'
+
+
+@pytest.mark.parametrize(
+    ("parts", "says"),
+    [
+        (lambda: with_rows(CORNERS), "too large once unpacked"),
+        (repeated_string, "too large once unpacked|more than 200 MB"),
+        (
+            lambda: with_rows(b'<row r="4294967290"><c><v>1</v></c></row>'),
+            "no XLSX workbook that can be read|too large",
+        ),
+    ],
+    ids=["two corners", "one string again and again", "a row beyond all"],
+)
+def test_what_unfolds_without_end_is_refused_in_words_and_harms_nobody(
+    parts: Callable[[], dict[str, bytes]], says: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("app.fitting.workbook.MOST_MEMORY", 400_000_000)
+    with pytest.raises(BitternError, match=says):
+        list(table_rows("flood.xlsx", repacked(parts())))
+    assert len(list(table_rows("honest.xlsx", repacked(packed())))) == 2
+
+
+def test_a_reader_that_only_waits_is_stopped_by_the_clock(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("app.fitting.workbook.PATIENCE", 0.0)
+    with pytest.raises(BitternError, match="takes too long to read"):
+        list(table_rows("slow.xlsx", repacked(packed())))
+
+
+def test_a_reader_that_works_without_end_is_stopped_by_the_system(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    endless = tmp_path / "reader.py"
+    root = Path(app.__file__).parents[1]
+    endless.write_text(
+        f"import sys\nsys.path.insert(0, {str(root)!r})\nfrom app.fitting.workbook_child import limit\n"
+        "limit(1 << 30, 1)\nwhile True:\n    pass\n"
+    )
+    monkeypatch.setattr("app.fitting.workbook._READER", endless)
+    with pytest.raises(BitternError, match="takes too long to read"):
+        list(table_rows("slow.xlsx", repacked(packed())))
+
+
+@pytest.mark.parametrize(("signal", "says"), [(6, "too large"), (11, "too large"), (24, "takes too long")])
+def test_a_reader_that_is_killed_is_a_sentence(signal: int, says: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    def killed(*given: object, **named: object) -> subprocess.CompletedProcess[bytes]:
+        return subprocess.CompletedProcess([], -signal, b'["half a')
+
+    monkeypatch.setattr("subprocess.run", killed)
+    with pytest.raises(BitternError, match=says):
+        list(table_rows("x.xlsx", repacked(packed())))
+
+
+def test_a_reader_that_cannot_start_is_our_fault_and_not_the_workbooks(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("app.fitting.workbook._READER", tmp_path / "gone.py")
+    with pytest.raises(subprocess.CalledProcessError):
+        list(table_rows("x.xlsx", repacked(packed())))
+
+
+def test_the_reader_gets_no_setting_of_the_house(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    told = tmp_path / "reader.py"
+    told.write_text(
+        "import json, os, sys\nfor line in ({'sheet': 's'}, sorted(os.environ), {'refused': ''}):"
+        "\n    print(json.dumps(line))\n"
+    )
+    monkeypatch.setattr("app.fitting.workbook._READER", told)
+    monkeypatch.setenv("BITTERN_KEY", "not for you")
+    (names,) = table_rows("x.xlsx", b"")
+    assert not [name for name in names if name.startswith("BITTERN")]
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"\0" * 600, "protected by a password, or in an old format"),
+        (b"PK\x03\x04 and no more", "no XLSX workbook"),
+        (repacked({"mimetype": b"application/vnd.oasis.opendocument.spreadsheet"}), "no XLSX workbook"),
+        (repacked(with_rows(b'<row><c t="inlineStr"><is><t>' + b"x" * 32_768 + b"</t></is></c></row>")), "Row 3 has"),
+    ],
+    ids=["encrypted", "cut short", "another format", "a cell too long"],
+)
+def test_each_refusal_says_what_to_do(content: bytes, says: str) -> None:
+    with pytest.raises(BitternError, match=says):
+        list(table_rows("x.xlsx", content))
+
+
+def test_more_rows_or_more_text_than_are_read_are_refused_and_not_cut_off(monkeypatch: pytest.MonkeyPatch) -> None:
+    content = repacked(packed())
+    assert len(list(table_rows("x.xlsx", content, most_rows=2))) == 2
+    with pytest.raises(BitternError, match="more than 1 rows"):
+        list(table_rows("x.xlsx", content, most_rows=1))
+    monkeypatch.setattr("app.fitting.workbook.MOST_BYTES", 60)
+    with pytest.raises(BitternError, match="This workbook holds more than"):
+        list(table_rows("x.xlsx", content))
+
+
 @pytest.mark.parametrize(
     "endless",
     [b"<x y='" + b">" * 400_000 + b"'/>", b"<!--" + b">" * 400_000 + b"-->", b"<?x " + b">" * 400_000 + b"?>"],
     ids=["an attribute", "a comment", "an instruction"],
 )
 @pytest.mark.parametrize("part", ["xl/worksheets/sheet1.xml", "xl/styles.xml", "xl/workbook.xml"])
-def test_markup_without_an_end_in_sight_is_refused_unread(
+def test_markup_without_an_end_in_sight_is_read_in_no_time(
     part: str, endless: bytes, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Forty megabytes of it, forty kilobytes packed, kept the reader for more than a minute."""
+    """A reader that begins such a piece anew with each chunk took minutes for forty kilobytes, packed."""
+    monkeypatch.setattr("app.fitting.workbook.MOST_SECONDS", 5)
     parts = packed()
     start = parts[part].index(b">", parts[part].index(b"<worksheet") if b"<worksheet" in parts[part] else 60) + 1
-    parts[part] = parts[part][:start] + endless + parts[part][start:]
-
-    def read_nothing(*given: object, **named: object) -> None:
-        raise AssertionError("it was read")
-
-    monkeypatch.setattr("app.fitting.workbook.load_workbook", read_nothing)
-    with pytest.raises(BitternError, match="no XLSX workbook that can be read"):
-        list(table_rows("endless.xlsx", repacked(parts)))
+    parts[part] = parts[part][:start] + endless * 20 + parts[part][start:]
+    assert len(list(table_rows("endless.xlsx", repacked(parts)))) == 2
 
 
 def test_much_text_is_no_endless_markup() -> None:

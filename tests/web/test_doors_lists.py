@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import zipfile
 from collections.abc import Callable
 
 import pytest
@@ -193,3 +194,16 @@ def test_these_pages_are_for_those_who_keep_doors(site: Site, client_as: ClientA
     for address in ("doors/new", "doors/list", "doors/change", "doors/alike", "doors/history", "doors.csv"):
         assert client_as(Role.BENCH).get(f"/sites/{site.id}/{address}").status_code == 200
         assert client_as(None).get(f"/sites/{site.id}/{address}").status_code == 303
+
+
+def test_a_workbook_that_unfolds_without_end_is_refused_on_the_page(
+    work: Work, site: Site, counter: FormClient
+) -> None:
+    book, out = zipfile.ZipFile(io.BytesIO(sheet_bytes("Doors", [["opening"], ["101"]]))), io.BytesIO()
+    corner = b'<row r="1048576"><c r="XFD1048576"><v>1</v></c></row></sheetData>'
+    with book, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as made:
+        for name in book.namelist():
+            made.writestr(name, book.read(name).replace(b"</sheetData>", corner))
+    page = send(counter, site, out.getvalue(), "d.xlsx")
+    assert page.status_code == 422 and "too large once unpacked" in page.text
+    assert openings(work, site) == {}

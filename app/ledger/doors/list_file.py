@@ -20,7 +20,7 @@ from app.ledger.errors import NotFound
 
 Read = tuple[list[DoorRow], list[Problem]]
 # A date cell of a workbook as text. A spreadsheet program makes one of a door numbered 1-2.
-_DATE = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?")
+_DATE = re.compile(r"\d{4}-\d\d-\d\d(T\d\d:\d\d:\d\d(\.\d+)?)?")
 
 
 def read_list_file(name: str, content: bytes) -> Read:

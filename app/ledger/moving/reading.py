@@ -80,7 +80,7 @@ def _zip_tables(content: bytes) -> Iterator[tuple[MovedTable, Iterator[Sequence[
 
 
 def _book_tables(content: bytes) -> Iterator[tuple[MovedTable, Iterator[Sequence[str]]]]:
-    for name, rows in book_sheets(content):
+    for name, rows in book_sheets(content, MOST_ROWS):
         if name not in _README:
             yield _known(name), rows
 

@@ -71,10 +71,6 @@ class PricePlan:
         return sum(bool(change.guard) for change in self.changes)
 
 
-def _day(text: str, field: str) -> date:
-    return read_date(text.removesuffix("T00:00:00"), field)  # how a spreadsheet's own date arrives
-
-
 def _kind(text: str, field: str) -> LineKind:
     try:
         return LineKind(text.casefold())
@@ -96,8 +92,8 @@ def _columns(first_day: date) -> list[Column]:
         "cost": (read_cents, None),
         "tier": (plain(40), ""),
         "quantity from": (read_count, 1),
-        "valid from": (_day, first_day),
-        "valid until": (_day, _NO_END),
+        "valid from": (read_date, first_day),
+        "valid until": (read_date, _NO_END),
     }
     return [Column(name, *readers[name]) for name in COLUMNS]
 

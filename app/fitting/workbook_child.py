@@ -1,0 +1,177 @@
+"""Read one workbook in a process of its own: the program that `app/fitting/workbook.py` starts for each.
+
+Whoever sends a workbook decides how much there is to unfold, so memory and time are limited by the system before
+anything of it is looked at. It imports nothing of the app, starts in a few hundredths of a second, and ends with
+the one workbook: a dictionary of what is asked comes as its argument, the workbook on standard input, and lines of
+JSON go out: {"sheet": name} before each sheet, {"merged": range}, a row as its texts, {"refused": sentence}.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import re
+import resource
+import sys
+import zipfile
+from collections.abc import Iterator
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+MOST_ROW, MOST_COLUMN = 1_048_576, 16_384  # the format's own limits
+MOST_IN_CELL = 32_767
+_CELL = 16  # what a cell counts beside its characters: many small ones fill a memory too
+DAMAGED = "This is no XLSX workbook that can be read. Open it in a spreadsheet program and save it again."
+TOO_LARGE = "This workbook is too large once unpacked. Save the one sheet as CSV."
+_PROTECTED = "This workbook is protected by a password, or in an old format. Save it as .xlsx without a password."
+_MACROS = "This workbook holds macros. Save it without them as .xlsx or .csv."
+_OLD_FORMAT = b"\xd0\xcf\x11\xe0"  # of encrypted workbooks too
+_HOLDS_TEXT = re.compile(r"(?<!styles)\.xml$")
+# What the reader would not tell as it stands in the file: an error, which it gives as an empty cell, so that #N/A
+# would pass for nothing; the two characters that XML cannot hold and the format writes out; blanks at a text's edges.
+_MENDED = (
+    (re.compile(rb"""(<(?:\w+:)?c\b[^<>]*\bt=)(?:"e"|'e')"""), rb'\1"str"'),
+    (re.compile(rb"(?<!_x005[Ff])_x[Ff]{3}[Ee]_"), "\ufffe".encode()),
+    (re.compile(rb"(?<!_x005[Ff])_x[Ff]{4}_"), "\uffff".encode()),
+    (re.compile(rb"<((?:\w+:)?t)>(?=\s|[^<]*\s<)"), rb'<\1 xml:space="preserve">'),
+)
+
+
+class Refused(Exception):
+    """The workbook is not read; the sentence says what to do."""
+
+
+def limit(memory: int, seconds: int) -> None:
+    """Bound this process: bytes of memory, seconds of a core, and no picture of its memory when it is killed."""
+    for kind, soft, hard in (
+        (resource.RLIMIT_CORE, 0, 0),
+        (resource.RLIMIT_CPU, seconds, seconds + 1),
+        (resource.RLIMIT_AS, memory, memory),
+    ):
+        # Not every system bounds memory so; the time is left then, and who started this waits no longer than that.
+        with contextlib.suppress(ValueError, OSError):
+            resource.setrlimit(kind, (soft, hard))
+
+
+def said_of(data: bytes, asked: dict[str, Any]) -> Iterator[Any]:
+    """The lines that tell of a workbook. Raises Refused, or whatever the readers meet in a damaged one."""
+    import python_calamine
+
+    book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(_checked(data, asked["unpacked"])))
+    kind = python_calamine.SheetTypeEnum.WorkSheet
+    places = [place for place, sheet in enumerate(book.sheets_metadata) if sheet.typ == kind]
+    if not places:
+        raise Refused(DAMAGED)
+    left = asked["bytes"]
+    for place in places if asked["what"] == "all" else places[:1]:
+        sheet = book.get_sheet_by_index(place)
+        if asked["what"] == "merged":
+            yield from ({"merged": _range(*found)} for found in sheet.merged_cell_ranges or ())
+            return
+        yield {"sheet": sheet.name}
+        for row in _rows(sheet, asked["rows"]):
+            left -= sum(map(len, row)) + _CELL * len(row)
+            if left < 0:
+                raise Refused(f"This workbook holds more than {asked['bytes'] // 1_000_000} MB. Split it.")
+            yield row
+
+
+def _checked(data: bytes, most_unpacked: int) -> bytes:
+    """The workbook, once what its archive lists is found in order, with what the reader would not tell mended."""
+    if data.startswith(_OLD_FORMAT):
+        raise Refused(_PROTECTED)
+    with zipfile.ZipFile(io.BytesIO(data)) as packed:
+        entries = packed.infolist()
+        if any(entry.filename.lower().endswith("vbaproject.bin") for entry in entries):
+            raise Refused(_MACROS)
+        if sum(entry.file_size for entry in entries) > most_unpacked:
+            raise Refused(TOO_LARGE)
+        if "xl/workbook.xml" not in packed.namelist():
+            raise Refused(DAMAGED)
+        parts = [entry for entry in entries if _HOLDS_TEXT.search(entry.filename.lower())]
+        if not any(pattern.search(packed.read(part)) for part in parts for pattern, _ in _MENDED):
+            return data
+        out = io.BytesIO()
+        with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as made:
+            for part in entries:
+                content = packed.read(part)
+                for pattern, instead in _MENDED if part in parts else ():
+                    content = pattern.sub(instead, content)
+                made.writestr(part.filename, content)
+        return out.getvalue()
+
+
+def _rows(sheet: Any, most_rows: int) -> Iterator[list[str]]:
+    """The rows from the sheet's first on, as texts, without the empty cells at their ends."""
+    if sheet.start is None:
+        return
+    (_, left), (bottom, right) = sheet.start, sheet.end
+    if bottom >= MOST_ROW or right >= MOST_COLUMN:
+        raise Refused(DAMAGED)
+    if bottom >= most_rows:
+        raise Refused(f"This file has more than {most_rows} rows. Split it.")
+    before = [""] * left
+    for number, values in enumerate(sheet.iter_rows(), 1):
+        row = [_text(value) for value in values]
+        while row and not row[-1]:
+            row.pop()
+        if any(len(text) > MOST_IN_CELL for text in row):
+            raise Refused(f"Row {number} has a cell of more than {MOST_IN_CELL:,} characters. Make it shorter.")
+        yield before + row if row else row
+
+
+def _text(value: Any) -> str:
+    """A cell's saved value as text: whole numbers without the point, days without a clock as year-month-day.
+
+    >>> _text(14.8), _text(3.0), _text(True), _text(date(2026, 1, 31))
+    ('14.8', '3', 'yes', '2026-01-31')
+    """
+    if isinstance(value, str):
+        return value
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        # 14.8 stands in the file as its shortest digits; Decimal keeps those, without an exponent. -0.0 is 0.
+        return f"{Decimal(repr(value + 0.0)).normalize():f}" if value == value else ""
+    return value.isoformat() if isinstance(value, date) else str(value)
+
+
+def _range(first: tuple[int, int], last: tuple[int, int]) -> str:
+    """Two corners, counted from 0, as a spreadsheet names them.
+
+    >>> _range((2, 1), (4, 27))
+    'B3:AB5'
+    """
+    return ":".join(f"{_letters(column)}{row + 1}" for row, column in (first, last))
+
+
+def _letters(column: int) -> str:
+    before, last = divmod(column, 26)
+    return (_letters(before - 1) if before else "") + chr(65 + last)
+
+
+def main() -> None:
+    """Say everything of the workbook on standard input, or why it is not read."""
+    asked = json.loads(sys.argv[1])
+    limit(asked["memory"], asked["seconds"])
+    import python_calamine  # noqa: F401 - where it is missing, that is no fault of the workbook
+
+    try:
+        for line in said_of(sys.stdin.buffer.read(), asked):
+            sys.stdout.buffer.write(json.dumps(line, ensure_ascii=False).encode() + b"\n")
+    except Refused as error:
+        refused = str(error)
+    except MemoryError:
+        refused = TOO_LARGE
+    except BaseException:  # the reader answers a damaged workbook with errors of many kinds, panics among them
+        refused = DAMAGED
+    else:
+        refused = ""
+    sys.stdout.buffer.write(json.dumps({"refused": refused}).encode() + b"\n")
+    sys.stdout.buffer.flush()
+
+
+if __name__ == "__main__":
+    main()
