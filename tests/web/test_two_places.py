@@ -63,7 +63,8 @@ def test_it_is_issued_printed_and_revised(client_as: ClientAs, session: Session)
     clerk, owned = client_as(Role.COUNTER), client_as(Role.OWNER)
     assert clerk.post("/counter/issue", data=posted(BULK, EARLY)).status_code == 303
     paper = text_of(clerk.get("/quotes/1001/1/quote.pdf").data)
-    assert "4 cylinders ready on" in paper and "60 cylinders ready on" in paper
+    assert "4 cylinders ready on the day of acceptance" in paper
+    assert "60 cylinders ready 15 working days after acceptance" in paper
     assert "Extension at the factory" not in paper and "Cost" not in paper
     costs = text_of(owned.get("/quotes/1001/1/owner.pdf").data)
     assert "Keying of the whole job" in costs and "both (chosen)" in costs and "with the above" in costs
