@@ -219,6 +219,11 @@ def test_a_stile_asks_for_its_backset(clerk: FormClient) -> None:
     said = pane(clerk, {**HARDWARE, "fit_lock": "Capstan 2 deadbolt", "fit_stile": "4"})
     assert "The middle of the stile is 2 in from the edge" in said
     assert "Backset" in pane(clerk, {**HARDWARE, "fit_stile": "4"})
+    other = pane(clerk, {**HARDWARE, "fit_lock": "Budget deadbolt", "fit_stile": "4"})
+    assert "No backset centers" in other and "The nearest that Budget deadbolt has is <b>2-3/8 in</b>" in other
+    assert "No lock is named: these are common backsets" in pane(clerk, {**HARDWARE, "fit_stile": "4"})
+    beside = pane(clerk, {**PART, "fit_lock": "Ferry 40 passage lock", "fit_stile": "4"})
+    assert "No backsets of Ferry 40 passage lock are on record: these are common backsets" in beside
 
 
 def test_a_rim_cylinders_tailpiece_and_a_mortise_ones_thread_are_answered(clerk: FormClient) -> None:

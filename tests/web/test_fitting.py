@@ -125,6 +125,28 @@ def test_a_narrow_stile_gets_the_two_inch_backset(counter: FlaskClient) -> None:
     assert "breaks out of the stile" in _ask(counter, "bore", stile="2-1/4", bore="2-1/8", backsets="2")
 
 
+def test_a_lock_that_is_named_gets_its_own_backsets_alone(counter: FlaskClient) -> None:
+    # As the page sends it: the box of backsets holds common practice while a deadbolt is chosen.
+    boxes = dict(re.findall(r'name="(backsets|bore)"[^>]*value="([^"]*)"', _ask(counter, "bore")))
+    assert boxes["backsets"] == "2, 2-3/8, 2-3/4"
+    page = _ask(counter, "bore", lock="Budget deadbolt", stile="4", **boxes)
+    assert '<p class="big">No backset centers</p>' in page and "2 in</p>" not in page
+    assert "The nearest that Budget deadbolt has is <b>2-3/8 in</b>." in page
+    assert "Budget deadbolt is had with a backset of 2-3/8 and 2-3/4 in, not of 2 in." in page
+    assert "3/8 in farther from the door's edge" in page
+    # The backsets of the 160 preparation (printed: ALOA glossary) and of the 161 (derived from two deadbolt sheets).
+    for stile, backset in (("4-3/4", "2-3/8"), ("5-1/2", "2-3/4")):
+        page = _ask(counter, "bore", lock="Budget deadbolt", stile=stile, **boxes)
+        assert f'<p class="big">{backset} in</p>' in page and "the bolt is centred" in page
+    only = _ask(counter, "bore", lock="Budget deadbolt", stile="4-3/4", bore="2-1/8", backsets="2-3/4, 2")
+    assert "has is <b>2-3/4 in</b>" in only and "not of 2 in" in only
+    none = _ask(counter, "bore", lock="Budget deadbolt", stile="4", bore="2-1/8", backsets="2")
+    assert "has none of these: it is had with a backset of 2-3/8 and 2-3/4 in" in none and 'class="big"' not in none
+    unnamed = _ask(counter, "bore", stile="4", **boxes)
+    assert '<p class="big">2 in</p>' in unnamed
+    assert "No lock is named: these are common backsets, to be checked against the lock" in unnamed
+
+
 def test_tailpiece_thread_cam_and_key(counter: FlaskClient) -> None:
     asked = {"door": "1-3/4", "length": "1-1/8", "reach_least": "1/4", "reach_most": "1/2", "supplied": "2-1/2"}
     assert "cut to 1-1/8 in" in _ask(counter, "tailpiece", **asked, notch="1/8")

@@ -31,7 +31,7 @@ from app.ledger.makers.shelf import shelf
 from app.web.counter.typed import TypedLine
 from app.web.fitting import answers, forms, measures, part_numbers
 from app.web.fitting.drawings import draw_bore, draw_length, draw_tailpiece
-from app.web.fitting.tables import Makers, find_lock
+from app.web.fitting.tables import Makers
 from app.web.forms_base import attach
 
 _NEW = (LineKind.CYLINDER, LineKind.PART)
@@ -74,7 +74,7 @@ class LineFit:
 def fit_of(session: Session, makers: Makers, line: TypedLine, resolved: Resolved | None) -> LineFit:
     """What is to be said of a line as typed; resolved: the line understood, None while it is not."""
     if line.sort is LineKind.HARDWARE:
-        return LineFit(answered=_answers(session, makers, (_bore(makers, line),)))
+        return LineFit(answered=_answers(session, makers, (_bore(line),)))
     if line.sort not in _NEW:
         return LineFit()
     # Until the line can be read, an answer that was given stands as it was posted.
@@ -82,7 +82,7 @@ def fit_of(session: Session, makers: Makers, line: TypedLine, resolved: Resolved
     if resolved is not None:
         asked, answer = resolved.line.face_asked, resolved.line.face_answer
     own = resolved.line.attributes if resolved and resolved.line.attributes else None
-    found = _answers(session, makers, (_bore(makers, line), *_cylinder(line, resolved)))
+    found = _answers(session, makers, (_bore(line), *_cylinder(line, resolved)))
     return LineFit(
         layout=_layout(makers, resolved),
         number=_number(session, makers, line, resolved),
@@ -215,13 +215,9 @@ def _thread(line: TypedLine) -> _Asked:
     return _Asked("thread", forms.ThreadForm, given, measures.answer_thread, None, ("lock_diameter",))
 
 
-def _bore(makers: Makers, line: TypedLine) -> _Asked:
-    """The deadbolt's own backsets, else the usual ones: the lock on the line may be the mortise lock above it."""
-    usual = forms.usual_bore()
-    lock = find_lock(makers, line.fit_lock)
-    given = {"lock": line.fit_lock, "stile": line.fit_stile, "bore": line.fit_hole or show_inches(usual["bore"])}
-    if lock is None or not lock.backsets:
-        given["backsets"] = ", ".join(show_inches(each) for each in usual["backsets"])
+def _bore(line: TypedLine) -> _Asked:
+    hole = line.fit_hole or show_inches(forms.usual_bore()["bore"])
+    given = {"lock": line.fit_lock, "stile": line.fit_stile, "bore": hole}
     return _Asked("bore", forms.BoreForm, given, measures.answer_bore, draw_bore, ("stile",))
 
 

@@ -14,6 +14,7 @@ __all__ = [
     "SwapForm",
     "TailpieceForm",
     "ThreadForm",
+    "usual_backsets",
     "usual_bore",
 ]
 
@@ -194,11 +195,16 @@ class BoreForm(QuestionForm):
         return bool(lock.backsets)
 
 
+def usual_backsets() -> tuple[Fraction, ...]:
+    """The backsets of common practice."""
+    names = ("deadbolt_backset_narrow", "deadbolt_backset_short", "deadbolt_backset_long")
+    return tuple(trade_fact(name).value for name in names)
+
+
 def usual_bore() -> dict[str, Any]:
     """The backsets and the hole of common practice, as the boxes of `BoreForm` hold them."""
-    names = ("deadbolt_backset_narrow", "deadbolt_backset_short", "deadbolt_backset_long")
     return {
-        "backsets": [trade_fact(name).value for name in names],
+        "backsets": list(usual_backsets()),
         "bore": trade_fact("deadbolt_bore_most").value,
     }
 

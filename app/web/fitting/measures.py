@@ -24,6 +24,7 @@ from app.fitting import (
     fit_length,
     fit_tailpiece,
     fit_thread,
+    show_inches,
 )
 from app.web.fitting import forms
 from app.web.fitting.tables import Makers, find_lock
@@ -71,25 +72,44 @@ def _or(typed: Fraction | None, known: Fraction | None, field: str, sentence: st
 
 @dataclass(frozen=True, slots=True)
 class BoreAnswer:
-    """A deadbolt in its stile, with the measures that it was worked out from."""
+    """A deadbolt in its stile, with the measures that it was worked out from. `about`: whose backsets they are."""
 
     fit: BoreFit
     question: BoreQuestion
     lock: Lock | None
+    about: str
 
 
 def answer_bore(session: Session, makers: Makers, form: forms.BoreForm) -> BoreAnswer:
     """The backset nearest the middle of the stile, and what is left of the stile."""
     lock = find_lock(makers, form.lock.data)
+    backsets, about = _backsets(lock, tuple(form.backsets.data or ()))
     typed_least, typed_most = form.bore_min.data, form.bore_max.data
     question = BoreQuestion(
         stile=form.stile.data,
-        backsets=tuple(form.backsets.data or (lock.backsets if lock else ())),
+        backsets=backsets,
         bore=form.bore.data,
         bore_min=typed_least if typed_least is not None or lock is None else lock.bore_min,
         bore_max=typed_most if typed_most is not None or lock is None else lock.bore_max,
     )
-    return BoreAnswer(fit_bore(question), question, lock)
+    return BoreAnswer(fit_bore(question), question, lock, about)
+
+
+def _backsets(lock: Lock | None, typed: tuple[Fraction, ...]) -> tuple[tuple[Fraction, ...], str]:
+    """The backsets to choose from, and whose they are: a lock that is named is had with its own and no others."""
+    usual = forms.usual_backsets()
+    if lock is None or not lock.backsets:
+        named = f"No backsets of {lock.name} are on record" if lock else "No lock is named"
+        what = "these are common backsets" if typed in ((), usual) else "the backsets are as typed"
+        return typed or usual, f"{named}: {what}, to be checked against the lock before one is ordered."
+    # What stands in the box at first is common practice: it was not typed to leave out what this lock has besides.
+    wanted = lock.backsets if typed in ((), usual) else tuple(each for each in lock.backsets if each in typed)
+    had = " and ".join(show_inches(each) for each in sorted(lock.backsets))
+    if not wanted:
+        raise BitternError("backsets", f"{lock.name} has none of these: it is had with a backset of {had} in.")
+    missing = " or ".join(show_inches(each) for each in typed if each not in lock.backsets)
+    without = f", not of {missing} in" if missing else ""
+    return wanted, f"{lock.name} is had with a backset of {had} in{without}."
 
 
 def answer_tailpiece(
