@@ -5,12 +5,12 @@ from __future__ import annotations
 from app.fitting.bore import BoreFit, BoreQuestion, fit_bore
 from app.fitting.breakdown import Breakdown, BreakdownPiece, breakdown
 from app.fitting.bulk import BulkDecoder
-from app.fitting.cams import Cam, CamAnswer, Lock, cams_for_lock
+from app.fitting.cams import Cam, CamAnswer, CamChoice, Lock, cam_for, cams_for_lock
 from app.fitting.catalogue import CATEGORIES, CatalogueItem, read_item
 from app.fitting.catalogue_file import CatalogueRows, read_catalogue, write_catalogue_csv, write_catalogue_xlsx
 from app.fitting.composing import combinations, compose, compose_any
 from app.fitting.cylinder import CYLINDER_TYPES, CylinderAttributes, differences, from_json, to_json, words
-from app.fitting.face import FaceChange, face_change
+from app.fitting.face import FaceChange, face_change, face_on_lock
 from app.fitting.finding import Match, find, find_by_blank, find_same_fit
 from app.fitting.finishes import Finish, finish, finish_words, finishes, finishes_by_us_code, mismatch, mismatch_among
 from app.fitting.given import Faults
@@ -58,6 +58,7 @@ __all__ = [
     "BulkDecoder",
     "Cam",
     "CamAnswer",
+    "CamChoice",
     "CatalogueItem",
     "CatalogueRows",
     "CylinderAttributes",
@@ -89,6 +90,7 @@ __all__ = [
     "book_bytes",
     "book_sheets",
     "breakdown",
+    "cam_for",
     "cams_for_lock",
     "can_take_key",
     "cell_text",
@@ -105,6 +107,7 @@ __all__ = [
     "door_preparation",
     "door_preparations",
     "face_change",
+    "face_on_lock",
     "find",
     "find_blanks",
     "find_by_blank",

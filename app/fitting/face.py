@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["FaceChange", "face_change"]
+__all__ = ["FaceChange", "face_change", "face_on_lock"]
 
 from dataclasses import dataclass
 
@@ -16,6 +16,22 @@ class FaceChange:
 
     changes: tuple[str, ...]
     question: str
+
+
+QUESTION = "The owner will see a different face on the door. Ask first: does the customer agree?"
+
+
+def face_on_lock(lock_maker: str, cylinder_maker: str) -> str:
+    """What a cylinder's face is on a lock of another make, whatever the finish; "" where both are one maker's.
+
+    >>> face_on_lock("Northlight", "Ardent Brass")
+    "The face will be Ardent Brass's on a lock of Northlight's."
+    >>> face_on_lock("Northlight", "northlight")
+    ''
+    """
+    if lock_maker.casefold() == cylinder_maker.casefold():
+        return ""
+    return f"The face will be {cylinder_maker}'s on a lock of {lock_maker}'s."
 
 
 def face_change(old: CylinderAttributes, new: CylinderAttributes) -> FaceChange:
@@ -35,5 +51,4 @@ def face_change(old: CylinderAttributes, new: CylinderAttributes) -> FaceChange:
     if new.finish and old.finish and new.finish != old.finish:
         changes.append(f"The finish will be {finish_words(new.finish)} instead of {finish_words(old.finish)}.")
         changes.extend(warning for warning in mismatch([old.finish, new.finish]) if "look alike" in warning)
-    question = "The owner will see a different face on the door. Ask first: does the customer agree?"
-    return FaceChange(tuple(changes), question if changes else "")
+    return FaceChange(tuple(changes), QUESTION if changes else "")

@@ -85,6 +85,62 @@ def test_a_press_records_that_the_customer_agrees(clerk: FormClient, session: Se
     assert hidden(again, "face_answer") == "agreed"
 
 
+# ---- the lock ----
+
+BEACON = "Beacon 3 classroom lock"  # Northlight; the cylinders below are Ardent Brass's
+
+
+def test_a_composed_number_has_a_cam_that_the_lock_takes(clerk: FormClient) -> None:
+    line = {**MORTISE, "tail": "", "fit_lock": "Ferry 43 deadlock"}
+    said = pane(clerk, line)
+    assert "A18M-Q1-66L.SC" in said and "long cam" in said and hidden(said, "face_asked") == ""
+    assert clerk.post("/counter/issue", data=posted(line)).status_code == 303
+    for wrong, field in (
+        ({**line, "tail": "standard"}, "tail"),
+        ({**PART, "fit_lock": "Ferry 43 deadlock"}, "part_number"),  # A18M-Q1-66.SC says the standard cam
+    ):
+        refused = clerk.post("/counter/issue", data=posted(wrong) | {"token": "u" * 32})
+        assert refused.status_code == 422 and f'href="#lines-0-{field}"' in refused.text
+        assert "its bolt tail sits deeper and wants the long cam. It takes the long cam." in unescape(refused.text)
+    said = pane(clerk, {**line, "fit_lock": "Ferry 40 passage lock"})
+    assert "A18M-Q1-66.SC" in said and "it serves the series but not Ferry 43 deadlock" in said
+
+
+def test_a_cam_that_is_not_known_is_asked_for_and_not_chosen(clerk: FormClient) -> None:
+    said = pane(clerk, {**MORTISE, "tail": "", "fit_lock": BEACON})
+    own = "Northlight's own for this lock is standard (NM-1)."
+    assert f"Choose the cam. The cam of Ardent Brass that works {BEACON} is not known: {own}" in said
+    assert "A18M-" not in said.partition("works")[0]
+    # No cam of the lock's own maker works this one, by its row's exception: that is asked, with the reason.
+    said = pane(clerk, {**MORTISE, "tail": "hooked", "length": "1-1/4", "fit_lock": "Narrow 7 with alarm switch"})
+    assert "the hook fouls the switch; use the lock with its own cam." in hidden(said, "face_asked")
+
+
+def test_lock_and_cylinder_of_two_makers_ask_about_cam_and_face_and_the_answer_is_on_record(
+    clerk: FormClient, session: Session
+) -> None:
+    line = {**MORTISE, "fit_lock": BEACON}  # the finish is whatever it is: the maker alone is another
+    said = pane(clerk, line)
+    asked = hidden(said, "face_asked")
+    assert asked.startswith("The face will be Ardent Brass's on a lock of Northlight's. The cam of Ardent Brass that")
+    refused = clerk.post("/counter/issue", data=posted(line))
+    assert refused.status_code == 422 and 'href="#lines-0-face_answer">Face</a>' in refused.text
+    said = pane(clerk, {**line, "face_asked": asked}, face="0:agreed")
+    assert hidden(said, "face_answer") == "agreed" and "customer agreed" in said
+    agreed = {**line, "face_asked": asked, "face_answer": "agreed"}
+    answer = clerk.post("/counter/issue", data=posted(agreed))
+    assert answer.status_code == 303
+    told = "Customer was told that the face will be Ardent Brass's on a lock of Northlight's; the cam of Ardent Brass"
+    assert told in text_of(quote_pdf(read_snapshot(session.scalars(sa.select(QuoteRevision.snapshot)).one())))
+    assert told in session.scalars(sa.select(Event.summary).where(Event.kind == "face agreed")).one()
+    # What was agreed for one lock is agreed for no other, and a lock of the cylinder's own maker asks nothing.
+    other = {**agreed, "fit_lock": "Market 10 entry lock"}
+    assert hidden(pane(clerk, other), "face_answer") == ""
+    assert hidden(pane(clerk, {**agreed, "fit_lock": "Pier 20 office lock"}), "face_asked") == ""
+    bored = pane(clerk, {**PART, "part_number": "AD-Q1-66.SC", "fit_lock": "Budget deadbolt"})
+    assert "on a lock of Pell & Rowe's. The tailpiece must be the one that Budget deadbolt dictates." in bored
+
+
 def test_the_job_tells_it_before_and_after_the_quote_is_accepted(clerk: FormClient, session: Session) -> None:
     clerk.post("/counter/issue", data=posted(AGREED))
     job = session.scalars(sa.select(Job)).one()

@@ -125,6 +125,24 @@ def test_a_narrow_stile_gets_the_two_inch_backset(counter: FlaskClient) -> None:
     assert "breaks out of the stile" in _ask(counter, "bore", stile="2-1/4", bore="2-1/8", backsets="2")
 
 
+def test_a_number_composed_for_a_lock_has_a_cam_that_it_takes_or_asks(counter: FlaskClient) -> None:
+    asked = {"type": "mortise", "length": "1-1/8", "chambers": "6", "finish": "626"}
+    boxes = _ask(counter, "compose")
+    assert 'name="lock"' in boxes and "Ferry 43 deadlock (Ardent Brass)" in boxes
+    page = _ask(counter, "compose", lock="Ferry 43 deadlock", maker="ARD", keyway="AQ1", **asked)
+    assert "A18M-Q1-66L.SC" in page and "The long cam works Ferry 43 deadlock" in page and "Ask first" not in page
+    wrong = _ask(counter, "compose", lock="Ferry 43 deadlock", maker="ARD", keyway="AQ1", cam="standard", **asked)
+    assert "wants the long cam. It takes the long cam." in wrong and "A18M-Q1-66" not in wrong
+    other = {"lock": "Beacon 3 classroom lock", "maker": "ARD", "keyway": "AQ1", **asked}
+    unknown = _ask(counter, "compose", **other)
+    assert "Choose the cam. The cam of Ardent Brass that works" in unknown and "A18M-Q1-66" not in unknown
+    chosen = _ask(counter, "compose", **other, cam="standard")
+    assert "A18M-Q1-66.SC" in chosen and "on a lock of Northlight's" in chosen and "Ask first" in chosen
+    length = _ask(counter, "length", lock="Beacon 3 classroom lock", maker="ARD", door="1-3/4")
+    assert "The face will be Ardent Brass's on a lock of Northlight's. The cam must be" in length
+    assert "Ask first" not in _ask(counter, "length", lock="Pier 20 office lock", maker="ARD", door="1-3/4")
+
+
 def test_a_lock_that_is_named_gets_its_own_backsets_alone(counter: FlaskClient) -> None:
     # As the page sends it: the box of backsets holds common practice while a deadbolt is chosen.
     boxes = dict(re.findall(r'name="(backsets|bore)"[^>]*value="([^"]*)"', _ask(counter, "bore")))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["AGREED", "REFUSED", "Replacing", "old_cylinder", "replacing", "told_customer"]
+__all__ = ["AGREED", "REFUSED", "Replacing", "lock_named", "old_cylinder", "replacing", "told_customer"]
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -10,16 +10,19 @@ from dataclasses import dataclass, replace
 from app.errors import BitternError, Problem
 from app.fitting import (
     CylinderAttributes,
+    Lock,
     PartNumberError,
+    cam_for,
     decode_any,
     differences,
     face_change,
+    face_on_lock,
     finish,
     finish_words,
     finishes_by_us_code,
     words,
 )
-from app.ledger.jobs.ask import LineAsk
+from app.ledger.jobs.ask import LineAsk, LineKind
 from app.ledger.makers.queries import MakerTables
 
 AGREED, REFUSED = "agreed", "refused"
@@ -29,11 +32,12 @@ _FIT = ("type", "length", "chambers", "keyway", "cam", "tailpiece")
 
 @dataclass(frozen=True, slots=True)
 class Replacing:
-    """What it means that a line takes an old cylinder's place.
+    """What it means that a line takes an old cylinder's place, or goes into a lock that is named.
 
-    words: the old one, as papers say it. asked: what the customer is told of the face, "" when it stays as it
-    is. answer: the one given to exactly this, "" while there is none. notes: what else differs, for the
-    counter. problems: what stands in the way of a quote, by the line's fields.
+    words: the old one, as papers say it; "" where none is named. asked: what the customer is told of the face and
+    of a cam that is not known, "" when there is nothing to ask. answer: the one given to exactly this, "" while
+    there is none. notes: what else differs, for the counter. problems: what stands in the way of a quote, by the
+    line's fields.
     """
 
     words: str
@@ -83,23 +87,57 @@ def _finish(typed: str) -> str | None:
 
 
 def replacing(makers: Mapping[str, MakerTables], line: LineAsk, new: CylinderAttributes) -> Replacing | None:
-    """What `line`, whose cylinder is `new` (its maker by name), means for the old one; None where none is named."""
-    if not line.replaces and not line.replaces_finish:
+    """What `line`, whose cylinder is `new` (its maker by name), means for the old one and for the lock; None where
+    neither is named."""
+    lock = lock_named(makers, line)
+    is_replaced = bool(line.replaces or line.replaces_finish)
+    if lock is None and not is_replaced:
         return None
     try:
         old, number = old_cylinder(makers, line.replaces, line.replaces_finish)
     except BitternError as error:
         return Replacing("", "", "", (), (Problem(error.field, error.message),))
-    asked = " ".join(face_change(old, new).changes)
+    changes = list(face_change(old, new).changes) if is_replaced else []
+    problems: list[Problem] = []
+    if lock is not None:
+        face = face_on_lock(lock.maker, new.maker)
+        changes += [face] if face and not any(each.startswith("The face") for each in changes) else []
+        told, wrong = _of_what_turns(makers, lock, new)
+        changes += told
+        # A part number says its cam; of a composed one the cam is a box.
+        field = "part_number" if line.kind is LineKind.PART else "cam"
+        problems = [Problem(field, each) for each in wrong]
+    asked = " ".join(changes)
     # An answer holds for what was asked: a change of the line asks anew.
     answer = line.face_answer if line.face_asked == asked else ""
     return Replacing(
-        words=_old_words(old, number, line.replaces),
+        words=_old_words(old, number, line.replaces) if is_replaced else "",
         asked=asked,
         answer=answer if asked else "",
-        notes=_notes(makers, old, number, line.replaces, new),
-        problems=_problems(asked, answer),
+        notes=_notes(makers, old, number, line.replaces, new) if is_replaced else (),
+        problems=(*problems, *_problems(asked, answer)),
     )
+
+
+def lock_named(makers: Mapping[str, MakerTables], line: LineAsk) -> Lock | None:
+    """The lock that the line's cylinder goes into; None where none is named that a maker on record has."""
+    name = dict(line.fit).get("fit_lock")
+    return next((lock for maker in makers.values() for lock in maker.locks if lock.name == name), None)
+
+
+def _of_what_turns(
+    makers: Mapping[str, MakerTables], lock: Lock, new: CylinderAttributes
+) -> tuple[list[str], list[str]]:
+    """What is to be asked of what turns the lock (its cam, or the tailpiece that it dictates), and what is wrong."""
+    is_other = lock.maker.casefold() != new.maker.casefold()
+    if new.type in ("rim", "bored") and lock.takes == new.type and is_other:
+        return [f"The tailpiece must be the one that {lock.name} dictates."], []
+    if new.type != "mortise" or lock.takes != "mortise":
+        return [], []
+    found = cam_for([cam for maker in makers.values() for cam in maker.cams], lock, new.maker, new.cam or "")
+    if found.is_wrong:
+        return [], [found.words]
+    return ([found.words] if is_other or not found.cam else []), []
 
 
 def _old_words(old: CylinderAttributes, number: str, said: str) -> str:

@@ -13,9 +13,9 @@ from fractions import Fraction
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem
-from app.fitting import PartNumberError, Reading, compose_any, decode_any, words
+from app.fitting import CylinderAttributes, PartNumberError, Reading, cam_for, compose_any, decode_any, words
 from app.ledger.jobs.ask import LineAsk, LineKind
-from app.ledger.jobs.replacing import replacing
+from app.ledger.jobs.replacing import lock_named, replacing
 from app.ledger.makers.lookup import ItemLookup
 from app.ledger.makers.models import CatalogueItem
 from app.ledger.makers.queries import MakerTables, item_attributes, maker_tables
@@ -88,9 +88,20 @@ class Resolver:
         if attributes is None or not attributes.type:
             raise BitternError("type", "Choose the type of cylinder.")
         maker = self._maker(line.maker_code)
+        attributes = self._with_cam(line, attributes, maker)
         number = compose_any(maker.patterns, replace(attributes, maker=maker.name))
         reading = decode_any(maker.patterns, number)[0]
         return self._sold(line, maker, reading, ())
+
+    def _with_cam(self, line: LineAsk, attributes: CylinderAttributes, maker: MakerTables) -> CylinderAttributes:
+        """The cylinder with a cam that its lock takes, where a lock is named and nobody chose the cam."""
+        lock = lock_named(self._makers, line)
+        if lock is None or attributes.cam or attributes.type != "mortise" or lock.takes != "mortise":
+            return attributes
+        found = cam_for([cam for each in self._makers.values() for cam in each.cams], lock, maker.name)
+        if not found.cam:
+            raise BitternError("cam", f"Choose the cam. {found.words}")
+        return replace(attributes, cam=found.cam)
 
     def _part(self, line: LineAsk) -> Resolved:
         if not line.part_number.strip():

@@ -155,19 +155,19 @@ def _cylinder(line: TypedLine, resolved: Resolved | None) -> tuple[_Asked, ...]:
     kind = own.type if own else line.type
     asked = [_cam(line), _key(line, resolved)]
     if kind in ("mortise", ""):
-        asked = [_length(line), *asked, _thread(line)]
+        asked = [_length(line, resolved), *asked, _thread(line)]
     if kind == "rim":
         asked.append(_tailpiece(line, show_inches(own.length) if own and own.length is not None else line.length))
     return tuple(asked)
 
 
-def _length(line: TypedLine) -> _Asked:
+def _length(line: TypedLine, resolved: Resolved | None) -> _Asked:
     given = {
         "lock": line.fit_lock,
         "door": line.fit_door,
         "outside_trim": line.fit_trim,
         "inside_trim": line.fit_trim_in,
-        "maker": line.maker,
+        "maker": resolved.line.maker_code if resolved else line.maker,
     }
     return _Asked("length", forms.LengthForm, given, measures.answer_length, draw_length, ("door",))
 

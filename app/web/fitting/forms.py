@@ -138,6 +138,8 @@ class _Attributes(QuestionForm):
 class ComposeForm(_Attributes):
     """Attributes that make a part number."""
 
+    FIRST = ("lock",)
+    lock = SelectField("Lock", validate_choice=False, description="Gives the cam that works it.")
     keying = _text("Keying", "Zero-bitted, construction keyed …", most=60)
     maker = SelectField("Maker", validate_choice=False)
 

@@ -20,6 +20,7 @@ from app.fitting import (
     TailpieceFit,
     TailpieceQuestion,
     ThreadFit,
+    face_on_lock,
     fit_bore,
     fit_length,
     fit_tailpiece,
@@ -39,12 +40,15 @@ class LengthAnswer:
     question: LengthQuestion
     inside_trim: Fraction
     lock: Lock | None
+    asks: str  # what is to be asked where lock and cylinders are of different makers
 
 
 def answer_length(session: Session, makers: Makers, form: forms.LengthForm) -> LengthAnswer:
     """Length and ring, outside and inside; the lock and the maker give what was not typed."""
     lock, maker = find_lock(makers, form.lock.data), makers.get(str(form.maker.data or ""))
-    maker = maker or next((each for each in makers.values() if each.lengths), None)
+    # Nobody said whose cylinders: the lock's own maker's, where that one makes any.
+    likely = sorted(makers.values(), key=lambda each: lock is None or each.name != lock.maker)
+    maker = maker or next((each for each in likely if each.lengths), None)
     question = LengthQuestion(
         door=form.door.data,
         case=_or(form.case.data, lock.case if lock else None, "case", "Enter the case, or choose a lock."),
@@ -60,7 +64,11 @@ def answer_length(session: Session, makers: Makers, form: forms.LengthForm) -> L
     )
     inside_trim = form.inside_trim.data or Fraction(0)
     outside = fit_length(question)
-    return LengthAnswer(outside, fit_length(replace(question, trim=inside_trim)), question, inside_trim, lock)
+    inside = fit_length(replace(question, trim=inside_trim))
+    asks = face_on_lock(lock.maker, maker.name) if lock and maker else ""
+    if asks:
+        asks += " The cam must be one that the lock takes."
+    return LengthAnswer(outside, inside, question, inside_trim, lock, asks)
 
 
 def _or(typed: Fraction | None, known: Fraction | None, field: str, sentence: str) -> Fraction:

@@ -16,12 +16,15 @@ from app.fitting import (
     FaceChange,
     KeyBlank,
     KeywayFamily,
+    Lock,
     Match,
     PartNumberError,
     breakdown,
+    cam_for,
     compose_any,
     decode_any,
     face_change,
+    face_on_lock,
     find,
     find_blanks,
     find_by_blank,
@@ -32,7 +35,7 @@ from app.fitting import (
 from app.ledger.makers.queries import MakerTables
 from app.ledger.makers.shelf import shelf
 from app.web.fitting import forms
-from app.web.fitting.tables import Makers, blanks_of
+from app.web.fitting.tables import Makers, blanks_of, find_lock
 
 MOST = 12
 MOST_OF_A_MAKER = 5
@@ -115,24 +118,51 @@ class Composed:
     layout: Breakdown | None
     item: CatalogueItem | None
     refusal: str
+    asks: tuple[str, ...] = ()  # what is to be asked before it is sold: another face, a cam that is not known
+    notes: tuple[str, ...] = ()
 
 
 def answer_compose(session: Session, makers: Makers, form: forms.ComposeForm) -> tuple[Composed, ...] | None:
-    """The number with each maker (or the one chosen); those that make it first."""
-    asked = form.attributes()
+    """The number with each maker (or the one chosen); those that make it first. With a lock named, its cam is one
+    that the lock takes, or is asked for."""
+    asked, lock = form.attributes(), find_lock(makers, form.lock.data)
+    if lock is not None and not asked.type:
+        asked = replace(asked, type=lock.takes)
     by_number = {(item.maker, item.part_number): item for item in shelf(session)}
     found = []
     for maker in makers.values():
         if form.maker.data not in (None, "", maker.code):
             continue
         try:
-            number = compose_any(maker.patterns, replace(asked, maker=maker.name))
+            own, asks, notes = _for_lock(makers, lock, replace(asked, maker=maker.name))
+            number = compose_any(maker.patterns, own)
             layout = breakdown(decode_any(maker.patterns, number)[0])
         except BitternError as error:
             found.append(Composed(maker.name, None, None, error.message))
         else:
-            found.append(Composed(maker.name, layout, by_number.get((maker.name, number)), ""))
+            item = by_number.get((maker.name, number))
+            found.append(Composed(maker.name, layout, item, "", asks, notes))
     return tuple(sorted(found, key=lambda each: each.layout is None))
+
+
+def _for_lock(
+    makers: Makers, lock: Lock | None, asked: CylinderAttributes
+) -> tuple[CylinderAttributes, tuple[str, ...], tuple[str, ...]]:
+    """The cylinder with a cam that the lock takes, what is to be asked of it, and what to know; BitternError on
+    `cam` where the lock takes another one, or none is known to choose."""
+    if lock is None:
+        return asked, (), ()
+    face = face_on_lock(lock.maker, asked.maker)
+    asks = (face,) if face else ()
+    if asked.type != "mortise" or lock.takes != "mortise":
+        return asked, asks, ()
+    found = cam_for([cam for maker in makers.values() for cam in maker.cams], lock, asked.maker, asked.cam or "")
+    if found.is_wrong:
+        raise BitternError("cam", found.words)
+    if not found.cam and not asked.cam:
+        raise BitternError("cam", f"Choose the cam. {found.words}")
+    cylinder = replace(asked, cam=asked.cam or found.cam)
+    return (cylinder, (*asks, found.words), ()) if face or not found.cam else (cylinder, (), (found.words,))
 
 
 @dataclass(frozen=True, slots=True)
