@@ -19,6 +19,8 @@ from app.commands.demo_house import DEMO_LOGINS, load_house, load_people
 from app.commands.demo_jobs import DemoShop, load_jobs
 from app.commands.demo_keys import load_keys, load_payments
 from app.commands.demo_times import load_times
+from app.commands.refusals import refusing
+from app.commands.server_life import listen
 from app.config import Config
 from app.documents import bench_sheet_pdf, owner_quote_pdf, quote_pdf, schedule_pdf
 from app.errors import BitternError
@@ -97,16 +99,21 @@ def print_papers(shop: DemoShop, jobs: dict[str, int], folder: Path) -> list[Pat
 @click.option("--port", type=click.IntRange(1, 65535), default=None, help="Instead of BITTERN_PORT.")
 def run(serve: bool, folder: Path, data: Path, port: int | None) -> None:
     """Make the demo anew, print its papers, say where they are and how to log in, and serve it."""
-    try:
-        shop, jobs = build(folder.absolute(), data, datetime.now(UTC))
-        papers = print_papers(shop, jobs, folder.absolute() / "papers")
-    except BitternError as error:
-        raise click.ClickException(str(error)) from error
+    with refusing():
+        _run(serve, folder, data, port)
+
+
+def _run(serve: bool, folder: Path, data: Path, port: int | None) -> None:
+    settings = Config.from_environment()
+    port = port or settings.port
+    if serve:
+        listen(settings.host, port).close()  # one that is served already is not thrown away
+    shop, jobs = build(folder.absolute(), data, datetime.now(UTC))
+    papers = print_papers(shop, jobs, folder.absolute() / "papers")
     click.echo("Papers:")
     for path in papers:
         click.echo(f"  {os.path.relpath(path)}")
     click.echo("Jobs: " + ", ".join(f"{name} {number}" for name, number in jobs.items()))
-    port = port or Config.from_environment().port
     click.echo(f"Address: http://127.0.0.1:{port}/" + ("" if serve else " once it is served: make demo"))
     click.echo("Logins:")
     for name, role, password in DEMO_LOGINS:
@@ -117,5 +124,5 @@ def run(serve: bool, folder: Path, data: Path, port: int | None) -> None:
     from app import create_app  # the web is loaded only when it is served
     from app.commands.serving import serve_app
 
-    config = replace(Config.from_environment(), instance=folder.absolute(), database_url="", is_demo=True, port=port)
+    config = replace(settings, instance=folder.absolute(), database_url="", is_demo=True, port=port)
     serve_app(create_app(config), config)

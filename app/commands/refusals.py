@@ -1,27 +1,54 @@
-"""How a command that works on the ledger opens it and refuses: one sentence, exit 2, nothing changed."""
+"""How a command that works on the ledger opens it and refuses: a plain sentence, exit 2, nothing changed."""
 
 from __future__ import annotations
 
 __all__ = ["open_house", "refusing"]
 
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 
 import click
+from sqlalchemy.exc import ArgumentError, DBAPIError
 
 from app.config import Config
 from app.errors import BitternError
+from app.ledger.errors import LedgerStopped
 from app.ledger.opening import Ledger, open_ledger
+from app.ledger.trouble import reason_of, trouble_of
+
+_UNLIKE = (
+    "The ledger's database answers as no sound one would: it is damaged, or another program changed it. Put back the "
+    "last backup: bittern restore"
+)
 
 
 @contextmanager
 def refusing() -> Iterator[None]:
-    """Turn a BitternError in the block into its sentence on standard error and exit 2."""
+    """Turn a BitternError in the block, or trouble with the disk or the database, into its sentence and exit 2."""
     try:
         yield
-    except BitternError as error:
-        click.echo(error.message, err=True)
+    except (BitternError, DBAPIError, ArgumentError, sqlite3.Error, OSError, ModuleNotFoundError) as error:
+        click.echo(_sentence(error), err=True)
         raise click.exceptions.Exit(2) from error
+
+
+def _sentence(error: Exception) -> str:
+    if isinstance(error, sqlite3.Error):
+        error = DBAPIError(None, None, error)
+    if isinstance(error, DBAPIError):
+        error = trouble_of(error) or BitternError("database", _UNLIKE)
+    if isinstance(error, LedgerStopped):
+        return f"{error.message} {error.mend}"
+    if isinstance(error, BitternError):
+        return error.message
+    if isinstance(error, ArgumentError):
+        return "BITTERN_DATABASE_URL is no address of a database, such as postgresql+psycopg:///bittern"
+    if isinstance(error, ModuleNotFoundError):
+        return f"The Python package {error.name} is missing; for PostgreSQL: .venv/bin/pip install -e '.[postgresql]'"
+    if isinstance(error, OSError):
+        return f"{error.filename or 'A file'} cannot be read or written: {reason_of(error)}."
+    raise error
 
 
 @contextmanager

@@ -30,6 +30,7 @@ from alembic import command
 from alembic.config import Config as AlembicConfig
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
+from alembic.util import CommandError
 from sqlalchemy.orm import Session, sessionmaker
 
 import app.ledger.models  # noqa: F401 - an open ledger knows every table, whoever opened it
@@ -85,7 +86,14 @@ def migrate(config: Config) -> None:
     """
     _require_no_half_restore(config)
     config.instance.mkdir(parents=True, exist_ok=True, mode=0o700)
-    command.upgrade(alembic_config(config.url), "head")
+    try:
+        command.upgrade(alembic_config(config.url), "head")
+    except CommandError as error:
+        raise LedgerError(
+            "database",
+            "The database is at a migration that this release does not know. Install the release that it was made "
+            "with, or a newer one. Nothing was changed.",
+        ) from error
     if config.key or config.vault_key_file.exists():
         return
     engine = make_engine(config.url)

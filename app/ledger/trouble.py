@@ -7,7 +7,7 @@ __all__ = ["reason_of", "trouble_of"]
 import errno
 import sqlite3
 
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import DBAPIError, OperationalError
 
 from app.ledger.errors import LedgerBusy, LedgerError, LedgerStopped
 
@@ -75,7 +75,9 @@ def trouble_of(error: DBAPIError) -> LedgerError | None:
     if getattr(error.orig, "sqlite_errorcode", None) == sqlite3.SQLITE_IOERR_WRITE:  # told as "disk I/O error" alone
         return LedgerStopped(*_REFUSED)
     told = next((told for words, told in _SAID.items() if words in said), None)
-    if told is None and error.connection_invalidated:
+    # A server that does not let one in has no code for it: what fails before there is a connection is the driver's.
+    is_no_answer = isinstance(error, OperationalError) and hasattr(error.orig, "sqlstate") and not code
+    if told is None and (error.connection_invalidated or is_no_answer):
         told = _GONE
     return LedgerStopped(*told) if told else None
 
