@@ -28,6 +28,8 @@ def refusing() -> Iterator[None]:
     """Turn a BitternError in the block, or trouble with the disk or the database, into its sentence and exit 2."""
     try:
         yield
+    except BrokenPipeError:
+        raise  # whoever read what was printed has read enough
     except (BitternError, DBAPIError, ArgumentError, sqlite3.Error, OSError, ModuleNotFoundError) as error:
         click.echo(_sentence(error), err=True)
         raise click.exceptions.Exit(2) from error

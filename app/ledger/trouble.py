@@ -29,8 +29,8 @@ _READ_ONLY = (
 )
 _GONE = (
     "The ledger cannot be reached",
-    "The ledger's file or its server does not answer. Nothing of this was saved.",
-    "Have the owner look whether the disk is there and the database server runs, then try again.",
+    "The ledger's file cannot be opened, or its server does not answer. Nothing of this was saved.",
+    "Have the owner look whether the disk is there and can be written, or the database server runs, then try again.",
 )
 _DAMAGED = (
     "The ledger is damaged",

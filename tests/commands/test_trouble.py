@@ -130,6 +130,13 @@ def test_a_disk_that_can_only_be_read_is_told_in_a_sentence(name: str, house: Pa
     assert {str(one.relative_to(house)): one.read_bytes() for one in house.rglob("*") if one.is_file()} == before
 
 
+def test_a_file_that_cannot_be_opened_on_a_read_only_disk_is_told_in_a_sentence(house: Path) -> None:
+    # As SQLite finds it on a disk that was mounted to be read only: its log cannot be made beside the database.
+    (house / "bittern.sqlite3-wal").mkdir()
+    (house / "bittern.sqlite3-shm").mkdir()
+    assert "look whether the disk is there and can be written" in refused(run(house, "verify"))
+
+
 @pytest.mark.parametrize("words", [["house", "serve"], ["house", "migrate"], ["user", "add", "A", "--role", "owner"]])
 def test_a_first_start_on_a_disk_that_can_only_be_read_is_told(words: list[str], tmp_path: Path) -> None:
     extra = ["--password-stdin"] if words[0] == "user" else []

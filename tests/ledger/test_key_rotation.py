@@ -17,7 +17,7 @@ from app.ledger.key_sheet import key_of_rows, rows_of_key, sheet_text, take_shee
 from app.ledger.keysystems import resealing
 from app.ledger.keysystems.bittings import Plan, open_bittings, open_plan, seal_plan
 from app.ledger.models import Base, Bitting, Event, Keyset, KeySystem, Role, User, VaultCheck
-from app.ledger.opening import Ledger, next_key_file, open_ledger
+from app.ledger.opening import Ledger, migrate, next_key_file, open_ledger
 from app.ledger.users.screen_pin import set_pin
 from app.ledger.vault import Vault
 from app.ledger.work import Actor, Work
@@ -129,6 +129,8 @@ def test_no_new_key_is_made_where_anything_sealed_is_left(config: Config, full: 
     config.vault_key_file.unlink()
     with pytest.raises(VaultError, match=r"bittern\.key is missing\. Put the key file back.*BITTERN_KEY"):
         open_ledger(config)
+    assert not config.vault_key_file.exists()
+    migrate(config)  # as `bittern house migrate` does
     assert not config.vault_key_file.exists()
 
 
