@@ -18,7 +18,7 @@ from app.config import Config
 from app.errors import Problems
 from app.fitting import CylinderAttributes
 from app.keying import Bitting as Cuts
-from app.keying import KeyingError, NoBittingsLeft, read_bitting, shearing_depths
+from app.keying import KeyingError, read_bitting, shearing_depths
 from app.ledger.customers.actions import CustomerForm
 from app.ledger.doors.paste import DoorRow, read_doors
 from app.ledger.errors import LedgerError, NotAllowed, Stale
@@ -342,12 +342,12 @@ def test_a_system_that_cannot_hold_what_was_sold_saves_nothing(work: Work) -> No
     attributes = CylinderAttributes("mortise", Fraction(9, 8), 5, 5, "PR-P", "standard", None, "626")
     line = LineAsk(LineKind.CYLINDER, 9000, "PAR", attributes=attributes, keying=KeyingInstruction(KeyingKind.MK))
     ask = QuoteAsk(customer_id(work, "Lantern"), (line,), system=SystemAsk(name="Too big"))
-    job = issued(work, replace(ask, keyed_at="shop", override_reason="all here"))
-    with pytest.raises(NoBittingsLeft, match=r"9,000 .*asked for"):
-        accept(work, job)
+    with pytest.raises(Problems, match=r"9,000 .*asked for") as refused:
+        issued(work, replace(ask, keyed_at="shop", override_reason="all here"))
+    assert [problem.field for problem in refused.value.problems] == ["lines.0.quantity"]
     assert work.session.scalar(sa.select(sa.func.count()).select_from(KeySystem)) == 0
     assert work.session.scalar(sa.select(sa.func.count()).select_from(Cylinder)) == 0
-    assert work.session.get_one(Job, job.id).stage is Stage.QUOTED
+    assert work.session.scalar(sa.select(sa.func.count()).select_from(Job)) == 0
 
 
 def test_a_keyset_given_twice_to_cylinders_keyed_different_is_refused(work: Work) -> None:

@@ -102,7 +102,7 @@ NO_ROLE_OF_THEIR_OWN = {
         customers.actions: insert_customer insert_site
         doors.actions: upsert_door
         events.actions: record
-        jobs.accepting: newest_revision
+        jobs.accepting: newest_revision carry_out
         jobs.authority: require_job_authority
         jobs.checkoff: require_checked
         jobs.crossed_doors: cross_door
@@ -111,11 +111,12 @@ NO_ROLE_OF_THEIR_OWN = {
         jobs.key_lines: keysets_sold
         jobs.lost_keys: allow_lost require_none_lost_of_job
         jobs.papers: require_pinnable
+        jobs.trying: require_acceptable
         keysystems.actions: insert_system add_system_row name_is_taken find_keyway find_master single_keyed_system
         keysystems.actions: add_keysets
         keysystems.auditing: audit_systems require_clean prove_no_interchange
         keysystems.authority: require_authority
-        keysystems.bittings: require_current_key seal_bitting seal_plan
+        keysystems.bittings: require_current_key seal_bitting seal_bittings seal_plan
         keysystems.carrying: carry carried
         keysystems.control: insert_control add_factory_control read_control
         keysystems.crosskeying: insert_operators require_none_lost
@@ -140,7 +141,7 @@ NO_ROLE_OF_THEIR_OWN = {
         jobs.options: price_option promise_from
         jobs.papers: schedule_of
         jobs.quoting: price_ask
-        jobs.system_fit: system_problems
+        jobs.system_fit: system_problems records_problems
         jobs.taxing: tax_place_of tax_totals
         keysystems.cross_search: make_cross_ready
         keysystems.crosskeying: cross_keying_cost

@@ -13,7 +13,20 @@ from flask import Flask
 from sqlalchemy.orm import Session
 
 from app.ledger.engine import transaction
-from app.ledger.models import BenchTermsRow, Customer, Draft, Event, House, Job, QuoteRevision, Role, Site, Stage
+from app.ledger.models import (
+    BenchTermsRow,
+    Customer,
+    Cylinder,
+    Draft,
+    Event,
+    House,
+    Job,
+    KeySystem,
+    QuoteRevision,
+    Role,
+    Site,
+    Stage,
+)
 from app.ledger.opening import Ledger
 from app.pricing import show_cents
 from tests.conftest import NOW
@@ -252,6 +265,24 @@ def test_a_refused_box_is_marked_and_tied_to_its_sentence(clerk: FormClient) -> 
         assert box and 'aria-invalid="true"' in box[0]
         told = re.search(r'aria-describedby="([^"]+)"', box[0])
         assert told and f'id="{told[1]}"' in page
+
+
+def test_what_acceptance_would_refuse_is_refused_on_the_line_before_anything_has_a_number(
+    clerk: FormClient, session: Session
+) -> None:
+    flats = {**MORTISE, "quantity": "9000", "keying": "MK"}
+    form = posted(dict(PART), flats, system_name="The Flats", keyed_at="shop", override_reason="all here")
+    answer = clerk.post("/counter/issue", data=form)
+    page = unescape(answer.text)
+    assert answer.status_code == 422 and "Nothing is saved yet" in page
+    assert re.search(r'<a href="#lines-1-quantity">Quantity</a>: 9,000 changes .* were asked for, but at most', page)
+    assert (count(session, Job), count(session, QuoteRevision), count(session, KeySystem)) == (0, 0, 0)
+    assert count(session, Draft) == 1
+    again = clerk.post("/counter/issue", data={**form, "lines-1-quantity": "3"})
+    assert again.status_code == 303 and again.location == "/quotes/1001/1"
+    assert (count(session, QuoteRevision), count(session, KeySystem), count(session, Cylinder)) == (1, 0, 0)
+    twice = clerk.post("/counter/issue", data={**form, "lines-1-quantity": "3"})
+    assert twice.location == again.location and count(session, QuoteRevision) == 1
 
 
 def test_five_hundred_lines_are_refused_with_all_of_them_kept(clerk: FormClient, session: Session) -> None:

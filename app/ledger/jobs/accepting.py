@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-__all__ = ["AcceptForm", "accept_quote"]
+__all__ = ["AcceptForm", "accept_quote", "carry_out"]
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -23,18 +24,17 @@ from app.ledger.jobs.allocation import Allotment, KeysetAllotter
 from app.ledger.jobs.ask import LineAsk, LineKind, QuoteAsk, ask_from_json
 from app.ledger.jobs.authority import require_job_authority
 from app.ledger.jobs.crossed_doors import cross_door, own_symbol
-from app.ledger.jobs.issuing import keyed_at
 from app.ledger.jobs.key_lines import keysets_sold
 from app.ledger.jobs.lost_keys import require_none_lost_of_job
 from app.ledger.jobs.models import Job, JobLine, QuoteRevision, Stage
-from app.ledger.jobs.options import OPTIONS, as_accepted, promise_from, way_words
+from app.ledger.jobs.options import OPTIONS, as_accepted, keyed_at, promise_from, way_words
 from app.ledger.jobs.rekeying import hanging, keep_what_it_is, on_door
 from app.ledger.jobs.snapshot import QuoteSnapshot, SnapshotLine, read_snapshot
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.control import control_of
 from app.ledger.keysystems.crosskeying import insert_operators
 from app.ledger.keysystems.keys import order_keys
-from app.ledger.keysystems.models import KeySystem, RecordsHolder
+from app.ledger.keysystems.models import RecordsHolder
 from app.ledger.makers.models import Maker
 from app.ledger.users.models import Role
 from app.ledger.work import Work
@@ -84,13 +84,9 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         _check_option(form, offered)
         snapshot = as_accepted(offered, form.option)
         ask = ask_from_json(snapshot.ask)
-        slots = _add_lines(work, job, ask, snapshot)
-        _check_doors(form.doors, [slot for slot in slots if not slot.line.standing])
-        systems = _add_cylinders(work, job, ask, snapshot, slots, form)
-        work.session.flush()
+        carry_out(work, job, ask, snapshot, form, KeysetAllotter(work, job, ask, snapshot))
         require_job_authority(work, job, f"accepted quote {job.number}-{revision.revision}", form.override_reason)
         require_none_lost_of_job(work, job, ask, form.lost_reason)
-        prove_no_interchange(work, [system for system in systems if system.records is RecordsHolder.SHOP])
         job.stage = Stage.APPROVED
         job.accepted_by, job.accepted_on, job.po_number = form.accepted_by.strip(), form.accepted_on, form.po_number
         _agree(work, job, form, snapshot)
@@ -108,6 +104,21 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
             cylinders=sum(line.quantity for line in ask.lines if line.kind.is_keyed),
         )
         return job
+
+
+def carry_out(
+    work: Work, job: Job, ask: QuoteAsk, snapshot: QuoteSnapshot, form: AcceptForm, allotter: KeysetAllotter
+) -> None:
+    """Put on record what was sold, inside the caller's transaction: lines, cylinders with their keysets, keys.
+
+    All that the quote itself can be refused for is refused here, so issuing tries it, too (trying.py). What a person
+    brings to the acceptance, such as authority, is asked by `accept_quote`.
+    """
+    slots = _add_lines(work, job, ask, snapshot)
+    _check_doors(form.doors, [slot for slot in slots if not slot.line.standing])
+    _add_cylinders(work, job, ask, snapshot, slots, form, allotter)
+    work.session.flush()
+    prove_no_interchange(work, [system for system in allotter.systems if system.records is RecordsHolder.SHOP])
 
 
 def newest_revision(work: Work, job: Job) -> QuoteRevision:
@@ -212,8 +223,8 @@ def _add_cylinders(
     snapshot: QuoteSnapshot,
     slots: Sequence[_Slot],
     form: AcceptForm,
-) -> list[KeySystem]:
-    allotter = KeysetAllotter(work, job, ask, snapshot)
+    allotter: KeysetAllotter,
+) -> None:
     site_id = _site(work, job, form)
     makers = dict(work.session.execute(sa.select(Maker.code, Maker.id)).all())
     place = 0
@@ -236,7 +247,6 @@ def _add_cylinders(
             cross_door(work, cylinder, row, allotment.keyset)
     work.session.flush()
     _order_all_keys(work, job, ask, snapshot, allotter)
-    return allotter.systems
 
 
 def _rekey(work: Work, job: Job, ask: QuoteAsk, slots: Sequence[_Slot], allotter: KeysetAllotter) -> None:
@@ -306,16 +316,14 @@ def _cylinder(
 
 def _order_all_keys(work: Work, job: Job, ask: QuoteAsk, snapshot: QuoteSnapshot, allotter: KeysetAllotter) -> None:
     """Keys with the cylinders, then the quote's lines of further keys."""
-    for keyset, count in allotter.keys.items():
-        order_keys(work, keyset, count, job.id)
+    counts = Counter(allotter.keys)
     words = {line.label: line.words for line in snapshot.lines}
     for number, line in enumerate(ask.lines, start=1):
         if line.kind is LineKind.KEYS:
             keysets = keysets_sold(work, job, ask, number, words[str(number)], allotter)
-            for keyset in keysets:
-                order_keys(work, keyset, line.quantity // len(keysets), job.id)
+            counts.update({keyset: line.quantity // len(keysets) for keyset in keysets})
     for system in allotter.made:
         control = control_of(work, system)
-        if control is not None and not control.keys_ordered:
-            # Sold or not: without one the cores can neither be put in nor taken out.
-            order_keys(work, control, 1, job.id)
+        if control is not None and not control.keys_ordered and control not in counts:
+            counts[control] = 1  # sold or not: without one the cores can neither be put in nor taken out
+    order_keys(work, counts, job.id)

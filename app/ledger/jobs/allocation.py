@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from app.errors import Problem, Problems
 from app.ledger.doors.models import Cylinder
 from app.ledger.errors import LedgerError
-from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk
+from app.ledger.jobs.ask import KeyingInstruction, LineAsk, QuoteAsk
 from app.ledger.jobs.models import Job
 from app.ledger.jobs.snapshot import QuoteSnapshot
-from app.ledger.jobs.system_fit import require_fit
+from app.ledger.jobs.system_fit import records_for, require_fit, require_records
 from app.ledger.keysystems.actions import SystemForm, add_keysets, insert_system, single_keyed_system
 from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
 from app.ledger.keysystems.out_of_use import require_not_retired
@@ -37,7 +37,8 @@ class KeysetAllotter:
     `systems`: every key system that was touched. `keys`: how many keys each keyset gets with its cylinders.
     `made`: those of them that this job begins.
     `of_line`: each line's keysets, once each, in the order in which its cylinders have them.
-    `instead`: the new keysets by the symbols of those whose place they take.
+    `instead`: the new keysets by the symbols of those whose place they take. `at`: the number of the line that is
+    being allotted, for whoever has to say which one was refused.
     """
 
     def __init__(self, work: Work, job: Job, ask: QuoteAsk, snapshot: QuoteSnapshot) -> None:
@@ -52,6 +53,7 @@ class KeysetAllotter:
         self.keys: dict[Keyset, int] = {}
         self.of_line: dict[int, list[Keyset]] = {}
         self.instead: dict[str, Keyset] = {}
+        self.at = 0
 
     def allot(self, number: int, line: LineAsk, symbols: Sequence[str]) -> list[Allotment]:
         """One allotment a cylinder of line `number`; `symbols` are those asked for in the door list ("" any).
@@ -59,6 +61,7 @@ class KeysetAllotter:
         In a system on record the list may name keysets that stand there already: those doors are keyed to them.
         `(NMK)` after a symbol keeps the masters out of that cylinder.
         """
+        self.at = number
         nmk = ["(NMK)" in symbol.upper() for symbol in symbols]
         symbols = [re.sub(r"\s*\(NMK\)\s*$", "", symbol, flags=re.IGNORECASE) for symbol in symbols]
         keying = line.keying
@@ -83,6 +86,7 @@ class KeysetAllotter:
 
         Cylinders that were alike stay alike, masters and NMK as they were.
         """
+        self.at = number
         dealt = []
         for cylinder in there:
             own = cylinder.keyset
@@ -113,23 +117,12 @@ class KeysetAllotter:
             self._fresh.add(self.instead[old.symbol])
         return self.instead[old.symbol]
 
-    def _records(self, number: int, line: LineAsk) -> RecordsHolder:
-        # A customer's own cylinders never leave for the factory.
-        if line.kind is LineKind.REKEY:
-            return RecordsHolder.SHOP
-        for choice in self._choices:
-            if number in choice.lines and choice.in_two_places and line.keying.kind is not KeyingKind.KD:
-                return RecordsHolder.SHOP  # one system keyed in two places has its records in one
-            if number in choice.lines:
-                return RecordsHolder.FACTORY if choice.choice == "factory" else RecordsHolder.SHOP
-        return RecordsHolder.SHOP
-
     def _standing(self, number: int, line: LineAsk, symbols: Sequence[str]) -> dict[str, Keyset]:
         """The keysets on record that the door list names, where the line goes into a system on record."""
         asked = self._ask.system
         if not any(symbols) or asked is None or asked.existing_id is None or not line.keying.kind.is_master_keyed:
             return {}
-        system = self._master_keyed(number, line, self._records(number, line), len(symbols))
+        system = self._master_keyed(number, line, records_for(number, line, self._choices), len(symbols))
         found = {
             keyset.symbol: keyset
             for keyset in system.keysets
@@ -141,7 +134,7 @@ class KeysetAllotter:
         return found
 
     def _add_keysets(self, number: int, line: LineAsk, count: int) -> list[Keyset]:
-        records = self._records(number, line)
+        records = records_for(number, line, self._choices)
         if line.keying.kind.is_master_keyed:
             system = self._master_keyed(number, line, records, count)
             keysets = add_keysets(self._work, system, count, line.keying.master)
@@ -166,12 +159,7 @@ class KeysetAllotter:
             self._system = self._start(number, line, records, count)
         system = self._system
         require_fit(f"line {number}: keyway", system.name, (system.keyway, system.chambers), (keyway, chambers))
-        if system.records is not records and system.records is not RecordsHolder.NOBODY:
-            raise LedgerError(
-                f"line {number}: keying",
-                f"The records of {system.name} are with the {system.records.value}; key this line there, so that "
-                "one system is never extended in two places.",
-            )
+        require_records(f"line {number}: keying", system.name, system.records, records)
         return system
 
     def _start(self, number: int, line: LineAsk, records: RecordsHolder, count: int) -> KeySystem:

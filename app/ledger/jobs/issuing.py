@@ -4,7 +4,7 @@ from __future__ import annotations
 
 __all__ = ["IssueForm", "drop_draft", "issue_quote", "keep_asked", "keep_draft", "load_draft"]
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import Any
@@ -24,16 +24,16 @@ from app.ledger.jobs.lead_time import working_days_until
 from app.ledger.jobs.lost_keys import allow_lost
 from app.ledger.jobs.missing import answered, questions_about
 from app.ledger.jobs.models import Draft, Job, QuoteRevision, Stage
-from app.ledger.jobs.options import price_option
+from app.ledger.jobs.options import keyed_at, price_option
 from app.ledger.jobs.quoting import PricedQuote, price_ask
 from app.ledger.jobs.snapshot import (
     HouseHead,
-    KeyingChoice,
     QuoteOption,
     QuoteSnapshot,
     snapshot_hash,
     write_snapshot,
 )
+from app.ledger.jobs.trying import require_acceptable
 from app.ledger.prices.models import House
 from app.ledger.prices.queries import get_house
 from app.ledger.quote_rules.queries import deposit_rule, quote_rules
@@ -67,6 +67,8 @@ class IssueForm:
 
 def issue_quote(work: Work, form: IssueForm) -> QuoteRevision:
     """Issue the next revision of a quote: frozen, hashed, numbered. The same token gives the same revision.
+
+    What acceptance would refuse is refused here (app/ledger/jobs/trying.py), before a customer has it in hand.
 
     Raises Problems with every field at fault, Stale when somebody changed the job in between; then nothing
     at all is saved.
@@ -108,6 +110,7 @@ def issue_quote(work: Work, form: IssueForm) -> QuoteRevision:
         # A revision that repeats the last one changes no column, yet whoever read the job before it is late.
         flag_modified(job, "stage")
         work.session.flush()
+        require_acceptable(work, job, snapshot)
         _record_issue(work, job, priced, snapshot)
         work.session.execute(sa.delete(Draft).where(Draft.token == form.token))
         return revision
@@ -164,11 +167,6 @@ def insert_job(work: Work, ask: QuoteAsk) -> Job:
 def house_head(house: House) -> HouseHead:
     """The head of the house's papers."""
     return HouseHead(house.name, house.address, house.phone, house.email, house.paper)
-
-
-def keyed_at(keying: Sequence[KeyingChoice]) -> str:
-    """Where a job's keying is done: shop, factory, both with a stroke between, or "" where nothing is keyed."""
-    return "/".join(dict.fromkeys(choice.choice for choice in keying if choice.choice))
 
 
 def _snapshot(work: Work, job: Job, priced: PricedQuote, other: PricedQuote | None) -> QuoteSnapshot:

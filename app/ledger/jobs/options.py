@@ -5,6 +5,7 @@ from __future__ import annotations
 __all__ = [
     "OPTIONS",
     "as_accepted",
+    "keyed_at",
     "offered_ways",
     "price_option",
     "promise_from",
@@ -97,6 +98,11 @@ def as_accepted(snapshot: QuoteSnapshot, option: str) -> QuoteSnapshot:
         working_days=other.working_days,
         option_b=None,
     )
+
+
+def keyed_at(keying: Sequence[KeyingChoice]) -> str:
+    """Where a job's keying is done: shop, factory, both with a stroke between, or "" where nothing is keyed."""
+    return "/".join(dict.fromkeys(choice.choice for choice in keying if choice.choice))
 
 
 def way_words(keying: Sequence[KeyingChoice]) -> str:

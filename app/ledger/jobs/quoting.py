@@ -20,7 +20,7 @@ from app.ledger.jobs.rekeying import as_on_record, hanging, told_of
 from app.ledger.jobs.replacing import told_customer
 from app.ledger.jobs.resolving import Resolved, Resolver
 from app.ledger.jobs.snapshot import KeyingChoice, SnapshotLine, SnapshotTotals
-from app.ledger.jobs.system_fit import system_problems
+from app.ledger.jobs.system_fit import records_problems, system_problems
 from app.ledger.jobs.taxing import tax_place_of, tax_totals
 from app.ledger.prices.codes import KEY_CUT, factory_keying_code, keying_code, system_code
 from app.ledger.prices.queries import price_book
@@ -93,6 +93,9 @@ def price_ask(work: Work, ask: QuoteAsk, customer: Customer | None = None) -> Pr
     groups = groups_of(resolved)
     chosen, choice_problems = choose(work, ask, groups)
     problems += choice_problems
+    if not choice_problems:
+        understood = [found.line if found else None for found in resolved]
+        problems += records_problems(work, ask, understood, [one.choice for one in chosen])
     drafts = _print_lines(book, today, buyer.tier, ask, resolved, chosen, problems)
     taxed_in = tax_place_of(work, buyer, ask.site_id)
     totals = tax_totals(work, buyer, taxed_in, [draft.line for draft in drafts], problems)

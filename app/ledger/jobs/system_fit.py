@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-__all__ = ["require_fit", "system_problems"]
+__all__ = ["records_for", "records_problems", "require_fit", "require_records", "system_problems"]
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from app.errors import Problem
 from app.ledger.errors import LedgerError
-from app.ledger.jobs.ask import LineAsk, QuoteAsk
+from app.ledger.jobs.ask import LineAsk, LineKind, QuoteAsk
+from app.ledger.jobs.snapshot import KeyingChoice
 from app.ledger.keysystems.actions import find_master
 from app.ledger.keysystems.models import KeySystem, RecordsHolder
 from app.ledger.work import Work
@@ -46,6 +47,51 @@ def require_fit(field: str, name: str, made: tuple[str, int], cylinder: tuple[st
             f"Cylinders on keyway {cylinder[0]} cannot join {name}, which is on keyway {made[0]}: its keys do not "
             "enter them.",
         )
+
+
+def records_for(number: int, line: LineAsk, choices: Sequence[KeyingChoice]) -> RecordsHolder:
+    """Who keys line `number`, as decided, and so has to hold the records of the system that it goes into."""
+    # A customer's own cylinders never leave for the factory.
+    if line.kind is LineKind.REKEY:
+        return RecordsHolder.SHOP
+    for choice in choices:
+        if number in choice.lines and choice.in_two_places and line.keying.kind is not KeyingKind.KD:
+            return RecordsHolder.SHOP  # one system keyed in two places has its records in one
+        if number in choice.lines:
+            return RecordsHolder.FACTORY if choice.choice == "factory" else RecordsHolder.SHOP
+    return RecordsHolder.SHOP
+
+
+def require_records(field: str, name: str, held: RecordsHolder, wanted: RecordsHolder) -> None:
+    """Raise LedgerError for `field` where a line is keyed elsewhere than the records of its system are held."""
+    if held is not wanted and held is not RecordsHolder.NOBODY:
+        raise LedgerError(
+            field,
+            f"The records of {name} are with the {held.value}; key this line there, so that one system is never "
+            "extended in two places.",
+        )
+
+
+def records_problems(
+    work: Work, ask: QuoteAsk, lines: Sequence[LineAsk | None], choices: Sequence[KeyingChoice]
+) -> list[Problem]:
+    """Every line that would be keyed elsewhere than its system's records are: a new system's are with its first."""
+    if ask.system is None:
+        return []
+    system = work.session.get(KeySystem, ask.system.existing_id) if ask.system.existing_id is not None else None
+    name = system.name if system else ask.system.name.strip() or "the new system"
+    held = system.records if system else None
+    problems = []
+    for number, line in enumerate(lines, start=1):
+        if line is None or not _joins(line):
+            continue
+        wanted = records_for(number, line, choices)
+        held = held or wanted
+        try:
+            require_records(f"lines.{number - 1}.keying", name, held, wanted)
+        except LedgerError as error:
+            problems.append(Problem(error.field, error.message))
+    return problems
 
 
 def system_problems(work: Work, ask: QuoteAsk, lines: Sequence[LineAsk | None]) -> list[Problem]:

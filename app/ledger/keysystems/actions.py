@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from app.keying import BittingSpec, single_symbol
 from app.ledger.errors import LedgerError, Taken
 from app.ledger.events.actions import record
-from app.ledger.keysystems.bittings import Plan, seal_bitting, seal_plan, spec_of
+from app.ledger.keysystems.bittings import Plan, seal_bitting, seal_bittings, seal_plan, spec_of
 from app.ledger.keysystems.control import insert_control
 from app.ledger.keysystems.drawing import next_cuts, plan_clear
 from app.ledger.keysystems.models import Bitting, Keyset, KeySystem, Level, RecordsHolder
@@ -165,8 +165,7 @@ def add_keysets(
         keysets.append(keyset)
     work.session.flush()
     if system.records is RecordsHolder.SHOP:
-        for keyset, cuts in zip(keysets, next_cuts(work, system, parent, count), strict=True):
-            seal_bitting(work, system, keyset, cuts)
+        seal_bittings(work, system, zip(keysets, next_cuts(work, system, parent, count), strict=True))
     work.session.flush()
     return keysets
 

@@ -161,16 +161,15 @@ def _cutting_findings(systems: Sequence[KeySystem], opened: dict[int, Cuts], nam
                         "It cannot be cut cleanly: compare it with the system's list and correct the bitting.",
                     )
                 )
-            findings += _parity_finding(system, keyset, cuts, opened, names)
+            if spec.step == 2:
+                findings += _parity_finding(keyset, cuts, opened, names)
     return findings
 
 
-def _parity_finding(
-    system: KeySystem, keyset: Keyset, cuts: Cuts, opened: dict[int, Cuts], names: dict[int, str]
-) -> list[Finding]:
+def _parity_finding(keyset: Keyset, cuts: Cuts, opened: dict[int, Cuts], names: dict[int, str]) -> list[Finding]:
     """In a two-step progression every change keeps the parity of the master above it (Keynotes, July 2017)."""
     above = opened.get(keyset.parent_id or 0)
-    if above is None or spec_of(system).step != 2:
+    if above is None:
         return []
     if all((cut - top) % 2 == 0 for cut, top in zip(cuts, above, strict=True)):
         return []

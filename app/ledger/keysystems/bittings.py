@@ -9,6 +9,7 @@ __all__ = [
     "require_current_key",
     "reveal_bittings",
     "seal_bitting",
+    "seal_bittings",
     "seal_plan",
 ]
 
@@ -78,16 +79,23 @@ def require_current_key(work: Work) -> None:
 
 def seal_bitting(work: Work, system: KeySystem, keyset: Keyset, cuts: Cuts) -> None:
     """Put a keyset's bitting away, inside the caller's transaction. One bitting stands once in a system."""
+    seal_bittings(work, system, [(keyset, cuts)])
+
+
+def seal_bittings(work: Work, system: KeySystem, pairs: Iterable[tuple[Keyset, Cuts]]) -> None:
+    """The same for several keysets of a system."""
     require_current_key(work)
-    text = write_bitting(spec_of(system), cuts)
-    work.session.add(
-        Bitting(
-            system_id=system.id,
-            keyset=keyset,
-            sealed=work.vault.seal(text, bitting_context(system.id, keyset.id)),
-            fingerprint=work.vault.fingerprint(text, fingerprint_context(system.id)),
+    spec = spec_of(system)
+    for keyset, cuts in pairs:
+        text = write_bitting(spec, cuts)
+        work.session.add(
+            Bitting(
+                system_id=system.id,
+                keyset_id=keyset.id,
+                sealed=work.vault.seal(text, bitting_context(system.id, keyset.id)),
+                fingerprint=work.vault.fingerprint(text, fingerprint_context(system.id)),
+            )
         )
-    )
 
 
 def open_bittings(session: Session, vault: Vault, systems: Iterable[KeySystem]) -> dict[int, Cuts]:

@@ -61,7 +61,7 @@ def order_copies(work: Work, system_id: int, symbol: str, count: int, override_r
         keyset = _keyset(work, system_id, symbol)
         words = f"{count} {'key' if count == 1 else 'keys'} of {keyset.symbol}"
         require_authority(work, keyset.system, f"ordered {words}", override_reason)
-        order_keys(work, keyset, count, None)
+        order_keys(work, {keyset: count}, None)
         last = work.session.scalar(sa.select(sa.func.max(Key.copy_number)).where(Key.keyset_id == keyset.id)) or 0
         copies = tuple(range(last - count + 1, last + 1))
         _record(work, "keys ordered", keyset, f"{words} ordered, {say_copies(copies)}", _found(work, keyset, copies))

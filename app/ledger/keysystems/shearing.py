@@ -4,7 +4,7 @@ from __future__ import annotations
 
 __all__ = ["Standing", "entering", "operates"]
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from app.keying import Bitting as Cuts
@@ -36,6 +36,35 @@ def operates(cuts: Cuts, stack: Sequence[set[int]]) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
+class _Index:
+    """Stacks of depths, to be found by depth: a bit for each stack that has the depth in the chamber."""
+
+    bits: tuple[dict[int, int], ...] = field(repr=False)
+
+    @classmethod
+    def of(cls, stacks: Sequence[Sequence[Iterable[int]]]) -> _Index:
+        """The index of stacks of equally many chambers."""
+        bits: tuple[dict[int, int], ...] = tuple({} for _ in stacks[0]) if stacks else ()
+        for place, stack in enumerate(stacks):
+            for chamber, depths in zip(bits, stack, strict=True):
+                for depth in depths:
+                    chamber[depth] = chamber.get(depth, 0) | 1 << place
+        return cls(bits)
+
+    def meeting(self, stack: Sequence[Iterable[int]]) -> int:
+        """A bit for each stack that has one of these depths in every chamber; 0 where they have fewer chambers."""
+        if not self.bits or len(stack) > len(self.bits):
+            return 0
+        found = -1
+        for chamber, depths in zip(self.bits, stack, strict=False):
+            here = 0
+            for depth in depths:
+                here |= chamber.get(depth, 0)
+            found &= here
+        return found
+
+
+@dataclass(frozen=True, slots=True)
 class Standing:
     """Some systems in service, against cylinders of so many chambers.
 
@@ -47,6 +76,16 @@ class Standing:
     keys: frozenset[Cuts] = field(repr=False)
     stacks: tuple[list[set[int]], ...] = field(repr=False)
     shallowest: int
+    _ways: dict[int, _Index] = field(init=False, repr=False)  # chambers → the stacks of so many
+    _held: _Index = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        """A new key is compared with a thousand cylinders and keys: by depth, not one after the other."""
+        by_length: dict[int, list[list[set[int]]]] = {}
+        for stack in self.stacks:
+            by_length.setdefault(len(stack), []).append(stack)
+        object.__setattr__(self, "_ways", {length: _Index.of(stacks) for length, stacks in by_length.items()})
+        object.__setattr__(self, "_held", _Index.of([[(cut,) for cut in cuts] for cuts in self.keys]))
 
     @classmethod
     def of(cls, work: Work, systems: Sequence[KeySystem], chambers: int) -> Standing:
@@ -63,12 +102,15 @@ class Standing:
 
     def turns_any(self, cuts: Cuts) -> bool:
         """Whether a key turns a cylinder there."""
-        return any(operates(entering(cuts, len(stack), self.shallowest), stack) for stack in self.stacks)
+        return any(
+            index.meeting([{cut} for cut in entering(cuts, chambers, self.shallowest)])
+            for chambers, index in self._ways.items()
+        )
 
     def turns(self, cuts: Cuts, above: Sequence[Cuts]) -> bool:
         """Whether a key there, none of `above`, turns a cylinder pinned to `cuts` and the keys `above` it."""
-        stack = [set(depths) for depths in zip(cuts, *above, strict=True)]
-        return any(operates(other, stack) for other in self.keys.difference(above))
+        turning = self._held.meeting([set(depths) for depths in zip(cuts, *above, strict=True)])
+        return turning.bit_count() > len(self.keys.intersection(above))
 
     def clashes(self, cuts: Cuts, above: Sequence[Cuts]) -> bool:
         """Whether a new key with those `above` it would clash with what is there, either way round."""
