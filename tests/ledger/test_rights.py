@@ -118,7 +118,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.authority: require_authority
         keysystems.bittings: require_current_key seal_bitting seal_bittings seal_plan
         keysystems.carrying: carry carried
-        keysystems.control: insert_control add_factory_control read_control
+        keysystems.control: insert_control add_factory_control control_of read_control
         keysystems.crosskeying: insert_operators require_none_lost
         keysystems.drawing: plan_clear next_cuts
         keysystems.extending: insert_extension with_neighbours
