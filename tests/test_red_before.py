@@ -98,6 +98,17 @@ def test_what_shows_nothing_is_said_and_fails(project: Project, test: str, text:
     assert len(project.git("worktree", "list").splitlines()) == 1
 
 
+def test_a_name_that_a_later_commit_withdraws_is_not_asked_for(project: Project) -> None:
+    mend(project)
+    project.write("tests/test_sums.py", f"{MENDED}\n\ndef test_nothing():\n    assert True\n")
+    project.commit("Mend\n\nShown-by: tests/test_sums.py::test_add\nShown-by: tests/test_sums.py::test_nothing")
+    project.write("shared/note.txt", "")
+    project.commit("Withdraw\n\nIt shows nothing.\n\nNot-shown-by: tests/test_sums.py::test_nothing")
+    answer = project.look()
+    assert answer.returncode == 0, answer.stdout + answer.stderr
+    assert answer.stdout.count("\n") == 1
+
+
 def test_commits_that_name_no_test_show_nothing(project: Project) -> None:
     answer = project.look()
     assert answer.returncode == 1

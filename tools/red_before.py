@@ -90,12 +90,14 @@ def git(*words: str, at: Path = ROOT) -> str:
 
 
 def named_tests(revisions: str) -> dict[str, list[str]]:
-    """The tests that each commit of the range names, oldest commit first."""
+    """The tests that each commit of the range names, oldest commit first, but those withdrawn since."""
+    withdrawn = set(re.findall(r"^Not-shown-by:\s*(\S.*?)\s*$", git("log", "--format=%B"), re.MULTILINE))
     named = {}
     for entry in git("log", "--reverse", "--format=%H%n%B%x00", revisions).split("\0"):
         commit, _, message = entry.strip().partition("\n")
-        if tests := re.findall(r"^Shown-by:\s*(\S.*?)\s*$", message, re.MULTILINE):
-            named[commit] = tests
+        tests = re.findall(r"^Shown-by:\s*(\S.*?)\s*$", message, re.MULTILINE)
+        if kept := [test for test in tests if test not in withdrawn]:
+            named[commit] = kept
     return named
 
 
