@@ -182,6 +182,21 @@ def test_alike_stays_alike_single_stays_single_and_crossed_stays_crossed(
     assert audit_systems(work, [system]).is_clean
 
 
+def test_of_two_drafts_of_one_loss_the_second_is_refused(
+    client_as: ClientAs, session: Session, system: KeySystem
+) -> None:
+    clerk = client_as(Role.COUNTER)
+    fields = dict(_form(_draft(clerk, system, "AA1"), "title").fields)
+    for token in "ab":
+        assert clerk.post("/counter/issue", data={**fields, "token": token * 32}).status_code == 303
+    assert _accepted(clerk, 1002)[0] == 303
+    status, page = _accepted(clerk, 1003)
+    assert status == 422 and "Job 1002 brings another cylinder to F1 already" in page
+    assert len(_on(session, "F1")) == 2
+    answer = clerk.post("/counter/issue", data={**fields, "token": "c" * 32})
+    assert answer.status_code == 422 and "Job 1002 brings another cylinder to F1 already" in answer.text
+
+
 def test_a_draft_is_refused_where_the_cylinder_is_gone_or_the_quantity_is_not_its(
     client_as: ClientAs, session: Session, system: KeySystem
 ) -> None:

@@ -10,13 +10,14 @@ from dataclasses import replace
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.orm import Session, joinedload, selectinload
+from sqlalchemy.orm import Session, aliased, joinedload, selectinload
 
 from app.errors import BitternError
 from app.fitting.cylinder import CylinderAttributes
 from app.ledger.doors.models import Cylinder, CylinderOperator, CylinderState, Door
 from app.ledger.doors.standing import standing
 from app.ledger.jobs.ask import LineAsk, QuoteAsk
+from app.ledger.jobs.models import Job
 from app.ledger.jobs.resolving import Resolved
 from app.ledger.keysystems.models import Keyset, KeySystem
 from app.ledger.makers.models import Maker
@@ -50,8 +51,8 @@ def keep_what_it_is(cylinder: Cylinder, there: Cylinder, said: CylinderAttribute
 def hanging(session: Session, customer_id: int, ask: QuoteAsk, line: LineAsk) -> list[Cylinder]:
     """The cylinders on record that a line rekeys where they hang, in its order; [] where it names none.
 
-    BitternError on `quantity` where one is gone, is another customer's, is rekeyed by two lines, or where the
-    quantity is not theirs.
+    BitternError on `quantity` where one is gone, is another customer's, is rekeyed by two lines or by another job, or
+    where the quantity is not theirs.
     """
     if not line.standing:
         return []
@@ -74,6 +75,11 @@ def hanging(session: Session, customer_id: int, ask: QuoteAsk, line: LineAsk) ->
             "A cylinder that this line rekeys where it hangs is no longer there, or is another customer's: remove "
             "the line, and make the plan anew.",
         )
+    if (taken := _on_its_way(session, line.standing)) is not None:
+        raise BitternError(
+            "quantity",
+            f"Job {taken[0]} brings another cylinder to {taken[1]} already: remove the line, and make the plan anew.",
+        )
     named = Counter(one for other in ask.lines for one in other.standing)
     if any(named[one] > 1 for one in line.standing):
         raise BitternError("quantity", "Two lines rekey the same cylinders: remove one of the two.")
@@ -83,6 +89,25 @@ def hanging(session: Session, customer_id: int, ask: QuoteAsk, line: LineAsk) ->
             f"This line rekeys what hangs on {places_of(found)}: enter {len(found)}, and add a line for others.",
         )
     return found
+
+
+def _on_its_way(session: Session, ids: Sequence[int]) -> tuple[int, str] | None:
+    """The job's number and the opening of a cylinder that is to take the place of one of these; None for none."""
+    there, coming = aliased(Cylinder), aliased(Cylinder)
+    rows = (
+        sa.select(Job.number, Door.opening_number)
+        .select_from(there)
+        .join(coming, sa.and_(coming.door_id == there.door_id, coming.id > there.id))
+        .join(Job, Job.id == coming.job_id)
+        .join(Door, Door.id == coming.door_id)
+        .where(
+            there.id.in_(ids),
+            sa.func.lower(coming.position) == sa.func.lower(there.position),
+            coming.state.not_in((CylinderState.FITTED, CylinderState.REMOVED)),
+        )
+    )
+    found = session.execute(rows.limit(1)).first()
+    return (found[0], found[1]) if found else None
 
 
 def places_of(cylinders: Sequence[Cylinder]) -> str:
