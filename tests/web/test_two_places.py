@@ -9,9 +9,10 @@ from html import unescape
 
 import pypdf
 import pytest
+import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.models import Role
+from app.ledger.models import Job, Key, KeyState, Role
 from tests.factories import FormClient
 from tests.stocked import MORTISE, PART, empty_house, posted
 
@@ -78,3 +79,35 @@ def test_it_is_issued_printed_and_revised(client_as: ClientAs, session: Session)
 def test_the_restricted_keyway_is_a_risk_that_the_counter_reads(client_as: ClientAs) -> None:
     line = {**PART, "part_number": "A18M-Q6-66.SC", "unit_price": "30", "price_reason": "asked the maker"}
     assert "Keyway AQ6 needs its owner's written order." in worked_out(client_as(Role.COUNTER), line)
+
+
+def test_the_bench_ticks_what_it_keys_and_the_factorys_keys_are_there_once_it_is_ready(
+    client_as: ClientAs, session: Session
+) -> None:
+    owned = client_as(Role.OWNER)
+    assert owned.post("/counter/issue", data=posted(BULK, EARLY)).status_code == 303
+
+    def move(to: str) -> str:
+        session.rollback()
+        version = session.scalars(sa.select(Job.version)).one()
+        answer = owned.post("/jobs/1001/move", data={"version": version, "to": to})
+        return unescape(owned.get(answer.location).text if answer.status_code == 303 else answer.text)
+
+    session.rollback()
+    accepted = {"accepted_by": "R. Teal", "accepted_on": "2026-11-25"}
+    version = session.scalars(sa.select(Job.version)).one()
+    assert owned.post("/quotes/1001/accept", data={**accepted, "version": version}).status_code == 303
+    assert "Job 1001 is on the bench now." in move("on the bench")
+    assert "4 of this job's cylinders are not ticked off as checked: line 2, no door" in move("checked")
+    page = owned.get("/bench/jobs/1001").text
+    here = re.findall(r'name="cylinders" value="([0-9]+)"', page)
+    keysets = re.findall(r'name="keys" value="([0-9]+)"', page)
+    assert (len(here), len(keysets)) == (4, 4) and "<dt>Keys to cut</dt><dd>8 of 8</dd>" in page
+    for how in ("pinned", "checked"):
+        assert owned.post("/bench/jobs/1001/ticks", data={"as": how, "cylinders": here}).status_code == 303
+    assert owned.post("/bench/jobs/1001/ticks", data={"as": "cut", "keys": keysets[:3]}).status_code == 303
+    assert "Job 1001 is checked now." in move("checked")
+    assert "2 keys are not cut yet: " in move("ready")
+    session.rollback()
+    states = dict(session.execute(sa.select(Key.state, sa.func.count()).group_by(Key.state)).all())
+    assert states == {KeyState.ORDERED: 2, KeyState.CUT: 126}

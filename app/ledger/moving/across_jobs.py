@@ -11,7 +11,7 @@ from collections.abc import Container, Iterator, Sequence
 from app.errors import Problem
 from app.ledger.customers.models import Site
 from app.ledger.events.models import Event
-from app.ledger.jobs.models import Job, JobLine, Payment, QuoteRevision, Stage
+from app.ledger.jobs.models import ON_ACCOUNT, Job, JobLine, Payment, QuoteRevision, Stage
 from app.ledger.moving.found import Found, Values
 
 _JOBS, _LINES, _QUOTES = Job.__tablename__, JobLine.__tablename__, QuoteRevision.__tablename__
@@ -88,7 +88,9 @@ def _quotes(found: Found, job: Values, quotes: Sequence[Values], fresh: Containe
 def _payments(found: Found, job: Values, quotes: Sequence[Values], payments: Sequence[Values]) -> Iterator[Problem]:
     paid = 0
     for payment in payments:
-        paid += payment["cents"]
+        # What is let off on account takes no money out; an earlier Bittern took what is on account for money in.
+        if payment["cents"] > 0 or payment["means"] != ON_ACCOUNT:
+            paid += payment["cents"]
         if paid < 0:
             told = "More is given back here than had come in for this job until then."
             yield found.problem(_PAYMENTS, payment["id"], "cents", told)

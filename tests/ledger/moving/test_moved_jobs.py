@@ -252,6 +252,13 @@ def test_a_story_goes_on_and_never_says_otherwise(taken: bytes, empty: Work) -> 
     assert import_house(empty, "a.zip", with_table(taken, "story", whole[:5])).rows == 0
 
 
+def test_what_was_let_off_on_account_comes_in_where_nothing_was_paid(taken: bytes, empty: Work) -> None:
+    def let_off(rows: list[dict[str, str]]) -> None:
+        first_with(rows, note="Deposit").update({"cents": "-525", "means": "on account"})
+
+    assert plan_house(empty, "a.zip", edited(taken, "payments", let_off)).problems == ()
+
+
 def test_a_person_who_came_is_let_in_by_the_owner(taken: bytes, empty: Work) -> None:
     import_house(empty, "a.zip", taken)
     came = empty.session.scalars(sa.select(m.User.id).where(m.User.name == "Cora")).one()
