@@ -7,7 +7,8 @@ __all__ = ["Row", "csv_bytes", "table_rows"]
 import csv
 import io
 from collections.abc import Iterable, Iterator, Sequence
-from typing import BinaryIO
+from itertools import chain
+from typing import IO
 
 from app.errors import BitternError
 from app.fitting.given import quoted
@@ -17,11 +18,13 @@ Row = Sequence[str]
 MOST_BYTES = 50_000_000
 MOST_ROWS = 200_000
 MOST_COLUMNS = 100
+MOST_LINE = 10_000_000  # bytes; a row of a house's export with a long quote in it has some hundred thousand
+_BUFFER = 1 << 16
 
 
 def table_rows(
     name: str,
-    content: bytes | BinaryIO,
+    content: bytes | IO[bytes],
     most_columns: int = MOST_COLUMNS,
     *,
     most_rows: int = MOST_ROWS,
@@ -37,10 +40,21 @@ def table_rows(
         raise BitternError("file", "This workbook can hold macros. Save it as .xlsx or .csv and try again.")
     if kind not in ("csv", "xlsx"):
         raise BitternError("file", f"{quoted(name)} is neither .csv nor .xlsx. Save the table as one of them.")
+    if isinstance(content, bytes) and len(content) > most_bytes:
+        raise _too_large(most_bytes)
+    rows = _book_rows(content, most_rows, most_bytes) if kind == "xlsx" else _csv_rows(content, most_bytes)
+    return _limited(rows, most_columns, most_rows)
+
+
+def _book_rows(content: bytes | IO[bytes], most_rows: int, most_bytes: int) -> Iterator[Row]:
     data = content if isinstance(content, bytes) else content.read(most_bytes + 1)
     if len(data) > most_bytes:
-        raise BitternError("file", f"This file is larger than {most_bytes // 1_000_000} MB. Split it.")
-    return _limited(sheet_rows(data, most_rows) if kind == "xlsx" else _csv_rows(data), most_columns, most_rows)
+        raise _too_large(most_bytes)
+    return sheet_rows(data, most_rows)
+
+
+def _too_large(most_bytes: int) -> BitternError:
+    return BitternError("file", f"This file is larger than {most_bytes // 1_000_000} MB. Split it.")
 
 
 def _limited(rows: Iterator[Row], most_columns: int, most_rows: int) -> Iterator[Row]:
@@ -52,27 +66,39 @@ def _limited(rows: Iterator[Row], most_columns: int, most_rows: int) -> Iterator
         yield row
 
 
-def _csv_text(data: bytes) -> str:
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        try:
-            return data.decode("utf-16")
-        except UnicodeDecodeError as error:
-            raise BitternError("file", "This UTF-16 file is damaged. Save it as CSV in UTF-8.") from error
-    if data.startswith((b"PK\x03\x04", b"%PDF", b"\xd0\xcf\x11\xe0")) or b"\x00" in data[:4096]:
+def _csv_lines(content: bytes | IO[bytes], most_bytes: int) -> Iterator[str]:
+    """The lines of a CSV file, each with its end: memory holds one of them, whatever the file unpacks to."""
+    stream = io.BytesIO(content) if isinstance(content, bytes) else content
+    source = io.BufferedReader(stream, _BUFFER)  # type: ignore[type-var]  # it reads from any stream that reads
+    head = source.peek(4096)
+    is_wide = head.startswith((b"\xff\xfe", b"\xfe\xff"))
+    if not is_wide and (head.startswith((b"PK\x03\x04", b"%PDF", b"\xd0\xcf\x11\xe0")) or b"\x00" in head[:4096]):
         raise BitternError("file", "This is no CSV file, whatever its name says. Save the table as CSV in UTF-8.")
+    read = io.TextIOWrapper(source, "utf-16", newline="").readline if is_wide else source.readline
+    row, taken = 1, 0
     try:
-        return data.decode("utf-8-sig")
+        while line := read(MOST_LINE + 1):
+            taken += len(line)
+            if taken > most_bytes:
+                raise _too_large(most_bytes)
+            if len(line) > MOST_LINE:
+                says = f"Row {row} is longer than {MOST_LINE // 1_000_000} MB. Make its texts shorter."
+                raise BitternError("file", says)
+            text = line if isinstance(line, str) else line.decode("utf-8-sig" if row == 1 else "utf-8")
+            yield from io.StringIO(text, newline="")  # a carriage return alone ends a line too
+            row += 1
     except UnicodeDecodeError as error:
-        row = data.count(b"\n", 0, error.start) + 1
+        if is_wide:
+            raise BitternError("file", "This UTF-16 file is damaged. Save it as CSV in UTF-8.") from error
         message = f"Row {row} is not in UTF-8. Save the table as CSV in UTF-8 and try again."
         raise BitternError("file", message) from error
 
 
-def _csv_rows(data: bytes) -> Iterator[Row]:
-    text = _csv_text(data)
-    first = text.partition("\n")[0]
+def _csv_rows(content: bytes | IO[bytes], most_bytes: int) -> Iterator[Row]:
+    lines = _csv_lines(content, most_bytes)
+    first = next(lines, "")
     delimiter = max(",;\t", key=first.count)
-    rows = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    rows = csv.reader(chain([first], lines) if first else lines, delimiter=delimiter, strict=True)
     number = 0
     while True:
         number += 1
@@ -81,6 +107,7 @@ def _csv_rows(data: bytes) -> Iterator[Row]:
         except StopIteration:
             return
         except csv.Error as error:
+            # A cell that goes on and on is mostly one, too; the reader takes 131,072 characters.
             message = f"Row {number} cannot be read: look for a quotation mark that is not closed."
             raise BitternError("file", message) from error
         yield row

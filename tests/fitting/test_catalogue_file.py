@@ -11,6 +11,7 @@ from openpyxl import Workbook, load_workbook
 
 from app.errors import BitternError
 from app.fitting import CatalogueItem, CatalogueRows, Maker, read_catalogue, write_catalogue_csv, write_catalogue_xlsx
+from app.fitting.table_file import table_rows
 
 HEADER = "part_number,category,description,cost,list,stocked\n"
 GOOD = "A-1,hardware,Collar ring,1.20,2.90,yes\n"
@@ -160,14 +161,38 @@ def test_a_file_of_the_wrong_kind_is_refused_whole(name: str, content: bytes, sa
     assert len(refusal.value.message) < 300
 
 
-def test_a_very_large_file_is_refused_without_reading_all_of_it() -> None:
-    class Endless(io.RawIOBase):
-        def read(self, size: int = -1) -> bytes:
-            assert 0 < size < 100_000_000
-            return b"x" * size
+class Endless(io.RawIOBase):
+    """A file that gives its line again and again."""
 
-    with pytest.raises(BitternError, match="larger than 50 MB"):
-        read_catalogue("items.csv", Endless(), "Own Make")  # type: ignore[arg-type]
+    def __init__(self, line: bytes) -> None:
+        self._line, self.given = line, 0
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: bytearray) -> int:
+        self.given += len(buffer)
+        assert self.given < 100_000_000
+        at = (self.given - len(buffer)) % len(self._line)
+        buffer[:] = (self._line * (len(buffer) // len(self._line) + 2))[at : at + len(buffer)]
+        return len(buffer)
+
+    def read(self, size: int = -1) -> bytes:
+        assert 0 < size < 100_000_000
+        return b"x" * size
+
+
+@pytest.mark.parametrize(
+    ("name", "line", "says"),
+    [
+        ("items.csv", b"x", "Row 1 is longer than 10 MB"),
+        ("items.csv", b"x" * 1000 + (b"," + b"x" * 1000) * 90 + b"\n", "larger than 50 MB"),
+        ("items.xlsx", b"x", "larger than 50 MB"),
+    ],
+)
+def test_a_very_large_file_is_refused_without_reading_all_of_it(name: str, line: bytes, says: str) -> None:
+    with pytest.raises(BitternError, match=says):
+        list(table_rows(name, Endless(line)))  # type: ignore[arg-type]
 
 
 def test_other_encodings_that_say_so_are_read() -> None:

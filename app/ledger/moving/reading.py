@@ -69,14 +69,20 @@ def _zip_tables(content: bytes) -> Iterator[tuple[MovedTable, Iterator[Sequence[
         raise BitternError("file", "This file is too large once unpacked.")
     with packed:
         for entry in entries:
-            if entry.filename in _README:
-                continue
-            moved = _known(entry.filename.removesuffix(".csv"))
-            try:
-                data = packed.read(entry)
-            except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, ValueError, EOFError) as error:
-                raise BitternError("file", f"{entry.filename} in this ZIP file is damaged or locked.") from error
-            yield moved, table_rows("table.csv", data, MOST_COLUMNS, most_rows=MOST_ROWS, most_bytes=MOST_UNPACKED)
+            if entry.filename not in _README:
+                yield _known(entry.filename.removesuffix(".csv")), _csv_in(packed, entry)
+
+
+def _csv_in(packed: zipfile.ZipFile, entry: zipfile.ZipInfo) -> Iterator[Sequence[str]]:
+    """The rows of one table, unpacked as they are read; never by a method that unpacks without bounds."""
+    damaged = BitternError("file", f"{entry.filename} in this ZIP file is damaged or locked.")
+    if entry.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+        raise damaged
+    try:
+        with packed.open(entry) as part:
+            yield from table_rows("table.csv", part, MOST_COLUMNS, most_rows=MOST_ROWS, most_bytes=MOST_UNPACKED)
+    except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, ValueError, EOFError) as error:
+        raise damaged from error
 
 
 def _book_tables(content: bytes) -> Iterator[tuple[MovedTable, Iterator[Sequence[str]]]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import random
+import tracemalloc
 import zipfile
 from collections.abc import Iterator
 from datetime import date
@@ -262,6 +263,43 @@ def test_a_file_that_is_no_export_is_refused(name: str, content: bytes, part: st
     with pytest.raises(BitternError, match=part) as refused:
         import_house(empty, name, content)
     assert refused.value.field == "file"
+
+
+@pytest.mark.parametrize(
+    ("encoding", "begin", "piece", "times", "part"),
+    [
+        ("utf-8", "", "x", 60_000_000, "Row 2 is longer than 10 MB"),
+        ("utf-16", "", "x", 30_000_000, "Row 2 is longer than 10 MB"),
+        ("utf-8", '"', "line\n", 12_000_000, "Row 2 cannot be read: look for a quotation mark"),
+    ],
+    ids=["one line", "in UTF-16", "one cell of many lines"],
+)
+def test_a_cell_of_sixty_megabytes_is_refused_before_it_is_unpacked(
+    encoding: str, begin: str, piece: str, times: int, part: str, empty: Work
+) -> None:
+    """Five hundred of them, half a megabyte packed, took gigabytes."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
+        packed.writestr("customers.csv", f"row,name\r\n1,{begin}{piece * times}".encode(encoding))
+    content = out.getvalue()
+    assert len(content) < 400_000
+    tracemalloc.start()
+    try:
+        plan = plan_house(empty, "a.zip", content)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert any(part in problem.message for problem in plan.problems)
+    assert peak < 40_000_000
+
+
+@pytest.mark.parametrize("method", [zipfile.ZIP_BZIP2, zipfile.ZIP_LZMA])
+def test_a_packing_that_unfolds_without_bounds_is_refused(method: int, empty: Work) -> None:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", method) as packed:
+        packed.writestr("customers.csv", b"row,name\r\n")
+    plan = plan_house(empty, "a.zip", out.getvalue())
+    assert "customers.csv in this ZIP file is damaged or locked." in [problem.message for problem in plan.problems]
 
 
 def test_a_plan_that_is_not_true_any_more_is_stale(taken: bytes, empty: Work) -> None:
