@@ -15,10 +15,10 @@ from app.ledger.events.queries import events_of
 from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk
 from app.ledger.jobs.issuing import IssueForm, issue_quote
 from app.ledger.jobs.models import Job
-from app.ledger.jobs.options import as_accepted, offered_ways
+from app.ledger.jobs.options import offered_ways
 from app.ledger.jobs.queries import job_money
 from app.ledger.jobs.quoting import price_ask
-from app.ledger.jobs.snapshot import QuoteSnapshot, read_snapshot, write_snapshot
+from app.ledger.jobs.snapshot import QuoteSnapshot, as_accepted, read_snapshot, write_snapshot
 from app.ledger.models import PriceBookRow, Role
 from app.ledger.quote_rules.actions import QuoteRulesForm, set_quote_rules
 from app.ledger.quote_rules.models import MAIL_SUBJECT, MAIL_TEXT

@@ -76,7 +76,8 @@ def adopt_time(work: Work, key: TaskKey, median: str, moving: Adopt, valid_from:
         raise Stale("The bench recorded another time since this list was made. Look at it again.")
     terms = adopt(BenchTerms.from_json(row.terms), found, moving)
     said = task_words(found.task, found.kind, found.cylinder)
-    return set_bench_terms(work, valid_from, terms.to_json(), seen, why=f"{said}: as the last {found.jobs} jobs took")
+    why = f"{said}: as the last {found.jobs} jobs took"
+    return set_bench_terms(work, valid_from, terms.to_json(), seen, why=why, counted=False)
 
 
 def _key(task: str, kind: str | None, cylinder: str | None) -> TaskKey:

@@ -14,8 +14,7 @@ from sqlalchemy.orm import InstrumentedAttribute, Session, aliased, joinedload
 from app.errors import BitternError
 from app.ledger.events.models import Event
 from app.ledger.jobs.models import ON_ACCOUNT, Job, Payment, QuoteRevision, Stage
-from app.ledger.jobs.options import as_accepted
-from app.ledger.jobs.snapshot import read_snapshot
+from app.ledger.jobs.snapshot import as_accepted, read_snapshot
 from app.ledger.jobs.stages import moved_to
 from app.ledger.work import Work
 from app.pricing import BookColumn, ClosedJob, IssuedQuote, PaymentReceived, show_day

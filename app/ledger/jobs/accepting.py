@@ -27,9 +27,9 @@ from app.ledger.jobs.crossed_doors import cross_door, own_symbol
 from app.ledger.jobs.key_lines import keysets_sold
 from app.ledger.jobs.lost_keys import require_none_lost_of_job
 from app.ledger.jobs.models import Job, JobLine, QuoteRevision, Stage
-from app.ledger.jobs.options import OPTIONS, as_accepted, keyed_at, promise_from, way_words
+from app.ledger.jobs.options import OPTIONS, keyed_at, promise_from, way_words
 from app.ledger.jobs.rekeying import hanging, keep_what_it_is, on_door
-from app.ledger.jobs.snapshot import QuoteSnapshot, SnapshotLine, read_snapshot
+from app.ledger.jobs.snapshot import QuoteSnapshot, SnapshotLine, as_accepted, read_snapshot
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.control import control_of
 from app.ledger.keysystems.crosskeying import insert_operators

@@ -12,13 +12,13 @@ import sqlalchemy as sa
 
 from app.errors import BitternError, Problem
 from app.ledger.jobs.ask import QuoteAsk
+from app.ledger.jobs.blank_stock import bench_today
 from app.ledger.jobs.grouping import LineGroup, groups_of, keying_ask, parts_of
 from app.ledger.jobs.snapshot import KeyingChoice
 from app.ledger.jobs.telling import keep_choice, keep_parts
 from app.ledger.keysystems.models import KeySystem
 from app.ledger.makers.models import Maker
 from app.ledger.makers.queries import factory_terms_on
-from app.ledger.prices.queries import bench_terms_on
 from app.ledger.work import Work
 from app.pricing import (
     BenchTerms,
@@ -83,7 +83,7 @@ def choose(work: Work, ask: QuoteAsk, groups: Sequence[LineGroup]) -> tuple[list
     """Decide every group; problems for those that cannot be keyed anywhere or as the counter insists."""
     if not groups:
         return [], []
-    bench = bench_terms_on(work.session, work.today)
+    bench = bench_today(work.session, work.today)
     makers = dict(work.session.execute(sa.select(Maker.code, Maker.id)).all())
     system = work.session.get(KeySystem, ask.system.existing_id) if ask.system and ask.system.existing_id else None
     decided: list[Group] = []

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 __all__ = [
     "OPTIONS",
-    "as_accepted",
     "keyed_at",
     "offered_ways",
     "price_option",
@@ -78,26 +77,6 @@ def _why_not(wanted: str, priced: PricedQuote) -> str:
     if priced.keying and all(choice.choice == wanted for choice in priced.keying):
         return f"The keying is done {_WHERE[wanted]} already: there is no second way to offer. Take option B off."
     return f"The keying cannot be done {_WHERE[wanted]} as it stands, so it is not offered: take option B off."
-
-
-def as_accepted(snapshot: QuoteSnapshot, option: str) -> QuoteSnapshot:
-    """The quote as the option says it: A is the quote itself, B its lines, totals, keying place and promise."""
-    other = snapshot.option_b
-    if option != "B" or other is None:
-        return snapshot
-    return replace(
-        snapshot,
-        lines=other.lines,
-        totals=other.totals,
-        keying=other.keying,
-        ready_on=other.ready_on,
-        lead_time=other.lead_time,
-        cost_cents=other.cost_cents,
-        bench_minutes=other.bench_minutes,
-        deposit_cents=other.deposit_cents,
-        working_days=other.working_days,
-        option_b=None,
-    )
 
 
 def keyed_at(keying: Sequence[KeyingChoice]) -> str:

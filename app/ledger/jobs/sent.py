@@ -9,8 +9,7 @@ from sqlalchemy.orm import Session
 
 from app.ledger.doors.models import Cylinder
 from app.ledger.jobs.models import Job, QuoteRevision
-from app.ledger.jobs.options import as_accepted
-from app.ledger.jobs.snapshot import read_snapshot
+from app.ledger.jobs.snapshot import as_accepted, read_snapshot
 from app.ledger.keysystems.models import Keyset
 
 

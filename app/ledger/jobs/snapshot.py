@@ -11,6 +11,7 @@ __all__ = [
     "SnapshotLine",
     "SnapshotTotals",
     "Way",
+    "as_accepted",
     "read_snapshot",
     "snapshot_hash",
     "write_snapshot",
@@ -19,7 +20,7 @@ __all__ = [
 import dataclasses
 import hashlib
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -174,6 +175,26 @@ class QuoteSnapshot:
     working_days: int | None = None
     option_b: QuoteOption | None = None  # the quote itself is option A then
     questions: tuple[AskedQuestion, ...] = ()
+
+
+def as_accepted(snapshot: QuoteSnapshot, option: str) -> QuoteSnapshot:
+    """The quote as the option says it: A is the quote itself, B its lines, totals, keying place and promise."""
+    other = snapshot.option_b
+    if option != "B" or other is None:
+        return snapshot
+    return replace(
+        snapshot,
+        lines=other.lines,
+        totals=other.totals,
+        keying=other.keying,
+        ready_on=other.ready_on,
+        lead_time=other.lead_time,
+        cost_cents=other.cost_cents,
+        bench_minutes=other.bench_minutes,
+        deposit_cents=other.deposit_cents,
+        working_days=other.working_days,
+        option_b=None,
+    )
 
 
 def write_snapshot(snapshot: QuoteSnapshot) -> str:

@@ -25,8 +25,8 @@ from app.ledger.jobs.accepting import AcceptForm, carry_out
 from app.ledger.jobs.allocation import KeysetAllotter
 from app.ledger.jobs.ask import QuoteAsk, ask_from_json
 from app.ledger.jobs.models import Job
-from app.ledger.jobs.options import OPTIONS, as_accepted
-from app.ledger.jobs.snapshot import QuoteSnapshot
+from app.ledger.jobs.options import OPTIONS
+from app.ledger.jobs.snapshot import QuoteSnapshot, as_accepted
 from app.ledger.keysystems.auditing import StoppedByAudit
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
 from app.ledger.keysystems.out_of_use import is_retired

@@ -26,7 +26,7 @@ from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, Stale
 from app.ledger.events.actions import record
 from app.ledger.prices.dated import changed_terms, terms_mark
-from app.ledger.prices.models import BenchTermsRow, House, PriceBookRow, PriceTier, TaxRuleRow
+from app.ledger.prices.models import BENCH_TERMS_SET, BenchTermsRow, House, PriceBookRow, PriceTier, TaxRuleRow
 from app.ledger.table import Column, read_table
 from app.ledger.work import Work
 from app.pricing import BenchTerms, LineKind, PriceRow, TaxRule, read_cents, read_percent
@@ -204,12 +204,12 @@ def import_tax_rules(work: Work, text: str, first_day: date) -> int:
 
 
 def set_bench_terms(
-    work: Work, valid_from: date, given: Any, seen: str | None = None, why: str = ""
+    work: Work, valid_from: date, given: Any, seen: str | None = None, why: str = "", *, counted: bool = True
 ) -> BenchTermsRow:
     """Put the bench's terms on record from a day on; an earlier entry for the same day is replaced.
 
     `seen`: the mark (`terms_mark`) of all the bench's terms when the page was made; Stale when they have moved on.
-    `why` stands in the event.
+    `why` stands in the event. counted: whether what is on the shelf was counted for it, or is as it was.
     """
     work.require()
     terms = BenchTerms.from_json(given)
@@ -226,10 +226,12 @@ def set_bench_terms(
         work.session.flush()
         record(
             work,
-            "bench terms set",
+            BENCH_TERMS_SET,
             "price book",
             f"Bench terms from {valid_from.isoformat()} on{f': {why}' if why else ''}",
             changes=changed_terms(before, terms.to_json()),
+            valid_from=valid_from.isoformat(),
+            counted=counted,
         )
         return row
 

@@ -56,6 +56,9 @@ class TaxRuleRow(Base):
     valid_from: Mapped[date]
 
 
+BENCH_TERMS_SET = "bench terms set"
+
+
 class BenchTermsRow(Base):
     """What keying on the shop's own bench takes from a date on; `terms` is `pricing.BenchTerms`'s JSON."""
 

@@ -11,6 +11,7 @@ __all__ = [
     "get_price",
     "price_beginning",
     "price_book",
+    "shelf_counted",
     "tax_places",
     "tax_table",
     "tier_names",
@@ -19,7 +20,7 @@ __all__ = [
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import date
+from datetime import date, datetime, time
 from decimal import Decimal
 from fractions import Fraction
 
@@ -27,9 +28,10 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.errors import NotEntered, NotFound
+from app.ledger.events.models import Event
 from app.ledger.jobs.models import Job, Stage
 from app.ledger.prices.dated import place_in_time
-from app.ledger.prices.models import BenchTermsRow, House, PriceBookRow, PriceTier, TaxRuleRow
+from app.ledger.prices.models import BENCH_TERMS_SET, BenchTermsRow, House, PriceBookRow, PriceTier, TaxRuleRow
 from app.pricing import BenchTerms, LineKind, PriceBook, PriceRow, TaxRule, TaxTable
 
 _NO_BENCH_TERMS = "The bench has no terms yet, so nothing can be quoted; the owner enters them under Price book."
@@ -144,6 +146,25 @@ def bench_terms_on(session: Session, day: date) -> BenchTerms:
     promised = session.scalar(sa.select(sa.func.sum(Job.bench_minutes)).where(Job.stage.in_(_ON_THE_BENCH))) or 0
     terms = BenchTerms.from_json(row.terms)
     return replace(terms, minutes_promised=terms.minutes_promised + Fraction(promised))
+
+
+def shelf_counted(session: Session, day: date) -> sa.ColumnElement[bool]:
+    """Which events came after the shelf was counted whose figures are in force on a day.
+
+    Whoever puts bench terms on record by hand has counted; where it is not known when, as in a house that was
+    imported, the first day of the terms is taken.
+    """
+    row = bench_terms_row_on(session, day)
+    if row is None:
+        return sa.true()
+    counts = session.execute(
+        sa.select(Event.id, Event.detail).where(Event.kind == BENCH_TERMS_SET).order_by(Event.id.desc())
+    )
+    for event_id, detail in counts:
+        if detail.get("counted", True) and detail.get("valid_from", "") <= row.valid_from.isoformat():
+            newest: int = event_id
+            return Event.id > newest
+    return Event.at >= datetime.combine(row.valid_from, time()).astimezone()
 
 
 def dated_bench_terms(session: Session, today: date) -> list[tuple[BenchTermsRow, str]]:

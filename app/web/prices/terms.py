@@ -11,6 +11,7 @@ from flask import Blueprint, flash, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
+from app.ledger.jobs.blank_stock import bench_today, on_the_shelf
 from app.ledger.makers.actions import set_factory_terms
 from app.ledger.makers.queries import factory_terms_by_maker, get_maker
 from app.ledger.prices.actions import set_bench_terms
@@ -38,7 +39,12 @@ def _first_day(dated: Sequence[object], today: date) -> date:
 def bench() -> ResponseReturnValue:
     """What the bench costs and can do, now and as it was."""
     work = current_work()
-    return render_template("prices/bench.html", dated=dated_bench_terms(work.session, work.today), **_WORDS)
+    dated = dated_bench_terms(work.session, work.today)
+    shelf = None
+    if any(state == "now" for _, state in dated):
+        free = bench_today(work.session, work.today).uncombinated_on_hand
+        shelf = {sort: (count, free[sort]) for sort, count in on_the_shelf(work.session, work.today).items()}
+    return render_template("prices/bench.html", dated=dated, shelf=shelf, **_WORDS)
 
 
 @blueprint.route("/bench-terms/change", methods=["GET", "POST"])
@@ -49,6 +55,9 @@ def change_bench() -> ResponseReturnValue:
     about("price book")
     dated = dated_bench_terms(work.session, work.today)
     latest = next((row.terms for row, state in dated if state == "now"), dated[0][0].terms if dated else {})
+    if any(state == "now" for _, state in dated):
+        # The page's figure is what lies there today: whoever leaves it as it stands has it counted right.
+        latest = {**latest, "uncombinated_on_hand": on_the_shelf(work.session, work.today)}
     mark = terms_mark(row for row, _ in dated)
     form = BenchPage(data={**BenchPage.start(latest), "valid_from": _first_day(dated, work.today), "seen": mark})
     if form.validate_on_submit():

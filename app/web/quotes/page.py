@@ -13,10 +13,10 @@ from app.errors import BitternError
 from app.ledger.errors import NotFound
 from app.ledger.jobs.ask import QuoteAsk, ask_from_json
 from app.ledger.jobs.models import Job, QuoteRevision, Stage
-from app.ledger.jobs.options import as_accepted, promise_from
+from app.ledger.jobs.options import promise_from
 from app.ledger.jobs.queries import get_job
 from app.ledger.jobs.rekeying import hanging, places_of
-from app.ledger.jobs.snapshot import QuoteSnapshot, read_snapshot
+from app.ledger.jobs.snapshot import QuoteSnapshot, as_accepted, read_snapshot
 from app.ledger.keysystems.lost_masters import LostKeyset, lost_masters
 from app.ledger.models import Role
 from app.ledger.work import Work

@@ -1,0 +1,106 @@
+"""Cylinders without pins on the shelf: those promised to accepted jobs are not promised to the next quote."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+
+import sqlalchemy as sa
+
+from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk
+from app.ledger.jobs.blank_stock import bench_today, on_the_shelf
+from app.ledger.jobs.quoting import price_ask
+from app.ledger.jobs.stages import move_job
+from app.ledger.models import BenchTermsRow, CylinderState, Job, Stage
+from app.ledger.prices.actions import set_bench_terms
+from app.ledger.work import Work
+from app.pricing import CylinderType, KeyingKind
+from tests.ledger.conftest import customer_id
+from tests.ledger.test_main_job import MORTISE, accept, issued, mortise
+
+KD = KeyingInstruction(KeyingKind.KD)
+SHOP = {"keyed_at": "shop", "override_reason": "from us"}
+MORTISES = CylinderType("mortise")
+
+
+def count_the_shelf(work: Work, mortises: int, *, counted: bool = True) -> None:
+    """The owner counts, today."""
+    row = work.session.scalars(sa.select(BenchTermsRow).order_by(BenchTermsRow.valid_from.desc())).first()
+    assert row is not None
+    shelf = {**row.terms["uncombinated_on_hand"], "mortise": mortises}
+    set_bench_terms(work, work.today, {**row.terms, "uncombinated_on_hand": shelf}, counted=counted)
+
+
+def left(work: Work) -> int:
+    work.session.rollback()
+    return bench_today(work.session, work.today).uncombinated_on_hand[MORTISES]
+
+
+def lying(work: Work) -> int:
+    work.session.rollback()
+    return on_the_shelf(work.session, work.today)[MORTISES]
+
+
+def quote(work: Work, count: int, **more: object) -> QuoteAsk:
+    return replace(QuoteAsk(customer_id(work, "Lantern"), (mortise(count, KD),), **SHOP), **more)  # type: ignore[arg-type]
+
+
+def sold(work: Work, count: int, **more: object) -> Job:
+    return accept(work, issued(work, quote(work, count, **more)))
+
+
+def ready(work: Work, count: int) -> date | None:
+    return price_ask(work, quote(work, count)).ready_on
+
+
+def move(work: Work, job: Job, *stages: Stage) -> None:
+    for stage in stages:
+        job = work.session.get_one(Job, job.id, populate_existing=True)
+        for cylinder in job.cylinders if stage is Stage.CHECKED else ():
+            cylinder.state = CylinderState.CHECKED
+        work.session.commit()
+        move_job(work, job.id, job.version, stage, "changed their mind" if stage is Stage.CANCELLED else "")
+
+
+def test_the_next_quote_is_not_promised_from_what_an_accepted_job_takes(work: Work) -> None:
+    """46 are accepted from a shelf of 30: the next one's cylinder has to come in, and its day says so."""
+    count_the_shelf(work, 30)
+    soon = ready(work, 1)
+    count_the_shelf(work, 0)
+    late = ready(work, 1)
+    count_the_shelf(work, 30)
+    assert soon is not None and late is not None and soon < late
+    job = issued(work, quote(work, 46))
+    assert (left(work), ready(work, 1)) == (30, soon)  # a quote alone promises nothing
+    accept(work, job)
+    assert left(work) == 0
+    day = ready(work, 1)
+    assert day is not None and day >= late
+    move(work, job, Stage.CANCELLED)
+    assert (left(work), ready(work, 1)) == (30, soon)
+
+
+def test_what_left_stays_gone_until_the_shelf_is_counted_anew(work: Work) -> None:
+    count_the_shelf(work, 30)
+    job = sold(work, 12)
+    assert (left(work), lying(work)) == (18, 30)
+    move(work, job, Stage.ON_THE_BENCH)
+    assert (left(work), lying(work)) == (18, 18)
+    count_the_shelf(work, 18)  # what lies there is counted: nothing is taken off twice
+    assert (left(work), lying(work)) == (18, 18)
+    move(work, job, Stage.CHECKED, Stage.READY)
+    waiting = sold(work, 5)
+    count_the_shelf(work, 40)
+    assert (left(work), lying(work)) == (35, 40)  # those five lie there yet, and are promised
+    count_the_shelf(work, 40, counted=False)  # other terms change: no count
+    move(work, waiting, Stage.ON_THE_BENCH, Stage.PARTS_ON_ORDER)
+    assert (left(work), lying(work)) == (35, 35)
+
+
+def test_what_never_lay_there_is_not_taken_off(work: Work) -> None:
+    count_the_shelf(work, 30)
+    own = LineAsk(LineKind.REKEY, 4, attributes=MORTISE, keying=KD)
+    sold(work, 2, lines=(own, mortise(2, KD), mortise(3, KeyingInstruction(), keys_each=0)))
+    assert left(work) == 25  # three without pins leave it too
+    sold(work, 24, keyed_at="factory", override_reason="in bulk")
+    assert left(work) == 25

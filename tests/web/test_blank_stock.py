@@ -1,0 +1,46 @@
+"""From the owner's count of the shelf to the next quote's day: what an accepted job takes is not promised again."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from html import unescape
+
+from app.ledger.models import Role
+from tests.factories import FormClient
+from tests.stocked import PART, empty_house, posted
+from tests.web.test_prices_terms import _filled
+
+__all__ = ["empty_house"]
+
+SHOP = {"keyed_at": "shop", "override_reason": "from us"}
+
+
+def test_forty_six_from_a_shelf_of_thirty_leave_none_for_the_next(client_as: Callable[[Role], FormClient]) -> None:
+    owner, clerk = client_as(Role.OWNER), client_as(Role.COUNTER)
+    form = _filled(owner.get("/prices/bench-terms/change").text)
+    form |= {"valid_from": "2026-11-25", "uncombinated_on_hand__mortise": "30"}
+    assert owner.post("/prices/bench-terms/change", data=form).status_code == 303
+
+    def promised(token: str) -> str:
+        page = clerk.post("/counter/work-out", data=posted(dict(PART), token=token, **SHOP)).text
+        found = re.search(r'<p class="lead-time">([^<]+)</p>', page)
+        assert found
+        return unescape(found[1])
+
+    def mortises() -> list[str]:
+        row = re.search(r"<td[^>]*>mortise</td>(.*?)</tr>", owner.get("/prices/bench-terms").text, re.DOTALL)
+        assert row
+        return re.findall(r">([0-9]+)</td>", row[1])[1:]
+
+    soon = promised("a" * 32)
+    assert mortises() == ["30", "30", "30"]  # as counted, on the shelf now, not promised
+    answer = clerk.post("/counter/issue", data=posted({**PART, "quantity": "46"}, token="b" * 32, **SHOP))
+    assert answer.status_code == 303 and promised("c" * 32) == soon
+    accepted = {"version": "2", "accepted_by": "I. Plover", "accepted_on": "2026-11-25"}
+    assert clerk.post("/quotes/1001/accept", data=accepted).status_code == 303
+    assert mortises() == ["30", "30", "0"]
+    assert promised("d" * 32) != soon
+
+    assert clerk.post("/jobs/1001/move", data={"version": "3", "to": "cancelled", "reason": "no"}).status_code == 303
+    assert mortises() == ["30", "30", "30"] and promised("e" * 32) == soon
