@@ -6,6 +6,7 @@ __all__ = ["Row", "csv_bytes", "table_rows"]
 
 import csv
 import io
+from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import chain
 from typing import IO
@@ -95,6 +96,9 @@ def _csv_lines(content: bytes | IO[bytes], most_bytes: int) -> Iterator[str]:
 
 
 def _csv_rows(content: bytes | IO[bytes], most_bytes: int) -> Iterator[Row]:
+    if isinstance(content, bytes):
+        # What is in memory anyway is looked at whole first: a wrong encoding is told before what a head may lack.
+        deque(_csv_lines(content, most_bytes), maxlen=0)
     lines = _csv_lines(content, most_bytes)
     first = next(lines, "")
     delimiter = max(",;\t", key=first.count)
