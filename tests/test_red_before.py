@@ -109,6 +109,15 @@ def test_a_name_that_a_later_commit_withdraws_is_not_asked_for(project: Project)
     assert answer.stdout.count("\n") == 1
 
 
+def test_told_to_stop_it_takes_its_copies_away(project: Project) -> None:
+    mend(project)
+    stopping = "import os\nimport signal\n\n\ndef test_stops():\n    os.kill(os.getppid(), signal.SIGTERM)\n"
+    project.write("tests/test_sums.py", stopping)  # the test's parent is the tool
+    project.commit("Mend\n\nShown-by: tests/test_sums.py::test_stops")
+    assert project.look().returncode != 0
+    assert len(project.git("worktree", "list").splitlines()) == 1
+
+
 def test_commits_that_name_no_test_show_nothing(project: Project) -> None:
     answer = project.look()
     assert answer.returncode == 1

@@ -13,6 +13,7 @@ import argparse
 import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -168,18 +169,28 @@ def show_mutant(mutant: Mutant) -> bool:
     return shown(mutant.name, mutant.tests, before, after)
 
 
+def stop(*_: object) -> None:
+    """Told to stop, clean up as after Ctrl-C, and let nobody hurry it."""
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    raise KeyboardInterrupt
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("revisions", nargs="?", default="HEAD", help="as git log takes them; all up to HEAD")
     parser.add_argument("--mutants", action="store_true", help="break the code of HEAD instead, a change at a time")
     parser.add_argument("--at-once", type=int, default=2, metavar="N", help="commits or changes at a time; 2")
     asked = parser.parse_args()
-    with ThreadPoolExecutor(asked.at_once) as workers:
+    signal.signal(signal.SIGTERM, stop)
+    workers = ThreadPoolExecutor(asked.at_once)
+    try:
         if asked.mutants:
             answers = list(workers.map(show_mutant, MUTANTS))
         else:
             named = named_tests(asked.revisions)
             answers = list(workers.map(show_commit, named, named.values()))
+    finally:
+        workers.shutdown(cancel_futures=True)
     if not answers:
         sys.exit("no commit there names a test with 'Shown-by: '")
     if not all(answers):
