@@ -12,6 +12,7 @@ import sqlalchemy as sa
 from app.errors import Problems
 from app.keying import NoBittingsLeft
 from app.ledger.base import Base
+from app.ledger.doors.paste import DoorRow
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError
 from app.ledger.events.actions import first_broken_link, missing_at_the_end
@@ -22,7 +23,7 @@ from app.ledger.jobs.system_fit import require_records
 from app.ledger.keysystems import actions
 from app.ledger.keysystems.bittings import open_bittings
 from app.ledger.keysystems.extending import ExtendForm, extend_system
-from app.ledger.models import Event, Job, Key, Keyset, KeySystem, RecordsHolder
+from app.ledger.models import Cylinder, Event, Job, Key, Keyset, KeyState, KeySystem, RecordsHolder
 from app.ledger.work import Work
 from app.pricing import KeyingKind
 from tests.ledger.conftest import customer_id
@@ -111,6 +112,31 @@ def test_keysets_that_wait_for_a_door_may_be_named_by_a_list_to_come(work: Work,
     issued(work, ask)
     [(field, _)] = told(work, replace(ask, lines=(replace(ask.lines[0], quantity=6),)))
     assert field == "lines.0.quantity"
+
+
+def test_each_line_of_a_system_without_an_array_may_be_named_by_a_list_to_come(work: Work) -> None:
+    system = existing(work)
+    with transaction(work.session):
+        system.sealed_plan = None  # as of a list taken over without its array
+    ask = flats(work, 1, system=SystemAsk(existing_id=system.id), **SHOP)
+    job = issued(work, replace(ask, lines=(mortise(1, MK), mortise(1, MK, remark="the annex"))))
+    accept(work, job, tuple(DoorRow(row=n, opening=f"X{n}", keyset=f"{n}AA") for n in (1, 2)))
+    keyed = sa.select(Keyset.symbol).join(Cylinder).where(Cylinder.job_id == job.id).order_by(Cylinder.id)
+    assert work.session.scalars(keyed).all() == ["1AA", "2AA"]
+    with transaction(work.session):
+        for key in work.session.scalars(sa.select(Key)):
+            key.state = KeyState.LOST
+    [(field, words)] = told(work, ask)
+    assert field == "lines.0.keying" and "The shop has no array for The Flats" in words
+
+
+def test_lines_share_the_keysets_that_wait_for_a_door(work: Work, few_bittings) -> None:
+    system = existing(work)
+    extend_system(work, system.id, ExtendForm(master="AA", changes=3))
+    few_bittings(0)
+    ask = flats(work, 2, system=SystemAsk(existing_id=system.id), **SHOP)
+    issued(work, replace(ask, lines=(*ask.lines, mortise(1, MK))))
+    assert [field for field, _ in told(work, replace(ask, lines=ask.lines * 2))] == ["lines.1.quantity"]
 
 
 def test_a_name_that_the_customer_has_already_is_told_beside_the_system(work: Work) -> None:

@@ -12,7 +12,7 @@ __all__ = ["require_acceptable"]
 
 import re
 import secrets
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import sqlalchemy as sa
@@ -58,13 +58,25 @@ def require_acceptable(work: Work, job: Job, snapshot: QuoteSnapshot) -> None:
 def _refusal(work: Work, job_id: int, quote: QuoteSnapshot) -> Problem | None:
     """What acceptance would refuse of one option; None where it would not."""
     ask = ask_from_json(quote.ask)
-    refused, number, problem = _tried(work, job_id, ask, quote, [])
-    if refused is None:
-        return None
-    named = _to_be_named(work, ask, number, refused)
-    if named and _tried(work, job_id, ask, quote, named)[0] is None:
-        return None
-    return problem
+    named: dict[int, list[str]] = {}
+    while True:
+        refused, number, problem = _tried(work, job_id, ask, quote, _door_list(ask, named))
+        if refused is None:
+            return None
+        standing = [] if number in named else _to_be_named(work, ask, number, refused, named)
+        if not standing:
+            return problem
+        named[number] = standing
+
+
+def _door_list(ask: QuoteAsk, named: Mapping[int, Sequence[str]]) -> list[str]:
+    """The keysets named for lines, each at its line's first cylinders; "" for any."""
+    listed: list[str] = []
+    for number, line in enumerate(ask.lines, start=1):
+        if line.kind.is_keyed and not line.standing:
+            symbols = named.get(number, ())
+            listed += [*symbols, *[""] * (line.quantity - len(symbols))]
+    return listed
 
 
 def _tried(
@@ -81,19 +93,20 @@ def _tried(
         try:
             carry_out(work, job, ask, quote, form, allotter)
         except BitternError as error:
-            return error, allotter.at, _problem(error, allotter)
+            return error, allotter.at, _problem(error, allotter, ask)
         return None, 0, None
     finally:
         undone.rollback()
         session.expire_all()  # a collection read meanwhile holds what is gone
 
 
-def _problem(error: BitternError, allotter: KeysetAllotter) -> Problem:
+def _problem(error: BitternError, allotter: KeysetAllotter, ask: QuoteAsk) -> Problem:
     """A refusal of the acceptance as one of the quote's."""
     found = _ON_LINE.fullmatch(error.field)
     if found:
         return Problem(f"lines.{int(found[1]) - 1}.{found[2]}", error.message)
-    if error.field in _HEAD:
+    begins = ask.system is not None and ask.system.existing_id is None
+    if error.field in _HEAD and begins:
         return Problem(_HEAD[error.field], error.message)
     number, usual = allotter.at, "quantity" if isinstance(error, NoBittingsLeft) else "keying"
     if isinstance(error, StoppedByAudit):
@@ -104,9 +117,11 @@ def _problem(error: BitternError, allotter: KeysetAllotter) -> Problem:
     return Problem(f"lines.{number - 1}.{field}" if number else error.field, error.message)
 
 
-def _to_be_named(work: Work, ask: QuoteAsk, number: int, refused: BitternError) -> list[str]:
-    """The keysets that a door list could name for the line that was refused, in the order of the quote's cylinders;
-    [] where no list could help.
+def _to_be_named(
+    work: Work, ask: QuoteAsk, number: int, refused: BitternError, named: Mapping[int, Sequence[str]]
+) -> list[str]:
+    """The keysets that a door list could name for the line refused, beside those `named` for others; [] where
+    no list could help.
     """
     if not number or ask.system is None or ask.system.existing_id is None:
         return []
@@ -114,17 +129,16 @@ def _to_be_named(work: Work, ask: QuoteAsk, number: int, refused: BitternError) 
     if line.standing or not line.keying.kind.is_master_keyed or system.records is not RecordsHolder.SHOP:
         return []
     if system.sealed_plan is None:
-        standing = _in_use(work, system)[:1] * line.quantity
-    elif isinstance(refused, NoBittingsLeft):
-        lacking, size = refused.asked - refused.left, line.keying.set_size or 1
-        waiting = _in_use(work, system, Keyset.id.not_in(sa.select(Cylinder.keyset_id).where(_KEYED)))
-        if len(waiting) < lacking:
-            return []
-        standing = [symbol for symbol in waiting[:lacking] for _ in range(size)][: line.quantity]
-    else:
+        return _in_use(work, system)[:1] * line.quantity
+    if not isinstance(refused, NoBittingsLeft):
         return []
-    before = sum(other.quantity for other in ask.lines[: number - 1] if other.kind.is_keyed and not other.standing)
-    return [""] * before + standing if standing else []
+    lacking, size = refused.asked - refused.left, line.keying.set_size or 1
+    elsewhere = {symbol for symbols in named.values() for symbol in symbols}
+    waiting = _in_use(work, system, Keyset.id.not_in(sa.select(Cylinder.keyset_id).where(_KEYED)))
+    waiting = [symbol for symbol in waiting if symbol not in elsewhere]
+    if len(waiting) < lacking:
+        return []
+    return [symbol for symbol in waiting[:lacking] for _ in range(size)][: line.quantity]
 
 
 _KEYED = Cylinder.keyset_id.is_not(None)
