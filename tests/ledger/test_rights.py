@@ -124,7 +124,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.extending: insert_extension with_neighbours
         keysystems.keys: order_keys
         keysystems.lost_masters: require_none_lost_above
-        keysystems.pinned_anew: take_ticks_back
+        keysystems.ticks: mark_cylinders mark_keys take_key_ticks_back take_ticks_back
         makers.actions: put_keyways
         moving.story: plan_story
         specs.actions: refuse_breaking

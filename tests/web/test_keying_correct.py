@@ -147,6 +147,35 @@ def test_a_corrected_master_counts_what_it_operates_and_has_it_pinned_anew(
     assert told == "1 cylinder to pin and check anew: the bitting of AA is corrected"
 
 
+def test_keys_that_the_bench_cut_by_the_record_are_cut_anew(
+    client_as: ClientAs, session: Session, broken: tuple[KeySystem, str, str]
+) -> None:
+    """Until then they are no keys to hand over; a job that has left the bench goes back there first."""
+    system, right, _ = broken
+    factories.HouseFactory()
+    keyset = _keyset(session, "AA2")
+    job: Job = factories.JobFactory(customer=system.customer, stage=Stage.ON_THE_BENCH)
+    factories.KeyFactory(keyset=keyset, copy_number=1, job_id=job.id)
+    factories.KeyFactory(keyset=keyset, copy_number=2, state=KeyState.OUT, holder="R. Teal", job_id=job.id)
+    session.commit()
+    number, owner = job.number, client_as(Role.OWNER)
+    assert owner.post(f"/bench/jobs/{number}/ticks", data={"as": "cut", "keys": keyset.id}).status_code == 303
+    assert "<dt>Keys to cut</dt><dd>0 of 2</dd>" in owner.get(f"/bench/jobs/{number}").text
+    session.rollback()
+    job.stage = Stage.READY
+    session.commit()
+    status, page = _correct(owner, system, keyset, right, destroyed="y")
+    assert status == 422 and f"Job {number} is ready: move it back on to the bench first, to be cut anew." in page
+    session.rollback()
+    job.stage = Stage.ON_THE_BENCH
+    session.commit()
+    assert _correct(owner, system, keyset, right, destroyed="y")[0] == 303
+    assert "<dt>Keys to cut</dt><dd>1 of 2</dd>" in owner.get(f"/bench/jobs/{number}").text
+    session.rollback()
+    told = session.query(Event).filter_by(kind="keys to cut anew").one().summary
+    assert told == f"1 key to cut anew, job {number}: AA2; the bitting of AA2 is corrected"
+
+
 def test_the_reason_says_no_cut(client_as: ClientAs, session: Session, broken: tuple[KeySystem, str, str]) -> None:
     system, right, wrong = broken
     client = client_as(Role.OWNER)

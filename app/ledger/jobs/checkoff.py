@@ -22,14 +22,12 @@ from sqlalchemy.orm import Session
 from app.ledger.doors.models import Cylinder, CylinderState, Door
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound
-from app.ledger.events.actions import record
 from app.ledger.events.models import Event
 from app.ledger.jobs.models import Job, Stage
 from app.ledger.jobs.sent import sent_cylinders
 from app.ledger.keysystems.job_keys import keys_of_job
-from app.ledger.keysystems.keys_held import KEYS_CUT, KEYS_UNCUT
-from app.ledger.keysystems.models import Key, KeyState
-from app.ledger.keysystems.pinned_anew import PINNED_ANEW, take_ticks_back
+from app.ledger.keysystems.models import KeyState
+from app.ledger.keysystems.ticks import PINNED_ANEW, mark_cylinders, mark_keys, take_ticks_back
 from app.ledger.prices.models import House
 from app.ledger.users.models import Role
 from app.ledger.work import Work
@@ -84,7 +82,6 @@ def _put_keys(work: Work, job_number: int, keyset_ids: Collection[int], before: 
     work.require(Role.BENCH)
     if not keyset_ids:
         raise LedgerError("keys", "Tick the keys that this is about.")
-    kind, done = (KEYS_CUT, "cut") if after is KeyState.CUT else (KEYS_UNCUT, "to cut anew")
     with transaction(work.session):
         job = _job(work, job_number)
         if job.stage not in CUT_IN:
@@ -92,23 +89,9 @@ def _put_keys(work: Work, job_number: int, keyset_ids: Collection[int], before: 
         mine = [key for key in keys_of_job(work.session, job.id) if key.keyset_id in keyset_ids]
         if {key.keyset_id for key in mine} != set(keyset_ids):
             raise NotFound("key in this job")
-        by_system: dict[int, list[Key]] = {}
-        for key in mine:
-            if key.state is before:
-                key.state, key.changed_at = after, work.now
-                by_system.setdefault(key.keyset.system_id, []).append(key)
-        for system_id, keys in by_system.items():
-            symbols = ", ".join(dict.fromkeys(key.keyset.symbol for key in keys))
-            count = f"{len(keys)} key{'' if len(keys) == 1 else 's'}"
-            record(
-                work,
-                kind,
-                f"key system {system_id}",
-                f"{count} {done}, job {job.number}: {symbols}",
-                job_id=job.id,
-                keys=[key.id for key in keys],
-            )
-        return sum(map(len, by_system.values()))
+        changed = [key for key in mine if key.state is before]
+        mark_keys(work, job, changed, after)
+        return len(changed)
 
 
 def _tick(
@@ -129,18 +112,7 @@ def _tick(
         moved = [cylinder for cylinder in wanted if cylinder.state is before]
         if after is CylinderState.CHECKED and wants_second_check(work.session):
             _require_somebody_else(work, job, moved)
-        for cylinder in moved:
-            cylinder.state = after
-        if moved:
-            count = f"{len(moved)} cylinder{'' if len(moved) == 1 else 's'}"
-            record(
-                work,
-                kind,
-                f"job {job.number}",
-                f"{count} {after.value} by {work.actor.name}",
-                job_id=job.id,
-                cylinders=[cylinder.id for cylinder in moved],
-            )
+        mark_cylinders(work, job, moved, after, kind, f"{after.value} by {work.actor.name}")
         return len(moved)
 
 

@@ -25,8 +25,8 @@ from app.ledger.keysystems.control import read_control
 from app.ledger.keysystems.exposure import operated_by
 from app.ledger.keysystems.lost_masters import BITTING_CORRECTED
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
-from app.ledger.keysystems.pinned_anew import take_ticks_back
 from app.ledger.keysystems.queries import get_system
+from app.ledger.keysystems.ticks import take_key_ticks_back, take_ticks_back
 from app.ledger.work import Work
 
 MOST_WHY = 200
@@ -57,7 +57,7 @@ class Corrected:
 def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
     """Seal the right bitting of a keyset in place of what is on record; owner only, an event without any cut.
 
-    Cylinders on the bench that it operates lose their ticks: they are pinned and checked anew.
+    Cylinders on the bench that it operates, and its keys in the shop, lose their ticks: they are made anew.
     Refused, with nothing saved, where the audit would then find something that it does not find now, where another
     keyset has this bitting, and where metal was made by the wrong record and nobody says that it is destroyed. A
     master that is then no longer of the system's array costs the system its plan: it can no longer be extended.
@@ -140,7 +140,9 @@ def _require_destroyed(work: Work, keyset: Keyset, form: CorrectForm) -> bool:
     if (cut or pinned) and not form.destroyed:
         words = f"Keys cut by this record: {cut}; cylinders pinned by it: {pinned}."
         raise Problems([Problem("destroyed", f"{words} Get them back first; tick this when none is left.")])
-    take_ticks_back(work, operated, f"the bitting of {keyset.symbol} is corrected")
+    why = f"the bitting of {keyset.symbol} is corrected"
+    take_ticks_back(work, operated, why)
+    take_key_ticks_back(work, keyset.id, why)
     return bool(cut or pinned)
 
 

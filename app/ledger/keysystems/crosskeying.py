@@ -19,8 +19,8 @@ from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import open_bittings
 from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
 from app.ledger.keysystems.out_of_use import require_not_lost, require_not_retired
-from app.ledger.keysystems.pinned_anew import take_ticks_back
 from app.ledger.keysystems.queries import get_system, operators_of
+from app.ledger.keysystems.ticks import take_ticks_back
 from app.ledger.users.models import Role
 from app.ledger.work import Work
 

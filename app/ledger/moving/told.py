@@ -15,7 +15,7 @@ from app.ledger.jobs.payments import PaymentKind
 from app.ledger.keysystems.keys_held import ISSUED
 from app.ledger.keysystems.keys_held import KINDS as OF_KEYS
 from app.ledger.keysystems.lost_masters import KEYED_UNDER_LOST
-from app.ledger.keysystems.pinned_anew import PINNED_ANEW
+from app.ledger.keysystems.ticks import PINNED_ANEW
 from app.ledger.users.queries import name_key
 
 Fits = Callable[[Any], bool]
