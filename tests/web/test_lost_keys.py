@@ -13,6 +13,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.keying import write_bitting
+from app.ledger.doors.paste import DoorRow
 from app.ledger.jobs.ask import KeyingInstruction, QuoteAsk, SystemAsk
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import spec_of
@@ -195,6 +196,36 @@ def test_of_two_drafts_of_one_loss_the_second_is_refused(
     assert len(_on(session, "F1")) == 2
     answer = clerk.post("/counter/issue", data={**fields, "token": "c" * 32})
     assert answer.status_code == 422 and "Job 1002 brings another cylinder to F1 already" in answer.text
+
+
+def test_a_door_that_another_systems_cylinder_is_on_its_way_to_is_not_planned_again(
+    client_as: ClientAs, session: Session, work: Work, system: KeySystem
+) -> None:
+    [four] = _on(session, "F4")
+    single = mortise(1, KeyingInstruction(KeyingKind.KD))
+    ask = QuoteAsk(system.customer_id, (single,), site_id=four.door.site_id if four.door else None, **SHOP)  # type: ignore[arg-type]
+    accept(work, issued(work, ask), (DoorRow(row=1, opening="F4"),))
+    assert _on(session, "F4")[0].keyset not in system.keysets
+    clerk = client_as(Role.COUNTER)
+    page = _draft(clerk, system, "AA4")
+    assert "Rekeys what hangs on F5; it stays there." in page
+    job = _issued_and_accepted(clerk, session, page)
+    assert [one.job_id for one in _on(session, "F5")] == [job.id, four.job_id]
+    plan = plan_for_loss(work, system.id, "AA4")
+    assert (plan.exposed_cylinders, plan.on_its_way, plan.lines) == (2, 2, ())
+
+
+def test_what_is_on_its_way_and_rekeyed_before_it_hangs_is_not_planned_again(
+    client_as: ClientAs, session: Session, work: Work, system: KeySystem
+) -> None:
+    """Of two on their way to one place the older makes way, and the place counts once."""
+    for one in session.scalars(sa.select(Cylinder)):
+        one.state = CylinderState.ORDERED
+    session.commit()
+    clerk = client_as(Role.COUNTER)
+    _issued_and_accepted(clerk, session, _draft(clerk, system, "AA1"))
+    plan = plan_for_loss(work, system.id, "AA1")
+    assert (plan.exposed_cylinders, plan.on_its_way, plan.lines) == (1, 1, ())
 
 
 def test_a_draft_is_refused_where_the_cylinder_is_gone_or_the_quantity_is_not_its(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["as_on_record", "hanging", "keep_what_it_is", "on_door", "places_of", "told_of"]
+__all__ = ["as_on_record", "hanging", "keep_what_it_is", "making_way", "on_door", "places_of", "told_of"]
 
 from collections import Counter
 from collections.abc import Sequence
@@ -75,11 +75,9 @@ def hanging(session: Session, customer_id: int, ask: QuoteAsk, line: LineAsk) ->
             "A cylinder that this line rekeys where it hangs is no longer there, or is another customer's: remove "
             "the line, and make the plan anew.",
         )
-    if (taken := _on_its_way(session, line.standing)) is not None:
-        raise BitternError(
-            "quantity",
-            f"Job {taken[0]} brings another cylinder to {taken[1]} already: remove the line, and make the plan anew.",
-        )
+    taken = making_way(session, customer_id)
+    if (told := next((taken[one] for one in line.standing if one in taken), None)) is not None:
+        raise BitternError("quantity", f"{told} already: remove the line, and make the plan anew.")
     named = Counter(one for other in ask.lines for one in other.standing)
     if any(named[one] > 1 for one in line.standing):
         raise BitternError("quantity", "Two lines rekey the same cylinders: remove one of the two.")
@@ -91,23 +89,30 @@ def hanging(session: Session, customer_id: int, ask: QuoteAsk, line: LineAsk) ->
     return found
 
 
-def _on_its_way(session: Session, ids: Sequence[int]) -> tuple[int, str] | None:
-    """The job's number and the opening of a cylinder that is to take the place of one of these; None for none."""
+def making_way(session: Session, customer_id: int) -> dict[int, str]:
+    """The ids of a customer's keyed cylinders whose place another takes that is on its way, and which job brings it.
+
+    Whatever system that one is keyed in; of two on their way to one place, the older makes way.
+    """
     there, coming = aliased(Cylinder), aliased(Cylinder)
-    rows = (
-        sa.select(Job.number, Door.opening_number)
+    rows = session.execute(
+        sa.select(there.id, Job.number, Door.opening_number)
         .select_from(there)
-        .join(coming, sa.and_(coming.door_id == there.door_id, coming.id > there.id))
+        .join(Keyset, Keyset.id == there.keyset_id)
+        .join(KeySystem, KeySystem.id == Keyset.system_id)
+        .join(coming, coming.door_id == there.door_id)
         .join(Job, Job.id == coming.job_id)
         .join(Door, Door.id == coming.door_id)
         .where(
-            there.id.in_(ids),
-            sa.func.lower(coming.position) == sa.func.lower(there.position),
+            KeySystem.customer_id == customer_id,
+            there.state != CylinderState.REMOVED,
             coming.state.not_in((CylinderState.FITTED, CylinderState.REMOVED)),
+            sa.func.lower(coming.position) == sa.func.lower(there.position),
+            sa.or_(coming.id > there.id, there.state == CylinderState.FITTED),
         )
+        .order_by(coming.id)
     )
-    found = session.execute(rows.limit(1)).first()
-    return (found[0], found[1]) if found else None
+    return {one: f"Job {number} brings another cylinder to {opening}" for one, number, opening in rows}
 
 
 def places_of(cylinders: Sequence[Cylinder]) -> str:

@@ -11,10 +11,11 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 
 from app.keying import LostKey, lost_key, operated_by
-from app.ledger.doors.models import Cylinder, CylinderState
+from app.ledger.doors.models import Cylinder
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError
 from app.ledger.events.actions import record
+from app.ledger.jobs.rekeying import making_way
 from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.keysystems.loss_steps import steps_of_loss
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem
@@ -86,10 +87,11 @@ def plan_for_loss(work: Work, system_id: int, symbol: str) -> LossPlan:
     copies = _copies(work, opened)
     if symbol not in copies:
         raise LedgerError("keyset", f"{opened.system.name} has no keyset {symbol[:24]}.")
-    coming, leaving = _by_place(opened)
+    coming, leaving = _by_place(opened, making_way(work.session, opened.system.customer_id))
     lost, open_until = _reckon(opened, symbol, coming, leaving, copies)
     in_place = {_place(one) for one in _cylinders(opened, lost.exposed)}
-    still = [name for name in open_until if _place(_cylinder(opened, name)) not in in_place]
+    until = {_place(_cylinder(opened, name)): name for name in open_until}
+    still = [name for place, name in until.items() if place not in in_place]
     exposed = _ways(opened, (*lost.exposed, *still))
     repin = _ways(opened, lost.repin)
     plan = LossPlan(
@@ -138,20 +140,13 @@ def _reckon(
     return LostKey(symbol, exposed, (symbol,), exposed, copies[symbol], {}, True), opens(leaving)
 
 
-def _by_place(opened: OpenedSystem) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def _by_place(opened: OpenedSystem, making_way: Collection[int]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Names of the cylinders that will stand when all work is handed over, and of those that make way for it.
 
     Every cylinder by itself, so that the plan with fewest cylinders counts doors and not kinds of cylinder.
     """
     names = [f"{label}\0{number}" for label, way in opened.ways.items() for number in range(len(way.cylinders))]
-    on_their_way = {
-        _place(one) for one in _cylinders(opened, names) if one.state is not CylinderState.FITTED and one.door_id
-    }
-    leaving = [
-        name
-        for name in names
-        if (one := _cylinder(opened, name)).state is CylinderState.FITTED and _place(one) in on_their_way
-    ]
+    leaving = [name for name in names if _cylinder(opened, name).id in making_way]
     return tuple(name for name in names if name not in set(leaving)), tuple(leaving)
 
 
