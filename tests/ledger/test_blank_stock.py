@@ -9,6 +9,7 @@ import sqlalchemy as sa
 
 from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk
 from app.ledger.jobs.blank_stock import bench_today, on_the_shelf
+from app.ledger.jobs.handing_over import HandOver, still_open
 from app.ledger.jobs.quoting import price_ask
 from app.ledger.jobs.stages import move_job
 from app.ledger.models import BenchTermsRow, CylinderState, Job, Stage
@@ -59,7 +60,9 @@ def move(work: Work, job: Job, *stages: Stage) -> None:
         for cylinder in job.cylinders if stage is Stage.CHECKED else ():
             cylinder.state = CylinderState.CHECKED
         work.session.commit()
-        move_job(work, job.id, job.version, stage, "changed their mind" if stage is Stage.CANCELLED else "")
+        reason = "changed their mind" if stage is Stage.CANCELLED else ""
+        handing = HandOver("A. Taker", still_open(work.session, job).mark)
+        move_job(work, job.id, job.version, stage, reason, handing=handing)
 
 
 def test_the_next_quote_is_not_promised_from_what_an_accepted_job_takes(work: Work) -> None:
@@ -95,6 +98,16 @@ def test_what_left_stays_gone_until_the_shelf_is_counted_anew(work: Work) -> Non
     count_the_shelf(work, 40, counted=False)  # other terms change: no count
     move(work, waiting, Stage.ON_THE_BENCH, Stage.PARTS_ON_ORDER)
     assert (left(work), lying(work)) == (35, 35)
+
+
+def test_what_skips_the_bench_is_promised_until_it_is_handed_over(work: Work) -> None:
+    count_the_shelf(work, 30)
+    job = sold(work, 10, lines=(mortise(10, KeyingInstruction(), keys_each=0),))
+    assert (left(work), lying(work)) == (20, 30)
+    move(work, job, Stage.READY)
+    assert (left(work), lying(work)) == (20, 30)
+    move(work, job, Stage.HANDED_OVER)
+    assert (left(work), lying(work)) == (20, 20)
 
 
 def test_what_never_lay_there_is_not_taken_off(work: Work) -> None:

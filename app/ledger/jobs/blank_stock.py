@@ -28,7 +28,7 @@ from app.ledger.jobs.stages import moved_to
 from app.ledger.prices.queries import bench_terms_on, shelf_counted
 from app.pricing import BenchTerms, CylinderType
 
-_WAITING = (Stage.APPROVED, Stage.PARTS_ON_ORDER)
+_WAITING = (Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.READY)  # ready: one that never saw the bench
 _OVER = (Stage.ASKED, Stage.QUOTED, Stage.LOST, Stage.CANCELLED)
 
 
