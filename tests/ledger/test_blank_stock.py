@@ -16,6 +16,7 @@ from app.ledger.models import BenchTermsRow, CylinderState, Job, Stage
 from app.ledger.prices.actions import set_bench_terms
 from app.ledger.work import Work
 from app.pricing import CylinderType, KeyingKind
+from tests.keyed import counted
 from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import MORTISE, accept, issued, mortise
 
@@ -117,3 +118,17 @@ def test_what_never_lay_there_is_not_taken_off(work: Work) -> None:
     assert left(work) == 25  # three without pins leave it too
     sold(work, 24, keyed_at="factory", override_reason="in bulk")
     assert left(work) == 25
+
+
+def test_jobs_keyed_at_the_factory_make_no_quote_slower(work: Work) -> None:
+    """Their quotes are not read again for each quote to come; what they bring without pins leaves our shelf."""
+    count_the_shelf(work, 30)
+    away = {"keyed_at": "factory", "override_reason": "in bulk"}
+    seen = []
+    for _ in range(2):
+        sold(work, 2, lines=(mortise(2, KD), mortise(3, KeyingInstruction(), keys_each=0)), **away)
+        work.session.rollback()
+        with counted(work.session.get_bind()) as statements:  # type: ignore[arg-type]
+            seen.append((bench_today(work.session, work.today).uncombinated_on_hand[MORTISES], len(statements)))
+    assert [shelf for shelf, _ in seen] == [27, 24]
+    assert seen[0][1] == seen[1][1]

@@ -12,7 +12,6 @@ from __future__ import annotations
 __all__ = ["bench_today", "on_the_shelf"]
 
 from collections import Counter
-from collections.abc import Collection
 from dataclasses import replace
 from datetime import date
 
@@ -54,25 +53,30 @@ def _taken(session: Session, day: date, *, waiting: bool) -> Counter[str]:
     since = shelf_counted(session, day)
     left = sa.or_(moved_to(Stage.ON_THE_BENCH), moved_to(Stage.HANDED_OVER))
     taken = Job.id.in_(sa.select(Event.job_id).where(since, left, Event.job_id.is_not(None)))
-    jobs = session.scalars(
-        sa.select(Job).where(
+    return _cylinders(
+        session,
+        sa.select(Job.id).where(
             Job.stage.not_in(_OVER),
             sa.or_(taken, Job.stage.in_(_WAITING)) if waiting else taken,
             ~sa.exists().where(Event.job_id == Job.id, left, sa.not_(since)),
-        )
-    ).all()
-    return _cylinders(session, jobs)
+        ),
+    )
 
 
-def _cylinders(session: Session, jobs: Collection[Job]) -> Counter[str]:
+def _cylinders(session: Session, jobs: sa.Select[int]) -> Counter[str]:
     """The cylinders of jobs by type: those sold and keyed here, or without pins; the factory brings its own."""
     away: set[int] = set()
-    for job in jobs:
-        if "factory" in job.keyed_at:
-            away |= sent_cylinders(session, job)
+    in_two_places = Job.keyed_at.contains("factory"), Job.keyed_at != "factory"
+    for job in session.scalars(sa.select(Job).where(Job.id.in_(jobs), *in_two_places)):
+        away |= sent_cylinders(session, job)
     rows = session.execute(
         sa.select(Cylinder.id, Cylinder.type)
+        .join(Job, Job.id == Cylinder.job_id)
         .join(JobLine, sa.and_(JobLine.job_id == Cylinder.job_id, JobLine.number == Cylinder.line_number))
-        .where(Cylinder.job_id.in_([job.id for job in jobs]), JobLine.kind != LineKind.REKEY.value)
+        .where(
+            Job.id.in_(jobs),
+            JobLine.kind != LineKind.REKEY.value,
+            sa.or_(Job.keyed_at != "factory", Cylinder.keyset_id.is_(None)),
+        )
     )
     return Counter(sort for cylinder_id, sort in rows if cylinder_id not in away)
