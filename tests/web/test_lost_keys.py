@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from app.keying import write_bitting
 from app.ledger.doors.paste import DoorRow
 from app.ledger.jobs.ask import KeyingInstruction, QuoteAsk, SystemAsk
+from app.ledger.jobs.handing_over import still_open
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import spec_of
 from app.ledger.keysystems.crosskeying import cross_key
@@ -39,6 +40,7 @@ from app.pricing import KeyingKind
 from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.forms_found import FoundForm, forms_of
+from tests.keyed import walk
 from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import accept, issued, mortise, openings
 from tests.stocked import MORTISE, empty_house, posted
@@ -226,6 +228,32 @@ def test_what_is_on_its_way_and_rekeyed_before_it_hangs_is_not_planned_again(
     _issued_and_accepted(clerk, session, _draft(clerk, system, "AA1"))
     plan = plan_for_loss(work, system.id, "AA1")
     assert (plan.exposed_cylinders, plan.on_its_way, plan.lines) == (1, 1, ())
+
+
+def test_what_is_rekeyed_before_it_hangs_is_handed_over_after_the_job_that_brings_it(
+    client_as: ClientAs, session: Session, work: Work, system: KeySystem
+) -> None:
+    """Else the lost keyset would come back on its door, over the new one."""
+    first = session.scalars(sa.select(Job)).one()
+    first.stage = Stage.READY
+    for one in session.scalars(sa.select(Cylinder)):
+        one.state = CylinderState.CHECKED
+    session.commit()
+    clerk = client_as(Role.COUNTER)
+    second = _issued_and_accepted(clerk, session, _draft(clerk, system, "AA1"))
+    walk(work, second, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY)
+
+    def handed(job: Job) -> tuple[int, str]:
+        page = clerk.get(f"/jobs/{job.number}").text
+        fields = {**dict(_form(page, "taken_by").fields), "to": "handed over", "taken_by": "R. Teal"}
+        answer = clerk.post(f"/jobs/{job.number}/move", data={**fields, "known": still_open(session, job).mark})
+        return answer.status_code, unescape(answer.text)
+
+    status, page = handed(second)
+    assert status == 422 and "This job rekeys cylinders that job 1001 brings: hand job 1001 over first." in page
+    assert handed(first)[0] == handed(second)[0] == 303
+    new, old = _on(session, "F1")
+    assert (new.state, old.state) == (CylinderState.FITTED, CylinderState.REMOVED)
 
 
 def test_a_draft_is_refused_where_the_cylinder_is_gone_or_the_quantity_is_not_its(

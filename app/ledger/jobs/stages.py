@@ -18,6 +18,7 @@ from app.ledger.jobs.authority import require_job_authority
 from app.ledger.jobs.checkoff import require_checked
 from app.ledger.jobs.handing_over import HandOver, hand_over
 from app.ledger.jobs.models import Job, QuoteRevision, Stage
+from app.ledger.jobs.queries import LATE_STAGES
 from app.ledger.jobs.sent import sent_keysets
 from app.ledger.keysystems.models import Key, KeyState
 from app.ledger.users.models import Role
@@ -75,7 +76,7 @@ def move_job(
     with every cylinder that the shop keys ticked off as checked. Ready says that what a factory cut is there.
     Handing over needs who takes the goods, and that whoever hands them over knows what is open still (`handing`);
     it puts the job's cylinders on their doors (those there before count as removed), and its keys that are cut
-    in that person's hands.
+    in that person's hands. What it rekeys must be there first.
     """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
@@ -127,6 +128,7 @@ def _move(
         require_job_authority(work, job, f"put job {job.number} on the bench", override_reason)
     said, detail = [reason.strip()], dict[str, Any]()
     if to is S.HANDED_OVER:
+        _require_rekeyed_there(work, job)
         taker, still = hand_over(work, job, handing or HandOver())
         said = [f"taken by {taker}.", *still.sentences, *said]
         detail = {"taken_by": taker, "uncut": [key.id for key in still.keys], "owed_cents": still.owed_cents}
@@ -187,10 +189,28 @@ def _remove_earlier(work: Work, cylinder: Cylinder) -> None:
 
 def _remove_rekeyed(work: Work, job: Job) -> None:
     """What a line rekeyed where it hangs is now the job's cylinder, on a door or on none."""
-    ids = [one for line in job.lines for one in line.ask.get("standing", ())]
+    ids = _rekeyed(job)
     rows = sa.select(Cylinder).where(Cylinder.id.in_(ids), Cylinder.state == CylinderState.FITTED)
     for other in work.session.scalars(rows) if ids else ():
         other.state = CylinderState.REMOVED
+
+
+def _require_rekeyed_there(work: Work, job: Job) -> None:
+    """LedgerError on `stage` where another job is to bring what this one rekeys yet: it would undo that."""
+    bringing = sa.select(Job.number).join(Cylinder, Cylinder.job_id == Job.id)
+    first = work.session.scalar(
+        bringing.where(
+            Cylinder.id.in_(_rekeyed(job)),
+            Cylinder.state.not_in((CylinderState.FITTED, CylinderState.REMOVED)),
+            Job.stage.in_(LATE_STAGES),
+        ).limit(1)
+    )
+    if first is not None:
+        raise LedgerError("stage", f"This job rekeys cylinders that job {first} brings: hand job {first} over first.")
+
+
+def _rekeyed(job: Job) -> list[int]:
+    return [one for line in job.lines for one in line.ask.get("standing", ())]
 
 
 def _keys(work: Work, job: Job, *states: KeyState) -> Sequence[Key]:
