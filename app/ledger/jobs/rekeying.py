@@ -16,8 +16,9 @@ from app.errors import BitternError
 from app.fitting.cylinder import CylinderAttributes
 from app.ledger.doors.models import Cylinder, CylinderOperator, CylinderState, Door
 from app.ledger.doors.standing import standing
-from app.ledger.jobs.ask import LineAsk, QuoteAsk
-from app.ledger.jobs.models import Job
+from app.ledger.jobs.ask import LineAsk, LineKind, QuoteAsk
+from app.ledger.jobs.models import Job, JobLine
+from app.ledger.jobs.queries import LATE_STAGES
 from app.ledger.jobs.resolving import Resolved
 from app.ledger.keysystems.models import Keyset, KeySystem
 from app.ledger.makers.models import Maker
@@ -92,8 +93,15 @@ def hanging(session: Session, customer_id: int, ask: QuoteAsk, line: LineAsk) ->
 def making_way(session: Session, customer_id: int) -> dict[int, str]:
     """The ids of a customer's keyed cylinders whose place another takes that is on its way, and which job brings it.
 
-    Whatever system that one is keyed in; of two on their way to one place, the older makes way.
+    Whatever system that one is keyed in; of two on their way to one place, the older makes way. One on no door makes
+    way for what it is rekeyed to.
     """
+    rekeyed = session.execute(
+        sa.select(JobLine.ask, Job.number)
+        .join(Job, Job.id == JobLine.job_id)
+        .where(Job.customer_id == customer_id, Job.stage.in_(LATE_STAGES), JobLine.kind == LineKind.REKEY.value)
+    )
+    found = {one: f"Job {number} rekeys this" for ask, number in rekeyed for one in ask.get("standing", ())}
     there, coming = aliased(Cylinder), aliased(Cylinder)
     rows = session.execute(
         sa.select(there.id, Job.number, Door.opening_number)
@@ -112,7 +120,8 @@ def making_way(session: Session, customer_id: int) -> dict[int, str]:
         )
         .order_by(coming.id)
     )
-    return {one: f"Job {number} brings another cylinder to {opening}" for one, number, opening in rows}
+    found |= {one: f"Job {number} brings another cylinder to {opening}" for one, number, opening in rows}
+    return found
 
 
 def places_of(cylinders: Sequence[Cylinder]) -> str:
