@@ -194,7 +194,10 @@ def keysets_sold(
                 add_factory_control(work, system)
         return [find_keyset(work.session, job.customer_id, system_ids, symbol)]
     except BitternError as error:
-        raise LedgerError(f"line {number}: {error.field}", error.message) from error
+        words = error.message
+        if not line.symbol:
+            words += " Issue a revision that says it (Quote anew, on the job's page)."
+        raise LedgerError(f"line {number}: {error.field}", words) from error
 
 
 def find_keyset(session: Session, customer_id: int, system_ids: Sequence[int], symbol: str) -> Keyset:
