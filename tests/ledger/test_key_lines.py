@@ -144,6 +144,23 @@ def test_control_keys_of_cores_that_the_factory_keys_are_on_record(work: Work) -
     assert control.level is Level.CONTROL and control.bitting is None
 
 
+def test_control_keys_of_factory_cores_of_an_earlier_release_can_be_sold(work: Work) -> None:
+    core = LineAsk(
+        LineKind.CYLINDER, 12, "NOR", attributes=CylinderAttributes("sfic", None, 7, None, "NH1", None, None, "626")
+    )
+    cores = lantern(work, replace(core, keying=MK), system=SystemAsk(name="Cores"), keyed_at="factory")
+    accept(work, issued(work, replace(cores, override_reason="soon")))
+    control = work.session.scalars(sa.select(Keyset).where(Keyset.symbol == "CONTROL")).one()
+    system_id = control.system_id
+    with transaction(work.session):  # earlier releases gave the factory's control key no symbol
+        work.session.execute(sa.delete(Key).where(Key.keyset_id == control.id))
+        work.session.delete(control)
+    job = issued(work, lantern(work, keys(2, "CONTROL", "NH1"), system=SystemAsk(existing_id=system_id)))
+    assert "Keys to CONTROL of Cores" in read_snapshot(job.revisions[-1].snapshot).lines[0].words
+    accept(work, job)
+    assert to_cut(work)["CONTROL"] == 2
+
+
 def test_an_earlier_quote_that_never_said_whose_keys_they_are_is_not_accepted(work: Work) -> None:
     job = issued(work, lantern(work, mortise(2, KD), keys(4, "line 1")))
     first = job.revisions[-1]

@@ -21,8 +21,9 @@ from app.ledger.jobs.allocation import KeysetAllotter, set_sizes
 from app.ledger.jobs.ask import LineAsk, LineKind, QuoteAsk
 from app.ledger.jobs.models import Job
 from app.ledger.jobs.resolving import MOST, Resolved
-from app.ledger.keysystems.control import CONTROL_SYMBOL, add_factory_control
+from app.ledger.keysystems.control import CONTROL_SYMBOL, add_factory_control, lacks_factory_control
 from app.ledger.keysystems.models import Keyset, KeySystem
+from app.ledger.keysystems.queries import get_system
 from app.ledger.prices.codes import KEY_CUT
 from app.ledger.work import Work
 from app.pricing import KeyingKind
@@ -113,7 +114,7 @@ def _settled(quote: _Quote, found: Resolved) -> Resolved:
         return _told(found, symbol, f"Keys to the keyset in place of {symbol}")
     told = f"Keys to {symbol}"
     if not quote.sets:
-        told += f" of {find_keyset(quote.session, quote.customer_id, _known(quote), symbol).system.name}"
+        told += f" of {_system_of(quote, symbol).name}"
     return _told(found, symbol, told)
 
 
@@ -156,8 +157,12 @@ def _of_line(quote: _Quote, number: int, line: LineAsk) -> str:
     return f"Further keys to line {number}" + (f", {line.quantity // sets} each of {sets:,} keysets" * (sets > 1))
 
 
-def _known(quote: _Quote) -> list[int]:
-    return [quote.system_id] if quote.system_id is not None else []
+def _system_of(quote: _Quote, symbol: str) -> KeySystem:
+    """The system on record that a symbol is of; LedgerError on `symbol` where there is none."""
+    named = quote.session.get(KeySystem, quote.system_id) if quote.system_id is not None else None
+    if symbol == CONTROL_SYMBOL and named and named.customer_id == quote.customer_id and lacks_factory_control(named):
+        return named  # acceptance gives it its symbol
+    return find_keyset(quote.session, quote.customer_id, [named.id] if named else [], symbol).system
 
 
 def keysets_sold(
@@ -190,8 +195,8 @@ def keysets_sold(
         if ask.system and ask.system.existing_id:
             system_ids.append(ask.system.existing_id)
         if symbol == CONTROL_SYMBOL:
-            for system in allotter.systems:
-                add_factory_control(work, system)
+            for system_id in system_ids:
+                add_factory_control(work, get_system(work.session, system_id))
         return [find_keyset(work.session, job.customer_id, system_ids, symbol)]
     except BitternError as error:
         words = error.message

@@ -10,6 +10,7 @@ __all__ = [
     "insert_control",
     "is_control_symbol",
     "lacks_control",
+    "lacks_factory_control",
     "read_control",
     "why_no_control",
 ]
@@ -46,6 +47,11 @@ def lacks_control(system: KeySystem) -> bool:
     return spec_of(system).control_offset is not None and not any(
         keyset.level is Level.CONTROL for keyset in system.keysets
     )
+
+
+def lacks_factory_control(system: KeySystem) -> bool:
+    """Whether the factory holds a system's control key and no symbol stands for it yet, as in earlier releases."""
+    return system.records is RecordsHolder.FACTORY and lacks_control(system)
 
 
 def why_no_control(system: KeySystem) -> str:
@@ -108,7 +114,7 @@ def add_factory_control(work: Work, system: KeySystem) -> None:
     """
     work.session.flush()
     work.session.refresh(system, ["keysets"])
-    if system.records is RecordsHolder.FACTORY and lacks_control(system):
+    if lacks_factory_control(system):
         work.session.add(
             Keyset(system=system, symbol=CONTROL_SYMBOL, level=Level.CONTROL, purpose="takes the cores out")
         )
