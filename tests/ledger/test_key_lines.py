@@ -13,11 +13,13 @@ from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError
 from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk, SystemAsk
 from app.ledger.jobs.bench_queries import bench_day
+from app.ledger.jobs.handing_over import still_open
 from app.ledger.jobs.hardware import hardware_of
-from app.ledger.jobs.models import QuoteRevision
+from app.ledger.jobs.models import QuoteRevision, Stage
 from app.ledger.jobs.papers import bench_work
 from app.ledger.jobs.quoting import price_ask
 from app.ledger.jobs.snapshot import read_snapshot, snapshot_hash, write_snapshot
+from app.ledger.jobs.stages import move_job
 from app.ledger.models import Job, Key, Keyset, KeyState, KeySystem, Level
 from app.ledger.work import Work
 from app.pricing import KeyingKind
@@ -103,6 +105,16 @@ def test_copies_of_the_customers_own_key_say_what_they_are_cut_on(work: Work) ->
     assert to_cut(work) == {}
     [blanks] = hardware_of(work, job).blanks
     assert (blanks.words, blanks.quantity) == ("Key blanks, keyway AQ1", 2)
+
+
+def test_further_keys_to_a_factorys_keyset_are_there_once_the_job_is_ready(work: Work) -> None:
+    accept(work, issued(work, flats(work, 24, keyed_at="factory", override_reason="its records")))
+    job = issued(work, QuoteAsk(customer_id(work, "Harbourmaster"), (keys(3, "2AA"),)))
+    accept(work, job)
+    job = work.session.get_one(Job, job.id)
+    assert len(still_open(work.session, job).keys) == 3
+    move_job(work, job.id, job.version, Stage.READY)
+    assert still_open(work.session, job).keys == ()
 
 
 def test_further_keys_to_a_keyset_on_record_reach_the_bench_without_a_cylinder(work: Work) -> None:

@@ -28,6 +28,16 @@ def worked_out(client: FormClient, *lines: dict[str, str], **head: object) -> st
     return unescape(client.post("/counter/work-out", data=posted(*lines, **head), headers=LIVE).text)
 
 
+def approved(owned: FormClient, session: Session, *lines: dict[str, str]) -> None:
+    """Issue a quote of these lines and accept it: job 1001."""
+    assert owned.post("/counter/issue", data=posted(*lines)).status_code == 303
+    session.rollback()
+    version = session.scalars(sa.select(Job.version)).one()
+    accepted = {"accepted_by": "R. Teal", "accepted_on": "2026-11-25", "version": version}
+    assert owned.post("/quotes/1001/accept", data=accepted).status_code == 303
+    session.rollback()
+
+
 def text_of(pdf: bytes) -> str:
     return " ".join(" ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(pdf)).pages).split())
 
@@ -85,7 +95,7 @@ def test_the_bench_ticks_what_it_keys_and_the_factorys_keys_are_there_once_it_is
     client_as: ClientAs, session: Session
 ) -> None:
     owned = client_as(Role.OWNER)
-    assert owned.post("/counter/issue", data=posted(BULK, EARLY)).status_code == 303
+    approved(owned, session, BULK, EARLY)
 
     def move(to: str) -> str:
         session.rollback()
@@ -93,10 +103,6 @@ def test_the_bench_ticks_what_it_keys_and_the_factorys_keys_are_there_once_it_is
         answer = owned.post("/jobs/1001/move", data={"version": version, "to": to})
         return unescape(owned.get(answer.location).text if answer.status_code == 303 else answer.text)
 
-    session.rollback()
-    accepted = {"accepted_by": "R. Teal", "accepted_on": "2026-11-25"}
-    version = session.scalars(sa.select(Job.version)).one()
-    assert owned.post("/quotes/1001/accept", data={**accepted, "version": version}).status_code == 303
     assert "Job 1001 is on the bench now." in move("on the bench")
     assert "4 of this job's cylinders are not ticked off as checked: line 2, no door" in move("checked")
     page = owned.get("/bench/jobs/1001").text
@@ -111,3 +117,11 @@ def test_the_bench_ticks_what_it_keys_and_the_factorys_keys_are_there_once_it_is
     session.rollback()
     states = dict(session.execute(sa.select(Key.state, sa.func.count()).group_by(Key.state)).all())
     assert states == {KeyState.ORDERED: 2, KeyState.CUT: 126}
+
+
+def test_the_masters_keys_are_cut_in_one_place(client_as: ClientAs, session: Session) -> None:
+    """The shop cuts them where it keys any cylinder of their system, and asks them of no factory."""
+    owned = client_as(Role.OWNER)
+    approved(owned, session, BULK, EARLY, {"kind": "keys", "quantity": "3", "symbol": "AA"})
+    assert "<dt>Keys to cut</dt><dd>11 of 11</dd>" in owned.get("/bench/jobs/1001").text
+    assert "keys only" not in text_of(owned.get("/jobs/1001/factory-order-1.pdf").data)

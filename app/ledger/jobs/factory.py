@@ -17,10 +17,10 @@ from app.ledger.events.models import Event
 from app.ledger.jobs.ask import ask_from_json
 from app.ledger.jobs.models import Job, JobLine, Stage
 from app.ledger.jobs.schedule import Schedule, ScheduleRow
-from app.ledger.jobs.sent import sent_cylinders
+from app.ledger.jobs.sent import sent_cylinders, sent_keysets
 from app.ledger.jobs.stages import moved_to
 from app.ledger.keysystems.control import CONTROL_SYMBOL
-from app.ledger.keysystems.models import Keyset, KeySystem, RecordsHolder
+from app.ledger.keysystems.models import Key, Keyset, KeySystem, RecordsHolder
 from app.ledger.makers.models import Maker
 from app.ledger.work import Work
 
@@ -96,7 +96,7 @@ def factory_work(work: Work, job: Job, schedule: Schedule, maker_name: str) -> F
         is_from_our_records=any(system.records is RecordsHolder.SHOP for system in systems.values()),
         need_by=job.need_by or job.promised_on,
         ordered=_ordered(work.session, job),
-        groups=_groups(mine, line_of, {line.number: line for line in job.lines}, schedule),
+        groups=_groups(mine, line_of, {line.number: line for line in job.lines}, _keys(work.session, job, schedule)),
     )
 
 
@@ -127,10 +127,17 @@ def _is_of_job(session: Session, system_id: int, job_id: int) -> bool:
     return session.scalar(other.limit(1)) is None
 
 
+def _keys(session: Session, job: Job, schedule: Schedule) -> dict[str, int]:
+    """Symbol → how many keys the factory cuts to it."""
+    theirs = sent_keysets(session, job)
+    sold = session.execute(sa.select(Keyset.id, Keyset.symbol).distinct().join(Key).where(Key.job_id == job.id))
+    symbols = {symbol for keyset_id, symbol in sold if keyset_id in theirs}
+    return {keyset.symbol: keyset.keys for keyset in schedule.keysets if keyset.symbol in symbols}
+
+
 def _groups(
-    rows: list[ScheduleRow], line_of: dict[int, int], lines: dict[int, JobLine], schedule: Schedule
+    rows: list[ScheduleRow], line_of: dict[int, int], lines: dict[int, JobLine], keys: dict[str, int]
 ) -> tuple[FactoryGroup, ...]:
-    keys = {keyset.symbol: keyset.keys for keyset in schedule.keysets}
     alike: dict[tuple[str, str, str, int], list[ScheduleRow]] = {}
     for row in rows:
         alike.setdefault((row.part_number, row.words, row.keyset, line_of[row.cylinder_id]), []).append(row)
@@ -155,7 +162,7 @@ def _groups(
     groups += [
         FactoryGroup(0, "", "keys only", symbol, symbol, "", (), count, ())
         for symbol, count in keys.items()
-        if count and (symbol in operating or (symbol == CONTROL_SYMBOL and "shop" not in schedule.keyed_at))
+        if count and (symbol in operating or symbol == CONTROL_SYMBOL)
     ]
     return tuple(groups)
 

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from app.ledger.doors.models import Cylinder
 from app.ledger.jobs.models import Job, QuoteRevision
 from app.ledger.jobs.snapshot import as_accepted, read_snapshot
-from app.ledger.keysystems.models import Keyset
+from app.ledger.keysystems.models import Key, Keyset, KeySystem, RecordsHolder
 
 
 def sent_cylinders(session: Session, job: Job) -> frozenset[int]:
@@ -33,20 +33,22 @@ def sent_cylinders(session: Session, job: Job) -> frozenset[int]:
 
 
 def sent_keysets(session: Session, job: Job) -> frozenset[int]:
-    """Ids of the keysets whose keys the factory cuts with the job's cylinders.
+    """Ids of the keysets whose keys the factory cuts for the job; the keys of all others are cut here.
 
-    Where it keys all of the job it cuts the masters' too; of a job in two places only what no cylinder keyed here
-    is on.
+    Those of systems whose records it holds; and with the cylinders that it keys from ours: all of a system with none
+    keyed here, the masters too, else what no cylinder keyed here is on.
     """
-    sent = sent_cylinders(session, job)
-    if not sent:
-        return frozenset()
-    rows = session.execute(
-        sa.select(Cylinder.id, Cylinder.keyset_id).where(Cylinder.job_id == job.id, Cylinder.keyset_id.is_not(None))
-    ).all()
-    here = {row.keyset_id for row in rows if row.id not in sent}
-    away: set[int] = {row.keyset_id for row in rows if row.id in sent} - here
-    if "shop" not in job.keyed_at:
-        systems = sa.select(Keyset.system_id).where(Keyset.id.in_(away))
-        away |= set(session.scalars(sa.select(Keyset.id).where(Keyset.system_id.in_(systems))))
+    sold = sa.select(Key.keyset_id).where(Key.job_id == job.id)
+    theirs = sa.select(Keyset.id).join(KeySystem).where(KeySystem.records == RecordsHolder.FACTORY)
+    away = set(session.scalars(theirs.where(Keyset.id.in_(sold))))
+    if sent := sent_cylinders(session, job):
+        rows = session.execute(
+            sa.select(Cylinder.id, Keyset.id, Keyset.system_id)
+            .join(Keyset, Keyset.id == Cylinder.keyset_id)
+            .where(Cylinder.job_id == job.id)
+        ).all()
+        here = {keyset_id for cylinder_id, keyset_id, _ in rows if cylinder_id not in sent}
+        away |= {keyset_id for cylinder_id, keyset_id, _ in rows if cylinder_id in sent} - here
+        whole = {row.system_id for row in rows} - {row.system_id for row in rows if row[0] not in sent}
+        away |= set(session.scalars(sa.select(Keyset.id).where(Keyset.system_id.in_(whole))))
     return frozenset(away)
