@@ -7,6 +7,8 @@ from datetime import date
 
 import sqlalchemy as sa
 
+from app.ledger.engine import transaction
+from app.ledger.events.actions import record
 from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk
 from app.ledger.jobs.blank_stock import bench_today, on_the_shelf
 from app.ledger.jobs.handing_over import HandOver, still_open
@@ -14,6 +16,7 @@ from app.ledger.jobs.quoting import price_ask
 from app.ledger.jobs.stages import move_job
 from app.ledger.models import BenchTermsRow, CylinderState, Job, Stage
 from app.ledger.prices.actions import set_bench_terms
+from app.ledger.prices.models import BENCH_TERMS_SET
 from app.ledger.work import Work
 from app.pricing import CylinderType, KeyingKind
 from tests.keyed import counted
@@ -99,6 +102,23 @@ def test_what_left_stays_gone_until_the_shelf_is_counted_anew(work: Work) -> Non
     count_the_shelf(work, 40, counted=False)  # other terms change: no count
     move(work, waiting, Stage.ON_THE_BENCH, Stage.PARTS_ON_ORDER)
     assert (left(work), lying(work)) == (35, 35)
+
+
+def test_a_learned_time_that_an_earlier_release_took_over_is_no_count(work: Work) -> None:
+    """Its event did not tell whether the shelf was counted."""
+    count_the_shelf(work, 30)
+    before, job = sold(work, 2), sold(work, 10)
+
+    def put_on_record(why: str) -> None:
+        with transaction(work.session):
+            record(work, BENCH_TERMS_SET, "price book", f"Bench terms from 2026-11-02 on{why}", changes=[])
+
+    move(work, before, Stage.ON_THE_BENCH)
+    put_on_record("")  # by hand: a count
+    assert (left(work), lying(work)) == (20, 30)
+    move(work, job, Stage.ON_THE_BENCH)
+    put_on_record(": pinning, master keyed: as the last 5 jobs took")
+    assert (left(work), lying(work)) == (20, 20)
 
 
 def test_what_skips_the_bench_is_promised_until_it_is_handed_over(work: Work) -> None:

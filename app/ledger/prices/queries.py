@@ -18,6 +18,7 @@ __all__ = [
     "tier_percent",
 ]
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, datetime, time
@@ -35,6 +36,7 @@ from app.ledger.prices.models import BENCH_TERMS_SET, BenchTermsRow, House, Pric
 from app.pricing import BenchTerms, LineKind, PriceBook, PriceRow, TaxRule, TaxTable
 
 _NO_BENCH_TERMS = "The bench has no terms yet, so nothing can be quoted; the owner enters them under Price book."
+_ADOPTED = re.compile(r": as the last [0-9]+ jobs took$")  # a learned time, as an earlier release's event tells it
 _ON_THE_BENCH = (Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.ON_THE_BENCH)
 
 
@@ -158,10 +160,15 @@ def shelf_counted(session: Session, day: date) -> sa.ColumnElement[bool]:
     if row is None:
         return sa.true()
     counts = session.execute(
-        sa.select(Event.id, Event.detail).where(Event.kind == BENCH_TERMS_SET).order_by(Event.id.desc())
+        sa.select(Event.id, Event.detail, Event.summary)
+        .where(Event.kind == BENCH_TERMS_SET)
+        .order_by(Event.id.desc())
     )
-    for event_id, detail in counts:
-        if detail.get("counted", True) and detail.get("valid_from", "") <= row.valid_from.isoformat():
+    for event_id, detail, summary in counts:
+        if (
+            detail.get("counted", not _ADOPTED.search(summary))
+            and detail.get("valid_from", "") <= row.valid_from.isoformat()
+        ):
             newest: int = event_id
             return Event.id > newest
     return Event.at >= datetime.combine(row.valid_from, time()).astimezone()
