@@ -429,6 +429,32 @@ def test_a_key_lost_since_the_quote_stops_its_acceptance_and_the_owner_says_why_
     assert "Line 1: A key of A of" in page and "Line 1: A key of AB of" not in page
 
 
+def test_a_reason_given_before_a_further_loss_is_not_put_on_record_for_it(
+    client_as: ClientAs, session: Session, system: KeySystem
+) -> None:
+    owner = client_as(Role.OWNER)
+    _lose(session, "AB")
+    assert owner.post("/counter/issue", data=_asked(system, "AB", "a", lost_reason="in May")).status_code == 303
+    requote = "/quotes/1002/requote"
+    assert owner.post(requote, data=dict(_form(owner.get(requote).text, "shown").fields)).status_code == 303
+    assert len(_told_of(session)) == 1 and "in May" in owner.get("/counter?job=1002").text
+    pressed = dict(_form(owner.get(requote).text, "shown").fields)
+
+    _lose(session, "AB", 91)
+    answer = owner.post(requote, data=pressed)
+    assert answer.status_code == 422 and "are lost (copies 90-91)" in unescape(answer.text)
+    page = unescape(owner.get(requote).text)
+    assert "are lost (copies 90-91)" in page and "Revise it at the counter" in page
+    page = owner.get("/counter?job=1002").text
+    assert "in May" not in page
+    fields = dict(_form(page, "title").fields)
+    answer = owner.post("/counter/issue?job=1002", data=fields)
+    assert answer.status_code == 422 and 'id="lost_reason"' in answer.text and len(_told_of(session)) == 1
+    fields["lost_reason"] = "in June"
+    assert owner.post("/counter/issue?job=1002", data=fields).status_code == 303
+    assert _told_of(session)[1].endswith("Reason to go on: in June")
+
+
 def test_a_lost_key_is_not_crossed_in_by_a_door_list_the_page_or_an_extension(
     client_as: ClientAs, session: Session, work: Work, system: KeySystem
 ) -> None:

@@ -6,7 +6,7 @@ acceptance, and for later revisions, until a further key is lost.
 
 from __future__ import annotations
 
-__all__ = ["OWNERS_BOX", "allow_lost", "lost_problems", "require_none_lost_of_job"]
+__all__ = ["OWNERS_BOX", "allow_lost", "as_still_said", "lost_problems", "require_none_lost_of_job"]
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
@@ -14,7 +14,7 @@ from dataclasses import replace
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.errors import Problem
+from app.errors import BitternError, Problem
 from app.ledger.errors import LedgerError
 from app.ledger.events.actions import record
 from app.ledger.jobs.ask import LineAsk, QuoteAsk
@@ -45,6 +45,15 @@ def lost_problems(work: Work, ask: QuoteAsk, lines: Sequence[LineAsk | None]) ->
             field = "master" if is_master else "keying"
             problems.append(Problem(f"lines.{place}.{field}", f"{lost.before} {_OWNER}"))
     return problems
+
+
+def as_still_said(session: Session, ask: QuoteAsk) -> QuoteAsk:
+    """A request as quoted earlier, without its reason where that says nothing of what is lost by now."""
+    try:
+        is_said = all(_is_allowed(ask, lost) for _, lost in _by_line(session, ask, ask.lines))
+    except BitternError:  # a line is refused for itself
+        is_said = False
+    return ask if is_said else replace(ask, lost_reason="")
 
 
 def allow_lost(work: Work, job: Job, ask: QuoteAsk, lines: Sequence[LineAsk | None], quote: str) -> QuoteAsk:

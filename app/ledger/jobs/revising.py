@@ -13,6 +13,7 @@ from app.ledger.errors import LedgerError, NotFound, Stale
 from app.ledger.jobs.ask import QuoteAsk, ask_from_json
 from app.ledger.jobs.counter_queries import is_issued
 from app.ledger.jobs.issuing import QUOTABLE, IssueForm, issue_quote
+from app.ledger.jobs.lost_keys import as_still_said
 from app.ledger.jobs.models import Job, QuoteRevision
 from app.ledger.jobs.options import price_option, way_words
 from app.ledger.jobs.quoting import PricedQuote, price_ask
@@ -112,7 +113,7 @@ def requote(work: Work, job: Job) -> Requote:
         raise LedgerError("stage", f"This job is {job.stage.value}: it can no longer be quoted anew. Start another.")
     revision = job.revisions[-1]
     quoted = read_snapshot(revision.snapshot)
-    ask, notes = _without_past_days(ask_from_json(quoted.ask), work.today)
+    ask, notes = _without_past_days(as_still_said(work.session, ask_from_json(quoted.ask)), work.today)
     notes += [
         f"Line {number} keeps the price that was typed for it, {show_cents(line.unit_cents)} each."
         for number, line in enumerate(ask.lines, start=1)

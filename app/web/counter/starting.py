@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from app.ledger.jobs.ask import QuoteAsk, ask_from_json
 from app.ledger.jobs.issuing import load_draft
+from app.ledger.jobs.lost_keys import as_still_said
 from app.ledger.jobs.models import Draft, Job
 from app.ledger.jobs.snapshot import read_snapshot
 from app.ledger.models import Role
@@ -28,7 +29,7 @@ def start(work: Work, job: Job | None, token: str, customer: str = "", site: str
             title=job.title,
             need_by=job.need_by.isoformat() if job.need_by else "",
         )
-    return _without_reason(work, typed_from_ask(_quoted(job), token))
+    return _without_reason(work, typed_from_ask(as_still_said(work.session, _quoted(job)), token))
 
 
 def _quoted(job: Job) -> QuoteAsk:
@@ -50,7 +51,8 @@ def with_kept_loss(work: Work, job: Job | None, ask: QuoteAsk) -> QuoteAsk:
     if job is None or not job.revisions:
         return ask
     quoted = _quoted(job)
-    return replace(ask, lost_reason=ask.lost_reason or quoted.lost_reason, lost_allowed=quoted.lost_allowed)
+    kept = replace(ask, lost_reason=quoted.lost_reason, lost_allowed=quoted.lost_allowed)
+    return replace(kept, lost_reason=ask.lost_reason) if ask.lost_reason else as_still_said(work.session, kept)
 
 
 def kept_reason(job: Job | None, page: TypedPage) -> str:
