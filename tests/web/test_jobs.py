@@ -333,6 +333,11 @@ def test_the_counter_hands_over_by_what_the_page_says(work: Work, client_as: Cli
     text = "\n".join(one.extract_text() for one in pypdf.PdfReader(io.BytesIO(receipt)).pages)
     assert "R. Teal" in text and "P. Harbour" not in text and "the 1 key listed" in text
     assert [the(work, symbol).state for symbol in ("AA", "1AA", "2AA")] == ["ordered", "out", "ordered"]
+    # What is cut later lies in the shop until it is issued, with a receipt of its own.
+    put(work, "AA", KeyState.CUT)
+    receipt = client.get(f"{address}/key-receipt.pdf").data
+    text = "\n".join(one.extract_text() for one in pypdf.PdfReader(io.BytesIO(receipt)).pages)
+    assert "the 1 key listed" in text
 
 
 def test_a_job_of_keys_alone_leads_to_where_they_are_cut(work: Work, client_as: ClientAs) -> None:

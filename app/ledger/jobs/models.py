@@ -40,6 +40,11 @@ class Stage(StrEnum):
         """Whether a quote was accepted: until then its day is offered, not promised."""
         return self not in (Stage.ASKED, Stage.QUOTED, Stage.LOST)
 
+    @property
+    def is_with_customer(self) -> bool:
+        """Whether the goods have been handed over."""
+        return self in (Stage.HANDED_OVER, Stage.CLOSED)
+
 
 class Job(Versioned, Base):
     """One piece of work for one customer, from the question at the counter to the closed record."""

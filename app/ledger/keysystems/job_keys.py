@@ -27,13 +27,15 @@ def keys_of_job(session: Session, job_id: int) -> Sequence[Key]:
     ).all()
 
 
-def keys_to_sign(session: Session, job_id: int, taker: str) -> tuple[str, Sequence[Key]]:
+def keys_to_sign(session: Session, job_id: int, taker: str, *, is_handed_over: bool) -> tuple[str, Sequence[Key]]:
     """Who signs for keys that came with a job, and for which of them, by keyset and copy number: one query.
 
     It is `taker`, for the keys that are cut and wait, and for those out with that name. Where none wait and none are
-    out with that name, it is who holds the most of them. Nobody signs for a key not cut yet, back, lost or retired.
+    out with that name, it is who holds the most of them. Nobody signs for a key not cut yet, back, lost or retired,
+    nor for one that was cut after the job was handed over: it lies in the shop until it is issued.
     """
-    keys = [key for key in keys_of_job(session, job_id) if key.state in (KeyState.CUT, KeyState.OUT)]
+    signed = (KeyState.OUT,) if is_handed_over else (KeyState.CUT, KeyState.OUT)
+    keys = [key for key in keys_of_job(session, job_id) if key.state in signed]
     held = Counter(_person(key.holder) for key in keys if key.state is KeyState.OUT)
     if held and not held[_person(taker)] and all(key.state is KeyState.OUT for key in keys):
         most = held.most_common(1)[0][0]

@@ -136,7 +136,7 @@ def job_page(work: Work, number: int, *, is_whole: bool = False) -> JobPage:
         papers=papers_on_page(source),
         lacking_authority=tuple(filter(lacks_authority, touched)),
         still_open=still_open(work.session, job) if Stage.HANDED_OVER in allowed else None,
-        taken_by=taker_of(work.session, job.id) if job.stage in (Stage.HANDED_OVER, Stage.CLOSED) else "",
+        taken_by=taker_of(work.session, job.id) if job.stage.is_with_customer else "",
     )
 
 

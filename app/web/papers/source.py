@@ -93,7 +93,8 @@ class JobSource:
     def to_sign(self) -> tuple[str, Sequence[Key]]:
         """Who signs for keys of the job, and which."""
         session, job = self.work.session, self.job
-        return keys_to_sign(session, job.id, taker_of(session, job.id) or job.accepted_by or job.customer.name)
+        taker = taker_of(session, job.id) or job.accepted_by or job.customer.name
+        return keys_to_sign(session, job.id, taker, is_handed_over=job.stage.is_with_customer)
 
     @cached_property
     def receipt(self) -> KeyReceipt:
