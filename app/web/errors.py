@@ -75,7 +75,9 @@ _PRINTING = _Page(
 )
 RETRY_PRINTING = {"Retry-After": "10"}
 _MOST_FINDINGS = 40
-_HIDDEN = frozenset({"password", "again", "current", "pin", "bitting", "bittings", "token", "version", "shown"})
+_HIDDEN = frozenset(
+    {"password", "again", "current", "pin", "bitting", "bittings", "token", "version", "shown", "known"}
+)
 
 
 def about(subject: str, form: Form | None = None) -> None:

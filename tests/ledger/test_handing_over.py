@@ -106,6 +106,18 @@ def test_what_was_told_before_more_came_open_is_not_enough(work: Work, ready: Ke
     assert ready.job.stage is Stage.READY
 
 
+def test_what_was_told_of_other_keys_is_not_enough(work: Work, ready: Keyed) -> None:
+    """As many keys were uncut and as much was owed, but they were another door's."""
+    flats = [cylinder.keyset_id for cylinder in ready.cylinders]
+    cut_off(work, ready.job.number, flats[:1])
+    told = still_open(work.session, ready.job)
+    uncut(work, ready.job.number, flats[:1])
+    cut_off(work, ready.job.number, [one.keyset_id for one in told.keys])
+    assert (len(still_open(work.session, ready.job).keys), len(told.keys)) == (2, 2)
+    with pytest.raises(Problems, match="2 keys are not cut yet: 1AA copies 1-2"):
+        hand(work, ready, "R. Teal", told.mark)
+
+
 def test_nothing_open_needs_a_name_alone(work: Work, ready: Keyed) -> None:
     cut_off(work, ready.job.number, {key.keyset_id for key in work.session.scalars(sa.select(Key))})
     take_payment(work, ready.job.number, 1, PaymentForm(PaymentKind.PAYMENT, 10_725, "cash", work.today))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 __all__ = ["HandOver", "StillOpen", "hand_over", "still_open", "taker_of"]
 
+import hashlib
 from dataclasses import dataclass
 
 import sqlalchemy as sa
@@ -41,8 +42,11 @@ class StillOpen:
 
     @property
     def mark(self) -> str:
-        """What somebody sends back who was told of this; "" where nothing is open."""
-        return f"{len(self.keys)} keys, {self.owed_cents} cents" if self.keys or self.owed_cents else ""
+        """What somebody sends back who was told of just these keys and cents; "" where nothing is open."""
+        if not self.keys and not self.owed_cents:
+            return ""
+        told = f"{sorted(key.id for key in self.keys)} {self.owed_cents}"
+        return hashlib.sha256(told.encode()).hexdigest()[:16]
 
     @property
     def sentences(self) -> tuple[str, ...]:
