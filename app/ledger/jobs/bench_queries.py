@@ -146,7 +146,7 @@ def _ready_on(today: date, minutes: Fraction, terms: BenchTerms | None) -> date 
 
 
 def _counts(session: Session, job_ids: Sequence[int]) -> tuple[dict[int, int], dict[int, int], dict[int, int]]:
-    through = (CylinderState.PINNED, CylinderState.CHECKED)
+    through = (CylinderState.PINNED, CylinderState.CHECKED, CylinderState.FITTED)
     pieces = session.execute(
         sa.select(Cylinder.job_id, sa.func.count(), sa.func.sum(sa.case((Cylinder.state.in_(through), 1), else_=0)))
         .where(Cylinder.job_id.in_(job_ids), Cylinder.keyset_id.is_not(None))
