@@ -38,6 +38,14 @@ def approved(owned: FormClient, session: Session, *lines: dict[str, str]) -> Non
     session.rollback()
 
 
+def moved(owned: FormClient, session: Session, to: str) -> str:
+    """What the page says when job 1001 is moved to a stage."""
+    session.rollback()
+    version = session.scalars(sa.select(Job.version)).one()
+    answer = owned.post("/jobs/1001/move", data={"version": version, "to": to})
+    return unescape(owned.get(answer.location).text if answer.status_code == 303 else answer.text)
+
+
 def text_of(pdf: bytes) -> str:
     return " ".join(" ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(pdf)).pages).split())
 
@@ -96,15 +104,10 @@ def test_the_bench_ticks_what_it_keys_and_the_factorys_keys_are_there_once_it_is
 ) -> None:
     owned = client_as(Role.OWNER)
     approved(owned, session, BULK, EARLY)
-
-    def move(to: str) -> str:
-        session.rollback()
-        version = session.scalars(sa.select(Job.version)).one()
-        answer = owned.post("/jobs/1001/move", data={"version": version, "to": to})
-        return unescape(owned.get(answer.location).text if answer.status_code == 303 else answer.text)
-
-    assert "Job 1001 is on the bench now." in move("on the bench")
-    assert "4 of this job's cylinders are not ticked off as checked: line 2, no door" in move("checked")
+    assert "Job 1001 is on the bench now." in moved(owned, session, "on the bench")
+    assert "4 of this job's cylinders are not ticked off as checked: line 2, no door" in moved(
+        owned, session, "checked"
+    )
     page = owned.get("/bench/jobs/1001").text
     here = re.findall(r'name="cylinders" value="([0-9]+)"', page)
     keysets = re.findall(r'name="keys" value="([0-9]+)"', page)
@@ -112,8 +115,8 @@ def test_the_bench_ticks_what_it_keys_and_the_factorys_keys_are_there_once_it_is
     for how in ("pinned", "checked"):
         assert owned.post("/bench/jobs/1001/ticks", data={"as": how, "cylinders": here}).status_code == 303
     assert owned.post("/bench/jobs/1001/ticks", data={"as": "cut", "keys": keysets[:3]}).status_code == 303
-    assert "Job 1001 is checked now." in move("checked")
-    assert "2 keys are not cut yet: " in move("ready")
+    assert "Job 1001 is checked now." in moved(owned, session, "checked")
+    assert "2 keys are not cut yet: " in moved(owned, session, "ready")
     session.rollback()
     states = dict(session.execute(sa.select(Key.state, sa.func.count()).group_by(Key.state)).all())
     assert states == {KeyState.ORDERED: 2, KeyState.CUT: 126}
@@ -125,3 +128,20 @@ def test_the_masters_keys_are_cut_in_one_place(client_as: ClientAs, session: Ses
     approved(owned, session, BULK, EARLY, {"kind": "keys", "quantity": "3", "symbol": "AA"})
     assert "<dt>Keys to cut</dt><dd>11 of 11</dd>" in owned.get("/bench/jobs/1001").text
     assert "keys only" not in text_of(owned.get("/jobs/1001/factory-order-1.pdf").data)
+
+
+def test_the_factorys_keys_do_not_wait_for_our_bench(client_as: ClientAs, session: Session) -> None:
+    """The bench's day counts 8 of the 128 keys, and lists the job no longer once those are cut."""
+    owned = client_as(Role.OWNER)
+    approved(owned, session, BULK, EARLY)
+    assert '<td data-label="Keys to cut" class="number">8</td>' in owned.get("/bench").text
+    assert "is on the bench now." in moved(owned, session, "on the bench")
+    page = owned.get("/bench/jobs/1001").text
+    here, keysets = (re.findall(f'name="{name}" value="([0-9]+)"', page) for name in ("cylinders", "keys"))
+    for how, ticked in (("pinned", here), ("checked", here), ("cut", keysets[:1])):
+        name = "keys" if how == "cut" else "cylinders"
+        assert owned.post("/bench/jobs/1001/ticks", data={"as": how, name: ticked}).status_code == 303
+    assert "is checked now." in moved(owned, session, "checked")
+    assert '<td data-label="Keys to cut" class="number">6</td>' in owned.get("/bench").text
+    assert owned.post("/bench/jobs/1001/ticks", data={"as": "cut", "keys": keysets}).status_code == 303
+    assert "Nothing waits for the bench." in owned.get("/bench").text

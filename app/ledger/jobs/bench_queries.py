@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
+from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
@@ -17,7 +18,7 @@ from app.ledger.doors.models import Cylinder, CylinderState
 from app.ledger.errors import NotFound
 from app.ledger.jobs.models import Job, Stage
 from app.ledger.jobs.queries import days_late
-from app.ledger.jobs.sent import sent_cylinders
+from app.ledger.jobs.sent import sent_cylinders, sent_keysets
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, RecordsHolder
 from app.ledger.prices.queries import bench_terms_on
 from app.pricing import BenchTerms, add_working_days
@@ -72,10 +73,12 @@ def bench_day(session: Session, today: date) -> BenchDay:
     """Jobs with keying or keys of the shop's own that are not through the bench, by promise; of those that are, the
     ones with keys still to cut.
 
-    Six queries at most, and two more for each job that is keyed in two places.
+    Seven queries at most, and a few more for each job of which a factory keys something.
     """
     to_key = sa.and_(Job.stage.in_(BENCH_STAGES), Job.keyed_at.contains("shop"))
-    waiting = sa.or_(to_key, sa.and_(Job.stage.in_((*BENCH_STAGES, *_PAST)), _has_keys_to_cut()))
+    beside = _keys_beside_a_factory(session)
+    to_cut = sa.and_(_OPEN, ~_AT_FACTORY, _to_cut(Key.id).where(Key.job_id == Job.id).exists())
+    waiting = sa.or_(to_key, to_cut, Job.id.in_([job_id for job_id, count in beside.items() if count]))
     jobs = session.scalars(
         sa.select(Job)
         .where(waiting)
@@ -108,22 +111,39 @@ def bench_day(session: Session, today: date) -> BenchDay:
                 minutes=minutes_left,
                 cylinders=cylinders.get(job.id, 0) - len(sent_cylinders(session, job)),
                 pinned=pinned.get(job.id, 0),
-                keys=keys.get(job.id, 0),
+                keys=beside.get(job.id, keys.get(job.id, 0)),
                 ready_on=_ready_on(today, before, terms),
             )
         )
     return BenchDay(tuple(rows), count, minutes, other, terms.minutes_per_day if terms else Fraction(0))
 
 
-def _has_keys_to_cut() -> sa.Exists:
-    """Whether keys of a job are still to be cut here: further keys to a keyset are sold without a cylinder, too."""
+_OPEN = Job.stage.in_((*BENCH_STAGES, *_PAST))
+_AT_FACTORY = Job.keyed_at.contains("factory")
+
+
+def _to_cut(*columns: Any) -> sa.Select[*tuple[Any, ...]]:
+    """Keys that are not cut yet, of jobs and none, but for those of systems whose records a factory holds."""
     return (
-        sa.select(Key.id)
+        sa.select(*columns)
+        .select_from(Key)
         .join(Keyset, Keyset.id == Key.keyset_id)
         .join(KeySystem, KeySystem.id == Keyset.system_id)
-        .where(Key.job_id == Job.id, Key.state == KeyState.ORDERED, KeySystem.records == RecordsHolder.SHOP)
-        .exists()
+        .where(Key.state == KeyState.ORDERED, KeySystem.records != RecordsHolder.FACTORY)
     )
+
+
+def _keys_beside_a_factory(session: Session) -> dict[int, int]:
+    """Job id → keys still to be cut here, of each job of which a factory keys something: it cuts its own."""
+    rows = _to_cut(Job, Key.keyset_id, sa.func.count()).join(Job, Job.id == Key.job_id).where(_OPEN, _AT_FACTORY)
+    found: dict[Job, dict[int, int]] = {}
+    for job, keyset_id, count in session.execute(rows.group_by(Job.id, Key.keyset_id)):
+        found.setdefault(job, {})[keyset_id] = count
+    return {
+        job.id: sum(count for keyset_id, count in counts.items() if keyset_id not in theirs)
+        for job, counts in found.items()
+        for theirs in [sent_keysets(session, job)]
+    }
 
 
 def _terms(session: Session, today: date) -> BenchTerms | None:
@@ -153,9 +173,7 @@ def _counts(session: Session, job_ids: Sequence[int]) -> tuple[dict[int, int], d
         .group_by(Cylinder.job_id)
     ).all()
     keys = session.execute(
-        sa.select(Key.job_id, sa.func.count())
-        .where(Key.job_id.in_(job_ids), Key.state == KeyState.ORDERED)
-        .group_by(Key.job_id)
+        _to_cut(Key.job_id, sa.func.count()).where(Key.job_id.in_(job_ids)).group_by(Key.job_id)
     ).all()
     return (
         {job_id: count for job_id, count, _ in pieces if job_id is not None},
