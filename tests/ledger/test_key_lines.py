@@ -141,6 +141,20 @@ def test_further_keys_to_a_keyset_on_record_reach_the_bench_without_a_cylinder(w
     assert told(work, QuoteAsk(who, (keys(3, "2AA"),), system=SystemAsk(existing_id=system.id))) == []
 
 
+def test_a_mistyped_keyset_is_told_before_the_quote_is_issued(work: Work) -> None:
+    """Beside other keyed lines too; one that acceptance could make waits for its trial."""
+    accept(work, issued(work, flats(work, 2, keyed_at="shop", override_reason="soon")))
+    system = work.session.scalars(sa.select(KeySystem)).one()
+    ask = QuoteAsk(system.customer_id, (mortise(2, MK), keys(2, "ZZ9")), system=SystemAsk(existing_id=system.id))
+    for asked in (ask, lantern(work, mortise(2, KD), keys(2, "ZZ9"))):
+        [(field, words)] = told(work, asked)
+        assert field == "lines.1.symbol" and "No keyset 'ZZ9'" in words
+    for symbol in ("4AA", "AA", "SKD1"):
+        assert told(work, replace(ask, lines=(ask.lines[0], keys(2, symbol)))) == []
+    assert told(work, replace(ask, system=SystemAsk(name="New"), lines=(ask.lines[0], keys(2, "AB")))) == []
+    assert [field for field, _ in told(work, replace(ask, system=None))] == ["system"]
+
+
 def test_control_keys_of_cores_that_the_factory_keys_are_on_record(work: Work) -> None:
     core = LineAsk(
         LineKind.CYLINDER, 12, "NOR", attributes=CylinderAttributes("sfic", None, 7, None, "NH1", None, None, "626")

@@ -16,14 +16,16 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem
+from app.keying import single_symbol
 from app.ledger.errors import LedgerError
 from app.ledger.jobs.allocation import KeysetAllotter, set_sizes
 from app.ledger.jobs.ask import LineAsk, LineKind, QuoteAsk
 from app.ledger.jobs.models import Job
 from app.ledger.jobs.resolving import MOST, Resolved
 from app.ledger.keysystems.control import CONTROL_SYMBOL, add_factory_control, lacks_factory_control
-from app.ledger.keysystems.models import Keyset, KeySystem
+from app.ledger.keysystems.models import Keyset, KeySystem, Level
 from app.ledger.keysystems.queries import get_system
+from app.ledger.keysystems.symbols import change_level_symbol, number_of
 from app.ledger.prices.codes import KEY_CUT
 from app.ledger.work import Work
 from app.pricing import KeyingKind
@@ -38,12 +40,14 @@ _LINE = re.compile(r"line\s*([1-9][0-9]{0,2})", re.IGNORECASE)
 class _Quote:
     """What a quote's key lines can be for. `sets`: line number → how many keysets its cylinders get.
 
+    `system_id`: the key system on record that it names; `begins`: whether a new one is named, or still to be.
     `replaced`: symbols of keysets whose place new ones take.
     """
 
     session: Session
     customer_id: int
     system_id: int | None
+    begins: bool
     sets: Mapping[int, int]
     replaced: Collection[str]
 
@@ -71,9 +75,10 @@ def whose_keys(
     A line of which that cannot be known is asked on `lines.N.symbol`, or on the field that would tell.
     """
     lines = [one.line if one else line for one, line in zip(resolved, ask.lines, strict=True)]
-    quote = _Quote(
-        session, ask.customer_id, ask.system.existing_id if ask.system else None, _sets_of(lines), ask.replaced
-    )
+    existing = ask.system.existing_id if ask.system else None
+    is_mastered = any(is_keyed(line) and line.keying.kind.is_master_keyed for line in lines)
+    begins = existing is None and (ask.system is not None or is_mastered)
+    quote = _Quote(session, ask.customer_id, existing, begins, _sets_of(lines), ask.replaced)
     found: list[Resolved | None] = []
     problems = []
     for place, one in enumerate(resolved):
@@ -113,7 +118,7 @@ def _settled(quote: _Quote, found: Resolved) -> Resolved:
     if symbol in quote.replaced:
         return _told(found, symbol, f"Keys to the keyset in place of {symbol}")
     told = f"Keys to {symbol}"
-    if not quote.sets:
+    if not _may_be_made(quote, symbol):
         told += f" of {_system_of(quote, symbol).name}"
     return _told(found, symbol, told)
 
@@ -155,6 +160,21 @@ def _of_line(quote: _Quote, number: int, line: LineAsk) -> str:
             "that each gets as many.",
         )
     return f"Further keys to line {number}" + (f", {line.quantity // sets} each of {sets:,} keysets" * (sets > 1))
+
+
+def _may_be_made(quote: _Quote, symbol: str) -> bool:
+    """Whether acceptance could make a keyset of this symbol, so that only trying it can tell whether there is one."""
+    if not quote.sets:
+        return False
+    number = number_of(symbol)
+    if quote.begins or symbol in (CONTROL_SYMBOL, single_symbol(number)):
+        return True
+    masters = quote.session.execute(
+        sa.select(KeySystem.levels, Keyset.symbol)
+        .join(Keyset, Keyset.system_id == KeySystem.id)
+        .where(KeySystem.customer_id == quote.customer_id, Keyset.level == Level.MASTER)
+    )
+    return any(symbol == change_level_symbol(levels, master, number) for levels, master in masters)
 
 
 def _system_of(quote: _Quote, symbol: str) -> KeySystem:
