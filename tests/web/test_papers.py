@@ -18,6 +18,7 @@ from PIL import Image
 
 from app.config import Config
 from app.ledger.events.actions import record
+from app.ledger.keysystems.bittings import seal_bitting
 from app.ledger.keysystems.keys_out import IssueForm, cut_copies, issue_keys
 from app.ledger.models import Event, Key, Keyset, Maker, RecordsHolder, Role, Stage
 from app.ledger.work import Work
@@ -249,6 +250,28 @@ def test_a_factorys_part_of_a_job_is_ordered_on_its_form(client_as: ClientAs, wo
     assert "keys only" in text  # the master's key has no cylinder
     assert client.get(f"/jobs/{number}/factory-order-1.xlsx").data.startswith(b"PK")
     assert client.get(f"/jobs/{number}/factory-order-2.pdf").status_code == 404
+
+
+def test_the_shops_keys_that_come_with_a_factorys_job_are_cut_from_a_list(
+    client_as: ClientAs, work: Work, keyed: Keyed
+) -> None:
+    """The bench page and 'Keys to cut' are offered while there are such keys, and list no key of the factory's."""
+    ours = factories.KeysetFactory(symbol="OUR1", system__customer=keyed.job.customer)
+    seal_bitting(work, ours.system, ours, (1, 4, 0, 2, 3, 5))
+    at_the_factory(work, keyed)
+    bench, number = client_as(Role.BENCH), keyed.job.number
+    links = (f'href="/bench/jobs/{number}"', f"/jobs/{number}/keys-to-cut.pdf")
+    page = bench.get(f"/jobs/{number}").text
+    assert [link for link in links if link in page] == []
+    factories.KeyFactory(keyset=ours, job_id=keyed.job.id, copy_number=1)
+    work.session.commit()
+    page = bench.get(f"/jobs/{number}").text
+    assert [link for link in links if link in page] == [*links] and "bench-sheet" not in page
+    answer = bench.post(f"/jobs/{number}/keys-to-cut.pdf")
+    assert answer.status_code == 200
+    text = text_of(answer.data)
+    assert "OUR1" in text and "1AA" not in text
+    assert "OUR1</b> 1 key " in bench.get(f"/bench/jobs/{number}").text
 
 
 def test_the_job_page_leads_to_every_paper(client_as: ClientAs, work: Work, keyed: Keyed) -> None:

@@ -203,7 +203,7 @@ def _secret_papers(source: JobSource) -> Iterator[Paper]:
             (PDF, lambda: documents.bench_sheet_pdf(source.bench)),
             is_secret=True,
         )
-    if "shop" in job.keyed_at or not source.has_cylinders:
+    if "shop" in job.keyed_at or source.is_cut_here:
         yield _paper(
             source, "Keys to cut", "keys-to-cut", (PDF, lambda: documents.keys_list_pdf(source.bench)), is_secret=True
         )

@@ -13,13 +13,14 @@ from flask import abort, url_for
 from app.documents import KeyReceipt, PickHead, ReceiptKey
 from app.ledger.doors.models import Cylinder
 from app.ledger.jobs.authority import systems_of_job
-from app.ledger.jobs.cylinder_lines import SystemLine
+from app.ledger.jobs.cylinder_lines import SystemLine, key_counts
 from app.ledger.jobs.handing_over import taker_of
 from app.ledger.jobs.hardware import HardwareList, hardware_of
 from app.ledger.jobs.holders import KeyHolders, holders_of
 from app.ledger.jobs.models import Job
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.schedule import BenchWork, Schedule
+from app.ledger.jobs.sent import sent_keysets
 from app.ledger.keysystems.authority import authority_of
 from app.ledger.keysystems.exposure import where_it_opens
 from app.ledger.keysystems.job_keys import keys_to_sign
@@ -63,6 +64,11 @@ class JobSource:
     def named_systems(self) -> Sequence[SystemLine]:
         """The same by name, which is what their papers are listed by; the job page has found them already."""
         return [SystemLine(system.id, system.name) for system in self.systems]
+
+    @cached_property
+    def is_cut_here(self) -> bool:
+        """Whether keys come with it that the bench cuts, where its cylinders are keyed at the factory too."""
+        return bool(set(key_counts(self.work.session, self.job.id)) - sent_keysets(self.work.session, self.job))
 
     @cached_property
     def hardware(self) -> HardwareList:
