@@ -14,6 +14,8 @@ from sqlalchemy.orm import Session
 
 from app.keying import write_bitting
 from app.ledger.doors.paste import DoorRow
+from app.ledger.engine import transaction
+from app.ledger.events.actions import record
 from app.ledger.jobs.ask import KeyingInstruction, QuoteAsk, SystemAsk
 from app.ledger.jobs.handing_over import still_open
 from app.ledger.keysystems.auditing import audit_systems
@@ -527,3 +529,20 @@ def test_a_lost_key_counts_no_more_once_its_bitting_is_replaced_in_metal(
     status, page = _accepted(clerk, 1002, doors=f"opening,keyset\nG1,{symbol}\n", site_name="The annex")
     assert (status == 303) is is_in_metal, _told(page)
     assert is_in_metal or f"A key of {symbol} of The Hall is lost" in page
+
+
+@pytest.mark.parametrize(
+    ("why", "is_in_metal"),
+    [
+        ("repinned; what was made by the old record is said to be destroyed; the system has no array any more", True),
+        ("the list was typed wrong", False),
+    ],
+)
+def test_a_bitting_replaced_under_an_earlier_release_is_known_by_the_words_of_its_event(
+    client_as: ClientAs, session: Session, work: Work, system: KeySystem, why: str, is_in_metal: bool
+) -> None:
+    _lose(session, "AB")
+    with transaction(session):
+        record(work, "bitting corrected", f"key system {system.id}", f"AB of The Hall: {why}")
+    answer = client_as(Role.COUNTER).post("/counter/issue", data=_asked(system, "AB", "a"))
+    assert (answer.status_code == 303) is is_in_metal, _told(answer.text)

@@ -23,7 +23,7 @@ from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, open_plan, seal_bitting, spec_of
 from app.ledger.keysystems.control import read_control
 from app.ledger.keysystems.exposure import operated_by
-from app.ledger.keysystems.lost_masters import BITTING_CORRECTED
+from app.ledger.keysystems.lost_masters import BITTING_CORRECTED, IN_METAL
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
 from app.ledger.keysystems.queries import get_system
 from app.ledger.keysystems.ticks import take_key_ticks_back, take_ticks_back
@@ -91,7 +91,7 @@ def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
             BITTING_CORRECTED,
             f"key system {system_id}",
             f"{keyset.symbol} of {system.name}: {why}"
-            + ("; what was made by the old record is said to be destroyed" if made else "")
+            + (IN_METAL if made else "")
             + ("; the system has no array any more" if lost_plan else ""),
             keyset=keyset.id,
             replaced=form.destroyed,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 __all__ = [
     "BITTING_CORRECTED",
+    "IN_METAL",
     "KEYED_UNDER_LOST",
     "LostKeyset",
     "lost_for_job",
@@ -36,6 +37,8 @@ from app.ledger.work import Work
 
 KEYED_UNDER_LOST = "keyed under a lost key"
 BITTING_CORRECTED = "bitting corrected"
+IN_METAL = "; what was made by the old record is said to be destroyed"
+"""What the event of a corrected bitting ends with where metal was made by the record that was wrong."""
 _UNDER_NOTHING = (Level.CHANGE, Level.SINGLE)
 
 
@@ -142,17 +145,26 @@ def _lost(session: Session, *conditions: sa.ColumnElement[bool]) -> tuple[LostKe
     replaced = _replaced(session, {keyset.system_id for keyset, *_ in rows}) if rows else {}
     found: dict[Keyset, LostKeyset] = {}
     for keyset, name, key_id, copy, lost_at in rows:
-        if keyset.id not in replaced or replaced[keyset.id] < lost_at:
+        last = replaced.get((keyset.system_id, keyset.symbol))
+        if last is None or last < lost_at:
             one = found.get(keyset, LostKeyset(keyset, name, ()))
             found[keyset] = replace(one, copies=(*one.copies, copy), key_ids=(*one.key_ids, key_id))
     return tuple(found.values())
 
 
-def _replaced(session: Session, system_ids: Collection[int]) -> dict[int, datetime]:
-    """Keyset id → when its bitting was last replaced in metal, not only corrected on paper."""
+def _replaced(session: Session, system_ids: Collection[int]) -> dict[tuple[int, str], datetime]:
+    """(system id, symbol) → when that keyset's bitting was last replaced in metal, not only corrected on paper.
+
+    Events of earlier releases say that in their words alone.
+    """
+    subjects = {f"key system {one}": one for one in system_ids}
     events = session.execute(
-        sa.select(Event.detail, Event.at)
-        .where(Event.kind == BITTING_CORRECTED, Event.subject.in_([f"key system {one}" for one in system_ids]))
+        sa.select(Event.subject, Event.summary, Event.detail, Event.at)
+        .where(Event.kind == BITTING_CORRECTED, Event.subject.in_(subjects))
         .order_by(Event.id)
     )
-    return {detail["keyset"]: at for detail, at in events if detail.get("replaced")}
+    return {
+        (subjects[subject], summary.partition(" of ")[0]): at
+        for subject, summary, detail, at in events
+        if detail.get("replaced", IN_METAL in summary)
+    }
