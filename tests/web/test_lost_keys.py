@@ -187,6 +187,21 @@ def test_alike_stays_alike_single_stays_single_and_crossed_stays_crossed(
     assert audit_systems(work, [system]).is_clean
 
 
+def test_further_keys_to_a_rekeyed_line_are_counted_by_the_keysets_that_its_cylinders_have(
+    client_as: ClientAs, session: Session, system: KeySystem
+) -> None:
+    """Alike they stay, whatever the boxes say that are for new cylinders."""
+    clerk = client_as(Role.COUNTER)
+    fields = dict(_form(_draft(clerk, system, "AA4"), "title").fields)
+    fields |= {"lines-0-set_size": "", "lines-1-symbol": "line 1", "lines-1-quantity": "3"}
+    answer = clerk.post("/counter/issue", data=fields)
+    assert answer.status_code == 303, _told(answer.text)
+    assert "Further keys to line 1, keyway AQ1" in clerk.get(answer.location).text
+    assert _accepted(clerk, 1002)[0] == 303
+    session.rollback()
+    assert session.scalars(sa.select(Key.copy_number).join(Job).where(Job.number == 1002)).all() == [1, 2, 3]
+
+
 @pytest.mark.parametrize("has_door", [True, False])
 def test_of_two_drafts_of_one_loss_the_second_is_refused(
     client_as: ClientAs, session: Session, work: Work, system: KeySystem, has_door: bool

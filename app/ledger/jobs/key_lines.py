@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem
 from app.keying import single_symbol
+from app.ledger.doors.models import Cylinder
 from app.ledger.errors import LedgerError
 from app.ledger.jobs.allocation import KeysetAllotter, set_sizes
 from app.ledger.jobs.ask import LineAsk, LineKind, QuoteAsk
@@ -78,7 +79,7 @@ def whose_keys(
     existing = ask.system.existing_id if ask.system else None
     is_mastered = any(is_keyed(line) and line.keying.kind.is_master_keyed for line in lines)
     begins = existing is None and (ask.system is not None or is_mastered)
-    quote = _Quote(session, ask.customer_id, existing, begins, _sets_of(lines), ask.replaced)
+    quote = _Quote(session, ask.customer_id, existing, begins, _sets_of(session, lines), ask.replaced)
     found: list[Resolved | None] = []
     problems = []
     for place, one in enumerate(resolved):
@@ -93,13 +94,22 @@ def whose_keys(
     return found, problems
 
 
-def _sets_of(lines: Sequence[LineAsk]) -> dict[int, int]:
-    """Line number → how many keysets its cylinders get; of a line not understood, what it says."""
+def _sets_of(session: Session, lines: Sequence[LineAsk]) -> dict[int, int]:
+    """Line number → how many keysets its cylinders get; of a line not understood, what it says.
+
+    Those that are rekeyed where they hang stay alike as they are.
+    """
     return {
-        number: len(set_sizes(line.keying, min(line.quantity, MOST)))
+        number: (line.standing and _keysets_of(session, line.standing))
+        or len(set_sizes(line.keying, min(line.quantity, MOST)))
         for number, line in enumerate(lines, start=1)
         if is_keyed(line)
     }
+
+
+def _keysets_of(session: Session, cylinder_ids: Sequence[int]) -> int:
+    distinct = sa.func.count(sa.distinct(Cylinder.keyset_id))
+    return session.scalar(sa.select(distinct).where(Cylinder.id.in_(cylinder_ids))) or 0
 
 
 def _settled(quote: _Quote, found: Resolved) -> Resolved:
@@ -195,7 +205,7 @@ def keysets_sold(
     """
     line = ask.lines[number - 1]
     try:
-        symbol = line.symbol or _only_one(_sets_of(ask.lines), words)
+        symbol = line.symbol or _only_one(_sets_of(work.session, ask.lines), words)
         if symbol == OWN:
             return []
         if (other := line_named(symbol)) is not None:
