@@ -17,7 +17,7 @@ from app.ledger.models import KeySystem, Keyway, RecordsHolder
 from app.ledger.work import Work
 from app.pricing import KeyingKind
 from tests.ledger.conftest import customer_id
-from tests.ledger.test_main_job import MORTISE
+from tests.ledger.test_main_job import MORTISE, accept, issued
 
 MK = KeyingInstruction(KeyingKind.MK)
 
@@ -80,6 +80,34 @@ def test_a_master_that_the_system_has_not_is_told_beside_its_line(work: Work) ->
     assert [(one.field, one.message) for one in told] == [
         ("lines.2.master", "Old Flats has no master 'ZZ'; it has AA, AB.")
     ]
+
+
+def test_a_line_above_the_levels_of_its_system_is_told_what_the_system_has(work: Work) -> None:
+    grand, great = (KeyingInstruction(kind) for kind in (KeyingKind.GMK, KeyingKind.GGMK))
+    with transaction(work.session):
+        whose = customer_id(work, "Harbourmaster")
+        two, three = (insert_system(work, SystemForm(whose, f"{n} levels", n, "AQ1", 6)) for n in (2, 3))
+    told = price_ask(work, _ask(work, SystemAsk(existing_id=two.id), _line(), _line(grand))).problems
+    assert [(one.field, one.message) for one in told] == [
+        (
+            "lines.1.keying",
+            "2 levels has two levels, masters over changes: nothing in it can be keyed GMK. Key this line MK, or "
+            "start a system of three levels.",
+        )
+    ]
+    [told] = price_ask(work, _ask(work, SystemAsk(existing_id=three.id), _line(grand), _line(great))).problems
+    assert told.field == "lines.1.keying" and "start a system of four levels" in told.message
+
+
+def test_a_quote_of_an_earlier_release_above_its_systems_levels_is_not_accepted(work: Work) -> None:
+    with transaction(work.session):
+        system = insert_system(work, SystemForm(customer_id(work, "Harbourmaster"), "Old Flats", 3, "AQ1", 6))
+    job = issued(work, _ask(work, SystemAsk(existing_id=system.id), _line(KeyingInstruction(KeyingKind.GMK))))
+    with transaction(work.session):
+        system.levels = 2
+    with pytest.raises(LedgerError, match="nothing in it can be keyed GMK") as refused:
+        accept(work, job)
+    assert refused.value.field == "line 1: keying"
 
 
 def test_lines_under_a_master_ask_once_for_their_system_and_bill_no_new_one(work: Work) -> None:

@@ -14,7 +14,7 @@ from app.ledger.errors import LedgerError
 from app.ledger.jobs.ask import KeyingInstruction, LineAsk, QuoteAsk
 from app.ledger.jobs.models import Job
 from app.ledger.jobs.snapshot import QuoteSnapshot
-from app.ledger.jobs.system_fit import records_for, require_fit, require_records
+from app.ledger.jobs.system_fit import records_for, require_fit, require_levels, require_records
 from app.ledger.keysystems.actions import SystemForm, add_keysets, insert_system, single_keyed_system
 from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
 from app.ledger.keysystems.out_of_use import require_not_retired
@@ -159,6 +159,7 @@ class KeysetAllotter:
             self._system = self._start(number, line, records, count)
         system = self._system
         require_fit(f"line {number}: keyway", system.name, (system.keyway, system.chambers), (keyway, chambers))
+        require_levels(f"line {number}: keying", system, line.keying)
         require_records(f"line {number}: keying", system.name, system.records, records)
         return system
 

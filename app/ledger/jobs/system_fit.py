@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-__all__ = ["records_for", "records_problems", "require_fit", "require_records", "system_problems"]
+__all__ = ["records_for", "records_problems", "require_fit", "require_levels", "require_records", "system_problems"]
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from app.errors import Problem
 from app.ledger.errors import LedgerError
-from app.ledger.jobs.ask import LineAsk, LineKind, QuoteAsk
+from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk
 from app.ledger.jobs.snapshot import KeyingChoice
 from app.ledger.keysystems.actions import find_master
 from app.ledger.keysystems.models import KeySystem, RecordsHolder
@@ -17,6 +17,12 @@ from app.ledger.work import Work
 from app.pricing import KeyingKind
 
 _COUNTS = ["three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"]
+
+
+_LEVELS = {
+    2: ("two levels, masters over changes", KeyingKind.MK),
+    3: ("three levels, a grand master over masters and changes", KeyingKind.GMK),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +52,17 @@ def require_fit(field: str, name: str, made: tuple[str, int], cylinder: tuple[st
             field,
             f"Cylinders on keyway {cylinder[0]} cannot join {name}, which is on keyway {made[0]}: its keys do not "
             "enter them.",
+        )
+
+
+def require_levels(field: str, system: KeySystem, keying: KeyingInstruction) -> None:
+    """Raise LedgerError for `field` where a line is to be keyed on a higher level than its system has."""
+    if system.levels in _LEVELS and keying.least_levels > system.levels:
+        has, kind = _LEVELS[system.levels]
+        raise LedgerError(
+            field,
+            f"{system.name} has {has}: nothing in it can be keyed {keying.kind.value}. Key this line {kind.value}, "
+            f"or start a system of {_count(keying.least_levels)} levels.",
         )
 
 
@@ -118,8 +135,9 @@ def system_problems(work: Work, ask: QuoteAsk, lines: Sequence[LineAsk | None]) 
         elif system is not None and line.keying.kind.is_master_keyed:
             try:
                 find_master(work, system, line.keying.master)
+                require_levels("keying", system, line.keying)
             except LedgerError as error:
-                problems.append(Problem(f"lines.{place}.master", error.message))
+                problems.append(Problem(f"lines.{place}.{error.field}", error.message))
         if not keyway or chambers is None:
             continue
         made = made or _Made(ask.system.name.strip() or "the new system", keyway, chambers)
