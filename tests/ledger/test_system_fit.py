@@ -11,6 +11,7 @@ from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError
 from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk, SystemAsk
 from app.ledger.jobs.quoting import price_ask
+from app.ledger.jobs.snapshot import read_snapshot
 from app.ledger.jobs.system_fit import require_fit
 from app.ledger.keysystems.actions import SystemForm, insert_system
 from app.ledger.models import KeySystem, Keyway, RecordsHolder
@@ -108,6 +109,19 @@ def test_a_quote_of_an_earlier_release_above_its_systems_levels_is_not_accepted(
     with pytest.raises(LedgerError, match="nothing in it can be keyed GMK") as refused:
         accept(work, job)
     assert refused.value.field == "line 1: keying"
+
+
+def test_a_new_system_has_the_levels_of_its_highest_line(work: Work) -> None:
+    """Whichever line comes first, it is quoted and made so."""
+    grand = KeyingInstruction(KeyingKind.GMK)
+    for place, lines in enumerate(((_line(), _line(grand)), (_line(grand), _line()))):
+        job = issued(work, _ask(work, SystemAsk(name=f"Flats {place}"), *lines))
+        assert any(
+            f"Flats {place}, 3 levels" in line.words for line in read_snapshot(job.revisions[-1].snapshot).lines
+        )
+        accept(work, job)
+        system = work.session.scalars(sa.select(KeySystem).where(KeySystem.name == f"Flats {place}")).one()
+        assert system.levels == 3
 
 
 def test_lines_under_a_master_ask_once_for_their_system_and_bill_no_new_one(work: Work) -> None:

@@ -178,14 +178,13 @@ class KeysetAllotter:
             if other.kind.is_keyed and other.keying.kind.is_master_keyed:
                 sets = len(set_sizes(other.keying, other.quantity))
                 per_master[other.keying.master] = per_master.get(other.keying.master, 0) + sets
-        levels = max(asked.levels, line.keying.least_levels)
         system = insert_system(
             self._work,
             SystemForm(
                 customer_id=self._job.customer_id,
                 site_id=self._job.site_id,
                 name=asked.name,
-                levels=levels,
+                levels=asked.levels_for(self._ask.lines),
                 keyway=keyway,
                 chambers=chambers,
                 grands=asked.grands,

@@ -14,7 +14,7 @@ __all__ = [
 ]
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -134,6 +134,16 @@ class SystemAsk:
     levels: int = 2
     grands: int = 1
     masters: int = 1
+
+    def levels_for(self, lines: Iterable[LineAsk]) -> int:
+        """How many levels a new system gets: those asked for, or as many as the keying of one of its lines needs.
+
+        >>> line = LineAsk(LineKind.CYLINDER, 2, keying=KeyingInstruction(KeyingKind.GMK))
+        >>> SystemAsk(name="The Flats").levels_for([line])
+        3
+        """
+        keyed = (line.keying for line in lines if line.kind.is_keyed)
+        return max([self.levels, *(keying.least_levels for keying in keyed if keying.kind.is_master_keyed)])
 
 
 @dataclass(frozen=True, slots=True)

@@ -209,7 +209,7 @@ def _print_lines(
             if line.keys_each:
                 extras.append(("keys", f"Keys, {line.keys_each} a cylinder", line.quantity * line.keys_each, KEY_CUT))
         if system_due and ask.system is not None and line.keying.kind.is_master_keyed:
-            levels = max(ask.system.levels, line.keying.least_levels)
+            levels = ask.system.levels_for(one.line for one in resolved if one)
             text = f"New key system {ask.system.name.strip()}, {levels} levels: design and records"
             extras.append(("key system", text, 1, system_code(levels)))
             system_due = False

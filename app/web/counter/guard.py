@@ -86,7 +86,7 @@ def _line(
         return None
     count = str(wanted.count(facts_of(work, priced)))
     if wanted.line is MendLine.MASTER_KEYS:
-        levels = str(priced.ask.system.levels) if priced.ask.system else "2"
+        levels = str(priced.ask.system.levels_for(priced.ask.lines)) if priced.ask.system else "2"
         return TypedLine(typed.next_key, LineKind.KEYS.value, count, symbol=_TOP.get(levels, "AA"))
     kind = _KINDS[wanted.line]
     told = re.compile(rf"\b{re.escape(wanted.words)}s?\b", re.IGNORECASE)
