@@ -274,6 +274,24 @@ def test_the_shops_keys_that_come_with_a_factorys_job_are_cut_from_a_list(
     assert "OUR1</b> 1 key " in bench.get(f"/bench/jobs/{number}").text
 
 
+def test_further_keys_sold_alone_are_signed_for(client_as: ClientAs, work: Work, keyed: Keyed) -> None:
+    """The receipt is there once they are cut, and says which doors they open that another job keyed."""
+    job = factories.JobFactory(customer=keyed.job.customer, stage=Stage.ON_THE_BENCH)
+    keyset = keyed.cylinders[0].keyset
+    assert keyset is not None
+    factories.KeyFactory(keyset=keyset, job_id=job.id, copy_number=7)
+    work.session.commit()
+    number, bench = job.number, client_as(Role.BENCH)
+    address = f"/jobs/{number}/key-receipt.pdf"
+    assert address not in bench.get(f"/jobs/{number}").text
+    assert bench.post(f"/bench/jobs/{number}/ticks", data={"as": "cut", "keys": keyset.id}).status_code == 303
+    page = bench.get(f"/jobs/{number}").text
+    assert f'href="{address}"' in page and "key-holders" not in page
+    text = text_of(bench.get(address).data)
+    assert "1AA 7 1AA 7 F1 when" in text and "1 key listed" in text and bitting_in(text) is None
+    assert f"papers/key-receipt-{number}.pdf" in folder(bench, number).namelist()
+
+
 def test_the_job_page_leads_to_every_paper(client_as: ClientAs, work: Work, keyed: Keyed) -> None:
     record(work, "note", f"job {keyed.job.number}", "hello", job_id=keyed.job.id)
     work.session.commit()

@@ -132,7 +132,7 @@ def _open_papers(source: JobSource) -> Iterator[Paper]:
             (XLSX, lambda: documents.holders_xlsx(source.holders)),
             (CSV, lambda: documents.holders_csv(source.holders)),
         )
-    if source.has_cylinders and source.to_sign[1]:
+    if source.to_sign[1]:
         yield _paper(
             source, "Key receipt, to sign", "key-receipt", (PDF, lambda: documents.key_receipt_pdf(source.receipt))
         )
@@ -175,7 +175,7 @@ def _payments(source: JobSource) -> Iterator[Paper]:
 
 
 def _key_receipts(source: JobSource) -> Iterator[Paper]:
-    if not source.has_cylinders:
+    if not source.named_systems:
         return
     systems = [system.id for system in source.named_systems]
     for number, holder in signed_receipts(source.work.session, source.job.id, systems):

@@ -22,9 +22,9 @@ from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.schedule import BenchWork, Schedule
 from app.ledger.jobs.sent import sent_keysets
 from app.ledger.keysystems.authority import authority_of
-from app.ledger.keysystems.exposure import where_it_opens
+from app.ledger.keysystems.exposure import exposed_by, where_it_opens
 from app.ledger.keysystems.job_keys import keys_to_sign
-from app.ledger.keysystems.models import Key, KeySystem, Level
+from app.ledger.keysystems.models import Key, Keyset, KeySystem, Level
 from app.ledger.work import Work
 from app.web.services import the_config
 
@@ -39,10 +39,14 @@ class JobSource:
     @cached_property
     def schedule(self) -> Schedule:
         """The keying schedule; a page that says why where the job has none yet."""
-        schedule = schedule_of(self.work, self.job)
-        if not schedule.rows:
+        if not self.schedule_so_far.rows:
             abort(404, f"Job {self.job.number} has no cylinders yet: they come on record when its quote is accepted.")
-        return schedule
+        return self.schedule_so_far
+
+    @cached_property
+    def schedule_so_far(self) -> Schedule:
+        """The same, without a row where the job has no cylinder: further keys are sold alone, too."""
+        return schedule_of(self.work, self.job)
 
     @cached_property
     def bench(self) -> BenchWork:
@@ -106,10 +110,11 @@ class JobSource:
     def receipt(self) -> KeyReceipt:
         """The receipt that who takes the job's keys, or holds them, signs."""
         holder, keys = self.to_sign
-        schedule, opens = self.schedule, dict[str, list[str]]()
+        schedule, opens = self.schedule_so_far, dict[str, list[str]]()
         for row in schedule.rows:
             for symbol in row.operated_by:
                 opens.setdefault(symbol, []).append(row.opening_number)
+        works = {keyset: self._works(keyset, opens) for keyset in {key.keyset for key in keys}}
         return KeyReceipt(
             house=schedule.house,
             number=f"for job {schedule.job_number}, revision {schedule.revision}",
@@ -125,15 +130,21 @@ class JobSource:
                     key.keyset.symbol,
                     key.copy_number,
                     f"{key.keyset.symbol} {key.copy_number}",
-                    where_it_opens(key.keyset, ())
-                    if key.keyset.level is Level.CONTROL
-                    else _in_few_words(list(dict.fromkeys(opens.get(key.keyset.symbol, ())))),
+                    works[key.keyset],
                     key.due_back,
                 )
                 for key in keys
             ),
             is_handed_over=False,
         )
+
+    def _works(self, keyset: Keyset, opens: dict[str, list[str]]) -> str:
+        """Where a key works, in a few words: in this job, or of one sold without a cylinder, on record."""
+        if keyset.level is Level.CONTROL:
+            return where_it_opens(keyset, ())
+        if keyset.symbol in opens:
+            return _in_few_words(list(dict.fromkeys(opens[keyset.symbol])))
+        return where_it_opens(keyset, exposed_by(self.work.session, keyset))
 
     @staticmethod
     def cylinder_address(cylinder_id: int) -> str:
