@@ -190,10 +190,9 @@ def test_alike_stays_alike_single_stays_single_and_crossed_stays_crossed(
 def test_further_keys_to_a_rekeyed_line_are_counted_by_the_keysets_that_its_cylinders_have(
     client_as: ClientAs, session: Session, system: KeySystem
 ) -> None:
-    """Alike they stay, whatever the boxes say that are for new cylinders."""
     clerk = client_as(Role.COUNTER)
     fields = dict(_form(_draft(clerk, system, "AA4"), "title").fields)
-    fields |= {"lines-0-set_size": "", "lines-1-symbol": "line 1", "lines-1-quantity": "3"}
+    fields |= {"lines-1-symbol": "line 1", "lines-1-quantity": "3"}
     answer = clerk.post("/counter/issue", data=fields)
     assert answer.status_code == 303, _told(answer.text)
     assert "Further keys to line 1, keyway AQ1" in clerk.get(answer.location).text
@@ -301,6 +300,32 @@ def test_a_draft_is_refused_where_the_cylinder_is_gone_or_the_quantity_is_not_it
     answer = clerk.post("/quotes/1002/accept", data={**dict(form.fields), "accepted_by": "R. Teal"})
     assert answer.status_code == 422 and "is no longer there" in answer.text
     assert len(_on(session, "F1")) == 1
+
+
+def test_a_draft_changed_to_what_its_cylinders_will_not_be_is_refused_on_the_line(
+    client_as: ClientAs, session: Session, system: KeySystem
+) -> None:
+    """It was quoted and billed as changed, and carried out as the record had it."""
+    clerk = client_as(Role.COUNTER)
+    fields = dict(_form(_draft(clerk, system, "AA4"), "title").fields)
+    keyed = "grand master keyed, alike in sets of 2 under AA (GMK)"
+    another = {"system_id": "new", "system_name": "Another", "system_levels": "3", "system_masters": "2"}
+    changes: tuple[tuple[dict[str, str], str], ...] = (
+        ({"lines-0-keying": "SKD"}, keyed),
+        ({"lines-0-master": "AB"}, keyed),
+        ({"lines-0-set_size": ""}, keyed),
+        (another, "in The Hall: choose it under System"),
+        ({"lines-0-type": "rim"}, "enter mortise"),
+        ({"lines-0-chambers": "5"}, "enter 6"),
+        ({"lines-0-keyway": "AQ2"}, "enter AQ1"),
+    )
+    for changed, said in changes:
+        assert fields.keys() >= changed.keys()
+        answer = clerk.post("/counter/issue", data={**fields, **changed})
+        told = " ".join(_told(answer.text))
+        assert answer.status_code == 422, changed
+        assert "What hangs on F4, F5 stays as it is" in told and said in told, told
+    assert clerk.post("/counter/issue", data=fields).status_code == 303
 
 
 def test_the_first_step_after_a_lost_master_can_be_taken(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["as_on_record", "hanging", "keep_what_it_is", "making_way", "on_door", "places_of", "told_of"]
+__all__ = ["as_on_record", "hanging", "keep_what_it_is", "keyed_as", "making_way", "on_door", "places_of", "told_of"]
 
 from collections import Counter
 from collections.abc import Sequence
@@ -16,14 +16,16 @@ from app.errors import BitternError
 from app.fitting.cylinder import CylinderAttributes
 from app.ledger.doors.models import Cylinder, CylinderOperator, CylinderState, Door
 from app.ledger.doors.standing import standing
-from app.ledger.jobs.ask import LineAsk, LineKind, QuoteAsk
+from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk
 from app.ledger.jobs.models import Job, JobLine
 from app.ledger.jobs.queries import LATE_STAGES
 from app.ledger.jobs.resolving import Resolved
-from app.ledger.keysystems.models import Keyset, KeySystem
+from app.ledger.keysystems.models import Keyset, KeySystem, Level
 from app.ledger.makers.models import Maker
+from app.pricing import KeyingKind
 
 _KEPT = ("length", "chambers", "drilled", "keyway", "cam", "tailpiece", "finish")
+_KINDS = {2: KeyingKind.MK, 3: KeyingKind.GMK, 4: KeyingKind.GGMK}
 _NAMED = 12
 
 
@@ -87,7 +89,42 @@ def hanging(session: Session, customer_id: int, ask: QuoteAsk, line: LineAsk) ->
             "quantity",
             f"This line rekeys what hangs on {places_of(found)}: enter {len(found)}, and add a line for others.",
         )
+    _require_as_they_hang(ask, line, found)
     return found
+
+
+def keyed_as(keyset: Keyset, count: int) -> KeyingInstruction:
+    """How `count` cylinders on one keyset are keyed, as the line that rekeys them says it: alike ones stay alike."""
+    size = count if count > 1 else None
+    if keyset.level is not Level.SINGLE:
+        parent = keyset.parent
+        master = parent.symbol if parent is not None and parent.level is Level.MASTER else ""
+        return KeyingInstruction(_KINDS[keyset.system.levels], size, master)
+    if keyset.system.levels > 1:
+        return KeyingInstruction(KeyingKind.SKD, size)
+    return KeyingInstruction(KeyingKind.KA if size else KeyingKind.KD)
+
+
+def _require_as_they_hang(ask: QuoteAsk, line: LineAsk, found: Sequence[Cylinder]) -> None:
+    """Refuse what a line says otherwise than it is: sold as said, it would be keyed as on record all the same."""
+    there, keyset = found[0], found[0].keyset
+    if keyset is None:
+        return
+    system, stays = keyset.system, f"What hangs on {places_of(found)} stays as it is"
+    pins, keyway = there.chambers or system.chambers, there.keyway or system.keyway
+    for name, value in (("type", there.type), ("chambers", pins), ("keyway", keyway)):
+        said = getattr(line.attributes, name) if line.attributes else None
+        if said and value and said != value:
+            raise BitternError(name, f"{stays}: enter {value}, or remove the line and add one for other cylinders.")
+    keying = keyed_as(keyset, len(found))
+    if line.keying != keying:
+        raise BitternError(
+            "keying",
+            f"{stays}: {keying.words}. Enter that, or remove the line and add one, with its doors at acceptance, to "
+            "key them otherwise.",
+        )
+    if system.levels > 1 and (ask.system is None or ask.system.existing_id != system.id):
+        raise BitternError("keying", f"{stays}, in {system.name}: choose it under System.")
 
 
 def making_way(session: Session, customer_id: int) -> dict[int, str]:

@@ -7,13 +7,11 @@ __all__ = ["draft_of_loss"]
 from typing import Any
 
 from app.ledger.jobs.ask import LineKind
+from app.ledger.jobs.rekeying import keyed_as
 from app.ledger.keysystems.losing import LossPlan, RekeyLine
-from app.ledger.keysystems.models import KeySystem, Level
-from app.pricing import KeyingKind
 from app.web.counter.typed import TypedLine, TypedPage, to_draft
 
 MOST_DOORS = 40
-_KINDS = {2: KeyingKind.MK, 3: KeyingKind.GMK, 4: KeyingKind.GGMK}
 
 
 def draft_of_loss(plan: LossPlan) -> dict[str, Any]:
@@ -28,7 +26,7 @@ def draft_of_loss(plan: LossPlan) -> dict[str, Any]:
             chambers=str(line.chambers),
             keyway=line.keyway,
             keys_each="0",
-            **_keying(system, line),
+            **_keying(line),
             remark=_remark(plan, line),
             standing=" ".join(str(one.id) for one in line.cylinders),
         )
@@ -57,17 +55,10 @@ def draft_of_loss(plan: LossPlan) -> dict[str, Any]:
     return to_draft(page)
 
 
-def _keying(system: KeySystem, line: RekeyLine) -> dict[str, str]:
-    """How the line's cylinders are keyed now, and will be: alike ones stay alike, under the same master or none."""
-    count = len(line.cylinders)
-    size = str(count) if count > 1 else ""
-    if line.keyset.level is not Level.SINGLE:
-        parent = line.keyset.parent
-        master = parent.symbol if parent is not None and parent.level is Level.MASTER else ""
-        return {"keying": _KINDS[system.levels].value, "master": master, "set_size": size}
-    if system.levels > 1:
-        return {"keying": KeyingKind.SKD.value, "set_size": size}
-    return {"keying": (KeyingKind.KA if size else KeyingKind.KD).value}
+def _keying(line: RekeyLine) -> dict[str, str]:
+    """How the line's cylinders are keyed now, and will be, as typed."""
+    keying = keyed_as(line.keyset, len(line.cylinders))
+    return {"keying": keying.kind.value, "master": keying.master, "set_size": str(keying.set_size or "")}
 
 
 def _remark(plan: LossPlan, line: RekeyLine) -> str:
