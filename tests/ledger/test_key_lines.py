@@ -13,10 +13,11 @@ from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError
 from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk, SystemAsk
 from app.ledger.jobs.bench_queries import bench_day
+from app.ledger.jobs.factory import factory_makers, factory_work
 from app.ledger.jobs.handing_over import still_open
 from app.ledger.jobs.hardware import hardware_of
 from app.ledger.jobs.models import QuoteRevision, Stage
-from app.ledger.jobs.papers import bench_work
+from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.quoting import price_ask
 from app.ledger.jobs.snapshot import read_snapshot, snapshot_hash, write_snapshot
 from app.ledger.jobs.stages import move_job
@@ -107,12 +108,29 @@ def test_copies_of_the_customers_own_key_say_what_they_are_cut_on(work: Work) ->
     assert (blanks.words, blanks.quantity) == ("Key blanks, keyway AQ1", 2)
 
 
-def test_further_keys_to_a_factorys_keyset_are_there_once_the_job_is_ready(work: Work) -> None:
-    accept(work, issued(work, flats(work, 24, keyed_at="factory", override_reason="its records")))
-    job = issued(work, QuoteAsk(customer_id(work, "Harbourmaster"), (keys(3, "2AA"),)))
+def test_keys_that_no_factory_order_asks_for_are_not_sold(work: Work) -> None:
+    """Of a factory's system its order names the keys that operate the job's cylinders, and control keys."""
+    begun = SystemAsk(name="The Flats", levels=3, masters=2)
+    factory = {"keyed_at": "factory", "override_reason": "its records"}
+    under_aa = mortise(24, KeyingInstruction(KeyingKind.GMK, master="AA"))
+    accept(work, issued(work, flats(work, lines=(under_aa,), system=begun, **factory)))
+    system = work.session.scalars(sa.select(KeySystem)).one()
+    alone = QuoteAsk(system.customer_id, (keys(3, "AA2"),))
+    refused = "The records of The Flats are with the factory: order these keys there."
+    assert told(work, alone) == [("lines.0.symbol", refused)]
+
+    beside = replace(alone, system=SystemAsk(existing_id=system.id), **factory)  # type: ignore[arg-type]
+    for symbol in ("AA2", "AB"):
+        with pytest.raises(Problems) as problems:
+            issued(work, replace(beside, lines=(under_aa, keys(3, symbol))))
+        assert [(one.field, one.message) for one in problems.value.problems] == [("lines.1.symbol", refused)]
+    before = to_cut(work)
+    job = issued(work, replace(beside, lines=(under_aa, keys(3, "AA"), keys(2, "A"))))
     accept(work, job)
-    job = work.session.get_one(Job, job.id)
-    assert len(still_open(work.session, job).keys) == 3
+    assert {symbol: to_cut(work)[symbol] - before.get(symbol, 0) for symbol in ("AA", "A")} == {"AA": 3, "A": 2}
+    [maker] = factory_makers(work.session, job)
+    groups = factory_work(work, job, schedule_of(work, job), maker).groups
+    assert {one.stamp: one.keys for one in groups if one.words == "keys only"} == {"AA": 3, "A": 2}
     move_job(work, job.id, job.version, Stage.READY)
     assert still_open(work.session, job).keys == ()
 
@@ -181,8 +199,9 @@ def test_control_keys_of_factory_cores_of_an_earlier_release_can_be_sold(work: W
     with transaction(work.session):  # earlier releases gave the factory's control key no symbol
         work.session.execute(sa.delete(Key).where(Key.keyset_id == control.id))
         work.session.delete(control)
-    job = issued(work, lantern(work, keys(2, "CONTROL", "NH1"), system=SystemAsk(existing_id=system_id)))
-    assert "Keys to CONTROL of Cores" in read_snapshot(job.revisions[-1].snapshot).lines[0].words
+    more = replace(cores, system=SystemAsk(existing_id=system_id), override_reason="soon")
+    job = issued(work, replace(more, lines=(*cores.lines, keys(2, "CONTROL", "NH1"))))
+    assert "Keys to CONTROL" in read_snapshot(job.revisions[-1].snapshot).lines[-1].words
     accept(work, job)
     assert to_cut(work)["CONTROL"] == 2
 

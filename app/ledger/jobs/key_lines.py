@@ -17,15 +17,15 @@ from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem
 from app.keying import single_symbol
-from app.ledger.doors.models import Cylinder
+from app.ledger.doors.models import Cylinder, CylinderOperator
 from app.ledger.errors import LedgerError
 from app.ledger.jobs.allocation import KeysetAllotter, set_sizes
 from app.ledger.jobs.ask import LineAsk, LineKind, QuoteAsk
 from app.ledger.jobs.models import Job
 from app.ledger.jobs.resolving import MOST, Resolved
 from app.ledger.keysystems.control import CONTROL_SYMBOL, add_factory_control, lacks_factory_control
-from app.ledger.keysystems.models import Keyset, KeySystem, Level
-from app.ledger.keysystems.queries import get_system
+from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
+from app.ledger.keysystems.queries import get_system, operators_of
 from app.ledger.keysystems.symbols import change_level_symbol, number_of
 from app.ledger.prices.codes import KEY_CUT
 from app.ledger.work import Work
@@ -129,7 +129,10 @@ def _settled(quote: _Quote, found: Resolved) -> Resolved:
         return _told(found, symbol, f"Keys to the keyset in place of {symbol}")
     told = f"Keys to {symbol}"
     if not _may_be_made(quote, symbol):
-        told += f" of {_system_of(quote, symbol).name}"
+        system = _system_of(quote, symbol)
+        if system.records is RecordsHolder.FACTORY and not quote.sets:
+            raise _cut_at_factory(system)
+        told += f" of {system.name}"
     return _told(found, symbol, told)
 
 
@@ -227,12 +230,37 @@ def keysets_sold(
         if symbol == CONTROL_SYMBOL:
             for system_id in system_ids:
                 add_factory_control(work, get_system(work.session, system_id))
-        return [find_keyset(work.session, job.customer_id, system_ids, symbol)]
+        keyset = find_keyset(work.session, job.customer_id, system_ids, symbol)
+        _require_cut(work.session, job, keyset)
+        return [keyset]
     except BitternError as error:
         words = error.message
         if not line.symbol:
             words += " Issue a revision that says it (Quote anew, on the job's page)."
         raise LedgerError(f"line {number}: {error.field}", words) from error
+
+
+def _require_cut(session: Session, job: Job, keyset: Keyset) -> None:
+    """LedgerError where a factory holds the records and no order of the job, whose cylinders are flushed, asks it for
+    keys of the keyset: an order names the keys that operate its cylinders, and control keys.
+    """
+    system = keyset.system
+    if system.records is not RecordsHolder.FACTORY:
+        return
+    by_id = {one.id: one for one in system.keysets}
+    rows = sa.select(Cylinder.keyset_id, Cylinder.is_nmk).where(Cylinder.job_id == job.id)
+    sent = session.execute(rows.where(Cylinder.keyset_id.in_(by_id))).all()
+    operating = {
+        one.id for own, is_nmk in sent if own for one in operators_of(by_id[own], is_nmk=is_nmk, by_id=by_id)
+    }
+    crossed = sa.select(CylinderOperator.keyset_id).join(Cylinder).where(Cylinder.job_id == job.id)
+    operating |= set(session.scalars(crossed))
+    if keyset.id not in operating and not (sent and keyset.level is Level.CONTROL):
+        raise _cut_at_factory(system)
+
+
+def _cut_at_factory(system: KeySystem) -> LedgerError:
+    return LedgerError("symbol", f"The records of {system.name} are with the factory: order these keys there.")
 
 
 def find_keyset(session: Session, customer_id: int, system_ids: Sequence[int], symbol: str) -> Keyset:
