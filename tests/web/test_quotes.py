@@ -14,7 +14,18 @@ from sqlalchemy.orm import Session
 
 from app.keying import write_bitting
 from app.ledger.keysystems.bittings import open_bittings, spec_of
-from app.ledger.models import Cylinder, Door, Job, Keyset, KeyState, KeySystem, QuoteRevision, Role, Site, Stage
+from app.ledger.models import (
+    Cylinder,
+    Door,
+    Job,
+    Keyset,
+    KeyState,
+    KeySystem,
+    QuoteRevision,
+    Role,
+    Site,
+    Stage,
+)
 from app.ledger.opening import Ledger
 from app.web.quotes.forms import read_table, typed_rows
 from tests import factories
@@ -138,6 +149,19 @@ def test_doors_typed_in_the_table_keep_their_cylinders(clerk: FormClient, sessio
     doors = [cylinder.door for cylinder in cylinders(session)]
     assert [door and door.opening_number for door in doors] == ["101", None, "103"]
     assert doors[2] is not None and doors[2].is_egress and doors[2].is_fire_rated
+
+
+@pytest.mark.parametrize("typed", ["North Hall", " north HALL "])
+def test_the_doors_can_be_on_a_site_that_the_customer_has(clerk: FormClient, session: Session, typed: str) -> None:
+    hall = session.scalars(sa.select(Site).where(Site.name == "North Hall")).one()
+    names = session.scalars(sa.select(Site.name).order_by(Site.name)).all()
+    quoted(clerk, dict(MORTISE), customer_id=hall.customer_id)
+    page = clerk.get("/quotes/1001/accept").text
+    assert '<option value="North Hall">' in page and re.search(r'<input[^>]* list="sites"', page)
+    assert accept(clerk, session, doors="F1\nB1", site_name=typed) == (303, "/jobs/1001")
+    assert session.scalars(sa.select(Job.site_id)).all() == [hall.id]
+    assert {cylinder.door.site_id for cylinder in cylinders(session) if cylinder.door} == {hall.id}
+    assert session.scalars(sa.select(Site.name).order_by(Site.name)).all() == names
 
 
 def test_nothing_but_a_name_is_enough(clerk: FormClient, session: Session) -> None:

@@ -14,6 +14,7 @@ import sqlalchemy as sa
 from app.errors import BitternError, Problem, Problems
 from app.fitting.cylinder import CylinderAttributes, words
 from app.ledger.customers.actions import SiteForm, insert_site
+from app.ledger.customers.models import Site
 from app.ledger.doors.actions import upsert_door
 from app.ledger.doors.models import Cylinder, Door
 from app.ledger.doors.paste import DoorRow
@@ -46,7 +47,8 @@ class AcceptForm:
 
     doors: in the order of the quote's cylinders, a row a cylinder; fewer rows leave the last cylinders
     without a door. Cylinders that a line rekeys where they hang are on their doors, and take no row.
-    site_name: the site of the doors where the job has none yet. version: the job's, as read.
+    site_name: the site of the doors where the job has none yet, one of its customer's or a new one.
+    version: the job's, as read.
     override_reason: why the owner of the house goes on where a key system's owner gave no written authority.
     lost_reason: why the owner of the house goes on where a lost key opens the new cylinders.
     option: A or B of a quote that offers two ways, "" of one that does not.
@@ -273,7 +275,10 @@ def _site(work: Work, job: Job, form: AcceptForm) -> int | None:
         name = form.site_name.strip()
         if not name:
             raise LedgerError("site_name", "Doors belong to a site: enter the site's name.")
-        job.site_id = insert_site(work, job.customer_id, SiteForm(name)).id
+        sites = list(work.session.scalars(sa.select(Site).where(Site.customer_id == job.customer_id)))
+        same = [site for site in sites if site.name.casefold() == name.casefold()]
+        same = [site for site in same if site.name == name] or same
+        job.site_id = (same[0] if same else insert_site(work, job.customer_id, SiteForm(name))).id
     return job.site_id
 
 

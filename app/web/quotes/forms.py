@@ -35,7 +35,7 @@ class AcceptQuoteForm(SavedForm):
     )
     po_number = text("Their order number", 60, hint="If they gave one.")
     option = RadioField("Option", [InputRequired("Say which of the two ways was accepted.")], choices=[])
-    site_name = text("Site", 120, hint="Doors belong to a site; this job has none yet.")
+    site_name = text("Site", 120, hint="Doors belong to a site: one of the customer's, or a new one.")
     override_reason = text(
         "Go on without written authority because", 500, hint="For the owner of this house alone; it stays on record."
     )
