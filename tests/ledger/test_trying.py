@@ -59,12 +59,12 @@ def few_bittings(monkeypatch: pytest.MonkeyPatch) -> Callable[[int], None]:
     real = actions.next_cuts
 
     def leave(left: int) -> None:
-        def at_most(work: Work, system: KeySystem, parent: Keyset | None, count: int) -> object:
+        def at_most(work: Work, system: KeySystem, parent: Keyset | None, count: int, crossed: object) -> object:
             if count > left:
                 raise NoBittingsLeft(
                     "quantity", f"{count} were asked for, {left} are left.", asked=count, exist=9, left=left
                 )
-            return real(work, system, parent, count)
+            return real(work, system, parent, count, crossed)
 
         monkeypatch.setattr(actions, "next_cuts", at_most)
 

@@ -302,6 +302,22 @@ def test_a_draft_is_refused_where_the_cylinder_is_gone_or_the_quantity_is_not_it
     assert len(_on(session, "F1")) == 1
 
 
+def test_the_new_keyset_of_a_cross_keyed_door_is_clear_of_what_was_added_under_its_other_master(
+    client_as: ClientAs, session: Session, work: Work, system: KeySystem
+) -> None:
+    """Drawn against its own masters alone, it made a way that a change under the other one turns."""
+    [two] = _on(session, "F2")
+    cross_key(work, two.id, ["AB"])
+    data = {"master": "AB", "changes": "8", "grand": "A", "masters": "0", "changes_each": "0", "deed": "extend"}
+    assert client_as(Role.BENCH).post(f"/keying/systems/{system.id}/extend", data=data).status_code == 303
+    clerk = client_as(Role.COUNTER)
+    _issued_and_accepted(clerk, session, _draft(clerk, system, "AA2"))
+    new, _ = _on(session, "F2")
+    assert new.keyset is not None and new.keyset.symbol == "AA5"
+    assert [one.keyset.symbol for one in new.operators] == ["AB"]
+    assert audit_systems(work, [system]).is_clean
+
+
 def test_a_draft_changed_to_what_its_cylinders_will_not_be_is_refused_on_the_line(
     client_as: ClientAs, session: Session, system: KeySystem
 ) -> None:

@@ -8,8 +8,10 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import sqlalchemy as sa
+
 from app.errors import Problem, Problems
-from app.ledger.doors.models import Cylinder
+from app.ledger.doors.models import Cylinder, CylinderOperator
 from app.ledger.errors import LedgerError
 from app.ledger.jobs.ask import KeyingInstruction, LineAsk, QuoteAsk
 from app.ledger.jobs.models import Job
@@ -112,10 +114,22 @@ class KeysetAllotter:
                     f"made here in place of {old.symbol}.",
                 )
             master, under = (old.parent.symbol, Level.MASTER) if old.parent else ("", Level.SINGLE)
-            [self.instead[old.symbol]] = add_keysets(self._work, old.system, 1, master, under=under)
+            [self.instead[old.symbol]] = add_keysets(
+                self._work, old.system, 1, master, under=under, crossed=self._crossed(old)
+            )
             self.instead[old.symbol].purpose = old.purpose
             self._fresh.add(self.instead[old.symbol])
         return self.instead[old.symbol]
+
+    def _crossed(self, old: Keyset) -> list[list[Keyset]]:
+        """What else operates the cylinders on `old` that are rekeyed, for each way, as far as it stays."""
+        ids = [one for line in self._ask.lines for one in line.standing]
+        rows = sa.select(CylinderOperator).join(Cylinder, Cylinder.id == CylinderOperator.cylinder_id)
+        ways: dict[int, list[Keyset]] = {}
+        for one in self._work.session.scalars(rows.where(Cylinder.keyset_id == old.id, Cylinder.id.in_(ids))):
+            if one.keyset.symbol not in self._ask.replaced:
+                ways.setdefault(one.cylinder_id, []).append(one.keyset)
+        return list(ways.values())
 
     def _standing(self, number: int, line: LineAsk, symbols: Sequence[str]) -> dict[str, Keyset]:
         """The keysets on record that the door list names, where the line goes into a system on record."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 __all__ = ["SystemForm", "add_keysets", "find_master", "insert_system", "single_keyed_name", "single_keyed_system"]
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import sqlalchemy as sa
@@ -138,7 +139,13 @@ def single_keyed_name(keyway: str, chambers: int, records: RecordsHolder) -> str
 
 
 def add_keysets(
-    work: Work, system: KeySystem, count: int, master: str = "", *, under: Level = Level.MASTER
+    work: Work,
+    system: KeySystem,
+    count: int,
+    master: str = "",
+    *,
+    under: Level = Level.MASTER,
+    crossed: Sequence[Sequence[Keyset]] = (),
 ) -> list[Keyset]:
     """Add `count` keysets to a system inside the caller's transaction, each with a bitting nobody has yet.
 
@@ -165,7 +172,7 @@ def add_keysets(
         keysets.append(keyset)
     work.session.flush()
     if system.records is RecordsHolder.SHOP:
-        seal_bittings(work, system, zip(keysets, next_cuts(work, system, parent, count), strict=True))
+        seal_bittings(work, system, zip(keysets, next_cuts(work, system, parent, count, crossed), strict=True))
     work.session.flush()
     return keysets
 

@@ -71,8 +71,13 @@ def plan_clear(work: Work, system: KeySystem, form: SystemForm) -> LevelPlan:
     )
 
 
-def next_cuts(work: Work, system: KeySystem, parent: Keyset | None, count: int) -> Sequence[Cuts]:
-    """The next bittings under a master, or drawn for single keys: none clashes with what the customer has."""
+def next_cuts(
+    work: Work, system: KeySystem, parent: Keyset | None, count: int, crossed: Sequence[Sequence[Keyset]] = ()
+) -> Sequence[Cuts]:
+    """The next bittings under a master, or drawn for single keys: none clashes with what the customer has.
+
+    `crossed`: the keysets that cylinders of theirs will be cross-keyed with, for each such way.
+    """
     spec = spec_of(system)
     neighbours = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
     there = Standing.of(work, neighbours, system.chambers)
@@ -83,13 +88,14 @@ def next_cuts(work: Work, system: KeySystem, parent: Keyset | None, count: int) 
     if plan is None or base is None:
         raise LedgerError("system", f"The shop has no array for {system.name}; it cannot be extended here.")
     above = [there.opened[keyset.id] for keyset in _chain(system, parent)]
+    ways = [above, *([*above, *(there.opened[one.id] for one in further)] for further in crossed)]
     progression = plan.under(spec, CHANGE, base)
     # A bitting that is free may still turn a cross-keyed cylinder, or be pinned so that another key turns it:
     # such a one is passed over for good.
     used = there.keys
     while True:
         found = next_bittings(progression, count, used, "quantity")
-        bad = [cuts for cuts in found if there.clashes(cuts, above)]
+        bad = [cuts for cuts in found if any(there.clashes(cuts, way) for way in ways)]
         if not bad:
             return found
         used |= frozenset(bad)
