@@ -17,25 +17,33 @@ __all__ = [
 
 import io
 import json
+import os
 import re
 import signal
 import subprocess
 import sys
+import tempfile
 import threading
 import zipfile
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
+from itertools import groupby, islice
 from pathlib import Path
+from typing import Any
 
 from openpyxl import Workbook  # type: ignore[import-untyped]  # ships no types
 
 from app.errors import BitternError
 from app.fitting.workbook_child import TOO_LARGE
 
-MOST_UNPACKED = 250_000_000
-MOST_BYTES = 200_000_000  # of all that is read of it
+# What 200,000 rows of ten cells need, or two million cells in another shape; a workbook of a whole house twice that.
+MOST_UNPACKED = 125_000_000
+MOST_TAGS = 13_000_000  # opening and closing: a cell with its text takes four to six
+MOST_BYTES = 100_000_000  # of all that is read of it
+MOST_SECONDS = 8  # of a core: an honest one takes half of that on a slow one
 MOST_MEMORY = 1 << 30  # bytes, of the process that reads it
-MOST_SECONDS, PATIENCE = 15, 60  # of a core; by the clock
+PATIENCE = 60  # seconds by the clock
+_LONGEST_REFUSAL = 4096  # bytes
 _OUT_OF_TIME = (signal.SIGXCPU, signal.SIGKILL)
 MOST_WRITTEN = 32_767  # the format holds no more characters in a cell
 ZIP_EPOCH = (1980, 1, 1, 0, 0, 0)
@@ -49,55 +57,62 @@ _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\ufffe\uffff]|_(?=x[0-9A-Fa-f]{4}_)")
 
 def book_sheets(data: bytes, most_rows: int) -> Iterator[tuple[str, Iterator[list[str]]]]:
     """Each sheet's name and its rows as texts; BitternError on `file` for a workbook that cannot be read."""
-    sheets: list[tuple[str, list[bytes]]] = []
-    for line in _said(data, "all", most_rows):
-        if line.startswith(b"{"):
-            sheets.append((json.loads(line)["sheet"], []))
-        else:
-            sheets[-1][1].append(line)
-    for name, rows in sheets:
-        yield name, map(json.loads, rows)
+    place = 0
+
+    def sheet_of(line: Any) -> int:
+        nonlocal place
+        place += isinstance(line, dict)
+        return place
+
+    for _, lines in groupby(_told(data, "all", most_rows, times=2), sheet_of):
+        yield next(lines)["sheet"], lines  # noqa: B031 - the first line names the sheet, its rows are the rest
 
 
 def sheet_rows(data: bytes, most_rows: int = 200_000) -> Iterator[list[str]]:
     """The rows of the first sheet as texts; BitternError on `file` for a workbook that cannot be read."""
-    for line in _said(data, "first", most_rows)[1:]:
-        yield json.loads(line)
+    yield from islice(_told(data, "first", most_rows), 1, None)
 
 
 def merged_cells(data: bytes) -> tuple[str, ...]:
     """The ranges of merged cells in a workbook's first sheet, such as ("B3:B5",)."""
-    return tuple(json.loads(line)["merged"] for line in _said(data, "merged", 0))
+    return tuple(line["merged"] for line in _told(data, "merged", 0))
 
 
-def _said(data: bytes, what: str, most_rows: int) -> list[bytes]:
-    """The lines of JSON that the reader has of a workbook, in a process that may not harm this one.
+def _told(data: bytes, what: str, most_rows: int, times: int = 1) -> Iterator[Any]:
+    """What the reader has to tell of a workbook, in a process that may not harm this one.
 
-    It gets no settings of the house, and its own memory and time; whatever becomes of it is a sentence here.
+    It gets no settings of the house, and its own memory and time; whatever becomes of it is a sentence here, before
+    anything is told. What it tells waits in a file without a name: here there is never more than one line of it.
     """
     asked = {
         "what": what,
         "rows": most_rows,
-        "bytes": MOST_BYTES,
-        "unpacked": MOST_UNPACKED,
+        "bytes": MOST_BYTES * times,
+        "unpacked": MOST_UNPACKED * times,
+        "tags": MOST_TAGS * times,
         "memory": MOST_MEMORY,
-        "seconds": MOST_SECONDS,
+        "seconds": MOST_SECONDS * times,
     }
     command = [sys.executable, "-I", str(_READER), json.dumps(asked)]
-    try:
-        with _READING:
-            done = subprocess.run(  # noqa: S603 - our own program; the workbook is its input, not its name
-                command, input=data, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, timeout=PATIENCE, env={}
-            )
-    except subprocess.TimeoutExpired as error:
-        raise BitternError("file", _TOO_SLOW) from error
-    if done.returncode < 0:  # a signal: a reader out of memory ends itself, one out of time is ended
-        raise BitternError("file", _TOO_SLOW if -done.returncode in _OUT_OF_TIME else TOO_LARGE)
-    done.check_returncode()
-    *lines, last = done.stdout.splitlines()
-    if refused := json.loads(last)["refused"]:
-        raise BitternError("file", refused)
-    return lines
+    with tempfile.TemporaryFile() as told:
+        try:
+            with _READING:
+                done = subprocess.run(  # noqa: S603 - our own program; the workbook is its input, not its name
+                    command, input=data, stdout=told, stderr=subprocess.DEVNULL, timeout=PATIENCE, env={}
+                )
+        except subprocess.TimeoutExpired as error:
+            raise BitternError("file", _TOO_SLOW) from error
+        if done.returncode < 0:  # a signal: a reader out of memory ends itself, one out of time is ended
+            raise BitternError("file", _TOO_SLOW if -done.returncode in _OUT_OF_TIME else TOO_LARGE)
+        done.check_returncode()
+        told.seek(max(0, told.seek(0, os.SEEK_END) - _LONGEST_REFUSAL))
+        last = told.read().splitlines(keepends=True)[-1]
+        if refused := json.loads(last)["refused"]:
+            raise BitternError("file", refused)
+        end = told.tell() - len(last)
+        told.seek(0)
+        while told.tell() < end:
+            yield json.loads(told.readline())
 
 
 def cell_text(text: str) -> str:

@@ -3,7 +3,7 @@
 Whoever sends a workbook decides how much there is to unfold, so memory and time are limited by the system before
 anything of it is looked at. It imports nothing of the app, starts in a few hundredths of a second, and ends with
 the one workbook: a dictionary of what is asked comes as its argument, the workbook on standard input, and lines of
-JSON go out: {"sheet": name} before each sheet, {"merged": range}, a row as its texts, {"refused": sentence}.
+JSON go out: {"sheet": name} before each sheet, {"merged": range}, a row as its texts; {"refused": sentence} at last.
 """
 
 from __future__ import annotations
@@ -22,7 +22,6 @@ from typing import Any
 
 MOST_ROW, MOST_COLUMN = 1_048_576, 16_384  # the format's own limits
 MOST_IN_CELL = 32_767
-_CELL = 16  # what a cell counts beside its characters: many small ones fill a memory too
 DAMAGED = "This is no XLSX workbook that can be read. Open it in a spreadsheet program and save it again."
 TOO_LARGE = "This workbook is too large once unpacked. Save the one sheet as CSV."
 _PROTECTED = "This workbook is protected by a password, or in an old format. Save it as .xlsx without a password."
@@ -31,11 +30,12 @@ _OLD_FORMAT = b"\xd0\xcf\x11\xe0"  # of encrypted workbooks too
 _HOLDS_TEXT = re.compile(r"(?<!styles)\.xml$")
 # What the reader would not tell as it stands in the file: an error, which it gives as an empty cell, so that #N/A
 # would pass for nothing; the two characters that XML cannot hold and the format writes out; blanks at a text's edges.
+# Before each stands what a part must hold for it: to find that there is none costs a hundredth of the pattern's time.
 _MENDED = (
-    (re.compile(rb"""(<(?:\w+:)?c\b[^<>]*\bt=)(?:"e"|'e')"""), rb'\1"str"'),
-    (re.compile(rb"(?<!_x005[Ff])_x[Ff]{3}[Ee]_"), "\ufffe".encode()),
-    (re.compile(rb"(?<!_x005[Ff])_x[Ff]{4}_"), "\uffff".encode()),
-    (re.compile(rb"<((?:\w+:)?t)>(?=\s|[^<]*\s<)"), rb'<\1 xml:space="preserve">'),
+    ((b'="e"', b"='e'"), re.compile(rb"""(<(?:\w+:)?c\b[^<>]*\bt=)(?:"e"|'e')"""), rb'\1"str"'),
+    ((b"_xF", b"_xf"), re.compile(rb"(?<!_x005[Ff])_x[Ff]{3}[Ee]_"), "\ufffe".encode()),
+    ((b"_xF", b"_xf"), re.compile(rb"(?<!_x005[Ff])_x[Ff]{4}_"), "\uffff".encode()),
+    ((b"t>",), re.compile(rb"<((?:\w+:)?t)>(?=\s|[^<]*\s<)"), rb'<\1 xml:space="preserve">'),
 )
 
 
@@ -55,34 +55,56 @@ def limit(memory: int, seconds: int) -> None:
             resource.setrlimit(kind, (soft, hard))
 
 
-def said_of(data: bytes, asked: dict[str, Any]) -> Iterator[Any]:
-    """The lines that tell of a workbook. Raises Refused, or whatever the readers meet in a damaged one."""
+def lines_of(data: bytes, asked: dict[str, Any]) -> Iterator[bytes]:
+    """The lines of JSON that tell of a workbook; the last says why it is not read, or nothing."""
+    refused = ""
+    left = asked["bytes"]
+    try:
+        for said in _said_of(data, asked):
+            line = json.dumps(said, ensure_ascii=False).encode() + b"\n"
+            left -= len(line)
+            if left < 0:
+                raise Refused(f"This workbook holds more than {asked['bytes'] // 1_000_000} MB. Split it.")
+            yield line
+    except Refused as error:
+        refused = str(error)
+    except MemoryError:
+        refused = TOO_LARGE
+    except GeneratorExit:
+        raise
+    except BaseException:  # the reader answers a damaged workbook with errors of many kinds, panics among them
+        refused = DAMAGED
+    yield json.dumps({"refused": refused}).encode() + b"\n"
+
+
+def _said_of(data: bytes, asked: dict[str, Any]) -> Iterator[Any]:
+    """What there is to tell of a workbook. Raises Refused, or whatever the readers meet in a damaged one."""
     import python_calamine
 
-    book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(_checked(data, asked["unpacked"])))
+    checked = _checked(data, asked["unpacked"], asked["tags"])
+    book = python_calamine.CalamineWorkbook.from_filelike(checked)
     kind = python_calamine.SheetTypeEnum.WorkSheet
     places = [place for place, sheet in enumerate(book.sheets_metadata) if sheet.typ == kind]
     if not places:
         raise Refused(DAMAGED)
-    left = asked["bytes"]
     for place in places if asked["what"] == "all" else places[:1]:
         sheet = book.get_sheet_by_index(place)
         if asked["what"] == "merged":
             yield from ({"merged": _range(*found)} for found in sheet.merged_cell_ranges or ())
             return
         yield {"sheet": sheet.name}
-        for row in _rows(sheet, asked["rows"]):
-            left -= sum(map(len, row)) + _CELL * len(row)
-            if left < 0:
-                raise Refused(f"This workbook holds more than {asked['bytes'] // 1_000_000} MB. Split it.")
-            yield row
+        yield from _rows(sheet, asked["rows"])
 
 
-def _checked(data: bytes, most_unpacked: int) -> bytes:
-    """The workbook, once what its archive lists is found in order, with what the reader would not tell mended."""
+def _checked(data: bytes, most_unpacked: int, most_tags: int) -> io.BytesIO:
+    """The workbook unpacked, within its limits, with what the reader would not tell mended.
+
+    Unpacked once and here: what an archive lists as its size binds this reader of archives, and not every other.
+    """
     if data.startswith(_OLD_FORMAT):
         raise Refused(_PROTECTED)
-    with zipfile.ZipFile(io.BytesIO(data)) as packed:
+    out, tags = io.BytesIO(), 0
+    with zipfile.ZipFile(io.BytesIO(data)) as packed, zipfile.ZipFile(out, "w", zipfile.ZIP_STORED) as made:
         entries = packed.infolist()
         if any(entry.filename.lower().endswith("vbaproject.bin") for entry in entries):
             raise Refused(_MACROS)
@@ -90,17 +112,23 @@ def _checked(data: bytes, most_unpacked: int) -> bytes:
             raise Refused(TOO_LARGE)
         if "xl/workbook.xml" not in packed.namelist():
             raise Refused(DAMAGED)
-        parts = [entry for entry in entries if _HOLDS_TEXT.search(entry.filename.lower())]
-        if not any(pattern.search(packed.read(part)) for part in parts for pattern, _ in _MENDED):
-            return data
-        out = io.BytesIO()
-        with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as made:
-            for part in entries:
-                content = packed.read(part)
-                for pattern, instead in _MENDED if part in parts else ():
-                    content = pattern.sub(instead, content)
-                made.writestr(part.filename, content)
-        return out.getvalue()
+        for entry in entries:
+            content = packed.read(entry)
+            if _HOLDS_TEXT.search(entry.filename.lower()):
+                tags += content.count(b"<")
+                if tags > most_tags:
+                    raise Refused(TOO_LARGE)
+                content = _mended(content)
+            made.writestr(entry.filename, content)
+    out.seek(0)
+    return out
+
+
+def _mended(content: bytes) -> bytes:
+    for held, pattern, instead in _MENDED:
+        if any(piece in content for piece in held):
+            content = pattern.sub(instead, content)
+    return content
 
 
 def _rows(sheet: Any, most_rows: int) -> Iterator[list[str]]:
@@ -158,18 +186,9 @@ def main() -> None:
     limit(asked["memory"], asked["seconds"])
     import python_calamine  # noqa: F401 - where it is missing, that is no fault of the workbook
 
-    try:
-        for line in said_of(sys.stdin.buffer.read(), asked):
-            sys.stdout.buffer.write(json.dumps(line, ensure_ascii=False).encode() + b"\n")
-    except Refused as error:
-        refused = str(error)
-    except MemoryError:
-        refused = TOO_LARGE
-    except BaseException:  # the reader answers a damaged workbook with errors of many kinds, panics among them
-        refused = DAMAGED
-    else:
-        refused = ""
-    sys.stdout.buffer.write(json.dumps({"refused": refused}).encode() + b"\n")
+    # Outside of what is taken for the workbook's fault: that there is no room for what is told of it.
+    for line in lines_of(sys.stdin.buffer.read(), asked):
+        sys.stdout.buffer.write(line)
     sys.stdout.buffer.flush()
 
 

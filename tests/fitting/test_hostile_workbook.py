@@ -102,6 +102,49 @@ def repeated_string() -> dict[str, bytes]:
     return {**with_rows(row * 1_000), "xl/sharedStrings.xml": text}
 
 
+def one_string_told(text: bytes, times: int) -> bytes:
+    """A workbook of a few kilobytes with one shared string in that many rows of its own."""
+    namespace = b"http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+    shared = b'<sst xmlns="%s"><si><t>%s</t></si></sst>' % (namespace, text)
+    return repacked({**with_rows(b'<row><c t="s"><v>0</v></c></row>' * times), "xl/sharedStrings.xml": shared})
+
+
+@pytest.mark.parametrize(
+    "text", [b"_x0001_" * 32_000, b"a" * 32_000, "🗝".encode() * 16_000], ids=["escaped", "plain", "four bytes each"]
+)
+def test_what_a_small_workbook_says_is_counted_as_it_is_told_and_never_whole_in_the_app(text: bytes) -> None:
+    """Six thousand cells of one string, which JSON writes six times as long, took two gigabytes in the app."""
+    tracemalloc.start()
+    try:
+        with pytest.raises(BitternError, match="This workbook holds more than 100 MB"):
+            list(table_rows("told.xlsx", one_string_told(text, 6_000)))
+        assert sum(1 for _ in table_rows("told.xlsx", one_string_told(text, 400))) == 402
+        assert tracemalloc.get_traced_memory()[1] < 5_000_000
+    finally:
+        tracemalloc.stop()
+
+
+@pytest.mark.parametrize(
+    "flood",
+    [
+        b"<row/>" * 14_000_000,
+        (b"<row>" + b"<c><v>1</v></c>" * 90 + b"</row>") * 40_000,
+        b"<row>" + b"<c>" * 14_000_000,
+    ],
+    ids=["rows", "cells", "cells without an end"],
+)
+def test_a_flood_of_rows_or_cells_is_refused_before_it_is_read(flood: bytes) -> None:
+    """They held a core for ten seconds; to count what is to be read takes a tenth of one."""
+    with pytest.raises(BitternError, match="too large once unpacked"):
+        list(table_rows("flood.xlsx", repacked(with_rows(flood))))
+
+
+def test_two_million_cells_in_as_many_rows_as_are_read_are_read() -> None:
+    row = b"<row>" + b'<c t="inlineStr"><is><t>part number</t></is></c>' * 10 + b"</row>"
+    rows = table_rows("honest.xlsx", repacked(with_rows(row * 199_998)))
+    assert sum(len(row) for row in rows) == 2_000_000 - 20 + 4
+
+
 CORNERS = b'<row r="4"><c r="A4"><v>1</v></c></row><row r="1048576"><c r="XFD1048576"><v>1</v></c></row>'
 
 
