@@ -145,3 +145,10 @@ def test_the_factorys_keys_do_not_wait_for_our_bench(client_as: ClientAs, sessio
     assert '<td data-label="Keys to cut" class="number">6</td>' in owned.get("/bench").text
     assert owned.post("/bench/jobs/1001/ticks", data={"as": "cut", "keys": keysets}).status_code == 303
     assert "Nothing waits for the bench." in owned.get("/bench").text
+
+
+def test_bench_times_are_asked_for_the_keys_that_the_bench_cuts(client_as: ClientAs, session: Session) -> None:
+    owned = client_as(Role.OWNER)
+    approved(owned, session, BULK, EARLY)
+    page = unescape(owned.get("/bench/jobs/1001/times").text)
+    assert "Cutting 8 keys" in page and "128 keys" not in page

@@ -15,10 +15,10 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.jobs.ask import ask_from_json
+from app.ledger.jobs.cylinder_lines import key_counts
 from app.ledger.jobs.models import Job, QuoteRevision
-from app.ledger.jobs.sent import sent_cylinders
+from app.ledger.jobs.sent import sent_cylinders, sent_keysets
 from app.ledger.jobs.snapshot import read_snapshot
-from app.ledger.keysystems.models import Key
 from app.ledger.prices.models import BenchTermsRow, BenchTimeRow
 from app.ledger.prices.queries import bench_terms_row_on
 from app.pricing import BenchTask, BenchTerms, CylinderType, KeyingKind, LearnedTime, RecordedTime, learn
@@ -86,7 +86,8 @@ def job_tasks(session: Session, job: Job) -> list[JobTask]:
         deepest = max(mastered, key=list(KeyingKind).index)
         tasks.append(JobTask(BenchTask.SET_UP, deepest, None, 1))
     tasks += [JobTask(BenchTask.PINNING, kind, sort, count) for (kind, sort), count in counted.items()]
-    keys = session.scalar(sa.select(sa.func.count()).select_from(Key).where(Key.job_id == job.id)) or 0
+    theirs = sent_keysets(session, job)
+    keys = sum(count for keyset_id, count in key_counts(session, job.id).items() if keyset_id not in theirs)
     if keys:
         tasks.append(JobTask(BenchTask.CUTTING, None, None, keys))
     return tasks
