@@ -206,8 +206,10 @@ def show_hours(minutes: Fraction) -> str:
     return f"{hours:,} h {rest} min" if hours else f"{rest} min"
 
 
-def factory_way(ask: KeyingAsk, terms: FactoryTerms | None, house_closed: frozenset[date]) -> Way:
-    """The factory's way.
+def factory_way(
+    ask: KeyingAsk, terms: FactoryTerms | None, house_closed: frozenset[date], *, in_part: bool = False
+) -> Way:
+    """The factory's way. `in_part`: the bench keys the rest, and the factory keys from the records kept here.
 
     The order goes out on the house's first open day; the lead time counts the maker's working days; the
     parcel is ready on the house's next open day.
@@ -239,7 +241,7 @@ def factory_way(ask: KeyingAsk, terms: FactoryTerms | None, house_closed: frozen
             )
         )
     if ask.extends_records:
-        obstacles += _record_obstacles(ask, terms)
+        obstacles += _record_obstacles(ask, terms, in_part)
     ordered = next_working_day(ask.today, house_closed)
     arrives = add_working_days(ordered, terms.lead_working_days, terms.closed_days)
     ready = next_working_day(arrives, house_closed)
@@ -256,18 +258,18 @@ def factory_way(ask: KeyingAsk, terms: FactoryTerms | None, house_closed: frozen
     return Way(Choice.FACTORY, lines, total, ready, tuple(obstacles))
 
 
-def _record_obstacles(ask: KeyingAsk, terms: FactoryTerms) -> list[Obstacle]:
+def _record_obstacles(ask: KeyingAsk, terms: FactoryTerms, in_part: bool) -> list[Obstacle]:
     if ask.records is RecordsHolder.NOBODY:
         return [_NO_RECORDS]
     if ask.records is RecordsHolder.FACTORY and not terms.holds_records:
         return [
             Obstacle(ObstacleCode.RECORDS, "The maker keeps no records, so its factory cannot extend the system.")
         ]
-    if ask.records is RecordsHolder.SHOP and not terms.takes_records:
+    if ask.records is RecordsHolder.SHOP and not in_part:
         return [
             Obstacle(
                 ObstacleCode.RECORDS,
-                "The system's records are here, and the factory does not key from records sent to it.",
+                "The shop holds the system's records, and a system extended in two places breaks.",
             )
         ]
     return []

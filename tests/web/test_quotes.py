@@ -13,6 +13,8 @@ from flask import Flask
 from sqlalchemy.orm import Session
 
 from app.keying import write_bitting
+from app.ledger.engine import transaction
+from app.ledger.keysystems.actions import SystemForm, insert_system
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.models import (
     Cylinder,
@@ -27,10 +29,12 @@ from app.ledger.models import (
     Stage,
 )
 from app.ledger.opening import Ledger
+from app.ledger.work import Work
 from app.web.quotes.forms import read_table, typed_rows
 from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient
+from tests.ledger.conftest import customer_id
 from tests.stocked import MORTISE, PART, empty_house, posted
 
 __all__ = ["empty_house"]
@@ -175,6 +179,21 @@ def test_a_keyset_can_be_wished_for(clerk: FormClient, session: Session) -> None
     assert accept(clerk, session, **{"row-1-opening": "F1", "row-1-keyset": "7AA"})[0] == 303
     first = cylinders(session)[0]
     assert first.keyset_id is not None and session.get_one(Keyset, first.keyset_id).symbol == "7AA"
+
+
+def test_cylinders_of_a_system_whose_records_are_here_are_keyed_here(
+    client_as: ClientAs, clerk: FormClient, work: Work, session: Session
+) -> None:
+    """Enough of them for the factory to be the cheaper way: nobody has to override the figures with a reason."""
+    with transaction(work.session):
+        system = insert_system(work, SystemForm(customer_id(work, "Saltmarsh Mar"), "Halls", 3, "AQ1", 6, masters=2))
+    line = {**PART, "quantity": "24", "keying": "GMK", "master": "AB"}
+    quoted(clerk, line, customer_id=system.customer_id, system_id=system.id)
+    page = unescape(client_as(Role.OWNER).get("/quotes/1001/1").text)
+    assert "The shop holds the system's records" in page and "Send the whole key bitting array" not in page
+    assert accept(clerk, session)[0] == 303
+    assert session.scalars(sa.select(Job.keyed_at)).all() == ["shop"]
+    assert {one.keyset.system_id for one in cylinders(session) if one.keyset} == {system.id}
 
 
 BAD = (
