@@ -58,6 +58,10 @@ def _too_large(most_bytes: int) -> BitternError:
     return BitternError("file", f"This file is larger than {most_bytes // 1_000_000} MB. Split it.")
 
 
+def _too_long(row: int) -> BitternError:
+    return BitternError("file", f"Row {row} is longer than {MOST_LINE // 1_000_000} MB. Make its texts shorter.")
+
+
 def _limited(rows: Iterator[Row], most_columns: int, most_rows: int) -> Iterator[Row]:
     for number, row in enumerate(rows, 1):
         if number > most_rows:
@@ -83,8 +87,7 @@ def _csv_lines(content: bytes | IO[bytes], most_bytes: int) -> Iterator[str]:
             if taken > most_bytes:
                 raise _too_large(most_bytes)
             if len(line) > MOST_LINE:
-                says = f"Row {row} is longer than {MOST_LINE // 1_000_000} MB. Make its texts shorter."
-                raise BitternError("file", says)
+                raise _too_long(row)
             text = line if isinstance(line, str) else line.decode("utf-8-sig" if row == 1 else "utf-8")
             yield from io.StringIO(text, newline="")  # a carriage return alone ends a line too
             row += 1
@@ -102,10 +105,19 @@ def _csv_rows(content: bytes | IO[bytes], most_bytes: int) -> Iterator[Row]:
     lines = _csv_lines(content, most_bytes)
     first = next(lines, "")
     delimiter = max(",;\t", key=first.count)
-    rows = csv.reader(chain([first], lines) if first else lines, delimiter=delimiter, strict=True)
-    number = 0
+    number = taken = 0
+
+    def counted() -> Iterator[str]:
+        nonlocal taken
+        for line in chain([first], lines) if first else lines:
+            taken += len(line)
+            if taken > MOST_LINE:  # line ends within quotation marks make one row of many lines
+                raise _too_long(number)
+            yield line
+
+    rows = csv.reader(counted(), delimiter=delimiter, strict=True)
     while True:
-        number += 1
+        number, taken = number + 1, 0
         try:
             row = next(rows)
         except StopIteration:

@@ -293,6 +293,22 @@ def test_a_cell_of_sixty_megabytes_is_refused_before_it_is_unpacked(
     assert peak < 40_000_000
 
 
+def test_a_row_of_many_long_lines_is_refused_before_it_is_put_together(empty: Work) -> None:
+    """Twelve lines, a hundred kilobytes packed, took a gigabyte: each is short enough, and none ends its row."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
+        line = b'"' + b"," * 9_900_000 + b'"\n'  # its end stands within the marks
+        packed.writestr("customers.csv", b"row,name\n" + line[1:] + line * 5 + b'"\n')
+    tracemalloc.start()
+    try:
+        plan = plan_house(empty, "a.zip", out.getvalue())
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert any("Row 2 is longer than 10 MB" in problem.message for problem in plan.problems)
+    assert peak < 200_000_000
+
+
 @pytest.mark.parametrize("method", [zipfile.ZIP_BZIP2, zipfile.ZIP_LZMA])
 def test_a_packing_that_unfolds_without_bounds_is_refused(method: int, empty: Work) -> None:
     out = io.BytesIO()
