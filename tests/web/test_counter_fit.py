@@ -369,3 +369,14 @@ def test_the_length_that_the_door_asks_for_is_put_on_the_line_by_a_press(clerk: 
     put = pane(clerk, line, put="0:ARD:A22M-Q1-66.SC")
     assert "the door asks for" not in put and "The length that the door asks for" not in put
     assert "1-1/4 in, outside and inside:" in pane(clerk, {**line, "fit_trim": ""})
+
+
+def test_the_right_length_is_offered_with_a_cam_that_the_lock_takes_or_not_at_all(clerk: FormClient) -> None:
+    line = {**PART, "part_number": "A22M-Q1-66.SC", "fit_lock": "Ferry 43 deadlock", "fit_door": "1-5/8"}
+    said = pane(clerk, line)
+    assert "It takes the long cam." in said and "the door asks for 1-1/8 in" in said
+    assert re.findall(r'value="0:ARD:([^"]*)"', said) == ["A18M-Q1-66L.SC"]
+    put = pane(clerk, line, put="0:ARD:A18M-Q1-66L.SC")
+    assert "It takes the long cam." not in put and "the door asks for 1-1/8 in" not in put
+    # The catalogue has no cylinder so long with the long cam.
+    assert re.findall(r'value="0:ARD:([^"]*)"', pane(clerk, {**line, "fit_door": "2-1/4"})) == []

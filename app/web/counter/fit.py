@@ -18,6 +18,7 @@ from app.fitting import (
     CatalogueItem,
     CylinderAttributes,
     breakdown,
+    cam_for,
     common_body,
     compose_any,
     decode_any,
@@ -26,6 +27,7 @@ from app.fitting import (
     show_inches,
 )
 from app.ledger.jobs.ask import LineKind
+from app.ledger.jobs.replacing import lock_named
 from app.ledger.jobs.resolving import Resolved
 from app.ledger.makers.shelf import shelf
 from app.web.counter.typed import TypedLine
@@ -267,12 +269,18 @@ def _length_warnings(found: tuple[FitAnswer, ...], own: CylinderAttributes | Non
 def _right_lengths(
     session: Session, makers: Makers, found: tuple[FitAnswer, ...], resolved: Resolved | None
 ) -> tuple[tuple[str, CatalogueItem], ...]:
-    """The line's own cylinder in the lengths that its door asks for, of what is in the catalogue."""
+    """The line's own cylinder in the lengths that its door asks for, of what is in the catalogue; with a cam that its
+    lock takes, where its own is known not to work there.
+    """
     own = resolved.line.attributes if resolved else None
     wanted = _wanted_lengths(found, own)
     maker = makers.get(resolved.line.maker_code) if resolved and wanted else None
-    if maker is None or own is None:
+    if maker is None or own is None or resolved is None:
         return ()
+    lock = lock_named(makers, resolved.line)
+    if lock is not None and lock.takes == "mortise":
+        cams = [cam for each in makers.values() for cam in each.cams]
+        own = replace(own, cam=cam_for(cams, lock, maker.name, own.cam or "").cam or own.cam)
     by_number = {item.part_number: item for item in shelf(session) if item.maker == maker.name}
     offers = []
     for length, where in wanted.items():
