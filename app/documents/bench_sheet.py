@@ -157,7 +157,10 @@ def _note(key: BenchKey) -> str:
     """What a key is for that turns no cylinder."""
     if not key.is_control:
         return ""
-    return "control key" if key.quantity else "control key: to try the cores, none to cut"
+    if key.quantity:
+        return "control key"
+    none = "none to cut" if key.is_there else "none on record here: ask the customer for theirs"
+    return f"control key: to try the cores, {none}"
 
 
 def _card(group: BenchCylinder) -> CylinderCard:

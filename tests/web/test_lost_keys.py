@@ -602,3 +602,40 @@ def test_a_bitting_replaced_under_an_earlier_release_is_known_by_the_words_of_it
         record(work, "bitting corrected", f"key system {system.id}", f"AB of The Hall: {why}")
     answer = client_as(Role.COUNTER).post("/counter/issue", data=_asked(system, "AB", "a"))
     assert (answer.status_code == 303) is is_in_metal, _told(answer.text)
+
+
+@pytest.mark.parametrize("came", ["planned", "taken over"])
+def test_the_first_job_of_a_planned_system_of_cores_brings_its_control_key(
+    client_as: ClientAs, session: Session, came: str
+) -> None:
+    """The control keys of a system that came from a list are with the customer."""
+    owner = client_as(Role.OWNER)
+    assert owner.post("/counter/issue", data=posted(MORTISE, token="a" * 32)).status_code == 303  # the customer
+    session.rollback()
+    customer = session.scalars(sa.select(Job.customer_id)).one()
+    if came == "planned":
+        plan = {"keyway": "NH1", "chambers": "7", "levels": "2", "masters": "1", "changes": "9", "expansion": "25"}
+        page, address = owner.post("/keying/plan", data=plan).text, "/keying/plan/start"
+    else:
+        text = "symbol,bitting,status\nAA,5286145,used\n1AA,7460363,used\nCK,2345678,used\n"
+        given = {"keyway": "NH1", "chambers": "7", "file": (io.BytesIO(text.encode()), "list.csv")}
+        page, address = owner.post("/keying/bitting-list", data=given).text, "/keying/bitting-list/take"
+    said = dict(_form(page, "sealed").fields) | {"customer": str(customer), "name": "Cores"}
+    for roles in re.findall(r'name="roles" value="([CMG-]+)"', page)[:1]:
+        said["roles"] = roles
+    answer = owner.post(address, data=said)
+    assert answer.status_code == 303, _told(answer.text)
+    session.rollback()
+    system = session.scalars(sa.select(KeySystem).where(KeySystem.name == "Cores")).one()
+    core = {**CORE, "keying": "SKD"}
+    head = {"customer_id": customer, "system_id": system.id, **SHOP}
+    for token, number in (("b", 1002), ("c", 1003)):
+        answer = owner.post("/counter/issue", data=posted(core, **{**head, "token": token * 32}))
+        assert answer.status_code == 303, _told(answer.text)
+        assert _accepted(owner, number)[0] == 303
+    session.rollback()
+    jobs = session.scalars(sa.select(Job.number).join(Key).join(Keyset).where(Keyset.symbol == "CONTROL")).all()
+    assert jobs == ([1002] if came == "planned" else [])
+    said_of = pdf_text(client_as(Role.BENCH).post("/jobs/1003/bench-sheet.pdf").data)
+    assert ("none to cut" in said_of) is (came == "planned")
+    assert ("ask the customer for theirs" in " ".join(said_of.split())) is (came != "planned")

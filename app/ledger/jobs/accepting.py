@@ -32,7 +32,7 @@ from app.ledger.jobs.options import OPTIONS, keyed_at, promise_from, way_words
 from app.ledger.jobs.rekeying import hanging, keep_what_it_is, on_door
 from app.ledger.jobs.snapshot import QuoteSnapshot, SnapshotLine, as_accepted, read_snapshot
 from app.ledger.keysystems.auditing import prove_no_interchange
-from app.ledger.keysystems.control import control_of
+from app.ledger.keysystems.control import control_of, has_control_keys
 from app.ledger.keysystems.crosskeying import insert_operators
 from app.ledger.keysystems.keys import order_keys
 from app.ledger.keysystems.models import RecordsHolder
@@ -327,8 +327,9 @@ def _order_all_keys(work: Work, job: Job, ask: QuoteAsk, snapshot: QuoteSnapshot
         if line.kind is LineKind.KEYS:
             keysets = keysets_sold(work, job, ask, number, words[str(number)], allotter)
             counts.update({keyset: line.quantity // len(keysets) for keyset in keysets})
-    for system in allotter.made:
-        control = control_of(work, system)
+    for system in allotter.systems:
+        is_ours = system.records is RecordsHolder.SHOP and not has_control_keys(work.session, system)
+        control = control_of(work, system) if is_ours or system in allotter.made else None
         if control is not None and not control.keys_ordered and control not in counts:
             counts[control] = 1  # sold or not: without one the cores can neither be put in nor taken out
     order_keys(work, counts, job.id)

@@ -204,6 +204,7 @@ def _bench_system(
             write_bitting(spec, opened[keyset.id]),
             counts.get(keyset.id, 0),
             is_control=keyset.level is Level.CONTROL,
+            is_there=keyset.keys_ordered > 0,
         )
         for keyset in system.keysets
         if keyset.id in opened and (counts.get(keyset.id) or (groups and keyset.level is Level.CONTROL))

@@ -61,12 +61,16 @@ class Schedule:
 
 @dataclass(frozen=True, slots=True)
 class BenchKey:
-    """A key to cut: its bitting and how many; 0 of a control key that the bench needs and the job does not bring."""
+    """A key to cut: its bitting and how many; 0 of a control key that the bench needs and the job does not bring.
+
+    `is_there`: whether a copy of it is on record.
+    """
 
     symbol: str
     bitting: str = field(repr=False)
     quantity: int
     is_control: bool = False
+    is_there: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 __all__ = [
     "CONTROL_SYMBOL",
+    "TAKEN_OVER",
     "add_control",
     "add_factory_control",
     "control_of",
+    "has_control_keys",
     "insert_control",
     "is_control_symbol",
     "lacks_control",
@@ -15,11 +17,15 @@ __all__ = [
     "why_no_control",
 ]
 
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
 from app.keying import Bitting as Cuts
 from app.keying import KeyingError, NoBittingsLeft, check_offset, draw_control, pin, read_bitting
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError
 from app.ledger.events.actions import record
+from app.ledger.events.models import Event
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import seal_bitting, spec_of
 from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
@@ -31,6 +37,8 @@ from app.ledger.work import Work
 
 CONTROL_SYMBOL = "CONTROL"
 MOST_DRAWS = 60
+TAKEN_OVER = "bitting list taken over"
+_ADDED, _ENTERED = "control key added", "the control key in service was entered"
 
 
 def is_control_symbol(text: str) -> bool:
@@ -108,6 +116,17 @@ def control_of(work: Work, system: KeySystem) -> Keyset | None:
     return next((keyset for keyset in system.keysets if keyset.level is Level.CONTROL), None)
 
 
+def has_control_keys(session: Session, system: KeySystem) -> bool:
+    """Whether the customer has control keys that this house did not draw: of a list taken over, or typed in since."""
+    last = session.scalar(
+        sa.select(Event)
+        .where(Event.subject == f"key system {system.id}", Event.kind.in_((TAKEN_OVER, _ADDED)))
+        .order_by(Event.id.desc())
+        .limit(1)
+    )
+    return last is not None and (last.kind == TAKEN_OVER or _ENTERED in last.summary)
+
+
 def add_factory_control(work: Work, system: KeySystem) -> None:
     """Give the control key of cores that the factory keys its symbol, inside the caller's transaction: its bitting is
     the factory's, but keys of it are sold, stamped and held like any other.
@@ -136,8 +155,8 @@ def add_control(work: Work, system_id: int, bitting: str = "") -> Keyset:
         else:
             keyset = insert_control(work, system)
         prove_no_interchange(work, [system])
-        how = "the control key in service was entered" if bitting.strip() else "a control key was drawn"
-        record(work, "control key added", f"key system {system_id}", f"{system.name}: {how}")
+        how = _ENTERED if bitting.strip() else "a control key was drawn"
+        record(work, _ADDED, f"key system {system_id}", f"{system.name}: {how}")
         return keyset
 
 

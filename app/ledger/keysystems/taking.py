@@ -17,7 +17,7 @@ from app.ledger.events.actions import record
 from app.ledger.keysystems.actions import SystemForm, add_system_row, find_keyway, name_is_taken
 from app.ledger.keysystems.bittings import Plan, seal_bitting, seal_plan
 from app.ledger.keysystems.carrying import carried
-from app.ledger.keysystems.control import CONTROL_SYMBOL, is_control_symbol
+from app.ledger.keysystems.control import CONTROL_SYMBOL, TAKEN_OVER, is_control_symbol
 from app.ledger.keysystems.listing import list_purpose, list_spec
 from app.ledger.keysystems.models import Keyset, KeySystem, Level
 from app.ledger.keysystems.out_of_use import RETIRED
@@ -87,7 +87,7 @@ def take_over(work: Work, form: TakeForm, sealed: str) -> KeySystem:
         work.session.flush()
         record(
             work,
-            "bitting list taken over",
+            TAKEN_OVER,
             f"key system {system.id}",
             f"{name}: {len(rows)} keysets on keyway {keyway.code}, "
             + ("with an array" if plan else "without an array, so it must not be extended"),
