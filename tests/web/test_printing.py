@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import threading
 from collections.abc import Callable, Iterator
 from html import unescape
@@ -104,6 +105,24 @@ def test_a_paper_that_was_not_made_reveals_nothing(
     press.go_on.set()
     for thread in threads:
         thread.join()
+
+
+def test_a_folder_lets_others_print_while_its_files_are_put_in(
+    client_as: ClientAs, keyed: Keyed, press: Press, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client, job = client_as(Role.COUNTER), f"/jobs/{keyed.job.number}"
+    sent = {"file": (io.BytesIO(b"%PDF-1.4\nold\n%%EOF"), "old.pdf"), "about": "Old schedule"}
+    assert client.post(f"{job}/files", data=sent).status_code == 303
+    in_turn: list[int] = []
+
+    def read(*_: object) -> bytes:
+        in_turn.append(len(_QUEUE._tickets))
+        return b"old"
+
+    monkeypatch.setattr("app.web.papers.folder.read_content", read)
+    press.go_on.set()
+    assert client.post(f"{job}/folder.zip").status_code == 200
+    assert in_turn == [0] and press.most == 1
 
 
 def test_a_table_needs_no_place_at_the_press(client_as: ClientAs, keyed: Keyed, press: Press) -> None:

@@ -45,23 +45,16 @@ def job_folder(source: JobSource, files_folder: Path) -> IO[bytes]:
 
     A paper that is refused (a finding of the audit) stands in the index with the reason. What opens bittings puts
     that on record, as on its own page. The whole folder is one print: PrintingBusy before anything is opened, never
-    in its middle.
+    in its middle; its turn ends with its papers, for whoever waits to print need not wait for photos.
     """
     made = tempfile.SpooledTemporaryFile(_IN_MEMORY)  # noqa: SIM115 - it outlives this function
     moment = source.work.now.astimezone().timetuple()[:6]
     lines: list[FolderLine] = []
     try:
-        with printing(), zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
-            for line, make in _contents(source, files_folder):
-                try:
-                    content = make()
-                except (NotAllowed, LedgerBusy):
-                    raise
-                except BitternError as error:
-                    lines.append(replace(line, missing=error.message))
-                    continue
-                _put(archive, line.name, content, moment)
-                lines.append(replace(line, size=len(content)))
+        with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
+            with printing():
+                lines += [_put_in(archive, *paper, moment) for paper in _papers(source)]
+            lines += [_put_in(archive, *file, moment) for file in _files(source, files_folder)]
             _put(archive, "index.html", _index(source, lines).encode(), moment)
     except BaseException:
         made.close()
@@ -74,14 +67,31 @@ def job_folder(source: JobSource, files_folder: Path) -> IO[bytes]:
         return io.BytesIO(made.read())
 
 
-def _contents(source: JobSource, files_folder: Path) -> Iterator[tuple[FolderLine, Callable[[], bytes]]]:
-    """Each paper and each file with what makes it, one after the other: only one of them is in memory."""
+def _papers(source: JobSource) -> Iterator[tuple[FolderLine, Callable[[], bytes]]]:
+    """Each paper with what makes it, one after the other: only one of them is in memory."""
     for paper in papers_of(source):
         for file in paper.files:
             yield FolderLine(f"papers/{file.name}", paper.words, paper.number, paper.is_secret), file.make
+
+
+def _files(source: JobSource, files_folder: Path) -> Iterator[tuple[FolderLine, Callable[[], bytes]]]:
+    """Each file that was put with the job, with what reads it."""
     for kept in files_of_job(source.work.session, source.job.id):
         line = FolderLine(f"files/{kept.id}-{kept.name}", kept.about or "File", "", is_secret=False)
         yield line, partial(read_content, files_folder, kept)
+
+
+def _put_in(
+    archive: zipfile.ZipFile, line: FolderLine, make: Callable[[], bytes], moment: tuple[int, ...]
+) -> FolderLine:
+    try:
+        content = make()
+    except (NotAllowed, LedgerBusy):
+        raise
+    except BitternError as error:
+        return replace(line, missing=error.message)
+    _put(archive, line.name, content, moment)
+    return replace(line, size=len(content))
 
 
 def _put(archive: zipfile.ZipFile, name: str, content: bytes, moment: tuple[int, ...]) -> None:
