@@ -94,6 +94,7 @@ class BenchPage:
     systems: tuple[SystemSheet, ...]
     cylinders: int
     keys: int
+    copies: tuple[tuple[str, int], ...]  # of the customer's own keys: their keyway, and how many
 
 
 def bench_page(work: BenchWork, name: str = "Bench sheet") -> BenchPage:
@@ -113,7 +114,9 @@ def bench_page(work: BenchWork, name: str = "Bench sheet") -> BenchPage:
         promised_on=work.promised_on,
         systems=tuple(system_sheet(system) for system in work.systems),
         cylinders=sum(group.quantity for system in work.systems for group in system.cylinders),
-        keys=sum(key.quantity for system in work.systems for key in system.keys),
+        keys=sum(key.quantity for system in work.systems for key in system.keys)
+        + sum(count for _, count in work.copies),
+        copies=work.copies,
     )
 
 

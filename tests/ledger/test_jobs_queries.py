@@ -189,4 +189,4 @@ def test_the_bench_takes_the_same_queries_however_many_jobs(session: Session, co
     session.expire_all()
     with counted(session.get_bind()) as statements:  # type: ignore[arg-type]
         bench_day(session, TODAY)
-    assert len(statements) == 7
+    assert len(statements) == 8

@@ -16,7 +16,8 @@ from sqlalchemy.orm import Session, joinedload
 from app.errors import BitternError
 from app.ledger.doors.models import Cylinder, CylinderState
 from app.ledger.errors import NotFound
-from app.ledger.jobs.models import Job, Stage
+from app.ledger.jobs.key_lines import IS_OWN
+from app.ledger.jobs.models import Job, JobLine, Stage
 from app.ledger.jobs.queries import days_late
 from app.ledger.jobs.sent import sent_cylinders, sent_keysets
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, RecordsHolder
@@ -70,15 +71,17 @@ class BenchDay:
 
 
 def bench_day(session: Session, today: date) -> BenchDay:
-    """Jobs with keying or keys of the shop's own that are not through the bench, by promise; of those that are, the
-    ones with keys still to cut.
+    """Jobs with keying or keys of the shop's own, or copies of a customer's key, that are not through the bench, by
+    promise; of those that are, the ones with keys still to cut. Whether copies are cut is on no record but the stage.
 
-    Seven queries at most, and a few more for each job of which a factory keys something.
+    Eight queries at most, and a few more for each job of which a factory keys something.
     """
     to_key = sa.and_(Job.stage.in_(BENCH_STAGES), Job.keyed_at.contains("shop"))
     beside = _keys_beside_a_factory(session)
     to_cut = sa.and_(_OPEN, ~_AT_FACTORY, _to_cut(Key.id).where(Key.job_id == Job.id).exists())
-    waiting = sa.or_(to_key, to_cut, Job.id.in_([job_id for job_id, count in beside.items() if count]))
+    copies = _copies(session)
+    listed = [*copies, *(job_id for job_id, count in beside.items() if count)]
+    waiting = sa.or_(to_key, to_cut, Job.id.in_(listed))
     jobs = session.scalars(
         sa.select(Job)
         .where(waiting)
@@ -111,7 +114,7 @@ def bench_day(session: Session, today: date) -> BenchDay:
                 minutes=minutes_left,
                 cylinders=cylinders.get(job.id, 0) - len(sent_cylinders(session, job)),
                 pinned=pinned.get(job.id, 0),
-                keys=beside.get(job.id, keys.get(job.id, 0)),
+                keys=beside.get(job.id, keys.get(job.id, 0)) + copies.get(job.id, 0),
                 ready_on=_ready_on(today, before, terms),
             )
         )
@@ -144,6 +147,12 @@ def _keys_beside_a_factory(session: Session) -> dict[int, int]:
         for job, counts in found.items()
         for theirs in [sent_keysets(session, job)]
     }
+
+
+def _copies(session: Session) -> dict[int, int]:
+    """Job id → copies of a customer's own keys, of each job that is not through the bench."""
+    rows = sa.select(JobLine.job_id, sa.func.sum(JobLine.quantity)).join(Job).where(IS_OWN)
+    return dict(session.execute(rows.where(Job.stage.in_(BENCH_STAGES)).group_by(JobLine.job_id)).all())
 
 
 def _terms(session: Session, today: date) -> BenchTerms | None:

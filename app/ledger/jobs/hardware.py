@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from app.ledger.doors.models import Cylinder, Door
 from app.ledger.jobs.ask import LineKind
 from app.ledger.jobs.issuing import house_head
-from app.ledger.jobs.key_lines import OWN
+from app.ledger.jobs.key_lines import own_copies
 from app.ledger.jobs.models import Job, JobLine
 from app.ledger.jobs.queries import newest_revision_number
 from app.ledger.jobs.snapshot import HouseHead
@@ -113,10 +113,7 @@ def _blanks(work: Work, job: Job) -> tuple[HardwareLine, ...]:
         .order_by(KeySystem.keyway)
     )
     counts = Counter(dict(rows.all())) if job.keyed_at != "factory" else Counter[str]()
-    for line in job.lines:  # copies of the customer's own key are cut here too, and are on no keyset
-        ask = line.ask if line.kind == LineKind.KEYS else {}
-        if ask.get("symbol") == OWN:
-            counts[ask["attributes"]["keyway"]] += line.quantity
+    counts.update(dict(own_copies(job)))  # they are cut here too, and are on no keyset
     return tuple(
         HardwareLine("", "", f"Key blanks, keyway {keyway}", count, (), ())
         for keyway, count in sorted(counts.items())

@@ -6,9 +6,10 @@ line leaves out is asked; only where the quote has just one keyset is it taken, 
 
 from __future__ import annotations
 
-__all__ = ["OWN", "find_keyset", "is_keyed", "keysets_sold", "line_named", "whose_keys"]
+__all__ = ["IS_OWN", "OWN", "find_keyset", "is_keyed", "keysets_sold", "line_named", "own_copies", "whose_keys"]
 
 import re
+from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -21,7 +22,7 @@ from app.ledger.doors.models import Cylinder, CylinderOperator
 from app.ledger.errors import LedgerError
 from app.ledger.jobs.allocation import KeysetAllotter, set_sizes
 from app.ledger.jobs.ask import LineAsk, LineKind, QuoteAsk
-from app.ledger.jobs.models import Job
+from app.ledger.jobs.models import Job, JobLine
 from app.ledger.jobs.resolving import MOST, Resolved
 from app.ledger.keysystems.control import CONTROL_SYMBOL, add_factory_control, lacks_factory_control
 from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
@@ -33,6 +34,9 @@ from app.pricing import KeyingKind
 
 OWN = "own"
 """Copies of a key that the customer brings: no keyset of this house, so no key of its register."""
+
+IS_OWN = sa.and_(JobLine.kind == LineKind.KEYS.value, JobLine.ask["symbol"].as_string() == OWN)
+"""A job's lines of such copies: they are the only record of them, since no keyset is theirs."""
 
 _LINE = re.compile(r"line\s*([1-9][0-9]{0,2})", re.IGNORECASE)
 
@@ -61,6 +65,15 @@ def line_named(symbol: str) -> int | None:
     """
     found = _LINE.fullmatch(symbol)
     return int(found[1]) if found else None
+
+
+def own_copies(job: Job) -> tuple[tuple[str, int], ...]:
+    """How many copies of the customer's own keys the bench cuts for an accepted job, by keyway."""
+    counts = Counter[str]()
+    for line in job.lines:
+        if line.kind == LineKind.KEYS and line.ask.get("symbol") == OWN:
+            counts[line.ask["attributes"]["keyway"]] += line.quantity
+    return tuple(sorted(counts.items()))
 
 
 def is_keyed(line: LineAsk) -> bool:

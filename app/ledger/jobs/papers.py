@@ -17,6 +17,7 @@ from app.ledger.errors import LedgerError
 from app.ledger.jobs.cylinder_lines import job_cylinders, key_counts
 from app.ledger.jobs.door_cautions import cautions_by_door
 from app.ledger.jobs.issuing import house_head
+from app.ledger.jobs.key_lines import own_copies
 from app.ledger.jobs.models import Job
 from app.ledger.jobs.queries import newest_revision_number
 from app.ledger.jobs.schedule import (
@@ -118,7 +119,8 @@ def bench_work(work: Work, job: Job) -> BenchWork:
     away = sent_keysets(work.session, job)
     counts = {keyset: count for keyset, count in ordered.items() if keyset not in away}
     made = tuple(bench for system in systems if (bench := _bench_system(system, here, opened, counts)) is not None)
-    if not made:
+    copies = own_copies(job)
+    if not made and not copies:
         raise LedgerError("", "Nothing in this job is keyed on the shop's own bench.")
     return BenchWork(
         house=house_head(get_house(work.session)),
@@ -130,6 +132,7 @@ def bench_work(work: Work, job: Job) -> BenchWork:
         revealed_to=work.actor.name,
         systems=made,
         revision=newest_revision_number(work.session, job.id),
+        copies=copies,
     )
 
 

@@ -110,3 +110,4 @@ class BenchWork:
     revealed_to: str
     systems: tuple[BenchSystem, ...]
     revision: int = 0  # as on the schedule
+    copies: tuple[tuple[str, int], ...] = ()  # of the customer's own keys: their keyway, and how many

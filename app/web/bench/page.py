@@ -13,6 +13,7 @@ from app.documents import BenchPage, CylinderCard, SystemSheet, bench_page
 from app.ledger.doors.models import CylinderState
 from app.ledger.errors import LedgerError
 from app.ledger.jobs.checkoff import CUT_IN, CheckOff, checked_off, wants_second_check
+from app.ledger.jobs.key_lines import own_copies
 from app.ledger.jobs.models import Job, Stage
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.queries import Piece, days_late, get_job, pieces_of
@@ -63,6 +64,7 @@ class BenchJobPage:
     late_days: int
     lines: tuple[TickLine, ...]
     keys: tuple[KeyTick, ...]
+    copies: tuple[tuple[str, int], ...]  # of the customer's own keys: their keyway, and how many
     cautions: tuple[str, ...]
     can_tick: bool
     can_cut: bool
@@ -97,8 +99,8 @@ def bench_job_page(work: Work, number: int) -> BenchJobPage:
     """The page of a job at the bench. Opens no bitting; LedgerError when the shop keys nothing of it."""
     job = get_job(work.session, number)
     pieces = pieces_of(work.session, job.id)
-    keys = _keys(work, job)
-    if not ((pieces and "shop" in job.keyed_at) or keys):
+    keys, copies = _keys(work, job), own_copies(job)
+    if not ((pieces and "shop" in job.keyed_at) or keys or copies):
         raise LedgerError("", f"Nothing in job {number} is keyed on the shop's own bench.")
     schedule = schedule_of(work, job)
     offs = checked_off(work.session, job.id)
@@ -114,6 +116,7 @@ def bench_job_page(work: Work, number: int) -> BenchJobPage:
         late_days=days_late(job, work.today),
         lines=lines,
         keys=keys,
+        copies=copies,
         cautions=(
             *(one.of_job for one in lost_for_job(work.session, job.id)),
             *dict.fromkeys(caution for row in schedule.rows for caution in row.cautions),

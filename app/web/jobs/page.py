@@ -15,6 +15,7 @@ from app.ledger.jobs.authority import systems_touched
 from app.ledger.jobs.cylinder_lines import CylinderLine, JobCylinders, job_cylinders
 from app.ledger.jobs.door_cautions import cautions_by_door
 from app.ledger.jobs.handing_over import StillOpen, still_open, taker_of
+from app.ledger.jobs.key_lines import own_copies
 from app.ledger.jobs.models import Job, JobLine, Stage
 from app.ledger.jobs.queries import JobMoney, days_late, get_job, job_money, show_margin
 from app.ledger.jobs.replacing import told_customer
@@ -55,8 +56,9 @@ class JobPage:
 
     lines: the cylinders shown, the first of them unless `is_whole`. cautions: door id → what its flags and
     hardware ask for, of those shown. quoted_lines: those of the newest quote, until it is accepted. moves: the
-    stages that this person may move it to, onward first; ends: those that end it and want a reason. still_open:
-    what one has to know who hands it over, where that is the next step; taken_by: who took it.
+    stages that this person may move it to, onward first; ends: those that end it and want a reason. copies: how many
+    of the customer's own keys go with it, by keyway. still_open: what one has to know who hands it over, where that
+    is the next step; taken_by: who took it.
     """
 
     job: Job
@@ -74,6 +76,7 @@ class JobPage:
     files: Sequence[JobFile]
     lacking_authority: Sequence[KeySystem]
     papers: tuple[Paper, ...]
+    copies: tuple[tuple[str, int], ...]
     still_open: StillOpen | None
     taken_by: str
 
@@ -134,6 +137,7 @@ def job_page(work: Work, number: int, *, is_whole: bool = False) -> JobPage:
         events=events_of_job(work.session, job.id, work.actor.role),
         files=files_of_job(work.session, job.id),
         papers=papers_on_page(source),
+        copies=own_copies(job),
         lacking_authority=tuple(filter(lacks_authority, touched)),
         still_open=still_open(work.session, job) if Stage.HANDED_OVER in allowed else None,
         taken_by=taker_of(work.session, job.id) if job.stage.is_with_customer else "",

@@ -193,7 +193,7 @@ def _key_receipt(source: JobSource, number: int) -> bytes:
 def _secret_papers(source: JobSource) -> Iterator[Paper]:
     """With bittings or pins: for bench and owner; the bitting list for the owner alone."""
     work, job = source.work, source.job
-    if work.actor.role is Role.COUNTER or not (source.has_cylinders or source.systems):
+    if work.actor.role is Role.COUNTER or not (source.has_cylinders or source.systems or source.is_cut_here):
         return
     if "shop" in job.keyed_at:
         yield _paper(

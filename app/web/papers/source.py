@@ -17,6 +17,7 @@ from app.ledger.jobs.cylinder_lines import SystemLine, key_counts
 from app.ledger.jobs.handing_over import taker_of
 from app.ledger.jobs.hardware import HardwareList, hardware_of
 from app.ledger.jobs.holders import KeyHolders, holders_of
+from app.ledger.jobs.key_lines import own_copies
 from app.ledger.jobs.models import Job
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.schedule import BenchWork, Schedule
@@ -72,7 +73,8 @@ class JobSource:
     @cached_property
     def is_cut_here(self) -> bool:
         """Whether keys come with it that the bench cuts, where its cylinders are keyed at the factory too."""
-        return bool(set(key_counts(self.work.session, self.job.id)) - sent_keysets(self.work.session, self.job))
+        session, job = self.work.session, self.job
+        return bool(own_copies(job) or set(key_counts(session, job.id)) - sent_keysets(session, job))
 
     @cached_property
     def hardware(self) -> HardwareList:
