@@ -23,6 +23,16 @@ def words_of(page: str) -> str:
     return " ".join(unescape(re.sub("<[^>]*>", " ", page)).split())
 
 
+def test_the_bench_page_of_a_job_of_keys_offers_no_paper_of_cylinders(client_as: ClientAs, session: Session) -> None:
+    owned = client_as(Role.OWNER)
+    approved(owned, session, OWN)
+    page = owned.get("/bench/jobs/1001").text
+    assert "bench-sheet.pdf" not in page and "labels.pdf" not in page
+    assert "Show bittings" not in page
+    for address in re.findall(r'class="button plain" href="([^"]+)"', page):
+        assert owned.get(address).status_code == 200, address
+
+
 def keys_on_the_day(bench: FormClient) -> list[str]:
     return re.findall(r'data-label="Keys to cut" class="number">(\d+)<', bench.get("/bench").text)
 
