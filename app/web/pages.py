@@ -15,6 +15,7 @@ from flask_wtf.csrf import generate_csrf
 from jinja2 import StrictUndefined
 from werkzeug.routing import IntegerConverter
 
+from app.ledger.events.queries import OVERRIDES
 from app.ledger.prices.models import House
 from app.web.access import may, pages_open_to_me
 from app.web.addresses import keep_addresses, the_addresses
@@ -57,6 +58,7 @@ def dress(app: Flask) -> None:
     app.jinja_env.trim_blocks = True
     app.jinja_env.lstrip_blocks = True
     app.jinja_env.filters.update(FILTERS)
+    app.jinja_env.tests["override"] = OVERRIDES.__contains__
     app.jinja_env.globals.update(
         may=may, navigation=navigation, house_name=house_name, fields_of=fields_of, htmx_config=json.dumps(_HTMX)
     )

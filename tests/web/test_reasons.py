@@ -115,6 +115,28 @@ def test_the_reasons_for_own_prices_and_overrides_are_on_no_paper_that_leaves_th
     assert holding(PRICE, owned) == holding(OVERRIDE, owned) == ["owner"]
 
 
+def printed(page: str) -> str:
+    """The page without what stays on the screen."""
+    return re.sub(r'<(\w+)[^>]* class="unprinted"[^>]*>.*?</\1>', "", unescape(page), flags=re.DOTALL)
+
+
+def test_a_page_that_the_owner_prints_gives_no_reason_for_an_override(
+    client_as: ClientAs, session: Session, work: Work
+) -> None:
+    clerk, owner = client_as(Role.COUNTER), client_as(Role.OWNER)
+    form = with_own_prices(clerk, override_reason=OVERRIDE, keyed_at="shop", site="The Flats")
+    assert clerk.post("/counter/issue", data=form).status_code == 303
+    assert accept(clerk, session, doors="opening\nF1\nF2\n")[0] == 303
+    job = owned(work)
+    said = {"version": job.version, "to": "on the bench", "override_reason": OVERRIDE}
+    assert owner.post(f"/jobs/{job.number}/move", data=said).status_code == 303
+    (keyset_id,) = {one.keyset_id for one in job.cylinders[:1]}
+    system_id = work.session.get_one(Keyset, keyset_id).system_id
+    pages = ("/jobs/1001", "/quotes/1001/1", f"/jobs/{job.number}", f"/key-systems/{system_id}")
+    for page in (unescape(owner.get(address).text) for address in pages):
+        assert OVERRIDE in page and OVERRIDE not in printed(page)
+
+
 def test_a_revised_page_has_the_reason_in_its_own_box(clerk_and_quote: FormClient) -> None:
     page = unescape(clerk_and_quote.get("/counter?job=1001").text)
     assert re.search(rf'name="lines-0-price_reason" value="{PRICE}"', page)
