@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import date, timedelta
 from html import unescape
 
 import pytest
@@ -29,7 +29,10 @@ from app.ledger.models import (
     Stage,
 )
 from app.ledger.opening import Ledger
+from app.ledger.prices.queries import bench_terms_on
 from app.ledger.work import Work
+from app.pricing import add_working_days, show_day
+from app.web.filters import show_day as day_of_page
 from app.web.quotes.forms import read_table, typed_rows
 from tests import factories
 from tests.conftest import NOW
@@ -246,6 +249,37 @@ def test_more_cylinders_than_rows_of_boxes_are_pasted(clerk: FormClient, session
     doors = "\n".join(f"D{number}" for number in range(1, 32))
     assert accept(clerk, session, doors=doors)[0] == 303
     assert len(cylinders(session)) == 31
+
+
+@pytest.mark.parametrize(("two", "before", "option"), [({}, "", ""), ({"option_b": "factory"}, "Option A: ", "A")])
+def test_what_the_shelf_has_not_left_by_now_is_promised_for_the_day_when_it_is_here(
+    clerk: FormClient, session: Session, two: dict[str, str], before: str, option: str
+) -> None:
+    """Three quotes are promised from one shelf of 40 bored cylinders: 24, 12 and 24 more."""
+    for name, count, more in (("First", "24", {}), ("Second", "12", {}), ("Third", "24", two)):
+        head = {"token": name * 6, "customer_name": name, "system_name": name, **AT_THE_BENCH, **more}
+        quoted(clerk, {**FLATS, "quantity": count}, **head)
+    on_paper = dict(session.execute(sa.select(Job.number, Job.promised_on)).all())
+
+    def taken(number: int, **chosen: str) -> tuple[str, date | None]:
+        session.rollback()
+        page = unescape(clerk.get(f"/quotes/{number}/accept").text)
+        version = session.scalars(sa.select(Job.version).where(Job.number == number)).one()
+        sent = accepted(version=version, **chosen)
+        assert clerk.post(f"/quotes/{number}/accept", data=sent).status_code == 303
+        session.rollback()
+        return page, session.scalars(sa.select(Job.promised_on).where(Job.number == number)).one()
+
+    for number in (1001, 1002):
+        page, promised = taken(number)
+        assert "not left on the shelf" not in page and promised == on_paper[number]
+    terms = bench_terms_on(session, NOW.date())
+    here = add_working_days(NOW.date(), terms.uncombinated_lead_days or 0, terms.closed_days)
+    page, promised = taken(1003, **({"option": option} if option else {}))
+    said = "20 of 24 cylinders without pins that this takes are not left on the shelf; they can be here on "
+    assert f"{before}{said}{show_day(here)}." in page
+    assert promised == here > on_paper[1003]
+    assert ("promised " if option else "it is promised for ") + day_of_page(here) in page
 
 
 def test_a_stale_acceptance_says_so(clerk: FormClient, session: Session) -> None:

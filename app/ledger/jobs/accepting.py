@@ -86,12 +86,13 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         _check_option(form, offered)
         snapshot = as_accepted(offered, form.option)
         ask = ask_from_json(snapshot.ask)
+        job.promised_on = promise_from(work, snapshot, form.accepted_on).on
         carry_out(work, job, ask, snapshot, form, KeysetAllotter(work, job, ask, snapshot))
         require_job_authority(work, job, f"accepted quote {job.number}-{revision.revision}", form.override_reason)
         require_none_lost_of_job(work, job, ask, form.lost_reason)
         job.stage = Stage.APPROVED
         job.accepted_by, job.accepted_on, job.po_number = form.accepted_by.strip(), form.accepted_on, form.po_number
-        _agree(work, job, form, snapshot)
+        _agree(job, form, snapshot)
         said = f", option {form.option}, {way_words(snapshot.keying)}" if form.option else ""
         record(
             work,
@@ -161,9 +162,8 @@ def _check_option(form: AcceptForm, offered: QuoteSnapshot) -> None:
         raise LedgerError("option", "This quote offers two ways: choose the option that was accepted, A or B.")
 
 
-def _agree(work: Work, job: Job, form: AcceptForm, snapshot: QuoteSnapshot) -> None:
-    """The job becomes what was accepted: its price, place and promise are the option's."""
-    job.promised_on = promise_from(work, snapshot, form.accepted_on)
+def _agree(job: Job, form: AcceptForm, snapshot: QuoteSnapshot) -> None:
+    """The job becomes what was accepted: its price and place are the option's."""
     job.accepted_option, job.agreed_cents = form.option, snapshot.totals.total_cents
     job.deposit_cents = snapshot.deposit_cents
     if form.option == "B":

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 __all__ = [
     "OPTIONS",
+    "Promise",
     "keyed_at",
     "offered_ways",
     "price_option",
@@ -11,18 +12,19 @@ __all__ = [
     "way_words",
 ]
 
+from collections import Counter
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 
 from app.errors import Problem, Problems
 from app.ledger.customers.models import Customer
-from app.ledger.jobs.ask import LineKind, QuoteAsk
+from app.ledger.jobs.ask import LineKind, QuoteAsk, ask_from_json
+from app.ledger.jobs.blank_stock import bench_today
 from app.ledger.jobs.quoting import PricedQuote, price_ask
 from app.ledger.jobs.snapshot import KeyingChoice, QuoteSnapshot
-from app.ledger.prices.queries import bench_terms_on
 from app.ledger.work import Work
-from app.pricing import add_working_days
+from app.pricing import CylinderType, add_working_days, show_day
 
 OPTIONS = ("A", "B")
 _WAYS = ("shop", "factory")
@@ -94,11 +96,45 @@ def way_words(keying: Sequence[KeyingChoice]) -> str:
     return f"keyed {' and '.join(places)}" if places else "nothing is keyed"
 
 
-def promise_from(work: Work, quote: QuoteSnapshot, accepted_on: date) -> date | None:
-    """The day that is promised when the quote is accepted: as many working days after it as the quote says."""
+@dataclass(frozen=True, slots=True)
+class Promise:
+    """What is promised when a quote is accepted. on: the day, None where it is confirmed with the order.
+
+    short: what the shelf has not left for it, where that makes the day later than the quote's own; else "".
+    """
+
+    on: date | None
+    short: str = ""
+
+
+def promise_from(work: Work, quote: QuoteSnapshot, accepted_on: date) -> Promise:
+    """What is promised when the quote is accepted: as many working days after it as the quote says, and no day before
+    the one on which what the shelf lacks by now can be here. To be asked before its own cylinders are on record.
+    """
     days = quote.working_days
-    if quote.ready_on is None or days is None or accepted_on <= quote.issued_on:
-        return quote.ready_on
-    if not quote.keying:  # from the shelf: on whatever day it is fetched
-        return accepted_on
-    return add_working_days(accepted_on, days, bench_terms_on(work.session, work.today).closed_days)
+    if quote.ready_on is None:
+        return Promise(None)
+    terms = bench_today(work.session, work.today)
+    promised = quote.ready_on
+    if days is not None and accepted_on > quote.issued_on:
+        # From the shelf: on whatever day it is fetched.
+        promised = add_working_days(accepted_on, days, terms.closed_days) if quote.keying else accepted_on
+    wanted = _from_the_shelf(quote)
+    lacking = sum(max(0, count - terms.uncombinated_on_hand.get(sort, 0)) for sort, count in wanted.items())
+    if not lacking:
+        return Promise(promised)
+    short = f"{lacking:,} of {wanted.total():,} cylinders without pins that this takes are not left on the shelf"
+    if terms.uncombinated_lead_days is None:
+        return Promise(None, f"{short} and cannot be ordered; the date is to be confirmed.")
+    here = add_working_days(work.today, terms.uncombinated_lead_days, terms.closed_days)
+    return Promise(here, f"{short}; they can be here on {show_day(here)}.") if here > promised else Promise(promised)
+
+
+def _from_the_shelf(quote: QuoteSnapshot) -> Counter[CylinderType]:
+    """The cylinders that are sold and keyed here, by type."""
+    here = {number for choice in quote.keying if choice.choice == "shop" for number in choice.lines}
+    taken: Counter[CylinderType] = Counter()
+    for number, line in enumerate(ask_from_json(quote.ask).lines, start=1):
+        if number in here and line.kind is not LineKind.REKEY and line.attributes is not None:
+            taken[CylinderType(line.attributes.type)] += line.quantity
+    return taken

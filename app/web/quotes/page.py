@@ -13,7 +13,7 @@ from app.errors import BitternError
 from app.ledger.errors import NotFound
 from app.ledger.jobs.ask import QuoteAsk, ask_from_json
 from app.ledger.jobs.models import Job, QuoteRevision, Stage
-from app.ledger.jobs.options import promise_from
+from app.ledger.jobs.options import OPTIONS, promise_from
 from app.ledger.jobs.queries import get_job
 from app.ledger.jobs.rekeying import hanging, places_of
 from app.ledger.jobs.snapshot import QuoteSnapshot, as_accepted, read_snapshot
@@ -83,6 +83,7 @@ class AcceptPage:
     problems: CellProblems
     lost: tuple[LostKeyset, ...]  # masters of its system of which a key is lost
     promised_on: date | None  # where one way is offered and it is accepted today
+    short: tuple[str, ...]  # what the shelf has not left by now, so that it is promised later than the quote says
     rekeyed: tuple[Rekeyed, ...]
 
     @property
@@ -135,7 +136,7 @@ def ways_to_accept(work: Work, view: QuoteView) -> list[tuple[str, str]]:
     """The options of a quote that offers two ways, each with what it means if accepted today; else none."""
     ways = []
     for option in view.paper.options:
-        promised = promise_from(work, as_accepted(view.snapshot, option.name), work.today)
+        promised = promise_from(work, as_accepted(view.snapshot, option.name), work.today).on
         when = f"promised {show_day(promised)}" if promised else "date confirmed with the order"
         ways.append((option.name, f"{option.name}: {option.where}, {when}, {show_cents(option.totals.total_cents)}"))
     return ways
@@ -151,6 +152,8 @@ def accept_page(
     """The page for a quote's newest revision."""
     ask = ask_from_json(view.snapshot.ask)
     system_id = ask.system.existing_id if ask.system else None
+    names = OPTIONS if view.snapshot.option_b else ("",)
+    promises = {name: promise_from(work, as_accepted(view.snapshot, name), work.today) for name in names}
     return AcceptPage(
         view=view,
         form=form,
@@ -158,7 +161,10 @@ def accept_page(
         rows=rows or {},
         problems=problems or CellProblems({}, ()),
         lost=lost_masters(work.session, [system_id]) if system_id is not None else (),
-        promised_on=None if view.snapshot.option_b else promise_from(work, view.snapshot, work.today),
+        promised_on=None if view.snapshot.option_b else promises[""].on,
+        short=tuple(
+            f"Option {name}: {one.short}" if name else one.short for name, one in promises.items() if one.short
+        ),
         rekeyed=_rekeyed(work, view.job, ask, view.snapshot),
     )
 
