@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Callable
+from datetime import timedelta
 from html import unescape
 
 import pypdf
@@ -585,6 +586,36 @@ def test_a_lost_key_counts_no_more_once_its_bitting_is_replaced_in_metal(
     status, page = _accepted(clerk, 1002, doors=f"opening,keyset\nG1,{symbol}\n", site_name="The annex")
     assert (status == 303) is is_in_metal, _told(page)
     assert is_in_metal or f"A key of {symbol} of The Hall is lost" in page
+
+
+def test_a_loss_is_told_as_over_once_the_bitting_is_replaced(
+    client_as: ClientAs, session: Session, work: Work, system: KeySystem
+) -> None:
+    """The key's page and the plan went on telling of cylinders that stand open."""
+    clerk, owner = client_as(Role.COUNTER), client_as(Role.OWNER)
+    key, keyset = _lose(session, "AA1"), _keyset(session, "AA1")
+    free = next_cuts(work, system, _keyset(session, "AA"), 1)[0]
+    session.rollback()
+    plan = {"keyset": "AA1", "deed": "show"}
+    address = f"/keying/systems/{system.id}/lost-key"
+    assert "stands open to whoever has it" in clerk.get(f"/keys/{key.id}").text
+    assert "<dt>Exposed</dt>" in clerk.post(address, data=plan).text
+    said = {"keyset": keyset.id, "bitting": write_bitting(spec_of(system), free), "why": "repinned after the loss"}
+    answer = owner.post(f"/keying/systems/{system.id}/correct", data={**said, "destroyed": "y"})
+    assert answer.status_code == 303, _told(answer.text)
+    page, planned = clerk.get(f"/keys/{key.id}").text, clerk.post(address, data=plan).text
+    for text in (page, planned):
+        assert "The bitting of AA1 was replaced on 25 Nov 2026, after the loss" in text
+    assert "stand open" not in page and "stands open" not in page and "0 cylinders" in page
+    assert "<dt>Exposed</dt>" not in planned and "Make a draft quote" not in planned
+
+    session.rollback()
+    other = next(one for one in session.scalars(sa.select(Key).where(Key.keyset_id == keyset.id)) if one != key)
+    other.state = KeyState.LOST
+    other.changed_at = NOW + timedelta(days=1)
+    session.commit()
+    assert "stands open to whoever has it" in clerk.get(f"/keys/{other.id}").text
+    assert "<dt>Exposed</dt>" in clerk.post(address, data=plan).text
 
 
 @pytest.mark.parametrize(

@@ -7,6 +7,7 @@ __all__ = ["LossPlan", "RekeyLine", "plan_for_loss"]
 from collections import defaultdict
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
+from datetime import date, datetime
 
 import sqlalchemy as sa
 
@@ -18,6 +19,7 @@ from app.ledger.events.actions import record
 from app.ledger.jobs.rekeying import making_way
 from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.keysystems.loss_steps import steps_of_loss
+from app.ledger.keysystems.lost_masters import replaced_after
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem
 from app.ledger.keysystems.opened import OpenedSystem, Way, open_system
 from app.ledger.users.models import Role
@@ -47,7 +49,8 @@ class LossPlan:
     """What the lost key exposes, and the plan in cylinders and keys; `keys` is new keys to cut by keyset.
 
     `on_its_way`: how many of the exposed stand open only until work on its way is handed over. `steps`: what to do
-    where no quote can carry the plan out; () where `lines` and `keys` are one.
+    where no quote can carry the plan out; () where `lines` and `keys` are one. `replaced_on`: when the keyset got
+    another bitting, where every key that is lost was lost before that: nothing stands open then.
     """
 
     system: KeySystem
@@ -58,6 +61,7 @@ class LossPlan:
     lines: tuple[RekeyLine, ...]
     on_its_way: int
     steps: tuple[str, ...]
+    replaced_on: date | None = None
 
     @property
     def exposed_cylinders(self) -> int:
@@ -87,6 +91,9 @@ def plan_for_loss(work: Work, system_id: int, symbol: str) -> LossPlan:
     copies = _copies(work, opened)
     if symbol not in copies:
         raise LedgerError("keyset", f"{opened.system.name} has no keyset {symbol[:24]}.")
+    if (replaced := _replaced(work, opened, symbol)) is not None:
+        over = LostKey(symbol, (), (), (), 0, {}, True)
+        return LossPlan(opened.system, over, (), (), (), (), 0, (), replaced.astimezone().date())
     coming, leaving = _by_place(opened, making_way(work.session, opened.system.customer_id))
     lost, open_until = _reckon(opened, symbol, coming, leaving, copies)
     in_place = {_place(one) for one in _cylinders(opened, lost.exposed)}
@@ -113,6 +120,14 @@ def plan_for_loss(work: Work, system_id: int, symbol: str) -> LossPlan:
             f"the plan rekeys {plan.repinned_cylinders} and cuts {lost.keys_to_cut} keys",
         )
     return plan
+
+
+def _replaced(work: Work, opened: OpenedSystem, symbol: str) -> datetime | None:
+    """When the bitting of a keyset was replaced, where keys of it are lost and all of them were before that."""
+    [keyset] = [one for one in opened.system.keysets if one.symbol == symbol]
+    latest = sa.select(Key).where(Key.keyset_id == keyset.id, Key.state == KeyState.LOST)
+    lost = work.session.scalar(latest.order_by(Key.changed_at.desc()).limit(1))
+    return replaced_after(work.session, keyset, lost.changed_at) if lost else None
 
 
 def _reckon(

@@ -15,6 +15,7 @@ __all__ = [
     "lost_keysets",
     "lost_masters",
     "lost_of_customer",
+    "replaced_after",
     "require_none_lost_above",
 ]
 
@@ -150,6 +151,12 @@ def _lost(session: Session, *conditions: sa.ColumnElement[bool]) -> tuple[LostKe
             one = found.get(keyset, LostKeyset(keyset, name, ()))
             found[keyset] = replace(one, copies=(*one.copies, copy), key_ids=(*one.key_ids, key_id))
     return tuple(found.values())
+
+
+def replaced_after(session: Session, keyset: Keyset, lost_at: datetime) -> datetime | None:
+    """When a keyset's bitting was replaced in metal; None where that was before `lost_at`, or never."""
+    at = _replaced(session, [keyset.system_id]).get((keyset.system_id, keyset.symbol))
+    return at if at is not None and at >= lost_at else None
 
 
 def _replaced(session: Session, system_ids: Collection[int]) -> dict[tuple[int, str], datetime]:

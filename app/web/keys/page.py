@@ -6,6 +6,7 @@ __all__ = ["KeyPage", "SystemKeys", "key_page", "plan_address", "receipt_paper",
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 
 from flask import url_for
 
@@ -22,6 +23,7 @@ from app.ledger.keysystems.keys_held import (
     receipts_of,
     system_copies,
 )
+from app.ledger.keysystems.lost_masters import replaced_after
 from app.ledger.keysystems.models import Key, KeyState, KeySystem
 from app.ledger.keysystems.queries import get_system
 from app.ledger.prices.queries import get_house
@@ -53,13 +55,17 @@ class SystemKeys:
 
 @dataclass(frozen=True, slots=True)
 class KeyPage:
-    """One key: what it turns, what happened to it, the numbers of its receipts, newest first."""
+    """One key: what it turns, what happened to it, the numbers of its receipts, newest first.
+
+    `replaced_on`: when its keyset got another bitting, where the key was lost before that; it turns nothing then.
+    """
 
     key: Key
     exposed: Sequence[Exposed]
     story: Sequence[Event]
     receipts: tuple[int, ...]
     plan: str
+    replaced_on: date | None
 
     @property
     def may_come_back(self) -> bool:
@@ -116,12 +122,15 @@ def key_page(work: Work, key_id: int) -> KeyPage:
     """The page of one key; NotFound when there is none. Opens no bitting."""
     key = get_key(work.session, key_id)
     story = key_story(work.session, key)
+    is_lost = key.state is KeyState.LOST
+    replaced = replaced_after(work.session, key.keyset, key.changed_at) if is_lost else None
     return KeyPage(
         key=key,
-        exposed=exposed_by(work.session, key.keyset),
+        exposed=() if replaced else exposed_by(work.session, key.keyset),
         story=story,
         receipts=receipts_of(story),
         plan=plan_address(key.keyset.system_id),
+        replaced_on=replaced.astimezone().date() if replaced else None,
     )
 
 
