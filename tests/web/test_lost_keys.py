@@ -345,6 +345,25 @@ def test_a_draft_changed_to_what_its_cylinders_will_not_be_is_refused_on_the_lin
     assert clerk.post("/counter/issue", data=fields).status_code == 303
 
 
+def test_as_many_new_keys_are_planned_after_the_loss_is_on_record_as_before(
+    client_as: ClientAs, session: Session, system: KeySystem
+) -> None:
+    """The lost one was left out, so that the customer got fewer keys than there had been."""
+    clerk, keyset = client_as(Role.COUNTER), _keyset(session, "AA1")
+
+    def planned() -> list[str]:
+        page = clerk.post(f"/keying/systems/{system.id}/lost-key", data={"keyset": "AA1", "deed": "show"}).text
+        return re.findall(r"<dt>New keys</dt><dd>(\d+)</dd>", page)
+
+    first = session.scalars(sa.select(Key).where(Key.keyset_id == keyset.id)).first()
+    assert planned() == ["2"] and first is not None
+    answer = clerk.post(f"/keys/{first.id}/lost", data={"version": first.version, "note": "in the harbor"})
+    assert answer.status_code == 303, _told(answer.text)
+    assert planned() == ["2"]
+    fields = dict(_form(_draft(clerk, system, "AA1"), "title").fields)
+    assert (fields["lines-1-quantity"], fields["lines-1-symbol"]) == ("2", "AA1")
+
+
 def test_the_first_step_after_a_lost_master_can_be_taken(
     client_as: ClientAs, session: Session, system: KeySystem
 ) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 __all__ = ["LossPlan", "RekeyLine", "plan_for_loss"]
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -19,7 +19,7 @@ from app.ledger.events.actions import record
 from app.ledger.jobs.rekeying import making_way
 from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.keysystems.loss_steps import steps_of_loss
-from app.ledger.keysystems.lost_masters import replaced_after
+from app.ledger.keysystems.lost_masters import lost_keysets, replaced_after
 from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem
 from app.ledger.keysystems.opened import OpenedSystem, Way, open_system
 from app.ledger.users.models import Role
@@ -217,12 +217,17 @@ def _lines(system: KeySystem, repin: tuple[Way, ...]) -> tuple[RekeyLine, ...]:
 
 
 def _copies(work: Work, opened: OpenedSystem) -> dict[str, int]:
-    """Keys out or about to be, by symbol: each is to be cut anew when its keyset is replaced."""
+    """Keys out or about to be, by symbol: each is to be cut anew when its keyset is replaced.
+
+    A lost one too, so that there are as many of the new keyset as there were; not one lost under an older bitting.
+    """
     rows = work.session.execute(
         sa.select(Keyset.symbol, sa.func.count(Key.id))
         .join(Key, Key.keyset_id == Keyset.id)
         .where(Keyset.system_id == opened.system.id, Key.state.not_in((KeyState.RETIRED, KeyState.LOST)))
         .group_by(Keyset.symbol)
     )
-    known = dict(rows.all())
+    known = Counter(dict(rows.all()))
+    for lost in lost_keysets(work.session, [keyset.id for keyset in opened.system.keysets]):
+        known[lost.keyset.symbol] += len(lost.copies)
     return {keyset.symbol: known.get(keyset.symbol, 1) for keyset in opened.system.keysets}
