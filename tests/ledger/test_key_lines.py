@@ -88,6 +88,23 @@ def test_every_key_that_is_sold_is_on_record(work: Work) -> None:
     assert (blanks.words, blanks.quantity) == ("Key blanks, keyway AQ1", 26)  # the customer's own are cut too
 
 
+def test_a_symbol_is_read_however_its_letters_are_typed(work: Work) -> None:
+    """As a master is: in capitals, but for one that stands on record otherwise."""
+    begun = flats(work, 2, lines=(mortise(2, MK), keys(2, "aa")), keyed_at="shop", override_reason="soon")
+    accept(work, issued(work, begun))
+    assert to_cut(work)["AA"] == 2
+    kept = work.session.scalars(sa.select(Keyset).where(Keyset.symbol == "1AA")).one()
+    with transaction(work.session):
+        kept.symbol = "Porter"
+    who = customer_id(work, "Harbourmaster")
+    job = issued(work, QuoteAsk(who, (keys(3, "2aa"), keys(1, "PORTER"))))
+    said = [line.words for line in read_snapshot(job.revisions[-1].snapshot).lines]
+    assert [words.partition(",")[0] for words in said] == ["Keys to 2AA of The Flats", "Keys to Porter of The Flats"]
+    before = to_cut(work)
+    accept(work, job)
+    assert to_cut(work) == {**before, "2AA": before["2AA"] + 3, "Porter": before["Porter"] + 1}
+
+
 def test_further_keys_to_several_keysets_are_as_many_each(work: Work) -> None:
     [(field, words)] = told(work, lantern(work, mortise(3, KD), keys(4, "line 1")))
     assert field == "lines.1.quantity" and "on 3 keysets: enter 3 keys or a multiple" in words

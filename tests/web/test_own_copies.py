@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from app.ledger.models import Role
 from tests.factories import FormClient
 from tests.stocked import empty_house
-from tests.web.test_two_places import ClientAs, approved, moved, text_of
+from tests.web.test_two_places import ClientAs, approved, moved, text_of, worked_out
 
 __all__ = ["empty_house"]
 
@@ -31,6 +31,14 @@ def test_the_bench_page_of_a_job_of_keys_offers_no_paper_of_cylinders(client_as:
     assert "Show bittings" not in page
     for address in re.findall(r'class="button plain" href="([^"]+)"', page):
         assert owned.get(address).status_code == 200, address
+
+
+def test_a_line_of_keys_that_is_refused_does_not_say_whose_they_are(client_as: ClientAs) -> None:
+    clerk = client_as(Role.COUNTER)
+    for symbol in ("zz9", "line 7"):
+        page = worked_out(clerk, {**OWN, "symbol": symbol})
+        assert "Keys, keyway AQ1" in page and "customer's key" not in page
+    assert "Keys cut to the customer's key, keyway AQ1" in worked_out(clerk, OWN)
 
 
 def keys_on_the_day(bench: FormClient) -> list[str]:

@@ -135,9 +135,12 @@ def _settled(quote: _Quote, found: Resolved) -> Resolved:
             raise BitternError(
                 "keyway", "Enter the keyway of the customer's key, so that it is known what is copied."
             )
-        return replace(found, line=replace(line, symbol=OWN))
+        if line.price_code != KEY_CUT:
+            return replace(found, line=replace(line, symbol=OWN))
+        return _told(found, OWN, "Keys cut to the customer's key")
     if number is not None:
         return _told(found, f"line {number}", _of_line(quote, number, line))
+    symbol = _spelled(quote, symbol)
     if symbol in quote.replaced:
         return _told(found, symbol, f"Keys to the keyset in place of {symbol}")
     told = f"Keys to {symbol}"
@@ -147,6 +150,15 @@ def _settled(quote: _Quote, found: Resolved) -> Resolved:
             raise _cut_at_factory(system)
         told += f" of {system.name}"
     return _told(found, symbol, told)
+
+
+def _spelled(quote: _Quote, typed: str) -> str:
+    """A symbol as it stands on record, whichever way its letters were typed; where it does not, in capitals."""
+    rows = sa.select(Keyset.symbol).join(KeySystem).where(KeySystem.customer_id == quote.customer_id).distinct()
+    alike = set(quote.session.scalars(rows.where(sa.func.lower(Keyset.symbol) == typed.lower())))
+    if typed in alike or len(alike) > 1:
+        return typed
+    return alike.pop() if alike else typed.upper()
 
 
 def _told(found: Resolved, symbol: str, words: str) -> Resolved:

@@ -202,7 +202,7 @@ class Resolver:
         code = line.price_code or KEY_CUT
         row = self._book.price(code, self._on, self._tier or None, line.quantity)
         keyway = line.attributes.keyway if line.attributes else None
-        what = "Keys cut to the customer's key" if code == KEY_CUT else row.description
+        what = "Keys" if code == KEY_CUT else row.description  # whose, app/ledger/jobs/key_lines.py says
         line = replace(line, price_code=code, keys_each=0)
         return _from_book(line, row, f"{what}, keyway {keyway}" if keyway else what)
 
