@@ -12,6 +12,7 @@ import sqlalchemy as sa
 
 from app.errors import BitternError
 from app.keying import Bitting as Cuts
+from app.keying import NoBittingsLeft
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError
 from app.ledger.keysystems.actions import SystemForm, add_keysets, insert_system
@@ -183,3 +184,22 @@ def test_a_key_of_fewer_cuts_is_tried_with_its_blade_uncut(work_as: Callable[[Ro
         "Key SKD1 of Five would also operate SKD1 of Six, which it must not.",
         "Key SKD1 of Six would also operate SKD1 of Five, which it must not.",
     }
+
+
+def test_as_many_changes_can_be_had_as_a_refusal_says(work_as: Callable[[Role], Work]) -> None:
+    """Free bittings that would turn a cross-keyed cylinder are none that are left."""
+    life = Life(work_as(Role.OWNER), 2)
+    with transaction(life.work.session):
+        system = insert_system(life.work, SystemForm(life.customer.id, "Halls", 3, KEYWAY, 4, masters=2, changes=3))
+        for keyset in add_keysets(life.work, system, 2, "AA"):
+            life.hang(keyset)
+    cross_key(
+        life.work, life.work.session.scalars(sa.select(Cylinder.id).order_by(Cylinder.id)).first() or 0, ["AA2"]
+    )
+    system = get_system(life.work.session, system.id)
+    with pytest.raises(NoBittingsLeft) as refused, transaction(life.work.session):
+        add_keysets(life.work, system, 10_000, "AA")
+    left = refused.value.left
+    assert f"but only {left:,} are left" in refused.value.message
+    with transaction(life.work.session):
+        assert len(add_keysets(life.work, system, left, "AA")) == left

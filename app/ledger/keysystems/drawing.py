@@ -11,6 +11,7 @@ from app.keying import (
     BittingSpec,
     KeyingError,
     LevelPlan,
+    NoBittingsLeft,
     draw_master,
     draw_single,
     next_bittings,
@@ -92,10 +93,15 @@ def next_cuts(
     progression = plan.under(spec, CHANGE, base)
     # A bitting that is free may still turn a cross-keyed cylinder, or be pinned so that another key turns it:
     # such a one is passed over for good.
-    used = there.keys
+    used, short = there.keys, None
     while True:
-        found = next_bittings(progression, count, used, "quantity")
+        try:
+            found = next_bittings(progression, count, used, "quantity")
+        except NoBittingsLeft as error:  # told only once it says how many there are that clash with nothing
+            short, found = error, next_bittings(progression, error.left, used)
         bad = [cuts for cuts in found if any(there.clashes(cuts, way) for way in ways)]
+        if not bad and short is not None:
+            raise short
         if not bad:
             return found
         used |= frozenset(bad)
