@@ -155,6 +155,11 @@ def risks(
         said.append("Ask for written authority before keying into a system that has an owner of record.")
     if choice is Choice.SHOP and ask.extends_records:
         said.append("Key from the system's own bitting list, and enter each new bitting in it the same day.")
+    if choice is Choice.FACTORY and ask.extends_records and ask.records is RecordsHolder.SHOP:
+        said.append(
+            "Send the whole key bitting array and the list of bittings in use, and key nothing of this system "
+            "here until the factory's additions are back."
+        )
     if choice is Choice.FACTORY and terms is not None:
         if ask.kind.is_master_keyed and not terms.holds_records:
             said.append("This maker keeps no records: order the bitting list with the cylinders.")

@@ -120,7 +120,7 @@ def _split(bulk: KeyingAsk, rest: KeyingAsk, bench: BenchTerms, factory: Factory
             against.append("The factory does not key from records sent to it, so the system stays in one place.")
         else:
             sent = replace(bulk, system=SystemAge.EXISTING, records=RecordsHolder.SHOP)
-    away, here = factory_way(sent, factory, bench.closed_days, in_part=True), shop_way(rest, bench, factory)
+    away, here = factory_way(sent, factory, bench.closed_days), shop_way(rest, bench, factory)
     against += [sentence for way in (away, here) for sentence in way.why_not]
     return SplitOption(SplitChoice.SPLIT, (away, here), tuple(dict.fromkeys(against)))
 

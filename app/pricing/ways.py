@@ -206,10 +206,8 @@ def show_hours(minutes: Fraction) -> str:
     return f"{hours:,} h {rest} min" if hours else f"{rest} min"
 
 
-def factory_way(
-    ask: KeyingAsk, terms: FactoryTerms | None, house_closed: frozenset[date], *, in_part: bool = False
-) -> Way:
-    """The factory's way. `in_part`: the bench keys the rest, and the factory keys from the records kept here.
+def factory_way(ask: KeyingAsk, terms: FactoryTerms | None, house_closed: frozenset[date]) -> Way:
+    """The factory's way.
 
     The order goes out on the house's first open day; the lead time counts the maker's working days; the
     parcel is ready on the house's next open day.
@@ -241,7 +239,7 @@ def factory_way(
             )
         )
     if ask.extends_records:
-        obstacles += _record_obstacles(ask, terms, in_part)
+        obstacles += _record_obstacles(ask, terms)
     ordered = next_working_day(ask.today, house_closed)
     arrives = add_working_days(ordered, terms.lead_working_days, terms.closed_days)
     ready = next_working_day(arrives, house_closed)
@@ -258,18 +256,18 @@ def factory_way(
     return Way(Choice.FACTORY, lines, total, ready, tuple(obstacles))
 
 
-def _record_obstacles(ask: KeyingAsk, terms: FactoryTerms, in_part: bool) -> list[Obstacle]:
+def _record_obstacles(ask: KeyingAsk, terms: FactoryTerms) -> list[Obstacle]:
     if ask.records is RecordsHolder.NOBODY:
         return [_NO_RECORDS]
     if ask.records is RecordsHolder.FACTORY and not terms.holds_records:
         return [
             Obstacle(ObstacleCode.RECORDS, "The maker keeps no records, so its factory cannot extend the system.")
         ]
-    if ask.records is RecordsHolder.SHOP and not in_part:
+    if ask.records is RecordsHolder.SHOP and not terms.takes_records:
         return [
             Obstacle(
                 ObstacleCode.RECORDS,
-                "The shop holds the system's records, and a system extended in two places breaks.",
+                "The system's records are here, and the factory does not key from records sent to it.",
             )
         ]
     return []

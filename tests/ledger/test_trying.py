@@ -171,7 +171,7 @@ def test_the_quote_judges_the_records_of_a_system_as_acceptance_does(work: Work)
     assert price_ask(work, ask).problems == ()
     [problem] = price_ask(work, replace(ask, lines=(*ask.lines, own))).problems
     with pytest.raises(LedgerError) as accepted:
-        require_records(problem.field, "The Flats", RecordsHolder.FACTORY, RecordsHolder.SHOP)
+        require_records(problem.field, "The Flats", RecordsHolder.FACTORY, RecordsHolder.SHOP, is_on_record=False)
     assert (problem.field, problem.message) == ("lines.1.keying", accepted.value.message)
 
 

@@ -155,7 +155,7 @@ def test_the_customers_own_cylinders_stay_here(ask, bench, factory):
 @pytest.mark.parametrize(
     ("holder", "changes", "shop", "away"),
     [
-        (RecordsHolder.SHOP, {}, True, False),
+        (RecordsHolder.SHOP, {}, True, True),
         (RecordsHolder.SHOP, {"takes_records": False}, True, False),
         (RecordsHolder.FACTORY, {}, False, True),
         (RecordsHolder.FACTORY, {"holds_records": False}, False, False),

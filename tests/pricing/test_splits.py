@@ -39,7 +39,7 @@ def test_a_split_pays_the_set_up_here_and_the_extension_there(ask, bench, factor
     bulk, rest = parts(ask)
     split = decide_split(bulk, rest, bench, factory).option(SplitChoice.SPLIT)
     sent = replace(bulk, system=SystemAge.EXISTING, records=RecordsHolder.SHOP)
-    away = factory_way(sent, factory, bench.closed_days, in_part=True)
+    away = factory_way(sent, factory, bench.closed_days)
     assert split.total_cents == away.total_cents + shop_way(rest, bench, factory).total_cents
     assert {"Extension at the factory", "Set-up at the bench"} <= {
         line.label for way in split.ways for line in way.lines

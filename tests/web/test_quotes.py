@@ -16,6 +16,7 @@ from app.keying import write_bitting
 from app.ledger.engine import transaction
 from app.ledger.keysystems.actions import SystemForm, insert_system
 from app.ledger.keysystems.bittings import open_bittings, spec_of
+from app.ledger.keysystems.models import RecordsHolder
 from app.ledger.models import (
     Cylinder,
     Door,
@@ -39,6 +40,7 @@ from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.ledger.conftest import customer_id
 from tests.stocked import MORTISE, PART, empty_house, posted
+from tests.web.test_papers import text_of
 
 __all__ = ["empty_house"]
 
@@ -184,19 +186,23 @@ def test_a_keyset_can_be_wished_for(clerk: FormClient, session: Session) -> None
     assert first.keyset_id is not None and session.get_one(Keyset, first.keyset_id).symbol == "7AA"
 
 
-def test_cylinders_of_a_system_whose_records_are_here_are_keyed_here(
+def test_a_factory_extends_a_system_from_our_records_and_they_stay_here(
     client_as: ClientAs, clerk: FormClient, work: Work, session: Session
 ) -> None:
-    """Enough of them for the factory to be the cheaper way: nobody has to override the figures with a reason."""
+    """Enough of them for the factory to be the cheaper way, whose maker keys from records that it is sent."""
     with transaction(work.session):
         system = insert_system(work, SystemForm(customer_id(work, "Saltmarsh Mar"), "Halls", 3, "AQ1", 6, masters=2))
     line = {**PART, "quantity": "24", "keying": "GMK", "master": "AB"}
     quoted(clerk, line, customer_id=system.customer_id, system_id=system.id)
     page = unescape(client_as(Role.OWNER).get("/quotes/1001/1").text)
-    assert "The shop holds the system's records" in page and "Send the whole key bitting array" not in page
+    assert "Keyed at the factory" in page and "Send the whole key bitting array" in page
     assert accept(clerk, session)[0] == 303
-    assert session.scalars(sa.select(Job.keyed_at)).all() == ["shop"]
-    assert {one.keyset.system_id for one in cylinders(session) if one.keyset} == {system.id}
+    assert session.scalars(sa.select(Job.keyed_at)).all() == ["factory"]
+    keysets = [one.keyset for one in cylinders(session) if one.keyset]
+    assert len(keysets) == 24 and {one.system_id for one in keysets} == {system.id}
+    assert system.records is RecordsHolder.SHOP and all(one.bitting is not None for one in keysets)
+    order = clerk.get("/jobs/1001/factory-order-1.pdf")
+    assert "We hold this system's records" in text_of(order.data)
 
 
 BAD = (

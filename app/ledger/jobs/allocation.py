@@ -174,7 +174,8 @@ class KeysetAllotter:
         system = self._system
         require_fit(f"line {number}: keyway", system.name, (system.keyway, system.chambers), (keyway, chambers))
         require_levels(f"line {number}: keying", system, line.keying)
-        require_records(f"line {number}: keying", system.name, system.records, records)
+        is_on_record = self._ask.system is not None and self._ask.system.existing_id is not None
+        require_records(f"line {number}: keying", system.name, system.records, records, is_on_record=is_on_record)
         return system
 
     def _start(self, number: int, line: LineAsk, records: RecordsHolder, count: int) -> KeySystem:

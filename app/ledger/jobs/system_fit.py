@@ -79,8 +79,14 @@ def records_for(number: int, line: LineAsk, choices: Sequence[KeyingChoice]) -> 
     return RecordsHolder.SHOP
 
 
-def require_records(field: str, name: str, held: RecordsHolder, wanted: RecordsHolder) -> None:
-    """Raise LedgerError for `field` where a line is keyed elsewhere than the records of its system are held."""
+def require_records(field: str, name: str, held: RecordsHolder, wanted: RecordsHolder, *, is_on_record: bool) -> None:
+    """Raise LedgerError for `field` where a line is keyed elsewhere than the records of its system are held.
+
+    A factory extends a system on record from the bittings that the shop draws and sends, and the records stay here;
+    whether its maker does that, the pricing room has judged.
+    """
+    if is_on_record and held is RecordsHolder.SHOP:
+        return
     if held is not wanted and held is not RecordsHolder.NOBODY:
         raise LedgerError(
             field,
@@ -92,7 +98,7 @@ def require_records(field: str, name: str, held: RecordsHolder, wanted: RecordsH
 def records_problems(
     work: Work, ask: QuoteAsk, lines: Sequence[LineAsk | None], choices: Sequence[KeyingChoice]
 ) -> list[Problem]:
-    """Every line that would be keyed elsewhere than its system's records are: a new system's are with its first."""
+    """Every line that would be keyed where its system's records may not be: a new system's are with its first."""
     if ask.system is None:
         return []
     system = work.session.get(KeySystem, ask.system.existing_id) if ask.system.existing_id is not None else None
@@ -105,7 +111,7 @@ def records_problems(
         wanted = records_for(number, line, choices)
         held = held or wanted
         try:
-            require_records(f"lines.{number - 1}.keying", name, held, wanted)
+            require_records(f"lines.{number - 1}.keying", name, held, wanted, is_on_record=system is not None)
         except LedgerError as error:
             problems.append(Problem(error.field, error.message))
     return problems
