@@ -404,6 +404,35 @@ def test_what_no_quote_can_carry_out_says_the_steps_and_makes_no_draft(
     assert "Go on with the draft" not in clerk.get("/counter").text
 
 
+def test_steps_stand_under_no_count_of_keys_that_no_draft_brings(client_as: ClientAs, system: KeySystem) -> None:
+    """'New keys 2, keysets replaced 1: A' stood above a whole new system."""
+    clerk, address = client_as(Role.COUNTER), f"/keying/systems/{system.id}/lost-key"
+    page = clerk.post(address, data={"keyset": "A", "deed": "show"}).text
+    assert "begin a new key system" in page and "<dt>To rekey</dt>" in page
+    assert "New keys" not in page and "Keysets" not in page
+    page = clerk.post(address, data={"keyset": "AA1", "deed": "show"}).text
+    assert "<dt>New keys</dt>" in page and "Keysets that get a new bitting" in page
+
+
+def test_a_lost_control_key_is_told_to_be_the_only_one(client_as: ClientAs, session: Session) -> None:
+    owner = client_as(Role.OWNER)
+    assert owner.post("/counter/issue", data=posted({**CORE, "quantity": "1"})).status_code == 303
+    assert _accepted(owner, 1001)[0] == 303
+    assert "Quote 1001 is accepted. 1 cylinder is on record." in owner.get("/jobs/1001").text
+    session.rollback()
+    [key] = session.scalars(sa.select(Key).join(Keyset).where(Keyset.symbol == "CONTROL")).all()
+    key.state = KeyState.LOST
+    session.commit()
+    address = f"/keying/systems/{key.keyset.system_id}/lost-key"
+    plan = {"keyset": "CONTROL", "deed": "show"}
+    page = unescape(owner.post(address, data=plan).text)
+    assert "No control key is left" in page and "Take the 1 cylinder out with it, and pin it" in page
+    session.rollback()
+    session.add(Key(keyset_id=key.keyset_id, copy_number=2, state=KeyState.OUT, changed_at=NOW))
+    session.commit()
+    assert "Take the 1 cylinder out with a control key that is left" in unescape(owner.post(address, data=plan).text)
+
+
 # ---- until its bitting is replaced, nothing new is keyed under a lost key ----
 
 CORE = {

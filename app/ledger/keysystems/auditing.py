@@ -187,7 +187,8 @@ def require_clean(work: Work, systems: Sequence[KeySystem], then: str) -> AuditR
     report = audit_systems(work, systems)
     if not report.is_clean:
         first = report.findings[0]
-        more = f" There are {len(report.findings) - 1} more findings." if len(report.findings) > 1 else ""
+        others = len(report.findings) - 1
+        more = " There is 1 more finding." if others == 1 else f" There are {others} more findings." if others else ""
         words = f"{first.sentence} {then} {first.remedy}{more}"
         raise StoppedByAudit(words, report.findings, [system.id for system in systems])
     return report

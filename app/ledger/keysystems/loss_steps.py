@@ -10,12 +10,13 @@ import sqlalchemy as sa
 
 from app.keying import LostKey
 from app.ledger.events.models import Event
-from app.ledger.keysystems.control import CONTROL_SYMBOL
-from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
+from app.ledger.keysystems.control import CONTROL_SYMBOL, has_control_keys
+from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
 from app.ledger.keysystems.opened import OpenedSystem, Way
 from app.ledger.work import Work
 
 OF_A_MATRIX = "key system made of a matrix"
+_AT_HAND = (KeyState.CUT, KeyState.OUT, KeyState.RETURNED)
 
 
 def steps_of_loss(work: Work, opened: OpenedSystem, lost: LostKey, repin: Sequence[Way]) -> tuple[str, ...]:
@@ -29,7 +30,7 @@ def steps_of_loss(work: Work, opened: OpenedSystem, lost: LostKey, repin: Sequen
     if system.records is not RecordsHolder.SHOP:
         return _elsewhere(system, lost.symbol, count)
     if lost.symbol == CONTROL_SYMBOL:
-        return _control(system, count)
+        return _control(work, system, count)
     if tops := [one for one in replaced if one.level in (Level.GREAT_GRAND, Level.GRAND) or _is_top(one)]:
         return _top(system, tops[0], count)
     if _is_of_a_matrix(work, system):
@@ -50,6 +51,10 @@ def _count(repin: Sequence[Way]) -> str:
 
 def _pieces(number: int) -> str:
     return f"{number:,} cylinder{'' if number == 1 else 's'}"
+
+
+def _their(count: str) -> str:
+    return "its" if count == _pieces(1) else "their"
 
 
 def _is_top(keyset: Keyset) -> bool:
@@ -79,16 +84,25 @@ def _elsewhere(system: KeySystem, symbol: str, count: str) -> tuple[str, ...]:
     return (
         f"The factory keeps the records of {system.name}: ask it for a new keyset in place of {symbol}, and which "
         "other cylinders the lost key turns; this house knows only those above.",
-        f"Order the {count} and their keys there under the new keyset; they are not rekeyed on our bench.",
+        f"Order the {count} and {_their(count)} keys there under the new keyset; they are not rekeyed on our bench.",
         _last(symbol),
     )
 
 
-def _control(system: KeySystem, count: str) -> tuple[str, ...]:
+def _control(work: Work, system: KeySystem, count: str) -> tuple[str, ...]:
+    left = sa.select(Key.id).join(Keyset, Keyset.id == Key.keyset_id)
+    left = left.where(Keyset.system_id == system.id, Keyset.level == Level.CONTROL, Key.state.in_(_AT_HAND))
+    if work.session.scalar(left.limit(1)) is not None or has_control_keys(work.session, system):
+        taken_out = f"Take the {count} out with a control key that is left"
+    else:
+        taken_out = (
+            "No control key is left: before its bitting is changed, order one more on the page of the system's keys, "
+            f"and cut it. Take the {count} out with it"
+        )
     return (
         f"Choose a new control key for {system.name}: on the page Correct a bitting it is tried against every core "
         "before it is saved.",
-        f"Take the {count} out with a control key that is left, and pin them for the new one.",
+        f"{taken_out}, and pin {'it' if count == _pieces(1) else 'them'} for the new one.",
         "The owner enters it there for CONTROL and ticks that the cores are repinned; with that the loss is over.",
         "Order new control keys on the page of the system's keys, and retire the old ones.",
     )
@@ -119,7 +133,8 @@ def _master(system: KeySystem, master: Keyset, count: str, repin: Sequence[Way])
     if len(own) < len(pieces):
         steps.append(
             f"Quote as rekeyed under its own master what {master.symbol} opens elsewhere: "
-            f"{_pieces(len(pieces) - len(own))}. Name the new master as operated by in the door list."
+            f"{_pieces(len(pieces) - len(own))}. Name the new master as operated by in the door list. Where a door's "
+            "new keyset is refused there, add some changes to its master (Extend), and name one that is accepted."
         )
     return (*steps, _last(master.symbol))
 

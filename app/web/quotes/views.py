@@ -87,7 +87,9 @@ def accept(number: int) -> ResponseReturnValue:
         except BitternError as error:
             problems = _attach(form, error, in_table=bool(rows))
         else:
-            flash(f"Quote {number} is accepted. {len(job.cylinders):,} cylinders are on record.")
+            count = len(job.cylinders)
+            pieces = "1 cylinder is" if count == 1 else f"{count:,} cylinders are"
+            flash(f"Quote {number} is accepted. {pieces} on record.")
             if may("jobs.show"):
                 return redirect(url_for("jobs.show", number=number), 303)
             return redirect(url_for("quotes.show", number=number, revision=view.revision.revision), 303)
