@@ -83,6 +83,11 @@ class KeyingAsk:
         """Whether the keying adds to an existing system, which nobody may do without its records."""
         return self.system is SystemAge.EXISTING and self.kind.is_master_keyed
 
+    @property
+    def joins_records(self) -> bool:
+        """Whether the cylinders stand in an existing system's records: as its keysets, or single-keyed among them."""
+        return self.extends_records or (self.system is SystemAge.EXISTING and self.kind is KeyingKind.SKD)
+
     @classmethod
     def from_json(cls, given: object) -> KeyingAsk:
         """An ask alone, as `read_ask` reads it, unknown fields refused."""

@@ -117,7 +117,7 @@ def shop_way(ask: KeyingAsk, bench: BenchTerms, factory: FactoryTerms | None = N
         refuse(Obstacle(ObstacleCode.KEYWAY, f"Keyway {ask.keyway} is keyed by its maker's factory only."))
     if ask.extends_records and ask.records is RecordsHolder.NOBODY:
         refuse(_NO_RECORDS)
-    elif ask.extends_records and ask.records is RecordsHolder.FACTORY:
+    elif ask.joins_records and ask.records is RecordsHolder.FACTORY:
         refuse(
             Obstacle(
                 ObstacleCode.RECORDS,
@@ -238,7 +238,7 @@ def factory_way(ask: KeyingAsk, terms: FactoryTerms | None, house_closed: frozen
                 f"the minimum is {show_cents(terms.min_order_cents)}.",
             )
         )
-    if ask.extends_records:
+    if ask.joins_records:
         obstacles += _record_obstacles(ask, terms)
     ordered = next_working_day(ask.today, house_closed)
     arrives = add_working_days(ordered, terms.lead_working_days, terms.closed_days)
@@ -258,7 +258,7 @@ def factory_way(ask: KeyingAsk, terms: FactoryTerms | None, house_closed: frozen
 
 def _record_obstacles(ask: KeyingAsk, terms: FactoryTerms) -> list[Obstacle]:
     if ask.records is RecordsHolder.NOBODY:
-        return [_NO_RECORDS]
+        return [_NO_RECORDS] if ask.extends_records else []
     if ask.records is RecordsHolder.FACTORY and not terms.holds_records:
         return [
             Obstacle(ObstacleCode.RECORDS, "The maker keeps no records, so its factory cannot extend the system.")

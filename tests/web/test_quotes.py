@@ -17,13 +17,16 @@ from app.ledger.engine import transaction
 from app.ledger.keysystems.actions import SystemForm, insert_system
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.keysystems.models import RecordsHolder
+from app.ledger.makers.actions import set_factory_terms
 from app.ledger.models import (
     Cylinder,
     Door,
+    FactoryTermsRow,
     Job,
     Keyset,
     KeyState,
     KeySystem,
+    Maker,
     QuoteRevision,
     Role,
     Site,
@@ -203,6 +206,20 @@ def test_a_factory_extends_a_system_from_our_records_and_they_stay_here(
     assert system.records is RecordsHolder.SHOP and all(one.bitting is not None for one in keysets)
     order = clerk.get("/jobs/1001/factory-order-1.pdf")
     assert "We hold this system's records" in text_of(order.data)
+
+
+def test_single_keyed_cylinders_of_our_system_go_to_no_factory_that_takes_no_records(
+    clerk: FormClient, work: Work, session: Session
+) -> None:
+    """Enough of them for the factory to be the cheaper way."""
+    row = session.scalars(sa.select(FactoryTermsRow).join(Maker).where(Maker.code == "ARD")).one()
+    set_factory_terms(work, "ARD", work.today, {**row.terms, "takes_records": False})
+    with transaction(work.session):
+        system = insert_system(work, SystemForm(customer_id(work, "Saltmarsh Mar"), "Halls", 3, "AQ1", 6))
+    line = {**PART, "quantity": "24", "keying": "SKD"}
+    quoted(clerk, line, customer_id=system.customer_id, system_id=system.id)
+    assert accept(clerk, session)[0] == 303
+    assert session.scalars(sa.select(Job.keyed_at)).all() == ["shop"]
 
 
 BAD = (

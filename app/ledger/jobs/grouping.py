@@ -103,14 +103,17 @@ def keying_ask(
         cylinders[sort] = cylinders.get(sort, 0) + one.line.quantity
     attributes = group.lines[0].line.attributes
     kind = kind or group.kind
+    records = RecordsHolder(system.records.value) if system else RecordsHolder.NOBODY
+    # Single-keyed cylinders may be in a system whose records nobody holds: they take nothing from it.
+    joins = kind.is_master_keyed or (kind is KeyingKind.SKD and records is not RecordsHolder.NOBODY)
     days = [day for day in (ask.need_by, *group.own_days) if day is not None and day >= today]
     return KeyingAsk(
         kind=kind,
         cylinders=cylinders,
         keys=sum(one.line.quantity * one.line.keys_each for one in group.lines),
         today=today,
-        system=SystemAge.EXISTING if system and kind.is_master_keyed else SystemAge.NEW,
-        records=RecordsHolder(system.records.value) if system else RecordsHolder.NOBODY,
+        system=SystemAge.EXISTING if system and joins else SystemAge.NEW,
+        records=records,
         need_by=min(days, default=None),
         goods_cents=sum(one.cost_cents * one.line.quantity for one in group.lines)
         if group.source is CylinderSource.SOLD
