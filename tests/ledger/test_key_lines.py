@@ -190,6 +190,23 @@ def test_a_mistyped_keyset_is_told_before_the_quote_is_issued(work: Work) -> Non
     assert [field for field, _ in told(work, replace(ask, system=None))] == ["system"]
 
 
+def test_a_keyway_that_the_keys_are_not_on_is_refused_on_their_line(work: Work) -> None:
+    """It was printed on the quote, while the blanks were taken by the keyset's own."""
+    accept(work, issued(work, flats(work, 2, keyed_at="shop", override_reason="soon")))
+    system = work.session.scalars(sa.select(KeySystem)).one()
+    asked = SystemAsk(existing_id=system.id)
+    alone = QuoteAsk(system.customer_id, (keys(2, "1AA", "AQ2"),), system=asked)
+    line_1 = QuoteAsk(system.customer_id, (mortise(1, MK), keys(2, "line 1", "AQ2")), system=asked)
+    further = replace(line_1, lines=(line_1.lines[0], keys(2, "4AA", "AQ2")))
+    for place, ask in ((0, alone), (1, line_1), (1, further)):
+        [(field, words)] = told(work, ask)
+        assert field == f"lines.{place}.keyway"
+        assert words == "These keys are on keyway AQ1, not AQ2: choose that, or leave it empty."
+        for keyway in ("AQ1", ""):
+            mended = replace(ask.lines[place], attributes=keys(1, "", keyway).attributes)
+            assert told(work, replace(ask, lines=(*ask.lines[:place], mended))) == []
+
+
 def test_control_keys_of_cores_that_the_factory_keys_are_on_record(work: Work) -> None:
     core = LineAsk(
         LineKind.CYLINDER, 12, "NOR", attributes=CylinderAttributes("sfic", None, 7, None, "NH1", None, None, "626")

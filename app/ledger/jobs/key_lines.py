@@ -46,7 +46,7 @@ class _Quote:
     """What a quote's key lines can be for. `sets`: line number → how many keysets its cylinders get.
 
     `system_id`: the key system on record that it names; `begins`: whether a new one is named, or still to be.
-    `replaced`: symbols of keysets whose place new ones take.
+    `replaced`: symbols of keysets whose place new ones take. `keyways`: line number → the keyway of its cylinders.
     """
 
     session: Session
@@ -55,6 +55,7 @@ class _Quote:
     begins: bool
     sets: Mapping[int, int]
     replaced: Collection[str]
+    keyways: Mapping[int, str]
 
 
 def line_named(symbol: str) -> int | None:
@@ -92,7 +93,12 @@ def whose_keys(
     existing = ask.system.existing_id if ask.system else None
     is_mastered = any(is_keyed(line) and line.keying.kind.is_master_keyed for line in lines)
     begins = existing is None and (ask.system is not None or is_mastered)
-    quote = _Quote(session, ask.customer_id, existing, begins, _sets_of(session, lines), ask.replaced)
+    keyways = {
+        number: line.attributes.keyway
+        for number, line in enumerate(lines, start=1)
+        if is_keyed(line) and line.attributes and line.attributes.keyway
+    }
+    quote = _Quote(session, ask.customer_id, existing, begins, _sets_of(session, lines), ask.replaced, keyways)
     found: list[Resolved | None] = []
     problems = []
     for place, one in enumerate(resolved):
@@ -139,17 +145,35 @@ def _settled(quote: _Quote, found: Resolved) -> Resolved:
             return replace(found, line=replace(line, symbol=OWN))
         return _told(found, OWN, "Keys cut to the customer's key")
     if number is not None:
-        return _told(found, f"line {number}", _of_line(quote, number, line))
+        words = _of_line(quote, number, line)
+        _require_keyway(line, {quote.keyways.get(number, "")})
+        return _told(found, f"line {number}", words)
     symbol = _spelled(quote, symbol)
+    named = quote.session.get(KeySystem, quote.system_id) if quote.system_id is not None else None
+    of_quote = {*quote.keyways.values(), named.keyway if named else ""}
     if symbol in quote.replaced:
+        _require_keyway(line, of_quote)
         return _told(found, symbol, f"Keys to the keyset in place of {symbol}")
     told = f"Keys to {symbol}"
-    if not _may_be_made(quote, symbol):
+    if _may_be_made(quote, symbol):
+        _require_keyway(line, of_quote)
+    else:
         system = _system_of(quote, symbol)
         if system.records is RecordsHolder.FACTORY and not quote.sets:
             raise _cut_at_factory(system)
+        _require_keyway(line, {system.keyway})
         told += f" of {system.name}"
     return _told(found, symbol, told)
+
+
+def _require_keyway(line: LineAsk, keyways: Collection[str]) -> None:
+    """BitternError where the line names another keyway than those that its keys can be on."""
+    typed = line.attributes.keyway if line.attributes else ""
+    known = sorted(filter(None, keyways))
+    if typed and known and typed not in known:
+        raise BitternError(
+            "keyway", f"These keys are on keyway {' or '.join(known)}, not {typed}: choose that, or leave it empty."
+        )
 
 
 def _spelled(quote: _Quote, typed: str) -> str:
