@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["flips", "nearest_remedy", "openings", "owner_notes", "reasons", "risks"]
+__all__ = ["KEYED_FROM_OUR_RECORDS", "flips", "nearest_remedy", "openings", "owner_notes", "reasons", "risks"]
 
 from collections.abc import Set
 from datetime import date
@@ -16,6 +16,11 @@ from app.pricing.money import show_cents
 from app.pricing.ways import Choice, ObstacleCode, Way, missing_cylinders
 from app.pricing.workdays import count_working_days, show_day
 
+KEYED_FROM_OUR_RECORDS = (
+    "The bitting list stays here: allot the factory's bittings from it before the order goes out, "
+    "and key none of those on the bench.",
+    "Enter what the factory really used when the cylinders come in.",
+)
 _WHERE = {Choice.SHOP: "the bench", Choice.FACTORY: "the factory"}
 _TIGHT_WORKING_DAYS = 2
 _CLOSE_PERCENT = 5
@@ -156,10 +161,7 @@ def risks(
     if choice is Choice.SHOP and ask.extends_records:
         said.append("Key from the system's own bitting list, and enter each new bitting in it the same day.")
     if choice is Choice.FACTORY and ask.extends_records and ask.records is RecordsHolder.SHOP:
-        said.append(
-            "Send the whole key bitting array and the list of bittings in use, and key nothing of this system "
-            "here until the factory's additions are back."
-        )
+        said += KEYED_FROM_OUR_RECORDS
     if choice is Choice.FACTORY and terms is not None:
         if ask.kind.is_master_keyed and not terms.holds_records:
             said.append("This maker keeps no records: order the bitting list with the cylinders.")

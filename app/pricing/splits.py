@@ -14,6 +14,7 @@ from app.pricing.ask import KeyingAsk, RecordsHolder, SystemAge
 from app.pricing.bench_terms import BenchTerms
 from app.pricing.factory_terms import FactoryTerms
 from app.pricing.kinds import KeyingKind
+from app.pricing.reasons import KEYED_FROM_OUR_RECORDS
 from app.pricing.ways import Way, factory_way, shop_way
 from app.pricing.workdays import show_day
 
@@ -141,8 +142,4 @@ def _reasons(options: tuple[SplitOption, ...], chosen: SplitOption | None) -> tu
 def _risks(bulk: KeyingAsk, chosen: SplitOption | None) -> tuple[str, ...]:
     if chosen is None or chosen.choice is not SplitChoice.SPLIT or bulk.kind in (KeyingKind.KD, KeyingKind.NONE):
         return ()
-    return (
-        "The bitting list stays here: allot the factory's bittings from it before the order goes out, "
-        "and key none of those on the bench.",
-        "Enter what the factory really used when the cylinders come in.",
-    )
+    return KEYED_FROM_OUR_RECORDS

@@ -198,7 +198,7 @@ def test_a_factory_extends_a_system_from_our_records_and_they_stay_here(
     line = {**PART, "quantity": "24", "keying": "GMK", "master": "AB"}
     quoted(clerk, line, customer_id=system.customer_id, system_id=system.id)
     page = unescape(client_as(Role.OWNER).get("/quotes/1001/1").text)
-    assert "Keyed at the factory" in page and "Send the whole key bitting array" in page
+    assert "Keyed at the factory" in page and "The bitting list stays here" in page
     assert accept(clerk, session)[0] == 303
     assert session.scalars(sa.select(Job.keyed_at)).all() == ["factory"]
     keysets = [one.keyset for one in cylinders(session) if one.keyset]
