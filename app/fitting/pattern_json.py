@@ -4,9 +4,9 @@ from __future__ import annotations
 
 __all__ = ["check_rest", "pattern_from_json", "pattern_to_json"]
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from fractions import Fraction
-from typing import Any
+from typing import Any, TypeVar
 
 from app.errors import BitternError, Problem
 from app.fitting.cylinder import ATTRIBUTES, CYLINDER_TYPES
@@ -15,6 +15,7 @@ from app.fitting.inches import read_inches, write_inches
 from app.fitting.pattern_check import check_parts, repeated_codes
 from app.fitting.patterns import KINDS, SEPARATORS, Code, Conditions, Meaning, Pattern, Rule, Segment, Sets
 
+T = TypeVar("T")
 _SEGMENT_KEYS = (
     *("name", "kind", "separator", "text", "sets", "words", "codes", "attribute", "digits", "unit"),
     *("least", "most", "missing"),
@@ -36,16 +37,21 @@ def _value(name: str, value: object, field: str) -> str:
     return text
 
 
-def _sets(given: object, field: str) -> Sets:
+def _by_attribute(read: Callable[[str, object, str], T], given: object, field: str) -> tuple[tuple[str, T], ...]:
+    """What `read` makes of each attribute's value in a JSON object; every fault of it."""
     faults = Faults()
     data = faults.fields({} if given is None else given, field, ATTRIBUTES)
-    sets = tuple(
-        (name, faults.take(_value, name, value, f"{field}.{name}"))
+    found = tuple(
+        (name, faults.take(read, name, value, f"{field}.{name}"))
         for name, value in data.items()
         if name in ATTRIBUTES
     )
     faults.stop()
-    return sets
+    return found
+
+
+def _sets(given: object, field: str) -> Sets:
+    return _by_attribute(_value, given, field)
 
 
 def _printed(given: object, field: str) -> str:
@@ -165,15 +171,7 @@ def _condition(name: str, given: object, field: str) -> tuple[str, ...]:
 
 
 def _conditions(given: object, field: str) -> Conditions:
-    faults = Faults()
-    data = faults.fields({} if given is None else given, field, ATTRIBUTES)
-    conditions = tuple(
-        (name, faults.take(_condition, name, values, f"{field}.{name}"))
-        for name, values in data.items()
-        if name in ATTRIBUTES
-    )
-    faults.stop()
-    return conditions
+    return _by_attribute(_condition, given, field)
 
 
 def _rule(given: object, field: str) -> Rule:
