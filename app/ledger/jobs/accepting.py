@@ -233,10 +233,10 @@ def _add_cylinders(
     for number, line in enumerate(ask.lines, start=1):
         if not line.kind.is_keyed:
             continue
-        if line.standing:
-            _rekey(work, job, ask, [slot for slot in slots if slot.line_number == number], allotter)
-            continue
         mine = [slot for slot in slots if slot.line_number == number]
+        if line.standing:
+            _rekey(work, job, ask, mine, allotter)
+            continue
         rows = [form.doors[i] if i < len(form.doors) else None for i in range(place, place + line.quantity)]
         place += line.quantity
         allotments = allotter.allot(number, line, [own_symbol(row) if row else "" for row in rows])
