@@ -125,15 +125,20 @@ def page(context: BrowserContext) -> Iterator[Page]:
     assert complaints == []
 
 
+def fill_in_login(page: Page, served: Served, user: User) -> None:
+    """Log in as a user of the factories, through the login form."""
+    page.goto(served.url("/login"))
+    page.get_by_label("Name").fill(user.name)
+    page.get_by_label("Password").fill(PASSWORD)
+    page.get_by_role("button", name="Log in").click()
+
+
 @pytest.fixture
 def log_in(page: Page, served: Served) -> Callable[[User], Page]:
     """`log_in(user)`: the page, logged in as a user of the factories, through the login form."""
 
     def through_the_form(user: User) -> Page:
-        page.goto(served.url("/login"))
-        page.get_by_label("Name").fill(user.name)
-        page.get_by_label("Password").fill(PASSWORD)
-        page.get_by_role("button", name="Log in").click()
+        fill_in_login(page, served, user)
         page.locator("#menu").wait_for(state="attached")  # on a phone it stays closed
         return page
 

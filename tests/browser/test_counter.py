@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from app.ledger.models import QuoteRevision, User
 from app.pricing import show_cents
-from tests.browser.conftest import Served
+from tests.browser.conftest import Served, fill_in_login
 from tests.factories import PASSWORD, UserFactory
 from tests.stocked import empty_house
 
@@ -198,10 +198,7 @@ def test_a_walk_in_without_javascript(browser: Browser, served, clerk: User, ses
     context: BrowserContext = browser.new_context(java_script_enabled=False, viewport={"width": 1366, "height": 768})
     context.set_default_timeout(10_000)
     page = context.new_page()
-    page.goto(served.url("/login"))
-    page.get_by_label("Name").fill(clerk.name)
-    page.get_by_label("Password").fill(PASSWORD)
-    page.get_by_role("button", name="Log in").click()
+    fill_in_login(page, served, clerk)
     page.get_by_label("Customer phone, name or site").fill("gull")
     page.get_by_role("button", name="Find").click()
     page.get_by_role("button", name="Gull & Anchor").click()

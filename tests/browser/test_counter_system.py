@@ -14,8 +14,8 @@ from app.ledger.engine import transaction
 from app.ledger.keysystems.actions import SystemForm, insert_system
 from app.ledger.models import QuoteRevision, User
 from app.ledger.work import Work
-from tests.browser.conftest import Served
-from tests.factories import PASSWORD, UserFactory
+from tests.browser.conftest import Served, fill_in_login
+from tests.factories import UserFactory
 from tests.ledger.conftest import customer_id
 from tests.stocked import empty_house
 
@@ -41,10 +41,7 @@ def test_the_list_of_systems_is_that_of_the_customer_chosen_on_the_page(
     context = browser.new_context(java_script_enabled=script, viewport={"width": 1366, "height": 768})
     context.set_default_timeout(10_000)
     page = context.new_page()
-    page.goto(served.url("/login"))
-    page.get_by_label("Name").fill(clerk.name)
-    page.get_by_label("Password").fill(PASSWORD)
-    page.get_by_role("button", name="Log in").click()
+    fill_in_login(page, served, clerk)
 
     def shown(press: Callable[[], object]) -> None:
         press()

@@ -9,8 +9,7 @@ from playwright.sync_api import Browser, expect
 from app.ledger.models import Key, KeyState, Role, Stage
 from app.ledger.work import Work
 from tests import factories
-from tests.browser.conftest import Served
-from tests.factories import PASSWORD
+from tests.browser.conftest import Served, fill_in_login
 from tests.keyed import keyed_job
 
 
@@ -28,10 +27,7 @@ def test_who_takes_it_is_asked_and_what_is_open_is_told_first(
     context = browser.new_context(java_script_enabled=script, viewport={"width": width, "height": height})
     context.set_default_timeout(10_000)
     page = context.new_page()
-    page.goto(served.url("/login"))
-    page.get_by_label("Name").fill(clerk.name)
-    page.get_by_label("Password").fill(PASSWORD)
-    page.get_by_role("button", name="Log in").click()
+    fill_in_login(page, served, clerk)
     if width < 768:
         page.get_by_role("button", name="Menu").click()
     page.get_by_role("link", name="Ledger", exact=True).click()
