@@ -9,8 +9,16 @@ document.addEventListener("htmx:afterSettle", () => {
   }
 });
 
-// A fast hand types before the page is ready to hear it: what stands in the box by then is looked up at once.
+// A fast hand types before the page is ready to hear it: what stands in the boxes by then is followed at once.
 document.addEventListener("DOMContentLoaded", () => {
+  const differs = (box) => {
+    if (box.type === "checkbox" || box.type === "radio") return box.checked !== box.defaultChecked;
+    if (box.options) return box.value !== (box.querySelector("option[selected]") ?? box.options[0])?.value;
+    return box.value !== box.defaultValue;
+  };
   const find = document.getElementById("find");
-  if (find && find.value !== find.defaultValue) find.dispatchEvent(new Event("early"));
+  if (find && differs(find)) find.dispatchEvent(new Event("early"));
+  const boxes = [...(document.getElementById("counter")?.querySelectorAll("input:not([type=hidden]), select, textarea") ?? [])];
+  const typed = boxes.find((box) => box !== find && differs(box));
+  if (typed) typed.dispatchEvent(new Event("input", { bubbles: true }));
 });

@@ -143,6 +143,19 @@ def test_what_is_typed_before_the_page_is_ready_is_looked_up(served, log_in, cle
     expect(page.get_by_role("button", name="New customer: plover")).to_be_visible()
 
 
+def test_what_is_mended_before_a_refused_page_is_ready_is_followed(served, log_in, clerk: User) -> None:
+    page = log_in(clerk)
+    page.get_by_role("button", name="Part number").click()
+    page.get_by_label("Part number").fill("A18M-Q1-67.SC")
+    expect(page.locator("fieldset.line")).to_contain_text("not understood as chambers")
+    page.add_init_script("""document.addEventListener("DOMContentLoaded", () => {
+      document.querySelector("input[name$=part_number]").value = "A18M-Q1-66.SC";
+    })""")
+    page.get_by_role("button", name="Issue quote").click()
+    expect(page.get_by_role("alert")).to_contain_text("Nothing is saved yet")
+    expect(page.locator("fieldset.line")).to_contain_text("Mortise cylinder 1-1/8 in")
+
+
 def settles_within(page: Page, place: str, width: int) -> bool:
     """Whether what stands at `place` comes to be no wider than the screen; a busy machine lays a page out late."""
     for _ in range(50):
