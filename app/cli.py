@@ -16,10 +16,10 @@ GROUPS = {
     "demo": "app.commands.demo",
     "books": "app.commands.books",
     "backup": "app.commands.backup",
-    "restore": "app.commands.restore",
+    "restore": "app.commands.backup:restore",
     "upgrade": "app.commands.upgrade",
     "vault": "app.commands.vault",
-    "verify": "app.commands.verify",
+    "verify": "app.commands.house:verify",
 }
 
 
@@ -32,7 +32,8 @@ class _LazyGroups(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in GROUPS:
             return None
-        command: click.Command = importlib.import_module(GROUPS[cmd_name]).group
+        module, _, name = GROUPS[cmd_name].partition(":")
+        command: click.Command = getattr(importlib.import_module(module), name or "group")
         return command
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Config"]
-
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field

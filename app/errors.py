@@ -6,8 +6,6 @@ commands print it as JSON.
 
 from __future__ import annotations
 
-__all__ = ["BitternError", "Problem", "Problems"]
-
 from dataclasses import dataclass
 
 

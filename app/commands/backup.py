@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["group", "restore"]
-
 import stat
 import sys
 from collections.abc import Callable

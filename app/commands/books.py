@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["group"]
-
 from datetime import UTC, date, datetime
 from pathlib import Path
 

@@ -6,8 +6,6 @@ certificate therefore trusts this house, by these names, and nobody else.
 
 from __future__ import annotations
 
-__all__ = ["Written", "certificate_days_left", "names_in", "write_certificate"]
-
 import ipaddress
 import os
 from collections.abc import Sequence

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["DEMO_LOGINS", "load_house", "load_people"]
-
 import json
 from datetime import date
 from pathlib import Path

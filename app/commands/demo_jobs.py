@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["DemoShop", "load_jobs"]
-
 import random
 import secrets
 from dataclasses import dataclass, replace

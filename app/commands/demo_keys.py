@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["load_keys", "load_payments"]
-
 from collections.abc import Mapping
 from datetime import timedelta
 

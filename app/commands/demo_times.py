@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["load_times"]
-
 from collections.abc import Iterable
 from decimal import Decimal
 

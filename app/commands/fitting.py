@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["group"]
-
 from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any

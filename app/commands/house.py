@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["group", "verify"]
-
 from datetime import UTC, datetime
 
 import click

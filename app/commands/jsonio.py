@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["json_command", "refuse"]
-
 import json
 from collections.abc import Callable
 from typing import Any

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["group"]
-
 from itertools import islice
 from typing import Any
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["export_file", "import_file"]
-
 from datetime import UTC, datetime
 from pathlib import Path
 

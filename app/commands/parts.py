@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["group"]
-
 import json
 from pathlib import Path
 from typing import Any

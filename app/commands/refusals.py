@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["open_house", "refusing"]
-
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager

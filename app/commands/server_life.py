@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["GRACE_SECONDS", "ClearServer", "Ending", "listen", "run_until", "told_to_stop"]
-
 import contextlib
 import errno
 import signal

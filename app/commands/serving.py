@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["THREADS", "clear_server", "serve_app", "settled", "tls_server"]
-
 import ipaddress
 import logging
 import ssl

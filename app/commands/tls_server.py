@@ -7,8 +7,6 @@ decrypted goes through a pair of sockets inside this process, with the client's 
 
 from __future__ import annotations
 
-__all__ = ["HANDSHAKE_SECONDS", "MOST_OF_ONE", "TlsServer"]
-
 import asyncio
 import contextlib
 import logging

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["group"]
-
 import click
 
 from app.commands.refusals import refusing

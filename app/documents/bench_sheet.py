@@ -2,18 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "BenchPage",
-    "CylinderCard",
-    "KeyLine",
-    "PinRow",
-    "SystemSheet",
-    "bench_page",
-    "bench_sheet_pdf",
-    "keys_list_pdf",
-    "system_sheet",
-]
-
 from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction

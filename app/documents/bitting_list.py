@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["BittingLine", "BittingList", "BittingListPage", "bitting_list_pdf"]
-
 from dataclasses import dataclass, field
 from datetime import date
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["books_csv"]
-
 import re
 from collections.abc import Iterable, Sequence
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["ChartPoint", "cost_chart"]
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise

@@ -2,21 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "Column",
-    "DayList",
-    "Kind",
-    "day_list_xlsx",
-    "lapsing_list",
-    "lost_list",
-    "open_list",
-    "owed_list",
-    "promised_list",
-    "stage_list",
-    "waiting_list",
-    "won_list",
-]
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date

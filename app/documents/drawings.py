@@ -6,8 +6,6 @@ tells a bitting as plainly as its digits do: it belongs on confidential paper on
 
 from __future__ import annotations
 
-__all__ = ["key_profile", "pin_stacks"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 

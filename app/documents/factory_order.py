@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["FactoryLine", "FactoryOrder", "FactoryOrderPage", "factory_order_pdf", "factory_order_xlsx"]
-
 from dataclasses import dataclass
 from datetime import date
 

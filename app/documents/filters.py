@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["FILTERS", "printable", "shorten", "show_cut", "show_day"]
-
 import unicodedata
 from collections.abc import Callable, Mapping
 from datetime import date

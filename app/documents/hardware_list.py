@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["HARDWARE_HEADINGS", "HardwarePage", "hardware_csv", "hardware_list_pdf", "hardware_page", "hardware_xlsx"]
-
 from dataclasses import dataclass
 from datetime import date
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["HOLDER_HEADINGS", "HolderBlock", "KeyHoldersPage", "holders_csv", "holders_pdf", "holders_xlsx"]
-
 from dataclasses import dataclass
 from datetime import date
 

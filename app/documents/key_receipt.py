@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["KeyReceipt", "ReceiptKey", "ReceiptPage", "key_receipt_pdf"]
-
 from dataclasses import dataclass
 from datetime import date
 

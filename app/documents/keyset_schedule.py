@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["KeysetRow", "KeysetSchedulePage", "MasterRow", "keyset_schedule_page", "keyset_schedule_pdf"]
-
 from dataclasses import dataclass
 
 from app.documents.render import PaperHead, job_head, pdf

@@ -6,8 +6,6 @@ holds an address of the house's own and a record's number, so it tells nothing t
 
 from __future__ import annotations
 
-__all__ = ["LABELS_A_SHEET", "Label", "LabelPage", "label_page", "labels_pdf"]
-
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby

@@ -2,17 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "OwnerLine",
-    "OwnerPage",
-    "WayColumn",
-    "WaysTable",
-    "lines_without_cost",
-    "owner_page",
-    "owner_quote_pdf",
-    "ways_table",
-]
-
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["PaymentPage", "payment_receipt_pdf"]
-
 from dataclasses import dataclass
 
 from app.documents.render import PaperHead, pdf

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["PickHead", "PickPage", "pick_list_pdf", "pick_page"]
-
 from dataclasses import dataclass, field
 from datetime import date
 

@@ -6,8 +6,6 @@ for as long as all eight took. Every paper passes here (`app/documents/render.py
 
 from __future__ import annotations
 
-__all__ = ["AT_ONCE", "WAITING", "PrintingBusy", "printing"]
-
 from contextlib import AbstractContextManager
 
 from app.errors import BitternError

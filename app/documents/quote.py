@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["OptionRow", "QuoteLine", "QuotePage", "quote_page", "quote_pdf"]
-
 from dataclasses import dataclass, replace
 from datetime import date
 

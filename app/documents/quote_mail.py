@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["MOST_RECIPIENTS", "MailText", "mail_text", "quote_mail", "read_recipients"]
-
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["LANDSCAPE", "PAPERS", "PORTRAIT", "PaperHead", "html", "job_head", "job_number", "pdf"]
-
 import os
 import threading
 from dataclasses import dataclass

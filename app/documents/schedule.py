@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["KeysetLine", "ScheduleLine", "SchedulePage", "schedule_page", "schedule_pdf"]
-
 from dataclasses import dataclass
 from datetime import date
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["SCHEDULE_HEADINGS", "schedule_csv", "schedule_xlsx"]
-
 from app.documents.schedule import schedule_page
 from app.documents.spreadsheet import Cell, csv_bytes, xlsx_bytes
 from app.ledger.jobs.schedule import Schedule

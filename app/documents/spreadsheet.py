@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["csv_bytes", "plain_cell", "xlsx_bytes"]
-
 import io
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime, time

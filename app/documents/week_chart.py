@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["WeekBar", "week_chart"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction

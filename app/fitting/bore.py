@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["BoreFit", "BoreQuestion", "fit_bore"]
-
 from dataclasses import dataclass
 from fractions import Fraction
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Breakdown", "BreakdownPiece", "breakdown"]
-
 from dataclasses import dataclass
 
 from app.fitting.cylinder import words

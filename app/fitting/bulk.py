@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["BulkDecoder"]
-
 from collections.abc import Sequence
 
 from app.fitting.cylinder import CylinderAttributes, from_texts

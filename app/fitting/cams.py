@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Cam", "CamAnswer", "CamChoice", "Lock", "cam_for", "cams_for_lock"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["CATEGORIES", "CatalogueItem", "read_item"]
-
 from dataclasses import dataclass, replace
 
 from app.errors import Problem

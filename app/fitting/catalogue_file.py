@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["COLUMNS", "CatalogueRows", "read_catalogue", "write_catalogue_csv", "write_catalogue_xlsx"]
-
 import csv
 import io
 import re

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["any_combination", "combinations", "compose", "compose_any"]
-
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import inf

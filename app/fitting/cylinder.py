@@ -2,19 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "ATTRIBUTES",
-    "CYLINDER_TYPES",
-    "CylinderAttributes",
-    "attribute_texts",
-    "differences",
-    "from_json",
-    "from_texts",
-    "number_word",
-    "to_json",
-    "words",
-]
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["FaceChange", "face_change", "face_on_lock"]
-
 from dataclasses import dataclass
 
 from app.fitting.cylinder import CylinderAttributes

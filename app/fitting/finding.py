@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Match", "find", "find_by_blank", "find_same_fit"]
-
 import heapq
 import re
 from collections.abc import Iterable, Sequence

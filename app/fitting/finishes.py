@@ -2,16 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "Finish",
-    "finish",
-    "finish_words",
-    "finishes",
-    "finishes_by_us_code",
-    "mismatch",
-    "mismatch_among",
-]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache

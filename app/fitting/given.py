@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Faults", "as_list", "as_object", "as_text", "as_whole", "quoted"]
-
 from collections.abc import Callable, Iterable
 from typing import Any, TypeVar, cast
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["FORMULA_STARTS", "guarded", "unguarded"]
-
 # A cell that begins with one of these is run as a formula, or starts one after a separator.
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["MM_PER_INCH", "read_inches", "show_inches", "show_mm", "write_inches"]
-
 import re
 import unicodedata
 from fractions import Fraction

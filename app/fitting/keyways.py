@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["KeyAnswer", "KeyBlank", "Keyway", "KeywayFamily", "can_take_key", "find_blanks", "find_keyways"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["LengthFit", "LengthQuestion", "fit_both_positions", "fit_length", "required_length"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction

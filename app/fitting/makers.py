@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Maker", "find_maker", "load_makers", "maker_problems", "read_maker", "repeated_rows"]
-
 import json
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace

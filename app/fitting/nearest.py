@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Completion", "Nearest", "completed_number", "nearest_number"]
-
 import heapq
 from dataclasses import dataclass
 from itertools import count

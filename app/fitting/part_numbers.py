@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["PartNumberError", "Piece", "Reading", "decode", "decode_any"]
-
 import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass

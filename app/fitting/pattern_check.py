@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["check_parts", "check_pattern", "repeated_codes"]
-
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["check_rest", "pattern_from_json", "pattern_to_json"]
-
 from collections.abc import Callable, Mapping
 from fractions import Fraction
 from typing import Any, TypeVar

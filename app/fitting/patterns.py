@@ -2,19 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "Choice",
-    "Code",
-    "Conditions",
-    "Meaning",
-    "Pattern",
-    "Rule",
-    "Segment",
-    "Sets",
-    "merge",
-    "without_separators",
-]
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction

@@ -2,16 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "DoorPreparation",
-    "TradeFact",
-    "door_preparation",
-    "door_preparations",
-    "reference_folder",
-    "reference_rows",
-    "trade_fact",
-]
-
 import csv
 from dataclasses import dataclass
 from fractions import Fraction

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Spoken", "read_spoken"]
-
 import re
 from collections.abc import Collection
 from dataclasses import dataclass, replace

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Row", "csv_bytes", "table_rows"]
-
 import csv
 import io
 from collections import deque

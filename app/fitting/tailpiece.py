@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["TailpieceFit", "TailpieceQuestion", "fit_tailpiece"]
-
 from dataclasses import dataclass
 from fractions import Fraction
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["MortiseBody", "ThreadFit", "common_body", "fit_thread"]
-
 from dataclasses import dataclass
 from fractions import Fraction
 

@@ -5,16 +5,6 @@ It is read in a process of its own (`workbook_child.py`), since whoever sends on
 
 from __future__ import annotations
 
-__all__ = [
-    "book_bytes",
-    "book_sheets",
-    "cell_text",
-    "merged_cells",
-    "sheet_bytes",
-    "sheet_rows",
-    "without_clock",
-]
-
 import io
 import json
 import os

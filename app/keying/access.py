@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["key_matrix", "plan_of_solution"]
-
 from collections.abc import Set as AbstractSet
 from random import Random
 

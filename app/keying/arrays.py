@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Turned", "array_under"]
-
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Audit", "NearMiss", "audit", "audit_added", "near_misses", "operated_by"]
-
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["ListRow", "ListStudy", "read_list", "read_list_csv", "study_list"]
-
 import csv
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence

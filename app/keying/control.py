@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["check_offset", "draw_control"]
-
 from collections.abc import Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from random import Random

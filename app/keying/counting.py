@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["count_bittings", "count_columns", "theoretical", "usable"]
-
 from collections.abc import Collection, Sequence
 from itertools import accumulate
 from math import prod

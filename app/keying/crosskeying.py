@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Alternative", "Choice", "CrossCost", "choose_bittings", "cross_cost", "lists_without_master"]
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import prod

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Cut", "cut_list", "root_depth"]
-
 from dataclasses import dataclass, field
 from fractions import Fraction
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["CutState", "DecodedCut", "DecodedKey", "decode"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["KeyingError", "NoBittingsLeft"]
-
 from app.errors import BitternError
 
 

@@ -6,8 +6,6 @@ Never without the system's key bitting array and the list of bittings in use: th
 
 from __future__ import annotations
 
-__all__ = ["Extension", "LevelArray", "extend"]
-
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice

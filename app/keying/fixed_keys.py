@@ -5,8 +5,6 @@ Their bittings need not lie in the array; they let nobody in who should not be, 
 
 from __future__ import annotations
 
-__all__ = ["FixedAsk", "FixedFind", "ask_fixed", "extend_fixed"]
-
 from collections.abc import Collection, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field

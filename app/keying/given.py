@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["entries", "object_fields", "short", "symbol_text", "whole"]
-
 from collections.abc import Collection, Mapping
 from typing import Any
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["AccessPlan", "key_hierarchy"]
-
 from collections.abc import Iterator, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field

@@ -2,16 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "draw_bitting",
-    "draw_from",
-    "draw_master",
-    "draw_single",
-    "issue_changes",
-    "next_bittings",
-    "usable_bittings",
-]
-
 from collections.abc import Collection, Iterator, Sequence
 from collections.abc import Set as AbstractSet
 from itertools import islice

@@ -6,18 +6,6 @@ levels progress; a change shares no cut with the top master in a progressed cham
 
 from __future__ import annotations
 
-__all__ = [
-    "CHANGE",
-    "GRAND",
-    "HELD",
-    "MASTER",
-    "LevelPlan",
-    "PlannedKeyset",
-    "operating_chains",
-    "plan_levels",
-    "progression_under",
-]
-
 from collections.abc import Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Mending"]
-
 from collections.abc import Sequence
 from random import Random
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["LostKey", "lost_key"]
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 

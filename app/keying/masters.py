@@ -5,8 +5,6 @@ For the owner of the system only. A candidate is what the list does not rule out
 
 from __future__ import annotations
 
-__all__ = ["MasterCandidates", "find_masters", "find_rotating_masters"]
-
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
 from itertools import islice

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["AccessMatrix", "Clash", "DoorGroup", "KeyGroup", "nest", "read_matrix"]
-
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass

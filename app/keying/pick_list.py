@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["PickList", "PinSize", "pick_list"]
-
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass

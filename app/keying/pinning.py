@@ -6,8 +6,6 @@ offset of +10 with a stack of 23; from memory for +6 with 14).
 
 from __future__ import annotations
 
-__all__ = ["ChamberPins", "Pinning", "pin", "pin_cuts", "shearing_depths"]
-
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Demand", "LevelCapacity", "Planning", "SystemPlan", "plan_system"]
-
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Columns", "Progression", "make_columns", "progress", "run_choices"]
-
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cache

@@ -5,8 +5,6 @@
 
 from __future__ import annotations
 
-__all__ = ["RegisterFinding", "check_register"]
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

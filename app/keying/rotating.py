@@ -6,8 +6,6 @@ master would have to be among the other's, and they are as many. (LIST, paraphra
 
 from __future__ import annotations
 
-__all__ = ["RotatingConstants", "fewest_constants", "rotate", "turning_places"]
-
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations

@@ -7,8 +7,6 @@ in more combinations than there are keys is held against all keys at once, 64 to
 
 from __future__ import annotations
 
-__all__ = ["KeyIndex", "depth_masks", "masks_of_lists"]
-
 from collections.abc import Sequence
 from typing import TypeAlias
 

@@ -7,8 +7,6 @@ looks for an answer or proves that there is none.
 
 from __future__ import annotations
 
-__all__ = ["MatrixSolution", "Outcome", "solve_matrix"]
-
 import os
 from collections.abc import Callable, Mapping, Sequence
 from collections.abc import Set as AbstractSet

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Bitting", "BittingSpec", "parity_pattern", "read_bitting", "read_inches", "write_bitting", "write_inches"]
-
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields

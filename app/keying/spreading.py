@@ -11,8 +11,6 @@ sequence holds. (reasoned here, no source)
 
 from __future__ import annotations
 
-__all__ = ["Spread"]
-
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import product

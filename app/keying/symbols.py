@@ -6,8 +6,6 @@ and A1: from memory of DHI, Keying Systems and Nomenclature, text not seen.
 
 from __future__ import annotations
 
-__all__ = ["KeySymbol", "Level", "make_symbols", "master_names", "next_master", "read_symbol", "single_symbol"]
-
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass

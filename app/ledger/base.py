@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Base", "Inches", "UTCDateTime", "Versioned", "choice"]
-
 from datetime import UTC, datetime
 from enum import StrEnum
 from fractions import Fraction

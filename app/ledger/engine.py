@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["make_engine", "make_sessions", "transaction"]
-
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path

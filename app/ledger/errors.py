@@ -2,18 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "LedgerBusy",
-    "LedgerError",
-    "LedgerStopped",
-    "NotAllowed",
-    "NotEntered",
-    "NotFound",
-    "Stale",
-    "Taken",
-    "VaultError",
-]
-
 import re
 
 from app.errors import BitternError

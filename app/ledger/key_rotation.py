@@ -8,8 +8,6 @@ finds the new key beside the old one and finishes the change of names.
 
 from __future__ import annotations
 
-__all__ = ["ROTATED", "Rotated", "rotate_key"]
-
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["key_of_rows", "rows_of_key", "sheet_text", "take_sheet"]
-
 import base64
 import hashlib
 import re

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["holds", "holds_pattern", "pattern_of"]
-
 from typing import Any
 
 import sqlalchemy as sa

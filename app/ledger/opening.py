@@ -2,19 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "Ledger",
-    "finish_rotation",
-    "is_empty",
-    "is_first_start",
-    "migrate",
-    "newest_migration",
-    "next_key_file",
-    "open_ledger",
-    "require_house",
-    "require_sealed_by",
-]
-
 import os
 import random
 import secrets

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Column", "read_rows", "read_table"]
-
 import csv
 import io
 from collections.abc import Callable, Sequence

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["reason_of", "trouble_of"]
-
 import errno
 import sqlite3
 

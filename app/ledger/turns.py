@@ -7,8 +7,6 @@ this process line up here first. Another process, such as a backup's, still asks
 
 from __future__ import annotations
 
-__all__ = ["TurnQueue", "queue_of"]
-
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Upgraded", "upgrade_house"]
-
 import os
 import shutil
 from collections.abc import Iterator

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Vault"]
-
 import base64
 import hashlib
 import hmac

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Actor", "Work"]
-
 import random
 import secrets
 from dataclasses import dataclass, field

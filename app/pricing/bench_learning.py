@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Adopt", "BenchTask", "LearnedTime", "RecordedTime", "adopt", "learn"]
-
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, replace

@@ -5,8 +5,6 @@ Plain values only: `documents` writes them as CSV.
 
 from __future__ import annotations
 
-__all__ = ["BookColumn", "ClosedJob", "IssuedQuote", "PaymentReceived", "book_amount"]
-
 from dataclasses import dataclass
 from datetime import date
 from typing import ClassVar

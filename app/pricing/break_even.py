@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-__all__ = ["BREAK_EVEN_LIMIT", "BreakEven", "CurvePoint", "break_even", "cost_points"]
-
 from dataclasses import dataclass
 from fractions import Fraction
 
 from app.errors import BitternError
-from app.pricing.ask import MAX_CYLINDERS, KeyingAsk
+from app.pricing.ask import KeyingAsk
 from app.pricing.bench_terms import BenchTerms
 from app.pricing.costs import bench_curve, factory_curve
-from app.pricing.factory_terms import FactoryTerms
+from app.pricing.factory_terms import MAX_CYLINDERS, FactoryTerms
 from app.pricing.kinds import KeyingKind
 from app.pricing.money import half_up
 

@@ -6,8 +6,6 @@ goods per cylinder. At the ask's own quantity nothing is approximate.
 
 from __future__ import annotations
 
-__all__ = ["CostCurve", "CostLine", "bench_curve", "factory_curve"]
-
 from bisect import bisect_right
 from dataclasses import dataclass
 from fractions import Fraction

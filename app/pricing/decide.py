@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Decision", "decide"]
-
 from dataclasses import dataclass
 from typing import Any
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["DepositRule"]
-
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["FactoryTerms", "FreightStep", "QuantityBreak"]
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["CylinderType", "KeyingKind", "LineKind"]
-
 from enum import StrEnum
 
 

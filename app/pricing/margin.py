@@ -2,16 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "MarginWarning",
-    "PriceBasis",
-    "PriceRule",
-    "PriceRules",
-    "guard_margin",
-    "least_price",
-    "margin_percent",
-]
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date

@@ -2,16 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "Mend",
-    "MendLine",
-    "MissingLineRule",
-    "Question",
-    "QuoteFacts",
-    "missing_lines",
-    "read_missing_line_rules",
-]
-
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from enum import StrEnum

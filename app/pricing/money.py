@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["MAX_CENTS", "half_up", "read_cents", "read_percent", "show_cents"]
-
 import re
 from decimal import Decimal
 from fractions import Fraction

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["PriceBook", "PriceRow"]
-
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass

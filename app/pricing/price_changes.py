@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["PriceChange", "compare_price_books", "prices_in_force", "quantity_steps"]
-
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["FIRST_YEAR", "LAST_YEAR", "Reader"]
-
 import re
 from collections.abc import Callable, Mapping
 from datetime import date

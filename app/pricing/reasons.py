@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["KEYED_FROM_OUR_RECORDS", "flips", "nearest_remedy", "openings", "owner_notes", "reasons", "risks"]
-
 from collections.abc import Set
 from datetime import date
 

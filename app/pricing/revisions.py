@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["LineChange", "LineStatus", "compare_revisions"]
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Flip", "Lever", "sensitivity"]
-
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from enum import StrEnum

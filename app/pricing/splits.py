@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["SplitChoice", "SplitDecision", "SplitOption", "decide_split"]
-
 from collections import Counter
 from dataclasses import dataclass, replace
 from datetime import date

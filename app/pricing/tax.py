@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Exemption", "TaxRule", "TaxTable"]
-
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass

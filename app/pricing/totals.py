@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["ROUNDING_RULE", "PricedLine", "QuoteLine", "Totals", "total"]
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date

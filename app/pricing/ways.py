@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Choice", "Obstacle", "ObstacleCode", "Way", "factory_way", "shop_way"]
-
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum

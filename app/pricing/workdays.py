@@ -2,16 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "MAX_WORKING_DAYS",
-    "SATURDAY_SUNDAY",
-    "add_working_days",
-    "count_working_days",
-    "is_working_day",
-    "next_working_day",
-    "show_day",
-]
-
 from collections.abc import Set
 from datetime import date, timedelta
 

@@ -2,19 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "Rule",
-    "guard",
-    "may",
-    "pages_open_to_me",
-    "proof_of",
-    "proven",
-    "public",
-    "roles",
-    "rule_of",
-    "usable_while_locked",
-]
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, TypeVar

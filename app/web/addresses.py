@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["address_of", "keep_addresses", "the_addresses"]
-
 from collections.abc import Callable
 from functools import lru_cache
 from typing import Any

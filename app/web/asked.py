@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["asked_page", "asked_text", "is_piece"]
-
 from flask import request
 
 from app.web.forms_base import one_line

@@ -6,8 +6,6 @@ once more, sealed, so that nothing that was typed is lost or shown, with a scrip
 
 from __future__ import annotations
 
-__all__ = ["ask_to_prove", "ask_to_unlock", "asking_page", "box", "try_to_prove", "try_to_unlock"]
-
 from flask import render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_login import current_user

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["attributes"]
-
 from typing import Any
 
 from markupsafe import Markup, escape

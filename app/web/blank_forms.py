@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["BlankForm", "fields_of"]
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType

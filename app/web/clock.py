@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["watch_clock"]
-
 from flask import Flask, request
 
 from app.ledger.events.queries import clock_is_back

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["RETRY_PRINTING", "about", "answer_errors"]
-
 import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["CentsField", "DayField", "PercentField", "TextField", "WholeField"]
-
 from datetime import date
 from decimal import Decimal
 from typing import Any

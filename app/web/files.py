@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["CSV", "EML", "PDF", "XLSX", "ZIP", "send"]
-
 from flask import Response
 
 PDF = "application/pdf"

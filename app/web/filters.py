@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["FILTERS", "show_day", "show_duration", "show_moment", "show_tenths"]
-
 from collections.abc import Callable, Mapping
 from datetime import date, datetime
 from fractions import Fraction

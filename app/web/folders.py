@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["STATIC", "TEMPLATES"]
-
 from pathlib import Path
 
 _ROOT = Path(__file__).resolve().parents[2]

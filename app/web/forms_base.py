@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["FilePage", "PageForm", "SavedForm", "attach", "one_line", "text", "typed"]
-
 from collections.abc import Sequence
 from typing import Any
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["count_pages", "read_page", "read_text"]
-
 from collections.abc import Mapping
 
 from app.web.forms_base import one_line

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["LoggedIn", "begin_login", "end_login", "hold_on", "load"]
-
 import threading
 
 from flask import current_app, request, session

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Entry", "front_page", "navigation"]
-
 from dataclasses import dataclass
 
 from flask import request

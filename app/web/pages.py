@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["dress"]
-
 import json
 from functools import cache
 from typing import Any

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["csrf", "secure", "session_key"]
-
 import hashlib
 import os
 import secrets

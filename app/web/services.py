@@ -2,17 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "Clock",
-    "current_work",
-    "house_work",
-    "keep",
-    "request_session",
-    "the_config",
-    "the_ledger",
-    "the_time",
-]
-
 from collections.abc import Callable
 from datetime import UTC, datetime
 

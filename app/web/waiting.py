@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["WaitingFile", "drop_waiting", "find_waiting", "keep_waiting"]
-
 import json
 import re
 import secrets

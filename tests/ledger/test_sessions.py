@@ -19,7 +19,8 @@ from app.ledger.opening import Ledger, open_ledger
 from app.ledger.users import sessions
 from app.ledger.users.logins import LoginRefused
 from app.ledger.users.screen_pin import set_pin
-from app.ledger.users.sessions import TRIES, Limits, begin, end, find, list_open, lock, prove, unlock
+from app.ledger.users.sessions import Limits, begin, end, find, list_open, lock, prove, unlock
+from app.ledger.users.tries import TRIES
 from app.ledger.work import Work
 from tests.bare import config, work
 from tests.conftest import NOW

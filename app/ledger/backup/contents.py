@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["DATABASE", "FILES", "MANIFEST", "Report", "first_event_in", "is_whole", "read_backup", "unpack"]
-
 import json
 import shutil
 import sqlite3

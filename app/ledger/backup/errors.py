@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["BackupError"]
-
 from app.ledger.errors import LedgerError
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["MADE", "Made", "make_backup", "short_id"]
-
 import io
 import json
 import os

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["as_one_file", "clear_scratch", "database_file", "files_folder", "scratch", "shut", "unfinished"]
-
 import fcntl
 import os
 import shutil

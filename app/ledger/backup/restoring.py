@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["RESTORED", "Restored", "house_vault", "restore_backup"]
-
 import os
 from dataclasses import dataclass
 from datetime import UTC, datetime

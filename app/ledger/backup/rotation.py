@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Daily", "LastBackup", "daily_backup", "last_backup", "recent_backups"]
-
 import re
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta

@@ -8,16 +8,6 @@ the STREAM construction (Hoang, Reyhanitabar, Rogaway, Vizár, 2015; from memory
 
 from __future__ import annotations
 
-__all__ = [
-    "SealedReader",
-    "SealedWriter",
-    "Secret",
-    "house_of",
-    "house_secret",
-    "is_passphrase_sealed",
-    "passphrase_secret",
-]
-
 import json
 import os
 import unicodedata

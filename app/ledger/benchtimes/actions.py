@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["adopt_time", "record_times"]
-
 from collections.abc import Mapping
 from datetime import date
 from decimal import Decimal

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["JobTask", "job_tasks", "learned_times", "recorded_of"]
-
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["BOOKS", "Book", "BookRow", "book_rows", "read_span"]
-
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta

@@ -2,19 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "ContactForm",
-    "CustomerForm",
-    "SiteForm",
-    "add_contact",
-    "add_customer",
-    "add_site",
-    "change_contact",
-    "change_customer",
-    "change_site",
-    "phone_digits",
-]
-
 from dataclasses import asdict, dataclass
 from datetime import date
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["ExemptionState", "exemption_state"]
-
 from dataclasses import dataclass
 from datetime import date
 

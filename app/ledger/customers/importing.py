@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["import_customers"]
-
 from datetime import timedelta
 
 import sqlalchemy as sa

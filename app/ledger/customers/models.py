@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Contact", "Customer", "Site"]
-
 from datetime import date, datetime
 
 import sqlalchemy as sa

@@ -2,17 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "customer_jobs",
-    "customer_systems",
-    "doors_by_site",
-    "find_customers",
-    "get_contact",
-    "get_customer",
-    "get_site",
-    "list_customers",
-]
-
 from collections.abc import Mapping, Sequence
 from functools import cache
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["LapsingQuote", "lapsing_quotes"]
-
 from dataclasses import dataclass
 from datetime import date, timedelta
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["PERIODS", "Lost", "Outcomes", "Reason", "Won", "lost_quotes", "outcomes", "past_reasons", "won_quotes"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta

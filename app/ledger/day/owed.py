@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Owed", "Owing", "by_customer", "owed_jobs"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date

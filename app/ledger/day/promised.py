@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["PromisedJob", "Week", "WeekDay", "promised_jobs", "promised_week"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["WAITS_ON", "Waiting", "Whom", "count_waiting", "waiting_jobs"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime

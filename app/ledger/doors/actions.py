@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["DoorForm", "add_door", "change_door", "in_words", "upsert_door"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["BULK_FIELDS", "change_doors", "plan_change"]
-
 from collections.abc import Mapping, Sequence
 
 import sqlalchemy as sa

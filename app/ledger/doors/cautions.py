@@ -2,18 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "DRILLING",
-    "EGRESS",
-    "FINISHES",
-    "FIRE",
-    "INSIDE",
-    "StandingThere",
-    "caution_word",
-    "cautions_for",
-    "cautions_of",
-]
-
 from collections.abc import Sequence
 from fractions import Fraction
 from functools import lru_cache

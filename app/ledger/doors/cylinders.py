@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["CylinderForm", "add_cylinder", "take_out"]
-
 from dataclasses import dataclass
 
 import sqlalchemy as sa

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["FIELDS", "DoorChange", "FieldChange", "changed", "for_event", "put", "read_field", "said"]
-
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["UndoPlan", "door_story", "plan_undo", "site_story", "undo_change"]
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 

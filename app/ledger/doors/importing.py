@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["ListPlan", "NewCylinder", "import_doors", "plan_doors"]
-
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

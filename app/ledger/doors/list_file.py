@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["read_list_file", "read_list_text", "site_list"]
-
 import re
 
 import sqlalchemy as sa

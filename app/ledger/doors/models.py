@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Cylinder", "CylinderOperator", "CylinderState", "Door", "Lock"]
-
 from enum import StrEnum
 from fractions import Fraction
 from typing import TYPE_CHECKING

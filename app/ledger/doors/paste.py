@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["COLUMNS", "HANDS", "LIST_COLUMNS", "MOST_ROWS", "DoorRow", "read_door_table", "read_doors", "text_table"]
-
 import csv
 import io
 from collections.abc import Iterable, Sequence

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["DoorPage", "SiteRow", "door_ids", "get_door", "job_numbers", "list_sites", "site_doors"]
-
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["AlikeDoor", "AlikeGroup", "alike_numbers", "find_alike", "merge_doors", "number_key"]
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Standing", "standing", "standing_among"]
-
 from collections.abc import Iterable
 from typing import Protocol, TypeVar
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["MERGED", "UNMERGED", "ReturningDoor", "bring_back", "taken_back", "what_returns"]
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

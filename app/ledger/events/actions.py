@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["event_hash", "first_broken_link", "missing_at_the_end", "next_number", "record", "record_moved"]
-
 import hashlib
 import json
 from collections.abc import Mapping, Sequence

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Counter", "Event", "HouseIdentity", "VaultCheck"]
-
 from datetime import datetime
 from typing import Any
 

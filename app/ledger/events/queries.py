@@ -2,20 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "CLOCK_ACCEPTED",
-    "OVERRIDES",
-    "EventTold",
-    "clock_is_back",
-    "events_about",
-    "events_of",
-    "events_of_job",
-    "first_hash",
-    "hidden_kinds",
-    "house_id",
-    "last_event",
-]
-
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import NamedTuple

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["keep_file"]
-
 import hashlib
 import os
 import secrets

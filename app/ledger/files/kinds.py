@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["KINDS_IN_WORDS", "MOST_BYTES", "find_kind", "has_too_many_pixels", "plain_name"]
-
 import io
 import unicodedata
 import warnings

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["FileKind", "JobFile"]
-
 from datetime import datetime
 from enum import StrEnum
 

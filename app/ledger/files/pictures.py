@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["small_picture"]
-
 import io
 import threading
 import warnings

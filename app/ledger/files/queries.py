@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["files_of_job", "get_file", "read_content"]
-
 import hashlib
 from collections.abc import Sequence
 from pathlib import Path

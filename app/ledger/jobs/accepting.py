@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["AcceptForm", "accept_quote", "carry_out"]
-
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Allotment", "KeysetAllotter", "set_sizes"]
-
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -17,10 +15,11 @@ from app.ledger.jobs.ask import KeyingInstruction, LineAsk, QuoteAsk
 from app.ledger.jobs.models import Job
 from app.ledger.jobs.snapshot import QuoteSnapshot
 from app.ledger.jobs.system_fit import records_for, require_fit, require_levels, require_records
-from app.ledger.keysystems.actions import SystemForm, add_keysets, insert_system, single_keyed_system
+from app.ledger.keysystems.actions import add_keysets, insert_system, single_keyed_system
 from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
 from app.ledger.keysystems.out_of_use import require_not_retired
 from app.ledger.keysystems.queries import get_system
+from app.ledger.keysystems.system_form import SystemForm
 from app.ledger.work import Work
 from app.pricing import KeyingKind
 

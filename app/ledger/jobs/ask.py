@@ -2,17 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "KeyingInstruction",
-    "LineAsk",
-    "LineKind",
-    "QuoteAsk",
-    "SystemAsk",
-    "ask_from_json",
-    "ask_to_json",
-    "old_price_reason",
-]
-
 import dataclasses
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass

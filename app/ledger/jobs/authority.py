@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["require_job_authority", "systems_of_job", "systems_touched"]
-
 from collections.abc import Sequence
 
 import sqlalchemy as sa

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["BENCH_STAGES", "BenchDay", "BenchRow", "bench_day"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date

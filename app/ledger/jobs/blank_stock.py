@@ -9,8 +9,6 @@ go, and a new count starts anew.
 
 from __future__ import annotations
 
-__all__ = ["bench_today", "on_the_shelf"]
-
 from collections import Counter
 from dataclasses import replace
 from datetime import date

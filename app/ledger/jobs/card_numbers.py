@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["has_card_number", "has_many_digits"]
-
 import re
 import unicodedata
 from collections.abc import Iterator

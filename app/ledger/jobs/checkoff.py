@@ -2,17 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "CheckOff",
-    "check_off",
-    "checked_off",
-    "cut_off",
-    "pin_off",
-    "require_checked",
-    "untick",
-    "wants_second_check",
-]
-
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["PriceEntry", "is_issued", "plain_numbers", "price_entries", "tax_places"]
-
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date

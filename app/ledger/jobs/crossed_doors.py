@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["cross_door", "own_symbol"]
-
 import re
 
 from app.ledger.doors.models import Cylinder

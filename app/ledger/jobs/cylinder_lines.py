@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["CylinderLine", "JobCylinders", "KeysetLine", "SystemLine", "job_cylinders", "key_counts"]
-
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

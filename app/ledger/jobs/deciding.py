@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["KEYED_AT", "Group", "choose", "groups_of"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import ceil
@@ -13,7 +11,7 @@ import sqlalchemy as sa
 from app.errors import BitternError, Problem
 from app.ledger.jobs.ask import QuoteAsk
 from app.ledger.jobs.blank_stock import bench_today
-from app.ledger.jobs.grouping import LineGroup, groups_of, keying_ask, parts_of
+from app.ledger.jobs.grouping import LineGroup, keying_ask, parts_of
 from app.ledger.jobs.snapshot import KeyingChoice
 from app.ledger.jobs.telling import keep_choice, keep_parts
 from app.ledger.keysystems.models import KeySystem

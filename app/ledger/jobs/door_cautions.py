@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["cautions_by_door"]
-
 from fractions import Fraction
 from typing import NamedTuple
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["FactoryGroup", "FactoryWork", "factory_makers", "factory_work"]
-
 from dataclasses import dataclass
 from datetime import date
 from typing import Any

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["LineGroup", "groups_of", "keying_ask", "parts_of"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["HandOver", "StillOpen", "hand_over", "still_open", "taker_of"]
-
 import hashlib
 from dataclasses import dataclass
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["HardwareLine", "HardwareList", "hardware_of"]
-
 from collections import Counter
 from dataclasses import dataclass
 from datetime import date

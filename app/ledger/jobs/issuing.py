@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["IssueForm", "drop_draft", "issue_quote", "keep_asked", "keep_draft", "load_draft"]
-
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import timedelta

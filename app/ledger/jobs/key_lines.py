@@ -6,8 +6,6 @@ line leaves out is asked; only where the quote has just one keyset is it taken, 
 
 from __future__ import annotations
 
-__all__ = ["IS_OWN", "OWN", "find_keyset", "is_keyed", "keysets_sold", "line_named", "own_copies", "whose_keys"]
-
 import re
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["count_of_days", "lead_time", "working_days_until"]
-
 from collections.abc import Sequence
 from datetime import date, timedelta
 

@@ -6,8 +6,6 @@ acceptance, and for later revisions, until a further key is lost.
 
 from __future__ import annotations
 
-__all__ = ["OWNERS_BOX", "allow_lost", "as_still_said", "lost_problems", "require_none_lost_of_job"]
-
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 

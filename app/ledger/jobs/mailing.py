@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["MailError", "MailServer", "Sent", "send_quote"]
-
 import smtplib
 import ssl
 from collections.abc import Iterator

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["MOST_ANSWER", "answered", "answers_of", "facts_of", "questions_about"]
-
 import re
 from collections.abc import Iterable
 

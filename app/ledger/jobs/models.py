@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["ON_ACCOUNT", "Draft", "Job", "JobLine", "Payment", "QuoteRevision", "Stage"]
-
 from datetime import date, datetime
 from enum import StrEnum
 from typing import Any

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["MOST_NOTE", "NOTE", "add_note"]
-
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError
 from app.ledger.events.actions import record

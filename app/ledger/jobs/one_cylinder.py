@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["CylinderRecord", "cylinder_record", "cylinder_work"]
-
 from dataclasses import dataclass
 
 import sqlalchemy as sa

@@ -2,16 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "OPTIONS",
-    "Promise",
-    "keyed_at",
-    "offered_ways",
-    "price_option",
-    "promise_from",
-    "way_words",
-]
-
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["bench_work", "cylinder_symbol", "keyset_work", "operating", "require_pinnable", "schedule_of"]
-
 from collections.abc import Collection, Sequence
 
 import sqlalchemy as sa

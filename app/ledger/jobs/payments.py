@@ -2,16 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "MEANS",
-    "JobPayments",
-    "PaymentForm",
-    "PaymentKind",
-    "PaymentReceipt",
-    "payments_of",
-    "take_payment",
-]
-
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum

@@ -2,25 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "LATE_STAGES",
-    "OPEN",
-    "OVER",
-    "JobMoney",
-    "LedgerPage",
-    "LedgerQuestion",
-    "LedgerRow",
-    "Piece",
-    "StageCount",
-    "days_late",
-    "get_job",
-    "job_money",
-    "ledger_page",
-    "newest_revision_number",
-    "pieces_of",
-    "show_margin",
-]
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date

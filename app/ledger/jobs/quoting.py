@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["PricedQuote", "price_ask"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -12,7 +10,8 @@ from app.errors import BitternError, Problem
 from app.ledger.customers.models import Customer, Site
 from app.ledger.errors import NotFound
 from app.ledger.jobs.ask import LineAsk, QuoteAsk
-from app.ledger.jobs.deciding import KEYED_AT, Group, choose, groups_of
+from app.ledger.jobs.deciding import KEYED_AT, Group, choose
+from app.ledger.jobs.grouping import groups_of
 from app.ledger.jobs.key_lines import whose_keys
 from app.ledger.jobs.lead_time import lead_time
 from app.ledger.jobs.lost_keys import lost_problems

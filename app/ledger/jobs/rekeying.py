@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["as_on_record", "hanging", "keep_what_it_is", "keyed_as", "making_way", "on_door", "places_of", "told_of"]
-
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["AGREED", "REFUSED", "Replacing", "lock_named", "old_cylinder", "replacing", "told_customer"]
-
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Resolved", "Resolver"]
-
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from datetime import date

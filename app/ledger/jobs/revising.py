@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Comparison", "Requote", "compare_quotes", "keep_requote", "requote"]
-
 import hashlib
 from dataclasses import dataclass, replace
 from datetime import date, timedelta

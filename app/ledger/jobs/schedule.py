@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["BenchCylinder", "BenchKey", "BenchSystem", "BenchWork", "Schedule", "ScheduleKeyset", "ScheduleRow"]
-
 from dataclasses import dataclass, field
 from datetime import date
 

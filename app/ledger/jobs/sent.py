@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["sent_cylinders", "sent_keysets"]
-
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 

@@ -2,21 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "AskedQuestion",
-    "HouseHead",
-    "KeyingChoice",
-    "QuoteOption",
-    "QuoteSnapshot",
-    "SnapshotLine",
-    "SnapshotTotals",
-    "Way",
-    "as_accepted",
-    "read_snapshot",
-    "snapshot_hash",
-    "write_snapshot",
-]
-
 import dataclasses
 import hashlib
 import json

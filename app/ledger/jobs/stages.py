@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["MOVES", "lose_quote", "move_job", "moved_to", "next_stages"]
-
 from collections.abc import Sequence
 from typing import Any
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["records_for", "records_problems", "require_fit", "require_levels", "require_records", "system_problems"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["tax_place_of", "tax_totals"]
-
 from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal

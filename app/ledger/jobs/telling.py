@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["BULK", "REST", "keep_choice", "keep_parts"]
-
 from dataclasses import replace
 
 from app.ledger.jobs.grouping import LineGroup

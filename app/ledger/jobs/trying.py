@@ -8,8 +8,6 @@ ones does not stop a quote where it has others that wait for a door, or where it
 
 from __future__ import annotations
 
-__all__ = ["require_acceptable"]
-
 import re
 import secrets
 from collections.abc import Mapping, Sequence

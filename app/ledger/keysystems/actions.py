@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["SystemForm", "add_keysets", "find_master", "insert_system", "single_keyed_name", "single_keyed_system"]
-
 from collections.abc import Sequence
 from dataclasses import replace
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["AuditReport", "Finding", "StoppedByAudit", "audit_systems", "prove_no_interchange", "require_clean"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["authority_of", "lacks_authority", "require_authority"]
-
 from app.ledger.errors import LedgerError
 from app.ledger.events.actions import record
 from app.ledger.keysystems.models import KeySystem

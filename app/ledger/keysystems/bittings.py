@@ -2,17 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "Plan",
-    "open_bittings",
-    "open_plan",
-    "require_current_key",
-    "reveal_bittings",
-    "seal_bitting",
-    "seal_bittings",
-    "seal_plan",
-]
-
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass, field

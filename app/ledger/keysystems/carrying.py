@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["carried", "carry"]
-
 import base64
 import binascii
 import json

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["MostPhantoms", "SystemCheck", "check_whole_system"]
-
 from dataclasses import dataclass
 
 from app.keying import NearMiss, audit, near_misses

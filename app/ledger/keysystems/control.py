@@ -2,21 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "CONTROL_SYMBOL",
-    "TAKEN_OVER",
-    "add_control",
-    "add_factory_control",
-    "control_of",
-    "has_control_keys",
-    "insert_control",
-    "is_control_symbol",
-    "lacks_control",
-    "lacks_factory_control",
-    "read_control",
-    "why_no_control",
-]
-
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 

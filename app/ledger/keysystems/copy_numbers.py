@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["MOST_AT_ONCE", "read_copies", "say_copies"]
-
 import re
 from collections.abc import Sequence
 

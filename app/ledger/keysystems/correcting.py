@@ -6,8 +6,6 @@ anew in a job instead.
 
 from __future__ import annotations
 
-__all__ = ["CorrectForm", "Corrected", "correct_bitting"]
-
 from dataclasses import dataclass, field
 
 import sqlalchemy as sa

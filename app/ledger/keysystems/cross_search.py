@@ -5,8 +5,6 @@ Only keysets may change that no piece of metal has been made for: no key cut, no
 
 from __future__ import annotations
 
-__all__ = ["ReadyCross", "cost_with", "make_cross_ready", "seal_cross_search"]
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import islice

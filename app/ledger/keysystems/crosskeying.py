@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["CrossKeyingCost", "cross_key", "cross_keying_cost", "insert_operators", "require_none_lost"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import prod

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["CrossAsk", "find_way", "price_cross_keying"]
-
 from dataclasses import dataclass
 
 from app.keying import CrossCost, cross_cost

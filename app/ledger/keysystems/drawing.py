@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["next_cuts", "plan_clear"]
-
 from collections.abc import Sequence
 
 from app.keying import Bitting as Cuts

@@ -6,8 +6,6 @@ from the record, so no bitting is opened; keys that turn by interchange are the 
 
 from __future__ import annotations
 
-__all__ = ["Exposed", "exposed_by", "operated_by", "where_it_opens"]
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 

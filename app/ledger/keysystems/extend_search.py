@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["ReadyExtension", "make_extension_ready", "seal_extension"]
-
 from dataclasses import dataclass, field
 
 from app.keying import Bitting as Cuts

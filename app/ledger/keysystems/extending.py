@@ -2,17 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "Added",
-    "ExtendForm",
-    "check_extension",
-    "extend_system",
-    "insert_extension",
-    "key_single",
-    "why_not_extend",
-    "with_neighbours",
-]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["keys_of_job", "keys_to_sign", "signed_receipts"]
-
 from collections import Counter
 from collections.abc import Iterable, Sequence
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["order_keys"]
-
 from collections.abc import Mapping
 
 import sqlalchemy as sa

@@ -2,20 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "HeldKey",
-    "HeldPage",
-    "HeldQuestion",
-    "KeysetCopies",
-    "SignedReceipt",
-    "find_receipt",
-    "get_key",
-    "held_keys",
-    "key_story",
-    "receipts_of",
-    "system_copies",
-]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime

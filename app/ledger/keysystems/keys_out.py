@@ -2,17 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "IssueForm",
-    "cut_copies",
-    "issue_keys",
-    "lose_key",
-    "order_copies",
-    "retire_key",
-    "return_copies",
-    "return_key",
-]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date

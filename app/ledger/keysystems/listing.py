@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["ListAsk", "ListFound", "study_bitting_list"]
-
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["LossPlan", "RekeyLine", "plan_for_loss"]
-
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass

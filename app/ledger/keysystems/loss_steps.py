@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["steps_of_loss"]
-
 from collections.abc import Sequence
 
 import sqlalchemy as sa

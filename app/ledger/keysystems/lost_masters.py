@@ -6,19 +6,6 @@ refused, and what the owner of the house lets go on, is app/ledger/jobs/lost_key
 
 from __future__ import annotations
 
-__all__ = [
-    "BITTING_CORRECTED",
-    "IN_METAL",
-    "KEYED_UNDER_LOST",
-    "LostKeyset",
-    "lost_for_job",
-    "lost_keysets",
-    "lost_masters",
-    "lost_of_customer",
-    "replaced_after",
-    "require_none_lost_above",
-]
-
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from datetime import datetime

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["ReadyMatrix", "make_ready", "seal_access"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -14,13 +12,14 @@ from app.ledger.customers.models import Customer
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotFound, Taken
 from app.ledger.events.actions import record
-from app.ledger.keysystems.actions import SystemForm, add_system_row, find_keyway, name_is_taken
+from app.ledger.keysystems.actions import add_system_row, find_keyway, name_is_taken
 from app.ledger.keysystems.bittings import Plan, open_bittings, open_plan, seal_bitting, seal_plan
 from app.ledger.keysystems.control import insert_control, lacks_control
 from app.ledger.keysystems.listing import list_spec
 from app.ledger.keysystems.models import Keyset, KeySystem, Level
 from app.ledger.keysystems.queries import systems_sharing_keyway
 from app.ledger.keysystems.shearing import Standing, entering
+from app.ledger.keysystems.system_form import SystemForm
 from app.ledger.users.models import Role
 from app.ledger.work import Work
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Bitting", "Key", "KeyState", "KeySystem", "Keyset", "Level", "RecordsHolder"]
-
 from datetime import date, datetime
 from enum import StrEnum
 

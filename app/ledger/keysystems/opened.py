@@ -5,8 +5,6 @@ Whoever opens one shows no bitting of it: what a person is to see goes through `
 
 from __future__ import annotations
 
-__all__ = ["OpenedSystem", "Way", "open_system"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["RETIRED", "is_retired", "require_not_lost", "require_not_retired"]
-
 from collections.abc import Collection
 
 from sqlalchemy.orm import Session

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Picked", "PickedSpec", "pick_for_job"]
-
 from collections import defaultdict
 from dataclasses import dataclass, field
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["PlanForm", "Planned", "customers_to_choose", "plan_for", "start_planned"]
-
 from dataclasses import dataclass
 
 import sqlalchemy as sa
@@ -15,11 +13,12 @@ from app.ledger.customers.models import Customer
 from app.ledger.engine import transaction
 from app.ledger.errors import NotFound
 from app.ledger.events.actions import record
-from app.ledger.keysystems.actions import SystemForm, find_keyway, insert_system
+from app.ledger.keysystems.actions import find_keyway, insert_system
 from app.ledger.keysystems.bittings import open_plan
 from app.ledger.keysystems.carrying import carried, carry
 from app.ledger.keysystems.models import KeySystem
 from app.ledger.keysystems.queries import systems_sharing_keyway
+from app.ledger.keysystems.system_form import SystemForm
 from app.ledger.users.models import Role
 from app.ledger.work import Work
 

@@ -2,17 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "chain_of",
-    "customers_keysets",
-    "get_system",
-    "list_systems",
-    "operating_keysets",
-    "operators_of",
-    "symbol_on",
-    "systems_sharing_keyway",
-]
-
 from collections.abc import Mapping, Sequence
 from typing import Protocol, TypeVar
 

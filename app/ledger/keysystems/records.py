@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["change_records"]
-
 from app.errors import Problem, Problems
 from app.ledger.engine import transaction
 from app.ledger.errors import NotFound, Stale

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["holds_sealed", "opens_sealed", "reseal"]
-
 from collections.abc import Callable, Iterator
 from typing import Any
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Standing", "entering", "operates"]
-
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 

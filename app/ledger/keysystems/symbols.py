@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["change_level_symbol", "number_of"]
-
 from app.keying import KeyingError, read_symbol
 
 

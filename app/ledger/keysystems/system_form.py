@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["SystemForm"]
-
 from dataclasses import dataclass, field
 
 from app.keying import Bitting as Cuts

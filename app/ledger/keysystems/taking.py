@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["TakeForm", "take_over"]
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -14,13 +12,14 @@ from app.ledger.customers.models import Customer
 from app.ledger.engine import transaction
 from app.ledger.errors import NotFound, Taken
 from app.ledger.events.actions import record
-from app.ledger.keysystems.actions import SystemForm, add_system_row, find_keyway, name_is_taken
+from app.ledger.keysystems.actions import add_system_row, find_keyway, name_is_taken
 from app.ledger.keysystems.bittings import Plan, seal_bitting, seal_plan
 from app.ledger.keysystems.carrying import carried
 from app.ledger.keysystems.control import CONTROL_SYMBOL, TAKEN_OVER, is_control_symbol
 from app.ledger.keysystems.listing import list_purpose, list_spec
 from app.ledger.keysystems.models import Keyset, KeySystem, Level
 from app.ledger.keysystems.out_of_use import RETIRED
+from app.ledger.keysystems.system_form import SystemForm
 from app.ledger.work import Work
 
 _RANK = (Level.GREAT_GRAND, Level.GRAND, Level.MASTER, Level.CHANGE, Level.SINGLE, Level.CONTROL)

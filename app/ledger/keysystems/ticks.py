@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["PINNED_ANEW", "mark_cylinders", "mark_keys", "take_key_ticks_back", "take_ticks_back"]
-
 from collections.abc import Collection, Sequence
 
 import sqlalchemy as sa

@@ -5,8 +5,6 @@ Nothing here opens a bitting.
 
 from __future__ import annotations
 
-__all__ = ["Hung", "KeyOut", "KeysetNode", "SystemRow", "list_system_rows", "system_tree"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["import_maker", "put_keyways", "set_factory_terms"]
-
 import json
 from datetime import date
 from typing import Any

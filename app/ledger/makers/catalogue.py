@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["CataloguePlan", "Progress", "catalogue_page", "items_of", "load_catalogue", "plan_catalogue"]
-
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace

@@ -2,25 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "LOCK_COLUMNS",
-    "Row",
-    "read_blank",
-    "read_cam",
-    "read_code",
-    "read_keyway",
-    "read_lock",
-    "read_rule",
-    "sets_of",
-    "sets_text",
-    "show_blank",
-    "show_cam",
-    "show_code",
-    "show_keyway",
-    "show_lock",
-    "show_rule",
-]
-
 from collections.abc import Mapping
 from typing import Any
 

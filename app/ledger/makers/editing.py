@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["TableChange", "add_maker", "change_table", "maker_json", "plan_maker", "plan_table", "read_table_file"]
-
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -20,11 +18,12 @@ from app.ledger.errors import LedgerError, NotFound, Stale, Taken
 from app.ledger.events.actions import record
 from app.ledger.makers.actions import put_keyways
 from app.ledger.makers.catalogue import items_of
+from app.ledger.makers.cells import Row
 from app.ledger.makers.keyway_specs import tables_on_record
 from app.ledger.makers.models import Maker
 from app.ledger.makers.naming import unknown_names
 from app.ledger.makers.rereading import Reread, reread_catalogue
-from app.ledger.makers.sheets import Row, find_sheet, read_sheet
+from app.ledger.makers.sheets import find_sheet, read_sheet
 from app.ledger.work import Work
 
 MOST_BYTES = 4_000_000

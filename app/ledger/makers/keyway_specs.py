@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["spec_names", "tables_on_record"]
-
 from collections.abc import Mapping, Sequence
 from typing import Any
 

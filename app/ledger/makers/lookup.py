@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["ItemLookup"]
-
 from collections.abc import Iterable
 
 import sqlalchemy as sa

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["CatalogueItem", "FactoryTermsRow", "Keyway", "Maker", "SpecRow"]
-
 from datetime import date
 from typing import Any
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["unknown_names"]
-
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -11,8 +9,8 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import Problem
+from app.ledger.makers.cells import Row
 from app.ledger.makers.models import Maker
-from app.ledger.makers.sheets import Row
 
 
 def unknown_names(

@@ -2,19 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "MakerTables",
-    "factory_terms_by_maker",
-    "factory_terms_on",
-    "get_item",
-    "get_maker",
-    "keyway_maker",
-    "list_makers",
-    "maker_tables",
-    "spellings",
-    "stocked_items",
-]
-
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Reread", "reread_catalogue"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any

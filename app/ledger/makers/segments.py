@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["HINT", "SEGMENTS", "SEGMENT_COLUMNS", "copied", "read_segments", "row_of", "show_segments"]
-
 import re
 from collections.abc import Mapping, Sequence
 from typing import Any

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Row", "Sheet", "find_sheet", "read_sheet", "sheet_rows", "sheets_of"]
-
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["shelf"]
-
 from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any

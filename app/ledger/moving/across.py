@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["across_tables"]
-
 from collections.abc import Iterator
 
 from app.errors import Problem

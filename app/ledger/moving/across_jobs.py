@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["job_problems"]
-
 import json
 import re
 from collections.abc import Container, Iterator, Sequence

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["read_cell", "write_cell"]
-
 import json
 from datetime import UTC, date, datetime
 from enum import StrEnum

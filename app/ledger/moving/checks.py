@@ -2,21 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "check_bench_terms",
-    "check_door",
-    "check_factory_terms",
-    "check_house",
-    "check_item",
-    "check_maker",
-    "check_price",
-    "check_price_rule",
-    "check_quote_rules",
-    "check_spec",
-    "check_tax_rule",
-    "check_tier",
-]
-
 from collections.abc import Mapping
 from decimal import Decimal, InvalidOperation
 from typing import Any

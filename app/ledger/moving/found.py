@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Found", "Values"]
-
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any

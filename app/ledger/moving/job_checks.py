@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["check_bench_time", "check_job", "check_line", "check_payment", "check_quote"]
-
 import json
 import re
 from collections.abc import Mapping

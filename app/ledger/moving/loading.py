@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["import_house"]
-
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
@@ -11,8 +9,9 @@ from app.errors import Problems
 from app.ledger.engine import transaction
 from app.ledger.errors import Stale
 from app.ledger.events.actions import record, record_moved
+from app.ledger.moving.found import Values
 from app.ledger.moving.people import People
-from app.ledger.moving.planning import HousePlan, TablePlan, Values, plan_house
+from app.ledger.moving.planning import HousePlan, TablePlan, plan_house
 from app.ledger.users.actions import enter_people
 from app.ledger.work import Work
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["HousePlan", "TablePlan", "Values", "plan_house"]
-
 import hashlib
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field

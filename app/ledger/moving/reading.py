@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["ReadRow", "read_export"]
-
 import io
 import re
 import zipfile

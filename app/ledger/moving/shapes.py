@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["has_shape", "is_sound_text"]
-
 import dataclasses
 import types
 import typing

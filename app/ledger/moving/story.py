@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["plan_story", "story_values"]
-
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from datetime import timedelta
@@ -14,10 +12,11 @@ from sqlalchemy.orm import Session
 
 from app.errors import Problem
 from app.ledger.events.models import Event
+from app.ledger.keysystems.keys_held import KINDS as OF_KEYS
 from app.ledger.moving.found import Values
 from app.ledger.moving.people import People
 from app.ledger.moving.tables import MovedTable
-from app.ledger.moving.told import OF_KEYS, TOLD, told_detail
+from app.ledger.moving.told import TOLD, told_detail
 from app.ledger.work import Work
 
 _AHEAD = timedelta(minutes=10)  # as much as two clocks may differ

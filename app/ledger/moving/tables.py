@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["EVENT_CHAIN", "LEFT_OUT", "TABLES", "MovedTable", "table_named"]
-
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cache

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["OF_KEYS", "TOLD", "check_told", "is_told", "told_detail"]
-
 from collections.abc import Callable, Mapping
 from datetime import date
 from typing import Any

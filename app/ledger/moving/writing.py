@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["CONTINUED", "KINDS", "LONGEST", "export_house", "house_rows", "split_long"]
-
 import io
 import zipfile
 from collections.abc import Iterator

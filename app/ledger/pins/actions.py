@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["StockCount", "draw_pins", "set_stock"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

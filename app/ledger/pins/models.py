@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["PinStock"]
-
 import sqlalchemy as sa
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 

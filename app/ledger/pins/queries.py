@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["KINDS", "MOST_COUNT", "MOST_SIZE", "pin_sizes", "stock_of"]
-
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 

@@ -2,16 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "HouseForm",
-    "add_price_rows",
-    "import_prices",
-    "import_tax_rules",
-    "import_tiers",
-    "set_bench_terms",
-    "set_house",
-]
-
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import date

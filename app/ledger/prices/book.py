@@ -2,18 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "BookLine",
-    "BookPage",
-    "book_page",
-    "categories",
-    "code_lines",
-    "export_rows",
-    "next_monday",
-    "ruled_categories",
-    "usual_start",
-]
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta

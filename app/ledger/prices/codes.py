@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["KEY_CUT", "factory_keying_code", "keying_code", "rekey_code", "system_code"]
-
 from app.pricing import KeyingKind
 
 KEY_CUT = "KEY-CUT"

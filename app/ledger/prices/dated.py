@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["COMING", "NOW", "PAST", "changed_terms", "place_in_time", "terms_mark"]
-
 import hashlib
 import json
 from collections.abc import Callable, Hashable, Iterable, Mapping

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["PriceForm", "Seen", "end_price", "price_mark", "set_price"]
-
 from dataclasses import dataclass
 from datetime import date
 

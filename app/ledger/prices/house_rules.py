@@ -2,18 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "TaxRuleForm",
-    "TierForm",
-    "get_tax_rule",
-    "get_tier",
-    "list_tax_rules",
-    "list_tiers",
-    "set_tax_rule",
-    "set_tier",
-    "tax_mark",
-]
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date

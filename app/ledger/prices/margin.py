@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["LEAST_MARGIN", "guard", "least_margin", "margin_percent"]
-
 from decimal import Decimal
 from fractions import Fraction
 

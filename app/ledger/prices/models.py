@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["BenchTermsRow", "BenchTimeRow", "House", "PriceBookRow", "PriceRuleRow", "PriceTier", "TaxRuleRow"]
-
 from datetime import date
 from typing import Any
 

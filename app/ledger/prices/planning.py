@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["PriceChange", "PricePlan", "plan_prices", "put_on_record"]
-
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

@@ -2,22 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "bench_terms_on",
-    "bench_terms_row_on",
-    "dated_bench_terms",
-    "find_house",
-    "get_house",
-    "get_price",
-    "price_beginning",
-    "price_book",
-    "shelf_counted",
-    "tax_places",
-    "tax_table",
-    "tier_names",
-    "tier_percent",
-]
-
 import re
 from collections.abc import Sequence
 from dataclasses import replace

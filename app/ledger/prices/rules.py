@@ -2,20 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "RuleForm",
-    "RuleSeen",
-    "Ruled",
-    "RuledBook",
-    "end_rule",
-    "get_rule",
-    "list_rules",
-    "price_rules",
-    "rule_words",
-    "ruled_items",
-    "set_rule",
-]
-
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["MAIL_WORDS", "QuoteRulesForm", "set_quote_rules"]
-
 import re
 from dataclasses import dataclass
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["MAIL_SUBJECT", "MAIL_TEXT", "QuoteRules"]
-
 import sqlalchemy as sa
 from sqlalchemy.orm import Mapped, mapped_column
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["deposit_rule", "line_rules", "quote_rules"]
-
 import json
 from decimal import Decimal
 from functools import cache

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["PartFound", "find_parts"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache

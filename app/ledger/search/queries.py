@@ -6,8 +6,6 @@ a bounded number of rows, however long the record is: the newest that hold the w
 
 from __future__ import annotations
 
-__all__ = ["DoorFound", "Found", "JobFound", "KeyFound", "KeysetFound", "PartFound", "QuoteFound", "search"]
-
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -7,8 +7,6 @@ itself goes in as parameters, from `values_of` and its like.
 
 from __future__ import annotations
 
-__all__ = ["customer_ids", "door_ids", "job_ids", "number_values", "values_of"]
-
 from collections.abc import Iterator, Sequence
 from typing import Any
 

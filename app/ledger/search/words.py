@@ -5,19 +5,6 @@ The database keeps its index of words in step by itself (migration 0006). All th
 
 from __future__ import annotations
 
-__all__ = [
-    "LAST",
-    "MOST",
-    "SEARCHED",
-    "dialect_of",
-    "is_modelled",
-    "numbered",
-    "ordered",
-    "query_of",
-    "read_words",
-    "word_ids",
-]
-
 import re
 import unicodedata
 from collections.abc import Sequence

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["add_spec", "change_spec", "refuse_breaking"]
-
 from dataclasses import replace
 
 import sqlalchemy as sa

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["CHART_FIELDS", "even_roots", "read_chart"]
-
 import json
 from collections.abc import Mapping, Sequence
 from fractions import Fraction

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["DecodeAsk", "Decoded", "decode_key"]
-
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 

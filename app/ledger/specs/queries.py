@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["SpecUse", "get_spec", "keyway_chambers", "list_specs", "read_spec", "use_of"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -2,16 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "add_user",
-    "change_own_password",
-    "change_user",
-    "check_name",
-    "enter_people",
-    "set_password",
-    "start_house",
-]
-
 from collections.abc import Iterable
 
 import sqlalchemy as sa

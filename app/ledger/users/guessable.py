@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["is_guessable"]
-
 import re
 
 # Rows of a keyboard, the alphabet and the digits, and the columns that fingers walk down.

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["LoginRules", "Proof", "get_rules", "rules_of", "set_rules"]
-
 from dataclasses import asdict, dataclass
 from datetime import timedelta
 from enum import StrEnum

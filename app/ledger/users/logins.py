@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["LoginRefused", "log_in", "log_out"]
-
 import math
 from dataclasses import replace
 from datetime import timedelta

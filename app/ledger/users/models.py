@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Login", "LoginAttempt", "LoginRulesRow", "Role", "User"]
-
 from datetime import datetime
 from enum import StrEnum
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["LEAST", "MOST", "check_new_password", "hash_password", "is_outdated", "matches"]
-
 import unicodedata
 
 from argon2 import PasswordHasher

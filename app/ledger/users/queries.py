@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["find_user", "get_user", "has_users", "list_users", "name_key"]
-
 import unicodedata
 from collections.abc import Sequence
 

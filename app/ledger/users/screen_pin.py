@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["LEAST_PIN", "MOST_PIN", "drop_pin", "pin_matches", "set_pin"]
-
 from itertools import pairwise
 
 from app.ledger.engine import transaction

@@ -7,18 +7,6 @@ for it: it guards the way in from elsewhere.
 
 from __future__ import annotations
 
-__all__ = [
-    "asks_code",
-    "code_at",
-    "drop_factor",
-    "factor_context",
-    "matching_step",
-    "new_secret",
-    "reseal_factors",
-    "secret_of",
-    "set_factor",
-]
-
 import base64
 import hashlib
 import hmac

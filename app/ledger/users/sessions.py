@@ -5,23 +5,6 @@ Seeing and locking write no event: they change no record, and would bury the eve
 
 from __future__ import annotations
 
-__all__ = [
-    "SEEN_EVERY",
-    "TRIES",
-    "HeldLogin",
-    "Limits",
-    "OpenLogin",
-    "begin",
-    "end",
-    "end_by_number",
-    "find",
-    "list_open",
-    "lock",
-    "prove",
-    "see",
-    "unlock",
-]
-
 import hashlib
 import secrets
 from dataclasses import dataclass, fields
@@ -41,7 +24,7 @@ from app.ledger.users.login_rules import LoginRules
 from app.ledger.users.models import Login, LoginRulesRow, Role, User
 from app.ledger.users.passwords import matches
 from app.ledger.users.screen_pin import pin_matches
-from app.ledger.users.tries import TRIES, Secret, end_where, forgive, try_secret
+from app.ledger.users.tries import Secret, end_where, forgive, try_secret
 from app.ledger.work import Work
 
 SEEN_EVERY = timedelta(minutes=1)

@@ -6,8 +6,6 @@ at the password for as long as they like, with the PIN in between.
 
 from __future__ import annotations
 
-__all__ = ["TRIES", "LoginRefused", "Secret", "check_own_password", "end_where", "forgive", "try_secret"]
-
 from collections.abc import Callable
 from enum import StrEnum
 

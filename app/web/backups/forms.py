@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["SealForm"]
-
 from wtforms import PasswordField
 from wtforms.validators import EqualTo, InputRequired
 

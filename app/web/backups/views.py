@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["blueprint"]
-
 from dataclasses import dataclass
 
 from flask import Blueprint, Response, render_template, send_file

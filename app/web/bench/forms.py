@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["TickForm"]
-
 from wtforms import SelectMultipleField, StringField
 from wtforms.validators import AnyOf
 from wtforms.widgets import CheckboxInput, ListWidget

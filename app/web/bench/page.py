@@ -4,8 +4,6 @@ the pins and cuts of each group that is pinned alike.
 
 from __future__ import annotations
 
-__all__ = ["BenchGroup", "BenchJobPage", "KeyTick", "RevealedSystem", "TickLine", "bench_job_page", "revealed"]
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["blueprint"]
-
 from datetime import date
 
 from flask import Blueprint, abort, render_template, request

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Notes", "cents", "chambers", "day", "inches", "record_id", "short", "whole"]
-
 import re
 from collections.abc import Iterable
 from datetime import date

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["ADDABLE", "KEYINGS", "TYPES", "Choices", "LineChoices", "load_choices"]
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["FitAnswer", "LineFit", "fit_of"]
-
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["MOST_LINES", "Reading", "read"]
-
 from dataclasses import dataclass
 
 from app.errors import Problem

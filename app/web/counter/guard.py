@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["AskView", "asks_of", "mend"]
-
 import re
 from dataclasses import dataclass, replace
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["CUSTOMER_FIELDS", "HEAD_LABELS", "JOB_FIELDS", "LINE_LABELS", "OWNERS_FIELDS", "head_field", "line_field"]
-
 from collections.abc import Mapping
 
 from app.ledger.jobs.ask import LineKind

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Knowledge", "read_line"]
-
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["OptionView", "second_way"]
-
 from dataclasses import dataclass
 
 from app.errors import Problem, Problems

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["CounterPage", "LineView", "Told", "build"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any

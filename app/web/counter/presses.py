@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Press", "apply", "press_of"]
-
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["typed_from_ask"]
-
 from dataclasses import replace
 
 from app.fitting import CylinderAttributes, write_inches

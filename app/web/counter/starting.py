@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["draft_of", "kept_reason", "resume", "start", "with_kept_loss"]
-
 from dataclasses import replace
 
 from app.ledger.jobs.ask import QuoteAsk, ask_from_json

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["FIT_BOXES", "MOST_POSTED", "TypedLine", "TypedPage", "from_draft", "from_form", "to_draft"]
-
 import dataclasses
 import re
 import unicodedata

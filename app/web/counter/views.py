@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["blueprint"]
-
 import secrets
 from collections.abc import Sequence
 from dataclasses import replace

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["told_reasons", "told_why"]
-
 from app.ledger.jobs.snapshot import KeyingChoice, Way
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["ContactPage", "CustomerPage", "SitePage"]
-
 from collections.abc import Sequence
 from typing import Any
 

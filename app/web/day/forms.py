@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["LostForm", "read_day", "read_period", "read_whom", "read_within"]
-
 from collections.abc import Mapping
 from datetime import date
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["LISTS", "a_list"]
-
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 

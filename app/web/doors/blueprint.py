@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["blueprint"]
-
 from flask import Blueprint
 
 blueprint = Blueprint("doors", __name__)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__: list[str] = []
-
 from collections.abc import Mapping
 
 from flask import flash, redirect, render_template, request, url_for

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__: list[str] = []
-
 from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["CylinderFoundForm", "DoorEditForm", "TakeOutForm"]
-
 from collections.abc import Sequence
 from fractions import Fraction
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__: list[str] = []
-
 import io
 
 from flask import abort, flash, redirect, render_template, request, url_for

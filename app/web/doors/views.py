@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["blueprint"]
-
 from app.web.doors import alike_views, change_views, door_views, list_views
-from app.web.doors.blueprint import blueprint
+from app.web.doors.blueprint import blueprint as blueprint
 
 PAGES = (door_views, list_views, change_views, alike_views)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["FinishAnswer", "answer_cam", "answer_finishes", "answer_key"]
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["BoreDrawing", "LengthDrawing", "Side", "TailpieceDrawing", "draw_bore", "draw_length", "draw_tailpiece"]
-
 from dataclasses import dataclass
 from fractions import Fraction
 

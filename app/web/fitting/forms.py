@@ -2,22 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "BoreForm",
-    "CamForm",
-    "ComposeForm",
-    "FinishForm",
-    "KeyForm",
-    "LengthForm",
-    "NumberForm",
-    "QuestionForm",
-    "SwapForm",
-    "TailpieceForm",
-    "ThreadForm",
-    "usual_backsets",
-    "usual_bore",
-]
-
 from collections.abc import Iterable, Mapping
 from fractions import Fraction
 from typing import Any, ClassVar

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["BoreAnswer", "LengthAnswer", "answer_bore", "answer_length", "answer_tailpiece", "answer_thread"]
-
 from dataclasses import dataclass, replace
 from fractions import Fraction
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["NumberAnswer", "answer_compose", "answer_number", "answer_swap", "decoded"]
-
 from dataclasses import dataclass, replace
 
 from sqlalchemy.orm import Session

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Makers", "blanks_of", "find_lock", "locks_of"]
-
 from collections.abc import Mapping
 
 from app.fitting import KeyBlank, Lock

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["blueprint"]
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["AddUserForm", "PasswordForm", "UserForm"]
-
 from wtforms import BooleanField, RadioField
 from wtforms.validators import InputRequired
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["LoginRulesForm"]
-
 from wtforms import BooleanField
 from wtforms.validators import InputRequired
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["blueprint"]
-
 from decimal import Decimal
 
 from flask import Blueprint, flash, redirect, render_template, url_for

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["HousePage", "TaxRulePage", "TierPage"]
-
 from wtforms import BooleanField, HiddenField, RadioField, TextAreaField
 from wtforms.validators import InputRequired, Length
 

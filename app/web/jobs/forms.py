@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["MoveForm", "read_question"]
-
 from collections.abc import Mapping
 
 from wtforms import StringField

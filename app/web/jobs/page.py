@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["JobPage", "job_forms", "job_page"]
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any

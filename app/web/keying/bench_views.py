@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["decode", "pick_list", "pins", "stock"]
-
 from fractions import Fraction
 
 from flask import flash, redirect, render_template, request, url_for

@@ -6,8 +6,6 @@ apart. No key is shown: the stepped edge is the steepest that the MACS allows.
 
 from __future__ import annotations
 
-__all__ = ["draw_chart"]
-
 from collections.abc import Sequence
 
 from markupsafe import Markup

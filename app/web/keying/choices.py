@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["offer"]
-
 from collections.abc import Sequence
 
 from wtforms import SelectField

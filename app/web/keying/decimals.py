@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["inches_text", "millimetres_text"]
-
 from decimal import ROUND_HALF_EVEN, Decimal
 from fractions import Fraction
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Grid", "grid_from_form", "grid_of_table"]
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["bitting_list", "take_list"]
-
 from flask import flash, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
 from flask_wtf.file import FileField, FileRequired

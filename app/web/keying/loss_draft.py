@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["draft_of_loss"]
-
 from typing import Any
 
 from app.ledger.jobs.ask import LineKind

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["matrix", "matrix_doors", "matrix_run", "matrix_seal"]
-
 import csv
 import io
 from random import Random

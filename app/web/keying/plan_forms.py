@@ -2,18 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "AuditPage",
-    "ControlPage",
-    "CorrectPage",
-    "CrossPage",
-    "ExtendPage",
-    "LostPage",
-    "PlanPage",
-    "StartPage",
-    "keyway_choices",
-]
-
 from collections.abc import Sequence
 
 from sqlalchemy.orm import Session

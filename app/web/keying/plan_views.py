@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["plan", "start"]
-
 from flask import flash, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["attach_plain", "file_problems"]
-
 from collections.abc import Mapping, Sequence
 
 from wtforms import Form

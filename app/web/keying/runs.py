@@ -5,8 +5,6 @@ What a search finds stays in this process's memory, for the person who asked, un
 
 from __future__ import annotations
 
-__all__ = ["Run", "find_run", "start_run"]
-
 import secrets
 import threading
 from collections.abc import Callable

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["cross_run", "cross_seal", "extend_run", "extend_seal", "start_cross_search", "start_extend_search"]
-
 from typing import TypeVar
 
 from flask import abort, flash, make_response, redirect, render_template, url_for

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["ChartFilePage", "InchField", "SpecPage"]
-
 from fractions import Fraction
 from typing import Any
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["edit_spec", "load_chart", "new_spec", "spec", "specs"]
-
 from fractions import Fraction
 
 from flask import flash, redirect, render_template, url_for

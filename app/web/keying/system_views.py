@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["audit", "control", "cross_key", "extend", "lost_key"]
-
 import secrets
 
 from flask import flash, redirect, render_template, request, url_for

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["read_upload"]
-
 from flask_wtf.file import FileField
 
 

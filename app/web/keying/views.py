@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["blueprint"]
-
 from app.web.keying import (
     bench_views,
     correct_views,
@@ -14,6 +12,6 @@ from app.web.keying import (
     spec_views,
     system_views,
 )
-from app.web.keying.blueprint import blueprint
+from app.web.keying.blueprint import blueprint as blueprint
 
 PAGES = (spec_views, plan_views, system_views, correct_views, list_views, matrix_views, search_views, bench_views)

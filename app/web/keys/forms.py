@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["BackForm", "CutForm", "IssueKeysForm", "KeyForm", "OrderForm", "read_held", "read_receipt"]
-
 from collections.abc import Mapping
 
 from wtforms.validators import Optional

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["KeyPage", "SystemKeys", "key_page", "plan_address", "receipt_paper", "system_keys"]
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date

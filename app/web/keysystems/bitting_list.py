@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["bitting_list"]
-
 from app.documents import BittingLine, BittingList
 from app.keying import write_bitting
 from app.ledger.jobs.issuing import house_head

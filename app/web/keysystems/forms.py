@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["RecordsForm", "RevealForm"]
-
 from wtforms import SelectField, TextAreaField
 from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 from wtforms.validators import Length

@@ -2,17 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = [
-    "CodeLoginForm",
-    "FactorForm",
-    "FirstStartForm",
-    "LoginForm",
-    "OwnPasswordForm",
-    "PinForm",
-    "first_password",
-    "same_password",
-]
-
 from wtforms import HiddenField, PasswordField
 from wtforms.validators import EqualTo, InputRequired
 

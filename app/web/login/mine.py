@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["blueprint"]
-
 from urllib.parse import quote
 
 from flask import Blueprint, flash, redirect, render_template, url_for

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["blueprint"]
-
 import ipaddress
 from urllib.parse import urlsplit
 

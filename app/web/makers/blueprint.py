@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["blueprint"]
-
 from flask import Blueprint
 
 blueprint = Blueprint("makers", __name__, url_prefix="/makers")

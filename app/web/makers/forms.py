@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["MakerPage", "TableForm"]
-
 from app.web.forms_base import PageForm, SavedForm, text
 
 

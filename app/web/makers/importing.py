@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["blueprint"]
-
 from collections.abc import Callable
 
 from flask import Blueprint, Flask, abort, current_app, redirect, render_template, url_for

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Run", "Runs", "runs"]
-
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field

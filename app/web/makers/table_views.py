@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["import_table", "record_table", "table", "table_csv", "table_xlsx"]
-
 from collections.abc import Mapping
 from typing import Any
 
@@ -13,11 +11,12 @@ from flask.typing import ResponseReturnValue
 from app.errors import BitternError, Problems
 from app.fitting import csv_bytes, guarded, sheet_bytes
 from app.ledger.errors import Stale
+from app.ledger.makers.cells import Row
 from app.ledger.makers.editing import TableChange, change_table, plan_table, read_table_file
 from app.ledger.makers.keyway_specs import spec_names, tables_on_record
 from app.ledger.makers.models import Maker
 from app.ledger.makers.queries import get_maker
-from app.ledger.makers.sheets import Row, Sheet, find_sheet, sheet_rows
+from app.ledger.makers.sheets import Sheet, find_sheet, sheet_rows
 from app.web.access import roles
 from app.web.errors import about
 from app.web.files import CSV, XLSX, send

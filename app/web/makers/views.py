@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["blueprint"]
-
 import json
 from typing import Any
 
@@ -27,7 +25,7 @@ from app.web.asked import asked_page, asked_text, is_piece
 from app.web.files import CSV, XLSX, send
 from app.web.forms_base import FilePage, attach, typed
 from app.web.makers import table_views
-from app.web.makers.blueprint import blueprint
+from app.web.makers.blueprint import blueprint as blueprint
 from app.web.makers.forms import MakerPage, TableForm
 from app.web.services import current_work, request_session
 from app.web.waiting import WaitingFile, drop_waiting, find_waiting, keep_waiting

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["Paper", "PaperFile", "papers_of", "papers_on_page"]
-
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import partial

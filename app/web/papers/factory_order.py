@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["factory_order"]
-
 from app.documents import FactoryLine, FactoryOrder
 from app.ledger.jobs.factory import FactoryGroup, FactoryWork
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["job_folder"]
-
 import io
 import tempfile
 import zipfile

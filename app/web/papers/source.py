@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["JobSource"]
-
 from collections.abc import Sequence
 from functools import cached_property
 

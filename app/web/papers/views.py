@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["blueprint"]
-
 from contextlib import nullcontext
 
 from flask import Blueprint, abort, request, send_file

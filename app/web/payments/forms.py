@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["TakePaymentForm"]
-
 from datetime import date
 
 from wtforms import RadioField, SelectField

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["EndRulePage", "RulePage"]
-
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["blueprint"]
-
 from typing import Any
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for

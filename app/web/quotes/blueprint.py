@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["REVISION", "blueprint"]
-
 from flask import Blueprint
 
 blueprint = Blueprint("quotes", __name__, url_prefix="/quotes/<int(max=999999999):number>")

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["MOST_ROWS", "AcceptQuoteForm", "CellProblems", "read_table", "typed_rows"]
-
 import csv
 import io
 import re

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["mail"]
-
 import secrets
 from email.utils import make_msgid
 

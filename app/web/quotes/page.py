@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["AcceptPage", "QuoteView", "Rekeyed", "Slot", "accept_page", "quote_view", "ways_to_accept"]
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["compare", "requote_page"]
-
 import secrets
 
 from flask import abort, flash, redirect, render_template, request, url_for

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["blueprint"]
-
 from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
@@ -18,7 +16,8 @@ from app.web.errors import about
 from app.web.files import PDF, send
 from app.web.forms_base import attach, typed
 from app.web.quotes import mailing, revising
-from app.web.quotes.blueprint import REVISION, blueprint
+from app.web.quotes.blueprint import REVISION
+from app.web.quotes.blueprint import blueprint as blueprint
 from app.web.quotes.forms import AcceptQuoteForm, cell_problems, read_table, typed_rows
 from app.web.quotes.page import accept_page, quote_view, ways_to_accept
 from app.web.services import current_work

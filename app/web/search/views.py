@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["blueprint"]
-
 from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["FileForm", "NoteForm"]
-
 from flask_wtf.file import FileField, FileRequired
 from wtforms import TextAreaField
 from wtforms.validators import Length

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["blueprint"]
-
 import io
 
 from flask import Blueprint, flash, redirect, render_template, send_file, url_for
