@@ -148,9 +148,15 @@ def test_ci_runs_the_readme_test_command_alone() -> None:
     assert path.read_text("utf-8").splitlines()[-1] == "exec make test"
 
 
-def test_the_changelog_has_something_unreleased_or_released() -> None:
+def test_the_changelog_goes_by_version_and_tells_each_thing_once() -> None:
     changelog = (ROOT / "CHANGELOG.md").read_text("utf-8")
-    assert re.search(r"^## \S.*\n\n- \S", changelog, re.MULTILINE)
+    versions = re.findall(r"^## (\d+\.\d+\.\d+) \(\d{4}-\d\d-\d\d\)$", changelog, re.MULTILINE)
+    assert versions[0] == PYPROJECT["project"]["version"]
+    assert versions == sorted(versions, reverse=True)
+    assert len(versions) == len(re.findall(r"^## ", changelog, re.MULTILINE))
+    entries = re.findall(r"^- (?:\*\*(.+?)\*\*|(.+))", changelog, re.MULTILINE)
+    told = ["".join(entry) for entry in entries]
+    assert len(told) == len(set(told)) > len(versions)
 
 
 @pytest.mark.parametrize(

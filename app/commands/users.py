@@ -53,7 +53,7 @@ def add(name: str, role: str, house_name: str, password_stdin: bool) -> None:
         password = _ask_password(password_stdin)
         if is_first:  # a house is made for a user who can be its owner, and not before
             check_name(name)
-            check_new_password(password, name)
+            check_new_password(password, name, (house_name,))
             migrate(config)
         with open_house(config) as ledger, ledger.work(_HOUSE, datetime.now(UTC)) as work:
             if has_users(work.session):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 import sqlalchemy as sa
+from sqlalchemy.orm import Session
 
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, NotAllowed, Stale, Taken
@@ -28,7 +29,7 @@ def start_house(work: Work, house_name: str, owner_name: str, password: str) -> 
     house = " ".join(house_name.split())
     if not house or len(house) > 120:
         raise LedgerError("house_name", "Enter the house's name, at most 120 characters.")
-    password_hash = _hash_of(owner_name, password, name_field="owner_name")
+    password_hash = _hash_of(owner_name, password, (house,), name_field="owner_name")
     with transaction(work.session):
         if has_users(work.session):
             raise NotAllowed("This house has been started already. Log in instead.")
@@ -42,7 +43,7 @@ def start_house(work: Work, house_name: str, owner_name: str, password: str) -> 
 def add_user(work: Work, name: str, role: Role, password: str) -> User:
     """Put a user on record, or let somebody in who came with an export. Taken when somebody has this name already."""
     work.require()
-    password_hash = _hash_of(name, password)
+    password_hash = _hash_of(name, password, _house_names(work.session))
     with transaction(work.session):
         return _insert(work, name, role, password_hash)
 
@@ -103,7 +104,7 @@ def change_user(work: Work, user_id: int, version: int, role: Role, active: bool
 def set_password(work: Work, user_id: int, version: int, password: str) -> User:
     """Give a user a new password; their sessions end. Stale when somebody saved in between."""
     work.require()
-    password_hash = _hash_of(get_user(work.session, user_id).name, password)
+    password_hash = _hash_of(get_user(work.session, user_id).name, password, _house_names(work.session))
     with transaction(work.session):
         user = _at_version(work, user_id, version)
         user.password_hash = password_hash
@@ -119,7 +120,7 @@ def change_own_password(work: Work, current: str, password: str, login_id: int |
     """
     user = get_user(work.session, work.actor.user_id or 0)
     check_own_password(work, current, login_id)
-    password_hash = _hash_of(user.name, password)
+    password_hash = _hash_of(user.name, password, _house_names(work.session))
     with transaction(work.session):
         user = get_user(work.session, user.id)
         user.password_hash = password_hash
@@ -128,10 +129,16 @@ def change_own_password(work: Work, current: str, password: str, login_id: int |
         return user
 
 
-def _hash_of(name: str, password: str, name_field: str = "name") -> str:
+def _house_names(session: Session) -> list[str]:
+    """What somebody who knows the house would try first: its name, its street and town, its people."""
+    houses = session.execute(sa.select(House.name, House.address, House.tax_place)).all()
+    return [*(name for house in houses for name in house), *session.scalars(sa.select(User.name))]
+
+
+def _hash_of(name: str, password: str, house_names: Iterable[str], name_field: str = "name") -> str:
     """Hash before the transaction: it takes its time on purpose, and nobody else should wait for it."""
     check_name(name, name_field)
-    check_new_password(password, " ".join(name.split()))
+    check_new_password(password, " ".join(name.split()), house_names)
     return hash_password(password)
 
 

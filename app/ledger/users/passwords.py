@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Iterable
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerifyMismatchError
 
 from app.ledger.errors import LedgerError
-from app.ledger.users.guessable import is_guessable
+from app.ledger.users.guessable import is_guessable, is_soon_guessed
 
 LEAST, MOST = 12, 200
 
@@ -23,8 +24,13 @@ def _plain(password: str) -> str:
     return unicodedata.normalize("NFKC", password)
 
 
-def check_new_password(password: str, name: str, field: str = "password") -> None:
-    """Refuse a password that is too short, too long, or easily guessed; the sentence never repeats it."""
+def check_new_password(password: str, name: str, house_names: Iterable[str] = ()) -> None:
+    """Refuse a password that is too short, too long, or easily guessed; the sentence never repeats it.
+
+    `name` is whose password it is to be; `house_names` are the house's name, its address and its people, which
+    those who know the house would try.
+    """
+    field = "password"
     plain = _plain(password)
     if len(plain) < LEAST:
         raise LedgerError(field, f"Use at least {LEAST} characters; a few words in a row are easy to keep.")
@@ -38,6 +44,12 @@ def check_new_password(password: str, name: str, field: str = "password") -> Non
         raise LedgerError(field, "This is among the first that anybody tries; use words that do not belong together.")
     if len(name) >= 3 and name.casefold() in plain.casefold():
         raise LedgerError(field, "Leave the person's own name out of the password.")
+    if is_soon_guessed(plain, (name, *house_names)):
+        raise LedgerError(
+            field,
+            "This is soon guessed: common passwords, and names of the house, its people and its town with some "
+            "digits, are tried first. Use four words that do not belong together.",
+        )
 
 
 def hash_password(password: str) -> str:
