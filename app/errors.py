@@ -9,8 +9,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing wrong with what somebody gave us: where it is and what to do about it."""
+
+    field: str
+    message: str
+
+
 class BitternError(Exception):
-    """A refusal with the field that caused it and a sentence that says what to do.
+    """A refusal with the field that caused it and a sentence that says what to do; `problems` has all of them.
 
     >>> raise BitternError("keys", "Enter a whole number of keys, 0 or more.")
     Traceback (most recent call last):
@@ -22,14 +30,7 @@ class BitternError(Exception):
         super().__init__(f"{field}: {message}" if field else message)
         self.field = field
         self.message = message
-
-
-@dataclass(frozen=True, slots=True)
-class Problem:
-    """One thing wrong with what somebody gave us: where it is and what to do about it."""
-
-    field: str
-    message: str
+        self.problems: tuple[Problem, ...] = (Problem(field, message),)
 
 
 class Problems(BitternError):

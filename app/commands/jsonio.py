@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from typing import Any
+from typing import Any, NoReturn
 
 import click
 
 from app.errors import BitternError
+from app.validation import Reader
+
+HINT = "See --example."
 
 Answer = Callable[..., dict[str, Any]]
 
 
-def refuse(field: str, message: str) -> None:
+def refuse(error: BitternError) -> NoReturn:
     """Answer with the error as JSON, and end with exit 2."""
-    click.echo(json.dumps({"error": {"field": field, "message": message}}, ensure_ascii=False))
-    raise click.exceptions.Exit(2)
+    refusal = {"error": {"field": error.field, "message": error.message}}
+    click.echo(json.dumps(refusal, ensure_ascii=False))
+    raise click.exceptions.Exit(2) from error
 
 
 def _read(name: str) -> dict[str, Any]:
@@ -35,7 +39,7 @@ def _read(name: str) -> dict[str, Any]:
 def json_command(
     group: click.Group, name: str, example: dict[str, Any], *arguments: str
 ) -> Callable[[Answer], click.Command]:
-    """Register `name FILE` on `group`: the function gets the parsed object and returns the answer.
+    """Register `name FILE` on `group`: the function gets a reader of the input, ends it with `done()`, and answers.
 
     `arguments` name further positional words before FILE; they are passed on by keyword. A BitternError
     becomes exit 2 and `{"error": {"field", "message"}}` on standard output; `--example` prints `example`.
@@ -49,9 +53,9 @@ def json_command(
 
         def run(file: str, **words: str) -> None:
             try:
-                click.echo(json.dumps(answer(_read(file), **words), ensure_ascii=False))
+                click.echo(json.dumps(answer(Reader(_read(file), hint=HINT), **words), ensure_ascii=False))
             except BitternError as error:
-                refuse(error.field, error.message)
+                refuse(error)
 
         command: click.Command = group.command(name, help=answer.__doc__)(
             click.option(

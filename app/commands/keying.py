@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from itertools import islice
 from typing import Any
 
 import click
 
 from app import keying
-from app.commands.jsonio import json_command
-from app.keying.given import entries, object_fields, short, symbol_text, whole
-from app.keying.spec import read_keys
+from app.commands.jsonio import HINT, json_command
+from app.errors import BitternError, Problem, Problems
+from app.keying.given import symbol_text
+from app.keying.spec import DEPTH_CHARACTERS
+from app.keying.symbols import LETTERS, MOST_SYMBOLS
+from app.validation import Reader, read_list, read_whole
 
 MOST_LISTED = 1_000_000
 MOST_KEYS = 100_000
@@ -24,30 +28,57 @@ def group() -> None:
 
 
 @json_command(group, "count", {"spec": _SPEC})
-def count(given: dict[str, Any]) -> dict[str, Any]:
+def count(read: Reader) -> dict[str, Any]:
     """Count all bittings of a spec, and those within its MACS."""
-    spec = object_fields(given, "", ("spec",), ("spec",))["spec"]
-    if isinstance(spec, dict):
-        object_fields(spec, "spec", tuple(keying.BittingSpec.__dataclass_fields__), ("chambers", "depths", "macs"))
-        # Counting is exact at any size, so it also takes what no cylinder has.
-        chambers = whole(spec["chambers"], "spec.chambers", 1, 1000)
-        depths = whole(spec["depths"], "spec.depths", 2, 256)
-        macs = whole(spec["macs"], "spec.macs", 0, 255)
-        if not (3 <= chambers <= 12 and depths <= 16):
-            return {"theoretical": depths**chambers, "usable": keying.count_bittings(chambers, depths, macs)}
-    read = keying.BittingSpec.from_json(spec, ("chambers", "depths", "macs"))
-    return {"theoretical": keying.theoretical(read), "usable": keying.usable(read)}
+    answer = read.value("spec", _count)
+    read.done()
+    return answer
+
+
+def _count(given: object) -> dict[str, Any]:
+    fields = Reader(given, hint=HINT)
+    for name in keying.BittingSpec.__dataclass_fields__:
+        fields.has(name)
+    # Counting is exact at any size, so it also takes what no cylinder has.
+    chambers, depths = fields.whole("chambers", 1, 1000), fields.whole("depths", 2, 256)
+    macs = fields.whole("macs", 0, 255)
+    fields.done()
+    if not (3 <= chambers <= 12 and depths <= 16):
+        return {"theoretical": depths**chambers, "usable": keying.count_bittings(chambers, depths, macs)}
+    spec = _spec("macs")(given)
+    return {"theoretical": keying.theoretical(spec), "usable": keying.usable(spec)}
+
+
+def _spec(*needed: str) -> Callable[[object], keying.BittingSpec]:
+    """A reader of a spec that has to say chambers, depths and what else is needed."""
+
+    def read(given: object) -> keying.BittingSpec:
+        try:
+            return keying.BittingSpec.from_json(given, ("chambers", "depths", *needed))
+        except BitternError as error:
+            # The spec names its fields from the top; the reader here puts its own name in front.
+            fields = [
+                Problem(each.field.removeprefix("spec").removeprefix("."), each.message) for each in error.problems
+            ]
+            raise Problems(fields) from error
+
+    return read
+
+
+def _bitting(spec: keying.BittingSpec | None) -> Callable[[object], keying.Bitting]:
+    """A reader of a bitting; of none where the spec itself could not be read, which is told."""
+    return lambda text: keying.read_bitting(spec, text, "") if spec else ()
 
 
 @json_command(group, "progress", {"spec": _SPEC, "tmk": "417250", "array": None, "order": None, "limit": 8})
-def progress(given: dict[str, Any]) -> dict[str, Any]:
+def progress(read: Reader) -> dict[str, Any]:
     """List the changes under a master by total position progression, within MACS, in sequence."""
-    fields = object_fields(given, "", ("spec", "tmk", "array", "order", "limit"), ("spec", "tmk"))
-    spec = keying.BittingSpec.from_json(fields["spec"], ("chambers", "depths", "macs", "step"))
-    tmk = keying.read_bitting(spec, fields["tmk"], "tmk")
-    columns = None if fields.get("array") is None else _read_array(spec, fields["array"])
-    order = None if fields.get("order") is None else entries(fields["order"], "order", 100)
-    limit = None if fields.get("limit") is None else whole(fields["limit"], "limit", 0, MOST_LISTED)
+    spec = read.value("spec", _spec("macs", "step"))
+    tmk = read.value("tmk", _bitting(spec))
+    columns = read.optional("array", _array)
+    order = read.optional("order", lambda given: read_list(given, 100))
+    limit = read.optional("limit", lambda given: read_whole(given, 0, MOST_LISTED))
+    read.done()
     found = keying.progress(spec, tmk, columns, order)
     listed = found.usable if limit is None else min(limit, found.usable)
     if listed > MOST_LISTED:
@@ -66,19 +97,14 @@ def _depth(depth: int) -> str:
     return f"{depth:X}"
 
 
-def _read_array(spec: keying.BittingSpec, value: object) -> list[tuple[int, ...]]:
-    columns = entries(value, "array", 100)
-    read = []
-    for chamber, column in enumerate(columns, start=1):
-        depths = []
-        for text in entries(column, "array", 100):
-            if not isinstance(text, str) or len(text) != 1 or text.upper() not in "0123456789ABCDEF":
-                raise keying.KeyingError(
-                    "array", f"Chamber {chamber}: write each depth as one character, 0-9 or A-F."
-                )
-            depths.append(int(text, 16))
-        read.append(tuple(depths))
-    return read
+def _array(given: object) -> list[tuple[int, ...]]:
+    columns = []
+    for chamber, column in enumerate(read_list(given, 100), start=1):
+        texts = read_list(column, 100)
+        if not all(isinstance(text, str) and len(text) == 1 and text.upper() in DEPTH_CHARACTERS for text in texts):
+            raise BitternError("", f"Chamber {chamber}: write each depth as one character, 0-9 or A-F.")
+        columns.append(tuple(int(text, 16) for text in texts))
+    return columns
 
 
 @json_command(
@@ -90,12 +116,12 @@ def _read_array(spec: keying.BittingSpec, value: object) -> list[tuple[int, ...]
         "control": "860529",
     },
 )
-def pin(given: dict[str, Any]) -> dict[str, Any]:
+def pin(read: Reader) -> dict[str, Any]:
     """Give the pins of a cylinder for the keys that operate it, and how many bittings they let in."""
-    fields = object_fields(given, "", ("spec", "keys", "control"), ("spec", "keys"))
-    spec = keying.BittingSpec.from_json(fields["spec"])
-    keys = _read_keys(spec, fields["keys"])
-    control = None if fields.get("control") is None else keying.read_bitting(spec, fields["control"], "control")
+    spec = read.value("spec", _spec())
+    keys = _keys(read, spec)
+    control = read.optional("control", _bitting(spec))
+    read.done()
     found = keying.pin(spec, keys, control)
     return {
         "chambers": [
@@ -109,12 +135,19 @@ def pin(given: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _read_keys(spec: keying.BittingSpec, value: object) -> dict[str, keying.Bitting]:
-    if not isinstance(value, dict) or not value or len(value) > MOST_KEYS:
-        raise keying.KeyingError("keys", f"Give 1 to {MOST_KEYS:,} keys as an object of symbol and bitting.")
-    for symbol in value:
-        symbol_text(symbol, "keys")
-    return read_keys(spec, value, "keys")
+def _symbol(given: object) -> str:
+    return symbol_text(given, "")
+
+
+def _keys(read: Reader, spec: keying.BittingSpec | None) -> Mapping[str, keying.Bitting]:
+    keys = read.by_name("keys", _bitting(spec), _symbol, MOST_KEYS)
+    if read.raw("keys") == {}:
+        read.refuse("keys", f"Give 1 to {MOST_KEYS:,} keys as an object of symbol and bitting.")
+    return keys
+
+
+def _operators(given: object) -> list[str]:
+    return [_symbol(key) for key in read_list(given, MOST_KEYS)]
 
 
 @json_command(
@@ -126,18 +159,11 @@ def _read_keys(spec: keying.BittingSpec, value: object) -> dict[str, keying.Bitt
         "cylinders": {"1AA": ["AA", "1AA"], "2AA": ["AA", "2AA"], "X2X": ["1AA", "3AA"]},
     },
 )
-def audit(given: dict[str, Any]) -> dict[str, Any]:
+def audit(read: Reader) -> dict[str, Any]:
     """Check every key against every cylinder: unintended and missing operations, and phantoms."""
-    fields = object_fields(given, "", ("spec", "keys", "cylinders"), ("spec", "keys", "cylinders"))
-    spec = keying.BittingSpec.from_json(fields["spec"])
-    keys = _read_keys(spec, fields["keys"])
-    cylinders = fields["cylinders"]
-    if not isinstance(cylinders, dict) or len(cylinders) > MOST_KEYS:
-        raise keying.KeyingError("cylinders", "Give an object of cylinder and the list of keys that operate it.")
-    for symbol, meant in cylinders.items():
-        symbol_text(symbol, "cylinders")
-        for key in entries(meant, f"cylinders.{short(symbol)}", MOST_KEYS):
-            symbol_text(key, f"cylinders.{short(symbol)}")
+    keys = _keys(read, read.value("spec", _spec()))
+    cylinders = read.by_name("cylinders", _operators, _symbol, MOST_KEYS)
+    read.done()
     found = keying.audit(keys, cylinders)
     return {
         "unintended": [list(pair) for pair in found.unintended],
@@ -147,12 +173,12 @@ def audit(given: dict[str, Any]) -> dict[str, Any]:
 
 
 @json_command(group, "symbols", {"levels": 3, "masters": 2, "changes_per_master": 3})
-def symbols(given: dict[str, Any]) -> dict[str, Any]:
+def symbols(read: Reader) -> dict[str, Any]:
     """Make the standard key symbols of a system of two, three or four levels."""
-    fields = object_fields(
-        given, "", ("levels", "masters", "changes_per_master", "grands"), ("levels", "masters", "changes_per_master")
-    )
-    if fields["levels"] == 4 and fields.get("grands") is None:
-        raise keying.KeyingError("grands", "Four levels need the number of grands.")
-    grands = 1 if fields.get("grands") is None else fields["grands"]
-    return {"symbols": keying.make_symbols(fields["levels"], fields["masters"], fields["changes_per_master"], grands)}
+    levels, masters = read.whole("levels", 2, 4), read.whole("masters", 1, MOST_SYMBOLS)
+    changes = read.whole("changes_per_master", 0, MOST_SYMBOLS)
+    grands = read.whole("grands", 1, len(LETTERS), 1)
+    if levels == 4 and not read.has("grands"):
+        read.refuse("grands", "Four levels need the number of grands.")
+    read.done()
+    return {"symbols": keying.make_symbols(levels, masters, changes, grands)}

@@ -22,6 +22,7 @@ from app.fitting import (
     to_json,
     words,
 )
+from app.validation import Reader
 
 DEMO_MAKERS = Path(__file__).resolve().parents[2] / "demo_data" / "makers"
 
@@ -59,9 +60,7 @@ def _decode(maker: str, number: str, makers: str) -> None:
     try:
         readings = decode_any(_maker(maker, makers).patterns, number)
     except BitternError as error:
-        refusal = {"error": {"field": error.field, "message": error.message}}
-        click.echo(json.dumps(refusal, ensure_ascii=False))
-        raise click.exceptions.Exit(2) from error
+        refuse(error)
     listed = [_reading_json(reading) for reading in readings]
     best = listed[0]
     warnings = list(best["warnings"])
@@ -113,10 +112,10 @@ group.add_command(
     },
     "maker",
 )
-def compose(given: dict[str, Any], maker: str, makers: str) -> dict[str, Any]:
+def compose(read: Reader, maker: str, makers: str) -> dict[str, Any]:
     """The part number of MAKER (code or name) for attributes; what `decode` printed may be given back."""
     table = _maker(maker, makers)
-    asked = from_json(given.get("attributes", given))
+    asked = from_json(read.given.get("attributes", read.given))
     number = compose_any(table.patterns, asked)
     made = decode_any(table.patterns, number)[0].attributes
     said, filled = to_json(asked), to_json(made)
@@ -138,7 +137,7 @@ def _composed(makers: str, maker: str | None = None, file: str | None = None, ex
         try:
             click.echo(json.dumps(_example(maker, makers), indent=2, ensure_ascii=False))
         except BitternError as error:
-            refuse(error.field, error.message)
+            refuse(error)
     elif maker is None or file is None:
         raise click.UsageError("Give the maker and a file: bittern part compose MAKER FILE.")
     elif _run is not None:

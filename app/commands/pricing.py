@@ -8,8 +8,8 @@ from typing import Any
 import click
 
 from app.commands.jsonio import json_command
-from app.errors import BitternError, Problems
-from app.pricing import BREAK_EVEN_LIMIT, BenchTerms, FactoryTerms, Reader, decide, read_ask
+from app.pricing import BREAK_EVEN_LIMIT, BenchTerms, FactoryTerms, decide, read_ask
+from app.validation import Reader
 
 DECIDE_EXAMPLE: dict[str, Any] = {
     "kind": "GMK",
@@ -72,25 +72,14 @@ def group() -> None:
 
 
 @json_command(group, "decide", DECIDE_EXAMPLE)
-def decide_keying(given: dict[str, Any]) -> dict[str, Any]:
+def decide_keying(read: Reader) -> dict[str, Any]:
     """Key at the bench or at the factory? Costs both ways, the break-even quantity and the reasons.
 
     Reads one object: what is to be keyed, `bench` terms, `factory` terms or null. `today` may be left out.
     """
-    read = Reader(given)
     ask = read_ask(read, date.today())
     limit = read.whole("limit", 1, 100_000, BREAK_EVEN_LIMIT)
-    bench, factory = None, None
-    try:
-        bench = BenchTerms.from_json(read.raw("bench"), "bench")
-    except Problems as found:
-        read.problems.extend(found.problems)
-    if read.has("factory"):
-        try:
-            factory = FactoryTerms.from_json(read.raw("factory"), "factory")
-        except Problems as found:
-            read.problems.extend(found.problems)
+    bench = read.value("bench", BenchTerms.from_json)
+    factory = read.optional("factory", FactoryTerms.from_json)
     read.done()
-    if ask is None or bench is None:  # done() has raised already; this tells the type checker so
-        raise BitternError("file", "The input could not be read. See --example.")
     return decide(ask, bench, factory, limit).to_json()

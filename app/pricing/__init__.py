@@ -53,7 +53,6 @@ __all__ = [
     "Question",
     "QuoteFacts",
     "QuoteLine",
-    "Reader",
     "RecordedTime",
     "RecordsHolder",
     "SplitChoice",
@@ -128,7 +127,6 @@ from app.pricing.missing_lines import (
 from app.pricing.money import MAX_CENTS, half_up, read_cents, read_percent, show_cents
 from app.pricing.price_book import PriceBook, PriceRow
 from app.pricing.price_changes import PriceChange, compare_price_books, prices_in_force, quantity_steps
-from app.pricing.reading import Reader
 from app.pricing.revisions import LineChange, LineStatus, compare_revisions
 from app.pricing.sensitivity import Flip, Lever, sensitivity
 from app.pricing.splits import SplitChoice, SplitDecision, SplitOption, decide_split

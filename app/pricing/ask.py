@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 from types import MappingProxyType
-from typing import Any
+from typing import cast
 
 from app.errors import BitternError
 from app.pricing.factory_terms import MAX_CYLINDERS
 from app.pricing.kinds import CylinderType, KeyingKind
-from app.pricing.money import MAX_CENTS
-from app.pricing.reading import Reader, read_whole
+from app.pricing.money import MAX_CENTS, read_json_cents
+from app.validation import Reader, read_day, read_text, read_whole, read_word
 
 MAX_KEYS = 1_000_000
 
@@ -86,30 +86,6 @@ class KeyingAsk:
         """Whether the cylinders stand in an existing system's records: as its keysets, or single-keyed among them."""
         return self.extends_records or (self.system is SystemAge.EXISTING and self.kind is KeyingKind.SKD)
 
-    @classmethod
-    def from_json(cls, given: object) -> KeyingAsk:
-        """An ask alone, as `read_ask` reads it, unknown fields refused."""
-        read = Reader(given)
-        ask = read_ask(read)
-        read.done()
-        assert ask is not None  # noqa: S101 - done() has raised otherwise
-        return ask
-
-    def to_json(self) -> dict[str, Any]:
-        """What `from_json` reads back to an equal value."""
-        return {
-            "kind": self.kind.value,
-            "cylinders": {kind.value: count for kind, count in self.cylinders.items()},
-            "keys": self.keys,
-            "today": self.today.isoformat(),
-            "system": self.system.value,
-            "records": self.records.value,
-            "need_by": self.need_by.isoformat() if self.need_by else None,
-            "goods_cents": self.goods_cents,
-            "source": self.source.value,
-            "keyway": self.keyway,
-        }
-
 
 def _whole(field: str, given: int) -> int:
     if type(given) is not int or given < 0:
@@ -117,39 +93,37 @@ def _whole(field: str, given: int) -> int:
     return given
 
 
-def read_ask(read: Reader, today: date | None = None) -> KeyingAsk | None:
-    """The ask among a reader's fields; None, with the problems noted, when it cannot be.
+def read_ask(read: Reader, today: date | None = None) -> KeyingAsk:
+    """The ask among a reader's fields; None, which `read.done()` refuses, when it cannot be.
 
     Keys come as `keys` (in all) or `keys_per_cylinder` (two when neither is given: common practice, no
     source), goods as `goods_cents` (in all) or `goods_cents_per_cylinder`.
     """
     noted = len(read.problems)
     kind = read.word("kind", KeyingKind)
-    cylinders = read.by_word("cylinders", CylinderType, lambda one: read_whole(one, 0, MAX_CYLINDERS))
+    cylinders = read.by_name(
+        "cylinders", lambda one: read_whole(one, 0, MAX_CYLINDERS), lambda key: read_word(key, CylinderType)
+    )
     count = sum(cylinders.values())
+    for whole, each in (("keys", "keys_per_cylinder"), ("goods_cents", "goods_cents_per_cylinder")):
+        if read.has(whole) and read.has(each):
+            read.refuse(whole, f"Give {whole} or {each}, not both.")
+    keys = read.whole("keys_per_cylinder", 0, 100, 2) * count
     if read.has("keys"):
         keys = read.whole("keys", 0, MAX_KEYS)
-        if read.has("keys_per_cylinder"):
-            read.refuse("keys", "Give keys or keys_per_cylinder, not both.")
-    else:
-        keys = read.whole("keys_per_cylinder", 0, 100, 2) * count
-    goods: int | None = None
-    if read.has("goods_cents"):
-        goods = read.cents("goods_cents")
-        if read.has("goods_cents_per_cylinder"):
-            read.refuse("goods_cents", "Give goods_cents or goods_cents_per_cylinder, not both.")
-    elif read.has("goods_cents_per_cylinder"):
-        goods = read.cents("goods_cents_per_cylinder") * count
+    goods = read.optional("goods_cents", read_json_cents)
+    if (goods_each := read.optional("goods_cents_per_cylinder", read_json_cents)) is not None and goods is None:
+        goods = goods_each * count
     day = read.day("today", today)
     system = read.word("system", SystemAge, SystemAge.NEW)
     records = read.word("records", RecordsHolder, RecordsHolder.NOBODY)
-    need_by = read.day("need_by") if read.has("need_by") else None
+    need_by = read.optional("need_by", read_day)
     source = read.word("source", CylinderSource, CylinderSource.SOLD)
-    keyway = read.text("keyway", 20) if read.has("keyway") else None
+    keyway = read.optional("keyway", lambda given: read_text(given, 20))
     if len(read.problems) > noted:
-        return None
+        return cast(KeyingAsk, None)
     try:
         return KeyingAsk(kind, cylinders, keys, day, system, records, need_by, goods, source, keyway)
     except BitternError as error:
-        read.refuse(error.field, error.message)
-        return None
+        read.note(error.problems)
+        return cast(KeyingAsk, None)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields
 from enum import StrEnum
 
 from app.errors import BitternError
-from app.pricing.reading import Reader
+from app.validation import Reader, quoted, read_text
 
 _MOST = 1_000_000_000
 
@@ -162,56 +162,64 @@ def missing_lines(
     )
 
 
-def read_missing_line_rules(given: object, path: str = "") -> tuple[MissingLineRule, ...]:
+def read_missing_line_rules(given: object) -> tuple[MissingLineRule, ...]:
     """Rules from parsed JSON, `{"source": text, "rules": [{"code", "when": […], "question"}]}`.
 
     A rule may have a `mend`, `{"line", "words", "quantity"}` or with `of` and `less` for the quantity.
     A condition is `{"fact", "is": "above" | "below" | "equal" | "not equal"}` with `value`, a whole number,
     or `fact_beside`, another fact. `Problems` lists every bad field.
     """
-    read = Reader(given, path)
+    read = Reader(given)
     read.text("source", 300)
-    rules: list[MissingLineRule] = []
-    for row in read.rows("rules"):
-        conditions = tuple(_condition(one) for one in row.rows("when"))
-        if not conditions:
-            row.refuse("when", "A rule needs at least one condition, or it would always ask.")
-        mend = _mend(row.part("mend")) if row.has("mend") else None
-        rules.append(MissingLineRule(row.text("code", 60), conditions, row.text("question", 300), mend))
-        row.refuse_unknown()
-    codes = [rule.code for rule in rules]
-    for code in sorted({code for code in codes if code and codes.count(code) > 1}):
+    rules = read.many("rules", _rule)
+    codes = [rule.code for rule in rules if rule is not None]
+    for code in sorted({code for code in codes if codes.count(code) > 1}):
         read.refuse("rules", f"Two rules are called {code}; give each its own code.")
     read.done()
-    return tuple(rules)
+    return rules
 
 
-def _condition(read: Reader) -> Condition:
-    fact = _fact(read, "fact")
+def _rule(given: object) -> MissingLineRule:
+    read = Reader(given)
+    conditions = read.many("when", _condition)
+    if not conditions:
+        read.refuse("when", "A rule needs at least one condition, or it would always ask.")
+    rule = MissingLineRule(
+        read.text("code", 60), conditions, read.text("question", 300), read.optional("mend", _mend)
+    )
+    read.done()
+    return rule
+
+
+def _condition(given: object) -> Condition:
+    read = Reader(given)
+    fact = read.value("fact", _fact)
     comparison = read.word("is", Comparison)
-    beside = _fact(read, "fact_beside") if read.has("fact_beside") else None
+    beside = read.optional("fact_beside", _fact)
     value = 0
-    if beside is None:
+    if not read.has("fact_beside"):
         value = read.whole("value", 0, _MOST)
     elif read.has("value"):
         read.refuse("value", "Give value or fact_beside, not both.")
-    read.refuse_unknown()
+    read.done()
     return Condition(fact, comparison, value, beside)
 
 
-def _mend(read: Reader) -> Mend:
-    line = read.word("line", MendLine)
-    words = read.text("words", 60, "") if read.has("words") else ""
-    of = _fact(read, "of") if read.has("of") else None
-    less = _fact(read, "less") if read.has("less") else None
-    quantity = read.whole("quantity", 1, 10_000, 1)
-    read.refuse_unknown()
-    return Mend(line, words, quantity, of, less)
+def _mend(given: object) -> Mend:
+    read = Reader(given)
+    mend = Mend(
+        read.word("line", MendLine),
+        read.text("words", 60, ""),
+        read.whole("quantity", 1, 10_000, 1),
+        read.optional("of", _fact),
+        read.optional("less", _fact),
+    )
+    read.done()
+    return mend
 
 
-def _fact(read: Reader, name: str) -> str:
-    noted = len(read.problems)
-    fact = read.text(name, 60)
-    if fact not in _FACTS and len(read.problems) == noted:
-        read.refuse(name, f"“{fact}” is not one of {', '.join(_FACTS)}.")
+def _fact(given: object) -> str:
+    fact = read_text(given, 60)
+    if fact not in _FACTS:
+        raise BitternError("", f"{quoted(fact)} is not one of {', '.join(_FACTS)}.")
     return fact

@@ -5,8 +5,10 @@ from __future__ import annotations
 import re
 from decimal import Decimal
 from fractions import Fraction
+from typing import Annotated, Any
 
 from app.errors import BitternError
+from app.validation import Form
 
 MAX_CENTS = 1_000_000_000
 """Ten million dollars: more than any line of this trade, and it fits a 32-bit column."""
@@ -52,6 +54,16 @@ def _why_not_an_amount(typed: str) -> str:
     return "This is not an amount in dollars; enter digits, as in 12.50."
 
 
+def read_json_cents(value: Any) -> int:
+    """Whole cents out of JSON."""
+    if type(value) is not int or not 0 <= value <= MAX_CENTS:
+        raise BitternError("", f"Enter whole cents from 0 to {MAX_CENTS:,}, as 1250 for $12.50.")
+    return value
+
+
+Cents = Annotated[int, Form(read_json_cents)]
+
+
 def read_percent(text: str, field: str) -> Decimal:
     """A percentage from 0 to 100, at most four decimals, from what a person typed.
 
@@ -66,6 +78,15 @@ def read_percent(text: str, field: str) -> Decimal:
     if percent > 100:
         raise BitternError(field, "A percentage may not be above 100.")
     return percent
+
+
+def _read_json_percent(value: Any) -> Decimal:
+    if type(value) is int and 0 <= value <= 100:
+        return Decimal(value)
+    return read_percent(value if isinstance(value, str) else "", "")
+
+
+Percent = Annotated[Decimal, Form(_read_json_percent, str)]
 
 
 def show_cents(cents: int) -> str:

@@ -5,9 +5,20 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+from app.pricing import KeyingAsk, read_ask
+from app.validation import Reader
+
 TERMS = Path(__file__).resolve().parents[2] / "demo_data" / "terms"
 FACTORIES = sorted(path.stem for path in TERMS.glob("factory_*.json"))
 
 
 def terms_json(name):
     return json.loads((TERMS / f"{name}.json").read_text())
+
+
+def read_ask_alone(given: object) -> KeyingAsk:
+    """An ask that stands alone in an object, as `read_ask` reads it; unknown fields are refused."""
+    read = Reader(given)
+    ask = read_ask(read)
+    read.done()
+    return ask

@@ -3,6 +3,7 @@ from __future__ import annotations
 from datetime import date
 
 import pytest
+from demo_terms import read_ask_alone
 
 from app.errors import BitternError
 from app.pricing import CylinderSource, CylinderType, KeyingAsk, KeyingKind, RecordsHolder, SystemAge
@@ -11,13 +12,13 @@ GIVEN = {"kind": "MK", "cylinders": {"mortise": 6, "rim": 2}, "today": "2026-03-
 
 
 def test_two_keys_a_cylinder_unless_told_otherwise():
-    assert KeyingAsk.from_json(GIVEN).keys == 16
-    assert KeyingAsk.from_json(GIVEN | {"keys_per_cylinder": 3}).keys == 24
-    assert KeyingAsk.from_json(GIVEN | {"keys": 5}).keys == 5
-    assert KeyingAsk.from_json(GIVEN | {"goods_cents_per_cylinder": 100}).goods_cents == 800
+    assert read_ask_alone(GIVEN).keys == 16
+    assert read_ask_alone(GIVEN | {"keys_per_cylinder": 3}).keys == 24
+    assert read_ask_alone(GIVEN | {"keys": 5}).keys == 5
+    assert read_ask_alone(GIVEN | {"goods_cents_per_cylinder": 100}).goods_cents == 800
 
 
-def test_an_ask_goes_to_json_and_back():
+def test_an_ask_is_read_whole():
     full = KeyingAsk(
         KeyingKind.GMK,
         {CylinderType.RIM: 3, CylinderType.SFIC: 0},
@@ -30,7 +31,19 @@ def test_an_ask_goes_to_json_and_back():
         CylinderSource.CUSTOMER,
         "AQ2",
     )
-    assert KeyingAsk.from_json(full.to_json()) == full
+    given = {
+        "kind": "GMK",
+        "cylinders": {"rim": 3, "sfic": 0},
+        "keys": 7,
+        "today": "2026-03-02",
+        "system": "existing",
+        "records": "factory",
+        "need_by": "2026-03-30",
+        "goods_cents": 12_345,
+        "source": "customer",
+        "keyway": "AQ2",
+    }
+    assert read_ask_alone(given) == full
     assert full.quantity == 3
     assert full.extends_records
 
@@ -66,7 +79,7 @@ def test_an_ask_goes_to_json_and_back():
 )
 def test_bad_fields_are_named(change, field):
     with pytest.raises(BitternError) as refused:
-        KeyingAsk.from_json(GIVEN | change)
+        read_ask_alone(GIVEN | change)
     assert refused.value.field == field
     assert len(refused.value.message) < 300
 

@@ -5,9 +5,10 @@ from itertools import groupby
 
 import pytest
 import second_costs
+from demo_terms import read_ask_alone
 
 from app.errors import BitternError
-from app.pricing import BenchTerms, FactoryTerms, KeyingAsk, break_even, cost_points, decide
+from app.pricing import BenchTerms, FactoryTerms, break_even, cost_points, decide
 
 
 def runs(better):
@@ -26,7 +27,7 @@ def test_300_random_terms_agree_with_a_scan_of_every_quantity():
         ask_json, bench_json, factory_json = second_costs.random_case(chance)
         expected = runs([second_costs.better_at_factory(ask_json, bench_json, factory_json, n) for n in range(1, 81)])
         found = break_even(
-            KeyingAsk.from_json(ask_json),
+            read_ask_alone(ask_json),
             BenchTerms.from_json(bench_json),
             FactoryTerms.from_json(factory_json),
             80,
@@ -38,7 +39,7 @@ def test_the_totals_at_the_quantity_asked_for_are_worked_out_a_second_time():
     chance = random.Random(8)
     for _ in range(300):
         ask_json, bench_json, factory_json = second_costs.random_case(chance)
-        asked = KeyingAsk.from_json(ask_json)
+        asked = read_ask_alone(ask_json)
         decision = decide(asked, BenchTerms.from_json(bench_json), FactoryTerms.from_json(factory_json), 1)
         assert decision.shop.total_cents == second_costs.shop_cents(ask_json, bench_json, asked.quantity)
         assert decision.factory.total_cents == second_costs.factory_cents(ask_json, factory_json, asked.quantity)

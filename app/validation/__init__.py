@@ -1,0 +1,53 @@
+"""PURE. How values that somebody gave us are read, from JSON or a cell: every fault at once, each with what to do.
+
+Beneath all rooms: it knows none of them. Refusals are `BitternError` with a field, or `Problems` with all of them.
+"""
+
+from __future__ import annotations
+
+__all__ = [
+    "FIRST_YEAR",
+    "LAST_YEAR",
+    "Form",
+    "JsonDataclass",
+    "Reader",
+    "check_length",
+    "check_lengths",
+    "fault_of_length",
+    "form_of",
+    "length_limit",
+    "place_problems",
+    "quoted",
+    "read_day",
+    "read_flag",
+    "read_list",
+    "read_object",
+    "read_text",
+    "read_typed_whole",
+    "read_whole",
+    "read_word",
+    "short_name",
+    "whole",
+    "words_of",
+]
+
+from app.validation.dataclass_json import Form, JsonDataclass, form_of, whole, words_of
+from app.validation.reader import Reader, place_problems
+from app.validation.values import (
+    FIRST_YEAR,
+    LAST_YEAR,
+    check_length,
+    check_lengths,
+    fault_of_length,
+    length_limit,
+    quoted,
+    read_day,
+    read_flag,
+    read_list,
+    read_object,
+    read_text,
+    read_typed_whole,
+    read_whole,
+    read_word,
+    short_name,
+)

@@ -1,0 +1,33 @@
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pytest
+
+from app.errors import BitternError, Problems
+from app.validation import check_length, check_lengths, fault_of_length, length_limit
+
+
+@dataclass
+class Form:
+    name: str
+    phone: str
+    notes: str = ""
+
+
+def test_every_text_that_is_too_long_is_told_at_once() -> None:
+    check_lengths(Form("x" * 9, "1" * 4), {"name": 9, "phone": 4, "notes": 0})
+    with pytest.raises(Problems) as refused:
+        check_lengths(Form("x" * 1_200, "12345", "y"), {"name": 1_000, "phone": 4, "notes": 1})
+    assert [(one.field, one.message) for one in refused.value.problems] == [
+        ("name", "At most 1,000 characters fit here; this has 1,200."),
+        ("phone", "At most 4 characters fit here; this has 5."),
+    ]
+
+
+def test_the_limit_itself_fits() -> None:
+    assert fault_of_length("abc", 3) == ""
+    check_length("abc", 3)
+    with pytest.raises(BitternError, match=r"^note: At most 3 characters fit here; this has 4\.$"):
+        check_length("abcd", 3, "note")
+    assert length_limit(8000) == "At most 8,000 characters fit here."
