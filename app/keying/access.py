@@ -2,16 +2,44 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from collections.abc import Set as AbstractSet
+from dataclasses import dataclass, field
 from random import Random
 
-from app.keying.errors import NoBittingsLeft
-from app.keying.hierarchy import AccessPlan, key_hierarchy
-from app.keying.levels import PlannedKeyset
-from app.keying.matrix import AccessMatrix, Clash
+from app.keying.arrays import Spread, progression_under
+from app.keying.errors import KeyingError, NoBittingsLeft
+from app.keying.levels import ROLES, PlannedKeyset, sharings
+from app.keying.matrix import AccessMatrix, Clash, nest
+from app.keying.progression import check_master
 from app.keying.solving import MatrixSolution, Outcome, Progress, solve_matrix
 from app.keying.spec import Bitting, BittingSpec
-from app.keying.symbols import Level
+from app.keying.symbols import LETTERS, Level, change_symbol, master_names
+
+_TOPS = {2: ("AA", Level.MASTER), 3: ("A", Level.GRAND), 4: ("GGM", Level.GREAT_GRAND)}
+
+
+@dataclass(frozen=True, slots=True)
+class AccessPlan:
+    """The keysets, and which of them each holder carries, each door is keyed to, and each cylinder opens to.
+
+    `top_issued` is False where nobody opens every door: the top master then exists in the books only and no
+    cylinder is pinned to it. A holder's symbol is None who opens nothing.
+    """
+
+    keysets: tuple[PlannedKeyset, ...]
+    holders: dict[str, str | None]
+    doors: dict[str, str]
+    cylinders: dict[str, tuple[str, ...]]
+    levels: int
+    roles: str
+    top_issued: bool
+
+    @property
+    def keys(self) -> dict[str, Bitting]:
+        """Symbol → bitting of every issued keyset."""
+        issued = self.keysets if self.top_issued else self.keysets[1:]
+        return {keyset.symbol: keyset.bitting for keyset in issued}
 
 
 def key_matrix(
@@ -39,10 +67,147 @@ def key_matrix(
     solution = solve_matrix(spec, tmk, matrix, rng, avoid=avoid, seconds=seconds, on_progress=on_progress)
     if full is not None and solution.outcome is Outcome.NOT_IN_TIME:
         raise full
-    return plan_of_solution(matrix, solution) if solution.outcome is Outcome.SOLVED else solution
+    return _plan_of_solution(matrix, solution) if solution.outcome is Outcome.SOLVED else solution
 
 
-def plan_of_solution(matrix: AccessMatrix, solution: MatrixSolution) -> AccessPlan:
+@dataclass(slots=True)
+class _Node:
+    """A key in the tree: its number in the matrix (None for a top that nobody carries) and what hangs under it."""
+
+    key: int | None
+    below: list[_Node] = field(default_factory=list)
+    bitting: Bitting = ()
+    symbol: str = ""
+
+    def depth(self) -> int:
+        return 1 + max((node.depth() for node in self.below), default=0)
+
+
+def key_hierarchy(
+    spec: BittingSpec, tmk: Bitting, matrix: AccessMatrix, used: AbstractSet[Bitting] = frozenset()
+) -> AccessPlan | Clash:
+    """Key a matrix whose keys nest under `tmk`, or give the clash that keeps them from nesting.
+
+    Two to four levels, by how deep the keys nest. A key with others under it is a master or grand, one without
+    is a change, directly under whichever key is above it. Raises NoBittingsLeft where they do not fit.
+    """
+    check_master(spec, tmk)
+    parents = nest(matrix)
+    if isinstance(parents, Clash):
+        return parents
+    if not matrix.keys:
+        raise KeyingError("matrix", "Nobody opens anything: there is nothing to key.")
+    nodes = [_Node(number) for number in range(len(matrix.keys))]
+    roots: list[_Node] = []
+    for node, parent in zip(nodes, parents, strict=True):
+        (roots if parent is None else nodes[parent].below).append(node)
+    top = roots[0] if len(roots) == 1 and roots[0].below else _Node(None, roots)
+    levels = top.depth()
+    if levels > 4:
+        raise KeyingError("matrix", f"The keys nest {levels} deep; a system has at most four levels.")
+    roles = ROLES[levels][::-1]
+    needs = {role: max(1, width) for role, width in zip(roles, _widths(top), strict=True)}
+    for sharing in sharings(spec, tmk, levels, needs):
+        top.bitting = tmk
+        if _assign(spec, tmk, sharing, roles, top, used):
+            return _plan(matrix, top, levels, sharing)
+    asked = " × ".join(f"{needs[role]:,}" for role in roles)
+    raise NoBittingsLeft(
+        "matrix",
+        f"{len(matrix.keys):,} keysets, up to {asked} by level, do not fit under this master with {levels} levels. "
+        "Use a spec with more chambers or depths, or fewer levels.",
+        asked=len(matrix.keys),
+    )
+
+
+def _widths(top: _Node) -> list[int]:
+    """Give per level below the top the most that hang under one key."""
+    widths = []
+    level = [top]
+    while level := [node for node in level if node.below]:
+        widths.append(max(len(node.below) for node in level))
+        level = [below for node in level for below in node.below]
+    return widths
+
+
+def _assign(
+    spec: BittingSpec, tmk: Bitting, sharing: str, roles: Sequence[str], node: _Node, used: AbstractSet[Bitting]
+) -> bool:
+    """Give bittings to all under a node, the fullest keys first to whichever bitting has room; tell if it fits."""
+    if not node.below:
+        return True
+    role, *deeper = roles
+    waiting = sorted(node.below, key=lambda below: -len(below.below))
+    run = progression_under(spec, tmk, sharing, role, node.bitting)
+    for bitting in run if deeper else Spread(run):
+        if not waiting:
+            break
+        if bitting in used:
+            continue
+        room = 0
+        if deeper and waiting[0].below:
+            under = progression_under(spec, tmk, sharing, deeper[0], bitting)
+            room = under.usable - sum(other in under for other in used)
+        place = next((n for n, below in enumerate(waiting) if len(below.below) <= room), None)
+        if place is not None:
+            waiting.pop(place).bitting = bitting
+    return not waiting and all(_assign(spec, tmk, sharing, deeper, below, used) for below in node.below)
+
+
+def _plan(matrix: AccessMatrix, top: _Node, levels: int, sharing: str) -> AccessPlan:
+    holders: dict[str, str | None] = dict.fromkeys(matrix.without_doors)
+    doors: dict[str, str] = {}
+    cylinders: dict[str, tuple[str, ...]] = {}
+    keysets: list[PlannedKeyset] = []
+    symbol_of: dict[int, str] = {}
+    for keyset, node, chain in _named(top, levels):
+        keysets.append(keyset)
+        if node.key is not None:
+            symbol_of[node.key] = keyset.symbol
+            holders.update(dict.fromkeys(matrix.keys[node.key].holders, keyset.symbol))
+            cylinders[keyset.symbol] = chain
+    for group in matrix.cylinders:
+        # Of the keys that open a door the last in the chain opens the fewest: the door is keyed to it.
+        own = min(group.keys, key=lambda key: len(matrix.keys[key].doors))
+        doors.update(dict.fromkeys(group.doors, symbol_of[own]))
+    keyed = set(doors.values())
+    return AccessPlan(
+        tuple(keysets),
+        holders,
+        doors,
+        {symbol: chain for symbol, chain in cylinders.items() if symbol in keyed},
+        levels,
+        sharing,
+        top.key is not None,
+    )
+
+
+def _named(top: _Node, levels: int) -> Iterator[tuple[PlannedKeyset, _Node, tuple[str, ...]]]:
+    """Give every node with its keyset, by standard key coding, and the issued keys that operate its cylinder."""
+
+    def walk(
+        node: _Node, symbol: str, level: Level, parent: str | None, above: tuple[str, ...]
+    ) -> Iterator[tuple[PlannedKeyset, _Node, tuple[str, ...]]]:
+        chain = (symbol, *above) if node.key is not None else above
+        yield PlannedKeyset(symbol, level, parent, node.bitting), node, chain
+        number = 0
+        names = iter(LETTERS) if level is Level.GREAT_GRAND else master_names(symbol)
+        for below in node.below:
+            if below.below:
+                name = next(names, "")
+                if not name:
+                    raise KeyingError("matrix", f"There are more than {len(LETTERS)} grand masters; symbols run out.")
+                deeper = Level.GRAND if level is Level.GREAT_GRAND else Level.MASTER
+                yield from walk(below, name, deeper, symbol, chain)
+            else:
+                number += 1
+                yield from walk(below, change_symbol(levels, symbol, number), Level.CHANGE, symbol, chain)
+
+    symbol, level = _TOPS[levels]
+    return walk(top, symbol, level, None, ())
+
+
+def _plan_of_solution(matrix: AccessMatrix, solution: MatrixSolution) -> AccessPlan:
     """Give symbols to a solved matrix: AA for the key that opens all doors, if any, and 1AA, 2AA … for others.
 
     A cylinder of one key is keyed to that key, `(NMK)` where AA does not operate it; one of several keys is

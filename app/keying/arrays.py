@@ -1,35 +1,182 @@
-"""The array that a plan draws its next bittings from: a progression under a key, or rotating constants."""
+"""The arrays that new bittings come from: a progression under a key, spread, or with rotating constants.
+
+Total position progression at each level of a system: a master has the top master's cuts in all chambers that lower
+levels progress; a change shares no cut with the top master in a progressed chamber.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import combinations, product
+from typing import Protocol
 
-from app.keying.bitting_list import Array
-from app.keying.levels import CHANGE, progression_under
-from app.keying.progression import Columns
-from app.keying.rotating import RotatingConstants, rotate, turning_places
+from app.keying.errors import KeyingError
+from app.keying.given import whole
+from app.keying.progression import Columns, Progression, check_master, make_columns, progress
 from app.keying.spec import Bitting, BittingSpec
-from app.keying.spreading import Spread
+
+CHANGE, MASTER, GRAND, HELD = "C", "M", "G", "-"
+"""What a chamber serves, one character a chamber in `roles`."""
+
+LISTED = 100_000
+_PRIMES = (2, 3, 5, 7, 11, 13, 17)  # the largest is no smaller than sixteen depths
+
+
+class Array(Protocol):
+    """A progression or rotating constants: what can be counted, and asked whether a bitting is its own."""
+
+    @property
+    def usable(self) -> int: ...
+
+    def __contains__(self, bitting: object) -> bool: ...
+
+    def __iter__(self) -> Iterator[Bitting]: ...
+
+
+def progression_under(
+    spec: BittingSpec,
+    tmk: Bitting,
+    roles: str,
+    role: str,
+    base: Bitting,
+) -> Progression:
+    """Give the progression of the chambers that serve `role`, all other chambers cut as `base` (the key above).
+
+    With role C and a master as base: that master's changes. With M and a grand: its masters. The bow's chamber
+    turns fastest.
+    """
+    full = make_columns(spec, tmk)
+    served: Columns = tuple(column if mark == role else () for column, mark in zip(full, roles, strict=True))
+    progressed = tuple(chamber for chamber, column in enumerate(served, start=1) if column)
+    return Progression(spec, base, served, progressed)
 
 
 @dataclass(frozen=True, slots=True)
-class Turned:
-    """Rotating constants, each turn in an order that keeps changes of one job unlike (see Spread)."""
+class Spread:
+    """A progression in the order that its changes are handed out: each bitting once, keys of one job unlike.
 
-    turning: RotatingConstants = field(repr=False)
+    In plain sequence one change follows the other by one step in one chamber, so that a worn key of one door is
+    nearly the key of the next. Number each chamber's depths in its column from 0. Changes whose numbers add up to
+    the same sum (modulo a prime no smaller than any column or than the chambers) come one after the other: two of
+    them never differ in one chamber alone, since one number cannot change and leave the sum. Of those, the ones
+    whose numbers times their chambers' places also add up to the same sum stand together: two of them differ in
+    three chambers or more, since with two chambers changed both sums stay only if neither changed. Within these
+    parts the array's own sequence holds. (reasoned here, no source)
+
+    >>> array = progress(BittingSpec(chambers=3, depths=6, macs=9, step=2), (1, 1, 2))
+    >>> list(array) == list(Spread(array)), sorted(array) == sorted(Spread(array))
+    (False, True)
+    >>> list(Spread(array))[:3]
+    [(3, 3, 0), (5, 5, 4), (5, 3, 0)]
+    """
+
+    progression: Progression = field(repr=False)
 
     @property
     def usable(self) -> int:
         """The combinations within the MACS."""
-        return self.turning.usable
+        return self.progression.usable
 
     def __contains__(self, bitting: object) -> bool:
-        return bitting in self.turning
+        return bitting in self.progression
 
     def __iter__(self) -> Iterator[Bitting]:
-        for turn in self.turning.turns:
+        columns = [(chamber, column) for chamber, column in enumerate(self.progression.columns) if column]
+        most = max([len(columns), *(len(column) for _, column in columns)], default=2)
+        prime = next(number for number in _PRIMES if number >= most)
+        sums = [
+            (chamber, {depth: (number, place * number) for number, depth in enumerate(column)})
+            for place, (chamber, column) in enumerate(columns)
+        ]
+
+        def part(bitting: Bitting) -> tuple[int, int]:
+            plain = weighted = 0
+            for chamber, numbers in sums:
+                one, other = numbers[bitting[chamber]]
+                plain += one
+                weighted += other
+            return plain % prime, weighted % prime
+
+        if self.progression.usable <= LISTED:
+            yield from sorted(self.progression, key=part)
+            return
+        # Too many to hold at once: part after part, of which the first is seldom used up.
+        for wanted in product(range(prime), repeat=2):
+            yield from (bitting for bitting in self.progression if part(bitting) == wanted)
+
+
+@dataclass(frozen=True, slots=True)
+class RotatingConstants:
+    """Changes that match their master in a set number of cuts, whose places move on in order.
+
+    `places` has the held chambers (from 1) of each turn, `turns` the progression of each, which is handed out
+    spread. Two changes with as many constants each never operate each other's cylinders: the one's cuts apart from
+    the master would have to be among the other's, and they are as many. (LIST, paraphrased at
+    metrolock.com/?p=2053)
+    """
+
+    places: tuple[tuple[int, ...], ...]
+    turns: tuple[Progression, ...] = field(repr=False)
+
+    @property
+    def usable(self) -> int:
+        """The combinations within the MACS."""
+        return sum(turn.usable for turn in self.turns)
+
+    def __contains__(self, bitting: object) -> bool:
+        return any(bitting in turn for turn in self.turns)
+
+    def __iter__(self) -> Iterator[Bitting]:
+        for turn in self.turns:
             yield from Spread(turn)
+
+
+def rotate(
+    spec: BittingSpec,
+    tmk: Bitting,
+    constants: int,
+    places: tuple[tuple[int, ...], ...] | None = None,
+) -> RotatingConstants:
+    """Give the changes under `tmk` that match it in exactly `constants` chambers, place after place.
+
+    Without `places` the held chambers run through all sets of that size, the bow's first. A place whose other
+    chambers have nothing to progress is refused.
+
+    >>> spec = BittingSpec(chambers=6, depths=10, macs=9, step=2)
+    >>> found = rotate(spec, (4, 1, 7, 2, 5, 0), constants=4)
+    >>> len(found.places), found.usable
+    (15, 240)
+    """
+    check_master(spec, tmk)
+    whole(constants, "constants", 1, spec.chambers - 1)
+    held_in_turn = tuple(combinations(range(1, spec.chambers + 1), constants)) if places is None else places
+    turns = []
+    for held in held_in_turn:
+        turn = progress(spec, tmk, held=held)
+        if sum(1 for column in turn.columns if column) != spec.chambers - constants:
+            raise KeyingError("places", "A chamber that is to progress has no other depth of the master's parity.")
+        turns.append(turn)
+    return RotatingConstants(held_in_turn, tuple(turns))
+
+
+def turning_places(spec: BittingSpec, tmk: Bitting, constants: int) -> tuple[tuple[int, ...], ...]:
+    """Give the sets of `constants` held chambers, a chamber that has no other depth being held in each.
+
+    >>> turning_places(BittingSpec(chambers=4, depths=3, macs=2, step=2), (1, 0, 2, 0), 2)
+    ((1, 2), (1, 3), (1, 4))
+    """
+    still = {chamber for chamber, column in enumerate(make_columns(spec, tmk), start=1) if not column}
+    return tuple(held for held in combinations(range(1, spec.chambers + 1), constants) if still <= set(held))
+
+
+def fewest_constants(spec: BittingSpec, tmk: Bitting, wanted: int) -> RotatingConstants | None:
+    """Give the rotation with the fewest constants whose turns hold `wanted` changes; None where none does."""
+    for constants in range(1, spec.chambers):
+        places = turning_places(spec, tmk, constants)
+        if places and (found := rotate(spec, tmk, constants, places)).usable >= wanted:
+            return found
+    return None
 
 
 def array_under(
@@ -40,7 +187,6 @@ def array_under(
     base: Bitting,
     *,
     constants: int = 0,
-    columns: Columns | None = None,
 ) -> Array:
     """Give the bittings of a level under a key: masters in sequence, changes spread.
 
@@ -52,6 +198,6 @@ def array_under(
     240
     """
     if constants and role == CHANGE:
-        return Turned(rotate(spec, base, constants, turning_places(spec, base, constants)))
-    run = progression_under(spec, tmk, roles, role, base, columns=columns)
+        return rotate(spec, base, constants, turning_places(spec, base, constants))
+    run = progression_under(spec, tmk, roles, role, base)
     return Spread(run) if role == CHANGE else run

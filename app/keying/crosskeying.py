@@ -13,17 +13,15 @@ from app.keying.audit import audit, check_system
 from app.keying.errors import KeyingError
 from app.keying.pinning import shearing_depths
 from app.keying.spec import Bitting
-from app.keying.symbols import Level, read_symbol
 
 TRIES = 200_000
 
 
 @dataclass(frozen=True, slots=True)
 class Alternative:
-    """Another way in words, the combinations the cylinder then lets in, and how many cylinders that key opens."""
+    """Another way in words, and how many cylinders the key that it hands out opens."""
 
     words: str
-    combinations: int
     opens: int
 
 
@@ -35,7 +33,6 @@ class CrossCost:
     `alternatives` other ways that add no combination, the key that opens fewest cylinders first.
     """
 
-    cylinder: str
     before: int
     after: int
     unintended: tuple[str, ...]
@@ -64,13 +61,8 @@ def cross_cost(
     before = _combinations([keys[symbol] for symbol in cylinders[cylinder]])
     found = audit(keys, {cylinder: listed})
     after = _combinations([keys[symbol] for symbol in listed])
-    return CrossCost(
-        cylinder,
-        before,
-        after,
-        tuple(key for _, key in found.unintended),
-        tuple(_alternatives(cylinders, cylinder, more, before)),
-    )
+    unintended = tuple(key for _, key in found.unintended)
+    return CrossCost(before, after, unintended, _alternatives(cylinders, cylinder, more))
 
 
 def _combinations(bittings: Sequence[Bitting]) -> int:
@@ -78,37 +70,17 @@ def _combinations(bittings: Sequence[Bitting]) -> int:
 
 
 def _alternatives(
-    cylinders: Mapping[str, Sequence[str]], cylinder: str, more: Sequence[str], before: int
-) -> list[Alternative]:
-    """Give the ways to let the same people in that add no combination: a key that opens already, or a copy."""
+    cylinders: Mapping[str, Sequence[str]], cylinder: str, more: Sequence[str]
+) -> tuple[Alternative, ...]:
+    """Give the ways to let the same people in that add no combination: hand out a key that opens already."""
     holders = ", ".join(dict.fromkeys(more))
     ways = [
         Alternative(
-            f"Hand {symbol} to the holders of {holders}.",
-            before,
-            sum(symbol in meant for meant in cylinders.values()),
+            f"Hand {symbol} to the holders of {holders}.", sum(symbol in meant for meant in cylinders.values())
         )
         for symbol in dict.fromkeys(cylinders[cylinder])
     ]
-    return sorted(ways, key=lambda way: way.opens)[:3]
-
-
-def lists_without_master(cylinders: Mapping[str, Sequence[str]]) -> tuple[str, ...]:
-    """Give the cylinders that several keys operate but none of them a master: cross-keyed and NMK at once.
-
-    That is how interchange comes about. (ALOA Keynotes, February 2022, paraphrased.) Symbols that are not
-    standard count as changes.
-    """
-
-    def is_master(symbol: str) -> bool:
-        try:
-            return read_symbol(symbol).level in (Level.MASTER, Level.GRAND, Level.GREAT_GRAND)
-        except KeyingError:
-            return False
-
-    return tuple(
-        cylinder for cylinder, meant in cylinders.items() if len(set(meant)) > 1 and not any(map(is_master, meant))
-    )
+    return tuple(sorted(ways, key=lambda way: way.opens)[:3])
 
 
 @dataclass(frozen=True, slots=True)

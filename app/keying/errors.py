@@ -10,10 +10,9 @@ class KeyingError(BitternError):
 
 
 class NoBittingsLeft(KeyingError):
-    """More bittings were asked for than there are; carries `asked`, `exist` and `left` as whole numbers."""
+    """More bittings were asked for than are left; carries `asked` and `left` as whole numbers."""
 
-    def __init__(self, field: str, message: str, *, asked: int, exist: int, left: int) -> None:
+    def __init__(self, field: str, message: str, *, asked: int = 1, left: int = 0) -> None:
         super().__init__(field, message)
         self.asked = asked
-        self.exist = exist
         self.left = left

@@ -1,5 +1,8 @@
 """Extension: more masters and changes in a system in service, no issued key touched.
 
+First from the system's array. Where that holds no more, a search finds bittings with all keys in service fixed: they
+need not lie in the array, and the search proves that they let nobody in who should not be.
+
 Never without the system's key bitting array and the list of bittings in use: then a cylinder is keyed single.
 (ALOA technical standard, quoted in Keynotes, September 2014)
 """
@@ -7,19 +10,23 @@ Never without the system's key bitting array and the list of bittings in use: th
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from itertools import islice
+from random import Random
 
 import numpy as np
 from numpy.typing import NDArray
 
-from app.keying.arrays import array_under
+from app.keying.arrays import CHANGE, GRAND, MASTER, array_under
 from app.keying.audit import check_system
 from app.keying.errors import KeyingError, NoBittingsLeft
 from app.keying.given import short, whole
-from app.keying.levels import CHANGE, GRAND, MASTER, MOST_KEYSETS, PlannedKeyset
-from app.keying.progression import Columns, check_columns, check_master
+from app.keying.levels import MOST_KEYSETS, PlannedKeyset
+from app.keying.matrix import AccessMatrix, DoorGroup, KeyGroup
+from app.keying.progression import check_master
 from app.keying.shearing import depth_masks
+from app.keying.solving import MatrixSolution, Outcome, Progress, solve_matrix
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.symbols import Level, change_symbol, master_names, read_symbol
 
@@ -32,15 +39,13 @@ REFUSAL = (
 
 @dataclass(frozen=True, slots=True)
 class LevelArray:
-    """The key bitting array of a system: its top master, which chamber serves which level, and the columns.
+    """The key bitting array of a system: its top master, and which chamber serves which level.
 
-    `roles` as in `plan_levels`; without `columns` they are those that the spec's step makes. `constants`: how many
-    chambers are held at a time, of rotating constants.
+    `roles` as in `plan_levels`. `constants`: how many chambers are held at a time, of rotating constants.
     """
 
     tmk: Bitting = field(repr=False)
     roles: str
-    columns: Columns | None = field(default=None, repr=False)
     constants: int = 0
 
 
@@ -75,8 +80,6 @@ def extend(
     if array is None or not keys:
         raise KeyingError("system", REFUSAL)
     check_master(spec, array.tmk)
-    if array.columns is not None:
-        check_columns(spec, array.tmk, array.columns)
     check_system(keys, cylinders)
     work = _Extending(spec, array, dict(keys), cylinders, shearing)
     for grand, counts in (masters or {}).items():
@@ -132,7 +135,6 @@ class _Extending:
             role,
             self.keys[base],
             constants=array.constants,
-            columns=array.columns,
         )
         return (bitting for bitting in run if bitting not in self.taken)
 
@@ -151,9 +153,7 @@ class _Extending:
                 self._issue_changes(symbol, found)
                 return
             self._withdraw_last()
-        raise NoBittingsLeft(
-            field, f"No master is left under {grand} with room for {wanted:,} changes.", asked=1, exist=0, left=0
-        )
+        raise NoBittingsLeft(field, f"No master is left under {grand} with room for {wanted:,} changes.")
 
     def add_changes(self, master: str, wanted: int) -> None:
         field = f"changes.{short(master)}"
@@ -167,7 +167,6 @@ class _Extending:
                 f"{wanted:,} changes were asked for under {master}, but only {len(found):,} are left that neither "
                 "are issued nor clash with a cylinder in service.",
                 asked=wanted,
-                exist=len(found),
                 left=len(found),
             )
         self._issue_changes(master, found)
@@ -221,3 +220,101 @@ def _operates_any(masks: NDArray[np.uint32], bitting: Bitting) -> bool:
 def _bits(bitting: Bitting) -> NDArray[np.uint32]:
     bits: NDArray[np.uint32] = np.left_shift(np.uint32(1), np.array(bitting, dtype=np.uint32))
     return bits
+
+
+@dataclass(frozen=True, slots=True)
+class WantedKeysets:
+    """The keysets that a search is for, parents first: symbol, level, symbol above; and each change's operators."""
+
+    keysets: tuple[tuple[str, Level, str], ...]
+    cylinders: dict[str, tuple[str, ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class ExtensionSearch:
+    """What the search came to: the extension where it found one, else how it ended and what clashes."""
+
+    extension: Extension | None
+    solution: MatrixSolution
+    matrix: AccessMatrix = field(repr=False)
+
+
+def name_wanted(
+    symbols: Collection[str], changes: Mapping[str, int], masters: Mapping[str, Sequence[int]]
+) -> WantedKeysets:
+    """Name the keysets that `changes` and `masters` ask for, as `extend` takes them, beside those that stand.
+
+    >>> wanted = name_wanted(["A", "AA", "AA1"], {"AA": 1}, {"A": [1]})
+    >>> [symbol for symbol, _, _ in wanted.keysets], wanted.cylinders["AB1"]
+    (['AB', 'AB1', 'AA2'], ('AB1', 'AB', 'A'))
+    """
+    names = set(symbols)
+    two_levels = "A" not in names and "GGM" not in names
+    keysets: list[tuple[str, Level, str]] = []
+    cylinders: dict[str, tuple[str, ...]] = {}
+
+    def add(symbol: str, level: Level, above: str) -> None:
+        names.add(symbol)
+        keysets.append((symbol, level, above))
+
+    def add_changes(above: str, wanted: int) -> None:
+        number = 1
+        for _ in range(wanted):
+            while (symbol := change_symbol(2 if two_levels else 3, above, number)) in names:
+                number += 1
+            add(symbol, Level.CHANGE, above)
+            cylinders[symbol] = chain_above(symbol, names)
+
+    for grand, counts in masters.items():
+        if grand not in names or two_levels or read_symbol(grand).level is not Level.GRAND:
+            raise KeyingError(f"masters.{short(grand)}", "There is no such grand master in this system.")
+        for wanted in counts:
+            symbol = next(name for name in master_names(grand) if name not in names)
+            add(symbol, Level.MASTER, grand)
+            add_changes(symbol, wanted)
+    for master, wanted in changes.items():
+        if master not in names:
+            raise KeyingError(f"changes.{short(master)}", "There is no such master in this system.")
+        add_changes(master, wanted)
+    return WantedKeysets(tuple(keysets), cylinders)
+
+
+def search_extension(
+    spec: BittingSpec,
+    tmk: Bitting,
+    keys: Mapping[str, Bitting],
+    cylinders: Mapping[str, Sequence[str]],
+    wanted: WantedKeysets,
+    rng: Random,
+    *,
+    avoid: AbstractSet[Bitting] = frozenset(),
+    seconds: float = 60.0,
+    on_progress: Progress | None = None,
+) -> ExtensionSearch:
+    """Find a bitting for each keyset wanted, so that every key operates what lists it and nothing else.
+
+    `keys` are fixed; they and the new ones operate `cylinders` and `wanted.cylinders` as listed and no other.
+    """
+    symbols = [*keys, *(symbol for symbol, _, _ in wanted.keysets)]
+    number = {symbol: row for row, symbol in enumerate(symbols)}
+    listed = {**cylinders, **wanted.cylinders}
+    opens: list[set[int]] = [set() for _ in symbols]
+    for column, operators in enumerate(listed.values()):
+        for symbol in operators:
+            opens[number[symbol]].add(column)
+    # One row a key and one column a cylinder: keys that open the same doors are put together nowhere here.
+    matrix = AccessMatrix(
+        tuple(KeyGroup((symbol,), frozenset(opened)) for symbol, opened in zip(symbols, opens, strict=True)),
+        tuple(DoorGroup((name,), tuple(number[s] for s in operators)) for name, operators in listed.items()),
+    )
+    fixed = {number[symbol]: bitting for symbol, bitting in keys.items()}
+    solution = solve_matrix(
+        spec, tmk, matrix, rng, fixed=fixed, avoid=avoid, seconds=seconds, on_progress=on_progress
+    )
+    if solution.outcome is not Outcome.SOLVED or solution.bittings is None:
+        return ExtensionSearch(None, solution, matrix)
+    added = tuple(
+        PlannedKeyset(symbol, level, above, solution.bittings[number[symbol]])
+        for symbol, level, above in wanted.keysets
+    )
+    return ExtensionSearch(Extension(added, dict(wanted.cylinders)), solution, matrix)

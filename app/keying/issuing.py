@@ -1,19 +1,20 @@
-"""Issuing bittings: a master drawn by chance, single keys drawn by chance, and the next changes of an array."""
+"""Issuing bittings: masters, single keys and control keys drawn by chance, and the next bittings of an array."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Iterator, Mapping
 from collections.abc import Set as AbstractSet
 from itertools import islice
 from random import Random
 
-from app.keying.bitting_list import Array
+from app.keying.arrays import Array
 from app.keying.counting import usable
-from app.keying.errors import NoBittingsLeft
+from app.keying.errors import KeyingError, NoBittingsLeft
 from app.keying.progression import Columns, progress, run_choices
 from app.keying.spec import Bitting, BittingSpec, parity_pattern
 
 DRAWS = 48
+CONTROL_DRAWS = 500
 LISTABLE = 2_000_000
 
 
@@ -37,7 +38,7 @@ def draw_from(columns: Columns, macs: int, rng: Random) -> Bitting:
         after = ways[-1]
         ways.append({d: sum(n for e, n in after.items() if abs(d - e) <= macs) for d in column})
     if not any(ways[-1].values()):
-        raise NoBittingsLeft("bittings", "No bitting within MACS has these depths.", asked=1, exist=0, left=0)
+        raise NoBittingsLeft("bittings", "No bitting within MACS has these depths.")
     cuts: list[int] = []
     for column, further in zip(columns, reversed(ways), strict=True):
         open_to = [d for d in column if not cuts or abs(d - cuts[-1]) <= macs]
@@ -73,24 +74,15 @@ def draw_single(
     spec: BittingSpec,
     rng: Random,
     avoid: AbstractSet[Bitting] = frozenset(),
-    cylinders: Collection[Sequence[Collection[int]]] = (),
 ) -> Bitting:
     """Draw a bitting for a keyed-different or single-keyed cylinder: within MACS and not in `avoid`.
 
-    A bitting that operates one of `cylinders` (per chamber the depths that shear) is passed over too: those of
-    master-keyed systems let in more than their own keys. A key with fewer than three different depths is
-    passed over while others are left. Raises NoBittingsLeft.
+    A key with fewer than three different depths is passed over while others are left. Raises NoBittingsLeft.
     """
-
-    def free(bitting: Bitting) -> bool:
-        return bitting not in avoid and not any(
-            all(cut in depths for cut, depths in zip(bitting, shear, strict=True)) for shear in cylinders
-        )
-
     plain = []
     for _ in range(DRAWS):
         bitting = draw_bitting(spec, rng)
-        if free(bitting):
+        if bitting not in avoid:
             if len(set(bitting)) >= 3:
                 return bitting
             plain.append(bitting)
@@ -100,16 +92,13 @@ def draw_single(
     if exist > LISTABLE:  # then `avoid` can hardly fill it, and fair draws find what is free
         for _ in range(LISTABLE):
             bitting = draw_bitting(spec, rng)
-            if free(bitting):
+            if bitting not in avoid:
                 return bitting
-    left = [bitting for bitting in usable_bittings(spec) if free(bitting)] if exist <= LISTABLE else []
+    left = [bitting for bitting in usable_bittings(spec) if bitting not in avoid] if exist <= LISTABLE else []
     if not left:
         raise NoBittingsLeft(
             "bittings",
             f"1 bitting was asked for, but none of the {exist:,} bittings of this spec within MACS is left.",
-            asked=1,
-            exist=exist,
-            left=0,
         )
     return left[rng.randrange(len(left))]
 
@@ -125,35 +114,69 @@ def next_bittings(
         return ()
     found = tuple(islice((bitting for bitting in progression if bitting not in used), wanted))
     if len(found) < wanted:
-        exist = progression.usable
         raise NoBittingsLeft(
             field,
-            f"{wanted:,} bittings were asked for, but only {len(found):,} are left of the {exist:,} "
+            f"{wanted:,} bittings were asked for, but only {len(found):,} are left of the {progression.usable:,} "
             "within MACS in this progression.",
             asked=wanted,
-            exist=exist,
             left=len(found),
         )
     return found
 
 
-def issue_changes(
+def draw_control(
     spec: BittingSpec,
-    tmk: Bitting,
-    *,
-    wanted: int,
-    used: AbstractSet[Bitting] = frozenset(),
-    columns: Sequence[Sequence[int]] | None = None,
-    order: Sequence[int] | None = None,
-    held: Collection[int] = (),
-) -> tuple[Bitting, ...]:
-    """Give the next `wanted` changes under `tmk` by total position progression, none twice, none in `used`.
+    rng: Random,
+    keys: Mapping[str, Bitting],
+    avoid: AbstractSet[Bitting] = frozenset(),
+) -> Bitting:
+    """Draw a control key within MACS for cores that `keys` operate; never one of `avoid`.
 
-    `columns`, `order` and `held` are as in `progress`. Raises NoBittingsLeft, saying how many were asked for
-    and how many exist and are left.
-
-    >>> spec = BittingSpec(chambers=3, depths=6, macs=3, step=2)
-    >>> issue_changes(spec, (1, 1, 2), wanted=1, held=[2], used={(3, 1, 0)})
-    ((3, 1, 4),)
+    In every chamber the build-up pin is at least the spec's least master pin (at least 1), and the stack
+    leaves room for a top pin: beside the deepest cut of the spec where that can be, so that keys issued later
+    find room too, else beside the deepest of `keys`. Raises NoBittingsLeft where neither can be.
     """
-    return next_bittings(progress(spec, tmk, columns, order, held), wanted, used)
+    check_offset(spec)
+    for deepest in ([spec.last_depth] * spec.chambers, [max(cuts) for cuts in zip(*keys.values(), strict=True)]):
+        columns = tuple(_room(spec, cut) for cut in deepest)
+        if columns and all(columns):
+            break
+    for number, column in enumerate(columns or ((),), start=1):
+        if not column:
+            raise NoBittingsLeft(
+                "control",
+                f"Chamber {number} has no control cut that leaves room for its pins; look at the stack total and "
+                "the control offset of the spec.",
+            )
+    for _ in range(CONTROL_DRAWS):
+        control = draw_from(columns, spec.macs, rng)
+        if control not in avoid:
+            return control
+    raise NoBittingsLeft("control", "No control key was found that operates none of these cores.")
+
+
+def _room(spec: BittingSpec, deepest: int) -> tuple[int, ...]:
+    """Give the control cuts that leave a chamber's build-up and top pins room above its deepest plain cut."""
+    offset, least = spec.control_offset or 0, max(spec.min_master_pin or 0, 1)
+    return tuple(
+        depth
+        for depth in spec.all_depths
+        if depth + offset - deepest >= least and (spec.stack_total is None or spec.stack_total - depth - offset >= 1)
+    )
+
+
+def check_offset(spec: BittingSpec) -> None:
+    """Refuse a spec without two shear lines that stand clear of each other.
+
+    A stack parts at the control line where a cut and the offset together come to one of its joints. With an
+    offset under the number of depths a plain key's cut can do that, and pull the core; or the control line's
+    joint can stand at the plain shear line, and a stranger's key turn the plug.
+    """
+    if spec.control_offset is None:
+        raise KeyingError("spec.control_offset", "A control key needs the spec's control offset.")
+    if spec.control_offset < spec.depths:
+        raise KeyingError(
+            "spec.control_offset",
+            f"With {spec.depths} depths the control offset must be at least {spec.depths}: under that a plain key "
+            "can reach the control shear line. Compare it with the chart.",
+        )

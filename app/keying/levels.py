@@ -1,30 +1,26 @@
-"""A system of two to four levels: which chambers serve which level, and every keyset's bitting.
-
-Total position progression at each level: a master has the top master's cuts in all chambers that lower
-levels progress; a change shares no cut with the top master in a progressed chamber.
-"""
+"""A system of two to four levels: which chambers serve which level, and every keyset's bitting."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
-from itertools import combinations, islice, product
+from itertools import combinations, islice, pairwise, product
 from math import log, prod
 
+from app.keying.arrays import CHANGE, GRAND, HELD, MASTER, progression_under
 from app.keying.errors import KeyingError, NoBittingsLeft
 from app.keying.given import short, whole
-from app.keying.progression import Columns, Progression, check_master, make_columns
+from app.keying.progression import check_master, make_columns
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.symbols import LETTERS, Level, change_symbol, master_names
-
-CHANGE, MASTER, GRAND, HELD = "C", "M", "G", "-"
-"""What a chamber serves, one character a chamber in `roles`."""
 
 MOST_KEYSETS = 100_000
 MOST_TRIES = 24
 MOST_CANDIDATES = 2_000
-_ROLES = {2: (CHANGE,), 3: (CHANGE, MASTER), 4: (CHANGE, MASTER, GRAND)}
+MOST_MARKINGS = 3**8
+ROLES = {2: (CHANGE,), 3: (CHANGE, MASTER), 4: (CHANGE, MASTER, GRAND)}
+"""Levels → the roles of their chambers, the lowest level first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,29 +76,6 @@ def operating_chains(parents: Mapping[str, str | None]) -> dict[str, tuple[str, 
     return chains
 
 
-def progression_under(
-    spec: BittingSpec,
-    tmk: Bitting,
-    roles: str,
-    role: str,
-    base: Bitting,
-    order: Sequence[int] | None = None,
-    columns: Columns | None = None,
-) -> Progression:
-    """Give the progression of the chambers that serve `role`, all other chambers cut as `base` (the key above).
-
-    With role C and a master as base: that master's changes. With M and a grand: its masters. `order` names
-    the chambers (from 1), fastest first; by default the bow's is fastest. `columns` is a key bitting array
-    to use in place of the one that the spec's step makes.
-    """
-    full = columns or make_columns(spec, tmk)
-    served: Columns = tuple(column if mark == role else () for column, mark in zip(full, roles, strict=True))
-    progressed = [chamber for chamber, column in enumerate(served, start=1) if column]
-    if order is not None:
-        progressed = [chamber for chamber in order if chamber in progressed]
-    return Progression(spec, base, served, tuple(progressed))
-
-
 def plan_levels(
     spec: BittingSpec,
     tmk: Bitting,
@@ -127,31 +100,29 @@ def plan_levels(
     whole(changes_per_master, "changes_per_master", 1, MOST_KEYSETS)
     whole(grands * masters * (changes_per_master + 1), "changes_per_master", 1, MOST_KEYSETS)
     check_master(spec, tmk)
-    if roles is not None and (len(roles) != spec.chambers or not set(_ROLES[levels]) <= set(roles) <= set("CMG-")):
+    if roles is not None and (len(roles) != spec.chambers or not set(ROLES[levels]) <= set(roles) <= set("CMG-")):
         raise KeyingError("roles", f"Give one of C, M, G or - for each of {spec.chambers} chambers.")
     needs = {CHANGE: changes_per_master, MASTER: masters, GRAND: grands}
+    asked = grands * masters * changes_per_master
     best_left = 0
     for sharing in [roles] if roles is not None else sharings(spec, tmk, levels, needs):
         top = _fill(spec, tmk, levels, sharing, needs, used)
-        fitted, full = _fitted(top, levels, needs)
-        if full:
+        if top.changes == asked:
             return LevelPlan(spec, tmk, levels, sharing, tuple(_name(top, levels)))
-        best_left = max(best_left, fitted)
-    asked = grands * masters * changes_per_master
+        best_left = max(best_left, top.changes)
     raise NoBittingsLeft(
         "changes_per_master",
         f"{asked:,} changes ({grands} × {masters} × {changes_per_master:,}) were asked for, but at most "
         f"{best_left:,} fit under this master with {levels} levels. Ask for fewer, use fewer levels, or a spec "
         "with more chambers or depths.",
         asked=asked,
-        exist=best_left,
         left=best_left,
     )
 
 
 def sharings(spec: BittingSpec, tmk: Bitting, levels: int, needs: Mapping[str, int]) -> list[str]:
     """Give the ways to share out the chambers that fit by theoretical count, the most to spare first."""
-    wanted = _ROLES[levels]
+    wanted = ROLES[levels]
     sizes = [len(column) for column in make_columns(spec, tmk)]
 
     def spare(sharing: str) -> float:
@@ -162,7 +133,7 @@ def sharings(spec: BittingSpec, tmk: Bitting, levels: int, needs: Mapping[str, i
 
     free = [chamber for chamber, size in enumerate(sizes) if size]
     fitting = []
-    for marks in _markings(len(free), wanted):
+    for marks in markings(len(free), wanted, MOST_MARKINGS):
         sharing = [HELD] * spec.chambers
         for chamber, mark in zip(free, marks, strict=True):
             sharing[chamber] = mark
@@ -174,15 +145,14 @@ def sharings(spec: BittingSpec, tmk: Bitting, levels: int, needs: Mapping[str, i
     return enough or [text for _, text in fitting[:1]]  # the roomiest, only to say how much it holds
 
 
-def _markings(chambers: int, wanted: Sequence[str]) -> Iterator[Sequence[str]]:
-    """Every marking of up to eight chambers; beyond that only those where each level's stand together."""
-    if len(wanted) ** chambers <= 3**8:
-        yield from product(wanted, repeat=chambers)
+def markings(chambers: int, roles: Sequence[str], most: int) -> Iterator[Sequence[str]]:
+    """Give every way to mark chambers with `roles`, or, beyond `most`, those where each role's stand together."""
+    if len(roles) ** chambers <= most:
+        yield from product(roles, repeat=chambers)
         return
-    for cuts in combinations(range(1, chambers), len(wanted) - 1):
-        ends = (*cuts, chambers)
-        starts = (0, *cuts)
-        yield [mark for mark, a, b in zip(wanted, starts, ends, strict=True) for _ in range(b - a)]
+    for cuts in combinations(range(chambers + 1), len(roles) - 1):
+        bounds = (0, *cuts, chambers)
+        yield [role for role, (a, b) in zip(roles, pairwise(bounds), strict=True) for _ in range(b - a)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,12 +202,6 @@ def _take(branches: Iterator[_Branch], wanted: int, changes: int) -> tuple[_Bran
             return tuple(full)
     partial.sort(key=lambda branch: -branch.changes)
     return tuple(full + partial[: wanted - len(full)])
-
-
-def _fitted(top: _Branch, levels: int, needs: dict[str, int]) -> tuple[int, bool]:
-    """Give how many changes the tree holds, and whether that is all that was needed."""
-    asked = needs[CHANGE] * (needs[MASTER] if levels > 2 else 1) * (needs[GRAND] if levels > 3 else 1)
-    return top.changes, top.changes == asked
 
 
 def _name(top: _Branch, levels: int) -> Iterator[PlannedKeyset]:

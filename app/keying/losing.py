@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from app.keying.audit import Shear, check_system, operated_by
+from app.keying.audit import check_system, operated_by
 from app.keying.errors import KeyingError
 from app.keying.spec import Bitting
 
@@ -37,7 +37,6 @@ def lost_key(
     cylinders: Mapping[str, Sequence[str]],
     symbol: str,
     copies: Mapping[str, int] | None = None,
-    pinned: Mapping[str, Shear] | None = None,
     seconds: float = SECONDS,
 ) -> LostKey:
     """Give the cylinders exposed by the loss of a key, and the rekey plan with fewest cylinders, then fewest keys.
@@ -55,7 +54,7 @@ def lost_key(
     if symbol not in keys:
         raise KeyingError("symbol", "There is no such key in this system.")
     out = copies or {}
-    exposed = operated_by(keys, cylinders, symbol, pinned)
+    exposed = operated_by(keys, cylinders, symbol)
     if not exposed:
         return LostKey(symbol, (), (symbol,), (), out.get(symbol, 1), {}, True)
     replace, blocked, proven = _least(keys, cylinders, symbol, exposed, out, seconds)

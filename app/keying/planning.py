@@ -5,22 +5,22 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations, islice, product
+from itertools import islice
 from math import prod
 
+from app.keying.arrays import CHANGE, GRAND, HELD, MASTER, fewest_constants, progression_under
 from app.keying.counting import count_columns
 from app.keying.given import whole
-from app.keying.levels import CHANGE, GRAND, HELD, MASTER, MOST_KEYSETS, progression_under
+from app.keying.levels import MOST_KEYSETS, ROLES, markings
 from app.keying.progression import check_master, make_columns
-from app.keying.rotating import fewest_constants
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.symbols import LETTERS
 
 MOST_SCANNED = 400
+MOST_MARKINGS = 20_000
 MOST_WEIGHED = 400
 ENOUGH = 24
 _LEVEL_WORDS = {CHANGE: "changes per master", MASTER: "masters per grand", GRAND: "grands"}
-_ROLES = {2: (CHANGE,), 3: (CHANGE, MASTER), 4: (CHANGE, MASTER, GRAND)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,7 +48,7 @@ class Demand:
     def needs(self) -> dict[str, int]:
         """Per role of a chamber, how many are needed with expansion."""
         counts = {CHANGE: self.changes_per_master, MASTER: self.masters, GRAND: self.grands}
-        return {role: self.grown(counts[role]) for role in _ROLES[self.levels]}
+        return {role: self.grown(counts[role]) for role in ROLES[self.levels]}
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,9 +88,9 @@ class SystemPlan:
     constants: int = 0
 
     @property
-    def spare(self) -> tuple[int, int]:
-        """The scarcest level's capacity and use, as a ratio to compare."""
-        return min(((c.capacity, c.used) for c in self.levels), key=lambda ratio: ratio[0] / ratio[1])
+    def spare(self) -> float:
+        """How many times over the scarcest level holds what is needed."""
+        return min(level.capacity / level.used for level in self.levels)
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,9 +151,9 @@ def _rotating(spec: BittingSpec, tmk: Bitting, demand: Demand) -> SystemPlan | N
 def _plans(spec: BittingSpec, tmk: Bitting, demand: Demand) -> tuple[SystemPlan, ...]:
     sharings = _fitting_sharings(spec, tmk, demand)
     wanted: dict[str, Callable[[SystemPlan], tuple[float, float]]] = {
-        "most to spare": lambda plan: (-_ratio(plan.spare), plan.progressed),
-        "fewest master pins": lambda plan: (plan.progressed, -_ratio(plan.spare)),
-        "most room for changes": lambda plan: (-_ratio((plan.levels[0].capacity, 1)), plan.progressed),
+        "most to spare": lambda plan: (-plan.spare, plan.progressed),
+        "fewest master pins": lambda plan: (plan.progressed, -plan.spare),
+        "most room for changes": lambda plan: (-plan.levels[0].capacity, plan.progressed),
     }
     weighed: dict[str, SystemPlan | None] = {}
     chosen: dict[str, SystemPlan] = {}
@@ -174,15 +174,11 @@ def _plans(spec: BittingSpec, tmk: Bitting, demand: Demand) -> tuple[SystemPlan,
     return tuple(chosen.values())
 
 
-def _ratio(spare: tuple[int, int]) -> float:
-    return spare[0] / spare[1]
-
-
 def _fitting_sharings(spec: BittingSpec, tmk: Bitting, demand: Demand) -> list[SystemPlan]:
     """Give every sharing-out that fits by theoretical counts, held chambers among them."""
     sizes = [len(column) for column in make_columns(spec, tmk)]
     fitting = []
-    for marks in _markings(spec.chambers, (*demand.needs, HELD)):
+    for marks in markings(spec.chambers, (*demand.needs, HELD), MOST_MARKINGS):
         if any(mark != HELD and not size for mark, size in zip(marks, sizes, strict=True)):
             continue
         capacities = {
@@ -192,16 +188,6 @@ def _fitting_sharings(spec: BittingSpec, tmk: Bitting, demand: Demand) -> list[S
         if all(capacities[role] >= need for role, need in demand.needs.items()):
             fitting.append(_plan(demand, "".join(marks), capacities, True))
     return fitting
-
-
-def _markings(chambers: int, marks: Sequence[str]) -> Iterator[Sequence[str]]:
-    """Every marking where there are at most some thousands; else each level's chambers stand together."""
-    if len(marks) ** chambers <= 20_000:
-        yield from product(marks, repeat=chambers)
-        return
-    for cuts in combinations(range(chambers + 1), len(marks) - 1):
-        bounds = (0, *cuts, chambers)
-        yield [mark for mark, a, b in zip(marks, bounds, bounds[1:], strict=False) for _ in range(b - a)]
 
 
 def _plan(demand: Demand, roles: str, capacities: dict[str, int], scanned_all: bool) -> SystemPlan:

@@ -128,18 +128,6 @@ def master_names(grand: str = "A") -> Iterator[str]:
             yield f"{grand}{turn}{letter}"
 
 
-def next_master(symbol: str) -> str:
-    """Give the master's symbol that follows: AZ → A2A, A2Z → A3A."""
-    read = read_symbol(symbol)
-    if read.level is not Level.MASTER or read.parent is None:
-        raise KeyingError("symbol", "Give a master's symbol, such as AA or A2B.")
-    turn = int(read.text[1:-1] or 1)
-    place = LETTERS.index(read.text[-1]) + 1
-    if place == len(LETTERS):
-        turn, place = turn + 1, 0
-    return f"{read.parent}{turn if turn > 1 else ''}{LETTERS[place]}"
-
-
 def change_symbol(levels: int, master: str, number: int) -> str:
     """Give a change's symbol: number first with two levels (1AA), last with more (AA1)."""
     return f"{number}{master}" if levels == 2 else f"{master}{number}"

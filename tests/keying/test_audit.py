@@ -1,11 +1,11 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from oracle import bittings_of, every_bitting, operates, small_specs
 
-from app.keying import BittingSpec, KeyingError, audit, audit_added, near_misses, plan_levels
+from app.keying import BittingSpec, KeyingError, audit, near_misses, plan_levels
 
 
 @st.composite
@@ -27,18 +27,9 @@ def test_the_audit_agrees_with_plain_enumeration(system):
         for key, bitting in keys.items()
         if key not in meant and operates(bitting, [keys[k] for k in meant])
     )
-    assert found.missing == ()
     for cylinder, meant in cylinders.items():
         opening = {b for b in every_bitting(spec) if operates(b, [keys[k] for k in meant])}
         assert found.phantoms[cylinder] == len(opening - set(keys.values()))
-
-
-def test_a_cylinder_pinned_otherwise_shows_its_missing_keys():
-    keys = {"AA": (1, 1, 1), "1AA": (3, 3, 3)}
-    found = audit(keys, {"1AA": ["AA", "1AA"]}, pinned={"1AA": ((3,), (1, 3), (3,))})
-    assert found.missing == (("1AA", "AA"),)
-    assert found.phantoms == {"1AA": 1}
-    assert not found.clean
 
 
 def test_two_keysets_cut_alike_are_found():
@@ -69,26 +60,9 @@ def test_near_misses_are_keys_whose_cuts_are_off_by_little(system, tolerance):
         for key, bitting in keys.items():
             opening = [{keys[k][i] for k in meant} for i in range(len(bitting))]
             off = [min(abs(cut - depth) for depth in depths) for cut, depths in zip(bitting, opening, strict=True)]
-            if max(off) in range(1, tolerance + 1):
-                plain.append((cylinder, key, sum(o > 0 for o in off)))
-    found = near_misses(keys, cylinders, tolerance)
-    assert [(miss.cylinder, miss.key, miss.cuts_off) for miss in found] == plain
-    one = near_misses(keys, cylinders, tolerance, most_cuts_off=1)
-    assert [(miss.cylinder, miss.key, miss.cuts_off) for miss in one] == [row for row in plain if row[2] == 1]
-
-
-@given(systems(), st.data())
-def test_an_incremental_audit_finds_what_a_whole_one_adds(system, data):
-    _, keys, cylinders = system
-    added = data.draw(st.sets(st.sampled_from([*keys, *cylinders])))
-    old_keys = {symbol: bitting for symbol, bitting in keys.items() if symbol not in added}
-    standing = {c: m for c, m in cylinders.items() if c not in added and not added & set(m)}
-    before = audit(old_keys, standing)
-    more = audit_added(keys, cylinders, added)
-    whole = audit(keys, cylinders)
-    assert set(before.unintended) | set(more.unintended) == set(whole.unintended)
-    assert not set(before.unintended) & set(more.unintended)
-    assert more.phantoms == {c: n for c, n in whole.phantoms.items() if c not in standing}
+            if max(off) in range(1, tolerance + 1) and sum(o > 0 for o in off) == 1:
+                plain.append((cylinder, key))
+    assert [(miss.cylinder, miss.key) for miss in near_misses(keys, cylinders, tolerance)] == plain
 
 
 def test_a_whole_system_agrees_with_a_pairwise_check():
@@ -110,8 +84,8 @@ def test_a_whole_system_agrees_with_a_pairwise_check():
 
 
 def test_a_system_without_keys_or_cylinders_is_clean():
-    assert audit({}, {}).clean
-    assert audit({"AA": (1, 1, 1)}, {}).clean
+    assert not audit({}, {}).unintended
+    assert not audit({"AA": (1, 1, 1)}, {}).unintended
     assert near_misses({"AA": (1, 1, 1)}, {}) == ()
 
 
@@ -137,25 +111,3 @@ def test_findings_without_end_are_refused():
     wide = [f"K{n * 273}" for n in range(15)]
     with pytest.raises(KeyingError, match="10,000,000 times"):
         audit(every, {f"C{n}": wide for n in range(3500)})
-
-
-@settings(deadline=None, max_examples=40)
-@given(st.data())
-def test_near_misses_of_one_cut_are_those_of_plain_comparison(data):
-    spec = data.draw(small_specs())
-    bittings = data.draw(st.lists(bittings_of(spec), min_size=2, max_size=7))
-    keys = {f"K{n}": bitting for n, bitting in enumerate(bittings)}
-    cylinders = {
-        f"C{n}": data.draw(st.lists(st.sampled_from(sorted(keys)), min_size=1, max_size=3)) for n in range(3)
-    }
-    tolerance = data.draw(st.integers(1, 3))
-    plain = set()
-    for cylinder, meant in cylinders.items():
-        for key, cuts in keys.items():
-            away = [min(abs(cut - keys[one][c]) for one in meant) for c, cut in enumerate(cuts)]
-            if sum(off > 0 for off in away) == 1 and max(away) <= tolerance:
-                plain.add((cylinder, key, 1))
-    found = near_misses(keys, cylinders, tolerance, 1)
-    assert {(one.cylinder, one.key, one.cuts_off) for one in found} == plain and len(found) == len(plain)
-    every = near_misses(keys, cylinders, tolerance)
-    assert tuple(one for one in every if one.cuts_off == 1) == found

@@ -12,14 +12,16 @@ from app.keying import (
     KeyingError,
     LevelArray,
     NoBittingsLeft,
-    Spread,
     audit,
-    audit_added,
     draw_master,
     extend,
+    name_wanted,
     plan_levels,
     progression_under,
+    search_extension,
 )
+from app.keying.arrays import Spread
+from app.keying.solving import Outcome
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
 
@@ -43,8 +45,7 @@ def test_an_extension_leaves_issued_keys_alone_and_audits_clean(levels, turn, is
     assert not set(added.values()) & set(keys.values())
     assert len(added) == more + (new_masters * (more + 1) if levels > 2 else 0)
     after_keys, after_cylinders = {**keys, **added}, {**plan.cylinders, **found.cylinders}
-    assert audit(after_keys, after_cylinders).clean
-    assert audit_added(after_keys, after_cylinders, added).clean
+    assert not audit(after_keys, after_cylinders).unintended
     assert {len(chain) for chain in found.cylinders.values()} == {levels}
     assert all(SPEC.within_macs(bitting) for bitting in added.values())
 
@@ -66,7 +67,7 @@ def test_changes_directly_under_a_grand_or_great_grand_open_to_no_master_below()
         "AB4": ("AB4", "AB", "A", "GGM"),
     }
     keys = {**plan.keys, **{keyset.symbol: keyset.bitting for keyset in found.keysets}}
-    assert audit(keys, {**plan.cylinders, **found.cylinders}).clean
+    assert not audit(keys, {**plan.cylinders, **found.cylinders}).unintended
     more = extend(SPEC, array, keys, {**plan.cylinders, **found.cylinders}, masters={"A": [2]})
     assert [keyset.symbol for keyset in more.keysets] == ["AC", "AC1", "AC2"]
 
@@ -162,4 +163,48 @@ def test_changes_whose_cylinder_a_key_in_service_would_operate_are_passed_over()
     found = extend(SPEC, array, keys, cylinders, changes={"AA": 20})
     assert upcoming not in [keyset.bitting for keyset in found.keysets]
     issued = {**keys, **{keyset.symbol: keyset.bitting for keyset in found.keysets}}
-    assert audit(issued, {**cylinders, **found.cylinders}).clean
+    assert not audit(issued, {**cylinders, **found.cylinders}).unintended
+
+
+SHORT = BittingSpec(chambers=5, depths=6, first_depth=1, macs=5, step=2)
+
+
+def full_system():
+    plan = plan_levels(SHORT, draw_master(SHORT, Random(3)), levels=3, masters=2, changes_per_master=4)
+    return plan, LevelArray(plan.tmk, plan.roles)
+
+
+def test_a_search_goes_on_where_the_array_is_full():
+    plan, array = full_system()
+    with pytest.raises(NoBittingsLeft) as full:
+        extend(SHORT, array, plan.keys, plan.cylinders, changes={"AA": 30})
+    wanted = full.value.left + 1  # one more than the array holds
+    asked = name_wanted(plan.keys, {"AA": wanted}, {})
+    found = search_extension(SHORT, plan.tmk, plan.keys, plan.cylinders, asked, Random(1), seconds=30)
+    assert found.solution.outcome is Outcome.SOLVED
+    added = {keyset.symbol: keyset.bitting for keyset in found.extension.keysets}
+    assert list(added) == [f"AA{5 + n}" for n in range(wanted)]
+    after = {**plan.keys, **added}
+    assert len(set(after.values())) == len(after)
+    assert not audit(after, {**plan.cylinders, **found.extension.cylinders}).unintended
+    assert all(SHORT.within_macs(bitting) for bitting in added.values())
+
+
+def test_what_cannot_be_is_told_with_what_clashes():
+    spec = BittingSpec(chambers=3, depths=2, first_depth=1, macs=1, step=1)
+    keys = {"AA": (1, 1, 1), "1AA": (2, 1, 1), "2AA": (1, 2, 1), "3AA": (1, 1, 2)}
+    cylinders = {symbol: (symbol, "AA") for symbol in keys if symbol != "AA"}
+    found = search_extension(
+        spec, (1, 1, 1), keys, cylinders, name_wanted(keys, {"AA": 1}, {}), Random(1), seconds=20
+    )
+    assert found.extension is None and found.solution.outcome is Outcome.IMPOSSIBLE
+    assert "4AA" in found.solution.clash.sentence
+
+
+def test_masters_get_the_next_symbols_and_unknown_ones_are_refused():
+    asked = name_wanted(["A", "AA", "AA1", "AB"], {}, {"A": [2]})
+    assert [symbol for symbol, _, _ in asked.keysets] == ["AC", "AC1", "AC2"]
+    for changes, masters, field in (({"AZ": 1}, {}, "changes.AZ"), ({}, {"AA": [1]}, "masters.AA")):
+        with pytest.raises(KeyingError) as refused:
+            name_wanted(["A", "AA"], changes, masters)
+        assert refused.value.field == field

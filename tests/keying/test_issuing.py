@@ -1,23 +1,29 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from itertools import product
 from random import Random
 
 import pytest
-from oracle import every_bitting, obeys_macs
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from oracle import every_bitting, obeys_macs, operates
 
 from app.keying import (
     BittingSpec,
+    KeyingError,
     NoBittingsLeft,
-    draw_bitting,
+    draw_control,
     draw_master,
     draw_single,
-    issue_changes,
-    parity_pattern,
+    next_bittings,
+    pin,
+    plan_levels,
     progress,
 )
-from app.keying.issuing import draw_from
+from app.keying.issuing import draw_bitting, draw_from
+from app.keying.spec import parity_pattern
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
 SMALL = BittingSpec(chambers=3, depths=4, macs=1, step=2)
@@ -55,7 +61,7 @@ def test_singles_are_drawn_until_the_last_one_and_then_refused():
     assert taken == usable
     with pytest.raises(NoBittingsLeft, match=f"none of the {len(usable)} bittings") as refused:
         draw_single(SMALL, rng, frozenset(taken))
-    assert (refused.value.asked, refused.value.exist, refused.value.left) == (1, len(usable), 0)
+    assert (refused.value.asked, refused.value.left) == (1, 0)
 
 
 def test_the_same_chance_gives_the_same_keys():
@@ -64,21 +70,22 @@ def test_the_same_chance_gives_the_same_keys():
 
 
 def test_changes_come_in_sequence_and_skip_the_used():
-    every = list(progress(SPEC, (5, 2, 8, 6, 1, 4)))
-    first = issue_changes(SPEC, (5, 2, 8, 6, 1, 4), wanted=10)
+    array = progress(SPEC, (5, 2, 8, 6, 1, 4))
+    every = list(array)
+    first = next_bittings(array, 10)
     assert list(first) == every[:10]
-    more = issue_changes(SPEC, (5, 2, 8, 6, 1, 4), wanted=10, used={*first, every[12]})
+    more = next_bittings(array, 10, {*first, every[12]})
     assert list(more) == [*every[10:12], *every[13:21]]
 
 
 def test_too_many_changes_are_refused_with_what_exists_and_is_left():
     spec = BittingSpec(chambers=3, depths=6, macs=3, step=2)
-    tmk = (1, 1, 2)
     exist = sum(obeys_macs(spec, b) for b in product((3, 5), (3, 5), (0, 4)))
-    used = set(issue_changes(spec, tmk, wanted=2))
+    array = progress(spec, (1, 1, 2))
+    used = set(next_bittings(array, 2))
     with pytest.raises(NoBittingsLeft) as refused:
-        issue_changes(spec, tmk, wanted=50, used=used)
-    assert (refused.value.asked, refused.value.exist, refused.value.left) == (50, exist, exist - 2)
+        next_bittings(array, 50, used)
+    assert (refused.value.asked, refused.value.left) == (50, exist - 2)
     assert refused.value.field == "changes"
     assert refused.value.message == (
         f"50 bittings were asked for, but only {exist - 2} are left of the {exist} within MACS in this progression."
@@ -86,22 +93,96 @@ def test_too_many_changes_are_refused_with_what_exists_and_is_left():
 
 
 def test_nothing_wanted_is_nothing_issued():
-    assert issue_changes(SPEC, (5, 2, 8, 6, 1, 4), wanted=0) == ()
-
-
-def test_a_single_operates_no_master_keyed_cylinder():
-    rng = Random(5)
-    shear = ((0, 1, 2), (0, 1, 2), (0, 1, 3))
-    usable = {b for b in every_bitting(SMALL) if obeys_macs(SMALL, b)}
-    clear = {b for b in usable if not all(cut in depths for cut, depths in zip(b, shear, strict=True))}
-    taken: set[tuple[int, ...]] = set()
-    for _ in range(len(clear)):
-        taken.add(draw_single(SMALL, rng, frozenset(taken), [shear]))
-    assert taken == clear
-    with pytest.raises(NoBittingsLeft):
-        draw_single(SMALL, rng, frozenset(taken), [shear])
+    assert next_bittings(progress(SPEC, (5, 2, 8, 6, 1, 4)), 0) == ()
 
 
 def test_columns_that_make_no_bitting_are_refused():
     with pytest.raises(NoBittingsLeft):
         draw_from(((0,), (5,)), 3, Random(1))
+
+
+CORE = BittingSpec(chambers=7, depths=10, macs=9, step=2, stack_total=23, control_offset=10, min_master_pin=2)
+SHALLOW = BittingSpec(chambers=6, depths=6, macs=5, step=1, stack_total=14, control_offset=6)
+
+
+@settings(deadline=None, max_examples=25)
+@given(st.sampled_from([CORE, SHALLOW]), st.integers(0, 10**6))
+def test_every_core_can_be_pinned_for_a_drawn_control_key(spec, turn):
+    rng = Random(turn)
+    plan = plan_levels(spec, draw_master(spec, rng), levels=3, masters=2, changes_per_master=10)
+    control = draw_control(spec, rng, plan.keys)
+    assert spec.within_macs(control)
+    for chain in plan.cylinders.values():
+        keys = {symbol: plan.keys[symbol] for symbol in chain}
+        pinning = pin(spec, keys, control)
+        assert pinning.warnings == () or all("master pin" in w and "build-up" not in w for w in pinning.warnings)
+        assert all(pins.buildup >= 1 and pins.top >= 1 for pins in pinning.chambers)
+
+
+def test_bittings_to_avoid_are_not_drawn():
+    keys = {"AA": (9,) * 7}
+    tight = replace(CORE, stack_total=15, macs=1)  # control cuts 1 to 4 remain
+    drawn = {draw_control(tight, Random(n), keys) for n in range(30)}
+    again = {draw_control(tight, Random(n), keys, avoid=drawn) for n in range(30)}
+    assert not drawn & again
+
+
+def test_a_stack_without_room_names_its_chamber():
+    with pytest.raises(NoBittingsLeft, match="Chamber 1 has no control cut") as refused:
+        draw_control(replace(CORE, stack_total=10), Random(1), {"AA": (5,) * 7})
+    assert refused.value.field == "control"
+
+
+@pytest.mark.parametrize(
+    ("spec", "keys", "field"),
+    [
+        (replace(CORE, control_offset=None), {"AA": (5,) * 7}, "spec.control_offset"),
+        (replace(CORE, control_offset=9), {"AA": (5,) * 7}, "spec.control_offset"),
+        (replace(CORE, stack_total=10), {}, "control"),
+    ],
+)
+def test_what_cannot_have_a_control_key_is_refused(spec, keys, field):
+    with pytest.raises(KeyingError) as refused:
+        draw_control(spec, Random(1), keys)
+    assert refused.value.field == field
+
+
+def joints(pins):
+    """Heights above the key at which a chamber's stack parts, from the pins alone."""
+    heights = [pins.bottom]
+    for pin_above in (*pins.masters, pins.buildup):
+        heights.append(heights[-1] + pin_above)
+    return heights
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.integers(2, 4), st.integers(0, 2), st.integers(0, 2), st.integers(0, 10**6))
+def test_a_core_parts_at_its_two_lines_for_its_own_keys_alone(depths, first, spare, turn):
+    """The pins stacked by hand: the plug turns for the counted bittings, the core comes out for its control key."""
+    spec = BittingSpec(
+        chambers=3,
+        depths=depths,
+        first_depth=first,
+        macs=depths,
+        step=1,
+        stack_total=2 * depths + 2 * first + spare + 6,
+        control_offset=depths + spare,
+    )
+    rng = Random(turn)
+    every = list(every_bitting(spec))
+    keys = {f"K{n}": bitting for n, bitting in enumerate(rng.sample(every, 2))}
+    try:
+        control = draw_control(spec, rng, keys, {b for b in every if operates(b, list(keys.values()))})
+    except NoBittingsLeft:  # two keys of two depths can leave nothing over
+        return
+    pinning = pin(spec, keys, control)
+    parts = [joints(pins) for pins in pinning.chambers]
+    assert all(
+        pins.bottom + sum(pins.masters) + pins.buildup + pins.top == spec.stack_total for pins in pinning.chambers
+    )
+    turning = [key for key in every if all(cut in part for cut, part in zip(key, parts, strict=True))]
+    assert len(turning) == pinning.combinations and set(keys.values()) <= set(turning)
+    assert set(turning) == {key for key in every if operates(key, list(keys.values()))}
+    offset = spec.control_offset
+    pulling = [key for key in every if all(cut + offset in part for cut, part in zip(key, parts, strict=True))]
+    assert pulling == [control] and control not in turning

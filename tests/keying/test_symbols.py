@@ -1,12 +1,13 @@
 from __future__ import annotations
 
-from itertools import islice, pairwise
+from itertools import islice
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.keying import KeyingError, Level, make_symbols, master_names, next_master, read_symbol, single_symbol
+from app.keying import KeyingError, Level, make_symbols, read_symbol, single_symbol
+from app.keying.symbols import master_names
 
 
 def test_masters_leave_out_the_letters_that_mislead():
@@ -15,11 +16,6 @@ def test_masters_leave_out_the_letters_that_mislead():
     assert names[21:23] == ["AZ", "A2A"]
     assert names[43:45] == ["A2Z", "A3A"]
     assert not any(letter in name for name in names for letter in "IOQX")
-
-
-def test_the_next_master_is_the_one_named_next():
-    for before, after in pairwise(islice(master_names("B"), 300)):
-        assert next_master(before) == after
 
 
 @given(st.integers(2, 4), st.integers(1, 60), st.integers(0, 4), st.integers(1, 3))

@@ -10,16 +10,7 @@ from itertools import pairwise
 
 import pytest
 
-from app.keying import (
-    BittingSpec,
-    audit,
-    count_bittings,
-    pin,
-    progress,
-    shearing_depths,
-    theoretical,
-    usable,
-)
+from app.keying import BittingSpec, audit, count_bittings, pin, progress, shearing_depths, theoretical, usable
 from app.keying.issuing import usable_bittings
 
 # OEIS, "Number of base b n-digit numbers with adjacent digits differing by k or less", R. H. Hardin,
@@ -143,7 +134,7 @@ def test_seven_levels_fit_in_six_chambers():
     cut = {n: tuple(3 if chamber < n else 1 for chamber in range(6)) for n in range(7)}
     keys = {f"K{n}": bitting for n, bitting in cut.items()}
     chain = {f"K{n}": [f"K{m}" for m in range(n + 1)] for n in range(7)}
-    assert audit(keys, chain).clean
+    assert not audit(keys, chain).unintended
     # D: every chamber has been progressed once, so none is left for a level more.
     assert all(len(depths) == 2 for depths in shearing_depths(keys.values()))
 

@@ -9,7 +9,8 @@ from itertools import product
 
 import pytest
 
-from app.keying import BittingSpec, audit, lists_without_master, pin, pin_cuts, read_bitting, shearing_depths
+from app.keying import BittingSpec, audit, pin, read_bitting, shearing_depths
+from app.keying.pinning import pin_cuts
 
 
 def test_one_chamber_two_keys():
@@ -79,8 +80,3 @@ def test_the_interchange_on_a_cross_keyed_cylinder_is_found():
     assert found.phantoms == {"X2X": 1}
     opening = sorted(product(*shearing_depths([KEYS["1AA"], KEYS["3AA"]])))
     assert ["".join(map(str, cuts)) for cuts in opening] == ["345421", "345621", "365421", "365621"]
-
-
-def test_the_cause_of_interchange_is_warned_of():
-    """P (paraphrase), the same page: operated by more than one key but not by the designated master."""
-    assert lists_without_master({"1AA": ["AA", "1AA"], "X2X": ["1AA", "3AA"]}) == ("X2X",)

@@ -9,7 +9,8 @@ import sqlalchemy as sa
 from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
-from app.keying import Choice, FixedFind, MatrixSolution, Outcome
+from app.keying import Choice, ExtensionSearch, MatrixSolution
+from app.keying.solving import Outcome
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import seal_bitting
 from app.ledger.keysystems.queries import get_system
@@ -131,13 +132,13 @@ def test_an_extension_without_an_answer_says_so(
     client_as: ClientAs, work: Work, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     system = system_in_service(work)
-    real = search_views.extend_fixed
+    real = search_views.search_extension
 
-    def late(*given: object, **options: object) -> FixedFind:
+    def late(*given: object, **options: object) -> ExtensionSearch:
         matrix = real(*given, **options).matrix  # type: ignore[arg-type]
-        return FixedFind(None, MatrixSolution(Outcome.NOT_IN_TIME, None, ((9, 0),), None, False, 20.0), matrix)
+        return ExtensionSearch(None, MatrixSolution(Outcome.NOT_IN_TIME, None, ((9, 0),), None, False, 20.0), matrix)
 
-    monkeypatch.setattr(search_views, "extend_fixed", late)
+    monkeypatch.setattr(search_views, "search_extension", late)
     client = client_as(Role.BENCH)
     data = {"master": "AA", "grand": "A", "changes": "1", "deed": "search", "seconds": "20"}
     answer = client.post(f"/keying/systems/{system.id}/extend", data=data)

@@ -16,7 +16,6 @@ from app.errors import BitternError
 from app.fitting.inches import read_inches
 from app.fitting.spoken import read_spoken
 from app.keying import BittingSpec, read_bitting, read_symbol
-from app.keying.bitting_list import read_list_csv
 from app.keying.spec import read_inches as read_spec_inches
 from app.ledger.customers.queries import find_customers, list_customers
 from app.ledger.doors.fields import FIELDS, read_field
@@ -68,7 +67,6 @@ REFUSING: dict[str, Reader] = {
 """What is typed → its reader; a refusal names the field, which is `box`."""
 ANSWERING: dict[str, Reader] = {
     "copies": read_copies,
-    "a bitting list": read_list_csv,
     "what a customer says": read_spoken,
     "a list of doors": read_list_text,
     "words to look for": read_words,

@@ -48,7 +48,7 @@ def check_whole_system(work: Work, system_id: int, tolerance: int = 1) -> System
     report = audit_systems(work, [opened.system])
     cylinders = opened.cylinders
     found = audit(opened.keys, cylinders)
-    near = near_misses(opened.keys, cylinders, tolerance, 1) if cylinders else ()
+    near = near_misses(opened.keys, cylinders, tolerance) if cylinders else ()
     worst = sorted(found.phantoms.items(), key=lambda item: -item[1])[:MOST_SHOWN]
     system = opened.system
     with transaction(work.session):

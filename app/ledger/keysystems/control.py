@@ -74,12 +74,12 @@ def insert_control(work: Work, system: KeySystem) -> Keyset:
     avoid = set(Standing.of(work, sharing, system.chambers).keys)
     keys = {str(keyset.id): there.opened[keyset.id] for keyset in system.keysets if keyset.id in there.opened}
     for _ in range(MOST_DRAWS):
-        cuts = draw_control(spec, work.rng, keys, {}, avoid)
+        cuts = draw_control(spec, work.rng, keys, avoid)
         if not there.turns_any(cuts):
             return _seal(work, system, cuts)
         avoid.add(cuts)
     words = "No control key was found that turns none of these cores."
-    raise NoBittingsLeft("control", words, asked=1, exist=0, left=0)
+    raise NoBittingsLeft("control", words)
 
 
 def _seal(work: Work, system: KeySystem, cuts: Cuts) -> Keyset:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from app.keying import Bitting as Cuts
-from app.keying import BittingSpec, Extension, FixedAsk, ask_fixed
+from app.keying import BittingSpec, Extension, WantedKeysets, name_wanted
 from app.ledger.engine import transaction
 from app.ledger.errors import LedgerError, Stale
 from app.ledger.events.actions import record
@@ -36,7 +36,7 @@ class ReadyExtension:
     system_id: int
     system_name: str
     spec: BittingSpec
-    asked: FixedAsk
+    asked: WantedKeysets
     tmk: Cuts = field(repr=False)
     keys: dict[str, Cuts] = field(repr=False)
     cylinders: dict[str, tuple[str, ...]] = field(repr=False)
@@ -57,7 +57,7 @@ def make_extension_ready(work: Work, system_id: int, form: ExtendForm) -> ReadyE
         raise LedgerError("system", refusal)
     require_none_lost_above(work, opened.system, {form.master, form.grand} - {""})
     standing = {keyset.symbol for keyset in opened.system.keysets}
-    asked = ask_fixed(
+    asked = name_wanted(
         standing,
         {form.master: form.changes} if form.changes else {},
         {form.grand: [form.changes_each] * form.masters} if form.masters else {},

@@ -15,7 +15,7 @@ from typing import TypeAlias
 from flask import Flask, current_app
 
 from app.errors import BitternError
-from app.keying import AccessPlan, Choice, FixedFind, MatrixSolution, Progress
+from app.keying import AccessPlan, Choice, ExtensionSearch, MatrixSolution, Progress
 from app.ledger.keysystems.cross_search import ReadyCross
 from app.ledger.keysystems.extend_search import ReadyExtension
 from app.ledger.keysystems.matrix import ReadyMatrix
@@ -23,7 +23,7 @@ from app.ledger.keysystems.matrix import ReadyMatrix
 MOST_KEPT = 12
 MOST_AT_ONCE = 2
 Asked: TypeAlias = ReadyMatrix | ReadyCross | ReadyExtension
-Found: TypeAlias = AccessPlan | MatrixSolution | Choice | FixedFind
+Found: TypeAlias = AccessPlan | MatrixSolution | Choice | ExtensionSearch
 Search: TypeAlias = Callable[[Progress], Found]
 
 

@@ -9,7 +9,7 @@ from flask.typing import ResponseReturnValue
 from werkzeug.wrappers import Response
 
 from app.errors import BitternError
-from app.keying import Choice, FixedFind, Progress, choose_bittings, extend_fixed
+from app.keying import Choice, ExtensionSearch, Progress, choose_bittings, search_extension
 from app.ledger.keysystems.cross_search import ReadyCross, cost_with, make_cross_ready, seal_cross_search
 from app.ledger.keysystems.crosspricing import CrossAsk
 from app.ledger.keysystems.extend_search import ReadyExtension, make_extension_ready, seal_extension
@@ -47,7 +47,7 @@ def start_extend_search(system_id: int, asked: ExtendForm, seconds: int) -> Resp
     rng = work.rng
 
     def search(on_progress: Progress) -> Found:
-        return extend_fixed(
+        return search_extension(
             ready.spec,
             ready.tmk,
             ready.keys,
@@ -131,7 +131,7 @@ def extend_run(token: str) -> ResponseReturnValue:
 
 
 def _extend_page(run: Run, ready: ReadyExtension, form: PageForm) -> str:
-    found = run.found if isinstance(run.found, FixedFind) else None
+    found = run.found if isinstance(run.found, ExtensionSearch) else None
     return render_template("keying/extend_run.html", run=run, ready=ready, found=found, form=form)
 
 
@@ -140,7 +140,7 @@ def _extend_page(run: Run, ready: ReadyExtension, form: PageForm) -> str:
 def extend_seal(token: str) -> ResponseReturnValue:
     """Put the keysets found on record, their bittings sealed."""
     (run, ready), form = _own(token, ReadyExtension), PageForm()
-    if not isinstance(run.found, FixedFind) or run.found.extension is None:
+    if not isinstance(run.found, ExtensionSearch) or run.found.extension is None:
         abort(400, "This search has found nothing to seal.")
     if form.validate_on_submit():
         try:
