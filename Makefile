@@ -19,9 +19,11 @@ define CHECKS
 .venv/bin/lint-imports
 endef
 
+INSTALL := $(PY) -m pip install --quiet --no-build-isolation
+
 .PHONY: help
 help: ## List the targets.
-	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-7s %s\n", $$1, $$2 }' Makefile
+	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-12s %s\n", $$1, $$2 }' Makefile
 
 .PHONY: demo
 demo: ## Set up, take a demo quote to PDFs, print their paths and the logins, then serve (SERVE=no stops before that).
@@ -49,6 +51,18 @@ lint: ## Check style, types and the rule of imports, without the tests.
 bench: ## Run the speed comparisons one after another; each prints ratios.
 	@tools/setup.sh dev
 	@set -e; for script in tests/bench/*.py; do echo "== $$script"; $(PY) $$script; done
+
+# Versions for every Python from 3.11 on and every machine; what builds Bittern itself is pinned among them.
+COMPILE := $(PY) -c 'import tomllib; print(*tomllib.load(open("pyproject.toml", "rb"))["build-system"]["requires"], \
+    sep="\n")' | .venv/bin/uv pip compile --quiet --upgrade --universal --python-version 3.11 --only-binary :all: \
+    --generate-hashes --no-emit-index-url --no-header --no-annotate pyproject.toml -
+
+.PHONY: requirements
+requirements: ## Choose the versions that the set-up installs anew, within the bounds of pyproject.toml.
+	@tools/setup.sh dev
+	$(INSTALL) -e '.[lock]'
+	$(COMPILE) --extra dev --output-file requirements/dev.txt
+	$(COMPILE) --constraints requirements/dev.txt --output-file requirements/use.txt
 
 .PHONY: pictures
 pictures: ## Take the README's pictures anew from a fresh demo.

@@ -14,6 +14,7 @@ from pathlib import Path
 import click
 import pytest
 from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 
 from app.cli import main
 
@@ -39,6 +40,8 @@ FILES = (
     "pyproject.toml",
     ".ci/run",
     "tools/setup.sh",
+    "requirements/use.txt",
+    "requirements/dev.txt",
     "LICENSE",
     "CHANGELOG.md",
 )
@@ -171,6 +174,48 @@ def test_a_dependency_has_a_lower_and_an_upper_bound(text: str) -> None:
     operators = {part.operator for part in Requirement(text).specifier}
     assert operators & {">=", ">"}
     assert operators & {"<", "<="}
+
+
+def pinned(name: str) -> dict[str, list[tuple[Requirement, int]]]:
+    """What a file of requirements pins: by name, each line of it, and how many hashes it has."""
+    lines = (ROOT / f"requirements/{name}.txt").read_text("utf-8").replace("\\\n", "").splitlines()
+    pins: dict[str, list[tuple[Requirement, int]]] = {}
+    for line in lines:
+        requirement, *hashes = line.split("--hash=")
+        assert all(re.fullmatch(r"sha256:[0-9a-f]{64}\s*", one) for one in hashes), line
+        pin = Requirement(requirement)
+        pins.setdefault(canonicalize_name(pin.name), []).append((pin, len(hashes)))
+    return pins
+
+
+@pytest.mark.parametrize(("name", "extras"), [("use", []), ("dev", ["dev"])])
+def test_what_the_set_up_installs_is_pinned_by_hash_within_the_bounds(name: str, extras: list[str]) -> None:
+    pins = pinned(name)
+    assert all(hashes for lines in pins.values() for _, hashes in lines)
+    project = PYPROJECT["project"]
+    wanted = [*PYPROJECT["build-system"]["requires"], *project["dependencies"]]
+    for extra in extras:
+        wanted += project["optional-dependencies"][extra]
+    for requirement in map(Requirement, wanted):
+        for pin, _ in pins.get(canonicalize_name(requirement.name), []) or pytest.fail(
+            f"requirements/{name}.txt has no {requirement.name}: run make requirements"
+        ):
+            (version,) = [one.version for one in pin.specifier if one.operator == "=="]
+            assert requirement.specifier.contains(version), f"{pin} is outside {requirement}: run make requirements"
+
+
+def test_what_is_used_is_what_is_tested() -> None:
+    used, tested = pinned("use"), pinned("dev")
+    assert {name: [str(pin) for pin, _ in lines] for name, lines in used.items()} == {
+        name: [str(pin) for pin, _ in tested.get(name, [])] for name in used
+    }
+
+
+@pytest.mark.parametrize("name", ["use", "dev"])
+def test_no_address_stands_in_what_the_set_up_installs(name: str) -> None:
+    assert not re.search(
+        r"https?:|file:|--(?:extra-)?index|--find-links|@ ", (ROOT / f"requirements/{name}.txt").read_text("utf-8")
+    )
 
 
 def test_no_test_steps_aside() -> None:

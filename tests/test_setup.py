@@ -67,6 +67,7 @@ class Machine:
         (self.has / "python").write_text("3.11.2")
         shutil.copy(ROOT / "tools/setup.sh", self.folder / "checkout/tools")
         shutil.copy(ROOT / "pyproject.toml", self.folder / "checkout")
+        shutil.copytree(ROOT / "requirements", self.folder / "checkout/requirements")
         for name in BORROWED:
             (self.folder / "bin" / name).symlink_to(str(shutil.which(name)))
         (self.folder / "bin/chmod").symlink_to(str(shutil.which("chmod")))
@@ -101,6 +102,15 @@ class Machine:
     @property
     def did(self) -> str:
         return self.log.read_text()
+
+
+def installing(packages: str) -> list[str]:
+    """What pip is called with for use or dev: packages by their hashes, then Bittern by what is installed."""
+    install = "pip -m pip install --quiet --progress-bar off"
+    return [
+        f"{install} --require-hashes -r requirements/{packages}.txt",
+        f"{install} --no-deps --no-build-isolation -e .",
+    ]
 
 
 @pytest.fixture
@@ -147,7 +157,7 @@ def test_as_root_it_installs_once_and_then_rests(machine: Machine) -> None:
     assert machine.did.count("apt-get") == 2
     assert "--no-install-recommends python3-venv libpango-1.0-0" in machine.did
     assert "DEBIAN_FRONTEND=noninteractive" in machine.did
-    assert "-e .[dev]" in machine.did
+    assert machine.did.splitlines()[-2:] == installing("dev")
     for mode in ("test", "dev", "demo", "use"):
         again = machine.run(mode)
         assert (again.returncode, again.stdout, again.stderr, machine.did) == (0, "", "", "")
@@ -175,13 +185,14 @@ def test_a_lent_pip_makes_up_for_a_missing_venv_package(machine: Machine) -> Non
     assert "pip -m pip --python .venv/bin/python install" in machine.did
 
 
-def test_python_packages_are_installed_again_when_pyproject_changed(machine: Machine) -> None:
+@pytest.mark.parametrize("name", ["pyproject.toml", "requirements/use.txt"])
+def test_python_packages_are_installed_again_when_their_list_changed(machine: Machine, name: str) -> None:
     machine.have("python3-venv", *LIBRARIES)
     machine.run("use")
-    with (machine.folder / "checkout/pyproject.toml").open("a") as file:
+    with (machine.folder / "checkout" / name).open("a") as file:
         file.write("\n")
     machine.run("use")
-    assert machine.did.splitlines() == ["pip -m pip install --quiet --progress-bar off -e ."]
+    assert machine.did.splitlines() == installing("use")
 
 
 def test_the_tests_packages_stay_when_pyproject_changed(machine: Machine) -> None:
@@ -190,7 +201,7 @@ def test_the_tests_packages_stay_when_pyproject_changed(machine: Machine) -> Non
     with (machine.folder / "checkout/pyproject.toml").open("a") as file:
         file.write("\n")
     machine.run("use")
-    assert machine.did.splitlines() == ["pip -m pip install --quiet --progress-bar off -e .[dev]"]
+    assert machine.did.splitlines() == installing("dev")
 
 
 def test_a_failed_download_is_said_and_tried_again(machine: Machine) -> None:

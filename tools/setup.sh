@@ -140,14 +140,16 @@ fi
 # --- .venv ----------------------------------------------------------------------------------------------------
 
 case $MODE in
-dev | test) extras='.[dev]' ;;
-*) extras='.' ;;
+dev | test) packages=dev ;;
+*) packages=use ;;
 esac
-checksum=$(cksum <pyproject.toml)
-is_installed() { # the packages of this pyproject.toml are in .venv, and at least those that this mode needs
-    [ -f "$STAMP" ] && [ "$(sed -n 's/^pyproject //p' "$STAMP")" = "$checksum" ] || return 1
-    [ "$extras" = '.' ] || grep -qx 'extras dev' "$STAMP"
+checksum=$(cat pyproject.toml requirements/use.txt requirements/dev.txt | cksum)
+is_installed() { # the packages of these files are in .venv, and at least those that this mode needs
+    [ -f "$STAMP" ] && [ "$(sed -n 's/^files //p' "$STAMP")" = "$checksum" ] || return 1
+    [ $packages = use ] || has_dev
 }
+has_dev() { [ -f "$STAMP" ] && grep -qx 'packages dev' "$STAMP"; }
+pip() { PYTHONWARNINGS=ignore .venv/bin/python -m pip install --quiet --progress-bar off "$@"; }
 
 if ! { venv_works && venv_is_ours; }; then
     say "making .venv with $("$chosen" -V 2>&1)"
@@ -163,14 +165,12 @@ fi
 
 if ! is_installed; then
     # What was there stays: a set-up for use after one for tests keeps the tests' packages.
-    if [ -f "$STAMP" ] && grep -qx 'extras dev' "$STAMP"; then extras='.[dev]'; fi
-    say "installing the Python packages of pyproject.toml into .venv"
+    if has_dev; then packages=dev; fi
+    say "installing the Python packages of requirements/$packages.txt into .venv"
     rm -f "$STAMP"
-    PYTHONWARNINGS=ignore .venv/bin/python -m pip install --quiet --progress-bar off -e "$extras" ||
+    # Bittern itself is built by the setuptools of that file: pip would fetch another one, of no known hash.
+    { pip --require-hashes -r "requirements/$packages.txt" && pip --no-deps --no-build-isolation -e .; } ||
         fail "pip could not install Bittern's Python packages; the lines above say why. Look at the network (or pip's own settings) and run again."
-    {
-        printf 'pyproject %s\n' "$checksum"
-        if [ "$extras" = '.[dev]' ]; then echo 'extras dev'; else echo 'extras none'; fi
-    } >"$STAMP"
+    printf 'files %s\npackages %s\n' "$checksum" "$packages" >"$STAMP"
     say "ready"
 fi
