@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from flask import Flask
 
     from app.config import Config
-    from app.ledger.opening import Ledger
+    from app.ledger.care.opening import Ledger
 
 
 def create_app(config: Config | None = None, ledger: Ledger | None = None) -> Flask:
@@ -23,7 +23,7 @@ def create_app(config: Config | None = None, ledger: Ledger | None = None) -> Fl
     from flask import Flask
 
     from app.config import Config
-    from app.ledger.opening import open_ledger
+    from app.ledger.care.opening import open_ledger
     from app.web import blueprints
     from app.web.access import guard
     from app.web.clock import watch_clock

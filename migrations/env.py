@@ -11,9 +11,9 @@ from alembic import context
 from sqlalchemy.types import TypeDecorator
 
 from app.config import Config
-from app.ledger.engine import make_engine
-from app.ledger.models import Base
 from app.ledger.search.words import is_modelled
+from app.ledger.store.engine import make_engine
+from app.ledger.tables import Base
 
 
 def plain_types(kind: str, item: Any, autogen_context: Any) -> str | bool:

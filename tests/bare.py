@@ -12,9 +12,9 @@ import pytest
 from sqlalchemy.orm import Session
 
 from app.config import Config
-from app.ledger.models import User
-from app.ledger.opening import Ledger
-from app.ledger.work import Actor, Work
+from app.ledger.care.opening import Ledger
+from app.ledger.store.work import Actor, Work
+from app.ledger.tables import User
 from tests.conftest import NOW
 
 

@@ -20,9 +20,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from app import create_app
 from app.config import Config
-from app.ledger.models import Role, User
-from app.ledger.opening import Ledger, migrate, open_ledger
-from app.ledger.work import Actor, Work
+from app.ledger.care.opening import Ledger, migrate, open_ledger
+from app.ledger.store.work import Actor, Work
+from app.ledger.tables import Role, User
 from tests import factories, houses
 from tests.quick_apps import keep_address_builders, keep_compiled_sql, keep_compiled_templates
 

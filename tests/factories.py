@@ -12,11 +12,11 @@ from factory.alchemy import SQLAlchemyModelFactory
 from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
-from app.ledger import models
-from app.ledger.users.passwords import hash_password
-from app.ledger.users.queries import name_key
-from app.ledger.users.sessions import begin
-from app.ledger.work import Actor
+from app.ledger import tables as models
+from app.ledger.people.passwords import hash_password
+from app.ledger.people.sessions import begin
+from app.ledger.people.user_queries import name_key
+from app.ledger.store.work import Actor
 
 BENCH_TERMS: dict[str, Any] = {
     "labour_cents_per_hour": 4600,

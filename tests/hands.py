@@ -10,7 +10,7 @@ from urllib.parse import urlencode, urlsplit
 
 from flask import Flask
 
-from app.ledger import models
+from app.ledger import tables as models
 from tests.factories import FormClient
 
 

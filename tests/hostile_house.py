@@ -12,12 +12,12 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.config import Config
-from app.ledger import models
-from app.ledger.doors.bulk import change_doors
-from app.ledger.files.actions import keep_file
-from app.ledger.jobs.snapshot import snapshot_hash
-from app.ledger.opening import open_ledger
-from app.ledger.work import Actor
+from app.ledger import tables as models
+from app.ledger.care.opening import open_ledger
+from app.ledger.jobs.files import keep_file
+from app.ledger.quoting.snapshot import snapshot_hash
+from app.ledger.sites.door_changes import change_doors
+from app.ledger.store.work import Actor
 from tests import houses, tour
 from tests.conftest import NOW
 

@@ -10,13 +10,13 @@ from datetime import date, timedelta
 
 import sqlalchemy as sa
 
-from app.ledger.jobs.checkoff import check_off, cut_off, pin_off
+from app.ledger.bench.checkoff import check_off, cut_off, pin_off
 from app.ledger.jobs.handing_over import HandOver, still_open
 from app.ledger.jobs.stages import move_job
+from app.ledger.keys.job_keys import keys_of_job
 from app.ledger.keysystems.bittings import seal_bitting
-from app.ledger.keysystems.job_keys import keys_of_job
-from app.ledger.models import Cylinder, Door, Job, Key, Keyset, KeyState, KeySystem, Level, Stage
-from app.ledger.work import Work
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, Door, Job, Key, Keyset, KeyState, KeySystem, Level, Stage
 from tests import factories
 
 BITTINGS = {"AA": "528614", "1AA": "746036", "2AA": "346298"}

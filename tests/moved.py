@@ -13,14 +13,15 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from app.fitting import csv_bytes
-from app.ledger import models as m
-from app.ledger.events.actions import record
-from app.ledger.jobs.ask import LineAsk, LineKind, QuoteAsk
-from app.ledger.jobs.issuing import IssueForm, issue_quote
-from app.ledger.jobs.snapshot import read_snapshot
+from app.ledger import tables as m
+from app.ledger.care.opening import open_ledger
 from app.ledger.moving.writing import export_house
-from app.ledger.opening import open_ledger
-from app.ledger.work import Actor, Work
+from app.ledger.quoting.issuing import IssueForm, issue_quote
+from app.ledger.quoting.request import LineAsk, QuoteAsk
+from app.ledger.quoting.snapshot import read_snapshot
+from app.ledger.store.events import record
+from app.ledger.store.work import Actor, Work
+from app.ledger.tables import LineKind
 from tests.conftest import NOW
 from tests.tour import demo_copy
 

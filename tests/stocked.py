@@ -15,9 +15,9 @@ from typing import Any
 import pytest
 
 from app.commands.demo_house import load_house
-from app.ledger.models import Role
-from app.ledger.opening import migrate, open_ledger
-from app.ledger.work import Actor
+from app.ledger.care.opening import migrate, open_ledger
+from app.ledger.store.work import Actor
+from app.ledger.tables import Role
 from tests.conftest import NOW
 from tests.houses import new_house
 

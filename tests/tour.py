@@ -20,17 +20,17 @@ from werkzeug.routing import Rule
 
 from app.commands.demo import ROOT, build
 from app.config import Config
-from app.ledger import models
-from app.ledger.customers.actions import add_contact
-from app.ledger.doors.bulk import change_doors
-from app.ledger.files.actions import keep_file
+from app.ledger import tables as models
+from app.ledger.catalog.sheets import sheets_of
+from app.ledger.jobs.files import keep_file
 from app.ledger.jobs.payments import PaymentForm, PaymentKind, take_payment
-from app.ledger.jobs.revising import keep_requote
 from app.ledger.jobs.stages import move_job
-from app.ledger.keysystems.keys_out import IssueForm, cut_copies, issue_keys, order_copies
-from app.ledger.makers.sheets import sheets_of
-from app.ledger.models import Role
-from app.ledger.work import Actor, Work
+from app.ledger.keys.keys_out import IssueForm, cut_copies, issue_keys, order_copies
+from app.ledger.quoting.revising import keep_requote
+from app.ledger.sites.customers import add_contact
+from app.ledger.sites.door_changes import change_doors
+from app.ledger.store.work import Actor, Work
+from app.ledger.tables import Role
 from tests.conftest import NOW
 
 _kept: list[tempfile.TemporaryDirectory[str]] = []  # removed when the run ends

@@ -43,7 +43,7 @@ class Mutant:
 
 
 RIGHTS = "tests/ledger/test_rights.py::test_a_use_case_refuses_each_role_without_its_right_and_goes_on_for_the_others"
-STAGES = "tests/ledger/test_stages.py::test_a_job_goes_where_it_may_and_nowhere_else"
+STAGES = "tests/ledger/jobs/test_stages.py::test_a_job_goes_where_it_may_and_nowhere_else"
 MUTANTS = (
     Mutant(
         "shop-keyed work goes from its parts to ready",
@@ -61,10 +61,10 @@ MUTANTS = (
     ),
     Mutant(
         "a quote is refused on its last valid day",
-        "app/ledger/jobs/accepting.py",
+        "app/ledger/quoting/accepting.py",
         "form.accepted_on > revision.valid_until",
         "form.accepted_on >= revision.valid_until",
-        ("tests/ledger/test_last_days.py::test_a_quote_is_accepted_on_its_last_valid_day",),
+        ("tests/ledger/catalog/test_last_days.py::test_a_quote_is_accepted_on_its_last_valid_day",),
     ),
     Mutant(
         "anybody corrects a bitting",
@@ -75,7 +75,7 @@ MUTANTS = (
     ),
     Mutant(
         "anybody takes a bitting list over",
-        "app/ledger/keysystems/taking.py",
+        "app/ledger/keysystems/bitting_list_import.py",
         "    work.require()\n",
         "",
         (f"{RIGHTS}[keysystems.taking.take_over]",),

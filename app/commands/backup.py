@@ -13,15 +13,15 @@ import click
 
 from app.commands.refusals import open_house, refusing
 from app.config import Config
-from app.ledger.backup.contents import Report, read_backup
-from app.ledger.backup.errors import BackupError
-from app.ledger.backup.making import Made, make_backup
-from app.ledger.backup.place import database_file
-from app.ledger.backup.restoring import house_vault, restore_backup
-from app.ledger.backup.rotation import daily_backup, last_backup
-from app.ledger.backup.sealing import Secret, house_secret, is_passphrase_sealed, passphrase_secret
-from app.ledger.users.models import Role
-from app.ledger.work import Actor
+from app.ledger.care.contents import Report, read_backup
+from app.ledger.care.errors import BackupError
+from app.ledger.care.making import Made, make_backup
+from app.ledger.care.place import database_file
+from app.ledger.care.restoring import house_vault, restore_backup
+from app.ledger.care.rotation import daily_backup, last_backup
+from app.ledger.care.sealing import Secret, house_secret, is_passphrase_sealed, passphrase_secret
+from app.ledger.store.work import Actor
+from app.ledger.tables import Role
 
 _HOUSE = Actor(None, "the command line", Role.OWNER)
 

@@ -10,10 +10,10 @@ import click
 from app.commands.refusals import open_house, refusing
 from app.config import Config
 from app.documents import books_csv
-from app.ledger.books.queries import BOOKS, Book, book_rows
-from app.ledger.prices.actions import read_date
-from app.ledger.users.models import Role
-from app.ledger.work import Actor
+from app.ledger.catalog.prices import read_date
+from app.ledger.reports.books import BOOKS, Book, book_rows
+from app.ledger.store.work import Actor
+from app.ledger.tables import Role
 
 group = click.Group("books", help="Tables for a general ledger, as CSV.")
 _HOUSE = Actor(None, "the command line", Role.OWNER)

@@ -22,14 +22,13 @@ from app.commands.server_life import listen
 from app.config import Config
 from app.documents import bench_sheet_pdf, owner_quote_pdf, quote_pdf, schedule_pdf
 from app.errors import BitternError
-from app.ledger.jobs.accepting import newest_revision
+from app.ledger.care.opening import migrate, open_ledger
+from app.ledger.catalog.quote_rules import QuoteRulesForm, set_quote_rules
 from app.ledger.jobs.papers import bench_work, schedule_of
-from app.ledger.jobs.snapshot import read_snapshot
-from app.ledger.models import Job, Role, Stage
-from app.ledger.opening import migrate, open_ledger
-from app.ledger.quote_rules.actions import QuoteRulesForm, set_quote_rules
-from app.ledger.quote_rules.models import MAIL_SUBJECT, MAIL_TEXT
-from app.ledger.work import Actor
+from app.ledger.quoting.accepting import newest_revision
+from app.ledger.quoting.snapshot import read_snapshot
+from app.ledger.store.work import Actor
+from app.ledger.tables import MAIL_SUBJECT, MAIL_TEXT, Job, Role, Stage
 from app.pricing import DepositRule
 
 ROOT = Path(__file__).resolve().parent.parent.parent

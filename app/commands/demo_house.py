@@ -6,12 +6,10 @@ import json
 from datetime import date
 from pathlib import Path
 
-from app.ledger.customers.importing import import_customers
-from app.ledger.makers.actions import import_maker, set_factory_terms
-from app.ledger.models import Role
-from app.ledger.pins.actions import StockCount, set_stock
-from app.ledger.pins.queries import pin_sizes
-from app.ledger.prices.actions import (
+from app.ledger.bench.pin_queries import pin_sizes
+from app.ledger.bench.pins import StockCount, set_stock
+from app.ledger.catalog.makers import import_maker, set_factory_terms
+from app.ledger.catalog.prices import (
     HouseForm,
     import_prices,
     import_tax_rules,
@@ -19,9 +17,11 @@ from app.ledger.prices.actions import (
     set_bench_terms,
     set_house,
 )
-from app.ledger.specs.queries import list_specs
-from app.ledger.users.actions import add_user
-from app.ledger.work import Work
+from app.ledger.catalog.spec_queries import list_specs
+from app.ledger.people.users import add_user
+from app.ledger.sites.customer_import import import_customers
+from app.ledger.store.work import Work
+from app.ledger.tables import Role
 
 # Invented, for the demo alone; a real house has no default account.
 DEMO_LOGINS = (

@@ -13,22 +13,22 @@ import sqlalchemy as sa
 
 from app.errors import Problems
 from app.fitting import CylinderAttributes
-from app.ledger.customers.actions import CustomerForm
-from app.ledger.doors.paste import DoorRow, read_doors
-from app.ledger.jobs.accepting import AcceptForm, accept_quote
-from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk, SystemAsk
-from app.ledger.jobs.checkoff import check_off, cut_off, pin_off
+from app.ledger.bench.checkoff import check_off, cut_off, pin_off
+from app.ledger.care.opening import Ledger
 from app.ledger.jobs.handing_over import HandOver, still_open
-from app.ledger.jobs.issuing import IssueForm, issue_quote
 from app.ledger.jobs.notes import add_note
-from app.ledger.jobs.replacing import AGREED
 from app.ledger.jobs.stages import move_job
+from app.ledger.keys.job_keys import keys_of_job
 from app.ledger.keysystems.crosskeying import cross_key
-from app.ledger.keysystems.job_keys import keys_of_job
 from app.ledger.keysystems.records import change_records
-from app.ledger.models import Customer, Cylinder, Door, Job, KeySystem, Role, Site, Stage, User
-from app.ledger.opening import Ledger
-from app.ledger.work import Actor, Work
+from app.ledger.quoting.accepting import AcceptForm, accept_quote
+from app.ledger.quoting.issuing import IssueForm, issue_quote
+from app.ledger.quoting.replacing import AGREED
+from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk, SystemAsk
+from app.ledger.sites.customers import CustomerForm
+from app.ledger.sites.door_paste import DoorRow, read_doors
+from app.ledger.store.work import Actor, Work
+from app.ledger.tables import Customer, Cylinder, Door, Job, KeySystem, LineKind, Role, Site, Stage, User
 from app.pricing import KeyingKind, is_working_day
 
 MORTISE = CylinderAttributes("mortise", Fraction(9, 8), 6, 6, "AQ1", "standard", None, "626")

@@ -9,9 +9,9 @@ import sqlalchemy as sa
 
 from app.commands.demo_jobs import DemoShop
 from app.ledger.jobs.payments import PaymentForm, PaymentKind, payments_of, take_payment
-from app.ledger.keysystems.keys_out import IssueForm, issue_keys, lose_key, return_key
-from app.ledger.models import Cylinder, Job, Key, Keyset, KeySystem, Role
-from app.ledger.work import Work
+from app.ledger.keys.keys_out import IssueForm, issue_keys, lose_key, return_key
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, Job, Key, Keyset, KeySystem, Role
 
 # Who takes which copies of the practice's keys, how many days ago, and for how many days (None: until asked for).
 _ISSUED: tuple[tuple[str, tuple[int, ...], str, str, int, int | None], ...] = (

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from decimal import Decimal
 
-from app.ledger.benchtimes.actions import record_times
-from app.ledger.benchtimes.queries import job_tasks
+from app.ledger.bench.time_queries import job_tasks
+from app.ledger.bench.times import record_times
 from app.ledger.jobs.queries import get_job
-from app.ledger.work import Work
+from app.ledger.store.work import Work
 from app.pricing import BenchTask
 
 _EACH = {BenchTask.SET_UP: Decimal(40), BenchTask.PINNING: Decimal("9.5"), BenchTask.CUTTING: Decimal("1.5")}

@@ -12,14 +12,13 @@ from app.commands.moving import export_file, import_file
 from app.commands.refusals import open_house, refusing
 from app.commands.serving import serve_app, settled
 from app.config import Config
-from app.ledger.engine import transaction
-from app.ledger.events.actions import first_broken_link, missing_at_the_end, record
-from app.ledger.events.models import Event
-from app.ledger.events.queries import CLOCK_ACCEPTED, clock_is_back
-from app.ledger.opening import is_first_start
-from app.ledger.opening import migrate as migrate_database
-from app.ledger.users.models import Role
-from app.ledger.work import Actor
+from app.ledger.care.opening import is_first_start
+from app.ledger.care.opening import migrate as migrate_database
+from app.ledger.store.engine import transaction
+from app.ledger.store.event_queries import CLOCK_ACCEPTED, clock_is_back
+from app.ledger.store.events import first_broken_link, missing_at_the_end, record
+from app.ledger.store.work import Actor
+from app.ledger.tables import Event, Role
 
 _HOUSE = Actor(None, "the command line", Role.OWNER)
 

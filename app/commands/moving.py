@@ -13,8 +13,8 @@ from app.errors import BitternError, Problems
 from app.ledger.moving.loading import import_house
 from app.ledger.moving.planning import HousePlan, plan_house
 from app.ledger.moving.writing import export_house
-from app.ledger.users.models import Role
-from app.ledger.work import Actor
+from app.ledger.store.work import Actor
+from app.ledger.tables import Role
 
 _HOUSE = Actor(None, "the command line", Role.OWNER)
 

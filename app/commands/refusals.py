@@ -11,9 +11,9 @@ from sqlalchemy.exc import ArgumentError, DBAPIError
 
 from app.config import Config
 from app.errors import BitternError
-from app.ledger.errors import LedgerStopped
-from app.ledger.opening import Ledger, open_ledger
-from app.ledger.trouble import reason_of, trouble_of
+from app.ledger.care.opening import Ledger, open_ledger
+from app.ledger.store.errors import LedgerStopped
+from app.ledger.store.trouble import reason_of, trouble_of
 
 _UNLIKE = (
     "The ledger's database answers as no sound one would: it is damaged, or another program changed it. Put back the "

@@ -6,9 +6,9 @@ import click
 
 from app.commands.refusals import refusing
 from app.config import Config
-from app.ledger.upgrading import upgrade_house
-from app.ledger.users.models import Role
-from app.ledger.work import Actor
+from app.ledger.care.upgrading import upgrade_house
+from app.ledger.store.work import Actor
+from app.ledger.tables import Role
 
 _HOUSE = Actor(None, "the command line", Role.OWNER)
 

@@ -11,14 +11,13 @@ import sqlalchemy as sa
 from app.commands.refusals import open_house, refusing
 from app.config import Config
 from app.errors import BitternError
-from app.ledger.opening import is_first_start, migrate, require_house
-from app.ledger.prices.models import House
-from app.ledger.users.actions import add_user, check_name, set_password, start_house
-from app.ledger.users.models import Role, User
-from app.ledger.users.passwords import check_new_password
-from app.ledger.users.queries import has_users, list_users, name_key
-from app.ledger.users.second_factor import drop_factor
-from app.ledger.work import Actor, Work
+from app.ledger.care.opening import is_first_start, migrate, require_house
+from app.ledger.people.passwords import check_new_password
+from app.ledger.people.second_factor import drop_factor
+from app.ledger.people.user_queries import has_users, list_users, name_key
+from app.ledger.people.users import add_user, check_name, set_password, start_house
+from app.ledger.store.work import Actor, Work
+from app.ledger.tables import House, Role, User
 
 group = click.Group("user", help="Who may log in: add, list, set a password.")
 

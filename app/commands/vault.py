@@ -12,17 +12,16 @@ import sqlalchemy as sa
 
 from app.commands.refusals import open_house, refusing
 from app.config import Config
-from app.ledger.backup.making import make_backup
-from app.ledger.backup.place import database_file, shut
-from app.ledger.backup.sealing import house_secret
-from app.ledger.errors import VaultError
-from app.ledger.key_rotation import rotate_key
-from app.ledger.key_sheet import key_of_rows, sheet_text, take_sheet
-from app.ledger.opening import is_empty, open_ledger, require_house
-from app.ledger.prices.models import House
-from app.ledger.users.models import Role
-from app.ledger.vault import Vault
-from app.ledger.work import Actor
+from app.ledger.care.key_rotation import rotate_key
+from app.ledger.care.key_sheet import key_of_rows, sheet_text, take_sheet
+from app.ledger.care.making import make_backup
+from app.ledger.care.opening import is_empty, open_ledger, require_house
+from app.ledger.care.place import database_file, shut
+from app.ledger.care.sealing import house_secret
+from app.ledger.store.errors import VaultError
+from app.ledger.store.vault import Vault
+from app.ledger.store.work import Actor
+from app.ledger.tables import House, Role
 
 _HOUSE = Actor(None, "the command line", Role.OWNER)
 

@@ -9,12 +9,12 @@ from decimal import Decimal
 from enum import StrEnum
 
 from app.documents.spreadsheet import SheetCell, xlsx_bytes
-from app.ledger.day.lapsing import LapsingQuote
-from app.ledger.day.outcomes import Lost, Won
-from app.ledger.day.owed import Owed
-from app.ledger.day.promised import PromisedJob
-from app.ledger.day.waiting import Waiting
 from app.ledger.jobs.queries import LedgerRow, StageCount, show_margin
+from app.ledger.reports.lapsing import LapsingQuote
+from app.ledger.reports.outcomes import Lost, Won
+from app.ledger.reports.owed import Owed
+from app.ledger.reports.promised import PromisedJob
+from app.ledger.reports.waiting import Waiting
 
 Value = str | int | date | None
 

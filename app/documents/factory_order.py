@@ -7,7 +7,7 @@ from datetime import date
 
 from app.documents.render import LANDSCAPE, PaperHead, pdf
 from app.documents.spreadsheet import xlsx_bytes
-from app.ledger.jobs.snapshot import HouseHead
+from app.ledger.quoting.snapshot import HouseHead
 
 _HEADINGS = ("Item", "Qty", "Part number", "Cylinder", "Keyset", "Keying", "Operated by", "Keys", "Stamp", "Mark for")
 

@@ -12,9 +12,9 @@ from app.documents.cost_chart import ChartPoint, cost_chart
 from app.documents.quote import quote_number
 from app.documents.render import PaperHead, pdf
 from app.documents.whole_job import WholeJob, whole_job
-from app.ledger.jobs.ask import LineKind
-from app.ledger.jobs.options import way_words
-from app.ledger.jobs.snapshot import AskedQuestion, KeyingChoice, QuoteOption, QuoteSnapshot, SnapshotTotals
+from app.ledger.quoting.options import way_words
+from app.ledger.quoting.snapshot import AskedQuestion, KeyingChoice, QuoteOption, QuoteSnapshot, SnapshotTotals
+from app.ledger.tables import LineKind
 from app.pricing import half_up
 
 _GOODS = (LineKind.CYLINDER, LineKind.PART, LineKind.HARDWARE)

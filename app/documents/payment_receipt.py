@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from app.documents.render import PaperHead, pdf
 from app.ledger.jobs.payments import PaymentKind, PaymentReceipt
-from app.ledger.jobs.snapshot import HouseHead
+from app.ledger.quoting.snapshot import HouseHead
 
 
 @dataclass(frozen=True, slots=True)

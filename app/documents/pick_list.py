@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from app.documents.render import PaperHead, job_number, pdf
-from app.ledger.jobs.snapshot import HouseHead
-from app.ledger.keysystems.picking import Picked, PickedSpec
+from app.ledger.bench.picking import Picked, PickedSpec
+from app.ledger.quoting.snapshot import HouseHead
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from contextlib import AbstractContextManager
 
 from app.errors import BitternError
-from app.ledger.turns import TurnQueue
+from app.ledger.store.turns import TurnQueue
 
 AT_ONCE, WAITING = 2, 2  # each holds a thread of those that serve (app/commands/serving.py): half of them
 _PATIENCE = 30  # seconds

@@ -7,9 +7,9 @@ from datetime import date
 
 from app.documents.filters import show_day as show_short_day
 from app.documents.render import PaperHead, pdf
-from app.ledger.jobs.lead_time import count_of_days
-from app.ledger.jobs.options import OPTIONS, way_words
-from app.ledger.jobs.snapshot import QuoteSnapshot, SnapshotLine, SnapshotTotals, as_accepted
+from app.ledger.quoting.lead_time import count_of_days
+from app.ledger.quoting.options import OPTIONS, way_words
+from app.ledger.quoting.snapshot import QuoteSnapshot, SnapshotLine, SnapshotTotals, as_accepted
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from email.utils import format_datetime
 from app.documents.filters import show_day
 from app.documents.quote import quote_pdf
 from app.errors import BitternError
-from app.ledger.jobs.snapshot import QuoteSnapshot
+from app.ledger.quoting.snapshot import QuoteSnapshot
 from app.pricing import show_cents
 
 MOST_RECIPIENTS = 5

@@ -16,7 +16,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from app.documents.filters import FILTERS, printable
 from app.documents.print_queue import printing
 from app.errors import BitternError
-from app.ledger.jobs.snapshot import HouseHead
+from app.ledger.quoting.snapshot import HouseHead
 
 # Fonts are unpacked by a library that stamps them with the time of day unless this is set; the same view must
 # give the same bytes, so that a paper printed twice can be compared.

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from app.ledger.jobs.snapshot import KeyingChoice
+from app.ledger.quoting.snapshot import KeyingChoice
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,9 +10,9 @@ from flask import Flask, abort, current_app, flash, redirect, request, session, 
 from flask.typing import ResponseReturnValue
 from flask_login import LoginManager, current_user
 
-from app.ledger.users.login_rules import Proof
-from app.ledger.users.models import Role
-from app.ledger.users.queries import has_users
+from app.ledger.people.login_rules import Proof
+from app.ledger.people.user_queries import has_users
+from app.ledger.tables import Role
 from app.web.asking_again import ask_to_prove, ask_to_unlock
 from app.web.logins import load
 from app.web.services import request_session, the_config

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from flask import Flask, request
 
-from app.ledger.events.queries import clock_is_back
+from app.ledger.store.event_queries import clock_is_back
 from app.web.services import request_session, the_time
 
 _SAVING_NOTHING = ("static", "login.lock", "login.first_start")

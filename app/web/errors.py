@@ -14,12 +14,12 @@ from wtforms import BooleanField, Field, Form, HiddenField, PasswordField, Selec
 
 from app.documents import PrintingBusy
 from app.errors import BitternError
-from app.ledger.errors import LedgerBusy, LedgerStopped, NotAllowed, NotFound, Stale, VaultError
-from app.ledger.events.models import Event
-from app.ledger.events.queries import last_event
 from app.ledger.keysystems.auditing import StoppedByAudit
-from app.ledger.keysystems.queries import get_system
-from app.ledger.trouble import trouble_of
+from app.ledger.keysystems.system_queries import get_system
+from app.ledger.store.errors import LedgerBusy, LedgerStopped, NotAllowed, NotFound, Stale, VaultError
+from app.ledger.store.event_queries import last_event
+from app.ledger.store.trouble import trouble_of
+from app.ledger.tables import Event
 from app.web.services import request_session, the_config
 
 Answer = tuple[str, int]

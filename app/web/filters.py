@@ -9,7 +9,7 @@ from math import ceil
 from typing import Any
 
 from app.fitting import show_inches
-from app.ledger.doors.cautions import caution_word
+from app.ledger.sites.cautions import caution_word
 from app.pricing import half_up, show_cents
 
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")

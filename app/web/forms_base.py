@@ -12,7 +12,7 @@ from wtforms import Field, FieldList, Form, FormField, HiddenField, StringField
 from wtforms.validators import DataRequired, Length
 
 from app.errors import BitternError, Problem, Problems
-from app.ledger.errors import LedgerBusy, LedgerStopped, NotAllowed, NotFound, Stale, VaultError
+from app.ledger.store.errors import LedgerBusy, LedgerStopped, NotAllowed, NotFound, Stale, VaultError
 from app.web.attributes import attributes
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from flask import request
 from flask_login import current_user
 
-from app.ledger.users.models import Role
+from app.ledger.tables import Role
 from app.web.access import may, pages_open_to_me
 from app.web.addresses import address_of, the_addresses
 

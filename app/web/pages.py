@@ -13,8 +13,8 @@ from flask_wtf.csrf import generate_csrf
 from jinja2 import StrictUndefined
 from werkzeug.routing import IntegerConverter
 
-from app.ledger.events.queries import OVERRIDES
-from app.ledger.prices.models import House
+from app.ledger.store.event_queries import OVERRIDES
+from app.ledger.tables import House
 from app.web.access import may, pages_open_to_me
 from app.web.addresses import keep_addresses, the_addresses
 from app.web.blank_forms import fields_of

@@ -10,10 +10,10 @@ from flask_login import current_user
 from sqlalchemy.orm import Session
 
 from app.config import Config
-from app.ledger.errors import NotAllowed
-from app.ledger.opening import Ledger
-from app.ledger.users.models import Role
-from app.ledger.work import Actor, Work
+from app.ledger.care.opening import Ledger
+from app.ledger.store.errors import NotAllowed
+from app.ledger.store.work import Actor, Work
+from app.ledger.tables import Role
 
 Clock = Callable[[], datetime]
 

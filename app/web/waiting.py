@@ -12,7 +12,7 @@ from pathlib import Path
 from werkzeug.datastructures import FileStorage
 
 from app.errors import BitternError
-from app.ledger.work import Work
+from app.ledger.store.work import Work
 from app.web.services import the_config
 
 _TOKEN = re.compile(r"[A-Za-z0-9_-]{20,40}")

@@ -17,13 +17,13 @@ import sqlalchemy as sa
 
 from app.config import Config
 from app.fitting import CatalogueItem, combinations, read_maker, write_catalogue_csv, write_catalogue_xlsx
-from app.ledger.makers.actions import import_maker
-from app.ledger.makers.catalogue import load_catalogue
-from app.ledger.makers.models import CatalogueItem as Row
-from app.ledger.makers.queries import get_item
-from app.ledger.models import Role
-from app.ledger.opening import migrate, open_ledger
-from app.ledger.work import Actor, Work
+from app.ledger.care.opening import migrate, open_ledger
+from app.ledger.catalog.catalog_import import load_catalogue
+from app.ledger.catalog.maker_queries import get_item
+from app.ledger.catalog.makers import import_maker
+from app.ledger.store.work import Actor, Work
+from app.ledger.tables import CatalogueItem as Row
+from app.ledger.tables import Role
 
 ROWS = 50_000
 DEMO = Path(__file__).resolve().parents[2] / "demo_data" / "makers" / "ardent_brass.json"

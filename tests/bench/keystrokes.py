@@ -22,7 +22,7 @@ from app import create_app
 from app.commands.demo import ROOT, build
 from app.commands.demo_house import DEMO_LOGINS
 from app.config import Config
-from app.ledger.models import Role
+from app.ledger.tables import Role
 from tests.browser.conftest import ARGUMENTS, CHROMIUM, serving
 
 SIZE = {"width": 1366, "height": 768}

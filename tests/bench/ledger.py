@@ -32,12 +32,11 @@ from werkzeug.test import EnvironBuilder, run_wsgi_app
 
 from app import create_app
 from app.config import Config
-from app.ledger.jobs.models import Stage
-from app.ledger.models import User
-from app.ledger.opening import migrate, open_ledger
+from app.ledger.care.opening import migrate, open_ledger
+from app.ledger.people.sessions import begin
 from app.ledger.search.words import SEARCHED
-from app.ledger.users.sessions import begin
-from app.ledger.work import Actor
+from app.ledger.store.work import Actor
+from app.ledger.tables import Stage, User
 
 JOBS, CYLINDERS, CUSTOMERS, SITES, SYSTEMS = 100_000, 1_000_000, 20_000, 30_000, 20_000
 NOW = datetime(2026, 11, 25, 15, 30, tzinfo=UTC)

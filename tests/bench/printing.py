@@ -20,9 +20,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from app import create_app
 from app.commands.demo_house import load_house
 from app.commands.serving import THREADS
-from app.ledger.models import Role
-from app.ledger.opening import migrate, open_ledger
-from app.ledger.work import Actor
+from app.ledger.care.opening import migrate, open_ledger
+from app.ledger.store.work import Actor
+from app.ledger.tables import Role
 from tests import factories
 from tests.browser.conftest import serving
 from tests.conftest import NOW

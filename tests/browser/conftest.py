@@ -15,9 +15,9 @@ from flask import Flask
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
 from app.commands.demo_house import DEMO_LOGINS, load_house, load_people
-from app.ledger.models import Role, User
-from app.ledger.opening import Ledger
-from app.ledger.work import Actor
+from app.ledger.care.opening import Ledger
+from app.ledger.store.work import Actor
+from app.ledger.tables import Role, User
 from tests.conftest import NOW
 from tests.factories import PASSWORD
 

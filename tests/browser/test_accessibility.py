@@ -13,8 +13,8 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, ViewportSize
 
 from app import create_app
-from app.ledger.models import Role, User
-from app.ledger.opening import Ledger, open_ledger
+from app.ledger.care.opening import Ledger, open_ledger
+from app.ledger.tables import Role, User
 from tests import tour
 from tests.browser.conftest import Served, serving
 from tests.conftest import NOW

@@ -18,10 +18,10 @@ from playwright.sync_api import Page, expect
 from app.commands.demo_house import load_house, load_people
 from app.commands.demo_jobs import DemoShop, load_jobs
 from app.keying import write_bitting
+from app.ledger.care.opening import Ledger
 from app.ledger.keysystems.bittings import open_bittings, spec_of
-from app.ledger.models import Cylinder, Door, Event, Job, Key, KeyState, Role
-from app.ledger.opening import Ledger
-from app.ledger.work import Actor
+from app.ledger.store.work import Actor
+from app.ledger.tables import Cylinder, Door, Event, Job, Key, KeyState, Role
 from tests.browser.conftest import DATA, Enter, Served
 from tests.conftest import NOW
 

@@ -8,9 +8,9 @@ import sqlalchemy as sa
 from playwright.sync_api import expect
 
 from app.keying import write_bitting
+from app.ledger.care.opening import Ledger
 from app.ledger.keysystems.bittings import open_bittings, spec_of
-from app.ledger.models import KeySystem, Role
-from app.ledger.opening import Ledger
+from app.ledger.tables import KeySystem, Role
 from tests.browser.conftest import Enter, Served
 from tests.browser.test_main_job import line_box, pdf_text
 

@@ -11,7 +11,7 @@ from flask import request
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 from sqlalchemy.orm import Session
 
-from app.ledger.models import QuoteRevision, User
+from app.ledger.tables import QuoteRevision, User
 from app.pricing import show_cents
 from tests.browser.conftest import Served, fill_in_login
 from tests.factories import PASSWORD, UserFactory

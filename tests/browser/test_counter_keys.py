@@ -6,7 +6,7 @@ import sqlalchemy as sa
 from playwright.sync_api import Page, expect
 from sqlalchemy.orm import Session
 
-from app.ledger.models import Key, Keyset, User
+from app.ledger.tables import Key, Keyset, User
 from tests.browser.conftest import Served
 from tests.browser.test_counter import worked_out
 from tests.factories import PASSWORD, UserFactory

@@ -10,10 +10,10 @@ import pytest
 from playwright.sync_api import Browser, expect
 from sqlalchemy.orm import Session
 
-from app.ledger.engine import transaction
-from app.ledger.keysystems.actions import SystemForm, insert_system
-from app.ledger.models import QuoteRevision, User
-from app.ledger.work import Work
+from app.ledger.keysystems.systems import SystemForm, insert_system
+from app.ledger.store.engine import transaction
+from app.ledger.store.work import Work
+from app.ledger.tables import QuoteRevision, User
 from tests.browser.conftest import Served, fill_in_login
 from tests.factories import UserFactory
 from tests.ledger.conftest import customer_id

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from playwright.sync_api import Page, expect
 from sqlalchemy.orm import Session
 
-from app.ledger.models import Role, User
+from app.ledger.tables import Role, User
 from tests.factories import DoorFactory, HouseFactory, SiteFactory, UserFactory
 
 LogIn = Callable[[User], Page]

@@ -6,8 +6,8 @@ import pytest
 import sqlalchemy as sa
 from playwright.sync_api import Browser, expect
 
-from app.ledger.models import Key, KeyState, Role, Stage
-from app.ledger.work import Work
+from app.ledger.store.work import Work
+from app.ledger.tables import Key, KeyState, Role, Stage
 from tests import factories
 from tests.browser.conftest import Served, fill_in_login
 from tests.keyed import keyed_job

@@ -7,9 +7,9 @@ from collections.abc import Callable
 from flask import Flask
 from playwright.sync_api import Page, expect
 
-from app.ledger.models import User
-from app.ledger.users.screen_pin import set_pin
-from app.ledger.work import Work
+from app.ledger.people.screen_pin import set_pin
+from app.ledger.store.work import Work
+from app.ledger.tables import User
 from tests.factories import PASSWORD, HouseFactory
 from tests.keyed import bitting_in, keyed_job
 

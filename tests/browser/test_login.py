@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from playwright.sync_api import Page, expect
 
-from app.ledger.models import User
+from app.ledger.tables import User
 from tests.factories import HouseFactory
 
 

@@ -7,10 +7,10 @@ import re
 import sqlalchemy as sa
 from playwright.sync_api import expect
 
-from app.ledger.jobs.ask import KeyingInstruction, QuoteAsk, SystemAsk
-from app.ledger.models import Cylinder, CylinderState, Job, Key, KeyState, Role, Stage, User
-from app.ledger.opening import Ledger
-from app.ledger.work import Actor
+from app.ledger.care.opening import Ledger
+from app.ledger.quoting.request import KeyingInstruction, QuoteAsk, SystemAsk
+from app.ledger.store.work import Actor
+from app.ledger.tables import Cylinder, CylinderState, Job, Key, KeyState, Role, Stage, User
 from app.pricing import KeyingKind
 from tests.browser.conftest import Enter
 from tests.conftest import NOW

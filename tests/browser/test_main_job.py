@@ -11,9 +11,9 @@ from pypdf import PdfReader
 from sqlalchemy.orm import Session
 
 from app.keying import write_bitting
+from app.ledger.care.opening import Ledger
 from app.ledger.keysystems.bittings import open_bittings, spec_of
-from app.ledger.models import Event, Job, Key, KeySystem, Role
-from app.ledger.opening import Ledger
+from app.ledger.tables import Event, Job, Key, KeySystem, Role
 from tests.browser.conftest import Enter, Served
 
 

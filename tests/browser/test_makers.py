@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Page, expect
 
-from app.ledger.makers.actions import import_maker
-from app.ledger.models import Role, User
+from app.ledger.catalog.makers import import_maker
+from app.ledger.tables import Role, User
 from tests.factories import HouseFactory, PriceRowFactory, UserFactory
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_data" / "makers"

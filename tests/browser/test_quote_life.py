@@ -7,8 +7,8 @@ from datetime import timedelta
 
 from playwright.sync_api import Page, expect
 
-from app.ledger.models import Role
-from app.ledger.opening import Ledger
+from app.ledger.care.opening import Ledger
+from app.ledger.tables import Role
 from tests.browser.conftest import Enter, Served
 from tests.browser.test_main_job import line_box, pdf_text
 from tests.conftest import NOW

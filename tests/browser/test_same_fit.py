@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from playwright.sync_api import Page, expect
 from sqlalchemy.orm import Session
 
-from app.ledger.models import Customer, User
+from app.ledger.tables import Customer, User
 from tests.factories import UserFactory
 from tests.stocked import empty_house
 

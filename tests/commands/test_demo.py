@@ -23,26 +23,26 @@ from app.commands.demo_jobs import DemoShop
 from app.config import Config
 from app.errors import BitternError
 from app.keying import write_bitting
-from app.ledger.backup.making import make_backup
-from app.ledger.backup.restoring import restore_backup
-from app.ledger.backup.sealing import passphrase_secret
-from app.ledger.day.lapsing import lapsing_quotes
-from app.ledger.day.promised import promised_jobs, promised_week
-from app.ledger.events.actions import first_broken_link
-from app.ledger.jobs.accepting import AcceptForm, accept_quote
+from app.ledger.care.making import make_backup
+from app.ledger.care.opening import Ledger, migrate, open_ledger
+from app.ledger.care.restoring import restore_backup
+from app.ledger.care.sealing import passphrase_secret
 from app.ledger.jobs.factory import factory_work
 from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.payments import payments_of
-from app.ledger.jobs.snapshot import read_snapshot
+from app.ledger.keys.keys_held import HeldQuestion, find_receipt, held_keys
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, spec_of
-from app.ledger.keysystems.keys_held import HeldQuestion, find_receipt, held_keys
-from app.ledger.models import Job, Keyset, KeySystem, Role, Stage
 from app.ledger.moving.loading import import_house
 from app.ledger.moving.writing import export_house
-from app.ledger.opening import Ledger, migrate, open_ledger
-from app.ledger.work import Actor
+from app.ledger.quoting.accepting import AcceptForm, accept_quote
+from app.ledger.quoting.snapshot import read_snapshot
+from app.ledger.reports.lapsing import lapsing_quotes
+from app.ledger.reports.promised import promised_jobs, promised_week
+from app.ledger.store.events import first_broken_link
+from app.ledger.store.work import Actor
+from app.ledger.tables import Job, Keyset, KeySystem, Role, Stage
 from app.web.counter.page import build as build_counter
 from app.web.counter.starting import start
 

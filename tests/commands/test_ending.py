@@ -25,7 +25,7 @@ from app import create_app
 from app.commands.certificate import write_certificate
 from app.commands.serving import clear_server, tls_server
 from app.config import Config
-from app.ledger.opening import Ledger, migrate, open_ledger
+from app.ledger.care.opening import Ledger, migrate, open_ledger
 from app.web.access import public
 
 PATIENCE = 30  # seconds without an answer are a hang

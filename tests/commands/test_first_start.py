@@ -10,7 +10,7 @@ from click.testing import CliRunner, Result
 
 from app.cli import main
 from app.config import Config
-from app.ledger.opening import migrate, open_ledger
+from app.ledger.care.opening import migrate, open_ledger
 from tests.commands.commands_found import BEFORE_THE_HOUSE, COMMANDS, MAKERS, NEED_A_HOUSE, PURE, words_of
 from tests.houses import new_house, remove_database
 
@@ -114,7 +114,7 @@ def test_beside_what_another_house_left_none_is_made(
 
 
 def test_with_the_key_in_the_environment_none_is_made_unasked(tmp_path: Path, served: list[Config]) -> None:
-    from app.ledger.vault import Vault
+    from app.ledger.store.vault import Vault
 
     key = Vault.new_key()
     refused = run(tmp_path / "house", "house", "serve", BITTERN_KEY=key)

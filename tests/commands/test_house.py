@@ -10,10 +10,10 @@ import sqlalchemy as sa
 
 from app.commands.server_life import ClearServer
 from app.config import Config
-from app.ledger.engine import make_engine
-from app.ledger.models import House, Role
-from app.ledger.opening import migrate, open_ledger
-from app.ledger.users.queries import list_users
+from app.ledger.care.opening import migrate, open_ledger
+from app.ledger.people.user_queries import list_users
+from app.ledger.store.engine import make_engine
+from app.ledger.tables import House, Role
 from tests.commands.conftest import Run
 from tests.houses import new_house, remove_database, remove_guards
 
@@ -99,7 +99,7 @@ def test_verify_names_the_first_broken_link(run: Run, config: Config) -> None:
 def test_an_old_database_is_refused_until_it_is_migrated(run: Run, config: Config) -> None:
     from alembic import command
 
-    from app.ledger.opening import alembic_config
+    from app.ledger.care.opening import alembic_config
 
     migrate(config)
     command.downgrade(alembic_config(config.url), "0001")

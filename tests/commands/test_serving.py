@@ -28,7 +28,7 @@ from app.commands.serving import THREADS, clear_server, settled, tls_server
 from app.commands.tls_server import TlsServer
 from app.config import Config
 from app.errors import BitternError
-from app.ledger.opening import Ledger
+from app.ledger.care.opening import Ledger
 from app.web.access import public
 from app.web.security import csrf
 

@@ -18,7 +18,7 @@ from click.testing import CliRunner, Result
 from app.cli import main
 from app.commands.demo import MARK
 from app.config import Config
-from app.ledger.opening import migrate, open_ledger
+from app.ledger.care.opening import migrate, open_ledger
 from tests.commands.commands_found import COMMANDS, NEED_A_HOUSE, ON_A_HOUSE, PURE, words_of
 
 PASSWORD = "a heron in the reeds\n"

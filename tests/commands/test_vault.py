@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from app.config import Config
-from app.ledger.opening import Ledger, open_ledger
+from app.ledger.care.opening import Ledger, open_ledger
 from tests.commands.conftest import Run
 
 
@@ -62,8 +62,8 @@ def test_the_sheet_brings_a_lost_key_back(run: Run, config: Config, tmp_path: Pa
 
 
 def test_the_sheet_of_another_house_is_not_kept(run: Run, config: Config) -> None:
-    from app.ledger.key_sheet import rows_of_key
-    from app.ledger.vault import Vault
+    from app.ledger.care.key_sheet import rows_of_key
+    from app.ledger.store.vault import Vault
 
     config.vault_key_file.unlink()
     answer = run("vault", "recover", typed="\n".join(rows_of_key(Vault.new_key())))

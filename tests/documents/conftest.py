@@ -23,14 +23,7 @@ from app.ledger.jobs.schedule import (
     ScheduleKeyset,
     ScheduleRow,
 )
-from app.ledger.jobs.snapshot import (
-    HouseHead,
-    KeyingChoice,
-    QuoteSnapshot,
-    SnapshotLine,
-    SnapshotTotals,
-    Way,
-)
+from app.ledger.quoting.snapshot import HouseHead, KeyingChoice, QuoteSnapshot, SnapshotLine, SnapshotTotals, Way
 
 ISSUED = date(2031, 3, 4)
 

@@ -27,10 +27,10 @@ from app.documents import (
 from app.documents.labels import label_page, qr_code
 from app.errors import BitternError
 from app.keying import PinSize, pick_list
+from app.ledger.bench.picking import Picked, PickedSpec
 from app.ledger.jobs.hardware import HardwareLine, HardwareList
 from app.ledger.jobs.holders import HeldKeys, Holder, KeyHolders
 from app.ledger.jobs.schedule import BenchWork, Schedule
-from app.ledger.keysystems.picking import Picked, PickedSpec
 
 Pages = Callable[[bytes], list[str]]
 PAPERS = pytest.mark.parametrize("paper", ["Letter", "A4"])

@@ -10,7 +10,7 @@ import pytest
 
 from app.documents import owner_quote_pdf, quote_page, quote_pdf
 from app.documents.owner_quote import lines_without_cost, ways_table
-from app.ledger.jobs.snapshot import QuoteSnapshot, Way
+from app.ledger.quoting.snapshot import QuoteSnapshot, Way
 from app.pricing import show_cents
 
 Snapshots = Callable[..., QuoteSnapshot]

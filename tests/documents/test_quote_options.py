@@ -9,7 +9,7 @@ from datetime import date
 from app.documents import owner_quote_pdf, quote_pdf
 from app.documents.owner_quote import owner_page
 from app.documents.quote_mail import mail_text
-from app.ledger.jobs.snapshot import AskedQuestion, QuoteOption, QuoteSnapshot, Way
+from app.ledger.quoting.snapshot import AskedQuestion, QuoteOption, QuoteSnapshot, Way
 
 Snapshots = Callable[..., QuoteSnapshot]
 Pages = Callable[[bytes], list[str]]

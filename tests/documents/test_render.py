@@ -33,7 +33,7 @@ from app.documents import (
 from app.documents.render import StaticFetcher, pdf
 from app.errors import BitternError
 from app.ledger.jobs.schedule import BenchWork, Schedule
-from app.ledger.jobs.snapshot import QuoteSnapshot
+from app.ledger.quoting.snapshot import QuoteSnapshot
 
 ROOT = Path(__file__).resolve().parents[2]
 POINTS = {"Letter": (612.0, 792.0), "A4": (595.28, 841.89)}

@@ -11,9 +11,9 @@ import pytest
 
 from app.commands.demo_house import load_house
 from app.config import Config
-from app.ledger.models import Customer, Role, User
-from app.ledger.opening import migrate, open_ledger
-from app.ledger.work import Actor, Work
+from app.ledger.care.opening import migrate, open_ledger
+from app.ledger.store.work import Actor, Work
+from app.ledger.tables import Customer, Role, User
 from tests.houses import new_house
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_data"

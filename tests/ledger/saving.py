@@ -11,14 +11,14 @@ import sqlalchemy as sa
 
 from app.config import Config
 from app.fitting import CylinderAttributes
-from app.ledger.customers.actions import CustomerForm
-from app.ledger.doors.paste import DoorRow
-from app.ledger.jobs.accepting import AcceptForm, accept_quote
-from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk
-from app.ledger.jobs.issuing import IssueForm, issue_quote
-from app.ledger.models import Job, Role, User
-from app.ledger.opening import open_ledger
-from app.ledger.work import Actor, Work
+from app.ledger.care.opening import open_ledger
+from app.ledger.quoting.accepting import AcceptForm, accept_quote
+from app.ledger.quoting.issuing import IssueForm, issue_quote
+from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk
+from app.ledger.sites.customers import CustomerForm
+from app.ledger.sites.door_paste import DoorRow
+from app.ledger.store.work import Actor, Work
+from app.ledger.tables import Job, LineKind, Role, User
 from app.pricing import KeyingKind
 
 NOW = datetime(2026, 3, 2, 15, tzinfo=UTC)

@@ -19,36 +19,39 @@ from app.errors import Problems
 from app.fitting import CylinderAttributes
 from app.keying import Bitting as Cuts
 from app.keying import KeyingError, read_bitting, shearing_depths
-from app.ledger.customers.actions import CustomerForm
-from app.ledger.doors.paste import DoorRow, read_doors
-from app.ledger.errors import LedgerError, NotAllowed, Stale
-from app.ledger.events.actions import first_broken_link
-from app.ledger.jobs.accepting import AcceptForm, accept_quote
-from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk, SystemAsk
 from app.ledger.jobs.factory import factory_makers, factory_work
-from app.ledger.jobs.issuing import IssueForm, issue_quote
-from app.ledger.jobs.models import Job, QuoteRevision, Stage
 from app.ledger.jobs.papers import bench_work, schedule_of
-from app.ledger.jobs.quoting import price_ask
-from app.ledger.jobs.snapshot import read_snapshot, snapshot_hash, write_snapshot
 from app.ledger.jobs.stages import move_job
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, reveal_bittings, seal_bitting
 from app.ledger.keysystems.crosskeying import cross_key
-from app.ledger.models import (
+from app.ledger.quoting.accepting import AcceptForm, accept_quote
+from app.ledger.quoting.issuing import IssueForm, issue_quote
+from app.ledger.quoting.quoting import price_ask
+from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk, SystemAsk
+from app.ledger.quoting.snapshot import read_snapshot, snapshot_hash, write_snapshot
+from app.ledger.sites.customers import CustomerForm
+from app.ledger.sites.door_paste import DoorRow, read_doors
+from app.ledger.store.errors import LedgerError, NotAllowed, Stale
+from app.ledger.store.events import first_broken_link
+from app.ledger.store.work import Work
+from app.ledger.tables import (
     Bitting,
     Cylinder,
     CylinderOperator,
     Door,
     Event,
+    Job,
     Key,
     Keyset,
     KeyState,
     KeySystem,
     Level,
+    LineKind,
+    QuoteRevision,
     Role,
+    Stage,
 )
-from app.ledger.work import Work
 from app.pricing import KeyingKind
 from tests.keyed import walk
 from tests.ledger.conftest import by, customer_id

@@ -14,16 +14,16 @@ import sqlalchemy as sa
 
 from app.errors import BitternError
 from app.fitting.workbook import sheet_bytes
-from app.ledger.doors.list_file import read_list_file
-from app.ledger.makers.catalogue import items_of, plan_catalogue
-from app.ledger.makers.editing import plan_maker, read_table_file
-from app.ledger.makers.sheets import sheets_of
-from app.ledger.models import Maker
+from app.ledger.catalog.catalog_import import items_of, plan_catalogue
+from app.ledger.catalog.chart_file import read_chart
+from app.ledger.catalog.maker_editing import plan_maker, read_table_file
+from app.ledger.catalog.price_import import plan_prices
+from app.ledger.catalog.sheets import sheets_of
 from app.ledger.moving.planning import plan_house
 from app.ledger.moving.writing import export_house
-from app.ledger.prices.planning import plan_prices
-from app.ledger.specs.chart_file import read_chart
-from app.ledger.work import Work
+from app.ledger.sites.door_list_file import read_list_file
+from app.ledger.store.work import Work
+from app.ledger.tables import Maker
 from tests.ledger.conftest import DEMO, FIRST_DAY
 
 Reader = Callable[[str, bytes], object]

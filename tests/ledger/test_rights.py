@@ -16,9 +16,9 @@ from typing import Any, NoReturn
 
 import pytest
 
-from app.ledger.errors import NotAllowed
-from app.ledger.models import Role
-from app.ledger.work import Actor, Work
+from app.ledger.store.errors import NotAllowed
+from app.ledger.store.work import Actor, Work
+from app.ledger.tables import Role
 
 LEDGER = Path(__file__).resolve().parents[2] / "app/ledger"
 NOBODY = "installer"
@@ -28,34 +28,34 @@ EVERYBODY = (NOBODY, *Role)
 RIGHTS: dict[tuple[Role, ...], str] = {
     # What a house is made of, what it costs and earns, who may log in, and every list of bittings.
     (Role.OWNER,): """
-        benchtimes.actions: adopt_time
-        books.queries: book_rows
-        key_sheet: take_sheet
+        bench.times: adopt_time
+        reports.books: book_rows
+        care.key_sheet: take_sheet
         keysystems.correcting: correct_bitting
-        keysystems.listing: study_bitting_list
+        keysystems.bitting_list_study: study_bitting_list
         keysystems.records: change_records
-        keysystems.taking: take_over
-        makers.actions: import_maker set_factory_terms
-        makers.catalogue: load_catalogue
-        makers.editing: add_maker change_table
+        keysystems.bitting_list_import: take_over
+        catalog.makers: import_maker set_factory_terms
+        catalog.catalog_import: load_catalogue
+        catalog.maker_editing: add_maker change_table
         moving.loading: import_house
         moving.planning: plan_house
         moving.writing: export_house
-        prices.actions: import_prices add_price_rows import_tiers import_tax_rules set_bench_terms set_house
-        prices.editing: set_price end_price
-        prices.house_rules: set_tier set_tax_rule
-        prices.planning: put_on_record
-        prices.rules: set_rule end_rule
-        quote_rules.actions: set_quote_rules
-        specs.actions: add_spec change_spec
-        users.actions: add_user change_user set_password
-        users.login_rules: set_rules
+        catalog.prices: import_prices add_price_rows import_tiers import_tax_rules set_bench_terms set_house
+        catalog.price_editing: set_price end_price
+        catalog.tiers_and_tax: set_tier set_tax_rule
+        catalog.price_import: put_on_record
+        catalog.price_rules: set_rule end_rule
+        catalog.quote_rules: set_quote_rules
+        catalog.specs: add_spec change_spec
+        people.users: add_user change_user set_password
+        people.login_rules: set_rules
     """,
     # What shows or makes a bitting, and what is done at the bench.
     (Role.BENCH, Role.OWNER): """
-        benchtimes.actions: record_times
-        jobs.checkoff: pin_off check_off untick cut_off uncut
-        jobs.one_cylinder: cylinder_work
+        bench.times: record_times
+        bench.checkoff: pin_off check_off untick cut_off uncut
+        bench.one_cylinder: cylinder_work
         jobs.papers: bench_work keyset_work
         keysystems.bittings: reveal_bittings
         keysystems.checking: check_whole_system
@@ -66,10 +66,10 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         keysystems.extend_search: make_extension_ready seal_extension
         keysystems.extending: extend_system key_single
         keysystems.matrix: make_ready seal_access
-        keysystems.picking: pick_for_job
+        bench.picking: pick_for_job
         keysystems.planning: start_planned
-        pins.actions: set_stock draw_pins
-        specs.decoding: decode_key
+        bench.pins: set_stock draw_pins
+        keysystems.decoding: decode_key
     """,
     # Money is taken at the counter.
     (Role.COUNTER, Role.OWNER): """
@@ -77,91 +77,91 @@ RIGHTS: dict[tuple[Role, ...], str] = {
     """,
     # Customers, doors, quotes, jobs and pieces of keys: whoever works here.
     (Role.COUNTER, Role.BENCH, Role.OWNER): """
-        customers.actions: add_customer change_customer add_site add_contact change_site change_contact
-        customers.importing: import_customers
-        doors.actions: change_door add_door
-        doors.bulk: change_doors
-        doors.cylinders: add_cylinder take_out
-        doors.history: undo_change
-        doors.importing: import_doors
-        doors.same: merge_doors
-        files.actions: keep_file
-        jobs.accepting: accept_quote
-        jobs.issuing: issue_quote keep_asked
-        jobs.mailing: send_quote
+        sites.customers: add_customer change_customer add_site add_contact change_site change_contact
+        sites.customer_import: import_customers
+        sites.doors: change_door add_door
+        sites.door_changes: change_doors
+        sites.cylinders: add_cylinder take_out
+        sites.door_history: undo_change
+        sites.door_import: import_doors
+        sites.duplicate_doors: merge_doors
+        jobs.files: keep_file
+        quoting.accepting: accept_quote
+        quoting.issuing: issue_quote keep_asked
+        quoting.mailing: send_quote
         jobs.notes: add_note
-        jobs.revising: requote keep_requote
+        quoting.revising: requote keep_requote
         jobs.stages: move_job lose_quote
-        keysystems.keys_out: order_copies cut_copies issue_keys return_key return_copies lose_key retire_key
-        keysystems.losing: plan_for_loss
+        keys.keys_out: order_copies cut_copies issue_keys return_key return_copies lose_key retire_key
+        keys.losing: plan_for_loss
         keysystems.planning: plan_for
     """,
 }
 NO_ROLE_OF_THEIR_OWN = {
     "a step inside a use case that has asked": """
-        customers.actions: insert_customer insert_site
-        doors.actions: upsert_door
-        events.actions: record
-        jobs.accepting: newest_revision carry_out
-        jobs.authority: require_job_authority
-        jobs.checkoff: require_checked
-        jobs.crossed_doors: cross_door
+        sites.customers: insert_customer insert_site
+        sites.doors: upsert_door
+        store.events: record
+        quoting.accepting: newest_revision carry_out
+        jobs.stages: require_checked
+        quoting.crossed_doors: cross_door
         jobs.handing_over: hand_over
-        jobs.issuing: insert_job
-        jobs.key_lines: keysets_sold
-        jobs.lost_keys: allow_lost require_none_lost_of_job
+        quoting.issuing: insert_job
+        quoting.key_lines: keysets_sold
+        quoting.lost_keys: allow_lost require_none_lost_of_job
         jobs.papers: require_pinnable
-        jobs.trying: require_acceptable
-        keysystems.actions: insert_system add_system_row name_is_taken find_keyway find_master single_keyed_system
-        keysystems.actions: add_keysets
+        quoting.trying: require_acceptable
+        keysystems.systems: insert_system add_system_row name_is_taken find_keyway find_master single_keyed_system
+        keysystems.systems: add_keysets
         keysystems.auditing: audit_systems require_clean prove_no_interchange
-        keysystems.authority: require_authority
-        keysystems.bittings: require_current_key seal_bitting seal_bittings seal_plan
-        keysystems.carrying: carry carried
+        keysystems.authority: require_authority require_job_authority
+        store.work: require_current_key
+        keysystems.bittings: seal_bitting seal_bittings seal_plan
+        keysystems.sealed_token: carry carried
         keysystems.control: insert_control add_factory_control control_of read_control
         keysystems.crosskeying: insert_operators require_none_lost
         keysystems.drawing: plan_clear next_cuts
         keysystems.extending: insert_extension with_neighbours
-        keysystems.keys: order_keys
+        keys.keys: order_keys
         keysystems.lost_masters: require_none_lost_above
         keysystems.ticks: mark_cylinders mark_keys take_key_ticks_back take_ticks_back
-        makers.actions: put_keyways
+        catalog.makers: put_keyways
         moving.story: plan_story
-        specs.actions: refuse_breaking
-        users.actions: enter_people
+        catalog.specs: refuse_breaking
+        people.users: enter_people
     """,
     "a question, which saves nothing and tells no bitting; its page has its rule": """
-        jobs.deciding: choose
+        quoting.deciding: choose
         jobs.factory: factory_work
         jobs.hardware: hardware_of
         jobs.holders: holders_of
-        jobs.lead_time: lead_time working_days_until
-        jobs.lost_keys: lost_problems
-        jobs.missing: questions_about facts_of
-        jobs.options: price_option promise_from
+        quoting.lead_time: lead_time working_days_until
+        quoting.lost_keys: lost_problems
+        quoting.missing: questions_about facts_of
+        quoting.options: price_option promise_from
         jobs.papers: schedule_of
-        jobs.quoting: price_ask
-        jobs.system_fit: system_problems records_problems
-        jobs.taxing: tax_place_of tax_totals
+        quoting.quoting: price_ask
+        quoting.system_fit: system_problems records_problems
+        quoting.taxing: tax_place_of tax_totals
         keysystems.cross_search: make_cross_ready
         keysystems.crosskeying: cross_keying_cost
         keysystems.extending: why_not_extend
-        keysystems.listing: list_spec
-        keysystems.loss_steps: steps_of_loss
-        keysystems.opened: open_system
+        keysystems.bitting_list_study: list_spec
+        keys.loss_steps: steps_of_loss
+        keysystems.unsealed_system: open_system
     """,
     "one's own login, secrets or page, or before anybody is logged in: it asks who, not which role": """
-        jobs.issuing: keep_draft drop_draft
-        users.actions: start_house change_own_password
-        users.logins: log_in log_out
-        users.screen_pin: set_pin drop_pin
-        users.second_factor: set_factor drop_factor
-        users.sessions: begin lock unlock prove end end_by_number
-        users.tries: try_secret forgive check_own_password end_where
+        quoting.issuing: keep_draft drop_draft
+        people.users: start_house change_own_password
+        people.logins: log_in log_out
+        people.screen_pin: set_pin drop_pin
+        people.second_factor: set_factor drop_factor
+        people.sessions: begin lock unlock prove end end_by_number
+        people.tries: try_secret forgive check_own_password end_where
     """,
 }
 # A step that asks besides, for what only some may do within a use case of everybody's.
-ASKING_STEPS = {"jobs.checkoff._put_keys", "jobs.checkoff._tick", "jobs.stages._move"}
+ASKING_STEPS = {"bench.checkoff._put_keys", "bench.checkoff._tick", "jobs.stages._move"}
 
 
 def named(table: str) -> list[str]:

@@ -6,7 +6,7 @@ import base64
 
 import pytest
 
-from app.ledger.users.second_factor import STEP_SECONDS, code_at
+from app.ledger.people.second_factor import STEP_SECONDS, code_at
 
 SECRET = base64.b32encode(b"12345678901234567890").decode()
 

@@ -8,7 +8,7 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
-from app.ledger.models import Role
+from app.ledger.tables import Role
 from tests.factories import FormClient
 
 ClientAs = Callable[[Role | None], FormClient]

@@ -6,11 +6,11 @@ import random
 
 from app.keying import Bitting as Cuts
 from app.keying import write_bitting
-from app.ledger.engine import transaction
-from app.ledger.keysystems.actions import SystemForm, add_keysets, insert_system
 from app.ledger.keysystems.bittings import open_bittings, spec_of
-from app.ledger.models import KeySystem
-from app.ledger.work import Work
+from app.ledger.keysystems.systems import SystemForm, add_keysets, insert_system
+from app.ledger.store.engine import transaction
+from app.ledger.store.work import Work
+from app.ledger.tables import KeySystem
 from tests import factories
 
 

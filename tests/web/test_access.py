@@ -10,7 +10,7 @@ from flask.testing import FlaskClient
 from werkzeug.routing import IntegerConverter
 from werkzeug.routing import Rule as Route
 
-from app.ledger.models import Role
+from app.ledger.tables import Role
 from app.web.access import Rule, roles, rule_of
 
 ClientAs = Callable[[Role | None], FlaskClient]

@@ -11,14 +11,14 @@ import pytest
 from flask import Flask
 
 from app.config import Config
-from app.ledger.backup import sealing
-from app.ledger.backup.contents import read_backup
-from app.ledger.backup.making import MADE
-from app.ledger.backup.rotation import last_backup
-from app.ledger.backup.sealing import passphrase_secret
-from app.ledger.events.actions import record
-from app.ledger.models import Role, User
-from app.ledger.work import Work
+from app.ledger.care import sealing
+from app.ledger.care.contents import read_backup
+from app.ledger.care.making import MADE
+from app.ledger.care.rotation import last_backup
+from app.ledger.care.sealing import passphrase_secret
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Role, User
 from tests.conftest import NOW
 from tests.factories import FormClient
 

@@ -9,10 +9,10 @@ import pytest
 import sqlalchemy as sa
 from flask import Flask
 
-from app.ledger.errors import LedgerError
 from app.ledger.keysystems.crosskeying import cross_key
-from app.ledger.models import CylinderState, Event, House, Key, Keyset, KeyState, Role, Stage
-from app.ledger.work import Work
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.work import Work
+from app.ledger.tables import CylinderState, Event, House, Key, Keyset, KeyState, Role, Stage
 from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient

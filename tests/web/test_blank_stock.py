@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable
 from html import unescape
 
-from app.ledger.models import Role
+from app.ledger.tables import Role
 from tests.factories import FormClient
 from tests.stocked import PART, empty_house, posted
 from tests.web.test_prices_terms import _filled

@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 
 from app.cli import main
 from app.config import Config
-from app.ledger.models import Customer, Cylinder, Job, QuoteRevision, Role, Stage
+from app.ledger.tables import Customer, Cylinder, Job, QuoteRevision, Role, Stage
 from app.pricing import IssuedQuote, PaymentReceived
 from tests.conftest import NOW
 from tests.factories import FormClient

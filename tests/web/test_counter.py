@@ -12,8 +12,9 @@ import sqlalchemy as sa
 from flask import Flask
 from sqlalchemy.orm import Session
 
-from app.ledger.engine import transaction
-from app.ledger.models import (
+from app.ledger.care.opening import Ledger
+from app.ledger.store.engine import transaction
+from app.ledger.tables import (
     BenchTermsRow,
     Customer,
     Cylinder,
@@ -27,7 +28,6 @@ from app.ledger.models import (
     Site,
     Stage,
 )
-from app.ledger.opening import Ledger
 from app.pricing import show_cents
 from tests.conftest import NOW
 from tests.factories import FormClient

@@ -13,11 +13,11 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.documents import owner_quote_pdf, quote_pdf
-from app.ledger.jobs.snapshot import read_snapshot
-from app.ledger.makers.catalogue import load_catalogue
-from app.ledger.makers.editing import add_maker
-from app.ledger.models import Draft, Event, Job, JobLine, QuoteRevision, Role, Site
-from app.ledger.work import Work
+from app.ledger.catalog.catalog_import import load_catalogue
+from app.ledger.catalog.maker_editing import add_maker
+from app.ledger.quoting.snapshot import read_snapshot
+from app.ledger.store.work import Work
+from app.ledger.tables import Draft, Event, Job, JobLine, QuoteRevision, Role, Site
 from tests.factories import FormClient
 from tests.stocked import HARDWARE, MORTISE, PART, empty_house, posted
 

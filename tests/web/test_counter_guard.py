@@ -10,7 +10,7 @@ import pytest
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.models import Draft, Job, QuoteRevision, Role
+from app.ledger.tables import Draft, Job, QuoteRevision, Role
 from tests.factories import FormClient
 from tests.stocked import HARDWARE, MORTISE, empty_house, posted
 from tests.web.test_counter import LIVE

@@ -9,7 +9,8 @@ from fractions import Fraction
 import pytest
 
 from app.fitting import CylinderAttributes
-from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind, QuoteAsk, SystemAsk, ask_from_json, ask_to_json
+from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk, SystemAsk, ask_from_json, ask_to_json
+from app.ledger.tables import LineKind
 from app.pricing import KeyingKind
 from app.web.counter.forms import MOST_LINES, read
 from app.web.counter.line_form import Knowledge

@@ -9,7 +9,7 @@ import pytest
 import sqlalchemy as sa
 from flask.testing import FlaskClient
 
-from app.ledger.models import Contact, Customer, Event, Role, Site
+from app.ledger.tables import Contact, Customer, Event, Role, Site
 from tests.factories import (
     ContactFactory,
     CustomerFactory,

@@ -9,9 +9,9 @@ import sqlalchemy as sa
 
 from app import create_app
 from app.config import Config
-from app.ledger.models import CylinderOperator, Event, Role
-from app.ledger.opening import Ledger
-from app.ledger.work import Work
+from app.ledger.care.opening import Ledger
+from app.ledger.store.work import Work
+from app.ledger.tables import CylinderOperator, Event, Role
 from app.web.papers.source import JobSource
 from tests import factories
 from tests.factories import FormClient

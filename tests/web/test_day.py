@@ -11,11 +11,11 @@ from html import unescape
 import openpyxl  # type: ignore[import-untyped]
 import pytest
 
-from app.ledger.backup.making import MADE
-from app.ledger.events.actions import record
+from app.ledger.care.making import MADE
 from app.ledger.jobs.stages import move_job
-from app.ledger.models import Job, Role, Stage, User
-from app.ledger.work import Work
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Job, Role, Stage, User
 from tests import factories
 from tests.conftest import NOW
 from tests.factories import BENCH_TERMS, FormClient

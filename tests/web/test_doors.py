@@ -8,8 +8,8 @@ from fractions import Fraction
 import pytest
 import sqlalchemy as sa
 
-from app.ledger.models import CylinderState, Door, Event, Lock, Role
-from app.ledger.work import Work
+from app.ledger.store.work import Work
+from app.ledger.tables import CylinderState, Door, Event, Lock, Role
 from tests import factories
 from tests.factories import FormClient
 from tests.keyed import Keyed, bitting_in, counted, keyed_job

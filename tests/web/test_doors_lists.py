@@ -11,8 +11,8 @@ import pytest
 import sqlalchemy as sa
 
 from app.fitting import sheet_bytes
-from app.ledger.models import Cylinder, CylinderState, Door, Role, Site
-from app.ledger.work import Work
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, CylinderState, Door, Role, Site
 from tests import factories
 from tests.factories import FormClient
 

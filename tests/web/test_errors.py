@@ -11,9 +11,9 @@ from flask import Flask, abort
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError
-from app.ledger.errors import LedgerBusy, NotAllowed, NotFound, Stale, VaultError
-from app.ledger.models import Role, User
-from app.ledger.opening import Ledger
+from app.ledger.care.opening import Ledger
+from app.ledger.store.errors import LedgerBusy, NotAllowed, NotFound, Stale, VaultError
+from app.ledger.tables import Role, User
 from app.web.access import public
 from tests.factories import FormClient, UserFactory
 

@@ -9,8 +9,8 @@ import sqlalchemy as sa
 from flask import Flask
 
 from app import create_app
-from app.ledger.models import Role, User
-from app.ledger.opening import Ledger, open_ledger
+from app.ledger.care.opening import Ledger, open_ledger
+from app.ledger.tables import Role, User
 from app.web.access import rule_of
 from tests import tour
 from tests.conftest import NOW

@@ -10,9 +10,9 @@ import pytest
 import sqlalchemy as sa
 from flask.testing import FlaskClient
 
-from app.ledger.makers.actions import import_maker
-from app.ledger.makers.shelf import shelf
-from app.ledger.models import CatalogueItem, Role
+from app.ledger.catalog.item_cache import shelf
+from app.ledger.catalog.makers import import_maker
+from app.ledger.tables import CatalogueItem, Role
 from app.web.fitting.views import QUESTIONS
 from tests.keyed import counted
 

@@ -9,7 +9,7 @@ from flask import Flask
 from wtforms import FieldList, Form, FormField, IntegerField, StringField
 
 from app.errors import BitternError, Problem, Problems
-from app.ledger.errors import LedgerBusy, NotFound, Stale
+from app.ledger.store.errors import LedgerBusy, NotFound, Stale
 from app.web.forms_base import PageForm, SavedForm, attach, text
 
 

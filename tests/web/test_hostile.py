@@ -16,9 +16,9 @@ from werkzeug.datastructures import MultiDict
 from werkzeug.test import TestResponse
 
 from app import create_app
-from app.ledger.events.actions import first_broken_link
-from app.ledger.models import Event, Role, User
-from app.ledger.opening import Ledger, open_ledger
+from app.ledger.care.opening import Ledger, open_ledger
+from app.ledger.store.events import first_broken_link
+from app.ledger.tables import Event, Role, User
 from tests import tour
 from tests.conftest import NOW
 from tests.factories import FormClient

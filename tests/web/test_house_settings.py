@@ -8,7 +8,7 @@ import pytest
 import sqlalchemy as sa
 from flask.testing import FlaskClient
 
-from app.ledger.models import Event, House, PriceTier, Role, TaxRuleRow
+from app.ledger.tables import Event, House, PriceTier, Role, TaxRuleRow
 from tests.factories import CustomerFactory, HouseFactory, PriceTierFactory, TaxRuleFactory
 
 GOOD = {"name": "Fenwick Quay", "paper": "A4", "quote_days": "14", "exclusions": "Fitting.", "tax_place": "Saltmarsh"}

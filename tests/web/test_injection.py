@@ -24,8 +24,8 @@ from flask import Flask
 from app import create_app
 from app.documents.render import StaticFetcher
 from app.fitting import FORMULA_STARTS
-from app.ledger.models import Role, User
-from app.ledger.opening import Ledger, open_ledger
+from app.ledger.care.opening import Ledger, open_ledger
+from app.ledger.tables import Role, User
 from tests import hostile_house, tour
 from tests.conftest import NOW
 from tests.factories import FormClient

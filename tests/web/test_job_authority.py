@@ -8,8 +8,8 @@ from html import unescape
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.models import Event, Job, KeySystem, Role, Stage
-from app.ledger.work import Work
+from app.ledger.store.work import Work
+from app.ledger.tables import Event, Job, KeySystem, Role, Stage
 from tests.factories import FormClient
 from tests.keyed import keyed_job
 from tests.stocked import empty_house, posted

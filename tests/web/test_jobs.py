@@ -11,10 +11,10 @@ import pypdf
 import pytest
 import sqlalchemy as sa
 
-from app.ledger.events.actions import record
-from app.ledger.jobs.snapshot import HouseHead, QuoteSnapshot, SnapshotLine, SnapshotTotals, write_snapshot
-from app.ledger.models import Event, Job, KeyState, Role, Stage
-from app.ledger.work import Work
+from app.ledger.quoting.snapshot import HouseHead, QuoteSnapshot, SnapshotLine, SnapshotTotals, write_snapshot
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Event, Job, KeyState, Role, Stage
 from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient

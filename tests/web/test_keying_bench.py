@@ -12,8 +12,8 @@ import sqlalchemy as sa
 
 from app.keying import BittingSpec, pin, root_depth, write_inches
 from app.ledger.keysystems.bittings import seal_bitting, spec_of
-from app.ledger.models import Event, Level, PinStock, Role
-from app.ledger.work import Work
+from app.ledger.store.work import Work
+from app.ledger.tables import Event, Level, PinStock, Role
 from tests import factories
 from tests.factories import FormClient
 from tests.keyed import BITTINGS, Keyed, bitting_in, keyed_job

@@ -11,16 +11,16 @@ from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
 from app.keying import pin
-from app.ledger.engine import transaction
-from app.ledger.errors import LedgerError
 from app.ledger.jobs.papers import bench_work
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import seal_bitting
 from app.ledger.keysystems.control import insert_control
-from app.ledger.keysystems.opened import open_system
-from app.ledger.keysystems.queries import get_system
-from app.ledger.models import Draft, Event, Keyset, KeySystem, Level, RecordsHolder, Role
-from app.ledger.work import Work
+from app.ledger.keysystems.system_queries import get_system
+from app.ledger.keysystems.unsealed_system import open_system
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.work import Work
+from app.ledger.tables import Draft, Event, Keyset, KeySystem, Level, RecordsHolder, Role
 from tests import factories
 from tests.web.keying_system import bittings_in_clear, system_in_service
 

@@ -9,12 +9,12 @@ import sqlalchemy as sa
 from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
-from app.ledger.keysystems.actions import seal_bitting
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_plan
 from app.ledger.keysystems.shearing import Standing
-from app.ledger.models import Cylinder, CylinderState, Event, Job, Keyset, KeyState, KeySystem, Role, Stage
-from app.ledger.work import Work
+from app.ledger.keysystems.systems import seal_bitting
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, CylinderState, Event, Job, Keyset, KeyState, KeySystem, Role, Stage
 from tests import factories
 from tests.web.keying_system import bittings_in_clear, system_in_service
 

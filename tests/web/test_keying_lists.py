@@ -12,11 +12,11 @@ from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
 from app.keying import BittingSpec, plan_levels, progress, read_bitting, rotate, write_bitting
-from app.ledger.keysystems import listing
+from app.ledger.keysystems import bitting_list_study as listing
+from app.ledger.keysystems.bitting_list_study import ListAsk, study_bitting_list
 from app.ledger.keysystems.bittings import open_plan
-from app.ledger.keysystems.listing import ListAsk, study_bitting_list
-from app.ledger.models import Bitting, Event, Keyset, KeySystem, Role
-from app.ledger.work import Work
+from app.ledger.store.work import Work
+from app.ledger.tables import Bitting, Event, Keyset, KeySystem, Role
 from tests import factories
 
 ClientAs = Callable[[Role | None], FlaskClient]

@@ -12,9 +12,9 @@ from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
 from app.ledger.keysystems.auditing import audit_systems
-from app.ledger.keysystems.queries import get_system
-from app.ledger.models import Bitting, KeySystem, Role
-from app.ledger.work import Work
+from app.ledger.keysystems.system_queries import get_system
+from app.ledger.store.work import Work
+from app.ledger.tables import Bitting, KeySystem, Role
 from app.web.keying import matrix_views, runs
 from tests import factories
 from tests.web.keying_system import bittings_in_clear

@@ -13,9 +13,9 @@ from app.keying import Choice, ExtensionSearch, MatrixSolution
 from app.keying.solving import Outcome
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import seal_bitting
-from app.ledger.keysystems.queries import get_system
-from app.ledger.models import Cylinder, CylinderOperator, CylinderState, Event, Keyset, KeySystem, Role
-from app.ledger.work import Work
+from app.ledger.keysystems.system_queries import get_system
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, CylinderOperator, CylinderState, Event, Keyset, KeySystem, Role
 from app.web.keying import search_views
 from tests.web.keying_system import bittings_in_clear, system_in_service
 

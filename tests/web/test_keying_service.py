@@ -10,12 +10,12 @@ import sqlalchemy as sa
 from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
-from app.ledger.engine import transaction
-from app.ledger.keysystems.actions import SystemForm, insert_system
 from app.ledger.keysystems.auditing import audit_systems
-from app.ledger.keysystems.queries import get_system
-from app.ledger.models import CylinderOperator, Draft, Event, Keyset, KeyState, KeySystem, Level, RecordsHolder, Role
-from app.ledger.work import Work
+from app.ledger.keysystems.system_queries import get_system
+from app.ledger.keysystems.systems import SystemForm, insert_system
+from app.ledger.store.engine import transaction
+from app.ledger.store.work import Work
+from app.ledger.tables import CylinderOperator, Draft, Event, Keyset, KeyState, KeySystem, Level, RecordsHolder, Role
 from tests import factories
 from tests.web.keying_system import bittings_in_clear, seeded, system_in_service
 

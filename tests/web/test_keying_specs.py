@@ -9,7 +9,7 @@ import pytest
 from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
-from app.ledger.models import Event, Role, SpecRow
+from app.ledger.tables import Event, Role, SpecRow
 from tests import factories
 
 ClientAs = Callable[[Role | None], FlaskClient]

@@ -11,14 +11,14 @@ from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
 from app.keying import KeyingError
-from app.ledger.engine import transaction
-from app.ledger.keysystems.actions import add_keysets, seal_bitting
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_plan
 from app.ledger.keysystems.crosskeying import cross_key
-from app.ledger.keysystems.opened import open_system
-from app.ledger.models import Bitting, Cylinder, CylinderOperator, Event, Keyset, KeyState, KeySystem, Role
-from app.ledger.work import Work
+from app.ledger.keysystems.systems import add_keysets, seal_bitting
+from app.ledger.keysystems.unsealed_system import open_system
+from app.ledger.store.engine import transaction
+from app.ledger.store.work import Work
+from app.ledger.tables import Bitting, Cylinder, CylinderOperator, Event, Keyset, KeyState, KeySystem, Role
 from tests import factories
 from tests.web.keying_system import bittings_in_clear, system_in_service
 

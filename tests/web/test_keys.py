@@ -11,10 +11,10 @@ import pypdf
 import pytest
 import sqlalchemy as sa
 
-from app.ledger.keysystems.keys_out import IssueForm, issue_keys
+from app.ledger.keys.keys_out import IssueForm, issue_keys
 from app.ledger.keysystems.records import change_records
-from app.ledger.models import Event, KeyState, Role
-from app.ledger.work import Work
+from app.ledger.store.work import Work
+from app.ledger.tables import Event, KeyState, Role
 from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient

@@ -10,10 +10,10 @@ import pypdf
 import pytest
 import sqlalchemy as sa
 
-from app.ledger.keysystems.queries import get_system
+from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.tree import system_tree
-from app.ledger.models import CylinderOperator, Event, KeyState, KeySystem, Level, RecordsHolder, Role
-from app.ledger.work import Work
+from app.ledger.store.work import Work
+from app.ledger.tables import CylinderOperator, Event, KeyState, KeySystem, Level, RecordsHolder, Role
 from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient

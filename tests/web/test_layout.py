@@ -11,8 +11,8 @@ import sqlalchemy as sa
 from flask import Blueprint, Flask, render_template_string
 from sqlalchemy.orm import Session
 
-from app.ledger.models import Role, User
-from app.ledger.opening import Ledger
+from app.ledger.care.opening import Ledger
+from app.ledger.tables import Role, User
 from app.web.access import roles
 from app.web.filters import show_day, show_moment
 from tests.conftest import NOW
@@ -123,7 +123,7 @@ def test_a_stage_is_a_word_beside_a_mark(rendered: Callable[..., str], word: str
 
 
 def test_every_stage_of_a_job_has_its_mark(rendered: Callable[..., str]) -> None:
-    from app.ledger.models import Stage
+    from app.ledger.tables import Stage
 
     barred = {stage for stage in Stage if "refused" in rendered("{{ stage(word) }}", word=stage)}
     assert barred == {Stage.LOST, Stage.CANCELLED}

@@ -11,10 +11,10 @@ import sqlalchemy as sa
 from flask import Flask
 from sqlalchemy.orm import Session
 
-from app.ledger.models import Event, Login, LoginAttempt, Role, User
-from app.ledger.users.login_rules import LoginRules, set_rules
-from app.ledger.users.screen_pin import set_pin
-from app.ledger.work import Work
+from app.ledger.people.login_rules import LoginRules, set_rules
+from app.ledger.people.screen_pin import set_pin
+from app.ledger.store.work import Work
+from app.ledger.tables import Event, Login, LoginAttempt, Role, User
 from app.web.access import proof_of
 from tests.conftest import NOW
 from tests.factories import PASSWORD, FormClient, UserFactory

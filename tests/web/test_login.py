@@ -11,9 +11,9 @@ import sqlalchemy as sa
 from flask import Flask
 from sqlalchemy.orm import Session
 
-from app.ledger.models import Event, Role, User
-from app.ledger.users.login_rules import LoginRules, set_rules
-from app.ledger.work import Work
+from app.ledger.people.login_rules import LoginRules, set_rules
+from app.ledger.store.work import Work
+from app.ledger.tables import Event, Role, User
 from tests.conftest import NOW
 from tests.factories import PASSWORD, FormClient, UserFactory
 

@@ -10,9 +10,9 @@ from flask import Flask
 from sqlalchemy.orm import Session
 
 from app.config import Config
-from app.ledger.errors import VaultError
-from app.ledger.models import Bitting, Role
-from app.ledger.work import Work
+from app.ledger.store.errors import VaultError
+from app.ledger.store.work import Work
+from app.ledger.tables import Bitting, Role
 from tests.factories import PASSWORD, FormClient
 from tests.keyed import BITTINGS, keyed_job
 

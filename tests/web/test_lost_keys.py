@@ -14,18 +14,19 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.keying import write_bitting
-from app.ledger.doors.paste import DoorRow
-from app.ledger.engine import transaction
-from app.ledger.events.actions import record
-from app.ledger.jobs.ask import KeyingInstruction, QuoteAsk, SystemAsk
 from app.ledger.jobs.handing_over import still_open
+from app.ledger.keys.losing import plan_for_loss
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import spec_of
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.drawing import next_cuts
 from app.ledger.keysystems.exposure import exposed_by
-from app.ledger.keysystems.losing import plan_for_loss
-from app.ledger.models import (
+from app.ledger.quoting.request import KeyingInstruction, QuoteAsk, SystemAsk
+from app.ledger.sites.door_paste import DoorRow
+from app.ledger.store.engine import transaction
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import (
     Cylinder,
     CylinderState,
     Event,
@@ -38,7 +39,6 @@ from app.ledger.models import (
     Role,
     Stage,
 )
-from app.ledger.work import Work
 from app.pricing import KeyingKind
 from tests.conftest import NOW
 from tests.factories import FormClient

@@ -13,9 +13,9 @@ import pytest
 import sqlalchemy as sa
 from flask.testing import FlaskClient
 
-from app.ledger.makers.actions import import_maker
-from app.ledger.makers.sheets import find_sheet, sheet_rows, sheets_of
-from app.ledger.models import CatalogueItem, Maker, Role
+from app.ledger.catalog.makers import import_maker
+from app.ledger.catalog.sheets import find_sheet, sheet_rows, sheets_of
+from app.ledger.tables import CatalogueItem, Maker, Role
 from app.web.makers.runs import Runs
 from tests.factories import CatalogueItemFactory, MakerFactory
 

@@ -11,8 +11,8 @@ import sqlalchemy as sa
 from flask import Flask
 from sqlalchemy.orm import Session
 
-from app.ledger.events.actions import first_broken_link
-from app.ledger.models import Customer, Event, Job, Role
+from app.ledger.store.events import first_broken_link
+from app.ledger.tables import Customer, Event, Job, Role
 from tests.browser.conftest import serving
 from tests.factories import CustomerFactory, UserFactory
 from tests.hands import Answer, Hand

@@ -8,8 +8,8 @@ from collections.abc import Callable
 
 import sqlalchemy as sa
 
-from app.ledger.models import Door, Role
-from app.ledger.work import Work
+from app.ledger.store.work import Work
+from app.ledger.tables import Door, Role
 from tests import factories
 from tests.factories import FormClient
 from tests.keyed import keyed_job

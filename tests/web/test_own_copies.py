@@ -8,7 +8,7 @@ from html import unescape
 import pytest
 from sqlalchemy.orm import Session
 
-from app.ledger.models import Role
+from app.ledger.tables import Role
 from tests.factories import FormClient
 from tests.stocked import empty_house
 from tests.web.test_two_places import ClientAs, approved, moved, text_of, worked_out

@@ -17,11 +17,11 @@ from flask import Flask
 from PIL import Image
 
 from app.config import Config
-from app.ledger.events.actions import record
+from app.ledger.keys.keys_out import IssueForm, cut_copies, issue_keys
 from app.ledger.keysystems.bittings import seal_bitting
-from app.ledger.keysystems.keys_out import IssueForm, cut_copies, issue_keys
-from app.ledger.models import Event, Key, Keyset, Maker, RecordsHolder, Role, Stage
-from app.ledger.work import Work
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Event, Key, Keyset, Maker, RecordsHolder, Role, Stage
 from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient

@@ -9,8 +9,8 @@ import pypdf
 import pytest
 import sqlalchemy as sa
 
-from app.ledger.models import Job, Payment, Role, Stage
-from app.ledger.work import Work
+from app.ledger.store.work import Work
+from app.ledger.tables import Job, Payment, Role, Stage
 from tests import factories
 from tests.factories import FormClient
 

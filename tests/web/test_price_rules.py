@@ -11,7 +11,7 @@ import pytest
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.models import BenchTermsRow, CatalogueItem, Customer, Event, PriceBookRow, PriceRuleRow, Role
+from app.ledger.tables import BenchTermsRow, CatalogueItem, Customer, Event, PriceBookRow, PriceRuleRow, Role
 from app.pricing import show_cents
 from tests.factories import FormClient
 from tests.stocked import HARDWARE, PART, empty_house, posted

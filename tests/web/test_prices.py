@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from flask.testing import FlaskClient
 
 from app.fitting import sheet_bytes
-from app.ledger.models import Event, PriceBookRow, Role
+from app.ledger.tables import Event, PriceBookRow, Role
 from tests.factories import PriceRowFactory, PriceTierFactory
 
 PRICES = (Path(__file__).resolve().parents[2] / "demo_data" / "prices.csv").read_bytes()

@@ -11,7 +11,7 @@ import pytest
 import sqlalchemy as sa
 from flask.testing import FlaskClient
 
-from app.ledger.models import BenchTermsRow, FactoryTermsRow, Role
+from app.ledger.tables import BenchTermsRow, FactoryTermsRow, Role
 from app.pricing import BenchTerms, FactoryTerms
 from tests.factories import BenchTermsFactory, FactoryTermsFactory, MakerFactory
 

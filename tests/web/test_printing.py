@@ -14,11 +14,11 @@ from sqlalchemy.orm import Session
 
 from app.commands.serving import THREADS
 from app.documents.print_queue import _QUEUE, AT_ONCE, WAITING
-from app.ledger.models import Event, Role
-from app.ledger.work import Work
+from app.ledger.store.work import Work
+from app.ledger.tables import Event, Role
 from tests.factories import FormClient
 from tests.keyed import Keyed, keyed_job
-from tests.ledger.test_turns import LONG, begun, in_line
+from tests.ledger.store.test_turns import LONG, begun, in_line
 from tests.stocked import HARDWARE, empty_house
 from tests.web.test_quote_mail import FORM
 from tests.web.test_quotes import quoted

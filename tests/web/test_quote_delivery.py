@@ -20,7 +20,7 @@ from flask import Flask
 from sqlalchemy.orm import Session
 
 from app.commands.certificate import write_certificate
-from app.ledger.models import Event, Role
+from app.ledger.tables import Event, Role
 from tests.factories import FormClient
 from tests.stocked import HARDWARE, empty_house
 from tests.web.test_quotes import ClientAs, quoted

@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from flask import Flask
 from sqlalchemy.orm import Session
 
-from app.ledger.models import Job, PriceBookRow, QuoteRevision, QuoteRules, Role
+from app.ledger.tables import Job, PriceBookRow, QuoteRevision, QuoteRules, Role
 from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.stocked import HARDWARE, MORTISE, empty_house, posted

@@ -20,8 +20,8 @@ from sqlalchemy.orm import Session
 from app.config import Config
 from app.documents.quote_mail import MailText, quote_mail, read_recipients
 from app.errors import BitternError
-from app.ledger.jobs.snapshot import read_snapshot
-from app.ledger.models import Event, QuoteRevision, Role
+from app.ledger.quoting.snapshot import read_snapshot
+from app.ledger.tables import Event, QuoteRevision, Role
 from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.stocked import HARDWARE, empty_house

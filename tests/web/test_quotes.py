@@ -13,12 +13,14 @@ from flask import Flask
 from sqlalchemy.orm import Session
 
 from app.keying import write_bitting
-from app.ledger.engine import transaction
-from app.ledger.keysystems.actions import SystemForm, insert_system
+from app.ledger.care.opening import Ledger
+from app.ledger.catalog.makers import set_factory_terms
+from app.ledger.catalog.price_queries import bench_terms_on
 from app.ledger.keysystems.bittings import open_bittings, spec_of
-from app.ledger.keysystems.models import RecordsHolder
-from app.ledger.makers.actions import set_factory_terms
-from app.ledger.models import (
+from app.ledger.keysystems.systems import SystemForm, insert_system
+from app.ledger.store.engine import transaction
+from app.ledger.store.work import Work
+from app.ledger.tables import (
     Cylinder,
     Door,
     FactoryTermsRow,
@@ -28,13 +30,11 @@ from app.ledger.models import (
     KeySystem,
     Maker,
     QuoteRevision,
+    RecordsHolder,
     Role,
     Site,
     Stage,
 )
-from app.ledger.opening import Ledger
-from app.ledger.prices.queries import bench_terms_on
-from app.ledger.work import Work
 from app.pricing import add_working_days, show_day
 from app.web.filters import show_day as day_of_page
 from app.web.quotes.forms import read_table, typed_rows

@@ -16,10 +16,10 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.config import Config
-from app.ledger.jobs.snapshot import snapshot_hash
-from app.ledger.keysystems.keys_out import cut_copies
-from app.ledger.models import Cylinder, JobLine, Key, Keyset, QuoteRevision, Role
-from app.ledger.work import Work
+from app.ledger.keys.keys_out import cut_copies
+from app.ledger.quoting.snapshot import snapshot_hash
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, JobLine, Key, Keyset, QuoteRevision, Role
 from tests import houses
 from tests.factories import FormClient
 from tests.stocked import HARDWARE, empty_house, posted

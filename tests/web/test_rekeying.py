@@ -10,7 +10,7 @@ import pytest
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.models import Customer, Cylinder, CylinderState, Maker, Role, Site
+from app.ledger.tables import Customer, Cylinder, CylinderState, Maker, Role, Site
 from tests import factories
 from tests.factories import FormClient
 from tests.stocked import empty_house, posted

@@ -6,9 +6,9 @@ from collections.abc import Callable
 
 import pytest
 
-from app.ledger.models import Role
-from app.ledger.search.queries import search
-from app.ledger.work import Work
+from app.ledger.reports.search import search
+from app.ledger.store.work import Work
+from app.ledger.tables import Role
 from tests import factories
 from tests.factories import FormClient
 from tests.keyed import BITTINGS, Keyed, counted, keyed_job

@@ -14,11 +14,11 @@ from sqlalchemy.orm import Session
 
 from app.config import Config
 from app.errors import BitternError
-from app.ledger.key_rotation import rotate_key
-from app.ledger.models import Event, Role, User
-from app.ledger.opening import Ledger, open_ledger
-from app.ledger.users.second_factor import code_at, matching_step, new_secret, secret_of, set_factor
-from app.ledger.work import Actor, Work
+from app.ledger.care.key_rotation import rotate_key
+from app.ledger.care.opening import Ledger, open_ledger
+from app.ledger.people.second_factor import code_at, matching_step, new_secret, secret_of, set_factor
+from app.ledger.store.work import Actor, Work
+from app.ledger.tables import Event, Role, User
 from tests.conftest import NOW
 from tests.factories import PASSWORD, FormClient
 

@@ -13,8 +13,8 @@ from flask import Flask
 from app import create_app
 from app.config import Config
 from app.errors import BitternError
-from app.ledger.models import Role
-from app.ledger.opening import Ledger
+from app.ledger.care.opening import Ledger
+from app.ledger.tables import Role
 from app.web.folders import STATIC, TEMPLATES
 from app.web.security import session_key
 from tests.factories import FormClient
@@ -158,6 +158,6 @@ def test_nothing_may_be_embedded_but_a_paper_by_the_browser_s_own_reader(owner_c
 
 
 def test_passwords_are_hashed_as_the_manual_says() -> None:
-    from app.ledger.users.passwords import hash_password
+    from app.ledger.people.passwords import hash_password
 
     assert hash_password("low water at the quay").startswith("$argon2id$v=19$m=65536,t=3,p=4$")

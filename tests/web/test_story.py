@@ -9,8 +9,8 @@ import pytest
 from PIL import Image
 
 from app.config import Config
-from app.ledger.models import Event, JobFile, Role
-from app.ledger.work import Work
+from app.ledger.store.work import Work
+from app.ledger.tables import Event, JobFile, Role
 from tests import factories
 from tests.factories import FormClient
 

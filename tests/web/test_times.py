@@ -11,7 +11,7 @@ import pytest
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.models import BenchTermsRow, BenchTimeRow, Event, Job, Role
+from app.ledger.tables import BenchTermsRow, BenchTimeRow, Event, Job, Role
 from tests.factories import FormClient
 from tests.stocked import MORTISE, empty_house, posted
 

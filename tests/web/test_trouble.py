@@ -20,14 +20,14 @@ from sqlalchemy.orm import Session
 
 from app import create_app
 from app.config import Config
-from app.ledger.engine import transaction
-from app.ledger.errors import LedgerStopped
-from app.ledger.events.actions import first_broken_link, record
-from app.ledger.events.queries import CLOCK_ACCEPTED
-from app.ledger.models import Customer, Role
-from app.ledger.opening import Ledger, open_ledger
-from app.ledger.trouble import trouble_of
-from app.ledger.work import Work
+from app.ledger.care.opening import Ledger, open_ledger
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerStopped
+from app.ledger.store.event_queries import CLOCK_ACCEPTED
+from app.ledger.store.events import first_broken_link, record
+from app.ledger.store.trouble import trouble_of
+from app.ledger.store.work import Work
+from app.ledger.tables import Customer, Role
 from tests.conftest import NOW
 from tests.factories import FormClient, UserFactory
 

@@ -12,7 +12,7 @@ import pytest
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.models import Job, Key, KeyState, Role
+from app.ledger.tables import Job, Key, KeyState, Role
 from tests.factories import FormClient
 from tests.stocked import MORTISE, PART, empty_house, posted
 

@@ -17,13 +17,14 @@ from app.fitting.inches import read_inches
 from app.fitting.spoken import read_spoken
 from app.keying import BittingSpec, read_bitting, read_symbol
 from app.keying.spec import read_inches as read_spec_inches
-from app.ledger.customers.queries import find_customers, list_customers
-from app.ledger.doors.fields import FIELDS, read_field
-from app.ledger.doors.list_file import read_list_text
+from app.ledger.catalog.prices import read_date, read_decimal, read_yes
 from app.ledger.keysystems.copy_numbers import read_copies
-from app.ledger.prices.actions import read_count, read_date, read_decimal, read_yes
-from app.ledger.search.queries import search
+from app.ledger.reports.search import search
 from app.ledger.search.words import read_words
+from app.ledger.sites.customer_queries import find_customers, list_customers
+from app.ledger.sites.door_fields import FIELDS, read_field
+from app.ledger.sites.door_list_file import read_list_text
+from app.ledger.store.table import read_count
 from app.pricing.money import read_cents, read_percent
 from app.web.counter import boxes
 from app.web.day.forms import read_day, read_period, read_within

@@ -12,8 +12,8 @@ from werkzeug.datastructures import FileStorage
 
 from app.config import Config
 from app.errors import BitternError
-from app.ledger.models import Role
-from app.ledger.work import Work
+from app.ledger.store.work import Work
+from app.ledger.tables import Role
 from app.web.waiting import find_waiting, keep_waiting
 
 

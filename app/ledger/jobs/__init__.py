@@ -1,1 +1,1 @@
-"""Jobs: the counter's drafts, quote revisions, lines, stages and payments."""
+"""An accepted job on its way: stages, papers, payments, files, handing over."""

@@ -11,13 +11,22 @@ from typing import NamedTuple
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.doors.models import Cylinder, CylinderOperator, CylinderState, Door, Lock
-from app.ledger.jobs.ask import old_price_reason
-from app.ledger.jobs.models import JobLine
 from app.ledger.jobs.schedule import ScheduleKeyset, ScheduleRow
-from app.ledger.keysystems.models import Key, Keyset, KeySystem, Level
-from app.ledger.keysystems.queries import chain_of, symbol_on
-from app.ledger.reading import read
+from app.ledger.keysystems.system_queries import chain_of, symbol_on
+from app.ledger.quoting.request import old_price_reason
+from app.ledger.store.rows import read
+from app.ledger.tables import (
+    Cylinder,
+    CylinderOperator,
+    CylinderState,
+    Door,
+    JobLine,
+    Key,
+    Keyset,
+    KeySystem,
+    Level,
+    Lock,
+)
 
 
 class CylinderLine(NamedTuple):

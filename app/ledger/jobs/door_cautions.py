@@ -8,10 +8,10 @@ from typing import NamedTuple
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.doors.cautions import cautions_for
-from app.ledger.doors.models import Cylinder, CylinderState, Door, Lock
-from app.ledger.doors.standing import standing_among
-from app.ledger.reading import read
+from app.ledger.sites.cautions import cautions_for
+from app.ledger.sites.current_cylinders import standing_among
+from app.ledger.store.rows import read
+from app.ledger.tables import Cylinder, CylinderState, Door, Lock
 
 
 class _There(NamedTuple):

@@ -9,18 +9,14 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.doors.models import Cylinder
-from app.ledger.errors import NotFound
-from app.ledger.events.models import Event
-from app.ledger.jobs.ask import ask_from_json
-from app.ledger.jobs.models import Job, JobLine, Stage
 from app.ledger.jobs.schedule import Schedule, ScheduleRow
-from app.ledger.jobs.sent import sent_cylinders, sent_keysets
-from app.ledger.jobs.stages import moved_to
 from app.ledger.keysystems.control import CONTROL_SYMBOL
-from app.ledger.keysystems.models import Key, Keyset, KeySystem, RecordsHolder
-from app.ledger.makers.models import Maker
-from app.ledger.work import Work
+from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
+from app.ledger.quoting.request import ask_from_json
+from app.ledger.store.errors import NotFound
+from app.ledger.store.event_queries import moved_to
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, Event, Job, JobLine, Key, Keyset, KeySystem, Maker, RecordsHolder, Stage
 
 _Rows = sa.Select[*tuple[Any, ...]]
 

@@ -9,13 +9,11 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import Problem, Problems
-from app.ledger.events.models import Event
-from app.ledger.jobs.models import Job
 from app.ledger.jobs.queries import job_money
+from app.ledger.keys.job_keys import keys_of_job
 from app.ledger.keysystems.copy_numbers import say_copies
-from app.ledger.keysystems.job_keys import keys_of_job
-from app.ledger.keysystems.models import Key, KeyState
-from app.ledger.work import Work
+from app.ledger.store.work import Work
+from app.ledger.tables import Event, Job, Key, KeyState
 from app.pricing import show_cents
 
 _NAMED = 8  # keysets that a sentence names

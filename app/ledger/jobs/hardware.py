@@ -8,17 +8,13 @@ from datetime import date
 
 import sqlalchemy as sa
 
-from app.ledger.doors.models import Cylinder, Door
-from app.ledger.jobs.ask import LineKind
-from app.ledger.jobs.issuing import house_head
-from app.ledger.jobs.key_lines import own_copies
-from app.ledger.jobs.models import Job, JobLine
+from app.ledger.catalog.price_queries import get_house
 from app.ledger.jobs.queries import newest_revision_number
-from app.ledger.jobs.snapshot import HouseHead
-from app.ledger.keysystems.models import Key, Keyset, KeySystem
-from app.ledger.makers.models import Maker
-from app.ledger.prices.queries import get_house
-from app.ledger.work import Work
+from app.ledger.quoting.issuing import house_head
+from app.ledger.quoting.key_lines import own_copies
+from app.ledger.quoting.snapshot import HouseHead
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, Door, Job, JobLine, Key, Keyset, KeySystem, LineKind, Maker
 
 BOUGHT = (LineKind.CYLINDER.value, LineKind.PART.value, LineKind.HARDWARE.value)
 

@@ -9,11 +9,9 @@ from datetime import date
 import sqlalchemy as sa
 from sqlalchemy.orm import joinedload
 
-from app.ledger.doors.models import Cylinder
-from app.ledger.jobs.models import Job
 from app.ledger.jobs.schedule import Schedule
-from app.ledger.keysystems.models import Key, Keyset, KeyState
-from app.ledger.work import Work
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, Job, Key, Keyset, KeyState
 
 _IN_SHOP = {
     KeyState.ORDERED: "In the shop, not cut yet",

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from app.ledger.engine import transaction
-from app.ledger.errors import LedgerError
-from app.ledger.events.actions import record
-from app.ledger.events.models import Event
 from app.ledger.jobs.card_numbers import has_card_number
 from app.ledger.jobs.queries import get_job
-from app.ledger.users.models import Role
-from app.ledger.work import Work
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Event, Role
 
 NOTE = "note"
 MOST_NOTE = 2_000

@@ -10,13 +10,9 @@ from sqlalchemy.orm import joinedload, selectinload
 from app.errors import BitternError
 from app.keying import Bitting as Cuts
 from app.keying import pin, write_bitting
-from app.ledger.doors.models import Cylinder, CylinderOperator
-from app.ledger.errors import LedgerError
+from app.ledger.catalog.price_queries import get_house
 from app.ledger.jobs.cylinder_lines import job_cylinders, key_counts
 from app.ledger.jobs.door_cautions import cautions_by_door
-from app.ledger.jobs.issuing import house_head
-from app.ledger.jobs.key_lines import own_copies
-from app.ledger.jobs.models import Job
 from app.ledger.jobs.queries import newest_revision_number
 from app.ledger.jobs.schedule import (
     BenchCylinder,
@@ -25,15 +21,16 @@ from app.ledger.jobs.schedule import (
     BenchWork,
     Schedule,
 )
-from app.ledger.jobs.sent import sent_cylinders, sent_keysets
 from app.ledger.keysystems.auditing import require_clean
 from app.ledger.keysystems.bittings import reveal_bittings, spec_of
 from app.ledger.keysystems.control import lacks_control
-from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
-from app.ledger.keysystems.queries import operators_of, symbol_on
-from app.ledger.prices.queries import get_house
-from app.ledger.users.models import Role
-from app.ledger.work import Work
+from app.ledger.keysystems.system_queries import operators_of, symbol_on
+from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
+from app.ledger.quoting.issuing import house_head
+from app.ledger.quoting.key_lines import own_copies
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, CylinderOperator, Job, Keyset, KeySystem, Level, RecordsHolder, Role
 
 
 def _cylinders(work: Work, job: Job) -> Sequence[Cylinder]:

@@ -10,15 +10,13 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, defer, joinedload, selectinload
 
 from app.errors import Problem, Problems
-from app.ledger.engine import transaction
-from app.ledger.errors import LedgerError, NotFound, Stale
-from app.ledger.events.actions import record
-from app.ledger.events.models import Event
 from app.ledger.jobs.card_numbers import has_many_digits
-from app.ledger.jobs.models import ON_ACCOUNT, Job, Payment, QuoteRevision, Stage
 from app.ledger.jobs.queries import JobMoney, job_money
-from app.ledger.users.models import Role, User
-from app.ledger.work import Work
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError, NotFound, Stale
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import ON_ACCOUNT, Event, Job, Payment, QuoteRevision, Role, Stage, User
 from app.pricing import MAX_CENTS, show_cents
 
 MEANS = ("cash", "check", "card", "bank transfer", ON_ACCOUNT, "other")

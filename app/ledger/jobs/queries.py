@@ -12,20 +12,27 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, defer, joinedload
 from sqlalchemy.orm.attributes import set_committed_value
 
-from app.ledger.customers.models import Customer, Site
-from app.ledger.doors.models import Cylinder, CylinderState
-from app.ledger.errors import NotFound
-from app.ledger.jobs.models import Job, JobLine, Payment, QuoteRevision, Stage
-from app.ledger.keysystems.models import Keyset
-from app.ledger.matching import holds
-from app.ledger.reading import read
-from app.ledger.users.models import User
+from app.ledger.search.matching import holds
+from app.ledger.store.errors import NotFound
+from app.ledger.store.rows import read
+from app.ledger.tables import (
+    LATE_STAGES,
+    Customer,
+    Cylinder,
+    CylinderState,
+    Job,
+    JobLine,
+    Keyset,
+    Payment,
+    QuoteRevision,
+    Site,
+    Stage,
+    User,
+)
 from app.pricing import half_up
 
 OVER = (Stage.CLOSED, Stage.LOST, Stage.CANCELLED)
 OPEN = tuple(stage for stage in Stage if stage not in OVER)
-# Before approval nothing is promised; once handed over the promise is kept, however late.
-LATE_STAGES = (Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY)
 
 
 @dataclass(frozen=True, slots=True)

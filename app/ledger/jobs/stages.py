@@ -6,41 +6,35 @@ from collections.abc import Sequence
 from typing import Any
 
 import sqlalchemy as sa
+from sqlalchemy.orm import Session
 
-from app.ledger.doors.models import Cylinder, CylinderState
-from app.ledger.engine import transaction
-from app.ledger.errors import LedgerError, NotFound, Stale
-from app.ledger.events.actions import record
-from app.ledger.events.models import Event
-from app.ledger.jobs.authority import require_job_authority
-from app.ledger.jobs.checkoff import require_checked
 from app.ledger.jobs.handing_over import HandOver, hand_over
-from app.ledger.jobs.models import Job, QuoteRevision, Stage
-from app.ledger.jobs.queries import LATE_STAGES
-from app.ledger.jobs.sent import sent_keysets
-from app.ledger.keysystems.models import Key, KeyState
-from app.ledger.users.models import Role
-from app.ledger.work import Work
+from app.ledger.keysystems.authority import require_job_authority
+from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError, NotFound, Stale
+from app.ledger.store.event_queries import STAGE_MOVED
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import (
+    LATE_STAGES,
+    MOVES,
+    Cylinder,
+    CylinderState,
+    Door,
+    House,
+    Job,
+    Key,
+    KeyState,
+    QuoteRevision,
+    Role,
+    Stage,
+)
 
-S = Stage
-# Asked becomes quoted by issuing a quote, quoted becomes approved by accepting it: not by a mere move.
-MOVES: dict[Stage, tuple[Stage, ...]] = {
-    S.ASKED: (S.LOST,),
-    S.QUOTED: (S.LOST,),
-    S.APPROVED: (S.PARTS_ON_ORDER, S.ON_THE_BENCH, S.READY, S.CANCELLED),
-    S.PARTS_ON_ORDER: (S.ON_THE_BENCH, S.READY, S.CANCELLED),
-    S.ON_THE_BENCH: (S.CHECKED, S.PARTS_ON_ORDER, S.CANCELLED),
-    S.CHECKED: (S.READY, S.ON_THE_BENCH, S.CANCELLED),
-    S.READY: (S.HANDED_OVER, S.ON_THE_BENCH, S.CANCELLED),
-    S.HANDED_OVER: (S.CLOSED,),
-    S.CLOSED: (),
-    S.LOST: (),
-    S.CANCELLED: (),
-}
-_MOVED = "stage moved"
-_NEEDS_REASON = (S.LOST, S.CANCELLED)
+_NAMED = 12  # cylinders that a refusal names
+_NEEDS_REASON = (Stage.LOST, Stage.CANCELLED)
 # Shop-keyed cylinders must pass the bench and its check on their way out.
-_SKIPS_BENCH = {(S.APPROVED, S.READY), (S.PARTS_ON_ORDER, S.READY)}
+_SKIPS_BENCH = {(Stage.APPROVED, Stage.READY), (Stage.PARTS_ON_ORDER, Stage.READY)}
 
 
 def next_stages(job: Job) -> tuple[Stage, ...]:
@@ -49,13 +43,6 @@ def next_stages(job: Job) -> tuple[Stage, ...]:
     if "shop" in job.keyed_at:
         return tuple(to for to in moves if (job.stage, to) not in _SKIPS_BENCH)
     return moves
-
-
-def moved_to(stage: Stage) -> sa.ColumnElement[bool]:
-    """Events that tell of a job's move to a stage, whatever reason was written with it."""
-    told = [f"{left.value} → {stage.value}" for left, moves in MOVES.items() if stage in moves]
-    written = [Event.summary.startswith(f"{words}: ") for words in told]
-    return sa.and_(Event.kind == _MOVED, sa.or_(Event.summary.in_(told), *written))
 
 
 def move_job(
@@ -103,7 +90,7 @@ def lose_quote(work: Work, quote_id: int, reason: str) -> Job:
             raise Stale(
                 f"Quote {job.number}-{revision.revision} has been replaced by a newer revision: look at it first."
             )
-        _move(work, job, S.LOST, reason)
+        _move(work, job, Stage.LOST, reason)
         return job
 
 
@@ -119,13 +106,13 @@ def _move(
         raise LedgerError("reason", f"Say why the job is {to.value}.")
     if len(reason) > 500:
         raise LedgerError("reason", "At most 500 characters fit here.")
-    if to is S.CHECKED:
+    if to is Stage.CHECKED:
         work.require(Role.BENCH)
         require_checked(work, job)
-    if to is S.ON_THE_BENCH:
+    if to is Stage.ON_THE_BENCH:
         require_job_authority(work, job, f"put job {job.number} on the bench", override_reason)
     said, detail = [reason.strip()], dict[str, Any]()
-    if to is S.HANDED_OVER:
+    if to is Stage.HANDED_OVER:
         _require_rekeyed_there(work, job)
         taker, still = hand_over(work, job, handing or HandOver())
         said = [f"taken by {taker}.", *still.sentences, *said]
@@ -137,7 +124,7 @@ def _move(
     _move_pieces(work, job, to)
     record(
         work,
-        _MOVED,
+        STAGE_MOVED,
         f"job {job.number}",
         ": ".join(filter(None, (f"{left.value} → {to.value}", " ".join(filter(None, said))))),
         job_id=job.id,
@@ -146,23 +133,23 @@ def _move(
 
 
 def _move_pieces(work: Work, job: Job, to: Stage) -> None:
-    if to is S.CHECKED:
+    if to is Stage.CHECKED:
         for cylinder in job.cylinders:
             cylinder.state = CylinderState.CHECKED
-    elif to is S.READY:
+    elif to is Stage.READY:
         theirs = sent_keysets(work.session, job)
         for key in _keys(work, job, KeyState.ORDERED):
             if key.keyset_id in theirs:
                 key.state, key.changed_at = KeyState.CUT, work.now
-    elif to is S.ON_THE_BENCH:
+    elif to is Stage.ON_THE_BENCH:
         for cylinder in job.cylinders:
             cylinder.state = CylinderState.ORDERED
-    elif to is S.HANDED_OVER:
+    elif to is Stage.HANDED_OVER:
         for cylinder in job.cylinders:
             cylinder.state = CylinderState.FITTED
             _remove_earlier(work, cylinder)
         _remove_rekeyed(work, job)
-    elif to is S.CANCELLED:
+    elif to is Stage.CANCELLED:
         for cylinder in job.cylinders:
             cylinder.state = CylinderState.REMOVED
         for key in _keys(work, job, KeyState.ORDERED, KeyState.CUT):
@@ -213,3 +200,38 @@ def _rekeyed(job: Job) -> list[int]:
 
 def _keys(work: Work, job: Job, *states: KeyState) -> Sequence[Key]:
     return work.session.scalars(sa.select(Key).where(Key.job_id == job.id, Key.state.in_(states))).all()
+
+
+def require_checked(work: Work, job: Job) -> None:
+    """LedgerError on `stage`, naming them, when cylinders that the shop keys are not ticked off as checked."""
+    if "shop" not in job.keyed_at:
+        return
+    sent = sent_cylinders(work.session, job)
+    left = [
+        one
+        for one in job.cylinders
+        if one.keyset_id is not None and one.id not in sent and one.state is not CylinderState.CHECKED
+    ]
+    if not left:
+        return
+    named = ", ".join(_where(work, one) for one in left[:_NAMED])
+    more = f" and {len(left) - _NAMED} more" if len(left) > _NAMED else ""
+    by = ": this house wants a second person to check each" if wants_second_check(work.session) else ""
+    raise LedgerError(
+        "stage",
+        f"{len(left)} of this job's cylinders {'is' if len(left) == 1 else 'are'} not ticked off as checked: "
+        f"{named}{more}. The bench ticks them on the job's bench page{by}.",
+    )
+
+
+def wants_second_check(session: Session) -> bool:
+    """Whether the house wants cylinders checked by somebody else than who pinned them."""
+    return bool(session.scalar(sa.select(House.second_check).order_by(House.id).limit(1)))
+
+
+def _where(work: Work, cylinder: Cylinder) -> str:
+    """A cylinder as somebody finds it: by its opening number, or by its line where it is for no door."""
+    door = work.session.get(Door, cylinder.door_id) if cylinder.door_id is not None else None
+    if door is None:
+        return f"line {cylinder.line_number}, no door" if cylinder.line_number else "one without a door"
+    return door.opening_number + (f" {cylinder.position}" if cylinder.position != "outside" else "")

@@ -1,1 +1,1 @@
-"""Key systems: keysets, their sealed bittings, and the keys cut to them."""
+"""Key systems: keysets, their sealed bittings, and what is keyed by them."""

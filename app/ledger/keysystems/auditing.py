@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from app.keying import Bitting as Cuts
 from app.keying import KeyingError, audit
 from app.ledger.keysystems.bittings import open_bittings, spec_of
-from app.ledger.keysystems.models import Keyset, KeySystem, Level
-from app.ledger.keysystems.queries import operating_keysets, systems_sharing_keyway
 from app.ledger.keysystems.shearing import entering
-from app.ledger.work import Work
+from app.ledger.keysystems.system_queries import operating_keysets, systems_sharing_keyway
+from app.ledger.store.work import Work
+from app.ledger.tables import Keyset, KeySystem, Level
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,14 +11,12 @@ from sqlalchemy.orm import Session
 
 from app.keying import Array, BittingSpec, array_under, read_bitting, write_bitting
 from app.keying import Bitting as Cuts
-from app.ledger.engine import transaction
-from app.ledger.errors import NotFound, VaultError
-from app.ledger.events.actions import record
-from app.ledger.events.models import VaultCheck
-from app.ledger.keysystems.models import Bitting, Keyset, KeySystem
-from app.ledger.users.models import Role
-from app.ledger.vault import Vault
-from app.ledger.work import Work
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import NotFound
+from app.ledger.store.events import record
+from app.ledger.store.vault import Vault
+from app.ledger.store.work import Work, require_current_key
+from app.ledger.tables import Bitting, Keyset, KeySystem, Role
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,15 +53,6 @@ def fingerprint_context(system_id: int) -> str:
 def plan_context(system_id: int) -> str:
     """What a sealed plan is bound to."""
     return f"plan of system {system_id}"
-
-
-def require_current_key(work: Work) -> None:
-    """A house that was open while its key was changed must not seal with the old one."""
-    asked = sa.select(VaultCheck.check_value).with_for_update(read=True)
-    with work.session.no_autoflush:
-        on_record = work.session.scalar(asked)
-    if on_record is not None and on_record != work.vault.check_value:
-        raise VaultError("The house's sealing key was changed while it was open. Stop Bittern and start it again.")
 
 
 def seal_bitting(work: Work, system: KeySystem, keyset: Keyset, cuts: Cuts) -> None:

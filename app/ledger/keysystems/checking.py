@@ -5,13 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from app.keying import NearMiss, audit, near_misses
-from app.ledger.engine import transaction
-from app.ledger.events.actions import record
 from app.ledger.keysystems.auditing import AuditReport, audit_systems
-from app.ledger.keysystems.models import KeySystem
-from app.ledger.keysystems.opened import Way, open_system
-from app.ledger.users.models import Role
-from app.ledger.work import Work
+from app.ledger.keysystems.unsealed_system import Way, open_system
+from app.ledger.store.engine import transaction
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import KeySystem, Role
 
 MOST_SHOWN = 40
 

@@ -7,18 +7,16 @@ from sqlalchemy.orm import Session
 
 from app.keying import Bitting as Cuts
 from app.keying import KeyingError, NoBittingsLeft, check_offset, draw_control, pin, read_bitting
-from app.ledger.engine import transaction
-from app.ledger.errors import LedgerError
-from app.ledger.events.actions import record
-from app.ledger.events.models import Event
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import seal_bitting, spec_of
-from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
-from app.ledger.keysystems.opened import open_system
-from app.ledger.keysystems.queries import get_system, systems_sharing_keyway
 from app.ledger.keysystems.shearing import Standing
-from app.ledger.users.models import Role
-from app.ledger.work import Work
+from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
+from app.ledger.keysystems.unsealed_system import open_system
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Event, Keyset, KeySystem, Level, RecordsHolder, Role
 
 CONTROL_SYMBOL = "CONTROL"
 MOST_DRAWS = 60

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from app.ledger.errors import LedgerError
+from app.ledger.store.errors import LedgerError
 
 MOST_AT_ONCE = 200
 MOST_COPY = 1_000_000

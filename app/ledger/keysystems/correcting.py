@@ -13,19 +13,18 @@ import sqlalchemy as sa
 from app.errors import Problem, Problems
 from app.keying import Bitting as Cuts
 from app.keying import KeyingError, read_bitting, write_bitting
-from app.ledger.doors.models import Cylinder, CylinderState
-from app.ledger.engine import transaction
-from app.ledger.errors import LedgerError, NotFound
-from app.ledger.events.actions import record
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, open_plan, seal_bitting, spec_of
 from app.ledger.keysystems.control import read_control
 from app.ledger.keysystems.exposure import operated_by
 from app.ledger.keysystems.lost_masters import BITTING_CORRECTED, IN_METAL
-from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
-from app.ledger.keysystems.queries import get_system
+from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.ticks import take_key_ticks_back, take_ticks_back
-from app.ledger.work import Work
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError, NotFound
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, CylinderState, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
 
 MOST_WHY = 200
 _ROLE = {Level.MASTER: "M", Level.GRAND: "G"}

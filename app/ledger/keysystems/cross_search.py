@@ -14,20 +14,18 @@ import sqlalchemy as sa
 
 from app.keying import Bitting as Cuts
 from app.keying import CrossCost, audit, cross_cost, shearing_depths
-from app.ledger.doors.models import Cylinder, CylinderState
-from app.ledger.engine import transaction
-from app.ledger.errors import LedgerError, Stale
-from app.ledger.events.actions import record
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import open_plan, seal_bitting
 from app.ledger.keysystems.crosskeying import insert_operators, require_none_lost
 from app.ledger.keysystems.crosspricing import CrossAsk, find_way, price_cross_keying
 from app.ledger.keysystems.extending import with_neighbours
-from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level
-from app.ledger.keysystems.opened import OpenedSystem, open_system
 from app.ledger.keysystems.shearing import operates
-from app.ledger.users.models import Role
-from app.ledger.work import Work
+from app.ledger.keysystems.unsealed_system import OpenedSystem, open_system
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError, Stale
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, CylinderState, Key, Keyset, KeyState, KeySystem, Level, Role
 
 MOST_CANDIDATES = 4_000
 _BELOW = {Level.MASTER: "C", Level.GRAND: "M", Level.GREAT_GRAND: "G"}

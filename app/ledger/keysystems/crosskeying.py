@@ -9,18 +9,16 @@ from math import prod
 import sqlalchemy as sa
 
 from app.keying import shearing_depths
-from app.ledger.doors.models import Cylinder, CylinderOperator
-from app.ledger.engine import transaction
-from app.ledger.errors import LedgerError, NotFound
-from app.ledger.events.actions import record
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import open_bittings
-from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
 from app.ledger.keysystems.out_of_use import require_not_lost, require_not_retired
-from app.ledger.keysystems.queries import get_system, operators_of
+from app.ledger.keysystems.system_queries import get_system, operators_of
 from app.ledger.keysystems.ticks import take_ticks_back
-from app.ledger.users.models import Role
-from app.ledger.work import Work
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError, NotFound
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, CylinderOperator, Keyset, KeySystem, Level, RecordsHolder, Role
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from app.keying import CrossCost, cross_cost
-from app.ledger.errors import LedgerError
-from app.ledger.keysystems.opened import OpenedSystem, Way
-from app.ledger.users.models import Role
-from app.ledger.work import Work
+from app.ledger.keysystems.unsealed_system import OpenedSystem, Way
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.work import Work
+from app.ledger.tables import Role
 
 
 @dataclass(frozen=True, slots=True)

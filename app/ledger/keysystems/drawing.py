@@ -16,13 +16,13 @@ from app.keying import (
     operating_chains,
     plan_levels,
 )
-from app.ledger.errors import LedgerError
 from app.ledger.keysystems.bittings import open_plan, spec_of
-from app.ledger.keysystems.models import Keyset, KeySystem, Level
-from app.ledger.keysystems.queries import operators_of, systems_sharing_keyway
 from app.ledger.keysystems.shearing import Standing
 from app.ledger.keysystems.system_form import SystemForm
-from app.ledger.work import Work
+from app.ledger.keysystems.system_queries import operators_of, systems_sharing_keyway
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.work import Work
+from app.ledger.tables import Keyset, KeySystem, Level
 
 CHANGE = "C"
 MOST_DRAWS = 200

@@ -12,9 +12,7 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.customers.models import Site
-from app.ledger.doors.models import Cylinder, CylinderOperator, CylinderState, Door
-from app.ledger.keysystems.models import Keyset, Level
+from app.ledger.tables import Cylinder, CylinderOperator, CylinderState, Door, Keyset, Level, Site
 
 NAMED = 8
 

@@ -6,9 +6,6 @@ from dataclasses import dataclass, field
 
 from app.keying import Bitting as Cuts
 from app.keying import BittingSpec, Extension, WantedKeysets, name_wanted
-from app.ledger.engine import transaction
-from app.ledger.errors import LedgerError, Stale
-from app.ledger.events.actions import record
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import open_plan
 from app.ledger.keysystems.extending import (
@@ -20,11 +17,13 @@ from app.ledger.keysystems.extending import (
     with_neighbours,
 )
 from app.ledger.keysystems.lost_masters import require_none_lost_above
-from app.ledger.keysystems.models import Level
-from app.ledger.keysystems.opened import open_system
-from app.ledger.keysystems.queries import get_system
-from app.ledger.users.models import Role
-from app.ledger.work import Work
+from app.ledger.keysystems.system_queries import get_system
+from app.ledger.keysystems.unsealed_system import open_system
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError, Stale
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Level, Role
 
 MOST_SEARCHED = 200
 

@@ -8,19 +8,18 @@ from dataclasses import dataclass
 from app.errors import Problem, Problems
 from app.keying import Bitting as Cuts
 from app.keying import KeyingError, LevelArray, PlannedKeyset, extend, read_symbol
-from app.ledger.engine import transaction
-from app.ledger.errors import LedgerError
-from app.ledger.events.actions import record
-from app.ledger.keysystems.actions import add_keysets, single_keyed_system
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import open_plan, seal_bitting
 from app.ledger.keysystems.lost_masters import require_none_lost_above
-from app.ledger.keysystems.models import Keyset, KeySystem, Level, RecordsHolder
-from app.ledger.keysystems.opened import OpenedSystem, open_system
-from app.ledger.keysystems.queries import get_system, systems_sharing_keyway
 from app.ledger.keysystems.shearing import Standing, entering
-from app.ledger.users.models import Role
-from app.ledger.work import Work
+from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
+from app.ledger.keysystems.systems import add_keysets, single_keyed_system
+from app.ledger.keysystems.unsealed_system import OpenedSystem, open_system
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Keyset, KeySystem, Level, RecordsHolder, Role
 
 MOST_ADDED = 5_000
 

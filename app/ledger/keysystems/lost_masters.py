@@ -1,7 +1,7 @@
 """Keysets of which a key is lost, until their bitting is replaced: told before anything is keyed that it would open.
 
 A key that was found and is back counts no more, nor one that was lost before its keyset got another bitting. What is
-refused, and what the owner of the house lets go on, is app/ledger/jobs/lost_keys.py's. Opens no bitting.
+refused, and what the owner of the house lets go on, is app/ledger/quoting/lost_keys.py's. Opens no bitting.
 """
 
 from __future__ import annotations
@@ -13,15 +13,13 @@ from datetime import datetime
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.doors.models import Cylinder
-from app.ledger.errors import LedgerError
-from app.ledger.events.actions import record
-from app.ledger.events.models import Event
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.exposure import operated_by
-from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level
-from app.ledger.keysystems.queries import operators_of
-from app.ledger.work import Work
+from app.ledger.keysystems.system_queries import operators_of
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, Event, Key, Keyset, KeyState, KeySystem, Level
 
 KEYED_UNDER_LOST = "keyed under a lost key"
 BITTING_CORRECTED = "bitting corrected"

@@ -6,9 +6,9 @@ from collections.abc import Collection
 
 from sqlalchemy.orm import Session
 
-from app.ledger.errors import LedgerError
 from app.ledger.keysystems.lost_masters import lost_keysets
-from app.ledger.keysystems.models import Keyset
+from app.ledger.store.errors import LedgerError
+from app.ledger.tables import Keyset
 
 RETIRED = "retired"
 

@@ -9,18 +9,16 @@ from sqlalchemy.orm import Session
 
 from app.errors import Problem, Problems
 from app.keying import BittingSpec, Demand, Planning, draw_master, plan_system, read_bitting, write_bitting
-from app.ledger.customers.models import Customer
-from app.ledger.engine import transaction
-from app.ledger.errors import NotFound
-from app.ledger.events.actions import record
-from app.ledger.keysystems.actions import find_keyway, insert_system
 from app.ledger.keysystems.bittings import open_plan
-from app.ledger.keysystems.carrying import carried, carry
-from app.ledger.keysystems.models import KeySystem
-from app.ledger.keysystems.queries import systems_sharing_keyway
+from app.ledger.keysystems.sealed_token import carried, carry
 from app.ledger.keysystems.system_form import SystemForm
-from app.ledger.users.models import Role
-from app.ledger.work import Work
+from app.ledger.keysystems.system_queries import systems_sharing_keyway
+from app.ledger.keysystems.systems import find_keyway, insert_system
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import NotFound
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Customer, KeySystem, Role
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from app.errors import Problem, Problems
-from app.ledger.engine import transaction
-from app.ledger.errors import NotFound, Stale
-from app.ledger.events.actions import record
-from app.ledger.keysystems.models import KeySystem
-from app.ledger.work import Work
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import NotFound, Stale
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import KeySystem
 
 
 def change_records(work: Work, system_id: int, version: int, owner_of_record: str, authority_note: str) -> KeySystem:

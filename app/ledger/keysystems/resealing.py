@@ -8,11 +8,11 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.errors import VaultError
 from app.ledger.keysystems.bittings import bitting_context, fingerprint_context, plan_context
-from app.ledger.keysystems.models import Bitting, KeySystem
-from app.ledger.users.second_factor import factor_context
-from app.ledger.vault import Vault
+from app.ledger.people.second_factor import factor_context
+from app.ledger.store.errors import VaultError
+from app.ledger.store.vault import Vault
+from app.ledger.tables import Bitting, KeySystem
 
 # Columns of sealed bytes, what each is bound to, and by which columns. A test holds them against the models.
 _SEALED: tuple[tuple[str, str, tuple[str, ...], Callable[..., str]], ...] = (

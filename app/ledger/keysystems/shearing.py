@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bittings import open_bittings, spec_of
-from app.ledger.keysystems.models import KeySystem
-from app.ledger.keysystems.queries import operating_keysets
-from app.ledger.work import Work
+from app.ledger.keysystems.system_queries import operating_keysets
+from app.ledger.store.work import Work
+from app.ledger.tables import KeySystem
 
 
 def entering(cuts: Cuts, chambers: int, shallowest: int) -> Cuts:

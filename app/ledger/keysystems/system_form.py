@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from app.keying import Bitting as Cuts
-from app.ledger.keysystems.models import RecordsHolder
+from app.ledger.tables import RecordsHolder
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,13 +6,12 @@ from collections.abc import Collection, Sequence
 
 import sqlalchemy as sa
 
-from app.ledger.doors.models import Cylinder, CylinderState
-from app.ledger.errors import LedgerError
-from app.ledger.events.actions import record
-from app.ledger.jobs.models import Job, Stage
-from app.ledger.keysystems.keys_held import KEYS_CUT, KEYS_UNCUT
-from app.ledger.keysystems.models import Key, KeyState
-from app.ledger.work import Work
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, CylinderState, Job, Key, KeyState, Stage
+
+KEYS_CUT, KEYS_UNCUT = "keys cut", "keys to cut anew"
 
 PINNED_ANEW = "cylinders to pin anew"
 _TICKED = (CylinderState.PINNED, CylinderState.CHECKED)

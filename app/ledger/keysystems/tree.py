@@ -12,10 +12,19 @@ from datetime import date
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
 
-from app.ledger.customers.models import Customer
-from app.ledger.doors.models import Cylinder, CylinderOperator, CylinderState, Door
-from app.ledger.keysystems.models import Key, Keyset, KeyState, KeySystem, Level
-from app.ledger.matching import holds
+from app.ledger.search.matching import holds
+from app.ledger.tables import (
+    Customer,
+    Cylinder,
+    CylinderOperator,
+    CylinderState,
+    Door,
+    Key,
+    Keyset,
+    KeyState,
+    KeySystem,
+    Level,
+)
 
 
 @dataclass(frozen=True, slots=True)

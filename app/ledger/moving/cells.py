@@ -11,8 +11,8 @@ import sqlalchemy as sa
 
 from app.errors import BitternError
 from app.fitting import read_inches, write_inches
-from app.ledger.base import Inches, UTCDateTime
 from app.ledger.moving.shapes import is_sound_text
+from app.ledger.tables import Inches, UTCDateTime
 
 _MOST_INTEGER = 2**31 - 1  # what an INTEGER column holds on PostgreSQL
 

@@ -9,8 +9,8 @@ from typing import Any
 from app.errors import BitternError
 from app.fitting import from_json, read_maker
 from app.keying import BittingSpec
-from app.ledger.doors.paste import HANDS
-from app.ledger.prices.actions import read_decimal
+from app.ledger.catalog.prices import read_decimal
+from app.ledger.sites.door_paste import HANDS
 from app.pricing import BenchTerms, FactoryTerms, LineKind, PriceBasis, PriceRow, PriceRule, TaxRule
 
 Row = Mapping[str, Any]

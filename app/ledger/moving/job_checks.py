@@ -9,14 +9,14 @@ from fractions import Fraction
 from typing import Any
 
 from app.errors import BitternError
-from app.ledger.jobs.ask import LineKind, QuoteAsk, ask_from_json
 from app.ledger.jobs.card_numbers import has_many_digits
-from app.ledger.jobs.models import Stage
-from app.ledger.jobs.options import OPTIONS
 from app.ledger.jobs.payments import MEANS
-from app.ledger.jobs.snapshot import QuoteSnapshot, read_snapshot, snapshot_hash
 from app.ledger.moving.shapes import has_shape, is_sound_text
-from app.ledger.users.queries import name_key
+from app.ledger.people.user_queries import name_key
+from app.ledger.quoting.options import OPTIONS
+from app.ledger.quoting.request import QuoteAsk, ask_from_json
+from app.ledger.quoting.snapshot import QuoteSnapshot, read_snapshot, snapshot_hash
+from app.ledger.tables import LineKind, Stage
 from app.pricing import MAX_CENTS, BenchTask, CylinderType, KeyingKind, RecordedTime
 
 Row = Mapping[str, Any]

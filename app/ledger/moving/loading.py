@@ -6,14 +6,14 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import Problems
-from app.ledger.engine import transaction
-from app.ledger.errors import Stale
-from app.ledger.events.actions import record, record_moved
-from app.ledger.moving.found import Values
+from app.ledger.moving.merged_rows import Values
 from app.ledger.moving.people import People
 from app.ledger.moving.planning import HousePlan, TablePlan, plan_house
-from app.ledger.users.actions import enter_people
-from app.ledger.work import Work
+from app.ledger.people.users import enter_people
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import Stale
+from app.ledger.store.events import record, record_moved
+from app.ledger.store.work import Work
 
 STEP = 5000
 

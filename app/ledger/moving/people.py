@@ -8,9 +8,9 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.models import User
-from app.ledger.users.actions import check_name
-from app.ledger.users.queries import name_key
+from app.ledger.people.user_queries import name_key
+from app.ledger.people.users import check_name
+from app.ledger.tables import User
 
 
 class People:

@@ -11,13 +11,13 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import Problem
-from app.ledger.events.models import Event
-from app.ledger.keysystems.keys_held import KINDS as OF_KEYS
-from app.ledger.moving.found import Values
+from app.ledger.keys.keys_held import KINDS as OF_KEYS
+from app.ledger.moving.exported_events import TOLD, told_detail
+from app.ledger.moving.merged_rows import Values
 from app.ledger.moving.people import People
 from app.ledger.moving.tables import MovedTable
-from app.ledger.moving.told import TOLD, told_detail
-from app.ledger.work import Work
+from app.ledger.store.work import Work
+from app.ledger.tables import Event
 
 _AHEAD = timedelta(minutes=10)  # as much as two clocks may differ
 

@@ -10,11 +10,11 @@ from typing import Any
 import sqlalchemy as sa
 
 from app.errors import Problem
-from app.ledger import models as m
-from app.ledger.customers.actions import phone_digits
+from app.ledger import tables as m
 from app.ledger.moving import checks, job_checks
-from app.ledger.moving.told import check_told
-from app.ledger.quote_rules.models import QuoteRules
+from app.ledger.moving.exported_events import check_told
+from app.ledger.sites.customers import phone_digits
+from app.ledger.tables import QuoteRules
 
 EVENT_CHAIN = "event chain"  # the counter that belongs to a house's own story
 # Tables that no export has, and why; a new table is put here or into TABLES.

@@ -12,14 +12,14 @@ from sqlalchemy.orm import Session
 
 from app.errors import BitternError
 from app.fitting import book_bytes, cell_text, csv_bytes, guarded
-from app.ledger.engine import transaction
-from app.ledger.events.actions import record
 from app.ledger.moving.cells import write_cell
-from app.ledger.moving.found import Values
+from app.ledger.moving.merged_rows import Values
 from app.ledger.moving.people import People
 from app.ledger.moving.story import story_values
 from app.ledger.moving.tables import EVENT_CHAIN, TABLES, MovedTable
-from app.ledger.work import Work
+from app.ledger.store.engine import transaction
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
 
 KINDS = ("zip", "xlsx")
 CONTINUED = "…"  # stands before a text that goes on, so that no piece begins like a formula

@@ -1,1 +1,1 @@
-"""Finding a record from the few characters that somebody remembers."""
+"""How words are looked for in the tables, and how near a row is to them."""

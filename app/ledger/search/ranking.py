@@ -12,11 +12,9 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from app.ledger.customers.models import Contact, Customer, Site
-from app.ledger.doors.models import Door
-from app.ledger.jobs.models import Job
-from app.ledger.matching import holds_pattern, pattern_of
+from app.ledger.search.matching import holds_pattern, pattern_of
 from app.ledger.search.words import MOST, query_of, word_ids
+from app.ledger.tables import Contact, Customer, Door, Job, Site
 
 _WIDTHS = tuple(10**size for size in range(9))  # how many numbers begin with the digits typed, by their length
 _BIGGEST_JOB = 10**9

@@ -15,11 +15,7 @@ from sqlalchemy.dialects.postgresql import TSQUERY
 from sqlalchemy.orm import Session
 
 from app.fitting import SEPARATORS
-from app.ledger.customers.models import Contact, Customer, Site
-from app.ledger.doors.models import Door
-from app.ledger.jobs.models import Job
-from app.ledger.keysystems.models import KeySystem
-from app.ledger.makers.models import CatalogueItem
+from app.ledger.tables import CatalogueItem, Contact, Customer, Door, Job, KeySystem, Site
 
 SEARCHED: dict[Any, tuple[str, ...]] = {
     Customer: ("name", "email"),

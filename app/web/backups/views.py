@@ -8,12 +8,12 @@ from flask import Blueprint, Response, render_template, send_file
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
-from app.ledger.backup.errors import BackupError
-from app.ledger.backup.making import make_backup
-from app.ledger.backup.place import database_file, scratch
-from app.ledger.backup.rotation import LastBackup, recent_backups
-from app.ledger.backup.sealing import Secret, passphrase_secret
-from app.ledger.users.login_rules import Proof
+from app.ledger.care.errors import BackupError
+from app.ledger.care.making import make_backup
+from app.ledger.care.place import database_file, scratch
+from app.ledger.care.rotation import LastBackup, recent_backups
+from app.ledger.care.sealing import Secret, passphrase_secret
+from app.ledger.people.login_rules import Proof
 from app.web.access import proven, roles
 from app.web.backups.forms import SealForm
 from app.web.forms_base import attach, typed

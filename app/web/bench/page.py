@@ -8,20 +8,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from app.documents import BenchPage, CylinderCard, SystemSheet, bench_page
-from app.ledger.doors.models import CylinderState
-from app.ledger.errors import LedgerError
-from app.ledger.jobs.checkoff import CUT_IN, CheckOff, checked_off, wants_second_check
-from app.ledger.jobs.key_lines import own_copies
-from app.ledger.jobs.models import Job, Stage
+from app.ledger.bench.checkoff import CUT_IN, CheckOff, checked_off
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.queries import Piece, days_late, get_job, pieces_of
 from app.ledger.jobs.schedule import ScheduleRow
-from app.ledger.jobs.sent import sent_cylinders, sent_keysets
-from app.ledger.jobs.stages import next_stages
-from app.ledger.keysystems.job_keys import keys_of_job
+from app.ledger.jobs.stages import next_stages, wants_second_check
+from app.ledger.keys.job_keys import keys_of_job
 from app.ledger.keysystems.lost_masters import lost_for_job
-from app.ledger.keysystems.models import Key, KeyState
-from app.ledger.work import Work
+from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
+from app.ledger.quoting.key_lines import own_copies
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.work import Work
+from app.ledger.tables import CylinderState, Job, Key, KeyState, Stage
 
 
 @dataclass(frozen=True, slots=True)

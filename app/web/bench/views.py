@@ -7,10 +7,10 @@ from flask.typing import ResponseReturnValue
 
 from app.documents.filters import show_cut
 from app.errors import BitternError
-from app.ledger.jobs.bench_queries import bench_day
-from app.ledger.jobs.checkoff import check_off, cut_off, pin_off, uncut, untick
-from app.ledger.users.login_rules import Proof
-from app.ledger.users.models import Role
+from app.ledger.bench.bench_queries import bench_day
+from app.ledger.bench.checkoff import check_off, cut_off, pin_off, uncut, untick
+from app.ledger.people.login_rules import Proof
+from app.ledger.tables import Role
 from app.web.access import proven, roles
 from app.web.bench.forms import CHECKED, CUT, PINNED, UNCUT, UNTICKED, TickForm
 from app.web.bench.page import bench_job_page, revealed

@@ -9,8 +9,8 @@ from flask.typing import ResponseReturnValue
 
 from app.documents import books_csv
 from app.errors import BitternError
-from app.ledger.books.queries import BOOKS, book_rows, read_span
-from app.ledger.prices.actions import read_date
+from app.ledger.catalog.prices import read_date
+from app.ledger.reports.books import BOOKS, book_rows, read_span
 from app.web.access import roles
 from app.web.files import CSV, send
 from app.web.services import current_work

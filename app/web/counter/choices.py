@@ -6,11 +6,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from app.fitting import Pattern
-from app.ledger.jobs.ask import LineKind
-from app.ledger.jobs.counter_queries import PriceEntry, price_entries, tax_places
-from app.ledger.makers.queries import MakerTables, maker_tables
-from app.ledger.prices.queries import tier_names
-from app.ledger.work import Work
+from app.ledger.catalog.maker_queries import MakerTables, maker_tables
+from app.ledger.catalog.price_queries import tier_names
+from app.ledger.quoting.counter_queries import PriceEntry, price_entries, tax_places
+from app.ledger.store.work import Work
+from app.ledger.tables import LineKind
 from app.pricing import KeyingKind
 from app.web.counter.typed import TypedLine
 

@@ -24,10 +24,10 @@ from app.fitting import (
     mismatch_among,
     show_inches,
 )
-from app.ledger.jobs.ask import LineKind
-from app.ledger.jobs.replacing import lock_named
-from app.ledger.jobs.resolving import Resolved
-from app.ledger.makers.shelf import shelf
+from app.ledger.catalog.item_cache import shelf
+from app.ledger.quoting.replacing import lock_named
+from app.ledger.quoting.resolving import Resolved
+from app.ledger.tables import LineKind
 from app.web.counter.typed import TypedLine
 from app.web.fitting import answers, forms, measures, part_numbers
 from app.web.fitting.drawings import draw_bore, draw_length, draw_tailpiece

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from app.errors import Problem
-from app.ledger.customers.actions import CustomerForm, SiteForm
-from app.ledger.jobs.ask import LineAsk, QuoteAsk, SystemAsk
+from app.ledger.quoting.request import LineAsk, QuoteAsk, SystemAsk
+from app.ledger.sites.customers import CustomerForm, SiteForm
 from app.pricing import KeyingKind
 from app.web.counter.boxes import Notes, day, record_id, short, whole
 from app.web.counter.line_form import Knowledge, read_line

@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 
-from app.ledger.jobs.ask import LineKind
-from app.ledger.jobs.missing import facts_of, questions_about
-from app.ledger.jobs.quoting import PricedQuote
-from app.ledger.work import Work
+from app.ledger.quoting.missing import facts_of, questions_about
+from app.ledger.quoting.quoting import PricedQuote
+from app.ledger.store.work import Work
+from app.ledger.tables import LineKind
 from app.pricing import MendLine, Question
 from app.web.counter.choices import Choices
 from app.web.counter.typed import TypedLine, TypedPage

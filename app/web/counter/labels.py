@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from app.ledger.jobs.ask import LineKind
+from app.ledger.tables import LineKind
 
 HEAD_LABELS: Mapping[str, str] = {
     "find": "Customer",

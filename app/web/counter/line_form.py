@@ -6,8 +6,9 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 from app.fitting import CYLINDER_TYPES, CylinderAttributes, finishes_by_us_code
-from app.ledger.jobs.ask import KeyingInstruction, LineAsk, LineKind
-from app.ledger.jobs.replacing import AGREED, REFUSED
+from app.ledger.quoting.replacing import AGREED, REFUSED
+from app.ledger.quoting.request import KeyingInstruction, LineAsk
+from app.ledger.tables import LineKind
 from app.pricing import KeyingKind
 from app.web.counter.boxes import Notes, cents, chambers, day, inches, record_id, short, whole
 from app.web.counter.typed import FIT_BOXES, TypedLine

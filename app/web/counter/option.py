@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from app.errors import Problem, Problems
-from app.ledger.customers.models import Customer
-from app.ledger.jobs.ask import QuoteAsk
-from app.ledger.jobs.options import offered_ways, price_option
-from app.ledger.jobs.quoting import PricedQuote
-from app.ledger.work import Work
+from app.ledger.quoting.options import offered_ways, price_option
+from app.ledger.quoting.quoting import PricedQuote
+from app.ledger.quoting.request import QuoteAsk
+from app.ledger.store.work import Work
+from app.ledger.tables import Customer
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,21 +9,17 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from app.errors import Problem
-from app.ledger.customers.models import Customer, Site
-from app.ledger.customers.queries import find_customers, get_customer
-from app.ledger.errors import NotFound
-from app.ledger.jobs.ask import LineKind
-from app.ledger.jobs.counter_queries import plain_numbers
-from app.ledger.jobs.key_lines import OWN, is_keyed
-from app.ledger.jobs.lost_keys import OWNERS_BOX
-from app.ledger.jobs.models import Job
 from app.ledger.jobs.queries import show_margin
-from app.ledger.jobs.quoting import PricedQuote, price_ask
-from app.ledger.jobs.snapshot import SnapshotLine
-from app.ledger.keysystems.models import KeySystem
-from app.ledger.keysystems.queries import list_systems
-from app.ledger.models import Role
-from app.ledger.work import Work
+from app.ledger.keysystems.system_queries import list_systems
+from app.ledger.quoting.counter_queries import plain_numbers
+from app.ledger.quoting.key_lines import OWN, is_keyed
+from app.ledger.quoting.lost_keys import OWNERS_BOX
+from app.ledger.quoting.quoting import PricedQuote, price_ask
+from app.ledger.quoting.snapshot import SnapshotLine
+from app.ledger.sites.customer_queries import find_customers, get_customer
+from app.ledger.store.errors import NotFound
+from app.ledger.store.work import Work
+from app.ledger.tables import Customer, Job, KeySystem, LineKind, Role, Site
 from app.web.counter.boxes import record_id
 from app.web.counter.choices import ADDABLE, Choices, LineChoices, load_choices
 from app.web.counter.fit import LineFit, fit_of

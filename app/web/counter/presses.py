@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from app.ledger.jobs.ask import LineKind
-from app.ledger.jobs.key_lines import line_named
+from app.ledger.quoting.key_lines import line_named
+from app.ledger.tables import LineKind
 from app.pricing import KeyingKind
 from app.web.counter.typed import FIT_BOXES, MOST_POSTED, TypedLine, TypedPage
 

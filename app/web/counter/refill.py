@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from app.fitting import CylinderAttributes, write_inches
-from app.ledger.jobs.ask import LineAsk, LineKind, QuoteAsk
+from app.ledger.quoting.request import LineAsk, QuoteAsk
+from app.ledger.tables import LineKind
 from app.pricing import KeyingKind
 from app.web.counter.typed import FIT_BOXES, TypedLine, TypedPage
 

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from app.ledger.jobs.ask import QuoteAsk, ask_from_json
-from app.ledger.jobs.issuing import load_draft
-from app.ledger.jobs.lost_keys import as_still_said
-from app.ledger.jobs.models import Draft, Job
-from app.ledger.jobs.snapshot import read_snapshot
-from app.ledger.models import Role
-from app.ledger.work import Work
+from app.ledger.quoting.issuing import load_draft
+from app.ledger.quoting.lost_keys import as_still_said
+from app.ledger.quoting.request import QuoteAsk, ask_from_json
+from app.ledger.quoting.snapshot import read_snapshot
+from app.ledger.store.work import Work
+from app.ledger.tables import Draft, Job, Role
 from app.web.counter.refill import typed_from_ask
 from app.web.counter.typed import TypedPage, from_draft
 

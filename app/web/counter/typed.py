@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from app.ledger.jobs.ask import LineKind
+from app.ledger.tables import LineKind
 
 MOST_POSTED = 1000
 """More lines than this in one post are no clerk's work; they are not read at all."""

@@ -12,14 +12,13 @@ from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problem, Problems
 from app.fitting import finish_words, finishes
-from app.ledger.customers.queries import find_customers
-from app.ledger.errors import LedgerBusy, NotAllowed, NotFound, Stale, VaultError
-from app.ledger.jobs.counter_queries import is_issued
-from app.ledger.jobs.issuing import IssueForm, drop_draft, issue_quote, keep_asked, keep_draft
-from app.ledger.jobs.models import Draft, Job, Stage
 from app.ledger.jobs.queries import get_job
-from app.ledger.models import Role
-from app.ledger.work import Work
+from app.ledger.quoting.counter_queries import is_issued
+from app.ledger.quoting.issuing import IssueForm, drop_draft, issue_quote, keep_asked, keep_draft
+from app.ledger.sites.customer_queries import find_customers
+from app.ledger.store.errors import LedgerBusy, NotAllowed, NotFound, Stale, VaultError
+from app.ledger.store.work import Work
+from app.ledger.tables import Draft, Job, Role, Stage
 from app.web.access import may, roles
 from app.web.counter.choices import ADDABLE, KEYINGS, TYPES
 from app.web.counter.guard import mend

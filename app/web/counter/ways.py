@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from app.ledger.jobs.snapshot import KeyingChoice, Way
+from app.ledger.quoting.snapshot import KeyingChoice, Way
 
 
 def told_why(way: Way, is_owner: bool) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from typing import Any
 from wtforms import SelectField, TextAreaField
 from wtforms.validators import Length
 
-from app.ledger.customers.actions import ContactForm, CustomerForm, SiteForm
+from app.ledger.sites.customers import ContactForm, CustomerForm, SiteForm
 from app.web.fields import DayField
 from app.web.forms_base import SavedForm, text, typed
 

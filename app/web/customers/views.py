@@ -6,9 +6,9 @@ from flask import Blueprint, flash, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
-from app.ledger.customers import actions
-from app.ledger.customers.exemption import exemption_state
-from app.ledger.customers.queries import (
+from app.ledger.catalog.price_queries import tax_places, tier_names
+from app.ledger.sites import customers as actions
+from app.ledger.sites.customer_queries import (
     customer_jobs,
     customer_systems,
     doors_by_site,
@@ -17,9 +17,9 @@ from app.ledger.customers.queries import (
     get_site,
     list_customers,
 )
-from app.ledger.events.queries import events_of
-from app.ledger.prices.queries import tax_places, tier_names
-from app.ledger.users.models import Role
+from app.ledger.sites.exemption import exemption_state
+from app.ledger.store.event_queries import events_of
+from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.asked import asked_page, asked_text, is_piece
 from app.web.customers.forms import ContactPage, CustomerPage, SitePage

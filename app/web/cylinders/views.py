@@ -6,9 +6,9 @@ from flask import Blueprint, render_template
 from flask.typing import ResponseReturnValue
 
 from app.documents import system_sheet
-from app.ledger.jobs.one_cylinder import cylinder_record, cylinder_work
-from app.ledger.users.login_rules import Proof
-from app.ledger.users.models import Role
+from app.ledger.bench.one_cylinder import cylinder_record, cylinder_work
+from app.ledger.people.login_rules import Proof
+from app.ledger.tables import Role
 from app.web.access import proven, roles
 from app.web.services import current_work, request_session
 

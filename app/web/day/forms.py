@@ -8,8 +8,8 @@ from datetime import date
 from wtforms import HiddenField
 from wtforms.validators import Regexp
 
-from app.ledger.day.outcomes import PERIODS
-from app.ledger.day.waiting import Whom
+from app.ledger.reports.outcomes import PERIODS
+from app.ledger.reports.waiting import Whom
 from app.web.forms_base import PageForm, text
 
 WITHIN = (7, 14, 30)

@@ -15,13 +15,13 @@ from app.documents import (
     waiting_list,
     won_list,
 )
-from app.ledger.customers.queries import get_customer
-from app.ledger.day.outcomes import lost_quotes, won_quotes
-from app.ledger.day.owed import owed_jobs
-from app.ledger.day.promised import promised_jobs
-from app.ledger.day.waiting import waiting_jobs
 from app.ledger.jobs.queries import LedgerQuestion, ledger_page
-from app.ledger.work import Work
+from app.ledger.reports.outcomes import lost_quotes, won_quotes
+from app.ledger.reports.owed import owed_jobs
+from app.ledger.reports.promised import promised_jobs
+from app.ledger.reports.waiting import waiting_jobs
+from app.ledger.sites.customer_queries import get_customer
+from app.ledger.store.work import Work
 from app.web.day.forms import read_day, read_period, read_whom
 from app.web.filters import show_day
 from app.web.jobs.forms import read_question

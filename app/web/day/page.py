@@ -9,14 +9,14 @@ from datetime import date
 from markupsafe import Markup
 
 from app.documents import WeekBar, week_chart
-from app.ledger.backup.rotation import LastBackup, last_backup
-from app.ledger.day.lapsing import LapsingQuote, lapsing_quotes
-from app.ledger.day.outcomes import Outcomes, outcomes
-from app.ledger.day.owed import Owing, by_customer, owed_jobs
-from app.ledger.day.promised import Week, WeekDay, promised_week
-from app.ledger.day.waiting import Whom, count_waiting
+from app.ledger.care.rotation import LastBackup, last_backup
 from app.ledger.jobs.queries import LedgerPage, LedgerQuestion, ledger_page
-from app.ledger.work import Work
+from app.ledger.reports.lapsing import LapsingQuote, lapsing_quotes
+from app.ledger.reports.outcomes import Outcomes, outcomes
+from app.ledger.reports.owed import Owing, by_customer, owed_jobs
+from app.ledger.reports.promised import Week, WeekDay, promised_week
+from app.ledger.reports.waiting import Whom, count_waiting
+from app.ledger.store.work import Work
 
 ROWS = 10  # of each list on the page; the list itself has them all
 _WEEK = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")

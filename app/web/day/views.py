@@ -7,10 +7,10 @@ from flask.typing import ResponseReturnValue
 
 from app.documents import day_list_xlsx, lapsing_list
 from app.errors import BitternError
-from app.ledger.day.lapsing import lapsing_quotes
-from app.ledger.day.outcomes import PERIODS, past_reasons
 from app.ledger.jobs.stages import lose_quote
-from app.ledger.users.models import Role
+from app.ledger.reports.lapsing import lapsing_quotes
+from app.ledger.reports.outcomes import PERIODS, past_reasons
+from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.day.forms import WITHIN, LostForm, read_period, read_within
 from app.web.day.lists import a_list

@@ -6,10 +6,10 @@ from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problem, Problems
-from app.ledger.customers.queries import get_site
-from app.ledger.doors.same import find_alike, merge_doors
-from app.ledger.errors import LedgerError
-from app.ledger.users.models import Role
+from app.ledger.sites.customer_queries import get_site
+from app.ledger.sites.duplicate_doors import find_alike, merge_doors
+from app.ledger.store.errors import LedgerError
+from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.doors.blueprint import blueprint
 from app.web.errors import about

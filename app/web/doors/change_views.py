@@ -10,12 +10,12 @@ from wtforms import SelectField
 from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 
 from app.errors import BitternError
-from app.ledger.customers.queries import get_site
-from app.ledger.doors.bulk import BULK_FIELDS, change_doors, plan_change
-from app.ledger.doors.history import UNDOABLE, plan_undo, site_story, undo_change
-from app.ledger.doors.paste import HANDS
-from app.ledger.doors.queries import door_ids
-from app.ledger.users.models import Role
+from app.ledger.sites.customer_queries import get_site
+from app.ledger.sites.door_changes import BULK_FIELDS, change_doors, plan_change
+from app.ledger.sites.door_history import UNDOABLE, plan_undo, site_story, undo_change
+from app.ledger.sites.door_paste import HANDS
+from app.ledger.sites.door_queries import door_ids
+from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.doors.blueprint import blueprint
 from app.web.errors import about

@@ -6,15 +6,15 @@ from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
-from app.ledger.customers.queries import get_site
-from app.ledger.doors.actions import add_door, change_door
-from app.ledger.doors.cautions import cautions_of
-from app.ledger.doors.cylinders import add_cylinder, take_out
-from app.ledger.doors.history import UNDOABLE, door_story, site_story
-from app.ledger.doors.queries import get_door, job_numbers, list_sites, site_doors
-from app.ledger.doors.same import alike_numbers
-from app.ledger.keysystems.queries import customers_keysets
-from app.ledger.users.models import Role
+from app.ledger.keysystems.system_queries import customers_keysets
+from app.ledger.sites.cautions import cautions_of
+from app.ledger.sites.customer_queries import get_site
+from app.ledger.sites.cylinders import add_cylinder, take_out
+from app.ledger.sites.door_history import UNDOABLE, door_story, site_story
+from app.ledger.sites.door_queries import get_door, job_numbers, list_sites, site_doors
+from app.ledger.sites.doors import add_door, change_door
+from app.ledger.sites.duplicate_doors import alike_numbers
+from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.doors.blueprint import blueprint
 from app.web.doors.forms import CylinderFoundForm, DoorEditForm, TakeOutForm

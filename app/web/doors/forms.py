@@ -11,10 +11,10 @@ from wtforms.validators import Length
 
 from app.errors import BitternError, Problem, Problems
 from app.fitting import read_inches, write_inches
-from app.ledger.doors.actions import DoorForm
-from app.ledger.doors.cylinders import CylinderForm
-from app.ledger.doors.models import Door
-from app.ledger.doors.paste import HANDS
+from app.ledger.sites.cylinders import CylinderForm
+from app.ledger.sites.door_paste import HANDS
+from app.ledger.sites.doors import DoorForm
+from app.ledger.tables import Door
 from app.web.forms_base import PageForm, SavedForm, text, typed
 
 _HANDS = {

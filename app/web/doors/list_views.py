@@ -11,11 +11,11 @@ from wtforms import TextAreaField
 
 from app.errors import BitternError, Problem
 from app.fitting import csv_bytes, sheet_bytes
-from app.ledger.customers.queries import get_site
-from app.ledger.doors.importing import ListPlan, import_doors, plan_doors
-from app.ledger.doors.list_file import read_list_file, read_list_text, site_list
-from app.ledger.doors.paste import LIST_COLUMNS, DoorRow
-from app.ledger.users.models import Role
+from app.ledger.sites.customer_queries import get_site
+from app.ledger.sites.door_import import ListPlan, import_doors, plan_doors
+from app.ledger.sites.door_list_file import read_list_file, read_list_text, site_list
+from app.ledger.sites.door_paste import LIST_COLUMNS, DoorRow
+from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.doors.blueprint import blueprint
 from app.web.errors import about

@@ -19,7 +19,7 @@ from app.fitting import (
     show_inches,
     trade_fact,
 )
-from app.ledger.makers.queries import MakerTables
+from app.ledger.catalog.maker_queries import MakerTables
 from app.web.fields import TextField, WholeField
 from app.web.forms_base import one_line
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from app.fitting import KeyBlank, Lock
-from app.ledger.makers.queries import MakerTables
+from app.ledger.catalog.maker_queries import MakerTables
 
 Makers = Mapping[str, MakerTables]
 

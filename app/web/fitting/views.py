@@ -11,8 +11,8 @@ from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
 from app.fitting import door_preparations, finishes, trade_fact
-from app.ledger.makers.queries import maker_tables
-from app.ledger.users.models import Role
+from app.ledger.catalog.maker_queries import maker_tables
+from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.asked import is_piece
 from app.web.fitting import answers, forms, measures, part_numbers

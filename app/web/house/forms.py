@@ -5,7 +5,7 @@ from __future__ import annotations
 from wtforms import BooleanField, RadioField
 from wtforms.validators import InputRequired
 
-from app.ledger.users.models import Role
+from app.ledger.tables import Role
 from app.web.forms_base import PageForm, SavedForm, text
 from app.web.login.forms import first_password, same_password
 

@@ -6,9 +6,9 @@ from flask import Blueprint, flash, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
-from app.ledger.events.queries import events_of
-from app.ledger.users.login_rules import Proof, get_rules, set_rules
-from app.ledger.users.sessions import Limits, end_by_number, list_open
+from app.ledger.people.login_rules import Proof, get_rules, set_rules
+from app.ledger.people.sessions import Limits, end_by_number, list_open
+from app.ledger.store.event_queries import events_of
 from app.web.access import proven, roles
 from app.web.errors import about
 from app.web.forms_base import attach

@@ -5,7 +5,7 @@ from __future__ import annotations
 from wtforms import BooleanField
 from wtforms.validators import InputRequired
 
-from app.ledger.users.login_rules import MOST_MINUTES, LoginRules
+from app.ledger.people.login_rules import MOST_MINUTES, LoginRules
 from app.web.fields import WholeField
 from app.web.forms_base import SavedForm
 

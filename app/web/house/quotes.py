@@ -10,9 +10,9 @@ from wtforms import SelectMultipleField, TextAreaField
 from wtforms.validators import InputRequired, Length
 
 from app.errors import BitternError
-from app.ledger.quote_rules.actions import MAIL_WORDS, QuoteRulesForm, set_quote_rules
-from app.ledger.quote_rules.models import QuoteRules
-from app.ledger.quote_rules.queries import line_rules, quote_rules
+from app.ledger.catalog.quote_rule_queries import line_rules, quote_rules
+from app.ledger.catalog.quote_rules import MAIL_WORDS, QuoteRulesForm, set_quote_rules
+from app.ledger.tables import QuoteRules
 from app.pricing import DepositRule
 from app.web.access import roles
 from app.web.errors import about

@@ -9,10 +9,10 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
-from app.ledger.events.queries import events_of
-from app.ledger.prices.actions import set_house
-from app.ledger.prices.dated import place_in_time
-from app.ledger.prices.house_rules import (
+from app.ledger.catalog.dated import place_in_time
+from app.ledger.catalog.price_queries import find_house
+from app.ledger.catalog.prices import set_house
+from app.ledger.catalog.tiers_and_tax import (
     get_tax_rule,
     get_tier,
     list_tax_rules,
@@ -21,7 +21,7 @@ from app.ledger.prices.house_rules import (
     set_tier,
     tax_mark,
 )
-from app.ledger.prices.queries import find_house
+from app.ledger.store.event_queries import events_of
 from app.web.access import roles
 from app.web.errors import about
 from app.web.forms_base import attach, typed

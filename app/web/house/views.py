@@ -6,12 +6,12 @@ from flask import Blueprint, flash, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
-from app.ledger.events.queries import events_of
-from app.ledger.users import actions
-from app.ledger.users.login_rules import Proof
-from app.ledger.users.models import Role
-from app.ledger.users.queries import get_user, list_users
-from app.ledger.users.second_factor import drop_factor
+from app.ledger.people import users as actions
+from app.ledger.people.login_rules import Proof
+from app.ledger.people.second_factor import drop_factor
+from app.ledger.people.user_queries import get_user, list_users
+from app.ledger.store.event_queries import events_of
+from app.ledger.tables import Role
 from app.web.access import proven, roles
 from app.web.errors import about
 from app.web.forms_base import attach, typed

@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from wtforms import StringField
 from wtforms.validators import AnyOf
 
-from app.ledger.jobs.models import Stage
 from app.ledger.jobs.queries import LedgerQuestion
+from app.ledger.tables import Stage
 from app.web.forms_base import SavedForm, text
 from app.web.listing import read_text
 

@@ -6,23 +6,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from app.ledger.events.queries import EventTold, events_of_job
-from app.ledger.files.models import JobFile
-from app.ledger.files.queries import files_of_job
-from app.ledger.jobs.authority import systems_touched
 from app.ledger.jobs.cylinder_lines import CylinderLine, JobCylinders, job_cylinders
 from app.ledger.jobs.door_cautions import cautions_by_door
+from app.ledger.jobs.file_queries import files_of_job
 from app.ledger.jobs.handing_over import StillOpen, still_open, taker_of
-from app.ledger.jobs.key_lines import own_copies
-from app.ledger.jobs.models import Job, JobLine, Stage
 from app.ledger.jobs.queries import JobMoney, days_late, get_job, job_money, show_margin
-from app.ledger.jobs.replacing import told_customer
-from app.ledger.jobs.snapshot import SnapshotLine, read_snapshot
 from app.ledger.jobs.stages import next_stages
-from app.ledger.keysystems.authority import lacks_authority
-from app.ledger.keysystems.models import KeySystem
-from app.ledger.users.models import Role
-from app.ledger.work import Work
+from app.ledger.keysystems.authority import lacks_authority, systems_touched
+from app.ledger.quoting.key_lines import own_copies
+from app.ledger.quoting.replacing import told_customer
+from app.ledger.quoting.snapshot import SnapshotLine, read_snapshot
+from app.ledger.store.event_queries import EventTold, events_of_job
+from app.ledger.store.work import Work
+from app.ledger.tables import Job, JobFile, JobLine, KeySystem, Role, Stage
 from app.web.blank_forms import BlankForm
 from app.web.jobs.forms import MoveForm
 from app.web.papers.catalogue import Paper, papers_on_page

@@ -9,7 +9,7 @@ from app.errors import BitternError
 from app.ledger.jobs.handing_over import HandOver
 from app.ledger.jobs.queries import get_job, ledger_page
 from app.ledger.jobs.stages import move_job
-from app.ledger.users.models import Role
+from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.errors import about
 from app.web.forms_base import attach, typed

@@ -12,16 +12,15 @@ from wtforms.validators import InputRequired
 
 from app.errors import BitternError, Problem, Problems
 from app.keying import PinSize
-from app.ledger.jobs.models import Job
+from app.ledger.bench.picking import Picked, pick_for_job
+from app.ledger.bench.pin_queries import pin_sizes, stock_of
+from app.ledger.bench.pins import StockCount, draw_pins, set_stock
+from app.ledger.catalog.spec_queries import list_specs
 from app.ledger.jobs.queries import get_job
-from app.ledger.keysystems.picking import Picked, pick_for_job
-from app.ledger.keysystems.queries import list_systems
-from app.ledger.pins.actions import StockCount, draw_pins, set_stock
-from app.ledger.pins.queries import pin_sizes, stock_of
-from app.ledger.specs.decoding import DecodeAsk, decode_key
-from app.ledger.specs.queries import list_specs
-from app.ledger.users.login_rules import Proof
-from app.ledger.users.models import Role
+from app.ledger.keysystems.decoding import DecodeAsk, decode_key
+from app.ledger.keysystems.system_queries import list_systems
+from app.ledger.people.login_rules import Proof
+from app.ledger.tables import Job, Role
 from app.web.access import proven, roles
 from app.web.fields import WholeField
 from app.web.forms_base import PageForm, typed

@@ -7,7 +7,7 @@ from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
 from app.ledger.keysystems.correcting import CorrectForm, correct_bitting
-from app.ledger.keysystems.queries import get_system
+from app.ledger.keysystems.system_queries import get_system
 from app.web.access import roles
 from app.web.forms_base import typed
 from app.web.keying.blueprint import blueprint

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from app.ledger.jobs.ask import LineKind
-from app.ledger.jobs.rekeying import keyed_as
-from app.ledger.keysystems.losing import LossPlan, RekeyLine
+from app.ledger.keys.losing import LossPlan, RekeyLine
+from app.ledger.quoting.rekeying import keyed_as
+from app.ledger.tables import LineKind
 from app.web.counter.typed import TypedLine, TypedPage, to_draft
 
 MOST_DOORS = 40

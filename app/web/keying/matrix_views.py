@@ -17,7 +17,7 @@ from app.fitting import guarded, table_rows
 from app.keying import AccessPlan, Progress, key_matrix
 from app.ledger.keysystems.matrix import ReadyMatrix, make_ready, seal_access
 from app.ledger.keysystems.planning import customers_to_choose
-from app.ledger.users.models import Role
+from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.fields import WholeField
 from app.web.files import CSV, send

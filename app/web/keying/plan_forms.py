@@ -8,10 +8,10 @@ from sqlalchemy.orm import Session
 from wtforms import BooleanField, HiddenField, PasswordField, SelectField
 from wtforms.validators import InputRequired, Length
 
-from app.ledger.keysystems.models import Keyset, KeySystem, Level
-from app.ledger.keysystems.opened import OpenedSystem
+from app.ledger.catalog.spec_queries import keyway_chambers
 from app.ledger.keysystems.planning import PlanForm
-from app.ledger.specs.queries import keyway_chambers
+from app.ledger.keysystems.unsealed_system import OpenedSystem
+from app.ledger.tables import Keyset, KeySystem, Level
 from app.web.fields import WholeField
 from app.web.forms_base import PageForm, text, typed
 from app.web.keying.choices import offer

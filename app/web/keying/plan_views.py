@@ -7,7 +7,7 @@ from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
 from app.ledger.keysystems.planning import Planned, customers_to_choose, plan_for, start_planned
-from app.ledger.users.models import Role
+from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.forms_base import typed
 from app.web.keying.blueprint import blueprint

@@ -14,8 +14,8 @@ from app.ledger.keysystems.cross_search import ReadyCross, cost_with, make_cross
 from app.ledger.keysystems.crosspricing import CrossAsk
 from app.ledger.keysystems.extend_search import ReadyExtension, make_extension_ready, seal_extension
 from app.ledger.keysystems.extending import ExtendForm
-from app.ledger.keysystems.opened import OpenedSystem
-from app.ledger.users.models import Role
+from app.ledger.keysystems.unsealed_system import OpenedSystem
+from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.forms_base import PageForm
 from app.web.keying.blueprint import blueprint

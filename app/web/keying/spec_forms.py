@@ -11,7 +11,7 @@ from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  #
 from wtforms.validators import InputRequired
 
 from app.keying import BittingSpec, read_inches, write_inches
-from app.ledger.specs.chart_file import even_roots
+from app.ledger.catalog.chart_file import even_roots
 from app.web.fields import TextField, WholeField
 from app.web.forms_base import PageForm, SavedForm, text, typed
 

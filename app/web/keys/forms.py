@@ -6,9 +6,9 @@ from collections.abc import Mapping
 
 from wtforms.validators import Optional
 
+from app.ledger.keys.keys_held import HeldQuestion
+from app.ledger.keys.keys_out import IssueForm
 from app.ledger.keysystems.copy_numbers import read_copies
-from app.ledger.keysystems.keys_held import HeldQuestion
-from app.ledger.keysystems.keys_out import IssueForm
 from app.web.fields import DayField, WholeField
 from app.web.forms_base import PageForm, SavedForm, text, typed
 from app.web.listing import read_text

@@ -9,24 +9,15 @@ from datetime import date
 from flask import url_for
 
 from app.documents import KeyReceipt, ReceiptKey
-from app.ledger.events.models import Event
-from app.ledger.jobs.issuing import house_head
+from app.ledger.catalog.price_queries import get_house
+from app.ledger.keys.keys_held import KeysetCopies, find_receipt, get_key, key_story, receipts_of, system_copies
 from app.ledger.keysystems.authority import lacks_authority
 from app.ledger.keysystems.exposure import Exposed, exposed_by
-from app.ledger.keysystems.keys_held import (
-    KeysetCopies,
-    find_receipt,
-    get_key,
-    key_story,
-    receipts_of,
-    system_copies,
-)
 from app.ledger.keysystems.lost_masters import replaced_after
-from app.ledger.keysystems.models import Key, KeyState, KeySystem
-from app.ledger.keysystems.queries import get_system
-from app.ledger.prices.queries import get_house
-from app.ledger.users.models import Role
-from app.ledger.work import Work
+from app.ledger.keysystems.system_queries import get_system
+from app.ledger.quoting.issuing import house_head
+from app.ledger.store.work import Work
+from app.ledger.tables import Event, Key, KeyState, KeySystem, Role
 from app.web.access import may
 from app.web.keys.forms import BackForm, CutForm, IssueKeysForm, OrderForm
 from app.web.listing import count_pages

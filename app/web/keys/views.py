@@ -9,9 +9,8 @@ from flask.typing import ResponseReturnValue
 
 from app.documents import key_receipt_pdf
 from app.errors import BitternError
-from app.ledger.keysystems.copy_numbers import read_copies, say_copies
-from app.ledger.keysystems.keys_held import held_keys
-from app.ledger.keysystems.keys_out import (
+from app.ledger.keys.keys_held import held_keys
+from app.ledger.keys.keys_out import (
     cut_copies,
     issue_keys,
     lose_key,
@@ -20,7 +19,8 @@ from app.ledger.keysystems.keys_out import (
     return_copies,
     return_key,
 )
-from app.ledger.users.models import Role
+from app.ledger.keysystems.copy_numbers import read_copies, say_copies
+from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.errors import about
 from app.web.files import PDF, send

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from app.documents import BittingLine, BittingList
 from app.keying import write_bitting
-from app.ledger.jobs.issuing import house_head
+from app.ledger.catalog.price_queries import get_house
 from app.ledger.keysystems.bittings import reveal_bittings, spec_of
-from app.ledger.keysystems.models import KeyState
-from app.ledger.keysystems.queries import get_system
+from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.tree import KeysetNode, system_tree
-from app.ledger.prices.queries import get_house
-from app.ledger.work import Work
+from app.ledger.quoting.issuing import house_head
+from app.ledger.store.work import Work
+from app.ledger.tables import KeyState
 
 
 def bitting_list(work: Work, system_id: int) -> BittingList:

@@ -6,7 +6,7 @@ from wtforms import SelectField, TextAreaField
 from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 from wtforms.validators import Length
 
-from app.ledger.keysystems.models import Keyset, KeySystem
+from app.ledger.tables import Keyset, KeySystem
 from app.web.forms_base import PageForm, SavedForm, text
 
 

@@ -9,19 +9,17 @@ from flask.typing import ResponseReturnValue
 
 from app.documents import bitting_list_pdf, printing, system_sheet
 from app.errors import BitternError
-from app.ledger.errors import NotFound
-from app.ledger.events.models import Event
-from app.ledger.events.queries import events_about
 from app.ledger.jobs.papers import keyset_work
 from app.ledger.keysystems.control import why_no_control
 from app.ledger.keysystems.lost_masters import LostKeyset, lost_masters
-from app.ledger.keysystems.models import KeySystem
-from app.ledger.keysystems.queries import get_system
 from app.ledger.keysystems.records import change_records
+from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.tree import KeysetNode, list_system_rows, system_tree
-from app.ledger.users.login_rules import Proof
-from app.ledger.users.models import Role
-from app.ledger.work import Work
+from app.ledger.people.login_rules import Proof
+from app.ledger.store.errors import NotFound
+from app.ledger.store.event_queries import events_about
+from app.ledger.store.work import Work
+from app.ledger.tables import Event, KeySystem, Role
 from app.web.access import proven, roles
 from app.web.errors import about
 from app.web.files import PDF, send

@@ -5,8 +5,8 @@ from __future__ import annotations
 from wtforms import HiddenField, PasswordField
 from wtforms.validators import EqualTo, InputRequired
 
-from app.ledger.users.passwords import LEAST
-from app.ledger.users.screen_pin import LEAST_PIN, MOST_PIN
+from app.ledger.people.passwords import LEAST
+from app.ledger.people.screen_pin import LEAST_PIN, MOST_PIN
 from app.web.forms_base import PageForm, text
 
 PASSWORD_HINT = f"At least {LEAST} characters; a few words in a row are easy to keep."

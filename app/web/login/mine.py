@@ -9,12 +9,12 @@ from flask.typing import ResponseReturnValue
 from flask_login import current_user
 
 from app.errors import BitternError
-from app.ledger.keysystems.carrying import carried, carry
-from app.ledger.users.login_rules import Proof
-from app.ledger.users.models import Role
-from app.ledger.users.screen_pin import drop_pin, set_pin
-from app.ledger.users.second_factor import drop_factor, new_secret, set_factor
-from app.ledger.users.sessions import Limits, end_by_number, list_open
+from app.ledger.keysystems.sealed_token import carried, carry
+from app.ledger.people.login_rules import Proof
+from app.ledger.people.screen_pin import drop_pin, set_pin
+from app.ledger.people.second_factor import drop_factor, new_secret, set_factor
+from app.ledger.people.sessions import Limits, end_by_number, list_open
+from app.ledger.tables import Role
 from app.web.access import proven, roles
 from app.web.forms_base import attach, typed
 from app.web.login.forms import FactorForm, PinForm

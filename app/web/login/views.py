@@ -10,13 +10,13 @@ from flask.typing import ResponseReturnValue
 from flask_login import current_user
 
 from app.errors import BitternError
-from app.ledger.users.actions import change_own_password, start_house
-from app.ledger.users.logins import log_in as log_in_user
-from app.ledger.users.logins import log_out as log_out_user
-from app.ledger.users.models import Role
-from app.ledger.users.queries import has_users
-from app.ledger.users.second_factor import asks_code
-from app.ledger.users.sessions import lock as lock_screen
+from app.ledger.people.logins import log_in as log_in_user
+from app.ledger.people.logins import log_out as log_out_user
+from app.ledger.people.second_factor import asks_code
+from app.ledger.people.sessions import lock as lock_screen
+from app.ledger.people.user_queries import has_users
+from app.ledger.people.users import change_own_password, start_house
+from app.ledger.tables import Role
 from app.web.access import public, roles, usable_while_locked
 from app.web.asking_again import asking_page, box, try_to_prove, try_to_unlock
 from app.web.forms_base import attach, typed

@@ -8,10 +8,10 @@ from flask import Blueprint, Flask, abort, current_app, redirect, render_templat
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
-from app.ledger.makers.catalogue import CataloguePlan, Progress, load_catalogue, plan_catalogue
-from app.ledger.makers.queries import get_maker
-from app.ledger.opening import Ledger
-from app.ledger.work import Work
+from app.ledger.care.opening import Ledger
+from app.ledger.catalog.catalog_import import CataloguePlan, Progress, load_catalogue, plan_catalogue
+from app.ledger.catalog.maker_queries import get_maker
+from app.ledger.store.work import Work
 from app.web.access import roles
 from app.web.asked import is_piece
 from app.web.forms_base import FilePage, attach

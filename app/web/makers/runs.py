@@ -10,7 +10,7 @@ from typing import Literal
 from flask import Flask, current_app
 
 from app.errors import BitternError, Problem, Problems
-from app.ledger.makers.catalogue import CataloguePlan, Progress
+from app.ledger.catalog.catalog_import import CataloguePlan, Progress
 
 State = Literal["running", "planned", "loaded", "refused", "broken"]
 _MOST_KEPT = 20

@@ -10,13 +10,13 @@ from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problems
 from app.fitting import csv_bytes, guarded, sheet_bytes
-from app.ledger.errors import Stale
-from app.ledger.makers.cells import Row
-from app.ledger.makers.editing import TableChange, change_table, plan_table, read_table_file
-from app.ledger.makers.keyway_specs import spec_names, tables_on_record
-from app.ledger.makers.models import Maker
-from app.ledger.makers.queries import get_maker
-from app.ledger.makers.sheets import Sheet, find_sheet, sheet_rows
+from app.ledger.catalog.cells import Row
+from app.ledger.catalog.keyway_specs import spec_names, tables_on_record
+from app.ledger.catalog.maker_editing import TableChange, change_table, plan_table, read_table_file
+from app.ledger.catalog.maker_queries import get_maker
+from app.ledger.catalog.sheets import Sheet, find_sheet, sheet_rows
+from app.ledger.store.errors import Stale
+from app.ledger.tables import Maker
 from app.web.access import roles
 from app.web.errors import about
 from app.web.files import CSV, XLSX, send

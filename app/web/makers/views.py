@@ -10,16 +10,15 @@ from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problems
 from app.fitting import finishes, read_maker, write_catalogue_csv, write_catalogue_xlsx
-from app.ledger.errors import Stale
-from app.ledger.events.queries import events_of
-from app.ledger.makers.actions import import_maker
-from app.ledger.makers.catalogue import catalogue_page, items_of
-from app.ledger.makers.editing import add_maker, maker_json, plan_maker
-from app.ledger.makers.keyway_specs import tables_on_record
-from app.ledger.makers.models import Maker
-from app.ledger.makers.queries import get_maker, list_makers
-from app.ledger.makers.sheets import sheet_rows, sheets_of
-from app.ledger.users.models import Role
+from app.ledger.catalog.catalog_import import catalogue_page, items_of
+from app.ledger.catalog.keyway_specs import tables_on_record
+from app.ledger.catalog.maker_editing import add_maker, maker_json, plan_maker
+from app.ledger.catalog.maker_queries import get_maker, list_makers
+from app.ledger.catalog.makers import import_maker
+from app.ledger.catalog.sheets import sheet_rows, sheets_of
+from app.ledger.store.errors import Stale
+from app.ledger.store.event_queries import events_of
+from app.ledger.tables import Maker, Role
 from app.web.access import roles
 from app.web.asked import asked_page, asked_text, is_piece
 from app.web.files import CSV, XLSX, send

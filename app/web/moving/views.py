@@ -10,7 +10,7 @@ from app.ledger.moving.loading import import_house
 from app.ledger.moving.planning import plan_house
 from app.ledger.moving.tables import TABLES
 from app.ledger.moving.writing import KINDS, export_house
-from app.ledger.users.login_rules import Proof
+from app.ledger.people.login_rules import Proof
 from app.web.access import proven, roles
 from app.web.errors import about
 from app.web.files import XLSX, send

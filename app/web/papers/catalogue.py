@@ -8,15 +8,14 @@ from functools import partial
 
 from app import documents
 from app.documents.payment_receipt import payment_receipt_pdf
+from app.ledger.bench.picking import pick_for_job
+from app.ledger.catalog.price_queries import get_house
 from app.ledger.jobs.factory import factory_makers, factory_work
-from app.ledger.jobs.issuing import house_head
-from app.ledger.jobs.models import QuoteRevision
 from app.ledger.jobs.payments import payments_of
-from app.ledger.jobs.snapshot import read_snapshot
-from app.ledger.keysystems.job_keys import signed_receipts
-from app.ledger.keysystems.picking import pick_for_job
-from app.ledger.prices.queries import get_house
-from app.ledger.users.models import Role
+from app.ledger.keys.job_keys import signed_receipts
+from app.ledger.quoting.issuing import house_head
+from app.ledger.quoting.snapshot import read_snapshot
+from app.ledger.tables import QuoteRevision, Role
 from app.web.access import may
 from app.web.addresses import address_of
 from app.web.keys.page import receipt_paper

@@ -15,10 +15,10 @@ from flask import render_template
 
 from app.documents import printing
 from app.errors import BitternError
-from app.ledger.errors import LedgerBusy, NotAllowed
-from app.ledger.events.queries import OVERRIDES, events_of_job
-from app.ledger.files.queries import files_of_job, read_content
-from app.ledger.users.models import Role
+from app.ledger.jobs.file_queries import files_of_job, read_content
+from app.ledger.store.errors import LedgerBusy, NotAllowed
+from app.ledger.store.event_queries import OVERRIDES, events_of_job
+from app.ledger.tables import Role
 from app.web.papers.catalogue import papers_of
 from app.web.papers.source import JobSource
 

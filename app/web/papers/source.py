@@ -9,22 +9,19 @@ import sqlalchemy as sa
 from flask import abort, url_for
 
 from app.documents import KeyReceipt, PickHead, ReceiptKey
-from app.ledger.doors.models import Cylinder
-from app.ledger.jobs.authority import systems_of_job
 from app.ledger.jobs.cylinder_lines import SystemLine, key_counts
 from app.ledger.jobs.handing_over import taker_of
 from app.ledger.jobs.hardware import HardwareList, hardware_of
 from app.ledger.jobs.holders import KeyHolders, holders_of
-from app.ledger.jobs.key_lines import own_copies
-from app.ledger.jobs.models import Job
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.schedule import BenchWork, Schedule
-from app.ledger.jobs.sent import sent_keysets
-from app.ledger.keysystems.authority import authority_of
+from app.ledger.keys.job_keys import keys_to_sign
+from app.ledger.keysystems.authority import authority_of, systems_of_job
 from app.ledger.keysystems.exposure import exposed_by, where_it_opens
-from app.ledger.keysystems.job_keys import keys_to_sign
-from app.ledger.keysystems.models import Key, Keyset, KeySystem, Level
-from app.ledger.work import Work
+from app.ledger.quoting.factory_keyed import sent_keysets
+from app.ledger.quoting.key_lines import own_copies
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, Job, Key, Keyset, KeySystem, Level
 from app.web.services import the_config
 
 

@@ -10,10 +10,10 @@ from flask_login import current_user
 
 from app.documents import labels_pdf, printing
 from app.errors import BitternError
-from app.ledger.backup.place import files_folder
+from app.ledger.care.place import files_folder
 from app.ledger.jobs.queries import get_job
-from app.ledger.users.login_rules import Proof
-from app.ledger.users.models import Role
+from app.ledger.people.login_rules import Proof
+from app.ledger.tables import Role
 from app.web.access import proven, roles
 from app.web.asking_again import ask_to_prove
 from app.web.files import CSV, PDF, XLSX, ZIP, send

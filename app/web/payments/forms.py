@@ -8,8 +8,8 @@ from wtforms import RadioField, SelectField
 from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 from wtforms.validators import InputRequired
 
-from app.ledger.jobs.models import ON_ACCOUNT
 from app.ledger.jobs.payments import MEANS, JobPayments, PaymentForm, PaymentKind
+from app.ledger.tables import ON_ACCOUNT
 from app.web.fields import CentsField, DayField
 from app.web.forms_base import SavedForm, text, typed
 

@@ -7,11 +7,11 @@ from flask.typing import ResponseReturnValue
 
 from app.documents.payment_receipt import payment_receipt_pdf
 from app.errors import BitternError
-from app.ledger.errors import NotFound
-from app.ledger.jobs.issuing import house_head
+from app.ledger.catalog.price_queries import get_house
 from app.ledger.jobs.payments import payments_of, take_payment
-from app.ledger.prices.queries import get_house
-from app.ledger.users.models import Role
+from app.ledger.quoting.issuing import house_head
+from app.ledger.store.errors import NotFound
+from app.ledger.tables import Role
 from app.pricing import show_cents
 from app.web.access import roles
 from app.web.errors import about

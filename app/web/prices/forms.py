@@ -9,7 +9,7 @@ from flask_wtf.file import FileField
 from wtforms import BooleanField, HiddenField, RadioField, SelectField
 from wtforms.validators import InputRequired
 
-from app.ledger.prices.editing import PriceForm, Seen
+from app.ledger.catalog.price_editing import PriceForm, Seen
 from app.pricing import LineKind
 from app.web.fields import CentsField, DayField, WholeField
 from app.web.forms_base import PageForm, text, typed

@@ -10,7 +10,7 @@ from wtforms import BooleanField, HiddenField, RadioField, SelectField
 from wtforms.validators import InputRequired
 
 from app.errors import BitternError
-from app.ledger.prices.rules import RuleForm, RuleSeen
+from app.ledger.catalog.price_rules import RuleForm, RuleSeen
 from app.pricing import PriceBasis, read_percent
 from app.web.fields import DayField, TextField
 from app.web.forms_base import PageForm, SavedForm, text, typed

@@ -8,12 +8,11 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
-from app.ledger.events.queries import events_of
-from app.ledger.makers.queries import list_makers
-from app.ledger.prices.book import next_monday, ruled_categories
-from app.ledger.prices.margin import least_margin, margin_percent
-from app.ledger.prices.queries import tier_names
-from app.ledger.prices.rules import (
+from app.ledger.catalog.maker_queries import list_makers
+from app.ledger.catalog.margin import least_margin, margin_percent
+from app.ledger.catalog.price_book import next_monday, ruled_categories
+from app.ledger.catalog.price_queries import tier_names
+from app.ledger.catalog.price_rules import (
     SUBJECT,
     end_rule,
     get_rule,
@@ -23,6 +22,7 @@ from app.ledger.prices.rules import (
     ruled_items,
     set_rule,
 )
+from app.ledger.store.event_queries import events_of
 from app.web.access import roles
 from app.web.errors import about
 from app.web.forms_base import attach

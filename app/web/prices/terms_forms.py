@@ -9,7 +9,7 @@ from wtforms import BooleanField, Field, HiddenField, StringField, TextAreaField
 from wtforms.validators import InputRequired, Length
 
 from app.errors import BitternError, Problem, Problems
-from app.ledger.errors import Stale
+from app.ledger.store.errors import Stale
 from app.pricing import CylinderType, KeyingKind
 from app.web.fields import CentsField, DayField, WholeField
 from app.web.forms_base import PageForm, one_line

@@ -9,11 +9,11 @@ from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problems
 from app.fitting import csv_bytes, guarded, sheet_bytes
-from app.ledger.events.queries import events_of
-from app.ledger.prices.book import book_page, categories, code_lines, export_rows, next_monday, usual_start
-from app.ledger.prices.editing import end_price, price_mark, set_price, subject_of
-from app.ledger.prices.planning import plan_prices, put_on_record
-from app.ledger.prices.queries import get_price, price_beginning, tier_names
+from app.ledger.catalog.price_book import book_page, categories, code_lines, export_rows, next_monday, usual_start
+from app.ledger.catalog.price_editing import end_price, price_mark, set_price, subject_of
+from app.ledger.catalog.price_import import plan_prices, put_on_record
+from app.ledger.catalog.price_queries import get_price, price_beginning, tier_names
+from app.ledger.store.event_queries import events_of
 from app.web.access import roles
 from app.web.asked import asked_page, asked_text, is_piece
 from app.web.errors import about

@@ -13,7 +13,7 @@ from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  #
 from wtforms.validators import InputRequired, ValidationError
 
 from app.errors import Problem
-from app.ledger.doors.paste import DoorRow, read_doors
+from app.ledger.sites.door_paste import DoorRow, read_doors
 from app.web.forms_base import SavedForm, text
 
 MOST_ROWS = 30

@@ -13,9 +13,9 @@ from wtforms.validators import Length
 from app.documents import PrintingBusy
 from app.documents.quote_mail import MailText, mail_text, quote_mail, read_recipients
 from app.errors import BitternError
-from app.ledger.jobs.mailing import MailServer, send_quote
-from app.ledger.models import Role
-from app.ledger.quote_rules.queries import quote_rules
+from app.ledger.catalog.quote_rule_queries import quote_rules
+from app.ledger.quoting.mailing import MailServer, send_quote
+from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.errors import RETRY_PRINTING
 from app.web.files import EML, send

@@ -8,16 +8,15 @@ from datetime import date
 
 from app.documents import QuotePage, WaysTable, WholeJob, lines_without_cost, quote_page, ways_table, whole_job
 from app.errors import BitternError
-from app.ledger.errors import NotFound
-from app.ledger.jobs.ask import QuoteAsk, ask_from_json
-from app.ledger.jobs.models import Job, QuoteRevision, Stage
-from app.ledger.jobs.options import OPTIONS, promise_from
 from app.ledger.jobs.queries import get_job
-from app.ledger.jobs.rekeying import hanging, places_of
-from app.ledger.jobs.snapshot import QuoteSnapshot, as_accepted, read_snapshot
 from app.ledger.keysystems.lost_masters import LostKeyset, lost_masters
-from app.ledger.models import Role
-from app.ledger.work import Work
+from app.ledger.quoting.options import OPTIONS, promise_from
+from app.ledger.quoting.rekeying import hanging, places_of
+from app.ledger.quoting.request import QuoteAsk, ask_from_json
+from app.ledger.quoting.snapshot import QuoteSnapshot, as_accepted, read_snapshot
+from app.ledger.store.errors import NotFound
+from app.ledger.store.work import Work
+from app.ledger.tables import Job, QuoteRevision, Role, Stage
 from app.pricing import show_cents
 from app.web.filters import show_day
 from app.web.quotes.forms import MOST_ROWS, AcceptQuoteForm, CellProblems

@@ -8,11 +8,11 @@ from flask import abort, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import Problem, Problems
-from app.ledger.errors import LedgerError
 from app.ledger.jobs.queries import get_job
-from app.ledger.jobs.revising import Requote, compare_quotes, keep_requote, requote
-from app.ledger.jobs.snapshot import QuoteSnapshot, read_snapshot
-from app.ledger.models import Job, Role
+from app.ledger.quoting.revising import Requote, compare_quotes, keep_requote, requote
+from app.ledger.quoting.snapshot import QuoteSnapshot, read_snapshot
+from app.ledger.store.errors import LedgerError
+from app.ledger.tables import Job, Role
 from app.web.access import roles
 from app.web.errors import about
 from app.web.forms_base import SavedForm, text, typed

@@ -7,10 +7,9 @@ from flask.typing import ResponseReturnValue
 
 from app.documents import owner_quote_pdf, quote_pdf
 from app.errors import BitternError, Problem, Problems
-from app.ledger.doors.paste import JOB_COLUMNS, DoorRow, read_doors
-from app.ledger.jobs.accepting import AcceptForm, accept_quote
-from app.ledger.jobs.models import Stage
-from app.ledger.models import Role
+from app.ledger.quoting.accepting import AcceptForm, accept_quote
+from app.ledger.sites.door_paste import JOB_COLUMNS, DoorRow, read_doors
+from app.ledger.tables import Role, Stage
 from app.web.access import may, roles
 from app.web.errors import about
 from app.web.files import PDF, send

@@ -5,8 +5,8 @@ from __future__ import annotations
 from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
 
-from app.ledger.search.queries import search
-from app.ledger.users.models import Role
+from app.ledger.reports.search import search
+from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.listing import read_text
 from app.web.services import request_session

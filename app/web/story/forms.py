@@ -6,7 +6,7 @@ from flask_wtf.file import FileField, FileRequired
 from wtforms import TextAreaField
 from wtforms.validators import Length
 
-from app.ledger.files.kinds import KINDS_IN_WORDS, MOST_BYTES
+from app.ledger.jobs.file_kinds import KINDS_IN_WORDS, MOST_BYTES
 from app.ledger.jobs.notes import MOST_NOTE
 from app.web.forms_base import PageForm, text
 

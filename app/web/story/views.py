@@ -8,12 +8,12 @@ from flask import Blueprint, flash, redirect, render_template, send_file, url_fo
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
-from app.ledger.backup.place import files_folder
-from app.ledger.files.actions import keep_file
-from app.ledger.files.pictures import small_picture
-from app.ledger.files.queries import get_file, read_content
+from app.ledger.care.place import files_folder
+from app.ledger.jobs.file_queries import get_file, read_content
+from app.ledger.jobs.files import keep_file
 from app.ledger.jobs.notes import add_note
-from app.ledger.users.models import Role
+from app.ledger.jobs.pictures import small_picture
+from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.forms_base import attach, typed
 from app.web.jobs.page import job_forms, job_page

@@ -10,13 +10,13 @@ from flask.typing import ResponseReturnValue
 from wtforms import Field, HiddenField, RadioField
 
 from app.errors import BitternError, Problem, Problems
-from app.ledger.benchtimes.actions import adopt_time, record_times
-from app.ledger.benchtimes.queries import JobTask, job_tasks, learned_times, recorded_of, task_words
+from app.ledger.bench.time_queries import JobTask, job_tasks, learned_times, recorded_of, task_words
+from app.ledger.bench.times import adopt_time, record_times
+from app.ledger.catalog.dated import terms_mark
+from app.ledger.catalog.price_book import next_monday
+from app.ledger.catalog.price_queries import dated_bench_terms
 from app.ledger.jobs.queries import get_job
-from app.ledger.prices.book import next_monday
-from app.ledger.prices.dated import terms_mark
-from app.ledger.prices.queries import dated_bench_terms
-from app.ledger.users.models import Role
+from app.ledger.tables import Role
 from app.pricing import Adopt, write_minutes
 from app.web.access import roles
 from app.web.errors import about

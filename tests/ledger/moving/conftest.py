@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from app.ledger import models as m
+from app.ledger import tables as m
+from app.ledger.care.opening import migrate, open_ledger
 from app.ledger.moving.loading import import_house
-from app.ledger.opening import migrate, open_ledger
-from app.ledger.work import Actor, Work
+from app.ledger.store.work import Actor, Work
 from tests import factories
 from tests.conftest import NOW
 from tests.houses import copy_house, new_house, remove_database

@@ -16,22 +16,22 @@ from app import create_app
 from app.config import Config
 from app.documents import quote_pdf
 from app.keying import write_bitting
-from app.ledger import models as m
-from app.ledger.day.lapsing import lapsing_quotes
-from app.ledger.day.promised import promised_jobs, promised_week
-from app.ledger.events.actions import first_broken_link, missing_at_the_end
+from app.ledger import tables as m
+from app.ledger.care.opening import Ledger, open_ledger
 from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.payments import PaymentForm, PaymentKind, payments_of, take_payment
-from app.ledger.jobs.snapshot import read_snapshot
 from app.ledger.jobs.stages import move_job, next_stages
+from app.ledger.keys.keys_held import find_receipt
 from app.ledger.keysystems.bittings import open_bittings, spec_of
-from app.ledger.keysystems.keys_held import find_receipt
 from app.ledger.moving.tables import TABLES
 from app.ledger.moving.writing import export_house
-from app.ledger.opening import Ledger, open_ledger
-from app.ledger.search.queries import search
-from app.ledger.users.models import User
-from app.ledger.work import Actor, Work
+from app.ledger.quoting.snapshot import read_snapshot
+from app.ledger.reports.lapsing import lapsing_quotes
+from app.ledger.reports.promised import promised_jobs, promised_week
+from app.ledger.reports.search import search
+from app.ledger.store.events import first_broken_link, missing_at_the_end
+from app.ledger.store.work import Actor, Work
+from app.ledger.tables import User
 from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient

@@ -14,19 +14,19 @@ import sqlalchemy as sa
 
 import app
 from app.errors import Problems
-from app.ledger import models as m
-from app.ledger.errors import Taken
-from app.ledger.events.actions import first_broken_link, missing_at_the_end
-from app.ledger.jobs.snapshot import snapshot_hash
-from app.ledger.keysystems.keys_held import KINDS
+from app.ledger import tables as m
+from app.ledger.keys.keys_held import KINDS
 from app.ledger.keysystems.lost_masters import KEYED_UNDER_LOST
+from app.ledger.moving.exported_events import TOLD, told_detail
 from app.ledger.moving.loading import import_house
 from app.ledger.moving.planning import plan_house
-from app.ledger.moving.told import TOLD, told_detail
 from app.ledger.moving.writing import LONGEST, export_house, split_long
-from app.ledger.users.actions import add_user, start_house
-from app.ledger.users.queries import has_users
-from app.ledger.work import Actor, Work
+from app.ledger.people.user_queries import has_users
+from app.ledger.people.users import add_user, start_house
+from app.ledger.quoting.snapshot import snapshot_hash
+from app.ledger.store.errors import Taken
+from app.ledger.store.events import first_broken_link, missing_at_the_end
+from app.ledger.store.work import Actor, Work
 from tests import factories
 from tests.ledger.moving.conftest import OTHER_OWNER
 from tests.moved import JOB_TABLES, Rows, demo_taken, tables_in, with_table, without_columns

@@ -16,16 +16,16 @@ import sqlalchemy as sa
 
 from app.config import Config
 from app.errors import BitternError, Problems
-from app.ledger import models as m
-from app.ledger.base import Base
-from app.ledger.errors import LedgerError, NotAllowed, Stale
-from app.ledger.keysystems.actions import add_keysets
+from app.ledger import tables as m
+from app.ledger.care.opening import open_ledger
+from app.ledger.keysystems.systems import add_keysets
 from app.ledger.moving.loading import import_house
 from app.ledger.moving.planning import plan_house
 from app.ledger.moving.tables import LEFT_OUT, TABLES
 from app.ledger.moving.writing import export_house
-from app.ledger.opening import open_ledger
-from app.ledger.work import Actor, Work
+from app.ledger.store.errors import LedgerError, NotAllowed, Stale
+from app.ledger.store.work import Actor, Work
+from app.ledger.tables import Base
 from tests import factories
 from tests.conftest import NOW
 from tests.houses import copy_house, remove_database

@@ -1,0 +1,198 @@
+"""Questions about the bench's day: which jobs wait, how long they take, and when the bench gets to them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from fractions import Fraction
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session, joinedload
+
+from app.errors import BitternError
+from app.ledger.catalog.price_queries import bench_terms_on
+from app.ledger.jobs.queries import days_late
+from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
+from app.ledger.quoting.key_lines import IS_OWN
+from app.ledger.store.errors import NotFound
+from app.ledger.tables import (
+    Cylinder,
+    CylinderState,
+    Job,
+    JobLine,
+    Key,
+    Keyset,
+    KeyState,
+    KeySystem,
+    RecordsHolder,
+    Stage,
+)
+from app.pricing import BenchTerms, add_working_days
+
+BENCH_STAGES = (Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.ON_THE_BENCH)
+_PAST = (Stage.CHECKED, Stage.READY, Stage.HANDED_OVER, Stage.CLOSED)
+MOST_JOBS = 200  # beyond it nobody reads a day's work
+
+
+@dataclass(frozen=True, slots=True)
+class BenchRow:
+    """One job that waits for the bench. `ready_on`: the working day on which its minutes are through."""
+
+    number: int
+    customer_name: str
+    title: str
+    stage: Stage
+    promised_on: date | None
+    late_days: int
+    minutes: int
+    cylinders: int
+    pinned: int  # pinned or checked already
+    keys: int  # still to cut
+    ready_on: date | None
+
+    @property
+    def misses_promise(self) -> bool:
+        """Whether the bench gets through it only after the day that was promised."""
+        return self.ready_on is not None and self.promised_on is not None and self.ready_on > self.promised_on
+
+
+@dataclass(frozen=True, slots=True)
+class BenchDay:
+    """The bench's work by promise date. `minutes_per_day` is 0 where the house has no bench terms yet.
+
+    `minutes` is of all jobs that wait, also of those beyond the list.
+    """
+
+    rows: tuple[BenchRow, ...]
+    jobs: int
+    minutes: int
+    other_minutes: Fraction  # promised outside of any job on record
+    minutes_per_day: Fraction
+
+    @property
+    def days(self) -> Fraction:
+        """How many working days of the bench all of it fills; 0 where the house has no bench terms yet."""
+        return (self.minutes + self.other_minutes) / self.minutes_per_day if self.minutes_per_day else Fraction(0)
+
+
+def bench_day(session: Session, today: date) -> BenchDay:
+    """Jobs with keying or keys of the shop's own, or copies of a customer's key, that are not through the bench, by
+    promise; of those that are, the ones with keys still to cut. Whether copies are cut is on no record but the stage.
+
+    Eight queries at most, and a few more for each job of which a factory keys something.
+    """
+    to_key = sa.and_(Job.stage.in_(BENCH_STAGES), Job.keyed_at.contains("shop"))
+    beside = _keys_beside_a_factory(session)
+    to_cut = sa.and_(_OPEN, ~_AT_FACTORY, _to_cut(Key.id).where(Key.job_id == Job.id).exists())
+    copies = _copies(session)
+    listed = [*copies, *(job_id for job_id, count in beside.items() if count)]
+    waiting = sa.or_(to_key, to_cut, Job.id.in_(listed))
+    jobs = session.scalars(
+        sa.select(Job)
+        .where(waiting)
+        .options(joinedload(Job.customer))
+        .order_by(Job.promised_on.asc().nulls_last(), Job.number)
+        .limit(MOST_JOBS)
+    ).all()
+    count, minutes = session.execute(
+        sa.select(
+            sa.func.count(),
+            sa.func.coalesce(sa.func.sum(sa.case((Job.stage.in_(BENCH_STAGES), Job.bench_minutes), else_=0)), 0),
+        ).where(waiting)
+    ).one()
+    cylinders, pinned, keys = _counts(session, [job.id for job in jobs])
+    terms = _terms(session, today)
+    other = max(terms.minutes_promised - minutes, Fraction(0)) if terms else Fraction(0)
+    rows = []
+    before = other
+    for job in jobs:
+        minutes_left = job.bench_minutes if job.stage in BENCH_STAGES else 0
+        before += minutes_left
+        rows.append(
+            BenchRow(
+                number=job.number,
+                customer_name=job.customer.name,
+                title=job.title,
+                stage=job.stage,
+                promised_on=job.promised_on,
+                late_days=days_late(job, today),
+                minutes=minutes_left,
+                cylinders=cylinders.get(job.id, 0) - len(sent_cylinders(session, job)),
+                pinned=pinned.get(job.id, 0),
+                keys=beside.get(job.id, keys.get(job.id, 0)) + copies.get(job.id, 0),
+                ready_on=_ready_on(today, before, terms),
+            )
+        )
+    return BenchDay(tuple(rows), count, minutes, other, terms.minutes_per_day if terms else Fraction(0))
+
+
+_OPEN = Job.stage.in_((*BENCH_STAGES, *_PAST))
+_AT_FACTORY = Job.keyed_at.contains("factory")
+
+
+def _to_cut(*columns: Any) -> sa.Select[*tuple[Any, ...]]:
+    """Keys that are not cut yet, of jobs and none, but for those of systems whose records a factory holds."""
+    return (
+        sa.select(*columns)
+        .select_from(Key)
+        .join(Keyset, Keyset.id == Key.keyset_id)
+        .join(KeySystem, KeySystem.id == Keyset.system_id)
+        .where(Key.state == KeyState.ORDERED, KeySystem.records != RecordsHolder.FACTORY)
+    )
+
+
+def _keys_beside_a_factory(session: Session) -> dict[int, int]:
+    """Job id → keys still to be cut here, of each job of which a factory keys something: it cuts its own."""
+    rows = _to_cut(Job, Key.keyset_id, sa.func.count()).join(Job, Job.id == Key.job_id).where(_OPEN, _AT_FACTORY)
+    found: dict[Job, dict[int, int]] = {}
+    for job, keyset_id, count in session.execute(rows.group_by(Job.id, Key.keyset_id)):
+        found.setdefault(job, {})[keyset_id] = count
+    return {
+        job.id: sum(count for keyset_id, count in counts.items() if keyset_id not in theirs)
+        for job, counts in found.items()
+        for theirs in [sent_keysets(session, job)]
+    }
+
+
+def _copies(session: Session) -> dict[int, int]:
+    """Job id → copies of a customer's own keys, of each job that is not through the bench."""
+    rows = sa.select(JobLine.job_id, sa.func.sum(JobLine.quantity)).join(Job).where(IS_OWN)
+    return dict(session.execute(rows.where(Job.stage.in_(BENCH_STAGES)).group_by(JobLine.job_id)).all())
+
+
+def _terms(session: Session, today: date) -> BenchTerms | None:
+    try:
+        return bench_terms_on(session, today)
+    except NotFound:
+        return None
+
+
+def _ready_on(today: date, minutes: Fraction, terms: BenchTerms | None) -> date | None:
+    """The working day on which that many minutes are through, the bench starting today."""
+    if terms is None or not terms.minutes_per_day:
+        return None
+    full_days = max(-(-minutes // terms.minutes_per_day), 1)
+    first = add_working_days(today, 0, terms.closed_days)
+    try:
+        return add_working_days(first, full_days - 1, terms.closed_days)
+    except BitternError:  # further ahead than a date says anything
+        return None
+
+
+def _counts(session: Session, job_ids: Sequence[int]) -> tuple[dict[int, int], dict[int, int], dict[int, int]]:
+    through = (CylinderState.PINNED, CylinderState.CHECKED, CylinderState.FITTED)
+    pieces = session.execute(
+        sa.select(Cylinder.job_id, sa.func.count(), sa.func.sum(sa.case((Cylinder.state.in_(through), 1), else_=0)))
+        .where(Cylinder.job_id.in_(job_ids), Cylinder.keyset_id.is_not(None))
+        .group_by(Cylinder.job_id)
+    ).all()
+    keys = session.execute(
+        _to_cut(Key.job_id, sa.func.count()).where(Key.job_id.in_(job_ids)).group_by(Key.job_id)
+    ).all()
+    return (
+        {job_id: count for job_id, count, _ in pieces if job_id is not None},
+        {job_id: done for job_id, _, done in pieces if job_id is not None},
+        {job_id: count for job_id, count in keys if job_id is not None},
+    )

@@ -1,1 +1,0 @@
-"""What the house's general ledger takes over: issued quotes, closed jobs, payments."""

@@ -1,0 +1,1 @@
+"""Backups, upgrades, the sealing key, and opening the house."""

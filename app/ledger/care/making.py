@@ -1,0 +1,157 @@
+"""Make a backup while the house is open: the database as of one moment, the files, sealed, read back, then named."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import sqlite3
+import tarfile
+from contextlib import closing
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from app.config import Config
+from app.ledger.care.contents import DATABASE, FILES, MANIFEST, Report, read_backup
+from app.ledger.care.errors import BackupError
+from app.ledger.care.opening import Ledger
+from app.ledger.care.place import database_file, files_folder, scratch, unfinished
+from app.ledger.care.sealing import SealedWriter, Secret, house_of
+from app.ledger.store.engine import transaction
+from app.ledger.store.event_queries import house_id
+from app.ledger.store.events import record
+from app.ledger.store.trouble import reason_of
+from app.ledger.store.work import Actor
+
+MADE = "backup made"
+FORMAT = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """A backup that was written and read back."""
+
+    path: Path
+    size: int  # bytes
+    report: Report
+
+
+def make_backup(
+    config: Config,
+    ledger: Ledger,
+    actor: Actor,
+    folder: Path,
+    secret: Secret,
+    name: str = "",
+    now: datetime | None = None,
+) -> Made:
+    """Write one sealed backup into `folder` (made when there is none) and put that on record.
+
+    Others may write meanwhile: the copy holds the database as of one moment. The file gets its name only when it
+    was read back whole; one of this house and the same name is replaced then, and not before. Raises BackupError
+    with what is wrong; then there is no new file.
+    """
+    source = database_file(config)
+    now = now or datetime.now(UTC)
+    with ledger.sessions() as session:
+        house = house_id(session)
+    path = folder / (name or f"bittern-{short_id(house)}-{now:%Y-%m-%dT%H%M%SZ}.backup")
+    try:
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        if path.exists() and house_of(path) != house:
+            raise BackupError(
+                "folder",
+                f"{path} is no backup of this house, so it was left as it is and none was made. Move it away, or "
+                "choose another folder.",
+            )
+        with unfinished(path) as (part, handle):
+            with scratch(config) as beside:
+                copied = beside / DATABASE
+                _copy_database(source, copied)
+                with os.fdopen(handle, "wb", closefd=False) as out:
+                    _write(out, secret, copied, files_folder(config), _manifest(ledger, house, now), house)
+                    out.flush()
+                    os.fsync(out.fileno())
+            report = read_backup(config, part, secret)
+            os.replace(part, path)
+            _keep_name(folder)
+        size = path.stat().st_size
+    except OSError as error:
+        raise BackupError(
+            "folder",
+            f"The backup could not be written to {folder}: {reason_of(error)}. Make room or choose another "
+            "folder; earlier backups stand as they were.",
+        ) from error
+    with ledger.work(actor, now) as work, transaction(work.session):
+        record(
+            work,
+            MADE,
+            "house",
+            f"Backup {path.name} made and read back: {size:,} bytes, {report.files:,} files",
+            name=path.name,
+            bytes=size,
+        )
+    return Made(path, size, report)
+
+
+def short_id(house: str) -> str:
+    """As much of a house's id as a file's name bears; the whole stands in the file."""
+    return house[:8]
+
+
+def _copy_database(source: Path, copied: Path) -> None:
+    """One consistent copy through SQLite's own backup; in WAL mode no writer waits for it."""
+    if not source.exists():
+        raise BackupError("database", f"There is no database at {source}.")
+    try:
+        with (
+            closing(sqlite3.connect(source, timeout=30)) as live,
+            closing(sqlite3.connect(copied, isolation_level=None)) as copy,
+        ):
+            live.backup(copy)  # all pages in one read transaction
+            # So that the copy is one file, without a log beside it; the house's engine turns WAL on again.
+            copy.execute("PRAGMA journal_mode=DELETE")
+    except sqlite3.Error as error:
+        said = str(error)
+        if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_IOERR_WRITE:
+            said = "the disk refuses it, or the file is too large for this disk or for a limit on files (ulimit -f)"
+        raise BackupError("database", f"The database could not be copied: {said}. No backup was made.") from error
+
+
+def _manifest(ledger: Ledger, house: str, now: datetime) -> bytes:
+    words = {"format": FORMAT, "house": house, "made_at": now.isoformat(), "key_check": ledger.vault.check_value}
+    return json.dumps(words, sort_keys=True).encode()
+
+
+def _write(out: BinaryIO, secret: Secret, database: Path, files: Path, manifest: bytes, house: str = "") -> None:
+    sealed = SealedWriter(out, secret, house)
+    stream: Any = sealed  # a tar stream asks for nothing but `write`
+    with tarfile.open(fileobj=stream, mode="w|", format=tarfile.PAX_FORMAT) as tar:
+        head = tarfile.TarInfo(MANIFEST)
+        head.size = len(manifest)
+        tar.addfile(head, io.BytesIO(manifest))
+        _add(tar, database, DATABASE)
+        # After the database: a file is written before the row that names it, so no row misses its file.
+        for path in sorted(files.rglob("*")) if files.is_dir() else ():
+            if path.is_file() and not path.is_symlink():
+                _add(tar, path, f"{FILES}/{path.relative_to(files).as_posix()}")
+    sealed.close()
+
+
+def _add(tar: tarfile.TarFile, path: Path, name: str) -> None:
+    info = tarfile.TarInfo(name)
+    with path.open("rb") as file:
+        about = os.fstat(file.fileno())
+        info.size, info.mtime, info.mode = about.st_size, about.st_mtime, 0o600
+        tar.addfile(info, file)
+
+
+def _keep_name(folder: Path) -> None:
+    """A new name survives a power cut only when its folder is on the disk too."""
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -1,0 +1,228 @@
+"""A maker's catalogue file: what it would change, then all of it on record, or nothing."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.errors import BitternError, Problem, Problems
+from app.fitting import BulkDecoder, read_catalogue, read_maker, to_json
+from app.fitting import CatalogueItem as Item
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import NotFound, Stale
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import CatalogueItem, Maker
+
+Progress = Callable[[str, int, int], None]
+"""Called with what is being done, how many rows are done, and how many there are (0: not known yet)."""
+
+STEP = 1000
+MOST_EXPLAINED = 500  # the nearest legal number takes a search of its own; later problems only name the number
+_TABLE: sa.Table = CatalogueItem.__table__  # type: ignore[assignment]  # declared wider than it is
+
+
+@dataclass(frozen=True, slots=True)
+class CataloguePlan:
+    """What a catalogue file would do: rows that are new, changed and as they are; items on record that the file does
+    not name stay. `problems` are told by row and column; with one, nothing can be loaded."""
+
+    new: int
+    changed: int
+    unchanged: int
+    unnamed: int
+    problems: tuple[Problem, ...]
+
+    @property
+    def rows(self) -> int:
+        """The rows that could be read."""
+        return self.new + self.changed + self.unchanged
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """The rows of a file with what each cylinder is, its number as the maker writes it."""
+
+    items: tuple[Item, ...]
+    attributes: tuple[dict[str, Any], ...]
+    problems: tuple[Problem, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Delta:
+    """What to insert, what to update (with `row_id`), how many rows stay, how many on record are not named."""
+
+    inserts: list[dict[str, Any]]
+    updates: list[dict[str, Any]]
+    unchanged: int
+    unnamed: int
+
+
+def _nothing(doing: str, done: int, total: int) -> None:
+    """Nobody watches."""
+
+
+def _read(maker: Maker, name: str, content: bytes, progress: Progress) -> _Read:
+    rows = read_catalogue(name, content, maker.name, lambda done: progress("reading rows", done, 0))
+    problems = list(rows.problems)
+    decoder = BulkDecoder(read_maker(maker.tables).patterns if maker.tables else ())
+    items: list[Item] = []
+    attributes: list[dict[str, Any]] = []
+    seen: dict[str, int] = {}
+    misread = 0
+    for number, (item, row) in enumerate(zip(rows.items, rows.rows, strict=True), 1):
+        if number % STEP == 0:
+            progress("reading part numbers", number, len(rows.items))
+        written, is_what = item.part_number, {}
+        if item.category == "cylinder" and decoder.patterns:
+            try:
+                written, made = decoder.read(item.part_number, explain=misread < MOST_EXPLAINED)
+                is_what = to_json(made)
+            except BitternError as error:
+                misread += 1
+                problems.append(Problem(f"row {row}, column part_number", error.message))
+        first = seen.setdefault(written, row)
+        if first != row:  # the same number as typed was told already, when the row was read
+            problems.append(
+                Problem(f"row {row}, column part_number", f"This is {written}, which stands in row {first} already.")
+            )
+        items.append(item if written == item.part_number else replace(item, part_number=written))
+        attributes.append(is_what)
+    problems.sort(key=_row_of)
+    return _Read(tuple(items), tuple(attributes), tuple(problems))
+
+
+def _row_of(problem: Problem) -> int:
+    found = re.match(r"row (\d+)", problem.field)
+    return int(found[1]) if found else 0
+
+
+def _compare(session: Session, maker_id: int, read: _Read) -> _Delta:
+    columns = (
+        *("id", "part_number", "category", "description", "cost_cents", "list_cents", "is_stocked", "attributes"),
+        "version",
+    )
+    known = {
+        row.part_number: row
+        for row in session.execute(
+            sa.select(*(_TABLE.c[name] for name in columns)).where(_TABLE.c.maker_id == maker_id)
+        )
+    }
+    inserts, updates, unchanged = [], [], 0
+    for item, attributes in zip(read.items, read.attributes, strict=True):
+        values = {
+            "maker_id": maker_id,
+            "part_number": item.part_number,
+            "category": item.category,
+            "description": item.description,
+            "attributes": attributes,
+            "cost_cents": item.cost_cents,
+            "list_cents": item.list_cents,
+            "is_stocked": item.stocked,
+            "version": 1,
+        }
+        row = known.get(item.part_number)
+        if row is None:
+            inserts.append(values)
+        elif all(getattr(row, name) == values[name] for name in columns[2:8]):
+            unchanged += 1
+        else:
+            updates.append({**values, "row_id": row.id, "version": row.version + 1})
+    return _Delta(inserts, updates, unchanged, len(known) - len(updates) - unchanged)
+
+
+def _maker(session: Session, maker_id: int) -> Maker:
+    maker = session.get(Maker, maker_id)
+    if maker is None:
+        raise NotFound("maker")
+    return maker
+
+
+def plan_catalogue(
+    session: Session, maker_id: int, name: str, content: bytes, progress: Progress = _nothing
+) -> CataloguePlan:
+    """What the catalogue file `name` (.csv or .xlsx) would change; nothing is saved.
+
+    BitternError on `file` when it cannot be read at all; problems of rows are in the plan, all of them.
+    """
+    read = _read(_maker(session, maker_id), name, content, progress)
+    progress("comparing with what is on record", 0, 0)
+    delta = _compare(session, maker_id, read)
+    return CataloguePlan(len(delta.inserts), len(delta.updates), delta.unchanged, delta.unnamed, read.problems)
+
+
+def load_catalogue(
+    work: Work,
+    maker_id: int,
+    name: str,
+    content: bytes,
+    progress: Progress = _nothing,
+    shown: CataloguePlan | None = None,
+) -> CataloguePlan:
+    """Put a maker's catalogue on record: all of it, or Problems by row and nothing.
+
+    Items that the file does not name stay, since quotes and doors may name them. shown: the plan that somebody
+    agreed to; Stale when the catalogue has changed since, so that the file would do something else.
+    """
+    work.require()
+    maker = _maker(work.session, maker_id)
+    read = _read(maker, name, content, progress)
+    if read.problems:
+        raise Problems(read.problems)
+    with transaction(work.session):
+        progress("comparing with what is on record", 0, 0)
+        delta = _compare(work.session, maker_id, read)
+        total = len(delta.inserts) + len(delta.updates)
+        plan = CataloguePlan(len(delta.inserts), len(delta.updates), delta.unchanged, delta.unnamed, ())
+        if shown is not None and shown != plan:
+            raise Stale("The catalogue was changed after this file was shown. Send it again. Nothing was saved.")
+        progress("saving", 0, total)
+        for start in range(0, len(delta.inserts), STEP * 10):
+            part = delta.inserts[start : start + STEP * 10]
+            work.session.execute(sa.insert(_TABLE), part)
+            progress("saving", start + len(part), total)
+        if delta.updates:
+            written = ("category", "description", "attributes", "cost_cents", "list_cents", "is_stocked", "version")
+            change = sa.update(_TABLE).where(_TABLE.c.id == sa.bindparam("row_id"))
+            rows = [{"row_id": row["row_id"], **{name: row[name] for name in written}} for row in delta.updates]
+            work.session.execute(change, rows)
+            progress("saving", total, total)
+        record(
+            work,
+            "catalogue loaded",
+            f"maker {maker_id}",
+            f"{len(delta.inserts):,} items new, {len(delta.updates):,} changed, from {name[:80]}",
+        )
+    return plan
+
+
+def catalogue_page(
+    session: Session, maker_id: int, text: str = "", page: int = 1, size: int = 50
+) -> tuple[Sequence[CatalogueItem], int]:
+    """One page of a maker's items that hold every word of `text`, stocked first, and how many there are."""
+    rows = sa.select(CatalogueItem).where(CatalogueItem.maker_id == maker_id)
+    for word in text.split()[:8]:
+        held = "%" + word.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_") + "%"
+        rows = rows.where(
+            sa.or_(
+                CatalogueItem.part_number.ilike(held, escape="\\"), CatalogueItem.description.ilike(held, escape="\\")
+            )
+        )
+    count = session.scalar(sa.select(sa.func.count()).select_from(rows.subquery())) or 0
+    order = (CatalogueItem.is_stocked.desc(), CatalogueItem.part_number)
+    return session.scalars(rows.order_by(*order).limit(size).offset((page - 1) * size)).all(), count
+
+
+def items_of(session: Session, maker: Maker) -> Iterator[Item]:
+    """A maker's items as the fitting room knows them, by part number."""
+    columns = ("part_number", "category", "description", "cost_cents", "list_cents", "is_stocked")
+    rows = sa.select(*(_TABLE.c[name] for name in columns)).where(_TABLE.c.maker_id == maker.id)
+    for row in session.execute(rows.order_by(_TABLE.c.part_number)):
+        yield Item(
+            row.part_number, maker.name, row.category, row.description, row.cost_cents, row.list_cents, row.is_stocked
+        )

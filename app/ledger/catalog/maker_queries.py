@@ -1,0 +1,156 @@
+"""Questions about makers, their catalogues and their factory terms."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from fractions import Fraction
+from functools import lru_cache
+from itertools import product
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.fitting import Cam, CylinderAttributes, KeyBlank, Lock, Pattern, from_json, read_maker
+from app.fitting import Keyway as KeywayRead
+from app.ledger.catalog.dated import place_in_time
+from app.ledger.store.errors import NotFound
+from app.ledger.tables import CatalogueItem, FactoryTermsRow, Keyway, Maker
+from app.pricing import FactoryTerms
+
+LONGEST_NUMBER = 80
+MOST_LETTERS = 8  # 256 spellings
+
+
+@dataclass(frozen=True, slots=True)
+class MakerTables:
+    """What a maker's tables say, ready for the fitting room. `lengths` and `rings` are the mortise lengths and ring
+    thicknesses to be had; `families` the keyways with their families and specs."""
+
+    id: int
+    code: str
+    name: str
+    patterns: tuple[Pattern, ...]
+    keyways: tuple[str, ...]
+    blanks: tuple[KeyBlank, ...]
+    cams: tuple[Cam, ...]
+    locks: tuple[Lock, ...]
+    lengths: tuple[Fraction, ...] = ()
+    rings: tuple[Fraction, ...] = ()
+    families: tuple[KeywayRead, ...] = ()
+
+
+def maker_tables(session: Session) -> Mapping[str, MakerTables]:
+    """Code → tables of every maker, by code."""
+    rows = session.execute(sa.select(Maker.id, Maker.version, Maker.tables).order_by(Maker.code))
+    found = [_tables(row.id, row.version, json.dumps(row.tables, sort_keys=True)) for row in rows]
+    return {tables.code: tables for tables in found}
+
+
+@lru_cache(maxsize=64)
+def _tables(maker_id: int, version: int, text: str) -> MakerTables:
+    # Patterns take a while to compile; the text is the whole truth about them, so it is the cache's key.
+    maker = read_maker(json.loads(text))
+    return MakerTables(
+        id=maker_id,
+        code=maker.code,
+        name=maker.name,
+        patterns=maker.patterns,
+        keyways=tuple(keyway.name for keyway in maker.keyways),
+        blanks=maker.blanks,
+        cams=maker.cams,
+        locks=maker.locks,
+        lengths=maker.lengths,
+        rings=maker.rings,
+        families=maker.keyways,
+    )
+
+
+def get_maker(session: Session, maker_id: int) -> Maker:
+    """A maker; NotFound when there is none."""
+    maker = session.get(Maker, maker_id)
+    if maker is None:
+        raise NotFound("maker")
+    return maker
+
+
+def list_makers(session: Session) -> Sequence[tuple[Maker, int, int]]:
+    """Every maker by name, with how many items it has and how many of them are stocked."""
+    stocked = sa.func.count(sa.case((CatalogueItem.is_stocked, 1)))
+    rows = session.execute(
+        sa.select(Maker, sa.func.count(CatalogueItem.id), stocked)
+        .outerjoin(CatalogueItem, CatalogueItem.maker_id == Maker.id)
+        .group_by(Maker.id)
+        .order_by(Maker.name)
+    )
+    return [(row[0], row[1], row[2]) for row in rows]
+
+
+def get_item(session: Session, maker_id: int, part_number: str) -> CatalogueItem | None:
+    """The maker's catalogue item with this part number, letters large or small."""
+    items = sa.select(CatalogueItem).where(CatalogueItem.maker_id == maker_id)
+    item = session.scalar(items.where(CatalogueItem.part_number == part_number))
+    if item is None:
+        others = [each for each in spellings(part_number) if each != part_number]
+        item = session.scalar(items.where(CatalogueItem.part_number.in_(others)).limit(1)) if others else None
+    return item
+
+
+def spellings(part_number: str) -> tuple[str, ...]:
+    """A part number with its letters large and small in every way, so that an index on it answers.
+
+    Of a number with many letters only as it is typed, in capitals, in small letters and as a title: all ways
+    would be more than one question can hold.
+
+    >>> spellings("Nm-1")
+    ('NM-1', 'Nm-1', 'nM-1', 'nm-1')
+    >>> spellings("ring-set brass")
+    ('RING-SET BRASS', 'ring-set brass', 'Ring-Set Brass')
+    """
+    if len(part_number) > LONGEST_NUMBER:
+        return ()
+    if sum(letter.upper() != letter.lower() for letter in part_number) > MOST_LETTERS:
+        return tuple(dict.fromkeys((part_number.upper(), part_number.lower(), part_number.title(), part_number)))
+    ways = [dict.fromkeys((letter.upper(), letter.lower())) for letter in part_number]
+    return tuple("".join(way) for way in product(*ways))
+
+
+def item_attributes(item: CatalogueItem) -> CylinderAttributes | None:
+    """What cylinder an item is; None where it is none."""
+    return from_json(item.attributes) if item.attributes else None
+
+
+def keyway_maker(session: Session, keyway: str) -> str:
+    """The code of the maker with this keyway; "" when nobody has it."""
+    return session.scalar(sa.select(Maker.code).join(Keyway).where(Keyway.code == keyway)) or ""
+
+
+def stocked_items(session: Session, category: str, limit: int = 500) -> Sequence[CatalogueItem]:
+    """Items of a category, stocked first, for a list to choose from."""
+    return session.scalars(
+        sa.select(CatalogueItem)
+        .where(CatalogueItem.category == category)
+        .order_by(CatalogueItem.is_stocked.desc(), CatalogueItem.part_number)
+        .limit(limit)
+    ).all()
+
+
+def factory_terms_on(session: Session, maker_id: int, day: date) -> FactoryTerms | None:
+    """The maker's factory terms in force on a day; None where none are on record."""
+    row = session.scalar(
+        sa.select(FactoryTermsRow)
+        .where(FactoryTermsRow.maker_id == maker_id, FactoryTermsRow.valid_from <= day)
+        .order_by(FactoryTermsRow.valid_from.desc())
+        .limit(1)
+    )
+    return None if row is None else FactoryTerms.from_json(row.terms)
+
+
+def factory_terms_by_maker(session: Session, today: date) -> Mapping[Maker, list[tuple[FactoryTermsRow, str]]]:
+    """Maker → its dated terms with now, coming or past, the newest first; makers without terms have none."""
+    makers = session.scalars(sa.select(Maker).order_by(Maker.name)).all()
+    rows = session.scalars(sa.select(FactoryTermsRow).order_by(FactoryTermsRow.valid_from.desc())).all()
+    dated = place_in_time(rows, today, lambda row: row.maker_id)
+    return {maker: [each for each in dated if each[0].maker_id == maker.id] for maker in makers}

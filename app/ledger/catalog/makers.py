@@ -1,0 +1,137 @@
+"""Use cases: a maker's tables and factory terms go on record."""
+
+from __future__ import annotations
+
+import json
+from datetime import date
+from typing import Any
+
+import sqlalchemy as sa
+
+from app.errors import Problems
+from app.fitting import Maker as MakerRead
+from app.fitting import decode_any, read_maker, repeated_rows, to_json
+from app.keying import BittingSpec
+from app.ledger.catalog.dated import changed_terms, terms_mark
+from app.ledger.catalog.rereading import reread_catalogue
+from app.ledger.catalog.specs import refuse_breaking
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import NotFound, Stale
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import CatalogueItem, FactoryTermsRow, Keyway, Maker, SpecRow
+from app.pricing import FactoryTerms
+
+
+def import_maker(work: Work, given: object, version: int | None = None) -> Maker:
+    """Put a maker's whole file on record, or bring an earlier one up to date: all of it or nothing.
+
+    `given` is the parsed JSON of a maker's file. BitternError names the table and row at fault. Items that
+    are no longer in the file stay, since quotes and doors may name them, and are read by the new pattern.
+    version: the maker's when the file was shown, 0 for a new one; Stale when somebody saved since. None:
+    whatever is on record is replaced.
+    """
+    work.require()
+    read = read_maker(given)
+    if repeated := repeated_rows(read):
+        raise Problems(repeated)
+    for spec in read.bitting_specs.values():
+        BittingSpec.from_json(spec)
+    with transaction(work.session):
+        maker = work.session.scalar(sa.select(Maker).where(Maker.code == read.code))
+        if version is not None and version != (maker.version if maker else 0):
+            raise Stale()
+        if maker is None:
+            maker = Maker(code=read.code, name=read.name)
+            work.session.add(maker)
+        maker.name = read.name
+        maker.tables = json.loads(json.dumps(given))
+        work.session.flush()
+        put_keyways(work, maker, read)
+        _items(work, maker, read)
+        work.session.flush()
+        reread_catalogue(work.session, maker, read.patterns)
+        record(
+            work,
+            "maker imported",
+            f"maker {maker.id}",
+            f"{maker.name}: {len(read.items)} items, {len(read.keyways)} keyways",
+        )
+        return maker
+
+
+def put_keyways(work: Work, maker: Maker, read: MakerRead) -> None:
+    """Bring the maker's specs and keyways on record up to its tables, inside the caller's transaction."""
+    specs = {name: BittingSpec.from_json(spec) for name, spec in read.bitting_specs.items()}
+    _keyways(work, maker, read, {name: _spec(work, name, spec) for name, spec in specs.items()})
+
+
+def _spec(work: Work, name: str, spec: BittingSpec) -> SpecRow:
+    row = work.session.scalar(sa.select(SpecRow).where(SpecRow.name == name))
+    if row is None:
+        row = SpecRow(name=name, spec=spec.to_json())
+        work.session.add(row)
+    else:
+        refuse_breaking(work, row, BittingSpec.from_json(row.spec), spec)
+    row.spec = spec.to_json()
+    return row
+
+
+def _keyways(work: Work, maker: Maker, read: MakerRead, specs: dict[str, SpecRow]) -> None:
+    known = {row.code: row for row in work.session.scalars(sa.select(Keyway).where(Keyway.maker_id == maker.id))}
+    for keyway in read.keyways:
+        row = known.get(keyway.name) or Keyway(maker_id=maker.id, code=keyway.name)
+        row.spec = specs[keyway.bitting_spec]
+        work.session.add(row)
+
+
+def _items(work: Work, maker: Maker, read: MakerRead) -> None:
+    known = {
+        row.part_number: row
+        for row in work.session.scalars(sa.select(CatalogueItem).where(CatalogueItem.maker_id == maker.id))
+    }
+    for item in read.items:
+        row = known.get(item.part_number) or CatalogueItem(maker_id=maker.id, part_number=item.part_number)
+        row.category, row.description = item.category, item.description
+        row.cost_cents, row.list_cents, row.is_stocked = item.cost_cents, item.list_cents, item.stocked
+        attributes = item.attributes
+        if attributes is None and item.category == "cylinder":
+            attributes = decode_any(read.patterns, item.part_number)[0].attributes
+        row.attributes = to_json(attributes) if attributes else {}
+        work.session.add(row)
+
+
+def set_factory_terms(
+    work: Work, maker_code: str, valid_from: date, given: Any, seen: str | None = None
+) -> FactoryTermsRow:
+    """Put a maker's factory terms on record from a day on; an earlier entry for the same day is replaced.
+
+    `seen`: the mark (`terms_mark`) of all this maker's terms when the page was made; Stale when they have moved on.
+    """
+    work.require()
+    terms = FactoryTerms.from_json(given)
+    with transaction(work.session):
+        maker = work.session.scalar(sa.select(Maker).where(Maker.code == maker_code))
+        if maker is None:
+            raise NotFound(f"maker {maker_code[:24]}")
+        rows = work.session.scalars(
+            sa.select(FactoryTermsRow)
+            .where(FactoryTermsRow.maker_id == maker.id)
+            .order_by(FactoryTermsRow.valid_from)
+        ).all()
+        if seen is not None and seen != terms_mark(rows):
+            raise Stale()
+        before = next((row.terms for row in reversed(rows) if row.valid_from <= valid_from), None)
+        row = next((row for row in rows if row.valid_from == valid_from), None)
+        if row is None:
+            row = FactoryTermsRow(maker_id=maker.id, valid_from=valid_from)
+            work.session.add(row)
+        row.terms = terms.to_json()
+        record(
+            work,
+            "factory terms set",
+            f"maker {maker.id}",
+            f"{maker.name}: factory terms from {valid_from.isoformat()} on",
+            changes=changed_terms(before, terms.to_json()),
+        )
+        return row

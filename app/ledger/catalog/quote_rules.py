@@ -1,0 +1,76 @@
+"""Use case: settle what the house asks and says with its quotes."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from app.errors import Problem, Problems
+from app.ledger.catalog.quote_rule_queries import deposit_rule, line_rules, quote_rules
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import Stale
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import QuoteRules
+from app.pricing import DepositRule
+
+MAIL_WORDS = ("number", "customer", "title", "total", "deposit", "valid until", "ready", "sender", "house", "phone")
+"""What may stand in braces in the text of an e-mail."""
+
+_BRACES = re.compile(r"\{([^{}\n]{0,40})\}")
+_MOST_TEXT = 4000
+
+
+@dataclass(frozen=True, slots=True)
+class QuoteRulesForm:
+    """The deposit, the e-mail's subject and text, and the codes of the questions that are not asked."""
+
+    deposit: DepositRule
+    mail_subject: str
+    mail_text: str
+    questions_off: tuple[str, ...] = ()
+
+
+def set_quote_rules(work: Work, form: QuoteRulesForm, version: int | None) -> QuoteRules:
+    """Save the house's rules for quotes, read at `version` (None: there were none yet); the owner's alone.
+
+    Quotes that were issued keep the deposit that they asked. Raises Problems, or Stale.
+    """
+    work.require()
+    problems = [
+        *_text_problems("mail_subject", form.mail_subject, 200),
+        *_text_problems("mail_text", form.mail_text, _MOST_TEXT),
+    ]
+    if not form.mail_subject.isprintable():
+        problems.append(Problem("mail_subject", "The subject is one line of writing: type it anew."))
+    known = {rule.code for rule in line_rules()}
+    if not set(form.questions_off) <= known:
+        problems.append(Problem("questions_off", "Choose among the questions shown."))
+    if problems:
+        raise Problems(problems)
+    with transaction(work.session):
+        rules = quote_rules(work.session)
+        if rules.id is not None and rules.version != version:
+            raise Stale()
+        before = "" if rules.id is None else f" (was: {deposit_rule(rules).words})"
+        rules.deposit_percent = f"{form.deposit.percent:f}"
+        rules.deposit_cents, rules.deposit_above_cents = form.deposit.cents, form.deposit.above_cents
+        rules.mail_subject, rules.mail_text = form.mail_subject.strip(), form.mail_text.strip()
+        rules.questions_off = sorted(set(form.questions_off))
+        work.session.add(rules)
+        work.session.flush()
+        off = f"; not asked: {', '.join(rules.questions_off)}" if rules.questions_off else ""
+        record(work, "quote rules set", "house", f"Quotes: {form.deposit.words}{before}{off}")
+        return rules
+
+
+def _text_problems(field: str, text: str, most: int) -> list[Problem]:
+    if not text.strip():
+        return [Problem(field, "Write something here: it goes with every quote that is sent.")]
+    if len(text) > most:
+        return [Problem(field, f"At most {most:,} characters fit here; this has {len(text):,}.")]
+    unknown = [word for word in _BRACES.findall(text) if word not in MAIL_WORDS]
+    if unknown:
+        words = ", ".join(f"{{{word}}}" for word in MAIL_WORDS)
+        return [Problem(field, f"{{{unknown[0]}}} stands for nothing. What can stand in braces: {words}.")]
+    return []

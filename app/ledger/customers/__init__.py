@@ -1,1 +1,0 @@
-"""Customers, their contacts and their sites."""

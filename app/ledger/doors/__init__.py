@@ -1,1 +1,0 @@
-"""Doors, the locks in them, and every cylinder on record."""

@@ -1,1 +1,0 @@
-"""The append-only record of who did what, and the counters that number things."""

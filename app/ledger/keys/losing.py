@@ -1,0 +1,229 @@
+"""Use case: a key is lost. What it exposes, the rekey plan, and the lines of a quote for it."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass
+from datetime import date, datetime
+
+import sqlalchemy as sa
+
+from app.keying import LostKey, lost_key, operated_by
+from app.ledger.keys.loss_steps import steps_of_loss
+from app.ledger.keysystems.control import CONTROL_SYMBOL
+from app.ledger.keysystems.lost_masters import lost_keysets, replaced_after
+from app.ledger.keysystems.unsealed_system import OpenedSystem, Way, open_system
+from app.ledger.sites.current_cylinders import making_way
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, Key, Keyset, KeyState, KeySystem, Role
+
+SECONDS = 6.0
+_ALIKE = ("type", "maker_id", "part_number", "length", "drilled", "cam", "tailpiece", "finish")
+
+
+@dataclass(frozen=True, slots=True)
+class RekeyLine:
+    """Cylinders alike in all that is on record of them and keyed alike, to rekey where they hang.
+
+    `operators`: symbols of the keysets beside the own and the masters above it that operate them.
+    """
+
+    keyset: Keyset
+    chambers: int
+    keyway: str
+    cylinders: tuple[Cylinder, ...]
+    operators: tuple[str, ...]
+    is_nmk: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LossPlan:
+    """What the lost key exposes, and the plan in cylinders and keys; `keys` is new keys to cut by keyset.
+
+    `on_its_way`: how many of the exposed stand open only until work on its way is handed over. `steps`: what to do
+    where no quote can carry the plan out; () where `lines` and `keys` are one. `replaced_on`: when the keyset got
+    another bitting, where every key that is lost was lost before that: nothing stands open then.
+    """
+
+    system: KeySystem
+    lost: LostKey
+    exposed: tuple[Way, ...]
+    repin: tuple[Way, ...]
+    keys: tuple[tuple[str, int], ...]
+    lines: tuple[RekeyLine, ...]
+    on_its_way: int
+    steps: tuple[str, ...]
+    replaced_on: date | None = None
+
+    @property
+    def exposed_cylinders(self) -> int:
+        """How many places the lost key opens."""
+        return sum(len(way.cylinders) for way in self.exposed)
+
+    @property
+    def repinned_cylinders(self) -> int:
+        """How many cylinders the plan rekeys."""
+        return sum(len(way.cylinders) for way in self.repin)
+
+    @property
+    def can_be_quoted(self) -> bool:
+        """Whether a quote carries the plan out."""
+        return bool(self.lines) and not self.steps
+
+
+def plan_for_loss(work: Work, system_id: int, symbol: str) -> LossPlan:
+    """The plan with fewest cylinders to rekey, then fewest keys to cut anew. Shows no bitting.
+
+    A lost control key takes every core of the system out: each is pinned anew for another one. A place on a door
+    counts once; where work is on its way to it, the plan is for what it brings. Without bittings in the shop the
+    record alone says what a key opens.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    opened = open_system(work, system_id)
+    copies = _copies(work, opened)
+    if symbol not in copies:
+        raise LedgerError("keyset", f"{opened.system.name} has no keyset {symbol[:24]}.")
+    if (replaced := _replaced(work, opened, symbol)) is not None:
+        over = LostKey(symbol, (), (), (), 0, {}, True)
+        return LossPlan(opened.system, over, (), (), (), (), 0, (), replaced.astimezone().date())
+    coming, leaving = _by_place(opened, making_way(work.session, opened.system.customer_id))
+    lost, open_until = _reckon(opened, symbol, coming, leaving, copies)
+    in_place = {_place(one) for one in _cylinders(opened, lost.exposed)}
+    until = {_place(_cylinder(opened, name)): name for name in open_until}
+    still = [name for place, name in until.items() if place not in in_place]
+    exposed = _ways(opened, (*lost.exposed, *still))
+    repin = _ways(opened, lost.repin)
+    plan = LossPlan(
+        opened.system,
+        lost,
+        exposed,
+        repin,
+        tuple((key, copies[key]) for key in lost.replace),
+        _lines(opened.system, repin),
+        len(still),
+        steps_of_loss(work, opened, lost, repin) if repin else (),
+    )
+    with transaction(work.session):
+        record(
+            work,
+            "lost key looked at",
+            f"key system {system_id}",
+            f"{opened.system.name}: a key of {symbol} exposes {plan.exposed_cylinders} cylinders; "
+            f"the plan rekeys {plan.repinned_cylinders} and cuts {lost.keys_to_cut} keys",
+        )
+    return plan
+
+
+def _replaced(work: Work, opened: OpenedSystem, symbol: str) -> datetime | None:
+    """When the bitting of a keyset was replaced, where keys of it are lost and all of them were before that."""
+    [keyset] = [one for one in opened.system.keysets if one.symbol == symbol]
+    latest = sa.select(Key).where(Key.keyset_id == keyset.id, Key.state == KeyState.LOST)
+    lost = work.session.scalar(latest.order_by(Key.changed_at.desc()).limit(1))
+    return replaced_after(work.session, keyset, lost.changed_at) if lost else None
+
+
+def _reckon(
+    opened: OpenedSystem, symbol: str, coming: Collection[str], leaving: Collection[str], copies: dict[str, int]
+) -> tuple[LostKey, tuple[str, ...]]:
+    """The plan for the cylinders that will stand, and those about to leave that the lost key opens until then."""
+    if symbol in opened.keys:
+        known = opened.cylinders
+        reckoned = {name: known[_label(name)] for name in (*coming, *leaving) if _label(name) in known}
+        lost = lost_key(
+            opened.keys,
+            {name: reckoned[name] for name in coming if name in reckoned},
+            symbol,
+            copies,
+            seconds=SECONDS,
+        )
+        standing = {name: reckoned[name] for name in leaving if name in reckoned}
+        return lost, operated_by(opened.keys, standing, symbol) if standing else ()
+
+    def opens(names: Iterable[str]) -> tuple[str, ...]:
+        is_control = symbol == CONTROL_SYMBOL
+        return tuple(name for name in names if is_control or symbol in opened.ways[_label(name)].symbols)
+
+    exposed = opens(coming)
+    return LostKey(symbol, exposed, (symbol,), exposed, copies[symbol], {}, True), opens(leaving)
+
+
+def _by_place(opened: OpenedSystem, making_way: Collection[int]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Names of the cylinders that will stand when all work is handed over, and of those that make way for it.
+
+    Every cylinder by itself, so that the plan with fewest cylinders counts doors and not kinds of cylinder.
+    """
+    names = [f"{label}\0{number}" for label, way in opened.ways.items() for number in range(len(way.cylinders))]
+    leaving = [name for name in names if _cylinder(opened, name).id in making_way]
+    return tuple(name for name in names if name not in set(leaving)), tuple(leaving)
+
+
+def _place(cylinder: Cylinder) -> object:
+    return (cylinder.door_id, cylinder.position.casefold()) if cylinder.door_id else cylinder.id
+
+
+def _label(name: str) -> str:
+    return name.partition("\0")[0]
+
+
+def _cylinder(opened: OpenedSystem, name: str) -> Cylinder:
+    return opened.ways[_label(name)].cylinders[int(name.partition("\0")[2])]
+
+
+def _cylinders(opened: OpenedSystem, names: Iterable[str]) -> list[Cylinder]:
+    return [_cylinder(opened, name) for name in names]
+
+
+def _ways(opened: OpenedSystem, names: Iterable[str]) -> tuple[Way, ...]:
+    found: dict[str, list[str]] = defaultdict(list)
+    for name in names:
+        found[_label(name)].append(name)
+    return tuple(
+        Way(label, opened.ways[label].symbols, tuple(_cylinders(opened, mine))) for label, mine in found.items()
+    )
+
+
+def _lines(system: KeySystem, repin: tuple[Way, ...]) -> tuple[RekeyLine, ...]:
+    """One line for cylinders alike; those that are cross-keyed alike, or NMK, stand apart."""
+    by_id = {keyset.id: keyset for keyset in system.keysets}
+    alike: dict[tuple[object, ...], list[Cylinder]] = defaultdict(list)
+    for way in repin:
+        for one in way.cylinders:
+            what = tuple(str(getattr(one, name)) for name in _ALIKE)
+            kind = (one.chambers or system.chambers, one.keyway or system.keyway)
+            crossed = tuple(operator.keyset.symbol for operator in one.operators)
+            alike[one.keyset_id, what, kind, crossed, one.is_nmk].append(one)
+    lines = []
+    for cylinders in (alike[key] for key in sorted(alike, key=str)):
+        one = cylinders[0]
+        lines.append(
+            RekeyLine(
+                by_id[one.keyset_id or 0],
+                one.chambers or system.chambers,
+                one.keyway or system.keyway,
+                tuple(cylinders),
+                tuple(operator.keyset.symbol for operator in one.operators),
+                one.is_nmk,
+            )
+        )
+    return tuple(lines)
+
+
+def _copies(work: Work, opened: OpenedSystem) -> dict[str, int]:
+    """Keys out or about to be, by symbol: each is to be cut anew when its keyset is replaced.
+
+    A lost one too, so that there are as many of the new keyset as there were; not one lost under an older bitting.
+    """
+    rows = work.session.execute(
+        sa.select(Keyset.symbol, sa.func.count(Key.id))
+        .join(Key, Key.keyset_id == Keyset.id)
+        .where(Keyset.system_id == opened.system.id, Key.state.not_in((KeyState.RETIRED, KeyState.LOST)))
+        .group_by(Keyset.symbol)
+    )
+    known = Counter(dict(rows.all()))
+    for lost in lost_keysets(work.session, [keyset.id for keyset in opened.system.keysets]):
+        known[lost.keyset.symbol] += len(lost.copies)
+    return {keyset.symbol: known.get(keyset.symbol, 1) for keyset in opened.system.keysets}

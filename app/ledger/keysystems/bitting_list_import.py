@@ -1,0 +1,196 @@
+"""Use case: take an existing bitting list over into a key system, its bittings sealed, the records with the shop."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from app.errors import Problem, Problems
+from app.keying import Bitting as Cuts
+from app.keying import BittingSpec, KeyingError, read_bitting, read_symbol
+from app.ledger.keysystems.bitting_list_study import list_purpose, list_spec
+from app.ledger.keysystems.bittings import Plan, seal_bitting, seal_plan
+from app.ledger.keysystems.control import CONTROL_SYMBOL, TAKEN_OVER, is_control_symbol
+from app.ledger.keysystems.out_of_use import RETIRED
+from app.ledger.keysystems.sealed_token import carried
+from app.ledger.keysystems.system_form import SystemForm
+from app.ledger.keysystems.systems import add_system_row, find_keyway, name_is_taken
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import NotFound, Taken
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Customer, Keyset, KeySystem, Level
+
+_RANK = (Level.GREAT_GRAND, Level.GRAND, Level.MASTER, Level.CHANGE, Level.SINGLE, Level.CONTROL)
+_ROLE = {Level.CHANGE: "C", Level.MASTER: "M", Level.GRAND: "G"}
+
+
+@dataclass(frozen=True, slots=True)
+class TakeForm:
+    """Whose list it is, what the system is to be called, and what it is written in."""
+
+    customer_id: int
+    name: str
+    keyway: str
+    chambers: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    symbol: str
+    level: Level
+    parent: str | None
+    cuts: Cuts
+    is_retired: bool
+
+
+def take_over(work: Work, form: TakeForm, sealed: str) -> KeySystem:
+    """Make a system of a list that was studied; owner only. Retired bittings stay used, free ones are left out.
+
+    Where the levels of the list are one progression under its top master, its plan is sealed too and the system
+    can be extended; else it cannot. Raises Problems by symbol; nothing is saved then.
+    """
+    work.require()
+    spec = list_spec(work, form.keyway, form.chambers)
+    rows = _rows(spec, carried(work, sealed, list_purpose(form.keyway, form.chambers)))
+    name = " ".join(form.name.split())
+    with transaction(work.session):
+        if work.session.get(Customer, form.customer_id) is None:
+            raise NotFound("customer")
+        if name_is_taken(work, form.customer_id, name):
+            raise Taken("name", f"This customer has a key system named {name} already.")
+        keyway = find_keyway(work, form.keyway)
+        system = add_system_row(
+            work, SystemForm(form.customer_id, name, _levels(rows), keyway.code, form.chambers), keyway
+        )
+        by_symbol: dict[str, Keyset] = {}
+        for row in rows.values():
+            keyset = Keyset(
+                system=system,
+                symbol=row.symbol,
+                level=row.level,
+                parent=by_symbol.get(row.parent or ""),
+                purpose=_purpose(row),
+            )
+            work.session.add(keyset)
+            work.session.flush()
+            by_symbol[row.symbol] = keyset
+            seal_bitting(work, system, keyset, row.cuts)
+        plan = _plan(spec, rows, system.levels)
+        if plan is not None:
+            seal_plan(work, system, plan)
+            system.capacity = sum(
+                plan.under(spec, "C", row.cuts).usable for row in rows.values() if row.level is Level.MASTER
+            )
+        work.session.flush()
+        record(
+            work,
+            TAKEN_OVER,
+            f"key system {system.id}",
+            f"{name}: {len(rows)} keysets on keyway {keyway.code}, "
+            + ("with an array" if plan else "without an array, so it must not be extended"),
+        )
+        return system
+
+
+def _purpose(row: _Row) -> str:
+    words = ("takes the cores out" if row.level is Level.CONTROL else "", RETIRED if row.is_retired else "")
+    return ", ".join(filter(None, words))
+
+
+def _rows(spec: BittingSpec, given: list[list[str]]) -> Mapping[str, _Row]:
+    """The rows by symbol, parents first; every problem names its symbol and no bitting."""
+    problems: list[Problem] = []
+    rows: dict[str, _Row] = {}
+    owner: dict[Cuts, str] = {}
+    for number, (text, bitting, status) in enumerate(given, start=1):
+        if status == "free":
+            continue
+        if is_control_symbol(text):
+            problems += _take_control(spec, read_bitting(spec, bitting, "sealed"), status, rows, owner)
+            continue
+        try:
+            symbol = read_symbol(text, "symbol")
+        except KeyingError:
+            problems.append(Problem("sealed", f"Entry {number}: {text[:24] or 'no symbol'} is no standard symbol."))
+            continue
+        level = Level(symbol.level.value) if symbol.level.value != "cross-keyed" else None
+        cuts = read_bitting(spec, bitting, "sealed")
+        if level is None:
+            problems.append(Problem("sealed", f"{symbol.text}: a cross-keyed cylinder has no key of its own."))
+        elif symbol.text in rows and rows[symbol.text].cuts != cuts:
+            problems.append(Problem("sealed", f"{symbol.text} stands with two bittings; one must be another keyset."))
+        elif owner.setdefault(cuts, symbol.text) != symbol.text:
+            problems.append(Problem("sealed", f"{symbol.text} and {owner[cuts]} have one bitting; correct the list."))
+        elif not spec.within_macs(cuts):
+            problems.append(Problem("sealed", f"{symbol.text} breaks the MACS of this spec; correct the list."))
+        else:
+            rows.setdefault(symbol.text, _Row(symbol.text, level, symbol.parent, cuts, status == "retired"))
+    if problems:
+        raise Problems(problems[:60])
+    if not rows:
+        raise Problems([Problem("sealed", "There is nothing in the list to take over.")])
+    return dict(sorted(rows.items(), key=lambda item: _RANK.index(item[1].level)))
+
+
+def _take_control(
+    spec: BittingSpec, cuts: Cuts, status: str, rows: dict[str, _Row], owner: dict[Cuts, str]
+) -> list[Problem]:
+    """Put the list's control key among its rows, or tell what stands against it."""
+    name = CONTROL_SYMBOL
+    if spec.control_offset is None:
+        return [Problem("sealed", f"{name}: this spec has no control offset; it is not of interchangeable cores.")]
+    if name in rows and rows[name].cuts != cuts:
+        return [Problem("sealed", f"{name} stands with two bittings; leave the one in service.")]
+    if owner.setdefault(cuts, name) != name:
+        return [Problem("sealed", f"{name} and {owner[cuts]} have one bitting; correct the list.")]
+    if not spec.within_macs(cuts):
+        return [Problem("sealed", f"{name} breaks the MACS of this spec; correct the list.")]
+    rows[name] = _Row(name, Level.CONTROL, None, cuts, status == "retired")
+    return []
+
+
+def _levels(rows: Mapping[str, _Row]) -> int:
+    levels = {row.level for row in rows.values()}
+    if Level.GREAT_GRAND in levels:
+        return 4
+    if Level.GRAND in levels:
+        return 3
+    if Level.CHANGE in levels or Level.MASTER in levels:
+        return 2 if all(row.symbol[0].isdigit() for row in rows.values() if row.level is Level.CHANGE) else 3
+    return 1
+
+
+def _plan(spec: BittingSpec, rows: Mapping[str, _Row], levels: int) -> Plan | None:
+    """Which chambers serve which level, where each serves one alone and every bitting is of that progression."""
+    tops = [row for row in rows.values() if row.level is _RANK[{4: 0, 3: 1, 2: 2, 1: 4}[levels]]]
+    if levels < 2 or len(tops) != 1:
+        return None
+    top = tops[0]
+    below = [(row, rows[row.parent]) for row in rows.values() if row.parent is not None and row.parent in rows]
+    if len(below) + 1 != sum(row.level not in (Level.SINGLE, Level.CONTROL) for row in rows.values()):
+        return None
+    served: list[set[str]] = [set() for _ in range(spec.chambers)]
+    for row, parent in below:
+        for chamber, (cut, above) in enumerate(zip(row.cuts, parent.cuts, strict=True)):
+            if cut != above:
+                served[chamber].add(_ROLE[row.level])
+    if any(len(marks) > 1 for marks in served):
+        return None
+    roles = "".join(next(iter(marks), "-") for marks in served)
+    if not set("CMG"[: levels - 1]) <= set(roles):
+        return None
+    plan = Plan(top.cuts, roles)
+    if all(row.cuts in plan.under(spec, _ROLE[row.level], parent.cuts) for row, parent in below):
+        return plan
+    return _turning_plan(spec, top.cuts, [row.cuts for row, _ in below]) if levels == 2 else None
+
+
+def _turning_plan(spec: BittingSpec, top: Cuts, changes: list[Cuts]) -> Plan | None:
+    """The plan of a list of two levels whose changes all match the master in as many chambers: rotating constants."""
+    held = {sum(cut == above for cut, above in zip(cuts, top, strict=True)) for cuts in changes}
+    if len(held) != 1 or not 1 <= (constants := held.pop()) < spec.chambers:
+        return None
+    plan = Plan(top, "C" * spec.chambers, constants)
+    array = plan.under(spec, "C", top)
+    return plan if all(cuts in array for cuts in changes) else None

@@ -1,1 +1,0 @@
-"""Makers: part-number tables, catalogue items, factory terms, bitting specs and keyways."""

@@ -1,1 +1,0 @@
-"""Pins on the bench's shelf: what is there, what a job takes."""

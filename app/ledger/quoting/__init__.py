@@ -1,0 +1,1 @@
+"""From what the counter asks to a quote revision and its acceptance."""

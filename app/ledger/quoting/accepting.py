@@ -1,0 +1,340 @@
+"""Use case: an accepted quote becomes doors, cylinders, keysets with bittings, and keys to cut."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import sqlalchemy as sa
+
+from app.errors import BitternError, Problem, Problems
+from app.fitting.cylinder import CylinderAttributes, words
+from app.ledger.keys.keys import order_keys
+from app.ledger.keysystems.auditing import prove_no_interchange
+from app.ledger.keysystems.authority import require_job_authority
+from app.ledger.keysystems.control import control_of, has_control_keys
+from app.ledger.keysystems.crosskeying import insert_operators
+from app.ledger.quoting.allocation import Allotment, KeysetAllotter
+from app.ledger.quoting.crossed_doors import cross_door, own_symbol
+from app.ledger.quoting.key_lines import keysets_sold
+from app.ledger.quoting.lost_keys import require_none_lost_of_job
+from app.ledger.quoting.options import OPTIONS, keyed_at, promise_from, way_words
+from app.ledger.quoting.rekeying import hanging, keep_what_it_is, on_door
+from app.ledger.quoting.request import LineAsk, QuoteAsk, ask_from_json
+from app.ledger.quoting.snapshot import QuoteSnapshot, SnapshotLine, as_accepted, read_snapshot
+from app.ledger.sites.customers import SiteForm, insert_site
+from app.ledger.sites.door_paste import DoorRow
+from app.ledger.sites.doors import upsert_door
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError, NotFound, Stale
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import (
+    Cylinder,
+    Door,
+    Job,
+    JobLine,
+    LineKind,
+    Maker,
+    QuoteRevision,
+    RecordsHolder,
+    Role,
+    Site,
+    Stage,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class AcceptForm:
+    """Who accepted what, and the doors.
+
+    doors: in the order of the quote's cylinders, a row a cylinder; fewer rows leave the last cylinders
+    without a door. Cylinders that a line rekeys where they hang are on their doors, and take no row.
+    site_name: the site of the doors where the job has none yet, one of its customer's or a new one.
+    version: the job's, as read.
+    override_reason: why the owner of the house goes on where a key system's owner gave no written authority.
+    lost_reason: why the owner of the house goes on where a lost key opens the new cylinders.
+    option: A or B of a quote that offers two ways, "" of one that does not.
+    """
+
+    accepted_by: str
+    accepted_on: date
+    version: int
+    po_number: str = ""
+    site_name: str = ""
+    doors: tuple[DoorRow, ...] = ()
+    option: str = ""
+    override_reason: str = ""
+    lost_reason: str = ""
+
+
+def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
+    """Turn the newest revision of a quoted job into work: all of it or, on any error, nothing.
+
+    Raises LedgerError on the field at fault, NoBittingsLeft when a system cannot hold what was sold, Stale
+    when somebody changed the job in between.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    with transaction(work.session):
+        job = work.session.get(Job, job_id)
+        if job is None:
+            raise NotFound("job")
+        if job.version != form.version:
+            raise Stale()
+        if job.stage is not Stage.QUOTED:
+            raise LedgerError("stage", f"Only a quoted job can be accepted; this one is {job.stage.value}.")
+        revision = newest_revision(work, job)
+        offered = read_snapshot(revision.snapshot)
+        _check_form(work, form, revision)
+        _check_option(form, offered)
+        snapshot = as_accepted(offered, form.option)
+        ask = ask_from_json(snapshot.ask)
+        job.promised_on = promise_from(work, snapshot, form.accepted_on).on
+        carry_out(work, job, ask, snapshot, form, KeysetAllotter(work, job, ask, snapshot))
+        require_job_authority(work, job, f"accepted quote {job.number}-{revision.revision}", form.override_reason)
+        require_none_lost_of_job(work, job, ask, form.lost_reason)
+        job.stage = Stage.APPROVED
+        job.accepted_by, job.accepted_on, job.po_number = form.accepted_by.strip(), form.accepted_on, form.po_number
+        _agree(job, form, snapshot)
+        said = f", option {form.option}, {way_words(snapshot.keying)}" if form.option else ""
+        record(
+            work,
+            "quote accepted",
+            f"job {job.number}",
+            f"Quote {job.number}-{revision.revision} accepted by {job.accepted_by}{said}",
+            job_id=job.id,
+            revision=revision.revision,
+            option=form.option,
+            po_number=form.po_number,
+            doors=len({row.opening for row in form.doors if row.opening}),
+            cylinders=sum(line.quantity for line in ask.lines if line.kind.is_keyed),
+        )
+        return job
+
+
+def carry_out(
+    work: Work, job: Job, ask: QuoteAsk, snapshot: QuoteSnapshot, form: AcceptForm, allotter: KeysetAllotter
+) -> None:
+    """Put on record what was sold, inside the caller's transaction: lines, cylinders with their keysets, keys.
+
+    All that the quote itself can be refused for is refused here, so issuing tries it, too (trying.py). What a person
+    brings to the acceptance, such as authority, is asked by `accept_quote`.
+    """
+    slots = _add_lines(work, job, ask, snapshot)
+    _check_doors(form.doors, [slot for slot in slots if not slot.line.standing])
+    _add_cylinders(work, job, ask, snapshot, slots, form, allotter)
+    work.session.flush()
+    prove_no_interchange(work, [system for system in allotter.systems if system.records is RecordsHolder.SHOP])
+
+
+def newest_revision(work: Work, job: Job) -> QuoteRevision:
+    """The job's newest quote revision; NotFound when it was never quoted."""
+    revision = work.session.scalar(
+        sa.select(QuoteRevision)
+        .where(QuoteRevision.job_id == job.id)
+        .order_by(QuoteRevision.revision.desc())
+        .limit(1)
+    )
+    if revision is None:
+        raise NotFound("quote of this job")
+    return revision
+
+
+def _check_form(work: Work, form: AcceptForm, revision: QuoteRevision) -> None:
+    if not form.accepted_by.strip():
+        raise LedgerError("accepted_by", "Enter the name of the person who accepted the quote.")
+    for field, text, limit in (("accepted_by", form.accepted_by, 120), ("po_number", form.po_number, 60)):
+        if len(text) > limit:
+            raise LedgerError(field, f"At most {limit} characters fit here; this has {len(text):,}.")
+    if form.accepted_on > work.today:
+        raise LedgerError("accepted_on", "The day of acceptance cannot lie ahead; enter today or an earlier day.")
+    if form.accepted_on < revision.issued_at.astimezone().date():
+        raise LedgerError("accepted_on", "The day of acceptance lies before the quote was issued.")
+    if form.accepted_on > revision.valid_until:
+        raise LedgerError(
+            "accepted_on",
+            f"This quote was valid until {revision.valid_until:%d %b %Y}: issue a new revision at today's prices "
+            "(Re-quote, on the quote's page).",
+        )
+
+
+def _check_option(form: AcceptForm, offered: QuoteSnapshot) -> None:
+    if offered.option_b is None and form.option:
+        raise LedgerError("option", "This quote offers one way only; accept it as it is.")
+    if offered.option_b is not None and form.option not in OPTIONS:
+        raise LedgerError("option", "This quote offers two ways: choose the option that was accepted, A or B.")
+
+
+def _agree(job: Job, form: AcceptForm, snapshot: QuoteSnapshot) -> None:
+    """The job becomes what was accepted: its price and place are the option's."""
+    job.accepted_option, job.agreed_cents = form.option, snapshot.totals.total_cents
+    job.deposit_cents = snapshot.deposit_cents
+    if form.option == "B":
+        job.value_cents, job.cost_cents = snapshot.totals.subtotal_cents, snapshot.cost_cents
+        job.bench_minutes, job.keyed_at = snapshot.bench_minutes or 0, keyed_at(snapshot.keying)
+
+
+@dataclass(frozen=True, slots=True)
+class _Slot:
+    """One cylinder to be: its line, the line's number, and its place among the line's cylinders."""
+
+    line: LineAsk
+    line_number: int
+    printed: SnapshotLine
+
+
+def _add_lines(work: Work, job: Job, ask: QuoteAsk, snapshot: QuoteSnapshot) -> list[_Slot]:
+    printed = {line.label: line for line in snapshot.lines}
+    slots: list[_Slot] = []
+    rows = snapshot.ask["lines"]
+    for number, (line, typed) in enumerate(zip(ask.lines, rows, strict=True), start=1):
+        shown = printed[str(number)]
+        work.session.add(
+            JobLine(
+                job_id=job.id,
+                number=number,
+                kind=line.kind.value,
+                description=shown.words,
+                part_number=shown.part_number,
+                quantity=line.quantity,
+                unit_cents=shown.unit_cents,
+                ask=typed,
+            )
+        )
+        if line.kind.is_keyed:
+            slots += [_Slot(line, number, shown)] * line.quantity
+    return slots
+
+
+def _check_doors(doors: Sequence[DoorRow], slots: Sequence[_Slot]) -> None:
+    if len(doors) > len(slots):
+        raise LedgerError(
+            "doors",
+            f"There are {len(doors)} rows, but only {len(slots)} cylinders on this quote. Give a row a cylinder.",
+        )
+    problems = [
+        Problem("doors", f"Row {row.row}, opening: a keyset needs an opening number beside it, or leave both empty.")
+        for row in doors
+        if not row.opening and (row.location or row.lock)
+    ]
+    if problems:
+        raise Problems(problems)
+
+
+def _add_cylinders(
+    work: Work,
+    job: Job,
+    ask: QuoteAsk,
+    snapshot: QuoteSnapshot,
+    slots: Sequence[_Slot],
+    form: AcceptForm,
+    allotter: KeysetAllotter,
+) -> None:
+    site_id = _site(work, job, form)
+    makers = dict(work.session.execute(sa.select(Maker.code, Maker.id)).all())
+    place = 0
+    for number, line in enumerate(ask.lines, start=1):
+        if not line.kind.is_keyed:
+            continue
+        mine = [slot for slot in slots if slot.line_number == number]
+        if line.standing:
+            _rekey(work, job, ask, mine, allotter)
+            continue
+        rows = [form.doors[i] if i < len(form.doors) else None for i in range(place, place + line.quantity)]
+        place += line.quantity
+        allotments = allotter.allot(number, line, [own_symbol(row) if row else "" for row in rows])
+        for slot, row, allotment in zip(mine, rows, allotments, strict=True):
+            door = upsert_door(work, site_id, row) if row and row.opening and site_id else None
+            position = row.position if row and row.position else "outside"
+            there = on_door(door, position) if line.kind is LineKind.REKEY else None
+            cylinder = _cylinder(job, slot, position, door, allotment, makers, there)
+            work.session.add(cylinder)
+            cross_door(work, cylinder, row, allotment.keyset)
+    work.session.flush()
+    _order_all_keys(work, job, ask, snapshot, allotter)
+
+
+def _rekey(work: Work, job: Job, ask: QuoteAsk, slots: Sequence[_Slot], allotter: KeysetAllotter) -> None:
+    """Put on record what the cylinders of one line become where they hang; who else operates them does so still."""
+    number, line = slots[0].line_number, slots[0].line
+    try:
+        cylinders = hanging(work.session, job.customer_id, ask, line)
+    except BitternError as error:
+        raise LedgerError(f"line {number}: {error.field}", error.message) from error
+    rekeyed = [
+        _cylinder(job, slot, there.position, there.door, allotment, {}, there)
+        for slot, there, allotment in zip(slots, cylinders, allotter.rekey(number, line, cylinders), strict=True)
+    ]
+    work.session.add_all(rekeyed)
+    work.session.flush()
+    for cylinder, there in zip(rekeyed, cylinders, strict=True):
+        further = [allotter.now(number, one.keyset).symbol for one in there.operators]
+        if further:
+            insert_operators(work, cylinder.id, further)
+
+
+def _site(work: Work, job: Job, form: AcceptForm) -> int | None:
+    if job.site_id is None and any(row.opening for row in form.doors):
+        name = form.site_name.strip()
+        if not name:
+            raise LedgerError("site_name", "Doors belong to a site: enter the site's name.")
+        sites = list(work.session.scalars(sa.select(Site).where(Site.customer_id == job.customer_id)))
+        same = [site for site in sites if site.name.casefold() == name.casefold()]
+        same = [site for site in same if site.name == name] or same
+        job.site_id = (same[0] if same else insert_site(work, job.customer_id, SiteForm(name))).id
+    return job.site_id
+
+
+def _cylinder(
+    job: Job,
+    slot: _Slot,
+    position: str,
+    door: Door | None,
+    allotment: Allotment,
+    makers: dict[str, int],
+    there: Cylinder | None,
+) -> Cylinder:
+    """The cylinder to be; `there` is the one on record that it is rekeyed from, where there is one."""
+    # What was sold is what the quote resolved the line to, so a part number's attributes are here too.
+    attributes = slot.line.attributes or CylinderAttributes("")
+    cylinder = Cylinder(
+        job_id=job.id,
+        line_number=slot.line_number,
+        door_id=door.id if door else None,
+        position=position,
+        maker_id=makers.get(attributes.maker or slot.line.maker_code),
+        part_number=slot.printed.part_number,
+        words=slot.printed.words[:300] or words(attributes)[:300],
+        type=attributes.type,
+        length=attributes.length,
+        chambers=attributes.chambers,
+        drilled=attributes.drilled,
+        keyway=attributes.keyway or "",
+        cam=attributes.cam or "",
+        tailpiece=attributes.tailpiece or "",
+        finish=attributes.finish or "",
+        keyset_id=allotment.keyset.id if allotment.keyset else None,
+        is_nmk=allotment.is_nmk,
+        remarks=slot.line.remark,
+    )
+    if there is not None:
+        keep_what_it_is(cylinder, there, attributes)
+    return cylinder
+
+
+def _order_all_keys(work: Work, job: Job, ask: QuoteAsk, snapshot: QuoteSnapshot, allotter: KeysetAllotter) -> None:
+    """Keys with the cylinders, then the quote's lines of further keys."""
+    counts = Counter(allotter.keys)
+    words = {line.label: line.words for line in snapshot.lines}
+    for number, line in enumerate(ask.lines, start=1):
+        if line.kind is LineKind.KEYS:
+            keysets = keysets_sold(work, job, ask, number, words[str(number)], allotter)
+            counts.update({keyset: line.quantity // len(keysets) for keyset in keysets})
+    for system in allotter.systems:
+        is_ours = system.records is RecordsHolder.SHOP and not has_control_keys(work.session, system)
+        control = control_of(work, system) if is_ours or system in allotter.made else None
+        if control is not None and not control.keys_ordered and control not in counts:
+            counts[control] = 1  # sold or not: without one the cores can neither be put in nor taken out
+    order_keys(work, counts, job.id)

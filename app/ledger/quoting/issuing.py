@@ -1,0 +1,287 @@
+"""Use cases: keep a request as asked, issue a quote revision, keep the counter's draft."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+from sqlalchemy.orm.attributes import flag_modified
+
+from app.errors import BitternError, Problem, Problems
+from app.ledger.catalog.price_queries import get_house
+from app.ledger.catalog.quote_rule_queries import deposit_rule, quote_rules
+from app.ledger.quoting.lead_time import working_days_until
+from app.ledger.quoting.lost_keys import allow_lost
+from app.ledger.quoting.missing import answered, questions_about
+from app.ledger.quoting.options import keyed_at, price_option
+from app.ledger.quoting.quoting import PricedQuote, price_ask
+from app.ledger.quoting.request import QuoteAsk, ask_to_json
+from app.ledger.quoting.snapshot import HouseHead, QuoteOption, QuoteSnapshot, snapshot_hash, write_snapshot
+from app.ledger.quoting.trying import require_acceptable
+from app.ledger.sites.customers import CustomerForm, SiteForm, insert_customer, insert_site
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError, NotFound, Stale
+from app.ledger.store.events import next_number, record
+from app.ledger.store.work import Work
+from app.ledger.tables import Customer, Draft, House, Job, QuoteRevision, Role, Site, Stage
+from app.pricing import DepositRule
+
+FIRST_JOB = 1001
+QUOTABLE = (Stage.ASKED, Stage.QUOTED, Stage.LOST)
+CAUTIONS = (
+    "A lock that needs a key from inside may be unlawful on an exit door: ask the authority having jurisdiction.",
+    "On fire-rated doors field drilling and changed hardware are limited by the label and the local code.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class IssueForm:
+    """A request to be quoted.
+
+    new_customer and new_site are put on record with the quote, or not at all; they replace the ask's own.
+    job_id: the job to revise, read at job_version. token: one press of the button, one revision.
+    """
+
+    ask: QuoteAsk
+    token: str
+    new_customer: CustomerForm | None = None
+    new_site: SiteForm | None = None
+    job_id: int | None = None
+    job_version: int | None = None
+
+
+def issue_quote(work: Work, form: IssueForm) -> QuoteRevision:
+    """Issue the next revision of a quote: frozen, hashed, numbered. The same token gives the same revision.
+
+    What acceptance would refuse is refused here (app/ledger/quoting/trying.py), before a customer has it in hand.
+
+    Raises Problems with every field at fault, Stale when somebody changed the job in between; then nothing
+    at all is saved.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    with transaction(work.session):
+        done = work.session.scalar(sa.select(QuoteRevision).where(QuoteRevision.request_token == form.token))
+        if done is not None:
+            return done
+        ask = _with_customer(work, form)
+        priced = price_ask(work, ask)
+        if priced.problems:
+            raise Problems(priced.problems)
+        other = price_option(work, ask, priced)
+        job = _job(work, form, ask)
+        priced = replace(priced, ask=allow_lost(work, job, priced.ask, priced.ask.lines, str(job.number)))
+        snapshot = _snapshot(work, job, priced, other)
+        text = write_snapshot(snapshot)
+        revision = QuoteRevision(
+            job_id=job.id,
+            revision=snapshot.revision,
+            issued_at=work.now,
+            issued_by_id=work.actor.user_id,
+            valid_until=snapshot.valid_until,
+            snapshot=text,
+            sha256=snapshot_hash(text),
+            subtotal_cents=priced.totals.subtotal_cents,
+            total_cents=priced.totals.total_cents,
+            cost_cents=priced.cost_cents,
+            request_token=form.token,
+        )
+        work.session.add(revision)
+        job.stage = Stage.QUOTED
+        job.title, job.need_by, job.site_id = ask.title.strip(), ask.need_by, ask.site_id
+        job.value_cents, job.cost_cents = priced.totals.subtotal_cents, priced.cost_cents
+        job.bench_minutes, job.deposit_cents = priced.bench_minutes, snapshot.deposit_cents
+        job.promised_on = priced.ready_on
+        job.keyed_at = keyed_at(priced.keying)
+        # A revision that repeats the last one changes no column, yet whoever read the job before it is late.
+        flag_modified(job, "stage")
+        work.session.flush()
+        require_acceptable(work, job, snapshot)
+        _record_issue(work, job, priced, snapshot)
+        work.session.execute(sa.delete(Draft).where(Draft.token == form.token))
+        return revision
+
+
+def _with_customer(work: Work, form: IssueForm) -> QuoteAsk:
+    ask = form.ask
+    try:
+        if form.new_customer is not None:
+            ask = replace(ask, customer_id=insert_customer(work, form.new_customer).id, site_id=None)
+    except BitternError as error:
+        raise Problems([Problem(f"customer_{error.field}", error.message)]) from error
+    if work.session.get(Customer, ask.customer_id) is None:
+        raise Problems([Problem("customer", "Choose a customer from the list, or enter a new one's name.")])
+    if form.new_site is not None:
+        ask = replace(ask, site_id=insert_site(work, ask.customer_id, form.new_site).id)
+    return ask
+
+
+def _job(work: Work, form: IssueForm, ask: QuoteAsk) -> Job:
+    if form.job_id is None:
+        return insert_job(work, ask)
+    job = work.session.get(Job, form.job_id)
+    if job is None:
+        raise NotFound("job")
+    if job.version != form.job_version:
+        raise Stale()
+    if job.stage not in QUOTABLE:
+        raise LedgerError("stage", f"This job is {job.stage.value}: it can no longer be quoted anew. Start another.")
+    job.customer_id = ask.customer_id
+    return job
+
+
+def insert_job(work: Work, ask: QuoteAsk) -> Job:
+    """A new job in stage asked, inside the caller's transaction."""
+    if work.actor.user_id is None:
+        raise LedgerError("", "A job is opened by a person who is logged in.")
+    job = Job(
+        number=next_number(work.session, "job", FIRST_JOB),
+        customer_id=ask.customer_id,
+        site_id=ask.site_id,
+        title=ask.title.strip(),
+        stage=Stage.ASKED,
+        asked_on=work.today,
+        need_by=ask.need_by,
+        opened_by_id=work.actor.user_id,
+    )
+    work.session.add(job)
+    work.session.flush()
+    record(work, "job opened", f"job {job.number}", f"Job {job.number} opened", job_id=job.id)
+    return job
+
+
+def house_head(house: House) -> HouseHead:
+    """The head of the house's papers."""
+    return HouseHead(house.name, house.address, house.phone, house.email, house.paper)
+
+
+def _snapshot(work: Work, job: Job, priced: PricedQuote, other: PricedQuote | None) -> QuoteSnapshot:
+    house = get_house(work.session)
+    ask = priced.ask
+    customer = work.session.get_one(Customer, ask.customer_id)
+    site = work.session.get(Site, ask.site_id) if ask.site_id else None
+    last = work.session.scalar(sa.select(sa.func.max(QuoteRevision.revision)).where(QuoteRevision.job_id == job.id))
+    has_cylinders = any(line.kind.is_keyed for line in ask.lines)
+    deposit = deposit_rule(quote_rules(work.session))
+    return QuoteSnapshot(
+        house=house_head(house),
+        job_number=job.number,
+        revision=(last or 0) + 1,
+        issued_on=work.today,
+        valid_until=work.today + timedelta(days=house.quote_days),
+        issued_by=work.actor.name,
+        customer_name=customer.name,
+        customer_phone=customer.phone,
+        customer_address=customer.address,
+        site_name=site.name if site else "",
+        site_address=site.address if site else "",
+        title=ask.title.strip(),
+        need_by=ask.need_by,
+        ready_on=priced.ready_on,
+        lead_time=priced.lead_time,
+        lines=priced.lines,
+        totals=priced.totals,
+        keying=priced.keying,
+        exclusions=house.exclusions,
+        terms=house.terms,
+        cautions=CAUTIONS if has_cylinders else (),
+        cost_cents=priced.cost_cents,
+        ask=ask_to_json(ask),
+        bench_minutes=priced.bench_minutes,
+        deposit_cents=deposit.asked_cents(priced.totals.total_cents),
+        working_days=working_days_until(work, priced.ready_on),
+        option_b=_option(work, other, deposit) if other else None,
+        questions=answered(questions_about(work, priced), ask),
+    )
+
+
+def _option(work: Work, priced: PricedQuote, deposit: DepositRule) -> QuoteOption:
+    return QuoteOption(
+        lines=priced.lines,
+        totals=priced.totals,
+        keying=priced.keying,
+        ready_on=priced.ready_on,
+        lead_time=priced.lead_time,
+        cost_cents=priced.cost_cents,
+        bench_minutes=priced.bench_minutes,
+        deposit_cents=deposit.asked_cents(priced.totals.total_cents),
+        working_days=working_days_until(work, priced.ready_on),
+    )
+
+
+def _record_issue(work: Work, job: Job, priced: PricedQuote, snapshot: QuoteSnapshot) -> None:
+    record(
+        work,
+        "quote issued",
+        f"job {job.number}",
+        f"Quote {job.number}-{snapshot.revision} issued",
+        job_id=job.id,
+        revision=snapshot.revision,
+        total_cents=priced.totals.total_cents,
+        keyed_at=job.keyed_at,
+    )
+    for line in snapshot.lines:
+        if line.face:
+            summary = f"Quote {job.number}-{snapshot.revision}, line {line.label}: {line.face}"
+            record(work, "face agreed", f"job {job.number}", summary, job_id=job.id)
+    for choice in priced.keying:
+        if choice.overridden:
+            record(
+                work,
+                "keying overridden",
+                f"job {job.number}",
+                f"{choice.group}: {choice.choice}, not {choice.computed or 'neither'}: {choice.override_reason}",
+                job_id=job.id,
+            )
+
+
+def keep_asked(work: Work, form: IssueForm, typed: Mapping[str, Any]) -> Job:
+    """Keep a request that is not quoted yet as a job in stage asked, with what was typed."""
+    work.require(Role.COUNTER, Role.BENCH)
+    with transaction(work.session):
+        draft = work.session.get(Draft, form.token)
+        if draft is not None and draft.job_id is not None:
+            return work.session.get_one(Job, draft.job_id)
+        ask = _with_customer(work, form)
+        job = _job(work, form, ask)
+        _put_draft(work, form.token, {**typed, "customer_id": ask.customer_id, "site_id": ask.site_id or ""}, job.id)
+        return job
+
+
+def keep_draft(work: Work, token: str, typed: Mapping[str, Any], job_id: int | None = None) -> None:
+    """Keep the counter page as typed so far under its token; only its own user's."""
+    with transaction(work.session):
+        _put_draft(work, token, typed, job_id)
+
+
+def _put_draft(work: Work, token: str, typed: Mapping[str, Any], job_id: int | None) -> None:
+    if work.actor.user_id is None or len(token) > 64:
+        raise LedgerError("", "This page has lost its place; open the counter page anew.")
+    draft = work.session.get(Draft, token)
+    if draft is None:
+        draft = Draft(token=token, user_id=work.actor.user_id)
+        work.session.add(draft)
+    elif draft.user_id != work.actor.user_id and draft.job_id is None:
+        raise LedgerError("", "This page belongs to somebody else; open the counter page anew.")
+    draft.typed, draft.saved_at = dict(typed), work.now
+    draft.job_id = job_id or draft.job_id
+    work.session.flush()
+
+
+def load_draft(session: Session, user_id: int, job_id: int | None = None) -> Draft | None:
+    """The user's newest draft, or the one kept with a job."""
+    rows = sa.select(Draft).order_by(Draft.saved_at.desc()).limit(1)
+    if job_id is not None:
+        return session.scalar(rows.where(Draft.job_id == job_id))
+    return session.scalar(rows.where(Draft.user_id == user_id, Draft.job_id.is_(None)))
+
+
+def drop_draft(work: Work, token: str) -> None:
+    """Throw a draft of one's own away."""
+    with transaction(work.session):
+        work.session.execute(
+            sa.delete(Draft).where(Draft.token == token, Draft.user_id == work.actor.user_id, Draft.job_id.is_(None))
+        )

@@ -1,0 +1,174 @@
+"""Use case: send a quote's e-mail through the house's mail server; sent is an event."""
+
+from __future__ import annotations
+
+import smtplib
+import ssl
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from email.message import EmailMessage
+from threading import Lock
+
+import sqlalchemy as sa
+
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError, NotFound
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Event, QuoteRevision, Role
+
+_SENT = "quote sent"
+_SECONDS = 20
+_LOCK, _ON_ITS_WAY = Lock(), set[str]()
+
+
+class MailError(LedgerError):
+    """The mail server did not take the message; nothing was sent."""
+
+    def __init__(self, message: str) -> None:
+        super().__init__("", f"Not sent. {message} Save the e-mail as a file instead, and send it from your mail.")
+
+
+@dataclass(frozen=True, slots=True)
+class MailServer:
+    """The house's mail server, out of the environment. security: starttls, tls, or none (a server of one's own)."""
+
+    host: str
+    port: int = 587
+    user: str = ""
+    password: str = field(default="", repr=False)
+    security: str = "starttls"
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """To whom a message went just now (nobody: this press had sent it before), and whom the server refuses."""
+
+    to: tuple[str, ...] = ()
+    refused: tuple[str, ...] = ()
+
+
+def send_quote(work: Work, quote_id: int, message: EmailMessage, server: MailServer, token: str) -> Sent:
+    """Send a quote revision's message. token: one press, one message.
+
+    Raises MailError when the server takes it for nobody, NotFound. The message goes first and the event after,
+    outside any transaction: a slow mail server must not keep the ledger from others. A press that comes while an
+    earlier one of the same page still talks to the server is refused with LedgerError.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    with _once(token):
+        work.session.rollback()  # what an earlier press put on record is seen only by a fresh look
+        revision = work.session.get(QuoteRevision, quote_id)
+        if revision is None:
+            raise NotFound("quote")
+        job, number = revision.job, f"{revision.job.number}-{revision.revision}"
+        about, job_id, revised = f"job {job.number}", job.id, revision.revision
+        earlier = work.session.scalars(sa.select(Event).where(Event.job_id == job_id, Event.kind == _SENT))
+        if any(event.detail.get("token") == token for event in earlier):
+            return Sent()
+        work.session.rollback()
+        refused = _deliver(message, server)
+        everybody = [address.addr_spec for address in message["To"].addresses]
+        sent = Sent(tuple(one for one in everybody if one not in refused), tuple(refused))
+        with transaction(work.session):
+            told = f"Quote {number} sent to {', '.join(sent.to)}"
+            record(work, _SENT, about, told, job_id=job_id, revision=revised, token=token)
+        return sent
+
+
+@contextmanager
+def _once(token: str) -> Iterator[None]:
+    """Lets one press of a page through at a time: until the server has answered, no event says that it was sent."""
+    with _LOCK:
+        if token in _ON_ITS_WAY:
+            raise LedgerError("", "This e-mail is on its way already: see the job's story whether it was sent.")
+        _ON_ITS_WAY.add(token)
+    try:
+        yield
+    finally:
+        _ON_ITS_WAY.discard(token)
+
+
+def _deliver(message: EmailMessage, server: MailServer) -> list[str]:
+    """Hand the message over; the addresses that the server refuses while it takes it for others."""
+    connection = _reached(server)
+    try:
+        return _handed_over(message, connection, server)
+    except smtplib.SMTPAuthenticationError as error:
+        raise MailError("The mail server refused the house's user name or password.") from error
+    except smtplib.SMTPRecipientsRefused as error:
+        said = _words(*next(iter(error.recipients.values())))
+        raise MailError(
+            f"The mail server refuses the address {', '.join(error.recipients)[:200]}: {said}."
+        ) from error
+    except smtplib.SMTPSenderRefused as error:
+        said = _words(error.smtp_code, error.smtp_error)
+        raise MailError(f"The mail server refuses the house's own address {error.sender}: {said}.") from error
+    except smtplib.SMTPResponseException as error:
+        raise MailError(f"The mail server answered {_words(error.smtp_code, error.smtp_error)}.") from error
+    except smtplib.SMTPNotSupportedError as error:
+        raise MailError(
+            "The mail server does not offer what the settings ask of it (STARTTLS or a login)."
+        ) from error
+    except ssl.SSLError as error:
+        raise _untrusted(server, error) from error
+    except smtplib.SMTPServerDisconnected as error:
+        raise _broken_off(server) from error
+    except smtplib.SMTPException as error:
+        raise MailError("The mail server offers no way to log in that is known here.") from error
+    except OSError as error:
+        raise _broken_off(server) from error
+    finally:
+        _leave(connection)
+
+
+def _handed_over(message: EmailMessage, connection: smtplib.SMTP, server: MailServer) -> list[str]:
+    if server.security == "starttls":
+        connection.starttls(context=ssl.create_default_context())
+    if server.user:
+        connection.login(server.user, server.password)
+    return sorted(connection.send_message(message))
+
+
+def _reached(server: MailServer) -> smtplib.SMTP:
+    """The server once it has greeted; MailError where nobody listens, or no TLS that is trusted here is spoken."""
+    try:
+        return _connection(server)
+    except ssl.SSLError as error:
+        raise _untrusted(server, error) from error
+    except smtplib.SMTPResponseException as error:
+        raise MailError(f"The mail server answered {_words(error.smtp_code, error.smtp_error)}.") from error
+    except (OSError, smtplib.SMTPException) as error:
+        raise MailError(f"The mail server {server.host} could not be reached on port {server.port}.") from error
+
+
+def _broken_off(server: MailServer) -> MailError:
+    return MailError(f"The mail server {server.host} broke off, so ask whether it arrived before you send it again.")
+
+
+def _untrusted(server: MailServer, error: ssl.SSLError) -> MailError:
+    there = f"On port {server.port} the mail server {server.host}"
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return MailError(f"{there} shows a certificate that is not trusted here: {error.verify_message.rstrip('.')}.")
+    return MailError(f"{there} does not speak TLS as the settings ask.")
+
+
+def _words(code: int, said: bytes | str) -> str:
+    """A server's refusal as a person may read it: its number and the beginning of its own words."""
+    text = said.decode("utf-8", "replace") if isinstance(said, bytes) else said
+    plain = " ".join("".join(letter if letter.isprintable() else " " for letter in text).split())
+    return f"{code} {plain[:120]}".strip().rstrip(".")
+
+
+def _leave(connection: smtplib.SMTP) -> None:
+    """Take leave. What the server says to it, or does not say, changes nothing: the message is taken or refused."""
+    with suppress(smtplib.SMTPException, OSError):
+        connection.quit()
+    connection.close()
+
+
+def _connection(server: MailServer) -> smtplib.SMTP:
+    if server.security == "tls":
+        return smtplib.SMTP_SSL(server.host, server.port, timeout=_SECONDS, context=ssl.create_default_context())
+    return smtplib.SMTP(server.host, server.port, timeout=_SECONDS)

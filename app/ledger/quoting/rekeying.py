@@ -1,0 +1,163 @@
+"""A rekey job changes the pins of cylinders that are on record: what they are and where they hang, they stay."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session, joinedload, selectinload
+
+from app.errors import BitternError
+from app.fitting.cylinder import CylinderAttributes
+from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk
+from app.ledger.quoting.resolving import Resolved
+from app.ledger.sites.current_cylinders import making_way, standing
+from app.ledger.tables import (
+    Cylinder,
+    CylinderOperator,
+    CylinderState,
+    Door,
+    Keyset,
+    KeySystem,
+    Level,
+    Maker,
+)
+from app.pricing import KeyingKind
+
+_KEPT = ("length", "chambers", "drilled", "keyway", "cam", "tailpiece", "finish")
+_KINDS = {2: KeyingKind.MK, 3: KeyingKind.GMK, 4: KeyingKind.GGMK}
+_NAMED = 12
+
+
+def on_door(door: Door | None, position: str) -> Cylinder | None:
+    """The cylinder on record at a position of a door; None where none is known."""
+    there = standing(door) if door is not None else ()
+    return next((one for one in there if one.position.casefold() == position.casefold()), None)
+
+
+def keep_what_it_is(cylinder: Cylinder, there: Cylinder, said: CylinderAttributes) -> None:
+    """Carry part number, maker, finish and measures over from the cylinder on record.
+
+    What the job says of the cylinder (`said`) goes first; a cylinder of another type is not the one on record.
+    """
+    if said.type and there.type and said.type != there.type:
+        return
+    cylinder.maker_id, cylinder.part_number = there.maker_id, there.part_number
+    cylinder.type = said.type or there.type
+    for name in _KEPT:
+        if not getattr(said, name):
+            setattr(cylinder, name, getattr(there, name))
+    if all(getattr(cylinder, name) == getattr(there, name) for name in _KEPT):
+        cylinder.words = there.words
+
+
+def hanging(session: Session, customer_id: int, ask: QuoteAsk, line: LineAsk) -> list[Cylinder]:
+    """The cylinders on record that a line rekeys where they hang, in its order; [] where it names none.
+
+    BitternError on `quantity` where one is gone, is another customer's, is rekeyed by two lines or by another job, or
+    where the quantity is not theirs.
+    """
+    if not line.standing:
+        return []
+    rows = session.execute(
+        sa.select(Cylinder, KeySystem.customer_id)
+        .join(Keyset, Keyset.id == Cylinder.keyset_id)
+        .join(KeySystem, KeySystem.id == Keyset.system_id)
+        .where(Cylinder.id.in_(line.standing), Cylinder.state != CylinderState.REMOVED)
+        .options(
+            joinedload(Cylinder.door),
+            joinedload(Cylinder.keyset),
+            selectinload(Cylinder.operators).joinedload(CylinderOperator.keyset),
+        )
+    ).all()
+    by_id = {cylinder.id: cylinder for cylinder, owner in rows if owner == customer_id}
+    found = [by_id[one] for one in line.standing if one in by_id]
+    if len(found) < len(line.standing):
+        raise BitternError(
+            "quantity",
+            "A cylinder that this line rekeys where it hangs is no longer there, or is another customer's: remove "
+            "the line, and make the plan anew.",
+        )
+    taken = making_way(session, customer_id)
+    if (told := next((taken[one] for one in line.standing if one in taken), None)) is not None:
+        raise BitternError("quantity", f"{told} already: remove the line, and make the plan anew.")
+    named = Counter(one for other in ask.lines for one in other.standing)
+    if any(named[one] > 1 for one in line.standing):
+        raise BitternError("quantity", "Two lines rekey the same cylinders: remove one of the two.")
+    if line.quantity != len(found):
+        raise BitternError(
+            "quantity",
+            f"This line rekeys what hangs on {places_of(found)}: enter {len(found)}, and add a line for others.",
+        )
+    _require_as_they_hang(ask, line, found)
+    return found
+
+
+def keyed_as(keyset: Keyset, count: int) -> KeyingInstruction:
+    """How `count` cylinders on one keyset are keyed, as the line that rekeys them says it: alike ones stay alike."""
+    size = count if count > 1 else None
+    if keyset.level is not Level.SINGLE:
+        parent = keyset.parent
+        master = parent.symbol if parent is not None and parent.level is Level.MASTER else ""
+        return KeyingInstruction(_KINDS[keyset.system.levels], size, master)
+    if keyset.system.levels > 1:
+        return KeyingInstruction(KeyingKind.SKD, size)
+    return KeyingInstruction(KeyingKind.KA if size else KeyingKind.KD)
+
+
+def _require_as_they_hang(ask: QuoteAsk, line: LineAsk, found: Sequence[Cylinder]) -> None:
+    """Refuse what a line says otherwise than it is: sold as said, it would be keyed as on record all the same."""
+    there, keyset = found[0], found[0].keyset
+    if keyset is None:
+        return
+    system, stays = keyset.system, f"What hangs on {places_of(found)} stays as it is"
+    pins, keyway = there.chambers or system.chambers, there.keyway or system.keyway
+    for name, value in (("type", there.type), ("chambers", pins), ("keyway", keyway)):
+        said = getattr(line.attributes, name) if line.attributes else None
+        if said and value and said != value:
+            raise BitternError(name, f"{stays}: enter {value}, or remove the line and add one for other cylinders.")
+    keying = keyed_as(keyset, len(found))
+    if line.keying != keying:
+        raise BitternError(
+            "keying",
+            f"{stays}: {keying.words}. Enter that, or remove the line and add one, with its doors at acceptance, to "
+            "key them otherwise.",
+        )
+    if system.levels > 1 and (ask.system is None or ask.system.existing_id != system.id):
+        raise BitternError("keying", f"{stays}, in {system.name}: choose it under System.")
+
+
+def places_of(cylinders: Sequence[Cylinder]) -> str:
+    """Their openings for the counter: "D1, D4 inside and 3 more"; "no door named" for one without."""
+    places = list(dict.fromkeys(map(_place, cylinders)))
+    return ", ".join(places[:_NAMED]) + (f" and {len(places) - _NAMED} more" if len(places) > _NAMED else "")
+
+
+def _place(cylinder: Cylinder) -> str:
+    door = cylinder.door.opening_number if cylinder.door else "no door named"
+    return door if cylinder.position in ("", "outside") else f"{door} {cylinder.position}"
+
+
+def as_on_record(line: LineAsk, cylinders: Sequence[Cylinder]) -> LineAsk:
+    """The line with all that is on record of its cylinders, which are alike; what the line says goes first."""
+    if not cylinders:
+        return line
+    there, said = cylinders[0], line.attributes or CylinderAttributes("")
+    known: dict[str, Any] = {name: getattr(said, name) or getattr(there, name) or None for name in _KEPT}
+    return replace(line, attributes=replace(said, type=said.type or there.type, **known))
+
+
+def told_of(session: Session, found: Resolved, cylinders: Sequence[Cylinder]) -> Resolved:
+    """A line understood, with part number, maker and doors of what it rekeys."""
+    if not cylinders:
+        return found
+    maker = session.get(Maker, cylinders[0].maker_id) if cylinders[0].maker_id else None
+    return replace(
+        found,
+        part_number=cylinders[0].part_number,
+        maker_name=maker.name if maker else "",
+        notes=(f"Rekeys what hangs on {places_of(cylinders)}; it stays there.", *found.notes),
+    )

@@ -1,0 +1,205 @@
+"""What the counter asks for: the lines as typed, understood but not yet priced."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from app.fitting.cylinder import CylinderAttributes, from_json, to_json
+from app.ledger.tables import LineKind
+from app.pricing import KeyingKind
+
+
+@dataclass(frozen=True, slots=True)
+class KeyingInstruction:
+    """How a line's cylinders are keyed.
+
+    set_size: alike in sets of that many (KA2: 2); None with KA: the whole line alike; None with a
+    master-keyed kind: each cylinder different. master: the symbol of the master the line goes under, "" for
+    the first of the system.
+    """
+
+    kind: KeyingKind = KeyingKind.NONE
+    set_size: int | None = None
+    master: str = ""
+
+    @property
+    def least_levels(self) -> int:
+        """How many levels a key system needs to be keyed so.
+
+        >>> KeyingInstruction(KeyingKind.GMK).least_levels
+        3
+        """
+        return {KeyingKind.GMK: 3, KeyingKind.GGMK: 4}.get(self.kind, 2)
+
+    @property
+    def words(self) -> str:
+        """The instruction as printed.
+
+        >>> KeyingInstruction(KeyingKind.KA, 2).words
+        'keyed alike in sets of 2 (KA2)'
+        >>> KeyingInstruction(KeyingKind.MK, master="AB").words
+        'master keyed under AB (MK)'
+        """
+        code = self.kind.value
+        words = self.kind.words
+        if self.set_size:
+            alike = words if self.kind is KeyingKind.KA else f"{words}, alike"
+            words = f"{alike} in sets of {self.set_size}"
+            code += str(self.set_size) if self.kind is KeyingKind.KA else ""
+        if self.kind.is_master_keyed and self.master:
+            words += f" under {self.master}"
+        return words if self.kind is KeyingKind.NONE else f"{words} ({code})"
+
+
+@dataclass(frozen=True, slots=True)
+class LineAsk:
+    """One line. Which fields count depends on `kind`; `field_prefix` names it in error messages.
+
+    cylinder: maker_code and attributes. part number: maker_code ("" looks at every maker) and part_number.
+    rekey: attributes (type, chambers and keyway of the customer's cylinders). keys: attributes.keyway, or a
+    keyset by `symbol` of an existing system. hardware, labour, trip: price_code.
+    unit_cents: a price typed by the counter instead of the book's; it needs price_reason, which the house alone
+    reads. remark: printed with the line. need_by: a day of the line's own, so that it may be keyed apart from the
+    rest of the job.
+    replaces: the cylinder that is on the door now, by part number or maker, and replaces_finish its finish; ""
+    where none is replaced. face_asked: what the customer was told of the change, face_answer: agreed, refused
+    or "" while nobody has asked. fit: what was said of the door, by the page's boxes, so that they can be filled
+    again. standing: the ids of the cylinders on record that a rekey line is for; they stay on their doors, and each
+    is keyed to what takes its keyset's place (`QuoteAsk.replaced`), or else stays on its keyset.
+    """
+
+    kind: LineKind
+    quantity: int
+    maker_code: str = ""
+    part_number: str = ""
+    attributes: CylinderAttributes | None = None
+    keying: KeyingInstruction = KeyingInstruction()
+    keys_each: int = 2
+    price_code: str = ""
+    symbol: str = ""
+    unit_cents: int | None = None
+    remark: str = ""
+    need_by: date | None = None
+    replaces: str = ""
+    replaces_finish: str = ""
+    face_asked: str = ""
+    face_answer: str = ""
+    fit: tuple[tuple[str, str], ...] = ()
+    price_reason: str = ""
+    standing: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SystemAsk:
+    """The key system that master-keyed lines go under: an existing one by id, or a new one.
+
+    levels 2: masters over changes; 3: grand, masters, changes; 4: great grand, grands, masters, changes.
+    masters and grands: how many are wanted now.
+    """
+
+    existing_id: int | None = None
+    name: str = ""
+    levels: int = 2
+    grands: int = 1
+    masters: int = 1
+
+    def levels_for(self, lines: Iterable[LineAsk]) -> int:
+        """How many levels a new system gets: those asked for, or as many as the keying of one of its lines needs.
+
+        >>> line = LineAsk(LineKind.CYLINDER, 2, keying=KeyingInstruction(KeyingKind.GMK))
+        >>> SystemAsk(name="The Flats").levels_for([line])
+        3
+        """
+        keyed = (line.keying for line in lines if line.kind.is_keyed)
+        return max([self.levels, *(keying.least_levels for keying in keyed if keying.kind.is_master_keyed)])
+
+
+@dataclass(frozen=True, slots=True)
+class QuoteAsk:
+    """The whole request of one counter page. keyed_at: "" lets Bittern decide, else shop, factory or
+    split (the lines with days of their own here, the rest at the factory).
+
+    option_b: where the second way that is offered beside it is keyed, shop or factory; "" offers none.
+    answers: (code, why the line is not needed) of the questions about lines that might be missing.
+    replaced: symbols of keysets that the cylinders standing on them get new ones for; keys to such a symbol are the
+    new keyset's.
+    lost_reason: why the owner goes on where a lost key would open what is keyed; lost_allowed: the ids of the lost
+    keys that this was said of, filled in when the quote is issued.
+    """
+
+    customer_id: int
+    lines: tuple[LineAsk, ...]
+    site_id: int | None = None
+    title: str = ""
+    need_by: date | None = None
+    system: SystemAsk | None = None
+    keyed_at: str = ""
+    override_reason: str = ""
+    option_b: str = ""
+    answers: tuple[tuple[str, str], ...] = ()
+    replaced: tuple[str, ...] = ()
+    lost_reason: str = ""
+    lost_allowed: tuple[int, ...] = ()
+
+
+def ask_to_json(ask: QuoteAsk) -> dict[str, Any]:
+    """The ask as plain JSON values, for the snapshot."""
+    given = dataclasses.asdict(ask)
+    given["need_by"] = ask.need_by.isoformat() if ask.need_by else None
+    for line, row in zip(ask.lines, given["lines"], strict=True):
+        row["attributes"] = to_json(line.attributes) if line.attributes else None
+        row["need_by"] = line.need_by.isoformat() if line.need_by else None
+    return given
+
+
+def ask_from_json(given: dict[str, Any]) -> QuoteAsk:
+    """The ask that `ask_to_json` wrote."""
+    lines = tuple(
+        LineAsk(
+            **{
+                **row,
+                "kind": LineKind(row["kind"]),
+                "attributes": _attributes(row["attributes"]),
+                "keying": KeyingInstruction(**{**row["keying"], "kind": KeyingKind(row["keying"]["kind"])}),
+                "need_by": date.fromisoformat(row["need_by"]) if row.get("need_by") else None,
+                "fit": tuple((box, said) for box, said in row.get("fit", ())),
+                "standing": tuple(row.get("standing", ())),
+            }
+        )
+        for row in given["lines"]
+    )
+    return QuoteAsk(
+        **{
+            **given,
+            "lines": lines,
+            "need_by": date.fromisoformat(given["need_by"]) if given["need_by"] else None,
+            "system": SystemAsk(**given["system"]) if given["system"] else None,
+            "answers": tuple((code, why) for code, why in given.get("answers", ())),
+            "replaced": tuple(given.get("replaced", ())),
+            "lost_allowed": tuple(given.get("lost_allowed", ())),
+        }
+    )
+
+
+def old_price_reason(row: Mapping[str, Any]) -> str:
+    """Why a line of an earlier release has a price of its own: it stood in the remark; "" of this release's lines.
+
+    >>> old_price_reason({"unit_cents": 900, "remark": "as agreed"})
+    'as agreed'
+    >>> old_price_reason({"unit_cents": 900, "remark": "both sides", "price_reason": "as agreed"})
+    ''
+    """
+    if row.get("unit_cents") is None or "price_reason" in row:
+        return ""
+    return str(row.get("remark", ""))
+
+
+def _attributes(given: dict[str, Any] | None) -> CylinderAttributes | None:
+    # Keys are cut to a keyway, whatever the type of the cylinder they are for.
+    if given and not given["type"]:
+        return CylinderAttributes("", keyway=given["keyway"])
+    return from_json(given) if given else None

@@ -1,0 +1,252 @@
+"""A quote as handed over: the frozen values that are saved, hashed, shown and printed."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any
+
+from app.ledger.quoting.request import old_price_reason
+
+
+@dataclass(frozen=True, slots=True)
+class HouseHead:
+    """What stands at the head of the house's papers."""
+
+    name: str
+    address: str
+    phone: str
+    email: str
+    paper: str  # Letter or A4
+
+
+@dataclass(frozen=True, slots=True)
+class SnapshotLine:
+    """One printed line. `label`: 1, 1a, 1b … (1a and 1b belong to line 1: its keying, its keys)."""
+
+    label: str
+    kind: str  # cylinder, part number, rekey, keying, keys, hardware, labour, trip
+    words: str  # what it is, in words
+    part_number: str
+    keying: str  # "keyed alike in sets of 2", "" where nothing is keyed
+    quantity: int
+    unit_cents: int
+    amount_cents: int
+    is_labour: bool
+    cost_cents: int  # of the whole line; never on a customer's paper
+    remark: str = ""
+    replaces: str = ""  # the cylinder that is on the door now
+    face: str = ""  # that the customer was told of the change of face, and agreed
+    price_reason: str = ""  # why the price is the counter's own; never on a customer's paper
+
+
+@dataclass(frozen=True, slots=True)
+class SnapshotTotals:
+    """Cents. `tax_note`: rate, place or certificate in words; `rule`: how cents are rounded, in a sentence."""
+
+    goods_cents: int
+    labour_cents: int
+    subtotal_cents: int
+    tax_cents: int
+    total_cents: int
+    tax_note: str
+    rule: str
+    tax_place: str = ""  # the place whose tax it is; "" on quotes of earlier releases
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """One way to have the keying done, as costed: for the owner's and the counter's eyes."""
+
+    name: str  # shop, factory or split
+    possible: bool
+    total_cents: int
+    ready_on: date | None
+    cost_lines: tuple[tuple[str, int], ...]
+    why_not: tuple[str, ...]  # sentences a customer could be told
+    detail: tuple[str, ...] = ()  # the figures behind them, for the owner alone
+
+
+@dataclass(frozen=True, slots=True)
+class KeyingChoice:
+    """Where one group of lines is keyed, and why. `overridden`: the counter chose against the computed choice."""
+
+    group: str  # "Ardent Brass, 24 cylinders"
+    lines: tuple[int, ...]  # the numbers of the lines in it
+    choice: str  # shop, factory, or "" where neither is possible
+    computed: str
+    overridden: bool
+    override_reason: str
+    ready_on: date | None
+    break_even: int | None
+    reasons: tuple[str, ...]
+    ways: tuple[Way, ...]
+    owner_notes: tuple[str, ...] = ()  # amounts; for the owner alone
+    risks: tuple[str, ...] = ()  # what to look out for, without amounts; for the house
+    quantity: int = 0  # cylinders in the group
+    flips: tuple[str, ...] = ()  # what would turn the decision, with amounts: for the owner alone
+    told_flips: tuple[str, ...] = ()  # the same without amounts
+    curve: tuple[tuple[int, int, int | None], ...] = ()  # quantity, cents here, cents at the factory; for the owner
+    in_two_places: bool = False  # one of the two parts of a group that is split
+
+    @property
+    def way(self) -> str:
+        """The name among `ways` of the one that was chosen."""
+        return "split" if self.in_two_places else self.choice
+
+
+@dataclass(frozen=True, slots=True)
+class QuoteOption:
+    """The other way that a quote offers, priced as a whole: the same lines, keyed elsewhere."""
+
+    lines: tuple[SnapshotLine, ...]
+    totals: SnapshotTotals
+    keying: tuple[KeyingChoice, ...]
+    ready_on: date | None
+    lead_time: str
+    cost_cents: int
+    bench_minutes: int
+    deposit_cents: int
+    working_days: int | None  # from the day of issue until it is ready
+
+
+@dataclass(frozen=True, slots=True)
+class AskedQuestion:
+    """A question about a line that might be missing, as it stood when the quote was issued; for the house alone.
+
+    answer: why the line is not needed; "" where nobody answered.
+    """
+
+    code: str
+    question: str
+    answer: str
+
+
+@dataclass(frozen=True, slots=True)
+class QuoteSnapshot:
+    """Everything a quote revision says. Customer's papers show no cost, no way's total, no reason of an
+    override or of a price of the counter's own.
+    """
+
+    house: HouseHead
+    job_number: int
+    revision: int
+    issued_on: date
+    valid_until: date
+    issued_by: str
+    customer_name: str
+    customer_phone: str
+    customer_address: str
+    site_name: str
+    site_address: str
+    title: str
+    need_by: date | None
+    ready_on: date | None
+    lead_time: str  # a sentence for the customer
+    lines: tuple[SnapshotLine, ...]
+    totals: SnapshotTotals
+    keying: tuple[KeyingChoice, ...]
+    exclusions: str
+    terms: str
+    cautions: tuple[str, ...]
+    cost_cents: int
+    ask: dict[str, Any]  # the request as the counter made it, so that the page can be filled again
+    # What follows came later: quotes issued before are read with these answers.
+    bench_minutes: int | None = None  # None: on the job alone
+    deposit_cents: int = 0
+    working_days: int | None = None
+    option_b: QuoteOption | None = None  # the quote itself is option A then
+    questions: tuple[AskedQuestion, ...] = ()
+
+
+def as_accepted(snapshot: QuoteSnapshot, option: str) -> QuoteSnapshot:
+    """The quote as the option says it: A is the quote itself, B its lines, totals, keying place and promise."""
+    other = snapshot.option_b
+    if option != "B" or other is None:
+        return snapshot
+    return replace(
+        snapshot,
+        lines=other.lines,
+        totals=other.totals,
+        keying=other.keying,
+        ready_on=other.ready_on,
+        lead_time=other.lead_time,
+        cost_cents=other.cost_cents,
+        bench_minutes=other.bench_minutes,
+        deposit_cents=other.deposit_cents,
+        working_days=other.working_days,
+        option_b=None,
+    )
+
+
+def write_snapshot(snapshot: QuoteSnapshot) -> str:
+    """The snapshot as canonical JSON: sorted keys, no spaces, dates as ISO text."""
+    return json.dumps(
+        dataclasses.asdict(snapshot), sort_keys=True, ensure_ascii=False, separators=(",", ":"), default=_plain
+    )
+
+
+def snapshot_hash(text: str) -> str:
+    """SHA-256 of the canonical JSON, 64 hex digits."""
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def read_snapshot(text: str) -> QuoteSnapshot:
+    """The snapshot that `write_snapshot` wrote."""
+    found: QuoteSnapshot = _build(QuoteSnapshot, _with_reasons_apart(json.loads(text)))
+    return found
+
+
+def _with_reasons_apart(given: dict[str, Any]) -> dict[str, Any]:
+    """Quotes issued before `price_reason` was: the remark on a price of the counter's own was the reason for it."""
+    asked = given["ask"].get("lines", [])
+    own = {str(number) for number, row in enumerate(asked, start=1) if old_price_reason(row)}
+    if not own:
+        return given
+    for row in asked:
+        if reason := old_price_reason(row):
+            row.update(price_reason=reason, remark="")
+    for offer in filter(None, (given, given.get("option_b"))):
+        for line in offer["lines"]:
+            if line["label"] in own:
+                line.update(price_reason=line.get("remark", ""), remark="")
+    return given
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, date):
+        return value.isoformat()
+    raise TypeError(type(value).__name__)
+
+
+def _build(kind: Any, given: dict[str, Any]) -> Any:
+    return kind(**{name: _value(kind, name, value) for name, value in given.items()})
+
+
+_DATES = {"issued_on", "valid_until", "need_by", "ready_on"}
+_NESTED: dict[str, Any] = {"house": HouseHead, "totals": SnapshotTotals, "option_b": QuoteOption}
+_ROWS: dict[tuple[Any, str], Any] = {
+    (QuoteSnapshot, "lines"): SnapshotLine,
+    (QuoteSnapshot, "keying"): KeyingChoice,
+    (QuoteSnapshot, "questions"): AskedQuestion,
+    (QuoteOption, "lines"): SnapshotLine,
+    (QuoteOption, "keying"): KeyingChoice,
+    (KeyingChoice, "ways"): Way,
+}
+
+
+def _value(kind: Any, name: str, value: Any) -> Any:
+    if value is None:
+        return None
+    if name in _DATES:
+        return date.fromisoformat(value)
+    if name in _NESTED:
+        return _build(_NESTED[name], value)
+    if (kind, name) in _ROWS:
+        return tuple(_build(_ROWS[kind, name], row) for row in value)
+    if isinstance(value, list):
+        return tuple(tuple(row) if isinstance(row, list) else row for row in value)
+    return value

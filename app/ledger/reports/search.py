@@ -1,0 +1,271 @@
+"""One question to the whole ledger: jobs, quotes, customers, doors, key symbols, part numbers. Never a bitting.
+
+Bittings are sealed, so no search can meet them; keyed fingerprints are not searched either. Every query here reads
+a bounded number of rows, however long the record is: the newest that hold the words, ranked among themselves.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import cache
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.ledger.reports.part_search import PartFound, find_parts
+from app.ledger.search.ranking import door_ids, job_ids, number_values, values_of
+from app.ledger.search.words import LAST, dialect_of, ordered, read_words
+from app.ledger.sites.customer_queries import find_customers
+from app.ledger.store.rows import read
+from app.ledger.tables import Customer, Door, Job, Key, Keyset, KeyState, KeySystem, Level, QuoteRevision, Site, Stage
+
+LONGEST = 120
+_QUOTE = re.compile(r"([0-9]{1,9})\s*[-–/]\s*([0-9]{1,4})")
+_COPY = re.compile(r"(\S{1,24}?)(?:\s*[-–/#]\s*|\s+(?:copy\s+|no\.?\s*|#\s*)?)([0-9]{1,7})", re.IGNORECASE)
+_BIGGEST = 2**31 - 1
+
+
+@dataclass(frozen=True, slots=True)
+class JobFound:
+    """A job by its number, its title, the customer's order number or the customer."""
+
+    number: int
+    customer_name: str
+    title: str
+    stage: Stage
+    promised_on: date | None
+    po_number: str
+
+
+@dataclass(frozen=True, slots=True)
+class QuoteFound:
+    """A quote revision, found by job number and revision ("1007-2")."""
+
+    job_number: int
+    revision: int
+    customer_name: str
+    valid_until: date
+
+
+@dataclass(frozen=True, slots=True)
+class DoorFound:
+    """A door by its opening number or its location."""
+
+    door_id: int
+    opening_number: str
+    location: str
+    site_name: str
+    customer_name: str
+
+
+@dataclass(frozen=True, slots=True)
+class KeysetFound:
+    """A keyset by its symbol."""
+
+    system_id: int
+    symbol: str
+    level: Level
+    system_name: str
+    customer_name: str
+
+
+@dataclass(frozen=True, slots=True)
+class KeyFound:
+    """A key by its keyset's symbol and its copy number ("AA1-3")."""
+
+    key_id: int
+    symbol: str
+    copy_number: int
+    state: KeyState
+    holder: str
+    system_name: str
+    customer_name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What a search met, by kind, the nearest first; at most `limit` of each."""
+
+    text: str
+    limit: int
+    jobs: tuple[JobFound, ...] = ()
+    quotes: tuple[QuoteFound, ...] = ()
+    customers: Sequence[Customer] = ()
+    doors: tuple[DoorFound, ...] = ()
+    keysets: tuple[KeysetFound, ...] = ()
+    keys: tuple[KeyFound, ...] = ()
+    parts: tuple[PartFound, ...] = ()
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing was met at all."""
+        people = self.jobs or self.quotes or self.customers
+        return not (people or self.doors or self.keysets or self.keys or self.parts)
+
+
+def search(session: Session, text: str, limit: int = 12) -> Found:
+    """Everything that a phone number, name, job, quote, door, part number, key symbol or key copy can mean.
+
+    One query a kind, nine in all. Each word may be the beginning of one on record; whole words come first. Text
+    beyond 120 characters is cut off: nothing on record is found by more.
+    """
+    wanted = " ".join(text.split())[:LONGEST]
+    words = read_words(wanted)
+    if not words:
+        return Found(wanted, limit)
+    return Found(
+        wanted,
+        limit,
+        jobs=_jobs(session, wanted, words, limit),
+        quotes=_quotes(session, wanted, limit),
+        customers=find_customers(session, wanted, limit),
+        doors=_doors(session, wanted, words, limit),
+        keysets=_keysets(session, wanted, limit),
+        keys=_keys(session, wanted, limit),
+        parts=find_parts(session, wanted, words, limit),
+    )
+
+
+def _number(text: str) -> int | None:
+    digits = text.removeprefix("#").strip()
+    return int(digits) if re.fullmatch(r"[0-9]{1,10}", digits) and int(digits) <= _BIGGEST else None
+
+
+def _jobs(session: Session, text: str, words: Sequence[str], limit: int) -> tuple[JobFound, ...]:
+    number, dialect = _number(text), dialect_of(session)
+    values = values_of(dialect, words)
+    if number is not None:
+        values |= number_values(number)
+    rows = read(session, _jobs_asked(dialect, len(words), number is not None, limit), values)
+    return tuple(JobFound(*row) for row in rows)
+
+
+@cache
+def _jobs_asked(dialect: str, words: int, has_number: bool, limit: int) -> sa.Select[*tuple[Any, ...]]:
+    ranked = job_ids(dialect, words, has_number=has_number).subquery()
+    rows = (
+        sa.select(Job.number, Customer.name, Job.title, Job.stage, Job.promised_on, Job.po_number)
+        .join(ranked, ranked.c.id == Job.id)
+        .join(Customer, Customer.id == Job.customer_id)
+    )
+    if has_number:  # the number itself is the first of its ranges
+        exact = sa.case((Job.number == sa.bindparam("low0", type_=sa.Integer()), 0), else_=1)
+        rows = rows.order_by(exact)
+    return rows.order_by(ranked.c.tier, Job.number.desc()).limit(limit)
+
+
+def _quotes(session: Session, text: str, limit: int) -> tuple[QuoteFound, ...]:
+    found = _QUOTE.fullmatch(text)
+    number = int(found[1]) if found else _number(text)
+    if number is None or number > _BIGGEST:
+        return ()
+    revision = int(found[2]) if found else None
+    rows = read(session, _quotes_asked(limit), {"number": number, "revision": revision})
+    return tuple(QuoteFound(*row) for row in rows)
+
+
+@cache
+def _quotes_asked(limit: int) -> sa.Select[*tuple[Any, ...]]:
+    revision: sa.BindParameter[int] = sa.bindparam("revision", type_=sa.Integer)
+    return (
+        sa.select(Job.number, QuoteRevision.revision, Customer.name, QuoteRevision.valid_until)
+        .join(Job, Job.id == QuoteRevision.job_id)
+        .join(Customer, Customer.id == Job.customer_id)
+        .where(
+            Job.number == sa.bindparam("number"),
+            QuoteRevision.revision == sa.func.coalesce(revision, QuoteRevision.revision),
+        )
+        .order_by(QuoteRevision.revision.desc())
+        .limit(limit)
+    )
+
+
+def _doors(session: Session, text: str, words: Sequence[str], limit: int) -> tuple[DoorFound, ...]:
+    dialect = dialect_of(session)
+    values = values_of(dialect, words) | {"opening": text.lower()}
+    rows = read(session, _doors_asked(dialect, len(words), limit), values)
+    return tuple(DoorFound(*row) for row in rows)
+
+
+@cache
+def _doors_asked(dialect: str, words: int, limit: int) -> sa.Select[*tuple[Any, ...]]:
+    ranked = door_ids(dialect, words).subquery()
+    opening = sa.bindparam("opening", type_=sa.String())
+    return (
+        sa.select(Door.id, Door.opening_number, Door.location, Site.name, Customer.name)
+        .join(ranked, ranked.c.id == Door.id)
+        .join(Site, Site.id == Door.site_id)
+        .join(Customer, Customer.id == Site.customer_id)
+        .order_by(
+            sa.case((sa.func.lower(Door.opening_number) == opening, 0), else_=1),
+            ranked.c.tier,
+            Customer.name,
+            Site.name,
+            Door.opening_number,
+        )
+        .limit(limit)
+    )
+
+
+def _symbol(text: str) -> str:
+    """A keyset's symbol without the marks around it on a schedule: X before is cross-keyed, (NMK) no master's."""
+    symbol = re.sub(r"\s*\(NMK\)$", "", text, flags=re.IGNORECASE).upper()
+    return symbol[1:] if symbol.startswith("X") and len(symbol) > 1 else symbol
+
+
+def _keysets(session: Session, text: str, limit: int) -> tuple[KeysetFound, ...]:
+    symbol = _symbol(text)
+    rows = read(session, _keysets_asked(dialect_of(session), limit), {"low": symbol, "high": symbol + LAST})
+    return tuple(KeysetFound(*row) for row in rows)
+
+
+@cache
+def _keysets_asked(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
+    low, high = sa.bindparam("low", type_=sa.String()), sa.bindparam("high", type_=sa.String())
+    symbol = ordered(dialect, Keyset.symbol)
+    # As many as the index has at hand, before they are told apart: a symbol stands in very many systems.
+    begun = (
+        sa.select(Keyset.id, Keyset.symbol, Keyset.level, Keyset.system_id)
+        .where(symbol >= low, symbol < high)
+        .order_by(symbol, Keyset.id)
+        .limit(20 * limit)
+        .subquery()
+    )
+    return (
+        sa.select(KeySystem.id, begun.c.symbol, begun.c.level, KeySystem.name, Customer.name)
+        .join(KeySystem, KeySystem.id == begun.c.system_id)
+        .join(Customer, Customer.id == KeySystem.customer_id)
+        .order_by(
+            sa.case((begun.c.symbol == low, 0), else_=1),
+            sa.func.length(begun.c.symbol),
+            begun.c.symbol,
+            Customer.name,
+            KeySystem.name,
+        )
+        .limit(limit)
+    )
+
+
+def _keys(session: Session, text: str, limit: int) -> tuple[KeyFound, ...]:
+    found = _COPY.fullmatch(text)
+    if found is None or not any(sign.isalpha() for sign in found[1]):  # "1042-2" is a quote
+        return ()
+    rows = read(session, _keys_asked(limit), {"symbol": _symbol(found[1]), "copy": int(found[2])})
+    return tuple(KeyFound(*row) for row in rows)
+
+
+@cache
+def _keys_asked(limit: int) -> sa.Select[*tuple[Any, ...]]:
+    return (
+        sa.select(Key.id, Keyset.symbol, Key.copy_number, Key.state, Key.holder, KeySystem.name, Customer.name)
+        .join(Keyset, Keyset.id == Key.keyset_id)
+        .join(KeySystem, KeySystem.id == Keyset.system_id)
+        .join(Customer, Customer.id == KeySystem.customer_id)
+        .where(Keyset.symbol == sa.bindparam("symbol"), Key.copy_number == sa.bindparam("copy"))
+        .order_by(Keyset.id.desc())
+        .limit(limit)
+    )

@@ -1,0 +1,1 @@
+"""Customers, their sites, and the doors, locks and cylinders that are there."""

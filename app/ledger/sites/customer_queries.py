@@ -1,0 +1,147 @@
+"""Questions about customers and sites."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from functools import cache
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session, selectinload
+
+from app.ledger.search.ranking import customer_ids, values_of
+from app.ledger.search.words import dialect_of, read_words
+from app.ledger.sites.customers import phone_digits
+from app.ledger.store.errors import NotFound
+from app.ledger.tables import Contact, Customer, Door, Job, Keyset, KeySystem, Site
+
+
+def find_customers(session: Session, text: str, limit: int = 12) -> Sequence[Customer]:
+    """Customers with words that begin as `text`'s do, or with its digits in their phone; best first.
+
+    Their own words come before those of a contact or a site, a name that starts with the text before one that only
+    holds it. Empty text finds nobody.
+    """
+    wanted = text.strip()
+    words = read_words(wanted)
+    if not words:
+        return []
+    digits = "" if any(sign.isalpha() for sign in wanted) else phone_digits(wanted)
+    dialect = dialect_of(session)
+    values = values_of(dialect, words) | {"starts": f"{_escaped(wanted)}%", "digits": digits}
+    has_digits = len(digits) >= 3
+    return session.scalars(_found(dialect, has_digits, limit), values).all()
+
+
+@cache
+def _found(dialect: str, has_digits: bool, limit: int) -> sa.Select[Customer]:
+    ranked = customer_ids(dialect, has_digits=has_digits).subquery()
+    starts = Customer.name.ilike(sa.bindparam("starts", type_=sa.String()), escape="\\")
+    return (
+        sa.select(Customer)
+        .join(ranked, ranked.c.id == Customer.id)
+        .options(selectinload(Customer.sites))
+        .order_by(sa.case((starts, 0), else_=1), ranked.c.tier, Customer.name, Customer.id)
+        .limit(limit)
+    )
+
+
+def _holds(wanted: str) -> sa.ColumnElement[bool]:
+    held = f"%{_escaped(wanted)}%"
+    conditions = [
+        Customer.name.ilike(held, escape="\\"),
+        Customer.sites.any(Site.name.ilike(held, escape="\\")),
+        Customer.contacts.any(Contact.name.ilike(held, escape="\\")),
+    ]
+    digits = phone_digits(wanted)
+    if len(digits) >= 3:
+        conditions += [
+            Customer.phone_digits.contains(digits),
+            Customer.contacts.any(Contact.phone_digits.contains(digits)),
+        ]
+    return sa.or_(*conditions)
+
+
+def _escaped(text: str) -> str:
+    return text.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_")
+
+
+def get_customer(session: Session, customer_id: int) -> Customer:
+    """A customer with contacts and sites; NotFound when there is none."""
+    customer = session.scalar(
+        sa.select(Customer)
+        .where(Customer.id == customer_id)
+        .options(selectinload(Customer.sites), selectinload(Customer.contacts))
+    )
+    if customer is None:
+        raise NotFound("customer")
+    return customer
+
+
+def list_customers(session: Session, page: int = 1, size: int = 50, text: str = "") -> tuple[Sequence[Customer], int]:
+    """One page of the customers that hold `text` (all of them for none) by name, and how many there are."""
+    rows = sa.select(Customer)
+    if text.strip():
+        rows = rows.where(_holds(text.strip()))
+    count = session.scalar(sa.select(sa.func.count()).select_from(rows.subquery())) or 0
+    found = session.scalars(
+        rows.options(selectinload(Customer.sites))
+        .order_by(Customer.name, Customer.id)
+        .limit(size)
+        .offset((page - 1) * size)
+    ).all()
+    return found, count
+
+
+def get_site(session: Session, site_id: int) -> Site:
+    """A site with its customer; NotFound when there is none."""
+    site = session.scalar(sa.select(Site).where(Site.id == site_id).options(selectinload(Site.customer)))
+    if site is None:
+        raise NotFound("site")
+    return site
+
+
+def get_contact(session: Session, contact_id: int) -> Contact:
+    """A contact with the customer; NotFound when there is none."""
+    contact = session.scalar(
+        sa.select(Contact).where(Contact.id == contact_id).options(selectinload(Contact.customer))
+    )
+    if contact is None:
+        raise NotFound("contact")
+    return contact
+
+
+def customer_jobs(session: Session, customer_id: int, limit: int = 25) -> Sequence[Job]:
+    """The customer's newest jobs, with their sites."""
+    return session.scalars(
+        sa.select(Job)
+        .where(Job.customer_id == customer_id)
+        .options(selectinload(Job.site))
+        .order_by(Job.number.desc())
+        .limit(limit)
+    ).all()
+
+
+def customer_systems(session: Session, customer_id: int) -> Sequence[tuple[KeySystem, int]]:
+    """The customer's key systems by name, each with how many keysets it has."""
+    count = sa.func.count(Keyset.id)
+    return [
+        (row[0], row[1])
+        for row in session.execute(
+            sa.select(KeySystem, count)
+            .outerjoin(Keyset, Keyset.system_id == KeySystem.id)
+            .where(KeySystem.customer_id == customer_id)
+            .group_by(KeySystem.id)
+            .order_by(KeySystem.name)
+        )
+    ]
+
+
+def doors_by_site(session: Session, customer_id: int) -> Mapping[int, int]:
+    """Site id → how many doors are on record there, for the customer's sites that have any."""
+    rows = session.execute(
+        sa.select(Door.site_id, sa.func.count())
+        .join(Site, Site.id == Door.site_id)
+        .where(Site.customer_id == customer_id)
+        .group_by(Door.site_id)
+    )
+    return {row[0]: row[1] for row in rows}

@@ -1,0 +1,216 @@
+"""Use cases: put a customer, a contact or a site on record, and change one."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from datetime import date
+
+import sqlalchemy as sa
+from sqlalchemy.orm.attributes import flag_modified
+
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError, NotFound, Stale, Taken
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Contact, Customer, Role, Site
+
+
+@dataclass(frozen=True, slots=True)
+class CustomerForm:
+    """What is asked about a customer; `exempt_until` belongs to `exempt_certificate`."""
+
+    name: str
+    phone: str = ""
+    email: str = ""
+    address: str = ""
+    tier: str = ""
+    tax_place: str = ""
+    exempt_certificate: str = ""
+    exempt_until: date | None = None
+    notes: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SiteForm:
+    """What is asked about a site."""
+
+    name: str
+    address: str = ""
+    tax_place: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ContactForm:
+    """What is asked about a person at a customer's; `duty` is what they do there."""
+
+    name: str
+    duty: str = ""
+    phone: str = ""
+    email: str = ""
+
+
+def phone_digits(phone: str) -> str:
+    """The digits of a phone number, which is all a search compares.
+
+    >>> phone_digits("(555) 010-0199")
+    '5550100199'
+    """
+    return "".join(letter for letter in phone if letter.isdecimal() and letter.isascii())
+
+
+def check_texts(form: object, limits: dict[str, int]) -> None:
+    """Refuse a text that is longer than its column, naming the field and the limit."""
+    for field, limit in limits.items():
+        if len(getattr(form, field)) > limit:
+            raise LedgerError(field, f"At most {limit} characters fit here; this has {len(getattr(form, field)):,}.")
+
+
+_CUSTOMER_LIMITS = {
+    "name": 120,
+    "phone": 40,
+    "email": 200,
+    "address": 2000,
+    "tier": 40,
+    "tax_place": 80,
+    "exempt_certificate": 80,
+    "notes": 8000,
+}
+
+
+def _check_customer(form: CustomerForm) -> None:
+    check_texts(form, _CUSTOMER_LIMITS)
+    if not form.name.strip():
+        raise LedgerError("name", "Enter the customer's name.")
+    if form.exempt_until and not form.exempt_certificate:
+        raise LedgerError("exempt_certificate", "Enter the certificate's number, or clear its expiry date.")
+    if form.exempt_certificate and not form.exempt_until:
+        raise LedgerError("exempt_until", "Enter the day on which the exemption certificate expires.")
+
+
+def insert_customer(work: Work, form: CustomerForm) -> Customer:
+    """Add a customer inside the caller's transaction."""
+    _check_customer(form)
+    customer = Customer(**asdict(form), phone_digits=phone_digits(form.phone), created_at=work.now)
+    customer.name = form.name.strip()
+    work.session.add(customer)
+    work.session.flush()
+    record(work, "customer added", f"customer {customer.id}", f"{customer.name} put on record")
+    return customer
+
+
+def add_customer(work: Work, form: CustomerForm) -> Customer:
+    """Put a customer on record. Raises LedgerError on the field that cannot be."""
+    work.require(Role.COUNTER, Role.BENCH)
+    with transaction(work.session):
+        return insert_customer(work, form)
+
+
+def change_customer(work: Work, customer_id: int, version: int, form: CustomerForm) -> Customer:
+    """Change a customer that was read at `version`; Stale when somebody saved in between."""
+    work.require(Role.COUNTER, Role.BENCH)
+    _check_customer(form)
+    with transaction(work.session):
+        customer = work.session.get(Customer, customer_id)
+        if customer is None:
+            raise NotFound("customer")
+        if customer.version != version:
+            raise Stale()
+        changed = [name for name, value in asdict(form).items() if getattr(customer, name) != value]
+        for name in changed:
+            setattr(customer, name, getattr(form, name))
+        customer.phone_digits = phone_digits(form.phone)
+        if changed:
+            record(
+                work,
+                "customer changed",
+                f"customer {customer.id}",
+                f"{customer.name}: {', '.join(name.replace('_', ' ') for name in changed)} changed",
+            )
+        return customer
+
+
+def insert_site(work: Work, customer_id: int, form: SiteForm) -> Site:
+    """Add a site inside the caller's transaction."""
+    check_texts(form, {"name": 120, "address": 2000, "tax_place": 80})
+    name = form.name.strip()
+    if not name:
+        raise LedgerError("site", "Enter the site's name.")
+    if work.session.get(Customer, customer_id) is None:
+        raise NotFound("customer")
+    if work.session.scalar(sa.select(Site.id).where(Site.customer_id == customer_id, Site.name == name)):
+        raise Taken("site", f"This customer has a site named {name} already; choose it from the list.")
+    site = Site(customer_id=customer_id, name=name, address=form.address, tax_place=form.tax_place)
+    work.session.add(site)
+    work.session.flush()
+    record(work, "site added", f"site {site.id}", f"Site {site.name} put on record")
+    return site
+
+
+def add_site(work: Work, customer_id: int, form: SiteForm) -> Site:
+    """Put a site of a customer on record."""
+    work.require(Role.COUNTER, Role.BENCH)
+    with transaction(work.session):
+        return insert_site(work, customer_id, form)
+
+
+def add_contact(work: Work, customer_id: int, name: str, duty: str = "", phone: str = "", email: str = "") -> Contact:
+    """Put a person at a customer's on record."""
+    work.require(Role.COUNTER, Role.BENCH)
+    with transaction(work.session):
+        if work.session.get(Customer, customer_id) is None:
+            raise NotFound("customer")
+        contact = Contact(
+            customer_id=customer_id, name=name, duty=duty, phone=phone, phone_digits=phone_digits(phone), email=email
+        )
+        check_texts(contact, {"name": 120, "duty": 120, "phone": 40, "email": 200})
+        if not name.strip():
+            raise LedgerError("name", "Enter the contact's name.")
+        work.session.add(contact)
+        work.session.flush()
+        record(work, "contact added", f"customer {customer_id}", f"Contact {contact.name} put on record")
+        return contact
+
+
+def change_site(work: Work, site_id: int, version: int, form: SiteForm) -> Site:
+    """Change a site that was read at `version`; Stale when somebody saved in between."""
+    work.require(Role.COUNTER, Role.BENCH)
+    check_texts(form, {"name": 120, "address": 2000, "tax_place": 80})
+    name = form.name.strip()
+    if not name:
+        raise LedgerError("site", "Enter the site's name.")
+    with transaction(work.session):
+        site = work.session.get(Site, site_id)
+        if site is None:
+            raise NotFound("site")
+        if site.version != version:
+            raise Stale()
+        same = sa.select(Site.id).where(Site.customer_id == site.customer_id, Site.name == name, Site.id != site.id)
+        if work.session.scalar(same):
+            raise Taken("site", f"This customer has another site named {name}; choose another name.")
+        before = (site.name, site.address, site.tax_place)
+        site.name, site.address, site.tax_place = name, form.address, form.tax_place
+        if before != (site.name, site.address, site.tax_place):
+            record(work, "site changed", f"site {site.id}", f"Site {site.name} changed")
+        return site
+
+
+def change_contact(work: Work, contact_id: int, version: int, form: ContactForm) -> Contact:
+    """Change a contact. `version` is the customer's, which every change of a contact moves on; Stale as ever."""
+    work.require(Role.COUNTER, Role.BENCH)
+    check_texts(form, {"name": 120, "duty": 120, "phone": 40, "email": 200})
+    if not form.name.strip():
+        raise LedgerError("name", "Enter the contact's name.")
+    with transaction(work.session):
+        contact = work.session.get(Contact, contact_id)
+        if contact is None:
+            raise NotFound("contact")
+        customer = work.session.get_one(Customer, contact.customer_id)
+        if customer.version != version:
+            raise Stale()
+        for name, value in asdict(form).items():
+            setattr(contact, name, value)
+        contact.phone_digits = phone_digits(form.phone)
+        flag_modified(customer, "name")
+        work.session.flush()
+        record(work, "contact changed", f"customer {customer.id}", f"Contact {contact.name} changed")
+        return contact

@@ -1,0 +1,202 @@
+"""What was changed on a site's doors, and taking such a change back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session, joinedload, selectinload
+from sqlalchemy.orm.attributes import flag_modified
+
+from app.ledger.sites.door_fields import DoorChange, FieldChange, for_event, put, said
+from app.ledger.sites.unmerging import MERGED, UNMERGED, ReturningDoor, bring_back, taken_back, what_returns
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError, NotFound, Stale
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, Door, Event, Role
+
+SITE_KINDS = ("door list read", "doors changed together", MERGED, "change undone", UNMERGED)
+UNDOABLE = ("door list read", "doors changed together", "door changed", MERGED, "change undone")
+
+
+@dataclass(frozen=True, slots=True)
+class UndoPlan:
+    """What taking a change back would do. `kept`: sentences about what was changed again since, and so stays;
+    `removed`: doors that the change added and that go, as (id, version, opening); `cylinders`: those that it put
+    on record and that go, as (id, "101, outside"); `cylinder_doors`: their doors' versions by id; `returning`: the
+    door that a merge took away and that comes back."""
+
+    event: Event
+    changes: tuple[DoorChange, ...]
+    removed: tuple[tuple[int, int, str], ...]
+    kept: tuple[str, ...]
+    cylinders: tuple[tuple[int, str], ...] = ()
+    cylinder_doors: Mapping[int, int] = field(default_factory=dict)
+    returning: ReturningDoor | None = None
+
+    @property
+    def seen(self) -> dict[int, int]:
+        """Door id → version, of every door that it touches."""
+        touched = {change.door_id: change.version for change in self.changes} | dict(self.cylinder_doors)
+        touched |= {door_id: version for door_id, version, _ in self.removed}
+        return touched | dict([self.returning.kept] if self.returning else [])
+
+
+def site_story(session: Session, site_id: int, limit: int = 50) -> tuple[Event, ...]:
+    """What happened to a site's doors together, newest first."""
+    rows = sa.select(Event).where(Event.subject == f"site {site_id}", Event.kind.in_(SITE_KINDS))
+    return tuple(session.scalars(rows.order_by(Event.id.desc()).limit(limit)))
+
+
+def door_story(session: Session, door: Door, limit: int = 50) -> tuple[Event, ...]:
+    """What happened to one door, alone or with others, newest first; among the last `limit` of each kind.
+
+    The story of a door that was merged into it is its story too.
+    """
+    ids = _merged_into(session, door)
+    subjects = [f"door {one}" for one in ids]
+    own = sa.select(Event).where(Event.subject.in_(subjects)).order_by(Event.id.desc()).limit(limit)
+    together = [event for event in site_story(session, door.site_id, limit) if not ids.isdisjoint(_doors_in(event))]
+    return tuple(sorted((*session.scalars(own), *together), key=lambda event: event.id, reverse=True)[:limit])
+
+
+def _merged_into(session: Session, door: Door) -> set[int]:
+    """The door's own id, and those of the doors that became this one and are no door of their own again."""
+    rows = sa.select(Event).where(Event.subject == f"site {door.site_id}", Event.kind == MERGED)
+    ids, parted = {door.id}, taken_back(session, door.site_id)
+    for event in session.scalars(rows.order_by(Event.id.desc())):  # newest first: what went into one that went
+        if event.detail.get("kept") in ids and event.id not in parted:
+            ids.add(int(event.detail["gone"]))
+    return ids
+
+
+def _doors_in(event: Event) -> set[int]:
+    detail = event.detail
+    cylinders = detail.get("cylinders", {})
+    merged = {int(detail[name]) for name in ("kept", "gone") if name in detail}
+    told = {int(one) for one in detail.get("doors", {})}
+    return told | set(detail.get("added", ())) | set(cylinders.values()) | merged
+
+
+def plan_undo(session: Session, site_id: int, event_id: int) -> UndoPlan:
+    """What taking back one change of this site's doors would do; a field changed again since is left. NotFound."""
+    event = session.get(Event, event_id)
+    if event is None or event.kind not in UNDOABLE:
+        raise NotFound("change of doors")
+    told: Mapping[str, Mapping[str, list[str]]] = event.detail.get("doors", {})
+    added = set(event.detail.get("added", ()))
+    hung: Mapping[str, int] = event.detail.get("cylinders", {})
+    doors = _doors(session, site_id, _doors_in(event))
+    if event.subject != f"site {site_id}" and not doors:
+        raise NotFound("change of doors")
+    changes: list[DoorChange] = []
+    kept: list[str] = []
+    returning = None
+    if event.kind == MERGED:
+        returning = what_returns(session, event, doors.get(int(event.detail["kept"])), kept)
+        told = told if returning else {}
+    for word, fields in told.items():
+        door = doors.get(int(word))
+        if door is None:
+            kept.append("A door of this change is not on record any more.")
+            continue
+        now = said(door)
+        since = [name for name, (_, new) in fields.items() if now[name] != new]
+        kept += [
+            f"{door.opening_number}, {name}: changed since to {now[name] or 'none'}; it stays." for name in since
+        ]
+        back = tuple(FieldChange(name, new, old) for name, (old, new) in fields.items() if name not in since)
+        if back:
+            changes.append(DoorChange(door.id, door.version, door.opening_number, back))
+    going = _going(doors, {int(one) for one in hung}, kept)
+    removed = []
+    for door in (doors[one] for one in sorted(added) if one in doors):
+        if any(one not in going for one in door.cylinders) or door.version > 1:
+            kept.append(f"{door.opening_number} was changed or given cylinders since it was added; it stays.")
+        else:
+            removed.append((door.id, door.version, door.opening_number))
+    return UndoPlan(
+        event,
+        tuple(changes),
+        tuple(removed),
+        tuple(kept),
+        tuple((one.id, _place(doors[one.door_id or 0], one)) for one in going),
+        {one.door_id: doors[one.door_id].version for one in going if one.door_id is not None},
+        returning,
+    )
+
+
+def _going(doors: Mapping[int, Door], hung: set[int], kept: list[str]) -> list[Cylinder]:
+    """Which of the cylinders that a change put on these doors nobody has touched since; the others are told."""
+    there = [(door, one) for door in doors.values() for one in door.cylinders if one.id in hung]
+    going = [(door, one) for door, one in there if one.version == 1 and not one.operators]
+    kept += [
+        f"{_place(door, one)}: the cylinder was changed since it was added; it stays."
+        for door, one in there
+        if (door, one) not in going
+    ]
+    return [one for _, one in going]
+
+
+def _place(door: Door, cylinder: Cylinder) -> str:
+    return f"{door.opening_number}, {cylinder.position}"
+
+
+def _doors(session: Session, site_id: int, wanted: set[int]) -> dict[int, Door]:
+    rows = sa.select(Door).where(Door.site_id == site_id)
+    loaded = (joinedload(Door.lock), selectinload(Door.cylinders).selectinload(Cylinder.operators))
+    return {door.id: door for door in session.scalars(rows.options(*loaded)) if door.id in wanted}
+
+
+def undo_change(work: Work, site_id: int, event_id: int, seen: Mapping[int, int]) -> int:
+    """Take back one change of a site's doors; how many doors it touched. The history keeps both.
+
+    `seen`: door id → version, as the plan showed; Stale when somebody saved one in between, LedgerError when there
+    is nothing left to take back.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    with transaction(work.session):
+        plan = plan_undo(work.session, site_id, event_id)
+        if plan.seen != dict(seen):
+            raise Stale("Somebody changed these doors since this was shown. Nothing was saved; look again.")
+        if not plan.seen:
+            raise LedgerError("", "Everything in this change was changed again since; there is nothing to take back.")
+        doors = _doors(work.session, site_id, set(plan.seen))
+        _refuse_taken(work.session, site_id, plan)
+        for change in plan.changes:
+            put(doors[change.door_id], {one.field: one.new for one in change.fields})
+            flag_modified(doors[change.door_id], "remarks")
+        gone = {cylinder_id for cylinder_id, _ in plan.cylinders}
+        for cylinder in [one for door in doors.values() for one in door.cylinders if one.id in gone]:
+            work.session.delete(cylinder)
+        work.session.flush()
+        work.session.expire_all()
+        for door_id, _, _ in plan.removed:
+            if (lock := doors[door_id].lock) is not None:
+                work.session.delete(lock)
+            work.session.delete(doors[door_id])
+        work.session.flush()
+        if plan.returning is not None:
+            bring_back(work.session, plan.returning, doors[plan.returning.kept[0]])
+        count = len(plan.seen) + (plan.returning is not None)
+        record(
+            work,
+            UNMERGED if plan.returning else "change undone",
+            f"site {site_id}",
+            f"Taken back on {count:,} {'door' if count == 1 else 'doors'}: {plan.event.summary}"[:1000],
+            doors=for_event(plan.changes),
+            undoes=event_id,
+            **({"kept": plan.returning.kept[0], "gone": plan.returning.door_id} if plan.returning else {}),
+        )
+        return count
+
+
+def _refuse_taken(session: Session, site_id: int, plan: UndoPlan) -> None:
+    back = {one.new: change.door_id for change in plan.changes for one in change.fields if one.field == "opening"}
+    gone = {door_id for door_id, _, _ in plan.removed}
+    rows = sa.select(Door.opening_number, Door.id).where(Door.site_id == site_id)
+    for opening, door_id in session.execute(rows):
+        if opening in back and door_id != back[opening] and door_id not in gone:
+            raise LedgerError("", f"Another door is {opening} by now; give that one another number first.")

@@ -1,0 +1,275 @@
+"""A site's door list: what it would change, then all of it on record, or nothing."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session, joinedload, selectinload
+from sqlalchemy.orm.attributes import flag_modified
+
+from app.errors import Problem, Problems
+from app.fitting import write_inches
+from app.ledger.sites.current_cylinders import standing
+from app.ledger.sites.door_fields import FIELDS, DoorChange, changed, for_event, put, said
+from app.ledger.sites.door_paste import DoorRow
+from app.ledger.sites.duplicate_doors import number_key
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import NotFound, Stale
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, CylinderState, Door, Keyset, KeySystem, Role, Site
+
+TYPES = ("mortise", "rim", "bored", "sfic", "lfic")
+
+
+@dataclass(frozen=True, slots=True)
+class NewCylinder:
+    """A cylinder that a list says stands on a door, and that is not on record there."""
+
+    opening: str
+    position: str
+    words: str
+    part_number: str
+    keyset: str
+    keyset_id: int | None
+
+    @property
+    def type(self) -> str:
+        """Its type, where its words say it."""
+        return next((kind for kind in TYPES if kind in self.words.lower()), "")
+
+
+@dataclass(frozen=True, slots=True)
+class ListPlan:
+    """What a door list would do. `added`: each new door's fields; `alike`: sentences about numbers that may be the
+    same door written differently; with a problem, nothing can be put on record."""
+
+    added: tuple[Mapping[str, str], ...] = ()
+    changed: tuple[DoorChange, ...] = ()
+    unchanged: int = 0
+    unnamed: int = 0
+    cylinders: tuple[NewCylinder, ...] = ()
+    alike: tuple[str, ...] = ()
+    problems: tuple[Problem, ...] = ()
+
+    @property
+    def seal(self) -> str:
+        """Tells this plan from another, so that what was shown is what is saved."""
+        words = repr((self.added, self.changed, self.cylinders))
+        return hashlib.sha256(words.encode()).hexdigest()[:32]
+
+    @property
+    def does_nothing(self) -> bool:
+        """Whether everything stands on record already."""
+        return not (self.added or self.changed or self.cylinders)
+
+
+def plan_doors(session: Session, site_id: int, rows: Sequence[DoorRow]) -> ListPlan:
+    """What the rows of a list would change on a site; an empty cell leaves what is on record. Saves nothing."""
+    site = session.get(Site, site_id)
+    if site is None:
+        raise NotFound("site")
+    known = {door.opening_number: door for door in _doors(session, site_id)}
+    keysets = _keysets(session, site.customer_id)
+    problems: list[Problem] = []
+    wanted = _by_door(rows, problems)
+    added, changes, unchanged = [], [], 0
+    for opening, (first, values) in wanted.items():
+        door = known.get(opening)
+        before = said(door) if door else dict.fromkeys(FIELDS, "") | {"egress": "no", "fire rated": "no"}
+        after = {**before, "opening": opening, **values}
+        if after["function"] and not after["lock"]:
+            problems.append(Problem(f"row {first}, lock", "Say what lock it is; a function alone is not one."))
+        if door is None:
+            added.append(after)
+        elif found := changed(before, after):
+            changes.append(DoorChange(door.id, door.version, opening, found))
+        else:
+            unchanged += 1
+    cylinders = [one for row in rows if (one := _cylinder(row, known.get(row.opening), keysets, problems))]
+    problems += _doubled(rows)
+    return ListPlan(
+        tuple(added),
+        tuple(changes),
+        unchanged,
+        len(known.keys() - wanted.keys()),
+        tuple(cylinders),
+        _alike(known, wanted),
+        tuple(problems),
+    )
+
+
+def _doors(session: Session, site_id: int) -> Sequence[Door]:
+    rows = sa.select(Door).where(Door.site_id == site_id)
+    loaded = (joinedload(Door.lock), selectinload(Door.cylinders).joinedload(Cylinder.keyset))
+    return session.scalars(rows.options(*loaded).order_by(Door.id)).all()
+
+
+def _keysets(session: Session, customer_id: int) -> dict[str, list[int]]:
+    found: dict[str, list[int]] = {}
+    rows = sa.select(Keyset.symbol, Keyset.id).join(KeySystem).where(KeySystem.customer_id == customer_id)
+    for symbol, keyset_id in session.execute(rows.order_by(Keyset.id)):
+        found.setdefault(symbol, []).append(keyset_id)
+    return found
+
+
+def _by_door(rows: Sequence[DoorRow], problems: list[Problem]) -> dict[str, tuple[int, dict[str, str]]]:
+    """Opening number → its first row, and what its rows say of the door. Rows that contradict are problems."""
+    doors: dict[str, tuple[int, dict[str, str]]] = {}
+    for row in rows:
+        _, values = doors.setdefault(row.opening, (row.row, {}))
+        for name, text in _said(row).items():
+            if values.setdefault(name, text) != text:
+                problems.append(
+                    Problem(
+                        f"row {row.row}, {name}",
+                        f"{row.opening} is {values[name][:60]!r} here by an earlier row; write the same in each row.",
+                    )
+                )
+    return doors
+
+
+def _said(row: DoorRow) -> dict[str, str]:
+    """The row's cells that are not empty and speak of the door."""
+    cells = {
+        "location": row.location,
+        "hand": row.hand,
+        "thickness": write_inches(row.thickness) if row.thickness else "",
+        "stile": write_inches(row.stile) if row.stile else "",
+        "lock": row.lock,
+        "function": row.function,
+        "egress": "yes" if row.is_egress else "no",
+        "fire rated": "yes" if row.is_fire_rated else "no",
+        "remarks": row.remarks,
+    }
+    return {name: text for name, text in cells.items() if name in row.said}
+
+
+def _doubled(rows: Sequence[DoorRow]) -> list[Problem]:
+    """Two rows for one position of a door: the same word in other letters, or none, which means outside."""
+    seen: dict[tuple[str, str], int] = {}
+    found = []
+    for row in rows:
+        first = seen.setdefault((row.opening, _position(row).casefold()), row.row)
+        if first != row.row:
+            found.append(
+                Problem(
+                    f"row {row.row}, position",
+                    f"Row {first} has {row.opening} {_position(row)} already; no position means outside. Give the "
+                    "two cylinders of one door different positions.",
+                )
+            )
+    return found
+
+
+def _position(row: DoorRow) -> str:
+    return row.position or "outside"
+
+
+def _cylinder(
+    row: DoorRow, door: Door | None, keysets: Mapping[str, Sequence[int]], problems: list[Problem]
+) -> NewCylinder | None:
+    if not (row.cylinder or row.part_number or row.keyset):
+        return None
+    position = _position(row)
+    there = standing(door) if door else ()
+    here = next((one for one in there if one.position.casefold() == position.casefold()), None)
+    if here is not None:
+        problems += _contradictions(row, here)
+        return None
+    found = keysets.get(row.keyset, []) if row.keyset else []
+    if row.keyset and len(found) != 1:
+        why = "is in several of this customer's key systems" if found else "is in no key system of this customer"
+        problems.append(
+            Problem(f"row {row.row}, keyset", f"{row.keyset} {why}; leave it empty and set it from the key system.")
+        )
+    words = row.cylinder or row.part_number or "cylinder as found"
+    return NewCylinder(row.opening, position, words, row.part_number, row.keyset, found[0] if found else None)
+
+
+def _contradictions(row: DoorRow, here: Cylinder) -> list[Problem]:
+    known = {
+        "cylinder": here.words,
+        "part number": here.part_number,
+        "keyset": here.keyset.symbol if here.keyset else "",
+    }
+    told = {"cylinder": row.cylinder, "part number": row.part_number, "keyset": row.keyset}
+    return [
+        Problem(
+            f"row {row.row}, {name}",
+            f"On record the cylinder {here.position} has {known[name] or 'none'}. A list adds cylinders and changes "
+            "none: take the old one out on the door's page first, or leave this cell empty.",
+        )
+        for name, text in told.items()
+        if text and text != known[name]
+    ]
+
+
+def _alike(known: Mapping[str, Door], wanted: Mapping[str, tuple[int, dict[str, str]]]) -> tuple[str, ...]:
+    by_key: dict[str, list[str]] = {}
+    for opening in (*known, *(one for one in wanted if one not in known)):
+        by_key.setdefault(number_key(opening), []).append(opening)
+    return tuple(
+        f"{', '.join(group)} may be one door written differently."
+        for group in by_key.values()
+        if len(group) > 1 and any(one in wanted and one not in known for one in group)
+    )
+
+
+def import_doors(work: Work, site_id: int, rows: Sequence[DoorRow], seal: str = "") -> ListPlan:
+    """Put a door list on record: all of it, or Problems and nothing.
+
+    `seal`: of the plan that was shown; Stale when somebody changed the doors since.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    with transaction(work.session):
+        plan = plan_doors(work.session, site_id, rows)
+        if plan.problems:
+            raise Problems(plan.problems)
+        if seal and seal != plan.seal:
+            raise Stale("Somebody changed these doors since the list was shown. Nothing was saved; show it again.")
+        if plan.does_nothing:
+            return plan
+        known = {door.opening_number: door for door in _doors(work.session, site_id)}
+        for values in plan.added:
+            door = Door(site_id=site_id)
+            put(door, values)
+            known[door.opening_number] = door
+            work.session.add(door)
+        for change in plan.changed:
+            door = known[change.opening]
+            put(door, {one.field: one.new for one in change.fields})
+            flag_modified(door, "remarks")
+        work.session.flush()
+        cylinders = [
+            Cylinder(
+                door=known[one.opening],
+                position=one.position,
+                words=one.words,
+                part_number=one.part_number,
+                type=one.type,
+                keyset_id=one.keyset_id,
+                state=CylinderState.FITTED,
+            )
+            for one in plan.cylinders
+        ]
+        work.session.add_all(cylinders)
+        work.session.flush()
+        record(
+            work,
+            "door list read",
+            f"site {site_id}",
+            f"Door list: {_count(plan.added, 'door')} added, {len(plan.changed):,} changed, "
+            f"{_count(plan.cylinders, 'cylinder')} added",
+            doors=for_event(plan.changed),
+            added=[known[values["opening"]].id for values in plan.added],
+            cylinders={str(one.id): one.door_id for one in cylinders},
+        )
+        return plan
+
+
+def _count(rows: Sequence[object], noun: str) -> str:
+    return f"{len(rows):,} {noun}" + ("" if len(rows) == 1 else "s")

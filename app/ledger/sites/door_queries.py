@@ -1,0 +1,145 @@
+"""Questions about doors: which sites have them, what is on each, and what ever was."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session, contains_eager, joinedload, selectinload
+
+from app.ledger.search.matching import holds
+from app.ledger.store.errors import NotFound
+from app.ledger.tables import Customer, Cylinder, CylinderOperator, CylinderState, Door, Job, Site
+
+
+@dataclass(frozen=True, slots=True)
+class SiteRow:
+    """One site in the list: how many doors it has, and how many of them carry a flag."""
+
+    site_id: int
+    site_name: str
+    address: str
+    customer_id: int
+    customer_name: str
+    doors: int
+    egress: int
+    fire_rated: int
+
+
+def list_sites(session: Session, text: str = "", page: int = 1, size: int = 50) -> tuple[tuple[SiteRow, ...], int]:
+    """Sites by customer, and how many there are; `text` in the site's or the customer's name."""
+    condition: sa.ColumnElement[bool] = sa.true()
+    if text.strip():
+        condition = sa.or_(holds(Customer.name, text.strip()), holds(Site.name, text.strip()))
+    count = session.scalar(sa.select(sa.func.count()).select_from(Site).join(Customer).where(condition)) or 0
+    doors = (
+        sa.select(
+            Door.site_id,
+            sa.func.count().label("doors"),
+            sa.func.sum(sa.case((Door.is_egress, 1), else_=0)).label("egress"),
+            sa.func.sum(sa.case((Door.is_fire_rated, 1), else_=0)).label("fire_rated"),
+        )
+        .group_by(Door.site_id)
+        .subquery()
+    )
+    rows = session.execute(
+        sa.select(
+            Site.id,
+            Site.name,
+            Site.address,
+            Customer.id,
+            Customer.name,
+            sa.func.coalesce(doors.c.doors, 0),
+            sa.func.coalesce(doors.c.egress, 0),
+            sa.func.coalesce(doors.c.fire_rated, 0),
+        )
+        .join(Customer, Customer.id == Site.customer_id)
+        .outerjoin(doors, doors.c.site_id == Site.id)
+        .where(condition)
+        .order_by(Customer.name, Customer.id, Site.name)
+        .limit(size)
+        .offset((page - 1) * size)
+    )
+    return tuple(SiteRow(*row) for row in rows), count
+
+
+@dataclass(frozen=True, slots=True)
+class DoorPage:
+    """One page of a site's doors, cylinders and keysets loaded."""
+
+    site: Site
+    doors: Sequence[Door]
+    count: int
+    page: int
+    pages: int
+
+    @property
+    def kinds(self) -> tuple[tuple[str, str], ...]:
+        """Each part number on these doors and what it is in words, once."""
+        there = (cylinder for door in self.doors for cylinder in door.cylinders)
+        standing = (one for one in there if one.state is not CylinderState.REMOVED and one.part_number)
+        return tuple(sorted({(one.part_number, one.words) for one in standing}))
+
+
+def site_doors(session: Session, site_id: int, text: str = "", page: int = 1, size: int = 100) -> DoorPage:
+    """A site's doors by opening number, a bounded number of queries; `text` in opening or location."""
+    site = session.scalar(sa.select(Site).where(Site.id == site_id).options(joinedload(Site.customer)))
+    if site is None:
+        raise NotFound("site")
+    condition = _answers(site_id, text)
+    count = session.scalar(sa.select(sa.func.count()).select_from(Door).where(condition)) or 0
+    pages = max(-(-count // size), 1)
+    page = min(max(page, 1), pages)
+    # By length first: F9 comes before F10, as people count.
+    rows = (
+        sa.select(Door)
+        .where(condition)
+        .options(joinedload(Door.lock), *_cylinders())
+        .order_by(sa.func.length(Door.opening_number), Door.opening_number)
+        .limit(size)
+        .offset((page - 1) * size)
+    )
+    return DoorPage(site, session.scalars(rows).all(), count, page, pages)
+
+
+def door_ids(session: Session, site_id: int, text: str = "", most: int = 5000) -> list[int]:
+    """The ids of a site's doors that answer to the sifting, in the order of the page."""
+    rows = sa.select(Door.id).where(_answers(site_id, text))
+    order = (sa.func.length(Door.opening_number), Door.opening_number)
+    return list(session.scalars(rows.order_by(*order).limit(most)))
+
+
+def _answers(site_id: int, text: str) -> sa.ColumnElement[bool]:
+    here = Door.site_id == site_id
+    if not (words := text.strip()):
+        return here
+    return sa.and_(here, sa.or_(holds(Door.opening_number, words), holds(Door.location, words)))
+
+
+def get_door(session: Session, door_id: int) -> Door:
+    """A door with its site, lock and every cylinder that was ever on it; NotFound when there is none."""
+    door = session.scalar(
+        sa.select(Door)
+        .join(Door.site)
+        .where(Door.id == door_id)
+        .options(contains_eager(Door.site).joinedload(Site.customer), joinedload(Door.lock), *_cylinders())
+    )
+    if door is None:
+        raise NotFound("door")
+    return door
+
+
+def _cylinders() -> tuple[sa.orm.interfaces.LoaderOption, ...]:
+    return (
+        selectinload(Door.cylinders).joinedload(Cylinder.keyset),
+        selectinload(Door.cylinders).selectinload(Cylinder.operators).joinedload(CylinderOperator.keyset),
+    )
+
+
+def job_numbers(session: Session, job_ids: Iterable[int | None]) -> dict[int, int]:
+    """Job id → job number, for those ids that name a job."""
+    wanted = {job_id for job_id in job_ids if job_id is not None}
+    if not wanted:
+        return {}
+    return dict(session.execute(sa.select(Job.id, Job.number).where(Job.id.in_(wanted))).all())

@@ -1,1 +1,0 @@
-"""Bitting specs on record: what makers' charts say, entered, loaded and kept."""

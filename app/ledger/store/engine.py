@@ -1,0 +1,106 @@
+"""The database connection: SQLite's safety settings, and the one way to write."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
+from sqlalchemy.orm import Session, sessionmaker
+from sqlalchemy.orm.exc import StaleDataError
+
+from app.errors import BitternError
+from app.ledger.store.errors import Stale, Taken
+from app.ledger.store.trouble import trouble_of
+from app.ledger.store.turns import TurnQueue, queue_of
+
+_WRITING = "bittern_writing"
+_QUEUE = "bittern_writer_queue"
+_PATIENCE_SECONDS = 10
+_WRITER_LOCK = 0x626974  # any number will do, as long as every Bittern on this PostgreSQL database asks for the same
+
+
+def make_engine(url: str) -> sa.Engine:
+    """An engine on `url`. SQLite: WAL, foreign keys on, busy_timeout 10 s, synchronous FULL.
+
+    Writing transactions queue up, on SQLite and on PostgreSQL: what a use case reads before it writes is then
+    still true when it writes. SQLite's own transaction handling is switched off in the driver, so that a
+    writing transaction can start with BEGIN IMMEDIATE, once it is its thread's turn; on PostgreSQL it starts with
+    an advisory lock, which ends with the transaction. Readers never wait.
+    """
+    # What was being saved stays out of errors and so out of logs.
+    engine = sa.create_engine(url, hide_parameters=True)
+    if engine.dialect.name == "sqlite":
+        engine.update_execution_options(**{_QUEUE: queue_of(str(Path(engine.url.database or "").resolve()))})
+
+        @sa.event.listens_for(engine, "connect")
+        def _settings(connection: Any, record: Any) -> None:
+            connection.isolation_level = None
+            for pragma in (
+                "journal_mode=WAL",
+                "foreign_keys=ON",
+                f"busy_timeout={_PATIENCE_SECONDS * 1000}",
+                "synchronous=FULL",
+            ):
+                connection.execute(f"PRAGMA {pragma}")
+
+        @sa.event.listens_for(engine, "begin")
+        def _begin(connection: sa.Connection) -> None:
+            writing = connection.get_execution_options().get(_WRITING)
+            connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
+
+    if engine.dialect.name == "postgresql":
+
+        @sa.event.listens_for(engine, "begin")
+        def _queue(connection: sa.Connection) -> None:
+            if connection.get_execution_options().get(_WRITING):
+                connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{_PATIENCE_SECONDS}s'")
+                connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITER_LOCK})")
+
+    return engine
+
+
+def make_sessions(engine: sa.Engine) -> sessionmaker[Session]:
+    """Sessions that keep loaded rows readable after a commit (pages render after the use case ends)."""
+    return sessionmaker(engine, expire_on_commit=False)
+
+
+@contextmanager
+def transaction(session: Session) -> Iterator[Session]:
+    """One use case, one transaction: committed at the end of the block, undone if it raises.
+
+    Whatever the session read before is let go first, so the block sees the database as it is now. Raises
+    Stale when somebody else saved the row first, Taken when a unique value exists already, LedgerBusy when
+    another writer kept the database for too long, LedgerStopped when the disk or the file is in trouble.
+    """
+    session.rollback()  # nobody waits with a connection in hand
+    with _turn(session):
+        try:
+            session.connection(execution_options={_WRITING: True})
+            yield session
+            session.commit()
+        except BaseException as error:
+            session.rollback()
+            told = _told(error)
+            if told is None:
+                raise
+            raise told from error
+
+
+def _turn(session: Session) -> AbstractContextManager[None]:
+    queue: TurnQueue | None = session.get_bind().get_execution_options().get(_QUEUE)
+    return queue.turn(_PATIENCE_SECONDS) if queue else nullcontext()
+
+
+def _told(error: BaseException) -> BitternError | None:
+    """What the database refused, in the ledger's own words; None for what is none of its refusals."""
+    if isinstance(error, StaleDataError):
+        return Stale()
+    if isinstance(error, DataError):  # PostgreSQL's: a NUL, or more than a column holds, that no form turned away
+        return BitternError("", "A box holds a character, or more text, than a record can keep.")
+    if isinstance(error, IntegrityError):
+        return Taken.from_database(str(error.orig))
+    return trouble_of(error) if isinstance(error, DBAPIError) else None

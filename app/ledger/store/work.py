@@ -1,0 +1,62 @@
+"""What a use case works with: the session, the vault, who acts, and what time it is."""
+
+from __future__ import annotations
+
+import random
+import secrets
+from dataclasses import dataclass, field
+from datetime import date, datetime
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.ledger.store.errors import NotAllowed, VaultError
+from app.ledger.store.vault import Vault
+from app.ledger.tables import Role, User, VaultCheck
+
+
+@dataclass(frozen=True, slots=True)
+class Actor:
+    """Who acts. `user_id` None: the house itself (a command, an importer)."""
+
+    user_id: int | None
+    name: str
+    role: Role
+
+    @classmethod
+    def of(cls, user: User) -> Actor:
+        """The actor that a logged-in user is."""
+        return cls(user.id, user.name, user.role)
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """Passed to every use case as its first argument. `now` has a time zone; `today` is its local date.
+
+    `rng` draws masters and single keys: the operating system's chance for real keys, a fixed seed for the demo.
+    """
+
+    session: Session
+    vault: Vault
+    actor: Actor
+    now: datetime
+    rng: random.Random = field(default_factory=secrets.SystemRandom)
+
+    @property
+    def today(self) -> date:
+        """The date on the shop's wall."""
+        return self.now.astimezone().date()
+
+    def require(self, *roles: Role) -> None:
+        """Refuse with NotAllowed unless the actor has one of the roles (the owner may do everything)."""
+        if self.actor.role is not Role.OWNER and self.actor.role not in roles:
+            raise NotAllowed()
+
+
+def require_current_key(work: Work) -> None:
+    """A house that was open while its key was changed must not seal with the old one."""
+    asked = sa.select(VaultCheck.check_value).with_for_update(read=True)
+    with work.session.no_autoflush:
+        on_record = work.session.scalar(asked)
+    if on_record is not None and on_record != work.vault.check_value:
+        raise VaultError("The house's sealing key was changed while it was open. Stop Bittern and start it again.")

@@ -1,0 +1,63 @@
+"""Tables: customers, contacts, sites."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Mapped, mapped_column, relationship
+
+from app.ledger.tables.base import Base, UTCDateTime, Versioned
+
+
+class Customer(Versioned, Base):
+    """A person or firm that buys; `phone_digits` is what a search for a phone number compares."""
+
+    __tablename__ = "customers"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(sa.String(120), index=True)
+    phone: Mapped[str] = mapped_column(sa.String(40), default="")
+    phone_digits: Mapped[str] = mapped_column(sa.String(40), default="", index=True)
+    email: Mapped[str] = mapped_column(sa.String(200), default="")
+    address: Mapped[str] = mapped_column(sa.Text, default="")
+    tier: Mapped[str] = mapped_column(sa.String(40), default="")  # "" is the walk-in price
+    tax_place: Mapped[str] = mapped_column(sa.String(80), default="")  # "" is the house's own place
+    exempt_certificate: Mapped[str] = mapped_column(sa.String(80), default="")
+    exempt_until: Mapped[date | None]
+    notes: Mapped[str] = mapped_column(sa.Text, default="")
+    created_at: Mapped[datetime] = mapped_column(UTCDateTime)
+
+    contacts: Mapped[list[Contact]] = relationship(back_populates="customer", order_by="Contact.id")
+    sites: Mapped[list[Site]] = relationship(back_populates="customer", order_by="Site.name")
+
+
+class Contact(Base):
+    """A person at a customer's."""
+
+    __tablename__ = "contacts"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    customer_id: Mapped[int] = mapped_column(sa.ForeignKey("customers.id"), index=True)
+    name: Mapped[str] = mapped_column(sa.String(120))
+    duty: Mapped[str] = mapped_column(sa.String(120), default="")
+    phone: Mapped[str] = mapped_column(sa.String(40), default="")
+    phone_digits: Mapped[str] = mapped_column(sa.String(40), default="", index=True)
+    email: Mapped[str] = mapped_column(sa.String(200), default="")
+
+    customer: Mapped[Customer] = relationship(back_populates="contacts")
+
+
+class Site(Versioned, Base):
+    """A place with doors."""
+
+    __tablename__ = "sites"
+    __table_args__ = (sa.UniqueConstraint("customer_id", "name"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    customer_id: Mapped[int] = mapped_column(sa.ForeignKey("customers.id"), index=True)
+    name: Mapped[str] = mapped_column(sa.String(120), index=True)
+    address: Mapped[str] = mapped_column(sa.Text, default="")
+    tax_place: Mapped[str] = mapped_column(sa.String(80), default="")
+
+    customer: Mapped[Customer] = relationship(back_populates="sites")

@@ -1,0 +1,107 @@
+"""Tables: doors, locks, cylinders, and which keysets operate a cross-keyed cylinder."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Mapped, mapped_column, relationship
+
+from app.ledger.tables.base import Base, Inches, Versioned, choice
+from app.ledger.tables.customers import Site
+
+if TYPE_CHECKING:
+    from app.ledger.tables.keysystems import Keyset
+
+
+class Door(Versioned, Base):
+    """An opening with its opening number."""
+
+    __tablename__ = "doors"
+    # Events name a door by its id, so one that is gone never gives its own to a new door.
+    __table_args__ = (sa.UniqueConstraint("site_id", "opening_number"), {"sqlite_autoincrement": True})
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    site_id: Mapped[int] = mapped_column(sa.ForeignKey("sites.id"), index=True)
+    opening_number: Mapped[str] = mapped_column(sa.String(40))
+    location: Mapped[str] = mapped_column(sa.String(200), default="")
+    hand: Mapped[str] = mapped_column(sa.String(8), default="")  # LH, RH, LHR, RHR
+    thickness: Mapped[Fraction | None] = mapped_column(Inches)
+    stile: Mapped[Fraction | None] = mapped_column(Inches)
+    is_egress: Mapped[bool] = mapped_column(default=False)
+    is_fire_rated: Mapped[bool] = mapped_column(default=False)
+    remarks: Mapped[str] = mapped_column(sa.Text, default="")
+
+    site: Mapped[Site] = relationship()
+    lock: Mapped[Lock | None] = relationship(back_populates="door", uselist=False)
+    cylinders: Mapped[list[Cylinder]] = relationship(back_populates="door", order_by="Cylinder.id")
+
+
+class Lock(Versioned, Base):
+    """What is in the door."""
+
+    __tablename__ = "locks"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    door_id: Mapped[int] = mapped_column(sa.ForeignKey("doors.id"), unique=True)
+    description: Mapped[str] = mapped_column(sa.String(200))
+    function: Mapped[str] = mapped_column(sa.String(120), default="")
+
+    door: Mapped[Door] = relationship(back_populates="lock")
+
+
+class CylinderState(StrEnum):
+    """Where a cylinder stands between order and door."""
+
+    ORDERED = "ordered"
+    PINNED = "pinned"
+    CHECKED = "checked"
+    FITTED = "fitted"
+    REMOVED = "removed"
+
+
+class Cylinder(Versioned, Base):
+    """What we sell and key; a door may have two. `nmk`: only its own key operates it."""
+
+    __tablename__ = "cylinders"
+    __table_args__ = ({"sqlite_autoincrement": True},)  # as a door's
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    job_id: Mapped[int | None] = mapped_column(sa.ForeignKey("jobs.id"), index=True)
+    line_number: Mapped[int | None]
+    door_id: Mapped[int | None] = mapped_column(sa.ForeignKey("doors.id"), index=True)
+    position: Mapped[str] = mapped_column(sa.String(40), default="outside")
+    maker_id: Mapped[int | None] = mapped_column(sa.ForeignKey("makers.id"))
+    part_number: Mapped[str] = mapped_column(sa.String(80), default="", index=True)
+    words: Mapped[str] = mapped_column(sa.String(300))  # what it is, as read to the customer
+    type: Mapped[str] = mapped_column(sa.String(24))
+    length: Mapped[Fraction | None] = mapped_column(Inches)
+    chambers: Mapped[int | None]
+    drilled: Mapped[int | None]
+    keyway: Mapped[str] = mapped_column(sa.String(24), default="")
+    cam: Mapped[str] = mapped_column(sa.String(40), default="")
+    tailpiece: Mapped[str] = mapped_column(sa.String(40), default="")
+    finish: Mapped[str] = mapped_column(sa.String(24), default="")
+    keyset_id: Mapped[int | None] = mapped_column(sa.ForeignKey("keysets.id"), index=True)
+    is_nmk: Mapped[bool] = mapped_column(default=False)
+    state: Mapped[CylinderState] = mapped_column(choice(CylinderState), default=CylinderState.ORDERED)
+    remarks: Mapped[str] = mapped_column(sa.Text, default="")
+
+    door: Mapped[Door | None] = relationship(back_populates="cylinders")
+    keyset: Mapped[Keyset | None] = relationship(back_populates="cylinders")
+    operators: Mapped[list[CylinderOperator]] = relationship(order_by="CylinderOperator.id")
+
+
+class CylinderOperator(Base):
+    """One more keyset whose key operates a cross-keyed cylinder."""
+
+    __tablename__ = "cylinder_operators"
+    __table_args__ = (sa.UniqueConstraint("cylinder_id", "keyset_id"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    cylinder_id: Mapped[int] = mapped_column(sa.ForeignKey("cylinders.id"), index=True)
+    keyset_id: Mapped[int] = mapped_column(sa.ForeignKey("keysets.id"), index=True)
+
+    keyset: Mapped[Keyset] = relationship()

@@ -1,0 +1,129 @@
+"""Tables: key systems, keysets, sealed bittings, keys."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from enum import StrEnum
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Mapped, mapped_column, relationship
+
+from app.ledger.tables.base import Base, UTCDateTime, Versioned, choice
+from app.ledger.tables.customers import Customer, Site
+from app.ledger.tables.doors import Cylinder
+from app.ledger.tables.makers import SpecRow
+
+
+class RecordsHolder(StrEnum):
+    """Who holds a system's key bitting array and the list of bittings in use."""
+
+    SHOP = "shop"
+    FACTORY = "factory"
+    NOBODY = "nobody"
+
+
+class Level(StrEnum):
+    """A keyset's level; SINGLE is keyed in the books under no master."""
+
+    GREAT_GRAND = "great grand master"
+    GRAND = "grand master"
+    MASTER = "master"
+    CHANGE = "change"
+    SINGLE = "single keyed"
+    CONTROL = "control"
+
+
+class KeySystem(Versioned, Base):
+    """The keys of one customer that belong together. `levels`: 1 single keyed, 2 to 4 master-keyed.
+
+    `sealed_plan` holds what the next bittings are made from (array, order, chambers by level): a secret.
+    """
+
+    __tablename__ = "key_systems"
+    __table_args__ = (sa.UniqueConstraint("customer_id", "name"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    customer_id: Mapped[int] = mapped_column(sa.ForeignKey("customers.id"), index=True)
+    site_id: Mapped[int | None] = mapped_column(sa.ForeignKey("sites.id"))
+    name: Mapped[str] = mapped_column(sa.String(120))
+    levels: Mapped[int]
+    keyway: Mapped[str] = mapped_column(sa.String(24))
+    chambers: Mapped[int]  # pinned and cut in this system; the keyway's spec may allow more
+    spec_id: Mapped[int] = mapped_column(sa.ForeignKey("bitting_specs.id"))
+    records: Mapped[RecordsHolder] = mapped_column(choice(RecordsHolder), default=RecordsHolder.SHOP)
+    owner_of_record: Mapped[str] = mapped_column(sa.String(200), default="")
+    authority_note: Mapped[str] = mapped_column(sa.Text, default="")
+    sealed_plan: Mapped[bytes | None] = mapped_column(sa.LargeBinary)
+    capacity: Mapped[int | None]  # change bittings the plan allows, within MACS
+    created_at: Mapped[datetime] = mapped_column(UTCDateTime)
+
+    customer: Mapped[Customer] = relationship()
+    site: Mapped[Site | None] = relationship()
+    spec: Mapped[SpecRow] = relationship()
+    keysets: Mapped[list[Keyset]] = relationship(back_populates="system", order_by="Keyset.id")
+
+
+class Keyset(Versioned, Base):
+    """A symbol in a key system (AA1) and what hangs on it."""
+
+    __tablename__ = "keysets"
+    __table_args__ = (sa.UniqueConstraint("system_id", "symbol"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    system_id: Mapped[int] = mapped_column(sa.ForeignKey("key_systems.id"), index=True)
+    symbol: Mapped[str] = mapped_column(sa.String(24), index=True)
+    level: Mapped[Level] = mapped_column(choice(Level))
+    parent_id: Mapped[int | None] = mapped_column(sa.ForeignKey("keysets.id"), index=True)
+    purpose: Mapped[str] = mapped_column(sa.String(200), default="")
+    keys_ordered: Mapped[int] = mapped_column(default=0)
+
+    system: Mapped[KeySystem] = relationship(back_populates="keysets")
+    parent: Mapped[Keyset | None] = relationship(remote_side=[id], back_populates="children")
+    children: Mapped[list[Keyset]] = relationship(back_populates="parent", order_by="Keyset.id")
+    bitting: Mapped[Bitting | None] = relationship(back_populates="keyset", uselist=False)
+    cylinders: Mapped[list[Cylinder]] = relationship(back_populates="keyset", order_by="Cylinder.id")
+    keys: Mapped[list[Key]] = relationship(back_populates="keyset", order_by="Key.copy_number")
+
+
+class Bitting(Base):
+    """A keyset's sealed bitting. `fingerprint`, a keyed hash, keeps one bitting from standing twice in a system."""
+
+    __tablename__ = "bittings"
+    __table_args__ = (sa.UniqueConstraint("system_id", "fingerprint"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    system_id: Mapped[int] = mapped_column(sa.ForeignKey("key_systems.id"))
+    keyset_id: Mapped[int] = mapped_column(sa.ForeignKey("keysets.id"), unique=True)
+    sealed: Mapped[bytes] = mapped_column(sa.LargeBinary)
+    fingerprint: Mapped[bytes] = mapped_column(sa.LargeBinary(32))
+
+    keyset: Mapped[Keyset] = relationship(back_populates="bitting")
+
+
+class KeyState(StrEnum):
+    """Where a cut key is."""
+
+    ORDERED = "ordered"
+    CUT = "cut"
+    OUT = "out"
+    RETURNED = "returned"
+    LOST = "lost"
+    RETIRED = "retired"
+
+
+class Key(Versioned, Base):
+    """A cut piece of metal: its keyset, its copy number and who holds it."""
+
+    __tablename__ = "keys"
+    __table_args__ = (sa.UniqueConstraint("keyset_id", "copy_number"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    keyset_id: Mapped[int] = mapped_column(sa.ForeignKey("keysets.id"), index=True)
+    job_id: Mapped[int | None] = mapped_column(sa.ForeignKey("jobs.id"), index=True)
+    copy_number: Mapped[int]
+    state: Mapped[KeyState] = mapped_column(choice(KeyState), default=KeyState.ORDERED)
+    holder: Mapped[str] = mapped_column(sa.String(120), default="")
+    due_back: Mapped[date | None]
+    changed_at: Mapped[datetime] = mapped_column(UTCDateTime)
+
+    keyset: Mapped[Keyset] = relationship(back_populates="keys")

@@ -1,0 +1,84 @@
+"""Tables: makers, their keyways, catalogue items, dated factory terms, and bitting specs."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Mapped, mapped_column, relationship
+
+from app.ledger.tables.base import Base, Versioned
+
+
+class Maker(Versioned, Base):
+    """Who makes cylinders. `tables`: the part-number pattern, cams, blanks and locks as `fitting` reads them."""
+
+    __tablename__ = "makers"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    code: Mapped[str] = mapped_column(sa.String(24), unique=True)
+    name: Mapped[str] = mapped_column(sa.String(120), unique=True)
+    tables: Mapped[dict[str, Any]] = mapped_column(sa.JSON, default=dict)
+
+    keyways: Mapped[list[Keyway]] = relationship(back_populates="maker", order_by="Keyway.code")
+    items: Mapped[list[CatalogueItem]] = relationship(back_populates="maker")
+
+
+class SpecRow(Versioned, Base):
+    """A bitting spec by name; `spec` is the JSON that `keying.BittingSpec` reads."""
+
+    __tablename__ = "bitting_specs"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(sa.String(80), unique=True)
+    spec: Mapped[dict[str, Any]] = mapped_column(sa.JSON)
+
+
+class Keyway(Base):
+    """A maker's keyway and the spec its keys are cut to."""
+
+    __tablename__ = "keyways"
+    __table_args__ = (sa.UniqueConstraint("maker_id", "code"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    maker_id: Mapped[int] = mapped_column(sa.ForeignKey("makers.id"))
+    code: Mapped[str] = mapped_column(sa.String(24), index=True)
+    spec_id: Mapped[int] = mapped_column(sa.ForeignKey("bitting_specs.id"))
+    is_restricted: Mapped[bool] = mapped_column(default=False)
+
+    maker: Mapped[Maker] = relationship(back_populates="keyways")
+    spec: Mapped[SpecRow] = relationship()
+
+
+class CatalogueItem(Versioned, Base):
+    """Something a maker sells by part number. Cents are each; `attributes` is `fitting`'s JSON of a cylinder."""
+
+    __tablename__ = "catalogue_items"
+    __table_args__ = (sa.UniqueConstraint("maker_id", "part_number"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    maker_id: Mapped[int] = mapped_column(sa.ForeignKey("makers.id"), index=True)
+    part_number: Mapped[str] = mapped_column(sa.String(80), index=True)
+    category: Mapped[str] = mapped_column(sa.String(40))
+    description: Mapped[str] = mapped_column(sa.String(300))
+    attributes: Mapped[dict[str, Any]] = mapped_column(sa.JSON, default=dict)
+    cost_cents: Mapped[int]
+    list_cents: Mapped[int]
+    is_stocked: Mapped[bool] = mapped_column(default=False)
+
+    maker: Mapped[Maker] = relationship(back_populates="items")
+
+
+class FactoryTermsRow(Base):
+    """What a maker charges and asks for keying from a date on; `terms` is `pricing.FactoryTerms`'s JSON."""
+
+    __tablename__ = "factory_terms"
+    __table_args__ = (sa.UniqueConstraint("maker_id", "valid_from"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    maker_id: Mapped[int] = mapped_column(sa.ForeignKey("makers.id"))
+    valid_from: Mapped[date]
+    terms: Mapped[dict[str, Any]] = mapped_column(sa.JSON)
+
+    maker: Mapped[Maker] = relationship()

@@ -1,0 +1,189 @@
+"""The ledger opens only with its newest migration and the right key."""
+
+from __future__ import annotations
+
+import stat
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+import sqlalchemy as sa
+from alembic import command
+from alembic.autogenerate import compare_metadata
+from alembic.runtime.migration import MigrationContext
+
+from app.config import Config
+from app.ledger.care.opening import alembic_config, migrate, open_ledger
+from app.ledger.care.upgrading import upgrade_house
+from app.ledger.search.words import is_modelled
+from app.ledger.store.engine import make_engine, make_sessions, transaction
+from app.ledger.store.errors import LedgerError, VaultError
+from app.ledger.store.events import record
+from app.ledger.store.vault import Vault
+from app.ledger.store.work import Actor
+from app.ledger.tables import Base, Customer, Event, Role
+from tests.conftest import NOW
+from tests.houses import new_house, remove_database, remove_guards
+
+
+@pytest.fixture
+def config(tmp_path: Path) -> Iterator[Config]:
+    config = new_house(tmp_path)
+    yield config
+    remove_database(config)
+
+
+# SQLAlchemy cannot read an index of an expression back from SQLite; the models do not speak of them.
+@pytest.mark.filterwarnings("ignore:Skipped unsupported reflection of expression-based index search_")
+def test_models_and_migrations_agree(config: Config) -> None:
+    migrate(config)
+    engine = make_engine(config.url)
+    with engine.connect() as connection:
+        context = MigrationContext.configure(connection, opts={"include_name": is_modelled})
+        assert compare_metadata(context, Base.metadata) == []
+    engine.dispose()
+
+
+def test_every_migration_goes_down_and_up_again(config: Config) -> None:
+    migrate(config)
+    command.downgrade(alembic_config(config.url), "base")
+    engine = make_engine(config.url)
+    assert sa.inspect(engine).get_table_names() == ["alembic_version"]
+    engine.dispose()
+    migrate(config)
+
+
+def test_rows_survive_the_newest_migration_down_and_up(config: Config) -> None:
+    migrate(config)
+    engine = make_engine(config.url)
+    with make_sessions(engine)() as session, transaction(session):
+        session.add(Customer(name="Lantern Row Dental", created_at=datetime(2026, 1, 5, tzinfo=UTC)))
+    command.downgrade(alembic_config(config.url), "-1")
+    command.upgrade(alembic_config(config.url), "head")
+    with make_sessions(engine)() as session:
+        assert session.scalars(sa.select(Customer.name)).all() == ["Lantern Row Dental"]
+    engine.dispose()
+
+
+def test_an_old_database_is_refused_with_what_to_run(config: Config) -> None:
+    migrate(config)
+    command.downgrade(alembic_config(config.url), "0001")
+    with pytest.raises(LedgerError, match="bittern upgrade"):
+        open_ledger(config)
+
+
+@pytest.mark.sqlite
+def test_sqlite_is_set_for_safety(config: Config) -> None:
+    migrate(config)
+    ledger = open_ledger(config)
+    with ledger.engine.connect() as connection:
+        found = {
+            name: connection.exec_driver_sql(f"PRAGMA {name}").scalar()
+            for name in ("journal_mode", "foreign_keys", "synchronous", "busy_timeout")
+        }
+    ledger.close()
+    assert found == {"journal_mode": "wal", "foreign_keys": 1, "synchronous": 2, "busy_timeout": 10000}
+
+
+def test_a_new_house_gets_a_key_file_that_only_its_owner_reads(config: Config) -> None:
+    migrate(config)
+    assert stat.S_IMODE(config.vault_key_file.stat().st_mode) == 0o600
+    key = config.vault_key_file.read_text()
+    open_ledger(config).close()
+    migrate(config)
+    assert config.vault_key_file.read_text() == key
+
+
+def test_opening_makes_no_key_for_a_database_that_never_had_one(config: Config) -> None:
+    migrate(config)
+    config.vault_key_file.unlink()
+    with pytest.raises(VaultError, match=r"has no sealing key yet.*bittern house migrate"):
+        open_ledger(config)
+    assert not config.vault_key_file.exists()
+    migrate(config)
+    open_ledger(config).close()
+    config.vault_key_file.unlink()
+    migrate(config)  # a key is on record now: another one would be a wrong one
+    assert not config.vault_key_file.exists()
+
+
+def test_a_missing_key_is_refused_and_none_is_made(config: Config) -> None:
+    migrate(config)
+    open_ledger(config).close()
+    config.vault_key_file.unlink()
+    with pytest.raises(VaultError, match=r"missing.*Put the key file back"):
+        open_ledger(config)
+    assert not config.vault_key_file.exists()
+
+
+def test_a_key_that_others_may_read_is_refused(config: Config) -> None:
+    migrate(config)
+    open_ledger(config).close()
+    config.vault_key_file.chmod(0o644)
+    with pytest.raises(VaultError, match="chmod 600"):
+        open_ledger(config)
+
+
+@pytest.mark.parametrize("key", ["A" * 43 + "=", "short", "ünreadable"])
+def test_another_key_is_refused(config: Config, key: str) -> None:
+    migrate(config)
+    open_ledger(config).close()
+    with pytest.raises(VaultError):
+        open_ledger(replace(config, key=key))
+
+
+def test_the_key_may_come_from_the_environment(config: Config) -> None:
+    key = Vault.new_key()
+    given = Config.from_environment({"BITTERN_INSTANCE": str(config.instance), "BITTERN_KEY": key})
+    migrate(given)
+    open_ledger(given).close()
+    assert not given.vault_key_file.exists()
+    open_ledger(given).close()
+    assert key not in repr(given)
+
+
+@pytest.mark.parametrize("deed", ["UPDATE events SET summary = 'x'", "DELETE FROM events"])
+def test_the_database_itself_refuses_to_change_an_event(config: Config, deed: str) -> None:
+    migrate(config)
+    engine = make_engine(config.url)
+    with engine.begin() as connection:
+        connection.execute(
+            sa.insert(Event).values(
+                at=NOW, actor_name="a", kind="b", subject="c", summary="d", detail={}, previous_hash=b"", hash=b"1"
+            )
+        )
+    with pytest.raises(sa.exc.DBAPIError, match="never changed"), engine.begin() as connection:
+        connection.exec_driver_sql(deed)
+    engine.dispose()
+
+
+@pytest.mark.parametrize(
+    ("spoil", "says"),
+    [
+        ("UPDATE events SET summary = 'x'", "does not follow"),
+        ("UPDATE vault_checks SET check_value = 'x'", "sealing key is not this database's"),
+    ],
+)
+def test_a_house_that_does_not_hold_is_not_migrated_anywhere(config: Config, spoil: str, says: str) -> None:
+    migrate(config)
+    ledger = open_ledger(config)
+    with ledger.work(Actor(None, "the house", Role.OWNER), NOW) as work, transaction(work.session):
+        record(work, "opened", "house", "The house opened")
+    ledger.close()
+    settings = alembic_config(config.url)
+    command.downgrade(settings, "-1")
+    engine = make_engine(config.url)
+    with engine.connect() as connection:
+        before = MigrationContext.configure(connection).get_current_revision()
+        if "events" in spoil:
+            remove_guards(connection)
+        connection.exec_driver_sql(spoil)
+        connection.exec_driver_sql("COMMIT")
+    engine.dispose()  # an open house is not upgraded
+    with pytest.raises(LedgerError, match=rf"{says}.*Nothing was changed"):
+        upgrade_house(config, Actor(None, "the command line", Role.OWNER))
+    with engine.connect() as connection:
+        assert MigrationContext.configure(connection).get_current_revision() == before
+    engine.dispose()

@@ -1,0 +1,399 @@
+"""A maker's catalogue and tables: shown first, loaded whole or not at all, and the same after a round trip."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+import sqlalchemy as sa
+
+from app.errors import BitternError, Problems
+from app.fitting import read_maker, write_catalogue_csv, write_catalogue_xlsx
+from app.ledger.catalog.catalog_import import items_of, load_catalogue, plan_catalogue
+from app.ledger.catalog.item_cache import shelf
+from app.ledger.catalog.maker_editing import add_maker, change_table, maker_json, plan_maker, read_table_file
+from app.ledger.catalog.maker_queries import get_item
+from app.ledger.catalog.makers import import_maker
+from app.ledger.catalog.sheets import find_sheet, read_sheet, sheet_rows, sheets_of
+from app.ledger.catalog.spec_queries import read_spec
+from app.ledger.catalog.specs import change_spec
+from app.ledger.store.errors import NotAllowed, Stale, Taken
+from app.ledger.tables import CatalogueItem, Event, Keyway, Maker, Role, SpecRow
+from tests.ledger.conftest import by
+
+DEMO = Path(__file__).resolve().parents[3] / "demo_data" / "makers"
+HEAD = "part_number,category,description,cost,list,stocked\n"
+
+
+@pytest.fixture
+def ardent(work) -> Maker:
+    maker: Maker = work.session.scalar(sa.select(Maker).where(Maker.code == "ARD"))
+    return maker
+
+
+def _count(work, maker: Maker) -> int:
+    return int(work.session.scalar(sa.select(sa.func.count(CatalogueItem.id)).where(CatalogueItem.maker == maker)))
+
+
+def test_a_catalogue_is_planned_then_loaded_with_its_attributes(work, ardent: Maker) -> None:
+    before = _count(work, ardent)
+    rows = "A20M-Q5-66.OB,cylinder,New one,14.80,29.60,yes\nA18M-Q1-66.SC,cylinder,Changed,15.20,31.00,no\n"
+    plan = plan_catalogue(work.session, ardent.id, "new.csv", (HEAD + rows).encode())
+    assert (plan.new, plan.changed, plan.unchanged, plan.unnamed) == (1, 1, 0, before - 1)
+    assert _count(work, ardent) == before
+    told: list[tuple[str, int, int]] = []
+    load_catalogue(work, ardent.id, "new.csv", (HEAD + rows).encode(), lambda *step: told.append(step))
+    assert _count(work, ardent) == before + 1
+    assert told[-1] == ("saving", 2, 2)
+    new = get_item(work.session, ardent.id, "a20m-q5-66.ob")
+    assert new is not None and new.attributes["keyway"] == "AQ5" and new.list_cents == 2960
+    changed = get_item(work.session, ardent.id, "A18M-Q1-66.SC")
+    work.session.refresh(changed)
+    assert (changed.list_cents, changed.is_stocked, changed.version) == (3100, False, 2)
+    event = work.session.scalars(sa.select(Event).order_by(Event.id.desc())).first()
+    assert event.summary == "1 items new, 1 changed, from new.csv"
+
+
+def test_one_bad_row_keeps_all_of_a_large_file_out(work, ardent: Maker) -> None:
+    before = _count(work, ardent)
+    good = [f"H-{n},hardware,Part {n},1.00,2.00,no" for n in range(5000)]
+    good[::50] = [f"H-{n},hardware,Part {n},1.00,two,no" for n in range(0, 5000, 50)]
+    good[7] = "A99M-Q1-66.SC,cylinder,No such length,1.00,2.00,no"
+    content = (HEAD + "\n".join(good)).encode()
+    plan = plan_catalogue(work.session, ardent.id, "many.csv", content)
+    assert len(plan.problems) == 101
+    assert plan.problems[0].field == "row 2, column list"
+    assert plan.problems[1].field == "row 9, column part_number"
+    assert "The nearest legal number is" in plan.problems[1].message
+    with pytest.raises(Problems) as refused:
+        load_catalogue(work, ardent.id, "many.csv", content)
+    assert len(refused.value.problems) == 101
+    assert _count(work, ardent) == before
+
+
+@pytest.mark.parametrize("kind", ["csv", "xlsx"])
+def test_a_saved_catalogue_changes_nothing_when_it_is_read_back(work, ardent: Maker, kind: str) -> None:
+    items = list(items_of(work.session, ardent))
+    content = write_catalogue_csv(items).encode() if kind == "csv" else write_catalogue_xlsx(items)
+    plan = plan_catalogue(work.session, ardent.id, f"same.{kind}", content)
+    assert (plan.new, plan.changed, plan.unchanged, plan.problems) == (0, 0, len(items), ())
+
+
+def test_a_maker_without_patterns_sells_numbers_that_nobody_reads(work) -> None:
+    maker = add_maker(work, "Gannet Works", "gan")
+    load_catalogue(work, maker.id, "g.csv", (HEAD + "ANYTHING,cylinder,Cylinder,1,2,yes\n").encode())
+    assert get_item(work.session, maker.id, "ANYTHING").attributes == {}
+    for name, code in (("gannet works", "G2"), ("Other", "GAN")):
+        with pytest.raises(Taken):
+            add_maker(work, name, code)
+
+
+def test_only_the_owner_changes_a_maker(work, ardent: Maker) -> None:
+    counter = by(work, Role.COUNTER)
+    with pytest.raises(NotAllowed):
+        load_catalogue(counter, ardent.id, "x.csv", b"")
+    with pytest.raises(NotAllowed):
+        change_table(counter, ardent.id, 1, "keyways", [])
+    with pytest.raises(NotAllowed):
+        add_maker(counter, "X", "X")
+
+
+@pytest.mark.parametrize("name", ["ardent_brass", "northlight", "pell_and_rowe"])
+def test_a_makers_file_survives_the_way_out_and_in(work, name: str) -> None:
+    given = json.loads((DEMO / f"{name}.json").read_text())
+    maker = work.session.scalar(sa.select(Maker).where(Maker.code == given["code"]))
+    out = maker_json(work.session, maker)
+    again, known = plan_maker(work.session, json.dumps(out).encode())
+    assert known is maker
+    first, second = read_maker(given), read_maker(again)
+    assert sorted(first.items, key=str) == sorted(second.items, key=str)
+    for part in ("patterns", "keyways", "blanks", "cams", "locks", "lengths", "rings", "bitting_specs"):
+        assert getattr(first, part) == getattr(second, part)
+    import_maker(work, again)
+    assert read_maker(maker_json(work.session, maker)) == second
+
+
+@pytest.mark.parametrize("name", ["ardent_brass", "northlight", "pell_and_rowe"])
+def test_every_sheet_reads_back_to_the_same_maker(name: str) -> None:
+    given = json.loads((DEMO / f"{name}.json").read_text())
+    given["items"] = []
+    for sheet in sheets_of(given):
+        rows = list(enumerate(sheet_rows(given, sheet), 2))
+        assert read_maker(read_sheet(given, sheet, rows)) == read_maker(given), sheet.key
+
+
+def test_a_table_is_changed_and_its_keyways_follow(work, ardent: Maker) -> None:
+    rows = list(enumerate(sheet_rows(ardent.tables, find_sheet(ardent.tables, "keyways")), 1))
+    rows.append((9, {"name": "AQ7", "family": "AQ", "bitting spec": "Ardent AQ"}))
+    version = ardent.version
+    changed = change_table(work, ardent.id, version, "keyways", rows).maker
+    assert [keyway["name"] for keyway in changed.tables["keyways"]][-1] == "AQ7"
+    assert work.session.scalar(sa.select(Keyway.maker_id).where(Keyway.code == "AQ7")) == ardent.id
+    with pytest.raises(Stale):
+        change_table(work, ardent.id, version, "keyways", rows)
+    events = work.session.scalar(sa.select(sa.func.count(Event.id)).where(Event.kind == "maker's table changed"))
+    change_table(work, ardent.id, changed.version, "keyways", rows)
+    assert events == work.session.scalar(
+        sa.select(sa.func.count(Event.id)).where(Event.kind == "maker's table changed")
+    )
+
+
+@pytest.mark.parametrize(
+    ("key", "row", "where", "said"),
+    [
+        (
+            "keyways",
+            {"name": "AQ7", "family": "AQ", "bitting spec": "None such"},
+            "row 9, bitting spec",
+            "no bitting",
+        ),
+        ("keyways", {"name": "AQ1", "family": "AQ", "bitting spec": "Ardent AQ"}, "row 9, name", "twice"),
+        ("keyways", {"name": "x" * 10_000, "family": "A", "bitting spec": "Ardent AQ"}, "row 9, name", "characters"),
+        ("blanks", {"number": "N", "keyways": "AQ1", "chambers": "six"}, "row 9, chambers", "whole number"),
+        (
+            "blanks",
+            {"number": "N", "keyways": "AQ1", "chambers": "6", "cross references": "PK-91"},
+            "row 9, cross",
+            "Ma",
+        ),
+        ("cams", {"name": "c", "part number": "", "locks": "Ferry"}, "row 9, part number", "Enter text"),
+        ("locks", {"name": "l", "series": "s", "takes": "rim", "case": "wide"}, "row 9, case", "not a length"),
+        ("codes-1-4", {"code": "Q1", "means": "again", "sets": "keyway: AQ1"}, "row 9, code", "stands twice"),
+        ("codes-1-4", {"code": "Q9", "means": "", "sets": "keyway: AQ9"}, "row 9, means", "Enter text"),
+        ("codes-1-4", {"code": "Q9", "means": "x", "sets": "shape: odd"}, "row 9, ", "not known"),
+        ("codes-1-4", {"code": "Q9", "means": "x", "sets": "keyway"}, "row 9, sets", "Write it as"),
+        ("rules-1", {"kind": "maybe", "when": "type: rim", "reason": "r"}, "row 9, kind", "allow or forbid"),
+        ("rules-1", {"kind": "forbid", "when": "keyway: AQ9", "reason": "r"}, "row 9, ", "says nothing"),
+    ],
+)
+def test_a_bad_row_is_named_by_row_and_column(work, ardent: Maker, key, row, where, said) -> None:
+    sheet = find_sheet(ardent.tables, key)
+    rows = [(n, held) for n, held in enumerate(sheet_rows(ardent.tables, sheet), 100)] + [(9, row)]
+    with pytest.raises(Problems) as refused:
+        change_table(work, ardent.id, ardent.version, key, rows)
+    problem = refused.value.problems[-1]
+    assert problem.field.startswith(where), problem
+    assert said in problem.message
+
+
+def test_a_pattern_whose_numbers_cannot_be_told_apart_is_refused(work, ardent: Maker) -> None:
+    sheet = find_sheet(ardent.tables, "codes-1-5")
+    rows = [
+        *enumerate(sheet_rows(ardent.tables, sheet), 1),
+        (9, {"code": "66L", "means": "x", "sets": "chambers: 6; drilled: 6"}),
+    ]
+    with pytest.raises(Problems, match="can be read in two ways"):
+        change_table(work, ardent.id, ardent.version, "codes-1-5", rows)
+    with pytest.raises(BitternError, match="no such table"):
+        change_table(work, ardent.id, ardent.version, "codes-9-9", [])
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (b"{", "not JSON"),
+        (b"[]", "Give an object"),
+        (b'{"name": "X"}', "Enter text here"),
+        (b"\xff\xfe", "not JSON"),
+        (b"[" * 100_000, "not JSON"),
+        (b'{"name": "Ardent Brass", "code": "ZZZ"}', "is on record with the code ARD"),
+        (b'{"name": "N", "code": "N", "bitting_specs": {"s": {"chambers": 99}}}', "bitting_specs.s"),
+    ],
+)
+def test_a_file_that_is_no_makers_is_refused(work, content: bytes, said: str) -> None:
+    with pytest.raises(BitternError, match=said):
+        plan_maker(work.session, content)
+
+
+def test_a_tables_file_must_have_the_tables_head(ardent: Maker) -> None:
+    with pytest.raises(Problems) as refused:
+        read_table_file(ardent.tables, "keyways", "k.csv", b"name,family,colour\nAQ1,AQ,red\n")
+    assert [problem.message for problem in refused.value.problems] == [
+        "There is no column 'bitting spec'.",
+        "The column 'colour' is not one of name, family, bitting spec.",
+    ]
+    rows = read_table_file(ardent.tables, "keyways", "k.csv", b"family,name,bitting spec,\nAQ,AQ1,Ardent AQ,\n")
+    assert rows == [(2, {"family": "AQ", "name": "AQ1", "bitting spec": "Ardent AQ"})]
+
+
+def _spec(work, name: str) -> SpecRow:
+    found: SpecRow = work.session.scalar(sa.select(SpecRow).where(SpecRow.name == name))
+    return found
+
+
+def test_a_makers_keyway_takes_any_spec_on_record(work) -> None:
+    maker = add_maker(work, "Gannet", "GAN")
+    row = {"name": "GK1", "family": "GK", "bitting spec": "Ardent AQ"}
+    change_table(work, maker.id, maker.version, "keyways", [(1, row)])
+    keyway = work.session.scalar(sa.select(Keyway).where(Keyway.code == "GK1"))
+    assert keyway.spec is _spec(work, "Ardent AQ")
+    assert list(maker.tables["bitting_specs"]) == ["Ardent AQ"]
+    with pytest.raises(Problems, match="no bitting spec named 'Gannet GK'"):
+        change_table(work, maker.id, maker.version, "keyways", [(1, {**row, "bitting spec": "Gannet GK"})])
+
+
+def test_a_spec_mended_on_its_own_page_stays_so_when_a_table_changes(work, ardent: Maker) -> None:
+    spec = _spec(work, "Ardent AQ")
+    change_spec(work, spec.id, spec.version, replace(read_spec(spec), name="Ardent AQ, 2026", macs=6))
+    cams = sheet_rows(ardent.tables, find_sheet(ardent.tables, "cams"))
+    change_table(work, ardent.id, ardent.version, "cams", list(enumerate(cams[:-1], 1)))
+    work.session.expire_all()
+    assert _spec(work, "Ardent AQ") is None
+    assert read_spec(_spec(work, "Ardent AQ, 2026")).macs == 6
+    assert {keyway.spec.name for keyway in ardent.keyways} == {"Ardent AQ, 2026"}
+    written = maker_json(work.session, ardent)
+    assert written["bitting_specs"]["Ardent AQ, 2026"]["macs"] == 6
+    assert {keyway["bitting_spec"] for keyway in written["keyways"]} == {"Ardent AQ, 2026"}
+
+
+def test_the_catalogue_follows_a_changed_code(work, ardent: Maker) -> None:
+    item = get_item(work.session, ardent.id, "A18M-Q1-66.SC")
+    assert item is not None and item.attributes["finish"] == "626"
+    key = next(sheet.key for sheet in sheets_of(ardent.tables) if sheet.title.endswith("codes of finish"))
+    rows = sheet_rows(ardent.tables, find_sheet(ardent.tables, key))
+    mended = [{**row, "sets": "finish: 630"} if row["code"] == "SC" else row for row in rows]
+    changed = change_table(work, ardent.id, ardent.version, key, list(enumerate(mended, 1)))
+    assert changed.unread == ()
+    assert item.attributes["finish"] == "630"
+    found = [each for each in shelf(work.session) if each.part_number == "A18M-Q1-66.SC"]
+    assert found[0].attributes is not None and found[0].attributes.finish == "630"
+    without = [row for row in rows if row["code"] != "SC"]
+    changed = change_table(work, ardent.id, ardent.version, key, list(enumerate(without, 1)))
+    assert "A18M-Q1-66.SC" in changed.unread and item.attributes == {}
+    event = work.session.scalars(sa.select(Event).order_by(Event.id.desc())).first()
+    assert f"{len(changed.unread)} not understood any more" in event.summary
+    change_table(work, ardent.id, ardent.version, key, list(enumerate(rows, 1)))
+    assert item.attributes["finish"] == "626"
+
+
+def test_a_pattern_entered_after_the_catalogue_reads_it(work) -> None:
+    maker = add_maker(work, "Gannet", "GAN")
+    load_catalogue(work, maker.id, "g.csv", (HEAD + "GM-SC,cylinder,Gannet,5.00,9.00,yes\n").encode())
+    item = get_item(work.session, maker.id, "GM-SC")
+    assert item is not None and not item.attributes
+    row = {"pattern": "all", "kind": "text", "segment": "all", "text": "GM-SC", "sets": "type: mortise; finish: 626"}
+    change_table(work, maker.id, maker.version, "segments", [(1, row)])
+    assert item.attributes["type"] == "mortise"
+
+
+def test_an_item_that_a_makers_file_leaves_out_is_read_by_its_new_pattern(work, ardent: Maker) -> None:
+    given = maker_json(work.session, ardent)
+    for segment in given["patterns"][0]["segments"]:
+        for code in segment.get("codes", []):
+            if code["code"] == "SC":
+                code["sets"] = {"finish": "630"}
+    import_maker(work, {**given, "items": []})
+    item = get_item(work.session, ardent.id, "A18M-Q1-66.SC")
+    assert item is not None and item.attributes["finish"] == "630"
+
+
+def test_a_cylinder_in_another_writing_is_the_same_item(work, ardent: Maker) -> None:
+    before = _count(work, ardent)
+    row = "a18m q1 66 sc,cylinder,As typed,14.80,31.50,yes\n"
+    plan = load_catalogue(work, ardent.id, "typed.csv", (HEAD + row).encode())
+    assert (plan.new, plan.changed) == (0, 1) and _count(work, ardent) == before
+    item = get_item(work.session, ardent.id, "A18M-Q1-66.SC")
+    work.session.refresh(item)
+    assert item is not None and item.list_cents == 3150
+    twice = (HEAD + row + "A18M-Q1-66.SC,cylinder,As written,14.80,31.50,yes\n").encode()
+    (problem,) = plan_catalogue(work.session, ardent.id, "twice.csv", twice).problems
+    assert problem.field == "row 3, column part_number"
+    assert problem.message == "This is A18M-Q1-66.SC, which stands in row 2 already."
+
+
+@pytest.mark.parametrize(
+    ("table", "field"),
+    [
+        ("patterns", "patterns[2].name"),
+        ("keyways", "keyways[7].name"),
+        ("key_blanks", "key_blanks[7].number"),
+        ("cams", "cams[4].name"),
+        ("locks", "locks[9].name"),
+        ("lengths", "lengths[8]"),
+        ("rings", "rings[5]"),
+        ("items", "items[41].part_number"),
+    ],
+)
+def test_a_makers_file_that_names_something_twice_is_refused(work, table: str, field: str) -> None:
+    given = json.loads((DEMO / "ardent_brass.json").read_text())
+    given |= {"name": "Gannet", "code": "GAN"}
+    given[table] = [*given[table], given[table][0]]
+    with pytest.raises(Problems) as refused:
+        plan_maker(work.session, json.dumps(given).encode())
+    assert field in [problem.field for problem in refused.value.problems]
+    with pytest.raises(Problems):
+        import_maker(work, given)
+    assert work.session.scalar(sa.select(Maker).where(Maker.code == "GAN")) is None
+
+
+def test_a_makers_file_has_its_cylinders_in_the_makers_writing(work, ardent: Maker) -> None:
+    given = maker_json(work.session, ardent)
+    before = _count(work, ardent)
+    for item in given["items"]:
+        item["part_number"] = item["part_number"].lower() if item["category"] == "cylinder" else item["part_number"]
+    import_maker(work, given)
+    assert _count(work, ardent) == before
+
+
+@pytest.mark.parametrize(
+    ("key", "row", "where", "said"),
+    [
+        (
+            "cams",
+            {"name": "short", "part number": "AC-9", "locks": "Ferry", "exceptions": "Fery 43: too deep"},
+            "row 99, exceptions",
+            "would never be told",
+        ),
+        ("cams", {"name": "short", "part number": "AC-9", "locks": "Fery"}, "row 99, locks", "a lock or series Fery"),
+        ("blanks", {"number": "AK9", "keyways": "AQ1, AQ11", "chambers": "6"}, "row 99, keyways", "keyway AQ11"),
+    ],
+)
+def test_a_name_that_no_table_has_is_told_by_row(work, ardent: Maker, key, row, where, said) -> None:
+    rows = list(enumerate(sheet_rows(ardent.tables, find_sheet(ardent.tables, key)), 1))
+    with pytest.raises(Problems) as refused:
+        change_table(work, ardent.id, ardent.version, key, [*rows, (98, {}), (99, row)])
+    (problem,) = refused.value.problems
+    assert problem.field == where and said.casefold() in problem.message.casefold()
+
+
+def test_a_cam_may_name_another_makers_lock_and_a_blank_another_makers_keyway(work, ardent: Maker) -> None:
+    cam = {"name": "guest", "part number": "AC-9", "locks": "Beacon 3 classroom lock"}
+    rows = list(enumerate(sheet_rows(ardent.tables, find_sheet(ardent.tables, "cams")), 1))
+    changed = change_table(work, ardent.id, ardent.version, "cams", [*rows, (9, cam)]).maker
+    blank = {"number": "AK9", "keyways": "AQ1, PR-W", "chambers": "5"}
+    rows = list(enumerate(sheet_rows(changed.tables, find_sheet(changed.tables, "blanks")), 1))
+    change_table(work, ardent.id, changed.version, "blanks", [*rows, (9, blank)])
+    assert changed.tables["key_blanks"][-1]["keyways"] == ["AQ1", "PR-W"]
+
+
+def _told(tables, key: str, rows) -> list[tuple[str, str]]:
+    with pytest.raises(Problems) as refused:
+        read_sheet(tables, find_sheet(tables, key), list(enumerate(rows, 2)))
+    return [(problem.field, problem.message.split(",")[0]) for problem in refused.value.problems]
+
+
+def test_every_bad_row_of_a_table_is_told_and_not_the_first_alone(ardent: Maker) -> None:
+    codes = [
+        {"code": "BB", "means": "bright brass", "sets": "finish: 605"},
+        {"code": "SC", "means": "", "sets": "finish: 626"},
+        {"code": "", "means": "", "sets": "finish: 626"},
+        {"code": "Ü", "means": "odd", "sets": "finish: 626"},
+        {"code": "XX", "means": "odd", "sets": "colour: red"},
+        {"code": "YY", "means": "odd", "sets": "finish"},
+        {"code": "bb", "means": "again", "sets": "finish: 605"},
+    ]
+    assert [field for field, _ in _told(ardent.tables, "codes-1-7", codes)] == [
+        *("row 3, means", "row 4, means", "row 5, code", "row 6, sets", "row 7, sets", "row 8, code")
+    ]
+    blanks = [
+        {"number": "N1", "keyways": "AQ1", "chambers": "six"},
+        {"number": "N2", "keyways": "AQ1", "chambers": "6", "cross references": "PK"},
+        {"number": "", "keyways": "AQ1", "chambers": "6"},
+    ]
+    assert [field for field, _ in _told(ardent.tables, "blanks", blanks)] == [
+        *("row 2, chambers", "row 3, cross references", "row 4, number")
+    ]
+    rules = [{"kind": "maybe", "when": "type: rim", "reason": "r"}, {"kind": "forbid", "when": "", "reason": "r"}]
+    assert [field for field, _ in _told(ardent.tables, "rules-1", rules)] == ["row 2, kind", "row 3, when"]

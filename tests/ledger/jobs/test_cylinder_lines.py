@@ -1,0 +1,53 @@
+"""A job's schedule from plain rows says what its records say, one by one."""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+
+from app.ledger.jobs.cylinder_lines import job_cylinders
+from app.ledger.jobs.door_cautions import cautions_by_door
+from app.ledger.jobs.papers import cylinder_symbol, operating, schedule_of
+from app.ledger.sites.cautions import INSIDE, cautions_of
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, CylinderOperator
+from tests import factories
+from tests.bare import config, work
+from tests.keyed import keyed_job
+
+__all__ = ["config", "work"]  # the bare house
+
+
+def test_each_row_says_what_its_cylinder_and_door_say(work: Work) -> None:
+    keyed = keyed_job(work)
+    session, job, system = work.session, keyed.job, keyed.system
+    first, second = keyed.cylinders
+    second.is_nmk = True
+    session.add(CylinderOperator(cylinder_id=first.id, keyset_id=second.keyset_id))
+    # What another job put on the door counts for its cautions; a cylinder without door or keyset has a row too.
+    factories.CylinderFactory(job_id=None, door=keyed.doors[0], position="inside", keyset=None)
+    factories.CylinderFactory(job_id=job.id, door=None, keyset=None, remarks="spare")
+    session.commit()
+    by_id = {keyset.id: keyset for keyset in system.keysets}
+    cylinders = session.scalars(sa.select(Cylinder).where(Cylinder.job_id == job.id).order_by(Cylinder.id)).all()
+    rows = schedule_of(work, job).rows
+    assert [row.cylinder_id for row in rows] == [one.id for one in cylinders]
+    for row, one in zip(rows, cylinders, strict=True):
+        assert row.keyset == cylinder_symbol(one, by_id)
+        assert row.operated_by == tuple(keyset.symbol for keyset in operating(one, by_id))
+        assert row.cautions == (cautions_of(one.door) if one.door else ())
+        assert row.opening_number == (one.door.opening_number if one.door else "")
+    assert [row.keyset for row in rows] == ["X1AA", "2AA(NMK)", ""] and INSIDE in rows[0].cautions
+    assert rows[0].operated_by == ("1AA", "2AA", "AA") and rows[2].remarks == "spare"
+
+
+def test_cautions_are_asked_of_no_more_doors_than_are_shown(work: Work) -> None:
+    keyed = keyed_job(work)
+    first, second = (door.id for door in keyed.doors)
+    assert set(cautions_by_door(work.session, keyed.job.id, 1)) == {first}
+    assert set(cautions_by_door(work.session, keyed.job.id, 2)) == {first, second}
+
+
+def test_a_job_without_cylinders_has_no_keysets(work: Work) -> None:
+    job = factories.JobFactory()
+    found = job_cylinders(work.session, job.id)
+    assert not found.lines and not found.keysets and not found.systems and found.system_name == ""

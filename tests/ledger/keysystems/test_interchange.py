@@ -1,0 +1,205 @@
+"""A customer's systems live through whatever comes: started, added to, extended, cross-keyed; after every step each
+key is tried in each cylinder by plain comparison, and nothing that was issued has changed."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Iterator
+from itertools import pairwise
+
+import pytest
+import sqlalchemy as sa
+
+from app.errors import BitternError
+from app.keying import Bitting as Cuts
+from app.keying import NoBittingsLeft
+from app.ledger.keysystems.auditing import audit_systems
+from app.ledger.keysystems.bittings import open_bittings, seal_bitting, spec_of
+from app.ledger.keysystems.crosskeying import cross_key
+from app.ledger.keysystems.extending import ExtendForm, extend_system
+from app.ledger.keysystems.system_queries import get_system
+from app.ledger.keysystems.systems import SystemForm, add_keysets, insert_system
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.work import Work
+from app.ledger.tables import Customer, Cylinder, Keyset, KeySystem, Level, Role
+from tests import factories
+
+Spec = dict[str, object]
+# Small on purpose: what is rare in a large array comes about here within a few steps.
+SPECS: tuple[Spec, ...] = (
+    {"chambers": 6, "depths": 10, "macs": 7, "step": 2},
+    {"chambers": 5, "depths": 6, "first_depth": 1, "macs": 4, "step": 1},
+    {"chambers": 5, "depths": 7, "first_depth": 1, "macs": 3, "step": 1},
+    {"chambers": 6, "depths": 6, "macs": 5, "step": 1, "stack_total": 14, "control_offset": 6},
+)
+KEYWAY = "ZQ9"
+
+
+class Life:
+    """One customer on one keyway, and everything that the house does for them."""
+
+    def __init__(self, work: Work, seed: int) -> None:
+        self.spec = SPECS[seed % len(SPECS)]
+        self.rng = random.Random(seed)
+        self.work = Work(work.session, work.vault, work.actor, work.now, random.Random(seed))
+        factories.KeywayFactory(code=KEYWAY, spec__spec={"first_depth": 0, **self.spec})
+        self.customer: Customer = factories.CustomerFactory()
+        self.issued: dict[int, Cuts] = {}
+        work.session.commit()
+
+    @property
+    def systems(self) -> list[KeySystem]:
+        self.work.session.expire_all()
+        rows = sa.select(KeySystem).where(KeySystem.customer_id == self.customer.id).order_by(KeySystem.id)
+        return list(self.work.session.scalars(rows))
+
+    def start(self) -> None:
+        chambers = int(str(self.spec["chambers"])) - self.rng.choice([0, 0, 1])
+        levels = self.rng.choice([1, 2, 3, 3, 4])
+        name = f"System {len(self.systems)}"
+        with transaction(self.work.session):
+            form = SystemForm(self.customer.id, name, levels, KEYWAY, chambers, masters=2, grands=2, changes=3)
+            insert_system(self.work, form if levels == 4 else SystemForm(*_first(form), masters=2, changes=3))
+
+    def add(self) -> None:
+        system = self.rng.choice(self.systems)
+        masters = [keyset.symbol for keyset in system.keysets if keyset.level is Level.MASTER]
+        under = self.rng.choice([Level.MASTER, Level.MASTER, Level.SINGLE])
+        with transaction(self.work.session):
+            master = self.rng.choice(masters) if masters else ""
+            for keyset in add_keysets(self.work, system, self.rng.randint(1, 3), master, under=under):
+                self.hang(keyset)
+
+    def extend(self) -> None:
+        system = self.rng.choice(self.systems)
+        above = [k.symbol for k in system.keysets if k.level in (Level.MASTER, Level.GRAND, Level.GREAT_GRAND)]
+        grands = [k.symbol for k in system.keysets if k.level is Level.GRAND]
+        form = ExtendForm(self.rng.choice(above) if above else "", 1, self.rng.choice(grands) if grands else "")
+        if grands:
+            form = ExtendForm(form.master, 1, form.grand, self.rng.randint(0, 1), 2)
+        added = extend_system(self.work, system.id, form)
+        rows = sa.select(Keyset).where(Keyset.system_id == system.id, Keyset.symbol.in_(added.symbols))
+        for keyset in self.work.session.scalars(rows):
+            self.hang(keyset)
+        self.work.session.commit()
+
+    def cross(self) -> None:
+        rows = sa.select(Cylinder.id).order_by(Cylinder.id)
+        cylinder = self.work.session.get_one(Cylinder, self.rng.choice(list(self.work.session.scalars(rows))))
+        system = self.work.session.get_one(Keyset, cylinder.keyset_id).system
+        keysets = [keyset.symbol for keyset in system.keysets if keyset.level is not Level.CONTROL]
+        cross_key(self.work, cylinder.id, [self.rng.choice(keysets)])
+
+    def hang(self, keyset: Keyset) -> None:
+        is_nmk = keyset.level is Level.CHANGE and self.rng.random() < 0.15
+        row = Cylinder(keyset_id=keyset.id, keyway=KEYWAY, chambers=keyset.system.chambers, type="mortise", words="x")
+        row.is_nmk = is_nmk
+        self.work.session.add(row)
+
+    def wrong(self) -> Iterator[str]:
+        """Everything that stands wrong now, by plain comparison of each key with each cylinder."""
+        systems = self.systems
+        opened = open_bittings(self.work.session, self.work.vault, systems)
+        for number, cuts in self.issued.items():
+            if opened[number] != cuts:
+                yield f"keyset {number} was issued and has changed"
+        self.issued = opened
+        keysets = {keyset.id: keyset for system in systems for keyset in system.keysets}
+        for keyset in keysets.values():
+            steps = [abs(a - b) for a, b in pairwise(opened[keyset.id])]
+            if max(steps) > int(str(self.spec["macs"])):
+                yield f"{keyset.symbol} breaks the MACS"
+        for cylinder in self.work.session.scalars(sa.select(Cylinder).where(Cylinder.keyset_id.in_(keysets))):
+            own = keysets[cylinder.keyset_id or 0]
+            meant = [own]
+            while not cylinder.is_nmk and meant[-1].parent_id is not None:
+                meant.append(keysets[meant[-1].parent_id])
+            meant += [keysets[one.keyset_id] for one in cylinder.operators]
+            pinned = [opened[keyset.id] for keyset in meant]
+            for keyset in keysets.values():
+                # Uncut blade beyond a shorter key's cuts stands for the shallowest depth.
+                uncut = int(str(self.spec.get("first_depth", 0)))
+                cuts = opened[keyset.id] + (uncut,) * 6
+                turns = all(any(cuts[c] == key[c] for key in pinned) for c in range(own.system.chambers))
+                if turns is not (keyset in meant):
+                    yield f"{keyset.symbol} of {keyset.system.name} in {own.symbol} of {own.system.name}"
+
+
+def _first(form: SystemForm) -> tuple[int, str, int, str, int]:
+    return form.customer_id, form.name, form.levels, form.keyway, form.chambers
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_no_key_ever_turns_what_it_must_not(work_as: Callable[[Role], Work], seed: int) -> None:
+    work = work_as(Role.OWNER)
+    life = Life(work, seed)
+    life.start()
+    deeds: list[Callable[[], None]] = [life.add, life.add, life.extend, life.cross]
+    done = 0
+    for step in range(18):
+        deed = life.start if step in (3, 8) else life.rng.choice(deeds[: 3 if step < 2 else 4])
+        try:
+            if deed == life.cross and not life.work.session.scalar(sa.select(Cylinder.id).limit(1)):
+                continue
+            deed()
+        except BitternError:  # refused: then nothing at all has changed, which `wrong` proves
+            life.work.session.rollback()
+        else:
+            done += 1
+        assert list(life.wrong()) == [], (seed, step)
+    assert done >= 8
+    assert all(spec_of(system).within_macs(life.issued[k.id]) for system in life.systems for k in system.keysets)
+    assert audit_systems(life.work, [get_system(work.session, life.systems[0].id)]).is_clean
+
+
+def test_a_plan_that_clashes_with_another_system_is_refused(work_as: Callable[[Role], Work]) -> None:
+    life = Life(work_as(Role.OWNER), 0)
+    with transaction(life.work.session):
+        first = insert_system(life.work, SystemForm(life.customer.id, "First", 2, KEYWAY, 6, changes=3))
+        [change] = add_keysets(life.work, first, 1)
+        life.hang(change)
+    top = open_bittings(life.work.session, life.work.vault, life.systems)[change.id]
+    with pytest.raises(LedgerError, match="would clash with another system"), transaction(life.work.session):
+        insert_system(life.work, SystemForm(life.customer.id, "Second", 2, KEYWAY, 6, changes=3, tmk=top))
+    life.work.session.rollback()
+    assert [system.name for system in life.systems] == ["First"]
+
+
+def test_a_key_of_fewer_cuts_is_tried_with_its_blade_uncut(work_as: Callable[[Role], Work]) -> None:
+    """Five cuts on a blank for six: beyond them the blade stands near the shallowest depth and may lift that pin."""
+    life = Life(work_as(Role.OWNER), 0)
+    with transaction(life.work.session):
+        five = insert_system(life.work, SystemForm(life.customer.id, "Five", 1, KEYWAY, 5))
+        six = insert_system(life.work, SystemForm(life.customer.id, "Six", 1, KEYWAY, 6))
+        keysets = [Keyset(system=one, symbol="SKD1", level=Level.SINGLE) for one in (five, six)]
+        life.work.session.add_all(keysets)
+        life.work.session.flush()
+        seal_bitting(life.work, five, keysets[0], (5, 2, 8, 6, 1))
+        seal_bitting(life.work, six, keysets[1], (5, 2, 8, 6, 1, 0))
+        for keyset in keysets:
+            life.hang(keyset)
+    found = audit_systems(life.work, [get_system(life.work.session, six.id)]).findings
+    assert {one.sentence for one in found} == {
+        "Key SKD1 of Five would also operate SKD1 of Six, which it must not.",
+        "Key SKD1 of Six would also operate SKD1 of Five, which it must not.",
+    }
+
+
+def test_as_many_changes_can_be_had_as_a_refusal_says(work_as: Callable[[Role], Work]) -> None:
+    """Free bittings that would turn a cross-keyed cylinder are none that are left."""
+    life = Life(work_as(Role.OWNER), 2)
+    with transaction(life.work.session):
+        system = insert_system(life.work, SystemForm(life.customer.id, "Halls", 3, KEYWAY, 4, masters=2, changes=3))
+        for keyset in add_keysets(life.work, system, 2, "AA"):
+            life.hang(keyset)
+    cross_key(
+        life.work, life.work.session.scalars(sa.select(Cylinder.id).order_by(Cylinder.id)).first() or 0, ["AA2"]
+    )
+    system = get_system(life.work.session, system.id)
+    with pytest.raises(NoBittingsLeft) as refused, transaction(life.work.session):
+        add_keysets(life.work, system, 10_000, "AA")
+    left = refused.value.left
+    assert f"but only {left:,} are left" in refused.value.message
+    with transaction(life.work.session):
+        assert len(add_keysets(life.work, system, left, "AA")) == left

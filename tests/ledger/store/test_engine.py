@@ -1,0 +1,116 @@
+"""Writing: one transaction a use case, queued on SQLite, undone whole, and stale saves told."""
+
+from __future__ import annotations
+
+import threading
+
+import pytest
+import sqlalchemy as sa
+
+from app.config import Config
+from app.ledger.care.opening import open_ledger
+from app.ledger.sites.customers import CustomerForm, SiteForm, add_customer, add_site, change_customer
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError, NotAllowed, Stale, Taken
+from app.ledger.store.events import first_broken_link, next_number
+from app.ledger.store.work import Actor, Work
+from app.ledger.tables import Customer, Event, Role, User
+from tests.houses import remove_guards
+
+
+def test_a_failed_block_leaves_nothing(work: Work) -> None:
+    before = work.session.scalar(sa.select(sa.func.count()).select_from(Customer))
+    with pytest.raises(ZeroDivisionError), transaction(work.session):
+        work.session.add(Customer(name="Ghost", created_at=work.now))
+        work.session.flush()
+        raise ZeroDivisionError
+    assert work.session.scalar(sa.select(sa.func.count()).select_from(Customer)) == before
+
+
+def test_twenty_hands_get_twenty_numbers_without_a_gap(config: Config) -> None:
+    ledger = open_ledger(config)
+    numbers: list[int] = []
+    errors: list[Exception] = []
+
+    def take() -> None:
+        try:
+            for _ in range(5):
+                with ledger.sessions() as session, transaction(session):
+                    numbers.append(next_number(session, "tried", 1))
+        except Exception as error:
+            errors.append(error)
+
+    hands = [threading.Thread(target=take) for _ in range(20)]
+    for hand in hands:
+        hand.start()
+    for hand in hands:
+        hand.join()
+    ledger.close()
+    assert errors == [] and sorted(numbers) == list(range(1, 101))
+
+
+def test_many_hands_cannot_fork_the_chain_of_events(config: Config) -> None:
+    ledger = open_ledger(config)
+    with ledger.sessions() as session:
+        actor = Actor.of(session.get_one(User, 1))
+
+    def add(name: str) -> None:
+        for number in range(4):
+            with ledger.work(actor) as work:
+                add_customer(work, CustomerForm(f"{name} {number}"))
+
+    hands = [threading.Thread(target=add, args=(f"Hand {n}",)) for n in range(8)]
+    for hand in hands:
+        hand.start()
+    for hand in hands:
+        hand.join()
+    with ledger.sessions() as session:
+        count = session.scalar(sa.select(sa.func.count()).select_from(Event).where(Event.summary.startswith("Hand ")))
+        assert count == 32 and first_broken_link(session) is None
+    ledger.close()
+
+
+def test_a_change_made_by_hand_in_the_database_breaks_the_chain(work: Work) -> None:
+    third = work.session.scalars(sa.select(Event.id).order_by(Event.id).offset(2).limit(1)).one()
+    remove_guards(work.session.connection())
+    work.session.execute(sa.update(Event).where(Event.id == third).values(summary="nothing happened"))
+    work.session.commit()
+    assert first_broken_link(work.session) == third
+
+
+def test_a_stale_change_is_refused_and_the_first_stays(work: Work) -> None:
+    customer = add_customer(work, CustomerForm("Tern & Daughters"))
+    read_at = customer.version
+    change_customer(work, customer.id, read_at, CustomerForm("Tern & Daughters", phone="555-0101"))
+    with pytest.raises(Stale):
+        change_customer(work, customer.id, read_at, CustomerForm("Tern & Sons"))
+    work.session.refresh(customer)
+    assert (customer.name, customer.phone_digits) == ("Tern & Daughters", "5550101")
+
+
+def test_a_site_stands_once(work: Work) -> None:
+    customer = add_customer(work, CustomerForm("Tern"))
+    add_site(work, customer.id, SiteForm("Yard"))
+    with pytest.raises(Taken, match="a site named Yard already"):
+        add_site(work, customer.id, SiteForm("Yard"))
+
+
+@pytest.mark.parametrize(
+    ("form", "field"),
+    [
+        (CustomerForm(" "), "name"),
+        (CustomerForm("x" * 10_000), "name"),
+        (CustomerForm("Tern", exempt_certificate="C-1"), "exempt_until"),
+        (CustomerForm("Tern", phone="5" * 41), "phone"),
+    ],
+)
+def test_a_customer_that_cannot_be_names_its_field(work: Work, form: CustomerForm, field: str) -> None:
+    with pytest.raises(LedgerError) as caught:
+        add_customer(work, form)
+    assert caught.value.field == field
+
+
+def test_the_owner_may_do_what_nobody_else_may(work: Work) -> None:
+    work.require()
+    with pytest.raises(NotAllowed):
+        Work(work.session, work.vault, Actor(None, "Cora", Role.COUNTER), work.now).require(Role.BENCH)
