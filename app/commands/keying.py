@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from itertools import islice
 from typing import Any
@@ -11,9 +12,6 @@ import click
 from app import keying
 from app.commands.jsonio import HINT, json_command
 from app.errors import BitternError, Problem, Problems
-from app.keying.given import symbol_text
-from app.keying.spec import DEPTH_CHARACTERS
-from app.keying.symbols import LETTERS, MOST_SYMBOLS
 from app.validation import Reader, read_list, read_whole
 
 MOST_LISTED = 1_000_000
@@ -37,7 +35,7 @@ def count(read: Reader) -> dict[str, Any]:
 
 def _count(given: object) -> dict[str, Any]:
     fields = Reader(given, hint=HINT)
-    for name in keying.BittingSpec.__dataclass_fields__:
+    for name in keying.BittingSpec.__dataclass_fields__:  # known, whether the count needs it or not
         fields.has(name)
     # Counting is exact at any size, so it also takes what no cylinder has.
     chambers, depths = fields.whole("chambers", 1, 1000), fields.whole("depths", 2, 256)
@@ -53,14 +51,15 @@ def _spec(*needed: str) -> Callable[[object], keying.BittingSpec]:
     """A reader of a spec that has to say chambers, depths and what else is needed."""
 
     def read(given: object) -> keying.BittingSpec:
+        fields = given if isinstance(given, dict) else {}
+        problems = [Problem(name, f"This field is missing. {HINT}") for name in needed if fields.get(name) is None]
         try:
-            return keying.BittingSpec.from_json(given, ("chambers", "depths", *needed))
+            spec = keying.BittingSpec.from_json(given)
         except BitternError as error:
-            # The spec names its fields from the top; the reader here puts its own name in front.
-            fields = [
-                Problem(each.field.removeprefix("spec").removeprefix("."), each.message) for each in error.problems
-            ]
-            raise Problems(fields) from error
+            problems += error.problems
+        if problems:
+            raise Problems(problems)
+        return spec
 
     return read
 
@@ -101,7 +100,7 @@ def _array(given: object) -> list[tuple[int, ...]]:
     columns = []
     for chamber, column in enumerate(read_list(given, 100), start=1):
         texts = read_list(column, 100)
-        if not all(isinstance(text, str) and len(text) == 1 and text.upper() in DEPTH_CHARACTERS for text in texts):
+        if not all(isinstance(text, str) and re.fullmatch("[0-9A-Fa-f]", text) for text in texts):
             raise BitternError("", f"Chamber {chamber}: write each depth as one character, 0-9 or A-F.")
         columns.append(tuple(int(text, 16) for text in texts))
     return columns
@@ -135,19 +134,15 @@ def pin(read: Reader) -> dict[str, Any]:
     }
 
 
-def _symbol(given: object) -> str:
-    return symbol_text(given, "")
-
-
 def _keys(read: Reader, spec: keying.BittingSpec | None) -> Mapping[str, keying.Bitting]:
-    keys = read.by_name("keys", _bitting(spec), _symbol, MOST_KEYS)
+    keys = read.by_name("keys", _bitting(spec), keying.read_symbol_text, MOST_KEYS)
     if read.raw("keys") == {}:
         read.refuse("keys", f"Give 1 to {MOST_KEYS:,} keys as an object of symbol and bitting.")
     return keys
 
 
 def _operators(given: object) -> list[str]:
-    return [_symbol(key) for key in read_list(given, MOST_KEYS)]
+    return [keying.read_symbol_text(key) for key in read_list(given, MOST_KEYS)]
 
 
 @json_command(
@@ -162,7 +157,7 @@ def _operators(given: object) -> list[str]:
 def audit(read: Reader) -> dict[str, Any]:
     """Check every key against every cylinder: unintended operations, and phantoms."""
     keys = _keys(read, read.value("spec", _spec()))
-    cylinders = read.by_name("cylinders", _operators, _symbol, MOST_KEYS)
+    cylinders = read.by_name("cylinders", _operators, keying.read_symbol_text, MOST_KEYS)
     read.done()
     found = keying.audit(keys, cylinders)
     return {
@@ -175,9 +170,9 @@ def audit(read: Reader) -> dict[str, Any]:
 @json_command(group, "symbols", {"levels": 3, "masters": 2, "changes_per_master": 3})
 def symbols(read: Reader) -> dict[str, Any]:
     """Make the standard key symbols of a system of two, three or four levels."""
-    levels, masters = read.whole("levels", 2, 4), read.whole("masters", 1, MOST_SYMBOLS)
-    changes = read.whole("changes_per_master", 0, MOST_SYMBOLS)
-    grands = read.whole("grands", 1, len(LETTERS), 1)
+    levels, masters = read.whole("levels", 2, 4), read.whole("masters", 1, keying.MOST_SYMBOLS)
+    changes = read.whole("changes_per_master", 0, keying.MOST_SYMBOLS)
+    grands = read.whole("grands", 1, len(keying.LETTERS), 1)
     if levels == 4 and not read.has("grands"):
         read.refuse("grands", "Four levels need the number of grands.")
     read.done()

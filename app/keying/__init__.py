@@ -7,6 +7,8 @@ prints, stores or logs; what a bitting is stays with the caller.
 from __future__ import annotations
 
 __all__ = [
+    "LETTERS",
+    "MOST_SYMBOLS",
     "AccessMatrix",
     "AccessPlan",
     "Array",
@@ -70,6 +72,7 @@ __all__ = [
     "read_list",
     "read_matrix",
     "read_symbol",
+    "read_symbol_text",
     "root_depth",
     "rotate",
     "search_extension",
@@ -116,4 +119,12 @@ from app.keying.planning import Demand, Planning, plan_system
 from app.keying.progression import progress
 from app.keying.solving import MatrixSolution, Progress
 from app.keying.spec import Bitting, BittingSpec, read_bitting, read_inches, write_bitting, write_inches
-from app.keying.symbols import Level, make_symbols, read_symbol, single_symbol
+from app.keying.symbols import (
+    LETTERS,
+    MOST_SYMBOLS,
+    Level,
+    make_symbols,
+    read_symbol,
+    read_symbol_text,
+    single_symbol,
+)

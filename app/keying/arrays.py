@@ -11,8 +11,7 @@ from dataclasses import dataclass, field
 from itertools import combinations, product
 from typing import Protocol
 
-from app.keying.errors import KeyingError
-from app.keying.given import whole
+from app.keying.errors import KeyingError, check_whole
 from app.keying.progression import Columns, Progression, check_master, make_columns, progress
 from app.keying.spec import Bitting, BittingSpec
 
@@ -149,7 +148,7 @@ def rotate(
     (15, 240)
     """
     check_master(spec, tmk)
-    whole(constants, "constants", 1, spec.chambers - 1)
+    check_whole(constants, "constants", 1, spec.chambers - 1)
     held_in_turn = tuple(combinations(range(1, spec.chambers + 1), constants)) if places is None else places
     turns = []
     for held in held_in_turn:

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from app.keying.errors import KeyingError
-from app.keying.given import short, whole
+from app.keying.errors import KeyingError, check_whole
 from app.keying.shearing import KeyIndex, Masks, masks_of_lists
 from app.keying.spec import Bitting
+from app.validation import short_name
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +86,7 @@ def near_misses(
     Off either way: a worn cut is deeper than its number, a loose plug forgives a shallow one. `audit` tells of the
     keys that operate as they are; they are no near misses.
     """
-    whole(tolerance, "tolerance", 1, 15)
+    check_whole(tolerance, "tolerance", 1, 15)
     check_system(keys, cylinders)
     masks = _masks(keys, cylinders)
     wide = masks.copy()
@@ -119,10 +119,12 @@ def check_system(keys: Mapping[str, Bitting], cylinders: Mapping[str, Sequence[s
         raise KeyingError("keys", "All keys of a system need the same number of cuts.")
     for cylinder, meant in cylinders.items():
         if not meant:
-            raise KeyingError(f"cylinders.{short(cylinder)}", "Name at least one key that operates this cylinder.")
+            raise KeyingError(
+                f"cylinders.{short_name(cylinder)}", "Name at least one key that operates this cylinder."
+            )
         for symbol in meant:
             if symbol not in keys:
                 raise KeyingError(
-                    f"cylinders.{short(cylinder)}",
-                    f"There is no key {short(symbol)} in this system: correct the list.",
+                    f"cylinders.{short_name(cylinder)}",
+                    f"There is no key {short_name(symbol)} in this system: correct the list.",
                 )

@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 from app.errors import Problem
 from app.keying.arrays import Array
 from app.keying.counting import count_columns
-from app.keying.errors import KeyingError
-from app.keying.given import LONGEST_SYMBOL, whole
+from app.keying.errors import KeyingError, check_whole
 from app.keying.progression import Columns, run_choices
 from app.keying.spec import Bitting, BittingSpec, read_bitting
+from app.keying.symbols import LONGEST_SYMBOL
 
 MOST_ROWS = 200_000
 STATUSES = ("used", "retired", "free")
@@ -170,7 +170,7 @@ def find_masters(spec: BittingSpec, changes: Collection[Bitting]) -> MasterCandi
 def find_rotating_masters(spec: BittingSpec, changes: Collection[Bitting], constants: int) -> MasterCandidates:
     """Give the masters that every one of `changes` matches in exactly `constants` chambers (rotating constants)."""
     _check(spec, changes)
-    whole(constants, "constants", 1, spec.chambers - 1)
+    check_whole(constants, "constants", 1, spec.chambers - 1)
     columns = tuple(
         tuple(d for d in spec.all_depths if (d - cuts[0]) % spec.step == 0)
         if len({cut % spec.step for cut in cuts}) == 1

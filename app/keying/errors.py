@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from app.errors import BitternError
+from app.validation import read_whole
 
 
 class KeyingError(BitternError):
@@ -16,3 +17,11 @@ class NoBittingsLeft(KeyingError):
         super().__init__(field, message)
         self.asked = asked
         self.left = left
+
+
+def check_whole(value: object, field: str, low: int, high: int) -> None:
+    """Refuse a value for `field` that is no whole number from `low` to `high`."""
+    try:
+        read_whole(value, low, high)
+    except BitternError as error:
+        raise KeyingError(field, error.message) from error

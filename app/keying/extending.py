@@ -20,8 +20,7 @@ from numpy.typing import NDArray
 
 from app.keying.arrays import CHANGE, GRAND, MASTER, array_under
 from app.keying.audit import check_system
-from app.keying.errors import KeyingError, NoBittingsLeft
-from app.keying.given import short, whole
+from app.keying.errors import KeyingError, NoBittingsLeft, check_whole
 from app.keying.levels import MOST_KEYSETS, PlannedKeyset
 from app.keying.matrix import AccessMatrix, DoorGroup, KeyGroup
 from app.keying.progression import check_master
@@ -29,6 +28,7 @@ from app.keying.shearing import depth_masks
 from app.keying.solving import MatrixSolution, Outcome, Progress, solve_matrix
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.symbols import Level, change_symbol, master_names, read_symbol
+from app.validation import short_name
 
 _BELOW = {Level.MASTER: CHANGE, Level.GRAND: MASTER, Level.GREAT_GRAND: GRAND}
 REFUSAL = (
@@ -84,9 +84,11 @@ def extend(
     work = _Extending(spec, array, dict(keys), cylinders, shearing)
     for grand, counts in (masters or {}).items():
         for wanted in counts:
-            work.add_master(grand, whole(wanted, f"masters.{short(grand)}", 0, MOST_KEYSETS))
+            check_whole(wanted, f"masters.{short_name(grand)}", 0, MOST_KEYSETS)
+            work.add_master(grand, wanted)
     for master, wanted in (changes or {}).items():
-        work.add_changes(master, whole(wanted, f"changes.{short(master)}", 0, MOST_KEYSETS))
+        check_whole(wanted, f"changes.{short_name(master)}", 0, MOST_KEYSETS)
+        work.add_changes(master, wanted)
     return Extension(tuple(work.added), work.added_cylinders)
 
 
@@ -139,7 +141,7 @@ class _Extending:
         return (bitting for bitting in run if bitting not in self.taken)
 
     def add_master(self, grand: str, wanted: int) -> None:
-        field = f"masters.{short(grand)}"
+        field = f"masters.{short_name(grand)}"
         if grand not in self.keys or read_symbol(grand, field).level is not Level.GRAND or self.two_levels:
             raise KeyingError(field, "There is no such grand master in this system.")
         symbol = next(name for name in master_names(grand) if name not in self.names)
@@ -156,7 +158,7 @@ class _Extending:
         raise NoBittingsLeft(field, f"No master is left under {grand} with room for {wanted:,} changes.")
 
     def add_changes(self, master: str, wanted: int) -> None:
-        field = f"changes.{short(master)}"
+        field = f"changes.{short_name(master)}"
         role = _BELOW.get(read_symbol(master, field).level)
         if master not in self.keys or role is None or role not in self.array.roles:
             raise KeyingError(field, "There is no such master in this system.")
@@ -267,14 +269,14 @@ def name_wanted(
 
     for grand, counts in masters.items():
         if grand not in names or two_levels or read_symbol(grand).level is not Level.GRAND:
-            raise KeyingError(f"masters.{short(grand)}", "There is no such grand master in this system.")
+            raise KeyingError(f"masters.{short_name(grand)}", "There is no such grand master in this system.")
         for wanted in counts:
             symbol = next(name for name in master_names(grand) if name not in names)
             add(symbol, Level.MASTER, grand)
             add_changes(symbol, wanted)
     for master, wanted in changes.items():
         if master not in names:
-            raise KeyingError(f"changes.{short(master)}", "There is no such master in this system.")
+            raise KeyingError(f"changes.{short_name(master)}", "There is no such master in this system.")
         add_changes(master, wanted)
     return WantedKeysets(tuple(keysets), cylinders)
 

@@ -9,11 +9,11 @@ from itertools import combinations, islice, pairwise, product
 from math import log, prod
 
 from app.keying.arrays import CHANGE, GRAND, HELD, MASTER, progression_under
-from app.keying.errors import KeyingError, NoBittingsLeft
-from app.keying.given import short, whole
+from app.keying.errors import KeyingError, NoBittingsLeft, check_whole
 from app.keying.progression import check_master, make_columns
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.symbols import LETTERS, Level, change_symbol, master_names
+from app.validation import short_name
 
 MOST_KEYSETS = 100_000
 MOST_TRIES = 24
@@ -68,9 +68,11 @@ def operating_chains(parents: Mapping[str, str | None]) -> dict[str, tuple[str, 
         chain = [symbol]
         while (parent := parents[chain[-1]]) is not None:
             if parent not in parents:
-                raise KeyingError(f"parent.{short(chain[-1])}", f"There is no keyset {short(parent)} above it.")
+                raise KeyingError(
+                    f"parent.{short_name(chain[-1])}", f"There is no keyset {short_name(parent)} above it."
+                )
             if parent in chain:
-                raise KeyingError(f"parent.{short(symbol)}", "Its parents run in a circle; correct one.")
+                raise KeyingError(f"parent.{short_name(symbol)}", "Its parents run in a circle; correct one.")
             chain.append(parent)
         chains[symbol] = tuple(chain)
     return chains
@@ -94,11 +96,11 @@ def plan_levels(
     MACS and `used` reckoned. Given `roles` (a character a chamber) are kept. Raises NoBittingsLeft with how
     many changes were asked for and the most that any sharing of the chambers gives.
     """
-    whole(levels, "levels", 2, 4)
-    whole(grands, "grands", 1, len(LETTERS) if levels == 4 else 1)
-    whole(masters, "masters", 1, MOST_KEYSETS if levels > 2 else 1)
-    whole(changes_per_master, "changes_per_master", 1, MOST_KEYSETS)
-    whole(grands * masters * (changes_per_master + 1), "changes_per_master", 1, MOST_KEYSETS)
+    check_whole(levels, "levels", 2, 4)
+    check_whole(grands, "grands", 1, len(LETTERS) if levels == 4 else 1)
+    check_whole(masters, "masters", 1, MOST_KEYSETS if levels > 2 else 1)
+    check_whole(changes_per_master, "changes_per_master", 1, MOST_KEYSETS)
+    check_whole(grands * masters * (changes_per_master + 1), "changes_per_master", 1, MOST_KEYSETS)
     check_master(spec, tmk)
     if roles is not None and (len(roles) != spec.chambers or not set(ROLES[levels]) <= set(roles) <= set("CMG-")):
         raise KeyingError("roles", f"Give one of C, M, G or - for each of {spec.chambers} chambers.")

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from app.errors import Problem
 from app.keying.errors import KeyingError
-from app.keying.given import LONGEST_SYMBOL
+from app.keying.symbols import LONGEST_SYMBOL
 
 MOST_CELLS = 5_000_000
 YES = frozenset({"x", "1", "yes", "y", "✓", "✔", "true"})

@@ -10,7 +10,7 @@ from math import prod
 
 from app.keying.arrays import CHANGE, GRAND, HELD, MASTER, fewest_constants, progression_under
 from app.keying.counting import count_columns
-from app.keying.given import whole
+from app.keying.errors import check_whole
 from app.keying.levels import MOST_KEYSETS, ROLES, markings
 from app.keying.progression import check_master, make_columns
 from app.keying.spec import Bitting, BittingSpec
@@ -34,11 +34,11 @@ class Demand:
     expansion_percent: int = 0
 
     def __post_init__(self) -> None:
-        whole(self.levels, "levels", 2, 4)
-        whole(self.grands, "grands", 1, len(LETTERS) if self.levels == 4 else 1)
-        whole(self.masters, "masters", 1, MOST_KEYSETS if self.levels > 2 else 1)
-        whole(self.changes_per_master, "changes_per_master", 1, MOST_KEYSETS)
-        whole(self.expansion_percent, "expansion_percent", 0, 1000)
+        check_whole(self.levels, "levels", 2, 4)
+        check_whole(self.grands, "grands", 1, len(LETTERS) if self.levels == 4 else 1)
+        check_whole(self.masters, "masters", 1, MOST_KEYSETS if self.levels > 2 else 1)
+        check_whole(self.changes_per_master, "changes_per_master", 1, MOST_KEYSETS)
+        check_whole(self.expansion_percent, "expansion_percent", 0, 1000)
 
     def grown(self, count: int) -> int:
         """Give a count with the expansion on top, rounded up."""

@@ -9,8 +9,7 @@ from itertools import pairwise
 from typing import TypeAlias
 
 from app.keying.counting import count_columns, count_theoretical_columns
-from app.keying.errors import KeyingError
-from app.keying.given import whole
+from app.keying.errors import KeyingError, check_whole
 from app.keying.spec import Bitting, BittingSpec
 
 Columns: TypeAlias = tuple[tuple[int, ...], ...]
@@ -160,7 +159,7 @@ def progress(
     """
     check_master(spec, tmk)
     for chamber in held:
-        whole(chamber, "held", 1, spec.chambers)
+        check_whole(chamber, "held", 1, spec.chambers)
     if columns is None:
         made = make_columns(spec, tmk, held)
     else:
@@ -206,7 +205,7 @@ def _read_order(spec: BittingSpec, progressed: tuple[int, ...], order: Sequence[
     if order is None:
         return progressed
     for chamber in order:
-        whole(chamber, "order", 1, spec.chambers)
+        check_whole(chamber, "order", 1, spec.chambers)
     if len(set(order)) != len(order):
         raise KeyingError("order", "The order names a chamber twice; name each progressed chamber once.")
     left_out = [chamber for chamber in progressed if chamber not in order]

@@ -12,12 +12,12 @@ from dataclasses import dataclass
 from enum import StrEnum
 from itertools import count, islice
 
-from app.keying.errors import KeyingError
-from app.keying.given import LONGEST_SYMBOL, whole
+from app.keying.errors import KeyingError, check_whole
 
 # I, O and Q read as digits; X marks cross-keying.
 LETTERS = "ABCDEFGHJKLMNPRSTUVWYZ"
 MOST_SYMBOLS = 1_000_000
+LONGEST_SYMBOL = 60
 
 _LETTER = f"[{LETTERS}]"
 _NUMBER = r"[1-9][0-9]{0,6}"
@@ -88,6 +88,13 @@ def read_symbol(text: object, field: str = "symbol") -> KeySymbol:
     return KeySymbol(plain, level, parent, number, nmk, crossed)
 
 
+def read_symbol_text(value: object) -> str:
+    """Give any text of 1 to 60 printable characters that somebody uses as a symbol, outer spaces dropped."""
+    if not isinstance(value, str) or not value.strip() or len(value) > LONGEST_SYMBOL or not value.isprintable():
+        raise KeyingError("", f"Enter a symbol of 1 to {LONGEST_SYMBOL} characters, such as AA1.")
+    return value.strip()
+
+
 _REFUSAL = (
     "This is not a standard key symbol. Use such as AA, AA1, 1AA, A1, GGM, SKD1, X1X, XAA1 or AA1(NMK); "
     "I, O, Q and X are no letters of a symbol."
@@ -147,10 +154,10 @@ def make_symbols(levels: int, masters: int, changes_per_master: int, grands: int
     >>> make_symbols(2, 1, 2), make_symbols(3, 2, 1)
     (['AA', '1AA', '2AA'], ['A', 'AA', 'AA1', 'AB', 'AB1'])
     """
-    whole(levels, "levels", 2, 4)
-    whole(masters, "masters", 1, MOST_SYMBOLS)
-    whole(changes_per_master, "changes_per_master", 0, MOST_SYMBOLS)
-    whole(grands, "grands", 1, len(LETTERS))
+    check_whole(levels, "levels", 2, 4)
+    check_whole(masters, "masters", 1, MOST_SYMBOLS)
+    check_whole(changes_per_master, "changes_per_master", 0, MOST_SYMBOLS)
+    check_whole(grands, "grands", 1, len(LETTERS))
     if levels < 4 and grands != 1:
         raise KeyingError("grands", "Several grands need four levels.")
     if grands * masters * (1 + changes_per_master) > MOST_SYMBOLS:

@@ -13,10 +13,10 @@ from app.keying import (
     NoBittingsLeft,
     audit,
     draw_master,
-    make_symbols,
     operating_chains,
     plan_levels,
 )
+from app.keying.symbols import make_symbols
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
 

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from app.errors import Problems
 from app.keying import BittingSpec, KeyingError, read_bitting, read_inches, write_bitting, write_inches
 
 PLAIN = {"chambers": 6, "depths": 10, "macs": 7, "step": 2}
@@ -35,47 +36,53 @@ def test_an_absent_macs_does_not_bind():
 @pytest.mark.parametrize(
     ("change", "field"),
     [
-        ({"chambers": 2}, "spec.chambers"),
-        ({"chambers": 13}, "spec.chambers"),
-        ({"chambers": True}, "spec.chambers"),
-        ({"chambers": 6.0}, "spec.chambers"),
-        ({"chambers": [6]}, "spec.chambers"),
-        ({"chambers": None}, "spec.chambers"),
-        ({"chambers": 10**30}, "spec.chambers"),
-        ({"depths": 1}, "spec.depths"),
-        ({"depths": 17}, "spec.depths"),
-        ({"depths": "ten"}, "spec.depths"),
-        ({"first_depth": -1}, "spec.first_depth"),
-        ({"first_depth": 7}, "spec.first_depth"),
-        ({"macs": -1}, "spec.macs"),
-        ({"macs": float("nan")}, "spec.macs"),
-        ({"step": 3}, "spec.step"),
-        ({"stack_total": 10**30}, "spec.stack_total"),
-        ({"control_offset": "ten"}, "spec.control_offset"),
-        ({"min_master_pin": -1}, "spec.min_master_pin"),
-        ({"depth0_in": "a third"}, "spec.depth0_in"),
-        ({"depth0_in": "1/0"}, "spec.depth0_in"),
-        ({"depth0_in": float("nan")}, "spec.depth0_in"),
-        ({"depth0_in": True}, "spec.depth0_in"),
-        ({"spacing_in": "0"}, "spec.spacing_in"),
-        ({"first_cut_in": "9" * 10_000}, "spec.first_cut_in"),
-        ({"depth0_in": "0.1", "increment_in": "0.0125"}, "spec.increment_in"),
-        ({"name": "x" * 10_000}, "spec.name"),
-        ({"name": ["x"]}, "spec.name"),
-        ({"mcas": 7}, "spec.mcas"),
+        ({"chambers": 2}, "chambers"),
+        ({"chambers": 13}, "chambers"),
+        ({"chambers": True}, "chambers"),
+        ({"chambers": 6.0}, "chambers"),
+        ({"chambers": [6]}, "chambers"),
+        ({"chambers": None}, "chambers"),
+        ({"chambers": 10**30}, "chambers"),
+        ({"depths": 1}, "depths"),
+        ({"depths": 17}, "depths"),
+        ({"depths": "ten"}, "depths"),
+        ({"first_depth": -1}, "first_depth"),
+        ({"first_depth": 7}, "first_depth"),
+        ({"macs": -1}, "macs"),
+        ({"macs": float("nan")}, "macs"),
+        ({"step": 3}, "step"),
+        ({"stack_total": 10**30}, "stack_total"),
+        ({"control_offset": "ten"}, "control_offset"),
+        ({"min_master_pin": -1}, "min_master_pin"),
+        ({"depth0_in": "a third"}, "depth0_in"),
+        ({"depth0_in": "1/0"}, "depth0_in"),
+        ({"depth0_in": float("nan")}, "depth0_in"),
+        ({"depth0_in": True}, "depth0_in"),
+        ({"spacing_in": "0"}, "spacing_in"),
+        ({"first_cut_in": "9" * 10_000}, "first_cut_in"),
+        ({"depth0_in": "0.1", "increment_in": "0.0125"}, "increment_in"),
+        ({"name": "x" * 10_000}, "name"),
+        ({"name": ["x"]}, "name"),
+        ({"mcas": 7}, "mcas"),
     ],
 )
 def test_a_bad_spec_is_refused_by_field(change, field):
-    with pytest.raises(KeyingError) as refused:
-        BittingSpec.from_json({**PLAIN, **change})
-    assert refused.value.field == field
+    with pytest.raises(Problems) as refused:
+        BittingSpec.from_json({**PLAIN, **change}, "spec")
+    assert [problem.field for problem in refused.value.problems] == [f"spec.{field}"]
 
 
 @pytest.mark.parametrize("given", [None, [], "spec", 5])
 def test_a_spec_that_is_no_object_is_refused(given):
-    with pytest.raises(KeyingError) as refused:
-        BittingSpec.from_json(given)
+    with pytest.raises(Problems) as refused:
+        BittingSpec.from_json(given, "spec")
     assert refused.value.field == "spec"
+
+
+def test_all_that_is_wrong_with_a_spec_is_told_at_once():
+    with pytest.raises(Problems) as refused:
+        BittingSpec.from_json({"chambers": 2, "macs": -1, "mcas": 7, "name": 5})
+    assert [problem.field for problem in refused.value.problems] == ["mcas", "chambers", "depths", "macs", "name"]
 
 
 SPEC = BittingSpec(chambers=3, depths=16, macs=15, step=1)
@@ -103,4 +110,4 @@ def test_a_depth_outside_the_spec_names_its_chamber():
 
 @given(st.fractions(min_value=Fraction(1, 999), max_value=10, max_denominator=999))
 def test_inches_write_and_read_back(inches):
-    assert read_inches(write_inches(inches), "spec.depth0_in") == inches
+    assert read_inches(write_inches(inches), "depth0_in") == inches

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.keying import KeyingError, Level, make_symbols, read_symbol, single_symbol
-from app.keying.symbols import master_names
+from app.keying import KeyingError, Level, read_symbol, single_symbol
+from app.keying.symbols import make_symbols, master_names
 
 
 def test_masters_leave_out_the_letters_that_mislead():

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from app.keying import Level, make_symbols, read_symbol
+from app.keying import Level, read_symbol
+from app.keying.symbols import make_symbols
 
 
 def test_two_levels():

@@ -152,13 +152,12 @@ def plan_maker(session: Session, content: bytes) -> tuple[dict[str, Any], Maker 
 def _spec_problems(given: Any) -> list[Problem]:
     """What is wrong with each bitting spec of a maker's file, as far as there are any to look at."""
     specs = given.get("bitting_specs") if isinstance(given, dict) else None
-    problems = []
+    problems: list[Problem] = []
     for name, spec in specs.items() if isinstance(specs, dict) else ():
         try:
-            BittingSpec.from_json(spec)
+            BittingSpec.from_json(spec, f"bitting_specs.{name[:60]}")
         except BitternError as error:
-            found = error.problems if isinstance(error, Problems) else (Problem(error.field, error.message),)
-            problems += [Problem(f"bitting_specs.{name[:60]}.{each.field}", each.message) for each in found]
+            problems += error.problems
     return problems
 
 

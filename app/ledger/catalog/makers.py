@@ -35,8 +35,8 @@ def import_maker(work: Work, given: object, version: int | None = None) -> Maker
     read = read_maker(given)
     if repeated := repeated_rows(read):
         raise Problems(repeated)
-    for spec in read.bitting_specs.values():
-        BittingSpec.from_json(spec)
+    for name, spec in read.bitting_specs.items():
+        BittingSpec.from_json(spec, f"bitting_specs.{name}")
     with transaction(work.session):
         maker = work.session.scalar(sa.select(Maker).where(Maker.code == read.code))
         if version is not None and version != (maker.version if maker else 0):

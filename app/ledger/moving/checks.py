@@ -78,7 +78,7 @@ def check_price_rule(row: Row) -> None:
 
 def check_spec(row: Row) -> None:
     """A bitting spec that keying can read."""
-    BittingSpec.from_json(row["spec"])
+    BittingSpec.from_json(row["spec"], "spec")
 
 
 def check_maker(row: Row) -> None:
