@@ -12,7 +12,6 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
-from app.fitting import csv_bytes
 from app.ledger import tables as m
 from app.ledger.care.opening import open_ledger
 from app.ledger.moving.writing import export_house
@@ -22,6 +21,7 @@ from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.events import record
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import LineKind
+from app.spreadsheets import guarded_csv_bytes
 from tests.conftest import NOW
 from tests.tour import demo_copy
 
@@ -56,7 +56,7 @@ def with_table(content: bytes, name: str, rows: Rows | None) -> bytes:
             if entry != f"{name}.csv":
                 target.writestr(entry, source.read(entry))
         if rows is not None:
-            target.writestr(f"{name}.csv", csv_bytes(rows))
+            target.writestr(f"{name}.csv", guarded_csv_bytes(rows))
     return out.getvalue()
 
 

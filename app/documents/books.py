@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
+from decimal import Decimal
 
-from app.documents.filters import printable
-from app.documents.spreadsheet import plain_cell
-from app.fitting import csv_bytes
+from app.documents.spreadsheet import csv_bytes
 from app.pricing import BookColumn, ClosedJob, IssuedQuote, PaymentReceived
+from app.spreadsheets import Cell
 
 _AMOUNT = re.compile(r"-?[0-9]+\.[0-9]{2}")
 
@@ -18,9 +18,8 @@ def books_csv(columns: Sequence[BookColumn], rows: Iterable[IssuedQuote | Closed
 
     A refund keeps its bare minus; any other cell that a spreadsheet would take for a formula is guarded.
     """
-    written = ([_cell(cell) for cell in row.row()] for row in rows)
-    return csv_bytes([[column.name for column in columns], *written])
+    return csv_bytes([column.name for column in columns], ([_cell(cell) for cell in row.row()] for row in rows))
 
 
-def _cell(text: str) -> str | int:
-    return text if _AMOUNT.fullmatch(text) else plain_cell(printable(text))
+def _cell(text: str) -> Cell:
+    return Decimal(text) if _AMOUNT.fullmatch(text) else text

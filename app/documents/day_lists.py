@@ -8,13 +8,14 @@ from datetime import date
 from decimal import Decimal
 from enum import StrEnum
 
-from app.documents.spreadsheet import SheetCell, xlsx_bytes
+from app.documents.spreadsheet import xlsx_bytes
 from app.ledger.jobs.queries import LedgerRow, StageCount, show_margin
 from app.ledger.reports.lapsing import LapsingQuote
 from app.ledger.reports.outcomes import Lost, Won
 from app.ledger.reports.owed import Owed
 from app.ledger.reports.promised import PromisedJob
 from app.ledger.reports.waiting import Waiting
+from app.spreadsheets import Cell
 
 Value = str | int | date | None
 
@@ -215,7 +216,7 @@ def day_list_xlsx(given: DayList, day: date) -> bytes:
     return xlsx_bytes(given.title, day, [(given.name.capitalize(), [one.label for one in given.columns], rows)])
 
 
-def _cell(value: Value, kind: Kind) -> SheetCell:
+def _cell(value: Value, kind: Kind) -> Cell:
     if kind is Kind.MONEY and isinstance(value, int):
         return Decimal(value) / 100
     return value.isoformat() if isinstance(value, date) else "" if value is None else value

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from datetime import date
 
 from app.documents.render import PaperHead, job_head, pdf
-from app.documents.spreadsheet import Cell, csv_bytes, xlsx_bytes
+from app.documents.spreadsheet import csv_bytes, xlsx_bytes
 from app.ledger.jobs.hardware import HardwareLine, HardwareList
+from app.spreadsheets import Cell
 
 HARDWARE_HEADINGS = ("Maker", "Part number", "What", "Quantity", "Lines", "For openings")
 MOST_OPENINGS = 30  # a paper's cell stays readable; the spreadsheet has them all

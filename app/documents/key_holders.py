@@ -7,9 +7,10 @@ from datetime import date
 
 from app.documents.filters import show_day
 from app.documents.render import PaperHead, job_head, pdf
-from app.documents.spreadsheet import Cell, csv_bytes, xlsx_bytes
+from app.documents.spreadsheet import csv_bytes, xlsx_bytes
 from app.ledger.jobs.holders import HeldKeys, KeyHolders
 from app.ledger.keysystems.copy_numbers import say_copies
+from app.spreadsheets import Cell
 
 HOLDER_HEADINGS = ("Holder", "Keyset", "Level", "Copies", "Keys", "Opens", "Due back")
 MOST_OPENINGS = 16

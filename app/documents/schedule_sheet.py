@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from app.documents.schedule import schedule_page
-from app.documents.spreadsheet import Cell, csv_bytes, xlsx_bytes
+from app.documents.spreadsheet import csv_bytes, xlsx_bytes
 from app.ledger.jobs.schedule import Schedule
+from app.spreadsheets import Cell
 
 SCHEDULE_HEADINGS = (
     "Opening", "Location", "Hand", "Lock", "Position", "Cylinder", "Part number", "Keyset", "Operated by", "Keys",

@@ -7,14 +7,13 @@ from app.fitting.breakdown import Breakdown, BreakdownPiece, breakdown
 from app.fitting.bulk import BulkDecoder
 from app.fitting.cams import Cam, CamAnswer, CamChoice, Lock, cam_for, cams_for_lock
 from app.fitting.catalogue import CATEGORIES, CatalogueItem, read_item
-from app.fitting.catalogue_file import CatalogueRows, read_catalogue, write_catalogue_csv, write_catalogue_xlsx
+from app.fitting.catalogue_file import CatalogueRows, catalogue_table, read_catalogue
 from app.fitting.composing import combinations, compose, compose_any
 from app.fitting.cylinder import CYLINDER_TYPES, CylinderAttributes, differences, from_json, to_json, words
 from app.fitting.face import FaceChange, face_change, face_on_lock
 from app.fitting.finding import Match, find, find_by_blank, find_same_fit
 from app.fitting.finishes import Finish, finish, finish_words, finishes, finishes_by_us_code, mismatch, mismatch_among
 from app.fitting.given import Faults
-from app.fitting.guard import FORMULA_STARTS, guarded, unguarded
 from app.fitting.inches import read_inches, show_inches, show_mm, write_inches
 from app.fitting.keyways import (
     KeyAnswer,
@@ -33,23 +32,12 @@ from app.fitting.pattern_json import pattern_from_json, pattern_to_json
 from app.fitting.patterns import SEPARATORS, Pattern, Rule, Segment, without_separators
 from app.fitting.reference import DoorPreparation, TradeFact, door_preparation, door_preparations, trade_fact
 from app.fitting.spoken import Spoken, read_spoken
-from app.fitting.table_file import csv_bytes, table_rows
 from app.fitting.tailpiece import TailpieceFit, TailpieceQuestion, fit_tailpiece
 from app.fitting.thread import MortiseBody, ThreadFit, common_body, fit_thread
-from app.fitting.workbook import (
-    book_bytes,
-    book_sheets,
-    cell_text,
-    merged_cells,
-    sheet_bytes,
-    sheet_rows,
-    without_clock,
-)
 
 __all__ = [
     "CATEGORIES",
     "CYLINDER_TYPES",
-    "FORMULA_STARTS",
     "SEPARATORS",
     "BoreFit",
     "BoreQuestion",
@@ -87,20 +75,17 @@ __all__ = [
     "TailpieceQuestion",
     "ThreadFit",
     "TradeFact",
-    "book_bytes",
-    "book_sheets",
     "breakdown",
     "cam_for",
     "cams_for_lock",
     "can_take_key",
-    "cell_text",
+    "catalogue_table",
     "check_parts",
     "check_pattern",
     "combinations",
     "common_body",
     "compose",
     "compose_any",
-    "csv_bytes",
     "decode",
     "decode_any",
     "differences",
@@ -124,10 +109,8 @@ __all__ = [
     "fit_tailpiece",
     "fit_thread",
     "from_json",
-    "guarded",
     "load_makers",
     "maker_problems",
-    "merged_cells",
     "mismatch",
     "mismatch_among",
     "pattern_from_json",
@@ -139,18 +122,11 @@ __all__ = [
     "read_spoken",
     "repeated_rows",
     "required_length",
-    "sheet_bytes",
-    "sheet_rows",
     "show_inches",
     "show_mm",
-    "table_rows",
     "to_json",
     "trade_fact",
-    "unguarded",
-    "without_clock",
     "without_separators",
     "words",
-    "write_catalogue_csv",
-    "write_catalogue_xlsx",
     "write_inches",
 ]

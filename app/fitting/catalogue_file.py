@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -12,9 +10,7 @@ from typing import BinaryIO
 from app.errors import BitternError, Problem
 from app.fitting.catalogue import CATEGORIES, MOST_CENTS, CatalogueItem
 from app.fitting.given import quoted
-from app.fitting.guard import guarded, unguarded
-from app.fitting.table_file import Row, table_rows
-from app.fitting.workbook import sheet_bytes
+from app.spreadsheets import table_rows, unguarded
 
 COLUMNS = ("part_number", "category", "description", "cost", "list", "stocked")
 _TRUE = frozenset({"yes", "y", "true", "1", "x", "stocked"})
@@ -82,7 +78,7 @@ class _Reader:
     def _note(self, row: int, column: str, message: str) -> None:
         self.problems.append(Problem(f"row {row}, column {column}", message))
 
-    def item(self, number: int, row: Row) -> CatalogueItem | None:
+    def item(self, number: int, row: Sequence[str]) -> CatalogueItem | None:
         """The item of one row; None when the row has a problem (noted) or is empty."""
         width = len(row)
         part, category, description, cost_text, list_text, stocked_text = (
@@ -151,21 +147,10 @@ def _money(cents: int) -> str:
     return f"{cents // 100}.{cents % 100:02d}"
 
 
-def _written(items: Iterable[CatalogueItem]) -> Iterator[list[str]]:
+def catalogue_table(items: Iterable[CatalogueItem]) -> Iterator[list[str]]:
+    """The items as a table of texts, its head first; written as CSV or XLSX, `read_catalogue` reads them back."""
     yield list(COLUMNS)
     for item in items:
         stocked = "yes" if item.stocked else "no"
-        texts = [guarded(item.part_number), item.category, guarded(item.description)]
+        texts = [item.part_number, item.category, item.description]
         yield [*texts, _money(item.cost_cents), _money(item.list_cents), stocked]
-
-
-def write_catalogue_csv(items: Iterable[CatalogueItem]) -> str:
-    """The items as CSV that `read_catalogue` reads back to the same items; encode it as UTF-8."""
-    out = io.StringIO()
-    csv.writer(out, lineterminator="\r\n").writerows(_written(items))
-    return out.getvalue()
-
-
-def write_catalogue_xlsx(items: Iterable[CatalogueItem]) -> bytes:
-    """The items as one XLSX sheet of plain text cells that `read_catalogue` reads back to the same items."""
-    return sheet_bytes("Catalogue", _written(items))

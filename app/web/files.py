@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+
 from flask import Response
+
+from app.spreadsheets import table_bytes
 
 PDF = "application/pdf"
 CSV = "text/csv"
@@ -17,3 +21,8 @@ def send(content: bytes, name: str, kind: str) -> Response:
     answer = Response(content, mimetype=kind)
     answer.headers["Content-Disposition"] = f'{place}; filename="{name}"'
     return answer
+
+
+def send_table(kind: str, name: str, title: str, rows: Iterable[Sequence[str]]) -> Response:
+    """A table of texts as `kind` csv or xlsx, its head first, under a plain name without an ending."""
+    return send(table_bytes(kind, title, rows), f"{name}.{kind}", CSV if kind == "csv" else XLSX)

@@ -16,7 +16,12 @@ from time import perf_counter
 import sqlalchemy as sa
 
 from app.config import Config
-from app.fitting import CatalogueItem, combinations, read_maker, write_catalogue_csv, write_catalogue_xlsx
+from app.fitting import (
+    CatalogueItem,
+    catalogue_table,
+    combinations,
+    read_maker,
+)
 from app.ledger.care.opening import migrate, open_ledger
 from app.ledger.catalog.catalog_import import load_catalogue
 from app.ledger.catalog.maker_queries import get_item
@@ -24,6 +29,7 @@ from app.ledger.catalog.makers import import_maker
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import CatalogueItem as Row
 from app.ledger.tables import Role
+from app.spreadsheets import csv_bytes, table_bytes
 
 ROWS = 50_000
 DEMO = Path(__file__).resolve().parents[2] / "demo_data" / "makers" / "ardent_brass.json"
@@ -52,7 +58,7 @@ def main():
     read = read_maker(given)
     numbers = itertools.islice(combinations(read.patterns[0]), ROWS)
     items = [CatalogueItem(n, read.name, "cylinder", f"Cylinder {n}", 1480, 2960, True) for n, _ in numbers]
-    text = write_catalogue_csv(items).encode()
+    text = csv_bytes(catalogue_table(items))
     with tempfile.TemporaryDirectory() as folder:
         config = Config(instance=Path(folder) / "instance")
         migrate(config)
@@ -91,7 +97,7 @@ def main():
             print(f"  the same file once more, nothing changed: {again / bulk:.1f}")
             session.execute(clear)
             session.commit()
-            book = write_catalogue_xlsx(items)
+            book = table_bytes("xlsx", "Catalogue", catalogue_table(items))
             print(f"  the same as XLSX: {timed(lambda: load('all.xlsx', book)) / bulk:.1f}")
             look_up(session, maker_id, [item.part_number for item in items[::50]])
         ledger.close()

@@ -15,14 +15,15 @@ from app.commands.parts import DEMO_MAKERS
 from app.fitting import (
     CatalogueItem,
     PartNumberError,
+    catalogue_table,
     combinations,
     decode,
     find,
     find_maker,
     load_makers,
     read_catalogue,
-    write_catalogue_csv,
 )
+from app.spreadsheets import csv_bytes
 
 ROWS = 50_000
 BY_HAND = re.compile(
@@ -78,7 +79,7 @@ def main():
     print(f"find among {ROWS} items: {ours / plain:.0f} times a plain look through their descriptions")
 
     rows = [CatalogueItem(f"N-{n}", "Own", "hardware", f"Part {n}", n, 2 * n, n % 2 == 0) for n in range(ROWS)]
-    text = write_catalogue_csv(rows)
+    text = csv_bytes(catalogue_table(rows)).decode("utf-8-sig")
     plain, _ = best(lambda: list(csv.DictReader(io.StringIO(text))))
     ours, loaded = best(lambda: read_catalogue("own.csv", text.encode(), "Own"))
     assert loaded.items == tuple(rows)

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
 
 from app.errors import BitternError
-from app.fitting import CatalogueItem, CatalogueRows, Maker, read_catalogue, write_catalogue_csv, write_catalogue_xlsx
-from app.fitting.table_file import table_rows
+from app.fitting import CatalogueItem, CatalogueRows, Maker, catalogue_table, read_catalogue
+from app.spreadsheets import csv_bytes, table_bytes, table_rows
 
 HEADER = "part_number,category,description,cost,list,stocked\n"
 GOOD = "A-1,hardware,Collar ring,1.20,2.90,yes\n"
@@ -25,8 +25,8 @@ def test_the_demo_items_survive_both_kinds_of_file(makers: tuple[Maker, ...]) ->
     for maker in makers:
         plain = tuple(replace(item, attributes=None) for item in maker.items)
         for name, content in (
-            ("items.csv", write_catalogue_csv(maker.items).encode()),
-            ("items.XLSX", write_catalogue_xlsx(maker.items)),
+            ("items.csv", csv_bytes(catalogue_table(maker.items))),
+            ("items.XLSX", table_bytes("xlsx", "Catalogue", catalogue_table(maker.items))),
         ):
             rows = read_catalogue(name, content, maker.name)
             assert (rows.items, rows.problems) == (plain, ())
@@ -52,14 +52,14 @@ def test_any_items_survive_csv(items: list[CatalogueItem]) -> None:
     for item in items:
         if item.part_number.startswith("'") or item.description.startswith("'"):
             return
-    rows = read_catalogue("x.csv", write_catalogue_csv(items).encode(), "Own Make")
+    rows = read_catalogue("x.csv", csv_bytes(catalogue_table(items)), "Own Make")
     assert (rows.items, rows.problems) == (tuple(items), ())
 
 
 def test_a_formula_in_a_text_is_guarded_on_the_way_out() -> None:
     item = CatalogueItem("=1+1", "Own Make", "hardware", "@SUM(A1)", 1, 2, True)
-    assert "\r\n'=1+1,hardware,'@SUM(A1),0.01,0.02,yes" in write_catalogue_csv([item])
-    sheet = load_workbook(io.BytesIO(write_catalogue_xlsx([item]))).active
+    assert b"\r\n'=1+1,hardware,'@SUM(A1),0.01,0.02,yes" in csv_bytes(catalogue_table([item]))
+    sheet = load_workbook(io.BytesIO(table_bytes("xlsx", "Catalogue", catalogue_table([item])))).active
     assert sheet is not None and sheet["A2"].data_type == "s"
 
 

@@ -13,7 +13,6 @@ import pytest
 import sqlalchemy as sa
 
 from app.errors import BitternError
-from app.fitting.workbook import sheet_bytes
 from app.ledger.catalog.catalog_import import items_of, plan_catalogue
 from app.ledger.catalog.chart_file import read_chart
 from app.ledger.catalog.maker_editing import plan_maker, read_table_file
@@ -24,6 +23,7 @@ from app.ledger.moving.writing import export_house
 from app.ledger.sites.door_list_file import read_list_file
 from app.ledger.store.work import Work
 from app.ledger.tables import Maker
+from app.spreadsheets import guarded_book_bytes
 from tests.ledger.conftest import DEMO, FIRST_DAY
 
 Reader = Callable[[str, bytes], object]
@@ -85,7 +85,7 @@ def damaged_inside(content: bytes, chance: random.Random) -> bytes:
 
 
 def as_xlsx(text: str) -> bytes:
-    return sheet_bytes("List", list(csv.reader(io.StringIO(text))))
+    return guarded_book_bytes([("List", csv.reader(io.StringIO(text)))])
 
 
 @pytest.fixture

@@ -10,9 +10,9 @@ from collections.abc import Callable
 import pytest
 import sqlalchemy as sa
 
-from app.fitting import sheet_bytes
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Door, Role, Site
+from app.spreadsheets import table_bytes
 from tests import factories
 from tests.factories import FormClient
 
@@ -88,7 +88,8 @@ def test_a_file_of_another_kind_or_name_does_no_harm(site: Site, counter: FormCl
     assert "neither .csv nor .xlsx" in send(counter, site, b"x", "../../etc/passwd").text
     evil = send(counter, site, b"opening\n<script>alert(1)</script>\n", "<b>.csv").text
     assert "<script>alert" not in evil and "<b>.csv" not in evil
-    assert "row 2, hand" in send(counter, site, sheet_bytes("D", [["opening", "hand"], ["1", "up"]]), "d.xlsx").text
+    book = table_bytes("xlsx", "D", [["opening", "hand"], ["1", "up"]])
+    assert "row 2, hand" in send(counter, site, book, "d.xlsx").text
 
 
 def test_doors_that_changed_since_the_list_was_shown_are_stale(work: Work, site: Site, counter: FormClient) -> None:
@@ -199,7 +200,7 @@ def test_these_pages_are_for_those_who_keep_doors(site: Site, client_as: ClientA
 def test_a_workbook_that_unfolds_without_end_is_refused_on_the_page(
     work: Work, site: Site, counter: FormClient
 ) -> None:
-    book, out = zipfile.ZipFile(io.BytesIO(sheet_bytes("Doors", [["opening"], ["101"]]))), io.BytesIO()
+    book, out = zipfile.ZipFile(io.BytesIO(table_bytes("xlsx", "Doors", [["opening"], ["101"]]))), io.BytesIO()
     corner = b'<row r="1048576"><c r="XFD1048576"><v>1</v></c></row></sheetData>'
     with book, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as made:
         for name in book.namelist():

@@ -23,9 +23,9 @@ from flask import Flask
 
 from app import create_app
 from app.documents.render import StaticFetcher
-from app.fitting import FORMULA_STARTS
 from app.ledger.care.opening import Ledger, open_ledger
 from app.ledger.tables import Role, User
+from app.spreadsheets import FORMULA_STARTS
 from tests import hostile_house, tour
 from tests.conftest import NOW
 from tests.factories import FormClient

@@ -12,8 +12,8 @@ import pytest
 import sqlalchemy as sa
 from flask.testing import FlaskClient
 
-from app.fitting import sheet_bytes
 from app.ledger.tables import Event, PriceBookRow, Role
+from app.spreadsheets import guarded_book_bytes
 from tests.factories import PriceRowFactory, PriceTierFactory
 
 PRICES = (Path(__file__).resolve().parents[2] / "demo_data" / "prices.csv").read_bytes()
@@ -268,7 +268,7 @@ def test_a_prices_last_day_goes_into_the_file_and_comes_back(owner_client: Flask
 
 def test_a_formula_is_text_and_never_run(owner_client: FlaskClient) -> None:
     rows = [HEAD.strip().split(","), ["A", "=1+1", "misc", "goods", "2.00", "1.00", "", "1", "2026-12-01"]]
-    answer = _upload(owner_client, sheet_bytes("Prices", rows), "p.xlsx")
+    answer = _upload(owner_client, guarded_book_bytes([("Prices", rows)]), "p.xlsx")
     assert answer.status_code in (200, 422)
     assert ">2<" not in answer.text
 

@@ -24,8 +24,8 @@ from app.ledger.search.words import read_words
 from app.ledger.sites.customer_queries import find_customers, list_customers
 from app.ledger.sites.door_fields import FIELDS, read_field
 from app.ledger.sites.door_list_file import read_list_text
-from app.ledger.store.table import read_count
 from app.pricing.money import read_cents, read_percent
+from app.spreadsheets import read_count
 from app.web.counter import boxes
 from app.web.day.forms import read_day, read_period, read_within
 from app.web.listing import read_page, read_text

@@ -8,8 +8,8 @@ from fractions import Fraction
 from typing import Any
 
 from app.errors import BitternError, Problem, Problems
-from app.fitting.table_file import table_rows
 from app.keying import read_inches, write_inches
+from app.spreadsheets import table_rows
 
 CHART_FIELDS = (
     "name",

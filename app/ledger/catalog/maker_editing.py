@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
-from app.fitting import maker_problems, read_maker, table_rows
+from app.fitting import maker_problems, read_maker
 from app.keying import BittingSpec
 from app.ledger.catalog.catalog_import import items_of
 from app.ledger.catalog.cells import Row
@@ -25,6 +25,7 @@ from app.ledger.store.errors import LedgerError, NotFound, Stale, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Maker
+from app.spreadsheets import head_problems, table_rows
 
 MOST_BYTES = 4_000_000
 
@@ -114,15 +115,7 @@ def read_table_file(tables: Mapping[str, Any], key: str, name: str, content: byt
     head = [" ".join(cell.split()).casefold() for cell in rows[0]]
     while head and not head[-1]:
         head.pop()
-    problems = [Problem("row 1", f"There is no column {name!r}.") for name in sheet.columns if name not in head]
-    problems += [
-        Problem("row 1", f"The column {name[:40]!r} is not one of {', '.join(sheet.columns)}.")
-        for name in head
-        if name not in sheet.columns
-    ]
-    if len(set(head)) < len(head):
-        problems.append(Problem("row 1", "A column stands there twice."))
-    if problems:
+    if problems := head_problems(head, sheet.columns, sheet.columns):
         raise Problems(problems)
     return [(number, dict(zip(head, row, strict=False))) for number, row in enumerate(rows[1:], 2)]
 

@@ -13,17 +13,16 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
-from app.fitting import table_rows, unguarded
 from app.ledger.catalog.margin import guard, least_margin, margin_percent
 from app.ledger.catalog.price_book import COLUMNS
 from app.ledger.catalog.prices import read_date
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import Stale
 from app.ledger.store.events import record
-from app.ledger.store.table import Column, read_count, read_rows, read_text
 from app.ledger.store.work import Work
 from app.ledger.tables import PriceBookRow, PriceTier
 from app.pricing import LineKind, PriceRow, read_cents
+from app.spreadsheets import Column, read_count, read_rows, table_rows, text_up_to
 
 MOST_ROWS = 20_000
 _NO_END = ""
@@ -77,18 +76,14 @@ def _kind(text: str, field: str) -> LineKind:
 
 
 def _columns(first_day: date) -> list[Column]:
-    def plain(limit: int) -> Any:
-        read = read_text(limit)
-        return lambda text, field: read(unguarded(text), field)
-
     readers: dict[str, tuple[Any, Any]] = {
-        "code": (plain(80), None),
-        "description": (plain(300), None),
-        "category": (plain(40), None),
+        "code": (text_up_to(80), None),
+        "description": (text_up_to(300), None),
+        "category": (text_up_to(40), None),
         "kind": (_kind, None),
         "price": (read_cents, None),
         "cost": (read_cents, None),
-        "tier": (plain(40), ""),
+        "tier": (text_up_to(40), ""),
         "quantity from": (read_count, 1),
         "valid from": (read_date, first_day),
         "valid until": (read_date, _NO_END),
@@ -108,12 +103,10 @@ def plan_prices(session: Session, name: str, content: bytes, first_day: date) ->
     rows, problems = read_rows(table, _columns(first_day))
     if problems:
         raise Problems(problems)
-    # Rows in the file's own count; with nothing refused, they and the rows read go side by side.
-    numbers = [number for number, row in enumerate(table, 1) if number > 1 and any(cell.strip() for cell in row)]
     tiers = set(session.scalars(sa.select(PriceTier.name)))
     seen: set[tuple[str, str, int, date]] = set()
     prices: list[PriceRow] = []
-    for number, row in zip(numbers, rows, strict=True):
+    for number, row in rows:
         place = (row["code"], row["tier"], row["quantity from"], row["valid from"])
         if row["tier"] and row["tier"] not in tiers:
             problems.append(

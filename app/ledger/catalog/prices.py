@@ -16,10 +16,10 @@ from app.ledger.sites.customers import check_texts
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
-from app.ledger.store.table import Column, read_count, read_table, read_text
 from app.ledger.store.work import Work
 from app.ledger.tables import BENCH_TERMS_SET, BenchTermsRow, House, PriceBookRow, PriceTier, TaxRuleRow
 from app.pricing import BenchTerms, LineKind, PriceRow, TaxRule, read_cents, read_percent
+from app.spreadsheets import Column, read_count, read_table, text_up_to
 
 
 def read_date(text: str, field: str) -> date:
@@ -64,13 +64,13 @@ def import_prices(work: Work, text: str, first_day: date) -> int:
     """
     work.require()
     columns = [
-        Column("code", read_text(80)),
-        Column("description", read_text(300)),
-        Column("category", read_text(40)),
+        Column("code", text_up_to(80)),
+        Column("description", text_up_to(300)),
+        Column("category", text_up_to(40)),
         Column("kind", _read_kind),
         Column("price", read_cents),
         Column("cost", read_cents),
-        Column("tier", read_text(40), ""),
+        Column("tier", text_up_to(40), ""),
         Column("quantity from", read_count, 1),
         Column("valid from", read_date, first_day),
         Column("valid until", read_date, ""),
@@ -91,7 +91,7 @@ def import_prices(work: Work, text: str, first_day: date) -> int:
             tier=row["tier"] or None,
             quantity_from=row["quantity from"],
         )
-        for row in rows
+        for _, row in rows
     ]
     add_price_rows(work, prices)
     return len(prices)
@@ -128,11 +128,11 @@ def add_price_rows(work: Work, prices: Sequence[PriceRow]) -> None:
 def import_tiers(work: Work, text: str) -> int:
     """Put customer tiers on record. Columns: name, percent off (list prices)."""
     work.require()
-    rows, problems = read_table(text, [Column("name", read_text(40)), Column("percent off", read_decimal)])
+    rows, problems = read_table(text, [Column("name", text_up_to(40)), Column("percent off", read_decimal)])
     if problems:
         raise Problems(problems)
     with transaction(work.session):
-        for row in rows:
+        for _, row in rows:
             tier = work.session.scalar(sa.select(PriceTier).where(PriceTier.name == row["name"]))
             if tier is None:
                 tier = PriceTier(name=row["name"])
@@ -147,7 +147,7 @@ def import_tax_rules(work: Work, text: str, first_day: date) -> int:
     """Put sales-tax rules on record. Columns: place, rate percent, goods taxed, labour taxed; valid from."""
     work.require()
     columns = [
-        Column("place", read_text(80)),
+        Column("place", text_up_to(80)),
         Column("rate percent", read_decimal),
         Column("goods taxed", read_yes),
         Column("labour taxed", read_yes),
@@ -157,7 +157,7 @@ def import_tax_rules(work: Work, text: str, first_day: date) -> int:
     if problems:
         raise Problems(problems)
     with transaction(work.session):
-        for row in rows:
+        for _, row in rows:
             rule = TaxRule(
                 row["place"], Decimal(row["rate percent"]), row["goods taxed"], row["labour taxed"], row["valid from"]
             )

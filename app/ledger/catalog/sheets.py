@@ -16,7 +16,6 @@ from app.fitting import (
     pattern_from_json,
     read_maker,
     repeated_rows,
-    unguarded,
 )
 from app.ledger.catalog.cells import (
     LOCK_COLUMNS,
@@ -35,6 +34,7 @@ from app.ledger.catalog.cells import (
     show_rule,
 )
 from app.ledger.catalog.segments import HINT, SEGMENT_COLUMNS, SEGMENTS, copied, read_segments, row_of, show_segments
+from app.spreadsheets import unguarded
 
 MOST_ROWS = 5_000
 

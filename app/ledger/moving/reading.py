@@ -10,9 +10,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from app.errors import BitternError, Problem
-from app.fitting import book_sheets, table_rows, unguarded
 from app.ledger.moving.tables import MovedTable, table_named
 from app.ledger.moving.writing import CONTINUED
+from app.spreadsheets import book_sheets, head_problems, table_rows, unguarded
 
 MOST_UNPACKED = 2_000_000_000
 MOST_ROWS = 5_000_000
@@ -92,7 +92,13 @@ def _book_tables(content: bytes) -> Iterator[tuple[MovedTable, Iterator[Sequence
 def _read(moved: MovedTable, rows: Iterator[Sequence[str]], problems: list[Problem]) -> list[ReadRow]:
     try:
         head = list(next(rows, ()))
-        problems += _head_problems(moved, head)
+        needed = [
+            title
+            for title, column in zip(moved.titles, moved.columns, strict=True)
+            if not column.nullable and column.default is None
+        ]
+        plain = [title for title in head if not _FURTHER.fullmatch(title)]
+        problems += head_problems(plain, moved.titles, needed, f"{moved.name}, row 1")
         return [
             ReadRow(number, _joined(head, row))
             for number, row in enumerate(rows, start=2)
@@ -112,19 +118,3 @@ def _joined(head: Sequence[str], row: Sequence[str]) -> dict[str, str]:
         name = further[1] if further else title
         cells[name] = cells.get(name, "") + (text.removeprefix(CONTINUED) if further else text)
     return {name: unguarded(text) for name, text in cells.items()}
-
-
-def _head_problems(moved: MovedTable, head: Sequence[str]) -> list[Problem]:
-    place = f"{moved.name}, row 1"
-    plain = [title for title in head if not _FURTHER.fullmatch(title)]
-    problems = []
-    for title, column in zip(moved.titles, moved.columns, strict=True):
-        if title not in plain and not column.nullable and column.default is None:
-            problems.append(Problem(place, f"There is no column {title!r}."))
-        if plain.count(title) > 1:
-            problems.append(Problem(place, f"The column {title!r} stands twice."))
-    return problems + [
-        Problem(place, f"The column {title[:40]!r} is not one of {', '.join(moved.titles)}.")
-        for title in plain
-        if title not in moved.titles
-    ]

@@ -11,7 +11,6 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError
-from app.fitting import book_bytes, cell_text, csv_bytes, guarded
 from app.ledger.moving.cells import write_cell
 from app.ledger.moving.merged_rows import Values
 from app.ledger.moving.people import People
@@ -20,6 +19,7 @@ from app.ledger.moving.tables import EVENT_CHAIN, TABLES, MovedTable
 from app.ledger.store.engine import transaction
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
+from app.spreadsheets import cell_text, guarded, guarded_book_bytes, guarded_csv_bytes
 
 KINDS = ("zip", "xlsx")
 CONTINUED = "…"  # stands before a text that goes on, so that no piece begins like a formula
@@ -66,12 +66,12 @@ def export_house(work: Work, kind: str) -> bytes:
         record(work, "house taken out", "house", f"Everything but what is secret was exported as .{kind}")
     tables = [(one, split_long([list(one.titles), *house_rows(work.session, one)])) for one in TABLES]
     if kind == "xlsx":
-        return book_bytes([("read me", _readme_rows()), *((one.name, rows) for one, rows in tables)])
+        return guarded_book_bytes([("read me", _readme_rows()), *((one.name, rows) for one, rows in tables)])
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
         packed.writestr(zipfile.ZipInfo("README.txt", _EPOCH), _readme().encode(), zipfile.ZIP_DEFLATED)
         for one, rows in tables:
-            packed.writestr(zipfile.ZipInfo(f"{one.name}.csv", _EPOCH), csv_bytes(rows), zipfile.ZIP_DEFLATED)
+            packed.writestr(zipfile.ZipInfo(f"{one.name}.csv", _EPOCH), guarded_csv_bytes(rows), zipfile.ZIP_DEFLATED)
     return out.getvalue()
 
 

@@ -9,21 +9,21 @@ import sqlalchemy as sa
 from app.errors import BitternError, Problem, Problems
 from app.ledger.sites.customers import CustomerForm, SiteForm, insert_customer, insert_site
 from app.ledger.store.engine import transaction
-from app.ledger.store.table import Column, read_count, read_table, read_text
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Role
+from app.spreadsheets import Column, read_count, read_table, text_up_to
 
 _COLUMNS = [
-    Column("name", read_text(120)),
-    Column("phone", read_text(40), ""),
-    Column("email", read_text(200), ""),
-    Column("address", read_text(2000), ""),
-    Column("tier", read_text(40), ""),
-    Column("tax place", read_text(80), ""),
-    Column("exempt certificate", read_text(80), ""),
+    Column("name", text_up_to(120)),
+    Column("phone", text_up_to(40), ""),
+    Column("email", text_up_to(200), ""),
+    Column("address", text_up_to(2000), ""),
+    Column("tier", text_up_to(40), ""),
+    Column("tax place", text_up_to(80), ""),
+    Column("exempt certificate", text_up_to(80), ""),
     Column("exempt days", read_count, 0),
-    Column("notes", read_text(8000), ""),
-    Column("sites", read_text(2000), ""),
+    Column("notes", text_up_to(8000), ""),
+    Column("sites", text_up_to(2000), ""),
 ]
 
 
@@ -39,7 +39,7 @@ def import_customers(work: Work, text: str) -> int:
         raise Problems(problems)
     with transaction(work.session):
         known = set(work.session.scalars(sa.select(Customer.name)))
-        for number, row in enumerate(rows, start=2):
+        for number, row in rows:
             if row["name"] in known:
                 problems.append(Problem(f"row {number}, name", f"{row['name']} is on record already."))
                 continue

@@ -8,12 +8,12 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload, selectinload
 
 from app.errors import BitternError, Problem
-from app.fitting import guarded, merged_cells, table_rows
 from app.ledger.sites.current_cylinders import standing
 from app.ledger.sites.door_fields import said
-from app.ledger.sites.door_paste import LIST_COLUMNS, MOST_ROWS, DoorRow, read_door_table, text_table
+from app.ledger.sites.door_paste import LIST_COLUMNS, MOST_ROWS, DoorRow, read_door_table
 from app.ledger.store.errors import NotFound
 from app.ledger.tables import Cylinder, Door, Site
+from app.spreadsheets import merged_cells, pasted_rows, table_rows
 
 Read = tuple[list[DoorRow], list[Problem]]
 # A date cell of a workbook as text. A spreadsheet program makes one of a door numbered 1-2.
@@ -43,7 +43,7 @@ def read_list_file(name: str, content: bytes) -> Read:
 
 def read_list_text(text: str) -> Read:
     """`read_list_file` for what was pasted from a spreadsheet."""
-    return _openings_given(*read_door_table(text_table(text), LIST_COLUMNS))
+    return _openings_given(*read_door_table(pasted_rows(text), LIST_COLUMNS))
 
 
 def _dated(row: DoorRow) -> Problem:
@@ -83,7 +83,7 @@ def _row_number(problem: Problem) -> int:
 def site_list(session: Session, site_id: int) -> list[list[str]]:
     """A site's doors as a table of text, its head first: one row a cylinder, or one for a door without any.
 
-    Cells are guarded against formulas; `read_list_file` reads the same list back.
+    Written as CSV or XLSX, `read_list_file` reads the same list back.
     """
     if session.get(Site, site_id) is None:
         raise NotFound("site")
@@ -93,7 +93,7 @@ def site_list(session: Session, site_id: int) -> list[list[str]]:
         .options(joinedload(Door.lock), selectinload(Door.cylinders).joinedload(Cylinder.keyset))
         .order_by(sa.func.length(Door.opening_number), Door.opening_number)
     ).all()
-    return [list(LIST_COLUMNS), *([guarded(cell) for cell in row] for door in doors for row in _rows(door))]
+    return [list(LIST_COLUMNS), *(row for door in doors for row in _rows(door))]
 
 
 def _rows(door: Door) -> list[list[str]]:

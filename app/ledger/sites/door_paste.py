@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
 from app.errors import BitternError, Problem
-from app.fitting import read_inches, unguarded
+from app.fitting import read_inches
+from app.spreadsheets import pasted_rows, unguarded
 
 COLUMNS = (
     "opening",
@@ -90,16 +89,15 @@ class DoorRow:
 def read_doors(text: str) -> tuple[list[DoorRow], list[Problem]]:
     """The rows of a door list and everything wrong with it; a row with a problem is not among the rows.
 
-    Columns are parted by tabs (as a spreadsheet pastes them), else by commas, or by semicolons where the first
-    row has more of them than commas (as CSV is where a comma stands in decimal numbers). A first row of column names
-    says which column is which; without one they stand in the order of JOB_COLUMNS. Opening numbers may come
-    twice only for two cylinders of one door, with different positions.
+    Columns are parted as `pasted_rows` says. A first row of column names says which column is which; without one
+    they stand in the order of JOB_COLUMNS. Opening numbers may come twice only for two cylinders of one door, with
+    different positions.
 
     >>> rows, problems = read_doors("101\\tMain entrance\\tRH\\n102\\tOffice\\tup")
     >>> rows[0].location, problems[0].message
     ('Main entrance', 'Row 2, hand: write LH, RH, LHR, RHR or nothing, not "up".')
     """
-    rows, problems = read_door_table(text_table(text), JOB_COLUMNS)
+    rows, problems = read_door_table(pasted_rows(text), JOB_COLUMNS)
     return rows, [Problem("doors", _sentence(problem)) for problem in problems]
 
 
@@ -146,29 +144,6 @@ def read_door_table(
         if given is not None and not found:
             rows.append(given)
     return rows, problems
-
-
-def text_table(text: str) -> list[tuple[int, list[str]]]:
-    """The cells of a paste or of CSV text, row by row with their numbers, without the empty rows."""
-    cleaned = text.removeprefix("\ufeff").replace("\r\n", "\n").replace("\r", "\n").replace("\0", "")
-    mark = "\t" if "\t" in cleaned else max(",;", key=cleaned.lstrip().partition("\n")[0].count)
-    try:
-        rows = _quoted(cleaned, mark)
-    except csv.Error:
-        # One cell of over 128 KiB, an unfinished quote …: then every line is taken as it stands.
-        rows = [line.split(mark) for line in cleaned.split("\n")]
-    parted = ([cell.strip() for cell in cells] for cells in rows)
-    return [(number, cells) for number, cells in enumerate(parted, start=1) if any(cells)]
-
-
-def _quoted(text: str, mark: str) -> list[list[str]]:
-    """Cells with or without quotes around them; csv.Error for a quote without an end, which would swallow rows."""
-    try:
-        return list(csv.reader(io.StringIO(text), delimiter=mark, strict=True))
-    except csv.Error as error:
-        if "end of data" in str(error):
-            raise
-        return list(csv.reader(io.StringIO(text), delimiter=mark))  # a quote in the middle of a cell is harmless
 
 
 def _name(cell: str) -> str:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import io
 
-from flask import abort, flash, redirect, render_template, request, url_for
+from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from werkzeug.datastructures import FileStorage
 from wtforms import TextAreaField
 
 from app.errors import BitternError, Problem
-from app.fitting import csv_bytes, sheet_bytes
 from app.ledger.sites.customer_queries import get_site
 from app.ledger.sites.door_import import ListPlan, import_doors, plan_doors
 from app.ledger.sites.door_list_file import read_list_file, read_list_text, site_list
@@ -19,7 +18,7 @@ from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.doors.blueprint import blueprint
 from app.web.errors import about
-from app.web.files import CSV, XLSX, send
+from app.web.files import send_table
 from app.web.forms_base import FilePage, attach
 from app.web.services import current_work, request_session
 from app.web.waiting import WaitingFile, drop_waiting, find_waiting, keep_waiting
@@ -33,18 +32,11 @@ class DoorListForm(FilePage):
     pasted = TextAreaField("Or paste it here")
 
 
-@blueprint.get("/sites/<int:site_id>/doors.<kind>")
+@blueprint.get("/sites/<int:site_id>/doors.<any(csv, xlsx):kind>")
 @roles(Role.COUNTER, Role.BENCH)
 def list_file(site_id: int, kind: str) -> ResponseReturnValue:
     """The site's doors as CSV or XLSX, which reads back to the same."""
-    rows = site_list(request_session(), site_id)
-    match kind:
-        case "csv":
-            return send(csv_bytes(rows), f"doors-{site_id}.csv", CSV)
-        case "xlsx":
-            return send(sheet_bytes("Doors", rows), f"doors-{site_id}.xlsx", XLSX)
-        case _:
-            abort(404)
+    return send_table(kind, f"doors-{site_id}", "Doors", site_list(request_session(), site_id))
 
 
 @blueprint.route("/sites/<int:site_id>/doors/list", methods=["GET", "POST"])

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from random import Random
 
 from flask import abort, flash, make_response, redirect, render_template, request, url_for
@@ -13,14 +11,14 @@ from wtforms import SelectField
 from wtforms.validators import InputRequired
 
 from app.errors import BitternError, Problem
-from app.fitting import guarded, table_rows
 from app.keying import AccessPlan, Progress, key_matrix
 from app.ledger.keysystems.matrix import ReadyMatrix, make_ready, seal_access
 from app.ledger.keysystems.planning import customers_to_choose
 from app.ledger.tables import Role
+from app.spreadsheets import table_rows
 from app.web.access import roles
 from app.web.fields import WholeField
-from app.web.files import CSV, send
+from app.web.files import send_table
 from app.web.forms_base import PageForm, text, typed
 from app.web.keying.blueprint import blueprint
 from app.web.keying.choices import offer
@@ -150,11 +148,5 @@ def matrix_doors(token: str) -> ResponseReturnValue:
     plan = _own_run(token)[0].found
     if not isinstance(plan, AccessPlan):
         abort(404, "This search has found nothing to list.")
-    out = io.StringIO()
-    rows = csv.writer(out)
-    rows.writerow(["door", "keyset", "operated by"])
-    rows.writerows(
-        [guarded(door), symbol, " ".join(plan.cylinders.get(symbol, (symbol,)))]
-        for door, symbol in plan.doors.items()
-    )
-    return send(out.getvalue().encode(), "who-opens-what.csv", CSV)
+    rows = [[door, symbol, " ".join(plan.cylinders.get(symbol, (symbol,)))] for door, symbol in plan.doors.items()]
+    return send_table("csv", "who-opens-what", "Doors", [["door", "keyset", "operated by"], *rows])

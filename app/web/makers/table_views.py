@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from flask import Response, abort, flash, redirect, render_template, request, url_for
+from flask import abort, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problems
-from app.fitting import csv_bytes, guarded, sheet_bytes
 from app.ledger.catalog.cells import Row
 from app.ledger.catalog.keyway_specs import spec_names, tables_on_record
 from app.ledger.catalog.maker_editing import TableChange, change_table, plan_table, read_table_file
@@ -19,7 +18,7 @@ from app.ledger.store.errors import Stale
 from app.ledger.tables import Maker
 from app.web.access import roles
 from app.web.errors import about
-from app.web.files import CSV, XLSX, send
+from app.web.files import send_table
 from app.web.forms_base import FilePage, attach
 from app.web.makers.blueprint import blueprint
 from app.web.makers.forms import TableForm
@@ -103,26 +102,13 @@ def _faults(problems: Any) -> Mapping[tuple[int, str], str]:
     return found
 
 
-@blueprint.get("/<int:maker_id>/tables/<key>.csv")
+@blueprint.get("/<int:maker_id>/tables/<key>.<any(csv, xlsx):kind>")
 @roles()
-def table_csv(maker_id: int, key: str) -> ResponseReturnValue:
-    """One table as CSV."""
+def table_file(maker_id: int, key: str, kind: str) -> ResponseReturnValue:
+    """One table as CSV or XLSX."""
     _, tables, sheet = _sheet(maker_id, key)
-    return send(csv_bytes(_written(tables, sheet)), f"maker-{maker_id}-{sheet.key}.csv", CSV)
-
-
-@blueprint.get("/<int:maker_id>/tables/<key>.xlsx")
-@roles()
-def table_xlsx(maker_id: int, key: str) -> Response:
-    """One table as a spreadsheet."""
-    _, tables, sheet = _sheet(maker_id, key)
-    content = sheet_bytes(sheet.key, _written(tables, sheet))
-    return send(content, f"maker-{maker_id}-{sheet.key}.xlsx", XLSX)
-
-
-def _written(tables: Mapping[str, Any], sheet: Sheet) -> list[list[str]]:
-    rows = [[guarded(row[name]) for name in sheet.columns] for row in sheet_rows(tables, sheet)]
-    return [list(sheet.columns), *rows]
+    rows = [[row[name] for name in sheet.columns] for row in sheet_rows(tables, sheet)]
+    return send_table(kind, f"maker-{maker_id}-{sheet.key}", sheet.key, [sheet.columns, *rows])
 
 
 @blueprint.route("/<int:maker_id>/tables/<key>/import", methods=["GET", "POST"])

@@ -9,7 +9,7 @@ from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problems
-from app.fitting import finishes, read_maker, write_catalogue_csv, write_catalogue_xlsx
+from app.fitting import catalogue_table, finishes, read_maker
 from app.ledger.catalog.catalog_import import catalogue_page, items_of
 from app.ledger.catalog.keyway_specs import tables_on_record
 from app.ledger.catalog.maker_editing import add_maker, maker_json, plan_maker
@@ -21,7 +21,7 @@ from app.ledger.store.event_queries import events_of
 from app.ledger.tables import Maker, Role
 from app.web.access import roles
 from app.web.asked import asked_page, asked_text, is_piece
-from app.web.files import CSV, XLSX, send
+from app.web.files import send, send_table
 from app.web.forms_base import FilePage, attach, typed
 from app.web.makers import table_views
 from app.web.makers.blueprint import blueprint as blueprint
@@ -88,22 +88,13 @@ def export_json(maker_id: int) -> ResponseReturnValue:
     return send(text.encode(), f"maker-{maker_id}.json", "application/json")
 
 
-@blueprint.get("/<int:maker_id>/catalogue.csv")
+@blueprint.get("/<int:maker_id>/catalogue.<any(csv, xlsx):kind>")
 @roles()
-def catalogue_csv(maker_id: int) -> ResponseReturnValue:
-    """The maker's catalogue as CSV."""
+def catalogue_file(maker_id: int, kind: str) -> ResponseReturnValue:
+    """The maker's catalogue as CSV or XLSX."""
     session = request_session()
-    text = write_catalogue_csv(items_of(session, get_maker(session, maker_id)))
-    return send(text.encode("utf-8-sig"), f"catalogue-{maker_id}.csv", CSV)
-
-
-@blueprint.get("/<int:maker_id>/catalogue.xlsx")
-@roles()
-def catalogue_xlsx(maker_id: int) -> ResponseReturnValue:
-    """The maker's catalogue as a spreadsheet."""
-    session = request_session()
-    content = write_catalogue_xlsx(items_of(session, get_maker(session, maker_id)))
-    return send(content, f"catalogue-{maker_id}.xlsx", XLSX)
+    items = items_of(session, get_maker(session, maker_id))
+    return send_table(kind, f"catalogue-{maker_id}", "Catalogue", catalogue_table(items))
 
 
 @blueprint.route("/new", methods=["GET", "POST"])

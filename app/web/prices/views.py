@@ -8,7 +8,6 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problems
-from app.fitting import csv_bytes, guarded, sheet_bytes
 from app.ledger.catalog.price_book import book_page, categories, code_lines, export_rows, next_monday, usual_start
 from app.ledger.catalog.price_editing import end_price, price_mark, set_price, subject_of
 from app.ledger.catalog.price_import import plan_prices, put_on_record
@@ -17,7 +16,7 @@ from app.ledger.store.event_queries import events_of
 from app.web.access import roles
 from app.web.asked import asked_page, asked_text, is_piece
 from app.web.errors import about
-from app.web.files import CSV, XLSX, send
+from app.web.files import send_table
 from app.web.forms_base import attach, typed
 from app.web.prices.forms import EndPage, ImportPage, PricePage
 from app.web.services import current_work, request_session
@@ -148,11 +147,8 @@ def _sent_day(text: str) -> date:
         raise BitternError("first_day", "The first day was not sent; send the file again.") from error
 
 
-@blueprint.get("/export.<kind>")
+@blueprint.get("/export.<any(csv, xlsx):kind>")
 @roles()
 def export(kind: str) -> ResponseReturnValue:
     """The whole book as a table; reading it back changes nothing."""
-    rows = [[guarded(cell) for cell in row] for row in export_rows(request_session())]
-    if kind == "xlsx":
-        return send(sheet_bytes("Prices", rows), "price-book.xlsx", XLSX)
-    return send(csv_bytes(rows), "price-book.csv", CSV)
+    return send_table(kind, "price-book", "Prices", export_rows(request_session()))

@@ -15,7 +15,7 @@ from openpyxl.styles import Font
 from openpyxl.utils.datetime import CALENDAR_MAC_1904
 
 from app.errors import BitternError
-from app.fitting.workbook import book_sheets, merged_cells, sheet_rows
+from app.spreadsheets.workbook import book_sheets, merged_cells, sheet_rows
 
 CELLS = st.one_of(
     st.none(),

@@ -5,13 +5,13 @@ from __future__ import annotations
 import csv
 import io
 from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import chain
 from typing import IO
 
 from app.errors import BitternError
-from app.fitting.given import quoted
-from app.fitting.workbook import sheet_rows
+from app.spreadsheets.workbook import sheet_rows
+from app.validation import quoted
 
 Row = Sequence[str]
 MOST_BYTES = 50_000_000
@@ -125,13 +125,3 @@ def _csv_rows(content: bytes | IO[bytes], most_bytes: int) -> Iterator[Row]:
             message = f"Row {number} cannot be read: look for a quotation mark that is not closed."
             raise BitternError("file", message) from error
         yield row
-
-
-def csv_bytes(rows: Iterable[Sequence[object]]) -> bytes:
-    """A table as CSV: UTF-8 with the byte order mark that spreadsheet programs need, commas, CRLF.
-
-    Guard cells that people typed with `guarded`.
-    """
-    out = io.StringIO(newline="")
-    csv.writer(out, lineterminator="\r\n").writerows(rows)
-    return out.getvalue().encode("utf-8-sig")

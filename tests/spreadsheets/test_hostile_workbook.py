@@ -14,7 +14,7 @@ from openpyxl import Workbook
 
 import app
 from app.errors import BitternError
-from app.fitting.table_file import table_rows
+from app.spreadsheets.table_file import table_rows
 
 
 def packed() -> dict[str, bytes]:
@@ -36,7 +36,7 @@ def repacked(parts: dict[str, bytes]) -> bytes:
 
 
 def test_a_workbook_that_unpacks_to_a_flood_is_refused_unpacked(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("app.fitting.workbook.MOST_UNPACKED", 2**20)
+    monkeypatch.setattr("app.spreadsheets.workbook.MOST_UNPACKED", 2**20)
     parts = packed()
     parts["xl/media/flood.bin"] = b"\x00" * (4 * 2**20)
     content = repacked(parts)
@@ -163,14 +163,14 @@ CORNERS = b'<row r="4"><c r="A4"><v>1</v></c></row><row r="1048576"><c r="XFD104
 def test_what_unfolds_without_end_is_refused_in_words_and_harms_nobody(
     parts: Callable[[], dict[str, bytes]], says: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("app.fitting.workbook.MOST_MEMORY", 400_000_000)
+    monkeypatch.setattr("app.spreadsheets.workbook.MOST_MEMORY", 400_000_000)
     with pytest.raises(BitternError, match=says):
         list(table_rows("flood.xlsx", repacked(parts())))
     assert len(list(table_rows("honest.xlsx", repacked(packed())))) == 2
 
 
 def test_a_reader_that_only_waits_is_stopped_by_the_clock(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("app.fitting.workbook.PATIENCE", 0.0)
+    monkeypatch.setattr("app.spreadsheets.workbook.PATIENCE", 0.0)
     with pytest.raises(BitternError, match="takes too long to read"):
         list(table_rows("slow.xlsx", repacked(packed())))
 
@@ -181,10 +181,10 @@ def test_a_reader_that_works_without_end_is_stopped_by_the_system(
     endless = tmp_path / "reader.py"
     root = Path(app.__file__).parents[1]
     endless.write_text(
-        f"import sys\nsys.path.insert(0, {str(root)!r})\nfrom app.fitting.workbook_child import limit\n"
+        f"import sys\nsys.path.insert(0, {str(root)!r})\nfrom app.spreadsheets.workbook_child import limit\n"
         "limit(1 << 30, 1)\nwhile True:\n    pass\n"
     )
-    monkeypatch.setattr("app.fitting.workbook._READER", endless)
+    monkeypatch.setattr("app.spreadsheets.workbook._READER", endless)
     with pytest.raises(BitternError, match="takes too long to read"):
         list(table_rows("slow.xlsx", repacked(packed())))
 
@@ -202,7 +202,7 @@ def test_a_reader_that_is_killed_is_a_sentence(signal: int, says: str, monkeypat
 def test_a_reader_that_cannot_start_is_our_fault_and_not_the_workbooks(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("app.fitting.workbook._READER", tmp_path / "gone.py")
+    monkeypatch.setattr("app.spreadsheets.workbook._READER", tmp_path / "gone.py")
     with pytest.raises(subprocess.CalledProcessError):
         list(table_rows("x.xlsx", repacked(packed())))
 
@@ -213,7 +213,7 @@ def test_the_reader_gets_no_setting_of_the_house(tmp_path: Path, monkeypatch: py
         "import json, os, sys\nfor line in ({'sheet': 's'}, sorted(os.environ), {'refused': ''}):"
         "\n    print(json.dumps(line))\n"
     )
-    monkeypatch.setattr("app.fitting.workbook._READER", told)
+    monkeypatch.setattr("app.spreadsheets.workbook._READER", told)
     monkeypatch.setenv("BITTERN_KEY", "not for you")
     (names,) = table_rows("x.xlsx", b"")
     assert not [name for name in names if name.startswith("BITTERN")]
@@ -239,7 +239,7 @@ def test_more_rows_or_more_text_than_are_read_are_refused_and_not_cut_off(monkey
     assert len(list(table_rows("x.xlsx", content, most_rows=2))) == 2
     with pytest.raises(BitternError, match="more than 1 rows"):
         list(table_rows("x.xlsx", content, most_rows=1))
-    monkeypatch.setattr("app.fitting.workbook.MOST_BYTES", 60)
+    monkeypatch.setattr("app.spreadsheets.workbook.MOST_BYTES", 60)
     with pytest.raises(BitternError, match="This workbook holds more than"):
         list(table_rows("x.xlsx", content))
 
@@ -254,7 +254,7 @@ def test_markup_without_an_end_in_sight_is_read_in_no_time(
     part: str, endless: bytes, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A reader that begins such a piece anew with each chunk took minutes for forty kilobytes, packed."""
-    monkeypatch.setattr("app.fitting.workbook.MOST_SECONDS", 5)
+    monkeypatch.setattr("app.spreadsheets.workbook.MOST_SECONDS", 5)
     parts = packed()
     start = parts[part].index(b">", parts[part].index(b"<worksheet") if b"<worksheet" in parts[part] else 60) + 1
     parts[part] = parts[part][:start] + endless * 20 + parts[part][start:]

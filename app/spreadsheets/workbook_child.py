@@ -1,9 +1,10 @@
-"""Read one workbook in a process of its own: the program that `app/fitting/workbook.py` starts for each.
+"""Read one workbook in a process of its own: the program that `app/spreadsheets/workbook.py` starts for each.
 
 Whoever sends a workbook decides how much there is to unfold, so memory and time are limited by the system before
 anything of it is looked at. It imports nothing of the app, starts in a few hundredths of a second, and ends with
-the one workbook: a dictionary of what is asked comes as its argument, the workbook on standard input, and lines of
-JSON go out: {"sheet": name} before each sheet, {"merged": range}, a row as its texts; {"refused": sentence} at last.
+the one workbook: a dictionary of what to read and its limits comes as its argument, the workbook on standard input,
+and lines of JSON go out: {"sheet": name} before each sheet, {"merged": range}, a row as its texts; {"refused":
+sentence} at last.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ _PROTECTED = "This workbook is protected by a password, or in an old format. Sav
 _MACROS = "This workbook holds macros. Save it without them as .xlsx or .csv."
 _OLD_FORMAT = b"\xd0\xcf\x11\xe0"  # of encrypted workbooks too
 _HOLDS_TEXT = re.compile(r"(?<!styles)\.xml$")
-# What the reader would not tell as it stands in the file: an error, which it gives as an empty cell, so that #N/A
+# What the reader would not give as it stands in the file: an error, which it gives as an empty cell, so that #N/A
 # would pass for nothing; the two characters that XML cannot hold and the format writes out; blanks at a text's edges.
 # Before each stands what a part must hold for it: to find that there is none costs a hundredth of the pattern's time.
 _MENDED = (
@@ -55,16 +56,16 @@ def limit(memory: int, seconds: int) -> None:
             resource.setrlimit(kind, (soft, hard))
 
 
-def lines_of(data: bytes, asked: dict[str, Any]) -> Iterator[bytes]:
-    """The lines of JSON that tell of a workbook; the last says why it is not read, or nothing."""
+def lines_of(data: bytes, request: dict[str, Any]) -> Iterator[bytes]:
+    """A workbook as lines of JSON; the last says why it is not read, or nothing."""
     refused = ""
-    left = asked["bytes"]
+    left = request["bytes"]
     try:
-        for said in _said_of(data, asked):
-            line = json.dumps(said, ensure_ascii=False).encode() + b"\n"
+        for part in _parts_of(data, request):
+            line = json.dumps(part, ensure_ascii=False).encode() + b"\n"
             left -= len(line)
             if left < 0:
-                raise Refused(f"This workbook holds more than {asked['bytes'] // 1_000_000} MB. Split it.")
+                raise Refused(f"This workbook holds more than {request['bytes'] // 1_000_000} MB. Split it.")
             yield line
     except Refused as error:
         refused = str(error)
@@ -77,27 +78,27 @@ def lines_of(data: bytes, asked: dict[str, Any]) -> Iterator[bytes]:
     yield json.dumps({"refused": refused}).encode() + b"\n"
 
 
-def _said_of(data: bytes, asked: dict[str, Any]) -> Iterator[Any]:
-    """What there is to tell of a workbook. Raises Refused, or whatever the readers meet in a damaged one."""
+def _parts_of(data: bytes, request: dict[str, Any]) -> Iterator[Any]:
+    """Sheets' names, rows or merged ranges. Raises Refused, or whatever the readers meet in a damaged workbook."""
     import python_calamine
 
-    checked = _checked(data, asked["unpacked"], asked["tags"])
+    checked = _checked(data, request["unpacked"], request["tags"])
     book = python_calamine.CalamineWorkbook.from_filelike(checked)
     kind = python_calamine.SheetTypeEnum.WorkSheet
     places = [place for place, sheet in enumerate(book.sheets_metadata) if sheet.typ == kind]
     if not places:
         raise Refused(DAMAGED)
-    for place in places if asked["what"] == "all" else places[:1]:
+    for place in places if request["part"] == "all" else places[:1]:
         sheet = book.get_sheet_by_index(place)
-        if asked["what"] == "merged":
+        if request["part"] == "merged":
             yield from ({"merged": _range(*found)} for found in sheet.merged_cell_ranges or ())
             return
         yield {"sheet": sheet.name}
-        yield from _rows(sheet, asked["rows"])
+        yield from _rows(sheet, request["rows"])
 
 
 def _checked(data: bytes, most_unpacked: int, most_tags: int) -> io.BytesIO:
-    """The workbook unpacked, within its limits, with what the reader would not tell mended.
+    """The workbook unpacked, within its limits, with what the reader would not give as it stands mended.
 
     Unpacked once and here: what an archive lists as its size binds this reader of archives, and not every other.
     """
@@ -182,12 +183,12 @@ def _letters(column: int) -> str:
 
 def main() -> None:
     """Say everything of the workbook on standard input, or why it is not read."""
-    asked = json.loads(sys.argv[1])
-    limit(asked["memory"], asked["seconds"])
+    request = json.loads(sys.argv[1])
+    limit(request["memory"], request["seconds"])
     import python_calamine  # noqa: F401 - where it is missing, that is no fault of the workbook
 
-    # Outside of what is taken for the workbook's fault: that there is no room for what is told of it.
-    for line in lines_of(sys.stdin.buffer.read(), asked):
+    # Outside of what is taken for the workbook's fault: that there is no room for its lines.
+    for line in lines_of(sys.stdin.buffer.read(), request):
         sys.stdout.buffer.write(line)
     sys.stdout.buffer.flush()
 
