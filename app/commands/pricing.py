@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from app.commands.jsonio import json_command
-from app.pricing import BREAK_EVEN_LIMIT, BenchTerms, FactoryTerms, decide, read_ask
+from app.pricing import BREAK_EVEN_LIMIT, BenchTerms, FactoryTerms, decide, read_request
 from app.validation import Reader
 
 DECIDE_EXAMPLE: dict[str, Any] = {
@@ -77,7 +77,7 @@ def decide_keying(read: Reader) -> dict[str, Any]:
 
     Reads one object: what is to be keyed, `bench` terms, `factory` terms or null. `today` may be left out.
     """
-    ask = read_ask(read, date.today())
+    ask = read_request(read, date.today())
     limit = read.whole("limit", 1, 100_000, BREAK_EVEN_LIMIT)
     bench = read.value("bench", BenchTerms.from_json)
     factory = read.optional("factory", FactoryTerms.from_json)

@@ -28,14 +28,13 @@ __all__ = [
     "Flip",
     "FreightStep",
     "IssuedQuote",
-    "KeyingAsk",
     "KeyingKind",
+    "KeyingRequest",
     "LearnedTime",
     "Lever",
     "LineChange",
     "LineKind",
     "LineStatus",
-    "MarginWarning",
     "Mend",
     "MendLine",
     "MissingLineRule",
@@ -44,7 +43,6 @@ __all__ = [
     "PaymentReceived",
     "PriceBasis",
     "PriceBook",
-    "PriceChange",
     "PriceRow",
     "PriceRule",
     "PriceRules",
@@ -67,27 +65,21 @@ __all__ = [
     "adopt",
     "book_amount",
     "break_even",
-    "compare_price_books",
     "compare_revisions",
     "cost_points",
     "count_working_days",
     "decide",
     "decide_split",
     "factory_way",
-    "guard_margin",
     "half_up",
     "is_working_day",
     "learn",
-    "least_price",
-    "margin_percent",
     "missing_lines",
     "next_working_day",
-    "prices_in_force",
-    "quantity_steps",
-    "read_ask",
     "read_cents",
     "read_missing_line_rules",
     "read_percent",
+    "read_request",
     "sensitivity",
     "shop_way",
     "show_cents",
@@ -96,25 +88,10 @@ __all__ = [
     "write_minutes",
 ]
 
-from app.pricing.ask import CylinderSource, KeyingAsk, RecordsHolder, SystemAge, read_ask
 from app.pricing.bench_learning import Adopt, BenchTask, LearnedTime, RecordedTime, adopt, learn
-from app.pricing.bench_terms import BenchTerms, write_minutes
 from app.pricing.books import BookColumn, ClosedJob, IssuedQuote, PaymentReceived, book_amount
-from app.pricing.break_even import BREAK_EVEN_LIMIT, BreakEven, CurvePoint, break_even, cost_points
-from app.pricing.costs import CostLine
+from app.pricing.costs import BREAK_EVEN_LIMIT, BreakEven, CostLine, CurvePoint, break_even, cost_points
 from app.pricing.decide import Decision, decide
-from app.pricing.deposit import DepositRule
-from app.pricing.factory_terms import FactoryTerms, FreightStep, QuantityBreak
-from app.pricing.kinds import CylinderType, KeyingKind, LineKind
-from app.pricing.margin import (
-    MarginWarning,
-    PriceBasis,
-    PriceRule,
-    PriceRules,
-    guard_margin,
-    least_price,
-    margin_percent,
-)
 from app.pricing.missing_lines import (
     Mend,
     MendLine,
@@ -125,13 +102,40 @@ from app.pricing.missing_lines import (
     read_missing_line_rules,
 )
 from app.pricing.money import MAX_CENTS, half_up, read_cents, read_percent, show_cents
-from app.pricing.price_book import PriceBook, PriceRow
-from app.pricing.price_changes import PriceChange, compare_price_books, prices_in_force, quantity_steps
-from app.pricing.revisions import LineChange, LineStatus, compare_revisions
+from app.pricing.price_book import (
+    PriceBasis,
+    PriceBook,
+    PriceRow,
+    PriceRule,
+    PriceRules,
+)
+from app.pricing.request import CylinderSource, KeyingRequest, RecordsHolder, SystemAge, read_request
 from app.pricing.sensitivity import Flip, Lever, sensitivity
 from app.pricing.splits import SplitChoice, SplitDecision, SplitOption, decide_split
-from app.pricing.tax import Exemption, TaxRule, TaxTable
-from app.pricing.totals import ROUNDING_RULE, PricedLine, QuoteLine, Totals, total
+from app.pricing.terms import (
+    BenchTerms,
+    CylinderType,
+    FactoryTerms,
+    FreightStep,
+    KeyingKind,
+    LineKind,
+    QuantityBreak,
+    write_minutes,
+)
+from app.pricing.totals import (
+    ROUNDING_RULE,
+    DepositRule,
+    Exemption,
+    LineChange,
+    LineStatus,
+    PricedLine,
+    QuoteLine,
+    TaxRule,
+    TaxTable,
+    Totals,
+    compare_revisions,
+    total,
+)
 from app.pricing.ways import Choice, Obstacle, ObstacleCode, Way, factory_way, shop_way
 from app.pricing.workdays import (
     add_working_days,

@@ -12,9 +12,8 @@ from statistics import median
 from types import MappingProxyType
 
 from app.errors import BitternError
-from app.pricing.bench_terms import BenchTerms
-from app.pricing.kinds import CylinderType, KeyingKind
 from app.pricing.money import half_up
+from app.pricing.terms import BenchTerms, CylinderType, KeyingKind
 
 
 class BenchTask(StrEnum):

@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from app.pricing.ask import KeyingAsk
-from app.pricing.bench_terms import BenchTerms
-from app.pricing.break_even import BREAK_EVEN_LIMIT, BreakEven, break_even
-from app.pricing.factory_terms import FactoryTerms
+from app.pricing.costs import BREAK_EVEN_LIMIT, BreakEven, break_even
 from app.pricing.reasons import flips, nearest_remedy, openings, owner_notes, reasons, risks
+from app.pricing.request import KeyingRequest
+from app.pricing.terms import BenchTerms, FactoryTerms
 from app.pricing.ways import Choice, Way, factory_way, shop_way
 
 
@@ -24,7 +23,7 @@ class Decision:
     house. `break_even` is None without factory terms.
     """
 
-    ask: KeyingAsk
+    request: KeyingRequest
     choice: Choice | None
     shop: Way
     factory: Way
@@ -69,34 +68,34 @@ class Decision:
 
 
 def decide(
-    ask: KeyingAsk, bench: BenchTerms, factory: FactoryTerms | None, limit: int = BREAK_EVEN_LIMIT
+    request: KeyingRequest, bench: BenchTerms, factory: FactoryTerms | None, limit: int = BREAK_EVEN_LIMIT
 ) -> Decision:
     """Cost the keying both ways, drop a way that is not possible, pick the cheaper, and say why.
 
     A way is dropped for: a kind or type that is not keyed there; below the factory's minimum of cylinders
     or goods; the customer's own cylinders (factory) or a factory-only keyway (bench); a master-keyed system
-    extended without its records; a date after `ask.need_by`. The break-even quantity is searched up to
+    extended without its records; a date after `request.need_by`. The break-even quantity is searched up to
     `limit` cylinders as `BreakEven` defines it.
     """
-    shop = shop_way(ask, bench, factory)
-    away = factory_way(ask, factory, bench.closed_days)
-    crossing = break_even(ask, bench, factory, limit) if factory is not None else None
-    choice = _pick(shop, away)
+    choice, shop, away = weigh(request, bench, factory)
+    crossing = break_even(request, bench, factory, limit) if factory is not None else None
     return Decision(
-        ask=ask,
+        request=request,
         choice=choice,
         shop=shop,
         factory=away,
         break_even=crossing,
-        reasons=reasons(ask, choice, shop, away, crossing),
-        owner_notes=owner_notes(ask, choice, shop, away, crossing),
-        flips=flips(ask, choice, shop, away, crossing, bench.closed_days),
-        openings=openings(ask, choice, shop, away),
-        risks=risks(ask, choice, shop, away, bench, factory),
-        remedy=None if choice else nearest_remedy(ask, shop, away, factory),
+        reasons=reasons(request, choice, shop, away, crossing),
+        owner_notes=owner_notes(request, choice, shop, away, crossing),
+        flips=flips(request, choice, shop, away, crossing, bench.closed_days),
+        openings=openings(request, choice, shop, away),
+        risks=risks(request, choice, shop, away, bench, factory),
+        remedy=None if choice else nearest_remedy(request, shop, away, factory),
     )
 
 
-def _pick(shop: Way, factory: Way) -> Choice | None:
-    costs = [(way.total_cents or 0, way.name) for way in (factory, shop) if way.possible]
-    return min(costs, key=lambda one: one[0])[1] if costs else None
+def weigh(request: KeyingRequest, bench: BenchTerms, factory: FactoryTerms | None) -> tuple[Choice | None, Way, Way]:
+    """Which way is picked, with the bench's and the factory's."""
+    shop, away = shop_way(request, bench, factory), factory_way(request, factory, bench.closed_days)
+    costs = [(way.total_cents or 0, way.name) for way in (away, shop) if way.possible]
+    return min(costs, key=lambda one: one[0])[1] if costs else None, shop, away

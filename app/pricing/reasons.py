@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Set
 from datetime import date
 
-from app.pricing.ask import KeyingAsk, RecordsHolder, SystemAge
-from app.pricing.bench_terms import BenchTerms
-from app.pricing.break_even import BreakEven
-from app.pricing.factory_terms import FactoryTerms
-from app.pricing.kinds import CylinderType, KeyingKind
+from app.pricing.costs import BreakEven
 from app.pricing.money import show_cents
+from app.pricing.request import KeyingRequest, RecordsHolder, SystemAge
+from app.pricing.terms import BenchTerms, CylinderType, FactoryTerms, KeyingKind
 from app.pricing.ways import Choice, ObstacleCode, Way, missing_cylinders
 from app.pricing.workdays import count_working_days, show_day
 
@@ -24,10 +22,10 @@ _TIGHT_WORKING_DAYS = 2
 _CLOSE_PERCENT = 5
 
 
-def _count(ask: KeyingAsk) -> str:
+def _count(request: KeyingRequest) -> str:
     """“1 cylinder keyed GMK”, for the middle of a sentence."""
-    some = _some("cylinder", ask.quantity)
-    return f"{some} supplied uncombinated" if ask.kind is KeyingKind.NONE else f"{some} keyed {ask.kind}"
+    some = _some("cylinder", request.quantity)
+    return f"{some} supplied uncombinated" if request.kind is KeyingKind.NONE else f"{some} keyed {request.kind}"
 
 
 def _some(noun: str, count: int) -> str:
@@ -35,7 +33,7 @@ def _some(noun: str, count: int) -> str:
 
 
 def reasons(
-    ask: KeyingAsk, choice: Choice | None, shop: Way, factory: Way, crossing: BreakEven | None
+    request: KeyingRequest, choice: Choice | None, shop: Way, factory: Way, crossing: BreakEven | None
 ) -> tuple[str, ...]:
     """Why, in sentences that a customer could be told."""
     said: list[str] = []
@@ -46,15 +44,15 @@ def reasons(
     if not other.possible:
         said += other.why_not
         where = "here" if choice is Choice.SHOP else "at the factory"
-        cheaper = _saving(other, chosen) > 0
-        said.append(f"So {_count(ask)} can only be done {where}{', which costs less as well' if cheaper else ''}.")
+        as_well = ", which costs less as well" if _saving(other, chosen) else ""
+        said.append(f"So {_count(request)} can only be done {where}{as_well}.")
     elif shop.total_cents == factory.total_cents:
-        said.append(f"For {_count(ask)} the two cost the same; the factory leaves the bench free.")
+        said.append(f"For {_count(request)} the two cost the same; the factory leaves the bench free.")
     else:
-        said.append(f"For {_count(ask)}, {_WHERE[choice]} is the less costly way.")
-    if choice is Choice.SHOP and crossing is not None and (crossing.quantity or 0) > ask.quantity:
+        said.append(f"For {_count(request)}, {_WHERE[choice]} is the less costly way.")
+    if choice is Choice.SHOP and crossing is not None and (crossing.quantity or 0) > request.quantity:
         said.append(f"The factory becomes worth while from {crossing.quantity:,} such cylinders on.")
-    if choice is Choice.FACTORY and crossing is not None and 1 < (crossing.quantity or 0) <= ask.quantity:
+    if choice is Choice.FACTORY and crossing is not None and 1 < (crossing.quantity or 0) <= request.quantity:
         said.append(f"The factory is worth while from {crossing.quantity:,} such cylinders on.")
     if chosen.ready is not None:
         date_words = f"It is ready on {show_day(chosen.ready)}"
@@ -66,7 +64,7 @@ def reasons(
 
 
 def owner_notes(
-    ask: KeyingAsk, choice: Choice | None, shop: Way, factory: Way, crossing: BreakEven | None
+    request: KeyingRequest, choice: Choice | None, shop: Way, factory: Way, crossing: BreakEven | None
 ) -> tuple[str, ...]:
     """The amounts behind it, for the house alone."""
     notes: list[str] = []
@@ -90,7 +88,7 @@ def owner_notes(
 
 
 def flips(
-    ask: KeyingAsk,
+    request: KeyingRequest,
     choice: Choice | None,
     shop: Way,
     factory: Way,
@@ -105,24 +103,24 @@ def flips(
     saves = _saving(chosen, other)
     if (
         saves
-        and ask.need_by is not None
+        and request.need_by is not None
         and other.ready is not None
         and other.blocked_only_by(ObstacleCode.DATE, ObstacleCode.HOURS)
     ):
-        later = count_working_days(ask.need_by, other.ready, house_closed)
+        later = count_working_days(request.need_by, other.ready, house_closed)
         said.append(
             f"Needed {_some('working day', max(1, later))} later, by {show_day(other.ready)}, "
             f"{_WHERE[other.name]} saves {show_cents(saves)}."
         )
     if crossing is not None and crossing.quantity is not None:
-        if choice is Choice.SHOP and ask.quantity < crossing.quantity:
+        if choice is Choice.SHOP and request.quantity < crossing.quantity:
             said.append(f"From {crossing.quantity:,} cylinders of this mix on, the factory costs no more.")
-        if choice is Choice.FACTORY and 1 < crossing.quantity <= ask.quantity:
+        if choice is Choice.FACTORY and 1 < crossing.quantity <= request.quantity:
             said.append(f"Below {crossing.quantity:,} cylinders of this mix, the bench would do it.")
-    return (*said, *openings(ask, choice, shop, factory))
+    return (*said, *openings(request, choice, shop, factory))
 
 
-def openings(ask: KeyingAsk, choice: Choice | None, shop: Way, factory: Way) -> tuple[str, ...]:
+def openings(request: KeyingRequest, choice: Choice | None, shop: Way, factory: Way) -> tuple[str, ...]:
     """What keeps the other way shut that no other date opens; amounts are named, so for the house alone."""
     if choice is None:
         return ()
@@ -130,9 +128,9 @@ def openings(ask: KeyingAsk, choice: Choice | None, shop: Way, factory: Way) -> 
     chosen, other = (shop, factory) if choice is Choice.SHOP else (factory, shop)
     saves = _saving(chosen, other)
     only_dates = other.blocked_only_by(ObstacleCode.DATE, ObstacleCode.HOURS)
-    if saves and not other.possible and not (only_dates and ask.need_by is not None and other.ready is not None):
+    if saves and not other.possible and not (only_dates and request.need_by is not None and other.ready is not None):
         said.append(f"Were it possible, {_WHERE[other.name]} would save {show_cents(saves)}.")
-    if other.blocked_only_by(ObstacleCode.RECORDS) and ask.records is not RecordsHolder.NOBODY:
+    if other.blocked_only_by(ObstacleCode.RECORDS) and request.records is not RecordsHolder.NOBODY:
         said.append(f"If the system's records could move to {_WHERE[other.name]}, it could do the work.")
     return tuple(said)
 
@@ -145,7 +143,7 @@ def _saving(chosen: Way, other: Way) -> int:
 
 
 def risks(
-    ask: KeyingAsk,
+    request: KeyingRequest,
     choice: Choice | None,
     shop: Way,
     factory: Way,
@@ -154,26 +152,26 @@ def risks(
 ) -> tuple[str, ...]:
     """What to look out for, in the house: for counter and owner, without amounts."""
     said: list[str] = []
-    if ask.system is SystemAge.EXISTING:
+    if request.system is SystemAge.EXISTING:
         said.append("Ask for written authority before keying into a system that has an owner of record.")
-    if choice is Choice.SHOP and ask.extends_records:
+    if choice is Choice.SHOP and request.extends_records:
         said.append("Key from the system's own bitting list, and enter each new bitting in it the same day.")
-    if choice is Choice.FACTORY and ask.extends_records and ask.records is RecordsHolder.SHOP:
+    if choice is Choice.FACTORY and request.extends_records and request.records is RecordsHolder.SHOP:
         said += KEYED_FROM_OUR_RECORDS
     if choice is Choice.FACTORY and terms is not None:
-        if ask.kind.is_master_keyed and not terms.holds_records:
+        if request.kind.is_master_keyed and not terms.holds_records:
             said.append("This maker keeps no records: order the bitting list with the cylinders.")
-        if ask.goods_cents is None and terms.min_order_cents:
+        if request.goods_cents is None and terms.min_order_cents:
             said.append("The maker's minimum order was not checked: what the goods come to is not known.")
-    if terms is not None and ask.keyway in terms.authorised_keyways:
-        said.append(f"Keyway {ask.keyway} needs its owner's written order.")
-    if choice is Choice.SHOP and missing_cylinders(ask, bench):
-        said.append(f"{_some('cylinder', missing_cylinders(ask, bench))} without pins must be ordered first.")
-    if CylinderType.SFIC in ask.cylinders or CylinderType.LFIC in ask.cylinders:
+    if terms is not None and request.keyway in terms.authorised_keyways:
+        said.append(f"Keyway {request.keyway} needs its owner's written order.")
+    if choice is Choice.SHOP and missing_cylinders(request, bench):
+        said.append(f"{_some('cylinder', missing_cylinders(request, bench))} without pins must be ordered first.")
+    if CylinderType.SFIC in request.cylinders or CylinderType.LFIC in request.cylinders:
         said.append("Interchangeable cores: see that a control key is on the order.")
     chosen = {Choice.SHOP: shop, Choice.FACTORY: factory, None: None}[choice]
-    if chosen is not None and chosen.ready is not None and ask.need_by is not None:
-        spare = count_working_days(chosen.ready, ask.need_by, bench.closed_days)
+    if chosen is not None and chosen.ready is not None and request.need_by is not None:
+        spare = count_working_days(chosen.ready, request.need_by, bench.closed_days)
         if spare < _TIGHT_WORKING_DAYS:
             said.append(
                 f"Only {_some('working day', spare)} to spare before it is needed." if spare else "No day to spare."
@@ -185,7 +183,7 @@ def risks(
     return tuple(said)
 
 
-def nearest_remedy(ask: KeyingAsk, shop: Way, factory: Way, terms: FactoryTerms | None) -> str:
+def nearest_remedy(request: KeyingRequest, shop: Way, factory: Way, terms: FactoryTerms | None) -> str:
     """The least change that makes one way possible, when neither is."""
     dated = [
         way
@@ -197,11 +195,11 @@ def nearest_remedy(ask: KeyingAsk, shop: Way, factory: Way, terms: FactoryTerms 
         if way.ready is not None:
             return f"With {show_day(way.ready)} as the date, {_WHERE[way.name]} can do it."
     if factory.blocked_only_by(ObstacleCode.MINIMUM_CYLINDERS) and terms is not None:
-        return f"With {_some('more cylinder', terms.min_cylinders - ask.quantity)} the factory can do it."
+        return f"With {_some('more cylinder', terms.min_cylinders - request.quantity)} the factory can do it."
     if factory.blocked_only_by(ObstacleCode.MINIMUM_ORDER):
         return "With more goods on the order, up to the maker's minimum, the factory can do it."
     codes = {obstacle.code for way in (shop, factory) for obstacle in way.obstacles}
-    if ObstacleCode.RECORDS in codes and ask.records is RecordsHolder.NOBODY:
+    if ObstacleCode.RECORDS in codes and request.records is RecordsHolder.NOBODY:
         return "Key these cylinders single (SKD), or start a new system; never extend one without its records."
     if ObstacleCode.RECORDS in codes:
         return "Have the system's records sent to the place that is to key it, or start a new system."

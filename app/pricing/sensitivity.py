@@ -6,13 +6,11 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from enum import StrEnum
 
-from app.pricing.bench_terms import BenchTerms
-from app.pricing.break_even import first_order
-from app.pricing.costs import bench_curve
-from app.pricing.decide import Decision, decide
-from app.pricing.factory_terms import FactoryTerms
+from app.pricing.costs import first_order, labour_lines
+from app.pricing.decide import Decision, weigh
 from app.pricing.money import show_cents
-from app.pricing.ways import Choice
+from app.pricing.terms import BenchTerms, FactoryTerms
+from app.pricing.ways import Choice, Way
 from app.pricing.workdays import count_working_days, show_day
 
 _MOST_LABOUR = 100_000
@@ -60,7 +58,7 @@ _WHERE = {Choice.SHOP: "the bench", Choice.FACTORY: "the factory"}
 
 
 def _by_date(decision: Decision, bench: BenchTerms, factory: FactoryTerms | None) -> list[Flip]:
-    asked = decision.ask.need_by
+    asked = decision.request.need_by
     ready = [way.ready for way in (decision.shop, decision.factory) if way.ready is not None]
     later = sorted(day for day in ready if asked is not None and day > asked)
     before = {day - timedelta(days=1) for day in ready}
@@ -68,20 +66,20 @@ def _by_date(decision: Decision, bench: BenchTerms, factory: FactoryTerms | None
     flips = []
     for days, way in ((later, "later"), (earlier, "earlier")):
         for day in days:
-            if day < decision.ask.today:
+            if day < decision.request.today:
                 continue
-            again = decide(replace(decision.ask, need_by=day), bench, factory, 1)
-            if again.choice is not decision.choice:
-                saving = _saving(decision, again)
+            choice, shop, away = weigh(replace(decision.request, need_by=day), bench, factory)
+            if choice is not decision.choice:
+                saving = _saving(decision, shop if choice is Choice.SHOP else away) if choice else None
                 when = _when(asked, day, way, bench)
                 flips.append(
                     Flip(
                         Lever.NEED_BY,
                         day,
-                        again.choice,
+                        choice,
                         saving,
-                        f"{when}, {_said(again.choice, saving)}.",
-                        f"{when}, {_told(again.choice)}.",
+                        f"{when}, {_said(choice, saving)}.",
+                        f"{when}, {_told(choice)}.",
                     )
                 )
                 break
@@ -102,11 +100,11 @@ def _told(choice: Choice | None) -> str:
     return "it could be done nowhere" if choice is None else f"{_WHERE[choice]} would do it"
 
 
-def _saving(decision: Decision, again: Decision) -> int | None:
-    one, two = decision.chosen, again.chosen
-    if one is None or two is None or one.total_cents is None or two.total_cents is None:
+def _saving(decision: Decision, other: Way) -> int | None:
+    one = decision.chosen
+    if one is None or one.total_cents is None or other.total_cents is None:
         return None
-    return one.total_cents - two.total_cents
+    return one.total_cents - other.total_cents
 
 
 def _said(choice: Choice | None, saving: int | None) -> str:
@@ -122,7 +120,7 @@ def _said(choice: Choice | None, saving: int | None) -> str:
 def _by_quantity(decision: Decision, factory: FactoryTerms | None) -> list[Flip]:
     if decision.break_even is None or decision.choice is None or factory is None:
         return []
-    asked = decision.ask.quantity
+    asked = decision.request.quantity
     inside = any(first <= asked <= last for first, last in decision.break_even.ranges)
     if inside is not (decision.choice is Choice.FACTORY):
         return []  # a date or the records decided, not the cost: the quantity turns nothing
@@ -134,7 +132,7 @@ def _by_quantity(decision: Decision, factory: FactoryTerms | None) -> list[Flip]
     turned = [(at, choice) for at, choice in edges if choice is not decision.choice and at >= 1]
     fewer = max((one for one in turned if one[0] < asked), default=None)
     more = min((one for one in turned if one[0] > asked), default=None)
-    least = first_order(decision.ask, factory, decision.break_even.limit)
+    least = first_order(decision.request, factory, decision.break_even.limit)
     flips = []
     for at, choice in (one for one in (fewer, more) if one is not None):
         less = "less" if choice is Choice.SHOP else "no more"
@@ -151,11 +149,11 @@ def _by_labour(decision: Decision, bench: BenchTerms) -> list[Flip]:
     away = decision.factory.total_cents
     if away is None or not (decision.shop.possible and decision.factory.possible):
         return []
+    lines = labour_lines(decision.request, bench)
     low, high = 0, _MOST_LABOUR
     while low < high:
         middle = (low + high) // 2
-        curve = bench_curve(decision.ask, replace(bench, labour_cents_per_hour=middle))
-        if curve.cents_at(decision.ask.quantity) >= away:
+        if sum([line.at(middle) for line in lines]) >= away:
             high = middle
         else:
             low = middle + 1

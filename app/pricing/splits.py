@@ -8,11 +8,9 @@ from datetime import date
 from enum import StrEnum
 
 from app.errors import BitternError
-from app.pricing.ask import KeyingAsk, RecordsHolder, SystemAge
-from app.pricing.bench_terms import BenchTerms
-from app.pricing.factory_terms import FactoryTerms
-from app.pricing.kinds import KeyingKind
 from app.pricing.reasons import KEYED_FROM_OUR_RECORDS
+from app.pricing.request import KeyingRequest, RecordsHolder, SystemAge
+from app.pricing.terms import BenchTerms, FactoryTerms, KeyingKind
 from app.pricing.ways import Way, factory_way, shop_way
 from app.pricing.workdays import show_day
 
@@ -65,7 +63,7 @@ class SplitDecision:
         return next(one for one in self.options if one.choice is choice)
 
 
-def decide_split(bulk: KeyingAsk, rest: KeyingAsk, bench: BenchTerms, factory: FactoryTerms) -> SplitDecision:
+def decide_split(bulk: KeyingRequest, rest: KeyingRequest, bench: BenchTerms, factory: FactoryTerms) -> SplitDecision:
     """Cost all here, all at the factory, and the bulk there with the rest here; pick the cheapest possible.
 
     In one place both parts are one delivery, due by the earlier of their dates; split, each has its own
@@ -95,7 +93,7 @@ def decide_split(bulk: KeyingAsk, rest: KeyingAsk, bench: BenchTerms, factory: F
     )
 
 
-def _together(bulk: KeyingAsk, rest: KeyingAsk) -> KeyingAsk:
+def _together(bulk: KeyingRequest, rest: KeyingRequest) -> KeyingRequest:
     goods = None
     if bulk.goods_cents is not None and rest.goods_cents is not None:
         goods = bulk.goods_cents + rest.goods_cents
@@ -109,7 +107,7 @@ def _together(bulk: KeyingAsk, rest: KeyingAsk) -> KeyingAsk:
     )
 
 
-def _split(bulk: KeyingAsk, rest: KeyingAsk, bench: BenchTerms, factory: FactoryTerms) -> SplitOption:
+def _split(bulk: KeyingRequest, rest: KeyingRequest, bench: BenchTerms, factory: FactoryTerms) -> SplitOption:
     against: list[str] = []
     sent = bulk
     if bulk.kind not in (KeyingKind.KD, KeyingKind.NONE):
@@ -137,7 +135,7 @@ def _reasons(options: tuple[SplitOption, ...], chosen: SplitOption | None) -> tu
     return (*said, f"Keyed {chosen.choice} is {why}{ready}.")
 
 
-def _risks(bulk: KeyingAsk, chosen: SplitOption | None) -> tuple[str, ...]:
+def _risks(bulk: KeyingRequest, chosen: SplitOption | None) -> tuple[str, ...]:
     if chosen is None or chosen.choice is not SplitChoice.SPLIT or bulk.kind in (KeyingKind.KD, KeyingKind.NONE):
         return ()
     return KEYED_FROM_OUR_RECORDS

@@ -2,17 +2,139 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from enum import StrEnum
 from fractions import Fraction
 
-from app.errors import BitternError
-from app.pricing.kinds import LineKind
+from app.errors import BitternError, Problem, Problems
 from app.pricing.money import MAX_CENTS, half_up, show_cents
-from app.pricing.tax import Exemption, TaxRule
+from app.pricing.terms import LineKind
 from app.pricing.workdays import show_day
+
+
+@dataclass(frozen=True, slots=True)
+class TaxRule:
+    """A place's tax from `valid_from` to `valid_until`, both included: `rate` in percent, and on what."""
+
+    place: str
+    rate: Decimal
+    goods_taxed: bool
+    labour_taxed: bool
+    valid_from: date
+    valid_until: date | None = None
+
+    def __post_init__(self) -> None:
+        if not isinstance(self.place, str) or not self.place.strip() or len(self.place) > 80:
+            raise BitternError("place", "Name the place in 1 to 80 characters.")
+        if not isinstance(self.rate, Decimal) or not self.rate.is_finite() or not 0 <= self.rate <= 100:
+            raise BitternError("rate", "Enter a percentage from 0 to 100.")
+        if self.valid_until is not None and self.valid_until < self.valid_from:
+            raise BitternError("valid_until", "The last day may not be before the first.")
+
+    def taxes(self, kind: LineKind) -> bool:
+        """Whether a line of this kind is taxed here."""
+        return self.goods_taxed if kind is LineKind.GOODS else self.labour_taxed
+
+    @property
+    def sentence(self) -> str:
+        """The rule as the quote prints it.
+
+        >>> TaxRule("Saltmarsh", Decimal("8.250"), True, False, date(2026, 1, 1)).sentence
+        'Saltmarsh sales tax, 8.25% on goods; labour is not taxed.'
+        """
+        rate = f"{self.rate.normalize():f}%"
+        if not self.rate or not (self.goods_taxed or self.labour_taxed):
+            return f"No sales tax in {self.place}."
+        if self.goods_taxed and self.labour_taxed:
+            return f"{self.place} sales tax, {rate} on goods and labour."
+        if self.goods_taxed:
+            return f"{self.place} sales tax, {rate} on goods; labour is not taxed."
+        return f"{self.place} sales tax, {rate} on labour; goods are not taxed."
+
+
+@dataclass(frozen=True, slots=True)
+class Exemption:
+    """A customer's certificate: good up to and including the day `expires`."""
+
+    certificate: str
+    expires: date
+
+    def holds_on(self, day: date) -> bool:
+        """Whether it still exempts on `day`."""
+        return day <= self.expires
+
+
+class TaxTable:
+    """Rules of all places; of several that hold on a day the latest begun counts."""
+
+    def __init__(self, rules: Iterable[TaxRule]) -> None:
+        self.rules = tuple(rules)
+        starts = Counter((rule.place, rule.valid_from) for rule in self.rules)
+        twice = sorted(start for start, count in starts.items() if count > 1)
+        if twice:
+            raise Problems([Problem(place, f"Two rates begin on {show_day(day)}.") for place, day in twice])
+
+    def rule(self, place: str, on: date) -> TaxRule:
+        """The rule of `place` on a day; `BitternError` on `place` when the table has none."""
+        fitting = [
+            rule
+            for rule in self.rules
+            if rule.place == place and rule.valid_from <= on and (rule.valid_until is None or on <= rule.valid_until)
+        ]
+        if not fitting:
+            raise BitternError("place", f"No sales tax rule for {place[:80]} holds on {show_day(on)}; enter one.")
+        return max(fitting, key=lambda rule: rule.valid_from)
+
+
+@dataclass(frozen=True, slots=True)
+class DepositRule:
+    """A share of the total with tax (`percent`), or an amount (`cents`), asked of quotes above `above_cents`.
+
+    Both 0: no deposit is asked. Raises `BitternError` on the field that cannot be.
+    """
+
+    percent: Decimal = Decimal(0)
+    cents: int = 0
+    above_cents: int = 0
+
+    def __post_init__(self) -> None:
+        if not isinstance(self.percent, Decimal) or not self.percent.is_finite() or not 0 <= self.percent <= 100:
+            raise BitternError("deposit_percent", "A deposit runs from 0 to 100 percent.")
+        for field, cents in (("deposit_cents", self.cents), ("deposit_above_cents", self.above_cents)):
+            if type(cents) is not int or not 0 <= cents <= MAX_CENTS:
+                raise BitternError(field, f"Enter an amount from $0.00 to {show_cents(MAX_CENTS)}.")
+        if self.percent and self.cents:
+            raise BitternError("deposit_cents", "Give a percentage or an amount, not both: set one of them to 0.")
+
+    def asked_cents(self, total_cents: int) -> int:
+        """What is asked of a quote of this total, tax included; rounded half up, never more than the total.
+
+        >>> DepositRule(percent=Decimal("33.3"), above_cents=500_00).asked_cents(1000_05)
+        33302
+        >>> DepositRule(percent=Decimal(50), above_cents=500_00).asked_cents(500_00)
+        0
+        """
+        if total_cents <= self.above_cents:
+            return 0
+        return min(total_cents, self.cents or half_up(Fraction(total_cents) * Fraction(self.percent) / 100))
+
+    @property
+    def words(self) -> str:
+        """The rule in a sentence.
+
+        >>> DepositRule(percent=Decimal(30), above_cents=500_00).words
+        'A deposit of 30 % is asked of quotes above $500.00, tax included.'
+        """
+        if not self.percent and not self.cents:
+            return "No deposit is asked."
+        share = show_cents(self.cents) if self.cents else f"{self.percent:f} %"
+        above = f"quotes above {show_cents(self.above_cents)}, tax included" if self.above_cents else "every quote"
+        return f"A deposit of {share} is asked of {above}."
+
 
 ROUNDING_RULE = (
     "Each line is rounded to the cent, and its tax is rounded to the cent; "
@@ -99,7 +221,7 @@ def total(lines: Iterable[QuoteLine], tax: TaxRule, exemption: Exemption | None,
     An exemption that has expired on `on` does not exempt, and `tax_note` says so. `BitternError` when the
     rule does not hold on `on`, or the total is beyond ten million dollars.
 
-    >>> from app.pricing.kinds import LineKind
+    >>> from app.pricing.terms import LineKind
     >>> lines = [QuoteLine("Mortise cylinder", 2, 4250, LineKind.GOODS), QuoteLine("Trip", 1, 9000, LineKind.LABOUR)]
     >>> rule = TaxRule("Saltmarsh", Decimal("8.25"), True, False, date(2026, 1, 1))
     >>> sums = total(lines, rule, None, date(2026, 3, 2))
@@ -143,3 +265,52 @@ def _note(tax: TaxRule, exemption: Exemption | None, on: date) -> str:
     if exemption.holds_on(on):
         return f"Tax exempt, certificate {exemption.certificate}."
     return f"{tax.sentence} Exemption certificate {exemption.certificate} expired on {show_day(exemption.expires)}."
+
+
+class LineStatus(StrEnum):
+    """What became of a line."""
+
+    SAME = "same"
+    CHANGED = "changed"
+    ADDED = "added"
+    REMOVED = "removed"
+
+
+@dataclass(frozen=True, slots=True)
+class LineChange:
+    """A line before and after; None where there is none."""
+
+    status: LineStatus
+    before: QuoteLine | None
+    after: QuoteLine | None
+
+    @property
+    def difference_cents(self) -> int:
+        """How much more the line comes to, before tax."""
+        return (self.after.net_cents if self.after else 0) - (self.before.net_cents if self.before else 0)
+
+
+def compare_revisions(before: Iterable[QuoteLine], after: Iterable[QuoteLine]) -> tuple[LineChange, ...]:
+    """Each line of both revisions once: the later one's lines in their order, then those removed.
+
+    Equal lines are matched first, then lines of the same description, in order; a line is matched once. The
+    differences add up to the difference of the two subtotals.
+    """
+    left = list(before)
+    new = list(after)
+    matched: dict[int, LineChange] = {}
+    for status in (LineStatus.SAME, LineStatus.CHANGED):
+        for index, line in enumerate(new):
+            if index in matched:
+                continue
+            fits = (
+                old
+                for old in left
+                if (old == line if status is LineStatus.SAME else old.description == line.description)
+            )
+            old = next(fits, None)
+            if old is not None:
+                left.remove(old)
+                matched[index] = LineChange(status, old, line)
+    changes = [matched.get(index, LineChange(LineStatus.ADDED, None, line)) for index, line in enumerate(new)]
+    return (*changes, *(LineChange(LineStatus.REMOVED, old, None) for old in left))

@@ -9,12 +9,10 @@ from fractions import Fraction
 from math import ceil
 from typing import Any
 
-from app.pricing.ask import CylinderSource, KeyingAsk, RecordsHolder
-from app.pricing.bench_terms import BenchTerms, write_minutes
 from app.pricing.costs import CostLine, bench_curve, bench_minutes, factory_curve
-from app.pricing.factory_terms import FactoryTerms
-from app.pricing.kinds import KeyingKind
 from app.pricing.money import show_cents
+from app.pricing.request import CylinderSource, KeyingRequest, RecordsHolder
+from app.pricing.terms import BenchTerms, FactoryTerms, KeyingKind, write_minutes
 from app.pricing.workdays import (
     MAX_WORKING_DAYS,
     add_working_days,
@@ -96,7 +94,7 @@ class Way:
         }
 
 
-def shop_way(ask: KeyingAsk, bench: BenchTerms, factory: FactoryTerms | None = None) -> Way:
+def shop_way(request: KeyingRequest, bench: BenchTerms, factory: FactoryTerms | None = None) -> Way:
     """The bench's way. `factory` matters only for keyways that its maker keys nowhere else.
 
     Work promised already goes first. The bench has `minutes_per_day` on each working day, today included;
@@ -104,18 +102,22 @@ def shop_way(ask: KeyingAsk, bench: BenchTerms, factory: FactoryTerms | None = N
     """
     obstacles: list[Obstacle] = []
     refuse = obstacles.append
-    keyed = ask.kind is not KeyingKind.NONE
-    if keyed and ask.kind not in bench.kind_minutes:
-        refuse(Obstacle(ObstacleCode.NOT_KEYED, f"The bench does not do {ask.kind.words} ({ask.kind}) cylinders."))
-    for one in ask.cylinders:
+    keyed = request.kind is not KeyingKind.NONE
+    if keyed and request.kind not in bench.kind_minutes:
+        refuse(
+            Obstacle(
+                ObstacleCode.NOT_KEYED, f"The bench does not do {request.kind.words} ({request.kind}) cylinders."
+            )
+        )
+    for one in request.cylinders:
         if keyed and one not in bench.type_minutes:
             refuse(Obstacle(ObstacleCode.NOT_KEYED, f"The bench does not key {one} cylinders."))
     costed = not obstacles
-    if factory is not None and keyed and ask.keyway in factory.factory_only_keyways:
-        refuse(Obstacle(ObstacleCode.KEYWAY, f"Keyway {ask.keyway} is keyed by its maker's factory only."))
-    if ask.extends_records and ask.records is RecordsHolder.NOBODY:
+    if factory is not None and keyed and request.keyway in factory.factory_only_keyways:
+        refuse(Obstacle(ObstacleCode.KEYWAY, f"Keyway {request.keyway} is keyed by its maker's factory only."))
+    if request.extends_records and request.records is RecordsHolder.NOBODY:
         refuse(_NO_RECORDS)
-    elif ask.joins_records and ask.records is RecordsHolder.FACTORY:
+    elif request.joins_records and request.records is RecordsHolder.FACTORY:
         refuse(
             Obstacle(
                 ObstacleCode.RECORDS,
@@ -124,9 +126,9 @@ def shop_way(ask: KeyingAsk, bench: BenchTerms, factory: FactoryTerms | None = N
         )
     if not costed:
         return Way(Choice.SHOP, (), None, None, tuple(obstacles))
-    minutes = sum(bench_minutes(ask, bench), Fraction(0))
-    ready = _shop_ready(ask, bench, minutes, obstacles)
-    lines = bench_curve(ask, bench).lines_at(ask.quantity)
+    minutes = sum(bench_minutes(request, bench), Fraction(0))
+    ready = _shop_ready(request, bench, minutes, obstacles)
+    lines = bench_curve(request, bench).lines_at(request.quantity)
     return Way(Choice.SHOP, lines, sum(line.cents for line in lines), ready, tuple(obstacles), minutes)
 
 
@@ -136,17 +138,19 @@ _NO_RECORDS = Obstacle(
 )
 
 
-def missing_cylinders(ask: KeyingAsk, bench: BenchTerms) -> int:
-    """How many uncombinated cylinders the shelf lacks for this ask."""
-    if ask.source is CylinderSource.CUSTOMER:
+def missing_cylinders(request: KeyingRequest, bench: BenchTerms) -> int:
+    """How many uncombinated cylinders the shelf lacks for the request."""
+    if request.source is CylinderSource.CUSTOMER:
         return 0
-    return sum(max(0, count - bench.uncombinated_on_hand.get(one, 0)) for one, count in ask.cylinders.items())
+    return sum(max(0, count - bench.uncombinated_on_hand.get(one, 0)) for one, count in request.cylinders.items())
 
 
-def _shop_ready(ask: KeyingAsk, bench: BenchTerms, minutes: Fraction, obstacles: list[Obstacle]) -> date | None:
-    first = next_working_day(ask.today, bench.closed_days)
+def _shop_ready(
+    request: KeyingRequest, bench: BenchTerms, minutes: Fraction, obstacles: list[Obstacle]
+) -> date | None:
+    first = next_working_day(request.today, bench.closed_days)
     arrival = first
-    lacking = missing_cylinders(ask, bench)
+    lacking = missing_cylinders(request, bench)
     if lacking:
         if bench.uncombinated_lead_days is None:
             obstacles.append(
@@ -157,7 +161,7 @@ def _shop_ready(ask: KeyingAsk, bench: BenchTerms, minutes: Fraction, obstacles:
                 )
             )
             return None
-        arrival = add_working_days(ask.today, bench.uncombinated_lead_days, bench.closed_days)
+        arrival = add_working_days(request.today, bench.uncombinated_lead_days, bench.closed_days)
     waiting = count_working_days(first, arrival, bench.closed_days)
     if not minutes:
         day = waiting
@@ -171,20 +175,20 @@ def _shop_ready(ask: KeyingAsk, bench: BenchTerms, minutes: Fraction, obstacles:
         obstacles.append(Obstacle(ObstacleCode.HOURS, "The bench could not finish this within many years."))
         return None
     ready = add_working_days(first, day, bench.closed_days)
-    if ask.need_by is not None and ready > ask.need_by:
-        obstacles.append(_too_late_at_the_bench(ask, bench, minutes, ready, arrival, ask.need_by))
+    if request.need_by is not None and ready > request.need_by:
+        obstacles.append(_too_late_at_the_bench(request, bench, minutes, ready, arrival, request.need_by))
     return ready
 
 
 def _too_late_at_the_bench(
-    ask: KeyingAsk, bench: BenchTerms, minutes: Fraction, ready: date, arrival: date, need_by: date
+    request: KeyingRequest, bench: BenchTerms, minutes: Fraction, ready: date, arrival: date, need_by: date
 ) -> Obstacle:
     if arrival > need_by:
         return Obstacle(
             ObstacleCode.DATE,
             f"The cylinders come in on {show_day(arrival)}, after {show_day(need_by)}, when they are needed.",
         )
-    days = count_working_days(ask.today, need_by, bench.closed_days)
+    days = count_working_days(request.today, need_by, bench.closed_days)
     days += count_working_days(need_by, need_by.fromordinal(need_by.toordinal() + 1), bench.closed_days)
     free = max(Fraction(0), days * bench.minutes_per_day - bench.minutes_promised)
     return Obstacle(
@@ -204,7 +208,7 @@ def show_hours(minutes: Fraction) -> str:
     return f"{hours:,} h {rest} min" if hours else f"{rest} min"
 
 
-def factory_way(ask: KeyingAsk, terms: FactoryTerms | None, house_closed: frozenset[date]) -> Way:
+def factory_way(request: KeyingRequest, terms: FactoryTerms | None, house_closed: frozenset[date]) -> Way:
     """The factory's way.
 
     The order goes out on the house's first open day; the lead time counts the maker's working days; the
@@ -215,53 +219,57 @@ def factory_way(ask: KeyingAsk, terms: FactoryTerms | None, house_closed: frozen
         return Way(Choice.FACTORY, (), None, None, (none,))
     obstacles: list[Obstacle] = []
     refuse = obstacles.append
-    costed = ask.kind is KeyingKind.NONE or ask.kind in terms.per_cylinder_cents
+    costed = request.kind is KeyingKind.NONE or request.kind in terms.per_cylinder_cents
     if not costed:
-        refuse(Obstacle(ObstacleCode.NOT_KEYED, f"The factory does not do {ask.kind.words} ({ask.kind}) cylinders."))
-    if ask.source is CylinderSource.CUSTOMER:
+        refuse(
+            Obstacle(
+                ObstacleCode.NOT_KEYED, f"The factory does not do {request.kind.words} ({request.kind}) cylinders."
+            )
+        )
+    if request.source is CylinderSource.CUSTOMER:
         refuse(Obstacle(ObstacleCode.OWN_CYLINDERS, "These are the customer's own cylinders, which are keyed here."))
-    if ask.quantity < terms.min_cylinders:
+    if request.quantity < terms.min_cylinders:
         refuse(
             Obstacle(
                 ObstacleCode.MINIMUM_CYLINDERS,
                 f"The factory keys no order of fewer than {terms.min_cylinders:,} cylinders.",
             )
         )
-    if ask.goods_cents is not None and ask.goods_cents < terms.min_order_cents:
+    if request.goods_cents is not None and request.goods_cents < terms.min_order_cents:
         refuse(
             Obstacle(
                 ObstacleCode.MINIMUM_ORDER,
                 "The order is below the factory's minimum.",
-                f"The goods come to {show_cents(ask.goods_cents)}; "
+                f"The goods come to {show_cents(request.goods_cents)}; "
                 f"the minimum is {show_cents(terms.min_order_cents)}.",
             )
         )
-    if ask.joins_records:
-        obstacles += _record_obstacles(ask, terms)
-    ordered = next_working_day(ask.today, house_closed)
+    if request.joins_records:
+        obstacles += _record_obstacles(request, terms)
+    ordered = next_working_day(request.today, house_closed)
     arrives = add_working_days(ordered, terms.lead_working_days, terms.closed_days)
     ready = next_working_day(arrives, house_closed)
-    if ask.need_by is not None and ready > ask.need_by:
+    if request.need_by is not None and ready > request.need_by:
         refuse(
             Obstacle(
                 ObstacleCode.DATE,
-                f"The factory's earliest date is {show_day(ready)}, after {show_day(ask.need_by)}, "
+                f"The factory's earliest date is {show_day(ready)}, after {show_day(request.need_by)}, "
                 "when the cylinders are needed.",
             )
         )
-    lines = factory_curve(ask, terms).lines_at(ask.quantity) if costed else ()
+    lines = factory_curve(request, terms).lines_at(request.quantity) if costed else ()
     total = sum(line.cents for line in lines) if costed else None
     return Way(Choice.FACTORY, lines, total, ready, tuple(obstacles))
 
 
-def _record_obstacles(ask: KeyingAsk, terms: FactoryTerms) -> list[Obstacle]:
-    if ask.records is RecordsHolder.NOBODY:
-        return [_NO_RECORDS] if ask.extends_records else []
-    if ask.records is RecordsHolder.FACTORY and not terms.holds_records:
+def _record_obstacles(request: KeyingRequest, terms: FactoryTerms) -> list[Obstacle]:
+    if request.records is RecordsHolder.NOBODY:
+        return [_NO_RECORDS] if request.extends_records else []
+    if request.records is RecordsHolder.FACTORY and not terms.holds_records:
         return [
             Obstacle(ObstacleCode.RECORDS, "The maker keeps no records, so its factory cannot extend the system.")
         ]
-    if ask.records is RecordsHolder.SHOP and not terms.takes_records:
+    if request.records is RecordsHolder.SHOP and not terms.takes_records:
         return [
             Obstacle(
                 ObstacleCode.RECORDS,

@@ -6,12 +6,25 @@ Run: python tests/bench/pricing.py
 from __future__ import annotations
 
 import json
+from cProfile import Profile
 from datetime import date
 from fractions import Fraction
 from pathlib import Path
+from pstats import Stats
 from time import perf_counter
 
-from app.pricing import BenchTerms, CylinderType, FactoryTerms, KeyingAsk, KeyingKind, break_even, decide, half_up
+from app.pricing import (
+    BenchTerms,
+    CylinderType,
+    FactoryTerms,
+    KeyingKind,
+    KeyingRequest,
+    break_even,
+    cost_points,
+    decide,
+    half_up,
+    sensitivity,
+)
 
 TERMS = Path(__file__).resolve().parents[2] / "demo_data" / "terms"
 
@@ -43,10 +56,25 @@ def plain_scan(bench, factory, limit):
             yield n
 
 
+def calls_of_a_line(bench):
+    """Function calls that the line of the demo's third job takes to be priced again, with its flips and its chart."""
+    factory = FactoryTerms.from_json(json.loads((TERMS / "factory_nor.json").read_text()))
+    asked = KeyingRequest(
+        KeyingKind.MK, {CylinderType.SFIC: 6}, 12, date(2026, 3, 2), goods_cents=11_160, keyway="NH1"
+    )
+    profile = Profile()
+    profile.enable()
+    decision = decide(asked, bench, factory)
+    sensitivity(decision, bench, factory)
+    cost_points(asked, bench, factory, 12, most=1)
+    profile.disable()
+    return Stats(profile).total_calls
+
+
 def main():
     bench = BenchTerms.from_json(json.loads((TERMS / "bench.json").read_text()))
     factory = FactoryTerms.from_json(json.loads((TERMS / "factory_ard.json").read_text()))
-    ask = KeyingAsk(KeyingKind.GMK, {CylinderType.MORTISE: 1}, 2, date(2026, 3, 2))
+    ask = KeyingRequest(KeyingKind.GMK, {CylinderType.MORTISE: 1}, 2, date(2026, 3, 2))
 
     plain, quantities = best(lambda: list(plain_scan(bench, factory, 5_000)))
     ours, found = best(lambda: break_even(ask, bench, factory))
@@ -56,6 +84,7 @@ def main():
     print(f"  a tenth of the limit takes 1/{ours / tenth:.0f} of the time")
     whole, _ = best(lambda: decide(ask, bench, factory))
     print(f"a whole decision: {whole / ours:.2f} times its break-even search")
+    print(f"the demo's third job, its line priced again: {calls_of_a_line(bench):,} function calls")
 
 
 if __name__ == "__main__":

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from app.pricing import BenchTerms, CylinderType, FactoryTerms, KeyingAsk, KeyingKind
+from app.pricing import BenchTerms, CylinderType, FactoryTerms, KeyingKind, KeyingRequest
 
 # The second cost engine and the plain scan stand beside the tests, which are imported by path.
 sys.path.insert(0, str(Path(__file__).parent))
@@ -42,6 +42,6 @@ def ask():
 
     def make(count=1, kind=KeyingKind.GMK, one=CylinderType.MORTISE, **changes):
         given = {"goods_cents": 4250 * count, "keys": 2 * count, "today": date(2026, 3, 2)} | changes
-        return KeyingAsk(kind, {one: count}, **given)
+        return KeyingRequest(kind, {one: count}, **given)
 
     return make

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from app.pricing import KeyingAsk, read_ask
+from app.pricing import KeyingRequest, read_request
 from app.validation import Reader
 
 TERMS = Path(__file__).resolve().parents[2] / "demo_data" / "terms"
@@ -16,9 +16,9 @@ def terms_json(name):
     return json.loads((TERMS / f"{name}.json").read_text())
 
 
-def read_ask_alone(given: object) -> KeyingAsk:
-    """An ask that stands alone in an object, as `read_ask` reads it; unknown fields are refused."""
+def read_request_alone(given: object) -> KeyingRequest:
+    """An ask that stands alone in an object, as `read_request` reads it; unknown fields are refused."""
     read = Reader(given)
-    ask = read_ask(read)
+    ask = read_request(read)
     read.done()
     return ask

@@ -1,6 +1,8 @@
 from __future__ import annotations
 
+from cProfile import Profile
 from datetime import date, timedelta
+from pstats import Stats
 
 import pytest
 
@@ -10,12 +12,14 @@ from app.pricing import (
     CylinderSource,
     CylinderType,
     FactoryTerms,
-    KeyingAsk,
     KeyingKind,
+    KeyingRequest,
     ObstacleCode,
     RecordsHolder,
     SystemAge,
+    cost_points,
     decide,
+    sensitivity,
 )
 
 MONDAY = date(2026, 3, 2)
@@ -264,8 +268,8 @@ def test_every_decision_is_whole_and_its_reasons_hold_no_amount(ask, bench_json,
         others = [way.total_cents for way in (decision.shop, decision.factory) if way.possible]
         assert decision.chosen.total_cents == min(others)
         assert decision.chosen.ready >= MONDAY
-        if decision.ask.need_by:
-            assert decision.chosen.ready <= decision.ask.need_by
+        if decision.request.need_by:
+            assert decision.chosen.ready <= decision.request.need_by
     assert seen == {None, Choice.SHOP, Choice.FACTORY}
 
 
@@ -276,7 +280,7 @@ def test_a_decision_cannot_be_changed(ask, bench, factory):
 
 
 def test_a_mixed_group_is_costed_by_type(bench, factory):
-    mixed = KeyingAsk(KeyingKind.MK, {CylinderType.MORTISE: 2, CylinderType.BORED: 3}, 10, MONDAY)
+    mixed = KeyingRequest(KeyingKind.MK, {CylinderType.MORTISE: 2, CylinderType.BORED: 3}, 10, MONDAY)
     # 45 + 2 × (6 + 5 + 2) + 3 × (8 + 5 + 2) + 10 × 1
     assert decide(mixed, bench, factory).shop.bench_minutes == 45 + 26 + 45 + 10
 
@@ -287,3 +291,13 @@ def test_only_a_close_call_is_named_one(ask, bench, factory):
         shop, away = decision.shop.total_cents, decision.factory.total_cents
         assert any("close call" in risk for risk in decision.risks) == (abs(shop - away) * 20 < shop)
     assert any("close call" in risk for risk in decide(ask(14), bench, factory).risks)
+
+
+def test_a_line_priced_again_takes_few_calls(ask, bench, factory):
+    profile = Profile()
+    profile.enable()
+    asked = ask(18, need_by=date(2026, 3, 30))
+    sensitivity(decide(asked, bench, factory), bench, factory)
+    cost_points(asked, bench, factory, 100, most=1)
+    profile.disable()
+    assert Stats(profile).total_calls < 3_000  # a scan of every quantity made some 110,000

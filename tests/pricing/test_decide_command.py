@@ -11,7 +11,7 @@ from typing import Any
 import plain_scan
 import pytest
 from click.testing import CliRunner
-from demo_terms import read_ask_alone
+from demo_terms import read_request_alone
 
 from app.cli import main
 from app.commands.pricing import DECIDE_EXAMPLE as EXAMPLE
@@ -124,7 +124,7 @@ def test_the_break_even_agrees_with_a_scan_on_ten_thousand_random_terms() -> Non
             "today": given["today"],
         }
         bench, factory = BenchTerms.from_json(given["bench"]), FactoryTerms.from_json(given["factory"])
-        found = break_even(read_ask_alone(fields), bench, factory, 50).quantity
+        found = break_even(read_request_alone(fields), bench, factory, 50).quantity
         assert found == plain_scan.break_even(given, 50), given
         seen.add(found)
     # The terms reach every corner: never, at once, and in between.

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from app.pricing import BenchTerms, Choice, CylinderType, FactoryTerms, KeyingAsk, KeyingKind, decide
+from app.pricing import BenchTerms, Choice, CylinderType, FactoryTerms, KeyingKind, KeyingRequest, decide
 
 TERMS = Path(__file__).resolve().parents[2] / "demo_data" / "terms"
 BENCH = BenchTerms.from_json(json.loads((TERMS / "bench.json").read_text()))
@@ -21,5 +21,5 @@ MAKERS = [FactoryTerms.from_json(json.loads(path.read_text())) for path in sorte
 @pytest.mark.parametrize(("count", "choice"), [(1, Choice.SHOP), (150, Choice.FACTORY)])
 def test_one_stays_and_a_hundred_and_fifty_go(maker, kind, count, choice):
     goods = 4250 * count
-    asked = KeyingAsk(kind, {CylinderType.MORTISE: count}, 2 * count, date(2026, 3, 2), goods_cents=goods)
+    asked = KeyingRequest(kind, {CylinderType.MORTISE: count}, 2 * count, date(2026, 3, 2), goods_cents=goods)
     assert decide(asked, BENCH, maker).choice is choice

@@ -22,7 +22,7 @@ from app.pricing import (
     CylinderSource,
     Decision,
     FactoryTerms,
-    KeyingAsk,
+    KeyingRequest,
     ObstacleCode,
     SplitChoice,
     SplitDecision,
@@ -122,7 +122,9 @@ def _weigh(
         return _Weighed(group, decision, None, None)
 
 
-def _part_ask(work: Work, ask: QuoteAsk, part: LineGroup, system: KeySystem | None, whole: LineGroup) -> KeyingAsk:
+def _part_ask(
+    work: Work, ask: QuoteAsk, part: LineGroup, system: KeySystem | None, whole: LineGroup
+) -> KeyingRequest:
     asked = keying_ask(work.today, ask, part, system, whole.kind)
     if part.own_days:
         # A day of their own goes before the job's, be it sooner or later.

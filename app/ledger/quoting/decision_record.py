@@ -108,10 +108,10 @@ def _curve(
     """Corners of both costs' curves, far enough to show the job itself and the crossing; () without a factory."""
     if factory is None:
         return ()
-    asked = decision.ask.quantity
+    asked = decision.request.quantity
     crossing = decision.break_even.quantity if decision.break_even else None
     last = max(_LEAST_DRAWN, asked, min(_MOST_DRAWN, max(2 * asked, (crossing or 0) * 3 // 2)))
     return tuple(
         (point.quantity, point.shop_cents, point.factory_cents if point.factory_takes_it else None)
-        for point in cost_points(decision.ask, bench, factory, last, most=1)
+        for point in cost_points(decision.request, bench, factory, last, most=1)
     )

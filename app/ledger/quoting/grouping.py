@@ -10,7 +10,7 @@ from app.errors import BitternError
 from app.ledger.quoting.request import QuoteAsk
 from app.ledger.quoting.resolving import Resolved
 from app.ledger.tables import KeySystem, LineKind
-from app.pricing import CylinderSource, CylinderType, KeyingAsk, KeyingKind, RecordsHolder, SystemAge
+from app.pricing import CylinderSource, CylinderType, KeyingKind, KeyingRequest, RecordsHolder, SystemAge
 
 # The deepest keying of a group is what the bench and the factory must be able to do.
 _RANK = (
@@ -88,7 +88,7 @@ def _part(group: LineGroup, pairs: Sequence[tuple[int, Resolved]]) -> LineGroup:
 
 def keying_ask(
     today: date, ask: QuoteAsk, group: LineGroup, system: KeySystem | None, kind: KeyingKind | None = None
-) -> KeyingAsk:
+) -> KeyingRequest:
     """What is asked of bench or factory for a group; `kind`: the deepest keying of the job it is a part of.
 
     In one delivery the group is due by the earliest day that it or one of its lines is needed.
@@ -105,7 +105,7 @@ def keying_ask(
     # Single-keyed cylinders may be in a system whose records nobody holds: they take nothing from it.
     joins = kind.is_master_keyed or (kind is KeyingKind.SKD and records is not RecordsHolder.NOBODY)
     days = [day for day in (ask.need_by, *group.own_days) if day is not None and day >= today]
-    return KeyingAsk(
+    return KeyingRequest(
         kind=kind,
         cylinders=cylinders,
         keys=sum(one.line.quantity * one.line.keys_each for one in group.lines),

@@ -1,14 +1,21 @@
 from __future__ import annotations
 
+import os
 import random
+from decimal import Decimal
+from fractions import Fraction
 from itertools import groupby
 
 import pytest
 import second_costs
-from demo_terms import read_ask_alone
+from demo_terms import read_request_alone
 
 from app.errors import BitternError
-from app.pricing import BenchTerms, FactoryTerms, break_even, cost_points, decide
+from app.pricing import BenchTerms, FactoryTerms, break_even, cost_points, decide, half_up
+from app.pricing.costs import bench_curve, factory_curve, first_order
+
+CASES = int(os.environ.get("BREAK_EVEN_CASES", "1200"))
+"""More by hand; 10,000 were tried when the search was written."""
 
 
 def runs(better):
@@ -27,7 +34,7 @@ def test_300_random_terms_agree_with_a_scan_of_every_quantity():
         ask_json, bench_json, factory_json = second_costs.random_case(chance)
         expected = runs([second_costs.better_at_factory(ask_json, bench_json, factory_json, n) for n in range(1, 81)])
         found = break_even(
-            read_ask_alone(ask_json),
+            read_request_alone(ask_json),
             BenchTerms.from_json(bench_json),
             FactoryTerms.from_json(factory_json),
             80,
@@ -35,11 +42,51 @@ def test_300_random_terms_agree_with_a_scan_of_every_quantity():
         assert found.ranges == expected
 
 
+def plain_scan(ask, bench, terms, limit):
+    """Every run by asking both curves at every quantity, as one would first write it."""
+    shop, factory = bench_curve(ask, bench), factory_curve(ask, terms)
+    first = first_order(ask, terms, limit)
+    return runs([n >= first and factory.cents_at(n) <= shop.cents_at(n) for n in range(1, limit + 1)])
+
+
+def nearly_alike(chance, ask_json, bench_json, factory_json):
+    """Moves the factory's price of a cylinder to the bench's cost of one, so that only the rounding parts the two."""
+    ask, bench = read_request_alone(ask_json), BenchTerms.from_json(bench_json)
+    shop = bench_curve(ask, bench)
+    each = Fraction(shop.cents_at(100_000) - shop.cents_at(1), 99_999)
+    further = max(Fraction(0), Fraction(ask.keys, ask.quantity) - factory_json["keys_included"])
+    keying = max(Fraction(1), each - further * factory_json["per_key_cents"])
+    price = 2 * half_up(keying)
+    percent = Decimal(half_up((1 - keying / price) * 1_000_000)).scaleb(-4)
+    factory_json["per_cylinder_cents"][ask_json["kind"]] = price
+    factory_json["quantity_breaks"] = [{"quantity_from": 1, "percent_off": str(percent)}]
+    factory_json["freight"] = []
+    cost = max(0, shop.cents_at(1) - half_up(each) + chance.randint(-2, 2))
+    factory_json |= {"extension_cents": cost, "setup_cents": {ask_json["kind"]: cost}}
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_random_terms_agree_with_a_plain_scan_where_the_costs_nearly_run_alike_too(seed):
+    chance = random.Random(seed)
+    several = 0
+    for number in range(CASES // 4):
+        ask_json, bench_json, factory_json = second_costs.random_case(chance)
+        if number % 2:
+            nearly_alike(chance, ask_json, bench_json, factory_json)
+        ask, bench = read_request_alone(ask_json), BenchTerms.from_json(bench_json)
+        factory = FactoryTerms.from_json(factory_json)
+        limit = chance.choice([1, 2, 59, 200])
+        expected = plain_scan(ask, bench, factory, limit)
+        assert break_even(ask, bench, factory, limit).ranges == expected
+        several += len(expected) > 2
+    assert several > CASES // 200  # the rounding makes gaps in many of them
+
+
 def test_the_totals_at_the_quantity_asked_for_are_worked_out_a_second_time():
     chance = random.Random(8)
     for _ in range(300):
         ask_json, bench_json, factory_json = second_costs.random_case(chance)
-        asked = read_ask_alone(ask_json)
+        asked = read_request_alone(ask_json)
         decision = decide(asked, BenchTerms.from_json(bench_json), FactoryTerms.from_json(factory_json), 1)
         assert decision.shop.total_cents == second_costs.shop_cents(ask_json, bench_json, asked.quantity)
         assert decision.factory.total_cents == second_costs.factory_cents(ask_json, factory_json, asked.quantity)

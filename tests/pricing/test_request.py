@@ -3,23 +3,23 @@ from __future__ import annotations
 from datetime import date
 
 import pytest
-from demo_terms import read_ask_alone
+from demo_terms import read_request_alone
 
 from app.errors import BitternError
-from app.pricing import CylinderSource, CylinderType, KeyingAsk, KeyingKind, RecordsHolder, SystemAge
+from app.pricing import CylinderSource, CylinderType, KeyingKind, KeyingRequest, RecordsHolder, SystemAge
 
 GIVEN = {"kind": "MK", "cylinders": {"mortise": 6, "rim": 2}, "today": "2026-03-02"}
 
 
 def test_two_keys_a_cylinder_unless_told_otherwise():
-    assert read_ask_alone(GIVEN).keys == 16
-    assert read_ask_alone(GIVEN | {"keys_per_cylinder": 3}).keys == 24
-    assert read_ask_alone(GIVEN | {"keys": 5}).keys == 5
-    assert read_ask_alone(GIVEN | {"goods_cents_per_cylinder": 100}).goods_cents == 800
+    assert read_request_alone(GIVEN).keys == 16
+    assert read_request_alone(GIVEN | {"keys_per_cylinder": 3}).keys == 24
+    assert read_request_alone(GIVEN | {"keys": 5}).keys == 5
+    assert read_request_alone(GIVEN | {"goods_cents_per_cylinder": 100}).goods_cents == 800
 
 
 def test_an_ask_is_read_whole():
-    full = KeyingAsk(
+    full = KeyingRequest(
         KeyingKind.GMK,
         {CylinderType.RIM: 3, CylinderType.SFIC: 0},
         7,
@@ -43,7 +43,7 @@ def test_an_ask_is_read_whole():
         "source": "customer",
         "keyway": "AQ2",
     }
-    assert read_ask_alone(given) == full
+    assert read_request_alone(given) == full
     assert full.quantity == 3
     assert full.extends_records
 
@@ -79,19 +79,19 @@ def test_an_ask_is_read_whole():
 )
 def test_bad_fields_are_named(change, field):
     with pytest.raises(BitternError) as refused:
-        read_ask_alone(GIVEN | change)
+        read_request_alone(GIVEN | change)
     assert refused.value.field == field
     assert len(refused.value.message) < 300
 
 
 def test_the_value_itself_refuses_what_cannot_be():
     with pytest.raises(BitternError, match="keys"):
-        KeyingAsk(KeyingKind.KD, {CylinderType.RIM: 1}, -1, date(2026, 3, 2))
+        KeyingRequest(KeyingKind.KD, {CylinderType.RIM: 1}, -1, date(2026, 3, 2))
     with pytest.raises(BitternError, match="cylinders"):
-        KeyingAsk(KeyingKind.KD, {CylinderType.RIM: True}, 1, date(2026, 3, 2))
+        KeyingRequest(KeyingKind.KD, {CylinderType.RIM: True}, 1, date(2026, 3, 2))
 
 
 def test_only_master_keying_needs_an_existing_systems_records():
     for kind in KeyingKind:
-        one = KeyingAsk(kind, {CylinderType.RIM: 1}, 2, date(2026, 3, 2), SystemAge.EXISTING)
+        one = KeyingRequest(kind, {CylinderType.RIM: 1}, 2, date(2026, 3, 2), SystemAge.EXISTING)
         assert one.extends_records == kind.is_master_keyed

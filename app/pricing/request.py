@@ -10,9 +10,8 @@ from types import MappingProxyType
 from typing import cast
 
 from app.errors import BitternError
-from app.pricing.factory_terms import MAX_CYLINDERS
-from app.pricing.kinds import CylinderType, KeyingKind
 from app.pricing.money import MAX_CENTS, read_json_cents
+from app.pricing.terms import MAX_CYLINDERS, CylinderType, KeyingKind
 from app.validation import Reader, read_day, read_text, read_whole, read_word
 
 MAX_KEYS = 1_000_000
@@ -41,7 +40,7 @@ class CylinderSource(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class KeyingAsk:
+class KeyingRequest:
     """One group of cylinders: how many of each type, how keyed, how many keys in all, by when.
 
     `goods_cents` is what the maker's minimum order is compared with; None means not known, and the minimum
@@ -93,8 +92,8 @@ def _whole(field: str, given: int) -> int:
     return given
 
 
-def read_ask(read: Reader, today: date | None = None) -> KeyingAsk:
-    """The ask among a reader's fields; None, which `read.done()` refuses, when it cannot be.
+def read_request(read: Reader, today: date | None = None) -> KeyingRequest:
+    """The request among a reader's fields; None, which `read.done()` refuses, when it cannot be.
 
     Keys come as `keys` (in all) or `keys_per_cylinder` (two when neither is given: common practice, no
     source), goods as `goods_cents` (in all) or `goods_cents_per_cylinder`.
@@ -121,9 +120,9 @@ def read_ask(read: Reader, today: date | None = None) -> KeyingAsk:
     source = read.word("source", CylinderSource, CylinderSource.SOLD)
     keyway = read.optional("keyway", lambda given: read_text(given, 20))
     if len(read.problems) > noted:
-        return cast(KeyingAsk, None)
+        return cast(KeyingRequest, None)
     try:
-        return KeyingAsk(kind, cylinders, keys, day, system, records, need_by, goods, source, keyway)
+        return KeyingRequest(kind, cylinders, keys, day, system, records, need_by, goods, source, keyway)
     except BitternError as error:
         read.note(error.problems)
-        return cast(KeyingAsk, None)
+        return cast(KeyingRequest, None)

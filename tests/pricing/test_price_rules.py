@@ -10,14 +10,9 @@ from hypothesis import strategies as st
 
 from app.errors import BitternError, Problems
 from app.pricing import (
-    LineKind,
     PriceBasis,
-    PriceRow,
     PriceRule,
     PriceRules,
-    guard_margin,
-    least_price,
-    margin_percent,
 )
 
 JANUARY, MARCH = date(2026, 1, 1), date(2026, 3, 1)
@@ -36,15 +31,6 @@ def test_prices_are_decimals_half_up(cost, list_cents, figure):
         for basis, exact in expected.items():
             price = PriceRule(basis, figure, JANUARY).price(cost, list_cents)
             assert price == int(exact.quantize(Decimal(1), rounding=ROUND_HALF_UP))
-
-
-@given(st.integers(0, 1_000_000), st.decimals(0, 99, places=1))
-def test_the_least_price_is_the_smallest_that_passes(cost, least):
-    price = least_price(cost, least)
-    if price:
-        assert margin_percent(price, cost) >= least
-    if price > 1:
-        assert margin_percent(price - 1, cost) < least
 
 
 def test_an_items_rule_comes_before_a_categorys_a_makers_and_a_general_one():
@@ -103,15 +89,3 @@ def test_figures_that_cannot_be_are_refused(change):
 def test_a_price_beyond_reason_is_refused():
     with pytest.raises(BitternError, match="above"):
         replace(TWICE, figure=Decimal(1000)).price(10**9, 0)
-
-
-def test_the_guard_names_what_would_pass():
-    row = PriceRow("M-100", "Mortise cylinder", "cylinders", LineKind.GOODS, 2857, 2000, JANUARY)
-    (warning,) = guard_margin([row, replace(row, unit_cents=2858)], Decimal(30))
-    assert warning.least_cents == 2858
-    assert "M-100 at $28.57" in warning.sentence
-    assert "30% needs $28.58" in warning.sentence
-    (nothing,) = guard_margin([replace(row, unit_cents=0)], Decimal(30))
-    assert "earns nothing" in nothing.sentence
-    with pytest.raises(BitternError, match="least_percent"):
-        guard_margin([row], Decimal(100))

@@ -1,0 +1,184 @@
+"""Keying kinds and cylinder types in the trade's words, and what the bench and a maker ask for keying."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from enum import StrEnum
+from fractions import Fraction
+from typing import Annotated, Any
+
+from app.errors import BitternError, Problem, Problems
+from app.pricing.money import Cents, Percent
+from app.pricing.workdays import MAX_WORKING_DAYS
+from app.validation import Form, JsonDataclass, whole, words_of
+
+
+class KeyingKind(StrEnum):
+    """How cylinders are to be keyed; the value is what an order form says."""
+
+    KD = "KD"
+    KA = "KA"
+    MK = "MK"
+    GMK = "GMK"
+    GGMK = "GGMK"
+    SKD = "SKD"
+    NONE = "NONE"
+
+    @property
+    def words(self) -> str:
+        """The kind spelled out.
+
+        >>> KeyingKind.GMK.words
+        'grand master keyed'
+        """
+        return _WORDS[self]
+
+    @property
+    def is_master_keyed(self) -> bool:
+        """Whether a cylinder of this kind works under a master, so that the system's records matter."""
+        return self in (KeyingKind.MK, KeyingKind.GMK, KeyingKind.GGMK)
+
+
+_WORDS = {
+    KeyingKind.KD: "keyed different",
+    KeyingKind.KA: "keyed alike",
+    KeyingKind.MK: "master keyed",
+    KeyingKind.GMK: "grand master keyed",
+    KeyingKind.GGMK: "great grand master keyed",
+    KeyingKind.SKD: "single keyed",
+    KeyingKind.NONE: "uncombinated",
+}
+
+
+class CylinderType(StrEnum):
+    """What kind of cylinder goes on the bench."""
+
+    MORTISE = "mortise"
+    RIM = "rim"
+    BORED = "bored"
+    SFIC = "sfic"
+    LFIC = "lfic"
+
+
+class LineKind(StrEnum):
+    """What a price or a quote line is, since places tax the two apart."""
+
+    GOODS = "goods"
+    LABOUR = "labour"
+
+
+_MINUTES = re.compile(r"[0-9]{1,9}(?:\.[0-9]{1,2})?")
+
+
+def _read_minutes(value: Any) -> Fraction:
+    """Minutes out of JSON: 12, 2.5 or "2.5"; a float is taken as the digits it was written with."""
+    text = value if isinstance(value, str) else str(value) if type(value) in (int, float) else ""
+    if len(text) > 12 or not _MINUTES.fullmatch(text) or Fraction(text) > 1_000_000:
+        raise BitternError("", "Enter minutes from 0 to 1,000,000, at most two decimals, as 2.5.")
+    return Fraction(text)
+
+
+def write_minutes(minutes: Fraction) -> int | str:
+    """Minutes for JSON: a whole number, or text of at most two decimals, never a float.
+
+    >>> write_minutes(Fraction(3)), write_minutes(Fraction(5, 2))
+    (3, '2.50')
+    """
+    if minutes.denominator == 1:
+        return minutes.numerator
+    hundredths = round(minutes * 100)
+    return f"{hundredths // 100}.{hundredths % 100:02d}"
+
+
+Minutes = Annotated[Fraction, Form(_read_minutes, write_minutes)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchTerms(JsonDataclass):
+    """The bench's book figures. Minutes are exact fractions, money whole cents.
+
+    A kind absent from `kind_minutes`, or a type absent from `type_minutes`, is not keyed here; absent from
+    the other tables it counts as 0. `setup_minutes` are for a new system or order, `extension_minutes` for
+    adding to a system whose records are here. `uncombinated_on_hand` counts cylinders without pins on the
+    shelf; more of them come `uncombinated_lead_days` working days after the order, or never when None.
+    """
+
+    labour_cents_per_hour: Cents
+    setup_minutes: Mapping[KeyingKind, Minutes] = field(default_factory=dict)
+    extension_minutes: Minutes = Fraction(0)
+    type_minutes: Mapping[CylinderType, Minutes]
+    kind_minutes: Mapping[KeyingKind, Minutes]
+    checking_minutes: Minutes = Fraction(0)
+    key_minutes: Minutes = Fraction(0)
+    key_cut_cents: Cents = 0
+    key_blank_cents: Cents = 0
+    pins: Mapping[KeyingKind, Annotated[int, whole(0, 1_000)]] = field(default_factory=dict)
+    pin_cents: Cents = 0
+    minutes_per_day: Minutes
+    minutes_promised: Minutes = Fraction(0)
+    uncombinated_on_hand: Mapping[CylinderType, Annotated[int, whole(0, 1_000_000)]] = field(default_factory=dict)
+    uncombinated_lead_days: Annotated[int, whole(0, MAX_WORKING_DAYS)] | None = None
+    closed_days: frozenset[date] = frozenset()
+
+
+MAX_CYLINDERS = 100_000
+
+_From = Annotated[int, whole(1, MAX_CYLINDERS)]
+_KeywayName = Annotated[str, words_of(20)]
+
+
+@dataclass(frozen=True, slots=True)
+class QuantityBreak:
+    """From this many keyed cylinders on, `percent_off` the keying charge of every one of them."""
+
+    quantity_from: _From
+    percent_off: Percent
+
+
+@dataclass(frozen=True, slots=True)
+class FreightStep:
+    """Freight in cents for an order of `quantity_from` cylinders and more, until the next step."""
+
+    quantity_from: _From
+    cents: Cents
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FactoryTerms(JsonDataclass):
+    """One maker's keying terms, valid on the days that whoever stores them says.
+
+    A kind absent from `per_cylinder_cents` is one that the maker does not key. `setup_cents` are for a new
+    system, `extension_cents` replace them when a system is extended. `holds_records`: the maker keeps the
+    records of systems it keyed; `takes_records`: it keys from records that the house sends.
+    `min_order_cents` is compared with the goods on this order, before keying and freight.
+    `factory_only_keyways` may not be keyed on the bench; `authorised_keyways` need the owner's written word.
+    """
+
+    maker: Annotated[str, words_of(80)]
+    setup_cents: Mapping[KeyingKind, Cents] = field(default_factory=dict)
+    extension_cents: Cents = 0
+    per_cylinder_cents: Mapping[KeyingKind, Cents]
+    per_key_cents: Cents = 0
+    keys_included: Annotated[int, whole(0, 100)] = 0
+    min_cylinders: Annotated[int, whole(0, MAX_CYLINDERS)] = 0
+    min_order_cents: Cents = 0
+    quantity_breaks: tuple[QuantityBreak, ...] = ()
+    freight: tuple[FreightStep, ...] = ()
+    lead_working_days: Annotated[int, whole(0, MAX_WORKING_DAYS)]
+    closed_days: frozenset[date] = frozenset()
+    holds_records: bool = False
+    takes_records: bool = False
+    factory_only_keyways: frozenset[_KeywayName] = frozenset()
+    authorised_keyways: frozenset[_KeywayName] = frozenset()
+
+    def __post_init__(self) -> None:
+        problems = []
+        for name, steps in (("quantity_breaks", self.quantity_breaks), ("freight", self.freight)):
+            starts = [step.quantity_from for step in steps]
+            if starts != sorted(set(starts)):
+                problems.append(Problem(name, "Each step must begin at a larger quantity than the one before it."))
+        if problems:
+            raise Problems(problems)
