@@ -85,3 +85,9 @@ def forms_of(html: str) -> list[FoundForm]:
     reader = _Reader()
     reader.feed(html)
     return reader.forms
+
+
+def form_with(page: str, field: str) -> dict[str, str]:
+    """What the page's first form that has this field would send as it stands: name → value, but no form token."""
+    fields = next(fields for form in forms_of(page) if field in (fields := dict(form.fields)))
+    return {name: value for name, value in fields.items() if name != "csrf_token"}

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import io
 import re
 
 import sqlalchemy as sa
 from playwright.sync_api import Page, Response, expect
-from pypdf import PdfReader
 from sqlalchemy.orm import Session
 
 from app.keying import write_bitting
@@ -15,13 +13,14 @@ from app.ledger.care.opening import Ledger
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.tables import Event, Job, Key, KeySystem, Role
 from tests.browser.conftest import Enter, Served
+from tests.reading import pdf_text
 
 
-def pdf_text(page: Page, url: str, method: str = "get", form: dict[str, str] | None = None) -> str:
+def paper_text(page: Page, url: str, method: str = "get", form: dict[str, str] | None = None) -> str:
     """The text of a PDF that the page's own session is given."""
     answer = page.request.get(url) if method == "get" else page.request.post(url, form=form or {})
     assert answer.status == 200 and answer.headers["content-type"] == "application/pdf"
-    return "\n".join(leaf.extract_text() for leaf in PdfReader(io.BytesIO(answer.body())).pages)
+    return pdf_text(answer.body())
 
 
 def line_box(page: Page, line: int, label: str) -> object:
@@ -79,12 +78,12 @@ def accept_it(page: Page, served: Served) -> None:
 def test_the_counter_does_the_whole_job(enter: Enter, served: Served, shop: Ledger) -> None:
     page = enter(Role.COUNTER)
     quote_a_walk_in(page, served)
-    quote = pdf_text(page, served.url("/quotes/1001/1/quote.pdf"))
+    quote = paper_text(page, served.url("/quotes/1001/1/quote.pdf"))
     assert "I. Plover" in quote and "A18M-Q1-66.SC" in quote and "$189.66" in quote
     assert "Margin" not in quote and "Cost" not in quote
     accept_it(page, served)
     expect(page.get_by_text("FRONT")).to_be_visible()
-    schedule = pdf_text(page, served.url("/jobs/1001/keying-schedule.pdf"))
+    schedule = paper_text(page, served.url("/jobs/1001/keying-schedule.pdf"))
     assert {"FRONT", "BACK", "SKD1"} <= set(schedule.split())
     found = bittings(shop)
     assert len(found) == 1
@@ -128,7 +127,7 @@ def test_the_bench_pins_checks_and_readies_it(enter: Enter, served: Served, shop
     page.get_by_role("button", name="Show bittings").click()
     expect(page.get_by_text(bitting, exact=True)).to_be_visible()
     token = page.locator("input[name=csrf_token]").first.input_value()
-    sheet = pdf_text(page, served.url("/jobs/1001/bench-sheet.pdf"), "post", {"csrf_token": token})
+    sheet = paper_text(page, served.url("/jobs/1001/bench-sheet.pdf"), "post", {"csrf_token": token})
     assert "CONFIDENTIAL" in sheet and bitting in re.sub(r"\s", "", sheet)
     reveals = session.scalars(sa.select(Event).where(Event.kind == "bittings revealed")).all()
     assert [event.actor_name for event in reveals] == ["Bram", "Bram"]
@@ -163,7 +162,7 @@ def test_the_owner_sees_the_day_the_margin_and_the_story(
     row.get_by_role("link", name="1001").click()
     for words in ("Quote 1001-1 issued", "Quote 1001-1 accepted by I. Plover"):
         expect(page.get_by_text(words)).to_be_visible()
-    owners = pdf_text(page, served.url("/quotes/1001/1/owner.pdf"))
+    owners = paper_text(page, served.url("/quotes/1001/1/owner.pdf"))
     assert "Margin" in owners
     answer: Response | None = page.goto(served.url("/key-systems/1"))
     assert answer is not None and answer.status == 200

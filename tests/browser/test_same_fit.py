@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import io
-
-import pypdf
 import sqlalchemy as sa
 from playwright.sync_api import Page, expect
 from sqlalchemy.orm import Session
 
 from app.ledger.tables import Customer, User
 from tests.factories import UserFactory
+from tests.reading import pdf_text
 from tests.stocked import empty_house
 
 __all__ = ["empty_house"]
@@ -51,5 +49,5 @@ def test_the_same_fit_from_another_maker_with_the_face_on_the_quote(
     expect(paper).to_contain_text(f"In place of Ardent Brass {OLD}")
     url = page.get_by_role("link", name="Print (PDF)").get_attribute("href")
     content = page.request.get(served.url(url or "")).body()
-    text = " ".join(" ".join(each.extract_text() for each in pypdf.PdfReader(io.BytesIO(content)).pages).split())
+    text = pdf_text(content)
     assert TOLD in text and f"In place of Ardent Brass {OLD}" in text

@@ -24,3 +24,9 @@ def fresh(web: Flask) -> FlaskClient:
 def owner_client(client_as: ClientAs) -> FormClient:
     """A client logged in as the owner."""
     return client_as(Role.OWNER)
+
+
+@pytest.fixture
+def clerk(client_as: ClientAs) -> FormClient:
+    """A client logged in as somebody at the counter."""
+    return client_as(Role.COUNTER)

@@ -8,8 +8,8 @@ from html import unescape
 
 from app.ledger.tables import Role
 from tests.factories import FormClient
+from tests.forms_found import form_with
 from tests.stocked import PART, empty_house, posted
-from tests.web.test_prices_terms import _filled
 
 __all__ = ["empty_house"]
 
@@ -18,7 +18,7 @@ SHOP = {"keyed_at": "shop", "override_reason": "from us"}
 
 def test_forty_six_from_a_shelf_of_thirty_leave_none_for_the_next(client_as: Callable[[Role], FormClient]) -> None:
     owner, clerk = client_as(Role.OWNER), client_as(Role.COUNTER)
-    form = _filled(owner.get("/prices/bench-terms/change").text)
+    form = form_with(owner.get("/prices/bench-terms/change").text, "valid_from")
     form |= {"valid_from": "2026-11-25", "uncombinated_on_hand__mortise": "30"}
     assert owner.post("/prices/bench-terms/change", data=form).status_code == 303
 

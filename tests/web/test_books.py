@@ -20,8 +20,8 @@ from app.ledger.tables import Customer, Cylinder, Job, QuoteRevision, Role, Stag
 from app.pricing import IssuedQuote, PaymentReceived
 from tests.conftest import NOW
 from tests.factories import FormClient
+from tests.reading import pdf_text
 from tests.stocked import HARDWARE, MORTISE, empty_house, posted
-from tests.web.test_papers import text_of
 
 __all__ = ["empty_house"]
 
@@ -101,7 +101,7 @@ def test_no_paper_and_no_book_speaks_of_discounts_that_nobody_can_give(owned: Fo
     closed_job(owned, session)
     (quote,) = table(owned, "quotes")
     assert not [name for name in quote if "discount" in name]
-    printed = text_of(owned.get("/quotes/1001/1/quote.pdf").data)
+    printed = pdf_text(owned.get("/quotes/1001/1/quote.pdf").data)
     assert "Each line is rounded to the cent, and its tax is rounded to the cent" in printed
     for told in (printed, owned.get("/house/books").text, owned.get("/quotes/1001/1").text):
         assert "discount" not in told.lower()

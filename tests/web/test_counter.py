@@ -31,6 +31,7 @@ from app.ledger.tables import (
 from app.pricing import show_cents
 from tests.conftest import NOW
 from tests.factories import FormClient
+from tests.forms_found import form_with
 from tests.keyed import counted
 from tests.stocked import HARDWARE, MORTISE, PART, empty_house, posted
 
@@ -39,11 +40,6 @@ __all__ = ["empty_house"]
 ClientAs = Callable[[Role], FormClient]
 LIVE = {"HX-Request": "true"}
 FLATS = {"kind": "part number", "part_number": "AD-Q1-66.SC", "quantity": "24", "keying": "MK", "keys_each": "2"}
-
-
-@pytest.fixture
-def clerk(client_as: ClientAs) -> FormClient:
-    return client_as(Role.COUNTER)
 
 
 def customer_id(session: Session, start: str) -> int:
@@ -350,31 +346,18 @@ def test_a_quote_is_revised_from_its_newest_revision(clerk: FormClient, session:
     issued(clerk, session, dict(MORTISE), {**PART, "part_number": "AC-10"}, title="Two alike")
     page = clerk.get("/counter?job=1001").text
     assert "Two alike" in page and "AC-10" in page and "Issue revision 2" in page
-    form = filled(page)
+    form = form_with(page, "title")
     form["lines-0-quantity"] = "4"
     answer = clerk.post("/counter/issue?job=1001", data=form)
     assert answer.location == "/quotes/1001/2"
     assert (count(session, Job), count(session, QuoteRevision)) == (1, 2)
 
 
-def filled(page: str) -> dict[str, str]:
-    """The counter's form as a browser would send it from this page."""
-    inside = page[page.index('<form id="counter"') :]
-    form = {
-        unescape(n): unescape(v) for n, v in re.findall(r'<input[^>]*? name="([^"]+)"[^>]*? value="([^"]*)"', inside)
-    }
-    for name, options in re.findall(r'<select[^>]*? name="([^"]+)"[^>]*>(.*?)</select>', inside, re.DOTALL):
-        chosen = re.search(r'<option(?: value="([^"]*)")? selected>([^<]*)', options)
-        form[name] = (chosen[1] if chosen[1] is not None else chosen[2]) if chosen else ""
-    form.pop("csrf_token")
-    return form
-
-
 def test_a_stale_revision_says_who_was_first_and_loses_nothing(client_as: ClientAs, session: Session) -> None:
     mine, hers = client_as(Role.COUNTER), client_as(Role.COUNTER)
     issued(mine, session, dict(PART))
-    form = filled(mine.get("/counter?job=1001").text)
-    hers.post("/counter/issue?job=1001", data=filled(hers.get("/counter?job=1001").text))
+    form = form_with(mine.get("/counter?job=1001").text, "title")
+    hers.post("/counter/issue?job=1001", data=form_with(hers.get("/counter?job=1001").text, "title"))
     late = mine.post("/counter/issue?job=1001", data={**form, "title": "My own words"})
     assert late.status_code == 409 and "My own words" in late.text and "1001-2 issued" in late.text
     assert count(session, QuoteRevision) == 2
@@ -391,7 +374,7 @@ def test_a_draft_of_a_job_is_offered_only_while_it_is_newer_than_the_quote(
     assert "Go on with the draft" in clerk.get("/counter?job=1001").text
     assert "Later" in clerk.get("/counter?job=1001&draft=1").text
     web.extensions["clock"] = lambda: NOW + timedelta(minutes=6)
-    clerk.post("/counter/issue?job=1001", data=filled(clerk.get("/counter?job=1001").text))
+    clerk.post("/counter/issue?job=1001", data=form_with(clerk.get("/counter?job=1001").text, "title"))
     assert "Go on with the draft" not in clerk.get("/counter?job=1001").text
 
 
@@ -407,7 +390,7 @@ def test_kept_as_asked_and_quoted_later(clerk: FormClient, session: Session) -> 
     assert (job.stage, job.customer.name, job.title) == (Stage.ASKED, "I. Plover", "They will ring back")
     page = clerk.get("/counter?job=1001").text
     assert "A18M-Q9" in page and "They will ring back" in page
-    form = {**filled(page), "lines-0-part_number": "A18M-Q1-66.SC"}
+    form = {**form_with(page, "title"), "lines-0-part_number": "A18M-Q1-66.SC"}
     answer = clerk.post("/counter/issue?job=1001", data=form)
     assert answer.location == "/quotes/1001/1", unescape(answer.text)
     assert (count(session, Job), count(session, Site)) == (1, sites + 1)

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import io
 import re
 from collections.abc import Callable
 from html import unescape
 
-import pypdf
 import pytest
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
@@ -19,6 +17,7 @@ from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.work import Work
 from app.ledger.tables import Draft, Event, Job, JobLine, QuoteRevision, Role, Site
 from tests.factories import FormClient
+from tests.reading import pdf_text
 from tests.stocked import HARDWARE, MORTISE, PART, empty_house, posted
 
 __all__ = ["empty_house"]
@@ -32,20 +31,10 @@ TOLD = "Customer was told that the face will be Pell & Rowe's instead of Ardent 
 AGREED = {**NEW, "face_asked": ASKED, "face_answer": "agreed"}
 
 
-@pytest.fixture
-def clerk(client_as: ClientAs) -> FormClient:
-    return client_as(Role.COUNTER)
-
-
 def pane(clerk: FormClient, *lines: dict[str, str], **head: str) -> str:
     """What stands below the first line."""
     page = unescape(clerk.post("/counter/work-out", data=posted(*lines, **head), headers=LIVE).text)
     return page[page.index('id="told-0"') :]
-
-
-def text_of(content: bytes) -> str:
-    """A PDF's text, its line breaks aside."""
-    return " ".join(" ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(content)).pages).split())
 
 
 def hidden(page: str, name: str) -> str:
@@ -78,7 +67,7 @@ def test_a_press_records_that_the_customer_agrees(clerk: FormClient, session: Se
     line = snapshot.lines[0]
     assert line.face == TOLD and line.replaces.startswith(f"Ardent Brass {OLD}, mortise cylinder 1-1/8 in")
     assert TOLD in unescape(clerk.get(answer.location).text)
-    assert TOLD in text_of(quote_pdf(snapshot)) and TOLD in text_of(owner_quote_pdf(snapshot))
+    assert TOLD in pdf_text(quote_pdf(snapshot)) and TOLD in pdf_text(owner_quote_pdf(snapshot))
     event = session.scalars(sa.select(Event).where(Event.kind == "face agreed")).one()
     assert TOLD in event.summary and event.actor_name
     again = clerk.get(f"/counter?job={snapshot.job_number}").text
@@ -131,7 +120,7 @@ def test_lock_and_cylinder_of_two_makers_ask_about_cam_and_face_and_the_answer_i
     answer = clerk.post("/counter/issue", data=posted(agreed))
     assert answer.status_code == 303
     told = "Customer was told that the face will be Ardent Brass's on a lock of Northlight's; the cam of Ardent Brass"
-    assert told in text_of(quote_pdf(read_snapshot(session.scalars(sa.select(QuoteRevision.snapshot)).one())))
+    assert told in pdf_text(quote_pdf(read_snapshot(session.scalars(sa.select(QuoteRevision.snapshot)).one())))
     assert told in session.scalars(sa.select(Event.summary).where(Event.kind == "face agreed")).one()
     # What was agreed for one lock is agreed for no other, and a lock of the cylinder's own maker asks nothing.
     other = {**agreed, "fit_lock": "Market 10 entry lock"}

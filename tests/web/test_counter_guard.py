@@ -21,11 +21,6 @@ __all__ = ["empty_house"]
 TRIP = {"kind": "trip", "price_code": "TRIP", "quantity": "1"}
 
 
-@pytest.fixture
-def clerk(client_as: ClientAs) -> FormClient:
-    return client_as(Role.COUNTER)
-
-
 def work_out(clerk: FormClient, form: dict[str, str], *, live: bool = False) -> str:
     answer = clerk.post("/counter/work-out", data=form, headers=LIVE if live else {})
     assert answer.status_code == 200

@@ -15,6 +15,7 @@ from app.ledger.tables import Cylinder, CylinderState, Door, Role, Site
 from app.spreadsheets import table_bytes
 from tests import factories
 from tests.factories import FormClient
+from tests.forms_found import form_with
 
 ClientAs = Callable[[Role | None], FormClient]
 
@@ -37,12 +38,6 @@ def openings(work: Work, site: Site) -> dict[str, str]:
     return dict(work.session.execute(rows).all())
 
 
-def hidden(page: str, name: str) -> str:
-    found = re.search(rf'name="{name}" value="([^"]*)"', page)
-    assert found, name
-    return found[1]
-
-
 def send(counter: FormClient, site: Site, content: bytes, name: str = "d.csv"):
     data = {"file": (io.BytesIO(content), name)}
     return counter.post(f"/sites/{site.id}/doors/list", data=data, content_type="multipart/form-data")
@@ -51,7 +46,7 @@ def send(counter: FormClient, site: Site, content: bytes, name: str = "d.csv"):
 def test_a_list_is_shown_then_saved_then_written_out_the_same(work: Work, site: Site, counter: FormClient) -> None:
     plan = send(counter, site, b"opening,location,egress\n101,Hall,yes\n=2,Stair,\n")
     assert plan.status_code == 200 and "Nothing is saved yet" in plan.text and openings(work, site) == {}
-    sent = {name: hidden(plan.text, name) for name in ("token", "seal")}
+    sent = form_with(plan.text, "seal")
     done = counter.post(f"/sites/{site.id}/doors/list/record", data=sent)
     assert done.status_code == 303 and openings(work, site) == {"101": "Hall", "=2": "Stair"}
 
@@ -77,7 +72,7 @@ def test_problems_are_listed_and_nothing_is_saved(work: Work, site: Site, counte
 
 def test_a_paste_is_read_as_a_file_is(work: Work, site: Site, counter: FormClient) -> None:
     plan = counter.post(f"/sites/{site.id}/doors/list", data={"pasted": "7\tAttic\tRH\n8\tCellar\n"})
-    sent = {name: hidden(plan.text, name) for name in ("token", "seal")}
+    sent = form_with(plan.text, "seal")
     assert counter.post(f"/sites/{site.id}/doors/list/record", data=sent).status_code == 303
     assert openings(work, site) == {"7": "Attic", "8": "Cellar"}
     gone = counter.post(f"/sites/{site.id}/doors/list/record", data=sent)
@@ -97,7 +92,7 @@ def test_doors_that_changed_since_the_list_was_shown_are_stale(work: Work, site:
     plan = send(counter, site, b"opening,location\n1,Great hall\n")
     door.location = "Stair"
     work.session.commit()
-    sent = {name: hidden(plan.text, name) for name in ("token", "seal")}
+    sent = form_with(plan.text, "seal")
     assert counter.post(f"/sites/{site.id}/doors/list/record", data=sent).status_code == 409
     assert openings(work, site) == {"1": "Stair"}
 
@@ -114,7 +109,7 @@ def test_doors_are_changed_together_and_taken_back(work: Work, site: Site, count
     good = wrong | {"set-fire_rated": "1", "fire_rated": "yes", "thickness": "1-3/4", "set-location": "1"}
     plan = counter.post(f"/sites/{site.id}/doors/change", data=good)
     assert plan.status_code == 200 and "<del>Room 1</del>" in plan.text and "Room 3" not in plan.text
-    saved = counter.post(f"/sites/{site.id}/doors/change", data=good | {"seen": hidden(plan.text, "seen")})
+    saved = counter.post(f"/sites/{site.id}/doors/change", data=good | {"seen": form_with(plan.text, "seen")["seen"]})
     assert saved.status_code == 303 and openings(work, site) == {"1": "", "2": "", "3": "Room 3"}
     stale = counter.post(f"/sites/{site.id}/doors/change", data=good | {"seen": f"{ids[0]}:1", "location": "Attic"})
     assert stale.status_code == 409
@@ -123,9 +118,9 @@ def test_doors_are_changed_together_and_taken_back(work: Work, site: Site, count
     assert address
     shown = counter.get(address[0]).text
     assert "Take it back" in shown and "Room 1" in shown
-    assert counter.post(address[0], data={"seen": hidden(shown, "seen")}).status_code == 303
+    assert counter.post(address[0], data={"seen": form_with(shown, "seen")["seen"]}).status_code == 303
     assert openings(work, site) == {"1": "Room 1", "2": "Room 2", "3": "Room 3"}
-    assert counter.post(address[0], data={"seen": hidden(shown, "seen")}).status_code == 409
+    assert counter.post(address[0], data={"seen": form_with(shown, "seen")["seen"]}).status_code == 409
     assert "nothing to take back" in counter.get(address[0]).text
     assert "Taken back on 2 doors" in counter.get(f"/doors/{ids[0]}").text
     assert "Taken back" in counter.get(f"/sites/{site.id}/doors/history").text

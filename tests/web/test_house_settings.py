@@ -14,12 +14,6 @@ from tests.factories import CustomerFactory, HouseFactory, PriceTierFactory, Tax
 GOOD = {"name": "Fenwick Quay", "paper": "A4", "quote_days": "14", "exclusions": "Fitting.", "tax_place": "Saltmarsh"}
 
 
-@pytest.fixture
-def owner_client(client_as) -> FlaskClient:
-    client: FlaskClient = client_as(Role.OWNER)
-    return client
-
-
 def test_only_the_owner_may(client_as) -> None:
     for role in (Role.COUNTER, Role.BENCH):
         assert client_as(role).get("/house/settings").status_code == 403

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import io
 import re
 from collections.abc import Callable
 from datetime import timedelta
 
-import pypdf
 import pytest
 import sqlalchemy as sa
 
@@ -19,6 +17,7 @@ from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.keyed import bitting_in, counted, keyed_job, put, the, tick_off
+from tests.reading import pdf_text
 
 ClientAs = Callable[[Role | None], FormClient]
 TODAY = NOW.date()
@@ -241,7 +240,7 @@ def test_the_schedule_is_for_everybody_and_tells_no_bitting(work: Work, client_a
     keyed = keyed_job(work)
     answer = client_as(Role.COUNTER).get(f"/jobs/{keyed.job.number}/keying-schedule.pdf")
     assert answer.mimetype == "application/pdf" and answer.headers["Cache-Control"] == "no-store"
-    text = "\n".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(answer.data)).pages)
+    text = pdf_text(answer.data)
     for told in ("F1", "F2", "1AA", "2AA", "The Flats"):
         assert told in text
     assert bitting_in(text) is None
@@ -266,7 +265,7 @@ def test_the_bench_sheet_is_a_recorded_reveal_for_the_bench(work: Work, client_a
     assert client.get(address).status_code == 405
     answer = client.post(address)
     assert answer.mimetype == "application/pdf" and answer.headers["Cache-Control"] == "no-store"
-    text = "\n".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(answer.data)).pages)
+    text = pdf_text(answer.data)
     assert bitting_in(text) is not None
     event = work.session.scalars(sa.select(Event).where(Event.kind == "bittings revealed")).one()
     assert event.job_id == keyed.job.id and event.at == NOW and event.actor_name.startswith("Person")
@@ -330,13 +329,13 @@ def test_the_counter_hands_over_by_what_the_page_says(work: Work, client_as: Cli
     page = client.get(address).text
     assert "<dt>Taken by</dt><dd>R. Teal</dd>" in page and "ready → handed over: taken by R. Teal." in page
     receipt = client.get(f"{address}/key-receipt.pdf").data
-    text = "\n".join(one.extract_text() for one in pypdf.PdfReader(io.BytesIO(receipt)).pages)
+    text = pdf_text(receipt)
     assert "R. Teal" in text and "P. Harbour" not in text and "the 1 key listed" in text
     assert [the(work, symbol).state for symbol in ("AA", "1AA", "2AA")] == ["ordered", "out", "ordered"]
     # What is cut later lies in the shop until it is issued, with a receipt of its own.
     put(work, "AA", KeyState.CUT)
     receipt = client.get(f"{address}/key-receipt.pdf").data
-    text = "\n".join(one.extract_text() for one in pypdf.PdfReader(io.BytesIO(receipt)).pages)
+    text = pdf_text(receipt)
     assert "the 1 key listed" in text
 
 

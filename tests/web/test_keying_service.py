@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 
 import pytest
@@ -17,6 +16,7 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.work import Work
 from app.ledger.tables import CylinderOperator, Draft, Event, Keyset, KeyState, KeySystem, Level, RecordsHolder, Role
 from tests import factories
+from tests.forms_found import form_with
 from tests.web.keying_system import bittings_in_clear, seeded, system_in_service
 
 ClientAs = Callable[[Role | None], FlaskClient]
@@ -159,18 +159,6 @@ def test_the_draft_of_a_lost_key_names_doors_and_what_crosses_them(
     }
 
 
-def _sent_by(page: str) -> dict[str, str]:
-    """What a browser sends of the page's last form: its own fields and no other."""
-    form = page.rpartition("<form")[2]
-    fields = dict.fromkeys(re.findall(r'<(?:input|select)[^>]* name="([^"]+)"', form), "")
-    for name, options in re.findall(r'<select[^>]* name="([^"]+)"[^>]*>(.*?)</select>', form, re.DOTALL):
-        first = re.search(r'value="([^"]*)"', options)
-        fields[name] = first[1] if first else ""
-    for name, value in re.findall(r'<input[^>]* name="([^"]+)"[^>]* value="([^"]*)"', form):
-        fields[name] = value
-    return fields
-
-
 @pytest.mark.parametrize("case", ["two levels", "no array", "factory"])
 def test_the_page_is_served_with_only_the_fields_that_it_has(
     client_as: ClientAs, session: Session, work: Work, case: str
@@ -187,7 +175,7 @@ def test_the_page_is_served_with_only_the_fields_that_it_has(
     session.commit()
     client = client_as(Role.BENCH)
     address = f"/keying/systems/{system.id}/extend"
-    sent = _sent_by(client.get(address).text)
+    sent = form_with(client.get(address).text, "singles")
     if case == "two levels":
         assert "master" in sent and "grand" not in sent
         assert client.post(address, data={**sent, "changes": "2", "deed": "extend"}).status_code == 303

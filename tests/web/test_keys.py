@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import io
 import re
 from collections.abc import Callable
 from datetime import timedelta
 
-import pypdf
 import pytest
 import sqlalchemy as sa
 
@@ -19,6 +17,7 @@ from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.keyed import Keyed, bitting_in, counted, keyed_job, put, the
+from tests.reading import pdf_text
 
 ClientAs = Callable[[Role | None], FormClient]
 
@@ -26,10 +25,6 @@ ClientAs = Callable[[Role | None], FormClient]
 @pytest.fixture
 def keyed(work: Work) -> Keyed:
     return keyed_job(work)
-
-
-def pdf_text(content: bytes) -> str:
-    return "\n".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(content)).pages)
 
 
 ISSUE = {"issue-symbol": "1AA", "issue-copies": "1", "issue-holder": "Ann Reed", "issue-phone": "555-0190"}

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable
 from datetime import timedelta
 
-import pypdf
 import pytest
 import sqlalchemy as sa
 
@@ -18,6 +16,7 @@ from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.keyed import BITTINGS, Keyed, bitting_in, counted, keyed_job
+from tests.reading import pdf_text
 
 ClientAs = Callable[[Role | None], FormClient]
 
@@ -143,7 +142,7 @@ def test_the_bitting_list_is_the_owners(work: Work, keyed: Keyed, client_as: Cli
     assert revealed(work) == []
     answer = client_as(Role.OWNER).post(address)
     assert answer.mimetype == "application/pdf" and answer.headers["Cache-Control"] == "no-store"
-    text = "\n".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(answer.data)).pages)
+    text = pdf_text(answer.data)
     for digits in BITTINGS.values():
         assert digits in text.replace(" ", "")
     (event,) = revealed(work)

@@ -18,6 +18,7 @@ from app.ledger.tables import Event, Login, LoginAttempt, Role, User
 from app.web.access import proof_of
 from tests.conftest import NOW
 from tests.factories import PASSWORD, FormClient, UserFactory
+from tests.forms_found import form_with
 from tests.keyed import keyed_job
 
 ClientAs = Callable[[Role | None], FormClient]
@@ -34,10 +35,6 @@ def client(client_as: ClientAs, work: Work) -> FormClient:
 
 def later(web: Flask, **passed: float) -> None:
     web.extensions["clock"] = lambda: NOW + timedelta(**passed)
-
-
-def hidden(page: str) -> dict[str, str]:
-    return dict(re.findall(r'<input type="hidden" name="([^"]+)" value="([^"]*)"', page))
 
 
 # ---- the lock ----
@@ -87,16 +84,18 @@ def test_what_was_typed_goes_on_with_the_pin_and_stands_nowhere_in_between(
     assert asked.status_code == 423
     assert "What you typed is kept" in asked.text
     assert "Harbour Lights" not in asked.text
-    wrong = client.post("/customers/new", data={**hidden(asked.text), "secret-again": "0000"})
+    wrong = client.post("/customers/new", data={**form_with(asked.text, "secret-again"), "secret-again": "0000"})
     assert wrong.status_code == 423
-    done = client.post("/customers/new", data={**hidden(wrong.text), "secret-again": PIN})
+    done = client.post("/customers/new", data={**form_with(wrong.text, "secret-again"), "secret-again": PIN})
     assert done.status_code == 303
     assert "Harbour Lights Cafe" in client.get(done.location).text
 
 
 def test_what_was_kept_is_no_use_to_another_person(client: FormClient, client_as: ClientAs) -> None:
     client.post("/lock")
-    kept = hidden(client.post("/customers/new", data={"name": "Harbour Lights Cafe"}).text)["kept-meanwhile"]
+    kept = form_with(client.post("/customers/new", data={"name": "Harbour Lights Cafe"}).text, "secret-again")[
+        "kept-meanwhile"
+    ]
     other = client_as(Role.COUNTER)
     other.post("/lock")
     answer = other.post("/customers/new", data={"kept-meanwhile": kept, "secret-again": PASSWORD})
@@ -126,7 +125,7 @@ def test_no_page_lets_the_password_be_guessed(
     client_as: ClientAs, session: Session, path: str, typed: dict[str, str]
 ) -> None:
     client = client_as(Role.COUNTER)
-    kept = hidden(client.get(path).text) | typed
+    kept = form_with(client.get(path).text, min(typed)) | typed
     secret = {"secret": re.sub(r'.*name="secret"[^>]*value="([^"]+)".*', r"\1", client.get(path).text, flags=re.S)}
     for _ in range(5):
         answer = client.post(path, data={**kept, **secret, "current": "wrong words here"}, csrf=True)
@@ -327,8 +326,11 @@ def test_the_house_is_not_carried_away_from_a_screen_left_open(
     later(web, minutes=11)
     asked = client.post(place, data=typed)
     assert (asked.status_code, "Your password once more" in asked.text) == (423, True)
-    assert client.post(place, data={**hidden(asked.text), "secret-again": "not it"}).status_code == 423
-    done = client.post(place, data={**hidden(asked.text), "secret-again": PASSWORD})
+    assert (
+        client.post(place, data={**form_with(asked.text, "secret-again"), "secret-again": "not it"}).status_code
+        == 423
+    )
+    done = client.post(place, data={**form_with(asked.text, "secret-again"), "secret-again": PASSWORD})
     assert done.status_code == (422 if typed else 200)  # the backup's own form has its say again
     done.close()
 
@@ -347,10 +349,13 @@ def test_a_bitting_list_asks_the_owner_again(
     later(web, minutes=11)
     asked = client.post(place)
     assert (asked.status_code, "Your password once more" in asked.text) == (423, True)
-    assert client.post(place, data={**hidden(asked.text), "secret-again": PIN}).status_code == 423
+    assert client.post(place, data={**form_with(asked.text, "secret-again"), "secret-again": PIN}).status_code == 423
     with client.session_transaction() as held:
         before = held["login"]
-    assert client.post(place, data={**hidden(asked.text), "secret-again": PASSWORD}).mimetype == "application/pdf"
+    assert (
+        client.post(place, data={**form_with(asked.text, "secret-again"), "secret-again": PASSWORD}).mimetype
+        == "application/pdf"
+    )
     with client.session_transaction() as held:
         assert held["login"] != before
     assert client.post(place).mimetype == "application/pdf"

@@ -8,7 +8,6 @@ from collections.abc import Callable
 from datetime import timedelta
 from html import unescape
 
-import pypdf
 import pytest
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
@@ -46,6 +45,7 @@ from tests.forms_found import FoundForm, forms_of
 from tests.keyed import walk
 from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import accept, issued, mortise, openings
+from tests.reading import pdf_text
 from tests.stocked import MORTISE, empty_house, posted
 
 __all__ = ["empty_house"]
@@ -103,10 +103,6 @@ def _told(page: str) -> list[str]:
     return [
         unescape(re.sub("<[^>]*>", "", one)) for one in re.findall(r'class="(?:told|error)".*?</p>', page, re.DOTALL)
     ]
-
-
-def pdf_text(paper: bytes) -> str:
-    return " ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(paper)).pages)
 
 
 def _draft(clerk: FormClient, system: KeySystem, symbol: str) -> str:

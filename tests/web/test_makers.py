@@ -18,6 +18,7 @@ from app.ledger.catalog.sheets import find_sheet, sheet_rows, sheets_of
 from app.ledger.tables import CatalogueItem, Maker, Role
 from app.web.makers.runs import Runs
 from tests.factories import CatalogueItemFactory, MakerFactory
+from tests.forms_found import form_with
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_data" / "makers"
 HEAD = "part_number,category,description,cost,list,stocked\n"
@@ -34,20 +35,8 @@ def maker(work) -> Maker:
     return import_maker(work, _given())
 
 
-@pytest.fixture
-def owner_client(client_as) -> FlaskClient:
-    client: FlaskClient = client_as(Role.OWNER)
-    return client
-
-
 def _send(client: FlaskClient, path: str, content: bytes, name: str):
     return client.post(path, data={"file": (io.BytesIO(content), name)}, content_type="multipart/form-data")
-
-
-def _hidden(page: str) -> dict[str, str]:
-    found = dict(re.findall(r'<input type="hidden" name="(\w+)" value="([^"]*)"', page))
-    found.pop("csrf_token", None)
-    return found
 
 
 def _settled(client: FlaskClient, place: str) -> str:
@@ -165,7 +154,7 @@ def test_a_tables_file_is_shown_then_saved(owner_client: FlaskClient, maker: Mak
     shown = _send(owner_client, f"{place}/import", content, "codes.csv")
     assert "Rows that come: 1" in shown.text and "<b>new" not in shown.text
     assert len(session.get(Maker, maker.id).tables["patterns"][0]["segments"][3]["codes"]) == 6
-    assert owner_client.post(f"{place}/record", data=_hidden(shown.text)).status_code == 303
+    assert owner_client.post(f"{place}/record", data=form_with(shown.text, "token")).status_code == 303
     session.commit()
     session.expire_all()
     assert len(session.get(Maker, maker.id).tables["patterns"][0]["segments"][3]["codes"]) == 7
@@ -176,7 +165,7 @@ def test_a_makers_file_is_shown_then_saved_and_is_the_same_again(owner_client: F
     shown = _send(owner_client, "/makers/import", content, "ardent.json")
     assert "is new" in shown.text and session.scalar(sa.select(sa.func.count(Maker.id))) == 0
     session.commit()
-    done = owner_client.post("/makers/import/record", data=_hidden(shown.text))
+    done = owner_client.post("/makers/import/record", data=form_with(shown.text, "token"))
     assert done.status_code == 303
     out = owner_client.get(f"{done.location}/export.json").get_json()
     assert sorted(out["items"], key=str) == sorted(_given()["items"], key=str)
@@ -344,9 +333,9 @@ def test_what_changed_after_it_was_shown_is_not_overwritten(owner_client: FlaskC
     session.commit()
     owner_client.post(sent.location)
     assert "changed after this file was shown" in _settled(owner_client, sent.location)
-    again = owner_client.post("/makers/import/record", data=_hidden(file))
+    again = owner_client.post("/makers/import/record", data=form_with(file, "token"))
     assert again.status_code == 409 and "what it would do now" in again.text
-    again = owner_client.post(f"/makers/{maker.id}/tables/cams/record", data=_hidden(table))
+    again = owner_client.post(f"/makers/{maker.id}/tables/cams/record", data=form_with(table, "token"))
     assert again.status_code == 409 and "what it would do now" in again.text
     session.expire_all()
     assert session.get(Maker, maker.id).tables["note"] == "Saved by somebody else."
@@ -354,7 +343,10 @@ def test_what_changed_after_it_was_shown_is_not_overwritten(owner_client: FlaskC
         "Not this"
     ]
     # Shown anew, the file goes on record as it stands on the page.
-    assert owner_client.post(f"/makers/{maker.id}/tables/cams/record", data=_hidden(again.text)).status_code == 303
+    assert (
+        owner_client.post(f"/makers/{maker.id}/tables/cams/record", data=form_with(again.text, "token")).status_code
+        == 303
+    )
 
 
 def test_a_running_file_says_how_far_it_is_with_and_without_a_script(owner_client: FlaskClient, maker: Maker) -> None:

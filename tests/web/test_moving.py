@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import re
 from collections.abc import Callable
 
 import sqlalchemy as sa
@@ -12,6 +11,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Door, Role
 from tests import factories
 from tests.factories import FormClient
+from tests.forms_found import form_with
 from tests.keyed import keyed_job
 from tests.moved import demo_taken
 
@@ -36,7 +36,7 @@ def test_everything_goes_out_and_a_row_that_is_missing_comes_back(work: Work, ow
     work.session.commit()
     plan = send(owner_client, file.data)
     assert plan.status_code == 200 and "Nothing is saved yet" in plan.text
-    sent = {name: re.search(rf'name="{name}" value="([^"]*)"', plan.text)[1] for name in ("token", "seal")}  # type: ignore[index]
+    sent = form_with(plan.text, "seal")
     assert owner_client.post("/house/export/record", data=sent).status_code == 303
     assert owner_client.post("/house/export/house.zip").data == file.data
     assert owner_client.post("/house/export/record", data=sent).status_code == 400  # the file is let go
@@ -65,7 +65,7 @@ def test_the_page_is_the_owners(client_as: ClientAs) -> None:
 def test_jobs_come_in_with_people_who_have_no_login(work: Work, owner_client: FormClient) -> None:
     plan = send(owner_client, demo_taken())
     assert "Nobody here is called Cora, Bram. They are entered as people who cannot log in" in plan.text
-    sent = {name: re.search(rf'name="{name}" value="([^"]*)"', plan.text)[1] for name in ("token", "seal")}  # type: ignore[index]
+    sent = form_with(plan.text, "seal")
     assert owner_client.post("/house/export/record", data=sent).status_code == 303
     assert owner_client.get("/jobs/1004").status_code == 200
     people = owner_client.get("/house").text

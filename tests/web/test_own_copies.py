@@ -3,24 +3,20 @@
 from __future__ import annotations
 
 import re
-from html import unescape
 
 import pytest
 from sqlalchemy.orm import Session
 
 from app.ledger.tables import Role
 from tests.factories import FormClient
+from tests.reading import pdf_text, words_of
 from tests.stocked import empty_house
-from tests.web.test_two_places import ClientAs, approved, moved, text_of, worked_out
+from tests.web.test_two_places import ClientAs, approved, moved, worked_out
 
 __all__ = ["empty_house"]
 
 OWN = {"kind": "keys", "quantity": "3", "symbol": "own", "keyway": "AQ1", "keys_each": "0"}
 KEYED = {"kind": "part number", "part_number": "A18M-Q1-66.SC", "quantity": "1", "keying": "KD", "keys_each": "2"}
-
-
-def words_of(page: str) -> str:
-    return " ".join(unescape(re.sub("<[^>]*>", " ", page)).split())
 
 
 def test_the_bench_page_of_a_job_of_keys_offers_no_paper_of_cylinders(client_as: ClientAs, session: Session) -> None:
@@ -54,7 +50,7 @@ def test_the_bench_is_told_of_copies_of_the_customers_own_key(
     assert keys_on_the_day(owned) == [str(keys)]
     assert 'href="/bench/jobs/1001"' in owned.get("/jobs/1001").text
     assert "Copies of the customer’s own key 3 keyway AQ1" in words_of(owned.get("/bench/jobs/1001").text)
-    paper = text_of(owned.post("/jobs/1001/keys-to-cut.pdf").data)
+    paper = pdf_text(owned.post("/jobs/1001/keys-to-cut.pdf").data)
     assert f"{keys} keys" in paper and "3 of the customer's own key, keyway AQ1" in paper
     if lines == [OWN]:
         moved(owned, session, "on the bench")

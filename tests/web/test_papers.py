@@ -10,7 +10,6 @@ from datetime import timedelta
 from html import unescape
 
 import openpyxl
-import pypdf
 import pytest
 import sqlalchemy as sa
 from flask import Flask
@@ -26,14 +25,11 @@ from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.keyed import BITTINGS, Keyed, bitting_in, keyed_job
+from tests.reading import pdf_text
 
 ClientAs = Callable[[Role | None], FormClient]
 OPEN = ("keying-schedule", "keyset-schedule", "key-holders", "key-receipt", "hardware-list", "labels")
 SECRET = ("bench-sheet", "keys-to-cut", "pins-to-pick")
-
-
-def text_of(pdf: bytes) -> str:
-    return " ".join(" ".join(leaf.extract_text().split()) for leaf in pypdf.PdfReader(io.BytesIO(pdf)).pages)
 
 
 @pytest.fixture
@@ -56,7 +52,7 @@ def test_everybody_opens_the_papers_without_a_bitting(client_as: ClientAs, keyed
     for role in (Role.COUNTER, Role.BENCH):
         answer = client_as(role).get(f"/jobs/{keyed.job.number}/{name}.pdf")
         assert answer.status_code == 200 and answer.mimetype == "application/pdf"
-        text = text_of(answer.data)
+        text = pdf_text(answer.data)
         assert "page 1 of 1" in text and bitting_in(text) is None and str(keyed.job.number) in text
 
 
@@ -67,7 +63,7 @@ def test_a_receipt_lists_only_keys_that_its_holder_takes_now_or_holds(
     address = f"/jobs/{keyed.job.number}/key-receipt.pdf"
 
     def printed() -> str:
-        return text_of(clerk.get(address).data)
+        return pdf_text(clerk.get(address).data)
 
     def listed() -> list[str]:
         text = printed().partition("Due back")[2].partition("I have received")[0]
@@ -111,7 +107,7 @@ def test_papers_with_pins_are_for_bench_and_owner_by_a_press(
     assert client_as(Role.COUNTER).get(address).status_code == 404
     assert client_as(Role.BENCH).get(address).status_code == 405
     answer = client_as(Role.BENCH).post(address)
-    assert answer.status_code == 200 and "CONFIDENTIAL" in text_of(answer.data)
+    assert answer.status_code == 200 and "CONFIDENTIAL" in pdf_text(answer.data)
     reveals = work.session.scalars(sa.select(Event).where(Event.kind == "bittings revealed")).all()
     assert [event.job_id for event in reveals] == [keyed.job.id]
 
@@ -155,7 +151,7 @@ def test_the_counters_folder_has_every_open_paper_and_file_and_no_bitting(
     assert archive.read("files/1-old é.png") == picture.getvalue()
     for name in names:
         content = archive.read(name)
-        text = text_of(content) if name.endswith(".pdf") else content.decode("utf-8", "replace")
+        text = pdf_text(content) if name.endswith(".pdf") else content.decode("utf-8", "replace")
         assert bitting_in(text) is None or name.endswith((".xlsx", ".png")), name
     index = archive.read("index.html").decode()
     for name in names - {"index.html"}:
@@ -172,7 +168,7 @@ def test_the_owners_folder_has_the_bittings_and_says_so_on_record(
     names = set(archive.namelist())
     assert {f"papers/{name}-{number}.pdf" for name in (*OPEN, *SECRET)} <= names
     listed = f"papers/bitting-list-{keyed.system.id}.pdf"
-    text = re.sub(r"\s", "", text_of(archive.read(listed)))
+    text = re.sub(r"\s", "", pdf_text(archive.read(listed)))
     assert all(bitting in text for bitting in BITTINGS.values())
     assert "CONFIDENTIAL" in archive.read("index.html").decode()
     reveals = work.session.scalars(sa.select(Event.summary).where(Event.kind == "bittings revealed")).all()
@@ -222,7 +218,7 @@ def test_a_factory_order_keeps_the_day_and_author_of_its_ordering(web: Flask, wo
     def printed(client: FormClient) -> tuple[str, str]:
         book = openpyxl.load_workbook(io.BytesIO(client.get(f"/jobs/{number}/factory-order-1.xlsx").data))
         told = dict(book["Instructions"].values)
-        pdf = text_of(client.get(f"/jobs/{number}/factory-order-1.pdf").data)
+        pdf = pdf_text(client.get(f"/jobs/{number}/factory-order-1.pdf").data)
         return pdf, next((f"{what}: {told[what]}" for what in told if "rdered" in what), "")
 
     cora = logged_in("Cora Quill", 0)
@@ -245,7 +241,7 @@ def test_a_factorys_part_of_a_job_is_ordered_on_its_form(client_as: ClientAs, wo
     client, number = client_as(Role.COUNTER), keyed.job.number
     page = client.get(f"/jobs/{number}").text
     assert "Factory order, Ardent Brass" in page and "Bench sheet" not in page
-    text = text_of(client.get(f"/jobs/{number}/factory-order-1.pdf").data)
+    text = pdf_text(client.get(f"/jobs/{number}/factory-order-1.pdf").data)
     assert f"F-{number}-1" in text and "F1" in text and "1AA, AA" in text and bitting_in(text) is None
     assert "keys only" in text  # the master's key has no cylinder
     assert client.get(f"/jobs/{number}/factory-order-1.xlsx").data.startswith(b"PK")
@@ -269,7 +265,7 @@ def test_the_shops_keys_that_come_with_a_factorys_job_are_cut_from_a_list(
     assert [link for link in links if link in page] == [*links] and "bench-sheet" not in page
     answer = bench.post(f"/jobs/{number}/keys-to-cut.pdf")
     assert answer.status_code == 200
-    text = text_of(answer.data)
+    text = pdf_text(answer.data)
     assert "OUR1" in text and "1AA" not in text
     assert "OUR1</b> 1 key " in bench.get(f"/bench/jobs/{number}").text
 
@@ -287,7 +283,7 @@ def test_further_keys_sold_alone_are_signed_for(client_as: ClientAs, work: Work,
     assert bench.post(f"/bench/jobs/{number}/ticks", data={"as": "cut", "keys": keyset.id}).status_code == 303
     page = bench.get(f"/jobs/{number}").text
     assert f'href="{address}"' in page and "key-holders" not in page
-    text = text_of(bench.get(address).data)
+    text = pdf_text(bench.get(address).data)
     assert "1AA 7 1AA 7 F1 when" in text and "1 key listed" in text and bitting_in(text) is None
     assert f"papers/key-receipt-{number}.pdf" in folder(bench, number).namelist()
 

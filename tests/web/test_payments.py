@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable
 
-import pypdf
 import pytest
 import sqlalchemy as sa
 
@@ -13,6 +11,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Job, Payment, Role, Stage
 from tests import factories
 from tests.factories import FormClient
+from tests.reading import pdf_text
 
 ClientAs = Callable[[Role | None], FormClient]
 FORM = {"kind": "deposit", "cents": "50.00", "means": "check", "received_on": "2026-11-25", "version": "1"}
@@ -32,10 +31,6 @@ def paid(work: Work) -> list[int]:
     return list(work.session.scalars(sa.select(Payment.cents).order_by(Payment.id)))
 
 
-def text_of(content: bytes) -> str:
-    return "\n".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(content)).pages)
-
-
 def test_a_deposit_is_taken_and_its_receipt_printed(work: Work, job: Job, client_as: ClientAs) -> None:
     client = client_as(Role.COUNTER)
     fresh = client.get("/jobs/1042/payments").text
@@ -46,12 +41,12 @@ def test_a_deposit_is_taken_and_its_receipt_printed(work: Work, job: Job, client
     assert "$50.00 received; $57.25 left to pay" in page and "1042-1, PDF" in page and 'value="57.25"' in page
     receipt = client.get("/jobs/1042/payments/1.pdf")
     assert receipt.mimetype == "application/pdf"
-    text = text_of(receipt.data)
+    text = pdf_text(receipt.data)
     for told in ("Deposit receipt 1042-1", "Lantern Row Dental", "$50.00", "$57.25", "check 20417", "For the house"):
         assert told in text, told
     back = {**FORM, "kind": "refund", "cents": "5", "note": "paid twice", "version": "2"}
     assert client.post("/jobs/1042/payments", data=back).status_code == 303
-    text = text_of(client.get("/jobs/1042/payments/2.pdf").data)
+    text = pdf_text(client.get("/jobs/1042/payments/2.pdf").data)
     assert "Refund receipt 1042-2" in text and "Given back" in text and "$62.25" in text
     assert client.get("/jobs/1042/payments/1.pdf").data == receipt.data
     assert paid(work) == [5_000, -500]
@@ -144,7 +139,7 @@ def test_what_is_put_on_account_is_told_as_owed_everywhere(work: Work, job: Job,
     page = client.get("/jobs/1042").text
     assert "Put on account" in page and "Received" not in page and "Paid in full" not in page
     assert 'Nothing received; to pay <span class="soft">$107.25 of it on account' in page
-    text = text_of(client.get("/jobs/1042/payments/1.pdf").data)
+    text = pdf_text(client.get("/jobs/1042/payments/1.pdf").data)
     for told in ("Put on account 1042-1", "Owed by", "Nothing was received", "Left to pay", "Customer's signature"):
         assert told in text, told
     assert "We have received" not in text and text.count("$107.25") == 3 and text.count("$0.00") == 1
@@ -154,7 +149,7 @@ def test_what_is_put_on_account_is_told_as_owed_everywhere(work: Work, job: Job,
     assert client.post("/jobs/1042/payments", data=paid_by_check).status_code == 303
     page = client.get("/jobs/1042").text
     assert "Paid in full" in page and "of it on account" not in page
-    assert "Payment receipt 1042-2" in text_of(client.get("/jobs/1042/payments/2.pdf").data)
+    assert "Payment receipt 1042-2" in pdf_text(client.get("/jobs/1042/payments/2.pdf").data)
     assert "$107.25" not in owner.get("/day/owed").text
 
 
@@ -166,6 +161,6 @@ def test_a_credit_on_account_has_a_paper_that_says_so(work: Work, job: Job, clie
     credit = {**FORM, "kind": "refund off the price", "means": "on account", "cents": "7.25", "note": "a ring back"}
     answer = client.post("/jobs/1042/payments", data=credit)
     assert "$7.25 let off the price; $100.00 left to pay." in client.get(answer.location).text
-    text = text_of(client.get("/jobs/1042/payments/1.pdf").data)
+    text = pdf_text(client.get("/jobs/1042/payments/1.pdf").data)
     assert "Credit on account 1042-1" in text and "No money changed hands" in text and "$100.00" in text
     assert "Let off the price on account" in client.get("/jobs/1042").text

@@ -15,6 +15,7 @@ from flask.testing import FlaskClient
 from app.ledger.tables import Event, PriceBookRow, Role
 from app.spreadsheets import guarded_book_bytes
 from tests.factories import PriceRowFactory, PriceTierFactory
+from tests.forms_found import form_with
 
 PRICES = (Path(__file__).resolve().parents[2] / "demo_data" / "prices.csv").read_bytes()
 HEAD = "code,description,category,kind,price,cost,tier,quantity from,valid from\n"
@@ -31,21 +32,9 @@ ONE = {
 }
 
 
-@pytest.fixture
-def owner_client(client_as) -> FlaskClient:
-    client: FlaskClient = client_as(Role.OWNER)
-    return client
-
-
 def _upload(client: FlaskClient, content: bytes, name: str = "prices.csv"):
     data = {"file": (io.BytesIO(content), name), "first_day": "2026-11-30"}
     return client.post("/prices/import", data=data, content_type="multipart/form-data")
-
-
-def _hidden(page: str) -> dict[str, str]:
-    form = page[page.index('action="/prices/import/record"') :]
-    names = ("token", "first_day", "fingerprint")
-    return {name: re.search(f'name="{name}" value="([^"]*)"', form)[1] for name in names}  # type: ignore[index]
 
 
 @pytest.mark.parametrize("path", ["/prices", "/prices/export.csv", "/prices/bench-terms", "/prices/factory-terms"])
@@ -160,19 +149,19 @@ def test_a_file_is_listed_first_and_saved_only_on_the_word(owner_client: FlaskCl
     assert "$80.00" in answer.text and "<b>$85.00</b>" in answer.text
     assert session.scalar(sa.select(sa.func.count()).select_from(PriceBookRow)) == 1
     session.commit()
-    assert owner_client.post("/prices/import/record", data=_hidden(answer.text)).status_code == 303
+    assert owner_client.post("/prices/import/record", data=form_with(answer.text, "fingerprint")).status_code == 303
     count = len(list(csv.reader(io.StringIO(PRICES.decode())))) - 1
     assert session.scalar(sa.select(sa.func.count()).select_from(PriceBookRow)) == count + 1
     event = session.scalar(sa.select(Event).where(Event.kind == "prices set"))
     assert ["TRIP", "", 1, "2026-11-30", [8000, 80], [8500, 3200]] in event.detail["changes"]
-    again = owner_client.post("/prices/import/record", data=_hidden(answer.text))
+    again = owner_client.post("/prices/import/record", data=form_with(answer.text, "fingerprint"))
     assert again.status_code == 400 and "not kept any more" in again.text
 
 
 def test_a_list_that_is_out_of_date_is_not_saved(owner_client: FlaskClient, session) -> None:
     answer = _upload(owner_client, (HEAD + "A,Thing,misc,goods,2,1,,1,\n").encode())
     PriceRowFactory(code="A", unit_cents=150, valid_from=date(2026, 2, 1))
-    stale = owner_client.post("/prices/import/record", data=_hidden(answer.text))
+    stale = owner_client.post("/prices/import/record", data=form_with(answer.text, "fingerprint"))
     assert stale.status_code == 409
     assert "changed since this list was made" in stale.text
     assert session.scalar(sa.select(sa.func.count()).select_from(PriceBookRow)) == 1
@@ -184,9 +173,9 @@ def test_a_file_waits_for_its_sender_alone(client_as, owner_client: FlaskClient,
     answer = _upload(owner_client, (HEAD + "A,Thing,misc,goods,2,1,,1,\n").encode())
     other = FormClient(owner_client.application)
     other.log_in(UserFactory(role=Role.OWNER))
-    assert other.post("/prices/import/record", data=_hidden(answer.text)).status_code == 400
+    assert other.post("/prices/import/record", data=form_with(answer.text, "fingerprint")).status_code == 400
     for token in ("../../etc/passwd", "x" * 24, ""):
-        data = {**_hidden(answer.text), "token": token}
+        data = {**form_with(answer.text, "fingerprint"), "token": token}
         assert owner_client.post("/prices/import/record", data=data).status_code == 400
 
 
@@ -248,7 +237,7 @@ def test_a_prices_last_day_goes_into_the_file_and_comes_back(owner_client: Flask
 
     def record(rows: str, head: str = HEAD.strip() + ",valid until\n") -> str:
         page = _upload(owner_client, (head + rows).encode()).text
-        assert owner_client.post("/prices/import/record", data=_hidden(page)).status_code == 303
+        assert owner_client.post("/prices/import/record", data=form_with(page, "fingerprint")).status_code == 303
         return page
 
     for code in "AB":

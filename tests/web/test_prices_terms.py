@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from datetime import date
 from pathlib import Path
 
@@ -11,32 +10,14 @@ import pytest
 import sqlalchemy as sa
 from flask.testing import FlaskClient
 
-from app.ledger.tables import BenchTermsRow, FactoryTermsRow, Role
+from app.ledger.tables import BenchTermsRow, FactoryTermsRow
 from app.pricing import BenchTerms, FactoryTerms
 from tests.factories import BenchTermsFactory, FactoryTermsFactory, MakerFactory
+from tests.forms_found import form_with
 
 TERMS = Path(__file__).resolve().parents[2] / "demo_data" / "terms"
 BENCH = BenchTerms.from_json(json.loads((TERMS / "bench.json").read_text())).to_json()
 FACTORY = FactoryTerms.from_json(json.loads((TERMS / "factory_ard.json").read_text())).to_json()
-
-
-@pytest.fixture
-def owner_client(client_as) -> FlaskClient:
-    client: FlaskClient = client_as(Role.OWNER)
-    return client
-
-
-def _filled(page: str) -> dict[str, str]:
-    """What stands in the boxes of a page's form, as a browser would send it."""
-    found = {}
-    for tag in re.findall(r"<input [^>]*>", page):
-        name, value = re.search(r'name="([^"]*)"', tag), re.search(r'value="([^"]*)"', tag)
-        if 'type="checkbox"' in tag and "checked" not in tag:
-            continue
-        if name and value and value[1]:
-            found[name[1]] = value[1]
-    found.update(re.findall(r'<textarea [^>]*name="([^"]*)"[^>]*>\r?\n?([^<]*)</textarea>', page))
-    return {name: value for name, value in found.items() if name not in ("csrf_token", "q")}
 
 
 def test_bench_terms_stand_as_tables(owner_client: FlaskClient) -> None:
@@ -48,7 +29,7 @@ def test_bench_terms_stand_as_tables(owner_client: FlaskClient) -> None:
 
 def test_the_bench_form_as_loaded_saves_the_same_terms(owner_client: FlaskClient, session) -> None:
     BenchTermsFactory(terms={**BENCH, "closed_days": ["2026-12-25"], "uncombinated_lead_days": None})
-    form = _filled(owner_client.get("/prices/bench-terms/change").text)
+    form = form_with(owner_client.get("/prices/bench-terms/change").text, "valid_from")
     assert form["valid_from"] == "2026-11-30"
     assert owner_client.post("/prices/bench-terms/change", data=form).status_code == 303
     old, new = session.scalars(sa.select(BenchTermsRow).order_by(BenchTermsRow.valid_from)).all()
@@ -58,7 +39,7 @@ def test_the_bench_form_as_loaded_saves_the_same_terms(owner_client: FlaskClient
 
 def test_an_empty_minutes_cell_means_not_keyed_here(owner_client: FlaskClient, session) -> None:
     BenchTermsFactory(terms=BENCH)
-    form = _filled(owner_client.get("/prices/bench-terms/change").text)
+    form = form_with(owner_client.get("/prices/bench-terms/change").text, "valid_from")
     data = {**form, "kind_minutes__GGMK": "", "kind_minutes__MK": "5.5"}
     assert owner_client.post("/prices/bench-terms/change", data=data).status_code == 303
     terms = session.scalars(sa.select(BenchTermsRow).order_by(BenchTermsRow.valid_from.desc())).first().terms
@@ -80,7 +61,7 @@ def test_an_empty_minutes_cell_means_not_keyed_here(owner_client: FlaskClient, s
 )
 def test_bad_bench_terms_are_refused_beside_their_field(owner_client, session, typed, field, said) -> None:
     BenchTermsFactory(terms=BENCH)
-    form = _filled(owner_client.get("/prices/bench-terms/change").text)
+    form = form_with(owner_client.get("/prices/bench-terms/change").text, "valid_from")
     answer = owner_client.post("/prices/bench-terms/change", data={**form, **typed})
     assert answer.status_code == 422
     error = answer.text[answer.text.index(f'id="{field}-error"') :]
@@ -94,7 +75,7 @@ def test_the_factory_form_as_loaded_saves_the_same_terms(owner_client: FlaskClie
     FactoryTermsFactory(maker_id=maker.id, terms=terms)
     page = owner_client.get("/prices/factory-terms").text
     assert "15 working days" in page and "$28.00" in page and "factory only: AQ5, AQ6" in page
-    form = _filled(owner_client.get(f"/prices/factory-terms/{maker.id}").text)
+    form = form_with(owner_client.get(f"/prices/factory-terms/{maker.id}").text, "valid_from")
     assert owner_client.post(f"/prices/factory-terms/{maker.id}", data=form).status_code == 303
     old, new = session.scalars(sa.select(FactoryTermsRow).order_by(FactoryTermsRow.valid_from)).all()
     assert new.terms == old.terms
@@ -103,7 +84,7 @@ def test_the_factory_form_as_loaded_saves_the_same_terms(owner_client: FlaskClie
 def test_bad_factory_terms_are_refused_beside_their_field(owner_client: FlaskClient, session) -> None:
     maker = MakerFactory(name="Ardent Brass", code="ARD")
     FactoryTermsFactory(maker_id=maker.id, terms=FACTORY)
-    form = _filled(owner_client.get(f"/prices/factory-terms/{maker.id}").text)
+    form = form_with(owner_client.get(f"/prices/factory-terms/{maker.id}").text, "valid_from")
     bad = {**form, "quantity_breaks__2__quantity_from": "5", "freight__1__cents": "", "lead_working_days": ""}
     answer = owner_client.post(f"/prices/factory-terms/{maker.id}", data=bad)
     assert answer.status_code == 422
@@ -131,4 +112,4 @@ def test_terms_can_be_entered_where_there_are_none(owner_client: FlaskClient) ->
 @pytest.mark.parametrize("path", ["/prices/bench-terms/change", "/prices/factory-terms/{maker}"])
 def test_the_first_terms_of_a_new_house_hold_from_today(owner_client: FlaskClient, path: str) -> None:
     page = owner_client.get(path.format(maker=MakerFactory().id)).text
-    assert _filled(page)["valid_from"] == "2026-11-25"
+    assert form_with(page, "valid_from")["valid_from"] == "2026-11-25"

@@ -15,23 +15,13 @@ from sqlalchemy.orm import Session
 from app.ledger.tables import Job, PriceBookRow, QuoteRevision, QuoteRules, Role
 from tests.conftest import NOW
 from tests.factories import FormClient
+from tests.reading import pdf_text, words_of
 from tests.stocked import HARDWARE, MORTISE, empty_house, posted
-from tests.web.test_papers import text_of
 from tests.web.test_quotes import AT_THE_BENCH, FLATS, accepted, quoted
 
 __all__ = ["empty_house"]
 
 ClientAs = Callable[[Role], FormClient]
-
-
-@pytest.fixture
-def clerk(client_as: ClientAs) -> FormClient:
-    return client_as(Role.COUNTER)
-
-
-def words(page: str) -> str:
-    """What a person reads."""
-    return " ".join(unescape(re.sub(r"<[^>]+>", " ", page)).split())
 
 
 def version(session: Session) -> int:
@@ -62,7 +52,7 @@ def test_revisions_are_compared_in_words(clerk: FormClient, session: Session) ->
     customer = session.scalars(sa.select(Job.customer_id)).one()
     form = posted(*lines, customer_id=customer, job_version=version(session)) | {"token": "second"}
     assert clerk.post("/counter/issue?job=1001", data=form).status_code == 303
-    page = words(clerk.get("/quotes/1001/compare").text)
+    page = words_of(clerk.get("/quotes/1001/compare").text)
     for said in ("changed Mortise cylinder", "added Trip to the site", "removed Trim ring set", "more", "less"):
         assert said in page, said
     assert "2 × $30.40 = $60.80 3 × $30.40 = $91.20 $30.40 more" in page
@@ -77,7 +67,9 @@ def test_a_requote_shows_the_difference_before_it_is_kept(clerk: FormClient, ses
     assert "no price has changed" in page
     later(web, clerk, session, 8)
     page = clerk.get("/quotes/1001/requote").text
-    assert "1 of 4 lines differ today" in page and "1 × $9.80 = $9.80 1 × $12.80 = $12.80 $3.00 more" in words(page)
+    assert "1 of 4 lines differ today" in page and "1 × $9.80 = $9.80 1 × $12.80 = $12.80 $3.00 more" in words_of(
+        page
+    )
     assert session.scalar(sa.select(sa.func.count(QuoteRevision.id))) == 1
     form = dict(re.findall(r'name="(token|version|shown)"[^>]*value="([^"]+)"', page))
     other = clerk.post("/quotes/1001/requote", data={**form, "shown": "f" * 64})
@@ -123,7 +115,7 @@ def test_a_quote_counts_days_from_its_acceptance_and_the_job_keeps_to_them(
     clerk: FormClient, session: Session, web: Flask, option: str
 ) -> None:
     quoted(clerk, FLATS, **AT_THE_BENCH, **({"option_b": "factory"} if option else {}))
-    said = text_of(clerk.get("/quotes/1001/1/quote.pdf").data)
+    said = pdf_text(clerk.get("/quotes/1001/1/quote.pdf").data)
     counts = re.findall(r"(\d+) working days? after acceptance", said)
     assert len(counts) == (2 if option else 1) and "if accepted on" in said and "if ordered" not in said
     days = int(counts[1 if option == "B" else 0])
@@ -135,15 +127,15 @@ def test_a_quote_counts_days_from_its_acceptance_and_the_job_keeps_to_them(
         while day.weekday() > 4:
             day += timedelta(days=1)
     written = f"{day.day} {day:%b %Y}"
-    assert written in words(clerk.get("/quotes/1001/accept").text)
+    assert written in words_of(clerk.get("/quotes/1001/accept").text)
     form = accepted(version=version(session), accepted_on="2026-12-07", **({"option": option} if option else {}))
     assert clerk.post("/quotes/1001/accept", data=form).status_code == 303
-    assert f"Promised {written}" in words(clerk.get("/jobs/1001").text)
+    assert f"Promised {written}" in words_of(clerk.get("/jobs/1001").text)
 
 
 def test_a_quote_of_two_ways_is_accepted_as_b(clerk: FormClient, session: Session) -> None:
     quoted(clerk, FLATS, option_b="factory", **AT_THE_BENCH)
-    page = words(clerk.get("/quotes/1001/1").text)
+    page = words_of(clerk.get("/quotes/1001/1").text)
     assert "Keyed on our bench" in page and "Keyed at the factory" in page and "15 working days" in page
     unsaid = clerk.post("/quotes/1001/accept", data=accepted(version=version(session)))
     assert unsaid.status_code == 422 and "Say which of the two ways was accepted" in unsaid.text
@@ -152,7 +144,7 @@ def test_a_quote_of_two_ways_is_accepted_as_b(clerk: FormClient, session: Sessio
     session.rollback()
     job = session.scalars(sa.select(Job)).one()
     assert (job.accepted_option, job.keyed_at) == ("B", "factory")
-    page = words(clerk.get("/jobs/1001").text)
+    page = words_of(clerk.get("/jobs/1001").text)
     assert "R. Teal, 25 Nov 2026 option B" in page and "option B, keyed at the factory" in page
 
 
@@ -171,11 +163,11 @@ def test_a_deposit_is_asked_and_paid(clerk: FormClient, session: Session) -> Non
     session.add(QuoteRules(deposit_percent="0", deposit_cents=20_00, deposit_above_cents=10_00))
     session.commit()
     quoted(clerk, MORTISE)
-    assert "Deposit asked $20.00" in words(clerk.get("/quotes/1001/1").text)
-    assert "Deposit still to come $20.00" in words(clerk.get("/jobs/1001").text)
+    assert "Deposit asked $20.00" in words_of(clerk.get("/quotes/1001/1").text)
+    assert "Deposit still to come $20.00" in words_of(clerk.get("/jobs/1001").text)
     page = clerk.get("/jobs/1001/payments").text
-    assert "$20.00 still to come" in words(page) and 'value="20.00"' in page
+    assert "$20.00 still to come" in words_of(page) and 'value="20.00"' in page
     form = {"version": "1", "kind": "deposit", "cents": "20.00", "means": "cash", "received_on": "2026-11-25"}
     assert clerk.post("/jobs/1001/payments", data=form).status_code == 303
-    assert "Deposit asked $20.00 paid" in words(clerk.get("/jobs/1001/payments").text)
-    assert "Deposit asked paid $20.00" in words(clerk.get("/jobs/1001").text)
+    assert "Deposit asked $20.00 paid" in words_of(clerk.get("/jobs/1001/payments").text)
+    assert "Deposit asked paid $20.00" in words_of(clerk.get("/jobs/1001").text)

@@ -42,19 +42,14 @@ from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.ledger.conftest import customer_id
+from tests.reading import pdf_text
 from tests.stocked import MORTISE, PART, empty_house, posted
-from tests.web.test_papers import text_of
 
 __all__ = ["empty_house"]
 
 ClientAs = Callable[[Role], FormClient]
 FLATS = {"kind": "part number", "part_number": "AD-Q1-66.SC", "quantity": "24", "keying": "MK", "keys_each": "2"}
 AT_THE_BENCH = {"keyed_at": "shop", "override_reason": "wanted this week, says the manager"}
-
-
-@pytest.fixture
-def clerk(client_as: ClientAs) -> FormClient:
-    return client_as(Role.COUNTER)
 
 
 def quoted(clerk: FormClient, *lines: dict[str, str], **head: object) -> None:
@@ -205,7 +200,7 @@ def test_a_factory_extends_a_system_from_our_records_and_they_stay_here(
     assert len(keysets) == 24 and {one.system_id for one in keysets} == {system.id}
     assert system.records is RecordsHolder.SHOP and all(one.bitting is not None for one in keysets)
     order = clerk.get("/jobs/1001/factory-order-1.pdf")
-    assert "We hold this system's records" in text_of(order.data)
+    assert "We hold this system's records" in pdf_text(order.data)
 
 
 def test_single_keyed_cylinders_of_our_system_go_to_no_factory_that_takes_no_records(

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import io
 import re
 from collections.abc import Callable
 from html import unescape
 
-import pypdf
 import pytest
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.tables import Job, Key, KeyState, Role
 from tests.factories import FormClient
+from tests.reading import pdf_text
 from tests.stocked import MORTISE, PART, empty_house, posted
 
 __all__ = ["empty_house"]
@@ -44,10 +43,6 @@ def moved(owned: FormClient, session: Session, to: str) -> str:
     version = session.scalars(sa.select(Job.version)).one()
     answer = owned.post("/jobs/1001/move", data={"version": version, "to": to})
     return unescape(owned.get(answer.location).text if answer.status_code == 303 else answer.text)
-
-
-def text_of(pdf: bytes) -> str:
-    return " ".join(" ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(pdf)).pages).split())
 
 
 def test_a_lines_own_day_makes_two_parts(client_as: ClientAs) -> None:
@@ -81,11 +76,11 @@ def test_a_day_that_cannot_be_is_said_beside_the_line_and_kept(client_as: Client
 def test_it_is_issued_printed_and_revised(client_as: ClientAs, session: Session) -> None:
     clerk, owned = client_as(Role.COUNTER), client_as(Role.OWNER)
     assert clerk.post("/counter/issue", data=posted(BULK, EARLY)).status_code == 303
-    paper = text_of(clerk.get("/quotes/1001/1/quote.pdf").data)
+    paper = pdf_text(clerk.get("/quotes/1001/1/quote.pdf").data)
     assert "4 cylinders ready on the day of acceptance" in paper
     assert "60 cylinders ready 15 working days after acceptance" in paper
     assert "Extension at the factory" not in paper and "Cost" not in paper
-    costs = text_of(owned.get("/quotes/1001/1/owner.pdf").data)
+    costs = pdf_text(owned.get("/quotes/1001/1/owner.pdf").data)
     assert "Keying of the whole job" in costs and "both (chosen)" in costs and "with the above" in costs
     assert "What keying this mix costs" in costs
     shown = unescape(owned.get("/quotes/1001/1").text)
@@ -127,7 +122,7 @@ def test_the_masters_keys_are_cut_in_one_place(client_as: ClientAs, session: Ses
     owned = client_as(Role.OWNER)
     approved(owned, session, BULK, EARLY, {"kind": "keys", "quantity": "3", "symbol": "AA"})
     assert "<dt>Keys to cut</dt><dd>11 of 11</dd>" in owned.get("/bench/jobs/1001").text
-    assert "keys only" not in text_of(owned.get("/jobs/1001/factory-order-1.pdf").data)
+    assert "keys only" not in pdf_text(owned.get("/jobs/1001/factory-order-1.pdf").data)
 
 
 def test_the_factorys_keys_do_not_wait_for_our_bench(client_as: ClientAs, session: Session) -> None:
