@@ -46,46 +46,112 @@ class Ending:
         return GRACE_SECONDS if self._at is None else max(self._at - time.monotonic(), 0.0)
 
 
-class ClearServer:
+class Server:
     """`app` in clear. `prepare()` listens, `serve()` serves until `end()` or `stop()` is called."""
 
     def __init__(self, app: Flask, bind: tuple[str, int], **settings: Any) -> None:
         self.bind_addr = bind
         self._app, self._settings = app, settings
         self._ending = Ending()
-        self._server: BaseWSGIServer | None = None
+        self._listening: socket.socket | None = None
+        self._wake: Callable[[], object] | None = None  # makes what serves look at the ending
 
     def prepare(self) -> None:
         """Listen; `bind_addr` is then what was bound, with the port that the system chose for port 0."""
-        from waitress import create_server  # loaded only when something is served
-
-        listening = listen(*self.bind_addr)
-        self.bind_addr = listening.getsockname()[:2]
-        self._server = create_server(self._app, sockets=[listening], ident=None, **self._settings)
+        self._listening = listen(*self.bind_addr)
+        self.bind_addr = self._listening.getsockname()[:2]
 
     def serve(self) -> None:
         """Serve until told to end; then what runs has GRACE_SECONDS."""
-        if self._server is None:
-            raise RuntimeError("prepare() comes first")
+        waitress = Waitress(self._app, self.listening, **self._settings)
+        self._wake = waitress.wake
         try:
-            run_until(self._server, self._ending)
+            waitress.serve_until(self._ending)
         finally:
-            ended, self._server = self._server, None  # nobody pulls a trigger that is closed
-            ended.asyncore.close_all(ended._map)
+            self._wake = None  # nobody wakes what is closed
+            waitress.close()
 
     def end(self) -> None:
         """Take no further request, and let those that run come to their end. Called again: at once."""
         self._ending.begin()
-        self._wake()
+        self._tell()
 
     def stop(self) -> None:
-        """End at once."""
+        """Let go of the port; a `serve()` in another thread ends at once."""
         self._ending.at_once()
-        self._wake()
+        self._tell()
 
-    def _wake(self) -> None:
-        if self._server is not None:
-            self._server.pull_trigger()
+    @property
+    def listening(self) -> socket.socket:
+        """The socket that `prepare()` made."""
+        if self._listening is None:
+            raise RuntimeError("prepare() comes first")
+        return self._listening
+
+    def _tell(self) -> None:
+        wake = self._wake
+        if wake is not None:
+            with contextlib.suppress(RuntimeError, OSError):  # it has just ended by itself
+                wake()
+        elif self._listening is not None:
+            self._listening.close()
+
+
+class Waitress:
+    """The waitress server on a socket that listens already, made so that it can be told to end.
+
+    waitress has no end that lets running requests finish: its close() cuts them off, and its run() knows no other.
+    So its loop is turned here, on a map of our own, and three things are used that its manual does not name: who is
+    connected (`active_channels`), what of a connection still runs (`request`, `requests`, `total_outbufs_len`), and
+    what wakes the loop (`pull_trigger`). tests/commands/test_ending.py fails if a new waitress has them no more.
+    """
+
+    def __init__(self, app: Flask, listening: socket.socket, **settings: Any) -> None:
+        from waitress import create_server, wasyncore  # loaded only when something is served
+
+        self._map: dict[int, Any] = {}
+        self._loop = wasyncore
+        self.server: BaseWSGIServer = create_server(app, self._map, sockets=[listening], ident=None, **settings)
+
+    def serve_until(self, ending: Ending) -> None:
+        """Serve in this thread until the ending is told and what ran then has come to its end, or its time is over.
+
+        Whoever tells calls `wake()`. A request of which something has come counts as running.
+        """
+        while not ending.is_told():
+            self._turn(1.0)
+        self._loop.dispatcher.close(self.server)  # the port alone: the server's own close() ends what wakes it, too
+        while self._still_runs() and ending.left:
+            self._turn(min(ending.left, 1.0))
+        # Close what is still held, the temporary files of long answers too, which close() leaves.
+        for channel in list(self.server.active_channels.values()):
+            channel.handle_close()
+        self.server.task_dispatcher.shutdown(timeout=0.1)
+
+    def wake(self) -> None:
+        """Let the thread that serves look at its ending; not after `close()`."""
+        self.server.pull_trigger()
+
+    def close(self) -> None:
+        """Close all that is open, once no thread serves."""
+        self._loop.close_all(self._map)
+
+    def _turn(self, seconds: float) -> None:
+        # By poll(): select() takes no file numbered above 1023, and TLS holds three of each connection.
+        self._loop.loop(seconds, use_poll=True, map=self._map, count=1)
+
+    def _still_runs(self) -> bool:
+        """Let go of every connection on which nothing runs; whether one is left. They bring no further request."""
+        for channel in list(self.server.active_channels.values()):
+            if channel.request is None:
+                channel.readable = _never
+                if not (channel.requests or channel.total_outbufs_len):
+                    channel.handle_close()
+        return bool(self.server.active_channels)
+
+
+def _never() -> bool:
+    return False
 
 
 def listen(host: str, port: int) -> socket.socket:
@@ -118,38 +184,3 @@ def told_to_stop(end: Callable[[], None]) -> Iterator[None]:
     finally:
         for one, handler in former.items():
             signal.signal(one, handler)
-
-
-def run_until(server: BaseWSGIServer, ending: Ending) -> None:
-    """Serve in this thread until the ending is told and what ran then has come to its end, or its time is over.
-
-    Whoever tells pulls the server's trigger, which stays open until the caller closes what is left in its map. A
-    request of which something has come counts as running.
-    """
-    while not ending.is_told():
-        _turn(server, 1.0)
-    server.asyncore.dispatcher.close(server)  # the port alone: the trigger still wakes the loop
-    while _still_runs(server) and ending.left:
-        _turn(server, min(ending.left, 1.0))
-    # Close what is still held, the temporary files of long answers too, which close() leaves.
-    for channel in list(server.active_channels.values()):
-        channel.handle_close()
-    server.task_dispatcher.shutdown(timeout=0.1)
-
-
-def _turn(server: BaseWSGIServer, seconds: float) -> None:
-    server.asyncore.loop(seconds, server.adj.asyncore_use_poll, server._map, 1)
-
-
-def _still_runs(server: BaseWSGIServer) -> bool:
-    """Let go of every connection on which nothing runs; whether one is left. The others bring no further request."""
-    for channel in list(server.active_channels.values()):
-        if channel.request is None:
-            channel.readable = _never
-            if not (channel.requests or channel.total_outbufs_len):
-                channel.handle_close()
-    return bool(server.active_channels)
-
-
-def _never() -> bool:
-    return False

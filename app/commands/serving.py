@@ -13,7 +13,7 @@ import click
 from flask import Flask
 
 from app.commands.certificate import certificate_days_left, names_in
-from app.commands.server_life import ClearServer, told_to_stop
+from app.commands.server_life import Server, told_to_stop
 from app.commands.tls_server import TlsServer
 from app.config import Config
 from app.errors import BitternError
@@ -56,7 +56,7 @@ def serve_app(app: Flask, config: Config) -> None:
         server.serve()
 
 
-def clear_server(app: Flask, config: Config) -> ClearServer:
+def clear_server(app: Flask, config: Config) -> Server:
     """The server in clear, for this machine or behind a server that speaks TLS, not started yet."""
     logging.basicConfig()
     behind = {
@@ -65,7 +65,7 @@ def clear_server(app: Flask, config: Config) -> ClearServer:
         "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto"},
         "clear_untrusted_proxy_headers": True,
     }
-    return ClearServer(app, (config.host, config.port), **_limits(config), **(behind if config.proxy else {}))
+    return Server(app, (config.host, config.port), **_limits(config), **(behind if config.proxy else {}))
 
 
 def tls_server(app: Flask, config: Config) -> TlsServer:

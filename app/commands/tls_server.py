@@ -8,22 +8,19 @@ decrypted goes through a pair of sockets inside this process, with the client's 
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import logging
 import socket
 import ssl
 import threading
-from collections import Counter
+from asyncio import FIRST_COMPLETED
+from collections import Counter, deque
 from collections.abc import Awaitable, Callable
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from flask import Flask
 
-from app.commands.server_life import Ending, listen, run_until
-
-if TYPE_CHECKING:
-    from waitress.server import BaseWSGIServer
+from app.commands.server_life import Server, Waitress
 
 HANDSHAKE_SECONDS = 10.0
 MOST_OF_ONE = 48  # connections of one address; a browser opens six
@@ -35,121 +32,75 @@ _PIECE = 65_536
 _log = logging.getLogger(__name__)
 
 
-class TlsServer:
+class TlsServer(Server):
     """`app` behind TLS. `prepare()` listens, `serve()` serves until `end()` or `stop()` is called."""
 
     def __init__(self, app: Flask, context: ssl.SSLContext, bind: tuple[str, int], **behind: Any) -> None:
-        self.bind_addr = bind
+        # What the server behind counts as open is its own two sockets too; it must not take fewer than come through.
+        super().__init__(app, bind, url_scheme="https", connection_limit=_MOST + 2, **behind)
         self._context = context
-        self._make_inner = partial(_listening_to_nobody, app, behind)
-        self._ending = Ending()
-        self._listening: socket.socket | None = None
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._told: asyncio.Event | None = None  # that the ending has changed
+        self._told = asyncio.Event()  # that the ending has changed
         self._open: Counter[str] = Counter()
         self._tasks: set[asyncio.Task[None]] = set()
         self._silent: set[asyncio.Task[None]] = set()  # those of them whose client has sent nothing yet
 
-    def prepare(self) -> None:
-        """Listen; `bind_addr` is then what was bound, with the port that the system chose for port 0."""
-        listening = listen(*self.bind_addr)
-        listening.setblocking(False)
-        self.bind_addr = listening.getsockname()[:2]
-        self._listening = listening
-
     def serve(self) -> None:
         """Serve until told to end; then what runs has GRACE_SECONDS."""
-        inner = self._make_inner()
-        behind = threading.Thread(target=partial(run_until, inner, self._ending), name="serving", daemon=True)
-        behind.start()
+        hatch = _Hatch()
+        behind = Waitress(self._app, hatch, **self._settings)
+        behind.server.fix_addr = lambda address: address  # it would call the clients of such a socket 'localhost'
+        thread = threading.Thread(target=behind.serve_until, args=(self._ending,), name="serving", daemon=True)
+        thread.start()
         try:
-            asyncio.run(self._accept(inner))
+            asyncio.run(self._serve_through(hatch, behind))
         finally:
             self._ending.at_once()
-            inner.pull_trigger()
-            behind.join()
-            inner.asyncore.close_all(inner._map)
+            behind.wake()
+            thread.join()
+            behind.close()
 
-    def end(self) -> None:
-        """Take no further request, and let those that run come to their end. Called again: at once."""
-        self._ending.begin()
-        self._tell()
-
-    def stop(self) -> None:
-        """Let go of the port; a `serve()` in another thread ends at once."""
-        self._ending.at_once()
-        self._tell()
-
-    def _tell(self) -> None:
-        if self._loop is not None and self._told is not None:
-            with contextlib.suppress(RuntimeError):  # the loop has ended by itself
-                self._loop.call_soon_threadsafe(self._told.set)
-        elif self._listening is not None:
-            self._listening.close()
-
-    async def _accept(self, inner: BaseWSGIServer) -> None:
-        if self._listening is None:
-            raise RuntimeError("prepare() comes first")
-        self._told, self._loop = asyncio.Event(), asyncio.get_running_loop()
-        if self._ending.is_told():
-            return
-        self._take_on(inner)
+    async def _serve_through(self, hatch: _Hatch, behind: Waitress) -> None:
+        loop = asyncio.get_running_loop()
+        self._wake = partial(loop.call_soon_threadsafe, self._told.set)
+        taking = loop.create_task(self._take_all(hatch))
         try:
-            await self._told.wait()
-            self._take_no_more()
-            await self._let_run_out(inner)
-        finally:
-            self._take_no_more()
-            await asyncio.sleep(0)  # a task that has not begun could not close its socket
-            for task in self._tasks:
+            if not self._ending.is_told():
+                await self._told.wait()
+            await _given_up(taking)
+            self.listening.close()
+            for task in self._silent:  # who has asked for nothing yet goes
                 task.cancel()
-            await asyncio.gather(*self._tasks, return_exceptions=True)
+            behind.wake()  # it lets what runs come to its end
+            while self._tasks and self._ending.left:
+                self._told.clear()  # told again means at once
+                again = loop.create_task(self._told.wait())
+                await asyncio.wait((again, *self._tasks), timeout=self._ending.left, return_when=FIRST_COMPLETED)
+                again.cancel()
+        finally:
+            self._wake = None
+            await _given_up(taking, *self._tasks)
+            self.listening.close()
             await _until_let_go()
 
-    async def _let_run_out(self, inner: BaseWSGIServer) -> None:
-        """Who has asked for nothing yet goes; the server behind lets what runs come to its end."""
-        for task in self._silent:
-            task.cancel()
-        inner.pull_trigger()
-        while self._tasks and self._ending.left and self._told is not None:
-            self._told.clear()  # told again means at once
-            again = asyncio.create_task(self._told.wait())
-            await asyncio.wait((again, *self._tasks), timeout=self._ending.left, return_when=asyncio.FIRST_COMPLETED)
-            again.cancel()
+    async def _take_all(self, hatch: _Hatch) -> None:
+        loop = asyncio.get_running_loop()
+        self.listening.setblocking(False)
+        while True:
+            try:
+                client, (who, port, *_) = await loop.sock_accept(self.listening)
+            except OSError as error:  # no files left to open, for example: those who are served go on
+                _log.warning("a connection could not be taken: %s", error.strerror)
+                await asyncio.sleep(0.2)
+                continue
+            if self._open[who] >= MOST_OF_ONE or self._open.total() >= _MOST:
+                client.close()
+                continue
+            self._open[who] += 1
+            task = loop.create_task(self._serve_one(client, (who, port), hatch))
+            self._tasks.add(task)
+            task.add_done_callback(self._tasks.discard)
 
-    def _take_on(self, inner: BaseWSGIServer) -> None:
-        if self._loop is not None and self._listening is not None and not self._ending.is_told():
-            self._loop.add_reader(self._listening, self._take_one, inner)
-
-    def _take_no_more(self) -> None:
-        if self._loop is not None and self._listening is not None:
-            self._loop.remove_reader(self._listening)
-            self._listening.close()
-            self._listening = None
-
-    def _take_one(self, inner: BaseWSGIServer) -> None:
-        if self._loop is None or self._listening is None:
-            return
-        try:
-            client, address = self._listening.accept()
-        except BlockingIOError:
-            return  # who knocked is gone again
-        except OSError as error:  # no files left to open, for example: those who are served go on
-            _log.warning("a connection could not be taken: %s", error.strerror)
-            self._loop.remove_reader(self._listening)
-            self._loop.call_later(0.2, self._take_on, inner)
-            return
-        client.setblocking(False)
-        who = str(address[0])
-        if self._open[who] >= MOST_OF_ONE or self._open.total() >= _MOST:
-            client.close()
-            return
-        self._open[who] += 1
-        task = self._loop.create_task(self._serve_one(client, (who, int(address[1])), inner))
-        self._tasks.add(task)
-        task.add_done_callback(self._tasks.discard)
-
-    async def _serve_one(self, client: socket.socket, address: tuple[str, int], inner: BaseWSGIServer) -> None:
+    async def _serve_one(self, client: socket.socket, address: tuple[str, int], hatch: _Hatch) -> None:
         me = asyncio.current_task()
         try:
             if self._ending.is_told() or me is None:
@@ -162,7 +113,7 @@ class TlsServer:
                     first = await reader.read(_PIECE)
                 self._silent.discard(me)
                 if first:
-                    await _relay(first, reader, writer, partial(_hand_over, inner, address))
+                    await _relay(first, reader, writer, partial(hatch.hand_over, address))
                 if self._ending.is_told():  # nothing is served after this: the last of an answer has to be out
                     writer.close()
                     async with asyncio.timeout(_LAST_SECONDS):
@@ -180,6 +131,47 @@ class TlsServer:
             self._open[address[0]] -= 1
             if not self._open[address[0]]:
                 del self._open[address[0]]
+
+
+class _Hatch(socket.socket):
+    """What the server behind listens on: no port, but connections that are handed to it in this process."""
+
+    def __init__(self) -> None:
+        ours, self._knocker = socket.socketpair()
+        super().__init__(fileno=ours.detach())
+        self._handed: deque[tuple[socket.socket, tuple[str, int]]] = deque()
+
+    def hand_over(self, address: tuple[str, int], connection: socket.socket) -> None:
+        """Let it be accepted as a connection from this address."""
+        self._handed.append((connection, address))
+        try:
+            self._knocker.send(b"!")
+        except OSError:  # closed meanwhile: nobody accepts it
+            connection.close()
+            raise
+
+    def accept(self) -> tuple[socket.socket, tuple[str, int]]:
+        """The connection that was handed over first."""
+        self.recv(1)
+        return self._handed.popleft()
+
+    def listen(self, backlog: int = 0) -> None:
+        """Nothing: what is handed over is all that comes."""
+
+    def close(self) -> None:
+        """Close it, and what was handed over and not accepted."""
+        for connection, _ in self._handed:
+            connection.close()
+        self._handed.clear()
+        self._knocker.close()
+        super().close()
+
+
+async def _given_up(*tasks: asyncio.Task[None]) -> None:
+    await asyncio.sleep(0)  # a task that has not begun could not close its socket
+    for task in tasks:
+        task.cancel()
+    await asyncio.gather(*tasks, return_exceptions=True)
 
 
 async def _until_let_go() -> None:
@@ -202,21 +194,6 @@ async def _relay(
         await _until_one_ends(_copy(reader, inner_writer, None), _copy(inner_reader, writer, _TAKEN_SECONDS))
     finally:
         inner_writer.transport.abort()
-
-
-def _hand_over(inner: BaseWSGIServer, address: tuple[str, int], theirs: socket.socket) -> None:
-    """Give the server behind a connection as if it had accepted it, in its own thread."""
-    inner.trigger.pull_trigger(lambda: inner.channel_class(inner, theirs, address, inner.adj, map=inner._map))
-
-
-def _listening_to_nobody(app: Flask, settings: dict[str, Any]) -> BaseWSGIServer:
-    """The server behind: it has no port, and takes the connections that it is handed."""
-    from waitress import create_server  # loaded only when something is served
-
-    unbound = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-    return create_server(
-        app, _start=False, sockets=[unbound], url_scheme="https", ident=None, asyncore_use_poll=True, **settings
-    )
 
 
 async def _shake_hands(
@@ -242,7 +219,7 @@ async def _until_one_ends(*ways: Awaitable[None]) -> None:
     """When either side ends, so does the other: TLS knows no half-open connection."""
     tasks = [asyncio.ensure_future(way) for way in ways]
     try:
-        done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+        done, _ = await asyncio.wait(tasks, return_when=FIRST_COMPLETED)
         for task in done:
             task.result()
     finally:

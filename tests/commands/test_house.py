@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 
-from app.commands.server_life import ClearServer
+from app.commands.server_life import Server
 from app.config import Config
 from app.ledger.care.opening import migrate, open_ledger
 from app.ledger.people.user_queries import list_users
@@ -127,9 +127,9 @@ def test_serving_a_network_in_clear_is_refused(run: Run, host: str) -> None:
 
 
 def test_serve_hands_the_app_to_the_server(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
-    served: list[ClearServer] = []
-    monkeypatch.setattr(ClearServer, "prepare", lambda server: None)
-    monkeypatch.setattr(ClearServer, "serve", lambda server: served.append(server))
+    served: list[Server] = []
+    monkeypatch.setattr(Server, "prepare", lambda server: None)
+    monkeypatch.setattr(Server, "serve", lambda server: served.append(server))
     answer = run("house", "serve", BITTERN_PORT="8123")
     assert answer.exit_code == 0
     assert served[0].bind_addr == ("127.0.0.1", 8123)

@@ -23,7 +23,7 @@ from flask import Flask, Response, jsonify, request
 from app import create_app
 from app.cli import main
 from app.commands.certificate import certificate_days_left, names_in, write_certificate
-from app.commands.server_life import ClearServer
+from app.commands.server_life import Server
 from app.commands.serving import THREADS, clear_server, settled, tls_server
 from app.commands.tls_server import TlsServer
 from app.config import Config
@@ -53,7 +53,7 @@ def serving(app: Flask, config: Config) -> Iterator[int]:
 
 
 @contextmanager
-def running(server: TlsServer | ClearServer) -> Iterator[int]:
+def running(server: TlsServer | Server) -> Iterator[int]:
     """The server serves in a thread while the block runs: the port."""
     server.prepare()
     thread = threading.Thread(target=server.serve)
@@ -119,6 +119,22 @@ def test_who_says_nothing_or_half_a_request_makes_nobody_wait(served_config: Con
     for _ in range(THREADS + 2):
         held.append(socket.create_connection(("127.0.0.1", port)))  # not even a handshake
         held.append(context.wrap_socket(socket.create_connection(("127.0.0.1", port)), server_hostname="127.0.0.1"))
+        held[-1].sendall(b"POST /login HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 9\r\n\r\nhalf")
+    client = http.client.HTTPSConnection("127.0.0.1", port, context=context, timeout=8)
+    client.request("GET", "/login")
+    assert client.getresponse().status == 200
+    client.close()
+    for one in held:
+        one.close()
+
+
+def test_more_half_requests_than_the_server_behind_takes_by_itself_make_nobody_wait(
+    served_config: Config, port: int
+) -> None:
+    context, held = trusting(served_config), []
+    for number in range(3 * 40):  # waitress's own limit is 100
+        raw = socket.create_connection(("127.0.0.1", port), source_address=(f"127.0.0.{2 + number % 3}", 0))
+        held.append(context.wrap_socket(raw, server_hostname="127.0.0.1"))
         held[-1].sendall(b"POST /login HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 9\r\n\r\nhalf")
     client = http.client.HTTPSConnection("127.0.0.1", port, context=context, timeout=8)
     client.request("GET", "/login")
@@ -274,9 +290,9 @@ def test_the_command_makes_the_certificate_that_serving_then_uses(
 def test_a_server_in_front_is_believed_only_where_the_house_names_it(
     run: Callable[..., Result], config: Config, ledger: Ledger, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    served: list[ClearServer] = []
-    monkeypatch.setattr(ClearServer, "prepare", lambda server: None)
-    monkeypatch.setattr(ClearServer, "serve", lambda server: served.append(server))
+    served: list[Server] = []
+    monkeypatch.setattr(Server, "prepare", lambda server: None)
+    monkeypatch.setattr(Server, "serve", lambda server: served.append(server))
     for proxy in ("", "127.0.0.1"):
         answer = run("house", "serve", BITTERN_PORT="0", BITTERN_PROXY=proxy, BITTERN_HOSTS="quay.example, b.example")
         assert answer.exit_code == 0, answer.output
