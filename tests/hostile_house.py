@@ -16,7 +16,7 @@ from app.ledger import tables as models
 from app.ledger.care.opening import open_ledger
 from app.ledger.jobs.files import keep_file
 from app.ledger.quoting.snapshot import snapshot_hash
-from app.ledger.sites.door_changes import change_doors
+from app.ledger.sites.doors import change_doors
 from app.ledger.store.work import Actor
 from tests import houses, tour
 from tests.conftest import NOW

@@ -28,7 +28,7 @@ from app.ledger.jobs.stages import move_job
 from app.ledger.keys.keys_out import IssueForm, cut_copies, issue_keys, order_copies
 from app.ledger.quoting.revising import keep_requote
 from app.ledger.sites.customers import add_contact
-from app.ledger.sites.door_changes import change_doors
+from app.ledger.sites.doors import change_doors
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Role
 from tests.conftest import NOW

@@ -6,8 +6,7 @@ import json
 from datetime import date
 from pathlib import Path
 
-from app.ledger.bench.pin_queries import pin_sizes
-from app.ledger.bench.pins import StockCount, set_stock
+from app.ledger.bench.pins import StockCount, pin_sizes, set_stock
 from app.ledger.catalog.makers import import_maker, set_factory_terms
 from app.ledger.catalog.prices import (
     HouseForm,
@@ -17,9 +16,9 @@ from app.ledger.catalog.prices import (
     set_bench_terms,
     set_house,
 )
-from app.ledger.catalog.spec_queries import list_specs
+from app.ledger.catalog.specs import list_specs
 from app.ledger.people.users import add_user
-from app.ledger.sites.customer_import import import_customers
+from app.ledger.sites.customers import import_customers
 from app.ledger.store.work import Work
 from app.ledger.tables import Role
 

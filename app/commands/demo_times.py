@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from decimal import Decimal
 
-from app.ledger.bench.time_queries import job_tasks
-from app.ledger.bench.times import record_times
+from app.ledger.bench.times import job_tasks, record_times
 from app.ledger.jobs.queries import get_job
 from app.ledger.store.work import Work
 from app.pricing import BenchTask

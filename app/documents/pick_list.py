@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from app.documents.render import PaperHead, job_number, pdf
-from app.ledger.bench.picking import Picked, PickedSpec
+from app.ledger.bench.pins import Picked, PickedSpec
 from app.ledger.quoting.snapshot import HouseHead
 
 

@@ -27,7 +27,7 @@ from app.documents import (
 from app.documents.labels import label_page, qr_code
 from app.errors import BitternError
 from app.keying import PinSize, pick_list
-from app.ledger.bench.picking import Picked, PickedSpec
+from app.ledger.bench.pins import Picked, PickedSpec
 from app.ledger.jobs.hardware import HardwareLine, HardwareList
 from app.ledger.jobs.holders import HeldKeys, Holder, KeyHolders
 from app.ledger.jobs.schedule import BenchWork, Schedule

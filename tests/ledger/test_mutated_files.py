@@ -20,7 +20,7 @@ from app.ledger.catalog.price_import import plan_prices
 from app.ledger.catalog.sheets import sheets_of
 from app.ledger.moving.planning import plan_house
 from app.ledger.moving.writing import export_house
-from app.ledger.sites.door_list_file import read_list_file
+from app.ledger.sites.door_import import read_list_file
 from app.ledger.store.work import Work
 from app.ledger.tables import Maker
 from app.spreadsheets import guarded_book_bytes

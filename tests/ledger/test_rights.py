@@ -43,7 +43,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         moving.writing: export_house
         catalog.prices: import_prices add_price_rows import_tiers import_tax_rules set_bench_terms set_house
         catalog.price_editing: set_price end_price
-        catalog.tiers_and_tax: set_tier set_tax_rule
+        catalog.price_editing: set_tier set_tax_rule
         catalog.price_import: put_on_record
         catalog.price_rules: set_rule end_rule
         catalog.quote_rules: set_quote_rules
@@ -55,7 +55,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
     (Role.BENCH, Role.OWNER): """
         bench.times: record_times
         bench.checkoff: pin_off check_off untick cut_off uncut
-        bench.one_cylinder: cylinder_work
+        bench.checkoff: cylinder_work
         jobs.papers: bench_work keyset_work
         keysystems.bittings: reveal_bittings
         keysystems.checking: check_whole_system
@@ -66,7 +66,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         keysystems.extend_search: make_extension_ready seal_extension
         keysystems.extending: extend_system key_single
         keysystems.matrix: make_ready seal_access
-        bench.picking: pick_for_job
+        bench.pins: pick_for_job
         keysystems.planning: start_planned
         bench.pins: set_stock draw_pins
         keysystems.decoding: decode_key
@@ -78,9 +78,9 @@ RIGHTS: dict[tuple[Role, ...], str] = {
     # Customers, doors, quotes, jobs and pieces of keys: whoever works here.
     (Role.COUNTER, Role.BENCH, Role.OWNER): """
         sites.customers: add_customer change_customer add_site add_contact change_site change_contact
-        sites.customer_import: import_customers
+        sites.customers: import_customers
         sites.doors: change_door add_door
-        sites.door_changes: change_doors
+        sites.doors: change_doors
         sites.cylinders: add_cylinder take_out
         sites.door_history: undo_change
         sites.door_import: import_doors
@@ -126,7 +126,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.lost_masters: require_none_lost_above
         keysystems.ticks: mark_cylinders mark_keys take_key_ticks_back take_ticks_back
         catalog.makers: put_keyways
-        moving.story: plan_story
+        moving.exported_events: plan_story
         catalog.specs: refuse_breaking
         people.users: enter_people
     """,

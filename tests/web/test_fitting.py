@@ -10,7 +10,7 @@ import pytest
 import sqlalchemy as sa
 from flask.testing import FlaskClient
 
-from app.ledger.catalog.item_cache import shelf
+from app.ledger.catalog.maker_queries import shelf
 from app.ledger.catalog.makers import import_maker
 from app.ledger.tables import CatalogueItem, Role
 from app.web.fitting.views import QUESTIONS

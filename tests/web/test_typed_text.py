@@ -22,8 +22,8 @@ from app.ledger.keysystems.copy_numbers import read_copies
 from app.ledger.reports.search import search
 from app.ledger.search.words import read_words
 from app.ledger.sites.customer_queries import find_customers, list_customers
-from app.ledger.sites.door_fields import FIELDS, read_field
-from app.ledger.sites.door_list_file import read_list_text
+from app.ledger.sites.door_import import read_list_text
+from app.ledger.sites.doors import FIELDS, read_field
 from app.pricing.money import read_cents, read_percent
 from app.spreadsheets import read_count
 from app.web.counter import boxes

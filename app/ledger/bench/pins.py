@@ -1,22 +1,23 @@
-"""Use cases: count the pins on the shelf, and draw a job's pins from it."""
+"""Pins on the shelf: counted, drawn for a job, and what a job's cylinders need of them."""
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import sqlalchemy as sa
+from sqlalchemy.orm import Session
 
 from app.errors import Problem, Problems
-from app.keying import PinSize
-from app.ledger.bench.picking import Picked
-from app.ledger.bench.pin_queries import KINDS, MOST_COUNT, MOST_SIZE, stock_of
-from app.ledger.catalog.spec_queries import get_spec
+from app.keying import BittingSpec, PickList, Pinning, PinSize, pick_list
+from app.ledger.catalog.specs import get_spec
+from app.ledger.jobs.papers import bench_work
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Event, Job, PinStock, Role
+from app.ledger.tables import Event, Job, PinStock, Role, SpecRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,3 +69,94 @@ def draw_pins(work: Work, job: Job, picked: Picked) -> None:
 
 def _rows(work: Work, spec_id: int) -> Sequence[PinStock]:
     return work.session.scalars(sa.select(PinStock).where(PinStock.spec_id == spec_id)).all()
+
+
+KINDS = ("bottom", "master", "build-up", "top")
+MOST_SIZE = 120  # a stack total of 99 is the most that a spec may have
+MOST_COUNT = 1_000_000
+
+
+def pin_sizes(spec: BittingSpec) -> dict[str, range]:
+    """Kind → the sizes that cylinders of a spec can need; a kind that none needs is left out.
+
+    >>> pin_sizes(BittingSpec(chambers=6, depths=10, macs=9, step=2))
+    {'bottom': range(0, 10), 'master': range(1, 10)}
+    """
+    offset = spec.control_offset
+    ranges = (
+        spec.all_depths,
+        range(1, spec.depths),
+        range(1, offset + spec.depths if offset is not None else 1),
+        range(1, (spec.stack_total or 0) - spec.first_depth + 1),
+    )
+    return {kind: sizes for kind, sizes in zip(KINDS, ranges, strict=True) if sizes}
+
+
+def stock_of(session: Session, spec_id: int) -> dict[PinSize, int]:
+    """Kind and size → how many, for the cylinders of a spec."""
+    rows = session.execute(
+        sa.select(PinStock.kind, PinStock.size, PinStock.count)
+        .where(PinStock.spec_id == spec_id)
+        .order_by(PinStock.kind, PinStock.size)
+    )
+    return {PinSize(kind, size): count for kind, size, count in rows}
+
+
+@dataclass(frozen=True, slots=True)
+class PickedSpec:
+    """The pins of one spec's cylinders, what is on the shelf, and what it lacks."""
+
+    spec_id: int
+    name: str
+    cylinders: int
+    pins: PickList = field(repr=False)
+    stock: dict[PinSize, int] = field(repr=False)
+
+    @property
+    def counted(self) -> PickList:
+        """The pins that the shelf keeps: a top pin whose size the spec cannot tell is taken uncounted."""
+        return PickList(tuple((pin, count) for pin, count in self.pins.pins if pin.size is not None))
+
+    @property
+    def springs(self) -> int:
+        """One on every stack, so as many as bottom pins: common practice, no source. Not counted on the shelf."""
+        return sum(count for pin, count in self.pins.pins if pin.kind == "bottom")
+
+    @property
+    def short(self) -> dict[PinSize, int]:
+        """What the shelf lacks."""
+        return dict(self.counted.short(self.stock))
+
+
+@dataclass(frozen=True, slots=True)
+class Picked:
+    """A job's pins by spec, and whether they were drawn already."""
+
+    specs: tuple[PickedSpec, ...]
+    was_drawn: bool
+
+    @property
+    def is_short(self) -> bool:
+        """Whether a size is short somewhere."""
+        return any(one.short for one in self.specs)
+
+
+def pick_for_job(work: Work, job: Job) -> Picked:
+    """The pick list, for bench and owner; reckoned from the bench sheet, so its reveal is an event of the job.
+
+    A finding of the audit stops it, as it stops the sheet. Few cylinders' pins tell their bittings: a secret.
+    """
+    work.require(Role.BENCH)
+    sheet = bench_work(work, job)
+    pinnings: dict[str, list[tuple[Pinning, int]]] = defaultdict(list)
+    for system in sheet.systems:
+        pinnings[system.spec_name] += [(group.pinning, group.quantity) for group in system.cylinders]
+    ids = dict(work.session.execute(sa.select(SpecRow.name, SpecRow.id).where(SpecRow.name.in_(pinnings))).all())
+    drawn = sa.select(Event.id).where(Event.job_id == job.id, Event.kind == "pins drawn").limit(1)
+    return Picked(
+        tuple(
+            PickedSpec(ids[name], name, sum(n for _, n in rows), pick_list(rows), stock_of(work.session, ids[name]))
+            for name, rows in pinnings.items()
+        ),
+        work.session.scalar(drawn) is not None,
+    )

@@ -1,23 +1,27 @@
-"""Questions about makers, their catalogues and their factory terms."""
+"""Questions about makers, their catalogs, keyways and factory terms."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from functools import lru_cache
 from itertools import product
+from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from app.errors import BitternError
 from app.fitting import Cam, CylinderAttributes, KeyBlank, Lock, Pattern, from_json, read_maker
+from app.fitting import CatalogueItem as Item
 from app.fitting import Keyway as KeywayRead
-from app.ledger.catalog.dated import place_in_time
+from app.keying import BittingSpec
+from app.ledger.catalog.price_queries import place_in_time
 from app.ledger.store.errors import NotFound
-from app.ledger.tables import CatalogueItem, FactoryTermsRow, Keyway, Maker
+from app.ledger.tables import CatalogueItem, FactoryTermsRow, Keyway, Maker, SpecRow
 from app.pricing import FactoryTerms
 
 LONGEST_NUMBER = 80
@@ -154,3 +158,114 @@ def factory_terms_by_maker(session: Session, today: date) -> Mapping[Maker, list
     rows = session.scalars(sa.select(FactoryTermsRow).order_by(FactoryTermsRow.valid_from.desc())).all()
     dated = place_in_time(rows, today, lambda row: row.maker_id)
     return {maker: [each for each in dated if each[0].maker_id == maker.id] for maker in makers}
+
+
+def spec_names(session: Session) -> Sequence[str]:
+    """The names of all bitting specs on record, in order."""
+    return session.scalars(sa.select(SpecRow.name).order_by(SpecRow.name)).all()
+
+
+def tables_on_record(session: Session, maker: Maker, *, every_spec: bool = False) -> dict[str, Any]:
+    """The maker's tables with its bitting specs as they are on record, under their names of today.
+
+    What the tables hold of a spec is from the day when they were loaded; it may have been renamed or mended on its
+    own page since, and must not come back with the next change of a cam. every_spec: all specs of the house, for a
+    keyway that takes another one.
+    """
+    tables: dict[str, Any] = dict(maker.tables)
+    linked: dict[str, str] = dict(
+        session.execute(
+            sa.select(Keyway.code, SpecRow.name).join(Keyway.spec).where(Keyway.maker_id == maker.id)
+        ).all()
+    )
+    tables["keyways"] = [
+        {**each, "bitting_spec": linked.get(each["name"], each["bitting_spec"])} for each in tables.get("keyways", [])
+    ]
+    held: Mapping[str, Any] = tables.get("bitting_specs", {})
+    used = {each["bitting_spec"] for each in tables["keyways"]}
+    wanted = sa.select(SpecRow.name, SpecRow.spec).order_by(SpecRow.name)
+    rows: dict[str, Any] = dict(
+        session.execute(wanted if every_spec else wanted.where(SpecRow.name.in_([*used, *held]))).all()
+    )
+    tables["bitting_specs"] = {name: _spec(held.get(name), row) for name, row in rows.items()}
+    return tables
+
+
+def _spec(held: Any, row: Any) -> Any:
+    """The spec on record, in the maker's own writing where that says the same."""
+    try:
+        return held if held is not None and BittingSpec.from_json(held) == BittingSpec.from_json(row) else row
+    except BitternError:
+        return row
+
+
+_MOST_ASKED = 10_000  # SQLite takes 32,766 values in one question
+
+
+class ItemLookup:
+    """Answers as `get_item`; the numbers given at first are read together, any other once."""
+
+    def __init__(self, session: Session, numbers: Iterable[str]) -> None:
+        self._session = session
+        self._read = frozenset(numbers)
+        self._others: dict[tuple[int, str], CatalogueItem | None] = {}
+        self._items: dict[tuple[int, str], CatalogueItem] = {}
+        wanted = sorted({way for number in self._read for way in (number, *spellings(number))})
+        for start in range(0, len(wanted), _MOST_ASKED):
+            part = CatalogueItem.part_number.in_(wanted[start : start + _MOST_ASKED])
+            for item in session.scalars(sa.select(CatalogueItem).where(part)):
+                self._items[item.maker_id, item.part_number] = item
+
+    def get(self, maker_id: int, part_number: str) -> CatalogueItem | None:
+        """The maker's catalogue item with this part number, letters large or small."""
+        if part_number in self._read:
+            ways = ((maker_id, way) for way in (part_number, *spellings(part_number)))
+            return next((self._items[way] for way in ways if way in self._items), None)
+        key = (maker_id, part_number)
+        if key not in self._others:
+            self._others[key] = get_item(self._session, maker_id, part_number)
+        return self._others[key]
+
+
+_KEPT: dict[str, tuple[tuple[Any, ...], tuple[Item, ...]]] = {}
+_MOST_KEPT = 4  # databases in one process: one in a shop, several in the tests
+
+
+def shelf(session: Session) -> Sequence[Item]:
+    """All items of all makers, cylinders with their attributes and maker.
+
+    Making fifty thousand of them takes longer than a customer waits, so they are kept; the counts and versions of
+    the rows tell when they are out of date.
+    """
+    where = str(session.get_bind().engine.url)
+    own = CatalogueItem
+    items = sa.select(sa.func.count(own.id), sa.func.max(own.id), sa.func.sum(own.version))
+    makers = sa.select(sa.func.count(Maker.id), sa.func.sum(Maker.version))
+    state = (*session.execute(items).one(), *session.execute(makers).one())
+    kept = _KEPT.get(where)
+    if kept is None or kept[0] != state:
+        if kept is None and len(_KEPT) >= _MOST_KEPT:
+            _KEPT.pop(next(iter(_KEPT)), None)
+        kept = _KEPT[where] = (state, tuple(_items(session)))
+    return kept[1]
+
+
+def _items(session: Session) -> list[Item]:
+    table: Any = CatalogueItem.__table__
+    names = ("part_number", "category", "description", "cost_cents", "list_cents", "is_stocked", "attributes")
+    rows = session.execute(
+        sa.select(Maker.name, *(table.c[name] for name in names))
+        .join(table, table.c.maker_id == Maker.id)
+        .order_by(Maker.name, table.c.part_number)
+    )
+    found = []
+    for maker, number, category, description, cost, list_cents, is_stocked, given in rows:
+        attributes = _attributes(tuple(given.items()), maker) if given else None
+        found.append(Item(number, maker, category, description, cost, list_cents, is_stocked, attributes))
+    return found
+
+
+@lru_cache(maxsize=20_000)
+def _attributes(given: tuple[tuple[str, Any], ...], maker: str) -> Any:
+    # The maker's name of today stands there, whatever it was called when the item was loaded.
+    return from_json({**dict(given), "maker": maker})

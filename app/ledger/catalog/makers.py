@@ -1,19 +1,21 @@
-"""Use cases: a maker's tables and factory terms go on record."""
+"""A maker's tables and factory terms are saved; a catalog's cylinders are read anew when the pattern changes."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 import sqlalchemy as sa
+from sqlalchemy.orm import Session
 
-from app.errors import Problems
+from app.errors import BitternError, Problems
+from app.fitting import BulkDecoder, Pattern, decode_any, read_maker, repeated_rows, to_json
 from app.fitting import Maker as MakerRead
-from app.fitting import decode_any, read_maker, repeated_rows, to_json
 from app.keying import BittingSpec
-from app.ledger.catalog.dated import changed_terms, terms_mark
-from app.ledger.catalog.rereading import reread_catalogue
+from app.ledger.catalog.price_queries import changed_terms, terms_mark
 from app.ledger.catalog.specs import refuse_breaking
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import NotFound, Stale
@@ -135,3 +137,45 @@ def set_factory_terms(
             changes=changed_terms(before, terms.to_json()),
         )
         return row
+
+
+_TABLE: sa.Table = CatalogueItem.__table__  # type: ignore[assignment]  # declared wider than it is
+
+
+@dataclass(frozen=True, slots=True)
+class Reread:
+    """How many cylinders are something else now, and the numbers that were understood and are not any more."""
+
+    changed: int = 0
+    unread: tuple[str, ...] = ()
+
+
+def reread_catalogue(session: Session, maker: Maker, patterns: Sequence[Pattern]) -> Reread:
+    """Put on record what each of the maker's cylinders is by these patterns, inside the caller's transaction.
+
+    A number that they do not read stays in the catalogue and can be sold by its number; it only is not found any
+    more by what it is.
+    """
+    session.flush()
+    decoder = BulkDecoder(patterns)
+    columns = (_TABLE.c.id, _TABLE.c.part_number, _TABLE.c.attributes, _TABLE.c.version)
+    rows = session.execute(sa.select(*columns).where(_TABLE.c.maker_id == maker.id, _TABLE.c.category == "cylinder"))
+    changes: list[dict[str, Any]] = []
+    unread = []
+    for row in rows.all():
+        try:
+            attributes = to_json(decoder.attributes(row.part_number, explain=False)) if patterns else {}
+        except BitternError:
+            attributes = {}
+        if attributes == row.attributes:
+            continue
+        if not attributes:
+            unread.append(row.part_number)
+        changes.append({"row_id": row.id, "attributes": attributes, "version": row.version + 1})
+    if changes:
+        values: dict[str, sa.BindParameter[Any]] = {name: sa.bindparam(name) for name in ("attributes", "version")}
+        session.execute(sa.update(_TABLE).where(_TABLE.c.id == sa.bindparam("row_id")).values(**values), changes)
+        for held in session.identity_map.values():
+            if isinstance(held, CatalogueItem):
+                session.expire(held)
+    return Reread(len(changes) - len(unread), tuple(sorted(unread)))

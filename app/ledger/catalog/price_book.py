@@ -10,8 +10,7 @@ from decimal import Decimal
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.catalog.dated import COMING, NOW, place_in_time
-from app.ledger.catalog.margin import guard, least_margin, margin_percent
+from app.ledger.catalog.price_queries import COMING, NOW, guard, least_margin, margin_percent, place_in_time
 from app.ledger.store.errors import NotFound
 from app.ledger.tables import CatalogueItem, PriceBookRow
 

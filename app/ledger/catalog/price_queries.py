@@ -1,18 +1,20 @@
-"""Questions about prices, tax, the bench's terms and the house itself."""
+"""Questions about prices, tax, margins, the bench's terms and the house itself."""
 
 from __future__ import annotations
 
+import hashlib
+import json
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime, time
 from decimal import Decimal
 from fractions import Fraction
+from typing import Any, TypeVar
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.catalog.dated import place_in_time
 from app.ledger.store.errors import NotEntered, NotFound
 from app.ledger.tables import (
     BENCH_TERMS_SET,
@@ -25,7 +27,7 @@ from app.ledger.tables import (
     Stage,
     TaxRuleRow,
 )
-from app.pricing import BenchTerms, LineKind, PriceBook, PriceRow, TaxRule, TaxTable
+from app.pricing import BenchTerms, KeyingKind, LineKind, PriceBook, PriceRow, TaxRule, TaxTable, half_up, show_cents
 
 _NO_BENCH_TERMS = "The bench has no terms yet, so nothing can be quoted; the owner enters them under Price book."
 _ADOPTED = re.compile(r": as the last [0-9]+ jobs took$")  # a learned time, as an earlier release's event tells it
@@ -170,3 +172,121 @@ def dated_bench_terms(session: Session, today: date) -> list[tuple[BenchTermsRow
     """Every set of bench terms with now, coming or past, the newest first."""
     rows = session.scalars(sa.select(BenchTermsRow).order_by(BenchTermsRow.valid_from.desc())).all()
     return place_in_time(rows, today, lambda row: "bench")
+
+
+NOW, COMING, PAST = "now", "coming", "past"
+T = TypeVar("T")
+
+
+def place_in_time(rows: Iterable[T], today: date, same: Callable[[T], Hashable]) -> list[tuple[T, str]]:
+    """Each row with "now", "coming" or "past", in the order given.
+
+    Of the rows that `same` calls one thing, the latest that has begun and whose `valid_until` (where rows have
+    one) is not over holds now, as a quote takes it: after a price with an end, the one before it holds again.
+    """
+    listed = list(rows)
+    latest: dict[Hashable, Any] = {}
+    for row in listed:
+        starts: date = row.valid_from  # type: ignore[attr-defined]  # every dated row has it
+        until: date | None = getattr(row, "valid_until", None)
+        holds = starts <= today and (until is None or until >= today)
+        if holds and (same(row) not in latest or starts > latest[same(row)].valid_from):
+            latest[same(row)] = row
+
+    def state(row: Any) -> str:
+        if row.valid_from > today:
+            return COMING
+        return NOW if latest.get(same(row)) is row else PAST
+
+    return [(row, state(row)) for row in listed]
+
+
+def terms_mark(rows: Iterable[Any]) -> str:
+    """Tells whether any of these dated terms was changed since a page was made; 64 hex digits."""
+    said = sorted((row.valid_from.isoformat(), json.dumps(row.terms, sort_keys=True)) for row in rows)
+    return hashlib.sha256(repr(said).encode()).hexdigest()
+
+
+def changed_terms(before: Mapping[str, Any] | None, after: Mapping[str, Any]) -> dict[str, list[Any]]:
+    """Name → [before, after] of every figure that differs, for the event; all of `after` where there was nothing."""
+    old = before or {}
+    return {name: [old.get(name), after.get(name)] for name in after if old.get(name) != after[name]}
+
+
+KEY_CUT = "KEY-CUT"
+
+
+def keying_code(kind: KeyingKind) -> str:
+    """The charge for keying one cylinder.
+
+    >>> keying_code(KeyingKind.MK)
+    'KEYING-MK'
+    """
+    return f"KEYING-{kind.value}"
+
+
+def factory_keying_code(kind: KeyingKind) -> str:
+    """The charge for having one cylinder keyed at the factory, where the house has a price of its own for that.
+
+    >>> factory_keying_code(KeyingKind.MK)
+    'KEYING-MK-FACTORY'
+    """
+    return f"{keying_code(kind)}-FACTORY"
+
+
+def rekey_code(cylinder_type: str) -> str:
+    """The charge for taking one of the customer's own cylinders apart and pinning it anew.
+
+    >>> rekey_code("rim")
+    'REKEY-RIM'
+    """
+    return f"REKEY-{cylinder_type.upper()}"
+
+
+def system_code(levels: int) -> str:
+    """The charge for making a new key system and its records.
+
+    >>> system_code(3)
+    'SYSTEM-3'
+    """
+    return f"SYSTEM-{levels}"
+
+
+LEAST_MARGIN = Decimal(20)
+"""Percent of the price: below it the owner is asked to look again, until the house sets its own. No source."""
+
+
+def least_margin(session: Session) -> Decimal:
+    """The house's own least margin in percent."""
+    found = session.scalar(sa.select(House.least_margin_percent).order_by(House.id).limit(1))
+    return Decimal(found) if found else LEAST_MARGIN
+
+
+def margin_percent(unit_cents: int, cost_cents: int) -> Decimal | None:
+    """What of the price is left after cost, in percent with one decimal; None for a price of nothing.
+
+    >>> margin_percent(1000, 650), margin_percent(500, 600), margin_percent(0, 10)
+    (Decimal('35.0'), Decimal('-20.0'), None)
+    """
+    if unit_cents == 0:
+        return None
+    tenths = half_up(Fraction(unit_cents - cost_cents, unit_cents) * 1000)
+    return Decimal(tenths).scaleb(-1)
+
+
+def guard(unit_cents: int, cost_cents: int, least: Decimal = LEAST_MARGIN) -> str:
+    """The sentence that asks the owner to look again; "" where the margin is wide enough.
+
+    >>> guard(1000, 500), guard(1000, 850)
+    ('', 'Only 15.0 % is left after cost; the guard is at 20 %.')
+    >>> guard(1000, 850, Decimal(10))
+    ''
+    >>> guard(500, 600)
+    'Below cost: sells at $5.00 what costs $6.00.'
+    """
+    if unit_cents < cost_cents:
+        return f"Below cost: sells at {show_cents(unit_cents)} what costs {show_cents(cost_cents)}."
+    margin = margin_percent(unit_cents, cost_cents)
+    if margin is not None and margin < least:
+        return f"Only {margin} % is left after cost; the guard is at {least.normalize():f} %."
+    return ""

@@ -12,10 +12,8 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError
-from app.ledger.catalog.dated import place_in_time
-from app.ledger.catalog.margin import least_margin
 from app.ledger.catalog.price_book import ruled_categories
-from app.ledger.catalog.price_queries import price_book, tier_percent
+from app.ledger.catalog.price_queries import least_margin, place_in_time, price_book, tier_percent
 from app.ledger.sites.customers import check_texts
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale

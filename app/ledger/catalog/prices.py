@@ -11,7 +11,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from app.errors import BitternError, Problem, Problems
-from app.ledger.catalog.dated import changed_terms, terms_mark
+from app.ledger.catalog.price_queries import changed_terms, terms_mark
 from app.ledger.sites.customers import check_texts
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale

@@ -1,21 +1,29 @@
-"""Use case: keep a file with a job."""
+"""Files of a job: saved, asked for, and small pictures of photos."""
 
 from __future__ import annotations
 
 import hashlib
+import io
 import os
 import secrets
+import threading
+import warnings
+from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 
-from app.ledger.jobs.file_kinds import find_kind, plain_name
+import sqlalchemy as sa
+from PIL import Image, ImageOps
+from sqlalchemy.orm import Session, joinedload
+
+from app.ledger.jobs.file_kinds import find_kind, has_too_many_pixels, plain_name
 from app.ledger.jobs.queries import get_job
 from app.ledger.store.engine import transaction
-from app.ledger.store.errors import LedgerError
+from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
 from app.ledger.store.trouble import reason_of
 from app.ledger.store.work import Work
-from app.ledger.tables import JobFile, Role
+from app.ledger.tables import Job, JobFile, Role, User
 
 MOST_WORDS = 200
 MOST_FILES = 200  # a job with more is a mistake, or a machine at work
@@ -89,3 +97,75 @@ def _write(path: Path, content: bytes) -> None:
         raise LedgerError(
             "file", f"The file could not be written: {reason_of(error)}. Nothing was saved; tell the owner."
         ) from error
+
+
+def files_of_job(session: Session, job_id: int) -> Sequence[JobFile]:
+    """A job's files, newest first, with who sent them: one query."""
+    return session.scalars(_OF_JOB, {"job": job_id}).all()
+
+
+_OF_JOB = (
+    sa.select(JobFile)
+    .where(JobFile.job_id == sa.bindparam("job"))
+    .options(joinedload(JobFile.kept_by).load_only(User.name))
+    .order_by(JobFile.id.desc())
+)
+
+
+def get_file(session: Session, job_number: int, file_id: int) -> JobFile:
+    """One file of a job; NotFound when the job has no such file."""
+    file = session.scalar(
+        sa.select(JobFile).join(Job, Job.id == JobFile.job_id).where(JobFile.id == file_id, Job.number == job_number)
+    )
+    if file is None:
+        raise NotFound("file with this job")
+    return file
+
+
+def read_content(folder: Path, file: JobFile) -> bytes:
+    """A file's content, held against the hash on record; LedgerError when it is gone or was changed."""
+    try:
+        content = (folder / file.stored_name).read_bytes()
+    except OSError as error:
+        raise LedgerError(
+            "file",
+            f"{file.name} is on record, but is not in the files folder. Put the folder back from a backup.",
+        ) from error
+    if hashlib.sha256(content).digest() != file.sha256:
+        raise LedgerError("file", f"{file.name} is not as it was sent; take it from a backup.")
+    return content
+
+
+_SIDE = 320  # pixels: sharp at half of that on a dense screen
+_one_at_a_time = threading.Lock()  # a page asks for all of a job's at once, and each takes memory while it is open
+
+
+def small_picture(file: JobFile, content: bytes) -> bytes:
+    """A JPEG of at most 320 pixels a side, upright, with nothing of what the camera wrote beside it.
+
+    Raises NotFound for a file that is no picture, LedgerError on `file` for one that cannot be drawn.
+    """
+    if not file.kind.is_image:
+        raise NotFound("picture")
+    out = io.BytesIO()
+    try:
+        with _one_at_a_time, warnings.catch_warnings():
+            warnings.simplefilter("error", Image.DecompressionBombWarning)
+            with Image.open(io.BytesIO(content), formats=("JPEG", "PNG", "WEBP")) as picture:
+                if has_too_many_pixels(picture):
+                    raise Image.DecompressionBombError
+                picture.draft("RGB", (2 * _SIDE, 2 * _SIDE))  # a large JPEG is not unpacked whole
+                picture.thumbnail((_SIDE, _SIDE))
+                _on_white(ImageOps.exif_transpose(picture)).save(out, "JPEG", quality=80)
+    except Exception as error:  # a damaged picture raises what it likes, by kind and by fault
+        raise LedgerError("file", f"{file.name} cannot be drawn small; open it as it is.") from error
+    return out.getvalue()
+
+
+def _on_white(picture: Image.Image) -> Image.Image:
+    if picture.mode == "RGB":
+        return picture
+    seen = picture.convert("RGBA")
+    ground = Image.new("RGBA", seen.size, "white")
+    ground.alpha_composite(seen)
+    return ground.convert("RGB")

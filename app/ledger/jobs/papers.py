@@ -11,8 +11,7 @@ from app.errors import BitternError
 from app.keying import Bitting as Cuts
 from app.keying import pin, write_bitting
 from app.ledger.catalog.price_queries import get_house
-from app.ledger.jobs.cylinder_lines import job_cylinders, key_counts
-from app.ledger.jobs.door_cautions import cautions_by_door
+from app.ledger.jobs.cylinder_lines import cautions_by_door, job_cylinders, key_counts
 from app.ledger.jobs.queries import newest_revision_number
 from app.ledger.jobs.schedule import (
     BenchCylinder,

@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, defer, joinedload, selectinload
 
 from app.errors import Problem, Problems
-from app.ledger.jobs.card_numbers import has_many_digits
+from app.ledger.jobs.notes import has_many_digits
 from app.ledger.jobs.queries import JobMoney, job_money
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale

@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
 
 from app.ledger.keysystems.ticks import KEYS_CUT, KEYS_UNCUT
-from app.ledger.search.matching import holds
+from app.ledger.search.ranking import holds
 from app.ledger.store.errors import NotFound
 from app.ledger.tables import Customer, Event, Key, Keyset, KeyState, KeySystem, Level
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from app.keying import BittingSpec, DecodedKey, KeyingError, decode, read_inches, write_bitting
-from app.ledger.catalog.spec_queries import get_spec, read_spec
+from app.ledger.catalog.specs import get_spec, read_spec
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.store.engine import transaction

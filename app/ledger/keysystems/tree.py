@@ -12,7 +12,7 @@ from datetime import date
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
 
-from app.ledger.search.matching import holds
+from app.ledger.search.ranking import holds
 from app.ledger.tables import (
     Customer,
     Cylinder,

@@ -9,9 +9,9 @@ from fractions import Fraction
 from typing import Any
 
 from app.errors import BitternError
-from app.ledger.jobs.card_numbers import has_many_digits
+from app.ledger.jobs.notes import has_many_digits
 from app.ledger.jobs.payments import MEANS
-from app.ledger.moving.shapes import has_shape, is_sound_text
+from app.ledger.moving.cells import has_shape, is_sound_text
 from app.ledger.people.user_queries import name_key
 from app.ledger.quoting.options import OPTIONS
 from app.ledger.quoting.request import QuoteAsk, ask_from_json

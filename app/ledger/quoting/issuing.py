@@ -13,7 +13,7 @@ from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import BitternError, Problem, Problems
 from app.ledger.catalog.price_queries import get_house
-from app.ledger.catalog.quote_rule_queries import deposit_rule, quote_rules
+from app.ledger.catalog.quote_rules import deposit_rule, quote_rules
 from app.ledger.quoting.lead_time import working_days_until
 from app.ledger.quoting.lost_keys import allow_lost
 from app.ledger.quoting.missing import answered, questions_about

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from app.keying import Level, read_symbol
 from app.keying.errors import KeyingError
-from app.ledger.catalog.quote_rule_queries import line_rules, quote_rules
+from app.ledger.catalog.quote_rules import line_rules, quote_rules
 from app.ledger.quoting.quoting import PricedQuote
 from app.ledger.quoting.request import QuoteAsk
 from app.ledger.quoting.resolving import Resolved

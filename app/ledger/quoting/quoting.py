@@ -7,8 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 from app.errors import BitternError, Problem
-from app.ledger.catalog.price_codes import KEY_CUT, factory_keying_code, keying_code, system_code
-from app.ledger.catalog.price_queries import price_book
+from app.ledger.catalog.price_queries import KEY_CUT, factory_keying_code, keying_code, price_book, system_code
 from app.ledger.catalog.price_rules import RuledBook, price_rules
 from app.ledger.quoting.deciding import KEYED_AT, Group, choose
 from app.ledger.quoting.grouping import groups_of

@@ -14,7 +14,7 @@ from app.errors import BitternError
 from app.fitting.cylinder import CylinderAttributes
 from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk
 from app.ledger.quoting.resolving import Resolved
-from app.ledger.sites.current_cylinders import making_way, standing
+from app.ledger.sites.cylinders import making_way, standing
 from app.ledger.tables import (
     Cylinder,
     CylinderOperator,

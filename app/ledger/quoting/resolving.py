@@ -12,10 +12,8 @@ from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem
 from app.fitting import CylinderAttributes, PartNumberError, Reading, cam_for, compose_any, decode_any, words
-from app.ledger.catalog.item_lookup import ItemLookup
-from app.ledger.catalog.maker_queries import MakerTables, item_attributes, maker_tables
-from app.ledger.catalog.price_codes import KEY_CUT, rekey_code
-from app.ledger.catalog.price_queries import tier_percent
+from app.ledger.catalog.maker_queries import ItemLookup, MakerTables, item_attributes, maker_tables
+from app.ledger.catalog.price_queries import KEY_CUT, rekey_code, tier_percent
 from app.ledger.catalog.price_rules import RuledBook
 from app.ledger.quoting.replacing import lock_named, replacing
 from app.ledger.quoting.request import LineAsk

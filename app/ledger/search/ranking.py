@@ -12,7 +12,6 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from app.ledger.search.matching import holds_pattern, pattern_of
 from app.ledger.search.words import MOST, query_of, word_ids
 from app.ledger.tables import Contact, Customer, Door, Job, Site
 
@@ -121,3 +120,27 @@ def _ranked(arms: Sequence[_Ids]) -> _Ranked:
         parts.append(sa.select(found.c.id.label("id"), sa.literal(tier, sa.Integer).label("tier")))
     together = sa.union_all(*parts).subquery()
     return sa.select(together.c.id, sa.func.min(together.c.tier).label("tier")).group_by(together.c.id)
+
+
+def holds(column: Any, text: str) -> sa.ColumnElement[bool]:
+    """Whether the column holds the text anywhere."""
+    return holds_pattern(column, pattern_of(text))
+
+
+def holds_pattern(column: Any, pattern: Any) -> sa.ColumnElement[bool]:
+    """`holds` for a pattern made by `pattern_of`, or for the parameter that will be one."""
+    found: sa.ColumnElement[bool] = column.ilike(pattern, escape="\\")
+    return found
+
+
+def pattern_of(text: str) -> str:
+    """The text as a pattern that is met anywhere.
+
+    >>> pattern_of("100 %")
+    '%100 \\\\%%'
+    """
+    return f"%{_plain(text)}%"
+
+
+def _plain(text: str) -> str:
+    return text.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_")

@@ -8,7 +8,7 @@ from functools import lru_cache
 from typing import Protocol
 
 from app.fitting import mismatch, required_length, show_inches
-from app.ledger.sites.current_cylinders import Standing, standing
+from app.ledger.sites.cylinders import Standing, standing
 from app.ledger.tables import CylinderState, Door
 
 # What the cautions rest on is common practice, no source; the local code is the authority.

@@ -9,8 +9,8 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload, selectinload
 from sqlalchemy.orm.attributes import flag_modified
 
-from app.ledger.sites.door_fields import DoorChange, FieldChange, for_event, put, said
-from app.ledger.sites.unmerging import MERGED, UNMERGED, ReturningDoor, bring_back, taken_back, what_returns
+from app.ledger.sites.doors import DoorChange, FieldChange, for_event, put, said
+from app.ledger.sites.duplicate_doors import MERGED, UNMERGED, ReturningDoor, bring_back, taken_back, what_returns
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.events import record

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, contains_eager, joinedload, selectinload
 
-from app.ledger.search.matching import holds
+from app.ledger.search.ranking import holds
 from app.ledger.store.errors import NotFound
 from app.ledger.tables import Customer, Cylinder, CylinderOperator, CylinderState, Door, Job, Site
 

@@ -1,19 +1,20 @@
-"""Use cases about doors: put one on record or change it."""
+"""Doors: their fields as text, saved one by one, or one field changed on many doors at once."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
 import sqlalchemy as sa
+from sqlalchemy.orm import Session, joinedload
 from sqlalchemy.orm.attributes import flag_modified
 
-from app.errors import Problem, Problems
-from app.ledger.sites.door_fields import DoorChange, FieldChange, changed, for_event, said
+from app.errors import BitternError, Problem, Problems
+from app.fitting import read_inches, write_inches
 from app.ledger.sites.door_paste import HANDS, DoorRow
 from app.ledger.store.engine import transaction
-from app.ledger.store.errors import NotFound, Stale, Taken
+from app.ledger.store.errors import LedgerError, NotFound, Stale, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Door, Lock, Role, Site
@@ -144,3 +145,186 @@ def upsert_door(work: Work, site_id: int, row: DoorRow) -> Door:
             door.lock.function = row.function or door.lock.function
     work.session.flush()
     return door
+
+
+def plan_change(
+    session: Session, site_id: int, door_ids: Sequence[int], values: Mapping[str, str]
+) -> tuple[DoorChange, ...]:
+    """What setting `values` (texts by field) would change on these doors of a site; doors that stay are left out.
+
+    Raises Problems by field, LedgerError on `doors` when none is chosen or one is not the site's. Saves nothing.
+    """
+    return tuple(change for _, change in _plan(session, site_id, door_ids, values))
+
+
+def _plan(
+    session: Session, site_id: int, door_ids: Sequence[int], values: Mapping[str, str]
+) -> list[tuple[Door, DoorChange]]:
+    new = _read(values)
+    doors = _doors(session, site_id, door_ids)
+    changes = []
+    lockless = []
+    for door in doors:
+        before = said(door)
+        if (before | new)["function"] and not (before | new)["lock"]:
+            lockless.append(door.opening_number)
+        if found := changed(before, new):
+            changes.append((door, DoorChange(door.id, door.version, door.opening_number, found)))
+    if lockless:
+        named = ", ".join(lockless[:6]) + (f" and {len(lockless) - 6} more" if len(lockless) > 6 else "")
+        raise LedgerError("lock", f"A function alone is no lock: say what lock {named} has.")
+    return changes
+
+
+def _read(values: Mapping[str, str]) -> dict[str, str]:
+    new, problems = {}, []
+    if not values:
+        raise LedgerError("fields", "Choose at least one field to set.")
+    for field, text in values.items():
+        if field not in BULK_FIELDS:
+            raise LedgerError("fields", f"{field[:40]!r} is not set on many doors at once.")
+        try:
+            new[field] = read_field(field, text)
+        except BitternError as error:
+            problems.append(Problem(field, error.message))
+    if problems:
+        raise Problems(problems)
+    return new
+
+
+def _doors(session: Session, site_id: int, door_ids: Sequence[int]) -> list[Door]:
+    wanted = set(door_ids)
+    if not wanted:
+        raise LedgerError("doors", "Choose the doors first.")
+    rows = sa.select(Door).where(Door.site_id == site_id).options(joinedload(Door.lock))
+    rows = rows.order_by(sa.func.length(Door.opening_number), Door.opening_number)
+    doors = [door for door in session.scalars(rows) if door.id in wanted]
+    if len(doors) < len(wanted):
+        raise LedgerError("doors", "One of these doors is not on record at this site any more; choose again.")
+    return doors
+
+
+def change_doors(work: Work, site_id: int, seen: Mapping[int, int], values: Mapping[str, str]) -> int:
+    """Set fields on the doors in `seen` (id → version read); how many were changed. One event keeps every before.
+
+    Raises as `plan_change`, and Stale, naming the doors, when somebody saved one in between; then none is changed.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    with transaction(work.session):
+        plan = _plan(work.session, site_id, list(seen), values)
+        moved = [change.opening for _, change in plan if change.version != seen[change.door_id]]
+        if moved:
+            named = ", ".join(moved[:6]) + (f" and {len(moved) - 6} more" if len(moved) > 6 else "")
+            raise Stale(f"Somebody changed {named} while you were choosing. Nothing was saved; look again.")
+        for door, change in plan:
+            put(door, {one.field: one.new for one in change.fields})
+            flag_modified(door, "remarks")
+        if plan:
+            set_to = "; ".join(f"{field} → {text or 'none'}" for field, text in _read(values).items())
+            record(
+                work,
+                "doors changed together",
+                f"site {site_id}",
+                f"{len(plan):,} {'door' if len(plan) == 1 else 'doors'}: {set_to}"[:1000],
+                doors=for_event(change for _, change in plan),
+            )
+        return len(plan)
+
+
+FIELDS = (
+    "opening", "location", "hand", "thickness", "stile", "lock", "function", "egress", "fire rated", "remarks",
+)  # fmt: skip
+BULK_FIELDS = FIELDS[1:]  # an opening number is one door's own
+LIMITS = {"opening": 40, "location": 200, "lock": 200, "function": 120, "remarks": 2000}
+_INCHES = ("thickness", "stile")
+_FLAGS = ("egress", "fire rated")
+
+
+@dataclass(frozen=True, slots=True)
+class FieldChange:
+    """One field of a door, before and after, as text; "" where nothing is known."""
+
+    field: str
+    old: str
+    new: str
+
+
+@dataclass(frozen=True, slots=True)
+class DoorChange:
+    """What changes on one door, read at `version`."""
+
+    door_id: int
+    version: int
+    opening: str
+    fields: tuple[FieldChange, ...]
+
+
+def read_field(field: str, text: str) -> str:
+    """The text of a field as it is kept: inches exact, flags yes or no. BitternError on the field."""
+    text = text.strip()
+    if len(text) > LIMITS.get(field, 200):
+        raise BitternError(field, f"At most {LIMITS.get(field, 200)} characters fit here.")
+    if field == "opening" and not text:
+        raise BitternError(field, "Enter the opening number.")
+    if field == "hand" and text.upper() not in HANDS:
+        raise BitternError(field, "Choose LH, RH, LHR, RHR or none.")
+    if field in _INCHES and text:
+        return write_inches(read_inches(text, field))
+    if field in _FLAGS and text not in ("yes", "no"):
+        raise BitternError(field, "Say yes or no.")
+    return text.upper() if field == "hand" else text
+
+
+def said(door: Door) -> dict[str, str]:
+    """Every field of a door on record as text, in the order of FIELDS."""
+    return {
+        "opening": door.opening_number,
+        "location": door.location,
+        "hand": door.hand,
+        "thickness": write_inches(door.thickness) if door.thickness else "",
+        "stile": write_inches(door.stile) if door.stile else "",
+        "lock": door.lock.description if door.lock else "",
+        "function": door.lock.function if door.lock else "",
+        "egress": "yes" if door.is_egress else "no",
+        "fire rated": "yes" if door.is_fire_rated else "no",
+        "remarks": door.remarks,
+    }
+
+
+def changed(before: Mapping[str, str], after: Mapping[str, str]) -> tuple[FieldChange, ...]:
+    """The fields of `after` that are not what they were."""
+    return tuple(FieldChange(name, before[name], new) for name, new in after.items() if before[name] != new)
+
+
+def for_event(changes: Iterable[DoorChange]) -> dict[str, dict[str, list[str]]]:
+    """Changes as an event keeps them, so that they can be taken back: door id → field → [before, after]."""
+    return {str(one.door_id): {field.field: [field.old, field.new] for field in one.fields} for one in changes}
+
+
+def put(door: Door, values: Mapping[str, str]) -> None:
+    """Set fields from texts that `read_field` gave. A lock that is taken away takes its function along."""
+    for name, text in values.items():
+        match name:
+            case "opening":
+                door.opening_number = text
+            case "thickness" | "stile":
+                setattr(door, name, read_inches(text, name) if text else None)
+            case "egress":
+                door.is_egress = text == "yes"
+            case "fire rated":
+                door.is_fire_rated = text == "yes"
+            case "lock" | "function":
+                _put_lock(door, name, text)
+            case _:
+                setattr(door, name, text)
+
+
+def _put_lock(door: Door, name: str, text: str) -> None:
+    if door.lock is None:
+        if not text:
+            return
+        door.lock = Lock(description="", function="")
+    if name == "lock":
+        door.lock.description = text
+    else:
+        door.lock.function = text

@@ -24,7 +24,7 @@ from app.fitting import (
     mismatch_among,
     show_inches,
 )
-from app.ledger.catalog.item_cache import shelf
+from app.ledger.catalog.maker_queries import shelf
 from app.ledger.quoting.replacing import lock_named
 from app.ledger.quoting.resolving import Resolved
 from app.ledger.tables import LineKind

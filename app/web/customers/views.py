@@ -17,7 +17,7 @@ from app.ledger.sites.customer_queries import (
     get_site,
     list_customers,
 )
-from app.ledger.sites.exemption import exemption_state
+from app.ledger.sites.customers import exemption_state
 from app.ledger.store.event_queries import events_of
 from app.ledger.tables import Role
 from app.web.access import roles

@@ -6,7 +6,7 @@ from flask import Blueprint, render_template
 from flask.typing import ResponseReturnValue
 
 from app.documents import system_sheet
-from app.ledger.bench.one_cylinder import cylinder_record, cylinder_work
+from app.ledger.bench.checkoff import cylinder_record, cylinder_work
 from app.ledger.people.login_rules import Proof
 from app.ledger.tables import Role
 from app.web.access import proven, roles

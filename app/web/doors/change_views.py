@@ -11,10 +11,10 @@ from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  #
 
 from app.errors import BitternError
 from app.ledger.sites.customer_queries import get_site
-from app.ledger.sites.door_changes import BULK_FIELDS, change_doors, plan_change
 from app.ledger.sites.door_history import UNDOABLE, plan_undo, site_story, undo_change
 from app.ledger.sites.door_paste import HANDS
 from app.ledger.sites.door_queries import door_ids
+from app.ledger.sites.doors import BULK_FIELDS, change_doors, plan_change
 from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.doors.blueprint import blueprint

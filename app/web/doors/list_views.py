@@ -11,8 +11,7 @@ from wtforms import TextAreaField
 
 from app.errors import BitternError, Problem
 from app.ledger.sites.customer_queries import get_site
-from app.ledger.sites.door_import import ListPlan, import_doors, plan_doors
-from app.ledger.sites.door_list_file import read_list_file, read_list_text, site_list
+from app.ledger.sites.door_import import ListPlan, import_doors, plan_doors, read_list_file, read_list_text, site_list
 from app.ledger.sites.door_paste import LIST_COLUMNS, DoorRow
 from app.ledger.tables import Role
 from app.web.access import roles

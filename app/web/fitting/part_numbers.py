@@ -30,8 +30,7 @@ from app.fitting import (
     find_same_fit,
     words,
 )
-from app.ledger.catalog.item_cache import shelf
-from app.ledger.catalog.maker_queries import MakerTables
+from app.ledger.catalog.maker_queries import MakerTables, shelf
 from app.web.fitting import forms
 from app.web.fitting.tables import Makers, blanks_of, find_lock
 

@@ -10,8 +10,7 @@ from wtforms import SelectMultipleField, TextAreaField
 from wtforms.validators import InputRequired, Length
 
 from app.errors import BitternError
-from app.ledger.catalog.quote_rule_queries import line_rules, quote_rules
-from app.ledger.catalog.quote_rules import MAIL_WORDS, QuoteRulesForm, set_quote_rules
+from app.ledger.catalog.quote_rules import MAIL_WORDS, QuoteRulesForm, line_rules, quote_rules, set_quote_rules
 from app.ledger.tables import QuoteRules
 from app.pricing import DepositRule
 from app.web.access import roles

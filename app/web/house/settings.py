@@ -9,10 +9,7 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
-from app.ledger.catalog.dated import place_in_time
-from app.ledger.catalog.price_queries import find_house
-from app.ledger.catalog.prices import set_house
-from app.ledger.catalog.tiers_and_tax import (
+from app.ledger.catalog.price_editing import (
     get_tax_rule,
     get_tier,
     list_tax_rules,
@@ -21,6 +18,8 @@ from app.ledger.catalog.tiers_and_tax import (
     set_tier,
     tax_mark,
 )
+from app.ledger.catalog.price_queries import find_house, place_in_time
+from app.ledger.catalog.prices import set_house
 from app.ledger.store.event_queries import events_of
 from app.web.access import roles
 from app.web.errors import about

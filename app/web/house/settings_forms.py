@@ -5,8 +5,8 @@ from __future__ import annotations
 from wtforms import BooleanField, HiddenField, RadioField, TextAreaField
 from wtforms.validators import InputRequired, Length
 
+from app.ledger.catalog.price_editing import TaxRuleForm, TierForm
 from app.ledger.catalog.prices import HouseForm
-from app.ledger.catalog.tiers_and_tax import TaxRuleForm, TierForm
 from app.web.fields import DayField, PercentField, WholeField
 from app.web.forms_base import PageForm, SavedForm, text, typed
 

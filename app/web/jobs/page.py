@@ -6,9 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from app.ledger.jobs.cylinder_lines import CylinderLine, JobCylinders, job_cylinders
-from app.ledger.jobs.door_cautions import cautions_by_door
-from app.ledger.jobs.file_queries import files_of_job
+from app.ledger.jobs.cylinder_lines import CylinderLine, JobCylinders, cautions_by_door, job_cylinders
+from app.ledger.jobs.files import files_of_job
 from app.ledger.jobs.handing_over import StillOpen, still_open, taker_of
 from app.ledger.jobs.queries import JobMoney, days_late, get_job, job_money, show_margin
 from app.ledger.jobs.stages import next_stages

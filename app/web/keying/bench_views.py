@@ -12,10 +12,8 @@ from wtforms.validators import InputRequired
 
 from app.errors import BitternError, Problem, Problems
 from app.keying import PinSize
-from app.ledger.bench.picking import Picked, pick_for_job
-from app.ledger.bench.pin_queries import pin_sizes, stock_of
-from app.ledger.bench.pins import StockCount, draw_pins, set_stock
-from app.ledger.catalog.spec_queries import list_specs
+from app.ledger.bench.pins import Picked, StockCount, draw_pins, pick_for_job, pin_sizes, set_stock, stock_of
+from app.ledger.catalog.specs import list_specs
 from app.ledger.jobs.queries import get_job
 from app.ledger.keysystems.decoding import DecodeAsk, decode_key
 from app.ledger.keysystems.system_queries import list_systems

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 from wtforms import BooleanField, HiddenField, PasswordField, SelectField
 from wtforms.validators import InputRequired, Length
 
-from app.ledger.catalog.spec_queries import keyway_chambers
+from app.ledger.catalog.specs import keyway_chambers
 from app.ledger.keysystems.planning import PlanForm
 from app.ledger.keysystems.unsealed_system import OpenedSystem
 from app.ledger.tables import Keyset, KeySystem, Level

@@ -11,8 +11,7 @@ from werkzeug.datastructures import MultiDict
 from app.errors import BitternError
 from app.keying import BittingSpec, count_bittings, root_depth, theoretical, usable
 from app.ledger.catalog.chart_file import read_chart
-from app.ledger.catalog.spec_queries import get_spec, list_specs, read_spec, use_of
-from app.ledger.catalog.specs import add_spec, change_spec
+from app.ledger.catalog.specs import add_spec, change_spec, get_spec, list_specs, read_spec, use_of
 from app.ledger.store.event_queries import events_of
 from app.ledger.tables import Role
 from app.web.access import roles

@@ -15,7 +15,7 @@ from flask import render_template
 
 from app.documents import printing
 from app.errors import BitternError
-from app.ledger.jobs.file_queries import files_of_job, read_content
+from app.ledger.jobs.files import files_of_job, read_content
 from app.ledger.store.errors import LedgerBusy, NotAllowed
 from app.ledger.store.event_queries import OVERRIDES, events_of_job
 from app.ledger.tables import Role

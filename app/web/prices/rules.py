@@ -9,9 +9,8 @@ from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
 from app.ledger.catalog.maker_queries import list_makers
-from app.ledger.catalog.margin import least_margin, margin_percent
 from app.ledger.catalog.price_book import next_monday, ruled_categories
-from app.ledger.catalog.price_queries import tier_names
+from app.ledger.catalog.price_queries import least_margin, margin_percent, tier_names
 from app.ledger.catalog.price_rules import (
     SUBJECT,
     end_rule,

@@ -13,7 +13,7 @@ from wtforms.validators import Length
 from app.documents import PrintingBusy
 from app.documents.quote_mail import MailText, mail_text, quote_mail, read_recipients
 from app.errors import BitternError
-from app.ledger.catalog.quote_rule_queries import quote_rules
+from app.ledger.catalog.quote_rules import quote_rules
 from app.ledger.quoting.mailing import MailServer, send_quote
 from app.ledger.tables import Role
 from app.web.access import roles

@@ -9,10 +9,8 @@ from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
 from app.ledger.care.place import files_folder
-from app.ledger.jobs.file_queries import get_file, read_content
-from app.ledger.jobs.files import keep_file
+from app.ledger.jobs.files import get_file, keep_file, read_content, small_picture
 from app.ledger.jobs.notes import add_note
-from app.ledger.jobs.pictures import small_picture
 from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.forms_base import attach, typed

@@ -10,11 +10,17 @@ from flask.typing import ResponseReturnValue
 from wtforms import Field, HiddenField, RadioField
 
 from app.errors import BitternError, Problem, Problems
-from app.ledger.bench.time_queries import JobTask, job_tasks, learned_times, recorded_of, task_words
-from app.ledger.bench.times import adopt_time, record_times
-from app.ledger.catalog.dated import terms_mark
+from app.ledger.bench.times import (
+    JobTask,
+    adopt_time,
+    job_tasks,
+    learned_times,
+    record_times,
+    recorded_of,
+    task_words,
+)
 from app.ledger.catalog.price_book import next_monday
-from app.ledger.catalog.price_queries import dated_bench_terms
+from app.ledger.catalog.price_queries import dated_bench_terms, terms_mark
 from app.ledger.jobs.queries import get_job
 from app.ledger.tables import Role
 from app.pricing import Adopt, write_minutes

@@ -12,13 +12,11 @@ import sqlalchemy as sa
 from app.errors import BitternError, Problems
 from app.fitting import catalogue_table, read_maker
 from app.ledger.catalog.catalog_import import items_of, load_catalogue, plan_catalogue
-from app.ledger.catalog.item_cache import shelf
 from app.ledger.catalog.maker_editing import add_maker, change_table, maker_json, plan_maker, read_table_file
-from app.ledger.catalog.maker_queries import get_item
+from app.ledger.catalog.maker_queries import get_item, shelf
 from app.ledger.catalog.makers import import_maker
 from app.ledger.catalog.sheets import find_sheet, read_sheet, sheet_rows, sheets_of
-from app.ledger.catalog.spec_queries import read_spec
-from app.ledger.catalog.specs import change_spec
+from app.ledger.catalog.specs import change_spec, read_spec
 from app.ledger.store.errors import NotAllowed, Stale, Taken
 from app.ledger.tables import CatalogueItem, Event, Keyway, Maker, Role, SpecRow
 from app.spreadsheets import table_bytes

@@ -12,16 +12,16 @@ from app.errors import BitternError
 from app.ledger.catalog.maker_queries import factory_terms_on
 from app.ledger.catalog.makers import set_factory_terms
 from app.ledger.catalog.price_book import code_lines
+from app.ledger.catalog.price_editing import TaxRuleForm, set_tax_rule
 from app.ledger.catalog.price_import import plan_prices
 from app.ledger.catalog.price_queries import bench_terms_on, bench_terms_row_on
 from app.ledger.catalog.price_rules import RuleForm, end_rule, list_rules, set_rule
 from app.ledger.catalog.prices import set_bench_terms
-from app.ledger.catalog.tiers_and_tax import TaxRuleForm, set_tax_rule
 from app.ledger.quoting.counter_queries import price_entries
 from app.ledger.quoting.quoting import PricedQuote, price_ask
 from app.ledger.quoting.request import QuoteAsk
 from app.ledger.quoting.revising import requote
-from app.ledger.sites.exemption import exemption_state
+from app.ledger.sites.customers import exemption_state
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Maker, PriceBookRow, Stage

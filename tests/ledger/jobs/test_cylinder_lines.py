@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import sqlalchemy as sa
 
-from app.ledger.jobs.cylinder_lines import job_cylinders
-from app.ledger.jobs.door_cautions import cautions_by_door
+from app.ledger.jobs.cylinder_lines import cautions_by_door, job_cylinders
 from app.ledger.jobs.papers import cylinder_symbol, operating, schedule_of
 from app.ledger.sites.cautions import INSIDE, cautions_of
 from app.ledger.store.work import Work

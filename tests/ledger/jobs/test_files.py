@@ -19,10 +19,8 @@ from app.ledger.care.place import files_folder
 from app.ledger.care.restoring import restore_backup
 from app.ledger.care.sealing import passphrase_secret
 from app.ledger.jobs.file_kinds import MOST_BYTES, find_kind, plain_name
-from app.ledger.jobs.file_queries import files_of_job, get_file, read_content
-from app.ledger.jobs.files import keep_file
+from app.ledger.jobs.files import files_of_job, get_file, keep_file, read_content, small_picture
 from app.ledger.jobs.notes import add_note
-from app.ledger.jobs.pictures import small_picture
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Event, FileKind, JobFile, Role

@@ -8,7 +8,7 @@ from decimal import ROUND_HALF_UP, Decimal
 
 import pytest
 
-from app.ledger.catalog.tiers_and_tax import TaxRuleForm, set_tax_rule
+from app.ledger.catalog.price_editing import TaxRuleForm, set_tax_rule
 from app.ledger.quoting.quoting import PricedQuote, price_ask
 from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk
 from app.ledger.store.work import Work

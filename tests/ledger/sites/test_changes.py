@@ -7,11 +7,9 @@ import sqlalchemy as sa
 
 from app.errors import BitternError, Problems
 from app.ledger.sites.cylinders import CylinderForm, add_cylinder, take_out
-from app.ledger.sites.door_changes import change_doors, plan_change
 from app.ledger.sites.door_history import door_story, plan_undo, site_story, undo_change
-from app.ledger.sites.door_import import import_doors
-from app.ledger.sites.door_list_file import read_list_text
-from app.ledger.sites.doors import DoorForm, add_door, change_door
+from app.ledger.sites.door_import import import_doors, read_list_text
+from app.ledger.sites.doors import DoorForm, add_door, change_door, change_doors, plan_change
 from app.ledger.sites.duplicate_doors import find_alike, merge_doors
 from app.ledger.store.errors import LedgerError, NotFound, Stale, Taken
 from app.ledger.store.events import first_broken_link

@@ -6,7 +6,7 @@ import pytest
 import sqlalchemy as sa
 
 from app.errors import Problems
-from app.ledger.sites.customer_import import import_customers
+from app.ledger.sites.customers import import_customers
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Site
 

@@ -11,8 +11,7 @@ import pytest
 import sqlalchemy as sa
 
 from app.errors import Problems
-from app.ledger.sites.door_import import import_doors, plan_doors
-from app.ledger.sites.door_list_file import read_list_file, read_list_text, site_list
+from app.ledger.sites.door_import import import_doors, plan_doors, read_list_file, read_list_text, site_list
 from app.ledger.sites.door_paste import LIST_COLUMNS
 from app.ledger.store.errors import Stale
 from app.ledger.store.work import Work
