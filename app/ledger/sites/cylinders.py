@@ -10,7 +10,6 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, aliased
 
 from app.errors import Problem, Problems
-from app.ledger.sites.door_import import TYPES
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.events import record
@@ -27,6 +26,8 @@ from app.ledger.tables import (
     LineKind,
     Role,
 )
+
+TYPES = ("mortise", "rim", "bored", "sfic", "lfic")
 
 _LIMITS = {"position": 40, "words": 300, "part_number": 80, "remarks": 2000}
 

@@ -13,7 +13,7 @@ from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import BitternError, Problem, Problems
 from app.fitting import write_inches
-from app.ledger.sites.cylinders import standing
+from app.ledger.sites.cylinders import TYPES, standing
 from app.ledger.sites.door_paste import LIST_COLUMNS, MOST_ROWS, DoorRow, read_door_table
 from app.ledger.sites.doors import FIELDS, DoorChange, changed, for_event, put, said
 from app.ledger.sites.duplicate_doors import number_key
@@ -23,8 +23,6 @@ from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Door, Keyset, KeySystem, Role, Site
 from app.spreadsheets import merged_cells, pasted_rows, table_rows
-
-TYPES = ("mortise", "rim", "bored", "sfic", "lfic")
 
 
 @dataclass(frozen=True, slots=True)
