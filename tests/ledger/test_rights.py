@@ -126,7 +126,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.lost_masters: require_none_lost_above
         keysystems.ticks: mark_cylinders mark_keys take_key_ticks_back take_ticks_back
         catalog.makers: put_keyways
-        moving.exported_events: plan_story
+        moving.story: plan_story
         catalog.specs: refuse_breaking
         people.users: enter_people
     """,

@@ -11,11 +11,11 @@ import sqlalchemy as sa
 
 from app.errors import BitternError, Problem, Problems
 from app.ledger.moving.cells import read_cell, write_cell
-from app.ledger.moving.exported_events import plan_story
 from app.ledger.moving.integrity import across_tables
-from app.ledger.moving.loading import People
 from app.ledger.moving.merged_rows import Found, Values
+from app.ledger.moving.people import People
 from app.ledger.moving.reading import ReadRow, read_export
+from app.ledger.moving.story import plan_story
 from app.ledger.moving.tables import EVENT_CHAIN, TABLES, MovedTable
 from app.ledger.store.work import Work
 

@@ -12,9 +12,9 @@ from sqlalchemy.orm import Session
 
 from app.errors import BitternError
 from app.ledger.moving.cells import write_cell
-from app.ledger.moving.exported_events import story_values
-from app.ledger.moving.loading import People
 from app.ledger.moving.merged_rows import Values
+from app.ledger.moving.people import People
+from app.ledger.moving.story import story_values
 from app.ledger.moving.tables import EVENT_CHAIN, TABLES, MovedTable
 from app.ledger.store.engine import transaction
 from app.ledger.store.events import record
