@@ -75,10 +75,10 @@ MUTANTS = (
     ),
     Mutant(
         "anybody takes a bitting list over",
-        "app/ledger/keysystems/bitting_list_import.py",
-        "    work.require()\n",
-        "",
-        (f"{RIGHTS}[keysystems.taking.take_over]",),
+        "app/ledger/keysystems/bitting_lists.py",
+        "    work.require()\n    spec = list_spec(work, form.keyway, form.chambers)\n",
+        "    spec = list_spec(work, form.keyway, form.chambers)\n",
+        (f"{RIGHTS}[keysystems.bitting_lists.take_over]",),
     ),
 )
 

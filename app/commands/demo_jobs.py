@@ -19,8 +19,8 @@ from app.ledger.jobs.handing_over import HandOver, still_open
 from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.stages import move_job
 from app.ledger.keys.job_keys import keys_of_job
+from app.ledger.keysystems.authority import change_records
 from app.ledger.keysystems.crosskeying import cross_key
-from app.ledger.keysystems.records import change_records
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.issuing import IssueForm, issue_quote
 from app.ledger.quoting.replacing import AGREED

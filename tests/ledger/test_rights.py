@@ -32,9 +32,9 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         reports.books: book_rows
         care.key_sheet: take_sheet
         keysystems.correcting: correct_bitting
-        keysystems.bitting_list_study: study_bitting_list
-        keysystems.records: change_records
-        keysystems.bitting_list_import: take_over
+        keysystems.bitting_lists: study_bitting_list
+        keysystems.authority: change_records
+        keysystems.bitting_lists: take_over
         catalog.makers: import_maker set_factory_terms
         catalog.catalog_import: load_catalogue
         catalog.maker_editing: add_maker change_table
@@ -58,12 +58,12 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         bench.checkoff: cylinder_work
         jobs.papers: bench_work keyset_work
         keysystems.bittings: reveal_bittings
-        keysystems.checking: check_whole_system
+        keysystems.auditing: check_whole_system
         keysystems.control: add_control
-        keysystems.cross_search: seal_cross_search
+        keysystems.crosskeying: seal_cross_search
         keysystems.crosskeying: cross_key
-        keysystems.crosspricing: price_cross_keying
-        keysystems.extend_search: make_extension_ready seal_extension
+        keysystems.crosskeying: price_cross_keying
+        keysystems.extending: make_extension_ready seal_extension
         keysystems.extending: extend_system key_single
         keysystems.matrix: make_ready seal_access
         bench.pins: pick_for_job
@@ -111,8 +111,9 @@ NO_ROLE_OF_THEIR_OWN = {
         quoting.lost_keys: allow_lost require_none_lost_of_job
         jobs.papers: require_pinnable
         quoting.trying: require_acceptable
-        keysystems.systems: insert_system add_system_row name_is_taken find_keyway find_master single_keyed_system
-        keysystems.systems: add_keysets
+        keysystems.systems: insert_system add_system_row name_is_taken find_keyway single_keyed_system
+        keysystems.keysets: find_master
+        keysystems.keysets: add_keysets
         keysystems.auditing: audit_systems require_clean prove_no_interchange
         keysystems.authority: require_authority require_job_authority
         store.work: require_current_key
@@ -120,10 +121,11 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.sealed_token: carry carried
         keysystems.control: insert_control add_factory_control control_of read_control
         keysystems.crosskeying: insert_operators require_none_lost
-        keysystems.drawing: plan_clear next_cuts
+        keysystems.systems: plan_clear
+        keysystems.keysets: next_cuts
         keysystems.extending: insert_extension with_neighbours
         keys.keys: order_keys
-        keysystems.lost_masters: require_none_lost_above
+        keysystems.lost_keysets: require_none_lost_above
         keysystems.ticks: mark_cylinders mark_keys take_key_ticks_back take_ticks_back
         catalog.makers: put_keyways
         moving.story: plan_story
@@ -143,10 +145,10 @@ NO_ROLE_OF_THEIR_OWN = {
         quoting.quoting: price_ask
         quoting.system_fit: system_problems records_problems
         quoting.taxing: tax_place_of tax_totals
-        keysystems.cross_search: make_cross_ready
+        keysystems.crosskeying: make_cross_ready
         keysystems.crosskeying: cross_keying_cost
         keysystems.extending: why_not_extend
-        keysystems.bitting_list_study: list_spec
+        keysystems.bitting_lists: list_spec
         keys.loss_steps: steps_of_loss
         keysystems.unsealed_system: open_system
     """,

@@ -7,7 +7,8 @@ import random
 from app.keying import Bitting as Cuts
 from app.keying import write_bitting
 from app.ledger.keysystems.bittings import open_bittings, spec_of
-from app.ledger.keysystems.systems import SystemForm, add_keysets, insert_system
+from app.ledger.keysystems.keysets import add_keysets
+from app.ledger.keysystems.systems import SystemForm, insert_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.work import Work
 from app.ledger.tables import KeySystem

@@ -10,9 +10,8 @@ from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
 from app.ledger.keysystems.auditing import audit_systems
-from app.ledger.keysystems.bittings import open_plan
-from app.ledger.keysystems.shearing import Standing
-from app.ledger.keysystems.systems import seal_bitting
+from app.ledger.keysystems.bittings import open_plan, seal_bitting
+from app.ledger.keysystems.unsealed_system import Standing
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Event, Job, Keyset, KeyState, KeySystem, Role, Stage
 from tests import factories

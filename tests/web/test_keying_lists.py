@@ -12,8 +12,8 @@ from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
 from app.keying import BittingSpec, plan_levels, progress, read_bitting, rotate, write_bitting
-from app.ledger.keysystems import bitting_list_study as listing
-from app.ledger.keysystems.bitting_list_study import ListAsk, study_bitting_list
+from app.ledger.keysystems import bitting_lists
+from app.ledger.keysystems.bitting_lists import ListAsk, study_bitting_list
 from app.ledger.keysystems.bittings import open_plan
 from app.ledger.store.work import Work
 from app.ledger.tables import Bitting, Event, Keyset, KeySystem, Role
@@ -178,7 +178,7 @@ def test_a_list_whose_masters_all_break_the_macs_is_told_so(client_as: ClientAs)
 def test_a_list_too_long_to_take_over_says_so(
     client_as: ClientAs, monkeypatch: pytest.MonkeyPatch, keyway: None
 ) -> None:
-    monkeypatch.setattr(listing, "MOST_SEALED", 6)
+    monkeypatch.setattr(bitting_lists, "MOST_SEALED", 6)
     rows = [(f"{n}AA", bitting) for n, bitting in enumerate(PUZZLE, start=1)]
     page = _send(client_as(Role.OWNER), rows).text
     assert "at most 6 rows at once" in page and "Take it over" not in page

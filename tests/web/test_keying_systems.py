@@ -12,9 +12,9 @@ from sqlalchemy.orm import Session
 
 from app.keying import KeyingError
 from app.ledger.keysystems.auditing import audit_systems
-from app.ledger.keysystems.bittings import open_plan
+from app.ledger.keysystems.bittings import open_plan, seal_bitting
 from app.ledger.keysystems.crosskeying import cross_key
-from app.ledger.keysystems.systems import add_keysets, seal_bitting
+from app.ledger.keysystems.keysets import add_keysets
 from app.ledger.keysystems.unsealed_system import open_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.work import Work

@@ -8,8 +8,7 @@ from datetime import timedelta
 import pytest
 import sqlalchemy as sa
 
-from app.ledger.keysystems.system_queries import get_system
-from app.ledger.keysystems.tree import system_tree
+from app.ledger.keysystems.system_queries import get_system, system_tree
 from app.ledger.store.work import Work
 from app.ledger.tables import CylinderOperator, Event, KeyState, KeySystem, Level, RecordsHolder, Role
 from tests import factories

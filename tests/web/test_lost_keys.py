@@ -18,8 +18,8 @@ from app.ledger.keys.losing import plan_for_loss
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import spec_of
 from app.ledger.keysystems.crosskeying import cross_key
-from app.ledger.keysystems.drawing import next_cuts
-from app.ledger.keysystems.exposure import exposed_by
+from app.ledger.keysystems.keysets import next_cuts
+from app.ledger.keysystems.lost_keysets import exposed_by
 from app.ledger.quoting.request import KeyingInstruction, QuoteAsk, SystemAsk
 from app.ledger.sites.door_paste import DoorRow
 from app.ledger.store.engine import transaction

@@ -14,7 +14,7 @@ from app.errors import Problem, Problems
 from app.ledger.keys.keys import order_keys
 from app.ledger.keysystems.authority import authority_of, require_authority
 from app.ledger.keysystems.copy_numbers import MOST_AT_ONCE, say_copies
-from app.ledger.keysystems.exposure import Exposed, exposed_by, where_it_opens
+from app.ledger.keysystems.lost_keysets import Exposed, exposed_by, where_it_opens
 from app.ledger.keysystems.ticks import KEYS_CUT
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale

@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from app.keying import LostKey, lost_key, operated_by
 from app.ledger.keys.loss_steps import steps_of_loss
 from app.ledger.keysystems.control import CONTROL_SYMBOL
-from app.ledger.keysystems.lost_masters import lost_keysets, replaced_after
+from app.ledger.keysystems.lost_keysets import lost_keysets, replaced_after
 from app.ledger.keysystems.unsealed_system import OpenedSystem, Way, open_system
 from app.ledger.sites.cylinders import making_way
 from app.ledger.store.engine import transaction

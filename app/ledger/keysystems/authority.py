@@ -1,4 +1,4 @@
-"""Written authority: what must be on file before keys are cut or cylinders rekeyed for a system with an owner.
+"""Who owns a key system, and the written authority that must be on file before keys are cut or cylinders rekeyed.
 
 A job needs it for every key system that it rekeys in or out of, or cuts keys of.
 """
@@ -10,7 +10,9 @@ from collections.abc import Sequence
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, aliased
 
-from app.ledger.store.errors import LedgerError
+from app.errors import Problem, Problems
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Job, Key, Keyset, KeySystem, Role
@@ -105,3 +107,32 @@ def require_job_authority(work: Work, job: Job, deed: str, override_reason: str 
     work.session.flush()
     for system in systems_touched(work.session, job.id):
         require_authority(work, system, deed, override_reason, job_id=job.id)
+
+
+def change_records(work: Work, system_id: int, version: int, owner_of_record: str, authority_note: str) -> KeySystem:
+    """Save the owner of record and the note on written authority of a system read at `version`; owner only.
+
+    Raises Problems on a text that is too long, Stale when somebody saved in between.
+    """
+    work.require()
+    fields = (("owner_of_record", owner_of_record, 200), ("authority_note", authority_note, 2000))
+    problems = [
+        Problem(name, f"At most {most} characters fit here.") for name, text, most in fields if len(text) > most
+    ]
+    if problems:
+        raise Problems(problems)
+    with transaction(work.session):
+        system = work.session.get(KeySystem, system_id)
+        if system is None:
+            raise NotFound("key system")
+        if system.version != version:
+            raise Stale()
+        changes = []
+        if system.owner_of_record != owner_of_record:
+            changes.append(f"owner of record {system.owner_of_record or 'none'} → {owner_of_record or 'none'}")
+        if system.authority_note != authority_note:
+            changes.append("note on written authority")
+        system.owner_of_record, system.authority_note = owner_of_record, authority_note
+        if changes:
+            record(work, "key system changed", f"key system {system.id}", f"{system.name}: {', '.join(changes)}")
+        return system

@@ -9,9 +9,8 @@ from app.keying import Bitting as Cuts
 from app.keying import KeyingError, NoBittingsLeft, check_offset, draw_control, pin, read_bitting
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import seal_bitting, spec_of
-from app.ledger.keysystems.shearing import Standing
 from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
-from app.ledger.keysystems.unsealed_system import open_system
+from app.ledger.keysystems.unsealed_system import Standing, open_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record

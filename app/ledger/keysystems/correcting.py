@@ -16,8 +16,7 @@ from app.keying import KeyingError, read_bitting, write_bitting
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, open_plan, seal_bitting, spec_of
 from app.ledger.keysystems.control import read_control
-from app.ledger.keysystems.exposure import operated_by
-from app.ledger.keysystems.lost_masters import BITTING_CORRECTED, IN_METAL
+from app.ledger.keysystems.lost_keysets import BITTING_CORRECTED, IN_METAL, operated_by
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.ticks import take_key_ticks_back, take_ticks_back
 from app.ledger.store.engine import transaction

@@ -8,13 +8,12 @@ from dataclasses import dataclass, field
 from app.errors import Problem, Problems
 from app.keying import AccessMatrix, AccessPlan, BittingSpec, KeyingError, draw_master, progression_under, read_matrix
 from app.keying import Bitting as Cuts
-from app.ledger.keysystems.bitting_list_study import list_spec
+from app.ledger.keysystems.bitting_lists import list_spec
 from app.ledger.keysystems.bittings import Plan, open_bittings, open_plan, seal_bitting, seal_plan
 from app.ledger.keysystems.control import insert_control, lacks_control
-from app.ledger.keysystems.shearing import Standing, entering
-from app.ledger.keysystems.system_form import SystemForm
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
-from app.ledger.keysystems.systems import add_system_row, find_keyway, name_is_taken
+from app.ledger.keysystems.systems import SystemForm, add_system_row, find_keyway, name_is_taken
+from app.ledger.keysystems.unsealed_system import Standing, entering
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound, Taken
 from app.ledger.store.events import record

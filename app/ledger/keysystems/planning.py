@@ -11,9 +11,8 @@ from app.errors import Problem, Problems
 from app.keying import BittingSpec, Demand, Planning, draw_master, plan_system, read_bitting, write_bitting
 from app.ledger.keysystems.bittings import open_plan
 from app.ledger.keysystems.sealed_token import carried, carry
-from app.ledger.keysystems.system_form import SystemForm
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
-from app.ledger.keysystems.systems import find_keyway, insert_system
+from app.ledger.keysystems.systems import SystemForm, find_keyway, insert_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import NotFound
 from app.ledger.store.events import record

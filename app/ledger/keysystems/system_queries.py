@@ -1,15 +1,29 @@
-"""Questions about key systems that open no bitting."""
+"""Questions about key systems that open no bitting: who operates what, the list of systems, the tree of keysets."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
 from typing import Protocol, TypeVar
 
 import sqlalchemy as sa
-from sqlalchemy.orm import Session, aliased, selectinload
+from sqlalchemy.orm import Session, aliased, joinedload, selectinload
 
+from app.ledger.search.ranking import holds
 from app.ledger.store.errors import NotFound
-from app.ledger.tables import Cylinder, CylinderOperator, CylinderState, Keyset, KeySystem
+from app.ledger.tables import (
+    Customer,
+    Cylinder,
+    CylinderOperator,
+    CylinderState,
+    Door,
+    Key,
+    Keyset,
+    KeyState,
+    KeySystem,
+    Level,
+)
 
 
 class _Below(Protocol):
@@ -138,3 +152,188 @@ def list_systems(session: Session, customer_id: int | None = None) -> Sequence[K
     if customer_id is not None:
         rows = rows.where(KeySystem.customer_id == customer_id)
     return session.scalars(rows).all()
+
+
+@dataclass(frozen=True, slots=True)
+class SystemRow:
+    """One key system in the list. `used` counts its change keysets; `left` is None where no plan tells."""
+
+    system: KeySystem
+    used: int
+    cylinders: int
+    keys_out: int = 0
+
+    @property
+    def left(self) -> int | None:
+        """How many change bittings the plan still has."""
+        return None if self.system.capacity is None else max(self.system.capacity - self.used, 0)
+
+
+def list_system_rows(
+    session: Session, text: str = "", page: int = 1, size: int = 50
+) -> tuple[tuple[SystemRow, ...], int]:
+    """Key systems by customer and name, and how many there are: five queries, however many."""
+    condition: sa.ColumnElement[bool] = sa.true()
+    if text.strip():
+        wanted = text.strip()
+        condition = sa.or_(
+            holds(KeySystem.name, wanted), holds(Customer.name, wanted), holds(KeySystem.keyway, wanted)
+        )
+    count = session.scalar(sa.select(sa.func.count()).select_from(KeySystem).join(Customer).where(condition)) or 0
+    systems = session.scalars(
+        sa.select(KeySystem)
+        .join(Customer)
+        .where(condition)
+        .options(joinedload(KeySystem.customer), joinedload(KeySystem.site))
+        .order_by(Customer.name, Customer.id, KeySystem.name)
+        .limit(size)
+        .offset((page - 1) * size)
+    ).all()
+    ids = [system.id for system in systems]
+    used = _counts(session, sa.select(Keyset.system_id).where(Keyset.level.in_((Level.CHANGE, Level.SINGLE))), ids)
+    cylinders = _counts(
+        session,
+        sa.select(Keyset.system_id)
+        .join(Cylinder, Cylinder.keyset_id == Keyset.id)
+        .where(Cylinder.state != CylinderState.REMOVED),
+        ids,
+    )
+    out = _counts(
+        session,
+        sa.select(Keyset.system_id).join(Key, Key.keyset_id == Keyset.id).where(Key.state == KeyState.OUT),
+        ids,
+    )
+    rows = (SystemRow(one, used.get(one.id, 0), cylinders.get(one.id, 0), out.get(one.id, 0)) for one in systems)
+    return tuple(rows), count
+
+
+def _counts(session: Session, rows: sa.Select[*tuple[int]], ids: Sequence[int]) -> dict[int, int]:
+    counted = rows.add_columns(sa.func.count()).where(Keyset.system_id.in_(ids)).group_by(Keyset.system_id)
+    return dict(session.execute(counted).all())
+
+
+@dataclass(frozen=True, slots=True)
+class Hung:
+    """A cylinder under a keyset: which door it is on, and whether others operate it too or no master does."""
+
+    cylinder_id: int
+    door_id: int | None
+    opening_number: str
+    position: str
+    state: CylinderState
+    is_nmk: bool
+    operators: tuple[str, ...]  # symbols of the further keysets of a cross-keyed cylinder
+
+
+@dataclass(frozen=True, slots=True)
+class KeyOut:
+    """A key that is not in the shop: who has it, or that it is lost."""
+
+    copy_number: int
+    state: KeyState
+    holder: str
+    due_back: date | None
+
+
+@dataclass(frozen=True, slots=True)
+class KeysetNode:
+    """A keyset with everything under it."""
+
+    keyset: Keyset
+    cylinders: tuple[Hung, ...]
+    keys: tuple[tuple[KeyState, int], ...]  # how many keys are in each state
+    out: tuple[KeyOut, ...]
+    children: tuple[KeysetNode, ...]
+    crossed: frozenset[int] = frozenset()  # cylinders elsewhere that it operates too, by id
+
+    @property
+    def all_cylinders(self) -> int:
+        """How many cylinders its key turns: here, below but for NMK ones, and cross-keyed elsewhere."""
+        return len({one.cylinder_id for one in self.cylinders} | self._below() | self.crossed)
+
+    def _below(self) -> set[int]:
+        found: set[int] = set()
+        for child in self.children:
+            found |= {one.cylinder_id for one in child.cylinders if not one.is_nmk} | child._below()
+        return found
+
+
+def system_tree(session: Session, system: KeySystem) -> tuple[KeysetNode, ...]:
+    """The system's keysets from the top down, control and single keyed ones last: three queries.
+
+    system: as `get_system` loads it, keysets included.
+    """
+    cylinders = _hung_cylinders(session, system)
+    keys, out = _key_counts(session, system)
+    crossed: dict[str, set[int]] = {}
+    for one in (one for hung in cylinders.values() for one in hung):
+        for symbol in one.operators:
+            crossed.setdefault(symbol, set()).add(one.cylinder_id)
+    children: dict[int | None, list[Keyset]] = {}
+    for keyset in system.keysets:
+        children.setdefault(keyset.parent_id, []).append(keyset)
+
+    def node(keyset: Keyset) -> KeysetNode:
+        return KeysetNode(
+            keyset,
+            tuple(cylinders.get(keyset.id, ())),
+            tuple(keys.get(keyset.id, {}).items()),
+            tuple(out.get(keyset.id, ())),
+            tuple(node(child) for child in children.get(keyset.id, ())),
+            frozenset(crossed.get(keyset.symbol, ())),
+        )
+
+    tops = sorted(children.get(None, []), key=lambda one: one.level in (Level.CONTROL, Level.SINGLE))
+    return tuple(node(keyset) for keyset in tops)
+
+
+def _hung_cylinders(session: Session, system: KeySystem) -> dict[int, list[Hung]]:
+    in_system = Cylinder.keyset_id.in_(sa.select(Keyset.id).where(Keyset.system_id == system.id))
+    standing = sa.and_(in_system, Cylinder.state != CylinderState.REMOVED)
+    crossed: dict[int, list[str]] = {}
+    for cylinder_id, symbol in session.execute(
+        sa.select(CylinderOperator.cylinder_id, Keyset.symbol)
+        .join(Keyset, Keyset.id == CylinderOperator.keyset_id)
+        .join(Cylinder, Cylinder.id == CylinderOperator.cylinder_id)
+        .where(standing)
+        .order_by(CylinderOperator.id)
+    ):
+        crossed.setdefault(cylinder_id, []).append(symbol)
+    found: dict[int, list[Hung]] = {}
+    for row in session.execute(
+        sa.select(
+            sa.type_coerce(Cylinder.keyset_id, sa.Integer),
+            Cylinder.id,
+            Cylinder.door_id,
+            sa.func.coalesce(Door.opening_number, ""),
+            Cylinder.position,
+            Cylinder.state,
+            Cylinder.is_nmk,
+        )
+        .outerjoin(Door, Door.id == Cylinder.door_id)
+        .where(standing)
+        .order_by(Cylinder.id)
+    ):
+        keyset_id, cylinder_id, door_id, opening, position, state, is_nmk = row
+        operators = tuple(crossed.get(cylinder_id, ()))
+        hung = Hung(cylinder_id, door_id, opening, position, state, is_nmk, operators)
+        found.setdefault(keyset_id, []).append(hung)
+    return found
+
+
+def _key_counts(
+    session: Session, system: KeySystem
+) -> tuple[dict[int, dict[KeyState, int]], dict[int, list[KeyOut]]]:
+    states: dict[int, dict[KeyState, int]] = {}
+    out: dict[int, list[KeyOut]] = {}
+    for keyset_id, copy_number, state, holder, due_back in session.execute(
+        sa.select(Key.keyset_id, Key.copy_number, Key.state, Key.holder, Key.due_back)
+        .join(Keyset, Keyset.id == Key.keyset_id)
+        .where(Keyset.system_id == system.id)
+        .order_by(Key.keyset_id, Key.copy_number)
+    ):
+        counts = states.setdefault(keyset_id, {})
+        counts[state] = counts.get(state, 0) + 1
+        if state in (KeyState.OUT, KeyState.LOST):
+            out.setdefault(keyset_id, []).append(KeyOut(copy_number, state, holder, due_back))
+    return states, out

@@ -1,24 +1,51 @@
-"""Use cases: start a key system, add keysets with bittings of their own, and prove that nothing interchanges."""
+"""Use cases: start a key system, with its masters where the shop keys them."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 import sqlalchemy as sa
 
-from app.keying import BittingSpec, single_symbol
-from app.ledger.keysystems.bittings import Plan, seal_bitting, seal_bittings, seal_plan, spec_of
+from app.keying import Bitting as Cuts
+from app.keying import (
+    BittingSpec,
+    LevelPlan,
+    draw_master,
+    operating_chains,
+    plan_levels,
+)
+from app.ledger.keysystems.bittings import Plan, open_plan, seal_bitting, seal_plan, spec_of
 from app.ledger.keysystems.control import insert_control
-from app.ledger.keysystems.drawing import next_cuts, plan_clear
-from app.ledger.keysystems.symbols import change_level_symbol, number_of
-from app.ledger.keysystems.system_form import SystemForm
+from app.ledger.keysystems.system_queries import systems_sharing_keyway
+from app.ledger.keysystems.unsealed_system import MOST_DRAWS, Standing
 from app.ledger.store.errors import LedgerError, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Bitting, Keyset, KeySystem, Keyway, Level, RecordsHolder
+from app.ledger.tables import Keyset, KeySystem, Keyway, Level, RecordsHolder
 
-CHANGE = "C"
+
+@dataclass(frozen=True, slots=True)
+class SystemForm:
+    """What is asked about a new key system; `changes` per master, the room wanted from the start.
+
+    `tmk`, `roles` (what each chamber serves) and `constants` (held at a time, their places moving on) are those of a
+    plan that was chosen; without them they are drawn.
+    """
+
+    customer_id: int
+    name: str
+    levels: int
+    keyway: str
+    chambers: int
+    site_id: int | None = None
+    grands: int = 1
+    masters: int = 1
+    changes: int = 1
+    records: RecordsHolder = RecordsHolder.SHOP
+    owner_of_record: str = ""
+    roles: str | None = None
+    constants: int = 0
+    tmk: Cuts | None = field(default=None, repr=False)
 
 
 def insert_system(work: Work, form: SystemForm) -> KeySystem:
@@ -111,7 +138,7 @@ def _insert_masters(work: Work, system: KeySystem, form: SystemForm) -> None:
         drawn_from = Plan(top, plan.roles, form.constants)
         seal_plan(work, system, drawn_from)
         system.capacity = sum(
-            drawn_from.under(spec, CHANGE, planned.bitting).usable
+            drawn_from.under(spec, "C", planned.bitting).usable
             for planned in plan.keysets
             if planned.level.value == Level.MASTER.value
         )
@@ -135,91 +162,43 @@ def single_keyed_name(keyway: str, chambers: int, records: RecordsHolder) -> str
     return f"Single keyed {keyway}, {chambers} chambers{suffix}"
 
 
-def add_keysets(
-    work: Work,
-    system: KeySystem,
-    count: int,
-    master: str = "",
-    *,
-    under: Level = Level.MASTER,
-    crossed: Sequence[Sequence[Keyset]] = (),
-) -> list[Keyset]:
-    """Add `count` keysets to a system inside the caller's transaction, each with a bitting nobody has yet.
+def plan_clear(work: Work, system: KeySystem, form: SystemForm) -> LevelPlan:
+    """Plan a system whose masters clash with none of the customer's keys and cylinders on the keyway.
 
-    Under the master of that symbol ("" is the first); single keyed (`under` is Level.SINGLE) or in a system of
-    one level, under none. Raises NoBittingsLeft (how many were asked, how many exist) or LedgerError; then
-    nothing at all is saved.
+    Its top master is unlike every other on the keyway, whoever's it is.
     """
-    single = system.levels == 1 or under is Level.SINGLE
-    if not single and system.records is RecordsHolder.NOBODY:
-        raise LedgerError(
-            "system",
-            f"Nobody holds the array and the list of bittings of {system.name}: it must not be extended. "
-            "Key these cylinders single (SKD) or start a new system.",
-        )
-    if system.records is RecordsHolder.SHOP:
-        _require_bittings(work, system)
-    parent = None if single else find_master(work, system, master)
-    symbols = _next_symbols(work, system, parent, count)
-    keysets = []
-    for symbol in symbols:
-        level = Level.SINGLE if parent is None else Level.CHANGE
-        keyset = Keyset(system=system, symbol=symbol, level=level, parent=parent)
-        work.session.add(keyset)
-        keysets.append(keyset)
-    work.session.flush()
-    if system.records is RecordsHolder.SHOP:
-        seal_bittings(work, system, zip(keysets, next_cuts(work, system, parent, count, crossed), strict=True))
-    work.session.flush()
-    return keysets
-
-
-def _require_bittings(work: Work, system: KeySystem) -> None:
-    """Refuse to draw next to bittings that this house should hold and does not: none could be told from theirs."""
-    rows = (
-        sa.select(KeySystem.name, Keyset.symbol)
-        .join(Keyset, Keyset.system_id == KeySystem.id)
-        .outerjoin(Bitting, Bitting.keyset_id == Keyset.id)
-        .where(
-            KeySystem.customer_id == system.customer_id,
-            KeySystem.keyway == system.keyway,
-            KeySystem.records == RecordsHolder.SHOP,
-            Bitting.id.is_(None),
-        )
-        .order_by(Keyset.id)
-    )
-    missing = work.session.execute(rows.limit(1)).first()
-    if missing is not None:
-        raise LedgerError(
-            "system",
-            f"The bitting of {missing.symbol} in {missing.name} is not in this house, so a key that is new might be "
-            "the same. Put the sealed backup back first, or take the bitting list over.",
-        )
-
-
-def find_master(work: Work, system: KeySystem, symbol: str) -> Keyset:
-    """The master of that symbol in a system, "" the first; LedgerError on `master` names those that there are."""
-    rows = sa.select(Keyset).where(Keyset.system_id == system.id, Keyset.level == Level.MASTER).order_by(Keyset.id)
-    masters = work.session.scalars(rows).all()
-    if not masters:
-        raise LedgerError("master", f"{system.name} has no masters on record: key these single (SKD).")
-    for keyset in masters:
-        if keyset.symbol == symbol or not symbol:
-            return keyset
+    spec = spec_of(system)
+    sharing = [other for other in systems_sharing_keyway(work.session, system.keyway) if other.id != system.id]
+    tops = frozenset(plan.tmk for plan in (open_plan(work.vault, other) for other in sharing) if plan)
+    there = Standing.of(work, [other for other in sharing if other.customer_id == system.customer_id], spec.chambers)
+    avoid = set(there.keys)
+    for _ in range(MOST_DRAWS):
+        top = form.tmk or draw_master(spec, work.rng, tops | avoid)
+        if not there.clashes(top, ()):
+            plan = plan_levels(
+                spec,
+                top,
+                levels=form.levels,
+                grands=form.grands if form.levels == 4 else 1,
+                masters=form.masters if form.levels > 2 else 1,
+                changes_per_master=max(form.changes, 1),
+                used=avoid,
+                roles=form.roles,
+            )
+            chains = operating_chains({keyset.symbol: keyset.parent for keyset in plan.keysets})
+            bad = {
+                keyset.bitting
+                for keyset in plan.keysets
+                if keyset.level.value != Level.CHANGE.value
+                and there.clashes(keyset.bitting, [plan.keys[above] for above in chains[keyset.symbol][1:]])
+            }
+            if not bad:
+                return plan
+            avoid |= bad
+        elif form.tmk is None:
+            avoid.add(top)
+        else:
+            break
     raise LedgerError(
-        "master",
-        f"{system.name} has no master {symbol[:24]!r}; it has {', '.join(keyset.symbol for keyset in masters[:20])}.",
+        "system", "This plan would clash with another system of this customer on the same keyway: plan it anew."
     )
-
-
-def _next_symbols(work: Work, system: KeySystem, parent: Keyset | None, count: int) -> list[str]:
-    siblings = sa.select(Keyset.symbol).where(Keyset.system_id == system.id)
-    if parent is None:
-        siblings = siblings.where(Keyset.level == Level.SINGLE)
-    else:
-        siblings = siblings.where(Keyset.parent_id == parent.id)
-    last = max((number_of(symbol) for symbol in work.session.scalars(siblings)), default=0)
-    numbers = range(last + 1, last + 1 + count)
-    if parent is None:
-        return [single_symbol(number) for number in numbers]
-    return [change_level_symbol(system.levels, parent.symbol, number) for number in numbers]

@@ -12,7 +12,7 @@ from app.ledger.jobs.notes import NOTE
 from app.ledger.jobs.payments import PaymentKind
 from app.ledger.keys.keys_held import ISSUED
 from app.ledger.keys.keys_held import KINDS as OF_KEYS
-from app.ledger.keysystems.lost_masters import KEYED_UNDER_LOST
+from app.ledger.keysystems.lost_keysets import KEYED_UNDER_LOST
 from app.ledger.keysystems.ticks import PINNED_ANEW
 from app.ledger.people.user_queries import name_key
 

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 
 from app.errors import Problem, Problems
-from app.ledger.keysystems.out_of_use import require_not_retired
-from app.ledger.keysystems.system_form import SystemForm
+from app.ledger.keysystems.keysets import add_keysets
+from app.ledger.keysystems.lost_keysets import require_not_retired
 from app.ledger.keysystems.system_queries import get_system
-from app.ledger.keysystems.systems import add_keysets, insert_system, single_keyed_system
+from app.ledger.keysystems.systems import SystemForm, insert_system, single_keyed_system
 from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk
 from app.ledger.quoting.snapshot import QuoteSnapshot
 from app.ledger.quoting.system_fit import records_for, require_fit, require_levels, require_records

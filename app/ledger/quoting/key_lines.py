@@ -18,7 +18,7 @@ from app.errors import BitternError, Problem
 from app.keying import single_symbol
 from app.ledger.catalog.price_queries import KEY_CUT
 from app.ledger.keysystems.control import CONTROL_SYMBOL, add_factory_control, lacks_factory_control
-from app.ledger.keysystems.symbols import change_level_symbol, number_of
+from app.ledger.keysystems.keysets import change_level_symbol, number_of
 from app.ledger.keysystems.system_queries import get_system, operators_of
 from app.ledger.quoting.allocation import KeysetAllotter, set_sizes
 from app.ledger.quoting.request import LineAsk, QuoteAsk

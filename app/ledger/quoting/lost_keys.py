@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem
-from app.ledger.keysystems.lost_masters import KEYED_UNDER_LOST, LostKeyset, lost_for_job, lost_of_customer
+from app.ledger.keysystems.lost_keysets import KEYED_UNDER_LOST, LostKeyset, lost_for_job, lost_of_customer
 from app.ledger.keysystems.system_queries import get_system, operators_of
 from app.ledger.keysystems.systems import single_keyed_name
 from app.ledger.quoting.rekeying import hanging

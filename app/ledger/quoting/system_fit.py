@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from app.errors import Problem
-from app.ledger.keysystems.systems import find_master
+from app.ledger.keysystems.keysets import find_master
 from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk
 from app.ledger.quoting.snapshot import KeyingChoice
 from app.ledger.store.errors import LedgerError

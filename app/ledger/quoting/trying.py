@@ -18,7 +18,7 @@ import sqlalchemy as sa
 from app.errors import BitternError, Problem, Problems
 from app.keying import NoBittingsLeft
 from app.ledger.keysystems.auditing import StoppedByAudit
-from app.ledger.keysystems.out_of_use import is_retired
+from app.ledger.keysystems.lost_keysets import is_retired
 from app.ledger.quoting.accepting import AcceptForm, carry_out
 from app.ledger.quoting.allocation import KeysetAllotter
 from app.ledger.quoting.options import OPTIONS

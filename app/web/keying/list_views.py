@@ -9,8 +9,7 @@ from wtforms import HiddenField, PasswordField, SelectField
 from wtforms.validators import InputRequired, Length
 
 from app.errors import BitternError
-from app.ledger.keysystems.bitting_list_import import TakeForm, take_over
-from app.ledger.keysystems.bitting_list_study import ListAsk, ListFound, study_bitting_list
+from app.ledger.keysystems.bitting_lists import ListAsk, ListFound, TakeForm, study_bitting_list, take_over
 from app.ledger.keysystems.planning import customers_to_choose
 from app.spreadsheets import table_rows
 from app.web.access import roles

@@ -16,8 +16,8 @@ from flask import Flask, current_app
 
 from app.errors import BitternError
 from app.keying import AccessPlan, Choice, ExtensionSearch, MatrixSolution, Progress
-from app.ledger.keysystems.cross_search import ReadyCross
-from app.ledger.keysystems.extend_search import ReadyExtension
+from app.ledger.keysystems.crosskeying import ReadyCross
+from app.ledger.keysystems.extending import ReadyExtension
 from app.ledger.keysystems.matrix import ReadyMatrix
 
 MOST_KEPT = 12

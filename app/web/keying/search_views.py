@@ -10,10 +10,8 @@ from werkzeug.wrappers import Response
 
 from app.errors import BitternError
 from app.keying import Choice, ExtensionSearch, Progress, choose_bittings, search_extension
-from app.ledger.keysystems.cross_search import ReadyCross, cost_with, make_cross_ready, seal_cross_search
-from app.ledger.keysystems.crosspricing import CrossAsk
-from app.ledger.keysystems.extend_search import ReadyExtension, make_extension_ready, seal_extension
-from app.ledger.keysystems.extending import ExtendForm
+from app.ledger.keysystems.crosskeying import CrossAsk, ReadyCross, cost_with, make_cross_ready, seal_cross_search
+from app.ledger.keysystems.extending import ExtendForm, ReadyExtension, make_extension_ready, seal_extension
 from app.ledger.keysystems.unsealed_system import OpenedSystem
 from app.ledger.tables import Role
 from app.web.access import roles

@@ -10,12 +10,12 @@ from flask.typing import ResponseReturnValue
 from app.errors import BitternError
 from app.keying import CrossCost, NoBittingsLeft
 from app.ledger.keys.losing import plan_for_loss
-from app.ledger.keysystems.checking import check_whole_system
+from app.ledger.keysystems.auditing import check_whole_system
 from app.ledger.keysystems.control import add_control, why_no_control
+from app.ledger.keysystems.crosskeying import CrossAsk, price_cross_keying
 from app.ledger.keysystems.crosskeying import cross_key as save_cross_keying
-from app.ledger.keysystems.crosspricing import CrossAsk, price_cross_keying
 from app.ledger.keysystems.extending import ExtendForm, extend_system, key_single, why_not_extend
-from app.ledger.keysystems.lost_masters import lost_masters
+from app.ledger.keysystems.lost_keysets import lost_masters
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.unsealed_system import open_system
 from app.ledger.quoting.issuing import keep_draft

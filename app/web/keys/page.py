@@ -12,8 +12,7 @@ from app.documents import KeyReceipt, ReceiptKey
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.keys.keys_held import KeysetCopies, find_receipt, get_key, key_story, receipts_of, system_copies
 from app.ledger.keysystems.authority import lacks_authority
-from app.ledger.keysystems.exposure import Exposed, exposed_by
-from app.ledger.keysystems.lost_masters import replaced_after
+from app.ledger.keysystems.lost_keysets import Exposed, exposed_by, replaced_after
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.quoting.issuing import house_head
 from app.ledger.store.work import Work

@@ -6,8 +6,7 @@ from app.documents import BittingLine, BittingList
 from app.keying import write_bitting
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.keysystems.bittings import reveal_bittings, spec_of
-from app.ledger.keysystems.system_queries import get_system
-from app.ledger.keysystems.tree import KeysetNode, system_tree
+from app.ledger.keysystems.system_queries import KeysetNode, get_system, system_tree
 from app.ledger.quoting.issuing import house_head
 from app.ledger.store.work import Work
 from app.ledger.tables import KeyState

@@ -10,11 +10,10 @@ from flask.typing import ResponseReturnValue
 from app.documents import bitting_list_pdf, printing, system_sheet
 from app.errors import BitternError
 from app.ledger.jobs.papers import keyset_work
+from app.ledger.keysystems.authority import change_records
 from app.ledger.keysystems.control import why_no_control
-from app.ledger.keysystems.lost_masters import LostKeyset, lost_masters
-from app.ledger.keysystems.records import change_records
-from app.ledger.keysystems.system_queries import get_system
-from app.ledger.keysystems.tree import KeysetNode, list_system_rows, system_tree
+from app.ledger.keysystems.lost_keysets import LostKeyset, lost_masters
+from app.ledger.keysystems.system_queries import KeysetNode, get_system, list_system_rows, system_tree
 from app.ledger.people.login_rules import Proof
 from app.ledger.store.errors import NotFound
 from app.ledger.store.event_queries import events_about

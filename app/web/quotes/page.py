@@ -9,7 +9,7 @@ from datetime import date
 from app.documents import QuotePage, WaysTable, WholeJob, lines_without_cost, quote_page, ways_table, whole_job
 from app.errors import BitternError
 from app.ledger.jobs.queries import get_job
-from app.ledger.keysystems.lost_masters import LostKeyset, lost_masters
+from app.ledger.keysystems.lost_keysets import LostKeyset, lost_masters
 from app.ledger.quoting.options import OPTIONS, promise_from
 from app.ledger.quoting.rekeying import hanging, places_of
 from app.ledger.quoting.request import QuoteAsk, ask_from_json

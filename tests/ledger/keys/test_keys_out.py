@@ -14,10 +14,9 @@ from app.errors import BitternError, Problems
 from app.ledger.care.opening import open_ledger
 from app.ledger.keys.keys_held import HeldQuestion, find_receipt, get_key, held_keys, key_story, system_copies
 from app.ledger.keys.keys_out import IssueForm, cut_copies, issue_keys, lose_key, order_copies, retire_key, return_key
-from app.ledger.keysystems.authority import require_authority
+from app.ledger.keysystems.authority import change_records, require_authority
 from app.ledger.keysystems.copy_numbers import read_copies
-from app.ledger.keysystems.exposure import exposed_by, where_it_opens
-from app.ledger.keysystems.records import change_records
+from app.ledger.keysystems.lost_keysets import exposed_by, where_it_opens
 from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.events import first_broken_link
 from app.ledger.store.work import Actor, Work

@@ -17,8 +17,9 @@ from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, seal_bitting, spec_of
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.extending import ExtendForm, extend_system
+from app.ledger.keysystems.keysets import add_keysets
 from app.ledger.keysystems.system_queries import get_system
-from app.ledger.keysystems.systems import SystemForm, add_keysets, insert_system
+from app.ledger.keysystems.systems import SystemForm, insert_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work

@@ -13,7 +13,7 @@ from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.extending import ExtendForm, extend_system
-from app.ledger.keysystems.lost_masters import lost_for_job, lost_masters
+from app.ledger.keysystems.lost_keysets import lost_for_job, lost_masters
 from app.ledger.quoting.request import SystemAsk
 from app.ledger.sites.door_paste import DoorRow, read_doors
 from app.ledger.store.errors import LedgerError

@@ -16,7 +16,7 @@ import app
 from app.errors import Problems
 from app.ledger import tables as m
 from app.ledger.keys.keys_held import KINDS
-from app.ledger.keysystems.lost_masters import KEYED_UNDER_LOST
+from app.ledger.keysystems.lost_keysets import KEYED_UNDER_LOST
 from app.ledger.moving.exported_events import TOLD, told_detail
 from app.ledger.moving.loading import import_house
 from app.ledger.moving.planning import plan_house

@@ -18,7 +18,7 @@ from app.config import Config
 from app.errors import BitternError, Problems
 from app.ledger import tables as m
 from app.ledger.care.opening import open_ledger
-from app.ledger.keysystems.systems import add_keysets
+from app.ledger.keysystems.keysets import add_keysets
 from app.ledger.moving.loading import import_house
 from app.ledger.moving.planning import plan_house
 from app.ledger.moving.tables import LEFT_OUT, TABLES

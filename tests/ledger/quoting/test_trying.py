@@ -11,7 +11,7 @@ import sqlalchemy as sa
 
 from app.errors import Problems
 from app.keying import NoBittingsLeft
-from app.ledger.keysystems import systems as actions
+from app.ledger.keysystems import keysets
 from app.ledger.keysystems.bittings import open_bittings
 from app.ledger.keysystems.extending import ExtendForm, extend_system
 from app.ledger.quoting.quoting import price_ask
@@ -55,17 +55,15 @@ def existing(work: Work) -> KeySystem:
 @pytest.fixture
 def few_bittings(monkeypatch: pytest.MonkeyPatch) -> Callable[[int], None]:
     """`few_bittings(3)`: as if every master held three more changes and no fourth."""
-    real = actions.next_cuts
+    real = keysets.next_cuts
 
     def leave(left: int) -> None:
         def at_most(work: Work, system: KeySystem, parent: Keyset | None, count: int, crossed: object) -> object:
             if count > left:
-                raise NoBittingsLeft(
-                    "quantity", f"{count} were asked for, {left} are left.", asked=count, exist=9, left=left
-                )
+                raise NoBittingsLeft("quantity", f"{count} were asked for, {left} are left.", asked=count, left=left)
             return real(work, system, parent, count, crossed)
 
-        monkeypatch.setattr(actions, "next_cuts", at_most)
+        monkeypatch.setattr(keysets, "next_cuts", at_most)
 
     return leave
 

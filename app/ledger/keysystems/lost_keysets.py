@@ -1,12 +1,13 @@
-"""Keysets of which a key is lost, until their bitting is replaced: told before anything is keyed that it would open.
+"""Keysets out of use, because a key is lost or they are retired, and the cylinders that a lost key exposes.
 
 A key that was found and is back counts no more, nor one that was lost before its keyset got another bitting. What is
-refused, and what the owner of the house lets go on, is app/ledger/quoting/lost_keys.py's. Opens no bitting.
+refused, and what the owner of the house lets go on, is app/ledger/quoting/lost_keys.py's. All is taken from the
+record: no bitting is opened, and keys that turn by interchange are the lost-key plan's to find.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -14,12 +15,120 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.keysystems.copy_numbers import say_copies
-from app.ledger.keysystems.exposure import operated_by
 from app.ledger.keysystems.system_queries import operators_of
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, Event, Key, Keyset, KeyState, KeySystem, Level
+from app.ledger.tables import (
+    Cylinder,
+    CylinderOperator,
+    CylinderState,
+    Door,
+    Event,
+    Key,
+    Keyset,
+    KeyState,
+    KeySystem,
+    Level,
+    Site,
+)
+
+NAMED = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Exposed:
+    """A cylinder, its keyset's symbol, and the door it is on ("" and None where it is on none)."""
+
+    cylinder_id: int
+    symbol: str
+    door_id: int | None
+    opening_number: str
+    location: str
+    site: str
+    position: str
+    state: CylinderState
+
+
+def exposed_by(session: Session, keyset: Keyset) -> tuple[Exposed, ...]:
+    """The cylinders whose places the keyset's key opens, one a place, by site and opening number: two queries.
+
+    The one that stands there where its key operates it, else the one that is on its way.
+    """
+    found: dict[object, Exposed] = {}
+    for one in operated_by(session, keyset):
+        place = one.cylinder_id if one.door_id is None else (one.door_id, one.position.casefold())
+        if place not in found or one.state is CylinderState.FITTED:
+            found[place] = one
+    return tuple(found.values())
+
+
+def operated_by(session: Session, keyset: Keyset) -> tuple[Exposed, ...]:
+    """Every cylinder that the keyset's key operates, standing or on its way, by site and opening number: two queries.
+
+    Its own, those of every keyset under it unless NMK, and those cross-keyed to it or to none above; a control
+    key takes out every core of its system.
+    """
+    parents = dict(
+        session.execute(
+            sa.select(Keyset.id, sa.type_coerce(Keyset.parent_id, sa.Integer)).where(
+                Keyset.system_id == keyset.system_id
+            )
+        ).all()
+    )
+    below = [one for one in parents if one != keyset.id and _is_under(one, keyset.id, parents)]
+    crossed = sa.select(CylinderOperator.cylinder_id).where(CylinderOperator.keyset_id == keyset.id)
+    operated: sa.ColumnElement[bool]
+    if keyset.level is Level.CONTROL:
+        operated = Cylinder.keyset_id.in_(list(parents))
+    else:
+        operated = sa.or_(
+            Cylinder.keyset_id == keyset.id,
+            sa.and_(Cylinder.keyset_id.in_(below), Cylinder.is_nmk.is_(False)),
+            Cylinder.id.in_(crossed),
+        )
+    rows = session.execute(
+        sa.select(
+            Cylinder.id,
+            Keyset.symbol,
+            Cylinder.door_id,
+            sa.func.coalesce(Door.opening_number, ""),
+            sa.func.coalesce(Door.location, ""),
+            sa.func.coalesce(Site.name, ""),
+            Cylinder.position,
+            Cylinder.state,
+        )
+        .join(Keyset, Keyset.id == Cylinder.keyset_id)
+        .outerjoin(Door, Door.id == Cylinder.door_id)
+        .outerjoin(Site, Site.id == Door.site_id)
+        .where(operated, Cylinder.state != CylinderState.REMOVED)
+        .order_by(Site.name, Door.opening_number, Cylinder.id)
+    )
+    return tuple(Exposed(*row) for row in rows)
+
+
+def _is_under(keyset_id: int, master_id: int, parents: Mapping[int, int | None]) -> bool:
+    above = parents.get(keyset_id)
+    while above is not None:
+        if above == master_id:
+            return True
+        above = parents.get(above)
+    return False
+
+
+def where_it_opens(keyset: Keyset, exposed: Sequence[Exposed]) -> str:
+    """Where the key works, in a few words for its receipt: its purpose, or openings by number; never an address."""
+    if keyset.level is Level.CONTROL:
+        return "takes out the cores of this system"
+    if keyset.purpose:
+        return keyset.purpose
+    openings = list(dict.fromkeys(one.opening_number for one in exposed if one.opening_number))
+    if not openings:
+        count = len(exposed)
+        return f"{count} {'cylinder' if count == 1 else 'cylinders'}" if count else "no cylinder yet"
+    named, rest = openings[:NAMED], len(openings) - NAMED
+    return ", ".join(named) + (f" and {rest} more" if rest > 0 else "")
+
 
 KEYED_UNDER_LOST = "keyed under a lost key"
 BITTING_CORRECTED = "bitting corrected"
@@ -160,3 +269,28 @@ def _replaced(session: Session, system_ids: Collection[int]) -> dict[tuple[int, 
         for subject, summary, detail, at in events
         if detail.get("replaced", IN_METAL in summary)
     }
+
+
+RETIRED = "retired"
+
+
+def is_retired(keyset: Keyset) -> bool:
+    """Whether the list that a system was taken over from says that this keyset is no more."""
+    return RETIRED in keyset.purpose.split(", ")
+
+
+def require_not_retired(keysets: Collection[Keyset], field: str) -> None:
+    """Refuse, on `field`, keysets that are no more: nobody knows who has their keys."""
+    for keyset in keysets:
+        if is_retired(keyset):
+            raise LedgerError(field, f"{keyset.symbol} is retired: its keys may be anywhere. Name another keyset.")
+
+
+def require_not_lost(session: Session, keysets: Collection[Keyset], field: str) -> None:
+    """Refuse, on `field`, keysets of which a key is lost: whoever has it would open the door."""
+    for lost in lost_keysets(session, [keyset.id for keyset in keysets]):
+        raise LedgerError(
+            field,
+            f"A key of {lost.keyset.symbol} is lost: whoever has it would open this door. Name another keyset, leave "
+            "it empty for a new one, or take the key back on its page if it was found.",
+        )

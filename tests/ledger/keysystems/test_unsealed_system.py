@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 
-from app.ledger.keysystems.shearing import Standing, entering, operates
+from app.ledger.keysystems.unsealed_system import Standing, entering, operates
 
 
 def test_clashes_are_those_of_trying_each_in_each() -> None:

@@ -10,8 +10,7 @@ import sqlalchemy as sa
 
 from app.fitting import CylinderAttributes
 from app.ledger.jobs.stages import move_job
-from app.ledger.keysystems.authority import lacks_authority, systems_of_job, systems_touched
-from app.ledger.keysystems.records import change_records
+from app.ledger.keysystems.authority import change_records, lacks_authority, systems_of_job, systems_touched
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.issuing import IssueForm, issue_quote
 from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk, SystemAsk

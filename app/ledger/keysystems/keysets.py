@@ -1,0 +1,190 @@
+"""Add keysets to a key system: their symbols, and bittings that clash with nothing the customer has."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import sqlalchemy as sa
+
+from app.keying import Bitting as Cuts
+from app.keying import (
+    BittingSpec,
+    KeyingError,
+    NoBittingsLeft,
+    draw_single,
+    next_bittings,
+    read_symbol,
+    single_symbol,
+)
+from app.ledger.keysystems.bittings import open_plan, seal_bittings, spec_of
+from app.ledger.keysystems.system_queries import operators_of, systems_sharing_keyway
+from app.ledger.keysystems.unsealed_system import MOST_DRAWS, Standing
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.work import Work
+from app.ledger.tables import Bitting, Keyset, KeySystem, Level, RecordsHolder
+
+
+def add_keysets(
+    work: Work,
+    system: KeySystem,
+    count: int,
+    master: str = "",
+    *,
+    under: Level = Level.MASTER,
+    crossed: Sequence[Sequence[Keyset]] = (),
+) -> list[Keyset]:
+    """Add `count` keysets to a system inside the caller's transaction, each with a bitting nobody has yet.
+
+    Under the master of that symbol ("" is the first); single keyed (`under` is Level.SINGLE) or in a system of
+    one level, under none. Raises NoBittingsLeft (how many were asked, how many exist) or LedgerError; then
+    nothing at all is saved.
+    """
+    single = system.levels == 1 or under is Level.SINGLE
+    if not single and system.records is RecordsHolder.NOBODY:
+        raise LedgerError(
+            "system",
+            f"Nobody holds the array and the list of bittings of {system.name}: it must not be extended. "
+            "Key these cylinders single (SKD) or start a new system.",
+        )
+    if system.records is RecordsHolder.SHOP:
+        _require_bittings(work, system)
+    parent = None if single else find_master(work, system, master)
+    symbols = _next_symbols(work, system, parent, count)
+    keysets = []
+    for symbol in symbols:
+        level = Level.SINGLE if parent is None else Level.CHANGE
+        keyset = Keyset(system=system, symbol=symbol, level=level, parent=parent)
+        work.session.add(keyset)
+        keysets.append(keyset)
+    work.session.flush()
+    if system.records is RecordsHolder.SHOP:
+        seal_bittings(work, system, zip(keysets, next_cuts(work, system, parent, count, crossed), strict=True))
+    work.session.flush()
+    return keysets
+
+
+def _require_bittings(work: Work, system: KeySystem) -> None:
+    """Refuse to draw next to bittings that this house should hold and does not: none could be told from theirs."""
+    rows = (
+        sa.select(KeySystem.name, Keyset.symbol)
+        .join(Keyset, Keyset.system_id == KeySystem.id)
+        .outerjoin(Bitting, Bitting.keyset_id == Keyset.id)
+        .where(
+            KeySystem.customer_id == system.customer_id,
+            KeySystem.keyway == system.keyway,
+            KeySystem.records == RecordsHolder.SHOP,
+            Bitting.id.is_(None),
+        )
+        .order_by(Keyset.id)
+    )
+    missing = work.session.execute(rows.limit(1)).first()
+    if missing is not None:
+        raise LedgerError(
+            "system",
+            f"The bitting of {missing.symbol} in {missing.name} is not in this house, so a key that is new might be "
+            "the same. Put the sealed backup back first, or take the bitting list over.",
+        )
+
+
+def find_master(work: Work, system: KeySystem, symbol: str) -> Keyset:
+    """The master of that symbol in a system, "" the first; LedgerError on `master` names those that there are."""
+    rows = sa.select(Keyset).where(Keyset.system_id == system.id, Keyset.level == Level.MASTER).order_by(Keyset.id)
+    masters = work.session.scalars(rows).all()
+    if not masters:
+        raise LedgerError("master", f"{system.name} has no masters on record: key these single (SKD).")
+    for keyset in masters:
+        if keyset.symbol == symbol or not symbol:
+            return keyset
+    raise LedgerError(
+        "master",
+        f"{system.name} has no master {symbol[:24]!r}; it has {', '.join(keyset.symbol for keyset in masters[:20])}.",
+    )
+
+
+def _next_symbols(work: Work, system: KeySystem, parent: Keyset | None, count: int) -> list[str]:
+    siblings = sa.select(Keyset.symbol).where(Keyset.system_id == system.id)
+    if parent is None:
+        siblings = siblings.where(Keyset.level == Level.SINGLE)
+    else:
+        siblings = siblings.where(Keyset.parent_id == parent.id)
+    last = max((number_of(symbol) for symbol in work.session.scalars(siblings)), default=0)
+    numbers = range(last + 1, last + 1 + count)
+    if parent is None:
+        return [single_symbol(number) for number in numbers]
+    return [change_level_symbol(system.levels, parent.symbol, number) for number in numbers]
+
+
+def change_level_symbol(levels: int, master: str, number: int) -> str:
+    """The symbol of change `number` under `master`: number first in two levels, last in three and four.
+
+    >>> change_level_symbol(2, "AA", 3), change_level_symbol(3, "AB", 1)
+    ('3AA', 'AB1')
+    """
+    return f"{number}{master}" if levels == 2 else f"{master}{number}"
+
+
+def number_of(symbol: str) -> int:
+    """The number in a change's or a single's symbol; 0 where there is none.
+
+    >>> number_of("12AA"), number_of("SKD4"), number_of("AA")
+    (12, 4, 0)
+    """
+    try:
+        return read_symbol(symbol).number or 0
+    except KeyingError:
+        return 0
+
+
+def next_cuts(
+    work: Work, system: KeySystem, parent: Keyset | None, count: int, crossed: Sequence[Sequence[Keyset]] = ()
+) -> Sequence[Cuts]:
+    """The next bittings under a master, or drawn for single keys: none clashes with what the customer has.
+
+    `crossed`: the keysets that cylinders of theirs will be cross-keyed with, for each such way.
+    """
+    spec = spec_of(system)
+    neighbours = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
+    there = Standing.of(work, neighbours, system.chambers)
+    if parent is None:
+        return _draw_singles(work, spec, there, count)
+    plan = open_plan(work.vault, system)
+    base = there.opened.get(parent.id)
+    if plan is None or base is None:
+        raise LedgerError("system", f"The shop has no array for {system.name}; it cannot be extended here.")
+    above = [there.opened[keyset.id] for keyset in _chain(system, parent)]
+    ways = [above, *([*above, *(there.opened[one.id] for one in further)] for further in crossed)]
+    progression = plan.under(spec, "C", base)
+    # A bitting that is free may still turn a cross-keyed cylinder, or be pinned so that another key turns it:
+    # such a one is passed over for good.
+    used, short = there.keys, None
+    while True:
+        try:
+            found = next_bittings(progression, count, used, "quantity")
+        except NoBittingsLeft as error:  # told only once it says how many there are that clash with nothing
+            short, found = error, next_bittings(progression, error.left, used)
+        bad = [cuts for cuts in found if any(there.clashes(cuts, way) for way in ways)]
+        if not bad and short is not None:
+            raise short
+        if not bad:
+            return found
+        used |= frozenset(bad)
+
+
+def _chain(system: KeySystem, keyset: Keyset) -> list[Keyset]:
+    return operators_of(keyset, is_nmk=False, by_id={one.id: one for one in system.keysets})
+
+
+def _draw_singles(work: Work, spec: BittingSpec, there: Standing, count: int) -> list[Cuts]:
+    """Draw keys that stand alone: new, and turning no cylinder that the customer has on this keyway."""
+    drawn: list[Cuts] = []
+    avoid = set(there.keys)
+    for _ in range(count):
+        for _ in range(MOST_DRAWS):
+            cuts = draw_single(spec, work.rng, frozenset(avoid))
+            avoid.add(cuts)
+            if not there.turns_any(cuts):
+                break
+        else:
+            raise KeyingError("quantity", "No single key could be drawn that opens none of the customer's cylinders.")
+        drawn.append(cuts)
+    return drawn
