@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 from app.fitting.bore import BoreFit, BoreQuestion, fit_bore
-from app.fitting.breakdown import Breakdown, BreakdownPiece, breakdown
-from app.fitting.bulk import BulkDecoder
+from app.fitting.bulk_decoding import BulkDecoder
 from app.fitting.cams import Cam, CamAnswer, CamChoice, Lock, cam_for, cams_for_lock
-from app.fitting.catalogue import CATEGORIES, CatalogueItem, read_item
-from app.fitting.catalogue_file import CatalogueRows, catalogue_table, read_catalogue
+from app.fitting.catalog import CATEGORIES, CatalogueItem, CatalogueRows, catalogue_table, read_catalogue, read_item
 from app.fitting.composing import combinations, compose, compose_any
-from app.fitting.cylinder import CYLINDER_TYPES, CylinderAttributes, differences, from_json, to_json, words
-from app.fitting.face import FaceChange, face_change, face_on_lock
+from app.fitting.cylinder import (
+    CYLINDER_TYPES,
+    CylinderAttributes,
+    FaceChange,
+    differences,
+    face_change,
+    face_on_lock,
+    from_json,
+    to_json,
+    words,
+)
 from app.fitting.finding import Match, find, find_by_blank, find_same_fit
 from app.fitting.finishes import Finish, finish, finish_words, finishes, finishes_by_us_code, mismatch, mismatch_among
-from app.fitting.given import Faults
-from app.fitting.inches import read_inches, show_inches, show_mm, write_inches
+from app.fitting.free_text import FreeText, read_free_text
+from app.fitting.inches import read_inches, show_inches, write_inches
 from app.fitting.keyways import (
     KeyAnswer,
     KeyBlank,
@@ -26,14 +33,22 @@ from app.fitting.keyways import (
 )
 from app.fitting.length import LengthFit, LengthQuestion, fit_both_positions, fit_length, required_length
 from app.fitting.makers import Maker, find_maker, load_makers, maker_problems, read_maker, repeated_rows
-from app.fitting.part_numbers import PartNumberError, Piece, Reading, decode, decode_any
+from app.fitting.part_numbers import (
+    Breakdown,
+    BreakdownPiece,
+    PartNumberError,
+    Piece,
+    Reading,
+    breakdown,
+    decode,
+    decode_any,
+)
 from app.fitting.pattern_check import check_parts, check_pattern
-from app.fitting.pattern_json import pattern_from_json, pattern_to_json
+from app.fitting.pattern_reading import pattern_from_json
 from app.fitting.patterns import SEPARATORS, Pattern, Rule, Segment, without_separators
-from app.fitting.reference import DoorPreparation, TradeFact, door_preparation, door_preparations, trade_fact
-from app.fitting.spoken import Spoken, read_spoken
+from app.fitting.reference import DoorPreparation, TradeFact, door_preparations, trade_fact
 from app.fitting.tailpiece import TailpieceFit, TailpieceQuestion, fit_tailpiece
-from app.fitting.thread import MortiseBody, ThreadFit, common_body, fit_thread
+from app.fitting.thread_size import MortiseBody, ThreadFit, common_body, fit_thread
 
 __all__ = [
     "CATEGORIES",
@@ -52,8 +67,8 @@ __all__ = [
     "CylinderAttributes",
     "DoorPreparation",
     "FaceChange",
-    "Faults",
     "Finish",
+    "FreeText",
     "KeyAnswer",
     "KeyBlank",
     "Keyway",
@@ -70,7 +85,6 @@ __all__ = [
     "Reading",
     "Rule",
     "Segment",
-    "Spoken",
     "TailpieceFit",
     "TailpieceQuestion",
     "ThreadFit",
@@ -89,7 +103,6 @@ __all__ = [
     "decode",
     "decode_any",
     "differences",
-    "door_preparation",
     "door_preparations",
     "face_change",
     "face_on_lock",
@@ -114,16 +127,14 @@ __all__ = [
     "mismatch",
     "mismatch_among",
     "pattern_from_json",
-    "pattern_to_json",
     "read_catalogue",
+    "read_free_text",
     "read_inches",
     "read_item",
     "read_maker",
-    "read_spoken",
     "repeated_rows",
     "required_length",
     "show_inches",
-    "show_mm",
     "to_json",
     "trade_fact",
     "without_separators",

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from app.errors import BitternError
-from app.fitting.given import quoted
+from app.validation import quoted
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,8 +8,8 @@ from math import inf
 
 from app.errors import BitternError
 from app.fitting.cylinder import ATTRIBUTES, CylinderAttributes, attribute_texts, from_texts
-from app.fitting.given import quoted
 from app.fitting.patterns import Choice, Pattern, Rule, merge
+from app.validation import quoted
 
 Filled = tuple[tuple[Choice, ...], dict[str, str]]
 MOST_STEPS = 300_000

@@ -1,17 +1,19 @@
-"""What a cylinder is, apart from any maker's part number, and how that reads to a customer."""
+"""What a cylinder is, apart from any maker's part number, how that reads to a customer, and what a swap changes."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
-from typing import Any
+from typing import Any, TypeVar
 
 from app.errors import BitternError
-from app.fitting.finishes import finish_words
-from app.fitting.given import as_object, as_text, as_whole, quoted
+from app.fitting.finishes import finish_words, mismatch
 from app.fitting.inches import read_inches, show_inches, write_inches
+from app.validation import Reader, quoted, read_text, read_typed_whole, short_name
+
+T = TypeVar("T")
 
 CYLINDER_TYPES: Mapping[str, str] = {
     "mortise": "mortise cylinder",
@@ -98,44 +100,58 @@ def to_json(attributes: CylinderAttributes) -> dict[str, Any]:
     }
 
 
-def _name(given: Mapping[str, Any], field: str) -> str | None:
-    value = given.get(field)
-    return None if value is None or value == "" else as_text(value, field, LONGEST_NAME)
-
-
-def _count(given: Mapping[str, Any], field: str) -> int | None:
-    value = given.get(field)
-    return None if value is None or value == "" else as_whole(value, field, 1, MOST_CHAMBERS)
-
-
 def from_json(given: object) -> CylinderAttributes:
-    """The inverse of `to_json`; absent keys are not said. BitternError names the attribute at fault.
+    """The inverse of `to_json`; absent and empty values are not said. Problems name each attribute at fault.
 
     >>> from_json({"type": "rim", "length": "1 1/4", "chambers": 6}).length
     Fraction(5, 4)
     """
-    data = as_object(given, "attributes", (*ATTRIBUTES, "maker"))
-    kind = data.get("type")
-    if kind is None or kind == "":
-        raise BitternError("type", f"Say the cylinder's type: {', '.join(CYLINDER_TYPES)}.")
-    if not isinstance(kind, str) or kind not in CYLINDER_TYPES:
-        raise BitternError("type", f"{quoted(kind)} is no cylinder type. Use {', '.join(CYLINDER_TYPES)}.")
-    length = data.get("length")
-    chambers, drilled = _count(data, "chambers"), _count(data, "drilled")
+    read = Reader(given)
+    if not read.usable:
+        raise BitternError("attributes", read.problems[0].message)
+    known = (*ATTRIBUTES, "maker")
+    for name in [name for name in read.given if name not in known]:
+        read.raw(name)
+        read.refuse(f"attributes.{short_name(name)}", f"{quoted(name)} is not known here. Known: {', '.join(known)}.")
+
+    def said(name: str, read_value: Callable[[Any], T]) -> T | None:
+        return None if read.raw(name) in (None, "") else read.value(name, read_value)
+
+    kind = _type(read)
+    chambers, drilled = said("chambers", _count), said("drilled", _count)
     if chambers is not None and drilled is not None and drilled < chambers:
-        raise BitternError("drilled", f"Drilled for {drilled} cannot hold {chambers} chambers of pins.")
-    return CylinderAttributes(
+        read.refuse("drilled", f"Drilled for {drilled} cannot hold {chambers} chambers of pins.")
+    attributes = CylinderAttributes(
         type=kind,
-        length=None if length is None or length == "" else read_inches(length, "length"),
+        length=said("length", lambda value: read_inches(value, "")),
         chambers=chambers,
         drilled=drilled,
-        keyway=_name(data, "keyway"),
-        cam=_name(data, "cam"),
-        tailpiece=_name(data, "tailpiece"),
-        finish=_name(data, "finish"),
-        maker=_name(data, "maker") or "",
-        keying=_name(data, "keying"),
+        keyway=said("keyway", _name),
+        cam=said("cam", _name),
+        tailpiece=said("tailpiece", _name),
+        finish=said("finish", _name),
+        maker=said("maker", _name) or "",
+        keying=said("keying", _name),
     )
+    read.done()
+    return attributes
+
+
+def _type(read: Reader) -> str:
+    kind = read.raw("type")
+    if kind is None or kind == "":
+        read.refuse("type", f"Say the cylinder's type: {', '.join(CYLINDER_TYPES)}.")
+    elif not isinstance(kind, str) or kind not in CYLINDER_TYPES:
+        read.refuse("type", f"{quoted(kind)} is no cylinder type. Use {', '.join(CYLINDER_TYPES)}.")
+    return str(kind)
+
+
+def _name(given: object) -> str:
+    return read_text(given, LONGEST_NAME)
+
+
+def _count(given: object) -> int:
+    return read_typed_whole(given, 1, MOST_CHAMBERS)
 
 
 def attribute_texts(attributes: CylinderAttributes) -> dict[str, str]:
@@ -182,3 +198,47 @@ def differences(wanted: CylinderAttributes, offered: CylinderAttributes) -> tupl
         for name, value in asked.items()
         if given.get(name) != value
     )
+
+
+@dataclass(frozen=True, slots=True)
+class FaceChange:
+    """What of the visible face changes; `question` is '' when nothing does and nobody need be asked."""
+
+    changes: tuple[str, ...]
+    question: str
+
+
+QUESTION = "The owner will see a different face on the door. Ask first: does the customer agree?"
+
+
+def face_on_lock(lock_maker: str, cylinder_maker: str) -> str:
+    """What a cylinder's face is on a lock of another make, whatever the finish; "" where both are one maker's.
+
+    >>> face_on_lock("Northlight", "Ardent Brass")
+    "The face will be Ardent Brass's on a lock of Northlight's."
+    >>> face_on_lock("Northlight", "northlight")
+    ''
+    """
+    if lock_maker.casefold() == cylinder_maker.casefold():
+        return ""
+    return f"The face will be {cylinder_maker}'s on a lock of {lock_maker}'s."
+
+
+def face_change(old: CylinderAttributes, new: CylinderAttributes) -> FaceChange:
+    """Compares maker and finish, which show on the face; what is not said of the old cylinder is asked about.
+
+    >>> old = CylinderAttributes("mortise", finish="626", maker="Ardent Brass")
+    >>> face_change(old, old).question
+    ''
+    >>> face_change(old, CylinderAttributes("mortise", finish="626", maker="Pell & Rowe")).changes
+    ("The face will be Pell & Rowe's instead of Ardent Brass's.",)
+    """
+    changes = []
+    if new.maker and not old.maker:
+        changes.append(f"The face will be {new.maker}'s; the maker of the old one was not said.")
+    elif new.maker and new.maker.casefold() != old.maker.casefold():
+        changes.append(f"The face will be {new.maker}'s instead of {old.maker}'s.")
+    if new.finish and old.finish and new.finish != old.finish:
+        changes.append(f"The finish will be {finish_words(new.finish)} instead of {finish_words(old.finish)}.")
+        changes.extend(warning for warning in mismatch([old.finish, new.finish]) if "look alike" in warning)
+    return FaceChange(tuple(changes), QUESTION if changes else "")

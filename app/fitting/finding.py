@@ -8,11 +8,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from app.errors import BitternError
-from app.fitting.catalogue import CatalogueItem
+from app.fitting.catalog import CatalogueItem
 from app.fitting.cylinder import ATTRIBUTES, CylinderAttributes, attribute_texts
-from app.fitting.given import quoted
+from app.fitting.free_text import FreeText, read_free_text
 from app.fitting.keyways import KeyBlank, find_blanks
-from app.fitting.spoken import Spoken, read_spoken
+from app.validation import quoted
 
 # How much it matters to a customer that an attribute differs; the keyway decides whether the old key works.
 _WEIGHTS = {
@@ -44,7 +44,7 @@ class Match:
 class _Question:
     """What is looked for, taken apart once, since it is held against every item of the catalogue."""
 
-    def __init__(self, spoken: Spoken, number: str) -> None:
+    def __init__(self, spoken: FreeText, number: str) -> None:
         self.number = number
         self.spoken = spoken
         self.type = spoken.attributes.type
@@ -135,11 +135,11 @@ def find(items: Iterable[CatalogueItem], query: str | CylinderAttributes, limit:
     """
     listed = list(items)
     if isinstance(query, CylinderAttributes):
-        question = _Question(Spoken(query, (query.finish,) if query.finish else (), (), ()), "")
+        question = _Question(FreeText(query, (query.finish,) if query.finish else (), (), ()), "")
     else:
         if len(query) > LONGEST_QUERY:
             raise BitternError("query", f"Search with at most {LONGEST_QUERY} characters.")
-        spoken = read_spoken(
+        spoken = read_free_text(
             query,
             _names(each.attributes.keyway for each in listed if each.attributes),
             _names(each.maker for each in listed),

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from functools import cache
 
 from app.errors import BitternError
-from app.fitting.given import quoted
 from app.fitting.reference import reference_rows
+from app.validation import quoted
 
 
 @dataclass(frozen=True, slots=True)

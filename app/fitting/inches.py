@@ -7,7 +7,7 @@ import unicodedata
 from fractions import Fraction
 
 from app.errors import BitternError
-from app.fitting.given import quoted
+from app.validation import quoted
 
 MM_PER_INCH = Fraction(254, 10)  # exact by definition of the international inch
 LONGEST_TEXT = 40
@@ -119,13 +119,3 @@ def write_inches(value: Fraction) -> str:
     ('1-1/8', '143/127')
     """
     return show_inches(value) if value.denominator in (1, 2, 4, 8, 16, 32, 64) else str(value)
-
-
-def show_mm(value: Fraction, places: int = 1) -> str:
-    """Inches as millimetres for a person, with the unit, rounded half up to `places`.
-
-    >>> show_mm(Fraction(9, 8)), show_mm(Fraction(9, 8), 3), show_mm(Fraction(1))
-    ('28.6 mm', '28.575 mm', '25.4 mm')
-    """
-    sign, size = ("-", -value) if value < 0 else ("", value)
-    return f"{sign}{_decimal(size * MM_PER_INCH, places)} mm"

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from app.errors import BitternError
 from app.fitting.cylinder import CylinderAttributes, number_word
-from app.fitting.given import quoted
+from app.validation import quoted
 
 
 @dataclass(frozen=True, slots=True)

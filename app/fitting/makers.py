@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -12,19 +13,23 @@ from typing import Any
 
 from app.errors import BitternError, Problem, Problems
 from app.fitting.cams import Cam, Lock
-from app.fitting.catalogue import CatalogueItem, read_item
-from app.fitting.given import Faults, as_list, as_object, as_text, as_whole, quoted
+from app.fitting.catalog import CatalogueItem, read_item
 from app.fitting.inches import read_inches, write_inches
 from app.fitting.keyways import KeyBlank, Keyway
 from app.fitting.part_numbers import decode_any
 from app.fitting.pattern_check import check_pattern
-from app.fitting.pattern_json import check_rest, pattern_from_json
+from app.fitting.pattern_reading import check_rest, pattern_from_json
 from app.fitting.patterns import Pattern
-
-_KEYS = (
-    *("name", "code", "note", "patterns", "keyways", "bitting_specs", "key_blanks", "cams", "locks"),
-    *("lengths", "rings", "items"),
+from app.validation import (
+    Reader,
+    place_problems,
+    quoted,
+    read_many,
+    read_object,
+    read_text,
+    read_typed_whole,
 )
+
 MOST_BYTES = 20_000_000
 _MOST_ROWS = 100_000
 
@@ -50,51 +55,52 @@ class Maker:
 
 def read_maker(given: object) -> Maker:
     """A maker from plain values; Problems name every table and row at fault."""
-    maker, faults = _read(given)
-    faults.stop()
+    read = Reader(given)
+    maker = _maker(read)
+    read.done()
     return maker
 
 
 def maker_problems(given: Any) -> tuple[Problem, ...]:
     """Everything wrong with a maker's file: what cannot be read, rows that stand twice, patterns whose numbers cannot
     be told apart; () when it is sound. What can be checked of the rest is told beside what cannot be read."""
-    try:
-        maker, faults = _read(given)
-    except BitternError as error:
-        return (Problem(error.field, error.message),)
+    read = Reader(given)
+    maker = _maker(read)
+    with suppress(Problems):
+        read.done()
     for number, pattern in enumerate(maker.patterns, 1):
         found = check_rest(given["patterns"][number - 1]) if pattern is None else check_pattern(pattern)
-        faults.note(Problem(f"patterns[{number}].{each.field}", each.message) for each in found)
-    faults.note(repeated_rows(maker))
-    return tuple(faults.problems)
+        read.note(place_problems(found, f"patterns[{number}]"))
+    read.note(repeated_rows(maker))
+    return tuple(read.problems)
 
 
-def _read(given: object) -> tuple[Maker, Faults]:
-    """The maker as far as it can be read, and what cannot: such rows are None in it. BitternError: no object."""
-    faults = Faults()
-    data = faults.fields(given, "", _KEYS)
-    name = faults.take(as_text, data.get("name"), "name", 60)
-    code = faults.take(as_text, data.get("code"), "code", 12)
-    patterns = faults.rows(data, "patterns", 20, lambda each, at: pattern_from_json(each, name or "", at))
-    specs = faults.take(as_object, data.get("bitting_specs", {}), "bitting_specs") or {}
-    read_specs = {key: faults.take(as_object, value, f"bitting_specs.{key}"[:80]) for key, value in specs.items()}
-    keyways = faults.rows(data, "keyways", _MOST_ROWS, lambda each, at: _keyway(each, name, specs, at))
+def _maker(read: Reader) -> Maker:
+    """The maker as far as it can be read; rows that cannot are None in it."""
+    name = read.text("name", 60)
+    code = read.text("code", 12)
+    patterns = read.many("patterns", lambda given: pattern_from_json(given, name), 20)
+    read.has("note")  # a remark of whoever wrote the file
+    has_specs = read.has("bitting_specs")
+    specs = read.by_name("bitting_specs", read_object, str, _MOST_ROWS) if has_specs else {}
+    # A keyway of a spec that cannot be read is not at fault itself.
+    spec_names = read.raw("bitting_specs") if isinstance(read.raw("bitting_specs"), dict) else {}
+    keyways = read.many("keyways", lambda given: _keyway(given, name, spec_names), _MOST_ROWS)
     # What a cylinder's number means is told by every pattern: without one of them it says nothing.
     decoding = () if None in patterns else patterns
-    maker = Maker(
+    return Maker(
         name=name,
         code=code,
         patterns=patterns,
         keyways=keyways,
-        bitting_specs=MappingProxyType(read_specs),
-        blanks=faults.rows(data, "key_blanks", _MOST_ROWS, lambda each, at: _blank(each, name, at)),
-        cams=faults.rows(data, "cams", _MOST_ROWS, lambda each, at: _cam(each, name, at)),
-        locks=faults.rows(data, "locks", _MOST_ROWS, lambda each, at: _lock(each, name, at)),
-        items=faults.rows(data, "items", _MOST_ROWS, lambda each, at: _item(each, name, decoding, at)),
-        lengths=faults.rows(data, "lengths", 100, read_inches),
-        rings=faults.rows(data, "rings", 100, read_inches),
+        bitting_specs=MappingProxyType(dict(specs)),
+        blanks=read.many("key_blanks", lambda given: _blank(given, name), _MOST_ROWS),
+        cams=read.many("cams", lambda given: _cam(given, name), _MOST_ROWS),
+        locks=read.many("locks", lambda given: _lock(given, name), _MOST_ROWS),
+        items=read.many("items", lambda given: _item(given, name, decoding), _MOST_ROWS),
+        lengths=read.many("lengths", _inches, 100),
+        rings=read.many("rings", _inches, 100),
     )
-    return maker, faults
 
 
 def repeated_rows(maker: Maker) -> tuple[Problem, ...]:
@@ -119,91 +125,79 @@ def repeated_rows(maker: Maker) -> tuple[Problem, ...]:
     return tuple(problems)
 
 
-def _texts(value: object, field: str) -> tuple[str, ...]:
-    return tuple(as_text(each, f"{field}[{n}]", 60) for n, each in enumerate(as_list(value, field, 1000), 1))
+def _inches(given: object) -> Fraction:
+    return read_inches(given, "")
 
 
-def _keyway(given: object, maker: str, specs: Collection[str], field: str) -> Keyway:
-    faults = Faults()
-    data = faults.fields(given, field, ("name", "family", "bitting_spec"))
-    name, family, spec = (
-        faults.take(as_text, data.get(each), f"{field}.{each}", 60) for each in ("name", "family", "bitting_spec")
-    )
+def _names(given: object) -> tuple[str, ...]:
+    return read_many(given, lambda each: read_text(each, 60), 1000)
+
+
+def _keyway(given: object, maker: str, specs: Collection[str]) -> Keyway:
+    read = Reader(given)
+    name, family, spec = read.text("name", 60), read.text("family", 60), read.text("bitting_spec", 60)
     if spec and spec not in specs:
-        faults.note([Problem(f"{field}.bitting_spec", f"There is no bitting spec named {quoted(spec)}.")])
-    faults.stop()
+        read.refuse("bitting_spec", f"There is no bitting spec named {quoted(spec)}.")
+    read.done()
     return Keyway(maker, name, family, spec)
 
 
-def _pair(given: object, first: str, second: str, longest: int, field: str) -> tuple[str, str]:
-    faults = Faults()
-    data = faults.fields(given, field, (first, second))
-    pair = (
-        faults.take(as_text, data.get(first), f"{field}.{first}", 60),
-        faults.take(as_text, data.get(second), f"{field}.{second}", longest),
-    )
-    faults.stop()
+def _pair(given: object, first: str, second: str, longest: int) -> tuple[str, str]:
+    read = Reader(given)
+    pair = read.text(first, 60), read.text(second, longest)
+    read.done()
     return pair
 
 
-def _blank(given: object, maker: str, field: str) -> KeyBlank:
-    faults = Faults()
-    data = faults.fields(given, field, ("number", "keyways", "chambers", "cross_references"))
+def _blank(given: object, maker: str) -> KeyBlank:
+    read = Reader(given)
     blank = KeyBlank(
         maker,
-        faults.take(as_text, data.get("number"), f"{field}.number", 60),
-        faults.take(_texts, data.get("keyways"), f"{field}.keyways"),
-        faults.take(as_whole, data.get("chambers"), f"{field}.chambers", 1, 12),
-        faults.rows(
-            data, "cross_references", 100, lambda each, at: _pair(each, "maker", "number", 60, at), f"{field}."
-        ),
+        read.text("number", 60),
+        read.value("keyways", _names),
+        read.value("chambers", lambda value: read_typed_whole(value, 1, 12)),
+        read.many("cross_references", lambda each: _pair(each, "maker", "number", 60), 100),
     )
-    faults.stop()
+    read.done()
     return blank
 
 
-def _cam(given: object, maker: str, field: str) -> Cam:
-    faults = Faults()
-    data = faults.fields(given, field, ("name", "part_number", "locks", "exceptions"))
+def _cam(given: object, maker: str) -> Cam:
+    read = Reader(given)
     cam = Cam(
         maker,
-        faults.take(as_text, data.get("name"), f"{field}.name", 60),
-        faults.take(as_text, data.get("part_number"), f"{field}.part_number", 60),
-        faults.take(_texts, data.get("locks"), f"{field}.locks"),
-        faults.rows(data, "exceptions", 200, lambda each, at: _pair(each, "lock", "reason", 200, at), f"{field}."),
+        read.text("name", 60),
+        read.text("part_number", 60),
+        read.value("locks", _names),
+        read.many("exceptions", lambda each: _pair(each, "lock", "reason", 200), 200),
     )
-    faults.stop()
+    read.done()
     return cam
 
 
-_LOCK_KEYS = ("name", "series", "takes", "case", "cam_depth", "bore_min", "bore_max", "backsets")
-
-
-def _lock(given: object, maker: str, field: str) -> Lock:
-    faults = Faults()
-    data = faults.fields(given, field, _LOCK_KEYS)
-    name, series, takes = (
-        faults.take(as_text, data.get(each), f"{field}.{each}", longest)
-        for each, longest in (("name", 60), ("series", 60), ("takes", 20))
+def _lock(given: object, maker: str) -> Lock:
+    read = Reader(given)
+    lock = Lock(
+        maker,
+        read.text("name", 60),
+        read.text("series", 60),
+        read.text("takes", 20),
+        case=read.optional("case", _inches),
+        cam_depth=read.optional("cam_depth", _inches),
+        bore_min=read.optional("bore_min", _inches),
+        bore_max=read.optional("bore_max", _inches),
+        backsets=read.many("backsets", _inches, 100),
     )
-    case, cam_depth, bore_min, bore_max = (
-        None if data.get(each) is None else faults.take(read_inches, data[each], f"{field}.{each}")
-        for each in ("case", "cam_depth", "bore_min", "bore_max")
-    )
-    backsets = faults.rows(data, "backsets", 100, read_inches, f"{field}.")
-    faults.stop()
-    return Lock(maker, name, series, takes, case, cam_depth, bore_min, bore_max, backsets)
+    read.done()
+    return lock
 
 
-def _item(given: object, maker: str, patterns: Sequence[Pattern], field: str) -> CatalogueItem:
-    item = read_item(given, maker, field)
+def _item(given: object, maker: str, patterns: Sequence[Pattern]) -> CatalogueItem:
+    item = read_item(given, maker)
     if item.category != "cylinder" or not patterns:
         return item
-    try:
-        reading = decode_any(patterns, item.part_number)[0]
-        return replace(item, part_number=reading.part_number, attributes=reading.attributes)
-    except BitternError as error:
-        raise BitternError(f"{field}.part_number", error.message) from error
+    reading = decode_any(patterns, item.part_number)[0]
+    return replace(item, part_number=reading.part_number, attributes=reading.attributes)
 
 
 def load_makers(folder: Path) -> tuple[Maker, ...]:
@@ -222,8 +216,8 @@ def load_makers(folder: Path) -> tuple[Maker, ...]:
         try:
             makers.append(read_maker(given))
         except BitternError as error:
-            found = error.problems if isinstance(error, Problems) else (Problem(error.field, error.message),)
-            raise Problems([Problem(f"makers.{path.name}: {each.field}", each.message) for each in found]) from error
+            found = [Problem(f"makers.{path.name}: {each.field}", each.message) for each in error.problems]
+            raise Problems(found) from error
     return tuple(makers)
 
 

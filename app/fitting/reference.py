@@ -9,8 +9,8 @@ from functools import cache
 from pathlib import Path
 
 from app.errors import BitternError
-from app.fitting.given import quoted
 from app.fitting.inches import read_inches
+from app.validation import quoted
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,20 +80,6 @@ def door_preparations() -> tuple[DoorPreparation, ...]:
             status=row["status"],
         )
         for row in reference_rows("door_preparations")
-    )
-
-
-def door_preparation(number: str) -> DoorPreparation:
-    """The preparation with this number ('160'); BitternError when no published source was read for it.
-
-    >>> door_preparation("160").text
-    '2-1/8 in cross bore, 2-3/8 in backset, 1 in edge bore, edge mortise 1 in x 2-1/4 in'
-    """
-    for preparation in door_preparations():
-        if preparation.number == number:
-            return preparation
-    raise BitternError(
-        "preparation", f"No published source was read for preparation {quoted(number)}; enter its measures."
     )
 
 

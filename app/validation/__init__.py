@@ -19,8 +19,10 @@ __all__ = [
     "place_problems",
     "quoted",
     "read_day",
+    "read_entries",
     "read_flag",
     "read_list",
+    "read_many",
     "read_object",
     "read_text",
     "read_typed_whole",
@@ -32,7 +34,7 @@ __all__ = [
 ]
 
 from app.validation.dataclass_json import Form, JsonDataclass, form_of, whole, words_of
-from app.validation.reader import Reader, place_problems
+from app.validation.reader import Reader, place_problems, read_entries, read_many
 from app.validation.values import (
     FIRST_YEAR,
     LAST_YEAR,

@@ -15,7 +15,7 @@ from functools import cache, partial
 from typing import Any, Self, cast
 
 from app.errors import BitternError, Problems
-from app.validation.reader import Reader, place_problems, read_entries, read_named
+from app.validation.reader import Reader, place_problems, read_many, read_named
 from app.validation.values import (
     MOST_ROWS,
     quoted,
@@ -141,12 +141,9 @@ def _or_none(form: Form) -> Form:
     )
 
 
-def _list(kind: Callable[[Any], Any], form: Form, most: int = MOST_ROWS) -> Form:
+def _list(kind: Callable[[Any], Any], form: Form) -> Form:
     def read(value: Any) -> Any:
-        found, problems = read_entries(read_list(value, most), form.read)
-        if problems:
-            raise Problems(problems)
-        return kind(found)
+        return kind(read_many(value, form.read))
 
     def write(values: Any) -> list[Any]:
         written = [form.write(one) for one in values]

@@ -55,6 +55,14 @@ def read_entries(entries: Sequence[Any], read: Callable[[Any], T]) -> tuple[tupl
     return tuple(found), problems
 
 
+def read_many(value: Any, read: Callable[[Any], T], most: int = MOST_ROWS) -> tuple[T, ...]:
+    """A list of at most `most` entries, each as `read` makes it; `Problems` with all that was refused."""
+    found, problems = read_entries(read_list(value, most), read)
+    if problems:
+        raise Problems(problems)
+    return found
+
+
 def read_named(
     given: Mapping[str, Any], read: Callable[[Any], T], read_key: Callable[[Any], Any]
 ) -> tuple[Mapping[Any, T], list[Problem]]:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.errors import BitternError
-from app.fitting import CYLINDER_TYPES, CylinderAttributes, differences, from_json, to_json, words
+from app.fitting import CYLINDER_TYPES, CylinderAttributes, differences, face_change, from_json, to_json, words
 
 NAMES = st.none() | st.sampled_from(["AQ1", "standard", "626", "long flat"])
 ATTRIBUTES = st.builds(
@@ -69,3 +69,25 @@ def test_differences_say_both_values_and_skip_what_was_not_asked() -> None:
     asked = CylinderAttributes("rim", Fraction(5, 4), keyway="AQ1")
     offered = CylinderAttributes("rim", Fraction(9, 8), 5, finish="626")
     assert differences(asked, offered) == ("length 1-1/8 instead of 1-1/4", "keyway not said instead of AQ1")
+
+
+OLD = CylinderAttributes("mortise", finish="626", maker="Ardent Brass")
+
+
+def test_the_same_face_asks_nothing() -> None:
+    assert face_change(OLD, CylinderAttributes("mortise", finish="626", maker="ARDENT BRASS")).question == ""
+
+
+def test_another_maker_or_finish_is_asked_about() -> None:
+    change = face_change(OLD, CylinderAttributes("mortise", finish="605", maker="Pell & Rowe"))
+    assert len(change.changes) == 2
+    assert "Ask first" in change.question
+
+
+def test_a_look_alike_on_another_base_is_said() -> None:
+    change = face_change(OLD, CylinderAttributes("mortise", finish="652", maker="Ardent Brass"))
+    assert any("base metal differs" in each for each in change.changes)
+
+
+def test_an_old_cylinder_of_unknown_make_is_asked_about() -> None:
+    assert face_change(CylinderAttributes("rim"), CylinderAttributes("rim", maker="Northlight")).question

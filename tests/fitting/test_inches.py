@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.errors import BitternError
-from app.fitting import read_inches, show_inches, show_mm, write_inches
+from app.fitting import read_inches, show_inches, write_inches
 
 NINE_EIGHTHS = Fraction(9, 8)
 
@@ -50,12 +50,6 @@ def test_values_off_the_trade_scale_print_as_decimals() -> None:
     assert show_inches(Fraction(6, 5)) == "1.2"
     assert show_inches(Fraction(-9, 8)) == "-1-1/8"
     assert show_inches(Fraction(0)) == "0"
-
-
-def test_millimetres_round_half_up() -> None:
-    assert show_mm(Fraction(1, 254)) == "0.1 mm"
-    assert show_mm(Fraction(5, 2540), 1) == "0.1 mm"  # exactly 0.05 mm
-    assert show_mm(Fraction(-1)) == "-25.4 mm"
 
 
 @settings(deadline=None)

@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 from app.errors import BitternError
-from app.fitting import door_preparation, door_preparations, trade_fact
+from app.fitting import door_preparations, trade_fact
 from app.fitting.reference import reference_folder, reference_rows
 
 
@@ -19,8 +19,6 @@ def test_every_row_of_every_table_names_its_source(path) -> None:  # type: ignor
 def test_a_table_or_row_that_is_not_there_says_so() -> None:
     with pytest.raises(BitternError, match="restore the folder"):
         reference_rows("no_such_table")
-    with pytest.raises(BitternError, match="enter its measures"):
-        door_preparation("161")
     with pytest.raises(BitternError):
         trade_fact("no such fact")
 

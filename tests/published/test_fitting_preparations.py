@@ -6,7 +6,11 @@ from fractions import Fraction
 
 import pytest
 
-from app.fitting import BoreQuestion, door_preparation, fit_bore, trade_fact
+from app.fitting import BoreQuestion, DoorPreparation, door_preparations, fit_bore, trade_fact
+
+
+def door_preparation(number: str) -> DoorPreparation:
+    return next(each for each in door_preparations() if each.number == number)
 
 
 def test_the_160_preparation() -> None:

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError
+from app.fitting.free_text import read_free_text
 from app.fitting.inches import read_inches
-from app.fitting.spoken import read_spoken
 from app.keying import BittingSpec, read_bitting, read_symbol
 from app.keying.spec import read_inches as read_spec_inches
 from app.ledger.catalog.prices import read_date, read_decimal, read_yes
@@ -68,7 +68,7 @@ REFUSING: dict[str, Reader] = {
 """What is typed → its reader; a refusal names the field, which is `box`."""
 ANSWERING: dict[str, Reader] = {
     "copies": read_copies,
-    "what a customer says": read_spoken,
+    "what a customer says": read_free_text,
     "a list of doors": read_list_text,
     "words to look for": read_words,
     "a page": lambda text: read_page({"page": text}),

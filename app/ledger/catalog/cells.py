@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from app.errors import BitternError
-from app.fitting import Faults
+from app.validation import Reader
 
 Row = dict[str, str]
 
@@ -15,13 +15,13 @@ def _listed(text: str) -> list[str]:
     return [each.strip() for each in text.split(",") if each.strip()]
 
 
-def _pairs(text: str, column: str, form: str, between: str = ";") -> list[tuple[str, str]]:
+def _pairs(text: str, form: str, between: str = ";") -> list[tuple[str, str]]:
     """'first: second; first: second' as pairs."""
     found = []
     for part in filter(None, (each.strip() for each in text.split(between))):
         first, mark, second = part.partition(":")
         if not mark or not first.strip() or not second.strip():
-            raise BitternError(column, f"Write it as '{form}', several parted by '{between}'.")
+            raise BitternError("", f"Write it as '{form}', several parted by '{between}'.")
         found.append((first.strip(), second.strip()))
     return found
 
@@ -31,7 +31,8 @@ def _measures(row: Row, *names: str) -> dict[str, Any]:
 
 
 def sets_of(text: str) -> dict[str, str]:
-    return dict(_pairs(text, "sets", "keyway: Q1"))
+    """Which attributes a cell sets; the refusal names no field."""
+    return dict(_pairs(text, "keyway: Q1"))
 
 
 def sets_text(sets: Mapping[str, Any]) -> str:
@@ -56,13 +57,11 @@ def show_blank(row: Mapping[str, Any]) -> Row:
 
 
 def read_blank(row: Row) -> dict[str, Any]:
-    crossed = _pairs(row["cross references"], "cross references", "Maker: number")
-    return {
-        "number": row["number"],
-        "keyways": _listed(row["keyways"]),
-        "chambers": row["chambers"],
-        "cross_references": [{"maker": maker, "number": number} for maker, number in crossed],
-    }
+    read = Reader(row)
+    crossed = read.value("cross references", lambda text: _pairs(text, "Maker: number"))
+    blank = {"number": read.raw("number"), "keyways": _listed(read.raw("keyways")), "chambers": read.raw("chambers")}
+    read.done()
+    return {**blank, "cross_references": [{"maker": maker, "number": number} for maker, number in crossed]}
 
 
 def show_cam(row: Mapping[str, Any]) -> Row:
@@ -75,13 +74,11 @@ def show_cam(row: Mapping[str, Any]) -> Row:
 
 
 def read_cam(row: Row) -> dict[str, Any]:
-    said = _pairs(row["exceptions"], "exceptions", "Lock: reason", "|")
-    return {
-        "name": row["name"],
-        "part_number": row["part number"],
-        "locks": _listed(row["locks"]),
-        "exceptions": [{"lock": lock, "reason": reason} for lock, reason in said],
-    }
+    read = Reader(row)
+    exceptions = read.value("exceptions", lambda text: _pairs(text, "Lock: reason", "|"))
+    cam = {"name": read.raw("name"), "part_number": read.raw("part number"), "locks": _listed(read.raw("locks"))}
+    read.done()
+    return {**cam, "exceptions": [{"lock": lock, "reason": reason} for lock, reason in exceptions]}
 
 
 LOCK_COLUMNS = ("name", "series", "takes", "case", "cam depth", "bore min", "bore max", "backsets")
@@ -102,16 +99,18 @@ def show_code(row: Mapping[str, Any]) -> Row:
 
 
 def read_code(row: Row) -> dict[str, Any]:
-    given: dict[str, Any] = {"sets": sets_of(row["sets"]), "words": row["means"]}
-    return {"code": row["code"], **given} if row["code"] else given
+    read = Reader(row)
+    code, given = read.raw("code"), {"sets": read.value("sets", sets_of), "words": read.raw("means")}
+    read.done()
+    return {"code": code, **given} if code else given
 
 
 def _conditions_text(given: Mapping[str, Any]) -> str:
     return "; ".join(f"{name}: {', '.join(str(v) or 'none' for v in values)}" for name, values in given.items())
 
 
-def _conditions(text: str, column: str) -> dict[str, list[str]]:
-    said = _pairs(text, column, "type: mortise, rim")
+def _conditions(text: str) -> dict[str, list[str]]:
+    said = _pairs(text, "type: mortise, rim")
     return {name: ["" if value == "none" else value for value in _listed(values)] for name, values in said}
 
 
@@ -125,12 +124,9 @@ def show_rule(row: Mapping[str, Any]) -> Row:
 
 
 def read_rule(row: Row) -> dict[str, Any]:
-    faults = Faults()
-    when, then = (faults.take(_conditions, row[name], name) for name in ("when", "then"))
-    faults.stop()
-    return {
-        "kind": row["kind"],
-        "when": when,
-        **({"then": then} if then else {}),
-        "reason": row["reason"],
-    }
+    read = Reader(row)
+    kind, when, then, reason = (
+        read.raw("kind"), read.value("when", _conditions), read.value("then", _conditions), read.raw("reason")
+    )  # fmt: skip
+    read.done()
+    return {"kind": kind, "when": when, **({"then": then} if then else {}), "reason": reason}

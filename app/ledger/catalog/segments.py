@@ -7,8 +7,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from app.errors import BitternError, Problem, Problems
-from app.fitting import Faults, maker_problems, read_maker
+from app.fitting import maker_problems, read_maker
 from app.ledger.catalog.cells import Row, sets_of, sets_text
+from app.validation import Reader
 
 SEGMENTS = "segments"
 SEGMENT_COLUMNS = (
@@ -58,7 +59,7 @@ def _meanings(text: str) -> list[dict[str, Any]]:
         try:
             found.append({"sets": sets_of(sets), "words": words.strip()})
         except BitternError as error:
-            raise BitternError("left out", "Write it as 'standard cam = cam: standard'.") from error
+            raise BitternError("", "Write it as 'standard cam = cam: standard'.") from error
     return found
 
 
@@ -112,7 +113,7 @@ def _former(before: Sequence[Any], names: Sequence[str], place: int, name: str) 
 
 
 def _segment(row: Row, former: Mapping[str, Any]) -> dict[str, Any]:
-    kind, faults = row["kind"].casefold(), Faults()
+    kind, read = row["kind"].casefold(), Reader(row)
     given: dict[str, Any] = {"name": row["segment"], "kind": kind}
     if row["separator"]:
         given["separator"] = row["separator"]
@@ -120,18 +121,19 @@ def _segment(row: Row, former: Mapping[str, Any]) -> dict[str, Any]:
     if kind == "text":
         given |= {"text": row["text"], "words": row["means"] or row["segment"]}
         if row["sets"]:
-            given["sets"] = faults.take(sets_of, row["sets"])
+            given["sets"] = read.value("sets", sets_of)
     elif kind == "codes":
-        given["codes"] = same.get("codes") or [faults.take(_first_code, row)]
+        given["codes"] = same.get("codes") or [_first_code(read)]
         if same.get("missing"):
             given["missing"] = same["missing"]
     elif kind == "number":
         given |= {name: _whole(row[name]) for name in _NUMBER if row[name]}
     else:
-        faults.note([Problem("kind", "Use text, codes or number.")])
+        read.refuse("kind", "Use text, codes or number.")
     if row["left out"]:
-        given["missing"] = faults.take(_meanings, row["left out"])
-    faults.stop()
+        given["missing"] = read.value("left out", _meanings)
+    if read.problems:
+        raise Problems(read.problems)
     return given
 
 
@@ -173,10 +175,11 @@ def _whole(text: str) -> int | str:
     return int(text) if text.isdecimal() and text.isascii() and len(text) < 6 else text
 
 
-def _first_code(row: Row) -> dict[str, Any]:
-    if not row["text"] or not row["means"]:
-        raise BitternError("text", "A new code table begins with one code: enter it and what it means.")
-    return {"code": row["text"], "words": row["means"], "sets": sets_of(row["sets"])}
+def _first_code(read: Reader) -> dict[str, Any]:
+    code, words = read.raw("text"), read.raw("means")
+    if not code or not words:
+        read.refuse("text", "A new code table begins with one code: enter it and what it means.")
+    return {"code": code, "words": words, "sets": read.value("sets", sets_of)}
 
 
 def _problems(tables: dict[str, Any]) -> list[Problem]:

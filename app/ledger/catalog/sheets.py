@@ -9,7 +9,6 @@ from typing import Any
 
 from app.errors import BitternError, Problem, Problems
 from app.fitting import (
-    Faults,
     Rule,
     check_parts,
     check_pattern,
@@ -35,6 +34,7 @@ from app.ledger.catalog.cells import (
 )
 from app.ledger.catalog.segments import HINT, SEGMENT_COLUMNS, SEGMENTS, copied, read_segments, row_of, show_segments
 from app.spreadsheets import unguarded
+from app.validation import read_entries
 
 MOST_ROWS = 5_000
 
@@ -182,12 +182,11 @@ def read_sheet(tables: Mapping[str, Any], sheet: Sheet, rows: Sequence[tuple[int
     if sheet.key == SEGMENTS:
         return read_segments(tables, filled)
     for number, row in filled:
-        faults = Faults()
-        read = faults.take(sheet.read, row)
-        problems += [Problem(f"row {number}, {each.field}", each.message) for each in faults.problems]
-        if not faults.problems:
-            given.append(read)
+        try:
+            given.append(sheet.read(row))
             numbers.append(number)
+        except BitternError as refused:
+            problems += [Problem(f"row {number}, {each.field}", each.message) for each in refused.problems]
     problems += _twice(sheet, filled)
     problems += [_named(sheet, numbers, given, problem) for problem in _row_problems(tables, sheet, given)]
     if problems:
@@ -221,7 +220,7 @@ def _stray_rules(
     if not sheet.key.startswith("rules-"):
         return []
     pattern = read_maker({**tables, "items": []}).patterns[int(sheet.path[1])]
-    rules = [Faults().take(_rule_alone, row) for row in given]
+    rules, _ = read_entries(given, _rule_alone)
     found = [each for each in check_parts(pattern.segments, rules) if each.field.startswith("rules[")]
     return [_named(sheet, numbers, given, problem) for problem in found]
 

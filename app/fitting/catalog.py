@@ -1,4 +1,4 @@
-"""Catalogue rows from a CSV or XLSX file, values only, and back: good rows and every problem by row and column."""
+"""Catalog items: what a maker sells, with its prices; read from JSON, CSV or XLSX, and written as a table."""
 
 from __future__ import annotations
 
@@ -8,10 +8,12 @@ from dataclasses import dataclass
 from typing import BinaryIO
 
 from app.errors import BitternError, Problem
-from app.fitting.catalogue import CATEGORIES, MOST_CENTS, CatalogueItem
-from app.fitting.given import quoted
+from app.fitting.cylinder import CylinderAttributes
 from app.spreadsheets import table_rows, unguarded
+from app.validation import Reader, quoted, read_typed_whole
 
+CATEGORIES = ("cylinder", "hardware", "key_blank")
+MOST_CENTS = 100_000_000
 COLUMNS = ("part_number", "category", "description", "cost", "list", "stocked")
 _TRUE = frozenset({"yes", "y", "true", "1", "x", "stocked"})
 _FALSE = frozenset({"no", "n", "false", "0", "", "special order"})
@@ -29,6 +31,43 @@ _DIGITS = re.compile(r"[0-9]{1,12}")
 _AMOUNT = re.compile(r"\$?(?:[0-9]{1,10}|[0-9]{1,3}(?:,[0-9]{3})+)(?:\.[0-9]{1,2}0*)?")
 MOST_PROBLEMS = 5000
 STEP = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class CatalogueItem:
+    """Something to sell. Money in whole cents; `attributes` are there for cylinders whose number decodes."""
+
+    part_number: str
+    maker: str
+    category: str
+    description: str
+    cost_cents: int
+    list_cents: int
+    stocked: bool
+    attributes: CylinderAttributes | None = None
+
+
+def read_item(given: object, maker: str) -> CatalogueItem:
+    """An item from plain values; Problems name every field at fault."""
+    read = Reader(given)
+    category = read.raw("category")
+    if category not in CATEGORIES:
+        read.refuse("category", f"{quoted(category)} is no category. Use {', '.join(CATEGORIES)}.")
+    item = CatalogueItem(
+        part_number=read.text("part_number", 60),
+        maker=maker,
+        category=category,
+        description=read.text("description"),
+        cost_cents=read.value("cost_cents", _whole_cents),
+        list_cents=read.value("list_cents", _whole_cents),
+        stocked=read.flag("stocked"),
+    )
+    read.done()
+    return item
+
+
+def _whole_cents(given: object) -> int:
+    return read_typed_whole(given, 0, MOST_CENTS)
 
 
 @dataclass(frozen=True, slots=True)

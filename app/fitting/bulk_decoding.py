@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from app.fitting.cylinder import CylinderAttributes, from_texts
-from app.fitting.given import quoted
 from app.fitting.part_numbers import LONGEST_NUMBER, MOST_READINGS, PartNumberError, decode_any
 from app.fitting.patterns import Choice, Pattern, Sets
+from app.validation import quoted
 
 _Way = tuple[tuple[Choice, ...], Sets]
 _MOST_WAYS = 200  # more ways to read the rest of a number than this are left to the careful reader

@@ -3,6 +3,7 @@ from __future__ import annotations
 import io
 import zipfile
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -10,7 +11,7 @@ from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
 
 from app.errors import BitternError
-from app.fitting import CatalogueItem, CatalogueRows, Maker, catalogue_table, read_catalogue
+from app.fitting import CatalogueItem, CatalogueRows, Maker, catalogue_table, read_catalogue, read_item
 from app.spreadsheets import csv_bytes, table_bytes, table_rows
 
 HEADER = "part_number,category,description,cost,list,stocked\n"
@@ -209,3 +210,38 @@ def test_fifty_thousand_rows_with_three_hundred_bad_ones() -> None:
     assert len(rows.items) == 50_000 - len(bad)
     assert [problem.field for problem in rows.problems] == [f"row {n + 2}, column cost" for n in bad]
     assert steps == list(range(1000, 50_001, 1000))
+
+
+ROW: dict[str, Any] = {
+    "part_number": "A-1",
+    "category": "hardware",
+    "description": "Collar ring",
+    "cost_cents": 120,
+    "list_cents": 290,
+    "stocked": True,
+}
+
+
+def test_an_item_keeps_its_cents() -> None:
+    item = read_item(ROW, "Own Make")
+    assert (item.maker, item.cost_cents, item.list_cents, item.stocked) == ("Own Make", 120, 290, True)
+    assert item.attributes is None
+
+
+@pytest.mark.parametrize(
+    ("key", "bad"),
+    [
+        *(("part_number", bad) for bad in (None, "", 5, "A" * 61, "A\x00")),
+        *(("cost_cents", bad) for bad in (None, -1, 1.5, True, 10**30, "1.20", float("nan"))),
+        *(("list_cents", bad) for bad in ([], "one")),
+        *(("stocked", bad) for bad in (None, 1, "yes")),
+        ("category", "door"),
+        ("category", ["hardware"]),
+        ("description", "d" * 10_000),
+    ],
+)
+def test_a_bad_value_of_an_item_is_named(key: str, bad: object) -> None:
+    with pytest.raises(BitternError) as refusal:
+        read_item({**ROW, key: bad}, "Own Make")
+    assert refusal.value.field == key
+    assert len(refusal.value.message) < 200

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.fitting import CylinderAttributes, read_spoken
+from app.fitting import CylinderAttributes, read_free_text
 
 CHROME = ("626", "652")
 
@@ -31,14 +31,14 @@ CHROME = ("626", "652")
 def test_what_the_counter_types(
     text: str, attributes: CylinderAttributes, finishes: tuple[str, ...], words: tuple[str, ...]
 ) -> None:
-    said = read_spoken(text, ("AQ3",))
+    said = read_free_text(text, ("AQ3",))
     assert (said.attributes, said.finishes, said.words) == (attributes, finishes, words)
 
 
 @settings(deadline=None)
 @given(st.text(max_size=80))
 def test_any_text_can_be_said(text: str) -> None:
-    said = read_spoken(text, ("AQ1",))
+    said = read_free_text(text, ("AQ1",))
     assert said.attributes.length is None or 0 <= said.attributes.length <= 1000
 
 
@@ -47,11 +47,11 @@ def test_makers_keyings_and_short_us_codes_are_understood() -> None:
     keyings = ("zero-bitted",)
 
     def heard(text: str) -> tuple[str, str | None, tuple[str, ...], tuple[str, ...]]:
-        said = read_spoken(text, (), makers, keyings)
+        said = read_free_text(text, (), makers, keyings)
         return said.attributes.maker, said.attributes.keying, said.finishes, said.words
 
     assert heard("ardent rim 26d") == ("Ardent Brass", None, ("626", "652"), ())
     assert heard("PELL & ROWE mortise, zero bitted") == ("Pell & Rowe", "zero-bitted", (), ())
     assert heard("pell mortise") == ("", None, (), ("pell",))  # two makers begin so
     assert heard("rim 10B") == ("", None, ("613",), ())
-    assert read_spoken("ardent ring", (), makers).all_words == ("ring",)
+    assert read_free_text("ardent ring", (), makers).all_words == ("ring",)

@@ -51,7 +51,7 @@ _FILLER = frozenset(
 
 
 @dataclass(frozen=True, slots=True)
-class Spoken:
+class FreeText:
     """What was understood: attributes (`type` '' when not said), the finishes that would do, the words left
     over, and all words in the finish table's speech ('chrome' is chromium) to search descriptions with."""
 
@@ -130,14 +130,14 @@ def _take_maker(makers: Collection[str], text: str) -> tuple[str, str]:
     return "", text
 
 
-def read_spoken(
+def read_free_text(
     text: str, keyways: Collection[str] = (), makers: Collection[str] = (), keyings: Collection[str] = ()
-) -> Spoken:
+) -> FreeText:
     """Attributes from free text; words that mean nothing here are kept to search descriptions with.
 
     `keyways`, `makers` and `keyings` are the names that count as such without a word in front.
 
-    >>> said = read_spoken("1-1/4 rim satin chrome, six pin")
+    >>> said = read_free_text("1-1/4 rim satin chrome, six pin")
     >>> said.attributes.type, str(said.attributes.length), said.attributes.chambers, said.finishes
     ('rim', '5/4', 6, ('626', '652'))
     """
@@ -180,4 +180,4 @@ def read_spoken(
         except BitternError:
             length = None  # 9/0 is no length; it stays among the words
     named = set(_words(maker))
-    return Spoken(attributes, finish_codes, _words(text), tuple(word for word in all_words if word not in named))
+    return FreeText(attributes, finish_codes, _words(text), tuple(word for word in all_words if word not in named))
