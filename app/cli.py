@@ -17,7 +17,7 @@ GROUPS = {
     "books": "app.commands.books",
     "backup": "app.commands.backup",
     "restore": "app.commands.backup:restore",
-    "upgrade": "app.commands.upgrade",
+    "upgrade": "app.commands.house:upgrade",
     "vault": "app.commands.vault",
     "verify": "app.commands.house:verify",
 }

@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 
-from app.commands.refusals import open_house, refusing
+from app.commands.refusals import COMMAND_LINE, open_house, refusing
 from app.config import Config
 from app.ledger.care.contents import Report, read_backup
 from app.ledger.care.errors import BackupError
@@ -20,10 +20,6 @@ from app.ledger.care.place import database_file
 from app.ledger.care.restoring import house_vault, restore_backup
 from app.ledger.care.rotation import daily_backup, last_backup
 from app.ledger.care.sealing import Secret, house_secret, is_passphrase_sealed, passphrase_secret
-from app.ledger.store.work import Actor
-from app.ledger.tables import Role
-
-_HOUSE = Actor(None, "the command line", Role.OWNER)
 
 group = click.Group("backup", help="Backups: make one, check one, keep daily ones.")
 
@@ -105,7 +101,7 @@ def make(folder: Path, house_key: bool, passphrase_stdin: bool, passphrase_file:
         database_file(config)  # a house in PostgreSQL is told so before anything is asked
         with open_house(config) as ledger:
             secret = _new_secret(config, house_key, passphrase_stdin, passphrase_file)
-            _say_made(make_backup(config, ledger, _HOUSE, folder, secret))
+            _say_made(make_backup(config, ledger, COMMAND_LINE, folder, secret))
 
 
 @group.command("daily")
@@ -121,7 +117,7 @@ def daily(folder: Path, keep: int, house_key: bool, passphrase_stdin: bool, pass
         with open_house(config) as ledger:
             secret = _new_secret(config, house_key, passphrase_stdin, passphrase_file)
             today = datetime.now().astimezone().date()
-            done = daily_backup(config, ledger, _HOUSE, folder, secret, today, keep)
+            done = daily_backup(config, ledger, COMMAND_LINE, folder, secret, today, keep)
             _say_made(done.made)
             for name in done.removed:
                 click.echo(f"Removed {name}")
@@ -151,7 +147,7 @@ def check(file: Path, passphrase_stdin: bool, passphrase_file: Path | None) -> N
 @group.command("last")
 def last() -> None:
     """When the last good backup was made. Exit 1 when there is none."""
-    with refusing(), open_house(Config.from_environment()) as ledger, ledger.sessions() as session:
+    with open_house() as ledger, ledger.sessions() as session:
         found = last_backup(session)
     if found is None:
         click.echo("No backup is on record yet.", err=True)
@@ -181,7 +177,7 @@ def restore(file: Path, yes: bool, passphrase_stdin: bool, passphrase_file: Path
         secret = _secret_of(config, file, passphrase_stdin, passphrase_file)
         if standing.exists() and not yes:
             click.confirm(f"Exchange the records in {standing} for those in {file}?", abort=True)
-        restored = restore_backup(config, file, secret, _HOUSE)
+        restored = restore_backup(config, file, secret, COMMAND_LINE)
         click.echo(f"{file} is put back. {_holds(restored.report)}")
         if restored.replaced:
             click.echo(f"What stood there before is kept in {restored.replaced}")

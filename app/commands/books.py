@@ -2,30 +2,26 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 
 import click
 
-from app.commands.refusals import open_house, refusing
-from app.config import Config
+from app.commands.refusals import COMMAND_LINE, open_house
 from app.documents import books_csv
 from app.ledger.catalog.prices import read_date
 from app.ledger.reports.books import BOOKS, Book, book_rows
-from app.ledger.store.work import Actor
-from app.ledger.tables import Role
 
 group = click.Group("books", help="Tables for a general ledger, as CSV.")
-_HOUSE = Actor(None, "the command line", Role.OWNER)
 
 
 def _command(book: Book) -> click.Command:
     columns = "\n".join(f"  {column.name}: {column.what}" for column in book.columns)
 
     def run(first: str, last: str, out: Path | None) -> None:
-        with refusing(), open_house(Config.from_environment()) as ledger:
+        with open_house() as ledger:
             span: tuple[date, date] = (read_date(first, "--from"), read_date(last, "--to"))
-            with ledger.work(_HOUSE, datetime.now(UTC)) as work:
+            with ledger.work(COMMAND_LINE) as work:
                 content = books_csv(book.columns, book_rows(work, book.name, *span))
             if out is None:
                 click.echo(content, nl=False)

@@ -11,12 +11,10 @@ from decimal import Decimal
 from pathlib import Path
 
 import click
-import sqlalchemy as sa
 
 from app.commands.demo_house import DEMO_LOGINS, load_house, load_people
 from app.commands.demo_jobs import DemoShop, load_jobs
-from app.commands.demo_keys import load_keys, load_payments
-from app.commands.demo_times import load_times
+from app.commands.demo_records import load_keys, load_payments, load_times
 from app.commands.refusals import refusing
 from app.commands.server_life import listen
 from app.config import Config
@@ -25,10 +23,11 @@ from app.errors import BitternError
 from app.ledger.care.opening import migrate, open_ledger
 from app.ledger.catalog.quote_rules import QuoteRulesForm, set_quote_rules
 from app.ledger.jobs.papers import bench_work, schedule_of
+from app.ledger.jobs.queries import get_job
 from app.ledger.quoting.accepting import newest_revision
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.work import Actor
-from app.ledger.tables import MAIL_SUBJECT, MAIL_TEXT, Job, Role, Stage
+from app.ledger.tables import MAIL_SUBJECT, MAIL_TEXT, Role, Stage
 from app.pricing import DepositRule
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -78,7 +77,7 @@ def print_papers(shop: DemoShop, jobs: dict[str, int], folder: Path) -> list[Pat
     with shop.ledger.work(Actor(None, "the demo", Role.OWNER), shop.now) as base:
         owner, bench = shop.work(base, Role.OWNER), shop.work(base, Role.BENCH)
         for short in ("walk-in", "flats", "college", "two ways"):
-            job = owner.session.scalars(sa.select(Job).where(Job.number == jobs[short])).one()
+            job = get_job(owner.session, jobs[short])
             snapshot = read_snapshot(newest_revision(owner, job).snapshot)
             put(f"quote-{job.number}-{snapshot.revision}.pdf", quote_pdf(snapshot))
             if job.stage is Stage.QUOTED:

@@ -9,8 +9,6 @@ from datetime import date, datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
 
-import sqlalchemy as sa
-
 from app.errors import Problems
 from app.fitting import CylinderAttributes
 from app.ledger.bench.checkoff import check_off, cut_off, pin_off
@@ -21,14 +19,17 @@ from app.ledger.jobs.stages import move_job
 from app.ledger.keys.job_keys import keys_of_job
 from app.ledger.keysystems.authority import change_records
 from app.ledger.keysystems.crosskeying import cross_key
+from app.ledger.keysystems.system_queries import list_systems
+from app.ledger.people.user_queries import list_users
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.issuing import IssueForm, issue_quote
 from app.ledger.quoting.replacing import AGREED
 from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk, SystemAsk
+from app.ledger.sites.customer_queries import find_customers
 from app.ledger.sites.customers import CustomerForm
 from app.ledger.sites.door_paste import DoorRow, read_doors
 from app.ledger.store.work import Actor, Work
-from app.ledger.tables import Customer, Cylinder, Door, Job, KeySystem, LineKind, Role, Site, Stage, User
+from app.ledger.tables import Customer, Job, LineKind, Role, Stage
 from app.pricing import KeyingKind, is_working_day
 
 MORTISE = CylinderAttributes("mortise", Fraction(9, 8), 6, 6, "AQ1", "standard", None, "626")
@@ -52,7 +53,7 @@ class DemoShop:
 
     def work(self, session_work: Work, role: Role, days_ago: int = 0) -> Work:
         """The work of the person with this role, `days_ago`."""
-        user = session_work.session.scalars(sa.select(User).where(User.role == role)).one()
+        user = next(user for user in list_users(session_work.session) if user.role is role)
         moment = self.now - timedelta(days=days_ago)
         return Work(session_work.session, session_work.vault, Actor.of(user), moment, self.rng)
 
@@ -65,11 +66,12 @@ class DemoShop:
 
 
 def _customer(work: Work, start: str) -> Customer:
-    return work.session.scalars(sa.select(Customer).where(Customer.name.startswith(start))).one()
+    (found,) = [one for one in find_customers(work.session, start) if one.name.startswith(start)]
+    return found
 
 
-def _site(work: Work, customer: Customer, name: str) -> int:
-    return work.session.scalars(sa.select(Site.id).where(Site.customer_id == customer.id, Site.name == name)).one()
+def _site(customer: Customer, name: str) -> int:
+    return next(site.id for site in customer.sites if site.name == name)
 
 
 def _quote(work: Work, ask: QuoteAsk, customer: CustomerForm | None = None) -> Job:
@@ -117,7 +119,7 @@ def _corner_shop(shop: DemoShop, base: Work) -> Job:
         LineAsk(LineKind.CYLINDER, 2, "ARD", attributes=MORTISE, keying=KeyingInstruction(KeyingKind.KA)),
         LineAsk(LineKind.HARDWARE, 1, price_code="RING-SET"),
     )
-    ask = QuoteAsk(customer.id, lines, _site(counter, customer, "Shop"), "Front and back door alike")
+    ask = QuoteAsk(customer.id, lines, _site(customer, "Shop"), "Front and back door alike")
     job = _quote(counter, ask)
     doors = (
         DoorRow(1, "FRONT", "Shop front", "RH", "Mortise lock"),
@@ -134,9 +136,7 @@ def _lost(shop: DemoShop, base: Work) -> Job:
     customer = _customer(counter, "Otterburn")
     cylinder = CylinderAttributes("rim", Fraction(9, 8), 5, None, "PR-P", None, "flat", "626")
     line = LineAsk(LineKind.CYLINDER, 8, "PAR", attributes=cylinder, keying=KeyingInstruction(KeyingKind.KD))
-    job = _quote(
-        counter, QuoteAsk(customer.id, (line,), _site(counter, customer, "Mill Lane"), "Mill Lane rim locks")
-    )
+    job = _quote(counter, QuoteAsk(customer.id, (line,), _site(customer, "Mill Lane"), "Mill Lane rim locks"))
     _move(shop.work(base, Role.COUNTER, 30), job, Stage.LOST, reason="The landlord bought online.")
     return job
 
@@ -149,7 +149,7 @@ def _dental(shop: DemoShop, base: Work) -> Job:
     ask = QuoteAsk(
         customer.id,
         (line, masters),
-        _site(counter, customer, "Lantern Row"),
+        _site(customer, "Lantern Row"),
         "Cores for the practice",
         system=SystemAsk(name="Lantern Row Dental"),
     )
@@ -188,12 +188,10 @@ def _college(shop: DemoShop, base: Work) -> Job:
     _accept(counter, job, "M. Sheldrake, bursar", "SMC-2207", doors, "Main campus")
     bench = shop.work(base, Role.BENCH, 3)
     for opening in STORES:
-        store = bench.session.scalars(
-            sa.select(Cylinder.id).join(Door).where(Door.opening_number == opening, Cylinder.job_id == job.id)
-        ).one()
-        cross_key(bench, store, ["AB", "AC"])
+        store = next(one for one in job.cylinders if one.door and one.door.opening_number == opening)
+        cross_key(bench, store.id, ["AB", "AC"])
     owner = shop.work(base, Role.OWNER, 3)
-    system = owner.session.scalars(sa.select(KeySystem).where(KeySystem.name == "Saltmarsh Maritime College")).one()
+    (system,) = list_systems(owner.session, customer.id)
     change_records(owner, system.id, system.version, customer.name, "Letter of the bursar, M. Sheldrake")
     add_note(shop.work(base, Role.COUNTER, 3), job.number, "Ring the bursar the day before the keys are ready.")
     _move(bench, job, Stage.ON_THE_BENCH)
@@ -210,7 +208,7 @@ def _factory(shop: DemoShop, base: Work) -> Job:
     ask = QuoteAsk(
         customer.id,
         (line, LineAsk(LineKind.KEYS, 2, symbol="AA", attributes=attributes)),
-        _site(counter, customer, "Upper Road"),
+        _site(customer, "Upper Road"),
         "Upper Road, 36 lettings under one master",
         system=SystemAsk(name="Upper Road lettings"),
         keyed_at="factory",
@@ -234,7 +232,7 @@ def _rekey(shop: DemoShop, base: Work) -> Job:
         LineAsk(LineKind.TRIP, 1, price_code="TRIP"),
         LineAsk(LineKind.LABOUR, 2, price_code="LABOUR-QUARTER"),
     )
-    return _quote(counter, QuoteAsk(customer.id, lines, _site(counter, customer, "Shop"), "Key lost, rekey three"))
+    return _quote(counter, QuoteAsk(customer.id, lines, _site(customer, "Shop"), "Key lost, rekey three"))
 
 
 def _walk_in(shop: DemoShop, base: Work) -> Job:
@@ -268,7 +266,7 @@ def _flats(shop: DemoShop, base: Work) -> Job:
     ask = QuoteAsk(
         customer.id,
         lines,
-        _site(counter, customer, "The Flats"),
+        _site(customer, "The Flats"),
         "24 flats under one master",
         need_by=(counter.now + timedelta(days=18)).date(),
         system=SystemAsk(name="The Flats"),
@@ -302,7 +300,7 @@ def _office_door(shop: DemoShop, base: Work) -> Job:
             fit=(("fit_lock", "Capstan 2 deadbolt"), ("fit_stile", "4"), ("fit_hole", "2-1/8")),
         ),
     )
-    site = _site(counter, customer, "Mill Lane")
+    site = _site(customer, "Mill Lane")
     return _quote(counter, QuoteAsk(customer.id, lines, site, "Office door and yard gate"))
 
 
@@ -313,7 +311,7 @@ def _two_ways(shop: DemoShop, base: Work) -> Job:
     ask = QuoteAsk(
         customer.id,
         (line,),
-        _site(base, customer, "Upper Road"),
+        _site(customer, "Upper Road"),
         "Upper Road under one master",
         system=SystemAsk(name="Upper Road"),
         answers=(("no-master-keys", "the caretaker takes one of the keys"),),

@@ -1,30 +1,28 @@
-"""`bittern house`: serve the pages, make a certificate, migrate, verify, export and import."""
+"""`bittern house`: serve the pages, make a certificate, migrate, verify, export and import; `bittern upgrade`."""
 
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from pathlib import Path
 
 import click
-import sqlalchemy as sa
 
 from app.commands.certificate import write_certificate
-from app.commands.moving import export_file, import_file
-from app.commands.refusals import open_house, refusing
+from app.commands.refusals import COMMAND_LINE, house_work, open_house, refusing
 from app.commands.serving import serve_app, settled
 from app.config import Config
+from app.errors import BitternError, Problems
 from app.ledger.care.opening import is_first_start
 from app.ledger.care.opening import migrate as migrate_database
+from app.ledger.care.upgrading import upgrade_house
+from app.ledger.moving.loading import import_house
+from app.ledger.moving.planning import HousePlan, plan_house
+from app.ledger.moving.writing import export_house
 from app.ledger.store.engine import transaction
-from app.ledger.store.event_queries import CLOCK_ACCEPTED, clock_is_back
+from app.ledger.store.event_queries import CLOCK_ACCEPTED, clock_is_back, count_events
 from app.ledger.store.events import first_broken_link, missing_at_the_end, record
-from app.ledger.store.work import Actor
-from app.ledger.tables import Event, Role
-
-_HOUSE = Actor(None, "the command line", Role.OWNER)
 
 group = click.Group("house", help="The house: serve its pages, migrate, verify, export and import its records.")
-group.add_command(export_file)
-group.add_command(import_file)
 
 
 @group.command("serve")
@@ -64,7 +62,7 @@ def certificate(names: tuple[str, ...]) -> None:
 @click.option("--accept", is_flag=True, required=True, help="The clock is right now; it was wrong before.")
 def clock(accept: bool) -> None:
     """Say that this machine's clock is right, though what is on record bears later dates. It is put on record."""
-    with refusing(), open_house(Config.from_environment()) as ledger, ledger.work(_HOUSE) as work:
+    with house_work() as work:
         with transaction(work.session):
             record(work, CLOCK_ACCEPTED, "house", f"The clock is right: {work.now.astimezone():%Y-%m-%d %H:%M}")
         click.echo(f"On record: it is {work.now.astimezone():%Y-%m-%d %H:%M}.")
@@ -91,7 +89,7 @@ def verify() -> None:
         with open_house(config) as ledger, ledger.sessions() as session:
             broken = first_broken_link(session)
             missing = missing_at_the_end(session)
-            count = session.scalar(sa.select(sa.func.count()).select_from(Event)) or 0
+            count = count_events(session)
     if broken is not None:
         click.echo(
             f"Event {broken} does not follow from the one before it: it was changed, or one is missing.", err=True
@@ -101,3 +99,72 @@ def verify() -> None:
         click.echo(f"The chain holds, but {missing:,} of its newest events are missing.", err=True)
         raise click.exceptions.Exit(1)
     click.echo(f"All {count:,} events follow from one another.")
+
+
+@group.command("export")
+@click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
+def export_file(file: Path) -> None:
+    """Take the house's records out into FILE: .zip (CSV files) or .xlsx. Never a bitting, a plan or a password."""
+    with open_house() as ledger:
+        if file.exists():
+            raise BitternError("file", f"{file} is there already; it was left alone. Name another file.")
+        with ledger.work(COMMAND_LINE) as work:
+            content = export_house(work, file.suffix.lower().removeprefix("."))
+        try:
+            file.write_bytes(content)
+        except OSError as error:
+            raise BitternError("file", f"{file} cannot be written: {error.strerror}.") from error
+        click.echo(f"{file}: {len(content):,} bytes")
+
+
+@group.command("import")
+@click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
+@click.option("--dry-run", is_flag=True, help="Say what it would do; save nothing.")
+def import_file(file: Path, dry_run: bool) -> None:
+    """Take an export in, into an empty house or one that holds the same rows: all of it, or nothing.
+
+    What is wrong is told on standard error by table, row and column; then the exit is 2.
+    """
+    with open_house() as ledger:
+        try:
+            content = file.read_bytes()
+        except OSError as error:
+            raise BitternError("file", f"{file} cannot be read: {error.strerror}.") from error
+        with ledger.work(COMMAND_LINE) as work:
+            try:
+                if dry_run:
+                    plan = plan_house(work, file.name, content)
+                    if plan.problems:
+                        raise Problems(plan.problems)
+                else:
+                    plan = import_house(work, file.name, content)
+            except Problems as error:
+                for problem in error.problems:
+                    click.echo(f"{problem.field}: {problem.message}", err=True)
+                raise BitternError("file", "Nothing was taken in.") from error
+    _say(plan, "would be taken in" if dry_run else "were taken in")
+
+
+def _say(plan: HousePlan, words: str) -> None:
+    for one in plan.tables:
+        if one.inserts or one.updates:
+            click.echo(f"{one.moved.name}: {len(one.inserts):,} new, {len(one.updates):,} brought in line")
+    if plan.people:
+        click.echo(f"Without a login: {', '.join(plan.people)}")
+    click.echo(f"{plan.rows:,} rows {words}.")
+
+
+@click.command("upgrade")
+def upgrade() -> None:
+    """Bring the database to this release's tables: first in a copy, which is proven; the old file is kept.
+
+    Stop the house before. Where anything fails, nothing was changed.
+    """
+    with refusing():
+        done = upgrade_house(Config.from_environment(), COMMAND_LINE)
+    if done is None:
+        click.echo("The database is at this release's tables already.")
+        return
+    click.echo(f"The database went from migration {done.before} to {done.after}; every event follows.")
+    if done.kept is not None:
+        click.echo(f"As it was before, it is kept at {done.kept}; remove that when you are content.")

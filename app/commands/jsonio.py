@@ -37,38 +37,36 @@ def _read(name: str) -> dict[str, Any]:
 
 
 def json_command(
-    group: click.Group, name: str, example: dict[str, Any], *arguments: str
+    group: click.Group, name: str, example: dict[str, Any] | Callable[..., dict[str, Any]], *params: click.Parameter
 ) -> Callable[[Answer], click.Command]:
     """Register `name FILE` on `group`: the function gets a reader of the input, ends it with `done()`, and answers.
 
-    `arguments` name further positional words before FILE; they are passed on by keyword. A BitternError
-    becomes exit 2 and `{"error": {"field", "message"}}` on standard output; `--example` prints `example`.
+    `params` stand before FILE and are passed on by keyword; an argument among them must not be required, so that
+    `--example` needs none. A BitternError becomes exit 2 and `{"error": {"field", "message"}}` on standard output.
+    `--example` prints `example`, or what it makes of the `params`.
     """
 
     def decorate(answer: Answer) -> click.Command:
-        def show_example(ctx: click.Context, param: click.Parameter, value: bool) -> None:
-            if value:
-                click.echo(json.dumps(example, indent=2, ensure_ascii=False))
-                ctx.exit(0)
-
-        def run(file: str, **words: str) -> None:
+        def run(file: str | None, is_example: bool, **words: Any) -> None:
             try:
-                click.echo(json.dumps(answer(Reader(_read(file), hint=HINT), **words), ensure_ascii=False))
+                if is_example:
+                    shown = example(**words) if callable(example) else example
+                    click.echo(json.dumps(shown, indent=2, ensure_ascii=False))
+                    return
+                context = click.get_current_context()
+                for param in context.command.params:
+                    if isinstance(param, click.Argument) and context.params[str(param.name)] is None:
+                        raise click.MissingParameter(ctx=context, param=param)
+                click.echo(json.dumps(answer(Reader(_read(str(file)), hint=HINT), **words), ensure_ascii=False))
             except BitternError as error:
                 refuse(error)
 
-        command: click.Command = group.command(name, help=answer.__doc__)(
-            click.option(
-                "--example",
-                is_flag=True,
-                is_eager=True,
-                expose_value=False,
-                callback=show_example,
-                help="Print an input that works.",
-            )(click.argument("file")(run))
-        )
-        for word in reversed(arguments):
-            command.params.insert(0, click.Argument([word]))
+        of_all = [
+            click.Argument(["file"], required=False, metavar="FILE"),
+            click.Option(["--example", "is_example"], is_flag=True, help="Print an input that works."),
+        ]
+        command = click.Command(name, callback=run, help=answer.__doc__, params=[*params, *of_all])
+        group.add_command(command)
         return command
 
     return decorate

@@ -29,13 +29,12 @@ DEMO_MAKERS = Path(__file__).resolve().parents[2] / "demo_data" / "makers"
 group = click.Group("part", help="Makers' part numbers: decode and compose.")
 
 
-def _makers_option() -> click.Option:
-    return click.Option(
-        ["--makers"],
-        type=click.Path(),
-        default=str(DEMO_MAKERS),
-        help="Folder of makers' tables (*.json); the demo's makers unless told otherwise.",
-    )
+_MAKERS = click.Option(
+    ["--makers"],
+    type=click.Path(),
+    default=str(DEMO_MAKERS),
+    help="Folder of makers' tables (*.json); the demo's makers unless told otherwise.",
+)
 
 
 def _maker(name: str, folder: str) -> Maker:
@@ -55,7 +54,24 @@ def _reading_json(reading: Reading) -> dict[str, Any]:
     }
 
 
-def _decode(maker: str, number: str, makers: str) -> None:
+def _show_example(ctx: click.Context, param: click.Parameter, value: bool) -> None:
+    if value:
+        click.echo('bittern part decode ARD "A18M-Q1-66.SC"')
+        ctx.exit(0)
+
+
+@group.command("decode")
+@click.argument("maker")
+@click.argument("number")
+@click.option(
+    "--example",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_show_example,
+    help="Print a command that works.",
+)
+def decode(maker: str, number: str, makers: str) -> None:
     """Every legal reading of NUMBER, best first, piece by piece. MAKER is a code or a name."""
     try:
         readings = decode_any(_maker(maker, makers).patterns, number)
@@ -69,49 +85,21 @@ def _decode(maker: str, number: str, makers: str) -> None:
     click.echo(json.dumps({**best, "warnings": warnings, "readings": listed}, ensure_ascii=False))
 
 
-def _show_example(ctx: click.Context, param: click.Parameter, value: bool) -> None:
-    if value:
-        click.echo('bittern part decode ARD "A18M-Q1-66.SC"')
-        ctx.exit(0)
+decode.params.append(_MAKERS)
 
 
-group.add_command(
-    click.Command(
-        "decode",
-        callback=_decode,
-        help=_decode.__doc__,
-        params=[
-            click.Argument(["maker"]),
-            click.Argument(["number"]),
-            _makers_option(),
-            click.Option(
-                ["--example"],
-                is_flag=True,
-                is_eager=True,
-                expose_value=False,
-                callback=_show_example,
-                help="Print a command that works.",
-            ),
-        ],
-    )
-)
+def _example(makers: str, maker: str | None) -> dict[str, Any]:
+    """Attributes that make a number: of the maker's first cylinder, else of the first number that its pattern has."""
+    table = _maker(maker, makers) if maker else load_makers(Path(makers))[0]
+    found = next((item.attributes for item in table.items if item.attributes), None)
+    if found is None and table.patterns:
+        found = next(combinations(table.patterns[0]))[1]
+    if found is None:
+        raise BitternError("maker", f"{table.name} has no part-number pattern yet.")
+    return {"attributes": {name: said for name, said in to_json(found).items() if said and name != "maker"}}
 
 
-@json_command(
-    group,
-    "compose",
-    {
-        "attributes": {
-            "type": "mortise",
-            "length": "1-1/8",
-            "chambers": 6,
-            "keyway": "AQ1",
-            "cam": "standard",
-            "finish": "626",
-        }
-    },
-    "maker",
-)
+@json_command(group, "compose", _example, click.Argument(["maker"], required=False, metavar="MAKER"), _MAKERS)
 def compose(read: Reader, maker: str, makers: str) -> dict[str, Any]:
     """The part number of MAKER (code or name) for attributes; what `decode` printed may be given back."""
     table = _maker(maker, makers)
@@ -125,39 +113,3 @@ def compose(read: Reader, maker: str, makers: str) -> dict[str, Any]:
         if name != "maker" and said[name] in (None, "") and filled[name] not in (None, "")
     ]
     return {"part_number": number, "attributes": filled, "words": words(made), "warnings": warnings}
-
-
-compose.params.append(_makers_option())
-_run = compose.callback
-
-
-def _composed(makers: str, maker: str | None = None, file: str | None = None, example: bool = False) -> None:
-    """What is legal differs by maker, so the example is one of the maker's own."""
-    if example:
-        try:
-            click.echo(json.dumps(_example(maker, makers), indent=2, ensure_ascii=False))
-        except BitternError as error:
-            refuse(error)
-    elif maker is None or file is None:
-        raise click.UsageError("Give the maker and a file: bittern part compose MAKER FILE.")
-    elif _run is not None:
-        _run(file=file, maker=maker, makers=makers)
-
-
-def _example(maker: str | None, folder: str) -> dict[str, Any]:
-    """Attributes that make a number: of the maker's first cylinder, else of the first number that its pattern has."""
-    table = _maker(maker, folder) if maker else load_makers(Path(folder))[0]
-    found = next((item.attributes for item in table.items if item.attributes), None)
-    if found is None and table.patterns:
-        found = next(combinations(table.patterns[0]))[1]
-    if found is None:
-        raise BitternError("maker", f"{table.name} has no part-number pattern yet.")
-    return {"attributes": {name: said for name, said in to_json(found).items() if said and name != "maker"}}
-
-
-compose.callback = _composed
-for _param in compose.params:
-    if _param.name in ("maker", "file"):
-        _param.required, _param.metavar = False, _param.name.upper()
-    if _param.name == "example":
-        _param.is_eager, _param.expose_value, _param.callback = False, True, None

@@ -14,7 +14,10 @@ from app.errors import BitternError
 from app.ledger.care.opening import Ledger, open_ledger
 from app.ledger.store.errors import LedgerStopped
 from app.ledger.store.trouble import reason_of, trouble_of
+from app.ledger.store.work import Actor, Work
+from app.ledger.tables import Role
 
+COMMAND_LINE = Actor(None, "the command line", Role.OWNER)
 _UNLIKE = (
     "The ledger's database answers as no sound one would: it is damaged, or another program changed it. Put back the "
     "last backup: bittern restore"
@@ -52,11 +55,21 @@ def _sentence(error: Exception) -> str:
 
 
 @contextmanager
-def open_house(config: Config) -> Iterator[Ledger]:
-    """The house's ledger for the block. Where there is no house none is made: the refusal names what makes one."""
+def open_house(config: Config | None = None) -> Iterator[Ledger]:
+    """The house's ledger for the block, of the environment's settings unless others are given.
+
+    Where there is no house none is made: the refusal names what makes one.
+    """
     with refusing():
-        ledger = open_ledger(config)
+        ledger = open_ledger(config or Config.from_environment())
         try:
             yield ledger
         finally:
             ledger.close()
+
+
+@contextmanager
+def house_work() -> Iterator[Work]:
+    """The command line's work on the environment's house for the block, refused as by `open_house`."""
+    with open_house() as ledger, ledger.work(COMMAND_LINE) as work:
+        yield work

@@ -3,25 +3,23 @@
 from __future__ import annotations
 
 import sys
-from datetime import UTC, datetime
 
 import click
-import sqlalchemy as sa
 
-from app.commands.refusals import open_house, refusing
+from app.commands.refusals import COMMAND_LINE, house_work, open_house, refusing
 from app.config import Config
 from app.errors import BitternError
 from app.ledger.care.opening import is_first_start, migrate, require_house
+from app.ledger.catalog.price_queries import find_house
 from app.ledger.people.passwords import check_new_password
 from app.ledger.people.second_factor import drop_factor
-from app.ledger.people.user_queries import has_users, list_users, name_key
+from app.ledger.people.user_queries import has_users, list_users, user_named
 from app.ledger.people.users import add_user, check_name, set_password, start_house
-from app.ledger.store.work import Actor, Work
-from app.ledger.tables import House, Role, User
+from app.ledger.store.work import Work
+from app.ledger.tables import Role, User
 
 group = click.Group("user", help="Who may log in: add, list, set a password.")
 
-_HOUSE = Actor(None, "the command line", Role.OWNER)
 _UNNAMED = "This house"
 _from_stdin = click.option("--password-stdin", is_flag=True, help="Read the password from standard input.")
 
@@ -54,7 +52,7 @@ def add(name: str, role: str, house_name: str, password_stdin: bool) -> None:
             check_name(name)
             check_new_password(password, name, (house_name,))
             migrate(config)
-        with open_house(config) as ledger, ledger.work(_HOUSE, datetime.now(UTC)) as work:
+        with open_house(config) as ledger, ledger.work(COMMAND_LINE) as work:
             if has_users(work.session):
                 user = add_user(work, name, chosen, password)
             else:
@@ -64,10 +62,10 @@ def add(name: str, role: str, house_name: str, password_stdin: bool) -> None:
 
 def _open_house(work: Work, name: str, role: Role, house_name: str, password: str) -> User:
     _require_owner(role)
-    on_record = work.session.scalar(sa.select(House.name).limit(1))
-    if not (house_name or on_record):
+    house = find_house(work.session)
+    if not (house_name or house):
         click.echo(f"The house is called '{_UNNAMED}' until you change it (next time: --house NAME).", err=True)
-    return start_house(work, house_name or on_record or _UNNAMED, name, password)
+    return start_house(work, house_name or (house.name if house else _UNNAMED), name, password)
 
 
 def _require_owner(role: Role) -> None:
@@ -75,17 +73,22 @@ def _require_owner(role: Role) -> None:
         raise BitternError("role", "The first user must be an owner: use --role owner.")
 
 
+def _on_record(work: Work, name: str) -> User:
+    user = user_named(work.session, name)
+    if user is None:
+        raise BitternError("name", f"Nobody is on record as {name}. See: bittern user list")
+    return user
+
+
 @group.command("password")
 @click.argument("name")
 @_from_stdin
 def password(name: str, password_stdin: bool) -> None:
     """Give NAME a new password; their logins end."""
-    with refusing(), open_house(Config.from_environment()) as ledger:
+    with open_house() as ledger:
         given = _ask_password(password_stdin)
-        with ledger.work(_HOUSE, datetime.now(UTC)) as work:
-            user = work.session.scalar(sa.select(User).where(User.name_key == name_key(name)))
-            if user is None:
-                raise BitternError("name", f"Nobody is on record as {name}. See: bittern user list")
+        with ledger.work(COMMAND_LINE) as work:
+            user = _on_record(work, name)
             set_password(work, user.id, user.version, given)
             click.echo(f"{user.name} has a new password.")
 
@@ -94,16 +97,14 @@ def password(name: str, password_stdin: bool) -> None:
 @click.argument("name")
 def no_code(name: str) -> None:
     """Take NAME's second factor away: their phone was lost."""
-    with refusing(), open_house(Config.from_environment()) as ledger, ledger.work(_HOUSE, datetime.now(UTC)) as work:
-        user = work.session.scalar(sa.select(User).where(User.name_key == name_key(name)))
-        if user is None:
-            raise BitternError("name", f"Nobody is on record as {name}. See: bittern user list")
-        click.echo(f"{drop_factor(work, user.id).name} logs in without a code; their logins have ended.")
+    with house_work() as work:
+        user = drop_factor(work, _on_record(work, name).id)
+        click.echo(f"{user.name} logs in without a code; their logins have ended.")
 
 
 @group.command("list")
 def list_all() -> None:
     """Everybody on record, with role."""
-    with refusing(), open_house(Config.from_environment()) as ledger, ledger.sessions() as session:
+    with open_house() as ledger, ledger.sessions() as session:
         for user in list_users(session):
             click.echo(f"{user.role:8} {user.name}{'' if user.active else '  (may not log in)'}")

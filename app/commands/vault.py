@@ -8,22 +8,18 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import click
-import sqlalchemy as sa
 
-from app.commands.refusals import open_house, refusing
+from app.commands.refusals import COMMAND_LINE, open_house, refusing
 from app.config import Config
 from app.ledger.care.key_rotation import rotate_key
 from app.ledger.care.key_sheet import key_of_rows, sheet_text, take_sheet
 from app.ledger.care.making import make_backup
 from app.ledger.care.opening import is_empty, open_ledger, require_house
-from app.ledger.care.place import database_file, shut
+from app.ledger.care.place import require_shut
 from app.ledger.care.sealing import house_secret
+from app.ledger.catalog.price_queries import find_house
 from app.ledger.store.errors import VaultError
 from app.ledger.store.vault import Vault
-from app.ledger.store.work import Actor
-from app.ledger.tables import House, Role
-
-_HOUSE = Actor(None, "the command line", Role.OWNER)
 
 group = click.Group("vault", help="The sealing key: change it, write its recovery sheet, recover it.")
 
@@ -42,14 +38,12 @@ def rotate(backup_to: Path | None, without_backup: bool) -> None:
             if not sys.stdin.isatty():
                 raise VaultError("Say where a backup goes first: --backup-to FOLDER (or --without-backup).")
             backup_to = Path(click.prompt("Folder for a backup that is made first"))
-        if sa.make_url(config.url).get_backend_name() == "sqlite" and database_file(config).exists():
-            with shut(database_file(config)):
-                pass  # an open house would go on with the old key
+        require_shut(config)  # an open house would go on with the old key
         with open_house(config) as ledger:
             if backup_to is not None:
-                made = make_backup(config, ledger, _HOUSE, backup_to, house_secret(ledger.vault))
+                made = make_backup(config, ledger, COMMAND_LINE, backup_to, house_secret(ledger.vault))
                 click.echo(f"{made.path} was made first and read back whole.")
-            done = rotate_key(config, ledger, _HOUSE, datetime.now(UTC))
+            done = rotate_key(config, ledger, COMMAND_LINE, datetime.now(UTC))
         open_ledger(config).close()  # proves that the house opens with what stands there now
     click.echo(f"{done.values} sealed values have a new key in {config.vault_key_file}.")
     click.echo(f"The old key is {done.former}: backups made before need it. Move it to where they are kept apart.")
@@ -74,10 +68,10 @@ def sheet(file: Path, again: bool) -> None:
         key = _present_key(config)
         if str(file) != "-" and file.exists():
             raise VaultError(f"{file} stands there already; name a new file.")
-        with open_house(config) as ledger, ledger.work(_HOUSE) as work:
+        with open_house(config) as ledger, ledger.work(COMMAND_LINE) as work:
             take_sheet(work, again=again)
-            house = work.session.scalar(sa.select(House.name).order_by(House.id).limit(1)) or "This house"
-            text = sheet_text(house, key, work.now)
+            house = find_house(work.session)
+            text = sheet_text(house.name if house else "This house", key, work.now)
         if str(file) == "-":
             click.echo(text)
             return

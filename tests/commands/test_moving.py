@@ -55,7 +55,7 @@ def test_a_house_goes_out_and_into_an_empty_one(kind: str, full: Config, empty: 
     before = its_id(empty)
     assert run(full, "export", str(first)).exit_code == 0
     dry = run(empty, "import", "--dry-run", str(first))
-    assert dry.exit_code == 0 and "doors: 1 new" in dry.stdout and "would be taken in" in dry.stdout
+    assert dry.exit_code == 0 and "doors: 1 new" in dry.stdout and "would be imported" in dry.stdout
     assert run(empty, "import", str(first)).exit_code == 0
     assert run(empty, "export", str(second)).exit_code == 0
     assert first.read_bytes() == second.read_bytes()

@@ -34,6 +34,13 @@ def database_file(config: Config) -> Path:
     return Path(url.database)
 
 
+def require_shut(config: Config) -> None:
+    """Refuse a house in a file that somebody has open."""
+    if sa.make_url(config.url).get_backend_name() == "sqlite" and database_file(config).exists():
+        with shut(database_file(config)):
+            pass
+
+
 def files_folder(config: Config) -> Path:
     """The folder of the house's files: photos and papers that hang on jobs."""
     return config.instance / "files"

@@ -40,6 +40,11 @@ def get_user(session: Session, user_id: int) -> User:
     return user
 
 
+def user_named(session: Session, name: str) -> User | None:
+    """The user who logs in by this name, however it is spelled; None when there is none."""
+    return session.scalar(sa.select(User).where(User.name_key == name_key(name)))
+
+
 def list_users(session: Session) -> Sequence[User]:
     """All users: those who may log in first, then by name."""
     return session.scalars(sa.select(User).order_by(User.active.desc(), User.name_key)).all()

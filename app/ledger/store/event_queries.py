@@ -39,6 +39,11 @@ def first_hash(session: Session) -> bytes | None:
     return session.scalar(sa.select(Event.hash).order_by(Event.id).limit(1))
 
 
+def count_events(session: Session) -> int:
+    """How many events are on record."""
+    return session.scalar(sa.select(sa.func.count()).select_from(Event)) or 0
+
+
 def last_event(session: Session, subject: str) -> Event | None:
     """The newest event about a subject, such as "user 3", that anybody may see; None when nothing happened to it."""
     return session.scalar(
