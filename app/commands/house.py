@@ -104,7 +104,7 @@ def verify() -> None:
 @group.command("export")
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
 def export_file(file: Path) -> None:
-    """Take the house's records out into FILE: .zip (CSV files) or .xlsx. Never a bitting, a plan or a password."""
+    """Export the house's records to FILE: .zip (CSV files) or .xlsx. Never a bitting, a plan or a password."""
     with open_house() as ledger:
         if file.exists():
             raise BitternError("file", f"{file} is there already; it was left alone. Name another file.")
@@ -121,7 +121,7 @@ def export_file(file: Path) -> None:
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
 @click.option("--dry-run", is_flag=True, help="Say what it would do; save nothing.")
 def import_file(file: Path, dry_run: bool) -> None:
-    """Take an export in, into an empty house or one that holds the same rows: all of it, or nothing.
+    """Import an export into an empty house or one that holds the same rows: all of it, or nothing.
 
     What is wrong is told on standard error by table, row and column; then the exit is 2.
     """
@@ -141,8 +141,8 @@ def import_file(file: Path, dry_run: bool) -> None:
             except Problems as error:
                 for problem in error.problems:
                     click.echo(f"{problem.field}: {problem.message}", err=True)
-                raise BitternError("file", "Nothing was taken in.") from error
-    _say(plan, "would be taken in" if dry_run else "were taken in")
+                raise BitternError("file", "Nothing was imported.") from error
+    _say(plan, "would be imported" if dry_run else "were imported")
 
 
 def _say(plan: HousePlan, words: str) -> None:

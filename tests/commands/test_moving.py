@@ -59,7 +59,7 @@ def test_a_house_goes_out_and_into_an_empty_one(kind: str, full: Config, empty: 
     assert run(empty, "import", str(first)).exit_code == 0
     assert run(empty, "export", str(second)).exit_code == 0
     assert first.read_bytes() == second.read_bytes()
-    assert "0 rows were taken in" in run(empty, "import", str(first)).stdout
+    assert "0 rows were imported" in run(empty, "import", str(first)).stdout
     assert its_id(empty) == before != its_id(full)  # the house that takes the records in is another one
 
 
@@ -84,4 +84,4 @@ def test_what_contradicts_is_listed_by_table_and_row(full: Config, tmp_path: Pat
     refused = run(full, "import", str(file))
     assert refused.exit_code == 2
     assert "sites, row 2, name: On record here it is 'Another'" in refused.stderr
-    assert refused.stderr.endswith("Nothing was taken in.\n")
+    assert refused.stderr.endswith("Nothing was imported.\n")
