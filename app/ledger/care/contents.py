@@ -40,7 +40,6 @@ class Report:
     made_at: datetime
     events: int
     files: int
-    migration: str
     brought_up: bool
     key_check: str
     house: str
@@ -67,13 +66,13 @@ def unpack(path: Path, secret: Secret, folder: Path) -> Report:
         raise BackupError("file", f"{path} could not be opened: {reason_of(error)}.") from error
     made_at, key_check, said = _read_manifest(folder / MANIFEST)
     brought_up = _prove(folder / DATABASE)
-    migration, events, house = _prove_story(folder / DATABASE, key_check)
+    events, house = _prove_story(folder / DATABASE, key_check)
     if said not in ("", house):  # a backup of before houses had ids says none
         raise BackupError("file", "This backup's house is not its database's; take another copy.")
     files = folder / FILES
     files.mkdir(exist_ok=True, mode=0o700)
     count = sum(one.is_file() for one in files.rglob("*"))
-    return Report(made_at, events, count, migration, brought_up, key_check, house)
+    return Report(made_at, events, count, brought_up, key_check, house)
 
 
 def first_event_in(config: Config, path: Path, secret: Secret) -> bytes | None:
@@ -162,15 +161,14 @@ def _migration(database: Path) -> str | None:
         engine.dispose()
 
 
-def _prove_story(database: Path, key_check: str) -> tuple[str, int, str]:
-    """The chain of events holds and the key check is the database's own; the migration, how many events, whose."""
+def _prove_story(database: Path, key_check: str) -> tuple[int, str]:
+    """The chain of events holds and the key check is the database's own; how many events, whose."""
     engine = make_engine(f"sqlite:///{database}")
     try:
         with Session(engine) as session:
             broken = first_broken_link(session)
             count = session.scalar(sa.select(sa.func.count()).select_from(Event)) or 0
             checks = session.execute(sa.text("SELECT check_value FROM vault_checks")).scalars().all()
-            migration = MigrationContext.configure(session.connection()).get_current_revision()
             house = house_id(session)
         as_one_file(engine)
     finally:
@@ -181,4 +179,4 @@ def _prove_story(database: Path, key_check: str) -> tuple[str, int, str]:
         )
     if checks != [key_check]:
         raise BackupError("file", "This backup's key check is not its database's; take another copy.")
-    return migration or "", count, house
+    return count, house

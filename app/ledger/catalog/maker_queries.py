@@ -126,21 +126,6 @@ def item_attributes(item: CatalogueItem) -> CylinderAttributes | None:
     return from_json(item.attributes) if item.attributes else None
 
 
-def keyway_maker(session: Session, keyway: str) -> str:
-    """The code of the maker with this keyway; "" when nobody has it."""
-    return session.scalar(sa.select(Maker.code).join(Keyway).where(Keyway.code == keyway)) or ""
-
-
-def stocked_items(session: Session, category: str, limit: int = 500) -> Sequence[CatalogueItem]:
-    """Items of a category, stocked first, for a list to choose from."""
-    return session.scalars(
-        sa.select(CatalogueItem)
-        .where(CatalogueItem.category == category)
-        .order_by(CatalogueItem.is_stocked.desc(), CatalogueItem.part_number)
-        .limit(limit)
-    ).all()
-
-
 def factory_terms_on(session: Session, maker_id: int, day: date) -> FactoryTerms | None:
     """The maker's factory terms in force on a day; None where none are on record."""
     row = session.scalar(

@@ -29,7 +29,6 @@ from app.ledger.tables import (
 )
 from app.pricing import BenchTerms, KeyingKind, LineKind, PriceBook, PriceRow, TaxRule, TaxTable, half_up, show_cents
 
-_NO_BENCH_TERMS = "The bench has no terms yet, so nothing can be quoted; the owner enters them under Price book."
 _ADOPTED = re.compile(r": as the last [0-9]+ jobs took$")  # a learned time, as an earlier release's event tells it
 _ON_THE_BENCH = (Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.ON_THE_BENCH)
 

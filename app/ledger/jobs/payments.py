@@ -74,7 +74,6 @@ class PaymentReceipt:
     """
 
     number: str  # "1042-2": the second payment of job 1042
-    payment_id: int
     kind: PaymentKind
     cents: int
     means: str
@@ -299,7 +298,6 @@ def payments_of(session: Session, job_number: int) -> JobPayments:
         receipts.append(
             PaymentReceipt(
                 number=f"{job.number}-{place}",
-                payment_id=payment.id,
                 kind=PaymentKind(kind),
                 cents=abs(payment.cents),
                 means=payment.means,

@@ -84,9 +84,7 @@ def _spec(work: Work, form: PlanForm) -> BittingSpec:
     return BittingSpec.from_json({**keyway.spec.spec, "chambers": form.chambers, "name": keyway.spec.name})
 
 
-def start_planned(
-    work: Work, form: PlanForm, sealed: str, roles: str, customer_id: int, name: str, site_id: int | None = None
-) -> KeySystem:
+def start_planned(work: Work, form: PlanForm, sealed: str, roles: str, customer_id: int, name: str) -> KeySystem:
     """Start the system that was planned, by the plan with these roles: its masters and control key sealed.
 
     Raises LedgerError when the page is another day's or another person's, Taken when the name is.
@@ -109,7 +107,7 @@ def start_planned(
                 form.levels,
                 form.keyway,
                 form.chambers,
-                site_id,
+                None,
                 demand.grands,
                 demand.masters,
                 1 if plan.constants else demand.changes_per_master,  # the roles alone do not hold what turning does

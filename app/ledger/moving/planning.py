@@ -42,7 +42,6 @@ class HousePlan:
 
     tables: tuple[TablePlan, ...]
     problems: tuple[Problem, ...]
-    more_problems: int = 0
     people: tuple[str, ...] = ()
 
     @property
@@ -89,7 +88,7 @@ class _SoFar:
 
 
 def _told(plans: tuple[TablePlan, ...], problems: Sequence[Problem], people: tuple[str, ...] = ()) -> HousePlan:
-    return HousePlan(plans, tuple(problems[:MOST_TOLD]), max(len(problems) - MOST_TOLD, 0), people)
+    return HousePlan(plans, tuple(problems[:MOST_TOLD]), people)
 
 
 def _read(so_far: _SoFar, moved: MovedTable, rows: Sequence[ReadRow]) -> list[tuple[int, Values]]:

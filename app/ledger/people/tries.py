@@ -82,16 +82,16 @@ def _pin_key(work: Work, login: Login) -> str:
     return work.vault.fingerprint(f"login {login.id}", "PIN tries").hex()
 
 
-def check_own_password(work: Work, password: str, login_id: int | None, field: str = "current") -> None:
-    """Hold what was typed against the acting person's own password; LoginRefused on `field`.
+def check_own_password(work: Work, password: str, login_id: int | None) -> None:
+    """Hold what was typed against the acting person's own password; LoginRefused on "current".
 
     login_id: the login at whose screen it was typed, where wrong ones count; None where there is no screen.
     """
     if login_id is None:
         if not matches(work.session.get_one(User, work.actor.user_id).password_hash, password):
-            raise LoginRefused(field, "This is not your password.")
+            raise LoginRefused("current", "This is not your password.")
         return
-    try_secret(work, login_id, lambda user: matches(user.password_hash, password), Secret.PASSWORD, field)
+    try_secret(work, login_id, lambda user: matches(user.password_hash, password), Secret.PASSWORD, "current")
     with transaction(work.session):
         forgive(work, work.session.get_one(Login, login_id), Secret.PASSWORD)
 

@@ -27,11 +27,6 @@ def has_users(session: Session) -> bool:
     return session.scalar(sa.select(User.id).where(User.active).limit(1)) is not None
 
 
-def find_user(session: Session, user_id: int) -> User | None:
-    """The user with this id, if any."""
-    return session.get(User, user_id)
-
-
 def get_user(session: Session, user_id: int) -> User:
     """The user with this id; NotFound when there is none."""
     user = session.get(User, user_id)
