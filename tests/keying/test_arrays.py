@@ -7,7 +7,6 @@ from random import Random
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from oracle import bittings_of, every_bitting, obeys_macs, small_specs
 
 from app.keying import (
     AccessMatrix,
@@ -27,6 +26,7 @@ from app.keying import (
 )
 from app.keying.access import key_hierarchy
 from app.keying.arrays import Spread
+from tests.keying.oracle import bittings_of, every_bitting, obeys_macs, small_specs
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
 TMK = (5, 2, 8, 6, 1, 4)

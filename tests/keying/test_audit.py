@@ -3,9 +3,9 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from oracle import bittings_of, every_bitting, operates, small_specs
 
 from app.keying import BittingSpec, KeyingError, audit, near_misses, plan_levels
+from tests.keying.oracle import bittings_of, every_bitting, operates, small_specs
 
 
 @st.composite

@@ -5,7 +5,6 @@ from itertools import islice
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from oracle import bittings_of, every_bitting, obeys_macs, small_specs
 
 from app.keying import (
     BittingSpec,
@@ -18,6 +17,7 @@ from app.keying import (
     study_list,
     write_bitting,
 )
+from tests.keying.oracle import bittings_of, every_bitting, obeys_macs, small_specs
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
 ARRAY = progress(SPEC, (5, 2, 8, 6, 1, 4))

@@ -2,10 +2,10 @@ from __future__ import annotations
 
 from hypothesis import given
 from hypothesis import strategies as st
-from oracle import every_bitting, obeys_macs, small_specs
 
 from app.keying import BittingSpec, count_bittings, theoretical, usable
 from app.keying.counting import count_columns
+from tests.keying.oracle import every_bitting, obeys_macs, small_specs
 
 
 @given(small_specs())

@@ -5,7 +5,6 @@ from random import Random
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from oracle import operates
 
 from app.keying import (
     BittingSpec,
@@ -22,6 +21,7 @@ from app.keying import (
 )
 from app.keying.arrays import Spread
 from app.keying.solving import Outcome
+from tests.keying.oracle import operates
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
 

@@ -8,7 +8,6 @@ from random import Random
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from oracle import every_bitting, obeys_macs, operates
 
 from app.keying import (
     BittingSpec,
@@ -24,6 +23,7 @@ from app.keying import (
 )
 from app.keying.issuing import draw_bitting, draw_from
 from app.keying.spec import parity_pattern
+from tests.keying.oracle import every_bitting, obeys_macs, operates
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
 SMALL = BittingSpec(chambers=3, depths=4, macs=1, step=2)

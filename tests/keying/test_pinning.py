@@ -5,9 +5,9 @@ from collections import Counter
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from oracle import bittings_of, every_bitting, operates, small_specs
 
 from app.keying import BittingSpec, ChamberPins, KeyingError, PinSize, pick_list, pin, plan_levels
+from tests.keying.oracle import bittings_of, every_bitting, operates, small_specs
 
 CORE = BittingSpec(chambers=6, depths=10, macs=9, step=2, stack_total=23, control_offset=10, min_master_pin=2)
 

@@ -5,10 +5,10 @@ from itertools import islice, product
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
-from oracle import bittings_of, every_bitting, obeys_macs, small_specs
 
 from app.keying import BittingSpec, KeyingError, progress
 from app.keying.issuing import usable_bittings
+from tests.keying.oracle import bittings_of, every_bitting, obeys_macs, small_specs
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
 TMK = (5, 2, 8, 6, 1, 4)

@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from oracle import operates
 
 from app.keying import (
     AccessMatrix,
@@ -21,6 +20,7 @@ from app.keying import (
 )
 from app.keying.local_search import Mending
 from app.keying.solving import Outcome, solve_matrix
+from tests.keying.oracle import operates
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
 TMK = (5, 2, 8, 6, 1, 4)

@@ -2,18 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from datetime import date
-from pathlib import Path
 
 import pytest
 
 from app.pricing import BenchTerms, CylinderType, FactoryTerms, KeyingKind, KeyingRequest
-
-# The second cost engine and the plain scan stand beside the tests, which are imported by path.
-sys.path.insert(0, str(Path(__file__).parent))
-
-from demo_terms import terms_json
+from tests.pricing.demo_terms import terms_json
 
 
 @pytest.fixture

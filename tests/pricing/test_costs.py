@@ -7,12 +7,12 @@ from fractions import Fraction
 from itertools import groupby
 
 import pytest
-import second_costs
-from demo_terms import read_request_alone
 
 from app.errors import BitternError
 from app.pricing import BenchTerms, FactoryTerms, break_even, cost_points, decide, half_up
 from app.pricing.costs import bench_curve, factory_curve, first_order
+from tests.pricing import second_costs
+from tests.pricing.demo_terms import read_request_alone
 
 CASES = int(os.environ.get("BREAK_EVEN_CASES", "1200"))
 """More by hand; 10,000 were tried when the search was written."""

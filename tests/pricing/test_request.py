@@ -3,10 +3,10 @@ from __future__ import annotations
 from datetime import date
 
 import pytest
-from demo_terms import read_request_alone
 
 from app.errors import BitternError
 from app.pricing import CylinderSource, CylinderType, KeyingKind, KeyingRequest, RecordsHolder, SystemAge
+from tests.pricing.demo_terms import read_request_alone
 
 GIVEN = {"kind": "MK", "cylinders": {"mortise": 6, "rim": 2}, "today": "2026-03-02"}
 

@@ -5,10 +5,10 @@ from datetime import date
 from fractions import Fraction
 
 import pytest
-from demo_terms import FACTORIES, terms_json
 
 from app.errors import BitternError, Problems
 from app.pricing import BenchTerms, CylinderType, FactoryTerms, KeyingKind
+from tests.pricing.demo_terms import FACTORIES, terms_json
 
 WRONG = [None, True, -1, 1.5, 10**30, "x" * 10_000, [], {}, "", float("nan"), float("inf"), [[]], "12"]
 

@@ -2,15 +2,28 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date
-from decimal import Decimal
+from decimal import ROUND_HALF_UP, Decimal
 from itertools import permutations
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.errors import BitternError
-from app.pricing import ROUNDING_RULE, Exemption, LineKind, QuoteLine, TaxRule, show_cents, total
+from app.errors import BitternError, Problems
+from app.pricing import (
+    MAX_CENTS,
+    ROUNDING_RULE,
+    DepositRule,
+    Exemption,
+    LineKind,
+    LineStatus,
+    QuoteLine,
+    TaxRule,
+    TaxTable,
+    compare_revisions,
+    show_cents,
+    total,
+)
 
 DAY = date(2026, 3, 2)
 RULE = TaxRule("Saltmarsh", Decimal("8.25"), True, False, date(2026, 1, 1))
@@ -123,3 +136,167 @@ def test_lines_that_cannot_be_are_refused(change, field):
     with pytest.raises(BitternError) as refused:
         replace(QuoteLine("Cylinder", 1, 1000, LineKind.GOODS), **change)
     assert refused.value.field == field
+
+
+TAXED = TaxRule("Saltmarsh", Decimal("8.25"), True, False, date(2026, 1, 1))
+
+
+def test_a_new_rate_holds_from_its_day():
+    table = TaxTable([TAXED, replace(TAXED, rate=Decimal("8.5"), valid_from=date(2026, 7, 1))])
+    assert table.rule("Saltmarsh", date(2026, 6, 30)).rate == Decimal("8.25")
+    assert table.rule("Saltmarsh", date(2026, 7, 1)).rate == Decimal("8.5")
+
+
+def test_a_rule_for_a_while_gives_way_to_the_one_before_it():
+    week = replace(TAXED, rate=Decimal(0), valid_from=date(2026, 8, 3), valid_until=date(2026, 8, 9))
+    table = TaxTable([TAXED, week])
+    assert table.rule("Saltmarsh", date(2026, 8, 9)).rate == 0
+    assert table.rule("Saltmarsh", date(2026, 8, 10)).rate == Decimal("8.25")
+
+
+def test_a_place_without_a_rule_is_named():
+    with pytest.raises(BitternError, match="Lowport"):
+        TaxTable([TAXED]).rule("Lowport", date(2026, 3, 2))
+    with pytest.raises(BitternError, match="31 December 2025"):
+        TaxTable([TAXED]).rule("Saltmarsh", date(2025, 12, 31))
+
+
+def test_two_rates_from_the_same_day_are_refused():
+    with pytest.raises(Problems, match="Saltmarsh"):
+        TaxTable([TAXED, replace(TAXED, rate=Decimal(9))])
+
+
+@pytest.mark.parametrize(
+    ("change", "sentence"),
+    [
+        ({}, "Saltmarsh sales tax, 8.25% on goods; labour is not taxed."),
+        ({"labour_taxed": True}, "Saltmarsh sales tax, 8.25% on goods and labour."),
+        ({"goods_taxed": False, "labour_taxed": True}, "Saltmarsh sales tax, 8.25% on labour; goods are not taxed."),
+        ({"rate": Decimal("0.000")}, "No sales tax in Saltmarsh."),
+        ({"goods_taxed": False}, "No sales tax in Saltmarsh."),
+        ({"rate": Decimal(10)}, "Saltmarsh sales tax, 10% on goods; labour is not taxed."),
+    ],
+)
+def test_the_rule_is_printed_as_a_sentence(change, sentence):
+    assert replace(TAXED, **change).sentence == sentence
+
+
+@pytest.mark.parametrize(
+    ("change", "field"),
+    [
+        ({"rate": Decimal("NaN")}, "rate"),
+        ({"rate": Decimal(-1)}, "rate"),
+        ({"rate": Decimal(101)}, "rate"),
+        ({"rate": 8.25}, "rate"),
+        ({"place": ""}, "place"),
+        ({"place": "x" * 10_000}, "place"),
+        ({"valid_until": date(2025, 1, 1)}, "valid_until"),
+    ],
+)
+def test_rules_that_cannot_be_are_refused(change, field):
+    with pytest.raises(BitternError) as refused:
+        replace(TAXED, **change)
+    assert refused.value.field == field
+
+
+CENTS = st.integers(0, MAX_CENTS)
+DEPOSIT_PERCENTS = st.decimals(0, 100, places=2, allow_nan=False)
+
+
+@given(DEPOSIT_PERCENTS, CENTS, CENTS)
+def test_a_share_is_rounded_half_up_and_never_above_the_total(percent, above, total):
+    asked = DepositRule(percent=percent, above_cents=above).asked_cents(total)
+    exact = (Decimal(total) * percent / 100).quantize(Decimal(1), ROUND_HALF_UP)
+    assert asked == (int(exact) if total > above else 0)
+    assert 0 <= asked <= total
+
+
+@given(CENTS, CENTS, CENTS)
+def test_an_amount_is_asked_whole_unless_the_total_is_less(cents, above, total):
+    asked = DepositRule(cents=cents, above_cents=above).asked_cents(total)
+    assert asked == (min(cents, total) if total > above else 0)
+
+
+@pytest.mark.parametrize(
+    ("rule", "words"),
+    [
+        (DepositRule(), "No deposit is asked."),
+        (DepositRule(percent=Decimal("33.3")), "A deposit of 33.3 % is asked of every quote."),
+        (
+            DepositRule(cents=20_00, above_cents=500_00),
+            "A deposit of $20.00 is asked of quotes above $500.00, tax included.",
+        ),
+    ],
+)
+def test_the_rule_reads_as_a_sentence(rule, words):
+    assert rule.words == words
+
+
+@pytest.mark.parametrize(
+    ("wrong", "field"),
+    [
+        ({"percent": Decimal(101)}, "deposit_percent"),
+        ({"percent": Decimal("NaN")}, "deposit_percent"),
+        ({"percent": True}, "deposit_percent"),
+        ({"cents": 10**30}, "deposit_cents"),
+        ({"cents": True}, "deposit_cents"),
+        ({"above_cents": -1}, "deposit_above_cents"),
+        ({"percent": Decimal(10), "cents": 5}, "deposit_cents"),
+    ],
+)
+def test_what_cannot_be_is_refused_by_field(wrong, field):
+    with pytest.raises(BitternError) as refused:
+        DepositRule(**wrong)
+    assert refused.value.field == field
+
+
+CYLINDER = QuoteLine("Mortise cylinder", 3, 4250, LineKind.GOODS)
+KEY = QuoteLine("Key", 6, 300, LineKind.GOODS)
+TRIP = QuoteLine("Trip", 1, 9000, LineKind.LABOUR)
+REVISED_LINES = st.lists(
+    st.builds(
+        QuoteLine,
+        st.sampled_from(["Cylinder", "Key", "Cam"]),
+        st.integers(1, 3),
+        st.integers(1, 3),
+        st.just(LineKind.GOODS),
+    ),
+    max_size=8,
+)
+
+
+def test_lines_are_the_same_changed_added_or_removed():
+    more = replace(CYLINDER, quantity=4)
+    changes = compare_revisions([CYLINDER, KEY], [TRIP, more])
+    assert [(one.status, one.before, one.after) for one in changes] == [
+        (LineStatus.ADDED, None, TRIP),
+        (LineStatus.CHANGED, CYLINDER, more),
+        (LineStatus.REMOVED, KEY, None),
+    ]
+    assert [one.difference_cents for one in changes] == [9000, 4250, -1800]
+
+
+def test_equal_lines_are_matched_before_those_of_the_same_name():
+    dear = replace(KEY, unit_cents=900)
+    changes = compare_revisions([dear, KEY], [KEY, replace(dear, quantity=1)])
+    assert [one.status for one in changes] == [LineStatus.SAME, LineStatus.CHANGED]
+
+
+@given(REVISED_LINES, REVISED_LINES)
+def test_every_line_appears_once_and_the_differences_add_up(before, after):
+    changes = compare_revisions(before, after)
+    assert [one.after for one in changes if one.after] == after
+    assert sorted(map(repr, (one.before for one in changes if one.before))) == sorted(map(repr, before))
+    gap = sum(line.net_cents for line in after) - sum(line.net_cents for line in before)
+    assert sum(one.difference_cents for one in changes) == gap
+    for one in changes:
+        if one.status is LineStatus.SAME:
+            assert one.before == one.after
+        if one.status is LineStatus.CHANGED:
+            assert one.before != one.after
+            assert one.before.description == one.after.description
+
+
+@given(REVISED_LINES)
+def test_a_revision_beside_itself_is_all_the_same(lines):
+    assert {one.status for one in compare_revisions(lines, lines)} <= {LineStatus.SAME}

@@ -8,14 +8,14 @@ import random
 from pathlib import Path
 from typing import Any
 
-import plain_scan
 import pytest
 from click.testing import CliRunner
-from demo_terms import read_request_alone
 
 from app.cli import main
 from app.commands.pricing import DECIDE_EXAMPLE as EXAMPLE
 from app.pricing import BenchTerms, FactoryTerms, break_even
+from tests.pricing import plain_scan
+from tests.pricing.demo_terms import read_request_alone
 
 TERMS = Path(__file__).resolve().parents[2] / "demo_data" / "terms"
 
