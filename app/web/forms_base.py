@@ -11,7 +11,7 @@ from markupsafe import Markup
 from wtforms import Field, FieldList, Form, FormField, HiddenField, StringField
 from wtforms.validators import DataRequired, Length
 
-from app.errors import BitternError, Problem, Problems
+from app.errors import BitternError
 from app.ledger.store.errors import LedgerBusy, LedgerStopped, NotAllowed, NotFound, Stale, VaultError
 from app.web.attributes import attributes
 
@@ -75,8 +75,7 @@ def attach(form: Form, error: BitternError) -> None:
     """
     if isinstance(error, (Stale, LedgerBusy, LedgerStopped, NotAllowed, NotFound, VaultError)):
         raise error
-    problems = error.problems if isinstance(error, Problems) else (Problem(error.field, error.message),)
-    for problem in problems:
+    for problem in error.problems:
         field = _find(form, problem.field.replace("[", ".").replace("]", "").split("."))
         if field is None or isinstance(field, HiddenField):
             form.form_errors.append(problem.message)

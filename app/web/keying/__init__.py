@@ -1,1 +1,7 @@
-"""The pages by which people use the keying engine: specs, plans, audits, cross-keying, lists, matrices, pins."""
+"""The pages of keying: specs, plans, systems in service, searches, lists and the bench's decoding."""
+
+from __future__ import annotations
+
+from flask import Blueprint
+
+blueprint = Blueprint("keying", __name__, url_prefix="/keying")

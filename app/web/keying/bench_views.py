@@ -23,11 +23,9 @@ from app.web.access import proven, roles
 from app.web.fields import WholeField
 from app.web.forms_base import PageForm, typed
 from app.web.forms_base import text as text_field
-from app.web.keying.blueprint import blueprint
-from app.web.keying.choices import offer
-from app.web.keying.decimals import inches_text
-from app.web.keying.refusals import attach_plain
-from app.web.keying.spec_forms import InchField
+from app.web.keying import blueprint
+from app.web.keying.chart import inches_text
+from app.web.keying.fields import InchField, attach_plain, offer
 from app.web.services import current_work, request_session
 
 MOST_SIZES = 400

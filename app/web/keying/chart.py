@@ -7,11 +7,12 @@ apart. No key is shown: the stepped edge is the steepest that the MACS allows.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from decimal import ROUND_HALF_EVEN, Decimal
+from fractions import Fraction
 
 from markupsafe import Markup
 
 from app.keying import BittingSpec, root_depth
-from app.web.keying.decimals import inches_text
 
 _WIDTH, _LEFT, _RIGHT, _TOP = 560.0, 84.0, 96.0, 44.0
 _LINE = 17.0  # from depth line to depth line
@@ -108,3 +109,30 @@ def _words(spec: BittingSpec) -> str:
 
 def _n(number: float) -> str:
     return f"{number:.1f}".removesuffix(".0")
+
+
+_MM_PER_INCH = Fraction(254, 10)
+
+
+def inches_text(value: Fraction) -> str:
+    """Inches to four places, without needless zeros beyond the third.
+
+    >>> inches_text(Fraction("0.3165")), inches_text(Fraction(1, 4))
+    ('0.3165', '0.250')
+    """
+    text = _rounded(value, 4)
+    return text[:-1] if text.endswith("0") else text
+
+
+def millimetres_text(inches: Fraction) -> str:
+    """The same length in millimetres to two places.
+
+    >>> millimetres_text(Fraction("0.25"))
+    '6.35'
+    """
+    return _rounded(inches * _MM_PER_INCH, 2)
+
+
+def _rounded(value: Fraction, places: int) -> str:
+    exact = Decimal(value.numerator) / Decimal(value.denominator)
+    return str(exact.quantize(Decimal(1).scaleb(-places), rounding=ROUND_HALF_EVEN))

@@ -15,11 +15,9 @@ from app.spreadsheets import table_rows
 from app.web.access import roles
 from app.web.fields import WholeField
 from app.web.forms_base import PageForm, text, typed
-from app.web.keying.blueprint import blueprint
-from app.web.keying.choices import offer
-from app.web.keying.plan_forms import keyway_choices
-from app.web.keying.refusals import attach_plain, file_problems
-from app.web.keying.uploads import read_upload
+from app.web.keying import blueprint
+from app.web.keying.fields import attach_plain, file_problems, offer, read_upload
+from app.web.keying.forms import keyway_choices
 from app.web.services import current_work, request_session
 
 
@@ -69,7 +67,7 @@ def bitting_list() -> ResponseReturnValue:
         except BitternError as error:
             if error.field.startswith("row ") or error.field == "file":
                 problems = list(file_problems(error))
-                form.file.errors = [f"This list has {len(problems)} problems; each is told below."]
+                form.file.errors = [f"This list has {len(problems)} problems; each is listed below."]
             else:
                 attach_plain(form, error)
     status = 422 if form.is_submitted() and found is None else 200
@@ -90,7 +88,7 @@ def _take_form(form: ListPage, found: ListFound | None) -> TakePage | None:
 @blueprint.post("/bitting-list/take")
 @roles()
 def take_list() -> ResponseReturnValue:
-    """Take a studied list over into a system."""
+    """Import a studied list as a system."""
     work, form = current_work(), TakePage()
     offer(form.customer, [("", "Choose …"), *customers_to_choose(work.session)])
     if form.validate_on_submit():
@@ -100,6 +98,6 @@ def take_list() -> ResponseReturnValue:
         except BitternError as error:
             attach_plain(form, error)
         else:
-            flash(f"{system.name} is taken over: {len(system.keysets)} keysets, their bittings sealed.")
+            flash(f"{system.name} is imported: {len(system.keysets)} keysets, their bittings sealed.")
             return redirect(url_for("keysystems.show", system_id=system.id), 303)
     return render_template("keying/take_list.html", form=form), 422

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from random import Random
 
-from flask import abort, flash, make_response, redirect, render_template, request, url_for
+from flask import abort, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_wtf.file import FileField
 from wtforms import SelectField
@@ -20,13 +22,10 @@ from app.web.access import roles
 from app.web.fields import WholeField
 from app.web.files import send_table
 from app.web.forms_base import PageForm, text, typed
-from app.web.keying.blueprint import blueprint
-from app.web.keying.choices import offer
-from app.web.keying.grid import Grid, grid_from_form, grid_of_table
-from app.web.keying.plan_forms import keyway_choices
-from app.web.keying.refusals import attach_plain, file_problems
-from app.web.keying.runs import Found, Run, Search, find_run, start_run
-from app.web.keying.uploads import read_upload
+from app.web.keying import blueprint
+from app.web.keying.fields import attach_plain, file_problems, offer, read_upload
+from app.web.keying.forms import keyway_choices
+from app.web.keying.runs import Found, Run, Search, answer_of, own_run, start_run
 from app.web.services import current_work
 
 MOST_DOORS = 2_000
@@ -97,22 +96,12 @@ def _search(ready: ReadyMatrix, seconds: int, rng: Random) -> Search:
     return search
 
 
-def _own_run(token: str) -> tuple[Run, ReadyMatrix]:
-    run = find_run(token, current_work().actor.user_id)
-    if run is None or not isinstance(run.ready, ReadyMatrix):
-        abort(404, "This search is no longer kept: results stay until the house is restarted. Start it anew.")
-    return run, run.ready
-
-
 @blueprint.get("/matrix/<token>")
 @roles(Role.BENCH)
 def matrix_run(token: str) -> ResponseReturnValue:
-    """How far a search has come, or what it found; without a script the page asks again by itself."""
-    run, _ = _own_run(token)
-    answer = make_response(_run_page(run, SealPage()))
-    if not run.ended.is_set():
-        answer.headers["Refresh"] = "2"
-    return answer
+    """How far a search has come, or what it found."""
+    run, _ = own_run(token, ReadyMatrix)
+    return answer_of(run, _run_page(run, SealPage()))
 
 
 def _run_page(run: Run, form: SealPage) -> str:
@@ -126,10 +115,10 @@ def _run_page(run: Run, form: SealPage) -> str:
 @roles(Role.BENCH)
 def matrix_seal(token: str) -> ResponseReturnValue:
     """Make a system of what was found, its bittings sealed."""
-    (run, ready), work, form = _own_run(token), current_work(), SealPage()
+    (run, ready), work, form = own_run(token, ReadyMatrix), current_work(), SealPage()
     offer(form.customer, [("", "Choose …"), *customers_to_choose(work.session)])
     if not isinstance(run.found, AccessPlan):
-        abort(400, "This search has found nothing to seal.")
+        abort(400, "This search has found nothing to save.")
     if form.validate_on_submit():
         try:
             system = seal_access(work, ready, run.found, int(typed(form.customer)), typed(form.name))
@@ -145,8 +134,66 @@ def matrix_seal(token: str) -> ResponseReturnValue:
 @roles(Role.BENCH)
 def matrix_doors(token: str) -> ResponseReturnValue:
     """Door by door its keyset and what operates it; no bitting."""
-    plan = _own_run(token)[0].found
+    plan = own_run(token, ReadyMatrix)[0].found
     if not isinstance(plan, AccessPlan):
         abort(404, "This search has found nothing to list.")
     rows = [[door, symbol, " ".join(plan.cylinders.get(symbol, (symbol,)))] for door, symbol in plan.doors.items()]
     return send_table("csv", "who-opens-what", "Doors", [["door", "keyset", "operated by"], *rows])
+
+
+MOST = 40
+FIRST_ROWS, FIRST_COLUMNS = 6, 8
+_YES = frozenset({"x", "1", "yes", "y", "true", "✓", "✔"})
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """The grid as it stands in the page."""
+
+    doors: tuple[str, ...] = ("",) * FIRST_COLUMNS
+    holders: tuple[str, ...] = ("",) * FIRST_ROWS
+    ticked: frozenset[tuple[int, int]] = frozenset()
+
+    def larger(self, rows: int, columns: int) -> Grid:
+        """The grid with room for more, up to what a page holds."""
+        holders = (*self.holders, *("",) * rows)[:MOST]
+        doors = (*self.doors, *("",) * columns)[:MOST]
+        return Grid(doors, holders, self.ticked)
+
+    @property
+    def table(self) -> list[list[str]]:
+        """As the keying room reads it; edges without a name and a tick fall away."""
+        rows = [n for n, name in enumerate(self.holders) if name or any(row == n for row, _ in self.ticked)]
+        columns = [n for n, name in enumerate(self.doors) if name or any(column == n for _, column in self.ticked)]
+        head = ["", *(self.doors[column] for column in columns)]
+        return [
+            head,
+            *([self.holders[r], *("x" if (r, c) in self.ticked else "" for c in columns)] for r in rows),
+        ]
+
+
+def _size(text: str | None, least: int) -> int:
+    return min(int(text), MOST) if text and text.isascii() and text.isdecimal() and len(text) < 4 else least
+
+
+def grid_from_form(sent: Mapping[str, str]) -> Grid:
+    """The grid that was posted: `door-0`, `holder-0`, `open-0-1` (row, column)."""
+    rows, columns = _size(sent.get("rows"), FIRST_ROWS), _size(sent.get("columns"), FIRST_COLUMNS)
+    doors = tuple(" ".join(sent.get(f"door-{n}", "").split()) for n in range(columns))
+    holders = tuple(" ".join(sent.get(f"holder-{n}", "").split()) for n in range(rows))
+    ticked = frozenset((r, c) for r in range(rows) for c in range(columns) if f"open-{r}-{c}" in sent)
+    return Grid(doors, holders, ticked)
+
+
+def grid_of_table(table: Sequence[Sequence[str]]) -> Grid | None:
+    """A table that was sent, as a grid to go on with; None where a page does not hold it."""
+    if len(table) < 2 or len(table) > MOST + 1 or len(table[0]) > MOST + 1:
+        return None
+    doors = tuple(cell.strip() for cell in table[0][1:])
+    ticked = frozenset(
+        (r, c)
+        for r, row in enumerate(table[1:])
+        for c, cell in enumerate(row[1 : len(doors) + 1])
+        if cell.strip().lower() in _YES
+    )
+    return Grid(doors, tuple(row[0].strip() if row else "" for row in table[1:]), ticked)

@@ -10,9 +10,9 @@ from app.ledger.keysystems.planning import Planned, customers_to_choose, plan_fo
 from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.forms_base import typed
-from app.web.keying.blueprint import blueprint
-from app.web.keying.plan_forms import PlanPage, StartPage
-from app.web.keying.refusals import attach_plain
+from app.web.keying import blueprint
+from app.web.keying.fields import attach_plain
+from app.web.keying.forms import PlanPage, StartPage
 from app.web.services import current_work, request_session
 
 NAMES = {

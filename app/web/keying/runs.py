@@ -10,19 +10,22 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from time import monotonic
-from typing import TypeAlias
+from typing import TypeAlias, TypeVar
 
-from flask import Flask, current_app
+from flask import Flask, abort, current_app, make_response
+from werkzeug.wrappers import Response
 
 from app.errors import BitternError
 from app.keying import AccessPlan, Choice, ExtensionSearch, MatrixSolution, Progress
 from app.ledger.keysystems.crosskeying import ReadyCross
 from app.ledger.keysystems.extending import ReadyExtension
 from app.ledger.keysystems.matrix import ReadyMatrix
+from app.web.services import current_work
 
 MOST_KEPT = 12
 MOST_AT_ONCE = 2
 Asked: TypeAlias = ReadyMatrix | ReadyCross | ReadyExtension
+Ready = TypeVar("Ready", ReadyMatrix, ReadyCross, ReadyExtension)
 Found: TypeAlias = AccessPlan | MatrixSolution | Choice | ExtensionSearch
 Search: TypeAlias = Callable[[Progress], Found]
 
@@ -83,7 +86,17 @@ def _search(run: Run, search: Search, broke: Callable[[str], None]) -> None:
         run.ended.set()
 
 
-def find_run(token: str, user_id: int | None) -> Run | None:
-    """The person's own search with this token; None when it is another's, or forgotten."""
+def own_run(token: str, kind: type[Ready]) -> tuple[Run, Ready]:
+    """The acting person's own search with this token, and what it is for; 404 when it is another's, or forgotten."""
     run = _runs(current_app).get(token)
-    return run if run is not None and run.user_id == user_id else None
+    if run is None or run.user_id != current_work().actor.user_id or not isinstance(run.ready, kind):
+        abort(404, "This search is no longer kept: results stay until the house is restarted. Start it again.")
+    return run, run.ready
+
+
+def answer_of(run: Run, page: str) -> Response:
+    """A search's page, which asks again by itself, without a script, until the search has ended."""
+    answer = make_response(page)
+    if not run.ended.is_set():
+        answer.headers["Refresh"] = "2"
+    return answer

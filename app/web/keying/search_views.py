@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TypeVar
-
-from flask import abort, flash, make_response, redirect, render_template, url_for
+from flask import abort, flash, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
 from werkzeug.wrappers import Response
 
@@ -16,12 +14,10 @@ from app.ledger.keysystems.unsealed_system import OpenedSystem
 from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.forms_base import PageForm
-from app.web.keying.blueprint import blueprint
-from app.web.keying.refusals import attach_plain
-from app.web.keying.runs import Found, Run, find_run, start_run
+from app.web.keying import blueprint
+from app.web.keying.fields import attach_plain
+from app.web.keying.runs import Found, Run, answer_of, own_run, start_run
 from app.web.services import current_work
-
-Ready = TypeVar("Ready", ReadyCross, ReadyExtension)
 
 
 def start_cross_search(opened: OpenedSystem, asked: CrossAsk, seconds: int) -> Response:
@@ -61,26 +57,12 @@ def start_extend_search(system_id: int, asked: ExtendForm, seconds: int) -> Resp
     return redirect(url_for("keying.extend_run", token=run.token), 303)
 
 
-def _own(token: str, kind: type[Ready]) -> tuple[Run, Ready]:
-    run = find_run(token, current_work().actor.user_id)
-    if run is None or not isinstance(run.ready, kind):
-        abort(404, "This search is no longer kept: results stay until the house is restarted. Start it anew.")
-    return run, run.ready
-
-
-def _told(run: Run, page: str) -> ResponseReturnValue:
-    answer = make_response(page)
-    if not run.ended.is_set():
-        answer.headers["Refresh"] = "2"
-    return answer
-
-
 @blueprint.get("/cross-key/<token>")
 @roles(Role.BENCH)
 def cross_run(token: str) -> ResponseReturnValue:
     """How far the search for a cross-keying has come, or what it found."""
-    run, ready = _own(token, ReadyCross)
-    return _told(run, _cross_page(run, ready, PageForm()))
+    run, ready = own_run(token, ReadyCross)
+    return answer_of(run, _cross_page(run, ready, PageForm()))
 
 
 def _cross_page(run: Run, ready: ReadyCross, form: PageForm) -> str:
@@ -101,10 +83,10 @@ def _cross_page(run: Run, ready: ReadyCross, form: PageForm) -> str:
 @blueprint.post("/cross-key/<token>/seal")
 @roles(Role.BENCH)
 def cross_seal(token: str) -> ResponseReturnValue:
-    """Seal the bittings found and cross-key the cylinder."""
-    (run, ready), form = _own(token, ReadyCross), PageForm()
+    """Save the bittings found and cross-key the cylinder."""
+    (run, ready), form = own_run(token, ReadyCross), PageForm()
     if not isinstance(run.found, Choice) or run.found.bittings is None:
-        abort(400, "This search has found nothing to seal.")
+        abort(400, "This search has found nothing to save.")
     if form.validate_on_submit():
         try:
             changed = seal_cross_search(current_work(), ready, run.found.bittings)
@@ -124,8 +106,8 @@ def cross_seal(token: str) -> ResponseReturnValue:
 @roles(Role.BENCH)
 def extend_run(token: str) -> ResponseReturnValue:
     """How far the search for an extension has come, or what it found."""
-    run, ready = _own(token, ReadyExtension)
-    return _told(run, _extend_page(run, ready, PageForm()))
+    run, ready = own_run(token, ReadyExtension)
+    return answer_of(run, _extend_page(run, ready, PageForm()))
 
 
 def _extend_page(run: Run, ready: ReadyExtension, form: PageForm) -> str:
@@ -136,10 +118,10 @@ def _extend_page(run: Run, ready: ReadyExtension, form: PageForm) -> str:
 @blueprint.post("/extend/<token>/seal")
 @roles(Role.BENCH)
 def extend_seal(token: str) -> ResponseReturnValue:
-    """Put the keysets found on record, their bittings sealed."""
-    (run, ready), form = _own(token, ReadyExtension), PageForm()
+    """Save the keysets found, their bittings sealed."""
+    (run, ready), form = own_run(token, ReadyExtension), PageForm()
     if not isinstance(run.found, ExtensionSearch) or run.found.extension is None:
-        abort(400, "This search has found nothing to seal.")
+        abort(400, "This search has found nothing to save.")
     if form.validate_on_submit():
         try:
             added = seal_extension(current_work(), ready, run.found.extension)

@@ -3,26 +3,114 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from typing import Any
 
 from flask import flash, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
+from flask_wtf.file import FileField, FileRequired
 from werkzeug.datastructures import MultiDict
+from wtforms import SelectField
+from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
+from wtforms.validators import InputRequired
 
 from app.errors import BitternError
 from app.keying import BittingSpec, count_bittings, root_depth, theoretical, usable
-from app.ledger.catalog.chart_file import read_chart
+from app.ledger.catalog.chart_file import even_roots, read_chart
 from app.ledger.catalog.specs import add_spec, change_spec, get_spec, list_specs, read_spec, use_of
 from app.ledger.store.event_queries import events_of
 from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.errors import about
-from app.web.keying.blueprint import blueprint
-from app.web.keying.chart import draw_chart
-from app.web.keying.decimals import inches_text, millimetres_text
-from app.web.keying.refusals import attach_plain, file_problems
-from app.web.keying.spec_forms import ChartFilePage, SpecPage
-from app.web.keying.uploads import read_upload
+from app.web.fields import WholeField
+from app.web.forms_base import PageForm, SavedForm, text, typed
+from app.web.keying import blueprint
+from app.web.keying.chart import draw_chart, inches_text, millimetres_text
+from app.web.keying.fields import InchField, attach_plain, file_problems, read_upload
 from app.web.services import current_work, request_session
+
+
+def _needed(words: str) -> list[Any]:
+    return [InputRequired(words)]
+
+
+class SpecPage(SavedForm):
+    """What a chart says. The names are the spec's own."""
+
+    name = text(
+        "Name", 80, hint="Maker and keyway family, as the bench says it.", needed="Enter a name for the spec."
+    )
+    chambers = WholeField("Chambers", _needed("Enter how many chambers."), least=3, most=12, description="3 to 12.")
+    depths = WholeField("Depths", _needed("Enter how many depths."), least=2, most=16, description="2 to 16.")
+    first_depth = WholeField(
+        "First depth",
+        _needed("Enter 0 or 1, as the chart has it."),
+        least=0,
+        most=15,
+        description="0 or 1, mostly.",
+    )
+    macs = WholeField(
+        "MACS", _needed("Enter the MACS."), least=0, most=99, description="Most that adjacent cuts may differ."
+    )
+    step = SelectField(
+        "Step of progression",
+        choices=[SelectChoice("1", "single step"), SelectChoice("2", "two-step")],
+        description="Two-step where the increment is about .015 in, single where .023 in.",
+    )
+    depth0_in = InchField("Root depth of the shallowest cut", description="Inches from the blade's back to the cut.")
+    increment_in = InchField("Increment", description="Inches from depth to depth.")
+    first_cut_in = InchField("First cut", description="Inches, shoulder or tip stop to the middle of cut 1.")
+    spacing_in = InchField("Spacing", description="Inches from cut to cut.")
+    root_depths = text(
+        "All root depths",
+        400,
+        hint="As printed, shallowest first: checked for even steps. May stand in place of the two above.",
+    )
+    stack_total = WholeField("Stack total", least=0, most=99, description="A balanced stack, in increments.")
+    control_offset = WholeField(
+        "Control offset", least=0, most=99, description="Between the two shear lines of an IC, in increments."
+    )
+    min_master_pin = WholeField("Least master pin", least=0, most=15, description="The thinnest, in increments.")
+
+    def fill(self, spec: BittingSpec) -> None:
+        """Show a spec that is on record."""
+        for field in self:
+            if hasattr(spec, field.name):
+                field.data = getattr(spec, field.name)
+        self.step.data = str(spec.step)
+
+    def read(self) -> BittingSpec:
+        """The spec; BitternError names a field of the page, with or without `spec.` before it."""
+        roots: dict[str, Fraction | None] = {
+            "depth0_in": self.depth0_in.data,
+            "increment_in": self.increment_in.data,
+        }
+        if typed(self.root_depths):
+            roots.update(even_roots({**roots, "depths": self.depths.data}, typed(self.root_depths)))
+        return BittingSpec(
+            name=typed(self.name),
+            chambers=self.chambers.data,
+            depths=self.depths.data,
+            first_depth=self.first_depth.data,
+            macs=self.macs.data,
+            step=int(self.step.data),
+            stack_total=self.stack_total.data,
+            control_offset=self.control_offset.data,
+            min_master_pin=self.min_master_pin.data,
+            depth0_in=roots["depth0_in"],
+            increment_in=roots["increment_in"],
+            first_cut_in=self.first_cut_in.data,
+            spacing_in=self.spacing_in.data,
+        )
+
+
+class ChartFilePage(PageForm):
+    """A chart that somebody typed into a file."""
+
+    file = FileField(
+        "Chart file",
+        [FileRequired("Choose a .json, .csv or .xlsx file.")],
+        description="A field and its value a row: chambers, depths, macs … Nothing is saved before you press Save.",
+    )
 
 
 @blueprint.get("/specs")
@@ -64,7 +152,7 @@ def new_spec() -> ResponseReturnValue:
         except BitternError as error:
             attach_plain(form, error)
         else:
-            flash(f"{row.name} is on record. Compare the drawing with the paper.")
+            flash(f"{row.name} is saved. Compare the drawing with the paper.")
             return redirect(url_for("keying.spec", spec_id=row.id), 303)
     return _form_page(form, ChartFilePage(), 422 if form.is_submitted() else 200)
 

@@ -1,32 +1,28 @@
-"""The pages about one system in service: audit, cross-keying, extension, a lost key."""
+"""The pages about one system in service: audit, cross-keying, extension, its control key, a bitting corrected."""
 
 from __future__ import annotations
-
-import secrets
 
 from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
 from app.keying import CrossCost, NoBittingsLeft
-from app.ledger.keys.losing import plan_for_loss
 from app.ledger.keysystems.auditing import check_whole_system
 from app.ledger.keysystems.control import add_control, why_no_control
+from app.ledger.keysystems.correcting import CorrectForm, correct_bitting
 from app.ledger.keysystems.crosskeying import CrossAsk, price_cross_keying
 from app.ledger.keysystems.crosskeying import cross_key as save_cross_keying
 from app.ledger.keysystems.extending import ExtendForm, extend_system, key_single, why_not_extend
 from app.ledger.keysystems.lost_keysets import lost_masters
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.unsealed_system import open_system
-from app.ledger.quoting.issuing import keep_draft
 from app.ledger.store.errors import LedgerError
 from app.ledger.tables import Role
-from app.web.access import may, roles
+from app.web.access import roles
 from app.web.forms_base import typed
-from app.web.keying.blueprint import blueprint
-from app.web.keying.loss_draft import draft_of_loss
-from app.web.keying.plan_forms import SECONDS, AuditPage, ControlPage, CrossPage, ExtendPage, LostPage
-from app.web.keying.refusals import attach_plain
+from app.web.keying import blueprint
+from app.web.keying.fields import attach_plain
+from app.web.keying.forms import SECONDS, AuditPage, ControlPage, CorrectPage, CrossPage, ExtendPage
 from app.web.keying.search_views import start_cross_search, start_extend_search
 from app.web.services import current_work, request_session
 
@@ -34,7 +30,7 @@ from app.web.services import current_work, request_session
 @blueprint.route("/systems/<int:system_id>/audit", methods=["GET", "POST"])
 @roles(Role.BENCH)
 def audit(system_id: int) -> ResponseReturnValue:
-    """Ask for the audit; on a POST run it and tell what was found."""
+    """Offer the audit; on a POST run it and show what was found."""
     system = get_system(request_session(), system_id)
     form, found = AuditPage(), None
     form.offer()
@@ -139,28 +135,6 @@ def _few(symbols: tuple[str, ...]) -> str:
     return ", ".join(symbols[:8]) + (f" and {len(symbols) - 8} more" if len(symbols) > 8 else "")
 
 
-@blueprint.route("/systems/<int:system_id>/lost-key", methods=["GET", "POST"])
-@roles(Role.COUNTER, Role.BENCH)
-def lost_key(system_id: int) -> ResponseReturnValue:
-    """What a lost key exposes and the rekey plan; on request a draft quote on the counter page, where one can be."""
-    work = current_work()
-    opened = open_system(work, system_id)
-    form, plan = LostPage(), None
-    form.offer(opened)
-    if form.validate_on_submit():
-        try:
-            plan = plan_for_loss(work, system_id, typed(form.keyset))
-        except BitternError as error:
-            attach_plain(form, error, {"symbol": "keyset"})
-    if plan is not None and plan.can_be_quoted and request.form.get("deed") == "quote" and may("counter.page"):
-        token = secrets.token_hex(16)
-        keep_draft(work, token, draft_of_loss(plan))
-        flash("The rekey plan stands here as a draft quote. Look it over before it is issued.")
-        return redirect(url_for("counter.page", draft="yes"), 303)
-    status = 422 if form.is_submitted() and plan is None else 200
-    return render_template("keying/lost_key.html", system=opened.system, form=form, plan=plan), status
-
-
 @blueprint.route("/systems/<int:system_id>/control", methods=["GET", "POST"])
 @roles(Role.BENCH)
 def control(system_id: int) -> ResponseReturnValue:
@@ -175,8 +149,32 @@ def control(system_id: int) -> ResponseReturnValue:
         except BitternError as error:
             attach_plain(form, error, {"keying": "control", "control_offset": "control", "bitting": "control"})
         else:
-            flash("The control key is on record, its bitting sealed.")
+            flash("The control key is saved, its bitting sealed.")
             return redirect(url_for("keysystems.show", system_id=system_id), 303)
     system = get_system(work.session, system_id)
     status = 422 if form.is_submitted() else 200
     return render_template("keying/control.html", system=system, form=form, why=why_no_control(system)), status
+
+
+@blueprint.route("/systems/<int:system_id>/correct", methods=["GET", "POST"])
+@roles()
+def correct(system_id: int) -> ResponseReturnValue:
+    """Put the right bitting of a keyset in place of the one on record."""
+    work = current_work()
+    form, system = CorrectPage(), get_system(work.session, system_id)
+    form.offer(system)
+    if form.validate_on_submit():
+        said = CorrectForm(int(typed(form.keyset)), typed(form.bitting), typed(form.why), bool(form.destroyed.data))
+        try:
+            done = correct_bitting(work, system_id, said)
+        except BitternError as error:
+            attach_plain(form, error, {"control_offset": "bitting"})
+        else:
+            left = f" The audit still has {done.findings} to mend." if done.findings else " The audit is clean."
+            lost = " The system has no array any more and cannot be extended." if done.lost_plan else ""
+            flash(
+                f"The bitting of {done.keyset.symbol} is corrected: destroy bench sheets printed before.{left}{lost}"
+            )
+            return redirect(url_for("keysystems.show", system_id=system_id), 303)
+    status = 422 if form.is_submitted() else 200
+    return render_template("keying/correct.html", system=system, form=form), status

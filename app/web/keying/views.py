@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from app.web.keying import (
     bench_views,
-    correct_views,
     list_views,
+    lost_key_views,
     matrix_views,
     plan_views,
     search_views,
     spec_views,
     system_views,
 )
-from app.web.keying.blueprint import blueprint as blueprint
+from app.web.keying import blueprint as blueprint
 
-PAGES = (spec_views, plan_views, system_views, correct_views, list_views, matrix_views, search_views, bench_views)
+PAGES = (spec_views, plan_views, system_views, lost_key_views, list_views, matrix_views, search_views, bench_views)

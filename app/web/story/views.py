@@ -15,7 +15,7 @@ from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.forms_base import attach, typed
 from app.web.jobs.page import job_forms, job_page
-from app.web.keying.uploads import read_upload
+from app.web.keying.fields import read_upload
 from app.web.services import current_work, request_session, the_config
 from app.web.story.forms import FileForm, NoteForm
 

@@ -14,7 +14,7 @@ from app.ledger.keysystems.unsealed_system import OpenedSystem
 from app.ledger.tables import Keyset, KeySystem, Level
 from app.web.fields import WholeField
 from app.web.forms_base import PageForm, text, typed
-from app.web.keying.choices import offer
+from app.web.keying.fields import offer
 
 
 def keyway_choices(session: Session) -> list[tuple[str, str]]:

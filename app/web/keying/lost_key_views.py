@@ -1,18 +1,53 @@
-"""The rekey plan after a lost key, as the counter page would have been typed for it."""
+"""The page of a lost key: what it exposes, the rekey plan, and a draft quote of it for the counter page."""
 
 from __future__ import annotations
 
+import secrets
 from typing import Any
 
-from app.ledger.keys.losing import LossPlan, RekeyLine
+from flask import flash, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+
+from app.errors import BitternError
+from app.ledger.keys.losing import LossPlan, RekeyLine, plan_for_loss
+from app.ledger.keysystems.unsealed_system import open_system
+from app.ledger.quoting.issuing import keep_draft
 from app.ledger.quoting.rekeying import keyed_as
-from app.ledger.tables import LineKind
+from app.ledger.tables import LineKind, Role
+from app.web.access import may, roles
 from app.web.counter.typed import TypedLine, TypedPage, to_draft
+from app.web.forms_base import typed
+from app.web.keying import blueprint
+from app.web.keying.fields import attach_plain
+from app.web.keying.forms import LostPage
+from app.web.services import current_work
 
 MOST_DOORS = 40
 
 
-def draft_of_loss(plan: LossPlan) -> dict[str, Any]:
+@blueprint.route("/systems/<int:system_id>/lost-key", methods=["GET", "POST"])
+@roles(Role.COUNTER, Role.BENCH)
+def lost_key(system_id: int) -> ResponseReturnValue:
+    """What a lost key exposes and the rekey plan; on request a draft quote on the counter page, where one can be."""
+    work = current_work()
+    opened = open_system(work, system_id)
+    form, plan = LostPage(), None
+    form.offer(opened)
+    if form.validate_on_submit():
+        try:
+            plan = plan_for_loss(work, system_id, typed(form.keyset))
+        except BitternError as error:
+            attach_plain(form, error, {"symbol": "keyset"})
+    if plan is not None and plan.can_be_quoted and request.form.get("deed") == "quote" and may("counter.page"):
+        token = secrets.token_hex(16)
+        keep_draft(work, token, _draft_of_loss(plan))
+        flash("The rekey plan stands here as a draft quote. Look it over before it is issued.")
+        return redirect(url_for("counter.page", draft="yes"), 303)
+    status = 422 if form.is_submitted() and plan is None else 200
+    return render_template("keying/lost_key.html", system=opened.system, form=form, plan=plan), status
+
+
+def _draft_of_loss(plan: LossPlan) -> dict[str, Any]:
     """A draft with a rekey line a kind of cylinder, and the new keys of each keyset that is replaced."""
     system = plan.system
     lines = [
