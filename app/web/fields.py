@@ -1,17 +1,29 @@
-"""Form fields for what every house writes: a day, an amount of money, a whole number, a percentage."""
+"""Form fields for what every house writes: a text, a length, a day, an amount of money, a whole number."""
 
 from __future__ import annotations
 
+import re
+import unicodedata
 from datetime import date
 from decimal import Decimal
+from fractions import Fraction
 from typing import Any
 
 from wtforms import StringField
 
 from app.errors import BitternError
+from app.fitting import read_inches, show_inches
 from app.pricing import read_cents, read_percent, show_cents
 
 FIRST_YEAR, LAST_YEAR = 1970, 2199
+UNWRITABLE = "\N{REPLACEMENT CHARACTER}"
+"""Stands where a character was sent that no paper can show; the field that holds it is refused."""
+_US_DAY = re.compile(r"([0-9]{1,2})/([0-9]{1,2})/([0-9]{4})")
+
+
+def longest(column: Any) -> int:
+    """How many characters a column of the database holds, as in `longest(Customer.name)`."""
+    return int(column.type.length)
 
 
 class TextField(StringField):
@@ -34,29 +46,74 @@ class TextField(StringField):
         return "" if self.data is None else self.show(self.data)
 
     def process_formdata(self, valuelist: list[Any]) -> None:
-        self.typed = " ".join(str(valuelist[0]).split()) if valuelist else ""
+        self.typed = _writable(" ".join(str(valuelist[0]).split())) if valuelist else ""
         self.raw_data = [self.typed] if valuelist else []  # blanks alone are no input to InputRequired either
         self.data = None
         if not self.typed:
             return
+        if UNWRITABLE in self.typed:
+            raise ValueError(f"This holds a character that cannot be written, shown as {UNWRITABLE}: delete it.")
         try:
             self.data = self.read(self.typed)
         except BitternError as error:
             raise ValueError(error.message) from error
 
 
-class DayField(TextField):
-    """A day, written 2026-01-31; the browser's own calendar where it has one."""
+def _writable(text: str) -> str:
+    if text.isprintable():
+        return text
+    return "".join(UNWRITABLE if unicodedata.category(letter) in ("Cc", "Cs", "Cn") else letter for letter in text)
 
-    def __init__(self, *arguments: Any, **options: Any) -> None:
+
+class ShortField(TextField):
+    """A text of at most `most` characters, "" where nothing is typed."""
+
+    def __init__(self, label: str = "", most: int | None = None, **options: Any) -> None:
+        self.most = most
+        super().__init__(label, **options)
+
+    def process_formdata(self, valuelist: list[Any]) -> None:
+        try:
+            super().process_formdata(valuelist)
+        finally:
+            self.data = self.data or ""
+
+    def read(self, text: str) -> str:
+        if self.most is not None and len(text) > self.most:
+            raise ValueError(f"At most {self.most:,} characters fit here; this has {len(text):,}.")
+        return text
+
+
+class InchesField(TextField):
+    """A length, held as a Fraction of inches."""
+
+    def __init__(self, label: str, *arguments: Any, **options: Any) -> None:
+        options.setdefault("render_kw", {"class": "measure", "autocomplete": "off"})
+        super().__init__(label, *arguments, **options)
+
+    def read(self, text: str) -> Fraction:
+        return read_inches(text, self.short_name)
+
+    def show(self, value: Fraction) -> str:
+        return show_inches(value)
+
+
+class DayField(TextField):
+    """A day, written 2026-01-31 or 1/31/2026; the browser's own calendar where it has one."""
+
+    def __init__(self, *arguments: Any, how: str = "Write the day as 2026-01-31.", **options: Any) -> None:
+        self.how = how
         options.setdefault("render_kw", {"type": "date"})
         super().__init__(*arguments, **options)
 
     def read(self, text: str) -> date:
         try:
-            day = date.fromisoformat(text)
+            if found := _US_DAY.fullmatch(text):
+                day = date(int(found[3]), int(found[1]), int(found[2]))
+            else:
+                day = date.fromisoformat(text)
         except ValueError as error:
-            raise ValueError("Write the day as 2026-01-31.") from error
+            raise ValueError(self.how) from error
         if not FIRST_YEAR <= day.year <= LAST_YEAR:
             raise ValueError(f"Enter a day from {FIRST_YEAR} to {LAST_YEAR}.")
         return day
@@ -91,15 +148,24 @@ class PercentField(TextField):
 
 
 class WholeField(TextField):
-    """A whole number from `least` to `most`."""
+    """A whole number from `least` to `most`; how: what to do instead, where the two bounds do not say it."""
 
-    def __init__(self, label: str, *arguments: Any, least: int = 0, most: int = 1_000_000, **options: Any) -> None:
-        self.least, self.most = least, most
+    def __init__(
+        self, label: str, *arguments: Any, least: int = 0, most: int = 1_000_000, how: str = "", **options: Any
+    ) -> None:
+        self.least, self.most, self.how = least, most, how
         options.setdefault("render_kw", {"inputmode": "numeric", "class": "amount"})
         super().__init__(label, *arguments, **options)
 
     def read(self, text: str) -> int:
-        plain = text.replace(",", "")
-        if not (plain.isascii() and plain.isdecimal() and len(plain) <= 12 and self.least <= int(plain) <= self.most):
-            raise ValueError(f"Enter a whole number from {self.least:,} to {self.most:,}.")
-        return int(plain)
+        digits = text.replace(",", "")
+        if not (digits.isascii() and digits.isdecimal()):
+            raise ValueError(self._instead())
+        if len(digits) > 12 or int(digits) > self.most:
+            raise ValueError(f"This number is too large. {self.how}" if self.how else self._instead())
+        if int(digits) < self.least:
+            raise ValueError(self._instead())
+        return int(digits)
+
+    def _instead(self) -> str:
+        return self.how or f"Enter a whole number from {self.least:,} to {self.most:,}."

@@ -1,12 +1,40 @@
-// The counter page swaps sentences, never boxes: after each swap the boxes are marked anew for whoever cannot
-// see the sentence beside them. Without this file the page works; a refused post marks its boxes by itself.
+// The counter page is merged with each answer of the server (idiomorph, by htmx). What is typed is the clerk's: a box
+// takes what the answer says only where the server changed it and nobody has typed into it since it was sent.
 "use strict";
-document.addEventListener("htmx:afterSettle", () => {
-  for (const box of document.querySelectorAll("#counter [aria-describedby]")) {
-    const told = document.querySelector(`#counter [data-for="${CSS.escape(box.id)}"]`);
-    if (told) box.setAttribute("aria-invalid", "true");
-    else box.removeAttribute("aria-invalid");
-  }
+const standing = (box) => (box.type === "checkbox" ? String(box.checked) : box.value);
+const bare = (text) => text.replace(/\s+/g, " ").trim();
+const sent = new WeakMap(); // box -> what stood in it when the page was last sent
+
+document.addEventListener("htmx:beforeSend", (event) => {
+  const form = document.getElementById("counter");
+  if (!form?.contains(event.target) || event.detail.requestConfig.verb !== "post") return;
+  for (const box of form.elements) sent.set(box, standing(box));
+});
+
+const isTyped = (box, fresh) => {
+  if (box.name !== fresh.name || !sent.has(box)) return false;
+  return standing(box) !== sent.get(box) || bare(standing(fresh)) === bare(sent.get(box));
+};
+
+const write = (fresh, box) => {
+  if (box.type === "checkbox") fresh.toggleAttribute("checked", box.checked);
+  else if (!fresh.options) fresh.setAttribute("value", box.value);
+  else for (const option of fresh.options) option.toggleAttribute("selected", option.value === box.value);
+};
+
+Object.assign(Idiomorph.defaults.callbacks, {
+  beforeNodeMorphed: (old, fresh) => {
+    if (old.id === "found") {
+      const find = document.getElementById("find"); // who is found follows what is typed, by requests of its own
+      return !find || !sent.has(find) || standing(find) === sent.get(find);
+    }
+    if (old.matches?.("input, select") && fresh.matches("input, select") && isTyped(old, fresh)) write(fresh, old);
+    return true;
+  },
+  afterNodeMorphed: (old, fresh) => {
+    if (old.localName === "select" && old.value !== fresh.value) old.value = fresh.value;
+  },
+  beforeAttributeUpdated: (name, node) => name !== "open" || node.localName !== "details",
 });
 
 // A fast hand types before the page is ready to hear it: what stands in the boxes by then is followed at once.

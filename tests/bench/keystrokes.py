@@ -73,7 +73,7 @@ def log_in(hand: Counted) -> None:
 def a_pair_alike(hand: Counted) -> None:
     """A walk-in who is not on record: two cylinders by part number, keyed alike."""
     hand.type("plover")
-    hand.press("Tab", "Tab", "Enter")  # past Find, to "New customer: plover"
+    hand.press("Tab", "Tab", "Enter")  # past Search, to "New customer: plover"
     hand.access("p")
     hand.type("A18M-Q1-66.SC")
     hand.press("Tab", "Tab")

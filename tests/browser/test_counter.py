@@ -201,10 +201,97 @@ def test_a_press_counts_once_however_slow_the_answers(
     answering.clear()
     with page.expect_request("**/counter/work-out"):
         page.locator("#title").press_sequentially(" lock")
-    for kind in ("Hardware", "Labour", "Keys"):
+    for kind in ("Hardware", "Labor", "Keys"):
         page.get_by_role("button", name=kind, exact=True).click()
     answering.set()
     expect(lines).to_have_count(4)
+
+
+FOLLOW = """() => {
+  window.merged = new Promise((done) => addEventListener("htmx:afterSettle", () => done(true), {once: true}));
+}"""
+HANDS = """() => {
+  const box = document.activeElement;
+  const own = document.querySelector("#lines details.own");
+  return [box.id, box.value, box.selectionStart, own.open, Math.round(scrollY)];
+}"""
+"""Where the hands are: the box in focus, what stands in it, the caret, what is opened, how far one scrolled."""
+
+
+def test_a_slow_answer_takes_nothing_from_what_is_typed_meanwhile(
+    log_in: Callable[[User], Page], served: Served, clerk: User
+) -> None:
+    turn = threading.Semaphore(0)
+
+    def wait_for_turn() -> None:
+        if request.endpoint == "counter.work_out":
+            assert turn.acquire(timeout=30)
+
+    page = log_in(clerk)
+    page.goto(served.url("/counter"))
+    page.get_by_role("button", name="Part number").click()
+    expect(page.get_by_label("Part number")).to_be_focused()
+    served.app.before_request_funcs.setdefault(None, []).append(wait_for_turn)
+    page.set_viewport_size({"width": 1366, "height": 400})
+    with page.expect_request("**/counter/work-out"):
+        page.get_by_label("Part number").fill(PART)
+    # The answer to the number alone is under way; meanwhile the clerk goes on.
+    page.evaluate(FOLLOW)
+    page.get_by_text("Own price, day, remark").click()
+    page.get_by_label("Remark").fill("both sides")
+    page.get_by_label("Keying", exact=True).select_option("KA")
+    page.get_by_label("Quantity").fill("2")
+    page.locator("#title").press_sequentially("Back dor ")
+    for key in ("ArrowLeft", "ArrowLeft"):
+        page.keyboard.press(key)
+    page.evaluate("scrollTo(0, 60)")
+    before = page.evaluate(HANDS)
+    turn.release()
+    assert page.evaluate("window.merged")
+    expect(page.locator("fieldset.line")).to_contain_text("Mortise cylinder 1-1/8 in")
+    assert page.evaluate(HANDS) == before == ["title", "Back dor ", 7, True, before[4]]
+    page.keyboard.type("o")
+    for _ in range(5):
+        turn.release()
+    worked_out(page)
+    page.wait_for_load_state("networkidle")
+    expect(page.locator("#title")).to_have_value("Back door ")
+    expect(page.get_by_label("Remark")).to_have_value("both sides")
+    expect(page.get_by_label("Keying", exact=True)).to_have_value("KA")
+    expect(page.get_by_label("Quantity")).to_have_value("2")
+    expect(page.get_by_text("Keying: keyed alike (KA)")).to_be_visible()
+
+
+def test_a_question_is_answered_without_losing_its_box(log_in: Callable[[User], Page], served, clerk: User) -> None:
+    page = log_in(clerk)
+    page.goto(served.url("/counter"))
+    page.get_by_role("button", name="Trip").click()
+    page.get_by_label("Price book entry").select_option("TRIP")
+    answer = page.get_by_label("A trip is on the quote, but no labour")
+    expect(page.get_by_text("1 question: might a line be missing?")).to_be_visible()
+    answer.press_sequentially("only ")
+    expect(page.get_by_text("1 question: might a line be missing?")).to_have_count(0)
+    page.keyboard.type("measured")
+    expect(page.get_by_text("Not needed, because only measured")).to_be_visible()
+    expect(answer).to_be_focused()
+    expect(answer).to_have_value("only measured")
+    # On a new page what is answered has stepped back, and can be opened again.
+    page.goto(served.url("/counter?draft=1"))
+    expect(answer).to_be_hidden()
+    page.get_by_text("Not needed, because only measured").click()
+    expect(answer).to_be_visible()
+
+
+def test_a_press_that_changes_what_is_typed_is_seen_in_its_box(
+    log_in: Callable[[User], Page], served, clerk: User
+) -> None:
+    page = log_in(clerk)
+    page.goto(served.url("/counter"))
+    page.get_by_role("button", name="Part number").click()
+    page.get_by_label("Part number").fill(PART)
+    page.get_by_label("Keys each").fill("0")
+    page.get_by_role("button", name="Add 2 keys a cylinder").click()
+    expect(page.get_by_label("Keys each")).to_have_value("2")
 
 
 def test_a_walk_in_without_javascript(browser: Browser, served, clerk: User, session: Session) -> None:
@@ -213,7 +300,7 @@ def test_a_walk_in_without_javascript(browser: Browser, served, clerk: User, ses
     page = context.new_page()
     fill_in_login(page, served, clerk)
     page.get_by_label("Customer phone, name or site").fill("gull")
-    page.get_by_role("button", name="Find").click()
+    page.locator("#who").get_by_role("button", name="Search").click()
     page.get_by_role("button", name="Gull & Anchor").click()
     page.get_by_role("button", name="Cylinder", exact=True).click()
     page.get_by_label("Type").select_option("mortise")
@@ -284,7 +371,7 @@ def test_a_master_keyed_line_asks_for_its_system_and_shows_both_ways(served, pag
 def test_the_total_is_always_in_view_and_nothing_is_too_wide(served, page: Page, log_in, clerk, size) -> None:
     open_counter(page, served, log_in, clerk)
     page.set_viewport_size({"width": size[0], "height": size[1]})
-    for kind in ("Part number", "Cylinder", "Rekey", "Keys", "Hardware", "Labour", "Trip"):
+    for kind in ("Part number", "Cylinder", "Rekey", "Keys", "Hardware", "Labor", "Trip"):
         page.get_by_role("button", name=kind, exact=True).click()
         worked_out(page)
     for edge in ("window.scrollTo(0, 0)", "window.scrollTo(0, document.body.scrollHeight)"):

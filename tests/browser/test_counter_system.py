@@ -46,12 +46,12 @@ def test_the_list_of_systems_is_that_of_the_customer_chosen_on_the_page(
     def shown(press: Callable[[], object]) -> None:
         press()
         if not script:
-            page.get_by_role("button", name="Work it out").last.click()
+            page.get_by_role("button", name="Update").last.click()
 
     def choose_customer(typed: str, name: str) -> None:
         page.get_by_label("Customer phone, name or site").fill(typed)
         if not script:
-            page.get_by_role("button", name="Find").click()
+            page.locator("#who").get_by_role("button", name="Search").click()
         page.get_by_role("button", name=name).click()
 
     system, offered = page.get_by_label("System", exact=True), page.locator("#system_id option")

@@ -60,7 +60,7 @@ def test_two_ways_are_offered_and_b_is_accepted_while_the_reason_stays_with_the_
     line_box(page, 0, "Keying").select_option("MK")  # type: ignore[attr-defined]
     # A question is answered where it stands, and the totals go on beside it.
     page.locator("#answer-no-master-keys").fill("the landlord has his own")
-    page.get_by_text("Key it elsewhere than worked out").click()
+    page.get_by_text("Key it somewhere else").click()
     page.locator("#keyed_at").select_option("shop")
     page.locator("#override_reason").fill(REASON)
     page.get_by_label("Offer the factory too, as option B").check()

@@ -43,8 +43,8 @@ from app.ledger.reports.promised import promised_jobs, promised_week
 from app.ledger.store.events import first_broken_link
 from app.ledger.store.work import Actor
 from app.ledger.tables import Job, Keyset, KeySystem, Role, Stage
+from app.web.counter.drafts import start
 from app.web.counter.page import build as build_counter
-from app.web.counter.starting import start
 
 NOW = datetime(2026, 9, 16, 15, tzinfo=UTC)  # a Wednesday
 
@@ -235,7 +235,7 @@ def test_the_demo_shows_a_ring_a_narrow_stile_and_another_face(demo: Demo) -> No
         job = work.session.scalars(sa.select(Job).where(Job.number == demo.jobs["office door"])).one()
         page = build_counter(work, start(work, job, "t"), asked=True, job=job)
         snapshot = read_snapshot(job.revisions[-1].snapshot)
-    assert page.all_problems == ()
+    assert page.problems == ()
     length, cam = page.lines[0].fit.answered
     assert (length.answer.outside.chosen, length.answer.outside.ring) == (Fraction(5, 4), Fraction(1, 16))
     assert [each.fits for each in cam.answer] == [True]

@@ -95,7 +95,7 @@ def test_shop_and_factory_stand_side_by_side_without_the_houses_costs(client_as:
     form = posted(FLATS, need_by="2027-01-20")
     seen = client_as(Role.COUNTER).post("/counter/work-out", data=form, headers=LIVE).text
     owned = client_as(Role.OWNER).post("/counter/work-out", data={**form, "token": "o" * 32}, headers=LIVE).text
-    panel = seen[seen.index('id="ways"') : seen.index('id="told-0"')]
+    panel = seen[seen.index('id="ways"') : seen.index('id="option"')]
     assert "Shop" in panel and "Factory" in panel and panel.count("Ready ") >= 2 and "chosen" in panel
     assert "$" not in panel and "margin" not in seen.lower()
     assert "Costs $" in owned and "margin" in owned
@@ -103,7 +103,7 @@ def test_shop_and_factory_stand_side_by_side_without_the_houses_costs(client_as:
 
 def test_a_minimum_order_in_money_is_the_owners_to_read(clerk: FormClient) -> None:
     page = clerk.post("/counter/work-out", data=posted(dict(MORTISE)), headers=LIVE).text
-    panel = page[page.index('id="ways"') : page.index('id="told-0"')]
+    panel = page[page.index('id="ways"') : page.index('id="option"')]
     assert "Not possible" in panel and "$" not in panel
 
 
@@ -378,7 +378,7 @@ def test_a_draft_of_a_job_is_offered_only_while_it_is_newer_than_the_quote(
     assert "Go on with the draft" not in clerk.get("/counter?job=1001").text
 
 
-def test_kept_as_asked_and_quoted_later(clerk: FormClient, session: Session) -> None:
+def test_saved_for_later_and_quoted_then(clerk: FormClient, session: Session) -> None:
     unclear = {**PART, "part_number": "A18M-Q9"}
     sites = count(session, Site)
     form = posted(unclear, site="Boathouse", title="They will ring back")
@@ -396,7 +396,7 @@ def test_kept_as_asked_and_quoted_later(clerk: FormClient, session: Session) -> 
     assert (count(session, Job), count(session, Site)) == (1, sites + 1)
 
 
-def test_keeping_as_asked_needs_a_customer(clerk: FormClient, session: Session) -> None:
+def test_saving_for_later_needs_a_customer(clerk: FormClient, session: Session) -> None:
     answer = clerk.post("/counter/keep", data={"token": "t" * 32, "lines-0-kind": "trip"})
     assert answer.status_code == 422 and "Choose a customer" in answer.text
     assert count(session, Job) == 0

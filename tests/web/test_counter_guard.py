@@ -88,14 +88,14 @@ def test_nonsense_is_mended_into_nothing(clerk: FormClient) -> None:
     assert "fieldset" in work_out(clerk, posted(TRIP) | {"answer-no-cam": "x\0y" * 500, "answer-<b>": "?"})
 
 
-def test_while_one_types_a_block_is_drawn_anew_only_when_it_asks_something_else(clerk: FormClient) -> None:
-    form = posted(TRIP)
-    first = work_out(clerk, form, live=True)
-    shown = re.search(r'name="asks_shown" value="([^"]*)"', first)
-    assert shown is not None and shown[1] == "trip-without-labour"
-    again = work_out(clerk, form | {"asks_shown": shown[1], "answer-trip-without-labour": "we only mea"}, live=True)
-    assert 'id="asks"' not in again and "might a line be missing?" not in again
-    assert 'id="asks"' in work_out(clerk, posted(HARDWARE) | {"asks_shown": shown[1]}, live=True)
+def test_while_one_types_an_answer_its_question_stays_where_it_is(clerk: FormClient) -> None:
+    first = work_out(clerk, posted(TRIP), live=True)
+    assert re.search(r'<details [^>]*id="ask-trip-without-labour" open>', first)
+    again = work_out(clerk, posted(TRIP) | {"answer-trip-without-labour": "we only mea"}, live=True)
+    # What is answered is closed on a new page; a merge leaves it as the clerk has it (tests/browser/test_counter.py).
+    assert re.search(r'<details class="guard-ask is-answered" id="ask-trip-without-labour">', again)
+    assert "might a line be missing?" not in again
+    assert "ask-trip-without-labour" not in work_out(clerk, posted(HARDWARE), live=True)
 
 
 def test_only_a_possible_second_way_is_offered_and_its_total_is_told(clerk: FormClient) -> None:

@@ -12,11 +12,10 @@ from app.fitting import CylinderAttributes
 from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk, SystemAsk, ask_from_json, ask_to_json
 from app.ledger.tables import LineKind
 from app.pricing import KeyingKind
-from app.web.counter.forms import MOST_LINES, read
-from app.web.counter.line_form import Knowledge
-from app.web.counter.presses import Press, apply
-from app.web.counter.refill import typed_from_ask
-from app.web.counter.typed import TypedPage, from_draft, from_form, to_draft
+from app.web.counter.buttons import Press, apply
+from app.web.counter.drafts import draft_of_ask, from_draft, to_draft
+from app.web.counter.forms import CounterForm
+from app.web.counter.reading import MOST_LINES, Knowledge, read
 from tests.stocked import HARDWARE, MORTISE, PART, posted
 
 KNOWN = Knowledge(
@@ -32,12 +31,19 @@ KNOWN = Knowledge(
 CYLINDER = CylinderAttributes("mortise", Fraction(9, 8), 6, None, "AQ1", "standard", None, "626")
 
 
-def page(*lines: dict[str, str], **head: object) -> TypedPage:
-    return from_form(posted(*lines, **head).items())
+def page(*lines: dict[str, str], **head: object) -> CounterForm:
+    return CounterForm(posted(*lines, **head))
+
+
+def refused(form: CounterForm, known: Knowledge = KNOWN) -> dict[str, str]:
+    """What is said of each box once the page is read."""
+    read(form, known)
+    told = [*form.told(), *(one for line in form.lines.forms for one in line.told())]
+    return {one.field: one.message for one in told}
 
 
 def problems(*lines: dict[str, str], **head: object) -> dict[str, str]:
-    return {problem.field: problem.message for problem in read(page(*lines, **head), KNOWN).problems}
+    return refused(page(*lines, **head))
 
 
 def test_a_cylinder_by_attributes_is_read() -> None:
@@ -104,7 +110,7 @@ def test_single_keyed_lines_alone_need_no_system() -> None:
 )
 def test_each_box_of_a_line_says_what_is_wrong_with_it(field: str, value: str, words: str) -> None:
     found = problems({**MORTISE, field: value})
-    assert words in found[f"lines.0.{field}"], found
+    assert words in found[f"lines-0-{field}"], found
 
 
 @pytest.mark.parametrize(
@@ -134,30 +140,37 @@ def test_a_day_reads_as_people_write_it() -> None:
 def test_forged_ids_are_refused_beside_their_boxes() -> None:
     found = problems({**PART, "keying": "MK"}, customer_id="1", site_id="77", system_id="78")
     assert "another customer" in found["site_id"] and "another customer" in found["system_id"]
-    strayed = read(page({**PART, "keying": "MK"}, system_id="78"), replace(KNOWN, stray_system="Halls"))
-    assert next(one.message for one in strayed.problems).startswith("Halls belongs to another customer")
+    strayed = refused(page({**PART, "keying": "MK"}, system_id="78"), replace(KNOWN, stray_system="Halls"))
+    assert strayed["system_id"].startswith("Halls belongs to another customer")
     assert read(page(customer_id="9" * 30), KNOWN).ask.customer_id == 0
 
 
 def test_lines_that_cannot_be_read_leave_the_others_their_places() -> None:
     reading = read(page({**PART, "quantity": "x"}, dict(HARDWARE)), KNOWN)
-    assert reading.places == (1,) and [line.kind for line in reading.ask.lines] == [LineKind.HARDWARE]
+    assert [line.key for line in reading.lines] == [1] and [line.kind for line in reading.ask.lines] == [
+        LineKind.HARDWARE
+    ]
 
 
 def test_five_hundred_lines_are_kept_and_refused() -> None:
     typed = page(*[dict(HARDWARE)] * 500)
-    assert len(typed.lines) == 500
-    assert f"At most {MOST_LINES}" in {p.field: p.message for p in read(typed, KNOWN).problems}["lines"]
+    assert len(typed.lines.forms) == 500
+    assert f"At most {MOST_LINES}" in refused(typed)[""]
 
 
 def test_a_draft_reads_back_as_it_was() -> None:
-    typed = page(dict(MORTISE), dict(HARDWARE), title="Two doors").renumbered()
-    assert from_draft(to_draft(typed), typed.token) == typed
+    typed = page(dict(MORTISE), dict(HARDWARE), title="Two doors")
+    again = from_draft(to_draft(typed), "t" * 32)
+    assert to_draft(again) == to_draft(typed) and again.texts() == typed.texts()
+    assert [
+        line.texts().items() >= dict(sent).items()
+        for line, sent in zip(again.lines.forms, (MORTISE, HARDWARE), strict=True)
+    ]
 
 
 @pytest.mark.parametrize("kept", [{}, {"lines": None}, {"lines": [1, {"kind": "trip", "quantity": None}]}, {"x": 1}])
 def test_a_draft_of_another_version_still_opens(kept: dict[str, object]) -> None:
-    assert from_draft(kept, "t").token == "t"
+    assert from_draft(kept, "t").token.data == "t"
 
 
 ASKS = (
@@ -211,37 +224,42 @@ ASKS = (
 @pytest.mark.parametrize("ask", ASKS)
 def test_a_request_fills_the_page_and_reads_back_the_same(ask: QuoteAsk) -> None:
     assert ask_from_json(ask_to_json(ask)) == ask
-    typed = typed_from_ask(ask, "t")
+    typed = from_draft(draft_of_ask(ask), "t")
     assert read(typed, KNOWN).ask == ask
-    assert read(typed, KNOWN).problems == ()
+    assert refused(typed) == {}
 
 
 def test_hardware_out_of_a_catalogue_comes_back_by_its_number() -> None:
     asked = LineAsk(LineKind.HARDWARE, 2, "ARD", "AC-10", keys_each=0)
-    line = read(typed_from_ask(QuoteAsk(1, (asked,)), "t"), KNOWN).ask.lines[0]
+    line = read(from_draft(draft_of_ask(QuoteAsk(1, (asked,))), "t"), KNOWN).ask.lines[0]
     assert (line.kind, line.part_number, line.keying.kind) == (LineKind.PART, "AC-10", KeyingKind.NONE)
 
 
 def test_a_number_that_says_more_than_the_boxes_comes_back_by_its_number() -> None:
     zero = replace(CYLINDER, keying="zero-bitted")
     asked = LineAsk(LineKind.CYLINDER, 2, "ARD", "A18M-Q1-66.SC+Z", zero)
-    assert typed_from_ask(QuoteAsk(1, (asked,)), "t").lines[0].part_number == "A18M-Q1-66.SC+Z"
+    (line,) = from_draft(draft_of_ask(QuoteAsk(1, (asked,))), "t").lines.forms
+    assert line.text("part_number") == "A18M-Q1-66.SC+Z"
 
 
 def test_a_draft_of_an_earlier_version_has_its_reason_in_its_own_box() -> None:
     rows = [{"kind": "hardware", "unit_price": "4.00", "remark": "as agreed"}, {"kind": "hardware", "remark": "red"}]
     typed = from_draft({"lines": rows}, "t")
-    assert [(line.price_reason, line.remark) for line in typed.lines] == [("as agreed", ""), ("", "red")]
+    assert [(line.text("price_reason"), line.text("remark")) for line in typed.lines.forms] == [
+        ("as agreed", ""),
+        ("", "red"),
+    ]
 
 
 def test_pressing_adds_copies_and_removes_lines() -> None:
-    typed, focus = apply(page(dict(MORTISE), dict(HARDWARE)), Press("duplicate", "0"))
-    assert [(line.key, line.kind) for line in typed.lines] == [(0, "cylinder"), (2, "cylinder"), (1, "hardware")]
-    assert focus == "line-2"
-    typed, _ = apply(typed, Press("remove", "0"))
-    assert [line.key for line in typed.lines] == [2, 1]
-    typed, focus = apply(typed, Press("add", "trip"))
-    assert (typed.lines[-1].key, focus) == (3, "line-3")
+    typed = page(dict(MORTISE), dict(HARDWARE))
+    assert apply(typed, Press("duplicate", "0")) == "line-2"
+    lines = [(line.key, line.sort) for line in typed.lines.forms]
+    assert lines == [(0, "cylinder"), (2, "cylinder"), (1, "hardware")]
+    apply(typed, Press("remove", "0"))
+    assert [line.key for line in typed.lines.forms] == [2, 1]
+    assert apply(typed, Press("add", "trip")) == "line-3"
+    assert typed.lines.forms[-1].key == 3
 
 
 @pytest.mark.parametrize(
@@ -249,12 +267,15 @@ def test_pressing_adds_copies_and_removes_lines() -> None:
 )
 def test_a_forged_press_changes_nothing(press: Press) -> None:
     typed = page(dict(MORTISE))
-    assert apply(typed, press)[0] == typed
+    apply(typed, press)
+    assert to_draft(typed) == to_draft(page(dict(MORTISE)))
 
 
 def test_a_new_customer_takes_what_was_searched_for() -> None:
-    assert apply(TypedPage(find="I. Plover"), Press("choose", "new"))[0].customer_name == "I. Plover"
-    assert apply(TypedPage(find="555-0191"), Press("choose", "new"))[0].customer_phone == "555-0191"
+    for typed, box in (("I. Plover", "customer_name"), ("555-0191", "customer_phone")):
+        form = CounterForm({"find": typed})
+        apply(form, Press("choose", "new"))
+        assert form.text(box) == typed
 
 
 def test_a_request_kept_before_faces_were_asked_about_still_reads() -> None:

@@ -11,6 +11,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy.orm import Session
+from werkzeug.datastructures import MultiDict
+from wtforms import Form
+from wtforms.fields.core import UnboundField
 
 from app.errors import BitternError
 from app.fitting.free_text import read_free_text
@@ -26,8 +29,10 @@ from app.ledger.sites.door_import import read_list_text
 from app.ledger.sites.doors import FIELDS, read_field
 from app.pricing.money import read_cents, read_percent
 from app.spreadsheets import read_count
-from app.web.counter import boxes
+from app.web.counter.forms import ChambersField
+from app.web.counter.reading import record_id
 from app.web.day.forms import read_day, read_period, read_within
+from app.web.fields import CentsField, DayField, InchesField, ShortField, WholeField
 from app.web.listing import read_page, read_text
 from tests import factories
 
@@ -102,14 +107,13 @@ def test_a_box_is_read_or_refused_in_words(what: str, text: str) -> None:
         assert refusal.message and len(refusal.message) < 400
 
 
-COUNTER: dict[str, Callable[[str, boxes.Notes], Any]] = {
-    "a count": lambda text, notes: boxes.whole(text, "quantity", notes, "How many?"),
-    "a remark": lambda text, notes: boxes.short(text, "remark", 200, notes),
-    "a day": lambda text, notes: boxes.day(text, "need_by", notes),
-    "an amount": boxes.cents,
-    "inches": boxes.inches,
-    "chambers": boxes.chambers,
-    "a record": lambda text, _: boxes.record_id(text),
+COUNTER: dict[str, UnboundField[Any]] = {
+    "a count": WholeField("Quantity", least=1, most=10**9, how="How many?"),
+    "a remark": ShortField("Remark", 200),
+    "a day": DayField("Needed by"),
+    "an amount": CentsField("Own price"),
+    "inches": InchesField("Length"),
+    "chambers": ChambersField("Pins"),
 }
 
 
@@ -117,10 +121,13 @@ COUNTER: dict[str, Callable[[str, boxes.Notes], Any]] = {
 @quick
 @given(text=TEXTS)
 def test_a_box_of_the_counter_is_read_or_noted(what: str, text: str) -> None:
-    notes = boxes.Notes()
-    found = COUNTER[what](text, notes)
+    form = type("Box", (Form,), {"box": COUNTER[what]})(MultiDict({"box": text}))
+    if not form.validate():
+        assert form.box.data in (None, "") and 0 < len(form.box.errors[0]) < 400
+    found = form.box.data
     assert not isinstance(found, int) or -(10**12) < found < 10**12
     assert not isinstance(found, date) or found.year >= 1
+    assert not isinstance(record_id(text), bool) and 0 <= record_id(text) < 10**9
 
 
 def test_any_text_can_be_looked_for(session: Session) -> None:

@@ -12,7 +12,6 @@ from app.ledger.quoting.counter_queries import PriceEntry, price_entries, tax_pl
 from app.ledger.store.work import Work
 from app.ledger.tables import LineKind
 from app.pricing import KeyingKind
-from app.web.counter.typed import TypedLine
 
 # Kind, what its button says, its access key, what its block is headed.
 ADDABLE: tuple[tuple[LineKind, str, str, str], ...] = (
@@ -21,7 +20,7 @@ ADDABLE: tuple[tuple[LineKind, str, str, str], ...] = (
     (LineKind.REKEY, "Rekey", "r", "Rekey customer's own"),
     (LineKind.KEYS, "Keys", "k", "Extra keys"),
     (LineKind.HARDWARE, "Hardware", "h", "Hardware"),
-    (LineKind.LABOUR, "Labour", "l", "Labour"),
+    (LineKind.LABOUR, "Labor", "l", "Labor"),
     (LineKind.TRIP, "Trip", "t", "Trip"),
 )
 TYPES: Mapping[str, str] = {
@@ -77,17 +76,17 @@ class Choices:
         mine = [entry for entry in self._entries if entry.kind == kind]
         return tuple([entry for entry in mine if entry.category == _CATEGORIES.get(sort)] or mine)
 
-    def of(self, line: TypedLine) -> LineChoices:
-        """What a line's boxes offer for its maker and type, as far as they are chosen."""
-        tables = [self.tables[line.maker]] if line.maker in self.tables else list(self.tables.values())
-        patterns = [pattern for maker in tables for pattern in maker.patterns]
-        tails = ("cam",) if line.type == "mortise" else ("tailpiece",) if line.type else _TAILS
+    def of(self, maker: str, kind: str) -> LineChoices:
+        """What a line's boxes offer for a maker's code and a type of cylinder, "" while they are not chosen."""
+        tables = [self.tables[maker]] if maker in self.tables else list(self.tables.values())
+        patterns = [pattern for one in tables for pattern in one.patterns]
+        tails = ("cam",) if kind == "mortise" else ("tailpiece",) if kind else _TAILS
         return LineChoices(
-            length=_values(patterns, ("length",), line.type),
-            chambers=_values(patterns, ("chambers",), line.type),
-            keyway=_values(patterns, ("keyway",), line.type),
-            tail=_values(patterns, tails, line.type),
-            finish=_values(patterns, ("finish",), line.type),
+            length=_values(patterns, ("length",), kind),
+            chambers=_values(patterns, ("chambers",), kind),
+            keyway=_values(patterns, ("keyway",), kind),
+            tail=_values(patterns, tails, kind),
+            finish=_values(patterns, ("finish",), kind),
         )
 
     def locks(self, sort: LineKind) -> tuple[tuple[str, str], ...]:

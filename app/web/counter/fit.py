@@ -28,7 +28,7 @@ from app.ledger.catalog.maker_queries import shelf
 from app.ledger.quoting.replacing import lock_named
 from app.ledger.quoting.resolving import Resolved
 from app.ledger.tables import LineKind
-from app.web.counter.typed import TypedLine
+from app.web.counter.forms import LineForm
 from app.web.fitting import answers, forms, measures, part_numbers
 from app.web.fitting.drawings import draw_bore, draw_length, draw_tailpiece
 from app.web.fitting.tables import Makers
@@ -71,14 +71,14 @@ class LineFit:
         return self == LineFit()
 
 
-def fit_of(session: Session, makers: Makers, line: TypedLine, resolved: Resolved | None) -> LineFit:
+def fit_of(session: Session, makers: Makers, line: LineForm, resolved: Resolved | None) -> LineFit:
     """What is to be said of a line as typed; resolved: the line understood, None while it is not."""
     if line.sort is LineKind.HARDWARE:
         return LineFit(answered=_answers(session, makers, (_bore(line),)))
     if line.sort not in _NEW:
         return LineFit()
     # Until the line can be read, an answer that was given stands as it was posted.
-    asked, answer = line.face_asked, line.face_answer
+    asked, answer = line.text("face_asked"), line.text("face_answer")
     if resolved is not None:
         asked, answer = resolved.line.face_asked, resolved.line.face_answer
     own = resolved.line.attributes if resolved and resolved.line.attributes else None
@@ -106,13 +106,13 @@ def _layout(makers: Makers, resolved: Resolved | None) -> Breakdown | None:
 
 
 def _number(
-    session: Session, makers: Makers, line: TypedLine, resolved: Resolved | None
+    session: Session, makers: Makers, line: LineForm, resolved: Resolved | None
 ) -> part_numbers.NumberAnswer | None:
     """What a text in the part number's box can be: another number, words, or a key blank. A key blank can be sold as
     it is, and is what a customer's key says as well: then what takes it besides."""
     if line.sort is not LineKind.PART or (resolved is not None and resolved.line.kind is not LineKind.HARDWARE):
         return None
-    form = forms.NumberForm(MultiDict({"q": line.part_number}))
+    form = forms.NumberForm(MultiDict({"q": line.text("part_number")}))
     try:
         found = part_numbers.answer_number(session, makers, form) if form.validate() else None
     except BitternError:
@@ -123,11 +123,11 @@ def _number(
     return replace(found, by_blank=others) if found.blanks else None
 
 
-def _same(session: Session, makers: Makers, line: TypedLine) -> part_numbers.SwapAnswer | None:
+def _same(session: Session, makers: Makers, line: LineForm) -> part_numbers.SwapAnswer | None:
     """The old one's work done by other cylinders, where its part number says what it is."""
-    form = forms.SwapForm(MultiDict({"number": line.replaces, "finish": line.replaces_finish}))
+    form = forms.SwapForm(MultiDict({"number": line.text("replaces"), "finish": line.text("replaces_finish")}))
     form.offer(makers)
-    if not line.replaces or not form.validate():
+    if not line.text("replaces") or not form.validate():
         return None
     try:
         return part_numbers.answer_swap(session, makers, form)
@@ -147,51 +147,53 @@ class _Asked:
     needs: tuple[str, ...] = ()
 
 
-def _cylinder(line: TypedLine, resolved: Resolved | None) -> tuple[_Asked, ...]:
+def _cylinder(line: LineForm, resolved: Resolved | None) -> tuple[_Asked, ...]:
     """What is asked of a cylinder; hardware out of a catalogue goes by part number as well, and has none of it."""
     if resolved is not None and resolved.line.kind is LineKind.HARDWARE:
         return ()
     own = resolved.line.attributes if resolved else None
-    kind = own.type if own else line.type
+    kind = own.type if own else line.text("type")
     asked = [_cam(line), _key(line, resolved)]
     if kind in ("mortise", ""):
         asked = [_length(line, resolved), *asked, _thread(line)]
     if kind == "rim":
-        asked.append(_tailpiece(line, show_inches(own.length) if own and own.length is not None else line.length))
+        asked.append(
+            _tailpiece(line, show_inches(own.length) if own and own.length is not None else line.text("length"))
+        )
     return tuple(asked)
 
 
-def _length(line: TypedLine, resolved: Resolved | None) -> _Asked:
+def _length(line: LineForm, resolved: Resolved | None) -> _Asked:
     given = {
-        "lock": line.fit_lock,
-        "door": line.fit_door,
-        "outside_trim": line.fit_trim,
-        "inside_trim": line.fit_trim_in,
-        "maker": resolved.line.maker_code if resolved else line.maker,
+        "lock": line.text("fit_lock"),
+        "door": line.text("fit_door"),
+        "outside_trim": line.text("fit_trim"),
+        "inside_trim": line.text("fit_trim_in"),
+        "maker": resolved.line.maker_code if resolved else line.text("maker"),
     }
     return _Asked("length", forms.LengthForm, given, measures.answer_length, draw_length, ("door",))
 
 
-def _cam(line: TypedLine) -> _Asked:
-    return _Asked("cam", forms.CamForm, {"lock": line.fit_lock}, answers.answer_cam, None, ("lock",))
+def _cam(line: LineForm) -> _Asked:
+    return _Asked("cam", forms.CamForm, {"lock": line.text("fit_lock")}, answers.answer_cam, None, ("lock",))
 
 
-def _key(line: TypedLine, resolved: Resolved | None) -> _Asked:
-    given = {"blank": line.fit_key, "cuts": line.fit_cuts, "keyway": line.keyway}
+def _key(line: LineForm, resolved: Resolved | None) -> _Asked:
+    given = {"blank": line.text("fit_key"), "cuts": line.text("fit_cuts"), "keyway": line.text("keyway")}
     if resolved is not None:
         given |= {"number": resolved.part_number, "maker": resolved.line.maker_code}
     return _Asked("key", forms.KeyForm, given, answers.answer_key, None, ("blank",))
 
 
-def _tailpiece(line: TypedLine, length: str) -> _Asked:
+def _tailpiece(line: LineForm, length: str) -> _Asked:
     given = {
-        "door": line.fit_door,
+        "door": line.text("fit_door"),
         "length": length,
-        "trim": line.fit_trim,
-        "reach_least": line.fit_reach_least,
-        "reach_most": line.fit_reach_most,
-        "supplied": line.fit_supplied,
-        "notch": line.fit_notch,
+        "trim": line.text("fit_trim"),
+        "reach_least": line.text("fit_reach_least"),
+        "reach_most": line.text("fit_reach_most"),
+        "supplied": line.text("fit_supplied"),
+        "notch": line.text("fit_notch"),
     }
     return _Asked(
         "tailpiece",
@@ -203,21 +205,21 @@ def _tailpiece(line: TypedLine, length: str) -> _Asked:
     )
 
 
-def _thread(line: TypedLine) -> _Asked:
+def _thread(line: LineForm) -> _Asked:
     """The common body against the lock's hole; a cylinder of an odd size is a question for the Fit page."""
     body = common_body()
     given = {
         "cylinder_diameter": show_inches(body.diameter),
         "cylinder_threads": str(body.threads_per_inch),
-        "lock_diameter": line.fit_lock_hole,
-        "lock_threads": line.fit_lock_threads or str(body.threads_per_inch),
+        "lock_diameter": line.text("fit_lock_hole"),
+        "lock_threads": line.text("fit_lock_threads") or str(body.threads_per_inch),
     }
     return _Asked("thread", forms.ThreadForm, given, measures.answer_thread, None, ("lock_diameter",))
 
 
-def _bore(line: TypedLine) -> _Asked:
-    hole = line.fit_hole or show_inches(forms.usual_bore()["bore"])
-    given = {"lock": line.fit_lock, "stile": line.fit_stile, "bore": hole}
+def _bore(line: LineForm) -> _Asked:
+    hole = line.text("fit_hole") or show_inches(forms.usual_bore()["bore"])
+    given = {"lock": line.text("fit_lock"), "stile": line.text("fit_stile"), "bore": hole}
     return _Asked("bore", forms.BoreForm, given, measures.answer_bore, draw_bore, ("stile",))
 
 
@@ -291,10 +293,10 @@ def _right_lengths(
     return tuple(offers)
 
 
-def _finish_warnings(line: TypedLine, own: CylinderAttributes | None) -> tuple[str, ...]:
+def _finish_warnings(line: LineForm, own: CylinderAttributes | None) -> tuple[str, ...]:
     """The line's own finish beside the others on its door."""
     if own is None or not own.finish:
         return ()
-    others = [typed.strip() for typed in line.fit_finishes.split(",")[:12] if typed.strip()]
+    others = [typed.strip() for typed in line.text("fit_finishes").split(",")[:12] if typed.strip()]
     there = [[each.code for each in finishes_by_us_code(typed)] or [typed[:24]] for typed in others]
     return mismatch_among([[own.finish], *there])

@@ -1,132 +1,374 @@
-"""Read the counter page: texts to a request that can be priced, every problem beside its field."""
+"""The counter page as a form: a head, and lines of several kinds, each under a number of its own.
+
+Whatever is typed is kept as typed. What a field says is its value, or a sentence beside it.
+"""
 
 from __future__ import annotations
 
+import itertools
+import re
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any, ClassVar
 
-from app.errors import Problem
-from app.ledger.quoting.request import LineAsk, QuoteAsk, SystemAsk
-from app.ledger.sites.customers import CustomerForm, SiteForm
-from app.pricing import KeyingKind
-from app.web.counter.boxes import Notes, day, record_id, short, whole
-from app.web.counter.line_form import Knowledge, read_line
-from app.web.counter.typed import TypedPage
+from werkzeug.datastructures import MultiDict
+from wtforms import FieldList, Form, FormField
+from wtforms.validators import InputRequired
 
-MOST_LINES = 100
+from app.ledger.quoting.replacing import LONGEST as LONGEST_OLD_NUMBER
+from app.ledger.tables import Customer, Job, Keyset, KeySystem, LineKind, Site
+from app.web.fields import UNWRITABLE, CentsField, DayField, InchesField, ShortField, TextField, WholeField, longest
+
+MOST_POSTED = 1000
+"""More lines than this in one post are no clerk's work; they are not read at all."""
+_LINE_FIELD = re.compile(r"lines-(0|[1-9][0-9]{0,3})-([a-z_]{1,20})")
+_ANSWER = re.compile(r"answer-([a-z][a-z-]{0,59})")
+_MOST_ANSWERS, _LONGEST_ANSWER = 60, 200
+_CHAMBERS = re.compile(r"([0-9]{1,2})(?:\s*(?:/|drilled|drilled for)\s*([0-9]{1,2}))?")
+_NO_SUCH_DAY = "There is no such day; write it as 12/31/2026 or 2026-12-31."
+_ONE_OR_MORE = "Enter a whole number, 1 or more."
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
-    """A page read. `places[n]` says which of the page's lines became the ask's line n; unreadable ones did not."""
+class Told:
+    """Something to put right: the field's id in the page ("" for none), its label, and a sentence."""
 
-    ask: QuoteAsk
-    places: tuple[int, ...]
-    new_customer: CustomerForm | None
-    new_site: SiteForm | None
-    problems: tuple[Problem, ...]
+    field: str
+    label: str
+    message: str
 
 
-def read(page: TypedPage, known: Knowledge) -> Reading:
-    """What the page asks for, as far as it can be read, and everything wrong with the rest.
+class ChambersField(TextField):
+    """Chambers pinned and drilled: 6, or 5/6 for five pinned in a body drilled six."""
 
-    Problems name the page's own fields: `need_by`, or `lines.2.quantity` for its third line.
+    def read(self, text: str) -> tuple[int, int | None]:
+        found = _CHAMBERS.fullmatch(text.lower())
+        pinned, drilled = (int(found[1]), int(found[2]) if found[2] else None) if found else (0, None)
+        if not 1 <= pinned <= (drilled or 12) <= 12:
+            raise ValueError("Enter the chambers that are pinned, as in 6; or 5/6 for five in a body drilled six.")
+        return pinned, drilled
+
+
+def count_field(label: str, how: str, least: int = 1, **options: Any) -> WholeField:
+    """A whole number of up to nine digits; `how` says what to enter."""
+    return WholeField(label, least=least, most=999_999_999, how=how, **options)
+
+
+class Boxes(Form):
+    """Boxes that belong together. ALIASES: what a use case calls them, by the page's names."""
+
+    ALIASES: ClassVar[Mapping[str, str]] = {}
+    CALLED: ClassVar[str] = ""  # what a sentence that belongs to no box is about
+
+    def validate(self, extra_validators: Any = None) -> bool:
+        self.form_errors = []
+        return bool(super().validate(extra_validators))
+
+    def text(self, name: str) -> str:
+        """What is typed into a box; "" where there is no such box."""
+        field = self._fields.get(name)
+        return (field.typed or "") if isinstance(field, TextField) else ""
+
+    def is_filled(self, *names: str) -> bool:
+        """Whether something is in one of these boxes, or wrong with it."""
+        return any(self.text(name) or (name in self and self[name].errors) for name in names)
+
+    def say(self, **texts: str) -> None:
+        """Type texts into boxes; one that is not here is left out."""
+        for field in self:
+            if field.short_name in texts:
+                field.process(MultiDict({field.name: texts[field.short_name]}))
+
+    def refuse(self, name: str, message: str) -> None:
+        """Put a sentence beside the box that a use case names; the first that is said of a box stays."""
+        field = self._fields.get(self.ALIASES.get(name, name))
+        if not isinstance(field, TextField):
+            self.form_errors.append(message)
+        elif not field.errors:
+            field.errors = [message]
+
+    def forget(self, *names: str) -> None:
+        """Say nothing of boxes that do not count here."""
+        for name in names:
+            self._fields[name].errors = []
+
+    def told(self) -> list[Told]:
+        """What is to be put right, once a box."""
+        boxes = [field for field in self if isinstance(field, TextField) and field.errors]
+        return [Told("", self.CALLED, message) for message in dict.fromkeys(self.form_errors)] + [
+            Told(field.id, field.label.text, str(field.errors[0])) for field in boxes
+        ]
+
+    def texts(self) -> dict[str, str]:
+        """What is typed, by the boxes' names."""
+        return {field.short_name: field.typed or "" for field in self if isinstance(field, TextField)}
+
+
+class LineForm(Boxes):
+    """One line. ABOUT: the boxes of which one has to be filled before there is anything to say of it."""
+
+    ALIASES: ClassVar[Mapping[str, str]] = {
+        "drilled": "chambers",
+        "cam": "tail",
+        "tailpiece": "tail",
+        "attributes": "type",
+        "code": "price_code",
+        "unit_cents": "unit_price",
+    }
+    CALLED = "This line"
+    ABOUT: ClassVar[tuple[str, ...]] = ()
+    key: int
+    sort: LineKind
+
+    quantity = count_field(
+        "Quantity",
+        "Enter a whole quantity of 1 or more.",
+        validators=[InputRequired("Enter a whole quantity of 1 or more.")],
+    )
+    unit_price = CentsField("Own price")
+    price_reason = ShortField("Why this price", 500)  # for the house alone
+    remark = ShortField("Remark", 500)
+
+    @property
+    def id(self) -> str:
+        """The line's id in the page."""
+        return f"line-{self.key}"
+
+    @property
+    def is_blank(self) -> bool:
+        """Whether what the line is about has not been said yet."""
+        return bool(self.ABOUT) and not any(map(self.text, self.ABOUT))
+
+    def texts(self) -> dict[str, str]:
+        return {"kind": self.sort.value, **super().texts()}
+
+
+class KeyedLine(LineForm):
+    """A line that cylinders come with."""
+
+    keying = ShortField("Keying")
+    set_size = count_field("In sets of", "Enter how many are alike, 2 or more; or nothing.", least=2)
+    master = ShortField("Under master", longest(Keyset.symbol))
+    keys_each = count_field("Keys each", "Enter a whole number of keys, 0 or more.", least=0)
+    need_by = DayField("Its own day", how=_NO_SUCH_DAY)
+
+
+class DoorBoxes(LineForm):
+    """The door, its lock and the customer's key; they ask questions, and change neither goods nor price."""
+
+    fit_lock = ShortField("Lock", 120)
+    fit_stile = ShortField("Stile width", 120)
+    fit_hole = ShortField("Hole in the door", 120)
+
+
+class NewCylinderLine(DoorBoxes, KeyedLine):
+    """A new cylinder, and the one that it replaces."""
+
+    replaces = ShortField("On the door now", LONGEST_OLD_NUMBER)  # a part number, or a maker
+    replaces_finish = ShortField("Its finish", 24)
+    face_asked = ShortField()  # what the page showed to be asked when the answer was pressed
+    face_answer = ShortField("Face")
+    fit_door = ShortField("Door thickness", 120)
+    fit_trim = ShortField("Trim outside", 120)
+    fit_trim_in = ShortField("Trim inside", 120)
+    fit_key = ShortField("Customer's key", 120)  # the number on its bow
+    fit_cuts = ShortField("Its cuts", 120)
+    fit_finishes = ShortField("Other finishes there", 120)  # of the other hardware on the door
+    fit_reach_least = ShortField("Past the door, least", 120)  # how far a tailpiece must stand past the door
+    fit_reach_most = ShortField("Past it, most", 120)
+    fit_supplied = ShortField("Tailpiece supplied", 120)
+    fit_notch = ShortField("Between notches", 120)
+    fit_lock_hole = ShortField("Lock's hole", 120)  # threaded, for a mortise cylinder
+    fit_lock_threads = ShortField("Its threads", 120)
+
+
+class PartLine(NewCylinderLine):
+    """A cylinder, or hardware, by its part number."""
+
+    ABOUT = ("part_number",)
+
+    part_number = ShortField("Part number")
+    maker = ShortField("Maker")
+
+
+class CylinderBody(KeyedLine):
+    """A cylinder by what it is."""
+
+    type = ShortField("Type")
+    chambers = ChambersField("Pins")
+    keyway = ShortField("Keyway", longest(KeySystem.keyway))
+
+
+class CylinderLine(NewCylinderLine, CylinderBody):
+    """A new cylinder by its attributes."""
+
+    ABOUT = ("type", "maker", "keyway", "length", "finish", "chambers")
+
+    maker = ShortField("Maker")
+    length = InchesField("Length")
+    tail = ShortField("Cam or tailpiece", 60)  # cam of a mortise cylinder, tailpiece of the others
+    finish = ShortField("Finish", 24)
+
+
+class RekeyLine(CylinderBody):
+    """Cylinders of the customer's own. standing: the ids of those on record."""
+
+    ALIASES: ClassVar[Mapping[str, str]] = {**LineForm.ALIASES, "code": "type"}
+    ABOUT = ("type", "keyway", "chambers")
+
+    standing = ShortField()
+
+
+class KeysLine(LineForm):
+    """Further keys."""
+
+    symbol = ShortField("Keys of", longest(Keyset.symbol))
+    keyway = ShortField("Keyway", longest(KeySystem.keyway))
+    price_code = ShortField("Price book entry")
+
+
+class PricedLine(LineForm):
+    """Labor, or a trip."""
+
+    ABOUT = ("price_code",)
+
+    price_code = ShortField("Price book entry")
+
+
+class HardwareLine(DoorBoxes, PricedLine):
+    """Hardware out of the price book."""
+
+
+_KINDS = {
+    LineKind.CYLINDER: FormField(CylinderLine),
+    LineKind.PART: FormField(PartLine),
+    LineKind.REKEY: FormField(RekeyLine),
+    LineKind.KEYS: FormField(KeysLine),
+    LineKind.HARDWARE: FormField(HardwareLine),
+    LineKind.LABOUR: FormField(PricedLine),
+    LineKind.TRIP: FormField(PricedLine),
+}
+_USUAL = {"quantity": "1", "keys_each": "2"}
+
+
+class LineList(FieldList):  # type: ignore[type-arg]  # of several kinds
+    """The lines in the order in which they came; each keeps the number that its boxes' names begin with."""
+
+    def process(self, formdata: Any, data: Any = None, extra_filters: Any = None) -> None:
+        self.entries: list[Any] = []
+        sent: dict[int, dict[str, str]] = {}
+        for name in formdata or ():
+            found = _LINE_FIELD.fullmatch(name)
+            if found and (int(found[1]) in sent or len(sent) < MOST_POSTED):
+                sent.setdefault(int(found[1]), {})[found[2]] = formdata[name]
+        for key, texts in sent.items():
+            self._place(key, texts)
+
+    @property
+    def forms(self) -> list[LineForm]:
+        """The lines themselves."""
+        return [entry.form for entry in self.entries]
+
+    def find(self, key: int) -> LineForm | None:
+        """The line with this number; None where there is none."""
+        return next((line for line in self.forms if line.key == key), None)
+
+    def add(self, texts: Mapping[str, str], after: LineForm | None = None) -> LineForm:
+        """One more line, at the end or right after another. texts: its kind, and what is typed into its boxes."""
+        lines = self.forms
+        line = self._place(max((each.key for each in lines), default=-1) + 1, texts)
+        if after is not None:
+            self.entries.insert(lines.index(after) + 1, self.entries.pop())
+        return line
+
+    def put(self, line: LineForm, texts: Mapping[str, str]) -> None:
+        """Another line in the place of this one, under its number."""
+        place = self.forms.index(line)
+        self._place(line.key, texts)
+        self.entries[place] = self.entries.pop()
+
+    def remove(self, line: LineForm) -> None:
+        """Take a line out."""
+        del self.entries[self.forms.index(line)]
+
+    def _place(self, key: int, texts: Mapping[str, str]) -> LineForm:
+        # A forged kind is taken for a part number.
+        sort = LineKind(texts.get("kind", "")) if texts.get("kind") in set(LineKind) else LineKind.PART
+        self.unbound_field: Any = _KINDS[sort]
+        named = {f"{self.name}-{key}-{name}": text for name, text in {**_USUAL, **texts}.items()}
+        line: LineForm = self._add_entry(MultiDict(named), index=key).form  # type: ignore[attr-defined]  # not in the stubs
+        line.key, line.sort = key, sort
+        return line
+
+
+class CounterForm(Boxes):
+    """The whole page. token: this page's own; find: the search for a customer.
+
+    replaced: symbols of the keysets that a rekey plan replaces. answers: to questions about lines that might be
+    missing: code, why it is not needed.
     """
-    notes = Notes()
-    notes.check_writable(page, TypedPage.__dataclass_fields__)
-    lines: list[LineAsk] = []
-    places: list[int] = []
-    if len(page.lines) > MOST_LINES:
-        notes.add(
-            "lines",
-            f"At most {MOST_LINES} lines fit on one quote; this has {len(page.lines):,}. Split it into several "
-            "quotes, or give equal lines a quantity.",
-        )
-    for place, typed in enumerate(page.lines[:MOST_LINES]):
-        found = Notes()
-        line = read_line(typed, known, found)
-        for problem in found.problems:
-            notes.add(f"lines.{place}.{problem.field}", problem.message)
-        if not found.problems:
-            lines.append(line)
-            places.append(place)
-    new_customer = _customer(page, known, notes)
-    site_id, new_site = _site(page, known, notes)
-    ask = QuoteAsk(
-        customer_id=record_id(page.customer_id),
-        lines=tuple(lines),
-        site_id=site_id,
-        title=short(page.title, "title", 200, notes),
-        need_by=day(page.need_by, "need_by", notes),
-        system=_system(page, lines, known, notes),
-        keyed_at=page.keyed_at,
-        override_reason=page.override_reason if page.keyed_at else "",
-        option_b=page.option_b if page.option_b in ("shop", "factory") else "",
-        answers=page.answers,
-        lost_reason=page.lost_reason,
-        replaced=tuple(dict.fromkeys(page.replaced.split())),
-    )
-    return Reading(ask, tuple(places), new_customer, new_site, tuple(notes.problems))
+
+    ALIASES: ClassVar[Mapping[str, str]] = {
+        "customer": "find",
+        "customer_id": "find",
+        "system": "system_id",
+        "tax_place": "customer_tax_place",
+        "lines": "",
+    }
+
+    token = ShortField()
+    customer_id = ShortField()
+    is_new_customer = ShortField()
+    find = ShortField("Customer")
+    customer_name = ShortField("Name", longest(Customer.name))
+    customer_phone = ShortField("Phone", longest(Customer.phone))
+    customer_email = ShortField("E-mail", longest(Customer.email))
+    customer_address = ShortField("Address", 2000)
+    customer_tier = ShortField("Price tier")
+    customer_tax_place = ShortField("Tax place", longest(Customer.tax_place))
+    customer_exempt_certificate = ShortField("Exemption certificate", longest(Customer.exempt_certificate))
+    customer_exempt_until = DayField("Certificate expires", how=_NO_SUCH_DAY)
+    site_id = ShortField("Site")
+    site = ShortField("New site", longest(Site.name))
+    title = ShortField("About", longest(Job.title))
+    need_by = DayField("Needed by", how=_NO_SUCH_DAY)
+    system_id = ShortField("Key system")
+    system_name = ShortField("System's name", longest(KeySystem.name))
+    system_levels = count_field("Levels", "Choose 2, 3 or 4 levels.", least=2)
+    system_grands = count_field("Grand masters", _ONE_OR_MORE)
+    system_masters = count_field("Masters", _ONE_OR_MORE)
+    keyed_at = ShortField("Keyed at")
+    override_reason = ShortField("Why")
+    option_b = ShortField("Option B")
+    lost_reason = ShortField("Why under a lost key")
+    replaced = ShortField()
+    lines = LineList(FormField(LineForm))
+
+    def __init__(self, texts: Mapping[str, str]) -> None:
+        """texts: what stands in each box, by the names that a browser sends."""
+        super().__init__(MultiDict({**_USUAL_HEAD, **texts}))
+        self.answers = _answers((found[1], why) for name, why in texts.items() if (found := _ANSWER.fullmatch(name)))
+
+    @property
+    def is_blank(self) -> bool:
+        """Whether nothing worth keeping has been typed."""
+        typed = {name: text for name, text in self.texts().items() if text and name not in ("token", "find")}
+        return not self.lines.entries and not self.answers and typed == _USUAL_HEAD
+
+    def hush(self) -> None:
+        """Keep back what is merely missing, until somebody presses a button: which key system is asked at once."""
+        self.forget(*(name for name, text in self.texts().items() if not text and name != "system_id"))
+        for line in self.lines.forms:
+            if line.is_blank:
+                line.forget(*line._fields)
+                line.form_errors = []
 
 
-def _customer(page: TypedPage, known: Knowledge, notes: Notes) -> CustomerForm | None:
-    if page.customer_id or not page.is_new_customer:
-        return None
-    if page.customer_tier and page.customer_tier not in known.tiers:
-        notes.add("customer_tier", "Choose one of the price tiers in the list.")
-    form = CustomerForm(
-        name=short(page.customer_name, "customer_name", 120, notes),
-        phone=short(page.customer_phone, "customer_phone", 40, notes),
-        email=short(page.customer_email, "customer_email", 200, notes),
-        address=short(page.customer_address, "customer_address", 2000, notes),
-        tier=page.customer_tier,
-        tax_place=short(page.customer_tax_place, "customer_tax_place", 80, notes),
-        exempt_certificate=short(page.customer_exempt_certificate, "customer_exempt_certificate", 80, notes),
-        exempt_until=day(page.customer_exempt_until, "customer_exempt_until", notes),
-    )
-    if not page.customer_name:
-        notes.add("customer_name", "Enter the customer's name.")
-    if page.customer_exempt_certificate and not page.customer_exempt_until:
-        notes.add("customer_exempt_until", "Enter the day on which the exemption certificate expires.")
-    if page.customer_exempt_until and not page.customer_exempt_certificate:
-        notes.add("customer_exempt_certificate", "Enter the certificate's number, or clear its expiry day.")
-    return form
+_USUAL_HEAD = {"system_grands": "1", "system_masters": "1"}
+CUSTOMER_BOXES = tuple(name for name in vars(CounterForm) if name.startswith("customer_") and name != "customer_id")
 
 
-def _site(page: TypedPage, known: Knowledge, notes: Notes) -> tuple[int | None, SiteForm | None]:
-    """The site chosen, or the new one named; a name goes before a choice."""
-    if page.site:
-        return None, SiteForm(short(page.site, "site", 120, notes))
-    if not page.site_id or not page.customer_id:
-        return None, None
-    if record_id(page.site_id) not in known.site_ids:
-        notes.add("site_id", "This site belongs to another customer; choose one in the list, or name a new one.")
-        return None, None
-    return record_id(page.site_id), None
-
-
-def _system(page: TypedPage, lines: list[LineAsk], known: Knowledge, notes: Notes) -> SystemAsk | None:
-    """The key system that the lines need; None where no line is keyed into one, or which one is still to be said:
-    a customer who has systems is sold a new one when somebody chose so, never because nobody chose.
-    """
-    kinds = {line.keying.kind for line in lines if line.kind.is_keyed}
-    is_named = any(line.symbol for line in lines)  # of several systems, the keyset's
-    is_mastered = any(kind.is_master_keyed for kind in kinds)
-    is_chosen = page.system_id not in ("", "new")
-    if not is_mastered and not (KeyingKind.SKD in kinds and page.system_id) and not (is_named and is_chosen):
-        return None
-    if is_chosen:
-        if record_id(page.system_id) not in known.system_ids:
-            whose = known.stray_system or "This key system"
-            notes.add("system_id", f"{whose} belongs to another customer; choose one in the list.")
-            return None
-        return SystemAsk(existing_id=record_id(page.system_id))
-    if not page.system_id and known.system_ids:
-        return None
-    return SystemAsk(
-        name=short(page.system_name, "system_name", 120, notes) or known.system_name,
-        levels=whole(page.system_levels or "2", "system_levels", notes, "Choose 2, 3 or 4 levels.", least=2),
-        grands=whole(page.system_grands or "1", "system_grands", notes, "Enter a whole number, 1 or more.", least=1),
-        masters=whole(
-            page.system_masters or "1", "system_masters", notes, "Enter a whole number, 1 or more.", least=1
-        ),
-    )
+def _answers(pairs: Iterable[tuple[str, str]]) -> tuple[tuple[str, str], ...]:
+    """The answer to each question, cut to what fits; empty ones are left out."""
+    said = ((code, " ".join(why.split()).replace(UNWRITABLE, "")[:_LONGEST_ANSWER].strip()) for code, why in pairs)
+    return tuple(itertools.islice(((code, why) for code, why in said if why), _MOST_ANSWERS))

@@ -1,10 +1,9 @@
-"""The counter page's addresses: look, work out, keep as asked, issue."""
+"""The counter page's addresses: look, update, save for later, issue."""
 
 from __future__ import annotations
 
 import secrets
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
 from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
@@ -15,42 +14,54 @@ from app.fitting import finish_words, finishes
 from app.ledger.jobs.queries import get_job
 from app.ledger.quoting.counter_queries import is_issued
 from app.ledger.quoting.issuing import IssueForm, drop_draft, issue_quote, keep_asked, keep_draft
+from app.ledger.quoting.snapshot import KeyingChoice, Way
 from app.ledger.sites.customer_queries import find_customers
 from app.ledger.store.errors import LedgerBusy, NotAllowed, NotFound, Stale, VaultError
 from app.ledger.store.work import Work
 from app.ledger.tables import Draft, Job, Role, Stage
 from app.web.access import may, roles
+from app.web.counter.buttons import Press, apply, mend, press_of
 from app.web.counter.choices import ADDABLE, KEYINGS, TYPES
-from app.web.counter.guard import mend
-from app.web.counter.labels import CUSTOMER_FIELDS, HEAD_LABELS, JOB_FIELDS, LINE_LABELS
+from app.web.counter.drafts import draft_of, resume, start, to_draft
+from app.web.counter.forms import CUSTOMER_BOXES, CounterForm
 from app.web.counter.page import CounterPage, build
-from app.web.counter.presses import Press, apply, press_of
-from app.web.counter.starting import draft_of, resume, start
-from app.web.counter.typed import TypedPage, from_form, to_draft
-from app.web.counter.ways import told_reasons, told_why
 from app.web.errors import about
 from app.web.services import current_work, request_session
 
 blueprint = Blueprint("counter", __name__, url_prefix="/counter")
 
 _ANYBODY = (Role.COUNTER, Role.BENCH)
-_FIRM = (*CUSTOMER_FIELDS, "find", "site", "site_id", "title", "need_by")
+_FIRM = (*CUSTOMER_BOXES, "find", "site", "site_id", "title", "need_by")
+
+
+def told_why(way: Way, is_owner: bool) -> tuple[str, ...]:
+    """Why a way is not possible, as a customer could be told it; for the owner with the figures behind it."""
+    return (*way.why_not, *way.detail) if is_owner else way.why_not
+
+
+def told_reasons(choice: KeyingChoice) -> list[str]:
+    """The reasons, without those that stand beside their way already."""
+    beside = {why for way in choice.ways for why in way.why_not}
+    # A split's reasons say what stands against a way in one sentence, with the way's name before it.
+    beside |= {" ".join(way.why_not) for way in choice.ways if way.why_not}
+    return [one for one in choice.reasons if one not in beside and one.partition(": ")[2] not in beside]
 
 
 @blueprint.context_processor
 def _words() -> dict[str, Any]:
-    """What the page's pieces are called and what its fixed lists offer."""
+    """What the page's lists offer, where it sends what is typed, and how it tells what was understood."""
+    job = request.args.get("job") or None
     return {
+        "job": job,
+        "update": url_for("counter.work_out", job=job),
+        "paired": lambda names: [(name, name) for name in names],
         "addable": ADDABLE,
         "types": list(TYPES.items()),
         "keyings": list(KEYINGS),
-        "labels": {"head": HEAD_LABELS, "line": LINE_LABELS},
-        "job_fields": JOB_FIELDS,
         "finish_words": finish_words,
         "finish_of": {each.code: each for each in finishes()}.get,
         "told_why": told_why,
         "told_reasons": told_reasons,
-        "entries_of": lambda view: [(entry.code, entry.description) for entry in view.entries],
     }
 
 
@@ -66,60 +77,51 @@ def page() -> ResponseReturnValue:
     token = secrets.token_hex(16)
     if draft is not None and (request.args.get("draft") or (job is not None and job.stage is Stage.ASKED)):
         # A job's draft may be open in two places: each place issues under a token of its own.
-        typed = resume(work, draft, token if job else draft.token)
-        return _page(build(work, typed.renumbered(), asked=False, job=job), focus="")
-    typed = start(work, job, token, request.args.get("customer", ""), request.args.get("site", ""))
-    focus = "" if job else "add" if typed.customer_id else "find"
-    return _page(build(work, typed, asked=False, job=job), focus=focus, offer=draft)
+        form = resume(work, draft, token if job else draft.token)
+        return _page(build(work, form, asked=False, job=job), focus="")
+    form = start(work, job, token, request.args.get("customer", ""), request.args.get("site", ""))
+    focus = "" if job else "add" if form.text("customer_id") else "find"
+    return _page(build(work, form, asked=False, job=job), focus=focus, offer=draft)
 
 
 @blueprint.post("/work-out")
 @roles(*_ANYBODY)
 def work_out() -> ResponseReturnValue:
     """Add, remove or choose what was pressed, price it all anew, and keep it as a draft."""
-    work, job = current_work(), _job()
+    work, job, form = current_work(), _job(), _sent()
     # The form itself asks while somebody types, and HTMX sends the button pressed last along with it: a button that
     # was pressed has sent its own request, and would count twice.
     is_only_typed = request.headers.get("HX-Trigger") == "counter"
     press = Press() if is_only_typed else press_of(request.form.items(multi=True))
-    typed, focus = apply(_typed(), press)
-    if not request.headers.get("HX-Request"):
-        typed = typed.renumbered()
-    _keep(work, typed, job)
-    asked = press.name == "action"
-    view = build(work, typed, asked=asked, job=job)
+    focus, asked = apply(form, press), press.name == "action"
+    view = build(work, form, asked=asked, job=job)
     if press.name == "mend":
-        typed, focus = mend(work, view.priced, typed, view.choices, press.value)
-        view = build(work, typed, asked=False, job=job)
-        _keep(work, typed, job)
+        focus = mend(work, view.priced, form, view.choices, press.value)
+        view = build(work, form, asked=False, job=job)
+    _keep(work, form, job)
     if request.headers.get("HX-Request"):
-        changed = request.headers.get("HX-Trigger-Name", "")
-        shown = {name: request.form.get(name, "") for name in ("asks_shown", "option_shown")}
-        return render_template(
-            "counter/worked_out.html", page=view, press=press, focus=focus, changed=changed, shown=shown
-        )
-    return _page(view, focus=focus, status=422 if asked and view.all_problems else 200)
+        return render_template("counter/_form.html", page=view, focus=focus)
+    return _page(view, focus=focus, status=422 if asked and view.problems else 200)
 
 
 @blueprint.post("/keep")
 @roles(*_ANYBODY)
 def keep() -> ResponseReturnValue:
-    """Keep the page as a job that is asked for and not quoted yet."""
-    work, job, typed = current_work(), _job(), _typed().renumbered()
-    view = build(work, typed, asked=True, job=job)
-    # Lines may still be unclear: that is what keeping as asked is for. Customer, site and day must hold.
-    firm = [told for told in view.problems if told.field in _FIRM]
-    if firm:
+    """Save the page as a job that is asked for and not quoted yet."""
+    work, job, form = current_work(), _job(), _sent()
+    view = build(work, form, asked=True, job=job)
+    # Lines may still be unclear: that is what saving for later is for. Customer, site and day must hold.
+    if any(told.field in _FIRM for told in view.problems):
         return _page(view, focus="problems", status=422)
     if job is not None:
-        _keep(work, typed, job)
+        _keep(work, form, job)
     # Customer and site are on record from now on, so the draft that stays with the job no longer makes them.
-    kept_page = replace(typed, is_new_customer="", site="" if view.reading.new_site else typed.site)
+    form.say(is_new_customer="", **({"site": ""} if view.reading.new_site else {}))
     try:
-        kept = keep_asked(work, _issue_form(view, job), to_draft(kept_page))
+        kept = keep_asked(work, _issue_form(view, job), to_draft(form))
     except BitternError as error:
-        return _refused(work, typed, job, error)
-    flash(f"Kept with job {kept.number}." if job else f"Kept as job {kept.number}, not quoted yet.")
+        return _refused(work, _sent(), job, error)
+    flash(f"Saved with job {kept.number}." if job else f"Saved as job {kept.number}, not quoted yet.")
     return redirect(_job_url(kept.number), 303)
 
 
@@ -127,17 +129,17 @@ def keep() -> ResponseReturnValue:
 @roles(*_ANYBODY)
 def issue() -> ResponseReturnValue:
     """Issue the quote: one press, one revision."""
-    work, job, typed = current_work(), _job(), _typed().renumbered()
+    work, job, form = current_work(), _job(), _sent()
     if job is not None:
         about(f"job {job.number}")
-    _keep(work, typed, job)
-    view = build(work, typed, asked=True, job=job)
-    if view.all_problems and not is_issued(work.session, typed.token):
+    _keep(work, form, job)
+    view = build(work, form, asked=True, job=job)
+    if view.problems and not is_issued(work.session, form.text("token")):
         return _page(view, focus="problems", status=422)
     try:
         revision = issue_quote(work, _issue_form(view, job))
     except BitternError as error:
-        return _refused(work, typed, job, error)
+        return _refused(work, form, job, error)
     return redirect(url_for("quotes.show", number=revision.job.number, revision=revision.revision), 303)
 
 
@@ -155,22 +157,21 @@ def again() -> ResponseReturnValue:
 def customers() -> ResponseReturnValue:
     """Those whom a few letters or digits find, for the list below the search."""
     find = request.args.get("find", "")[:120].replace("\0", "")
-    job = _job()
     found = find_customers(request_session(), find)
-    return render_template("counter/found.html", found=found, find=find.strip(), job=job.number if job else None)
+    return render_template("counter/found.html", found=found, find=find.strip())
 
 
 @blueprint.post("/drop")
 @roles(*_ANYBODY)
 def drop() -> ResponseReturnValue:
-    """Throw the draft away that was left lying."""
+    """Delete the draft that was left lying."""
     drop_draft(current_work(), request.form.get("token", "")[:64])
-    flash("The draft is thrown away.")
+    flash("The draft is deleted.")
     return redirect(url_for("counter.page"), 303)
 
 
 def _page(page: CounterPage, *, focus: str, status: int = 200, offer: Draft | None = None) -> ResponseReturnValue:
-    return render_template("counter/index.html", page=page, focus=focus, offer=offer, press=None), status
+    return render_template("counter/index.html", page=page, focus=focus, offer=offer), status
 
 
 def _job() -> Job | None:
@@ -183,19 +184,23 @@ def _job() -> Job | None:
     return get_job(request_session(), int(number))
 
 
-def _typed() -> TypedPage:
-    typed = from_form(request.form.items(multi=True))
-    return typed if 0 < len(typed.token) <= 64 else replace(typed, token=secrets.token_hex(16))
+def _sent() -> CounterForm:
+    """The page as it was sent."""
+    form = CounterForm(request.form)
+    if not 0 < len(form.text("token")) <= 64:
+        form.say(token=secrets.token_hex(16))
+    return form
 
 
-def _keep(work: Work, typed: TypedPage, job: Job | None) -> None:
+def _keep(work: Work, form: CounterForm, job: Job | None) -> None:
     """Keep the draft; a page whose quote is issued has none, and a full or busy ledger must not stop the sums."""
-    if typed.is_blank or is_issued(work.session, typed.token):
+    token = form.text("token")
+    if form.is_blank or is_issued(work.session, token):
         return
     try:
-        keep_draft(work, typed.token, to_draft(typed), job.id if job else None)
+        keep_draft(work, token, to_draft(form), job.id if job else None)
     except LedgerBusy:
-        flash("The draft could not be kept just now; what you typed stands on this page alone.", "caution")
+        flash("The draft could not be saved just now; what you typed stands on this page alone.", "caution")
 
 
 def _issue_form(page: CounterPage, job: Job | None) -> IssueForm:
@@ -203,7 +208,7 @@ def _issue_form(page: CounterPage, job: Job | None) -> IssueForm:
     version = request.form.get("job_version", "")
     return IssueForm(
         ask=reading.ask,
-        token=page.typed.token,
+        token=page.form.text("token"),
         new_customer=reading.new_customer,
         new_site=reading.new_site,
         job_id=job.id if job else None,
@@ -211,11 +216,11 @@ def _issue_form(page: CounterPage, job: Job | None) -> IssueForm:
     )
 
 
-def _refused(work: Work, typed: TypedPage, job: Job | None, error: BitternError) -> ResponseReturnValue:
+def _refused(work: Work, form: CounterForm, job: Job | None, error: BitternError) -> ResponseReturnValue:
     if isinstance(error, (Stale, LedgerBusy, NotAllowed, NotFound, VaultError)):
         raise error
     more: Sequence[Problem] = error.problems if isinstance(error, Problems) else [Problem(error.field, error.message)]
-    return _page(build(work, typed, asked=True, job=job, more=more), focus="problems", status=422)
+    return _page(build(work, form, asked=True, job=job, more=more), focus="problems", status=422)
 
 
 def _job_url(number: int) -> str:

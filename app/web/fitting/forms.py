@@ -20,28 +20,14 @@ from app.fitting import (
     trade_fact,
 )
 from app.ledger.catalog.maker_queries import MakerTables
-from app.web.fields import TextField, WholeField
+from app.web.fields import InchesField, WholeField
 from app.web.forms_base import one_line
 
 TYPES = {"": "any", **CYLINDER_TYPES}
 FINISHES = {"": "any", **{each.code: f"{each.code} {each.name}" for each in finishes()}}
 
 
-class MeasureField(TextField):
-    """A length, held as a Fraction of inches."""
-
-    def __init__(self, label: str, *arguments: Any, **options: Any) -> None:
-        options.setdefault("render_kw", {"class": "measure", "autocomplete": "off"})
-        super().__init__(label, *arguments, **options)
-
-    def read(self, text: str) -> Fraction:
-        return read_inches(text, self.short_name)
-
-    def show(self, value: Fraction) -> str:
-        return show_inches(value)
-
-
-class MeasuresField(MeasureField):
+class MeasuresField(InchesField):
     """Several lengths parted by commas, held as a tuple."""
 
     def read(self, text: str) -> tuple[Fraction, ...]:  # type: ignore[override]  # several of what it is one of
@@ -104,7 +90,7 @@ class NumberForm(QuestionForm):
 
 class _Attributes(QuestionForm):
     type = SelectField("Type", choices=TYPES, validate_choice=False)
-    length = MeasureField("Length, in")
+    length = InchesField("Length, in")
     chambers = WholeField("Chambers", least=1, most=12)
     drilled = WholeField("Drilled for", least=1, most=12)
     keyway = _text("Keyway", most=60)
@@ -141,13 +127,13 @@ class LengthForm(QuestionForm):
 
     lock = SelectField("Lock", validate_choice=False, description="Gives case and cam depth.")
     maker = SelectField("Cylinders of", validate_choice=False, description="Gives lengths and rings.")
-    door = MeasureField(
+    door = InchesField(
         "Door thickness", [InputRequired("Enter the door's thickness.")], description="1-3/4, or 45 mm"
     )
-    case = MeasureField("Case thickness")
-    cam_depth = MeasureField("Case face to back of cam")
-    outside_trim = MeasureField("Trim outside")
-    inside_trim = MeasureField("Trim inside")
+    case = InchesField("Case thickness")
+    cam_depth = InchesField("Case face to back of cam")
+    outside_trim = InchesField("Trim outside")
+    inside_trim = InchesField("Trim inside")
     lengths = MeasuresField("Lengths to be had", description="Parted by commas.")
     rings = MeasuresField("Rings to be had", description="Parted by commas.")
 
@@ -158,24 +144,24 @@ class LengthForm(QuestionForm):
 class TailpieceForm(QuestionForm):
     """A rim cylinder in its door."""
 
-    door = MeasureField("Door thickness", [InputRequired("Enter the door's thickness.")])
-    length = MeasureField("Cylinder length", [InputRequired("Enter the cylinder's length.")])
-    trim = MeasureField("Trim under the head")
-    reach_least = MeasureField("Must reach past the door, least", [InputRequired("Enter the least reach.")])
-    reach_most = MeasureField("Must reach past the door, most", [InputRequired("Enter the most reach.")])
-    supplied = MeasureField("Tailpiece as supplied", [InputRequired("Enter the tailpiece's length.")])
-    notch = MeasureField("Between break-off notches", description="Empty: cut anywhere.")
+    door = InchesField("Door thickness", [InputRequired("Enter the door's thickness.")])
+    length = InchesField("Cylinder length", [InputRequired("Enter the cylinder's length.")])
+    trim = InchesField("Trim under the head")
+    reach_least = InchesField("Must reach past the door, least", [InputRequired("Enter the least reach.")])
+    reach_most = InchesField("Must reach past the door, most", [InputRequired("Enter the most reach.")])
+    supplied = InchesField("Tailpiece as supplied", [InputRequired("Enter the tailpiece's length.")])
+    notch = InchesField("Between break-off notches", description="Empty: cut anywhere.")
 
 
 class BoreForm(QuestionForm):
     """A stile and a bored deadbolt."""
 
     lock = SelectField("Deadbolt", validate_choice=False, description="Gives backsets and the hole it needs.")
-    stile = MeasureField("Stile width", [InputRequired("Enter the stile's width.")])
-    bore = MeasureField("Hole in the door", [InputRequired("Enter the hole's diameter.")])
+    stile = InchesField("Stile width", [InputRequired("Enter the stile's width.")])
+    bore = InchesField("Hole in the door", [InputRequired("Enter the hole's diameter.")])
     backsets = MeasuresField("Backsets to be had", description="Parted by commas.")
-    bore_min = MeasureField("Least hole the lock needs")
-    bore_max = MeasureField("Largest hole it covers")
+    bore_min = InchesField("Least hole the lock needs")
+    bore_max = InchesField("Largest hole it covers")
 
     def is_about(self, lock: Lock) -> bool:
         return bool(lock.backsets)
@@ -198,9 +184,9 @@ def usual_bore() -> dict[str, Any]:
 class ThreadForm(QuestionForm):
     """A mortise cylinder's body and the hole in the lock."""
 
-    cylinder_diameter = MeasureField("Cylinder's diameter", [InputRequired("Enter the diameter.")])
+    cylinder_diameter = InchesField("Cylinder's diameter", [InputRequired("Enter the diameter.")])
     cylinder_threads = WholeField("Cylinder's threads per inch", [InputRequired("Enter the threads.")], most=200)
-    lock_diameter = MeasureField("Lock's hole", [InputRequired("Enter the hole's diameter.")])
+    lock_diameter = InchesField("Lock's hole", [InputRequired("Enter the hole's diameter.")])
     lock_threads = WholeField("Lock's threads per inch", [InputRequired("Enter the threads.")], most=200)
 
 

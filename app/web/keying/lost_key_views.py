@@ -15,7 +15,6 @@ from app.ledger.quoting.issuing import keep_draft
 from app.ledger.quoting.rekeying import keyed_as
 from app.ledger.tables import LineKind, Role
 from app.web.access import may, roles
-from app.web.counter.typed import TypedLine, TypedPage, to_draft
 from app.web.forms_base import typed
 from app.web.keying import blueprint
 from app.web.keying.fields import attach_plain
@@ -51,41 +50,38 @@ def _draft_of_loss(plan: LossPlan) -> dict[str, Any]:
     """A draft with a rekey line a kind of cylinder, and the new keys of each keyset that is replaced."""
     system = plan.system
     lines = [
-        TypedLine(
-            key,
-            LineKind.REKEY.value,
-            quantity=str(len(line.cylinders)),
-            type=line.cylinders[0].type,
-            chambers=str(line.chambers),
-            keyway=line.keyway,
-            keys_each="0",
+        {
+            "kind": LineKind.REKEY.value,
+            "quantity": str(len(line.cylinders)),
+            "type": line.cylinders[0].type,
+            "chambers": str(line.chambers),
+            "keyway": line.keyway,
+            "keys_each": "0",
             **_keying(line),
-            remark=_remark(plan, line),
-            standing=" ".join(str(one.id) for one in line.cylinders),
-        )
-        for key, line in enumerate(plan.lines)
+            "remark": _remark(plan, line),
+            "standing": " ".join(str(one.id) for one in line.cylinders),
+        }
+        for line in plan.lines
     ]
     lines += [
-        TypedLine(
-            len(lines) + number,
-            LineKind.KEYS.value,
-            quantity=str(count),
-            keyway=system.keyway,
-            symbol=symbol,
-            remark=f"new keys in place of {symbol}",
-        )
-        for number, (symbol, count) in enumerate(plan.keys)
+        {
+            "kind": LineKind.KEYS.value,
+            "quantity": str(count),
+            "keyway": system.keyway,
+            "symbol": symbol,
+            "remark": f"new keys in place of {symbol}",
+        }
+        for symbol, count in plan.keys
     ]
     sites = {one.door.site_id for line in plan.lines for one in line.cylinders if one.door}
-    page = TypedPage(
-        customer_id=str(system.customer_id),
-        site_id=str(sites.pop() if len(sites) == 1 else system.site_id or ""),
-        system_id=str(system.id) if system.levels > 1 else "",
-        replaced=" ".join(plan.lost.replace),
-        title=f"Rekey after a lost key of {plan.lost.symbol}"[:120],
-        lines=tuple(lines),
-    )
-    return to_draft(page)
+    return {
+        "customer_id": str(system.customer_id),
+        "site_id": str(sites.pop() if len(sites) == 1 else system.site_id or ""),
+        "system_id": str(system.id) if system.levels > 1 else "",
+        "replaced": " ".join(plan.lost.replace),
+        "title": f"Rekey after a lost key of {plan.lost.symbol}"[:120],
+        "lines": lines,
+    }
 
 
 def _keying(line: RekeyLine) -> dict[str, str]:

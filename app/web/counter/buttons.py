@@ -1,0 +1,172 @@
+"""The buttons of the counter page: what a press does to what is typed."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from app.ledger.quoting.key_lines import line_named
+from app.ledger.quoting.missing import facts_of, questions_about
+from app.ledger.quoting.quoting import PricedQuote
+from app.ledger.store.work import Work
+from app.ledger.tables import LineKind
+from app.pricing import KeyingKind, MendLine, Question
+from app.web.counter.choices import Choices
+from app.web.counter.forms import MOST_POSTED, CounterForm, KeyedLine, LineForm
+
+_NAMES = ("choose", "add", "remove", "duplicate", "action", "mend", "put", "face")
+_STAYS = ("quantity", "keying", "set_size", "master", "keys_each", "need_by", "remark", "replaces", "replaces_finish")
+_MENDED_BY = {
+    MendLine.KEYS: LineKind.KEYS,
+    MendLine.HARDWARE: LineKind.HARDWARE,
+    MendLine.LABOUR: LineKind.LABOUR,
+    MendLine.TRIP: LineKind.TRIP,
+}
+_TOP = {2: "AA", 3: "A", 4: "GGM"}
+
+
+@dataclass(frozen=True, slots=True)
+class Press:
+    """A button's name and value; both empty when nobody pressed any and the page only follows what is typed.
+
+    choose: a customer's id, `new`, or `none`. add: a kind of line. remove, duplicate: a line's key. mend: a
+    question's code. put: key, maker's code and part number, with a colon between; face: key and the customer's
+    answer.
+    """
+
+    name: str = ""
+    value: str = ""
+
+    @property
+    def key(self) -> int:
+        """The line that is meant; -1, which no line has, for nonsense."""
+        said = self.value.partition(":")[0]
+        is_key = said.isdecimal() and said.isascii() and len(said) < 6
+        return int(said) if is_key else -1
+
+    @property
+    def rest(self) -> str:
+        """What follows the line's key."""
+        return self.value.partition(":")[2]
+
+
+def press_of(items: Iterable[tuple[str, str]]) -> Press:
+    """The button among a posted form's pairs."""
+    return next((Press(name, value) for name, value in items if name in _NAMES), Press())
+
+
+def apply(form: CounterForm, press: Press) -> str:
+    """Do to the page what was pressed; gives what gets the focus: a line's id, `add`, `customer`, `find`, or "".
+
+    What mends a missing line hangs on prices: `mend` does that.
+    """
+    lines = form.lines
+    has_room = len(lines.entries) < MOST_POSTED
+    if press.name == "choose":
+        return _choose(form, press.value)
+    if press.name == "add" and press.value in set(LineKind) and has_room:
+        return lines.add(_new_line(form, LineKind(press.value))).id
+    if (line := lines.find(press.key)) is None:
+        return "add" if press.name == "remove" else ""
+    if press.name == "duplicate" and has_room:
+        before = lines.forms
+        copy = lines.add(line.texts(), after=line)
+        _follow(before, lines.forms)
+        return copy.id
+    if press.name == "remove":
+        before = lines.forms
+        lines.remove(line)
+        _follow(before, lines.forms)
+        return "add"
+    if press.name == "put":
+        maker, _, number = press.rest.partition(":")
+        stays = {name: text for name, text in line.texts().items() if name in _STAYS or name.startswith("fit_")}
+        lines.put(line, {**stays, "kind": LineKind.PART, "maker": maker[:24], "part_number": number[:80]})
+        return line.id
+    if press.name == "face":
+        line.say(face_answer=press.rest[:20])
+        return f"{line.id.replace('line', 'lines')}-face_answer"
+    return ""
+
+
+def _follow(before: list[LineForm], after: list[LineForm]) -> None:
+    """Lines of keys stay with the lines that they named, under those lines' numbers of now."""
+    for line in after:
+        named = line_named(line.text("symbol"))
+        if named is not None and 1 <= named <= len(before):
+            there = before[named - 1]
+            line.say(symbol=f"line {after.index(there) + 1}" if there in after else "")
+
+
+def _choose(form: CounterForm, who: str) -> str:
+    # One customer's system stays typed until another is chosen: the page says whose it is, and waits. A new one is
+    # asked for anew, since the next customer may have systems.
+    if form.text("system_id") == "new":
+        form.say(system_id="")
+    if who == "none":
+        form.say(customer_id="", site_id="", is_new_customer="")
+        return "find"
+    if who != "new":
+        form.say(customer_id=who[:9], is_new_customer="", site_id="", find="")
+        return "add"
+    typed = form.text("find")
+    form.say(customer_id="", site_id="", is_new_customer="1", find="")
+    is_phone = sum(letter.isdecimal() for letter in typed) >= 3 and not any(map(str.isalpha, typed))
+    if is_phone and not form.text("customer_phone"):
+        form.say(customer_phone=typed)
+        return "customer"
+    form.say(customer_name=form.text("customer_name") or typed)
+    return "add" if typed else "customer"
+
+
+def _new_line(form: CounterForm, kind: LineKind) -> dict[str, str]:
+    """A blank line that goes on where the last one of its kind left off: its maker, its type, its keying."""
+    before = next((line for line in reversed(form.lines.forms) if line.sort is kind), None)
+    if isinstance(before, KeyedLine):
+        return {"kind": kind, **{name: before.text(name) for name in ("maker", "keying", "master")}}
+    return {"kind": kind, "keying": KeyingKind.KD if kind is LineKind.CYLINDER else ""}
+
+
+def mend(work: Work, priced: PricedQuote | None, form: CounterForm, choices: Choices, code: str) -> str:
+    """Add what a question misses; gives what gets the focus, "" where nothing can be added."""
+    question = next((one for one in (questions_about(work, priced) if priced else ()) if one.code == code), None)
+    if priced is None or question is None or question.mend is None:
+        return ""
+    if question.mend.line is MendLine.KEYS_EACH:
+        for line in form.lines.forms:
+            if line.text("keys_each") == "0":
+                line.say(keys_each=str(question.mend.quantity))
+        return "add"
+    texts = _missing_line(work, priced, choices, question)
+    return form.lines.add(texts).id if texts else ""
+
+
+def mend_label(work: Work, priced: PricedQuote, choices: Choices, question: Question) -> str:
+    """What the button says that mends a missing line; "" where nothing can be added."""
+    if question.mend is None:
+        return ""
+    if question.mend.line is MendLine.KEYS_EACH:
+        return f"Add {question.mend.quantity} keys a cylinder"
+    texts = _missing_line(work, priced, choices, question)
+    if texts is None:
+        return ""
+    if "symbol" in texts:
+        return f"Add {texts['quantity']} keys to {texts['symbol']}"
+    entry = next(one for one in choices.entries(LineKind(texts["kind"])) if one.code == texts["price_code"])
+    return f"Add {texts['quantity']} × {entry.description.split(',')[0]}"
+
+
+def _missing_line(work: Work, priced: PricedQuote, choices: Choices, question: Question) -> dict[str, str] | None:
+    """The line that the press adds; None where the price book has no such entry."""
+    wanted = question.mend
+    if wanted is None or wanted.line is MendLine.KEYS_EACH:
+        return None
+    quantity = str(wanted.count(facts_of(work, priced)))
+    if wanted.line is MendLine.MASTER_KEYS:
+        levels = priced.ask.system.levels_for(priced.ask.lines) if priced.ask.system else 2
+        return {"kind": LineKind.KEYS, "quantity": quantity, "symbol": _TOP.get(levels, "AA")}
+    kind = _MENDED_BY[wanted.line]
+    told = re.compile(rf"\b{re.escape(wanted.words)}s?\b", re.IGNORECASE)
+    entry = next((one for one in choices.entries(kind) if not wanted.words or told.search(one.description)), None)
+    return {"kind": kind, "quantity": quantity, "price_code": entry.code} if entry else None

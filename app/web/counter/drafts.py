@@ -1,0 +1,178 @@
+"""What the counter page starts from: nothing, a customer, a draft that was left lying, or a quote to be revised."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+from app.fitting import write_inches
+from app.ledger.quoting.issuing import load_draft
+from app.ledger.quoting.lost_keys import as_still_said
+from app.ledger.quoting.request import LineAsk, QuoteAsk, ask_from_json
+from app.ledger.quoting.snapshot import read_snapshot
+from app.ledger.store.work import Work
+from app.ledger.tables import Draft, Job, LineKind, Role
+from app.pricing import KeyingKind
+from app.web.counter.forms import CounterForm
+
+
+def to_draft(form: CounterForm) -> dict[str, Any]:
+    """The page as plain JSON values; the token stays with the draft itself."""
+    lines = [{"key": line.key, **line.texts()} for line in form.lines.forms]
+    return {**form.texts(), "token": "", "lines": lines, "answers": dict(form.answers)}
+
+
+def from_draft(kept: Mapping[str, Any], token: str) -> CounterForm:
+    """The page that `to_draft` wrote, by this version or an earlier one, under a token; its lines numbered anew."""
+    rows, said = kept.get("lines"), kept.get("answers")
+    texts = {name: str(text) for name, text in kept.items() if isinstance(text, str | int)}
+    rows = [row for row in rows if isinstance(row, dict) and "kind" in row] if isinstance(rows, list) else []
+    for key, row in enumerate(map(_with_reason_apart, rows)):
+        texts |= {f"lines-{key}-{name}": str(text) for name, text in row.items() if text is not None}
+    if isinstance(said, dict):
+        texts |= {f"answer-{code}": str(why) for code, why in said.items()}
+    return CounterForm({**texts, "token": token})
+
+
+def _with_reason_apart(row: dict[str, Any]) -> dict[str, Any]:
+    """A line of an earlier version's draft: the remark on its own price was the reason, which no paper prints now."""
+    if row.get("unit_price") and "price_reason" not in row:
+        return {**row, "price_reason": row.get("remark"), "remark": ""}
+    return row
+
+
+def start(work: Work, job: Job | None, token: str, customer: str = "", site: str = "") -> CounterForm:
+    """An empty page, one for a customer and site by their ids, or one filled from a job's newest revision."""
+    if job is None:
+        return CounterForm({"token": token, "customer_id": customer[:9], "site_id": site[:9] if customer else ""})
+    if job.revisions:
+        return _without_reason(work, from_draft(draft_of_ask(as_still_said(work.session, _quoted(job))), token))
+    head = {"customer_id": job.customer_id, "site_id": job.site_id or "", "title": job.title}
+    return from_draft({**head, "need_by": job.need_by.isoformat() if job.need_by else ""}, token)
+
+
+def _quoted(job: Job) -> QuoteAsk:
+    return ask_from_json(read_snapshot(job.revisions[-1].snapshot).ask)
+
+
+def _without_reason(work: Work, form: CounterForm) -> CounterForm:
+    """Why the figures were overruled is the owner's to read; whoever gave the reason need not give it twice."""
+    if work.actor.role is not Role.OWNER:
+        form.say(override_reason="", lost_reason="")
+    return form
+
+
+def with_kept_loss(work: Work, job: Job | None, ask: QuoteAsk) -> QuoteAsk:
+    """The request with what the owner settled with the last revision, and why: it holds until a further key is lost.
+
+    Nobody else's reason counts.
+    """
+    if work.actor.role is not Role.OWNER:
+        ask = replace(ask, lost_reason="")
+    if job is None or not job.revisions:
+        return ask
+    quoted = _quoted(job)
+    kept = replace(ask, lost_reason=quoted.lost_reason, lost_allowed=quoted.lost_allowed)
+    return replace(kept, lost_reason=ask.lost_reason) if ask.lost_reason else as_still_said(work.session, kept)
+
+
+def kept_reason(job: Job | None, form: CounterForm) -> str:
+    """The reason given with the last revision, for a page that overrules the figures as that one did.
+
+    "" where a reason is typed anew, or none was given.
+    """
+    keyed_at = form.text("keyed_at")
+    if not keyed_at or form.text("override_reason") or job is None or not job.revisions:
+        return ""
+    quoted = _quoted(job)
+    return quoted.override_reason if quoted.keyed_at == keyed_at else ""
+
+
+def resume(work: Work, draft: Draft, token: str) -> CounterForm:
+    """The page that was left lying, under a token; somebody else's reason for overruling stays with the owner."""
+    form = from_draft(draft.typed, token)
+    return form if draft.user_id == work.actor.user_id else _without_reason(work, form)
+
+
+def draft_of(work: Work, job: Job | None) -> Draft | None:
+    """The draft that one could go on with: one's own newest, or the job's where it is newer than its quote."""
+    if work.actor.user_id is None:
+        return None
+    draft = load_draft(work.session, work.actor.user_id, job.id if job else None)
+    if draft is not None and job is not None and job.revisions and draft.saved_at <= job.revisions[-1].issued_at:
+        return None
+    return draft
+
+
+def draft_of_ask(ask: QuoteAsk) -> dict[str, Any]:
+    """The page that would have been typed for a request that was quoted, as a draft keeps it."""
+    page = {
+        "customer_id": str(ask.customer_id),
+        "site_id": str(ask.site_id or ""),
+        "title": ask.title,
+        "need_by": ask.need_by.isoformat() if ask.need_by else "",
+        "keyed_at": ask.keyed_at,
+        "override_reason": ask.override_reason,
+        "option_b": ask.option_b,
+        "answers": dict(ask.answers),
+        "lost_reason": ask.lost_reason,
+        "replaced": " ".join(ask.replaced),
+        "lines": [_line_of_ask(line) for line in ask.lines],
+    }
+    system = ask.system
+    if system is None:
+        return page
+    if system.existing_id is not None:
+        return {**page, "system_id": str(system.existing_id)}
+    return {
+        **page,
+        "system_id": "new",
+        "system_name": system.name,
+        "system_levels": str(system.levels),
+        "system_grands": str(system.grands),
+        "system_masters": str(system.masters),
+    }
+
+
+def _line_of_ask(line: LineAsk) -> dict[str, str]:
+    said, keying = line.attributes, line.keying
+    # A catalogue's hardware was asked for by its number; so is a cylinder whose number says what no box does.
+    by_number = line.kind is LineKind.HARDWARE or (line.kind is LineKind.CYLINDER and bool(said and said.keying))
+    is_part = line.kind is LineKind.PART or (by_number and bool(line.part_number))
+    is_usual = line.kind is LineKind.REKEY and keying.kind is KeyingKind.NONE
+    typed = {
+        "kind": (LineKind.PART if is_part else line.kind).value,
+        "quantity": str(line.quantity),
+        "maker": line.maker_code,
+        "part_number": line.part_number if is_part else "",
+        "symbol": line.symbol,
+        "price_code": line.price_code,
+        "keying": keying.kind.value if line.kind.is_keyed and not is_usual else "",
+        "set_size": str(keying.set_size or ""),
+        "master": keying.master,
+        "keys_each": str(line.keys_each) if line.kind.is_keyed else "2",
+        "unit_price": f"{line.unit_cents // 100}.{line.unit_cents % 100:02d}" if line.unit_cents is not None else "",
+        "need_by": line.need_by.isoformat() if line.need_by else "",
+        "remark": line.remark,
+        "price_reason": line.price_reason,
+        "replaces": line.replaces,
+        "replaces_finish": line.replaces_finish,
+        "face_asked": line.face_asked,
+        "face_answer": line.face_answer,
+        "standing": " ".join(map(str, line.standing)),
+        **dict(line.fit),
+    }
+    if said is None or is_part:
+        return typed
+    chambers = "" if said.chambers is None else str(said.chambers)
+    if chambers and said.drilled and said.drilled != said.chambers:
+        chambers = f"{chambers}/{said.drilled}"
+    return typed | {
+        "type": said.type,
+        "length": "" if said.length is None else write_inches(said.length),
+        "chambers": chambers,
+        "keyway": said.keyway or "",
+        "tail": said.cam or said.tailpiece or "",
+        "finish": said.finish or "",
+    }
