@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from app.fitting.bore import BoreFit, BoreQuestion, fit_bore
 from app.fitting.bulk_decoding import BulkDecoder
-from app.fitting.cams import Cam, CamAnswer, CamChoice, Lock, cam_for, cams_for_lock
-from app.fitting.catalog import CATEGORIES, CatalogueItem, CatalogueRows, catalogue_table, read_catalogue, read_item
+from app.fitting.cams import Cam, CamAnswer, CamChoice, LockModel, cam_for, cams_for_lock
+from app.fitting.catalog import CATEGORIES, CatalogItem, CatalogRows, catalog_table, read_catalog, read_item
 from app.fitting.composing import combinations, compose, compose_any
 from app.fitting.cylinder import (
     CYLINDER_TYPES,
@@ -25,27 +25,27 @@ from app.fitting.inches import read_inches, show_inches, write_inches
 from app.fitting.keyways import (
     KeyAnswer,
     KeyBlank,
-    Keyway,
     KeywayFamily,
+    MakerKeyway,
     can_take_key,
     find_blanks,
     find_keyways,
 )
 from app.fitting.length import LengthFit, LengthQuestion, fit_both_positions, fit_length, required_length
-from app.fitting.makers import Maker, find_maker, load_makers, maker_problems, read_maker, repeated_rows
+from app.fitting.makers import MakerFile, find_maker, load_makers, maker_problems, read_maker, repeated_rows
 from app.fitting.part_numbers import (
     Breakdown,
     BreakdownPiece,
+    NumberPiece,
+    NumberReading,
     PartNumberError,
-    Piece,
-    Reading,
     breakdown,
     decode,
     decode_any,
 )
 from app.fitting.pattern_check import check_parts, check_pattern
 from app.fitting.pattern_reading import pattern_from_json
-from app.fitting.patterns import SEPARATORS, Pattern, Rule, Segment, without_separators
+from app.fitting.patterns import SEPARATORS, Pattern, PatternRule, Segment, without_separators
 from app.fitting.reference import DoorPreparation, TradeFact, door_preparations, trade_fact
 from app.fitting.tailpiece import TailpieceFit, TailpieceQuestion, fit_tailpiece
 from app.fitting.thread_size import MortiseBody, ThreadFit, common_body, fit_thread
@@ -62,8 +62,8 @@ __all__ = [
     "Cam",
     "CamAnswer",
     "CamChoice",
-    "CatalogueItem",
-    "CatalogueRows",
+    "CatalogItem",
+    "CatalogRows",
     "CylinderAttributes",
     "DoorPreparation",
     "FaceChange",
@@ -71,19 +71,19 @@ __all__ = [
     "FreeText",
     "KeyAnswer",
     "KeyBlank",
-    "Keyway",
     "KeywayFamily",
     "LengthFit",
     "LengthQuestion",
-    "Lock",
-    "Maker",
+    "LockModel",
+    "MakerFile",
+    "MakerKeyway",
     "Match",
     "MortiseBody",
+    "NumberPiece",
+    "NumberReading",
     "PartNumberError",
     "Pattern",
-    "Piece",
-    "Reading",
-    "Rule",
+    "PatternRule",
     "Segment",
     "TailpieceFit",
     "TailpieceQuestion",
@@ -93,7 +93,7 @@ __all__ = [
     "cam_for",
     "cams_for_lock",
     "can_take_key",
-    "catalogue_table",
+    "catalog_table",
     "check_parts",
     "check_pattern",
     "combinations",
@@ -127,7 +127,7 @@ __all__ = [
     "mismatch",
     "mismatch_among",
     "pattern_from_json",
-    "read_catalogue",
+    "read_catalog",
     "read_free_text",
     "read_inches",
     "read_item",

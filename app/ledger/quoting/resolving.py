@@ -11,7 +11,7 @@ from fractions import Fraction
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem
-from app.fitting import CylinderAttributes, PartNumberError, Reading, cam_for, compose_any, decode_any, words
+from app.fitting import CylinderAttributes, NumberReading, PartNumberError, cam_for, compose_any, decode_any, words
 from app.ledger.catalog.maker_queries import ItemLookup, MakerTables, item_attributes, maker_tables
 from app.ledger.catalog.price_queries import KEY_CUT, rekey_code, tier_percent
 from app.ledger.catalog.price_rules import RuledBook
@@ -104,7 +104,7 @@ class Resolver:
             raise BitternError("part_number", "Enter the maker's part number.")
         makers = [self._maker(line.maker_code)] if line.maker_code else list(self._makers.values())
         refusals: list[PartNumberError] = []
-        readings: list[tuple[MakerTables, Reading]] = []
+        readings: list[tuple[MakerTables, NumberReading]] = []
         for maker in makers:
             item = self._items.get(maker.id, line.part_number.strip())
             if item is not None and (item.category != "cylinder" or not item.attributes):
@@ -148,7 +148,7 @@ class Resolver:
             is_stocked=True,
         )
 
-    def _sold(self, line: LineAsk, maker: MakerTables, reading: Reading, notes: tuple[str, ...]) -> Resolved:
+    def _sold(self, line: LineAsk, maker: MakerTables, reading: NumberReading, notes: tuple[str, ...]) -> Resolved:
         item = self._items.get(maker.id, reading.part_number)
         if item is None and line.unit_cents is None:
             raise BitternError(
