@@ -13,7 +13,7 @@ import weasyprint  # type: ignore[import-untyped]
 from sqlalchemy.orm import Session
 
 from app.commands.serving import THREADS
-from app.documents.print_queue import _QUEUE, AT_ONCE, WAITING
+from app.documents.render import _PRINT_QUEUE, AT_ONCE, WAITING
 from app.ledger.store.work import Work
 from app.ledger.tables import Event, Role
 from tests.factories import FormClient
@@ -66,7 +66,7 @@ def asked(client_as: ClientAs, press: Press, paper: str, count: int) -> tuple[li
     threads: list[threading.Thread] = []
     for client in [client_as(Role.BENCH) for _ in range(count)]:
         threads += begun(lambda client=client: answers.append(client.get(paper).status_code))
-        in_line(_QUEUE, len(threads))
+        in_line(_PRINT_QUEUE, len(threads))
     for _ in range(min(count, AT_ONCE)):
         assert press.begun.acquire(timeout=LONG)
     return threads, answers
@@ -116,7 +116,7 @@ def test_a_folder_lets_others_print_while_its_files_are_put_in(
     in_turn: list[int] = []
 
     def read(*_: object) -> bytes:
-        in_turn.append(len(_QUEUE._tickets))
+        in_turn.append(len(_PRINT_QUEUE._tickets))
         return b"old"
 
     monkeypatch.setattr("app.web.papers.folder.read_content", read)

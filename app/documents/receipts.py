@@ -1,12 +1,58 @@
-"""The receipt for money received for a job, or given back, and the slip for what is put on account."""
+"""What somebody signs: that he has the keys, never their bittings; that money was received, given back or is owed."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 
 from app.documents.render import PaperHead, pdf
 from app.ledger.jobs.payments import PaymentKind, PaymentReceipt
 from app.ledger.quoting.snapshot import HouseHead
+
+
+@dataclass(frozen=True, slots=True)
+class ReceiptKey:
+    """One key handed over. stamping: what is stamped on it; opens: where it works, in words."""
+
+    keyset: str
+    copy_number: int
+    stamping: str
+    opens: str
+    due_back: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class KeyReceipt:
+    """Keys that one holder takes. authority: who allowed it and how, "" where no owner of record is known.
+
+    is_handed_over: issued_on is the day on which they changed hands; else the form is yet to be signed and dated.
+    """
+
+    house: HouseHead
+    number: str  # of the receipt: "1038-3"
+    issued_on: date
+    issued_by: str
+    customer_name: str
+    site_name: str
+    holder_name: str
+    holder_phone: str
+    authority: str
+    keys: tuple[ReceiptKey, ...]
+    is_handed_over: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class KeyReceiptPage:
+    """The receipt as printed."""
+
+    head: PaperHead
+    receipt: KeyReceipt
+
+
+def key_receipt_pdf(receipt: KeyReceipt) -> bytes:
+    """The receipt as PDF, with lines for the holder's and the house's signatures."""
+    head = PaperHead(receipt.house, "Key receipt", receipt.number, receipt.issued_on)
+    return pdf("key_receipt.html", KeyReceiptPage(head, receipt), receipt.house.paper)
 
 
 @dataclass(frozen=True, slots=True)
