@@ -21,20 +21,6 @@ _GOODS = (LineKind.CYLINDER, LineKind.PART, LineKind.HARDWARE)
 
 
 @dataclass(frozen=True, slots=True)
-class OwnerLine:
-    """One line with what it leaves; `margin`: "42.1 %", "" where nothing is charged."""
-
-    line: SnapshotLine
-    margin_cents: int
-    margin: str
-
-    @property
-    def is_part(self) -> bool:
-        """Whether it belongs to the line above it."""
-        return not self.line.label.isdigit()
-
-
-@dataclass(frozen=True, slots=True)
 class WayColumn:
     """One way at the head of its column. `total_cents`: None where nothing of it could be costed."""
 
@@ -84,7 +70,7 @@ class OwnerPage:
 
     head: PaperHead
     quote: QuoteSnapshot
-    lines: tuple[OwnerLine, ...]
+    lines: tuple[tuple[SnapshotLine, str], ...]  # with its margin: "42.1 %", "" where nothing is charged
     margin_cents: int
     margin: str
     keying: tuple[WaysTable, ...]
@@ -121,14 +107,7 @@ def owner_page(snapshot: QuoteSnapshot) -> OwnerPage:
             given_to="costs and margin: not for the customer",
         ),
         quote=snapshot,
-        lines=tuple(
-            OwnerLine(
-                line,
-                line.amount_cents - line.cost_cents,
-                show_margin(line.amount_cents - line.cost_cents, line.amount_cents),
-            )
-            for line in snapshot.lines
-        ),
+        lines=tuple((line, show_margin(line.margin_cents, line.amount_cents)) for line in snapshot.lines),
         margin_cents=margin_cents,
         margin=show_margin(margin_cents, snapshot.totals.subtotal_cents),
         keying=tuple(ways_table(choice) for choice in snapshot.keying),

@@ -9,7 +9,7 @@ from fractions import Fraction
 import pytest
 
 from app.fitting import CylinderAttributes
-from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk, SystemAsk, ask_from_json, ask_to_json
+from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk, SystemAsk
 from app.ledger.tables import LineKind
 from app.pricing import KeyingKind
 from app.web.counter.buttons import Press, apply
@@ -223,7 +223,7 @@ ASKS = (
 
 @pytest.mark.parametrize("ask", ASKS)
 def test_a_request_fills_the_page_and_reads_back_the_same(ask: QuoteAsk) -> None:
-    assert ask_from_json(ask_to_json(ask)) == ask
+    assert QuoteAsk.from_json(ask.to_json()) == ask
     typed = from_draft(draft_of_ask(ask), "t")
     assert read(typed, KNOWN).ask == ask
     assert refused(typed) == {}
@@ -280,7 +280,7 @@ def test_a_new_customer_takes_what_was_searched_for() -> None:
 
 def test_a_request_kept_before_faces_were_asked_about_still_reads() -> None:
     ask = QuoteAsk(1, (LineAsk(LineKind.PART, 1, part_number="A18M-Q1-66.SC"),))
-    kept = ask_to_json(ask)
+    kept = ask.to_json()
     for name in ("replaces", "replaces_finish", "face_asked", "face_answer", "fit"):
         del kept["lines"][0][name]
-    assert ask_from_json(kept) == ask
+    assert QuoteAsk.from_json(kept) == ask

@@ -9,10 +9,11 @@ from datetime import timedelta
 import pytest
 import sqlalchemy as sa
 
-from app.ledger.quoting.snapshot import HouseHead, QuoteSnapshot, SnapshotLine, SnapshotTotals, write_snapshot
+from app.ledger.quoting.snapshot import HouseHead, QuoteSnapshot, SnapshotLine, write_snapshot
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Event, Job, KeyState, Role, Stage
+from app.pricing import Totals
 from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient
@@ -294,7 +295,7 @@ def test_a_quoted_job_shows_the_lines_of_its_newest_quote(client_as: ClientAs) -
             house=HouseHead("House", "", "", "", "Letter"), job_number=7, revision=revision, issued_on=TODAY,
             valid_until=TODAY, issued_by="Cora", customer_name="C", customer_phone="", customer_address="",
             site_name="", site_address="", title="", need_by=None, ready_on=None, lead_time="", lines=(line,),
-            totals=SnapshotTotals(12_600, 0, 12_600, 0, 12_600, "", ""), keying=(), exclusions="", terms="",
+            totals=Totals(12_600, 0, 12_600, 0, 12_600, "", ""), keying=(), exclusions="", terms="",
             cautions=(), cost_cents=6_001, ask={},
         )  # fmt: skip
         factories.QuoteRevisionFactory(
