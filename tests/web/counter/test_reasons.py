@@ -23,9 +23,9 @@ from app.ledger.tables import Cylinder, JobLine, Key, Keyset, QuoteRevision, Rol
 from tests import houses
 from tests.factories import FormClient
 from tests.stocked import HARDWARE, empty_house, posted
-from tests.web.test_job_authority import owned
-from tests.web.test_papers import folder
-from tests.web.test_quotes import FLATS, ClientAs, accept
+from tests.web.jobs.test_authority import owned
+from tests.web.papers.test_views import folder
+from tests.web.quotes.test_views import FLATS, ClientAs, accept
 
 __all__ = ["empty_house"]
 

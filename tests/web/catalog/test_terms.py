@@ -15,7 +15,7 @@ from app.pricing import BenchTerms, FactoryTerms
 from tests.factories import BenchTermsFactory, FactoryTermsFactory, MakerFactory
 from tests.forms_found import form_with
 
-TERMS = Path(__file__).resolve().parents[2] / "demo_data" / "terms"
+TERMS = Path(__file__).resolve().parents[3] / "demo_data" / "terms"
 BENCH = BenchTerms.from_json(json.loads((TERMS / "bench.json").read_text())).to_json()
 FACTORY = FactoryTerms.from_json(json.loads((TERMS / "factory_ard.json").read_text())).to_json()
 

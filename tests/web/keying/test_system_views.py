@@ -20,7 +20,7 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.work import Work
 from app.ledger.tables import Bitting, Cylinder, CylinderOperator, Event, Keyset, KeyState, KeySystem, Role
 from tests import factories
-from tests.web.keying_system import bittings_in_clear, system_in_service
+from tests.web.keying.keying_system import bittings_in_clear, system_in_service
 
 ClientAs = Callable[[Role | None], FlaskClient]
 DEMAND = {

@@ -16,7 +16,7 @@ from app.ledger.tables import CatalogueItem, Role
 from app.web.fitting.views import QUESTIONS
 from tests.keyed import counted
 
-DEMO = Path(__file__).resolve().parents[2] / "demo_data" / "makers"
+DEMO = Path(__file__).resolve().parents[3] / "demo_data" / "makers"
 
 
 @pytest.fixture

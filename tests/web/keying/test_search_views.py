@@ -17,7 +17,7 @@ from app.ledger.keysystems.system_queries import get_system
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderOperator, CylinderState, Event, Keyset, KeySystem, Role
 from app.web.keying import search_views
-from tests.web.keying_system import bittings_in_clear, system_in_service
+from tests.web.keying.keying_system import bittings_in_clear, system_in_service
 
 ClientAs = Callable[[Role | None], FlaskClient]
 NARROW = {"chambers": 6, "depths": 4, "first_depth": 0, "macs": 3, "step": 2}

@@ -20,8 +20,8 @@ from tests.factories import FormClient
 from tests.keyed import Keyed, keyed_job
 from tests.ledger.store.test_turns import LONG, begun, in_line
 from tests.stocked import HARDWARE, empty_house
-from tests.web.test_quote_mail import FORM
-from tests.web.test_quotes import quoted
+from tests.web.quotes.test_mailing import FORM
+from tests.web.quotes.test_views import quoted
 
 __all__ = ["empty_house"]
 

@@ -17,7 +17,7 @@ from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.reading import pdf_text, words_of
 from tests.stocked import HARDWARE, MORTISE, empty_house, posted
-from tests.web.test_quotes import AT_THE_BENCH, FLATS, accepted, quoted
+from tests.web.quotes.test_views import AT_THE_BENCH, FLATS, accepted, quoted
 
 __all__ = ["empty_house"]
 

@@ -23,7 +23,7 @@ from app.commands.certificate import write_certificate
 from app.ledger.tables import Event, Role
 from tests.factories import FormClient
 from tests.stocked import HARDWARE, empty_house
-from tests.web.test_quotes import ClientAs, quoted
+from tests.web.quotes.test_views import ClientAs, quoted
 
 __all__ = ["empty_house"]
 

@@ -17,7 +17,7 @@ from app.spreadsheets import guarded_book_bytes
 from tests.factories import PriceRowFactory, PriceTierFactory
 from tests.forms_found import form_with
 
-PRICES = (Path(__file__).resolve().parents[2] / "demo_data" / "prices.csv").read_bytes()
+PRICES = (Path(__file__).resolve().parents[3] / "demo_data" / "prices.csv").read_bytes()
 HEAD = "code,description,category,kind,price,cost,tier,quantity from,valid from\n"
 ONE = {
     "code": "KEY-CUT",

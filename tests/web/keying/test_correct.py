@@ -15,7 +15,7 @@ from app.ledger.keysystems.unsealed_system import Standing
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Event, Job, Keyset, KeyState, KeySystem, Role, Stage
 from tests import factories
-from tests.web.keying_system import bittings_in_clear, system_in_service
+from tests.web.keying.keying_system import bittings_in_clear, system_in_service
 
 ClientAs = Callable[[Role | None], FlaskClient]
 

@@ -20,7 +20,7 @@ from app.web.makers.runs import Runs
 from tests.factories import CatalogueItemFactory, MakerFactory
 from tests.forms_found import form_with
 
-DEMO = Path(__file__).resolve().parents[2] / "demo_data" / "makers"
+DEMO = Path(__file__).resolve().parents[3] / "demo_data" / "makers"
 HEAD = "part_number,category,description,cost,list,stocked\n"
 ITEMS = len(json.loads((DEMO / "ardent_brass.json").read_text())["items"])
 

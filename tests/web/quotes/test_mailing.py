@@ -25,7 +25,7 @@ from app.ledger.tables import Event, QuoteRevision, Role
 from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.stocked import HARDWARE, empty_house
-from tests.web.test_quotes import ClientAs, quoted
+from tests.web.quotes.test_views import ClientAs, quoted
 
 __all__ = ["empty_house"]
 

@@ -17,7 +17,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Bitting, KeySystem, Role
 from app.web.keying import matrix_views, runs
 from tests import factories
-from tests.web.keying_system import bittings_in_clear
+from tests.web.keying.keying_system import bittings_in_clear
 
 ClientAs = Callable[[Role | None], FlaskClient]
 ASK = {"keyway": "AQ1", "chambers": "6", "seconds": "20"}

@@ -13,8 +13,8 @@ from sqlalchemy.orm import Session
 from app.ledger.tables import Draft, Job, QuoteRevision, Role
 from tests.factories import FormClient
 from tests.stocked import HARDWARE, MORTISE, empty_house, posted
-from tests.web.test_counter import LIVE
-from tests.web.test_quotes import AT_THE_BENCH, FLATS, ClientAs
+from tests.web.counter.test_views import LIVE
+from tests.web.quotes.test_views import AT_THE_BENCH, FLATS, ClientAs
 
 __all__ = ["empty_house"]
 

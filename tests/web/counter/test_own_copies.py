@@ -11,7 +11,7 @@ from app.ledger.tables import Role
 from tests.factories import FormClient
 from tests.reading import pdf_text, words_of
 from tests.stocked import empty_house
-from tests.web.test_two_places import ClientAs, approved, moved, worked_out
+from tests.web.counter.test_two_places import ClientAs, approved, moved, worked_out
 
 __all__ = ["empty_house"]
 

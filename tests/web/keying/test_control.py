@@ -22,7 +22,7 @@ from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import Draft, Event, Keyset, KeySystem, Level, RecordsHolder, Role
 from tests import factories
-from tests.web.keying_system import bittings_in_clear, system_in_service
+from tests.web.keying.keying_system import bittings_in_clear, system_in_service
 
 ClientAs = Callable[[Role | None], FlaskClient]
 CORE: dict[str, object] = {

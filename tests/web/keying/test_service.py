@@ -17,7 +17,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import CylinderOperator, Draft, Event, Keyset, KeyState, KeySystem, Level, RecordsHolder, Role
 from tests import factories
 from tests.forms_found import form_with
-from tests.web.keying_system import bittings_in_clear, seeded, system_in_service
+from tests.web.keying.keying_system import bittings_in_clear, seeded, system_in_service
 
 ClientAs = Callable[[Role | None], FlaskClient]
 
