@@ -27,12 +27,12 @@ def count_bittings(chambers: int, depths: int, macs: int) -> int:
 
 
 def count_columns(columns: Sequence[Collection[int]], macs: int) -> int:
-    """Count the ways to take one depth from each column so that neighbours differ by at most `macs`.
+    """Count the ways to take one depth from each column so that neighbors differ by at most `macs`.
 
     >>> count_columns([(1, 3), (5,), (1, 9)], 4)
     4
     """
-    endings: dict[int, int] = dict.fromkeys(columns[0], 1) if columns else {0: 1}
+    endings: dict[int, int] = dict.fromkeys(columns[0], 1)
     for column in columns[1:]:
         endings = {d: sum(n for e, n in endings.items() if abs(d - e) <= macs) for d in column}
     return sum(endings.values())

@@ -58,7 +58,8 @@ def lost_key(
     if not exposed:
         return LostKey(symbol, (), (symbol,), (), out.get(symbol, 1), {}, True)
     replace, blocked, proven = _least(keys, cylinders, symbol, exposed, out, seconds)
-    repin = tuple(c for c, meant in cylinders.items() if c in blocked or not replace.isdisjoint(meant))
+    # An exposed cylinder is among them: to shut the lost key out, one of its own keys had to be replaced.
+    repin = tuple(cylinder for cylinder, meant in cylinders.items() if not replace.isdisjoint(meant))
     ordered = tuple(key for key in keys if key in replace)
     return LostKey(symbol, exposed, ordered, repin, sum(out.get(key, 1) for key in ordered), blocked, proven)
 

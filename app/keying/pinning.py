@@ -80,9 +80,9 @@ def pin(spec: BittingSpec, keys: Mapping[str, Bitting], control: Bitting | None 
         raise KeyingError("keys", "Name at least one key that operates this cylinder.")
     if control is not None and spec.control_offset is None:
         raise KeyingError("spec.control_offset", "A control key needs the spec's control offset.")
-    cuts = shearing_depths(keys.values())
-    if len(cuts) != spec.chambers or (control is not None and len(control) != spec.chambers):
+    if any(len(bitting) != spec.chambers for bitting in (*keys.values(), *([control] if control else ()))):
         raise KeyingError("keys", f"Every key needs {spec.chambers} cuts.")
+    cuts = shearing_depths(keys.values())
     controls: Sequence[int | None] = control if control is not None else [None] * spec.chambers
     chambers = tuple(
         pin_cuts(depths, ctrl, spec.control_offset, spec.stack_total)

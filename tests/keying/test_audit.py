@@ -111,3 +111,14 @@ def test_findings_without_end_are_refused():
     wide = [f"K{n * 273}" for n in range(15)]
     with pytest.raises(KeyingError, match="10,000,000 times"):
         audit(every, {f"C{n}": wide for n in range(3500)})
+
+
+def test_a_near_miss_is_off_by_no_more_than_the_tolerance_and_one_increment_by_itself():
+    keys = {"AA": (5, 5, 5), "NEAR": (4, 5, 5), "FAR": (5, 5, 7), "TWICE": (5, 6, 6), "OWN": (5, 5, 5)}
+    cylinders = {"C": ["AA"]}
+    assert [miss.key for miss in near_misses(keys, cylinders)] == ["NEAR"]
+    assert [miss.key for miss in near_misses(keys, cylinders, 1)] == ["NEAR"]
+    assert [miss.key for miss in near_misses(keys, cylinders, 2)] == ["NEAR", "FAR"]
+    assert len(near_misses({"A": (0, 0, 0), "B": (0, 0, 15)}, {"C": ["A"]}, 15)) == 1
+    with pytest.raises(KeyingError):
+        near_misses(keys, cylinders, 16)

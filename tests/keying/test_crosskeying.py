@@ -1,12 +1,21 @@
 from __future__ import annotations
 
-from itertools import product
+from itertools import pairwise, product
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.keying import BittingSpec, KeyingError, audit, choose_bittings, cross_cost, plan_levels, progression_under
+from app.keying import (
+    BittingSpec,
+    Choice,
+    KeyingError,
+    audit,
+    choose_bittings,
+    cross_cost,
+    plan_levels,
+    progression_under,
+)
 from tests.keying.oracle import operates
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
@@ -27,7 +36,13 @@ def test_the_cost_is_what_the_cylinder_lets_in_before_and_after():
     assert cost.unintended == tuple(
         s for s, b in keys.items() if operates(b, lock) and s not in ("AA1", "AA", "A", "AB7", "AC9")
     )
-    assert [way.opens for way in cost.alternatives] == [1, 40, 120]
+    assert [(way.words, way.opens) for way in cost.alternatives] == [
+        ("Hand AA1 to the holders of AB7, AC9.", 1),
+        ("Hand AA to the holders of AB7, AC9.", 40),
+        ("Hand A to the holders of AB7, AC9.", 120),
+    ]
+    crossed = cross_cost(PLAN.keys, {"X1X": ["AA1", "AB7", "AA", "A"]}, "X1X", ["AC9", "AC9"])
+    assert len(crossed.alternatives) == 3 and crossed.alternatives[0].words == "Hand AA1 to the holders of AC9."
 
 
 def test_unknown_cylinders_and_keys_are_refused():
@@ -105,3 +120,79 @@ def test_a_choice_does_not_show_its_bittings():
     found = choose_bittings({}, {"O": [(1, 2, 3)]}, {"C": ["O"]})
     assert found.bittings == {"O": (1, 2, 3)}
     assert "1, 2, 3" not in repr(found)
+
+
+def test_fixed_keys_that_clash_already_leave_no_choice():
+    keys = {"AA": (1, 1, 1), "1AA": (3, 3, 3), "2AA": (1, 3, 1)}
+    for cylinders in ({"1AA": ["AA", "1AA"], "O": ["O"]}, {"O": ["O"], "1AA": ["1AA", "AA"]}):
+        found = choose_bittings(keys, {"O": [(5, 5, 5)]}, cylinders)
+        assert (found.bittings, found.exhausted) == (None, True)
+
+
+def test_a_choice_shuts_out_keys_chosen_before_and_after_it():
+    # O2 may not turn O1's cylinder, nor a key that is fixed O2's, nor O1 the cylinder that O2 shares with the master.
+    keys = {"AA": (1, 1, 1), "F": (3, 1, 5)}
+    candidates = {"O1": [(3, 1, 1), (3, 5, 5)], "O2": [(3, 1, 5), (3, 1, 3), (5, 3, 5), (5, 5, 3)]}
+    cylinders = {"O1": ["O1", "AA"], "O2": ["O2", "AA"], "F": ["F"]}
+    found = choose_bittings(keys, candidates, cylinders)
+    assert found.bittings == {"O1": (3, 1, 1), "O2": (5, 3, 5)}
+    assert found.exhausted
+
+
+def test_a_search_goes_back_to_an_earlier_choice_and_forgets_it_wholly():
+    # The first choice of O1 is also all that O2 may have: O1 has to move on, and its first bitting is free again.
+    found = choose_bittings({}, {"O1": [(1, 1, 1), (2, 2, 2)], "O2": [(1, 1, 1)]}, {"C1": ["O1"], "C2": ["O2"]})
+    assert found.bittings == {"O1": (2, 2, 2), "O2": (1, 1, 1)}
+
+
+def test_the_keyset_of_most_cylinders_is_chosen_first():
+    candidates = {"O1": [(1, 1, 1), (2, 2, 2)], "O2": [(1, 1, 1), (3, 3, 3)]}
+    found = choose_bittings({}, candidates, {"C1": ["O1"], "C2": ["O2"], "C3": ["O2"]})
+    assert found.bittings == {"O1": (2, 2, 2), "O2": (1, 1, 1)}
+
+
+def test_tries_are_counted_to_the_last_one():
+    three = [(1, 1, 1), (2, 2, 2), (3, 3, 3)]
+    taken = {f"F{n}": bitting for n, bitting in enumerate(three[:2])}
+    assert choose_bittings({}, {"O": three}, {"C": ["O"]}, tries=1).bittings == {"O": (1, 1, 1)}
+    assert choose_bittings({}, {"O": three}, {"C": ["O"]}, tries=0) == Choice(None, False)
+    # Bittings that are taken are no tries.
+    assert choose_bittings(taken, {"O": three}, {"C": ["O"]}, tries=1).bittings == {"O": (3, 3, 3)}
+    assert choose_bittings(taken, {"O": three[:2]}, {"C": ["O"]}, tries=0) == Choice(None, True)
+    # The last try fails and there are no more: that is no running out.
+    clash = {"F": (3, 3, 3)}
+    assert choose_bittings(clash, {"O": [(1, 1, 3)]}, {"C": ["O", "F"], "D": ["F"]}, tries=1).bittings is not None
+    assert choose_bittings({"F": (1, 1, 1)}, {"O": [(1, 1, 1)]}, {"C": ["O"]}, tries=1) == Choice(None, True)
+
+
+def test_the_time_and_what_still_lacks_a_cut_are_told_on_the_way(monkeypatch):
+    now = [0.0]
+    monkeypatch.setattr("app.keying.crosskeying.monotonic", lambda: now[0])
+    told = []
+
+    def listen(lacking, share):
+        told.append((lacking, share))
+
+    class Slow(list):
+        """Candidates each of which takes a tenth of a second to come."""
+
+        def __iter__(self):
+            for bitting in list.__iter__(self):
+                now[0] += 0.1
+                yield bitting
+
+    clash = {"F1": (1, 1, 1), "F2": (2, 2, 2)}
+    found = choose_bittings(
+        clash,
+        {"O1": Slow([(3, 3, cut) for cut in range(3, 8)]), "O2": Slow([(1, 2, 1)] * 6)},
+        {"D": ["F1", "F2"], "C1": ["O1"], "C2": ["O2"]},
+        seconds=10.0,
+        on_progress=listen,
+    )
+    assert found == Choice(None, True)
+    assert told[0] == (1, pytest.approx(0.03))  # O1 has its cut, O2 still lacks one; not told more than each 0.2 s
+    assert all(lacking == 1 for lacking, _ in told) and len(told) >= 10
+    gaps = [after - before for (_, before), (_, after) in pairwise(told)]
+    assert min(gaps) > 0.02 and max(gaps) < 0.035
+    stopped = choose_bittings(clash, {"O": Slow([(1, 2, 1)] * 50)}, {"D": ["F1", "F2"], "C": ["O"]}, seconds=1.05)
+    assert stopped == Choice(None, False)

@@ -21,6 +21,7 @@ from app.keying import (
 )
 from app.keying.arrays import Spread
 from app.keying.solving import Outcome
+from app.keying.symbols import Level
 from tests.keying.oracle import operates
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
@@ -164,6 +165,61 @@ def test_changes_whose_cylinder_a_key_in_service_would_operate_are_passed_over()
     assert upcoming not in [keyset.bitting for keyset in found.keysets]
     issued = {**keys, **{keyset.symbol: keyset.bitting for keyset in found.keysets}}
     assert not audit(issued, {**cylinders, **found.cylinders}).unintended
+
+
+def test_what_is_added_names_its_level_and_the_key_above():
+    plan, array = system(3, masters=2, changes_per_master=3)
+    found = extend(SPEC, array, plan.keys, plan.cylinders, changes={"A": 1, "AB": 1, "AA": 0}, masters={"A": [1]})
+    named = [(one.symbol, one.level, one.parent) for one in found.keysets]
+    assert named == [
+        ("AC", Level.MASTER, "A"),
+        ("AC1", Level.CHANGE, "AC"),
+        ("A1", Level.CHANGE, "A"),
+        ("AB4", Level.CHANGE, "AB"),
+    ]
+    # A change under the grand takes the place of a master, so that no master turns its cylinder.
+    masters = set(progression_under(SPEC, array.tmk, array.roles, "M", array.tmk))
+    assert found.keysets[2].bitting in masters
+
+
+def test_two_levels_number_their_changes_in_front():
+    plan, array = system(2, changes_per_master=2)
+    found = extend(SPEC, array, plan.keys, plan.cylinders, changes={"AA": 2})
+    assert [one.symbol for one in found.keysets] == ["3AA", "4AA"]
+    with pytest.raises(KeyingError, match="no such grand master"):
+        extend(SPEC, array, plan.keys | {"A": (1, 1, 1, 1, 1, 1)}, plan.cylinders, masters={"A": [1]})
+
+
+def test_masters_without_changes_are_cut_unlike():
+    plan, array = system(3, masters=2, changes_per_master=3)
+    found = extend(SPEC, array, plan.keys, plan.cylinders, masters={"A": [0, 0, 0]})
+    assert [one.symbol for one in found.keysets] == ["AC", "AD", "AE"]
+    assert len({one.bitting for one in found.keysets}) == 3
+
+
+@pytest.mark.parametrize(
+    ("request_", "field"),
+    [({"masters": {"Tower 1": [1]}}, "masters.Tower 1"), ({"changes": {"Tower 1": 1}}, "changes.Tower 1")],
+)
+def test_a_key_above_that_is_no_standard_symbol_is_refused_by_its_field(request_, field):
+    plan, array = system(3, masters=2, changes_per_master=3)
+    keys = plan.keys | {"Tower 1": (1, 1, 1, 1, 1, 1)}
+    with pytest.raises(KeyingError) as refused:
+        extend(SPEC, array, keys, plan.cylinders, **request_)
+    assert refused.value.field == field
+
+
+def test_what_turns_a_further_cylinder_is_passed_over_masters_and_changes_alike():
+    plan, array = system(3, masters=2, changes_per_master=3)
+    plain = extend(SPEC, array, plan.keys, plan.cylinders, changes={"AA": 2}, masters={"A": [1]})
+    cuts = {one.symbol: one.bitting for one in plain.keysets}
+    # Cylinders of another house on the keyway, pinned to just these cuts among others.
+    shearing = [[(cut, cut % 2 + 2) for cut in cuts[symbol]] for symbol in ("AC", "AA4")]
+    found = extend(SPEC, array, plan.keys, plan.cylinders, changes={"AA": 2}, masters={"A": [1]}, shearing=shearing)
+    added = {one.symbol: one.bitting for one in found.keysets}
+    assert list(added) == list(cuts) and added["AA4"] == cuts["AA5"]
+    for bitting in added.values():
+        assert not any(all(cut in depths for cut, depths in zip(bitting, stack, strict=True)) for stack in shearing)
 
 
 SHORT = BittingSpec(chambers=5, depths=6, first_depth=1, macs=5, step=2)

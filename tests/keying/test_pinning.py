@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -148,3 +149,58 @@ def test_stock_is_drawn_down_or_told_short():
     with pytest.raises(KeyingError, match="2 × bottom 1, 9 × top") as refused:
         found.drawn_down(scarce)
     assert refused.value.field == "stock"
+
+
+def test_a_core_without_a_control_key_is_pinned_as_a_plain_cylinder():
+    found = pin(SPEC, {"AA": (5, 2, 8, 6, 1, 4)})
+    assert found.chambers[2] == ChamberPins(8, (), None, 23 - 8)
+
+
+@pytest.mark.parametrize("bittings", [[(1, 1)], [(1, 1, 1), (1, 1)], [(1, 1, 1, 1)]])
+def test_keys_of_another_length_are_refused(bittings):
+    spec = BittingSpec(chambers=3, depths=10, macs=9, step=1, control_offset=10)
+    with pytest.raises(KeyingError) as refused:
+        pin(spec, {f"K{n}": bitting for n, bitting in enumerate(bittings)})
+    assert (refused.value.field, refused.value.message) == ("keys", "Every key needs 3 cuts.")
+    with pytest.raises(KeyingError, match="Every key needs 3 cuts"):
+        pin(spec, {"AA": (1, 1, 1)}, bittings[-1])
+
+
+def test_without_a_least_pin_every_height_from_zero_will_do():
+    spec = BittingSpec(chambers=3, depths=10, macs=9, step=1, control_offset=2)
+    assert pin(spec, {"AA": (2, 2, 2), "1AA": (3, 2, 2)}, (1, 0, 0)).warnings == ()
+
+
+def test_pins_of_no_height_are_not_picked_and_those_of_one_increment_are():
+    spec = BittingSpec(chambers=3, depths=10, macs=9, step=1, stack_total=12, control_offset=10)
+    found = pick_list(
+        [(pin(spec, {"AA": (2, 2, 2)}, (0, 1, 2)), 1)]
+    )  # line 10, 11, 12; build-up 8, 9, 10; top 2, 1, 0
+    assert dict(found.pins)[PinSize("top", 1)] == 1 and PinSize("top", 0) not in dict(found.pins)
+    low = BittingSpec(chambers=3, depths=10, macs=9, step=1, control_offset=2)
+    found = pick_list([(pin(low, {"AA": (2, 3, 4)}, (0, 2, 4)), 1)])  # build-up 0, 1, 2
+    assert [size for size, _ in found.pins if size.kind == "build-up"] == [
+        PinSize("build-up", 1),
+        PinSize("build-up", 2),
+    ]
+
+
+def test_pins_of_a_kind_stand_by_size_those_of_unknown_size_first():
+    total = BittingSpec(chambers=3, depths=10, macs=9, step=1, stack_total=12)
+    plain = BittingSpec(chambers=3, depths=10, macs=9, step=1)
+    found = pick_list([(pin(total, {"AA": (2, 10 - 1, 0)}), 1), (pin(plain, {"AA": (11 - 2, 2, 0)}), 1)])
+    assert [size.size for size, _ in found.pins if size.kind == "top"] == [None, 3, 10, 12]
+    assert [size.size for size, _ in found.pins if size.kind == "bottom"] == [0, 2, 9]
+
+
+def test_a_size_that_the_shelf_never_had_is_short():
+    spec = BittingSpec(chambers=3, depths=10, macs=9, step=1, stack_total=12)
+    found = pick_list([(pin(spec, {"AA": (1, 2, 3)}), 1)])
+    stock = {PinSize("bottom", depth): 1 for depth in (1, 2)} | {PinSize("top", 12 - depth): 1 for depth in (1, 2, 3)}
+    assert found.short(stock) == ((PinSize("bottom", 3), 1),)
+    with pytest.raises(KeyingError) as refused:
+        found.drawn_down({**stock, PinSize("bottom", 3): 0, PinSize("top", 9): 0})
+    assert refused.value.message == "The stock lacks 1 × bottom 3, 1 × top 9. Order these or correct the count."
+    sizeless = pick_list([(pin(replace(spec, stack_total=None), {"AA": (1, 1, 1)}), 1)])
+    with pytest.raises(KeyingError, match=r"The stock lacks 3 × bottom 1, 3 × top\. Order"):
+        sizeless.drawn_down({})

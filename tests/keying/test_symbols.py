@@ -120,3 +120,13 @@ def test_counts_out_of_range_are_refused_by_field(values, field):
 
 def test_single_symbols_read_back():
     assert read_symbol(single_symbol(12)).number == 12
+
+
+def test_a_system_holds_a_million_symbols_and_not_one_more():
+    assert len(make_symbols(2, 1000, 999)) == 1_000_000
+    with pytest.raises(KeyingError) as refused:
+        make_symbols(2, 1000, 1000)
+    assert (refused.value.field, refused.value.message) == (
+        "changes_per_master",
+        "That is more than 1,000,000 symbols; ask for fewer.",
+    )
