@@ -59,7 +59,7 @@ def audit(
     )
     unintended = np.setdiff1d(pairs, wanted).tolist()
     combinations = np.bitwise_count(masks).astype(np.int64).prod(axis=1)
-    phantoms = combinations - np.bincount(rows[index.is_first[found]], minlength=len(cylinders))
+    phantoms = combinations - np.bincount(rows[index.is_first[found]])  # each cylinder has a key of its own
     return Audit(
         tuple((cylinder_names[pair // len(keys)], key_names[pair % len(keys)]) for pair in unintended),
         dict(zip(cylinder_names, phantoms.tolist(), strict=True)),

@@ -148,8 +148,8 @@ def progress(
 ) -> Progression:
     """Give the total position progression under `tmk`, checked.
 
-    Without `columns` the array is made by `make_columns`. Without `order` chamber 1 turns fastest, then 2 and
-    so on. `held` chambers stay at the master's cut. Refuses a master outside MACS, an array that holds the
+    Without `columns` the array is made by `make_columns`, whose `held` chambers stay at the master's cut. Without
+    `order` chamber 1 turns fastest, then 2 and so on. Refuses a master outside MACS, an array that holds the
     master's own depth, a depth twice or (step 2) the other parity, and an order that names a chamber twice or
     leaves a progressed one out.
 
@@ -164,7 +164,7 @@ def progress(
         made = make_columns(spec, tmk, held)
     else:
         check_columns(spec, tmk, columns)
-        made = tuple(() if n in held else tuple(column) for n, column in enumerate(columns, start=1))
+        made = tuple(tuple(column) for column in columns)
     progressed = tuple(chamber for chamber, column in enumerate(made, start=1) if column)
     if not progressed:
         raise KeyingError("array", "No chamber progresses: give at least one chamber depths below the master.")

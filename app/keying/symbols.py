@@ -81,7 +81,7 @@ def read_symbol(text: object, field: str = "symbol") -> KeySymbol:
         raise KeyingError(field, _REFUSAL)
     level, parent, number = _meaning(found)
     if found["great"] is not None:
-        plain = plain.replace("GGMK", "GGM", 1)
+        plain = plain.replace("GGMK", "GGM")
     crossed = found["x"] is not None or found["cross"] is not None
     if level in (Level.GREAT_GRAND, Level.GRAND, Level.MASTER) and (crossed or nmk):
         raise KeyingError(field, "Only a change can be cross-keyed (X) or NMK; this symbol is a master's.")

@@ -99,6 +99,7 @@ def test_a_system_of_twelve_chambers_and_sixteen_depths_is_counted_exactly():
     keys = {f"K{n}": (n,) * 12 for n in range(16)}
     found = audit(keys, {"C": list(keys), "D": ["K15"]})
     assert found.phantoms == {"C": 16**12 - 16, "D": 0}
+    assert all(type(count) is int for count in found.phantoms.values())
     assert found.unintended == ()
 
 

@@ -20,7 +20,7 @@ from app.keying import (
     search_extension,
 )
 from app.keying.arrays import Spread
-from app.keying.solving import Outcome
+from app.keying.solving import MatrixSolution, Outcome
 from app.keying.symbols import Level
 from tests.keying.oracle import operates
 
@@ -264,3 +264,43 @@ def test_masters_get_the_next_symbols_and_unknown_ones_are_refused():
         with pytest.raises(KeyingError) as refused:
             name_wanted(["A", "AA"], changes, masters)
         assert refused.value.field == field
+
+
+def test_what_a_search_is_for_is_named_level_by_level():
+    wanted = name_wanted(["GGM", "B", "BA", "BA1"], {"BA": 1, "GGM": 1}, {"B": [1]})
+    assert wanted.keysets == (
+        ("BB", Level.MASTER, "B"),
+        ("BB1", Level.CHANGE, "BB"),
+        ("BA2", Level.CHANGE, "BA"),
+        ("GGM1", Level.CHANGE, "GGM"),
+    )
+    assert wanted.cylinders == {
+        "BB1": ("BB1", "BB", "B", "GGM"),
+        "BA2": ("BA2", "BA", "B", "GGM"),
+        "GGM1": ("GGM1", "GGM"),
+    }
+    assert [symbol for symbol, _, _ in name_wanted(["AA", "1AA"], {"AA": 2}, {}).keysets] == ["2AA", "3AA"]
+    with pytest.raises(KeyingError, match="no such grand master"):
+        name_wanted(["A", "AA"], {}, {"B": [1]})
+
+
+def test_a_search_keeps_within_what_it_is_given(monkeypatch):
+    plan, _ = full_system()
+    wanted = name_wanted(plan.keys, {"AA": 1}, {})
+    found = search_extension(SHORT, plan.tmk, plan.keys, plan.cylinders, wanted, Random(1), seconds=30)
+    (added,) = found.extension.keysets
+    assert (added.symbol, added.level, added.parent) == ("AA5", Level.CHANGE, "AA")
+    assert found.matrix.keys[-1].holders == ("AA5",) and found.matrix.cylinders[-1].doors == ("AA5",)
+    assert found.matrix.keys[-1].doors == {len(plan.cylinders)}
+    again = search_extension(
+        SHORT, plan.tmk, plan.keys, plan.cylinders, wanted, Random(1), seconds=30, avoid={added.bitting}
+    )
+    assert again.extension.keysets[0].bitting != added.bitting
+    given = {}
+    monkeypatch.setattr("app.keying.extending.solve_matrix", lambda *_, **more: given.update(more) or found.solution)
+    search_extension(SHORT, plan.tmk, plan.keys, plan.cylinders, wanted, Random(1), seconds=7.0, on_progress=print)
+    assert (given["seconds"], given["on_progress"]) == (7.0, print)
+    lost = MatrixSolution(Outcome.NOT_IN_TIME, None, (), None, False, 1.0)
+    monkeypatch.setattr("app.keying.extending.solve_matrix", lambda *_, **__: lost)
+    ended = search_extension(SHORT, plan.tmk, plan.keys, plan.cylinders, wanted, Random(1))
+    assert ended.extension is None and ended.matrix == found.matrix and ended.solution is lost

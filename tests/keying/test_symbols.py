@@ -130,3 +130,11 @@ def test_a_system_holds_a_million_symbols_and_not_one_more():
         "changes_per_master",
         "That is more than 1,000,000 symbols; ask for fewer.",
     )
+
+
+def test_a_symbol_may_fill_its_length_and_not_pass_it():
+    assert read_symbol("AA1".ljust(60)).text == "AA1"
+    for text in ("AA1".ljust(61), "AI1", 5):
+        with pytest.raises(KeyingError) as refused:
+            read_symbol(text)
+        assert refused.value.field == "symbol"
