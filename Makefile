@@ -47,6 +47,41 @@ lint: ## Check style, types and the rule of imports, without the tests.
 	@tools/setup.sh dev
 	$(CHECKS)
 
+PURE := app/keying app/fitting app/pricing app/spreadsheets app/validation tests/keying tests/fitting tests/pricing tests/validation
+
+.PHONY: quick
+quick: ## Check style, types and imports, and test the rooms that know no database: for every few minutes of work.
+	@tools/setup.sh dev
+	$(CHECKS)
+	$(PY) -m pytest -q -n 2 --dist worksteal -m "not slow" $(PURE)
+
+.PHONY: types
+types: ## Check the types of the tests and tools too, which CI does not.
+	@tools/setup.sh dev
+	.venv/bin/mypy app tests tools
+
+.PHONY: coverage
+coverage: ## Run every test and tell which lines and branches none of them reaches (htmlcov/index.html shows them).
+	@tools/setup.sh test
+	$(INSTALL) -e '.[coverage]'
+	$(PY) -m pytest -n 2 --dist worksteal --cov=app --cov-branch --cov-report=html --cov-report=term:skip-covered
+
+.PHONY: lowest
+lowest: ## Run every check and test with the lowest versions that pyproject.toml allows, in .venv-lowest.
+	@tools/setup.sh test
+	$(INSTALL) -e '.[lock]'
+	.venv/bin/uv venv --quiet --allow-existing .venv-lowest
+	.venv/bin/uv pip install --quiet --python .venv-lowest --resolution lowest-direct -e '.[dev]'
+	.venv-lowest/bin/mypy
+	.venv-lowest/bin/python -m pytest -n 2 --dist worksteal
+
+.PHONY: mutants
+mutants: ## Change the arithmetic in thousands of ways and list the changes that no test notices (hours).
+	@tools/setup.sh test
+	$(INSTALL) -e '.[mutants]'
+	.venv/bin/mutmut run
+	.venv/bin/mutmut results
+
 .PHONY: bench
 bench: ## Run the speed comparisons one after another; each prints ratios.
 	@tools/setup.sh dev
@@ -64,6 +99,11 @@ requirements: ## Choose the versions that the set-up installs anew, within the b
 	$(COMPILE) --extra dev --output-file requirements/dev.txt
 	$(COMPILE) --constraints requirements/dev.txt --output-file requirements/use.txt
 
+.PHONY: manual
+manual: ## Write the pages of docs/ that are made from the code: folders, commands, errors.
+	@tools/setup.sh dev
+	@$(PY) tools/manual.py
+
 .PHONY: pictures
 pictures: ## Take the README's pictures anew from a fresh demo.
 	@tools/setup.sh test
@@ -71,5 +111,5 @@ pictures: ## Take the README's pictures anew from a fresh demo.
 
 .PHONY: clean
 clean: ## Remove .venv, caches and the demo's files; the house's own data in instance/ stays.
-	@rm -rf .venv build dist demo_instance *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis .import_linter_cache
+	@rm -rf .venv .venv-lowest build dist demo_instance mutants htmlcov .coverage *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis .import_linter_cache
 	@find app migrations tests tools -name __pycache__ -type d -prune -exec rm -rf {} +

@@ -17,6 +17,7 @@ from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
 from app.cli import main
+from tools import manual
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -58,7 +59,8 @@ FOLDERS = (
     "tests/bench",
 )
 SKIPPING = {"skip", "skipif", "xfail", "importorskip", "skipIf", "skipUnless", "expectedFailure"}
-MANUALS = pytest.mark.parametrize("manual", [README, DEVELOPERS], ids=["README.md", "DEVELOPERS.md"])
+PAGES = ("README.md", "DEVELOPERS.md", *sorted(f"docs/{path.name}" for path in ROOT.glob("docs/*.md")))
+MANUALS = pytest.mark.parametrize("page", PAGES)
 
 
 def targets() -> list[str]:
@@ -100,17 +102,15 @@ def test_readme_shows_the_two_commands_and_the_pictures() -> None:
 
 
 @MANUALS
-def test_every_make_command_in_a_manual_is_a_target(manual: str) -> None:
-    named = set(re.findall(r"(?:^|`)make ([a-z-]+)", manual, re.MULTILINE))
-    assert named
+def test_every_make_command_in_a_manual_is_a_target(page: str) -> None:
+    named = set(re.findall(r"(?:^|`)make ([a-z-]+)", (ROOT / page).read_text("utf-8"), re.MULTILINE))
     assert named <= set(targets())
+    assert named or page.startswith("docs/")
 
 
 @MANUALS
-def test_every_bittern_command_in_a_manual_exists(manual: str) -> None:
-    found = list(commands_in(manual))
-    assert found
-    for words in found:
+def test_every_bittern_command_in_a_manual_exists(page: str) -> None:
+    for words in commands_in((ROOT / page).read_text("utf-8")):
         command: click.Command | None = main
         context = click.Context(main)
         for word in words:
@@ -120,16 +120,43 @@ def test_every_bittern_command_in_a_manual_exists(manual: str) -> None:
             assert command is not None, f"there is no bittern {' '.join(words)}"
 
 
+def test_commands_are_found_where_manuals_show_them() -> None:
+    assert ["house", "migrate"] in list(commands_in((ROOT / "docs/adding.md").read_text("utf-8")))
+    assert len(list(commands_in(README))) > 10
+
+
 @MANUALS
-def test_every_file_that_a_manual_links_to_is_there(manual: str) -> None:
-    links = [link for link in re.findall(r"\]\(([^)#]+)\)", manual) if "://" not in link]
-    assert [link for link in links if not (ROOT / link).exists()] == []
+def test_every_file_that_a_manual_links_to_is_there(page: str) -> None:
+    text = (ROOT / page).read_text("utf-8")
+    links = [link for link in re.findall(r"\]\(([^)#]+)\)", text) if "://" not in link]
+    assert [link for link in links if not ((ROOT / page).parent / link).exists()] == []
 
 
-def test_the_developers_manual_names_files_that_exist() -> None:
-    named = re.findall(r"`((?:app|templates|static|migrations|tests|tools|shared|demo_data)/[\w./-]+)`", DEVELOPERS)
-    assert named
+@pytest.mark.parametrize("page", PAGES[1:])
+def test_a_manual_names_files_that_exist(page: str) -> None:
+    folders = "app|templates|static|migrations|tests|tools|shared|demo_data|requirements|docs"
+    named = re.findall(rf"`((?:{folders})/[\w./-]+)[`:]", (ROOT / page).read_text("utf-8"))
+    assert named or page == "docs/commands.md"
     assert [name for name in named if not (ROOT / name).exists()] == []
+
+
+@pytest.mark.parametrize("page", PAGES[1:])
+def test_the_developers_manual_leads_to_every_page(page: str) -> None:
+    assert page == "DEVELOPERS.md" or f"]({page})" in DEVELOPERS
+
+
+def test_the_developers_manual_is_short() -> None:
+    assert len(DEVELOPERS) < 9_000
+
+
+def test_a_field_of_a_record_needs_six_places_at_most() -> None:
+    (told,) = re.findall(r"^- \*\*A field of a record\*\*.*$", DEVELOPERS, re.MULTILINE)
+    assert re.findall(r"\((\d)\)", told) == list("123456")
+
+
+@pytest.mark.parametrize("page", sorted(manual.PAGES))
+def test_a_page_made_from_the_code_is_what_make_manual_writes(page: str) -> None:
+    assert (ROOT / page).read_text("utf-8") == manual.PAGES[page](), "run make manual"
 
 
 def test_readme_names_every_setting_and_no_other() -> None:

@@ -15,17 +15,9 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError
-from app.fitting import (
-    Cam,
-    CatalogItem,
-    CylinderAttributes,
-    KeyBlank,
-    LockModel,
-    MakerKeyway,
-    Pattern,
-    from_json,
-    read_maker,
-)
+from app.fitting import Cam, CylinderAttributes, KeyBlank, Lock, Pattern, from_json, read_maker
+from app.fitting import CatalogueItem as Item
+from app.fitting import Keyway as KeywayRead
 from app.keying import BittingSpec
 from app.ledger.catalog.price_queries import place_in_time
 from app.ledger.store.errors import NotFound
@@ -48,10 +40,10 @@ class MakerTables:
     keyways: tuple[str, ...]
     blanks: tuple[KeyBlank, ...]
     cams: tuple[Cam, ...]
-    locks: tuple[LockModel, ...]
+    locks: tuple[Lock, ...]
     lengths: tuple[Fraction, ...] = ()
     rings: tuple[Fraction, ...] = ()
-    families: tuple[MakerKeyway, ...] = ()
+    families: tuple[KeywayRead, ...] = ()
 
 
 def maker_tables(session: Session) -> Mapping[str, MakerTables]:
@@ -220,11 +212,11 @@ class ItemLookup:
         return self._others[key]
 
 
-_KEPT: dict[str, tuple[tuple[Any, ...], tuple[CatalogItem, ...]]] = {}
+_KEPT: dict[str, tuple[tuple[Any, ...], tuple[Item, ...]]] = {}
 _MOST_KEPT = 4  # databases in one process: one in a shop, several in the tests
 
 
-def shelf(session: Session) -> Sequence[CatalogItem]:
+def shelf(session: Session) -> Sequence[Item]:
     """All items of all makers, cylinders with their attributes and maker.
 
     Making fifty thousand of them takes longer than a customer waits, so they are kept; the counts and versions of
@@ -243,7 +235,7 @@ def shelf(session: Session) -> Sequence[CatalogItem]:
     return kept[1]
 
 
-def _items(session: Session) -> list[CatalogItem]:
+def _items(session: Session) -> list[Item]:
     table: Any = CatalogueItem.__table__
     names = ("part_number", "category", "description", "cost_cents", "list_cents", "is_stocked", "attributes")
     rows = session.execute(
@@ -254,7 +246,7 @@ def _items(session: Session) -> list[CatalogItem]:
     found = []
     for maker, number, category, description, cost, list_cents, is_stocked, given in rows:
         attributes = _attributes(tuple(given.items()), maker) if given else None
-        found.append(CatalogItem(number, maker, category, description, cost, list_cents, is_stocked, attributes))
+        found.append(Item(number, maker, category, description, cost, list_cents, is_stocked, attributes))
     return found
 
 

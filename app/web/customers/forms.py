@@ -30,11 +30,11 @@ class CustomerPage(SavedForm):
     name = text("Name", 120, hint="A firm, or the person.", needed="Enter the customer's name.")
     phone = text("Phone", 40, hint="Found by its digits.", render_kw={"type": "tel"})
     email = text("E-mail", 200, render_kw={"type": "email"})
-    address = _area("Address", 2000)
     tier = SelectField("Price tier", validate_choice=False)
     tax_place = SelectField("Taxed in", validate_choice=False)
     exempt_certificate = text("Exemption certificate", 80, hint="Its number; empty for who pays tax.")
     exempt_until = DayField("Certificate expires")
+    address = _area("Address", 2000)
     notes = _area("Notes", 8000, "For the house alone; never printed.")
 
     def offer(self, tiers: Sequence[str], places: Sequence[str], customer: Any = None) -> None:

@@ -1,0 +1,123 @@
+"""docs/reckoning.md: the figures of its worked tables are those that the house reckons."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from app.keying import BittingSpec
+from app.keying.arrays import Spread
+from app.keying.counting import count_columns
+from app.keying.pinning import pin
+from app.keying.progression import progress
+from app.pricing import BenchTerms, CylinderType, FactoryTerms, KeyingKind, KeyingRequest, decide
+from app.pricing.costs import bench_minutes
+from app.pricing.money import show_cents
+from app.pricing.workdays import count_working_days, show_day
+
+ROOT = Path(__file__).resolve().parents[1]
+PAGE = (ROOT / "docs/reckoning.md").read_text("utf-8")
+TERMS = ROOT / "demo_data/terms"
+FRIDAY = date(2026, 3, 6)
+
+
+def table(head: str) -> list[list[str]]:
+    """The rows of the table whose head begins so, without the head."""
+    found = re.search(rf"^\| {re.escape(head)} .*\n\|[-|]+\|\n((?:\|.*\n)+)", PAGE, re.MULTILINE)
+    assert found, f"there is no table {head}"
+    return [[cell.strip() for cell in line.strip("|").split("|")] for line in found[1].splitlines()]
+
+
+def request_of(quantity: int) -> KeyingRequest:
+    cylinders = {CylinderType.MORTISE: quantity}
+    return KeyingRequest(KeyingKind.GMK, cylinders, 2 * quantity, FRIDAY, goods_cents=quantity * 6_000)
+
+
+@pytest.fixture(scope="module")
+def bench() -> BenchTerms:
+    return BenchTerms.from_json(json.loads((TERMS / "bench.json").read_text("utf-8")))
+
+
+@pytest.fixture(scope="module")
+def factory() -> FactoryTerms:
+    return FactoryTerms.from_json(json.loads((TERMS / "factory_ard.json").read_text("utf-8")))
+
+
+def test_the_keying_table() -> None:
+    spec = BittingSpec(chambers=4, depths=10, macs=5, step=2)
+    assert "Four chambers, ten depths, MACS 5, step 2, under the master 4-1-6-3" in PAGE
+    master = (4, 1, 6, 3)
+    array = progress(spec, master)
+    change = next(iter(Spread(array)))
+    pins = pin(spec, {"AA": master, "1AA": change}).chambers
+    assert table("chamber") == [
+        [
+            str(number + 1),
+            str(master[number]),
+            " ".join(map(str, array.columns[number])),
+            str(count_columns(array.columns[: number + 1], spec.macs)),
+            str(change[number]),
+            str(pins[number].bottom),
+            str(pins[number].masters[0]),
+        ]
+        for number in range(4)
+    ]
+    assert f"Theoretical changes: {array.theoretical}. Usable changes: {array.usable}." in PAGE
+
+
+def test_the_promises_table(bench: BenchTerms, factory: FactoryTerms) -> None:
+    request = request_of(24)
+    setup, pinning, cutting = bench_minutes(request, bench)
+    assert table("at the bench") == [
+        ["set-up", str(setup)],
+        [f"pinning and checking 24 cylinders, {pinning / 24} each", str(pinning)],
+        [f"cutting 48 keys, {cutting / 48} each", str(cutting)],
+        ["in all", str(setup + pinning + cutting)],
+    ]
+    decision = decide(request, bench, factory)
+    assert decision.shop.ready and decision.factory.ready
+    days = count_working_days(FRIDAY, decision.shop.ready)
+    assert table("way") == [
+        [
+            "bench",
+            f"{decision.shop.bench_minutes} minutes of {bench.minutes_per_day} a day: {days} working day later",
+            show_day(decision.shop.ready),
+        ],
+        [
+            "factory",
+            f"{factory.lead_working_days} working days after the order on {show_day(FRIDAY)}",
+            show_day(decision.factory.ready),
+        ],
+    ]
+    assert count_working_days(FRIDAY, decision.factory.ready) == factory.lead_working_days
+    assert not bench.minutes_promised
+
+
+def test_the_decisions_table(bench: BenchTerms, factory: FactoryTerms) -> None:
+    columns = []
+    for quantity in (12, 24):
+        request = request_of(quantity)
+        decision = decide(request, bench, factory)
+        late = decide(replace(request, need_by=date(2026, 3, 20)), bench, factory)
+        minutes = decision.shop.bench_minutes
+        labor = round(minutes * bench.labour_cents_per_hour / 60)
+        pins = quantity * bench.pins[KeyingKind.GMK] * bench.pin_cents
+        cutting, blanks = 2 * quantity * bench.key_cut_cents, 2 * quantity * bench.key_blank_cents
+        assert decision.shop.total_cents == labor + pins + cutting + blanks
+        setup = factory.setup_cents[KeyingKind.GMK]
+        keying = quantity * factory.per_cylinder_cents[KeyingKind.GMK]
+        freight = factory.freight[0].cents
+        assert decision.factory.total_cents == setup + keying + freight
+        cents = [labor, pins, cutting, blanks, decision.shop.total_cents]
+        cents += [setup, keying, freight, decision.factory.total_cents]
+        columns.append([*map(show_cents, cents), str(decision.choice), str(late.choice)])
+        assert decision.break_even and f"Break-even: {decision.break_even.quantity} cylinders." in PAGE
+    assert [row[1:] for row in table("line")] == [list(row) for row in zip(*columns, strict=True)]
+    labels = " ".join(row[0] for row in table("line"))
+    for cents in (bench.labour_cents_per_hour, bench.pin_cents, bench.key_cut_cents, bench.key_blank_cents, 420):
+        assert show_cents(cents) in labels
