@@ -11,8 +11,8 @@ import click
 from app.commands.jsonio import json_command, refuse
 from app.errors import BitternError
 from app.fitting import (
-    Maker,
-    Reading,
+    MakerFile,
+    NumberReading,
     combinations,
     compose_any,
     decode_any,
@@ -37,11 +37,11 @@ _MAKERS = click.Option(
 )
 
 
-def _maker(name: str, folder: str) -> Maker:
+def _maker(name: str, folder: str) -> MakerFile:
     return find_maker(load_makers(Path(folder)), name)
 
 
-def _reading_json(reading: Reading) -> dict[str, Any]:
+def _reading_json(reading: NumberReading) -> dict[str, Any]:
     return {
         "part_number": reading.part_number,
         "attributes": to_json(reading.attributes),

@@ -11,11 +11,11 @@ __all__ = [
     "BittingLine",
     "BittingList",
     "ChartPoint",
-    "Column",
     "CylinderCard",
     "DayList",
     "FactoryLine",
     "FactoryOrder",
+    "Heading",
     "KeyReceipt",
     "Kind",
     "OwnerPage",
@@ -56,6 +56,7 @@ __all__ = [
     "owed_list",
     "owner_page",
     "owner_quote_pdf",
+    "payment_receipt_pdf",
     "pick_list_pdf",
     "pin_stacks",
     "printing",
@@ -76,21 +77,22 @@ __all__ = [
     "xlsx_bytes",
 ]
 
-from app.documents.bench_sheet import (
+from app.documents.bench_papers import (
     BenchPage,
     CylinderCard,
+    PickHead,
     SystemSheet,
     bench_page,
     bench_sheet_pdf,
     keys_list_pdf,
+    pick_list_pdf,
     system_sheet,
 )
 from app.documents.bitting_list import BittingLine, BittingList, bitting_list_pdf
-from app.documents.books import books_csv
-from app.documents.cost_chart import ChartPoint, cost_chart
+from app.documents.charts import ChartPoint, WeekBar, cost_chart, week_chart
 from app.documents.day_lists import (
-    Column,
     DayList,
+    Heading,
     Kind,
     day_list_xlsx,
     lapsing_list,
@@ -106,23 +108,27 @@ from app.documents.drawings import key_profile, pin_stacks
 from app.documents.factory_order import FactoryLine, FactoryOrder, factory_order_pdf, factory_order_xlsx
 from app.documents.hardware_list import HARDWARE_HEADINGS, hardware_csv, hardware_list_pdf, hardware_xlsx
 from app.documents.key_holders import HOLDER_HEADINGS, holders_csv, holders_pdf, holders_xlsx
-from app.documents.key_receipt import KeyReceipt, ReceiptKey, key_receipt_pdf
-from app.documents.keyset_schedule import keyset_schedule_pdf
 from app.documents.labels import LABELS_A_SHEET, labels_pdf
 from app.documents.owner_quote import (
     OwnerPage,
     WaysTable,
+    WholeJob,
     lines_without_cost,
     owner_page,
     owner_quote_pdf,
     ways_table,
+    whole_job,
 )
-from app.documents.pick_list import PickHead, pick_list_pdf
-from app.documents.print_queue import PrintingBusy, printing
 from app.documents.quote import QuotePage, quote_page, quote_pdf
-from app.documents.render import PaperHead
-from app.documents.schedule import SchedulePage, schedule_page, schedule_pdf
-from app.documents.schedule_sheet import SCHEDULE_HEADINGS, schedule_csv, schedule_xlsx
-from app.documents.spreadsheet import csv_bytes, xlsx_bytes
-from app.documents.week_chart import WeekBar, week_chart
-from app.documents.whole_job import WholeJob, whole_job
+from app.documents.receipts import KeyReceipt, ReceiptKey, key_receipt_pdf, payment_receipt_pdf
+from app.documents.render import PaperHead, PrintingBusy, printing
+from app.documents.schedule import (
+    SCHEDULE_HEADINGS,
+    SchedulePage,
+    keyset_schedule_pdf,
+    schedule_csv,
+    schedule_page,
+    schedule_pdf,
+    schedule_xlsx,
+)
+from app.documents.spreadsheet import books_csv, csv_bytes, xlsx_bytes

@@ -32,7 +32,7 @@ class Kind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
+class Heading:
     """A column's heading and what it holds."""
 
     label: str
@@ -45,7 +45,7 @@ class DayList:
 
     name: str
     title: str
-    columns: tuple[Column, ...]
+    columns: tuple[Heading, ...]
     rows: tuple[tuple[Value, ...], ...]
 
     def total(self, place: int) -> int:
@@ -53,17 +53,25 @@ class DayList:
         return sum(value for row in self.rows if isinstance(value := row[place], int))
 
 
-_JOB, _CUSTOMER, _TITLE = Column("Job", Kind.JOB), Column("Customer"), Column("Title")
-_STAGE, _VALUE = Column("Stage", Kind.STAGE), Column("Value", Kind.MONEY)
+_JOB, _CUSTOMER, _TITLE = Heading("Job", Kind.JOB), Heading("Customer"), Heading("Title")
+_STAGE, _VALUE = Heading("Stage", Kind.STAGE), Heading("Value", Kind.MONEY)
 
 
 def waiting_list(rows: Iterable[Waiting], title: str) -> DayList:
     """Open jobs by whose move it is."""
-    columns = (_JOB, _CUSTOMER, _TITLE, _STAGE, Column("Waits on"), Column("For what"), Column("Since", Kind.DAY))
+    columns = (
+        _JOB,
+        _CUSTOMER,
+        _TITLE,
+        _STAGE,
+        Heading("Waits on"),
+        Heading("For what"),
+        Heading("Since", Kind.DAY),
+    )
     return DayList(
         "waiting",
         title,
-        (*columns, Column("Days", Kind.COUNT), _VALUE),
+        (*columns, Heading("Days", Kind.COUNT), _VALUE),
         tuple(
             (
                 *(row.number, row.customer_name, row.title, row.stage.value),
@@ -81,8 +89,13 @@ def promised_list(rows: Iterable[PromisedJob], title: str) -> DayList:
         "promised",
         title,
         (
-            *(_JOB, _CUSTOMER, _TITLE, _STAGE, Column("Promised", Kind.DAY), Column("Days late", Kind.COUNT)),
-            *(Column("Keyed at"), Column("Bench minutes", Kind.COUNT), Column("Still to do", Kind.COUNT), _VALUE),
+            *(_JOB, _CUSTOMER, _TITLE, _STAGE, Heading("Promised", Kind.DAY), Heading("Days late", Kind.COUNT)),
+            *(
+                Heading("Keyed at"),
+                Heading("Bench minutes", Kind.COUNT),
+                Heading("Still to do", Kind.COUNT),
+                _VALUE,
+            ),
         ),
         tuple(
             (
@@ -96,11 +109,11 @@ def promised_list(rows: Iterable[PromisedJob], title: str) -> DayList:
 
 def won_list(rows: Iterable[Won], title: str) -> DayList:
     """Accepted quotes with their margin."""
-    money = (_VALUE, Column("Cost", Kind.MONEY), Column("Margin", Kind.MONEY), Column("Margin, percent"))
+    money = (_VALUE, Heading("Cost", Kind.MONEY), Heading("Margin", Kind.MONEY), Heading("Margin, percent"))
     return DayList(
         "won",
         title,
-        (_JOB, _CUSTOMER, _TITLE, Column("Accepted", Kind.DAY), _STAGE, *money),
+        (_JOB, _CUSTOMER, _TITLE, Heading("Accepted", Kind.DAY), _STAGE, *money),
         tuple(
             (
                 *(row.number, row.customer_name, row.title, row.accepted_on, row.stage.value),
@@ -117,7 +130,7 @@ def lost_list(rows: Iterable[Lost], title: str) -> DayList:
     return DayList(
         "lost",
         title,
-        (_JOB, _CUSTOMER, _TITLE, Column("Lost", Kind.DAY), Column("Because"), _VALUE),
+        (_JOB, _CUSTOMER, _TITLE, Heading("Lost", Kind.DAY), Heading("Because"), _VALUE),
         tuple((row.number, row.customer_name, row.title, row.lost_on, row.reason, row.value_cents) for row in rows),
     )
 
@@ -128,8 +141,15 @@ def owed_list(rows: Iterable[Owed], title: str) -> DayList:
         "owed",
         title,
         (
-            *(_JOB, _CUSTOMER, Column("Phone"), _TITLE, Column("Since", Kind.DAY), Column("Days", Kind.COUNT)),
-            *(Column("Total", Kind.MONEY), Column("Paid", Kind.MONEY), Column("Owed", Kind.MONEY)),
+            *(
+                _JOB,
+                _CUSTOMER,
+                Heading("Phone"),
+                _TITLE,
+                Heading("Since", Kind.DAY),
+                Heading("Days", Kind.COUNT),
+            ),
+            *(Heading("Total", Kind.MONEY), Heading("Paid", Kind.MONEY), Heading("Owed", Kind.MONEY)),
         ),
         tuple(
             (
@@ -147,8 +167,20 @@ def lapsing_list(rows: Iterable[LapsingQuote], title: str) -> DayList:
         "follow-up",
         title,
         (
-            *(_JOB, Column("Revision", Kind.COUNT), _CUSTOMER, Column("Phone"), Column("Contact"), _TITLE),
-            *(Column("Valid until", Kind.DAY), Column("Days left", Kind.COUNT), Column("Quoted by"), _VALUE),
+            *(
+                _JOB,
+                Heading("Revision", Kind.COUNT),
+                _CUSTOMER,
+                Heading("Phone"),
+                Heading("Contact"),
+                _TITLE,
+            ),
+            *(
+                Heading("Valid until", Kind.DAY),
+                Heading("Days left", Kind.COUNT),
+                Heading("Quoted by"),
+                _VALUE,
+            ),
         ),
         tuple(
             (
@@ -166,8 +198,14 @@ def stage_list(rows: Iterable[StageCount], title: str) -> DayList:
         "stages",
         title,
         (
-            *(_STAGE, Column("Jobs", Kind.COUNT), Column("Late", Kind.COUNT), _VALUE, Column("Cost", Kind.MONEY)),
-            *(Column("Margin", Kind.MONEY), Column("Margin, percent")),
+            *(
+                _STAGE,
+                Heading("Jobs", Kind.COUNT),
+                Heading("Late", Kind.COUNT),
+                _VALUE,
+                Heading("Cost", Kind.MONEY),
+            ),
+            *(Heading("Margin", Kind.MONEY), Heading("Margin, percent")),
         ),
         tuple(
             (
@@ -185,9 +223,9 @@ def open_list(rows: Iterable[LedgerRow], title: str) -> DayList:
         "jobs",
         title,
         (
-            *(_JOB, _CUSTOMER, Column("Site"), _TITLE, _STAGE, Column("Promised", Kind.DAY)),
-            *(Column("Days late", Kind.COUNT), Column("Needed by", Kind.DAY), Column("Keyed at"), _VALUE),
-            *(Column("Cost", Kind.MONEY), Column("Margin, percent")),
+            *(_JOB, _CUSTOMER, Heading("Site"), _TITLE, _STAGE, Heading("Promised", Kind.DAY)),
+            *(Heading("Days late", Kind.COUNT), Heading("Needed by", Kind.DAY), Heading("Keyed at"), _VALUE),
+            *(Heading("Cost", Kind.MONEY), Heading("Margin, percent")),
         ),
         tuple(
             (

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
 
-from app.documents.render import PaperHead, job_head, pdf
+from app.documents.render import PaperHead, first_of, job_head, pdf
 from app.documents.spreadsheet import csv_bytes, xlsx_bytes
 from app.ledger.jobs.hardware import HardwareLine, HardwareList
 from app.spreadsheets import Cell
@@ -16,26 +15,20 @@ MOST_OPENINGS = 30  # a paper's cell stays readable; the spreadsheet has them al
 
 @dataclass(frozen=True, slots=True)
 class PartLine:
-    """One thing to bring in, as printed."""
+    """One thing to bring in, as printed, with the quote's lines and the openings that it is for in words."""
 
-    maker: str
-    part_number: str
-    words: str
-    quantity: int
+    part: HardwareLine
     lines: str
     openings: str
 
 
 @dataclass(frozen=True, slots=True)
 class HardwarePage:
-    """The list as printed; `pieces` counts the parts, not the blanks."""
+    """The list as printed, parts first and then blanks; `pieces` counts the parts alone."""
 
     head: PaperHead
-    title: str
-    customer_name: str
-    promised_on: date | None
+    hardware: HardwareList
     lines: tuple[PartLine, ...]
-    blanks: tuple[PartLine, ...]
     pieces: int
 
 
@@ -43,21 +36,14 @@ def hardware_page(hardware: HardwareList) -> HardwarePage:
     """What the list says."""
     return HardwarePage(
         job_head(hardware.house, "Hardware list", hardware.job_number, hardware.revision, hardware.issued_on),
-        hardware.title,
-        hardware.customer_name,
-        hardware.promised_on,
-        tuple(_line(line, MOST_OPENINGS) for line in hardware.lines),
-        tuple(_line(line, MOST_OPENINGS) for line in hardware.blanks),
+        hardware,
+        tuple(_line(line, MOST_OPENINGS) for line in (*hardware.lines, *hardware.blanks)),
         sum(line.quantity for line in hardware.lines),
     )
 
 
-def _line(line: HardwareLine, most: int) -> PartLine:
-    more = len(line.openings) - most
-    openings = ", ".join(line.openings[:most]) + (f" and {more} more" if more > 0 else "")
-    return PartLine(
-        line.maker, line.part_number, line.words, line.quantity, ", ".join(map(str, line.lines)), openings
-    )
+def _line(part: HardwareLine, most: int) -> PartLine:
+    return PartLine(part, ", ".join(map(str, part.lines)), first_of(part.openings, most))
 
 
 def hardware_list_pdf(hardware: HardwareList) -> bytes:
@@ -66,8 +52,11 @@ def hardware_list_pdf(hardware: HardwareList) -> bytes:
 
 
 def _rows(hardware: HardwareList) -> list[tuple[Cell, ...]]:
-    lines = (_line(line, len(line.openings)) for line in (*hardware.lines, *hardware.blanks))
-    return [(line.maker, line.part_number, line.words, line.quantity, line.lines, line.openings) for line in lines]
+    lines = (_line(part, len(part.openings)) for part in (*hardware.lines, *hardware.blanks))
+    return [
+        (line.part.maker, line.part.part_number, line.part.words, line.part.quantity, line.lines, line.openings)
+        for line in lines
+    ]
 
 
 def hardware_csv(hardware: HardwareList) -> bytes:

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from datetime import date
 
 from app.documents.filters import show_day
-from app.documents.render import PaperHead, job_head, pdf
+from app.documents.render import PaperHead, first_of, job_head, pdf
 from app.documents.spreadsheet import csv_bytes, xlsx_bytes
-from app.ledger.jobs.holders import HeldKeys, KeyHolders
+from app.ledger.jobs.holders import HeldKeys, Holder, KeyHolders
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.spreadsheets import Cell
 
@@ -29,52 +29,29 @@ class HeldLine:
 
 
 @dataclass(frozen=True, slots=True)
-class HolderBlock:
-    """One holder; a person has a line to sign on, the shop's drawer has none."""
-
-    name: str
-    is_person: bool
-    count: int
-    lines: tuple[HeldLine, ...]
-
-
-@dataclass(frozen=True, slots=True)
 class KeyHoldersPage:
-    """The list as printed."""
+    """The list as printed, each holder with the lines of his keys."""
 
     head: PaperHead
-    title: str
-    customer_name: str
-    site_name: str
-    system_name: str
-    holders: tuple[HolderBlock, ...]
-    keys: int
+    held: KeyHolders
+    holders: tuple[tuple[Holder, tuple[HeldLine, ...]], ...]
 
 
 def holders_page(held: KeyHolders) -> KeyHoldersPage:
-    """What the list says."""
+    """What the list says; a person has a line to sign on, the shop's drawer has none."""
     schedule = held.schedule
     return KeyHoldersPage(
         job_head(schedule.house, "Keys by holder", schedule.job_number, schedule.revision, schedule.issued_on),
-        schedule.title,
-        schedule.customer_name,
-        schedule.site_name,
-        schedule.system_name,
-        tuple(
-            HolderBlock(
-                holder.name, holder.is_person, holder.count, tuple(_line(key, MOST_OPENINGS) for key in holder.keys)
-            )
-            for holder in held.holders
-        ),
-        held.count,
+        held,
+        tuple((holder, tuple(_line(key, MOST_OPENINGS) for key in holder.keys)) for holder in held.holders),
     )
 
 
 def _line(key: HeldKeys, most: int) -> HeldLine:
-    named, more = ", ".join(key.opens[:most]), len(key.opens) - most
-    opens = named + (f" and {more} more" if more > 0 else "")
     level = f"{key.level}, {key.purpose}" if key.purpose else key.level
-    return HeldLine(key.symbol, level, say_copies(key.copies), len(key.copies), opens, key.due_back)
+    return HeldLine(
+        key.symbol, level, say_copies(key.copies), len(key.copies), first_of(key.opens, most), key.due_back
+    )
 
 
 def holders_pdf(held: KeyHolders) -> bytes:

@@ -2,40 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 
 from markupsafe import Markup
 
-from app.documents.cost_chart import ChartPoint, cost_chart
+from app.documents.charts import ChartPoint, cost_chart
 from app.documents.quote import quote_number
 from app.documents.render import PaperHead, pdf
-from app.documents.whole_job import WholeJob, whole_job
 from app.ledger.quoting.options import way_words
-from app.ledger.quoting.snapshot import AskedQuestion, KeyingChoice, QuoteOption, QuoteSnapshot, SnapshotTotals
+from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot, SnapshotLine
 from app.ledger.tables import LineKind
 from app.pricing import half_up
 
 _GOODS = (LineKind.CYLINDER, LineKind.PART, LineKind.HARDWARE)
-
-
-@dataclass(frozen=True, slots=True)
-class OwnerLine:
-    """One line with what it costs the house."""
-
-    label: str
-    words: str
-    part_number: str
-    quantity: int
-    amount_cents: int
-    cost_cents: int
-    margin_cents: int
-    margin: str  # "42.1 %", "" where nothing is charged
-    is_part: bool
-    replaces: str
-    face: str
-    price_reason: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,30 +46,38 @@ class WaysTable:
 
 
 @dataclass(frozen=True, slots=True)
+class JobPart:
+    """One group of the whole job; `cents` None where its cost stands with the part before it."""
+
+    group: str
+    where: str
+    ready_on: date | None
+    cents: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class WholeJob:
+    """All groups together: where each is keyed, what all of it costs, when the last is ready (None: not known)."""
+
+    parts: tuple[JobPart, ...]
+    cents: int
+    ready_on: date | None
+
+
+@dataclass(frozen=True, slots=True)
 class OwnerPage:
-    """A quote revision for the owner."""
+    """A quote revision for the owner. without_cost: "lines 2 and 4", goods whose cost is not on record."""
 
     head: PaperHead
-    title: str
-    customer_name: str
-    site_name: str
-    issued_by: str
-    issued_on: date
-    valid_until: date
-    need_by: date | None
-    ready_on: date | None
-    lines: tuple[OwnerLine, ...]
-    totals: SnapshotTotals
-    cost_cents: int
+    quote: QuoteSnapshot
+    lines: tuple[tuple[SnapshotLine, str], ...]  # with its margin: "42.1 %", "" where nothing is charged
     margin_cents: int
     margin: str
     keying: tuple[WaysTable, ...]
     whole: WholeJob
-    questions: tuple[AskedQuestion, ...]
-    option_b: QuoteOption | None
     option_where: str
     option_margin: str
-    without_cost: str  # "line 2", "lines 2 and 4": goods whose cost is not on record; "" for none
+    without_cost: str
 
 
 def show_margin(part_cents: int, whole_cents: int) -> str:
@@ -116,45 +106,34 @@ def owner_page(snapshot: QuoteSnapshot) -> OwnerPage:
             warning="For the owner",
             given_to="costs and margin: not for the customer",
         ),
-        title=snapshot.title,
-        customer_name=snapshot.customer_name,
-        site_name=snapshot.site_name,
-        issued_by=snapshot.issued_by,
-        issued_on=snapshot.issued_on,
-        valid_until=snapshot.valid_until,
-        need_by=snapshot.need_by,
-        ready_on=snapshot.ready_on,
-        lines=tuple(
-            OwnerLine(
-                label=line.label,
-                words=line.words,
-                part_number=line.part_number,
-                quantity=line.quantity,
-                amount_cents=line.amount_cents,
-                cost_cents=line.cost_cents,
-                margin_cents=line.amount_cents - line.cost_cents,
-                margin=show_margin(line.amount_cents - line.cost_cents, line.amount_cents),
-                is_part=not line.label.isdigit(),
-                replaces=line.replaces,
-                face=line.face,
-                price_reason=line.price_reason,
-            )
-            for line in snapshot.lines
-        ),
-        totals=snapshot.totals,
-        cost_cents=snapshot.cost_cents,
+        quote=snapshot,
+        lines=tuple((line, show_margin(line.margin_cents, line.amount_cents)) for line in snapshot.lines),
         margin_cents=margin_cents,
         margin=show_margin(margin_cents, snapshot.totals.subtotal_cents),
         keying=tuple(ways_table(choice) for choice in snapshot.keying),
         whole=whole_job(snapshot.keying),
-        questions=snapshot.questions,
-        option_b=other,
         option_where=way_words(other.keying) if other else "",
         option_margin=show_margin(other.totals.subtotal_cents - other.cost_cents, other.totals.subtotal_cents)
         if other
         else "",
         without_cost=lines_without_cost(snapshot),
     )
+
+
+def whole_job(keying: Sequence[KeyingChoice]) -> WholeJob:
+    """The groups' chosen ways put together."""
+    parts = tuple(
+        JobPart(
+            group=choice.group,
+            where=choice.choice or "nowhere yet",
+            ready_on=choice.ready_on,
+            cents=next((way.total_cents for way in choice.ways if way.name == choice.way), None),
+        )
+        for choice in keying
+    )
+    days = [part.ready_on for part in parts if part.ready_on is not None]
+    last = max(days) if days and len(days) == len(parts) else None
+    return WholeJob(parts, sum(part.cents or 0 for part in parts), last)
 
 
 def lines_without_cost(snapshot: QuoteSnapshot) -> str:

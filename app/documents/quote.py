@@ -9,13 +9,15 @@ from app.documents.filters import show_day as show_short_day
 from app.documents.render import PaperHead, pdf
 from app.ledger.quoting.lead_time import count_of_days
 from app.ledger.quoting.options import OPTIONS, way_words
-from app.ledger.quoting.snapshot import QuoteSnapshot, SnapshotLine, SnapshotTotals, as_accepted
+from app.ledger.quoting.snapshot import QuoteSnapshot, SnapshotLine, as_accepted
+from app.pricing import Totals
 
 
 @dataclass(frozen=True, slots=True)
-class QuoteLine:
-    """One line as the customer reads it. `is_part`: belongs to the line above it (1a, 1b under 1); `keying`: "" where
-    a part says it.
+class CustomerLine:
+    """One line as the customer reads it: no cost, no reason of a price. `keying`: "" where a part says it.
+
+    `is_part`: belongs to the line above it (1a, 1b under 1).
     """
 
     label: str
@@ -40,15 +42,15 @@ class OptionRow:
     issued_on: date
     ready_on: date | None
     working_days: int | None
-    totals: SnapshotTotals
+    totals: Totals
     deposit_cents: int
-    lines: tuple[QuoteLine, ...]
+    lines: tuple[CustomerLine, ...]
 
     @property
     def when(self) -> str:
         """The promise in words.
 
-        >>> OptionRow("B", "", date(2026, 3, 2), None, None, SnapshotTotals(0, 0, 0, 0, 0, "", ""), 0, ()).when
+        >>> OptionRow("B", "", date(2026, 3, 2), None, None, Totals(0, 0, 0, 0, 0, "", ""), 0, ()).when
         'date confirmed with the order'
         """
         if self.ready_on is None:
@@ -74,8 +76,8 @@ class QuotePage:
     need_by: date | None
     ready_on: date | None
     lead_time: str
-    lines: tuple[QuoteLine, ...]
-    totals: SnapshotTotals
+    lines: tuple[CustomerLine, ...]
+    totals: Totals
     exclusions: str
     terms: str
     cautions: tuple[str, ...]
@@ -152,8 +154,8 @@ def _as_read(line: SnapshotLine) -> tuple[object, ...]:
     return (line.label, line.words, line.quantity, line.unit_cents, line.amount_cents)
 
 
-def _line(line: SnapshotLine) -> QuoteLine:
-    return QuoteLine(
+def _line(line: SnapshotLine) -> CustomerLine:
+    return CustomerLine(
         label=line.label,
         words=line.words,
         part_number=line.part_number,
@@ -164,7 +166,7 @@ def _line(line: SnapshotLine) -> QuoteLine:
         quantity=line.quantity,
         unit_cents=line.unit_cents,
         amount_cents=line.amount_cents,
-        is_part=not line.label.isdigit(),
+        is_part=line.is_part,
     )
 
 

@@ -1,9 +1,11 @@
-"""From a view to a tagged PDF: the templates' environment, the fetcher that reads static/ alone, the paper."""
+"""From a view to a tagged PDF: the paper's head, the templates, the fetcher that reads static/ alone, the queue."""
 
 from __future__ import annotations
 
 import os
 import threading
+from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import date
 from functools import cache
@@ -14,9 +16,9 @@ from urllib.parse import unquote, urlsplit
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from app.documents.filters import FILTERS, printable
-from app.documents.print_queue import printing
 from app.errors import BitternError
 from app.ledger.quoting.snapshot import HouseHead
+from app.ledger.store.turns import TurnQueue
 
 # Fonts are unpacked by a library that stamps them with the time of day unless this is set; the same view must
 # give the same bytes, so that a paper printed twice can be compared.
@@ -66,6 +68,16 @@ def job_number(number: int, revision: int) -> str:
     return f"for job {number}" + (f", revision {revision}" if revision else "")
 
 
+def first_of(names: Sequence[str], most: int) -> str:
+    """At most `most` of the names, and how many more there are.
+
+    >>> first_of(["101", "102", "103"], 2)
+    '101, 102 and 1 more'
+    """
+    more = len(names) - most
+    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
+
+
 def job_head(house: HouseHead, name: str, number: int, revision: int, day: date) -> PaperHead:
     """The head of a paper of a job that anybody may read."""
     return PaperHead(house, name, job_number(number, revision), day)
@@ -100,6 +112,33 @@ def _environment() -> Environment:
 def html(template: str, view: Any) -> str:
     """The document as HTML, before it is paged; `view` has at least `head`, a PaperHead."""
     return _environment().get_template(template).render(view=view)
+
+
+# Paper is made by pure Python, which runs on one core however many threads ask: eight papers at once kept every
+# page for as long as all eight took. So two are made at once and two more wait.
+AT_ONCE, WAITING = 2, 2  # each holds a thread of those that serve (app/commands/serving.py): half of them
+_PRINT_PATIENCE = 30  # seconds
+
+
+class PrintingBusy(BitternError):
+    """As many papers as may be are being made and wait."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "", "Printing is busy: other papers are being made. Nothing was lost; wait a few seconds, then try again."
+        )
+
+
+_PRINT_QUEUE = TurnQueue(AT_ONCE, WAITING, PrintingBusy)
+
+
+def printing() -> AbstractContextManager[None]:
+    """The block makes paper, when it has its turn; PrintingBusy when too many wait, or it waited for too long.
+
+    A block within a block goes on at once. Take the turn before a bitting is opened for a paper: what was refused
+    shows nothing, so nothing of it belongs on record.
+    """
+    return _PRINT_QUEUE.turn(_PRINT_PATIENCE)
 
 
 class _Press(threading.local):

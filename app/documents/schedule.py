@@ -1,43 +1,37 @@
-"""The keying schedule for installers, door by door and by keyset: never a bitting, because the view has none."""
+"""The keying schedule for installers, by door and by keyset, on paper and as a table: never a bitting, since neither
+the views nor what they are made from has one."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
 
-from app.documents.render import LANDSCAPE, PaperHead, job_head, pdf
+from app.documents.render import LANDSCAPE, PaperHead, first_of, job_head, pdf
+from app.documents.spreadsheet import csv_bytes, xlsx_bytes
 from app.ledger.jobs.schedule import Schedule, ScheduleKeyset, ScheduleRow
+from app.spreadsheets import Cell
 
 MOST_OPENINGS = 24  # a keyset's list of doors stays readable; the table by door has them all
+SCHEDULE_HEADINGS = (
+    "Opening", "Location", "Hand", "Lock", "Position", "Cylinder", "Part number", "Keyset", "Operated by", "Keys",
+    "Remarks", "Cautions",
+)  # fmt: skip
+_KEYSET_HEADINGS = ("Keyset", "Level", "For", "Cylinders", "Keys", "At openings")
 
 
 @dataclass(frozen=True, slots=True)
 class ScheduleLine:
-    """One cylinder at its door. `marks`: the cautions that apply, "C1 C3"."""
+    """One cylinder at its door. keys: in words; marks: the cautions that apply, "C1 C3"."""
 
-    opening_number: str
-    location: str
-    hand: str
-    lock: str
-    position: str
-    words: str
-    part_number: str
-    keyset: str
-    operated_by: str
+    row: ScheduleRow
     keys: str
-    remarks: str
     marks: str
 
 
 @dataclass(frozen=True, slots=True)
-class KeysetLine:
-    """One keyset: its cylinders, its keys and where they are."""
+class KeysetOpenings:
+    """One keyset and the openings that it is at, in words."""
 
-    symbol: str
-    level: str
-    purpose: str
-    cylinders: int
-    keys: int
+    keyset: ScheduleKeyset
     openings: str
 
 
@@ -46,19 +40,40 @@ class SchedulePage:
     """A job's keying schedule as printed. cautions: (mark, sentence); kinds: (part number, what it is in words)."""
 
     head: PaperHead
-    title: str
-    customer_name: str
-    site_name: str
-    site_address: str
-    system_name: str
-    keyed_at: str
-    promised_on: date | None
+    schedule: Schedule
     lines: tuple[ScheduleLine, ...]
-    keysets: tuple[KeysetLine, ...]
+    keysets: tuple[KeysetOpenings, ...]
     cautions: tuple[tuple[str, str], ...]
     kinds: tuple[tuple[str, str], ...]
     doors: int
-    cylinders: int
+    keys: int
+
+
+@dataclass(frozen=True, slots=True)
+class MasterRow:
+    """A keyset of the job with no cylinder of its own, and how many of the job's cylinders its keys open."""
+
+    keyset: ScheduleKeyset
+    opens: int
+
+
+@dataclass(frozen=True, slots=True)
+class KeysetRow:
+    """One cylinder under its keyset; `keyset` stands at its first cylinder alone, so that its keys are told once."""
+
+    row: ScheduleRow
+    is_first: bool
+    keyset: ScheduleKeyset | None
+
+
+@dataclass(frozen=True, slots=True)
+class KeysetSchedulePage:
+    """The schedule by keyset as printed; cylinders without a keyset stand last."""
+
+    head: PaperHead
+    schedule: Schedule
+    masters: tuple[MasterRow, ...]
+    rows: tuple[KeysetRow, ...]
     keys: int
 
 
@@ -81,39 +96,26 @@ def schedule_page(schedule: Schedule) -> SchedulePage:
     for row in schedule.rows:
         openings.setdefault(bare_symbol(row.keyset), []).append(row.opening_number)
     return SchedulePage(
-        head=job_head(schedule.house, "Keying schedule", schedule.job_number, schedule.revision, schedule.issued_on),
-        title=schedule.title,
-        customer_name=schedule.customer_name,
-        site_name=schedule.site_name,
-        site_address=schedule.site_address,
-        system_name=schedule.system_name,
-        keyed_at=schedule.keyed_at,
-        promised_on=schedule.promised_on,
-        lines=tuple(_line(row, by_symbol, marks) for row in schedule.rows),
-        keysets=tuple(_keyset(keyset, openings) for keyset in schedule.keysets),
+        head=_head(schedule, "Keying schedule"),
+        schedule=schedule,
+        lines=tuple(
+            ScheduleLine(
+                row,
+                keys_words(by_symbol.get(bare_symbol(row.keyset))),
+                " ".join(marks[sentence] for sentence in row.cautions),
+            )
+            for row in schedule.rows
+        ),
+        keysets=tuple(_openings(keyset, openings) for keyset in schedule.keysets),
         cautions=tuple((mark, sentence) for sentence, mark in marks.items()),
         kinds=tuple(dict.fromkeys((row.part_number, row.words) for row in schedule.rows if row.part_number)),
         doors=len({row.opening_number for row in schedule.rows if row.opening_number}),
-        cylinders=len(schedule.rows),
         keys=sum(keyset.keys for keyset in schedule.keysets),
     )
 
 
-def _line(row: ScheduleRow, by_symbol: dict[str, ScheduleKeyset], marks: dict[str, str]) -> ScheduleLine:
-    return ScheduleLine(
-        opening_number=row.opening_number,
-        location=row.location,
-        hand=row.hand,
-        lock=row.lock,
-        position=row.position,
-        words=row.words,
-        part_number=row.part_number,
-        keyset=row.keyset,
-        operated_by=", ".join(row.operated_by),
-        keys=keys_words(by_symbol.get(bare_symbol(row.keyset))),
-        remarks=row.remarks,
-        marks=" ".join(marks[sentence] for sentence in row.cautions),
-    )
+def _head(schedule: Schedule, name: str) -> PaperHead:
+    return job_head(schedule.house, name, schedule.job_number, schedule.revision, schedule.issued_on)
 
 
 def keys_words(keyset: ScheduleKeyset | None) -> str:
@@ -129,13 +131,70 @@ def keys_words(keyset: ScheduleKeyset | None) -> str:
     return str(keyset.keys) if keyset.cylinders <= 1 else f"{keyset.keys} for all {keyset.cylinders}"
 
 
-def _keyset(keyset: ScheduleKeyset, openings: dict[str, list[str]]) -> KeysetLine:
+def _openings(keyset: ScheduleKeyset, openings: dict[str, list[str]]) -> KeysetOpenings:
     doors = list(dict.fromkeys(number for number in openings.get(bare_symbol(keyset.symbol), []) if number))
-    more = len(doors) - MOST_OPENINGS
-    listed = ", ".join(doors[:MOST_OPENINGS]) + (f" and {more} more" if more > 0 else "")
-    return KeysetLine(keyset.symbol, keyset.level, keyset.purpose, keyset.cylinders, keyset.keys, listed)
+    return KeysetOpenings(keyset, first_of(doors, MOST_OPENINGS))
+
+
+def keyset_schedule_page(schedule: Schedule) -> KeysetSchedulePage:
+    """What the schedule by keyset says."""
+    found: dict[str, list[ScheduleRow]] = {}
+    for row in schedule.rows:
+        found.setdefault(bare_symbol(row.keyset), []).append(row)
+    by_symbol = {keyset.symbol: keyset for keyset in schedule.keysets}
+    order = [*by_symbol, *(symbol for symbol in found if symbol not in by_symbol)]
+    return KeysetSchedulePage(
+        head=_head(schedule, "Schedule by keyset"),
+        schedule=schedule,
+        masters=tuple(
+            MasterRow(keyset, sum(keyset.symbol in row.operated_by for row in schedule.rows))
+            for keyset in schedule.keysets
+            if keyset.symbol not in found
+        ),
+        rows=tuple(
+            KeysetRow(row, place == 0, by_symbol.get(symbol) if place == 0 else None)
+            for symbol in order
+            for place, row in enumerate(found.get(symbol, ()))
+        ),
+        keys=sum(keyset.keys for keyset in schedule.keysets),
+    )
 
 
 def schedule_pdf(schedule: Schedule) -> bytes:
-    """The keying schedule as PDF, landscape, on the house's paper."""
+    """The keying schedule by door as PDF, landscape, on the house's paper."""
     return pdf("schedule.html", schedule_page(schedule), schedule.house.paper, LANDSCAPE)
+
+
+def keyset_schedule_pdf(schedule: Schedule) -> bytes:
+    """The schedule by keyset as PDF, on the house's paper."""
+    return pdf("keyset_schedule.html", keyset_schedule_page(schedule), schedule.house.paper)
+
+
+def schedule_csv(schedule: Schedule) -> bytes:
+    """One row per cylinder, under SCHEDULE_HEADINGS: the PDF's rows, every caution spelled out."""
+    return csv_bytes(SCHEDULE_HEADINGS, _door_rows(schedule_page(schedule)))
+
+
+def schedule_xlsx(schedule: Schedule) -> bytes:
+    """Two sheets: by door as in the CSV, and by keyset."""
+    page = schedule_page(schedule)
+    keysets = [
+        (one.keyset.symbol, one.keyset.level, one.keyset.purpose, one.keyset.cylinders, one.keyset.keys, one.openings)
+        for one in page.keysets
+    ]
+    return xlsx_bytes(
+        f"Keying schedule for job {schedule.job_number}",
+        schedule.issued_on,
+        [("By door", SCHEDULE_HEADINGS, _door_rows(page)), ("By keyset", _KEYSET_HEADINGS, keysets)],
+    )
+
+
+def _door_rows(page: SchedulePage) -> list[tuple[Cell, ...]]:
+    return [
+        (
+            row.opening_number, row.location, row.hand, row.lock, row.position, row.words, row.part_number,
+            row.keyset, ", ".join(row.operated_by), line.keys, row.remarks, " ".join(row.cautions),
+        )
+        for line in page.lines
+        for row in [line.row]
+    ]  # fmt: skip

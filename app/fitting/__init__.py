@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from app.fitting.bore import BoreFit, BoreQuestion, fit_bore
 from app.fitting.bulk_decoding import BulkDecoder
-from app.fitting.cams import Cam, CamAnswer, CamChoice, Lock, cam_for, cams_for_lock
-from app.fitting.catalog import CATEGORIES, CatalogueItem, CatalogueRows, catalogue_table, read_catalogue, read_item
+from app.fitting.cams import Cam, CamAnswer, LockModel, cam_for, cams_for_lock
+from app.fitting.catalog import CatalogItem, CatalogRows, catalog_table, read_catalog, read_item
 from app.fitting.composing import combinations, compose, compose_any
 from app.fitting.cylinder import (
     CYLINDER_TYPES,
@@ -20,80 +20,71 @@ from app.fitting.cylinder import (
 )
 from app.fitting.finding import Match, find, find_by_blank, find_same_fit
 from app.fitting.finishes import Finish, finish, finish_words, finishes, finishes_by_us_code, mismatch, mismatch_among
-from app.fitting.free_text import FreeText, read_free_text
+from app.fitting.free_text import read_free_text
 from app.fitting.inches import read_inches, show_inches, write_inches
 from app.fitting.keyways import (
     KeyAnswer,
     KeyBlank,
-    Keyway,
     KeywayFamily,
+    MakerKeyway,
     can_take_key,
     find_blanks,
     find_keyways,
 )
 from app.fitting.length import LengthFit, LengthQuestion, fit_both_positions, fit_length, required_length
-from app.fitting.makers import Maker, find_maker, load_makers, maker_problems, read_maker, repeated_rows
+from app.fitting.makers import MakerFile, find_maker, load_makers, maker_problems, read_maker, repeated_rows
 from app.fitting.part_numbers import (
     Breakdown,
-    BreakdownPiece,
+    NumberReading,
     PartNumberError,
-    Piece,
-    Reading,
     breakdown,
     decode,
     decode_any,
 )
 from app.fitting.pattern_check import check_parts, check_pattern
 from app.fitting.pattern_reading import pattern_from_json
-from app.fitting.patterns import SEPARATORS, Pattern, Rule, Segment, without_separators
-from app.fitting.reference import DoorPreparation, TradeFact, door_preparations, trade_fact
+from app.fitting.patterns import SEPARATORS, Pattern, PatternRule, without_separators
+from app.fitting.reference import DoorPreparation, door_preparations, trade_fact
 from app.fitting.tailpiece import TailpieceFit, TailpieceQuestion, fit_tailpiece
 from app.fitting.thread_size import MortiseBody, ThreadFit, common_body, fit_thread
 
 __all__ = [
-    "CATEGORIES",
     "CYLINDER_TYPES",
     "SEPARATORS",
     "BoreFit",
     "BoreQuestion",
     "Breakdown",
-    "BreakdownPiece",
     "BulkDecoder",
     "Cam",
     "CamAnswer",
-    "CamChoice",
-    "CatalogueItem",
-    "CatalogueRows",
+    "CatalogItem",
+    "CatalogRows",
     "CylinderAttributes",
     "DoorPreparation",
     "FaceChange",
     "Finish",
-    "FreeText",
     "KeyAnswer",
     "KeyBlank",
-    "Keyway",
     "KeywayFamily",
     "LengthFit",
     "LengthQuestion",
-    "Lock",
-    "Maker",
+    "LockModel",
+    "MakerFile",
+    "MakerKeyway",
     "Match",
     "MortiseBody",
+    "NumberReading",
     "PartNumberError",
     "Pattern",
-    "Piece",
-    "Reading",
-    "Rule",
-    "Segment",
+    "PatternRule",
     "TailpieceFit",
     "TailpieceQuestion",
     "ThreadFit",
-    "TradeFact",
     "breakdown",
     "cam_for",
     "cams_for_lock",
     "can_take_key",
-    "catalogue_table",
+    "catalog_table",
     "check_parts",
     "check_pattern",
     "combinations",
@@ -127,7 +118,7 @@ __all__ = [
     "mismatch",
     "mismatch_among",
     "pattern_from_json",
-    "read_catalogue",
+    "read_catalog",
     "read_free_text",
     "read_inches",
     "read_item",

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 
 from app.fitting.cylinder import CylinderAttributes, from_texts
 from app.fitting.part_numbers import LONGEST_NUMBER, MOST_READINGS, PartNumberError, decode_any
-from app.fitting.patterns import Choice, Pattern, Sets
+from app.fitting.patterns import Pattern, SegmentChoice, Sets
 from app.validation import quoted
 
-_Way = tuple[tuple[Choice, ...], Sets]
+_Way = tuple[tuple[SegmentChoice, ...], Sets]
 _MOST_WAYS = 200  # more ways to read the rest of a number than this are left to the careful reader
 _MOST_KEPT = 200_000
 

@@ -11,7 +11,7 @@ from app.validation import quoted
 
 
 @dataclass(frozen=True, slots=True)
-class Lock:
+class LockModel:
     """A lock of a maker's range: the cylinder type that it takes, and its measures in inches where known."""
 
     maker: str
@@ -45,7 +45,7 @@ class CamAnswer:
     words: str
 
 
-def cams_for_lock(cams: Sequence[Cam], locks: Sequence[Lock], name: str) -> tuple[CamAnswer, ...]:
+def cams_for_lock(cams: Sequence[Cam], locks: Sequence[LockModel], name: str) -> tuple[CamAnswer, ...]:
     """Every cam that serves the lock's series, those that fit first; an exception is an answer with its reason.
 
     The cam of another maker may work the lock too: ask of the lock's maker. BitternError when no lock has
@@ -83,12 +83,12 @@ class CamChoice:
     is_wrong: bool = False
 
 
-def cam_for(cams: Sequence[Cam], lock: Lock, maker: str, wanted: str = "") -> CamChoice:
+def cam_for(cams: Sequence[Cam], lock: LockModel, maker: str, wanted: str = "") -> CamChoice:
     """The cam to put on a cylinder of `maker` for the lock: the one wanted, or the first that the lock takes.
 
     `cams`: of all makers; what the cylinder's maker has no row for is not known.
 
-    >>> lock = Lock("Ardent Brass", "Ferry 43", "Ferry", "mortise")
+    >>> lock = LockModel("Ardent Brass", "Ferry 43", "Ferry", "mortise")
     >>> long = Cam("Ardent Brass", "long", "AC-12", ("Ferry",))
     >>> cam_for([long], lock, "Ardent Brass").cam, cam_for([long], lock, "Ardent Brass", "hooked").is_wrong
     ('long', True)

@@ -34,7 +34,7 @@ STEP = 1000
 
 
 @dataclass(frozen=True, slots=True)
-class CatalogueItem:
+class CatalogItem:
     """Something to sell. Money in whole cents; `attributes` are there for cylinders whose number decodes."""
 
     part_number: str
@@ -47,13 +47,13 @@ class CatalogueItem:
     attributes: CylinderAttributes | None = None
 
 
-def read_item(given: object, maker: str) -> CatalogueItem:
+def read_item(given: object, maker: str) -> CatalogItem:
     """An item from plain values; Problems name every field at fault."""
     read = Reader(given)
     category = read.raw("category")
     if category not in CATEGORIES:
         read.refuse("category", f"{quoted(category)} is no category. Use {', '.join(CATEGORIES)}.")
-    item = CatalogueItem(
+    item = CatalogItem(
         part_number=read.text("part_number", 60),
         maker=maker,
         category=category,
@@ -71,11 +71,11 @@ def _whole_cents(given: object) -> int:
 
 
 @dataclass(frozen=True, slots=True)
-class CatalogueRows:
+class CatalogRows:
     """The good rows and what is wrong with the others; `field` of a problem reads 'row 17, column cost'.
     `rows` says in which row of the file each item stands."""
 
-    items: tuple[CatalogueItem, ...]
+    items: tuple[CatalogItem, ...]
     problems: tuple[Problem, ...]
     rows: tuple[int, ...] = ()
 
@@ -117,7 +117,7 @@ class _Reader:
     def _note(self, row: int, column: str, message: str) -> None:
         self.problems.append(Problem(f"row {row}, column {column}", message))
 
-    def item(self, number: int, row: Sequence[str]) -> CatalogueItem | None:
+    def item(self, number: int, row: Sequence[str]) -> CatalogItem | None:
         """The item of one row; None when the row has a problem (noted) or is empty."""
         width = len(row)
         part, category, description, cost_text, list_text, stocked_text = (
@@ -146,12 +146,12 @@ class _Reader:
             self._note(number, "part_number", f"{quoted(part)} stands in row {first} already.")
         if len(self.problems) > before or cost is None or list_price is None:
             return None
-        return CatalogueItem(part, self.maker, category, description, cost, list_price, lowered in _TRUE)
+        return CatalogItem(part, self.maker, category, description, cost, list_price, lowered in _TRUE)
 
 
-def read_catalogue(
+def read_catalog(
     name: str, content: bytes | BinaryIO, maker: str, progress: Callable[[int], None] | None = None
-) -> CatalogueRows:
+) -> CatalogRows:
     """The rows of a catalogue file (`name` gives the kind: .csv or .xlsx) of one maker.
 
     Money is read as '14.80' from columns `cost` and `list`, or as whole cents from `cost_cents` and
@@ -164,7 +164,7 @@ def read_catalogue(
         raise BitternError("file", f"This file is empty. The first row names the columns: {', '.join(COLUMNS)}.")
     reader = _Reader(header, maker)
     if reader.problems:
-        return CatalogueRows((), tuple(reader.problems))
+        return CatalogRows((), tuple(reader.problems))
     items, places = [], []
     for number, row in enumerate(rows, 2):
         item = reader.item(number, row)
@@ -179,14 +179,14 @@ def read_catalogue(
             break
     if not items and not reader.problems:
         raise BitternError("file", "This file has a header but no rows.")
-    return CatalogueRows(tuple(items), tuple(reader.problems), tuple(places))
+    return CatalogRows(tuple(items), tuple(reader.problems), tuple(places))
 
 
 def _money(cents: int) -> str:
     return f"{cents // 100}.{cents % 100:02d}"
 
 
-def catalogue_table(items: Iterable[CatalogueItem]) -> Iterator[list[str]]:
+def catalog_table(items: Iterable[CatalogItem]) -> Iterator[list[str]]:
     """The items as a table of texts, its head first; written as CSV or XLSX, `read_catalogue` reads them back."""
     yield list(COLUMNS)
     for item in items:

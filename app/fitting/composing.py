@@ -8,10 +8,10 @@ from math import inf
 
 from app.errors import BitternError
 from app.fitting.cylinder import ATTRIBUTES, CylinderAttributes, attribute_texts, from_texts
-from app.fitting.patterns import Choice, Pattern, Rule, merge
+from app.fitting.patterns import Pattern, PatternRule, SegmentChoice, merge
 from app.validation import quoted
 
-Filled = tuple[tuple[Choice, ...], dict[str, str]]
+Filled = tuple[tuple[SegmentChoice, ...], dict[str, str]]
 MOST_STEPS = 300_000
 MOST_SHOWN = 16
 
@@ -20,7 +20,7 @@ MOST_SHOWN = 16
 class _Search:
     """The rules that turned a way down, in the order they were met, and how many steps may still be taken."""
 
-    broken: dict[Rule, None] = field(default_factory=dict)
+    broken: dict[PatternRule, None] = field(default_factory=dict)
     steps_left: float = MOST_STEPS
 
 
@@ -68,7 +68,7 @@ def _values_of(pattern: Pattern, name: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys(values))
 
 
-def _refusal(pattern: Pattern, asked: Mapping[str, str], broken: Iterable[Rule]) -> BitternError:
+def _refusal(pattern: Pattern, asked: Mapping[str, str], broken: Iterable[PatternRule]) -> BitternError:
     for name, value in asked.items():
         known = _values_of(pattern, name)
         if not known:
@@ -87,7 +87,7 @@ def _refusal(pattern: Pattern, asked: Mapping[str, str], broken: Iterable[Rule])
     )
 
 
-def _broken_by_what_is_asked(rule: Rule, asked: Mapping[str, str]) -> bool:
+def _broken_by_what_is_asked(rule: PatternRule, asked: Mapping[str, str]) -> bool:
     """Whether the rule is broken whatever the attributes are that nobody said."""
     if not all(asked.get(name) in values for name, values in rule.when):
         return False
@@ -98,7 +98,7 @@ def _who(pattern: Pattern) -> str:
     return pattern.maker or pattern.name
 
 
-def _defaulted(pattern: Pattern, choices: tuple[Choice, ...]) -> set[str]:
+def _defaulted(pattern: Pattern, choices: tuple[SegmentChoice, ...]) -> set[str]:
     """The attributes that stand there only because a segment was left out."""
     return {name for choice in choices if not choice.piece for name, _ in choice.sets}
 

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from app.errors import BitternError
-from app.fitting.catalog import CatalogueItem
+from app.fitting.catalog import CatalogItem
 from app.fitting.cylinder import ATTRIBUTES, CylinderAttributes, attribute_texts
 from app.fitting.free_text import FreeText, read_free_text
 from app.fitting.keyways import KeyBlank, find_blanks
@@ -36,7 +36,7 @@ _NO_PUNCTUATION = str.maketrans("", "", "-./_ :+,;'#*()")
 class Match:
     """An item that was found, how near it is (0 is exact, larger is farther) and what would differ."""
 
-    item: CatalogueItem
+    item: CatalogItem
     distance: int
     differs: tuple[str, ...]
 
@@ -55,7 +55,7 @@ class _Question:
         self.finishes = spoken.finishes if len(spoken.finishes) > 1 else ()
         self.said = bool(self.type) + len(self.wanted) + bool(self.finishes) + len(spoken.words) + bool(self.maker)
 
-    def distance(self, item: CatalogueItem) -> int | None:
+    def distance(self, item: CatalogItem) -> int | None:
         """How far the item is from what is looked for; None when it is no match."""
         if len(self.number) > 1:
             own = item.part_number.casefold().translate(_NO_PUNCTUATION)
@@ -89,13 +89,13 @@ class _Question:
             return None
         return distance + (_UNASKED_KEYING if offered.keying and not self.spoken.attributes.keying else 0)
 
-    def _is_of_maker(self, item: CatalogueItem) -> bool:
+    def _is_of_maker(self, item: CatalogItem) -> bool:
         return not self.maker or self.maker == item.maker.casefold()
 
-    def _other_maker(self, item: CatalogueItem) -> str:
+    def _other_maker(self, item: CatalogItem) -> str:
         return f"maker {item.maker} instead of {self.spoken.attributes.maker}"
 
-    def differs(self, item: CatalogueItem) -> tuple[str, ...]:
+    def differs(self, item: CatalogItem) -> tuple[str, ...]:
         """What would differ if this matching item were sold, a short phrase each."""
         offered = item.attributes
         own = item.part_number.casefold().translate(_NO_PUNCTUATION)
@@ -126,7 +126,7 @@ def _absent(words: Sequence[str], description: str) -> tuple[str, ...]:
     return tuple(word for word in words if word not in described and word.removesuffix("s") not in described)
 
 
-def find(items: Iterable[CatalogueItem], query: str | CylinderAttributes, limit: int = 20) -> tuple[Match, ...]:
+def find(items: Iterable[CatalogItem], query: str | CylinderAttributes, limit: int = 20) -> tuple[Match, ...]:
     """The nearest items, at most `limit`: by how much differs, stocked first among equals, then by list price.
 
     Text is tried as a part number (or its beginning) and as what a customer says ('1-1/4 rim satin chrome,
@@ -158,14 +158,14 @@ def _names(given: Iterable[str | None]) -> list[str]:
     return sorted({name for name in given if name}, key=lambda name: (-len(name), name))
 
 
-Ranked = tuple[int, bool, int, str, CatalogueItem]
+Ranked = tuple[int, bool, int, str, CatalogItem]
 
 
 def _rank(each: Ranked) -> tuple[int, bool, int, str]:
     return each[:4]
 
 
-def find_same_fit(items: Iterable[CatalogueItem], old: CylinderAttributes, limit: int = 20) -> tuple[Match, ...]:
+def find_same_fit(items: Iterable[CatalogItem], old: CylinderAttributes, limit: int = 20) -> tuple[Match, ...]:
     """Cylinders of any maker that do the old one's work: nearest by type, length, chambers, cam and finish.
 
     Maker and keyway do not count against an item, but what would differ says them. Ask `face_change` about
@@ -186,9 +186,7 @@ def find_same_fit(items: Iterable[CatalogueItem], old: CylinderAttributes, limit
     return tuple(matches)
 
 
-def find_by_blank(
-    items: Iterable[CatalogueItem], blanks: Sequence[KeyBlank], number: str
-) -> tuple[CatalogueItem, ...]:
+def find_by_blank(items: Iterable[CatalogItem], blanks: Sequence[KeyBlank], number: str) -> tuple[CatalogItem, ...]:
     """Items for a customer's key: the blank itself under every maker's number, then the cylinders whose
     keyway it enters and whose pinned chambers it is long enough for; stocked first within each, and the kinds of
     cylinder in turn, so that a short list shows something of each.
@@ -213,7 +211,7 @@ def find_by_blank(
     return (*sorted(own, key=_shelf), *_in_turn(sorted(cylinders, key=_shelf)))
 
 
-def _in_turn(items: Sequence[CatalogueItem]) -> list[CatalogueItem]:
+def _in_turn(items: Sequence[CatalogItem]) -> list[CatalogItem]:
     """The items with the first of each maker and type before the second of any, stocked before the others."""
     met: dict[tuple[bool, str, str], int] = {}
     turns = []
@@ -225,5 +223,5 @@ def _in_turn(items: Sequence[CatalogueItem]) -> list[CatalogueItem]:
     return [items[place] for place in order]
 
 
-def _shelf(item: CatalogueItem) -> tuple[bool, int, str]:
+def _shelf(item: CatalogItem) -> tuple[bool, int, str]:
     return (not item.stocked, item.list_cents, item.part_number)

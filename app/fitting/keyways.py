@@ -11,7 +11,7 @@ from app.validation import quoted
 
 
 @dataclass(frozen=True, slots=True)
-class Keyway:
+class MakerKeyway:
     """A maker's keyway, the family that it belongs to and the name of its bitting spec."""
 
     maker: str
@@ -45,7 +45,7 @@ class KeywayFamily:
     """A keyway, the others of its family, and the blanks that enter it, its own maker's first. `of_all`: those of
     them that enter every keyway of the family."""
 
-    keyway: Keyway
+    keyway: MakerKeyway
     others: tuple[str, ...]
     blanks: tuple[KeyBlank, ...]
     of_all: tuple[KeyBlank, ...]
@@ -69,7 +69,7 @@ def find_blanks(blanks: Sequence[KeyBlank], number: str) -> tuple[KeyBlank, ...]
     return (*own, *crossed)
 
 
-def find_keyways(keyways: Sequence[Keyway], blanks: Sequence[KeyBlank], name: str) -> tuple[KeywayFamily, ...]:
+def find_keyways(keyways: Sequence[MakerKeyway], blanks: Sequence[KeyBlank], name: str) -> tuple[KeywayFamily, ...]:
     """The keyways of this name, of every maker that has one, with what enters them; separators are not needed."""
     wanted = _squeezed(name)
     found = []

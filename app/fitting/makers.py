@@ -12,10 +12,10 @@ from types import MappingProxyType
 from typing import Any
 
 from app.errors import BitternError, Problem, Problems
-from app.fitting.cams import Cam, Lock
-from app.fitting.catalog import CatalogueItem, read_item
+from app.fitting.cams import Cam, LockModel
+from app.fitting.catalog import CatalogItem, read_item
 from app.fitting.inches import read_inches, write_inches
-from app.fitting.keyways import KeyBlank, Keyway
+from app.fitting.keyways import KeyBlank, MakerKeyway
 from app.fitting.part_numbers import decode_any
 from app.fitting.pattern_check import check_pattern
 from app.fitting.pattern_reading import check_rest, pattern_from_json
@@ -35,7 +35,7 @@ _MOST_ROWS = 100_000
 
 
 @dataclass(frozen=True, slots=True)
-class Maker:
+class MakerFile:
     """A maker and all its tables. `bitting_specs` are passed through by name, as the keying room reads them;
     they hold chart measures, never a bitting. `lengths` and `rings` are the mortise lengths and ring
     thicknesses to be had, in inches."""
@@ -43,17 +43,17 @@ class Maker:
     name: str
     code: str
     patterns: tuple[Pattern, ...]
-    keyways: tuple[Keyway, ...]
+    keyways: tuple[MakerKeyway, ...]
     bitting_specs: Mapping[str, Mapping[str, Any]]
     blanks: tuple[KeyBlank, ...]
     cams: tuple[Cam, ...]
-    locks: tuple[Lock, ...]
-    items: tuple[CatalogueItem, ...]
+    locks: tuple[LockModel, ...]
+    items: tuple[CatalogItem, ...]
     lengths: tuple[Fraction, ...] = ()
     rings: tuple[Fraction, ...] = ()
 
 
-def read_maker(given: object) -> Maker:
+def read_maker(given: object) -> MakerFile:
     """A maker from plain values; Problems name every table and row at fault."""
     read = Reader(given)
     maker = _maker(read)
@@ -75,7 +75,7 @@ def maker_problems(given: Any) -> tuple[Problem, ...]:
     return tuple(read.problems)
 
 
-def _maker(read: Reader) -> Maker:
+def _maker(read: Reader) -> MakerFile:
     """The maker as far as it can be read; rows that cannot are None in it."""
     name = read.text("name", 60)
     code = read.text("code", 12)
@@ -88,7 +88,7 @@ def _maker(read: Reader) -> Maker:
     keyways = read.many("keyways", lambda given: _keyway(given, name, spec_names), _MOST_ROWS)
     # What a cylinder's number means is told by every pattern: without one of them it says nothing.
     decoding = () if None in patterns else patterns
-    return Maker(
+    return MakerFile(
         name=name,
         code=code,
         patterns=patterns,
@@ -103,7 +103,7 @@ def _maker(read: Reader) -> Maker:
     )
 
 
-def repeated_rows(maker: Maker) -> tuple[Problem, ...]:
+def repeated_rows(maker: MakerFile) -> tuple[Problem, ...]:
     """Every row of a maker's tables that names what a row above it has named, by table, row and column."""
     named: dict[tuple[str, str], list[str | None]] = {
         ("patterns", "name"): [None if each is None else each.name for each in maker.patterns],
@@ -133,13 +133,13 @@ def _names(given: object) -> tuple[str, ...]:
     return read_many(given, lambda each: read_text(each, 60), 1000)
 
 
-def _keyway(given: object, maker: str, specs: Collection[str]) -> Keyway:
+def _keyway(given: object, maker: str, specs: Collection[str]) -> MakerKeyway:
     read = Reader(given)
     name, family, spec = read.text("name", 60), read.text("family", 60), read.text("bitting_spec", 60)
     if spec and spec not in specs:
         read.refuse("bitting_spec", f"There is no bitting spec named {quoted(spec)}.")
     read.done()
-    return Keyway(maker, name, family, spec)
+    return MakerKeyway(maker, name, family, spec)
 
 
 def _pair(given: object, first: str, second: str, longest: int) -> tuple[str, str]:
@@ -175,9 +175,9 @@ def _cam(given: object, maker: str) -> Cam:
     return cam
 
 
-def _lock(given: object, maker: str) -> Lock:
+def _lock(given: object, maker: str) -> LockModel:
     read = Reader(given)
-    lock = Lock(
+    lock = LockModel(
         maker,
         read.text("name", 60),
         read.text("series", 60),
@@ -192,7 +192,7 @@ def _lock(given: object, maker: str) -> Lock:
     return lock
 
 
-def _item(given: object, maker: str, patterns: Sequence[Pattern]) -> CatalogueItem:
+def _item(given: object, maker: str, patterns: Sequence[Pattern]) -> CatalogItem:
     item = read_item(given, maker)
     if item.category != "cylinder" or not patterns:
         return item
@@ -200,7 +200,7 @@ def _item(given: object, maker: str, patterns: Sequence[Pattern]) -> CatalogueIt
     return replace(item, part_number=reading.part_number, attributes=reading.attributes)
 
 
-def load_makers(folder: Path) -> tuple[Maker, ...]:
+def load_makers(folder: Path) -> tuple[MakerFile, ...]:
     """Every maker in a folder of JSON files, by file name; BitternError names the file at fault."""
     paths = sorted(folder.glob("*.json")) if folder.is_dir() else []
     if not paths:
@@ -221,7 +221,7 @@ def load_makers(folder: Path) -> tuple[Maker, ...]:
     return tuple(makers)
 
 
-def find_maker(makers: Sequence[Maker], wanted: str) -> Maker:
+def find_maker(makers: Sequence[MakerFile], wanted: str) -> MakerFile:
     """The maker with this code or name, capitals aside; BitternError lists those there are."""
     key = wanted.strip().casefold()
     for maker in makers:

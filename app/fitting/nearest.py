@@ -6,12 +6,12 @@ import heapq
 from dataclasses import dataclass
 from itertools import count
 
-from app.fitting.patterns import Choice, Pattern, merge, without_separators
+from app.fitting.patterns import Pattern, SegmentChoice, merge, without_separators
 
 MOST_STEPS = 20_000
 Row = list[int]
 # least cost through here, segments filled (negative: deeper first), order, row so far, choices, attributes
-_Step = tuple[int, int, int, Row, tuple[Choice, ...], dict[str, str]]
+_Step = tuple[int, int, int, Row, tuple[SegmentChoice, ...], dict[str, str]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +98,7 @@ def completed_number(pattern: Pattern, text: str) -> Completion | None:
         ends.append(ends[-1] + min(len(each) for each in segment.by_text))
     ends.reverse()  # ends[i]: the fewest characters that the segments from i on take
     order = count()
-    queue: list[tuple[int, int, int, str, tuple[Choice, ...], dict[str, str]]] = [
+    queue: list[tuple[int, int, int, str, tuple[SegmentChoice, ...], dict[str, str]]] = [
         (ends[0], 0, next(order), "", (), {})
     ]
     steps = 0
@@ -121,7 +121,7 @@ def completed_number(pattern: Pattern, text: str) -> Completion | None:
     return None
 
 
-def _completion(written: tuple[Choice, ...], bare: str) -> Completion:
+def _completion(written: tuple[SegmentChoice, ...], bare: str) -> Completion:
     place = index = 0
     while place + len(written[index].bare) <= len(bare):
         place += len(written[index].bare)

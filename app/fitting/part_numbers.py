@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from app.errors import BitternError
 from app.fitting.cylinder import CylinderAttributes, from_texts, words
 from app.fitting.nearest import Nearest, completed_number, nearest_number
-from app.fitting.patterns import SEPARATORS, Choice, Pattern, Rule, Segment, merge, without_separators
+from app.fitting.patterns import SEPARATORS, Pattern, PatternRule, Segment, SegmentChoice, merge, without_separators
 from app.validation import quoted
 
 LONGEST_NUMBER = 60
@@ -19,7 +19,7 @@ _DASHES = str.maketrans(dict.fromkeys("‐‑‒–—−", "-"))
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class NumberPiece:
     """One piece of a number: its segment's name, its text ('' when left out), what it means and sets."""
 
     segment: str
@@ -29,12 +29,12 @@ class Piece:
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class NumberReading:
     """One legal way to read a number; `part_number` is how the maker writes it."""
 
     part_number: str
     pattern: str
-    pieces: tuple[Piece, ...]
+    pieces: tuple[NumberPiece, ...]
     attributes: CylinderAttributes
     warnings: tuple[str, ...]
 
@@ -65,7 +65,7 @@ class _Trail:
     first: int = 0
     segment: int = 0
     place: int = -1
-    rule: Rule | None = None
+    rule: PatternRule | None = None
     bare: bool = False
     steps_left: int = MOST_STEPS
 
@@ -85,7 +85,7 @@ def clean_number(given: object) -> str:
 
 def _walk(
     pattern: Pattern, text: str, trail: _Trail, index: int, place: int, values: dict[str, str]
-) -> Iterator[tuple[Choice, ...]]:
+) -> Iterator[tuple[SegmentChoice, ...]]:
     """Every way to fill the segments from `index` on with the text from `place` on."""
     if place > trail.place:
         trail.first, trail.segment, trail.place = index, index, place
@@ -113,20 +113,20 @@ def _walk(
                 yield (choice, *rest)
 
 
-def _reading(pattern: Pattern, choices: tuple[Choice, ...], warnings: tuple[str, ...]) -> Reading:
+def _reading(pattern: Pattern, choices: tuple[SegmentChoice, ...], warnings: tuple[str, ...]) -> NumberReading:
     values: dict[str, str] = {}
     for choice in choices:
         values.update(choice.sets)
     pieces = tuple(
-        Piece(segment.name, choice.piece, choice.words, choice.sets)
+        NumberPiece(segment.name, choice.piece, choice.words, choice.sets)
         for segment, choice in zip(pattern.segments, choices, strict=True)
     )
     number = "".join(choice.text for choice in choices)
-    return Reading(number, pattern.name, pieces, from_texts(values, pattern.maker), warnings)
+    return NumberReading(number, pattern.name, pieces, from_texts(values, pattern.maker), warnings)
 
 
-def _readings(pattern: Pattern, text: str, trail: _Trail) -> list[Reading]:
-    found: list[Reading] = []
+def _readings(pattern: Pattern, text: str, trail: _Trail) -> list[NumberReading]:
+    found: list[NumberReading] = []
     for choices in _walk(pattern, text, trail, 0, 0, {}):
         number = "".join(choice.text for choice in choices)
         warnings = () if number == text else (f"Read as {number}, the way the maker writes it.",)
@@ -139,7 +139,7 @@ def _readings(pattern: Pattern, text: str, trail: _Trail) -> list[Reading]:
     return sorted(found, key=lambda reading: sum(not piece.text for piece in reading.pieces))
 
 
-def decode(pattern: Pattern, text: object) -> list[Reading]:
+def decode(pattern: Pattern, text: object) -> list[NumberReading]:
     """All legal readings of a number, best first; never empty.
 
     Capitals and the maker's separators are not needed; a number read without them carries a warning with the
@@ -149,11 +149,11 @@ def decode(pattern: Pattern, text: object) -> list[Reading]:
     return decode_any((pattern,), text)
 
 
-def decode_any(patterns: Sequence[Pattern], text: object) -> list[Reading]:
+def decode_any(patterns: Sequence[Pattern], text: object) -> list[NumberReading]:
     """`decode` over several patterns at once, of one maker or of many."""
     number = clean_number(text)
     trails = []
-    found: list[Reading] = []
+    found: list[NumberReading] = []
     for pattern in patterns:
         trail = _Trail()
         found.extend(_readings(pattern, number, trail))
@@ -285,7 +285,7 @@ class Breakdown:
     words: str
 
 
-def breakdown(reading: Reading) -> Breakdown:
+def breakdown(reading: NumberReading) -> Breakdown:
     """The labelled breakdown of a reading; separators belong to no piece."""
     number = reading.part_number
     place = 0

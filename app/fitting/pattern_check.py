@@ -9,7 +9,7 @@ from functools import cache
 
 from app.errors import BitternError, Problem
 from app.fitting.composing import any_combination
-from app.fitting.patterns import Choice, Code, Pattern, Rule, Segment, merge
+from app.fitting.patterns import Code, Pattern, PatternRule, Segment, SegmentChoice, merge
 
 MOST_STATES = 100_000
 MOST_STEPS = 2_000_000  # a maker's own pattern takes some ten thousand
@@ -28,7 +28,7 @@ def check_pattern(pattern: Pattern) -> tuple[Problem, ...]:
     return tuple(problems)
 
 
-def check_parts(segments: Sequence[Segment | None], rules: Sequence[Rule | None]) -> list[Problem]:
+def check_parts(segments: Sequence[Segment | None], rules: Sequence[PatternRule | None]) -> list[Problem]:
     """What is wrong with the segments and rules one by one; None stands for one that could not be read."""
     problems = []
     names: set[str] = set()
@@ -71,7 +71,7 @@ def _without_repeated(pattern: Pattern) -> Pattern:
     )
 
 
-def _unset(segments: Sequence[Segment], rules: Sequence[Rule | None]) -> list[Problem]:
+def _unset(segments: Sequence[Segment], rules: Sequence[PatternRule | None]) -> list[Problem]:
     can: dict[str, set[str]] = {}
     for segment in segments:
         for choice in segment.choices:
@@ -120,12 +120,12 @@ class _Table:
 
     def __init__(self, segment: Segment) -> None:
         self.segment = segment
-        self.beginnings: dict[str, list[Choice]] = {}
+        self.beginnings: dict[str, list[SegmentChoice]] = {}
         for choice in segment.choices:
             for end in range(len(choice.text) + 1):
                 self.beginnings.setdefault(choice.text[:end], []).append(choice)
 
-    def agreeing(self, text: str) -> Iterator[Choice]:
+    def agreeing(self, text: str) -> Iterator[SegmentChoice]:
         """The choices that begin with `text` or that `text` begins with."""
         yield from self.beginnings.get(text, ())
         for end in range(len(text)):
@@ -224,7 +224,7 @@ def _next(
             yield _Pair(pair.index + 1, rest, swap, first, second), grown
 
 
-def _step(pattern: Pattern, index: int, values: Values, choice: Choice) -> dict[str, str] | None:
+def _step(pattern: Pattern, index: int, values: Values, choice: SegmentChoice) -> dict[str, str] | None:
     merged = merge(dict(values), choice)
     if merged is None or any(rule.broken_by(merged) for rule in pattern.rules_after[index]):
         return None

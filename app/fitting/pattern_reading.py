@@ -11,7 +11,7 @@ from app.errors import BitternError, Problem
 from app.fitting.cylinder import ATTRIBUTES, CYLINDER_TYPES
 from app.fitting.inches import read_inches, write_inches
 from app.fitting.pattern_check import check_parts, repeated_codes
-from app.fitting.patterns import KINDS, SEPARATORS, Code, Conditions, Meaning, Pattern, Rule, Segment, Sets
+from app.fitting.patterns import KINDS, SEPARATORS, Code, Conditions, Meaning, Pattern, PatternRule, Segment, Sets
 from app.validation import Reader, quoted, read_many, read_text, read_typed_whole
 
 T = TypeVar("T")
@@ -136,7 +136,7 @@ def _condition(name: str, given: object) -> tuple[str, ...]:
 _conditions: Callable[[Any], Conditions] = partial(_by_attribute, _condition)
 
 
-def _rule(given: object) -> Rule:
+def _rule(given: object) -> PatternRule:
     read = Reader(given)
     kind = read.raw("kind")
     when, then = read.value("when", _conditions, _NO_CONDITIONS), read.value("then", _conditions, _NO_CONDITIONS)
@@ -148,7 +148,7 @@ def _rule(given: object) -> Rule:
     elif kind not in ("allow", "forbid"):
         read.refuse("kind", f"{quoted(kind)} is no kind of rule. Use allow or forbid.")
     read.done()
-    return Rule(kind, when, then, reason)
+    return PatternRule(kind, when, then, reason)
 
 
 def pattern_from_json(given: object, maker: str = "") -> Pattern:
@@ -168,7 +168,7 @@ def check_rest(given: object) -> list[Problem]:
     return check_parts(segments, rules)
 
 
-def _parts(read: Reader) -> tuple[str, tuple[Segment, ...], tuple[Rule, ...]]:
+def _parts(read: Reader) -> tuple[str, tuple[Segment, ...], tuple[PatternRule, ...]]:
     """A pattern's name, segments and rules; None stands for what cannot be read."""
     name = read.text("name", 60)
     segments = read.many("segments", _segment, MOST_SEGMENTS)

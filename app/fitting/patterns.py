@@ -31,7 +31,7 @@ class Meaning:
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class SegmentChoice:
     """One way to fill a segment: `text` with its separator ('' when left out), `bare` without separators."""
 
     text: str
@@ -41,7 +41,7 @@ class Choice:
     words: str
 
 
-def merge(values: dict[str, str], choice: Choice) -> dict[str, str] | None:
+def merge(values: dict[str, str], choice: SegmentChoice) -> dict[str, str] | None:
     """The attributes with the choice's added; None when the choice contradicts what is already set."""
     if not choice.sets:
         return values
@@ -83,16 +83,16 @@ class Segment:
     least: int = 0
     most: int = 0
     missing: tuple[Meaning, ...] = ()
-    choices: tuple[Choice, ...] = field(init=False, repr=False, compare=False)
-    by_text: Mapping[str, tuple[Choice, ...]] = field(init=False, repr=False, compare=False)
-    by_bare: Mapping[str, tuple[Choice, ...]] = field(init=False, repr=False, compare=False)
+    choices: tuple[SegmentChoice, ...] = field(init=False, repr=False, compare=False)
+    by_text: Mapping[str, tuple[SegmentChoice, ...]] = field(init=False, repr=False, compare=False)
+    by_bare: Mapping[str, tuple[SegmentChoice, ...]] = field(init=False, repr=False, compare=False)
     lengths: tuple[int, ...] = field(init=False, repr=False, compare=False)
     bare_lengths: tuple[int, ...] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         choices = tuple(self._choices())
-        by_text: dict[str, tuple[Choice, ...]] = {}
-        by_bare: dict[str, tuple[Choice, ...]] = {}
+        by_text: dict[str, tuple[SegmentChoice, ...]] = {}
+        by_bare: dict[str, tuple[SegmentChoice, ...]] = {}
         for choice in choices:
             by_text[choice.text] = (*by_text.get(choice.text, ()), choice)
             by_bare[choice.bare] = (*by_bare.get(choice.bare, ()), choice)
@@ -103,8 +103,8 @@ class Segment:
         object.__setattr__(self, "lengths", tuple(sorted({len(text) for text in by_text}, reverse=True)))
         object.__setattr__(self, "bare_lengths", tuple(sorted({len(text) for text in by_bare}, reverse=True)))
 
-    def _choices(self) -> list[Choice]:
-        made = [Choice("", "", "", each.sets, each.words) for each in self.missing]
+    def _choices(self) -> list[SegmentChoice]:
+        made = [SegmentChoice("", "", "", each.sets, each.words) for each in self.missing]
         if self.kind == "text":
             made.append(self._choice(self.text, self.sets, self.words or self.name))
         elif self.kind == "codes":
@@ -116,9 +116,9 @@ class Segment:
                 made.append(self._choice(f"{number:0{self.digits}d}", ((self.attribute, value),), said))
         return made
 
-    def _choice(self, piece: str, sets: Sets, words: str) -> Choice:
+    def _choice(self, piece: str, sets: Sets, words: str) -> SegmentChoice:
         text = (self.separator + piece).upper()
-        return Choice(text, without_separators(text), piece.upper(), sets, words)
+        return SegmentChoice(text, without_separators(text), piece.upper(), sets, words)
 
     @property
     def optional(self) -> bool:
@@ -130,7 +130,7 @@ Conditions = tuple[tuple[str, tuple[str, ...]], ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Rule:
+class PatternRule:
     """`forbid`: the combination in `when` does not exist. `allow`: given `when`, only `then` exists.
 
     Conditions are (attribute, values); the value '' stands for an attribute that is not set.
@@ -164,15 +164,15 @@ class Pattern:
     name: str
     maker: str
     segments: tuple[Segment, ...]
-    rules: tuple[Rule, ...] = ()
-    rules_after: tuple[tuple[Rule, ...], ...] = field(init=False, repr=False, compare=False)
+    rules: tuple[PatternRule, ...] = ()
+    rules_after: tuple[tuple[PatternRule, ...], ...] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         last: dict[str, int] = {}
         for index, segment in enumerate(self.segments):
             for choice in segment.choices:
                 last.update(dict.fromkeys((name for name, _ in choice.sets), index))
-        after: list[list[Rule]] = [[] for _ in self.segments]
+        after: list[list[PatternRule]] = [[] for _ in self.segments]
         for rule in self.rules:
             decided = max((last.get(name, 0) for name in rule.attributes), default=0)
             after[decided].append(rule)

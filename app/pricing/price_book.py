@@ -12,7 +12,7 @@ from fractions import Fraction
 
 from app.errors import BitternError, Problem, Problems
 from app.pricing.money import MAX_CENTS, half_up, show_cents
-from app.pricing.terms import LineKind
+from app.pricing.terms import PriceKind
 from app.pricing.workdays import show_day
 
 
@@ -27,7 +27,7 @@ class PriceRow:
     code: str
     description: str
     category: str
-    kind: LineKind
+    kind: PriceKind
     unit_cents: int
     cost_cents: int
     valid_from: date

@@ -13,7 +13,7 @@ from typing import Annotated, Any
 from app.errors import BitternError, Problem, Problems
 from app.pricing.money import Cents, Percent
 from app.pricing.workdays import MAX_WORKING_DAYS
-from app.validation import Form, JsonDataclass, whole, words_of
+from app.validation import AtMost, Form, JsonDataclass, whole, words_of
 
 
 class KeyingKind(StrEnum):
@@ -63,13 +63,14 @@ class CylinderType(StrEnum):
     LFIC = "lfic"
 
 
-class LineKind(StrEnum):
+class PriceKind(StrEnum):
     """What a price or a quote line is, since places tax the two apart."""
 
     GOODS = "goods"
     LABOUR = "labour"
 
 
+_ROWS = AtMost(1_000)
 _MINUTES = re.compile(r"[0-9]{1,9}(?:\.[0-9]{1,2})?")
 
 
@@ -121,7 +122,7 @@ class BenchTerms(JsonDataclass):
     minutes_promised: Minutes = Fraction(0)
     uncombinated_on_hand: Mapping[CylinderType, Annotated[int, whole(0, 1_000_000)]] = field(default_factory=dict)
     uncombinated_lead_days: Annotated[int, whole(0, MAX_WORKING_DAYS)] | None = None
-    closed_days: frozenset[date] = frozenset()
+    closed_days: Annotated[frozenset[date], _ROWS] = frozenset()
 
 
 MAX_CYLINDERS = 100_000
@@ -165,14 +166,14 @@ class FactoryTerms(JsonDataclass):
     keys_included: Annotated[int, whole(0, 100)] = 0
     min_cylinders: Annotated[int, whole(0, MAX_CYLINDERS)] = 0
     min_order_cents: Cents = 0
-    quantity_breaks: tuple[QuantityBreak, ...] = ()
-    freight: tuple[FreightStep, ...] = ()
+    quantity_breaks: Annotated[tuple[QuantityBreak, ...], _ROWS] = ()
+    freight: Annotated[tuple[FreightStep, ...], _ROWS] = ()
     lead_working_days: Annotated[int, whole(0, MAX_WORKING_DAYS)]
-    closed_days: frozenset[date] = frozenset()
+    closed_days: Annotated[frozenset[date], _ROWS] = frozenset()
     holds_records: bool = False
     takes_records: bool = False
-    factory_only_keyways: frozenset[_KeywayName] = frozenset()
-    authorised_keyways: frozenset[_KeywayName] = frozenset()
+    factory_only_keyways: Annotated[frozenset[_KeywayName], _ROWS] = frozenset()
+    authorised_keyways: Annotated[frozenset[_KeywayName], _ROWS] = frozenset()
 
     def __post_init__(self) -> None:
         problems = []

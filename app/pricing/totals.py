@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -12,7 +12,7 @@ from fractions import Fraction
 
 from app.errors import BitternError, Problem, Problems
 from app.pricing.money import MAX_CENTS, half_up, show_cents
-from app.pricing.terms import LineKind
+from app.pricing.terms import PriceKind
 from app.pricing.workdays import show_day
 
 
@@ -35,9 +35,13 @@ class TaxRule:
         if self.valid_until is not None and self.valid_until < self.valid_from:
             raise BitternError("valid_until", "The last day may not be before the first.")
 
-    def taxes(self, kind: LineKind) -> bool:
+    def taxes(self, kind: PriceKind) -> bool:
         """Whether a line of this kind is taxed here."""
-        return self.goods_taxed if kind is LineKind.GOODS else self.labour_taxed
+        return self.goods_taxed if kind is PriceKind.GOODS else self.labour_taxed
+
+    def tax_cents(self, line: PricedLine) -> int:
+        """The tax on a line, rounded half-up to the cent; 0 where its kind is not taxed."""
+        return half_up(line.net_cents * Fraction(self.rate) / 100) if self.taxes(line.kind) else 0
 
     @property
     def sentence(self) -> str:
@@ -146,7 +150,7 @@ MAX_QUANTITY = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class QuoteLine:
+class PricedLine:
     """One line: `discounts` are percentages, each taken off what the others leave; `discount_cents` is an
     amount off the whole line, after them. Raises `BitternError` on the field that cannot be.
     """
@@ -154,7 +158,7 @@ class QuoteLine:
     description: str
     quantity: int
     unit_cents: int
-    kind: LineKind
+    kind: PriceKind
     discounts: tuple[Decimal, ...] = ()
     discount_cents: int = 0
 
@@ -190,39 +194,35 @@ class QuoteLine:
 
 
 @dataclass(frozen=True, slots=True)
-class PricedLine:
-    """A line with its amounts: gross − discount = net; tax on the net."""
-
-    line: QuoteLine
-    gross_cents: int
-    discount_cents: int
-    net_cents: int
-    tax_cents: int
-
-
-@dataclass(frozen=True, slots=True)
 class Totals:
-    """Sums of the printed lines: goods + labour − discount = subtotal; subtotal + tax = total."""
+    """Sums of the printed lines, in cents: subtotal + tax = total; goods and labor are before discounts.
 
-    lines: tuple[PricedLine, ...]
+    `tax_note`: rate, place or certificate in words; `rule`: how cents are rounded, in a sentence; `tax_place`: the
+    place whose tax it is, "" on quotes of earlier releases.
+    """
+
     goods_cents: int
     labour_cents: int
-    discount_cents: int
     subtotal_cents: int
-    taxable_cents: int
     tax_cents: int
     total_cents: int
     tax_note: str
+    rule: str
+    tax_place: str = ""
+
+    @property
+    def discount_cents(self) -> int:
+        """What came off goods and labor."""
+        return self.goods_cents + self.labour_cents - self.subtotal_cents
 
 
-def total(lines: Iterable[QuoteLine], tax: TaxRule, exemption: Exemption | None, on: date) -> Totals:
-    """Totals of a quote on a day. `goods_cents` and `labour_cents` are before discounts.
+def total(lines: Sequence[PricedLine], tax: TaxRule, exemption: Exemption | None, on: date) -> Totals:
+    """Totals of a quote on a day; each line's tax is rounded by itself.
 
     An exemption that has expired on `on` does not exempt, and `tax_note` says so. `BitternError` when the
     rule does not hold on `on`, or the total is beyond ten million dollars.
 
-    >>> from app.pricing.terms import LineKind
-    >>> lines = [QuoteLine("Mortise cylinder", 2, 4250, LineKind.GOODS), QuoteLine("Trip", 1, 9000, LineKind.LABOUR)]
+    >>> lines = [PricedLine("Cylinder", 2, 4250, PriceKind.GOODS), PricedLine("Trip", 1, 9000, PriceKind.LABOUR)]
     >>> rule = TaxRule("Saltmarsh", Decimal("8.25"), True, False, date(2026, 1, 1))
     >>> sums = total(lines, rule, None, date(2026, 3, 2))
     >>> sums.subtotal_cents, sums.tax_cents, sums.total_cents
@@ -231,32 +231,20 @@ def total(lines: Iterable[QuoteLine], tax: TaxRule, exemption: Exemption | None,
     if on < tax.valid_from or (tax.valid_until is not None and on > tax.valid_until):
         raise BitternError("tax", f"The tax rule of {tax.place} does not hold on {show_day(on)}.")
     exempt = exemption is not None and exemption.holds_on(on)
-    priced = tuple(_priced(line, tax, exempt) for line in lines)
-    goods = sum(one.gross_cents for one in priced if one.line.kind is LineKind.GOODS)
-    labour = sum(one.gross_cents for one in priced if one.line.kind is LineKind.LABOUR)
-    discount = sum(one.discount_cents for one in priced)
-    taxes = sum(one.tax_cents for one in priced)
-    whole = goods + labour - discount + taxes
-    if whole > MAX_CENTS:
+    subtotal = sum(line.net_cents for line in lines)
+    taxes = 0 if exempt else sum(tax.tax_cents(line) for line in lines)
+    if subtotal + taxes > MAX_CENTS:
         raise BitternError("lines", f"A quote may not come to more than {show_cents(MAX_CENTS)}.")
     return Totals(
-        lines=priced,
-        goods_cents=goods,
-        labour_cents=labour,
-        discount_cents=discount,
-        subtotal_cents=goods + labour - discount,
-        taxable_cents=sum(one.net_cents for one in priced if tax.taxes(one.line.kind) and not exempt),
+        goods_cents=sum(line.gross_cents for line in lines if line.kind is PriceKind.GOODS),
+        labour_cents=sum(line.gross_cents for line in lines if line.kind is PriceKind.LABOUR),
+        subtotal_cents=subtotal,
         tax_cents=taxes,
-        total_cents=whole,
+        total_cents=subtotal + taxes,
         tax_note=_note(tax, exemption, on),
+        rule=ROUNDING_RULE,
+        tax_place=tax.place,
     )
-
-
-def _priced(line: QuoteLine, tax: TaxRule, exempt: bool) -> PricedLine:
-    gross, net = line.gross_cents, line.net_cents
-    taxed = tax.taxes(line.kind) and not exempt
-    tax_cents = half_up(net * Fraction(tax.rate) / 100) if taxed else 0
-    return PricedLine(line, gross, gross - net, net, tax_cents)
 
 
 def _note(tax: TaxRule, exemption: Exemption | None, on: date) -> str:
@@ -281,8 +269,8 @@ class LineChange:
     """A line before and after; None where there is none."""
 
     status: LineStatus
-    before: QuoteLine | None
-    after: QuoteLine | None
+    before: PricedLine | None
+    after: PricedLine | None
 
     @property
     def difference_cents(self) -> int:
@@ -290,7 +278,7 @@ class LineChange:
         return (self.after.net_cents if self.after else 0) - (self.before.net_cents if self.before else 0)
 
 
-def compare_revisions(before: Iterable[QuoteLine], after: Iterable[QuoteLine]) -> tuple[LineChange, ...]:
+def compare_revisions(before: Iterable[PricedLine], after: Iterable[PricedLine]) -> tuple[LineChange, ...]:
     """Each line of both revisions once: the later one's lines in their order, then those removed.
 
     Equal lines are matched first, then lines of the same description, in order; a line is matched once. The

@@ -8,6 +8,7 @@ from __future__ import annotations
 __all__ = [
     "FIRST_YEAR",
     "LAST_YEAR",
+    "AtMost",
     "Form",
     "JsonDataclass",
     "Reader",
@@ -33,7 +34,7 @@ __all__ = [
     "words_of",
 ]
 
-from app.validation.dataclass_json import Form, JsonDataclass, form_of, whole, words_of
+from app.validation.dataclass_json import AtMost, Form, JsonDataclass, form_of, whole, words_of
 from app.validation.reader import Reader, place_problems, read_entries, read_many
 from app.validation.values import (
     FIRST_YEAR,

@@ -17,7 +17,6 @@ from typing import Any, Self, cast
 from app.errors import BitternError, Problems
 from app.validation.reader import Reader, place_problems, read_many, read_named
 from app.validation.values import (
-    MOST_ROWS,
     quoted,
     read_day,
     read_flag,
@@ -28,7 +27,8 @@ from app.validation.values import (
     read_word,
 )
 
-_MOST_WHOLE = 2**31 - 1  # what an INTEGER column holds on PostgreSQL
+_MOST_WHOLE = 10**15
+_MOST_ENTRIES = 100_000
 
 
 def _as_it_is(value: Any) -> Any:
@@ -49,6 +49,13 @@ class Form:
 def whole(low: int, high: int) -> Form:
     """The form of a whole number from `low` to `high`."""
     return Form(lambda value: read_whole(value, low, high))
+
+
+@dataclass(frozen=True, slots=True)
+class AtMost:
+    """Written into the annotation of a collection: how many entries it takes."""
+
+    entries: int
 
 
 def words_of(most: int) -> Form:
@@ -83,7 +90,9 @@ def form_of(hint: Any) -> Form:
     """The form of an annotated type: a dataclass, a word, a plain value, a collection of them, or None besides."""
     origin, inner = typing.get_origin(hint), typing.get_args(hint)
     if origin is typing.Annotated:
-        return next(one for one in inner[1:] if isinstance(one, Form))
+        if isinstance(inner[1], AtMost):
+            return _list(typing.get_origin(inner[0]), form_of(typing.get_args(inner[0])[0]), inner[1].entries)
+        return typing.cast(Form, inner[1])
     if origin in (typing.Union, types.UnionType):
         return _or_none(form_of(next(one for one in inner if one is not types.NoneType)))
     if origin is tuple and inner[-1] is not ...:
@@ -123,7 +132,7 @@ def _read_number(kind: Callable[[str], Any], value: Any) -> Any:
 _PLAIN: dict[Any, Form] = {
     Any: Form(_as_it_is),
     bool: Form(read_flag),
-    int: whole(-_MOST_WHOLE - 1, _MOST_WHOLE),
+    int: whole(-_MOST_WHOLE, _MOST_WHOLE),
     str: Form(_read_any_text),
     date: Form(read_day, date.isoformat),
     datetime: Form(_read_moment, datetime.isoformat),
@@ -141,9 +150,9 @@ def _or_none(form: Form) -> Form:
     )
 
 
-def _list(kind: Callable[[Any], Any], form: Form) -> Form:
+def _list(kind: Callable[[Any], Any], form: Form, most: int = _MOST_ENTRIES) -> Form:
     def read(value: Any) -> Any:
-        return kind(read_many(value, form.read))
+        return kind(read_many(value, form.read, most))
 
     def write(values: Any) -> list[Any]:
         written = [form.write(one) for one in values]
@@ -164,7 +173,7 @@ def _row(forms: Sequence[Form]) -> Form:
 
 def _mapping(key_form: Form, form: Form) -> Form:
     def read(value: Any) -> Mapping[Any, Any]:
-        found, problems = read_named(read_object(value, MOST_ROWS), form.read, key_form.read)
+        found, problems = read_named(read_object(value, _MOST_ENTRIES), form.read, key_form.read)
         if problems:
             raise Problems(problems)
         return found
@@ -188,20 +197,37 @@ def _fields(kind: Any) -> Form:
             for one in dataclasses.fields(kind)
         ]
 
+    @cache
+    def names() -> frozenset[str]:
+        return frozenset(name for name, *_ in plan())
+
     def read(value: Any) -> Any:
-        reader = Reader(read_object(value))
+        given = read_object(value)
         found: dict[str, Any] = {}
-        for name, form, has_default, may_be_none in plan():
-            if reader.has(name):
-                found[name] = reader.value(name, form.read)
-            elif may_be_none and (not has_default or name in value):
-                found[name] = None
-            elif not has_default:
-                reader.value(name, form.read)
-        reader.done()
+        try:
+            for name, form, has_default, may_be_none in plan():
+                if given.get(name) is not None:
+                    found[name] = form.read(given[name])
+                elif may_be_none and (not has_default or name in given):
+                    found[name] = None
+                elif not has_default:
+                    raise BitternError(name, "")
+            if not given.keys() <= names():
+                raise BitternError("", "")
+        except BitternError:
+            _refuse(given, plan())
         return kind(**found)
 
     def write(value: Any) -> dict[str, Any]:
         return {name: form.write(getattr(value, name)) for name, form, _, _ in plan()}
 
     return Form(read, write)
+
+
+def _refuse(given: Mapping[str, Any], plan: Sequence[tuple[str, Form, bool, bool]]) -> None:
+    """Raise Problems with everything that is wrong with an object: it is read again, field by field, for that."""
+    reader = Reader(given)
+    for name, form, has_default, may_be_none in plan:
+        if reader.has(name) or not (has_default or may_be_none):
+            reader.value(name, form.read)
+    reader.done()

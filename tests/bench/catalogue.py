@@ -17,8 +17,8 @@ import sqlalchemy as sa
 
 from app.config import Config
 from app.fitting import (
-    CatalogueItem,
-    catalogue_table,
+    CatalogItem,
+    catalog_table,
     combinations,
     read_maker,
 )
@@ -27,7 +27,7 @@ from app.ledger.catalog.catalog_import import load_catalogue
 from app.ledger.catalog.maker_queries import get_item
 from app.ledger.catalog.makers import import_maker
 from app.ledger.store.work import Actor, Work
-from app.ledger.tables import CatalogueItem as Row
+from app.ledger.tables import CatalogItem as Row
 from app.ledger.tables import Role
 from app.spreadsheets import csv_bytes, table_bytes
 
@@ -57,8 +57,8 @@ def main():
     given = large_maker()
     read = read_maker(given)
     numbers = itertools.islice(combinations(read.patterns[0]), ROWS)
-    items = [CatalogueItem(n, read.name, "cylinder", f"Cylinder {n}", 1480, 2960, True) for n, _ in numbers]
-    text = csv_bytes(catalogue_table(items))
+    items = [CatalogItem(n, read.name, "cylinder", f"Cylinder {n}", 1480, 2960, True) for n, _ in numbers]
+    text = csv_bytes(catalog_table(items))
     with tempfile.TemporaryDirectory() as folder:
         config = Config(instance=Path(folder) / "instance")
         migrate(config)
@@ -97,7 +97,7 @@ def main():
             print(f"  the same file once more, nothing changed: {again / bulk:.1f}")
             session.execute(clear)
             session.commit()
-            book = table_bytes("xlsx", "Catalogue", catalogue_table(items))
+            book = table_bytes("xlsx", "Catalogue", catalog_table(items))
             print(f"  the same as XLSX: {timed(lambda: load('all.xlsx', book)) / bulk:.1f}")
             look_up(session, maker_id, [item.part_number for item in items[::50]])
         ledger.close()

@@ -13,15 +13,15 @@ from time import perf_counter
 
 from app.commands.parts import DEMO_MAKERS
 from app.fitting import (
-    CatalogueItem,
+    CatalogItem,
     PartNumberError,
-    catalogue_table,
+    catalog_table,
     combinations,
     decode,
     find,
     find_maker,
     load_makers,
-    read_catalogue,
+    read_catalog,
 )
 from app.spreadsheets import csv_bytes
 
@@ -78,10 +78,10 @@ def main():
     assert found[0].distance == 0
     print(f"find among {ROWS} items: {ours / plain:.0f} times a plain look through their descriptions")
 
-    rows = [CatalogueItem(f"N-{n}", "Own", "hardware", f"Part {n}", n, 2 * n, n % 2 == 0) for n in range(ROWS)]
-    text = csv_bytes(catalogue_table(rows)).decode("utf-8-sig")
+    rows = [CatalogItem(f"N-{n}", "Own", "hardware", f"Part {n}", n, 2 * n, n % 2 == 0) for n in range(ROWS)]
+    text = csv_bytes(catalog_table(rows)).decode("utf-8-sig")
     plain, _ = best(lambda: list(csv.DictReader(io.StringIO(text))))
-    ours, loaded = best(lambda: read_catalogue("own.csv", text.encode(), "Own"))
+    ours, loaded = best(lambda: read_catalog("own.csv", text.encode(), "Own"))
     assert loaded.items == tuple(rows)
     print(f"read and check a CSV of {ROWS} rows: {ours / plain:.1f} times csv.DictReader alone ({ours:.2f} s here)")
 

@@ -23,7 +23,8 @@ from app.ledger.jobs.schedule import (
     ScheduleKeyset,
     ScheduleRow,
 )
-from app.ledger.quoting.snapshot import HouseHead, KeyingChoice, QuoteSnapshot, SnapshotLine, SnapshotTotals, Way
+from app.ledger.quoting.snapshot import CostedWay, HouseHead, KeyingChoice, QuoteSnapshot, SnapshotLine
+from app.pricing import Totals
 
 ISSUED = date(2031, 3, 4)
 
@@ -89,7 +90,7 @@ def make_snapshot(paper: str = "Letter") -> QuoteSnapshot:
         ready_on=date(2031, 3, 7),
         lead_time="Three working days from acceptance, keyed at our bench.",
         lines=lines,
-        totals=SnapshotTotals(
+        totals=Totals(
             goods_cents=11725,
             labour_cents=11700,
             subtotal_cents=23425,
@@ -111,8 +112,10 @@ def make_snapshot(paper: str = "Letter") -> QuoteSnapshot:
                 break_even=37,
                 reasons=("The bench is free on Friday.", "The factory's minimum charge is above the bench's cost."),
                 ways=(
-                    Way("shop", True, 7133, date(2031, 3, 7), (("Bench hours", 5133), ("Pins and blanks", 2000)), ()),
-                    Way(
+                    CostedWay(
+                        "shop", True, 7133, date(2031, 3, 7), (("Bench hours", 5133), ("Pins and blanks", 2000)), ()
+                    ),
+                    CostedWay(
                         "factory", False, 61717, date(2031, 4, 1), (("Set-up", 45000), ("Freight", 16717)),
                         ("The factory needs 15 working days, past the day it is needed.",),
                     ),

@@ -10,7 +10,7 @@ import pytest
 
 from app.documents import owner_quote_pdf, quote_page, quote_pdf
 from app.documents.owner_quote import lines_without_cost, ways_table
-from app.ledger.quoting.snapshot import QuoteSnapshot, Way
+from app.ledger.quoting.snapshot import CostedWay, QuoteSnapshot
 from app.pricing import show_cents
 
 Snapshots = Callable[..., QuoteSnapshot]
@@ -93,8 +93,8 @@ def test_both_ways_share_rows_and_still_add_up(snapshot: Snapshots) -> None:
     choice = replace(
         snapshot().keying[0],
         ways=(
-            Way("shop", True, 60, None, (("Freight", 10), ("Bench", 20), ("Freight", 30)), ()),
-            Way("factory", True, 45, None, (("Set-up", 5), ("Freight", 40)), ()),
+            CostedWay("shop", True, 60, None, (("Freight", 10), ("Bench", 20), ("Freight", 30)), ()),
+            CostedWay("factory", True, 45, None, (("Set-up", 5), ("Freight", 40)), ()),
         ),
     )
     table = ways_table(choice)

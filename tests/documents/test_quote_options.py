@@ -9,7 +9,7 @@ from datetime import date
 from app.documents import owner_quote_pdf, quote_pdf
 from app.documents.owner_quote import owner_page
 from app.documents.quote_mail import mail_text
-from app.ledger.quoting.snapshot import AskedQuestion, QuoteOption, QuoteSnapshot, Way
+from app.ledger.quoting.snapshot import AskedQuestion, CostedWay, QuoteOption, QuoteSnapshot
 
 Snapshots = Callable[..., QuoteSnapshot]
 Pages = Callable[[bytes], list[str]]
@@ -89,7 +89,10 @@ def test_the_customer_reads_a_lines_keying_once(snapshot: Snapshots, pages: Page
 
 def test_a_way_that_has_no_cost_has_no_total(snapshot: Snapshots, pages: Pages) -> None:
     given = snapshot()
-    ways = (given.keying[0].ways[0], Way("factory", False, 0, None, (), ("No factory's keying terms are known.",)))
+    ways = (
+        given.keying[0].ways[0],
+        CostedWay("factory", False, 0, None, (), ("No factory's keying terms are known.",)),
+    )
     given = replace(given, keying=(replace(given.keying[0], ways=ways),))
     (table,) = owner_page(given).keying
     assert [column.total_cents for column in table.columns] == [7133, None]

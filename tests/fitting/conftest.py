@@ -5,24 +5,24 @@ from __future__ import annotations
 import pytest
 
 from app.commands.parts import DEMO_MAKERS
-from app.fitting import Maker, Pattern, find_maker, load_makers
+from app.fitting import MakerFile, Pattern, find_maker, load_makers
 
 
 @pytest.fixture(scope="session")
-def makers() -> tuple[Maker, ...]:
+def makers() -> tuple[MakerFile, ...]:
     return load_makers(DEMO_MAKERS)
 
 
 @pytest.fixture(scope="session")
-def ardent(makers: tuple[Maker, ...]) -> Maker:
+def ardent(makers: tuple[MakerFile, ...]) -> MakerFile:
     return find_maker(makers, "ARD")
 
 
 @pytest.fixture(scope="session")
-def pell(makers: tuple[Maker, ...]) -> Maker:
+def pell(makers: tuple[MakerFile, ...]) -> MakerFile:
     return find_maker(makers, "Pell & Rowe")
 
 
 @pytest.fixture(scope="session")
-def patterns(makers: tuple[Maker, ...]) -> tuple[Pattern, ...]:
+def patterns(makers: tuple[MakerFile, ...]) -> tuple[Pattern, ...]:
     return tuple(pattern for maker in makers for pattern in maker.patterns)

@@ -11,31 +11,31 @@ from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
 
 from app.errors import BitternError
-from app.fitting import CatalogueItem, CatalogueRows, Maker, catalogue_table, read_catalogue, read_item
+from app.fitting import CatalogItem, CatalogRows, MakerFile, catalog_table, read_catalog, read_item
 from app.spreadsheets import csv_bytes, table_bytes, table_rows
 
 HEADER = "part_number,category,description,cost,list,stocked\n"
 GOOD = "A-1,hardware,Collar ring,1.20,2.90,yes\n"
 
 
-def csv_rows(text: str) -> CatalogueRows:
-    return read_catalogue("items.csv", text.encode(), "Own Make")
+def csv_rows(text: str) -> CatalogRows:
+    return read_catalog("items.csv", text.encode(), "Own Make")
 
 
-def test_the_demo_items_survive_both_kinds_of_file(makers: tuple[Maker, ...]) -> None:
+def test_the_demo_items_survive_both_kinds_of_file(makers: tuple[MakerFile, ...]) -> None:
     for maker in makers:
         plain = tuple(replace(item, attributes=None) for item in maker.items)
         for name, content in (
-            ("items.csv", csv_bytes(catalogue_table(maker.items))),
-            ("items.XLSX", table_bytes("xlsx", "Catalogue", catalogue_table(maker.items))),
+            ("items.csv", csv_bytes(catalog_table(maker.items))),
+            ("items.XLSX", table_bytes("xlsx", "Catalogue", catalog_table(maker.items))),
         ):
-            rows = read_catalogue(name, content, maker.name)
+            rows = read_catalog(name, content, maker.name)
             assert (rows.items, rows.problems) == (plain, ())
 
 
 TEXT = st.text(st.characters(exclude_categories=["C", "Z"]), min_size=1, max_size=20).filter(lambda t: t.strip() == t)
 ITEM = st.builds(
-    CatalogueItem,
+    CatalogItem,
     part_number=TEXT,
     maker=st.just("Own Make"),
     category=st.sampled_from(["cylinder", "hardware", "key_blank"]),
@@ -48,19 +48,19 @@ ITEM = st.builds(
 
 @settings(max_examples=60, deadline=None)
 @given(st.lists(ITEM, min_size=1, max_size=5, unique_by=lambda item: item.part_number.upper()))
-def test_any_items_survive_csv(items: list[CatalogueItem]) -> None:
+def test_any_items_survive_csv(items: list[CatalogItem]) -> None:
     # A typed apostrophe before a formula sign is the guard itself, which is taken off again.
     for item in items:
         if item.part_number.startswith("'") or item.description.startswith("'"):
             return
-    rows = read_catalogue("x.csv", csv_bytes(catalogue_table(items)), "Own Make")
+    rows = read_catalog("x.csv", csv_bytes(catalog_table(items)), "Own Make")
     assert (rows.items, rows.problems) == (tuple(items), ())
 
 
 def test_a_formula_in_a_text_is_guarded_on_the_way_out() -> None:
-    item = CatalogueItem("=1+1", "Own Make", "hardware", "@SUM(A1)", 1, 2, True)
-    assert b"\r\n'=1+1,hardware,'@SUM(A1),0.01,0.02,yes" in csv_bytes(catalogue_table([item]))
-    sheet = load_workbook(io.BytesIO(table_bytes("xlsx", "Catalogue", catalogue_table([item])))).active
+    item = CatalogItem("=1+1", "Own Make", "hardware", "@SUM(A1)", 1, 2, True)
+    assert b"\r\n'=1+1,hardware,'@SUM(A1),0.01,0.02,yes" in csv_bytes(catalog_table([item]))
+    sheet = load_workbook(io.BytesIO(table_bytes("xlsx", "Catalogue", catalog_table([item])))).active
     assert sheet is not None and sheet["A2"].data_type == "s"
 
 
@@ -122,7 +122,7 @@ def test_a_formula_gives_its_saved_value_and_none_is_a_named_problem() -> None:
     sheet.append(["A-2", "hardware", "Ring", "=1+1", 29.6, False])
     out = io.BytesIO()
     book.save(out)
-    rows = read_catalogue("items.xlsx", out.getvalue(), "Own Make")
+    rows = read_catalog("items.xlsx", out.getvalue(), "Own Make")
     assert [(item.cost_cents, item.list_cents, item.stocked) for item in rows.items] == [(1480, 2900, True)]
     assert [problem.field for problem in rows.problems] == ["row 3, column cost"]
 
@@ -157,7 +157,7 @@ def zipped(names: dict[str, bytes]) -> bytes:
 )
 def test_a_file_of_the_wrong_kind_is_refused_whole(name: str, content: bytes, says: str) -> None:
     with pytest.raises(BitternError, match=says) as refusal:
-        read_catalogue(name, content, "Own Make")
+        read_catalog(name, content, "Own Make")
     assert refusal.value.field == "file"
     assert len(refusal.value.message) < 300
 
@@ -199,13 +199,13 @@ def test_a_very_large_file_is_refused_without_reading_all_of_it(name: str, line:
 def test_other_encodings_that_say_so_are_read() -> None:
     text = HEADER + "A-1,hardware,Ring ⅛,1,2,yes\n"
     for encoding in ("utf-8-sig", "utf-16"):
-        assert read_catalogue("x.csv", text.encode(encoding), "m").items[0].description == "Ring ⅛"
+        assert read_catalog("x.csv", text.encode(encoding), "m").items[0].description == "Ring ⅛"
 
 
 def test_fifty_thousand_rows_with_three_hundred_bad_ones() -> None:
     lines = [f"N-{n},hardware,Part {n},{'x' if n % 166 == 0 else n}.50,99999.99,no\n" for n in range(50_000)]
     steps: list[int] = []
-    rows = read_catalogue("x.csv", (HEADER + "".join(lines)).encode(), "Own Make", steps.append)
+    rows = read_catalog("x.csv", (HEADER + "".join(lines)).encode(), "Own Make", steps.append)
     bad = [n for n in range(50_000) if n % 166 == 0]
     assert len(rows.items) == 50_000 - len(bad)
     assert [problem.field for problem in rows.problems] == [f"row {n + 2}, column cost" for n in bad]

@@ -6,9 +6,9 @@ import pytest
 
 from app.errors import BitternError
 from app.fitting import (
-    CatalogueItem,
+    CatalogItem,
     CylinderAttributes,
-    Maker,
+    MakerFile,
     can_take_key,
     face_change,
     find,
@@ -18,7 +18,7 @@ from app.fitting import (
 
 
 @pytest.fixture(scope="session")
-def items(makers: tuple[Maker, ...]) -> tuple[CatalogueItem, ...]:
+def items(makers: tuple[MakerFile, ...]) -> tuple[CatalogItem, ...]:
     return tuple(item for maker in makers for item in maker.items)
 
 
@@ -26,7 +26,7 @@ def numbers(matches: object) -> list[str]:
     return [match.item.part_number for match in matches]  # type: ignore[attr-defined]
 
 
-def test_free_text_finds_the_exact_one_first_and_says_what_would_differ(items: tuple[CatalogueItem, ...]) -> None:
+def test_free_text_finds_the_exact_one_first_and_says_what_would_differ(items: tuple[CatalogItem, ...]) -> None:
     found = find(items, "1-1/4 rim satin chrome, six pin")
     assert numbers(found)[0] == "A20R-Q1-66.SC"
     assert (found[0].distance, found[0].differs) == (0, ())
@@ -36,7 +36,7 @@ def test_free_text_finds_the_exact_one_first_and_says_what_would_differ(items: t
     assert {match.item.attributes.type for match in found if match.item.attributes} == {"rim"}
 
 
-def test_stocked_stands_before_not_stocked_where_as_near(items: tuple[CatalogueItem, ...]) -> None:
+def test_stocked_stands_before_not_stocked_where_as_near(items: tuple[CatalogItem, ...]) -> None:
     found = find(items, CylinderAttributes("mortise", Fraction(9, 8), 6, None, None, None, None, "626"))
     exact = [match.item.stocked for match in found if match.distance == 0]
     assert True in exact and False in exact
@@ -45,34 +45,34 @@ def test_stocked_stands_before_not_stocked_where_as_near(items: tuple[CatalogueI
     assert distances == sorted(distances)
 
 
-def test_a_part_number_or_its_beginning(items: tuple[CatalogueItem, ...]) -> None:
+def test_a_part_number_or_its_beginning(items: tuple[CatalogItem, ...]) -> None:
     assert numbers(find(items, "a18m q1 66 sc"))[0] == "A18M-Q1-66.SC"
     assert set(numbers(find(items, "A18M-Q1-66"))) >= {"A18M-Q1-66.SC", "A18M-Q1-66.BB", "A18M-Q1-66L.SC"}
 
 
-def test_hardware_is_found_by_its_words(items: tuple[CatalogueItem, ...]) -> None:
+def test_hardware_is_found_by_its_words(items: tuple[CatalogItem, ...]) -> None:
     assert "A-TIDE-6" in numbers(find(items, "night latch"))
     assert numbers(find(items, "two-stop cam core housings")) == ["NM-2"]
 
 
-def test_a_maker_that_is_asked_for_comes_first(items: tuple[CatalogueItem, ...]) -> None:
+def test_a_maker_that_is_asked_for_comes_first(items: tuple[CatalogItem, ...]) -> None:
     found = find(items, CylinderAttributes("rim", Fraction(9, 8), maker="Pell & Rowe"))
     assert found[0].item.maker == "Pell & Rowe"
     assert found[-1].differs[-1] == "maker Ardent Brass instead of Pell & Rowe"
 
 
-def test_what_has_nothing_in_common_is_not_found(items: tuple[CatalogueItem, ...]) -> None:
+def test_what_has_nothing_in_common_is_not_found(items: tuple[CatalogItem, ...]) -> None:
     assert find(items, "umbrella stand") == find(items, "") == find(items, CylinderAttributes("")) == ()
     assert find([], "rim") == ()
     with pytest.raises(BitternError):
         find(items, "x" * 10_000)
 
 
-def test_at_most_as_many_as_asked_for(items: tuple[CatalogueItem, ...]) -> None:
+def test_at_most_as_many_as_asked_for(items: tuple[CatalogItem, ...]) -> None:
     assert len(find(items, "mortise", limit=3)) == 3
 
 
-def test_an_old_cylinder_is_sold_again_from_another_maker(makers: tuple[Maker, ...], pell: Maker) -> None:
+def test_an_old_cylinder_is_sold_again_from_another_maker(makers: tuple[MakerFile, ...], pell: MakerFile) -> None:
     items = [item for maker in makers if maker is not pell for item in maker.items]
     old = next(item.attributes for item in pell.items if item.part_number == "31.118.P26")
     assert old is not None
@@ -84,7 +84,7 @@ def test_an_old_cylinder_is_sold_again_from_another_maker(makers: tuple[Maker, .
     assert can_take_key(best.item.attributes, "PK-91", 5, [b for m in makers for b in m.blanks]).takes
 
 
-def test_a_key_leads_to_its_blanks_and_cylinders(makers: tuple[Maker, ...]) -> None:
+def test_a_key_leads_to_its_blanks_and_cylinders(makers: tuple[MakerFile, ...]) -> None:
     items = [item for maker in makers for item in maker.items]
     blanks = [blank for maker in makers for blank in maker.blanks]
     found = find_by_blank(items, blanks, "AK5-12")
@@ -94,12 +94,12 @@ def test_a_key_leads_to_its_blanks_and_cylinders(makers: tuple[Maker, ...]) -> N
     assert all(each and each.chambers == 5 and each.keyway in ("AQ1", "AQ2", "PR-P") for each in cylinders)
 
 
-def test_a_key_that_nobody_lists_says_so(items: tuple[CatalogueItem, ...]) -> None:
+def test_a_key_that_nobody_lists_says_so(items: tuple[CatalogItem, ...]) -> None:
     with pytest.raises(BitternError, match="key blank 'ZZ 9'"):
         find_by_blank(items, (), "ZZ 9")
 
 
-def test_a_same_fit_that_comes_without_pins_says_so(makers: tuple[Maker, ...]) -> None:
+def test_a_same_fit_that_comes_without_pins_says_so(makers: tuple[MakerFile, ...]) -> None:
     items = [item for maker in makers for item in maker.items]
     old = next(item.attributes for item in items if item.part_number == "A18M-Q1-66.SC")
     said = {match.item.part_number: match.differs for match in find_same_fit(items, old, 40)}
@@ -107,7 +107,7 @@ def test_a_same_fit_that_comes_without_pins_says_so(makers: tuple[Maker, ...]) -
     assert said["A18M-Q1-66.SC+Z"] == ("comes zero-bitted",)
 
 
-def test_a_key_finds_something_of_each_maker_and_type_first(makers: tuple[Maker, ...]) -> None:
+def test_a_key_finds_something_of_each_maker_and_type_first(makers: tuple[MakerFile, ...]) -> None:
     items = [item for maker in makers for item in maker.items]
     blanks = [blank for maker in makers for blank in maker.blanks]
     found = [item for item in find_by_blank(items, blanks, "PK-91") if item.attributes is not None]
@@ -118,7 +118,7 @@ def test_a_key_finds_something_of_each_maker_and_type_first(makers: tuple[Maker,
     assert shelf == sorted(shelf, reverse=True)
 
 
-def test_the_maker_that_is_said_comes_first_and_zero_bitted_ones_last(makers: tuple[Maker, ...]) -> None:
+def test_the_maker_that_is_said_comes_first_and_zero_bitted_ones_last(makers: tuple[MakerFile, ...]) -> None:
     items = [item for maker in makers for item in maker.items]
     found = find(items, "ardent mortise 1-1/8 26D six pin AQ1")
     assert found[0].item.part_number == "A18M-Q1-66.SC" and found[0].differs == ()

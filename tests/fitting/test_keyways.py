@@ -3,11 +3,11 @@ from __future__ import annotations
 import pytest
 
 from app.errors import BitternError
-from app.fitting import CylinderAttributes, KeyBlank, Maker, can_take_key, find_blanks
+from app.fitting import CylinderAttributes, KeyBlank, MakerFile, can_take_key, find_blanks
 
 
 @pytest.fixture(scope="session")
-def blanks(makers: tuple[Maker, ...]) -> tuple[KeyBlank, ...]:
+def blanks(makers: tuple[MakerFile, ...]) -> tuple[KeyBlank, ...]:
     return tuple(blank for maker in makers for blank in maker.blanks)
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from app.commands.parts import DEMO_MAKERS
 from app.errors import BitternError
-from app.fitting import Maker, find_blanks, find_maker, load_makers, read_maker
+from app.fitting import MakerFile, find_blanks, find_maker, load_makers, read_maker
 
 
 @pytest.fixture
@@ -18,7 +18,7 @@ def table() -> dict[str, Any]:
     return copy.deepcopy(loaded)
 
 
-def test_three_makers_with_every_table_filled(makers: tuple[Maker, ...]) -> None:
+def test_three_makers_with_every_table_filled(makers: tuple[MakerFile, ...]) -> None:
     assert [maker.code for maker in makers] == ["ARD", "NOR", "PAR"]
     for maker in makers:
         assert 15 <= len(maker.items) <= 40
@@ -26,7 +26,7 @@ def test_three_makers_with_every_table_filled(makers: tuple[Maker, ...]) -> None
         assert any(cam.exceptions for cam in maker.cams)
 
 
-def test_every_keyway_of_a_pattern_has_a_blank_and_a_spec(makers: tuple[Maker, ...]) -> None:
+def test_every_keyway_of_a_pattern_has_a_blank_and_a_spec(makers: tuple[MakerFile, ...]) -> None:
     for maker in makers:
         named = {keyway.name for keyway in maker.keyways}
         for pattern in maker.patterns:
@@ -43,14 +43,14 @@ def test_every_keyway_of_a_pattern_has_a_blank_and_a_spec(makers: tuple[Maker, .
             assert any(keyway.name in blank.keyways for blank in maker.blanks)
 
 
-def test_every_cross_reference_names_a_blank_of_the_other_maker(makers: tuple[Maker, ...]) -> None:
+def test_every_cross_reference_names_a_blank_of_the_other_maker(makers: tuple[MakerFile, ...]) -> None:
     for maker in makers:
         for blank in maker.blanks:
             for other, number in blank.cross_references:
                 assert find_blanks(find_maker(makers, other).blanks, number)
 
 
-def test_every_cylinder_item_decodes_without_a_warning_and_says_what_it_is(makers: tuple[Maker, ...]) -> None:
+def test_every_cylinder_item_decodes_without_a_warning_and_says_what_it_is(makers: tuple[MakerFile, ...]) -> None:
     for maker in makers:
         for item in maker.items:
             assert (item.attributes is not None) == (item.category == "cylinder")
@@ -59,7 +59,7 @@ def test_every_cylinder_item_decodes_without_a_warning_and_says_what_it_is(maker
                 assert item.attributes.keyway in item.description
 
 
-def test_a_maker_is_found_by_code_or_name(makers: tuple[Maker, ...]) -> None:
+def test_a_maker_is_found_by_code_or_name(makers: tuple[MakerFile, ...]) -> None:
     assert find_maker(makers, " nor ").name == find_maker(makers, "NORTHLIGHT").name == "Northlight"
     with pytest.raises(BitternError, match=r"Known: ARD \(Ardent Brass\)"):
         find_maker(makers, "x" * 10_000)

@@ -12,7 +12,7 @@ from app.commands.parts import DEMO_MAKERS
 from app.errors import BitternError
 from app.fitting import (
     CylinderAttributes,
-    Maker,
+    MakerFile,
     PartNumberError,
     Pattern,
     breakdown,
@@ -44,7 +44,7 @@ def refused(patterns: tuple[Pattern, ...], number: object) -> PartNumberError:
     return refusal.value
 
 
-def test_a_number_is_read_piece_by_piece(ardent: Maker) -> None:
+def test_a_number_is_read_piece_by_piece(ardent: MakerFile) -> None:
     (reading,) = decode_any(ardent.patterns, "A20M-Q3-56H.BB+Z")
     assert [(piece.segment, piece.text) for piece in reading.pieces] == [
         ("maker's mark", "A"),
@@ -63,19 +63,19 @@ def test_a_number_is_read_piece_by_piece(ardent: Maker) -> None:
     assert reading.warnings == ()
 
 
-def test_a_missing_segment_means_what_the_pattern_says(ardent: Maker) -> None:
+def test_a_missing_segment_means_what_the_pattern_says(ardent: MakerFile) -> None:
     assert decode_any(ardent.patterns, "A18M-Q1-66.SC")[0].attributes.cam == "standard"
     rim = decode_any(ardent.patterns, "A18R-Q1-66.SC")[0].attributes
     assert (rim.cam, rim.tailpiece) == (None, "flat")
 
 
 @pytest.mark.parametrize("typed", ["a18m-q1-66.sc", " A18M Q1 66 SC ", "A18MQ166SC", "A.18M.Q1-66-SC"])
-def test_capitals_dashes_and_separators_are_not_needed(ardent: Maker, typed: str) -> None:
+def test_capitals_dashes_and_separators_are_not_needed(ardent: MakerFile, typed: str) -> None:
     (reading,) = decode_any(ardent.patterns, typed)
     assert reading.part_number == "A18M-Q1-66.SC"
 
 
-def test_a_number_without_the_makers_separators_says_how_it_was_read(ardent: Maker) -> None:
+def test_a_number_without_the_makers_separators_says_how_it_was_read(ardent: MakerFile) -> None:
     (reading,) = decode_any(ardent.patterns, "A18MQ166SC")
     assert reading.warnings == ("Read as A18M-Q1-66.SC, the way the maker writes it.",)
 
@@ -92,7 +92,7 @@ def test_a_number_without_the_makers_separators_says_how_it_was_read(ardent: Mak
     ],
 )
 def test_what_fails_is_named_with_the_nearest_number(
-    ardent: Maker, number: str, segment: str, piece: str, nearest: str | None
+    ardent: MakerFile, number: str, segment: str, piece: str, nearest: str | None
 ) -> None:
     error = refused(ardent.patterns, number)
     assert (error.field, error.segment, error.piece) == ("part_number", segment, piece)
@@ -101,12 +101,12 @@ def test_what_fails_is_named_with_the_nearest_number(
     assert decode_any(ardent.patterns, error.nearest)
 
 
-def test_what_is_left_over_is_named(pell: Maker) -> None:
+def test_what_is_left_over_is_named(pell: MakerFile) -> None:
     error = refused(pell.patterns, "32.118.P26X")
     assert (error.segment, error.piece, error.nearest) == ("", "X", "32.118.P26")
 
 
-def test_what_was_expected_is_listed(pell: Maker) -> None:
+def test_what_was_expected_is_listed(pell: MakerFile) -> None:
     error = refused(pell.patterns, "31.199.P26")
     assert error.expected == ("118", "114", "138")
     assert error.message == (
@@ -115,14 +115,14 @@ def test_what_was_expected_is_listed(pell: Maker) -> None:
     )
 
 
-def test_a_number_that_the_rules_forbid_gets_the_reason(ardent: Maker) -> None:
+def test_a_number_that_the_rules_forbid_gets_the_reason(ardent: MakerFile) -> None:
     error = refused(ardent.patterns, "A18M-Q5-56.SC")
     assert "keyways AQ5 and AQ6 come with six chambers only" in error.message
     assert error.nearest == "A18M-Q5-66.SC"
 
 
 @pytest.mark.parametrize("bad", [None, "", "  ", 5, True, [], "A" * 10_000, "Ä18M", "A\x0018", 10**30])
-def test_what_is_no_number_at_all_is_refused(ardent: Maker, bad: object) -> None:
+def test_what_is_no_number_at_all_is_refused(ardent: MakerFile, bad: object) -> None:
     with pytest.raises(BitternError) as refusal:
         decode_any(ardent.patterns, bad)
     assert refusal.value.field == "part_number"
@@ -160,13 +160,13 @@ def test_all_legal_readings_are_given_when_two_fit() -> None:
     assert [(str(r.attributes.length), r.attributes.cam) for r in readings] == [("1", "long"), ("9/8", "standard")]
 
 
-def test_the_same_number_with_two_makers_gives_both(ardent: Maker) -> None:
+def test_the_same_number_with_two_makers_gives_both(ardent: MakerFile) -> None:
     copy = replace(ardent.patterns[0], maker="Another house")
     readings = decode_any((ardent.patterns[0], copy), "A18M-Q1-66.SC")
     assert [reading.attributes.maker for reading in readings] == ["Ardent Brass", "Another house"]
 
 
-def test_round_trip_of_every_number_of_the_small_maker(pell: Maker) -> None:
+def test_round_trip_of_every_number_of_the_small_maker(pell: MakerFile) -> None:
     (pattern,) = pell.patterns
     numbers = [number for number, _ in combinations(pattern)]
     assert len(numbers) == len(set(numbers)) == 52
@@ -217,7 +217,7 @@ def test_any_text_ends_in_a_reading_or_a_named_error(text: str) -> None:
 ASKED = CylinderAttributes("mortise", Fraction(9, 8), 6, None, "AQ1", None, None, "626")
 
 
-def test_compose_takes_what_a_missing_segment_means(ardent: Maker) -> None:
+def test_compose_takes_what_a_missing_segment_means(ardent: MakerFile) -> None:
     assert compose(ardent.patterns[0], ASKED) == "A18M-Q1-66.SC"
     assert compose(ardent.patterns[0], replace(ASKED, cam="hooked", keying="zero-bitted")) == "A18M-Q1-66H.SC+Z"
 
@@ -235,14 +235,14 @@ def test_compose_takes_what_a_missing_segment_means(ardent: Maker) -> None:
         ({"maker": "Northlight"}, "maker", "of Northlight, not Ardent Brass"),
     ],
 )
-def test_compose_refuses_with_the_reason(ardent: Maker, change: dict[str, object], field: str, says: str) -> None:
+def test_compose_refuses_with_the_reason(ardent: MakerFile, change: dict[str, object], field: str, says: str) -> None:
     with pytest.raises(BitternError) as refusal:
         compose(ardent.patterns[0], replace(ASKED, **change))
     assert refusal.value.field == field
     assert says in refusal.value.message
 
 
-def test_compose_picks_the_makers_pattern_that_has_the_type(makers: tuple[Maker, ...]) -> None:
+def test_compose_picks_the_makers_pattern_that_has_the_type(makers: tuple[MakerFile, ...]) -> None:
     north = next(maker for maker in makers if maker.code == "NOR")
     core = CylinderAttributes("lfic", chambers=6, keyway="NV1", finish="626")
     assert compose_any(north.patterns, core) == "NLC6:V1:626"
@@ -262,7 +262,7 @@ def test_compose_picks_the_makers_pattern_that_has_the_type(makers: tuple[Maker,
     ],
 )
 def test_a_number_half_typed_is_told_what_comes_next(
-    ardent: Maker, number: str, segment: str, piece: str, nearest: str
+    ardent: MakerFile, number: str, segment: str, piece: str, nearest: str
 ) -> None:
     error = refused(ardent.patterns, number)
     assert error.is_beginning
@@ -270,7 +270,7 @@ def test_a_number_half_typed_is_told_what_comes_next(
     assert "is the beginning of a number" in error.message
 
 
-def test_what_no_number_begins_with_is_no_beginning(ardent: Maker) -> None:
+def test_what_no_number_begins_with_is_no_beginning(ardent: MakerFile) -> None:
     assert not refused(ardent.patterns, "A18X").is_beginning
     assert not refused(ardent.patterns, "A18M-Q1-66.SCX").is_beginning
     assert not refused(ardent.patterns, "-").is_beginning
@@ -290,7 +290,7 @@ def test_any_beginning_is_completed_to_a_number_that_begins_so(data: st.DataObje
         assert decode(pattern, error.nearest)
 
 
-def test_a_number_laid_out(pell: Maker) -> None:
+def test_a_number_laid_out(pell: MakerFile) -> None:
     laid = breakdown(decode_any(pell.patterns, "32.118.P26")[0])
     assert [(p.row, p.start, p.end, p.text, p.segment) for p in laid.pieces] == [
         (0, 0, 2, "32", "type"),
@@ -303,7 +303,7 @@ def test_a_number_laid_out(pell: Maker) -> None:
     assert laid.words.startswith("rim cylinder 1-1/8 in")
 
 
-def test_every_piece_stands_where_it_says(makers: tuple[Maker, ...]) -> None:
+def test_every_piece_stands_where_it_says(makers: tuple[MakerFile, ...]) -> None:
     for pattern in (pattern for maker in makers[1:] for pattern in maker.patterns):
         for number, _ in combinations(pattern):
             laid = breakdown(decode(pattern, number)[0])

@@ -10,16 +10,16 @@ from hypothesis import strategies as st
 
 from app.errors import BitternError, Problems
 from app.pricing import (
-    LineKind,
     PriceBasis,
     PriceBook,
+    PriceKind,
     PriceRow,
     PriceRule,
     PriceRules,
 )
 
 JANUARY, MARCH, JUNE = date(2026, 1, 1), date(2026, 3, 1), date(2026, 6, 1)
-ROW = PriceRow("M-100", "Mortise cylinder", "cylinders", LineKind.GOODS, 4250, 2100, JANUARY)
+ROW = PriceRow("M-100", "Mortise cylinder", "cylinders", PriceKind.GOODS, 4250, 2100, JANUARY)
 
 
 def price(rows, on=MARCH, tier=None, quantity=1):

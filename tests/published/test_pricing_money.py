@@ -10,7 +10,7 @@ from fractions import Fraction
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.pricing import LineKind, QuoteLine, TaxRule, half_up, total
+from app.pricing import PricedLine, PriceKind, TaxRule, half_up, total
 
 EXACT = Context(prec=60)
 
@@ -36,7 +36,7 @@ def test_halves_are_decimals(whole):
     st.decimals(0, 20, places=3),
 )
 def test_a_line_and_its_tax_are_never_a_cent_off(quantity, unit, discounts, rate):
-    line = QuoteLine("Cylinder", quantity, unit, LineKind.GOODS, tuple(discounts))
+    line = PricedLine("Cylinder", quantity, unit, PriceKind.GOODS, tuple(discounts))
     exact = Decimal(quantity * unit)
     for percent in discounts:
         exact = EXACT.multiply(exact, (100 - percent) / 100)

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 from openpyxl import Workbook, load_workbook
 
-from app.pricing import LineKind, QuoteLine, TaxRule, total
+from app.pricing import PricedLine, PriceKind, TaxRule, total
 
 CHANCE = random.Random(1913)
 DAY = date(2026, 3, 2)
@@ -72,7 +72,7 @@ def test_a_spreadsheet_comes_to_the_same_cent(tmp_path: Path, attempt: int) -> N
 
     sums = [
         total(
-            [QuoteLine("Cylinder", quantity, unit, LineKind.GOODS, (Decimal(one), Decimal(two)))],
+            [PricedLine("Cylinder", quantity, unit, PriceKind.GOODS, (Decimal(one), Decimal(two)))],
             TaxRule("Saltmarsh", rate, True, True, DAY),
             None,
             DAY,

@@ -11,8 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
-from app.fitting import BulkDecoder, read_catalogue, read_maker, to_json
-from app.fitting import CatalogueItem as Item
+from app.fitting import BulkDecoder, CatalogItem, read_catalog, read_maker, to_json
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import NotFound, Stale
 from app.ledger.store.events import record
@@ -48,7 +47,7 @@ class CataloguePlan:
 class _Read:
     """The rows of a file with what each cylinder is, its number as the maker writes it."""
 
-    items: tuple[Item, ...]
+    items: tuple[CatalogItem, ...]
     attributes: tuple[dict[str, Any], ...]
     problems: tuple[Problem, ...]
 
@@ -68,10 +67,10 @@ def _nothing(doing: str, done: int, total: int) -> None:
 
 
 def _read(maker: Maker, name: str, content: bytes, progress: Progress) -> _Read:
-    rows = read_catalogue(name, content, maker.name, lambda done: progress("reading rows", done, 0))
+    rows = read_catalog(name, content, maker.name, lambda done: progress("reading rows", done, 0))
     problems = list(rows.problems)
     decoder = BulkDecoder(read_maker(maker.tables).patterns if maker.tables else ())
-    items: list[Item] = []
+    items: list[CatalogItem] = []
     attributes: list[dict[str, Any]] = []
     seen: dict[str, int] = {}
     misread = 0
@@ -218,11 +217,11 @@ def catalogue_page(
     return session.scalars(rows.order_by(*order).limit(size).offset((page - 1) * size)).all(), count
 
 
-def items_of(session: Session, maker: Maker) -> Iterator[Item]:
+def items_of(session: Session, maker: Maker) -> Iterator[CatalogItem]:
     """A maker's items as the fitting room knows them, by part number."""
     columns = ("part_number", "category", "description", "cost_cents", "list_cents", "is_stocked")
     rows = sa.select(*(_TABLE.c[name] for name in columns)).where(_TABLE.c.maker_id == maker.id)
     for row in session.execute(rows.order_by(_TABLE.c.part_number)):
-        yield Item(
+        yield CatalogItem(
             row.part_number, maker.name, row.category, row.description, row.cost_cents, row.list_cents, row.is_stocked
         )

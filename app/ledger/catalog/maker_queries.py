@@ -15,9 +15,17 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError
-from app.fitting import Cam, CylinderAttributes, KeyBlank, Lock, Pattern, from_json, read_maker
-from app.fitting import CatalogueItem as Item
-from app.fitting import Keyway as KeywayRead
+from app.fitting import (
+    Cam,
+    CatalogItem,
+    CylinderAttributes,
+    KeyBlank,
+    LockModel,
+    MakerKeyway,
+    Pattern,
+    from_json,
+    read_maker,
+)
 from app.keying import BittingSpec
 from app.ledger.catalog.price_queries import place_in_time
 from app.ledger.store.errors import NotFound
@@ -40,10 +48,10 @@ class MakerTables:
     keyways: tuple[str, ...]
     blanks: tuple[KeyBlank, ...]
     cams: tuple[Cam, ...]
-    locks: tuple[Lock, ...]
+    locks: tuple[LockModel, ...]
     lengths: tuple[Fraction, ...] = ()
     rings: tuple[Fraction, ...] = ()
-    families: tuple[KeywayRead, ...] = ()
+    families: tuple[MakerKeyway, ...] = ()
 
 
 def maker_tables(session: Session) -> Mapping[str, MakerTables]:
@@ -212,11 +220,11 @@ class ItemLookup:
         return self._others[key]
 
 
-_KEPT: dict[str, tuple[tuple[Any, ...], tuple[Item, ...]]] = {}
+_KEPT: dict[str, tuple[tuple[Any, ...], tuple[CatalogItem, ...]]] = {}
 _MOST_KEPT = 4  # databases in one process: one in a shop, several in the tests
 
 
-def shelf(session: Session) -> Sequence[Item]:
+def shelf(session: Session) -> Sequence[CatalogItem]:
     """All items of all makers, cylinders with their attributes and maker.
 
     Making fifty thousand of them takes longer than a customer waits, so they are kept; the counts and versions of
@@ -235,7 +243,7 @@ def shelf(session: Session) -> Sequence[Item]:
     return kept[1]
 
 
-def _items(session: Session) -> list[Item]:
+def _items(session: Session) -> list[CatalogItem]:
     table: Any = CatalogueItem.__table__
     names = ("part_number", "category", "description", "cost_cents", "list_cents", "is_stocked", "attributes")
     rows = session.execute(
@@ -246,7 +254,7 @@ def _items(session: Session) -> list[Item]:
     found = []
     for maker, number, category, description, cost, list_cents, is_stocked, given in rows:
         attributes = _attributes(tuple(given.items()), maker) if given else None
-        found.append(Item(number, maker, category, description, cost, list_cents, is_stocked, attributes))
+        found.append(CatalogItem(number, maker, category, description, cost, list_cents, is_stocked, attributes))
     return found
 
 

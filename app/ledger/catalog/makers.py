@@ -12,8 +12,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problems
-from app.fitting import BulkDecoder, Pattern, decode_any, read_maker, repeated_rows, to_json
-from app.fitting import Maker as MakerRead
+from app.fitting import BulkDecoder, MakerFile, Pattern, decode_any, read_maker, repeated_rows, to_json
 from app.keying import BittingSpec
 from app.ledger.catalog.price_queries import changed_terms, terms_mark
 from app.ledger.catalog.specs import refuse_breaking
@@ -62,7 +61,7 @@ def import_maker(work: Work, given: object, version: int | None = None) -> Maker
         return maker
 
 
-def put_keyways(work: Work, maker: Maker, read: MakerRead) -> None:
+def put_keyways(work: Work, maker: Maker, read: MakerFile) -> None:
     """Bring the maker's specs and keyways on record up to its tables, inside the caller's transaction."""
     specs = {name: BittingSpec.from_json(spec) for name, spec in read.bitting_specs.items()}
     _keyways(work, maker, read, {name: _spec(work, name, spec) for name, spec in specs.items()})
@@ -79,7 +78,7 @@ def _spec(work: Work, name: str, spec: BittingSpec) -> SpecRow:
     return row
 
 
-def _keyways(work: Work, maker: Maker, read: MakerRead, specs: dict[str, SpecRow]) -> None:
+def _keyways(work: Work, maker: Maker, read: MakerFile, specs: dict[str, SpecRow]) -> None:
     known = {row.code: row for row in work.session.scalars(sa.select(Keyway).where(Keyway.maker_id == maker.id))}
     for keyway in read.keyways:
         row = known.get(keyway.name) or Keyway(maker_id=maker.id, code=keyway.name)
@@ -87,7 +86,7 @@ def _keyways(work: Work, maker: Maker, read: MakerRead, specs: dict[str, SpecRow
         work.session.add(row)
 
 
-def _items(work: Work, maker: Maker, read: MakerRead) -> None:
+def _items(work: Work, maker: Maker, read: MakerFile) -> None:
     known = {
         row.part_number: row
         for row in work.session.scalars(sa.select(CatalogueItem).where(CatalogueItem.maker_id == maker.id))

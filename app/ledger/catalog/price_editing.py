@@ -17,7 +17,7 @@ from app.ledger.store.errors import LedgerError, NotFound, Stale, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, PriceBookRow, PriceTier, TaxRuleRow
-from app.pricing import LineKind, PriceRow, TaxRule, show_cents, show_day
+from app.pricing import PriceKind, PriceRow, TaxRule, show_cents, show_day
 
 Seen = tuple[int, int] | None
 """(price, cost) in cents of the row that stood there when the form was loaded; None: there was none."""
@@ -30,7 +30,7 @@ class PriceForm:
     code: str
     description: str
     category: str
-    kind: LineKind
+    kind: PriceKind
     unit_cents: int
     cost_cents: int
     tier: str

@@ -21,7 +21,7 @@ from app.ledger.store.errors import Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import PriceBookRow, PriceTier
-from app.pricing import LineKind, PriceRow, read_cents
+from app.pricing import PriceKind, PriceRow, read_cents
 from app.spreadsheets import Column, read_count, read_rows, table_rows, text_up_to
 
 MOST_ROWS = 20_000
@@ -68,9 +68,9 @@ class PricePlan:
         return sum(bool(change.guard) for change in self.changes)
 
 
-def _kind(text: str, field: str) -> LineKind:
+def _kind(text: str, field: str) -> PriceKind:
     try:
-        return LineKind(text.casefold())
+        return PriceKind(text.casefold())
     except ValueError as error:
         raise BitternError(field, f"Write goods or labour, not {text[:20]!r}.") from error
 

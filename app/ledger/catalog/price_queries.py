@@ -27,7 +27,7 @@ from app.ledger.tables import (
     Stage,
     TaxRuleRow,
 )
-from app.pricing import BenchTerms, KeyingKind, LineKind, PriceBook, PriceRow, TaxRule, TaxTable, half_up, show_cents
+from app.pricing import BenchTerms, KeyingKind, PriceBook, PriceKind, PriceRow, TaxRule, TaxTable, half_up, show_cents
 
 _ADOPTED = re.compile(r": as the last [0-9]+ jobs took$")  # a learned time, as an earlier release's event tells it
 _ON_THE_BENCH = (Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.ON_THE_BENCH)
@@ -54,7 +54,7 @@ def price_book(session: Session) -> PriceBook:
             code=row.code,
             description=row.description,
             category=row.category,
-            kind=LineKind(row.kind),
+            kind=PriceKind(row.kind),
             unit_cents=row.unit_cents,
             cost_cents=row.cost_cents,
             valid_from=row.valid_from,

@@ -18,7 +18,7 @@ from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import BENCH_TERMS_SET, BenchTermsRow, House, PriceBookRow, PriceTier, TaxRuleRow
-from app.pricing import BenchTerms, LineKind, PriceRow, TaxRule, read_cents, read_percent
+from app.pricing import BenchTerms, PriceKind, PriceRow, TaxRule, read_cents, read_percent
 from app.spreadsheets import Column, read_count, read_table, text_up_to
 
 
@@ -50,7 +50,7 @@ def read_decimal(text: str, field: str) -> str:
 
 
 def _read_kind(text: str, field: str) -> str:
-    if text not in [kind.value for kind in LineKind]:
+    if text not in [kind.value for kind in PriceKind]:
         raise BitternError(field, f"Write goods or labour, not {text[:20]!r}.")
     return text
 
@@ -83,7 +83,7 @@ def import_prices(work: Work, text: str, first_day: date) -> int:
             code=row["code"],
             description=row["description"],
             category=row["category"],
-            kind=LineKind(row["kind"]),
+            kind=PriceKind(row["kind"]),
             unit_cents=row["price"],
             cost_cents=row["cost"],
             valid_from=row["valid from"],

@@ -9,7 +9,7 @@ from typing import Any
 
 from app.errors import BitternError, Problem, Problems
 from app.fitting import (
-    Rule,
+    PatternRule,
     check_parts,
     check_pattern,
     pattern_from_json,
@@ -225,7 +225,7 @@ def _stray_rules(
     return [_named(sheet, numbers, given, problem) for problem in found]
 
 
-def _rule_alone(row: Any) -> Rule:
+def _rule_alone(row: Any) -> PatternRule:
     plain = {"name": "alone", "kind": "text", "text": "A"}
     return pattern_from_json({"name": "alone", "segments": [plain], "rules": [row]}).rules[0]
 

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from app.ledger.jobs.schedule import Schedule, ScheduleRow
 from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
-from app.ledger.quoting.request import ask_from_json
+from app.ledger.quoting.request import LineAsk
 from app.ledger.store.errors import NotFound
 from app.ledger.store.event_queries import moved_to
 from app.ledger.store.work import Work
@@ -164,7 +164,4 @@ def _groups(
 def _keying(line: JobLine | None) -> str:
     if line is None:
         return ""
-    return ask_from_json({"lines": [line.ask], **_NOTHING_ELSE}).lines[0].keying.words
-
-
-_NOTHING_ELSE = {"customer_id": 0, "need_by": None, "system": None}
+    return LineAsk.from_json(line.ask).keying.words

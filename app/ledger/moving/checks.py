@@ -11,7 +11,7 @@ from app.fitting import from_json, read_maker
 from app.keying import BittingSpec
 from app.ledger.catalog.prices import read_decimal
 from app.ledger.sites.door_paste import HANDS
-from app.pricing import BenchTerms, FactoryTerms, LineKind, PriceBasis, PriceRow, PriceRule, TaxRule
+from app.pricing import BenchTerms, FactoryTerms, PriceBasis, PriceKind, PriceRow, PriceRule, TaxRule
 
 Row = Mapping[str, Any]
 
@@ -48,10 +48,12 @@ def check_tax_rule(row: Row) -> None:
 
 def check_price(row: Row) -> None:
     """A price that pricing can read."""
-    _one_of(row, "kind", [kind.value for kind in LineKind])
+    _one_of(row, "kind", [kind.value for kind in PriceKind])
     names = ("code", "description", "category", "unit_cents", "cost_cents", "valid_from", "valid_until")
     given = {name: row[name] for name in names}
-    PriceRow(kind=LineKind(row["kind"]), tier=row["tier"] or None, quantity_from=row.get("quantity_from", 1), **given)
+    PriceRow(
+        kind=PriceKind(row["kind"]), tier=row["tier"] or None, quantity_from=row.get("quantity_from", 1), **given
+    )
 
 
 def check_item(row: Row) -> None:

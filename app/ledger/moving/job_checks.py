@@ -11,10 +11,10 @@ from typing import Any
 from app.errors import BitternError
 from app.ledger.jobs.notes import has_many_digits
 from app.ledger.jobs.payments import MEANS
-from app.ledger.moving.cells import has_shape, is_sound_text
+from app.ledger.moving.cells import is_sound_text
 from app.ledger.people.user_queries import name_key
 from app.ledger.quoting.options import OPTIONS
-from app.ledger.quoting.request import QuoteAsk, ask_from_json
+from app.ledger.quoting.request import QuoteAsk
 from app.ledger.quoting.snapshot import QuoteSnapshot, read_snapshot, snapshot_hash
 from app.ledger.tables import LineKind, Stage
 from app.pricing import MAX_CENTS, BenchTask, CylinderType, KeyingKind, RecordedTime
@@ -62,11 +62,10 @@ def check_line(row: Row) -> None:
 
 def _check_ask(given: Any, column: str) -> None:
     try:
-        if has_shape(ask_from_json(given), QuoteAsk):
-            return
-    except _MISREAD:
-        pass
-    raise BitternError(column, "This is no request that the counter can make. Put back what was exported.")
+        QuoteAsk.from_json(given)
+    except BitternError as error:
+        told = "This is no request that the counter can make. Put back what was exported."
+        raise BitternError(column, told) from error
 
 
 def check_quote(row: Row) -> None:
@@ -100,9 +99,7 @@ def check_quote(row: Row) -> None:
 def _read(text: str) -> QuoteSnapshot:
     try:
         if is_sound_text(json.loads(text)):
-            said = read_snapshot(text)
-            if has_shape(said, QuoteSnapshot):
-                return said
+            return read_snapshot(text)
     except _MISREAD:
         pass
     raise BitternError("snapshot", "This is no quote of Bittern's. Put back the cell as it was exported.")

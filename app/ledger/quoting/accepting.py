@@ -22,7 +22,7 @@ from app.ledger.quoting.key_lines import keysets_sold
 from app.ledger.quoting.lost_keys import require_none_lost_of_job
 from app.ledger.quoting.options import OPTIONS, keyed_at, promise_from, way_words
 from app.ledger.quoting.rekeying import hanging, keep_what_it_is, on_door
-from app.ledger.quoting.request import LineAsk, QuoteAsk, ask_from_json
+from app.ledger.quoting.request import LineAsk, QuoteAsk
 from app.ledger.quoting.snapshot import QuoteSnapshot, SnapshotLine, as_accepted, read_snapshot
 from app.ledger.sites.customers import SiteForm, insert_site
 from app.ledger.sites.door_paste import DoorRow
@@ -90,7 +90,7 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         _check_form(work, form, revision)
         _check_option(form, offered)
         snapshot = as_accepted(offered, form.option)
-        ask = ask_from_json(snapshot.ask)
+        ask = QuoteAsk.from_json(snapshot.ask)
         job.promised_on = promise_from(work, snapshot, form.accepted_on).on
         carry_out(work, job, ask, snapshot, form, KeysetAllotter(work, job, ask, snapshot))
         require_job_authority(work, job, f"accepted quote {job.number}-{revision.revision}", form.override_reason)

@@ -27,10 +27,10 @@ from app.pricing import (
     SplitChoice,
     SplitDecision,
     SplitOption,
+    Way,
     decide,
     decide_split,
 )
-from app.pricing import Way as PricedWay
 
 KEYED_AT = ("", "shop", "factory", "split")
 """Where the counter may insist on; "" leaves it to the figures."""
@@ -154,7 +154,7 @@ def _override(ask: QuoteAsk, weighed: _Weighed) -> tuple[str | None, Problem | N
     return ask.keyed_at, None
 
 
-def _firm(way: PricedWay) -> list[str]:
+def _firm(way: Way) -> list[str]:
     return [obstacle.sentence for obstacle in way.obstacles if obstacle.code in _FIRM]
 
 
@@ -187,7 +187,7 @@ def _groups(
     return [_group(group, kept, chosen)]
 
 
-def _group(group: LineGroup, choice: KeyingChoice, way: PricedWay | None) -> Group:
+def _group(group: LineGroup, choice: KeyingChoice, way: Way | None) -> Group:
     quantities = [one.line.quantity for one in group.lines]
     return Group(
         choice=choice,

@@ -5,17 +5,17 @@ from __future__ import annotations
 from dataclasses import replace
 
 from app.ledger.quoting.grouping import LineGroup
-from app.ledger.quoting.snapshot import KeyingChoice, Way
+from app.ledger.quoting.snapshot import CostedWay, KeyingChoice
 from app.pricing import (
     BenchTerms,
     Decision,
     FactoryTerms,
     SplitDecision,
     SplitOption,
+    Way,
     cost_points,
     sensitivity,
 )
-from app.pricing import Way as PricedWay
 
 BULK, REST = "the bulk", "needed on a day of their own"
 _LEAST_DRAWN, _MOST_DRAWN = 12, 5_000  # cylinders along the chart's foot
@@ -66,7 +66,7 @@ def keep_parts(whole: KeyingChoice, parts: tuple[LineGroup, LineGroup], option: 
     ]
 
 
-def _part(base: KeyingChoice, name: str, group: LineGroup, choice: str, way: PricedWay) -> KeyingChoice:
+def _part(base: KeyingChoice, name: str, group: LineGroup, choice: str, way: Way) -> KeyingChoice:
     return replace(
         base,
         group=name,
@@ -78,8 +78,8 @@ def _part(base: KeyingChoice, name: str, group: LineGroup, choice: str, way: Pri
     )
 
 
-def _way(name: str, way: PricedWay) -> Way:
-    return Way(
+def _way(name: str, way: Way) -> CostedWay:
+    return CostedWay(
         name=name,
         possible=way.possible,
         total_cents=way.total_cents or 0,
@@ -90,8 +90,8 @@ def _way(name: str, way: PricedWay) -> Way:
     )
 
 
-def _split_way(option: SplitOption) -> Way:
-    return Way(
+def _split_way(option: SplitOption) -> CostedWay:
+    return CostedWay(
         name="split",
         possible=option.possible,
         total_cents=option.total_cents or 0,

@@ -19,7 +19,7 @@ from app.ledger.quoting.lost_keys import allow_lost
 from app.ledger.quoting.missing import answered, questions_about
 from app.ledger.quoting.options import keyed_at, price_option
 from app.ledger.quoting.quoting import PricedQuote, price_ask
-from app.ledger.quoting.request import QuoteAsk, ask_to_json
+from app.ledger.quoting.request import QuoteAsk
 from app.ledger.quoting.snapshot import HouseHead, QuoteOption, QuoteSnapshot, snapshot_hash, write_snapshot
 from app.ledger.quoting.trying import require_acceptable
 from app.ledger.sites.customers import CustomerForm, SiteForm, insert_customer, insert_site
@@ -189,7 +189,7 @@ def _snapshot(work: Work, job: Job, priced: PricedQuote, other: PricedQuote | No
         terms=house.terms,
         cautions=CAUTIONS if has_cylinders else (),
         cost_cents=priced.cost_cents,
-        ask=ask_to_json(ask),
+        ask=ask.to_json(),
         bench_minutes=priced.bench_minutes,
         deposit_cents=deposit.asked_cents(priced.totals.total_cents),
         working_days=working_days_until(work, priced.ready_on),

@@ -10,7 +10,7 @@ from datetime import date
 from app.errors import Problem, Problems
 from app.ledger.quoting.blank_stock import bench_today
 from app.ledger.quoting.quoting import PricedQuote, price_ask
-from app.ledger.quoting.request import QuoteAsk, ask_from_json
+from app.ledger.quoting.request import QuoteAsk
 from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, LineKind
@@ -124,7 +124,7 @@ def _from_the_shelf(quote: QuoteSnapshot) -> Counter[CylinderType]:
     """The cylinders that are sold and keyed here, by type."""
     here = {number for choice in quote.keying if choice.choice == "shop" for number in choice.lines}
     taken: Counter[CylinderType] = Counter()
-    for number, line in enumerate(ask_from_json(quote.ask).lines, start=1):
+    for number, line in enumerate(QuoteAsk.from_json(quote.ask).lines, start=1):
         if number in here and line.kind is not LineKind.REKEY and line.attributes is not None:
             taken[CylinderType(line.attributes.type)] += line.quantity
     return taken

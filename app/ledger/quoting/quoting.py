@@ -18,22 +18,13 @@ from app.ledger.quoting.rekeying import as_on_record, hanging, told_of
 from app.ledger.quoting.replacing import told_customer
 from app.ledger.quoting.request import LineAsk, QuoteAsk
 from app.ledger.quoting.resolving import Resolved, Resolver
-from app.ledger.quoting.snapshot import KeyingChoice, SnapshotLine, SnapshotTotals
+from app.ledger.quoting.snapshot import KeyingChoice, SnapshotLine
 from app.ledger.quoting.system_fit import records_problems, system_problems
 from app.ledger.quoting.taxing import tax_place_of, tax_totals
 from app.ledger.store.errors import NotFound
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Site
-from app.pricing import (
-    ROUNDING_RULE,
-    KeyingKind,
-    PriceBook,
-    QuoteLine,
-    show_day,
-)
-from app.pricing import (
-    LineKind as Kind,
-)
+from app.pricing import KeyingKind, PriceBook, PriceKind, Totals, show_day
 
 _LETTERS = "abcdefgh"
 
@@ -50,7 +41,7 @@ class PricedQuote:
     ask: QuoteAsk
     lines: tuple[SnapshotLine, ...]
     resolved: tuple[Resolved | None, ...]
-    totals: SnapshotTotals
+    totals: Totals
     keying: tuple[KeyingChoice, ...]
     ready_on: date | None
     lead_time: str
@@ -94,28 +85,16 @@ def price_ask(work: Work, ask: QuoteAsk, customer: Customer | None = None) -> Pr
     if not choice_problems:
         understood = [found.line if found else None for found in resolved]
         problems += records_problems(work, ask, understood, [one.choice for one in chosen])
-    drafts = _print_lines(book, today, buyer.tier, ask, resolved, chosen, problems)
-    taxed_in = tax_place_of(work, buyer, ask.site_id)
-    totals = tax_totals(work, buyer, taxed_in, [draft.line for draft in drafts], problems)
-    lines = tuple(
-        replace(draft.printed, amount_cents=priced.net_cents)
-        for draft, priced in zip(drafts, totals.lines, strict=True)
-    )
+    lines = _print_lines(book, today, buyer.tier, ask, resolved, chosen, problems)
+    totals = tax_totals(work, buyer, tax_place_of(work, buyer, ask.site_id), lines, problems)
+    if not totals.subtotal_cents:  # lines too large come to nothing
+        lines = [replace(line, amount_cents=0) for line in lines]
     ready, lead = lead_time(work, resolved, [one.choice for one in chosen])
     return PricedQuote(
         ask=replace(ask, lines=tuple(f.line if f else line for f, line in zip(resolved, ask.lines, strict=True))),
-        lines=lines,
+        lines=tuple(lines),
         resolved=tuple(resolved),
-        totals=SnapshotTotals(
-            goods_cents=sum(line.amount_cents for line in lines if not line.is_labour),
-            labour_cents=sum(line.amount_cents for line in lines if line.is_labour),
-            subtotal_cents=totals.subtotal_cents,
-            tax_cents=totals.tax_cents,
-            total_cents=totals.total_cents,
-            tax_note=totals.tax_note,
-            rule=ROUNDING_RULE,
-            tax_place=taxed_in,
-        ),
+        totals=totals,
         keying=tuple(one.choice for one in chosen),
         ready_on=ready,
         lead_time=lead,
@@ -172,14 +151,6 @@ def _check_texts(line: LineAsk) -> None:
             raise BitternError(field, f"At most 500 characters fit here; this has {len(text):,}.")
 
 
-@dataclass(frozen=True, slots=True)
-class _Draft:
-    """A printed line and what totals are made from."""
-
-    line: QuoteLine
-    printed: SnapshotLine
-
-
 def _print_lines(
     book: PriceBook,
     today: date,
@@ -188,16 +159,16 @@ def _print_lines(
     resolved: Sequence[Resolved | None],
     chosen: Sequence[Group],
     problems: list[Problem],
-) -> list[_Draft]:
+) -> list[SnapshotLine]:
     """Each line with its keying and its keys below it, and a new system's own line after its first."""
-    drafts: list[_Draft] = []
+    lines: list[SnapshotLine] = []
     system_due = ask.system is not None and ask.system.existing_id is None
     for place, found in enumerate(resolved):
         if found is None:
             continue
         label = str(place + 1)
         line = found.line
-        drafts.append(_draft(label, line.kind.value, found, found.words, line.quantity, found.unit_cents, found.kind))
+        lines.append(_print_line(label, found))
         if not line.kind.is_keyed:
             continue
         extras: list[tuple[str, str, int, str]] = []
@@ -220,51 +191,42 @@ def _print_lines(
             cost = _keying_cost(chosen, place) if kind == "keying" else 0
             if row.unit_cents == 0 and kind == "keying":
                 # Keying that costs the customer nothing stands on the line itself; the house's cost stays counted.
-                drafts[-1] = replace(
-                    drafts[-1],
-                    printed=replace(drafts[-1].printed, cost_cents=drafts[-1].printed.cost_cents + cost),
-                )
+                lines[-1] = replace(lines[-1], cost_cents=lines[-1].cost_cents + cost)
                 continue
-            drafts.append(
-                _Draft(
-                    QuoteLine(text[:300], quantity, row.unit_cents, row.kind),
-                    SnapshotLine(
-                        label=f"{label}{letter}",
-                        kind=kind,
-                        words=text,
-                        part_number="",
-                        keying="",
-                        quantity=quantity,
-                        unit_cents=row.unit_cents,
-                        amount_cents=0,
-                        is_labour=row.kind is Kind.LABOUR,
-                        cost_cents=cost,
-                    ),
+            lines.append(
+                SnapshotLine(
+                    label=f"{label}{letter}",
+                    kind=kind,
+                    words=text,
+                    part_number="",
+                    keying="",
+                    quantity=quantity,
+                    unit_cents=row.unit_cents,
+                    amount_cents=row.unit_cents * quantity,
+                    is_labour=row.kind is PriceKind.LABOUR,
+                    cost_cents=cost,
                 )
             )
-    return drafts
+    return lines
 
 
-def _draft(label: str, kind: str, found: Resolved, words: str, quantity: int, unit_cents: int, sort: Kind) -> _Draft:
+def _print_line(label: str, found: Resolved) -> SnapshotLine:
     line = found.line
-    return _Draft(
-        QuoteLine(words[:300], quantity, unit_cents, sort),
-        SnapshotLine(
-            label=label,
-            kind=kind,
-            words=words,
-            part_number=found.part_number,
-            keying=line.keying.words if line.kind.is_keyed else "",
-            quantity=quantity,
-            unit_cents=unit_cents,
-            amount_cents=0,
-            is_labour=sort is Kind.LABOUR,
-            cost_cents=found.cost_cents * quantity,
-            remark=line.remark,
-            replaces=found.replaces,
-            face=told_customer(line.face_asked, line.face_answer),
-            price_reason=line.price_reason if line.unit_cents is not None else "",
-        ),
+    return SnapshotLine(
+        label=label,
+        kind=line.kind.value,
+        words=found.words,
+        part_number=found.part_number,
+        keying=line.keying.words if line.kind.is_keyed else "",
+        quantity=line.quantity,
+        unit_cents=found.unit_cents,
+        amount_cents=found.unit_cents * line.quantity,
+        is_labour=found.kind is PriceKind.LABOUR,
+        cost_cents=found.cost_cents * line.quantity,
+        remark=line.remark,
+        replaces=found.replaces,
+        face=told_customer(line.face_asked, line.face_answer),
+        price_reason=line.price_reason if line.unit_cents is not None else "",
     )
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from app.errors import BitternError, Problem
 from app.fitting import (
     CylinderAttributes,
-    Lock,
+    LockModel,
     PartNumberError,
     cam_for,
     decode_any,
@@ -118,14 +118,14 @@ def replacing(makers: Mapping[str, MakerTables], line: LineAsk, new: CylinderAtt
     )
 
 
-def lock_named(makers: Mapping[str, MakerTables], line: LineAsk) -> Lock | None:
+def lock_named(makers: Mapping[str, MakerTables], line: LineAsk) -> LockModel | None:
     """The lock that the line's cylinder goes into; None where none is named that a maker on record has."""
     name = dict(line.fit).get("fit_lock")
     return next((lock for maker in makers.values() for lock in maker.locks if lock.name == name), None)
 
 
 def _of_what_turns(
-    makers: Mapping[str, MakerTables], lock: Lock, new: CylinderAttributes
+    makers: Mapping[str, MakerTables], lock: LockModel, new: CylinderAttributes
 ) -> tuple[list[str], list[str]]:
     """What is to be asked of what turns the lock (its cam, or the tailpiece that it dictates), and what is wrong."""
     is_other = lock.maker.casefold() != new.maker.casefold()

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import Annotated, Any
 
 from app.fitting.cylinder import CylinderAttributes, from_json, to_json
 from app.ledger.tables import LineKind
 from app.pricing import KeyingKind
+from app.validation import Form, JsonDataclass
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +55,18 @@ class KeyingInstruction:
         return words if self.kind is KeyingKind.NONE else f"{words} ({code})"
 
 
+def _read_attributes(given: Any) -> CylinderAttributes:
+    # Keys are cut to a keyway, whatever the type of the cylinder they are for.
+    if isinstance(given, dict) and given.get("type") == "" and isinstance(given.get("keyway"), str | None):
+        return CylinderAttributes("", keyway=given.get("keyway"))
+    return from_json(given)
+
+
+_Attributes = Annotated[CylinderAttributes, Form(_read_attributes, to_json)]
+
+
 @dataclass(frozen=True, slots=True)
-class LineAsk:
+class LineAsk(JsonDataclass):
     """One line. Which fields count depends on `kind`; `field_prefix` names it in error messages.
 
     cylinder: maker_code and attributes. part number: maker_code ("" looks at every maker) and part_number.
@@ -76,7 +86,7 @@ class LineAsk:
     quantity: int
     maker_code: str = ""
     part_number: str = ""
-    attributes: CylinderAttributes | None = None
+    attributes: _Attributes | None = None
     keying: KeyingInstruction = KeyingInstruction()
     keys_each: int = 2
     price_code: str = ""
@@ -119,7 +129,7 @@ class SystemAsk:
 
 
 @dataclass(frozen=True, slots=True)
-class QuoteAsk:
+class QuoteAsk(JsonDataclass):
     """The whole request of one counter page. keyed_at: "" lets Bittern decide, else shop, factory or
     split (the lines with days of their own here, the rest at the factory).
 
@@ -146,45 +156,6 @@ class QuoteAsk:
     lost_allowed: tuple[int, ...] = ()
 
 
-def ask_to_json(ask: QuoteAsk) -> dict[str, Any]:
-    """The ask as plain JSON values, for the snapshot."""
-    given = dataclasses.asdict(ask)
-    given["need_by"] = ask.need_by.isoformat() if ask.need_by else None
-    for line, row in zip(ask.lines, given["lines"], strict=True):
-        row["attributes"] = to_json(line.attributes) if line.attributes else None
-        row["need_by"] = line.need_by.isoformat() if line.need_by else None
-    return given
-
-
-def ask_from_json(given: dict[str, Any]) -> QuoteAsk:
-    """The ask that `ask_to_json` wrote."""
-    lines = tuple(
-        LineAsk(
-            **{
-                **row,
-                "kind": LineKind(row["kind"]),
-                "attributes": _attributes(row["attributes"]),
-                "keying": KeyingInstruction(**{**row["keying"], "kind": KeyingKind(row["keying"]["kind"])}),
-                "need_by": date.fromisoformat(row["need_by"]) if row.get("need_by") else None,
-                "fit": tuple((box, said) for box, said in row.get("fit", ())),
-                "standing": tuple(row.get("standing", ())),
-            }
-        )
-        for row in given["lines"]
-    )
-    return QuoteAsk(
-        **{
-            **given,
-            "lines": lines,
-            "need_by": date.fromisoformat(given["need_by"]) if given["need_by"] else None,
-            "system": SystemAsk(**given["system"]) if given["system"] else None,
-            "answers": tuple((code, why) for code, why in given.get("answers", ())),
-            "replaced": tuple(given.get("replaced", ())),
-            "lost_allowed": tuple(given.get("lost_allowed", ())),
-        }
-    )
-
-
 def old_price_reason(row: Mapping[str, Any]) -> str:
     """Why a line of an earlier release has a price of its own: it stood in the remark; "" of this release's lines.
 
@@ -196,10 +167,3 @@ def old_price_reason(row: Mapping[str, Any]) -> str:
     if row.get("unit_cents") is None or "price_reason" in row:
         return ""
     return str(row.get("remark", ""))
-
-
-def _attributes(given: dict[str, Any] | None) -> CylinderAttributes | None:
-    # Keys are cut to a keyway, whatever the type of the cylinder they are for.
-    if given and not given["type"]:
-        return CylinderAttributes("", keyway=given["keyway"])
-    return from_json(given) if given else None

@@ -11,15 +11,14 @@ from fractions import Fraction
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem
-from app.fitting import CylinderAttributes, PartNumberError, Reading, cam_for, compose_any, decode_any, words
+from app.fitting import CylinderAttributes, NumberReading, PartNumberError, cam_for, compose_any, decode_any, words
 from app.ledger.catalog.maker_queries import ItemLookup, MakerTables, item_attributes, maker_tables
 from app.ledger.catalog.price_queries import KEY_CUT, rekey_code, tier_percent
 from app.ledger.catalog.price_rules import RuledBook
 from app.ledger.quoting.replacing import lock_named, replacing
 from app.ledger.quoting.request import LineAsk
 from app.ledger.tables import CatalogueItem, LineKind
-from app.pricing import KeyingKind, PriceRow, half_up
-from app.pricing import LineKind as Kind
+from app.pricing import KeyingKind, PriceKind, PriceRow, half_up
 
 MOST = 10_000
 
@@ -39,7 +38,7 @@ class Resolved:
     maker_name: str
     unit_cents: int
     cost_cents: int
-    kind: Kind
+    kind: PriceKind
     is_stocked: bool
     notes: tuple[str, ...] = ()
     replaces: str = ""
@@ -104,7 +103,7 @@ class Resolver:
             raise BitternError("part_number", "Enter the maker's part number.")
         makers = [self._maker(line.maker_code)] if line.maker_code else list(self._makers.values())
         refusals: list[PartNumberError] = []
-        readings: list[tuple[MakerTables, Reading]] = []
+        readings: list[tuple[MakerTables, NumberReading]] = []
         for maker in makers:
             item = self._items.get(maker.id, line.part_number.strip())
             if item is not None and (item.category != "cylinder" or not item.attributes):
@@ -144,11 +143,11 @@ class Resolver:
             maker_name=maker.name,
             unit_cents=self._selling(maker, item, line.quantity),
             cost_cents=item.cost_cents,
-            kind=Kind.GOODS,
+            kind=PriceKind.GOODS,
             is_stocked=True,
         )
 
-    def _sold(self, line: LineAsk, maker: MakerTables, reading: Reading, notes: tuple[str, ...]) -> Resolved:
+    def _sold(self, line: LineAsk, maker: MakerTables, reading: NumberReading, notes: tuple[str, ...]) -> Resolved:
         item = self._items.get(maker.id, reading.part_number)
         if item is None and line.unit_cents is None:
             raise BitternError(
@@ -172,7 +171,7 @@ class Resolver:
             maker_name=maker.name,
             unit_cents=self._selling(maker, item, line.quantity) if item else 0,
             cost_cents=item.cost_cents if item else 0,
-            kind=Kind.GOODS,
+            kind=PriceKind.GOODS,
             is_stocked=bool(item and item.is_stocked),
             notes=(
                 *notes,
@@ -192,7 +191,7 @@ class Resolver:
             raise BitternError("keying", "Say how the cylinders are to be keyed.")
         row = self._book.price(rekey_code(attributes.type), self._on, self._tier or None, line.quantity)
         line = replace(line, part_number="")
-        return replace(_from_book(line, row, f"Rekey customer's own {words(attributes)}"), kind=Kind.LABOUR)
+        return replace(_from_book(line, row, f"Rekey customer's own {words(attributes)}"), kind=PriceKind.LABOUR)
 
     def _keys(self, line: LineAsk) -> Resolved:
         code = line.price_code or KEY_CUT
@@ -207,7 +206,7 @@ class Resolver:
         if not line.price_code:
             raise BitternError("price_code", "Choose an entry of the price book.")
         row = self._book.price(line.price_code, self._on, self._tier or None, line.quantity)
-        wanted = Kind.GOODS if line.kind is LineKind.HARDWARE else Kind.LABOUR
+        wanted = PriceKind.GOODS if line.kind is LineKind.HARDWARE else PriceKind.LABOUR
         if row.kind is not wanted:
             raise BitternError(
                 "price_code", f"{row.description} is {row.kind.value}; choose an entry of {wanted.value}."

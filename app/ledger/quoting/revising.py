@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
@@ -13,12 +14,12 @@ from app.ledger.quoting.issuing import QUOTABLE, IssueForm, issue_quote
 from app.ledger.quoting.lost_keys import as_still_said
 from app.ledger.quoting.options import price_option, way_words
 from app.ledger.quoting.quoting import PricedQuote, price_ask
-from app.ledger.quoting.request import QuoteAsk, ask_from_json
-from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot, SnapshotLine, SnapshotTotals, read_snapshot
+from app.ledger.quoting.request import QuoteAsk
+from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot, SnapshotLine, read_snapshot
 from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.work import Work
 from app.ledger.tables import Job, QuoteRevision, Role
-from app.pricing import LineChange, LineKind, LineStatus, QuoteLine, compare_revisions, show_cents
+from app.pricing import LineChange, LineStatus, Totals, compare_revisions, show_cents
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +27,7 @@ class Side:
     """One side of a comparison."""
 
     name: str  # "Revision 1" or "Today"
-    totals: SnapshotTotals
+    totals: Totals
     ready_on: date | None
     valid_until: date
     where: str
@@ -76,7 +77,7 @@ class Requote:
 
 def compare_quotes(before: QuoteSnapshot, after: QuoteSnapshot) -> Comparison:
     """Two revisions of one quote."""
-    return Comparison(_side_of(before), _side_of(after), compare_revisions(_lines(before.lines), _lines(after.lines)))
+    return Comparison(_side_of(before), _side_of(after), _changes(before.lines, after.lines))
 
 
 def _side_of(quote: QuoteSnapshot) -> Side:
@@ -85,16 +86,8 @@ def _side_of(quote: QuoteSnapshot) -> Side:
     return Side(name, quote.totals, quote.ready_on, quote.valid_until, way_words(quote.keying), other)
 
 
-def _lines(lines: tuple[SnapshotLine, ...]) -> list[QuoteLine]:
-    return [
-        QuoteLine(
-            f"{line.words} {line.part_number}".strip(),
-            line.quantity,
-            line.unit_cents,
-            LineKind.LABOUR if line.is_labour else LineKind.GOODS,
-        )
-        for line in lines
-    ]
+def _changes(before: Sequence[SnapshotLine], after: Sequence[SnapshotLine]) -> tuple[LineChange, ...]:
+    return compare_revisions([line.priced for line in before], [line.priced for line in after])
 
 
 def requote(work: Work, job: Job) -> Requote:
@@ -110,7 +103,7 @@ def requote(work: Work, job: Job) -> Requote:
         raise LedgerError("stage", f"This job is {job.stage.value}: it can no longer be quoted anew. Start another.")
     revision = job.revisions[-1]
     quoted = read_snapshot(revision.snapshot)
-    ask, notes = _without_past_days(as_still_said(work.session, ask_from_json(quoted.ask)), work.today)
+    ask, notes = _without_past_days(as_still_said(work.session, QuoteAsk.from_json(quoted.ask)), work.today)
     notes += [
         f"Line {number} keeps the price that was typed for it, {show_cents(line.unit_cents)} each."
         for number, line in enumerate(ask.lines, start=1)
@@ -132,7 +125,7 @@ def requote(work: Work, job: Job) -> Requote:
         way_words(priced.keying),
         other.totals.total_cents if other else None,
     )
-    changes = compare_revisions(_lines(quoted.lines), _lines(priced.lines))
+    changes = _changes(quoted.lines, priced.lines)
     notes += _moved_place(quoted.keying, priced.keying)
     return Requote(job, revision, ask, Comparison(_side_of(quoted), today, changes), tuple(notes), priced.problems)
 

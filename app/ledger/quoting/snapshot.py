@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import hashlib
 import json
 from dataclasses import dataclass, replace
@@ -10,6 +9,8 @@ from datetime import date
 from typing import Any
 
 from app.ledger.quoting.request import old_price_reason
+from app.pricing import PricedLine, PriceKind, Totals
+from app.validation import JsonDataclass
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,23 +43,26 @@ class SnapshotLine:
     face: str = ""  # that the customer was told of the change of face, and agreed
     price_reason: str = ""  # why the price is the counter's own; never on a customer's paper
 
+    @property
+    def priced(self) -> PricedLine:
+        """The line as totals are made of it and revisions are compared."""
+        words = f"{self.words} {self.part_number}".strip()
+        kind = PriceKind.LABOUR if self.is_labour else PriceKind.GOODS
+        return PricedLine(words, self.quantity, self.unit_cents, kind)
+
+    @property
+    def is_part(self) -> bool:
+        """Whether it belongs to the line above it."""
+        return not self.label.isdigit()
+
+    @property
+    def margin_cents(self) -> int:
+        """What of its amount is left after its cost; for the owner alone."""
+        return self.amount_cents - self.cost_cents
+
 
 @dataclass(frozen=True, slots=True)
-class SnapshotTotals:
-    """Cents. `tax_note`: rate, place or certificate in words; `rule`: how cents are rounded, in a sentence."""
-
-    goods_cents: int
-    labour_cents: int
-    subtotal_cents: int
-    tax_cents: int
-    total_cents: int
-    tax_note: str
-    rule: str
-    tax_place: str = ""  # the place whose tax it is; "" on quotes of earlier releases
-
-
-@dataclass(frozen=True, slots=True)
-class Way:
+class CostedWay:
     """One way to have the keying done, as costed: for the owner's and the counter's eyes."""
 
     name: str  # shop, factory or split
@@ -83,7 +87,7 @@ class KeyingChoice:
     ready_on: date | None
     break_even: int | None
     reasons: tuple[str, ...]
-    ways: tuple[Way, ...]
+    ways: tuple[CostedWay, ...]
     owner_notes: tuple[str, ...] = ()  # amounts; for the owner alone
     risks: tuple[str, ...] = ()  # what to look out for, without amounts; for the house
     quantity: int = 0  # cylinders in the group
@@ -103,7 +107,7 @@ class QuoteOption:
     """The other way that a quote offers, priced as a whole: the same lines, keyed elsewhere."""
 
     lines: tuple[SnapshotLine, ...]
-    totals: SnapshotTotals
+    totals: Totals
     keying: tuple[KeyingChoice, ...]
     ready_on: date | None
     lead_time: str
@@ -126,7 +130,7 @@ class AskedQuestion:
 
 
 @dataclass(frozen=True, slots=True)
-class QuoteSnapshot:
+class QuoteSnapshot(JsonDataclass):
     """Everything a quote revision says. Customer's papers show no cost, no way's total, no reason of an
     override or of a price of the counter's own.
     """
@@ -147,7 +151,7 @@ class QuoteSnapshot:
     ready_on: date | None
     lead_time: str  # a sentence for the customer
     lines: tuple[SnapshotLine, ...]
-    totals: SnapshotTotals
+    totals: Totals
     keying: tuple[KeyingChoice, ...]
     exclusions: str
     terms: str
@@ -184,9 +188,7 @@ def as_accepted(snapshot: QuoteSnapshot, option: str) -> QuoteSnapshot:
 
 def write_snapshot(snapshot: QuoteSnapshot) -> str:
     """The snapshot as canonical JSON: sorted keys, no spaces, dates as ISO text."""
-    return json.dumps(
-        dataclasses.asdict(snapshot), sort_keys=True, ensure_ascii=False, separators=(",", ":"), default=_plain
-    )
+    return json.dumps(snapshot.to_json(), sort_keys=True, ensure_ascii=False, separators=(",", ":"))
 
 
 def snapshot_hash(text: str) -> str:
@@ -195,9 +197,8 @@ def snapshot_hash(text: str) -> str:
 
 
 def read_snapshot(text: str) -> QuoteSnapshot:
-    """The snapshot that `write_snapshot` wrote."""
-    found: QuoteSnapshot = _build(QuoteSnapshot, _with_reasons_apart(json.loads(text)))
-    return found
+    """The snapshot that `write_snapshot` wrote, in this release or an earlier one."""
+    return QuoteSnapshot.from_json(_with_reasons_apart(json.loads(text)))
 
 
 def _with_reasons_apart(given: dict[str, Any]) -> dict[str, Any]:
@@ -214,39 +215,3 @@ def _with_reasons_apart(given: dict[str, Any]) -> dict[str, Any]:
             if line["label"] in own:
                 line.update(price_reason=line.get("remark", ""), remark="")
     return given
-
-
-def _plain(value: object) -> str:
-    if isinstance(value, date):
-        return value.isoformat()
-    raise TypeError(type(value).__name__)
-
-
-def _build(kind: Any, given: dict[str, Any]) -> Any:
-    return kind(**{name: _value(kind, name, value) for name, value in given.items()})
-
-
-_DATES = {"issued_on", "valid_until", "need_by", "ready_on"}
-_NESTED: dict[str, Any] = {"house": HouseHead, "totals": SnapshotTotals, "option_b": QuoteOption}
-_ROWS: dict[tuple[Any, str], Any] = {
-    (QuoteSnapshot, "lines"): SnapshotLine,
-    (QuoteSnapshot, "keying"): KeyingChoice,
-    (QuoteSnapshot, "questions"): AskedQuestion,
-    (QuoteOption, "lines"): SnapshotLine,
-    (QuoteOption, "keying"): KeyingChoice,
-    (KeyingChoice, "ways"): Way,
-}
-
-
-def _value(kind: Any, name: str, value: Any) -> Any:
-    if value is None:
-        return None
-    if name in _DATES:
-        return date.fromisoformat(value)
-    if name in _NESTED:
-        return _build(_NESTED[name], value)
-    if (kind, name) in _ROWS:
-        return tuple(_build(_ROWS[kind, name], row) for row in value)
-    if isinstance(value, list):
-        return tuple(tuple(row) if isinstance(row, list) else row for row in value)
-    return value

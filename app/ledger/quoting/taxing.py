@@ -8,9 +8,10 @@ from decimal import Decimal
 
 from app.errors import BitternError, Problem
 from app.ledger.catalog.price_queries import get_house, tax_table
+from app.ledger.quoting.snapshot import SnapshotLine
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Site
-from app.pricing import Exemption, QuoteLine, TaxRule, Totals, total
+from app.pricing import Exemption, TaxRule, Totals, total
 
 _NO_PLACE = "The house has no place whose sales tax holds; the owner names it under House, Papers, tax and tiers."
 
@@ -22,11 +23,12 @@ def tax_place_of(work: Work, buyer: Customer, site_id: int | None) -> str:
 
 
 def tax_totals(
-    work: Work, buyer: Customer, place: str, lines: Sequence[QuoteLine], problems: list[Problem]
+    work: Work, buyer: Customer, place: str, printed: Sequence[SnapshotLine], problems: list[Problem]
 ) -> Totals:
     """The totals of the lines with the tax of a place today; what is wrong is added to `problems`, and a place
     without a rule then taxes nothing, lines too large come to nothing.
     """
+    lines = [line.priced for line in printed]
     exemption = None
     if buyer.exempt_certificate and buyer.exempt_until:
         exemption = Exemption(buyer.exempt_certificate, buyer.exempt_until)

@@ -22,7 +22,7 @@ from app.ledger.keysystems.lost_keysets import is_retired
 from app.ledger.quoting.accepting import AcceptForm, carry_out
 from app.ledger.quoting.allocation import KeysetAllotter
 from app.ledger.quoting.options import OPTIONS
-from app.ledger.quoting.request import QuoteAsk, ask_from_json
+from app.ledger.quoting.request import QuoteAsk
 from app.ledger.quoting.snapshot import QuoteSnapshot, as_accepted
 from app.ledger.sites.door_paste import DoorRow
 from app.ledger.store.work import Work
@@ -53,7 +53,7 @@ def require_acceptable(work: Work, job: Job, snapshot: QuoteSnapshot) -> None:
 
 def _refusal(work: Work, job_id: int, quote: QuoteSnapshot) -> Problem | None:
     """What acceptance would refuse of one option; None where it would not."""
-    ask = ask_from_json(quote.ask)
+    ask = QuoteAsk.from_json(quote.ask)
     named: dict[int, list[str]] = {}
     while True:
         refused, number, problem = _tried(work, job_id, ask, quote, _door_list(ask, named))

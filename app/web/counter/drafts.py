@@ -9,7 +9,7 @@ from typing import Any
 from app.fitting import write_inches
 from app.ledger.quoting.issuing import load_draft
 from app.ledger.quoting.lost_keys import as_still_said
-from app.ledger.quoting.request import LineAsk, QuoteAsk, ask_from_json
+from app.ledger.quoting.request import LineAsk, QuoteAsk
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.work import Work
 from app.ledger.tables import Draft, Job, LineKind, Role
@@ -53,7 +53,7 @@ def start(work: Work, job: Job | None, token: str, customer: str = "", site: str
 
 
 def _quoted(job: Job) -> QuoteAsk:
-    return ask_from_json(read_snapshot(job.revisions[-1].snapshot).ask)
+    return QuoteAsk.from_json(read_snapshot(job.revisions[-1].snapshot).ask)
 
 
 def _without_reason(work: Work, form: CounterForm) -> CounterForm:

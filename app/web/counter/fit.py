@@ -13,7 +13,7 @@ from werkzeug.datastructures import MultiDict
 from app.errors import BitternError
 from app.fitting import (
     Breakdown,
-    CatalogueItem,
+    CatalogItem,
     CylinderAttributes,
     breakdown,
     cam_for,
@@ -63,7 +63,7 @@ class LineFit:
     face_asked: str = ""
     face_answer: str = ""
     warnings: tuple[str, ...] = ()
-    lengths: tuple[tuple[str, CatalogueItem], ...] = ()
+    lengths: tuple[tuple[str, CatalogItem], ...] = ()
 
     @property
     def is_empty(self) -> bool:
@@ -268,7 +268,7 @@ def _length_warnings(found: tuple[FitAnswer, ...], own: CylinderAttributes | Non
 
 def _right_lengths(
     session: Session, makers: Makers, found: tuple[FitAnswer, ...], resolved: Resolved | None
-) -> tuple[tuple[str, CatalogueItem], ...]:
+) -> tuple[tuple[str, CatalogItem], ...]:
     """The line's own cylinder in the lengths that its door asks for, of what is in the catalogue; with a cam that its
     lock takes, where its own is known not to work there.
     """

@@ -14,7 +14,7 @@ from app.fitting import finish_words, finishes
 from app.ledger.jobs.queries import get_job
 from app.ledger.quoting.counter_queries import is_issued
 from app.ledger.quoting.issuing import IssueForm, drop_draft, issue_quote, keep_asked, keep_draft
-from app.ledger.quoting.snapshot import KeyingChoice, Way
+from app.ledger.quoting.snapshot import CostedWay, KeyingChoice
 from app.ledger.sites.customer_queries import find_customers
 from app.ledger.store.errors import LedgerBusy, NotAllowed, NotFound, Stale, VaultError
 from app.ledger.store.work import Work
@@ -34,7 +34,7 @@ _ANYBODY = (Role.COUNTER, Role.BENCH)
 _FIRM = (*CUSTOMER_BOXES, "find", "site", "site_id", "title", "need_by")
 
 
-def told_why(way: Way, is_owner: bool) -> tuple[str, ...]:
+def told_why(way: CostedWay, is_owner: bool) -> tuple[str, ...]:
     """Why a way is not possible, as a customer could be told it; for the owner with the figures behind it."""
     return (*way.why_not, *way.detail) if is_owner else way.why_not
 

@@ -12,7 +12,7 @@ from wtforms.validators import InputRequired, Length
 from app.fitting import (
     CYLINDER_TYPES,
     CylinderAttributes,
-    Lock,
+    LockModel,
     finishes,
     from_json,
     read_inches,
@@ -52,7 +52,7 @@ class QuestionForm(Form):
 
     FIRST: ClassVar[tuple[str, ...]] = ()
 
-    def is_about(self, lock: Lock) -> bool:
+    def is_about(self, lock: LockModel) -> bool:
         """Whether the question can be asked of a lock; it is not offered else."""
         return True
 
@@ -137,7 +137,7 @@ class LengthForm(QuestionForm):
     lengths = MeasuresField("Lengths to be had", description="Parted by commas.")
     rings = MeasuresField("Rings to be had", description="Parted by commas.")
 
-    def is_about(self, lock: Lock) -> bool:
+    def is_about(self, lock: LockModel) -> bool:
         return lock.takes == "mortise"
 
 
@@ -163,7 +163,7 @@ class BoreForm(QuestionForm):
     bore_min = InchesField("Least hole the lock needs")
     bore_max = InchesField("Largest hole it covers")
 
-    def is_about(self, lock: Lock) -> bool:
+    def is_about(self, lock: LockModel) -> bool:
         return bool(lock.backsets)
 
 

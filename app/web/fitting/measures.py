@@ -13,7 +13,7 @@ from app.fitting import (
     BoreQuestion,
     LengthFit,
     LengthQuestion,
-    Lock,
+    LockModel,
     MortiseBody,
     TailpieceFit,
     TailpieceQuestion,
@@ -37,7 +37,7 @@ class LengthAnswer:
     inside: LengthFit
     question: LengthQuestion
     inside_trim: Fraction
-    lock: Lock | None
+    lock: LockModel | None
     asks: str  # what is to be asked where lock and cylinders are of different makers
 
 
@@ -82,7 +82,7 @@ class BoreAnswer:
 
     fit: BoreFit
     question: BoreQuestion
-    lock: Lock | None
+    lock: LockModel | None
     about: str
 
 
@@ -101,7 +101,7 @@ def answer_bore(session: Session, makers: Makers, form: forms.BoreForm) -> BoreA
     return BoreAnswer(fit_bore(question), question, lock, about)
 
 
-def _backsets(lock: Lock | None, typed: tuple[Fraction, ...]) -> tuple[tuple[Fraction, ...], str]:
+def _backsets(lock: LockModel | None, typed: tuple[Fraction, ...]) -> tuple[tuple[Fraction, ...], str]:
     """The backsets to choose from, and whose they are: a lock that is named is had with its own and no others."""
     usual = forms.usual_backsets()
     if lock is None or not lock.backsets:

@@ -9,12 +9,12 @@ from sqlalchemy.orm import Session
 from app.errors import BitternError
 from app.fitting import (
     Breakdown,
-    CatalogueItem,
+    CatalogItem,
     CylinderAttributes,
     FaceChange,
     KeyBlank,
     KeywayFamily,
-    Lock,
+    LockModel,
     Match,
     PartNumberError,
     breakdown,
@@ -45,7 +45,7 @@ class Read:
     maker: str
     layout: Breakdown
     warnings: tuple[str, ...]
-    item: CatalogueItem | None
+    item: CatalogItem | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +56,7 @@ class NumberAnswer:
     refusal: PartNumberError | None
     refused_by: str
     blanks: tuple[KeyBlank, ...]
-    by_blank: tuple[CatalogueItem, ...]
+    by_blank: tuple[CatalogItem, ...]
     keyways: tuple[KeywayFamily, ...]
     matches: tuple[Match, ...]
 
@@ -113,7 +113,7 @@ class Composed:
 
     maker: str
     layout: Breakdown | None
-    item: CatalogueItem | None
+    item: CatalogItem | None
     refusal: str
     asks: tuple[str, ...] = ()  # what is to be asked before it is sold: another face, a cam that is not known
     notes: tuple[str, ...] = ()
@@ -143,7 +143,7 @@ def answer_compose(session: Session, makers: Makers, form: forms.ComposeForm) ->
 
 
 def _for_lock(
-    makers: Makers, lock: Lock | None, asked: CylinderAttributes
+    makers: Makers, lock: LockModel | None, asked: CylinderAttributes
 ) -> tuple[CylinderAttributes, tuple[str, ...], tuple[str, ...]]:
     """The cylinder with a cam that the lock takes, what is to be asked of it, and what to know; BitternError on
     `cam` where the lock takes another one, or none is known to choose."""
@@ -184,7 +184,7 @@ def answer_swap(session: Session, makers: Makers, form: forms.SwapForm) -> SwapA
     old = _old(makers, form)
     if old is None:
         return None
-    by_maker: dict[str, list[CatalogueItem]] = {}
+    by_maker: dict[str, list[CatalogItem]] = {}
     for item in shelf(session):
         if item.attributes is not None:
             by_maker.setdefault(item.maker, []).append(item)

@@ -9,7 +9,7 @@ from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problems
-from app.fitting import catalogue_table, finishes, read_maker
+from app.fitting import catalog_table, finishes, read_maker
 from app.ledger.catalog.catalog_import import catalogue_page, items_of
 from app.ledger.catalog.maker_editing import add_maker, maker_json, plan_maker
 from app.ledger.catalog.maker_queries import get_maker, list_makers, tables_on_record
@@ -93,7 +93,7 @@ def catalogue_file(maker_id: int, kind: str) -> ResponseReturnValue:
     """The maker's catalogue as CSV or XLSX."""
     session = request_session()
     items = items_of(session, get_maker(session, maker_id))
-    return send_table(kind, f"catalogue-{maker_id}", "Catalogue", catalogue_table(items))
+    return send_table(kind, f"catalogue-{maker_id}", "Catalogue", catalog_table(items))
 
 
 @blueprint.route("/new", methods=["GET", "POST"])

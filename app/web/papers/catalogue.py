@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from functools import partial
 
 from app import documents
-from app.documents.payment_receipt import payment_receipt_pdf
+from app.documents import payment_receipt_pdf
 from app.ledger.bench.pins import pick_for_job
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.jobs.factory import factory_makers, factory_work

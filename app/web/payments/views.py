@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import Blueprint, flash, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
 
-from app.documents.payment_receipt import payment_receipt_pdf
+from app.documents import payment_receipt_pdf
 from app.errors import BitternError
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.jobs.payments import payments_of, take_payment

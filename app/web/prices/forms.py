@@ -10,7 +10,7 @@ from wtforms import BooleanField, HiddenField, RadioField, SelectField
 from wtforms.validators import InputRequired
 
 from app.ledger.catalog.price_editing import PriceForm, Seen
-from app.pricing import LineKind
+from app.pricing import PriceKind
 from app.web.fields import CentsField, DayField, WholeField
 from app.web.forms_base import PageForm, text, typed
 
@@ -48,7 +48,7 @@ class PricePage(PageForm):
             code=typed(self.code),
             description=typed(self.description),
             category=typed(self.category),
-            kind=LineKind(typed(self.kind)),
+            kind=PriceKind(typed(self.kind)),
             unit_cents=self.unit_cents.data,
             cost_cents=self.cost_cents.data,
             tier=typed(self.tier),

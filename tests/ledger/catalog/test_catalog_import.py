@@ -10,7 +10,7 @@ import pytest
 import sqlalchemy as sa
 
 from app.errors import BitternError, Problems
-from app.fitting import catalogue_table, read_maker
+from app.fitting import catalog_table, read_maker
 from app.ledger.catalog.catalog_import import items_of, load_catalogue, plan_catalogue
 from app.ledger.catalog.maker_editing import add_maker, change_table, maker_json, plan_maker, read_table_file
 from app.ledger.catalog.maker_queries import get_item, shelf
@@ -75,7 +75,7 @@ def test_one_bad_row_keeps_all_of_a_large_file_out(work, ardent: Maker) -> None:
 @pytest.mark.parametrize("kind", ["csv", "xlsx"])
 def test_a_saved_catalogue_changes_nothing_when_it_is_read_back(work, ardent: Maker, kind: str) -> None:
     items = list(items_of(work.session, ardent))
-    content = table_bytes(kind, "Catalogue", catalogue_table(items))
+    content = table_bytes(kind, "Catalogue", catalog_table(items))
     plan = plan_catalogue(work.session, ardent.id, f"same.{kind}", content)
     assert (plan.new, plan.changed, plan.unchanged, plan.problems) == (0, 0, len(items), ())
 

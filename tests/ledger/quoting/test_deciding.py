@@ -15,7 +15,7 @@ from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.stages import move_job
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.quoting import PricedQuote, price_ask
-from app.ledger.quoting.request import KeyingInstruction, QuoteAsk, SystemAsk, ask_from_json, ask_to_json
+from app.ledger.quoting.request import KeyingInstruction, QuoteAsk, SystemAsk
 from app.ledger.quoting.snapshot import KeyingChoice, read_snapshot, write_snapshot
 from app.ledger.store.work import Work
 from app.ledger.tables import RecordsHolder, Stage
@@ -110,9 +110,9 @@ def test_a_split_survives_its_snapshot_and_its_request(work: Work) -> None:
     snapshot = read_snapshot(job.revisions[-1].snapshot)
     assert write_snapshot(snapshot) == job.revisions[-1].snapshot
     assert job.keyed_at == "factory/shop"
-    ask = ask_from_json(snapshot.ask)
+    ask = QuoteAsk.from_json(snapshot.ask)
     assert ask.lines[1].need_by == work.today + timedelta(12)
-    assert ask_from_json(ask_to_json(ask)) == ask
+    assert QuoteAsk.from_json(ask.to_json()) == ask
 
 
 def test_the_records_of_a_split_system_are_here_and_the_bench_keys_its_part(work: Work) -> None:
