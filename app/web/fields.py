@@ -14,6 +14,7 @@ from wtforms import StringField
 from app.errors import BitternError
 from app.fitting import read_inches, show_inches
 from app.pricing import read_cents, read_percent, show_cents
+from app.validation import fault_of_length
 
 FIRST_YEAR, LAST_YEAR = 1970, 2199
 UNWRITABLE = "\N{REPLACEMENT CHARACTER}"
@@ -79,8 +80,8 @@ class ShortField(TextField):
             self.data = self.data or ""
 
     def read(self, text: str) -> str:
-        if self.most is not None and len(text) > self.most:
-            raise ValueError(f"At most {self.most:,} characters fit here; this has {len(text):,}.")
+        if self.most is not None and (fault := fault_of_length(text, self.most)):
+            raise ValueError(fault)
         return text
 
 

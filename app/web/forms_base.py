@@ -13,6 +13,7 @@ from wtforms.validators import DataRequired, Length
 
 from app.errors import BitternError
 from app.ledger.store.errors import LedgerBusy, LedgerStopped, NotAllowed, NotFound, Stale, VaultError
+from app.validation import length_limit
 from app.web.attributes import attributes
 
 
@@ -23,7 +24,7 @@ def one_line(value: str | None) -> str:
 
 def text(label: str, most: int, *, hint: str = "", needed: str = "", **options: Any) -> StringField:
     """A one-line text field of at most `most` characters. `needed`: the sentence shown when it is left empty."""
-    checks: list[Any] = [Length(max=most, message=f"At most {most} characters fit here.")]
+    checks: list[Any] = [Length(max=most, message=length_limit(most))]
     if needed:
         checks.insert(0, DataRequired(needed))
     return StringField(label, checks, filters=[one_line], description=hint, **options)

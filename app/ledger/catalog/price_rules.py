@@ -14,13 +14,13 @@ from sqlalchemy.orm import Session
 from app.errors import BitternError
 from app.ledger.catalog.price_book import ruled_categories
 from app.ledger.catalog.price_queries import least_margin, place_in_time, price_book, tier_percent
-from app.ledger.sites.customers import check_texts
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import CatalogueItem, Maker, PriceBookRow, PriceRuleRow, PriceTier
 from app.pricing import PriceBasis, PriceBook, PriceRow, PriceRule, PriceRules, half_up, show_day
+from app.validation import check_lengths
 
 SUBJECT = "price rules"
 
@@ -182,7 +182,7 @@ def set_rule(work: Work, form: RuleForm, seen: RuleSeen = None) -> PriceRuleRow:
     said yet), Stale when somebody set the same rule first.
     """
     work.require()
-    check_texts(form, {"code": 80, "category": 40, "maker": 24, "tier": 40})
+    check_lengths(form, {"code": 80, "category": 40, "maker": 24, "tier": 40})
     rule = PriceRule(form.basis, form.figure, form.valid_from)  # refuses a figure that cannot be
     with transaction(work.session):
         _check_names(work.session, form)

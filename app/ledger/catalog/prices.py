@@ -12,7 +12,6 @@ import sqlalchemy as sa
 
 from app.errors import BitternError, Problem, Problems
 from app.ledger.catalog.price_queries import changed_terms, terms_mark
-from app.ledger.sites.customers import check_texts
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
@@ -20,6 +19,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import BENCH_TERMS_SET, BenchTermsRow, House, PriceBookRow, PriceTier, TaxRuleRow
 from app.pricing import BenchTerms, PriceKind, PriceRow, TaxRule, read_cents, read_percent
 from app.spreadsheets import Column, read_count, read_table, text_up_to
+from app.validation import check_lengths
 
 
 def read_date(text: str, field: str) -> date:
@@ -231,8 +231,8 @@ class HouseForm:
 def set_house(work: Work, form: HouseForm, version: int | None = None) -> House:
     """Set what stands at the head of the house's papers; version as read, None at the first start."""
     work.require()
-    check_texts(form, {"name": 120, "address": 2000, "phone": 40, "email": 200, "tax_place": 80})
-    check_texts(form, {"exclusions": 4000, "terms": 8000})
+    check_lengths(form, {"name": 120, "address": 2000, "phone": 40, "email": 200, "tax_place": 80})
+    check_lengths(form, {"exclusions": 4000, "terms": 8000})
     if not form.name.strip():
         raise LedgerError("name", "Enter the house's name.")
     if form.paper not in ("Letter", "A4"):

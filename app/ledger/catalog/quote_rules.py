@@ -19,6 +19,7 @@ from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import MAIL_SUBJECT, MAIL_TEXT, QuoteRules
 from app.pricing import DepositRule, MissingLineRule, read_missing_line_rules
+from app.validation import fault_of_length
 
 MAIL_WORDS = ("number", "customer", "title", "total", "deposit", "valid until", "ready", "sender", "house", "phone")
 """What may stand in braces in the text of an e-mail."""
@@ -73,8 +74,8 @@ def set_quote_rules(work: Work, form: QuoteRulesForm, version: int | None) -> Qu
 def _text_problems(field: str, text: str, most: int) -> list[Problem]:
     if not text.strip():
         return [Problem(field, "Write something here: it goes with every quote that is sent.")]
-    if len(text) > most:
-        return [Problem(field, f"At most {most:,} characters fit here; this has {len(text):,}.")]
+    if fault := fault_of_length(text, most):
+        return [Problem(field, fault)]
     unknown = [word for word in _BRACES.findall(text) if word not in MAIL_WORDS]
     if unknown:
         words = ", ".join(f"{{{word}}}" for word in MAIL_WORDS)

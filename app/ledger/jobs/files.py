@@ -24,6 +24,7 @@ from app.ledger.store.events import record
 from app.ledger.store.trouble import reason_of
 from app.ledger.store.work import Work
 from app.ledger.tables import Job, JobFile, Role, User
+from app.validation import fault_of_length
 
 MOST_WORDS = 200
 MOST_FILES = 200  # a job with more is a mistake, or a machine at work
@@ -36,8 +37,8 @@ def keep_file(work: Work, folder: Path, job_number: int, sent_name: str, content
     """
     work.require(Role.COUNTER, Role.BENCH)
     about = " ".join(about.split())
-    if len(about) > MOST_WORDS:
-        raise LedgerError("about", f"At most {MOST_WORDS} characters fit here.")
+    if fault := fault_of_length(about, MOST_WORDS):
+        raise LedgerError("about", fault)
     kind = find_kind(sent_name, content)
     stored_name = secrets.token_hex(16)
     path = folder / stored_name

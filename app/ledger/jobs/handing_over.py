@@ -15,6 +15,7 @@ from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.store.work import Work
 from app.ledger.tables import Event, Job, Key, KeyState
 from app.pricing import show_cents
+from app.validation import fault_of_length
 
 _NAMED = 8  # keysets that a sentence names
 MOST_NAME = 120  # as much as a key's holder
@@ -81,8 +82,8 @@ def hand_over(work: Work, job: Job, said: HandOver) -> tuple[str, StillOpen]:
     problems = []
     if not taker:
         problems.append(Problem("taken_by", "Enter who takes it: a person's name."))
-    if len(taker) > MOST_NAME:
-        problems.append(Problem("taken_by", f"At most {MOST_NAME} characters fit here."))
+    if fault := fault_of_length(taker, MOST_NAME):
+        problems.append(Problem("taken_by", fault))
     if left.mark and said.known != left.mark:
         told = " ".join(left.sentences)
         problems.append(Problem("known", f"{told} Tick that it is handed over all the same, and press again."))

@@ -18,6 +18,7 @@ from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import ON_ACCOUNT, Event, Job, Payment, QuoteRevision, Role, Stage, User
 from app.pricing import MAX_CENTS, show_cents
+from app.validation import fault_of_length
 
 MEANS = ("cash", "check", "card", "bank transfer", ON_ACCOUNT, "other")
 
@@ -200,8 +201,8 @@ def _problems(work: Work, job: Job, form: PaymentForm, note: str) -> list[Proble
         problems.append(
             Problem("note", "Do not write card numbers here: a number of 12 digits or more is not kept. Take it out.")
         )
-    if len(note) > 180:  # the column holds 200, and a deposit says so in front
-        problems.append(Problem("note", "At most 180 characters fit here."))
+    if fault := fault_of_length(note, 180):  # the column holds 200, and a deposit says so in front
+        problems.append(Problem("note", fault))
     if form.kind.goes_back and not note:
         problems.append(Problem("note", "Say why the money is given back."))
     if form.received_on > work.today:

@@ -30,6 +30,7 @@ from app.ledger.tables import (
     Role,
     Stage,
 )
+from app.validation import length_limit
 
 _NAMED = 12  # cylinders that a refusal names
 _NEEDS_REASON = (Stage.LOST, Stage.CANCELLED)
@@ -105,7 +106,7 @@ def _move(
     if to in _NEEDS_REASON and not reason.strip():
         raise LedgerError("reason", f"Say why the job is {to.value}.")
     if len(reason) > 500:
-        raise LedgerError("reason", "At most 500 characters fit here.")
+        raise LedgerError("reason", length_limit(500))
     if to is Stage.CHECKED:
         work.require(Role.BENCH)
         require_checked(work, job)

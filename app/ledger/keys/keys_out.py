@@ -21,6 +21,7 @@ from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.events import next_number, record
 from app.ledger.store.work import Work
 from app.ledger.tables import Key, Keyset, KeyState, KeySystem, Role
+from app.validation import fault_of_length
 
 _SAID = 6  # refusals by copy are told one by one up to here
 
@@ -120,10 +121,10 @@ def _holder_problems(work: Work, form: IssueForm, holder: str, phone: str) -> li
     problems = []
     if not holder:
         problems.append(Problem("holder", "Enter who takes the key: a person's name."))
-    if len(holder) > 120:
-        problems.append(Problem("holder", "At most 120 characters fit here."))
-    if len(phone) > 40:
-        problems.append(Problem("phone", "At most 40 characters fit here."))
+    if fault := fault_of_length(holder, 120):
+        problems.append(Problem("holder", fault))
+    if fault := fault_of_length(phone, 40):
+        problems.append(Problem("phone", fault))
     if form.due_back is not None and form.due_back < work.today:
         problems.append(Problem("due_back", f"{form.due_back.isoformat()} is past; enter today or a later day."))
     return problems
@@ -202,8 +203,8 @@ def retire_key(work: Work, key_id: int, version: int, note: str = "") -> Key:
 
 def _note(note: str) -> str:
     said = " ".join(note.split())
-    if len(said) > 500:
-        raise LedgerError("note", "At most 500 characters fit here.")
+    if fault := fault_of_length(said, 500):
+        raise LedgerError("note", fault)
     return said
 
 

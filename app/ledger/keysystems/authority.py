@@ -16,6 +16,7 @@ from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Job, Key, Keyset, KeySystem, Role
+from app.validation import fault_of_length
 
 MOST = 500
 
@@ -55,8 +56,8 @@ def require_authority(
             f"Only the owner of the house may go on without the written authority of {owner}. Ask for it, or for "
             "the authority's note to be put on file.",
         )
-    if len(reason) > MOST:
-        raise LedgerError("override_reason", f"At most {MOST} characters fit here.")
+    if fault := fault_of_length(reason, MOST):
+        raise LedgerError("override_reason", fault)
     record(
         work,
         "authority overridden",
@@ -116,9 +117,7 @@ def change_records(work: Work, system_id: int, version: int, owner_of_record: st
     """
     work.require()
     fields = (("owner_of_record", owner_of_record, 200), ("authority_note", authority_note, 2000))
-    problems = [
-        Problem(name, f"At most {most} characters fit here.") for name, text, most in fields if len(text) > most
-    ]
+    problems = [Problem(name, fault) for name, text, most in fields if (fault := fault_of_length(text, most))]
     if problems:
         raise Problems(problems)
     with transaction(work.session):

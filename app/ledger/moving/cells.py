@@ -12,6 +12,7 @@ import sqlalchemy as sa
 from app.errors import BitternError
 from app.fitting import read_inches, write_inches
 from app.ledger.tables import Inches, UTCDateTime
+from app.validation import check_length
 
 _MOST_INTEGER = 2**31 - 1  # what an INTEGER column holds on PostgreSQL
 
@@ -55,8 +56,8 @@ def read_cell(column: sa.Column[Any], text: str) -> Any:
 
 
 def _text(column: sa.Column[Any], most: int | None, text: str) -> str:
-    if most is not None and len(text) > most:
-        raise BitternError(column.name, f"At most {most} characters fit here; this has {len(text):,}.")
+    if most is not None:
+        check_length(text, most, column.name)
     if "\0" in text:
         raise BitternError(column.name, "There is a character in this text that no record holds; type it anew.")
     return text

@@ -9,7 +9,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from app.errors import BitternError, Problem, Problems
+from app.errors import BitternError, Problem
 from app.ledger.moving.cells import read_cell, write_cell
 from app.ledger.moving.integrity import across_tables
 from app.ledger.moving.merged_rows import Found, Values
@@ -176,7 +176,7 @@ def _values(so_far: _SoFar, moved: MovedTable, row: ReadRow) -> Values | None:
         try:
             moved.check(values)
         except BitternError as error:
-            told = error.problems if isinstance(error, Problems) else (Problem(error.field, error.message),)
+            told = error.problems
             found += [moved.problem(row.number, each.field, each.message) for each in told]
     so_far.problems.extend(found)
     return None if found else values

@@ -44,6 +44,7 @@ from app.ledger.tables import (
     Site,
     Stage,
 )
+from app.validation import fault_of_length
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,8 +147,8 @@ def _check_form(work: Work, form: AcceptForm, revision: QuoteRevision) -> None:
     if not form.accepted_by.strip():
         raise LedgerError("accepted_by", "Enter the name of the person who accepted the quote.")
     for field, text, limit in (("accepted_by", form.accepted_by, 120), ("po_number", form.po_number, 60)):
-        if len(text) > limit:
-            raise LedgerError(field, f"At most {limit} characters fit here; this has {len(text):,}.")
+        if fault := fault_of_length(text, limit):
+            raise LedgerError(field, fault)
     if form.accepted_on > work.today:
         raise LedgerError("accepted_on", "The day of acceptance cannot lie ahead; enter today or an earlier day.")
     if form.accepted_on < revision.issued_at.astimezone().date():

@@ -23,6 +23,7 @@ from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Job, Keyset, KeySystem, Level, RecordsHolder, Role
 from app.pricing import KeyingKind
+from app.validation import fault_of_length
 
 MOST = 500
 OWNERS_BOX = "Key under a lost key"
@@ -32,8 +33,8 @@ _OWNER = f"Only the owner of the house may go on, with a reason under '{OWNERS_B
 def lost_problems(work: Work, ask: QuoteAsk, lines: Sequence[LineAsk | None]) -> list[Problem]:
     """Each line (None: not understood) that would be keyed where a lost key opens, unless the owner goes on."""
     problems = []
-    if len(ask.lost_reason) > MOST:
-        problems.append(Problem("lost_reason", f"At most {MOST} characters fit here."))
+    if fault := fault_of_length(ask.lost_reason, MOST):
+        problems.append(Problem("lost_reason", fault))
     may_go_on = work.actor.role is Role.OWNER and bool(ask.lost_reason.strip())
     for place, lost in _by_line(work.session, ask, lines):
         if not may_go_on and not _is_allowed(ask, lost):
@@ -94,8 +95,8 @@ def _require_owner(work: Work, lost: LostKeyset, reason: str) -> None:
             f"{lines}{lost.of_job} Key them under another master or to another keyset, or plan for the loss first. "
             "Only the owner of the house may go on, and must say why.",
         )
-    if len(reason) > MOST:
-        raise LedgerError("lost_reason", f"At most {MOST} characters fit here.")
+    if fault := fault_of_length(reason, MOST):
+        raise LedgerError("lost_reason", fault)
 
 
 def _reason(ask: QuoteAsk) -> str:

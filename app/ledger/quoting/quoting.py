@@ -16,7 +16,7 @@ from app.ledger.quoting.lead_time import lead_time
 from app.ledger.quoting.lost_keys import lost_problems
 from app.ledger.quoting.rekeying import as_on_record, hanging, told_of
 from app.ledger.quoting.replacing import told_customer
-from app.ledger.quoting.request import LineAsk, QuoteAsk
+from app.ledger.quoting.request import QuoteAsk
 from app.ledger.quoting.resolving import Resolved, Resolver
 from app.ledger.quoting.snapshot import KeyingChoice, SnapshotLine
 from app.ledger.quoting.system_fit import records_problems, system_problems
@@ -25,6 +25,7 @@ from app.ledger.store.errors import NotFound
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Site
 from app.pricing import KeyingKind, PriceBook, PriceKind, Totals, show_day
+from app.validation import check_lengths, fault_of_length
 
 _LETTERS = "abcdefgh"
 
@@ -66,11 +67,11 @@ def price_ask(work: Work, ask: QuoteAsk, customer: Customer | None = None) -> Pr
         try:
             there = hanging(session, ask.customer_id, ask, line)
             found = resolver.resolve(as_on_record(line, there))
-            _check_texts(line)
+            check_lengths(line, {"remark": 500, "price_reason": 500})
             resolved.append(told_of(session, found, there))
             problems += [Problem(f"lines.{place}.{told.field}", told.message) for told in found.problems]
         except BitternError as error:
-            problems.append(Problem(f"lines.{place}.{error.field}", error.message))
+            problems += [Problem(f"lines.{place}.{told.field}", told.message) for told in error.problems]
             resolved.append(None)
     if not ask.lines:
         problems.append(Problem("lines", "Add at least one line."))
@@ -120,10 +121,10 @@ def _header_problems(work: Work, ask: QuoteAsk) -> list[Problem]:
         problems.append(
             Problem("override_reason", "Say why the keying is not left to the figures; the owner reads it.")
         )
-    if len(ask.override_reason) > 500:
-        problems.append(Problem("override_reason", "At most 500 characters fit here."))
-    if len(ask.title) > 200:
-        problems.append(Problem("title", f"At most 200 characters fit here; this has {len(ask.title):,}."))
+    if fault := fault_of_length(ask.override_reason, 500):
+        problems.append(Problem("override_reason", fault))
+    if fault := fault_of_length(ask.title, 200):
+        problems.append(Problem("title", fault))
     if ask.site_id is not None:
         site = work.session.get(Site, ask.site_id)
         if site is None or site.customer_id != ask.customer_id:
@@ -132,10 +133,8 @@ def _header_problems(work: Work, ask: QuoteAsk) -> list[Problem]:
     if system is not None and system.existing_id is None:
         if not system.name.strip():
             problems.append(Problem("system_name", "Enter a name for the new key system."))
-        if len(system.name) > 120:
-            problems.append(
-                Problem("system_name", f"At most 120 characters fit here; this has {len(system.name):,}.")
-            )
+        if fault := fault_of_length(system.name, 120):
+            problems.append(Problem("system_name", fault))
         for field, count, most in (("levels", system.levels, 4), ("masters", system.masters, 400)):
             least = 2 if field == "levels" else 1
             if not least <= count <= most:
@@ -143,12 +142,6 @@ def _header_problems(work: Work, ask: QuoteAsk) -> list[Problem]:
         if not 1 <= system.grands <= 22:
             problems.append(Problem("system_grands", "Enter a whole number from 1 to 22."))
     return problems
-
-
-def _check_texts(line: LineAsk) -> None:
-    for field, text in (("remark", line.remark), ("price_reason", line.price_reason)):
-        if len(text) > 500:
-            raise BitternError(field, f"At most 500 characters fit here; this has {len(text):,}.")
 
 
 def _print_lines(

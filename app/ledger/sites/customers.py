@@ -16,6 +16,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Contact, Customer, Role, Site
 from app.pricing import show_day
 from app.spreadsheets import Column, read_count, read_table, text_up_to
+from app.validation import check_lengths
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,13 +62,6 @@ def phone_digits(phone: str) -> str:
     return "".join(letter for letter in phone if letter.isdecimal() and letter.isascii())
 
 
-def check_texts(form: object, limits: dict[str, int]) -> None:
-    """Refuse a text that is longer than its column, naming the field and the limit."""
-    for field, limit in limits.items():
-        if len(getattr(form, field)) > limit:
-            raise LedgerError(field, f"At most {limit} characters fit here; this has {len(getattr(form, field)):,}.")
-
-
 _CUSTOMER_LIMITS = {
     "name": 120,
     "phone": 40,
@@ -81,7 +75,7 @@ _CUSTOMER_LIMITS = {
 
 
 def _check_customer(form: CustomerForm) -> None:
-    check_texts(form, _CUSTOMER_LIMITS)
+    check_lengths(form, _CUSTOMER_LIMITS)
     if not form.name.strip():
         raise LedgerError("name", "Enter the customer's name.")
     if form.exempt_until and not form.exempt_certificate:
@@ -134,7 +128,7 @@ def change_customer(work: Work, customer_id: int, version: int, form: CustomerFo
 
 def insert_site(work: Work, customer_id: int, form: SiteForm) -> Site:
     """Add a site inside the caller's transaction."""
-    check_texts(form, {"name": 120, "address": 2000, "tax_place": 80})
+    check_lengths(form, {"name": 120, "address": 2000, "tax_place": 80})
     name = form.name.strip()
     if not name:
         raise LedgerError("site", "Enter the site's name.")
@@ -165,7 +159,7 @@ def add_contact(work: Work, customer_id: int, name: str, duty: str = "", phone: 
         contact = Contact(
             customer_id=customer_id, name=name, duty=duty, phone=phone, phone_digits=phone_digits(phone), email=email
         )
-        check_texts(contact, {"name": 120, "duty": 120, "phone": 40, "email": 200})
+        check_lengths(contact, {"name": 120, "duty": 120, "phone": 40, "email": 200})
         if not name.strip():
             raise LedgerError("name", "Enter the contact's name.")
         work.session.add(contact)
@@ -177,7 +171,7 @@ def add_contact(work: Work, customer_id: int, name: str, duty: str = "", phone: 
 def change_site(work: Work, site_id: int, version: int, form: SiteForm) -> Site:
     """Change a site that was read at `version`; Stale when somebody saved in between."""
     work.require(Role.COUNTER, Role.BENCH)
-    check_texts(form, {"name": 120, "address": 2000, "tax_place": 80})
+    check_lengths(form, {"name": 120, "address": 2000, "tax_place": 80})
     name = form.name.strip()
     if not name:
         raise LedgerError("site", "Enter the site's name.")
@@ -200,7 +194,7 @@ def change_site(work: Work, site_id: int, version: int, form: SiteForm) -> Site:
 def change_contact(work: Work, contact_id: int, version: int, form: ContactForm) -> Contact:
     """Change a contact. `version` is the customer's, which every change of a contact moves on; Stale as ever."""
     work.require(Role.COUNTER, Role.BENCH)
-    check_texts(form, {"name": 120, "duty": 120, "phone": 40, "email": 200})
+    check_lengths(form, {"name": 120, "duty": 120, "phone": 40, "email": 200})
     if not form.name.strip():
         raise LedgerError("name", "Enter the contact's name.")
     with transaction(work.session):

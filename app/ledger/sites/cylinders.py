@@ -26,6 +26,7 @@ from app.ledger.tables import (
     LineKind,
     Role,
 )
+from app.validation import fault_of_length
 
 TYPES = ("mortise", "rim", "bored", "sfic", "lfic")
 
@@ -47,9 +48,9 @@ def add_cylinder(work: Work, door_id: int, form: CylinderForm) -> Cylinder:
     """Put on record that a cylinder stands on a door, without a job. Problems by field, NotFound."""
     work.require(Role.COUNTER, Role.BENCH)
     problems = [
-        Problem(name, f"At most {limit} characters fit here.")
+        Problem(name, fault)
         for name, limit in _LIMITS.items()
-        if len(getattr(form, name)) > limit
+        if (fault := fault_of_length(getattr(form, name), limit))
     ]
     problems += [Problem(name, "Fill this in.") for name in ("position", "words") if not getattr(form, name).strip()]
     if problems:
@@ -88,8 +89,8 @@ def take_out(work: Work, cylinder_id: int, version: int, why: str = "") -> Cylin
     """
     work.require(Role.COUNTER, Role.BENCH)
     why = " ".join(why.split())
-    if len(why) > 200:
-        raise LedgerError("why", "At most 200 characters fit here.")
+    if fault := fault_of_length(why, 200):
+        raise LedgerError("why", fault)
     with transaction(work.session):
         cylinder = work.session.get(Cylinder, cylinder_id)
         if cylinder is None or cylinder.door_id is None:

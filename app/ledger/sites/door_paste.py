@@ -9,6 +9,7 @@ from fractions import Fraction
 from app.errors import BitternError, Problem
 from app.fitting import read_inches
 from app.spreadsheets import pasted_rows, unguarded
+from app.validation import fault_of_length
 
 COLUMNS = (
     "opening",
@@ -180,8 +181,8 @@ def _row(number: int, cells: Sequence[str], names: Sequence[str]) -> tuple[DoorR
         refuse("columns", f"there are {len(cells)} cells, but only {len(names)} columns.")
     given = {name: cell for name, cell in zip(names, cells, strict=False) if name}
     for name, limit in _LIMITS.items():
-        if len(given.get(name, "")) > limit:
-            refuse(name, f"at most {limit} characters fit here; this has {len(given[name]):,}.")
+        if fault := fault_of_length(given.get(name, ""), limit):
+            refuse(name, fault)
     hand = given.get("hand", "").upper()
     if hand not in HANDS:
         refuse("hand", f'write LH, RH, LHR, RHR or nothing, not "{given["hand"][:20]}".')

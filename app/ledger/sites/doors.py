@@ -18,6 +18,7 @@ from app.ledger.store.errors import LedgerError, NotFound, Stale, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Door, Lock, Role, Site
+from app.validation import check_length, fault_of_length
 
 _LIMITS = {"opening_number": 40, "location": 200, "lock": 200, "function": 120, "remarks": 2000}
 
@@ -97,9 +98,9 @@ def _refuse_taken(work: Work, site_id: int, opening_number: str, but: int = 0) -
 
 def _check(form: DoorForm) -> None:
     problems = [
-        Problem(field, f"At most {limit} characters fit here.")
+        Problem(field, fault)
         for field, limit in _LIMITS.items()
-        if len(getattr(form, field)) > limit
+        if (fault := fault_of_length(getattr(form, field), limit))
     ]
     if not form.opening_number.strip():
         problems.append(Problem("opening_number", "Enter the opening number."))
@@ -262,8 +263,7 @@ class DoorChange:
 def read_field(field: str, text: str) -> str:
     """The text of a field as it is kept: inches exact, flags yes or no. BitternError on the field."""
     text = text.strip()
-    if len(text) > LIMITS.get(field, 200):
-        raise BitternError(field, f"At most {LIMITS.get(field, 200)} characters fit here.")
+    check_length(text, LIMITS.get(field, 200), field)
     if field == "opening" and not text:
         raise BitternError(field, "Enter the opening number.")
     if field == "hand" and text.upper() not in HANDS:

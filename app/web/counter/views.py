@@ -9,7 +9,7 @@ from typing import Any
 from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
-from app.errors import BitternError, Problem, Problems
+from app.errors import BitternError, Problem
 from app.fitting import finish_words, finishes
 from app.ledger.jobs.queries import get_job
 from app.ledger.quoting.counter_queries import is_issued
@@ -219,7 +219,7 @@ def _issue_form(page: CounterPage, job: Job | None) -> IssueForm:
 def _refused(work: Work, form: CounterForm, job: Job | None, error: BitternError) -> ResponseReturnValue:
     if isinstance(error, (Stale, LedgerBusy, NotAllowed, NotFound, VaultError)):
         raise error
-    more: Sequence[Problem] = error.problems if isinstance(error, Problems) else [Problem(error.field, error.message)]
+    more: Sequence[Problem] = error.problems
     return _page(build(work, form, asked=True, job=job, more=more), focus="problems", status=422)
 
 

@@ -9,12 +9,13 @@ from wtforms import SelectField, TextAreaField
 from wtforms.validators import Length
 
 from app.ledger.sites.customers import ContactForm, CustomerForm, SiteForm
+from app.validation import length_limit
 from app.web.fields import DayField
 from app.web.forms_base import SavedForm, text, typed
 
 
 def _area(label: str, most: int, hint: str = "", rows: int = 3) -> TextAreaField:
-    checks = [Length(max=most, message=f"At most {most:,} characters fit here.")]
+    checks = [Length(max=most, message=length_limit(most))]
     return TextAreaField(label, checks, description=hint, render_kw={"rows": rows})
 
 

@@ -47,4 +47,4 @@ def _sent(name: str) -> tuple[int, int]:
 
 
 def _told(error: BitternError) -> tuple[Problem, ...]:
-    return error.problems if isinstance(error, Problems) else (Problem(error.field, error.message),)
+    return error.problems

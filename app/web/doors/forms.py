@@ -15,6 +15,7 @@ from app.ledger.sites.cylinders import CylinderForm
 from app.ledger.sites.door_paste import HANDS
 from app.ledger.sites.doors import DoorForm
 from app.ledger.tables import Door
+from app.validation import length_limit
 from app.web.forms_base import PageForm, SavedForm, text, typed
 
 _HANDS = {
@@ -38,7 +39,7 @@ class DoorEditForm(SavedForm):
     stile = text("Stile, in", 40, hint="As in 4-1/4.")
     is_egress = BooleanField("Exit door", description="On a way out.")
     is_fire_rated = BooleanField("Fire-rated", description="Door or frame has a label.")
-    remarks = TextAreaField("Remarks", [Length(max=2000, message="At most 2,000 characters fit here.")])
+    remarks = TextAreaField("Remarks", [Length(max=2000, message=length_limit(2000))])
 
     @classmethod
     def filled_from(cls, door: Door) -> DoorEditForm:

@@ -20,6 +20,7 @@ from app.fitting import (
     trade_fact,
 )
 from app.ledger.catalog.maker_queries import MakerTables
+from app.validation import length_limit
 from app.web.fields import InchesField, WholeField
 from app.web.forms_base import one_line
 
@@ -38,7 +39,7 @@ class MeasuresField(InchesField):
 
 
 def _text(label: str, hint: str = "", most: int = 200, **render: Any) -> StringField:
-    checks = [Length(max=most, message=f"At most {most} characters fit here.")]
+    checks = [Length(max=most, message=length_limit(most))]
     return StringField(
         label, checks, filters=[one_line], description=hint, render_kw={"autocomplete": "off", **render}
     )

@@ -13,6 +13,7 @@ from app.errors import BitternError
 from app.ledger.catalog.quote_rules import MAIL_WORDS, QuoteRulesForm, line_rules, quote_rules, set_quote_rules
 from app.ledger.tables import QuoteRules
 from app.pricing import DepositRule
+from app.validation import length_limit
 from app.web.access import roles
 from app.web.errors import about
 from app.web.fields import CentsField, PercentField
@@ -35,9 +36,7 @@ class QuoteRulesPage(SavedForm):
         "Asked of quotes above", [InputRequired("Enter the total, 0 for every quote.")], description="Total with tax."
     )
     mail_subject = text("Subject", 200, needed="Write a subject.")
-    mail_text = TextAreaField(
-        "Text", [Length(max=4000, message="At most 4,000 characters fit here.")], render_kw={"rows": 11}
-    )
+    mail_text = TextAreaField("Text", [Length(max=4000, message=length_limit(4000))], render_kw={"rows": 11})
     asked = SelectMultipleField("Questions asked")
 
     def fill(self, rules: QuoteRules) -> None:

@@ -7,17 +7,16 @@ from wtforms.validators import InputRequired, Length
 
 from app.ledger.catalog.price_editing import TaxRuleForm, TierForm
 from app.ledger.catalog.prices import HouseForm
+from app.validation import length_limit
 from app.web.fields import DayField, PercentField, WholeField
 from app.web.forms_base import PageForm, SavedForm, text, typed
-
-_LONG = "At most {:,} characters fit here."
 
 
 class HousePage(SavedForm):
     """What stands at the head and foot of the house's papers."""
 
     name = text("The house's name", 120, needed="Enter the house's name.")
-    address = TextAreaField("Address", [Length(max=2000, message=_LONG.format(2000))], render_kw={"rows": 3})
+    address = TextAreaField("Address", [Length(max=2000, message=length_limit(2000))], render_kw={"rows": 3})
     phone = text("Phone", 40)
     email = text("E-mail", 200)
     tax_place = text("Taxed in", 80, hint="The place whose sales tax holds for walk-ins.")
@@ -33,13 +32,13 @@ class HousePage(SavedForm):
     )
     exclusions = TextAreaField(
         "Not included",
-        [Length(max=4000, message=_LONG.format(4000))],
+        [Length(max=4000, message=length_limit(4000))],
         description="Printed on every quote.",
         render_kw={"rows": 4},
     )
     terms = TextAreaField(
         "Terms",
-        [Length(max=8000, message=_LONG.format(8000))],
+        [Length(max=8000, message=length_limit(8000))],
         description="Printed on every quote.",
         render_kw={"rows": 6},
     )

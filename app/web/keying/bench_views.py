@@ -74,7 +74,7 @@ def stock() -> ResponseReturnValue:
         try:
             set_stock(current_work(), chosen.row.id, _counts())
         except BitternError as error:
-            problems = error.problems if isinstance(error, Problems) else (Problem(error.field, error.message),)
+            problems = error.problems
         else:
             flash(f"The pins of {chosen.row.name} are counted.")
             return redirect(url_for("keying.stock", spec=chosen.row.id), 303)

@@ -7,6 +7,7 @@ from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  #
 from wtforms.validators import Length
 
 from app.ledger.tables import Keyset, KeySystem
+from app.validation import length_limit
 from app.web.forms_base import PageForm, SavedForm, text
 
 
@@ -18,7 +19,7 @@ class RecordsForm(SavedForm):
     )
     authority_note = TextAreaField(
         "Written authority",
-        [Length(max=2000, message="At most 2,000 characters fit here.")],
+        [Length(max=2000, message=length_limit(2000))],
         filters=[lambda typed: (typed or "").replace("\r\n", "\n").strip()],
         description="Which letter, of which day, signed by whom, kept where.",
     )

@@ -60,7 +60,7 @@ class TermsPage(PageForm):
         """The refusal with the names of this form's fields in the place of the JSON's paths."""
         if isinstance(error, Stale):
             return error
-        problems = error.problems if isinstance(error, Problems) else (Problem(error.field, error.message),)
+        problems = error.problems
         return Problems([Problem(self._field_of(problem.field), problem.message) for problem in problems])
 
     def _field_of(self, path: str) -> str:

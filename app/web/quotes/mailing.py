@@ -16,6 +16,7 @@ from app.errors import BitternError
 from app.ledger.catalog.quote_rules import quote_rules
 from app.ledger.quoting.mailing import MailServer, send_quote
 from app.ledger.tables import Role
+from app.validation import length_limit
 from app.web.access import roles
 from app.web.errors import RETRY_PRINTING
 from app.web.files import EML, send
@@ -30,9 +31,7 @@ class MailForm(PageForm):
 
     to = text("To", 600, hint="Several addresses are parted by commas.")
     subject = text("Subject", 200)
-    body = TextAreaField(
-        "Text", [Length(max=8000, message="At most 8,000 characters fit here.")], render_kw={"rows": 12}
-    )
+    body = TextAreaField("Text", [Length(max=8000, message=length_limit(8000))], render_kw={"rows": 12})
     token = text("Page", 64, needed="Load the page again.")
 
 

@@ -112,7 +112,7 @@ def _doors(form: AcceptQuoteForm, rows: dict[int, dict[str, str]]) -> tuple[tupl
 
 def _attach(form: AcceptQuoteForm, error: BitternError, *, in_table: bool) -> list[Problem]:
     """Put a refusal beside its field; what belongs to the doors is given back."""
-    problems = error.problems if isinstance(error, Problems) else (Problem(error.field, error.message),)
+    problems = error.problems
     mine = [problem for problem in problems if problem.field == "doors"]
     others = [Problem("site_name" if p.field == "site" else p.field, p.message) for p in problems if p not in mine]
     if others and not isinstance(error, Problems) and others[0].field == error.field:
