@@ -26,13 +26,10 @@ def create_app(config: Config | None = None, ledger: Ledger | None = None) -> Fl
     from app.ledger.care.opening import open_ledger
     from app.web import blueprints
     from app.web.access import guard
-    from app.web.clock import watch_clock
     from app.web.errors import answer_errors
-    from app.web.folders import STATIC, TEMPLATES
-    from app.web.pages import dress
-    from app.web.request import HouseRequest
-    from app.web.security import csrf, secure
+    from app.web.security import HouseRequest, csrf, secure
     from app.web.services import keep
+    from app.web.templating import STATIC, TEMPLATES, init_templates
 
     config = config or Config.from_environment()
     app = Flask("app", template_folder=str(TEMPLATES), static_folder=str(STATIC))
@@ -40,9 +37,8 @@ def create_app(config: Config | None = None, ledger: Ledger | None = None) -> Fl
     keep(app, config, ledger or open_ledger(config))
     secure(app, config)
     guard(app)
-    watch_clock(app)
     csrf.init_app(app)
-    dress(app)
+    init_templates(app)
     answer_errors(app)
     for blueprint in blueprints():
         app.register_blueprint(blueprint)

@@ -201,9 +201,9 @@ class PinStockFactory(_Factory):
     count = 100
 
 
-class CatalogueItemFactory(_Factory):
+class CatalogRowFactory(_Factory):
     class Meta:
-        model = models.CatalogueItem
+        model = models.CatalogRow
 
     maker = factory.SubFactory(MakerFactory)
     part_number = factory.Sequence(lambda n: f"AB-{1000 + n}")

@@ -62,7 +62,7 @@ _WORDS: dict[str, object] = {"name": "quotes", "kind": "csv", "slug": "length", 
 PASSED_BY: dict[str, str] = {
     "static": "files as they lie there",
     "login.first_start": "only a house without anybody has it",
-    "catalogue.progress": "the token of an import that is going on",
+    "catalog.progress": "the token of an import that is going on",
     "keying.matrix_run": "the token of a search that is going on",
     "keying.cross_run": "the token of a search that is going on",
     "keying.extend_run": "the token of a search that is going on",

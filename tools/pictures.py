@@ -28,7 +28,7 @@ ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-backg
 
 
 def save(name: str, png: bytes) -> None:
-    """Save a picture with a small palette: the pages have few colours, and the repository stays light."""
+    """Save a picture with a small palette: the pages have few colors, and the repository stays light."""
     picture = Image.open(io.BytesIO(png)).convert("RGB").quantize(96)
     picture.save(ROOT / "docs" / name, optimize=True)
     print(f"docs/{name}")

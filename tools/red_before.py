@@ -53,7 +53,7 @@ MUTANTS = (
         (f"{STAGES}[parts on order-shop]", f"{STAGES}[parts on order-shop/factory]"),
     ),
     Mutant(
-        "what was handed over is cancelled",
+        "what was handed over is canceled",
         "app/ledger/jobs/stages.py",
         "S.HANDED_OVER: (S.CLOSED,),",
         "S.HANDED_OVER: (S.CLOSED, S.CANCELLED),",

@@ -91,7 +91,7 @@ def _move(work: Work, job: Job, *stages: Stage, reason: str = "") -> None:
             check_off(work, job.number, every)
             cut_off(work, job.number, {key.keyset_id for key in keys_of_job(work.session, job.id)})
         handing = HandOver(job.accepted_by, still_open(work.session, job).mark)
-        said = reason if stage in (Stage.LOST, Stage.CANCELLED) else ""
+        said = reason if stage in (Stage.LOST, Stage.CANCELED) else ""
         move_job(work, job.id, job.version, stage, said, handing=handing)
 
 
@@ -230,7 +230,7 @@ def _rekey(shop: DemoShop, base: Work) -> Job:
     lines = (
         LineAsk(LineKind.REKEY, 3, attributes=own, keying=KeyingInstruction(KeyingKind.KA), keys_each=2),
         LineAsk(LineKind.TRIP, 1, price_code="TRIP"),
-        LineAsk(LineKind.LABOUR, 2, price_code="LABOUR-QUARTER"),
+        LineAsk(LineKind.LABOR, 2, price_code="LABOR-QUARTER"),
     )
     return _quote(counter, QuoteAsk(customer.id, lines, _site(customer, "Shop"), "Key lost, rekey three"))
 

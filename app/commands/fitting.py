@@ -86,7 +86,7 @@ def length(read: Reader) -> dict[str, Any]:
     {"stile": "4", "backsets": ["2", "2-3/8", "2-3/4"], "bore": "2-1/8", "bore_min": "1-7/8", "bore_max": "2-1/8"},
 )
 def bore(read: Reader) -> dict[str, Any]:
-    """Deadbolt backset against the stile, centred or not, and the hole that it needs (inches)."""
+    """Deadbolt backset against the stile, centered or not, and the hole that it needs (inches)."""
     question = BoreQuestion(
         stile=read.value("stile", _inches),
         backsets=_many(read, "backsets"),

@@ -74,7 +74,7 @@ def waiting_list(rows: Iterable[Waiting], title: str) -> DayList:
         (*columns, Heading("Days", Kind.COUNT), _VALUE),
         tuple(
             (
-                *(row.number, row.customer_name, row.title, row.stage.value),
+                *(row.number, row.customer_name, row.title, row.stage.word),
                 ", ".join(row.makers) or row.whom.value,
                 *(row.to_do, row.since, row.days, row.value_cents),
             )
@@ -99,7 +99,7 @@ def promised_list(rows: Iterable[PromisedJob], title: str) -> DayList:
         ),
         tuple(
             (
-                *(row.number, row.customer_name, row.title, row.stage.value, row.promised_on, row.late_days or None),
+                *(row.number, row.customer_name, row.title, row.stage.word, row.promised_on, row.late_days or None),
                 *(row.keyed_at, row.minutes, row.still, row.value_cents),
             )
             for row in rows
@@ -116,7 +116,7 @@ def won_list(rows: Iterable[Won], title: str) -> DayList:
         (_JOB, _CUSTOMER, _TITLE, Heading("Accepted", Kind.DAY), _STAGE, *money),
         tuple(
             (
-                *(row.number, row.customer_name, row.title, row.accepted_on, row.stage.value),
+                *(row.number, row.customer_name, row.title, row.accepted_on, row.stage.word),
                 *(row.value_cents, row.cost_cents, row.value_cents - row.cost_cents),
                 show_margin(row.value_cents, row.cost_cents),
             )
@@ -209,7 +209,7 @@ def stage_list(rows: Iterable[StageCount], title: str) -> DayList:
         ),
         tuple(
             (
-                *(row.stage.value, row.jobs, row.late, row.value_cents, row.cost_cents),
+                *(row.stage.word, row.jobs, row.late, row.value_cents, row.cost_cents),
                 *(row.value_cents - row.cost_cents, show_margin(row.value_cents, row.cost_cents)),
             )
             for row in rows
@@ -229,7 +229,7 @@ def open_list(rows: Iterable[LedgerRow], title: str) -> DayList:
         ),
         tuple(
             (
-                *(row.number, row.customer_name, row.site_name, row.title, row.stage.value),
+                *(row.number, row.customer_name, row.site_name, row.title, row.stage.word),
                 # What is only offered stands on the quote; here it would read as promised.
                 *(
                     row.promised_on if row.stage.was_accepted else None,

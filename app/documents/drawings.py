@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from app.keying import Bitting, BittingSpec, ChamberPins, Pinning
 
-_INK, _ACCENT, _GREY, _PALE = "#000", "#8a4a12", "#9a9a9a", "#e4e4e4"
+_INK, _ACCENT, _GRAY, _PALE = "#000", "#8a4a12", "#9a9a9a", "#e4e4e4"
 
 # Pin stacks, in drawing units.
 _CHAMBER, _PIN, _STEP, _SHORTEST = 30, 20, 5, 9
@@ -26,7 +26,7 @@ _BOW, _PITCH, _FLAT, _TIP, _BLADE = 30, 15, 5, 12, 30
 
 def pin_stacks(pinning: Pinning) -> Markup:
     """The stacks with the shallowest operating cut under each: bottom pins white, master pins black, build-up
-    pins grey, top pins pale, the shear line across.
+    pins gray, top pins pale, the shear line across.
     """
     shear = max(_above(pins) for pins in pinning.chambers) + _SPRING
     below = max(_tall(pins.bottom) for pins in pinning.chambers) + 4
@@ -56,7 +56,7 @@ class _Stacks:
     walls: list[str] = field(default_factory=list)
     bottoms: list[str] = field(default_factory=list)
     springs: list[str] = field(default_factory=list)
-    pins: dict[str, list[str]] = field(default_factory=lambda: {_INK: [], _GREY: [], _PALE: []})
+    pins: dict[str, list[str]] = field(default_factory=lambda: {_INK: [], _GRAY: [], _PALE: []})
     figures: list[Markup] = field(default_factory=list)
 
     def add(self, left: float, pins: ChamberPins) -> None:
@@ -70,7 +70,7 @@ class _Stacks:
         for size in pins.masters:
             y = self._pin(left, y, _STEP * max(size, 0), size, _INK)
         if pins.buildup is not None:
-            y = self._pin(left, y, _STEP * max(pins.buildup, 0), pins.buildup, _GREY)
+            y = self._pin(left, y, _STEP * max(pins.buildup, 0), pins.buildup, _GRAY)
         y = self._pin(left, y, _tall(pins.top if pins.top is not None else 4), pins.top, _PALE)
         turns = [f"{_n(left + (4 if turn % 2 else _PIN - 4))} {_n(y - turn * y / 6)}" for turn in range(7)]
         self.springs.append("M" + "L".join(turns))
@@ -95,10 +95,10 @@ class _Stacks:
         """The drawing's elements, what lies behind first."""
         path = Markup('<path d="{d}" fill="{f}" stroke="{c}" stroke-width="{w}"/>')
         looks = [
-            (self.walls, "none", _GREY, "0.6"),
+            (self.walls, "none", _GRAY, "0.6"),
             (self.bottoms, "#fff", _INK, "1"),
             *((drawn, fill, "#fff" if fill == _INK else _INK, "0.8") for fill, drawn in self.pins.items()),
-            (self.springs, "none", _GREY, "0.8"),
+            (self.springs, "none", _GRAY, "0.8"),
         ]
         found = [path.format(d="".join(drawn), f=fill, c=ink, w=wide) for drawn, fill, ink, wide in looks if drawn]
         group = Markup('<g fill="{c}" font-size="9" font-weight="600" text-anchor="middle">{figures}</g>')

@@ -99,7 +99,7 @@ def quote_mail(quote: QuoteSnapshot, to: tuple[str, ...], words: MailText, sende
     if not words.body.strip() or len(words.body) > _MOST_TEXT or "\0" in words.body:
         raise BitternError("body", f"Write a text of 1 to {_MOST_TEXT:,} characters.")
     if not _ADDRESS.fullmatch(sender):
-        raise BitternError("sender", "The house has no e-mail address: enter it under House, Papers.")
+        raise BitternError("sender", "The house has no e-mail address: enter it under Settings, Papers.")
     # Not every mail server takes letters beyond ASCII as they are; written so, all of them do.
     message = EmailMessage(policy=SMTP.clone(cte_type="7bit"))
     name = "".join(letter for letter in quote.house.name if letter.isprintable())

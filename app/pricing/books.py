@@ -56,9 +56,9 @@ class IssuedQuote:
         BookColumn("customer", "the customer's name"),
         BookColumn("tax place", "the place whose sales tax counts"),
         BookColumn("goods", "goods, in dollars"),
-        BookColumn("labour", "labour, in dollars"),
+        BookColumn("labor", "labor, in dollars"),
         BookColumn("tax", "sales tax, in dollars"),
-        BookColumn("total", "goods + labour + tax, in dollars"),
+        BookColumn("total", "goods + labor + tax, in dollars"),
     )
 
     def __post_init__(self) -> None:

@@ -92,7 +92,7 @@ class MendLine(StrEnum):
     MASTER_KEYS = "master keys"
     KEYS = "keys"
     HARDWARE = "hardware"
-    LABOUR = "labour"
+    LABOR = "labour"
     TRIP = "trip"
 
 

@@ -13,7 +13,7 @@ from app.pricing.terms import BenchTerms, FactoryTerms
 from app.pricing.ways import Choice, Way
 from app.pricing.workdays import count_working_days, show_day
 
-_MOST_LABOUR = 100_000
+_MOST_LABOR = 100_000
 
 
 class Lever(StrEnum):
@@ -21,7 +21,7 @@ class Lever(StrEnum):
 
     NEED_BY = "need_by"
     QUANTITY = "quantity"
-    LABOUR = "labour_cents_per_hour"
+    LABOR = "labour_cents_per_hour"
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,18 +150,18 @@ def _by_labour(decision: Decision, bench: BenchTerms) -> list[Flip]:
     if away is None or not (decision.shop.possible and decision.factory.possible):
         return []
     lines = labour_lines(decision.request, bench)
-    low, high = 0, _MOST_LABOUR
+    low, high = 0, _MOST_LABOR
     while low < high:
         middle = (low + high) // 2
         if sum([line.at(middle) for line in lines]) >= away:
             high = middle
         else:
             low = middle + 1
-    if low in (0, _MOST_LABOUR):
+    if low in (0, _MOST_LABOR):
         return []
     now = f"it is {show_cents(bench.labour_cents_per_hour)}"
     if decision.choice is Choice.SHOP:
-        sentence = f"From {show_cents(low)} an hour of bench labour on, the factory costs no more; {now}."
-        return [Flip(Lever.LABOUR, low, Choice.FACTORY, None, sentence)]
-    sentence = f"Below {show_cents(low)} an hour of bench labour, the bench costs less; {now}."
-    return [Flip(Lever.LABOUR, low - 1, Choice.SHOP, None, sentence)]
+        sentence = f"From {show_cents(low)} an hour of bench labor on, the factory costs no more; {now}."
+        return [Flip(Lever.LABOR, low, Choice.FACTORY, None, sentence)]
+    sentence = f"Below {show_cents(low)} an hour of bench labor, the bench costs less; {now}."
+    return [Flip(Lever.LABOR, low - 1, Choice.SHOP, None, sentence)]

@@ -67,7 +67,16 @@ class PriceKind(StrEnum):
     """What a price or a quote line is, since places tax the two apart."""
 
     GOODS = "goods"
-    LABOUR = "labour"
+    LABOR = "labour"  # price books and issued quotes hold it so; people read and write "labor"
+
+    @classmethod
+    def _missing_(cls, value: object) -> PriceKind | None:
+        return cls.LABOR if value == "labor" else None
+
+    @property
+    def word(self) -> str:
+        """The kind in the words of a page: 'goods' or 'labor'."""
+        return self.name.lower()
 
 
 _ROWS = AtMost(1_000)

@@ -48,16 +48,16 @@ class TaxRule:
         """The rule as the quote prints it.
 
         >>> TaxRule("Saltmarsh", Decimal("8.250"), True, False, date(2026, 1, 1)).sentence
-        'Saltmarsh sales tax, 8.25% on goods; labour is not taxed.'
+        'Saltmarsh sales tax, 8.25% on goods; labor is not taxed.'
         """
         rate = f"{self.rate.normalize():f}%"
         if not self.rate or not (self.goods_taxed or self.labour_taxed):
             return f"No sales tax in {self.place}."
         if self.goods_taxed and self.labour_taxed:
-            return f"{self.place} sales tax, {rate} on goods and labour."
+            return f"{self.place} sales tax, {rate} on goods and labor."
         if self.goods_taxed:
-            return f"{self.place} sales tax, {rate} on goods; labour is not taxed."
-        return f"{self.place} sales tax, {rate} on labour; goods are not taxed."
+            return f"{self.place} sales tax, {rate} on goods; labor is not taxed."
+        return f"{self.place} sales tax, {rate} on labor; goods are not taxed."
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,7 +222,7 @@ def total(lines: Sequence[PricedLine], tax: TaxRule, exemption: Exemption | None
     An exemption that has expired on `on` does not exempt, and `tax_note` says so. `BitternError` when the
     rule does not hold on `on`, or the total is beyond ten million dollars.
 
-    >>> lines = [PricedLine("Cylinder", 2, 4250, PriceKind.GOODS), PricedLine("Trip", 1, 9000, PriceKind.LABOUR)]
+    >>> lines = [PricedLine("Cylinder", 2, 4250, PriceKind.GOODS), PricedLine("Trip", 1, 9000, PriceKind.LABOR)]
     >>> rule = TaxRule("Saltmarsh", Decimal("8.25"), True, False, date(2026, 1, 1))
     >>> sums = total(lines, rule, None, date(2026, 3, 2))
     >>> sums.subtotal_cents, sums.tax_cents, sums.total_cents
@@ -237,7 +237,7 @@ def total(lines: Sequence[PricedLine], tax: TaxRule, exemption: Exemption | None
         raise BitternError("lines", f"A quote may not come to more than {show_cents(MAX_CENTS)}.")
     return Totals(
         goods_cents=sum(line.gross_cents for line in lines if line.kind is PriceKind.GOODS),
-        labour_cents=sum(line.gross_cents for line in lines if line.kind is PriceKind.LABOUR),
+        labour_cents=sum(line.gross_cents for line in lines if line.kind is PriceKind.LABOR),
         subtotal_cents=subtotal,
         tax_cents=taxes,
         total_cents=subtotal + taxes,

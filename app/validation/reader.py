@@ -91,13 +91,13 @@ class Reader:
     `given` is the object as it is. `hint` ends the sentences about fields that are missing or not known, and about
     what is no object.
 
-    >>> read = Reader({"name": "", "keys": 3, "colour": "red"})
+    >>> read = Reader({"name": "", "keys": 3, "color": "red"})
     >>> name, keys = read.text("name"), read.whole("keys", 0, 2)
     >>> try:
     ...     read.done()
     ... except Problems as refused:
     ...     [problem.field for problem in refused.problems]
-    ['colour', 'name', 'keys']
+    ['color', 'name', 'keys']
     """
 
     def __init__(self, given: object, path: str = "", hint: str = "") -> None:

@@ -1,4 +1,4 @@
-"""The pages: parse, authorise, call one use case, render."""
+"""The pages: parse, authorize, call one use case, render."""
 
 from __future__ import annotations
 
@@ -8,70 +8,35 @@ from flask import Blueprint
 
 
 def blueprints() -> tuple[Blueprint, ...]:
-    """Every blueprint of the house, in the order of the navigation. A new one is added here and nowhere else."""
+    """Every blueprint of the house. A page's module is added here and nowhere else; several may share a blueprint."""
     # Imported here: each of these imports app.web's own modules.
-    from app.web.backups.views import blueprint as backups
-    from app.web.bench.views import blueprint as bench
-    from app.web.books.views import blueprint as books
-    from app.web.counter.views import blueprint as counter
-    from app.web.customers.views import blueprint as customers
-    from app.web.cylinders.views import blueprint as cylinders
-    from app.web.day.views import blueprint as day
-    from app.web.doors.views import blueprint as doors
-    from app.web.fitting.views import blueprint as fitting
-    from app.web.house.logins import blueprint as logins
-    from app.web.house.quotes import blueprint as quote_rules
-    from app.web.house.settings import blueprint as settings
-    from app.web.house.views import blueprint as house
-    from app.web.jobs.views import blueprint as jobs
-    from app.web.keying.views import blueprint as keying
-    from app.web.keys.views import blueprint as keys
-    from app.web.keysystems.views import blueprint as keysystems
-    from app.web.login.mine import blueprint as mine
-    from app.web.login.views import blueprint as login
-    from app.web.makers.importing import blueprint as catalogue
-    from app.web.makers.views import blueprint as makers
-    from app.web.moving.views import blueprint as moving
-    from app.web.papers.views import blueprint as papers
-    from app.web.payments.views import blueprint as payments
-    from app.web.prices.rules import blueprint as rules
-    from app.web.prices.terms import blueprint as terms
-    from app.web.prices.views import blueprint as prices
-    from app.web.quotes.views import blueprint as quotes
-    from app.web.search.views import blueprint as search
-    from app.web.story.views import blueprint as story
-    from app.web.times.views import blueprint as times
+    from app.web import care, moving
+    from app.web.bench import cylinders, times
+    from app.web.bench import views as bench
+    from app.web.catalog import catalog_import, maker_tables, makers, price_rules, prices, terms
+    from app.web.counter import views as counter
+    from app.web.fitting import views as fitting
+    from app.web.jobs import notes, payments
+    from app.web.jobs import views as jobs
+    from app.web.keying import views as keying
+    from app.web.keys import views as keys
+    from app.web.keysystems import views as keysystems
+    from app.web.papers import views as papers
+    from app.web.people import login, login_rules, own_login, users
+    from app.web.quotes import mailing, revising
+    from app.web.quotes import views as quotes
+    from app.web.reports import books, day, search
+    from app.web.settings import house, quote_rules
+    from app.web.sites import customers, door_changes, door_lists, doors
 
-    return (
-        login,
-        mine,
-        logins,
-        day,
-        counter,
-        quotes,
-        house,
-        customers,
-        settings,
-        backups,
-        quote_rules,
-        search,
-        keysystems,
-        keying,
-        jobs,
-        doors,
-        bench,
-        prices,
-        terms,
-        rules,
-        books,
-        times,
-        makers,
-        catalogue,
-        fitting,
-        keys,
-        moving,
-        payments,
-        story,
-        papers,
-        cylinders,
+    modules = (
+        *(login, own_login, login_rules, users, house, quote_rules, care, moving),
+        *(day, books, search),
+        *(counter, quotes, mailing, revising),
+        *(customers, doors, door_lists, door_changes),
+        *(keysystems, keying, keys),
+        *(jobs, notes, payments, papers),
+        *(bench, times, cylinders),
+        *(makers, maker_tables, catalog_import, prices, price_rules, terms, fitting),
     )
+    return tuple({module.blueprint.name: module.blueprint for module in modules}.values())

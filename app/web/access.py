@@ -12,12 +12,14 @@ from flask_login import LoginManager, current_user
 
 from app.ledger.people.login_rules import Proof
 from app.ledger.people.user_queries import has_users
+from app.ledger.store.event_queries import clock_is_back
 from app.ledger.tables import Role
-from app.web.asking_again import ask_to_prove, ask_to_unlock
 from app.web.logins import load
-from app.web.services import request_session, the_config
+from app.web.reauthentication import ask_to_prove, ask_to_unlock
+from app.web.services import request_session, the_config, the_time
 
 MOST_WITHOUT_LOGIN = 64 * 1024  # bytes
+_SAVING_NOTHING = ("static", "login.lock", "login.first_start")
 View = TypeVar("View", bound=Callable[..., Any])
 
 
@@ -34,11 +36,16 @@ class Rule:
 
 
 def roles(*allowed: Role) -> Callable[[View], View]:
-    """Let people with one of the roles use a view; `@roles()` leaves it to the owner alone.
+    """Let the owner and people with one of the roles use a view.
 
     Goes below the route: `@blueprint.get("/bench")`, then `@roles(Role.BENCH)`, then the view.
     """
     return _stating(Rule(roles=frozenset(allowed)))
+
+
+def owner_only(view: View) -> View:
+    """Leave a view to the owner alone."""
+    return _stating(Rule())(view)
 
 
 def public(view: View) -> View:
@@ -106,6 +113,7 @@ def guard(app: Flask) -> None:
     manager.session_protection = None
     manager.user_loader(load)
     app.before_request(_hold)
+    app.before_request(_check_clock)
 
 
 def _hold() -> ResponseReturnValue | None:
@@ -172,3 +180,12 @@ def _ask_for_login() -> ResponseReturnValue:
     if request.headers.get("HX-Request"):
         return "", 204, {"HX-Redirect": place}
     return redirect(place, 303)
+
+
+def _check_clock() -> None:
+    """Refuse whatever would write while the clock stands before what is on record: papers would be dated wrongly."""
+    if request.method in ("GET", "HEAD", "OPTIONS") or request.endpoint in (None, *_SAVING_NOTHING):
+        return
+    trouble = clock_is_back(request_session(), the_time())
+    if trouble is not None:
+        raise trouble

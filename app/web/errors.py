@@ -37,7 +37,7 @@ _PAGES: Mapping[int, _Page] = {
     403: _Page(
         "Not open to you",
         "Your role does not permit this page.",
-        "If your work needs it, ask the owner to change your role under House.",
+        "If your work needs it, ask the owner to change your role under Settings.",
     ),
     404: _Page(
         "Not found",

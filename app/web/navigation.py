@@ -1,15 +1,17 @@
-"""The entries at the head of every page, each shown to those who may open it."""
+"""The entries at the head of every page, and the addresses that templates ask for."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
 
-from flask import request
+from flask import Flask, current_app, request
 from flask_login import current_user
 
 from app.ledger.tables import Role
 from app.web.access import may, pages_open_to_me
-from app.web.addresses import address_of, the_addresses
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,14 +28,14 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Day", "day.index", ()),
     ("Counter", "counter.page", ("quotes",)),
     ("Fit", "fitting.index", ()),
-    ("Ledger", "jobs.ledger", ("payments", "story", "papers")),
+    ("Jobs", "jobs.ledger", ("payments", "story", "papers")),
     ("Doors", "doors.index", ()),
     ("Key systems", "keysystems.index", ("keying", "keys")),
     ("Bench", "bench.index", ("cylinders",)),
     ("Price book", "prices.index", ("terms", "rules", "times")),
-    ("Makers", "makers.index", ("catalogue",)),
+    ("Makers", "makers.index", ("catalog",)),
     ("Customers", "customers.index", ()),
-    ("House", "house.index", ("settings", "quote_rules", "books", "logins", "backups", "moving")),
+    ("Settings", "house.index", ("settings", "quote_rules", "books", "logins", "backups", "moving")),
 )
 _FRONT = {Role.COUNTER: "counter.page", Role.BENCH: "bench.index", Role.OWNER: "day.index"}
 
@@ -52,3 +54,39 @@ def front_page() -> str | None:
     """Where the person logged in starts the day; None when there is nothing for them yet."""
     wanted = [_FRONT[current_user.role], *(endpoint for _, endpoint, _ in _ENTRIES)]
     return next((address_of(endpoint) for endpoint in wanted if may(endpoint)), None)
+
+
+_MOST = 4096
+
+
+def the_addresses() -> Callable[..., str]:
+    """Flask's `url_for` for this request, which finds an address once; what a page asks many addresses of."""
+    at: Callable[[str], Callable[..., str]] = current_app.extensions["addresses"]
+    return at(request.root_path)
+
+
+def address_of(endpoint: str, **values: Any) -> str:
+    """One address by the same."""
+    return the_addresses()(endpoint, **values)
+
+
+def keep_addresses(app: Flask) -> None:
+    """Let the application keep the addresses that it found, for each place that it is served at (its root path).
+
+    Of addresses without a host alone: those depend on nothing but the place.
+    """
+
+    @lru_cache(4)
+    def at(root_path: str) -> Callable[..., str]:
+        @lru_cache(_MOST)
+        def address(endpoint: str, values: tuple[tuple[str, Any], ...]) -> str:
+            return app.url_for(endpoint, **dict(values))
+
+        def url_for(endpoint: str, **values: Any) -> str:
+            if endpoint.startswith(".") or "_external" in values or "_scheme" in values:
+                return app.url_for(endpoint, **values)
+            return address(endpoint, tuple(values.items()))
+
+        return url_for
+
+    app.extensions["addresses"] = at

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import os
 import secrets
 import stat
 from pathlib import Path
+from typing import IO, Any
 from urllib.parse import urlsplit
 
-from flask import Flask, Response, abort, request
+from flask import Flask, Request, Response, abort, request
 from flask.sessions import SecureCookieSessionInterface
 from flask_wtf.csrf import CSRFProtect
-from werkzeug.datastructures import ContentSecurityPolicy
+from werkzeug.datastructures import ContentSecurityPolicy, ImmutableMultiDict, MultiDict
+from werkzeug.exceptions import RequestEntityTooLarge
+from werkzeug.formparser import FormDataParser
+from werkzeug.utils import cached_property
 
 from app.config import Config
 from app.errors import BitternError
@@ -128,3 +133,33 @@ def _add_headers(response: Response) -> Response:
     if request.endpoint != "static":
         headers["Cache-Control"] = "no-store"
     return response
+
+
+class _FormParser(FormDataParser):
+    """Werkzeug's, which bounds the boxes of a form with files; this bounds those of every form."""
+
+    def parse(self, stream: IO[bytes], mimetype: str, content_length: int | None, options: Any = None) -> Any:
+        """The form, or RequestEntityTooLarge where it has more boxes than any page."""
+        if mimetype == "application/x-www-form-urlencoded":
+            sent = stream.read()
+            if self.max_form_parts is not None and sent.count(b"&") >= self.max_form_parts:
+                raise RequestEntityTooLarge()
+            stream = io.BytesIO(sent)
+        return super().parse(stream, mimetype, content_length, options)
+
+
+class HouseRequest(Request):
+    """Flask's request, whose query string holds no NUL: no record has one, and PostgreSQL's text cannot.
+
+    A form keeps what was typed, so that its own check can name the box.
+    """
+
+    form_data_parser_class = _FormParser
+
+    @cached_property
+    def args(self) -> MultiDict[str, str]:
+        """The query string's values, each NUL replaced by the sign for an unreadable character."""
+        given: Any = super().args
+        return ImmutableMultiDict(
+            (name.replace("\0", "\ufffd"), value.replace("\0", "\ufffd")) for name, value in given.items(multi=True)
+        )

@@ -1,4 +1,4 @@
-"""Prints how fast a catalogue of 50,000 items goes on record and is looked up, as ratios to the plainest way.
+"""Prints how fast a catalog of 50,000 items goes on record and is looked up, as ratios to the plainest way.
 
 Run: python tests/bench/catalogue.py
 """
@@ -23,11 +23,11 @@ from app.fitting import (
     read_maker,
 )
 from app.ledger.care.opening import migrate, open_ledger
-from app.ledger.catalog.catalog_import import load_catalogue
+from app.ledger.catalog.catalog_import import load_catalog
 from app.ledger.catalog.maker_queries import get_item
 from app.ledger.catalog.makers import import_maker
 from app.ledger.store.work import Actor, Work
-from app.ledger.tables import CatalogItem as Row
+from app.ledger.tables import CatalogRow as Row
 from app.ledger.tables import Role
 from app.spreadsheets import csv_bytes, table_bytes
 
@@ -69,13 +69,13 @@ def main():
             clear = sa.delete(Row)
 
             def load(name="all.csv", content=text):
-                plan = load_catalogue(work, maker_id, name, content)
+                plan = load_catalog(work, maker_id, name, content)
                 assert (plan.new, plan.changed) == (ROWS, 0)
 
             ours = timed(load)
             names = [column.name for column in Row.__table__.columns if column.name != "id"]
             rows = [row._asdict() for row in session.execute(sa.select(*(Row.__table__.c[name] for name in names)))]
-            again = timed(lambda: load_catalogue(work, maker_id, "all.csv", text))
+            again = timed(lambda: load_catalog(work, maker_id, "all.csv", text))
             plain, turns = [], [ours]
             for _ in range(3):
                 session.execute(clear)
@@ -97,7 +97,7 @@ def main():
             print(f"  the same file once more, nothing changed: {again / bulk:.1f}")
             session.execute(clear)
             session.commit()
-            book = table_bytes("xlsx", "Catalogue", catalog_table(items))
+            book = table_bytes("xlsx", "Catalog", catalog_table(items))
             print(f"  the same as XLSX: {timed(lambda: load('all.xlsx', book)) / bulk:.1f}")
             look_up(session, maker_id, [item.part_number for item in items[::50]])
         ledger.close()
@@ -126,7 +126,7 @@ def look_up(session, maker_id, numbers):
             assert get_item(session, maker_id, number) is None
 
     missing()
-    print(f"  as many that no catalogue has: {min(timed(missing) for _ in range(3)) / plain:.2f} times")
+    print(f"  as many that no catalog has: {min(timed(missing) for _ in range(3)) / plain:.2f} times")
 
 
 if __name__ == "__main__":

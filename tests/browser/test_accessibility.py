@@ -30,7 +30,7 @@ LEFT_ON_PAPER = """() => {
   const wide = document.documentElement.scrollWidth - innerWidth;
   const pressed = [...document.querySelectorAll("nav, button, .button, select, [type=search], [type=file]")];
   const beside = [...document.querySelectorAll(".side")].filter((found) => found.offsetLeft > innerWidth / 2);
-  const coloured = [...document.querySelectorAll("main *")].filter((found) => {
+  const colored = [...document.querySelectorAll("main *")].filter((found) => {
     const [red, green, blue] = getComputedStyle(found).color.match(/[0-9.]+/g).map(Number);
     return shown(found) && Math.max(red, green, blue) - Math.min(red, green, blue) > 8;
   });

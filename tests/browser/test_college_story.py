@@ -105,7 +105,7 @@ def test_the_colleges_job_is_handed_over_and_every_paper_says_what_it_must(
     page = enter(Role.BENCH)
     page.goto(served.url(f"/bench/jobs/{college}"))
     page.locator("input[name=keys]").evaluate_all("boxes => boxes.forEach(box => box.checked = true)")
-    page.get_by_role("button", name="Ticked are cut").click()
+    page.get_by_role("button", name="Mark as cut").click()
     expect(page.get_by_text("291 keys ticked off as cut.")).to_be_visible()
     page.goto(served.url(f"/jobs/{college}"))
     page.get_by_role("button", name="All checked").click()
@@ -175,7 +175,7 @@ def test_the_colleges_job_is_handed_over_and_every_paper_says_what_it_must(
     assert "123 Ardent Brass A18M-Q3-66.SC" in told_by("hardware-list.pdf")
     assert openings <= set(told_by("labels.pdf").split())
 
-    # ---- the owner: the confidential ones too, each a press that is put on record ----
+    # ---- the owner: the confidential ones too, each a press that is recorded ----
     page = enter(Role.OWNER)
     papers = Papers(page, served, college)
     owners = [url for url in papers.links if "owner.pdf" in url]

@@ -53,10 +53,10 @@ def test_a_core_jobs_control_key_is_on_its_papers(enter: Enter, served: Served, 
     for how in ("pinned", "checked"):
         for box in page.locator("input[name=cylinders]").all():
             box.check()
-        page.get_by_role("button", name=f"Ticked are {how}").click()
+        page.get_by_role("button", name=f"Mark as {how}").click()
     for box in page.locator("input[name=keys]").all():
         box.check()
-    page.get_by_role("button", name="Ticked are cut").click()
+    page.get_by_role("button", name="Mark as cut").click()
     expect(page.get_by_text("5 keys ticked off as cut.")).to_be_visible()
     page.get_by_role("button", name="All checked: move on").click()
     page.get_by_role("button", name="Ready to hand over").click()

@@ -37,7 +37,7 @@ def test_a_list_is_mended_changed_together_and_taken_back(log_in: LogIn, session
     expect(page.locator(".refusals")).to_contain_text("102 stands in row 3 already")
     _send(page, MENDED)
     expect(page.locator(".strip")).to_contain_text("New doors")
-    page.get_by_role("button", name="Put on record").click()
+    page.get_by_role("button", name="Save").click()
     expect(page.get_by_text("3 doors added")).to_have_count(2)  # said once, and in the history
 
     for number in ("101", "103"):
@@ -51,9 +51,9 @@ def test_a_list_is_mended_changed_together_and_taken_back(log_in: LogIn, session
     page.get_by_role("button", name="Save the changes").click()
     expect(page.locator("table.doors")).not_to_contain_text("Hall")  # the mistake: an empty field was ticked
 
-    page.get_by_role("link", name="Take back …").first.click()
+    page.get_by_role("link", name="Undo …").first.click()
     expect(page.locator(".changes")).to_contain_text("Hall")
-    page.get_by_role("button", name="Take it back").click()
+    page.get_by_role("button", name="Undo").click()
     expect(page.locator("table.doors")).to_contain_text("Hall")
     expect(page.locator("table.doors")).to_contain_text("Porch")
     expect(page.locator("table.doors .flag")).to_have_count(0)

@@ -30,7 +30,7 @@ def test_who_takes_it_is_asked_and_what_is_open_is_told_first(
     fill_in_login(page, served, clerk)
     if width < 768:
         page.get_by_role("button", name="Menu").click()
-    page.get_by_role("link", name="Ledger", exact=True).click()
+    page.get_by_role("link", name="Jobs", exact=True).click()
     page.get_by_role("link", name=str(keyed.job.number), exact=True).click()
     asked = page.get_by_role("group", name="Hand it over")
     expect(asked).to_contain_text("2 keys are not cut yet: AA copy 1; 2AA copy 1.")

@@ -13,9 +13,9 @@ from tests.factories import HouseFactory
 def test_the_owner_logs_in_and_out(owner: User, log_in: Callable[[User], Page]) -> None:
     HouseFactory()
     page = log_in(owner)
-    page.get_by_role("link", name="House", exact=True).click()
+    page.get_by_role("link", name="Settings", exact=True).click()
     expect(page.get_by_role("heading", level=1)).to_have_text("Users")
-    expect(page.get_by_role("link", name="House", exact=True)).to_have_attribute("aria-current", "page")
+    expect(page.get_by_role("link", name="Settings", exact=True)).to_have_attribute("aria-current", "page")
     page.get_by_role("button", name="Log out").click()
     expect(page.get_by_role("status")).to_contain_text("You are logged out.")
     page.go_back()

@@ -56,7 +56,7 @@ def quote_a_walk_in(page: Page, served: Served) -> None:
     line_box(page, 1, "Price book entry").select_option("RING-SET")  # type: ignore[attr-defined]
     page.get_by_role("button", name="Trip", exact=True).click()
     line_box(page, 2, "Price book entry").select_option("TRIP")  # type: ignore[attr-defined]
-    # Goods 60.80 + 13.00 + 9.80, of which 7.25 % is 6.06; labour 15.00 + 85.00.
+    # Goods 60.80 + 13.00 + 9.80, of which 7.25 % is 6.06; labor 15.00 + 85.00.
     expect(page.locator("#sums")).to_contain_text("$189.66")
     page.locator("#answer-trip-without-labour").fill("a survey only")
     page.get_by_role("button", name="Issue quote").click()
@@ -139,7 +139,7 @@ def test_the_bench_pins_checks_and_readies_it(enter: Enter, served: Served, shop
     for how in ("pinned", "checked"):
         for box in page.locator("input[name=cylinders]").all():
             box.check()
-        page.get_by_role("button", name=f"Ticked are {how}").click()
+        page.get_by_role("button", name=f"Mark as {how}").click()
     page.get_by_role("button", name="All checked: move on").click()
     page.get_by_role("button", name="Ready to hand over").click()
     expect(page.get_by_text("ready", exact=True).first).to_be_visible()

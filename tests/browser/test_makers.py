@@ -1,4 +1,4 @@
-"""The counter asks Fit with a real browser; the owner loads a catalogue and sets a price from Monday on."""
+"""The counter asks Fit with a real browser; the owner loads a catalog and sets a price from Monday on."""
 
 from __future__ import annotations
 
@@ -44,16 +44,16 @@ def test_a_length_is_drawn_with_its_ring(log_in: LogIn, served, makers) -> None:
     expect(page.get_by_role("img", name="a 1/16 inch ring under its head").first).to_be_visible()
 
 
-def test_the_owner_loads_a_catalogue_and_sees_how_far_it_is(log_in: LogIn, owner: User, makers) -> None:
+def test_the_owner_loads_a_catalog_and_sees_how_far_it_is(log_in: LogIn, owner: User, makers) -> None:
     page = log_in(owner)
     page.get_by_role("link", name="Makers", exact=True).click()
     page.get_by_role("link", name="Ardent Brass").click()
-    page.get_by_role("link", name="Load a catalogue").click()
+    page.get_by_role("link", name="Load a catalog").click()
     rows = "".join(f"H-{n},hardware,Part {n},1.00,2.00,no\n" for n in range(4000))
     content = ("part_number,category,description,cost,list,stocked\n" + rows).encode()
     page.get_by_label("File").set_input_files([{"name": "a.csv", "mimeType": "text/csv", "buffer": content}])
     page.get_by_role("button", name="Read the file").click()
-    page.get_by_role("button", name="Put on record").click()
+    page.get_by_role("button", name="Save").click()
     expect(page.locator("#run")).to_contain_text("4,000 items new")
 
 
@@ -64,7 +64,7 @@ def test_a_price_starts_next_monday(log_in: LogIn, owner: User) -> None:
     page.get_by_role("link", name="Price book").click()
     page.get_by_role("link", name="Change KEY-CUT").click()
     page.get_by_label("Price each").fill("3.60")
-    page.get_by_role("button", name="Put on record").click()
+    page.get_by_role("button", name="Save").click()
     expect(page.get_by_role("row", name="coming")).to_contain_text("$3.60")
     expect(page.get_by_role("row", name="now")).to_contain_text("$3.25")
 

@@ -28,7 +28,7 @@ def test_a_price_of_next_week_is_requoted_then(enter: Enter, served: Served, sho
     page.goto(served.url("/prices/code?code=RING-SET"))
     page.get_by_role("link", name="New price from Monday").click()
     page.get_by_label("Price each").fill("12.80")
-    page.get_by_role("button", name="Put on record").click()
+    page.get_by_role("button", name="Save").click()
     expect(page.locator("main")).to_contain_text("30 Nov 2026")
     start(page, served, "Lantern")
     page.get_by_role("button", name="Hardware", exact=True).click()

@@ -127,7 +127,7 @@ def make_snapshot(paper: str = "Letter") -> QuoteSnapshot:
         cautions=(
             "A lock that needs a key from inside may be unlawful on an exit door: ask the authority having "
             "jurisdiction.",
-            "Key work may need a licence where you are.",
+            "Key work may need a license where you are.",
         ),
         cost_cents=12068,
         ask={},

@@ -1,4 +1,4 @@
-"""The cost chart tells its two curves apart without colour and marks where they cross."""
+"""The cost chart tells its two curves apart without color and marks where they cross."""
 
 from __future__ import annotations
 

@@ -51,10 +51,10 @@ def test_the_printed_figures_add_up(snapshot: Snapshots, pages: Pages) -> None:
     each, amounts = figures[::2], figures[1::2]
     quantities = [line.quantity for line in snapshot().lines]
     assert [one * quantity for one, quantity in zip(each, quantities, strict=True)] == amounts
-    goods, labour, subtotal, tax, total = (
+    goods, labor, subtotal, tax, total = (
         int(found.replace(",", "").replace(".", "")) for found in re.findall(r"\$([\d,]+\.\d\d)", sums)[:5]
     )
-    assert sum(amounts) == subtotal == goods + labour
+    assert sum(amounts) == subtotal == goods + labor
     assert subtotal + tax == total
 
 

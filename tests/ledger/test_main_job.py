@@ -330,7 +330,7 @@ def test_problems_are_told_all_at_once_and_nothing_is_saved(work: Work) -> None:
         mortise(0, KeyingInstruction(KeyingKind.KD)),
         LineAsk(LineKind.PART, 1, part_number="A18M-Z9-66.SC"),
         LineAsk(LineKind.TRIP, 1, price_code="TRIP"),
-        LineAsk(LineKind.LABOUR, 1, price_code="NO-SUCH"),
+        LineAsk(LineKind.LABOR, 1, price_code="NO-SUCH"),
     )
     ask = QuoteAsk(customer_id(work, "Lantern"), lines, need_by=work.today - timedelta(days=1))
     with pytest.raises(Problems) as caught:

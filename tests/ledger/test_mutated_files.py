@@ -13,7 +13,7 @@ import pytest
 import sqlalchemy as sa
 
 from app.errors import BitternError
-from app.ledger.catalog.catalog_import import items_of, plan_catalogue
+from app.ledger.catalog.catalog_import import items_of, plan_catalog
 from app.ledger.catalog.chart_file import read_chart
 from app.ledger.catalog.maker_editing import plan_maker, read_table_file
 from app.ledger.catalog.price_import import plan_prices
@@ -108,8 +108,8 @@ def readers(work: Work) -> dict[str, tuple[Reader, bytes]]:
     def table(name: str, content: bytes) -> object:
         return read_table_file(maker.tables, key, name, content)
 
-    def catalogue(name: str, content: bytes) -> object:
-        return plan_catalogue(session, maker.id, name, content)
+    def catalog(name: str, content: bytes) -> object:
+        return plan_catalog(session, maker.id, name, content)
 
     def house(name: str, content: bytes) -> object:
         return plan_house(work, name, content)
@@ -125,8 +125,8 @@ def readers(work: Work) -> dict[str, tuple[Reader, bytes]]:
         "prices.xlsx": (prices, as_xlsx("\n".join(text("prices.csv").splitlines()[:20]))),
         "table.csv": (table, codes.encode()),
         "table.xlsx": (table, as_xlsx(codes)),
-        "catalogue.csv": (catalogue, items.encode()),
-        "catalogue.xlsx": (catalogue, as_xlsx(items)),
+        "catalogue.csv": (catalog, items.encode()),
+        "catalog.xlsx": (catalog, as_xlsx(items)),
         "chart.csv": (lambda name, content: read_chart(name, content), chart.encode()),
         "chart.json": (
             lambda name, content: read_chart(name, content),

@@ -20,6 +20,7 @@ from app.ledger.store.errors import NotAllowed
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Role
 
+ASKS = ("work.require", "work.require_owner")
 LEDGER = Path(__file__).resolve().parents[2] / "app/ledger"
 NOBODY = "installer"
 """A role that the house does not know: nothing is permitted to it."""
@@ -36,7 +37,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         keysystems.authority: change_records
         keysystems.bitting_lists: take_over
         catalog.makers: import_maker set_factory_terms
-        catalog.catalog_import: load_catalogue
+        catalog.catalog_import: load_catalog
         catalog.maker_editing: add_maker change_table
         moving.loading: import_house
         moving.planning: plan_house
@@ -123,7 +124,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.crosskeying: insert_operators require_none_lost
         keysystems.systems: plan_clear
         keysystems.keysets: next_cuts
-        keysystems.extending: insert_extension with_neighbours
+        keysystems.extending: insert_extension with_neighbors
         keys.keys: order_keys
         keysystems.lost_keysets: require_none_lost_above
         keysystems.ticks: mark_cylinders mark_keys take_key_ticks_back take_ticks_back
@@ -188,7 +189,7 @@ def working_functions() -> Iterator[tuple[str, ast.FunctionDef]]:
 
 
 def asks(node: ast.AST) -> bool:
-    return any(isinstance(call, ast.Call) and ast.unparse(call.func) == "work.require" for call in ast.walk(node))
+    return any(isinstance(call, ast.Call) and ast.unparse(call.func) in ASKS for call in ast.walk(node))
 
 
 class Touched(Exception):
@@ -239,5 +240,6 @@ def test_every_function_that_takes_work_is_on_one_list() -> None:
 def test_every_question_about_a_role_is_one_of_a_use_case_on_the_list() -> None:
     asking = {name for name, node in working_functions() if asks(node)}
     assert asking - set(GRANTED) == ASKING_STEPS
-    everywhere = sum(path.read_text("utf-8").count("work.require(") for path in LEDGER.rglob("*.py"))
-    assert everywhere == sum(ast.unparse(node).count("work.require(") for _, node in working_functions())
+    for words in ASKS:
+        everywhere = sum(path.read_text("utf-8").count(f"{words}(") for path in LEDGER.rglob("*.py"))
+        assert everywhere == sum(ast.unparse(node).count(f"{words}(") for _, node in working_functions())

@@ -25,7 +25,7 @@ def test_a_cell_for_each_column_and_each_column_documented(one):
 
 def test_amounts_read_as_numbers_and_add_up():
     cells = dict(zip([column.name for column in QUOTE.COLUMNS], QUOTE.row(), strict=True))
-    whole = Decimal(cells["goods"]) + Decimal(cells["labour"]) + Decimal(cells["tax"])
+    whole = Decimal(cells["goods"]) + Decimal(cells["labor"]) + Decimal(cells["tax"])
     assert whole == Decimal(cells["total"]) == Decimal("1167.09")
     assert JOB.row()[-2:] == ("485.00", "0.00")
     assert PAYMENT.row()[-1] == "-50.00"

@@ -98,7 +98,7 @@ def test_a_decision_that_cost_did_not_make_is_not_turned_by_quantity(ask, bench,
 def test_labour_turns_it_at_that_cent_and_not_a_cent_before(ask, bench_json, factory, count):
     bench = BenchTerms.from_json(bench_json)
     decision = decide(ask(count), bench, factory, 1)
-    (flip,) = flips(decision, bench, factory, Lever.LABOUR)
+    (flip,) = flips(decision, bench, factory, Lever.LABOR)
     assert flip.choice is not decision.choice
 
     def at(cents):

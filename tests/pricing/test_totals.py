@@ -68,7 +68,7 @@ def test_the_order_of_discounts_does_not_matter(line):
 
 @given(st.lists(LINES, max_size=12), RULES)
 def test_only_what_the_place_taxes_is_taxed(lines, rule):
-    taxed = {PriceKind.GOODS: rule.goods_taxed, PriceKind.LABOUR: rule.labour_taxed}
+    taxed = {PriceKind.GOODS: rule.goods_taxed, PriceKind.LABOR: rule.labour_taxed}
     assert all(rule.tax_cents(one) == 0 for one in lines if not taxed[one.kind])
     alone = total([one for one in lines if taxed[one.kind]], rule, None, DAY)
     assert alone.tax_cents == total(lines, rule, None, DAY).tax_cents
@@ -108,7 +108,7 @@ def test_nothing_comes_to_nothing():
 def test_a_rule_of_another_time_and_a_total_beyond_reason_are_refused():
     with pytest.raises(BitternError, match="does not hold"):
         total([], RULE, None, date(2025, 12, 31))
-    line = PricedLine("Cylinder", 1, 1_000_000_000, PriceKind.LABOUR)
+    line = PricedLine("Cylinder", 1, 1_000_000_000, PriceKind.LABOR)
     with pytest.raises(BitternError, match=r"10,000,000\.00"):
         total([line, line], RULE, None, DAY)
 
@@ -168,12 +168,12 @@ def test_two_rates_from_the_same_day_are_refused():
 @pytest.mark.parametrize(
     ("change", "sentence"),
     [
-        ({}, "Saltmarsh sales tax, 8.25% on goods; labour is not taxed."),
-        ({"labour_taxed": True}, "Saltmarsh sales tax, 8.25% on goods and labour."),
-        ({"goods_taxed": False, "labour_taxed": True}, "Saltmarsh sales tax, 8.25% on labour; goods are not taxed."),
+        ({}, "Saltmarsh sales tax, 8.25% on goods; labor is not taxed."),
+        ({"labour_taxed": True}, "Saltmarsh sales tax, 8.25% on goods and labor."),
+        ({"goods_taxed": False, "labour_taxed": True}, "Saltmarsh sales tax, 8.25% on labor; goods are not taxed."),
         ({"rate": Decimal("0.000")}, "No sales tax in Saltmarsh."),
         ({"goods_taxed": False}, "No sales tax in Saltmarsh."),
-        ({"rate": Decimal(10)}, "Saltmarsh sales tax, 10% on goods; labour is not taxed."),
+        ({"rate": Decimal(10)}, "Saltmarsh sales tax, 10% on goods; labor is not taxed."),
     ],
 )
 def test_the_rule_is_printed_as_a_sentence(change, sentence):
@@ -251,7 +251,7 @@ def test_what_cannot_be_is_refused_by_field(wrong, field):
 
 CYLINDER = PricedLine("Mortise cylinder", 3, 4250, PriceKind.GOODS)
 KEY = PricedLine("Key", 6, 300, PriceKind.GOODS)
-TRIP = PricedLine("Trip", 1, 9000, PriceKind.LABOUR)
+TRIP = PricedLine("Trip", 1, 9000, PriceKind.LABOR)
 REVISED_LINES = st.lists(
     st.builds(
         PricedLine,

@@ -86,7 +86,7 @@ def test_what_was_read_cannot_be_changed_behind_its_back() -> None:
 def test_all_that_is_wrong_is_told_by_its_path() -> None:
     wrong = {
         "free": 3,
-        "steps": [{"start": 0, "cents": True}, {"start": 1, "cents": 13}, {"colour": 1}, []],
+        "steps": [{"start": 0, "cents": True}, {"start": 1, "cents": 13}, {"color": 1}, []],
         "first": "no",
         "pair": ["a"],
         "days": ["2026-02-30"],

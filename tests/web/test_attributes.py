@@ -8,7 +8,7 @@ import pytest
 from markupsafe import Markup
 from wtforms.widgets import html_params
 
-from app.web.attributes import attributes
+from app.web.forms_base import attributes
 
 
 @pytest.mark.parametrize(

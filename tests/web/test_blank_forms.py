@@ -8,10 +8,8 @@ import pytest
 from flask import Flask
 from markupsafe import Markup
 
-from app.web.blank_forms import BlankForm, fields_of
-from app.web.forms_base import PageForm
-from app.web.jobs.forms import MoveForm
-from app.web.story.forms import FileForm, NoteForm
+from app.web.forms_base import BlankForm, PageForm, fields_of
+from app.web.jobs.forms import FileForm, MoveForm, NoteForm
 
 DRAWN = (
     (MoveForm, 3, "jobs/_reason.html"),

@@ -30,7 +30,7 @@ PHRASE = "low water at the reed bed"
 @pytest.fixture(autouse=True)
 def _cheap(monkeypatch: pytest.MonkeyPatch) -> None:
     """A passphrase costs little to derive from here."""
-    monkeypatch.setattr("app.web.backups.views.passphrase_secret", lambda phrase: passphrase_secret(phrase, cost=4))
+    monkeypatch.setattr("app.web.care.passphrase_secret", lambda phrase: passphrase_secret(phrase, cost=4))
 
 
 def test_never_and_long_ago_are_said_aloud(owner_client: FormClient, work: Work, web: Flask) -> None:

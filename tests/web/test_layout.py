@@ -13,8 +13,8 @@ from sqlalchemy.orm import Session
 
 from app.ledger.care.opening import Ledger
 from app.ledger.tables import Role, User
-from app.web.access import roles
-from app.web.filters import show_day, show_moment
+from app.web.access import owner_only
+from app.web.templating import show_day, show_moment
 from tests.conftest import NOW
 from tests.factories import FormClient, HouseFactory
 
@@ -32,9 +32,9 @@ def test_a_page_has_a_language_a_title_a_skip_link_and_one_heading(owner_client:
 
 
 def test_the_house_page_is_the_owner_s_alone(client_as: ClientAs) -> None:
-    assert ">House</a>" in client_as(Role.OWNER).get("/my-password").text
+    assert ">Settings</a>" in client_as(Role.OWNER).get("/my-password").text
     for role in (Role.COUNTER, Role.BENCH):
-        assert ">House</a>" not in client_as(role).get("/my-password").text
+        assert ">Settings</a>" not in client_as(role).get("/my-password").text
 
 
 def test_nobody_sees_the_navigation_before_the_login(client_as: ClientAs) -> None:
@@ -94,7 +94,7 @@ def test_a_name_that_a_template_does_not_know_is_an_error(web: Flask) -> None:
     from jinja2 import UndefinedError
 
     with web.test_request_context("/"), pytest.raises(UndefinedError):
-        render_template_string("{{ misspelt }}")
+        render_template_string("{{ misspelled }}")
 
 
 # ---- macros ----
@@ -115,7 +115,7 @@ def rendered(web: Flask) -> Callable[..., str]:
     return render
 
 
-@pytest.mark.parametrize("word", ["asked", "parts on order", "closed", "lost", "cancelled"])
+@pytest.mark.parametrize("word", ["asked", "parts on order", "closed", "lost", "canceled"])
 def test_a_stage_is_a_word_beside_a_mark(rendered: Callable[..., str], word: str) -> None:
     shown = rendered("{{ stage(word) }}", word=word)
     assert word in shown
@@ -126,7 +126,7 @@ def test_every_stage_of_a_job_has_its_mark(rendered: Callable[..., str]) -> None
     from app.ledger.tables import Stage
 
     barred = {stage for stage in Stage if "refused" in rendered("{{ stage(word) }}", word=stage)}
-    assert barred == {Stage.LOST, Stage.CANCELLED}
+    assert barred == {Stage.LOST, Stage.CANCELED}
 
 
 def test_an_empty_table_says_so(rendered: Callable[..., str]) -> None:
@@ -158,7 +158,7 @@ def test_an_entry_whose_page_does_not_exist_is_left_out(
     from app.web import navigation
 
     extra = Blueprint("extra", __name__)
-    extra.get("/extra", endpoint="index")(roles()(lambda: "extra"))
+    extra.get("/extra", endpoint="index")(owner_only(lambda: "extra"))
     web.register_blueprint(extra)
     entries = (("Missing", "missing.index", ()), ("Extra", "extra.index", ()))
     monkeypatch.setattr(navigation, "_ENTRIES", entries)

@@ -1,4 +1,4 @@
-"""House, Export and import: the owner's page, shown before it is saved."""
+"""Settings, Export and import: the owner's page, shown before it is saved."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def test_everything_goes_out_and_a_row_that_is_missing_comes_back(work: Work, ow
     file = owner_client.post("/house/export/house.zip")
     assert file.status_code == 200 and file.mimetype == "application/zip"
     assert owner_client.post("/house/export/house.xlsx").status_code == 200
-    assert "stands on record already" in send(owner_client, file.data).text
+    assert "is here already" in send(owner_client, file.data).text
 
     work.session.execute(sa.delete(Door).where(Door.opening_number == "LAST"))
     work.session.commit()

@@ -15,8 +15,8 @@ from app.config import Config
 from app.errors import BitternError
 from app.ledger.care.opening import Ledger
 from app.ledger.tables import Role
-from app.web.folders import STATIC, TEMPLATES
 from app.web.security import session_key
+from app.web.templating import STATIC, TEMPLATES
 from tests.factories import FormClient
 
 ClientAs = Callable[[Role | None], FormClient]

@@ -31,9 +31,9 @@ from app.pricing.money import read_cents, read_percent
 from app.spreadsheets import read_count
 from app.web.counter.forms import ChambersField
 from app.web.counter.reading import record_id
-from app.web.day.forms import read_day, read_period, read_within
 from app.web.fields import CentsField, DayField, InchesField, ShortField, WholeField
-from app.web.listing import read_page, read_text
+from app.web.query_args import read_page, read_text
+from app.web.reports.day import read_day, read_period, read_within
 from tests import factories
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
@@ -136,7 +136,7 @@ def test_any_text_can_be_looked_for(session: Session) -> None:
     factories.DoorFactory(site=hall, opening_number="101", location="Chart room")
     factories.JobFactory(number=7, customer=college, site=hall, title="Chart room")
     factories.KeysetFactory(symbol="1AA")
-    factories.CatalogueItemFactory()
+    factories.CatalogRowFactory()
 
     @quick
     @given(text=TEXTS.map(lambda text: read_text({"q": text})))

@@ -61,10 +61,10 @@ def untick(work: Work, job_number: int, cylinder_ids: Collection[int]) -> int:
     """Take the ticks of cylinders on the bench back, for what was ticked by mistake; gives how many had one."""
     work.require(Role.BENCH)
     if not cylinder_ids:
-        raise LedgerError("cylinders", "Tick the cylinders whose ticks are taken back.")
+        raise LedgerError("cylinders", "Tick the cylinders whose ticks to undo.")
     with transaction(work.session):
         _wanted(work, job_number, cylinder_ids)
-        return take_ticks_back(work, cylinder_ids, f"ticks taken back by {work.actor.name}")
+        return take_ticks_back(work, cylinder_ids, f"ticks undone by {work.actor.name}")
 
 
 def cut_off(work: Work, job_number: int, keyset_ids: Collection[int]) -> int:
@@ -87,7 +87,7 @@ def _put_keys(work: Work, job_number: int, keyset_ids: Collection[int], before: 
     with transaction(work.session):
         job = _job(work, job_number)
         if job.stage not in CUT_IN:
-            raise LedgerError("stage", f"This job is {job.stage.value}; move it on to the bench first.")
+            raise LedgerError("stage", f"This job is {job.stage.word}; move it on to the bench first.")
         mine = [key for key in keys_of_job(work.session, job.id) if key.keyset_id in keyset_ids]
         if {key.keyset_id for key in mine} != set(keyset_ids):
             raise NotFound("key in this job")
@@ -122,7 +122,7 @@ def _wanted(work: Work, job_number: int, cylinder_ids: Collection[int]) -> tuple
     """The job, which has to be on the bench, and those of its cylinders."""
     job = _job(work, job_number)
     if job.stage is not Stage.ON_THE_BENCH:
-        raise LedgerError("stage", f"This job is {job.stage.value}; move it on to the bench first.")
+        raise LedgerError("stage", f"This job is {job.stage.word}; move it on to the bench first.")
     wanted = [cylinder for cylinder in job.cylinders if cylinder.id in cylinder_ids]
     if len(wanted) != len(set(cylinder_ids)):
         raise NotFound("cylinder in this job")

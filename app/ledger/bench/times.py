@@ -81,7 +81,7 @@ def adopt_time(work: Work, key: TaskKey, median: str, moving: Adopt, valid_from:
     `median`: the minutes that the owner looked at; `seen`: the mark of the terms then. Stale when either has moved
     on. BitternError where the book has no figure to move, or it would fall below nothing.
     """
-    work.require()
+    work.require_owner()
     row, learned = learned_times(work.session, valid_from)  # the terms that will hold then
     found = next((one for one in learned if _key(one.task, one.kind, one.cylinder) == key), None)
     if row is None or found is None:

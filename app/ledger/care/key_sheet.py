@@ -59,7 +59,7 @@ def take_sheet(work: Work, *, again: bool) -> None:
 
     again: write it once more all the same, which is an event of its own.
     """
-    work.require()
+    work.require_owner()
     with transaction(work.session):
         check = work.session.scalars(sa.select(VaultCheck).with_for_update()).one()
         if check.sheet_at is not None and not again:

@@ -1,4 +1,4 @@
-"""A maker's catalogue file: what it would change, then all of it on record, or nothing."""
+"""A maker's catalog file: what it would change, then all of it on record, or nothing."""
 
 from __future__ import annotations
 
@@ -16,19 +16,19 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.errors import NotFound, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import CatalogueItem, Maker
+from app.ledger.tables import CatalogRow, Maker
 
 Progress = Callable[[str, int, int], None]
 """Called with what is being done, how many rows are done, and how many there are (0: not known yet)."""
 
 STEP = 1000
 MOST_EXPLAINED = 500  # the nearest legal number takes a search of its own; later problems only name the number
-_TABLE: sa.Table = CatalogueItem.__table__  # type: ignore[assignment]  # declared wider than it is
+_TABLE: sa.Table = CatalogRow.__table__  # type: ignore[assignment]  # declared wider than it is
 
 
 @dataclass(frozen=True, slots=True)
-class CataloguePlan:
-    """What a catalogue file would do: rows that are new, changed and as they are; items on record that the file does
+class CatalogPlan:
+    """What a catalog file would do: rows that are new, changed and as they are; items on record that the file does
     not name stay. `problems` are told by row and column; with one, nothing can be loaded."""
 
     new: int
@@ -142,33 +142,33 @@ def _maker(session: Session, maker_id: int) -> Maker:
     return maker
 
 
-def plan_catalogue(
+def plan_catalog(
     session: Session, maker_id: int, name: str, content: bytes, progress: Progress = _nothing
-) -> CataloguePlan:
-    """What the catalogue file `name` (.csv or .xlsx) would change; nothing is saved.
+) -> CatalogPlan:
+    """What the catalog file `name` (.csv or .xlsx) would change; nothing is saved.
 
     BitternError on `file` when it cannot be read at all; problems of rows are in the plan, all of them.
     """
     read = _read(_maker(session, maker_id), name, content, progress)
     progress("comparing with what is on record", 0, 0)
     delta = _compare(session, maker_id, read)
-    return CataloguePlan(len(delta.inserts), len(delta.updates), delta.unchanged, delta.unnamed, read.problems)
+    return CatalogPlan(len(delta.inserts), len(delta.updates), delta.unchanged, delta.unnamed, read.problems)
 
 
-def load_catalogue(
+def load_catalog(
     work: Work,
     maker_id: int,
     name: str,
     content: bytes,
     progress: Progress = _nothing,
-    shown: CataloguePlan | None = None,
-) -> CataloguePlan:
-    """Put a maker's catalogue on record: all of it, or Problems by row and nothing.
+    shown: CatalogPlan | None = None,
+) -> CatalogPlan:
+    """Put a maker's catalog on record: all of it, or Problems by row and nothing.
 
     Items that the file does not name stay, since quotes and doors may name them. shown: the plan that somebody
-    agreed to; Stale when the catalogue has changed since, so that the file would do something else.
+    agreed to; Stale when the catalog has changed since, so that the file would do something else.
     """
-    work.require()
+    work.require_owner()
     maker = _maker(work.session, maker_id)
     read = _read(maker, name, content, progress)
     if read.problems:
@@ -177,9 +177,9 @@ def load_catalogue(
         progress("comparing with what is on record", 0, 0)
         delta = _compare(work.session, maker_id, read)
         total = len(delta.inserts) + len(delta.updates)
-        plan = CataloguePlan(len(delta.inserts), len(delta.updates), delta.unchanged, delta.unnamed, ())
+        plan = CatalogPlan(len(delta.inserts), len(delta.updates), delta.unchanged, delta.unnamed, ())
         if shown is not None and shown != plan:
-            raise Stale("The catalogue was changed after this file was shown. Send it again. Nothing was saved.")
+            raise Stale("The catalog was changed after this file was shown. Send it again. Nothing was saved.")
         progress("saving", 0, total)
         for start in range(0, len(delta.inserts), STEP * 10):
             part = delta.inserts[start : start + STEP * 10]
@@ -200,20 +200,18 @@ def load_catalogue(
     return plan
 
 
-def catalogue_page(
+def catalog_page(
     session: Session, maker_id: int, text: str = "", page: int = 1, size: int = 50
-) -> tuple[Sequence[CatalogueItem], int]:
+) -> tuple[Sequence[CatalogRow], int]:
     """One page of a maker's items that hold every word of `text`, stocked first, and how many there are."""
-    rows = sa.select(CatalogueItem).where(CatalogueItem.maker_id == maker_id)
+    rows = sa.select(CatalogRow).where(CatalogRow.maker_id == maker_id)
     for word in text.split()[:8]:
         held = "%" + word.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_") + "%"
         rows = rows.where(
-            sa.or_(
-                CatalogueItem.part_number.ilike(held, escape="\\"), CatalogueItem.description.ilike(held, escape="\\")
-            )
+            sa.or_(CatalogRow.part_number.ilike(held, escape="\\"), CatalogRow.description.ilike(held, escape="\\"))
         )
     count = session.scalar(sa.select(sa.func.count()).select_from(rows.subquery())) or 0
-    order = (CatalogueItem.is_stocked.desc(), CatalogueItem.part_number)
+    order = (CatalogRow.is_stocked.desc(), CatalogRow.part_number)
     return session.scalars(rows.order_by(*order).limit(size).offset((page - 1) * size)).all(), count
 
 

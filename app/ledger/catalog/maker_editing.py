@@ -16,7 +16,7 @@ from app.keying import BittingSpec
 from app.ledger.catalog.catalog_import import items_of
 from app.ledger.catalog.cells import Row
 from app.ledger.catalog.maker_queries import tables_on_record
-from app.ledger.catalog.makers import Reread, put_keyways, reread_catalogue
+from app.ledger.catalog.makers import Reread, put_keyways, reread_catalog
 from app.ledger.catalog.sheets import find_sheet, read_sheet
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale, Taken
@@ -30,7 +30,7 @@ MOST_BYTES = 4_000_000
 
 def add_maker(work: Work, name: str, code: str) -> Maker:
     """Put a maker on record by name and short code, its tables empty. Taken when either is another's."""
-    work.require()
+    work.require_owner()
     tables = {"name": name.strip(), "code": code.strip().upper(), "patterns": [], "keyways": [], "bitting_specs": {}}
     read = read_maker(tables)
     with transaction(work.session):
@@ -40,13 +40,13 @@ def add_maker(work: Work, name: str, code: str) -> Maker:
         maker = Maker(name=read.name, code=read.code, tables=tables)
         work.session.add(maker)
         work.session.flush()
-        record(work, "maker added", f"maker {maker.id}", f"{maker.name} put on record")
+        record(work, "maker added", f"maker {maker.id}", f"{maker.name} saved")
         return maker
 
 
 @dataclass(frozen=True, slots=True)
 class TableChange:
-    """A maker with its table changed, and the cylinders of its catalogue that are not understood any more."""
+    """A maker with its table changed, and the cylinders of its catalog that are not understood any more."""
 
     maker: Maker
     unread: tuple[str, ...] = ()
@@ -55,9 +55,9 @@ class TableChange:
 def change_table(work: Work, maker_id: int, version: int, key: str, rows: Sequence[tuple[int, Row]]) -> TableChange:
     """Replace one of a maker's tables; Problems by row and column and nothing when it cannot be read.
 
-    Where its part numbers mean something else from now on, the catalogue's cylinders are read anew.
+    Where its part numbers mean something else from now on, the catalog's cylinders are read anew.
     """
-    work.require()
+    work.require_owner()
     with transaction(work.session):
         maker = work.session.get(Maker, maker_id)
         if maker is None:
@@ -74,7 +74,7 @@ def change_table(work: Work, maker_id: int, version: int, key: str, rows: Sequen
             return TableChange(maker)
         maker.tables = tables
         put_keyways(work, maker, read)
-        reread = Reread() if read.patterns == was.patterns else reread_catalogue(work.session, maker, read.patterns)
+        reread = Reread() if read.patterns == was.patterns else reread_catalog(work.session, maker, read.patterns)
         work.session.flush()
         record(work, "maker's table changed", f"maker {maker_id}", _changed_words(maker, sheet.title, reread))
         return TableChange(maker, reread.unread)
@@ -95,7 +95,7 @@ def plan_table(session: Session, maker: Maker, key: str, rows: Sequence[tuple[in
 def _changed_words(maker: Maker, title: str, reread: Reread) -> str:
     said = f"{maker.name}: {title} changed"
     if reread.changed:
-        said += f", {reread.changed:,} cylinders of the catalogue read anew"
+        said += f", {reread.changed:,} cylinders of the catalog read anew"
     return f"{said}, {len(reread.unread):,} not understood any more" if reread.unread else said
 
 
@@ -124,7 +124,7 @@ def plan_maker(session: Session, content: bytes) -> tuple[dict[str, Any], Maker 
     Problems name the table, row and field; the patterns must be such that numbers can be told apart.
     """
     if len(content) > MOST_BYTES:
-        raise BitternError("file", "This file is too large for a maker's tables; load the items as a catalogue.")
+        raise BitternError("file", "This file is too large for a maker's tables; load the items as a catalog.")
     try:
         given = json.loads(content.decode("utf-8-sig"))
     except (ValueError, RecursionError) as error:
@@ -173,7 +173,7 @@ def unknown_names(
 ) -> list[Problem]:
     """What rows of a sheet name that no maker's table has, by row and column: locks of cams, keyways of blanks.
 
-    A misspelt lock in a cam's exceptions would never be told, and the counter would sell the cam for it.
+    A misspelled lock in a cam's exceptions would never be told, and the counter would sell the cam for it.
     """
     if key not in ("cams", "blanks"):
         return []

@@ -29,7 +29,7 @@ from app.fitting import (
 from app.keying import BittingSpec
 from app.ledger.catalog.price_queries import place_in_time
 from app.ledger.store.errors import NotFound
-from app.ledger.tables import CatalogueItem, FactoryTermsRow, Keyway, Maker, SpecRow
+from app.ledger.tables import CatalogRow, FactoryTermsRow, Keyway, Maker, SpecRow
 from app.pricing import FactoryTerms
 
 LONGEST_NUMBER = 80
@@ -90,23 +90,23 @@ def get_maker(session: Session, maker_id: int) -> Maker:
 
 def list_makers(session: Session) -> Sequence[tuple[Maker, int, int]]:
     """Every maker by name, with how many items it has and how many of them are stocked."""
-    stocked = sa.func.count(sa.case((CatalogueItem.is_stocked, 1)))
+    stocked = sa.func.count(sa.case((CatalogRow.is_stocked, 1)))
     rows = session.execute(
-        sa.select(Maker, sa.func.count(CatalogueItem.id), stocked)
-        .outerjoin(CatalogueItem, CatalogueItem.maker_id == Maker.id)
+        sa.select(Maker, sa.func.count(CatalogRow.id), stocked)
+        .outerjoin(CatalogRow, CatalogRow.maker_id == Maker.id)
         .group_by(Maker.id)
         .order_by(Maker.name)
     )
     return [(row[0], row[1], row[2]) for row in rows]
 
 
-def get_item(session: Session, maker_id: int, part_number: str) -> CatalogueItem | None:
-    """The maker's catalogue item with this part number, letters large or small."""
-    items = sa.select(CatalogueItem).where(CatalogueItem.maker_id == maker_id)
-    item = session.scalar(items.where(CatalogueItem.part_number == part_number))
+def get_item(session: Session, maker_id: int, part_number: str) -> CatalogRow | None:
+    """The maker's catalog item with this part number, letters large or small."""
+    items = sa.select(CatalogRow).where(CatalogRow.maker_id == maker_id)
+    item = session.scalar(items.where(CatalogRow.part_number == part_number))
     if item is None:
         others = [each for each in spellings(part_number) if each != part_number]
-        item = session.scalar(items.where(CatalogueItem.part_number.in_(others)).limit(1)) if others else None
+        item = session.scalar(items.where(CatalogRow.part_number.in_(others)).limit(1)) if others else None
     return item
 
 
@@ -129,7 +129,7 @@ def spellings(part_number: str) -> tuple[str, ...]:
     return tuple("".join(way) for way in product(*ways))
 
 
-def item_attributes(item: CatalogueItem) -> CylinderAttributes | None:
+def item_attributes(item: CatalogRow) -> CylinderAttributes | None:
     """What cylinder an item is; None where it is none."""
     return from_json(item.attributes) if item.attributes else None
 
@@ -201,16 +201,16 @@ class ItemLookup:
     def __init__(self, session: Session, numbers: Iterable[str]) -> None:
         self._session = session
         self._read = frozenset(numbers)
-        self._others: dict[tuple[int, str], CatalogueItem | None] = {}
-        self._items: dict[tuple[int, str], CatalogueItem] = {}
+        self._others: dict[tuple[int, str], CatalogRow | None] = {}
+        self._items: dict[tuple[int, str], CatalogRow] = {}
         wanted = sorted({way for number in self._read for way in (number, *spellings(number))})
         for start in range(0, len(wanted), _MOST_ASKED):
-            part = CatalogueItem.part_number.in_(wanted[start : start + _MOST_ASKED])
-            for item in session.scalars(sa.select(CatalogueItem).where(part)):
+            part = CatalogRow.part_number.in_(wanted[start : start + _MOST_ASKED])
+            for item in session.scalars(sa.select(CatalogRow).where(part)):
                 self._items[item.maker_id, item.part_number] = item
 
-    def get(self, maker_id: int, part_number: str) -> CatalogueItem | None:
-        """The maker's catalogue item with this part number, letters large or small."""
+    def get(self, maker_id: int, part_number: str) -> CatalogRow | None:
+        """The maker's catalog item with this part number, letters large or small."""
         if part_number in self._read:
             ways = ((maker_id, way) for way in (part_number, *spellings(part_number)))
             return next((self._items[way] for way in ways if way in self._items), None)
@@ -231,7 +231,7 @@ def shelf(session: Session) -> Sequence[CatalogItem]:
     the rows tell when they are out of date.
     """
     where = str(session.get_bind().engine.url)
-    own = CatalogueItem
+    own = CatalogRow
     items = sa.select(sa.func.count(own.id), sa.func.max(own.id), sa.func.sum(own.version))
     makers = sa.select(sa.func.count(Maker.id), sa.func.sum(Maker.version))
     state = (*session.execute(items).one(), *session.execute(makers).one())
@@ -244,7 +244,7 @@ def shelf(session: Session) -> Sequence[CatalogItem]:
 
 
 def _items(session: Session) -> list[CatalogItem]:
-    table: Any = CatalogueItem.__table__
+    table: Any = CatalogRow.__table__
     names = ("part_number", "category", "description", "cost_cents", "list_cents", "is_stocked", "attributes")
     rows = session.execute(
         sa.select(Maker.name, *(table.c[name] for name in names))

@@ -20,7 +20,7 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.errors import NotFound, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import CatalogueItem, FactoryTermsRow, Keyway, Maker, SpecRow
+from app.ledger.tables import CatalogRow, FactoryTermsRow, Keyway, Maker, SpecRow
 from app.pricing import FactoryTerms
 
 
@@ -32,7 +32,7 @@ def import_maker(work: Work, given: object, version: int | None = None) -> Maker
     version: the maker's when the file was shown, 0 for a new one; Stale when somebody saved since. None:
     whatever is on record is replaced.
     """
-    work.require()
+    work.require_owner()
     read = read_maker(given)
     if repeated := repeated_rows(read):
         raise Problems(repeated)
@@ -51,7 +51,7 @@ def import_maker(work: Work, given: object, version: int | None = None) -> Maker
         put_keyways(work, maker, read)
         _items(work, maker, read)
         work.session.flush()
-        reread_catalogue(work.session, maker, read.patterns)
+        reread_catalog(work.session, maker, read.patterns)
         record(
             work,
             "maker imported",
@@ -89,10 +89,10 @@ def _keyways(work: Work, maker: Maker, read: MakerFile, specs: dict[str, SpecRow
 def _items(work: Work, maker: Maker, read: MakerFile) -> None:
     known = {
         row.part_number: row
-        for row in work.session.scalars(sa.select(CatalogueItem).where(CatalogueItem.maker_id == maker.id))
+        for row in work.session.scalars(sa.select(CatalogRow).where(CatalogRow.maker_id == maker.id))
     }
     for item in read.items:
-        row = known.get(item.part_number) or CatalogueItem(maker_id=maker.id, part_number=item.part_number)
+        row = known.get(item.part_number) or CatalogRow(maker_id=maker.id, part_number=item.part_number)
         row.category, row.description = item.category, item.description
         row.cost_cents, row.list_cents, row.is_stocked = item.cost_cents, item.list_cents, item.stocked
         attributes = item.attributes
@@ -109,7 +109,7 @@ def set_factory_terms(
 
     `seen`: the mark (`terms_mark`) of all this maker's terms when the page was made; Stale when they have moved on.
     """
-    work.require()
+    work.require_owner()
     terms = FactoryTerms.from_json(given)
     with transaction(work.session):
         maker = work.session.scalar(sa.select(Maker).where(Maker.code == maker_code))
@@ -138,7 +138,7 @@ def set_factory_terms(
         return row
 
 
-_TABLE: sa.Table = CatalogueItem.__table__  # type: ignore[assignment]  # declared wider than it is
+_TABLE: sa.Table = CatalogRow.__table__  # type: ignore[assignment]  # declared wider than it is
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,10 +149,10 @@ class Reread:
     unread: tuple[str, ...] = ()
 
 
-def reread_catalogue(session: Session, maker: Maker, patterns: Sequence[Pattern]) -> Reread:
+def reread_catalog(session: Session, maker: Maker, patterns: Sequence[Pattern]) -> Reread:
     """Put on record what each of the maker's cylinders is by these patterns, inside the caller's transaction.
 
-    A number that they do not read stays in the catalogue and can be sold by its number; it only is not found any
+    A number that they do not read stays in the catalog and can be sold by its number; it only is not found any
     more by what it is.
     """
     session.flush()
@@ -175,6 +175,6 @@ def reread_catalogue(session: Session, maker: Maker, patterns: Sequence[Pattern]
         values: dict[str, sa.BindParameter[Any]] = {name: sa.bindparam(name) for name in ("attributes", "version")}
         session.execute(sa.update(_TABLE).where(_TABLE.c.id == sa.bindparam("row_id")).values(**values), changes)
         for held in session.identity_map.values():
-            if isinstance(held, CatalogueItem):
+            if isinstance(held, CatalogRow):
                 session.expire(held)
     return Reread(len(changes) - len(unread), tuple(sorted(unread)))

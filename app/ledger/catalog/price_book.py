@@ -12,7 +12,8 @@ from sqlalchemy.orm import Session
 
 from app.ledger.catalog.price_queries import COMING, NOW, guard, least_margin, margin_percent, place_in_time
 from app.ledger.store.errors import NotFound
-from app.ledger.tables import CatalogueItem, PriceBookRow
+from app.ledger.tables import CatalogRow, PriceBookRow
+from app.pricing import PriceKind
 
 COLUMNS = (
     *("code", "description", "category", "kind", "price", "cost"),
@@ -105,8 +106,8 @@ def categories(session: Session) -> Sequence[str]:
 
 
 def ruled_categories(session: Session) -> Sequence[str]:
-    """The categories that a price rule may name, the makers' catalogues' and the book's, by name."""
-    return sorted({*session.scalars(sa.select(CatalogueItem.category).distinct()), *categories(session)})
+    """The categories that a price rule may name, the makers' catalogs' and the book's, by name."""
+    return sorted({*session.scalars(sa.select(CatalogRow.category).distinct()), *categories(session)})
 
 
 def next_monday(today: date) -> date:
@@ -137,7 +138,7 @@ def export_rows(session: Session) -> Iterator[list[str]]:
             row.code,
             row.description,
             row.category,
-            row.kind,
+            PriceKind(row.kind).word,
             f"{row.unit_cents // 100}.{row.unit_cents % 100:02d}",
             f"{row.cost_cents // 100}.{row.cost_cents % 100:02d}",
             row.tier,

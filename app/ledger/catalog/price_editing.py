@@ -45,7 +45,7 @@ def set_price(work: Work, form: PriceForm, seen: Seen = None) -> PriceBookRow:
     Raises LedgerError on `is_thin_meant` when the margin is thin and that was not said yet, Stale when somebody
     set the same price first.
     """
-    work.require()
+    work.require_owner()
     check_lengths(form, {"code": 80, "description": 300, "category": 40, "tier": 40})
     price = PriceRow(
         code=form.code.strip(),
@@ -66,7 +66,7 @@ def set_price(work: Work, form: PriceForm, seen: Seen = None) -> PriceBookRow:
         raise LedgerError("is_thin_meant", f"{thin} Tick this to set it all the same.")
     with transaction(work.session):
         if form.tier and not work.session.scalar(sa.select(PriceTier.id).where(PriceTier.name == form.tier)):
-            raise LedgerError("tier", f"There is no customer tier named {form.tier}; add it under House.")
+            raise LedgerError("tier", f"There is no customer tier named {form.tier}; add it under Settings.")
         row = work.session.scalar(
             sa.select(PriceBookRow).where(
                 PriceBookRow.code == price.code,
@@ -110,7 +110,7 @@ def end_price(work: Work, row_id: int, last_day: date, seen: str) -> PriceBookRo
 
     Stale when its mark (`price_mark`) is no longer what was `seen`.
     """
-    work.require()
+    work.require_owner()
     with transaction(work.session):
         row = work.session.get(PriceBookRow, row_id)
         if row is None:
@@ -121,7 +121,7 @@ def end_price(work: Work, row_id: int, last_day: date, seen: str) -> PriceBookRo
             if row.valid_from <= work.today:
                 raise LedgerError("last_day", "The last day may not be before the price's first.")
             work.session.delete(row)
-            what = f"the price from {show_day(row.valid_from)} was taken back"
+            what = f"the price from {show_day(row.valid_from)} was undone"
         else:
             row.valid_until = last_day
             what = f"{show_cents(row.unit_cents)} ends on {show_day(last_day)}"
@@ -145,7 +145,7 @@ def _who(code: str, tier: str, quantity_from: int) -> str:
 
 @dataclass(frozen=True, slots=True)
 class TierForm:
-    """A tier's name and what it takes off catalogue list prices, in percent."""
+    """A tier's name and what it takes off catalog list prices, in percent."""
 
     name: str
     percent_off: Decimal
@@ -187,7 +187,7 @@ def set_tier(work: Work, form: TierForm, tier_id: int | None = None, version: in
 
     A tier keeps its name once customers or prices use it; Taken when the name is another's.
     """
-    work.require()
+    work.require_owner()
     check_lengths(form, {"name": 40})
     name = form.name.strip()
     if not name:
@@ -219,7 +219,7 @@ def tax_mark(rule: TaxRuleRow | None) -> str:
     """Tells whether a rule is as it was when a page was made; "" for none."""
     if rule is None:
         return ""
-    return f"{rule.rate_percent}/{'goods' * rule.goods_taxed}/{'labour' * rule.labour_taxed}"
+    return f"{rule.rate_percent}/{'goods' * rule.goods_taxed}/{'labor' * rule.labour_taxed}"
 
 
 def get_tax_rule(session: Session, rule_id: int) -> TaxRuleRow:
@@ -236,7 +236,7 @@ def set_tax_rule(work: Work, form: TaxRuleForm, seen: str = "") -> TaxRuleRow:
 
     Quotes that were issued keep the tax that they were issued with.
     """
-    work.require()
+    work.require_owner()
     rule = TaxRule(form.place.strip(), form.rate, form.goods_taxed, form.labour_taxed, form.valid_from)
     with transaction(work.session):
         row = work.session.scalar(

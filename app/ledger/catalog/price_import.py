@@ -72,7 +72,7 @@ def _kind(text: str, field: str) -> PriceKind:
     try:
         return PriceKind(text.casefold())
     except ValueError as error:
-        raise BitternError(field, f"Write goods or labour, not {text[:20]!r}.") from error
+        raise BitternError(field, f"Write goods or labor, not {text[:20]!r}.") from error
 
 
 def _columns(first_day: date) -> list[Column]:
@@ -110,7 +110,9 @@ def plan_prices(session: Session, name: str, content: bytes, first_day: date) ->
         place = (row["code"], row["tier"], row["quantity from"], row["valid from"])
         if row["tier"] and row["tier"] not in tiers:
             problems.append(
-                Problem(f"row {number}, tier", f"There is no customer tier {row['tier'][:40]!r}; add it under House.")
+                Problem(
+                    f"row {number}, tier", f"There is no customer tier {row['tier'][:40]!r}; add it under Settings."
+                )
             )
         if place in seen:
             problems.append(Problem(f"row {number}, code", "This code, tier, quantity and day stand there twice."))
@@ -180,7 +182,7 @@ def _same(row: PriceBookRow, price: PriceRow) -> bool:
 
 def put_on_record(work: Work, name: str, content: bytes, first_day: date, fingerprint: str) -> PricePlan:
     """Save what `plan_prices` showed, all of it; Stale when the book has moved on so that it would do otherwise."""
-    work.require()
+    work.require_owner()
     with transaction(work.session):
         plan = plan_prices(work.session, name, content, first_day)
         if plan.fingerprint != fingerprint:

@@ -18,7 +18,7 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import CatalogueItem, Maker, PriceBookRow, PriceRuleRow, PriceTier
+from app.ledger.tables import CatalogRow, Maker, PriceBookRow, PriceRuleRow, PriceTier
 from app.pricing import PriceBasis, PriceBook, PriceRow, PriceRule, PriceRules, half_up, show_day
 from app.validation import check_lengths
 
@@ -48,7 +48,7 @@ RuleSeen = int | None
 
 @dataclass(frozen=True, slots=True)
 class Ruled:
-    """A catalogue item or a price of the book that a rule speaks of: its price without any rule, and by this one.
+    """A catalog item or a price of the book that a rule speaks of: its price without any rule, and by this one.
 
     Both are the same where the rule makes none: it works from a cost that is not on record, or the part number
     has a price of its own.
@@ -64,7 +64,7 @@ class Ruled:
 
 class RuledBook(PriceBook):
     """The price book with the rules that name one of its codes, or a category and no maker: the row that holds, at
-    the price by its rule. What a rule says of a maker or of everything is about catalogues alone.
+    the price by its rule. What a rule says of a maker or of everything is about catalogs alone.
     """
 
     def __init__(self, rows: Iterable[PriceRow], rules: PriceRules) -> None:
@@ -138,12 +138,12 @@ def _rule(row: PriceRuleRow) -> PriceRule:
 
 
 def ruled_items(session: Session, row: PriceRuleRow, most: int = 12) -> tuple[int, list[Ruled]]:
-    """How many catalogue items and prices of the book a rule speaks of, and the first of each with their prices."""
-    items = sa.select(CatalogueItem).join(Maker).order_by(CatalogueItem.part_number)
+    """How many catalog items and prices of the book a rule speaks of, and the first of each with their prices."""
+    items = sa.select(CatalogRow).join(Maker).order_by(CatalogRow.part_number)
     if row.code:
-        items = items.where(CatalogueItem.part_number == row.code)
+        items = items.where(CatalogRow.part_number == row.code)
     if row.category:
-        items = items.where(CatalogueItem.category == row.category)
+        items = items.where(CatalogRow.category == row.category)
     if row.maker:
         items = items.where(Maker.code == row.maker)
     count = session.scalar(sa.select(sa.func.count()).select_from(items.subquery())) or 0
@@ -165,13 +165,13 @@ def ruled_items(session: Session, row: PriceRuleRow, most: int = 12) -> tuple[in
 
 
 def _ruled_rows(session: Session, book: RuledBook, rule: PriceRule) -> list[PriceRow]:
-    """The book's rows for one each, of no catalogue, that a rule prices: it names their code, or their category."""
+    """The book's rows for one each, of no catalog, that a rule prices: it names their code, or their category."""
     if rule.maker is not None or (rule.code is None and rule.category is None):
         return []
     owned = (book.own(code, rule.valid_from, rule.tier, 1) for code in book.codes() if rule.code in (None, code))
     rows = [row for row in owned if row is not None and rule.category in (None, row.category)]
     codes = [row.code for row in rows]
-    sold = set(session.scalars(sa.select(CatalogueItem.part_number).where(CatalogueItem.part_number.in_(codes))))
+    sold = set(session.scalars(sa.select(CatalogRow.part_number).where(CatalogRow.part_number.in_(codes))))
     return sorted((row for row in rows if row.code not in sold), key=lambda row: row.code)
 
 
@@ -181,7 +181,7 @@ def set_rule(work: Work, form: RuleForm, seen: RuleSeen = None) -> PriceRuleRow:
     Raises LedgerError on the field at fault (`is_thin_meant` when the margin it leaves is thin and that was not
     said yet), Stale when somebody set the same rule first.
     """
-    work.require()
+    work.require_owner()
     check_lengths(form, {"code": 80, "category": 40, "maker": 24, "tier": 40})
     rule = PriceRule(form.basis, form.figure, form.valid_from)  # refuses a figure that cannot be
     with transaction(work.session):
@@ -222,7 +222,7 @@ def set_rule(work: Work, form: RuleForm, seen: RuleSeen = None) -> PriceRuleRow:
 
 def end_rule(work: Work, rule_id: int, last_day: date, version: int) -> PriceRuleRow:
     """Let a rule hold up to and including a day; a coming one may be taken back by a day before its first."""
-    work.require()
+    work.require_owner()
     with transaction(work.session):
         row = get_rule(work.session, rule_id)
         if row.version != version:
@@ -232,7 +232,7 @@ def end_rule(work: Work, rule_id: int, last_day: date, version: int) -> PriceRul
             if row.valid_from <= work.today:
                 raise LedgerError("last_day", "The last day may not be before the rule's first.")
             work.session.delete(row)
-            said += f" from {show_day(row.valid_from)} was taken back"
+            said += f" from {show_day(row.valid_from)} was undone"
         else:
             row.valid_until = last_day
             said += f" ends on {show_day(last_day)}"
@@ -251,16 +251,16 @@ def rule_subject(row: PriceRuleRow) -> str:
 def _check_names(session: Session, form: RuleForm) -> None:
     """What a rule names must be there, else it would hold for nothing and nobody would see it."""
     if form.tier and not session.scalar(sa.select(PriceTier.id).where(PriceTier.name == form.tier)):
-        raise LedgerError("tier", f"There is no customer tier named {form.tier}; add it under House.")
+        raise LedgerError("tier", f"There is no customer tier named {form.tier}; add it under Settings.")
     if form.maker and not session.scalar(sa.select(Maker.id).where(Maker.code == form.maker)):
         raise LedgerError("maker", "Choose one of the makers on record.")
     if form.category and form.category not in ruled_categories(session):
-        raise LedgerError("category", "Neither a catalogue nor the price book has this category; choose one.")
+        raise LedgerError("category", "Neither a catalog nor the price book has this category; choose one.")
     if form.code:
         book = sa.select(PriceBookRow.id).where(PriceBookRow.code == form.code).limit(1)
-        catalogue = sa.select(CatalogueItem.id).where(CatalogueItem.part_number == form.code).limit(1)
-        if not session.scalar(book) and not session.scalar(catalogue):
-            raise LedgerError("code", "Neither the price book nor a catalogue has this code or part number.")
+        catalog = sa.select(CatalogRow.id).where(CatalogRow.part_number == form.code).limit(1)
+        if not session.scalar(book) and not session.scalar(catalog):
+            raise LedgerError("code", "Neither the price book nor a catalog has this code or part number.")
 
 
 def _thin(rule: PriceRule, least: Decimal) -> str:

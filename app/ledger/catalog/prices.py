@@ -50,9 +50,10 @@ def read_decimal(text: str, field: str) -> str:
 
 
 def _read_kind(text: str, field: str) -> str:
-    if text not in [kind.value for kind in PriceKind]:
-        raise BitternError(field, f"Write goods or labour, not {text[:20]!r}.")
-    return text
+    try:
+        return PriceKind(text).value
+    except ValueError as error:
+        raise BitternError(field, f"Write goods or labor, not {text[:20]!r}.") from error
 
 
 def import_prices(work: Work, text: str, first_day: date) -> int:
@@ -62,7 +63,7 @@ def import_prices(work: Work, text: str, first_day: date) -> int:
     absent (then everybody, 1, `first_day`, no end). A row for the same code, tier, quantity and day replaces the
     earlier one.
     """
-    work.require()
+    work.require_owner()
     columns = [
         Column("code", text_up_to(80)),
         Column("description", text_up_to(300)),
@@ -99,7 +100,7 @@ def import_prices(work: Work, text: str, first_day: date) -> int:
 
 def add_price_rows(work: Work, prices: Sequence[PriceRow]) -> None:
     """Put price rows on record; one that holds for the same code, tier, quantity and day is replaced."""
-    work.require()
+    work.require_owner()
     keys = [(price.code, price.tier, price.quantity_from, price.valid_from) for price in prices]
     twice = sorted({key[0] for key in keys if keys.count(key) > 1}) if len(keys) != len(set(keys)) else []
     if twice:
@@ -127,7 +128,7 @@ def add_price_rows(work: Work, prices: Sequence[PriceRow]) -> None:
 
 def import_tiers(work: Work, text: str) -> int:
     """Put customer tiers on record. Columns: name, percent off (list prices)."""
-    work.require()
+    work.require_owner()
     rows, problems = read_table(text, [Column("name", text_up_to(40)), Column("percent off", read_decimal)])
     if problems:
         raise Problems(problems)
@@ -144,13 +145,13 @@ def import_tiers(work: Work, text: str) -> int:
 
 
 def import_tax_rules(work: Work, text: str, first_day: date) -> int:
-    """Put sales-tax rules on record. Columns: place, rate percent, goods taxed, labour taxed; valid from."""
-    work.require()
+    """Put sales-tax rules on record. Columns: place, rate percent, goods taxed, labor taxed; valid from."""
+    work.require_owner()
     columns = [
         Column("place", text_up_to(80)),
         Column("rate percent", read_decimal),
         Column("goods taxed", read_yes),
-        Column("labour taxed", read_yes),
+        Column("labor taxed", read_yes),
         Column("valid from", read_date, first_day),
     ]
     rows, problems = read_table(text, columns)
@@ -159,7 +160,7 @@ def import_tax_rules(work: Work, text: str, first_day: date) -> int:
     with transaction(work.session):
         for _, row in rows:
             rule = TaxRule(
-                row["place"], Decimal(row["rate percent"]), row["goods taxed"], row["labour taxed"], row["valid from"]
+                row["place"], Decimal(row["rate percent"]), row["goods taxed"], row["labor taxed"], row["valid from"]
             )
             same = sa.select(TaxRuleRow).where(
                 TaxRuleRow.place == rule.place, TaxRuleRow.valid_from == rule.valid_from
@@ -183,7 +184,7 @@ def set_bench_terms(
     `seen`: the mark (`terms_mark`) of all the bench's terms when the page was made; Stale when they have moved on.
     `why` stands in the event. counted: whether what is on the shelf was counted for it, or is as it was.
     """
-    work.require()
+    work.require_owner()
     terms = BenchTerms.from_json(given)
     with transaction(work.session):
         rows = work.session.scalars(sa.select(BenchTermsRow).order_by(BenchTermsRow.valid_from)).all()
@@ -230,7 +231,7 @@ class HouseForm:
 
 def set_house(work: Work, form: HouseForm, version: int | None = None) -> House:
     """Set what stands at the head of the house's papers; version as read, None at the first start."""
-    work.require()
+    work.require_owner()
     check_lengths(form, {"name": 120, "address": 2000, "phone": 40, "email": 200, "tax_place": 80})
     check_lengths(form, {"exclusions": 4000, "terms": 8000})
     if not form.name.strip():

@@ -43,7 +43,7 @@ def set_quote_rules(work: Work, form: QuoteRulesForm, version: int | None) -> Qu
 
     Quotes that were issued keep the deposit that they asked. Raises Problems, or Stale.
     """
-    work.require()
+    work.require_owner()
     problems = [
         *_text_problems("mail_subject", form.mail_subject, 200),
         *_text_problems("mail_text", form.mail_text, _MOST_TEXT),

@@ -19,7 +19,7 @@ from app.ledger.tables import KeySystem, Keyway, Maker, SpecRow
 
 def add_spec(work: Work, spec: BittingSpec) -> SpecRow:
     """Put a spec on record under `spec.name`; owner only. Taken when the name is on record already."""
-    work.require()
+    work.require_owner()
     name = _name(spec)
     if spec.control_offset is not None:
         check_offset(spec)
@@ -38,7 +38,7 @@ def change_spec(work: Work, spec_id: int, version: int, spec: BittingSpec) -> Sp
     Where systems are keyed by it, what their bittings are written in stays: Problems names each field that may
     not change so. Raises Stale when somebody saved in between.
     """
-    work.require()
+    work.require_owner()
     name = _name(spec)
     if spec.control_offset is not None:
         check_offset(spec)

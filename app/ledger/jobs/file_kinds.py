@@ -46,7 +46,7 @@ def find_kind(name: str, content: bytes) -> FileKind:
         return _image(content)
     if _is_text(content) and name.lower().endswith((".txt", ".csv")):
         return FileKind.CSV if name.lower().endswith(".csv") else FileKind.TXT
-    raise LedgerError("file", f"This is none of the kinds that are kept: {KINDS_IN_WORDS}. Save it as one of them.")
+    raise LedgerError("file", f"This is none of the accepted kinds: {KINDS_IN_WORDS}. Save it as one of them.")
 
 
 def _megabytes(count: int) -> str:
@@ -61,7 +61,7 @@ def _spreadsheet(content: bytes) -> FileKind:
     except (zipfile.BadZipFile, ValueError, NotImplementedError) as error:
         raise LedgerError("file", "This spreadsheet is damaged. Save it anew and send it again.") from error
     if not {"[Content_Types].xml", "xl/workbook.xml"} <= names:
-        raise LedgerError("file", f"This is an archive, not a spreadsheet. Kept are {KINDS_IN_WORDS}.")
+        raise LedgerError("file", f"This is an archive, not a spreadsheet. Accepted are {KINDS_IN_WORDS}.")
     if any(name.lower().endswith(".bin") and "vba" in name.lower() for name in names):
         raise LedgerError("file", "This spreadsheet carries macros. Save it as XLSX without macros and send that.")
     return FileKind.XLSX

@@ -47,7 +47,7 @@ class HardwareList:
 
 
 def hardware_of(work: Work, job: Job) -> HardwareList:
-    """The list, from the lines as agreed: five queries. A customer's own cylinders and labour are not on it."""
+    """The list, from the lines as agreed: five queries. A customer's own cylinders and labor are not on it."""
     makers, openings = _cylinders(work, job)
     found: dict[tuple[str, str, str], list[JobLine]] = {}
     for line in job.lines:

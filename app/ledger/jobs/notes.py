@@ -77,7 +77,7 @@ def _plain(text: str) -> str:
 
 
 def _numbers(text: str) -> Iterator[str]:
-    """Each run of neighbouring groups that is as long as a card's number."""
+    """Each run of neighboring groups that is as long as a card's number."""
     for found in _GROUPED.findall(text):
         groups = re.findall("[0-9]+", found)
         for first in range(len(groups)):

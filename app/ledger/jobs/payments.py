@@ -53,7 +53,7 @@ _NEED_MONEY = {
     PaymentKind.DEPOSIT: "A deposit on account is none: nothing came in. Choose how it was paid, or leave it owed.",
     PaymentKind.REFUND: "On account no money goes back. Choose how it was given back, or take it off the price.",
 }
-_CAME_TO_NOTHING = (Stage.LOST, Stage.CANCELLED)
+_CAME_TO_NOTHING = (Stage.LOST, Stage.CANCELED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +84,7 @@ class PaymentReceipt:
     job_number: int
     title: str
     customer: str
-    total_cents: int  # what the job came to; 0 where it was lost or cancelled, so that nothing was due
+    total_cents: int  # what the job came to; 0 where it was lost or canceled, so that nothing was due
     paid_cents: int  # this one counted in
 
     @property
@@ -120,7 +120,7 @@ class JobPayments:
 
     @property
     def came_to_nothing(self) -> bool:
-        """The quote was lost or the job cancelled: nothing more is due, whatever the quote came to."""
+        """The quote was lost or the job canceled: nothing more is due, whatever the quote came to."""
         return self.job.stage in _CAME_TO_NOTHING
 
     @property
@@ -233,7 +233,7 @@ def _require_room(job: Job, money: JobMoney, form: PaymentForm) -> None:
     if not job.revisions:
         raise LedgerError("cents", "Nothing is quoted for this job yet, so nothing is due. Issue its quote first.")
     if job.stage in _CAME_TO_NOTHING:
-        raise LedgerError("kind", f"This job is {job.stage.value}: only a refund can be written now.")
+        raise LedgerError("kind", f"This job is {job.stage.word}: only a refund can be written now.")
     if form.cents > money.balance_cents:
         left = show_cents(max(money.balance_cents, 0))
         raise LedgerError(

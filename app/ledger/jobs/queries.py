@@ -31,7 +31,7 @@ from app.ledger.tables import (
 )
 from app.pricing import half_up
 
-OVER = (Stage.CLOSED, Stage.LOST, Stage.CANCELLED)
+OVER = (Stage.CLOSED, Stage.LOST, Stage.CANCELED)
 OPEN = tuple(stage for stage in Stage if stage not in OVER)
 
 
@@ -42,7 +42,7 @@ class LedgerQuestion:
     text: str = ""
     stage: Stage | None = None
     is_late: bool = False
-    with_over: bool = False  # closed, lost and cancelled jobs too
+    with_over: bool = False  # closed, lost and canceled jobs too
 
     @property
     def includes_over(self) -> bool:

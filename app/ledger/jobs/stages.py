@@ -33,7 +33,7 @@ from app.ledger.tables import (
 from app.validation import length_limit
 
 _NAMED = 12  # cylinders that a refusal names
-_NEEDS_REASON = (Stage.LOST, Stage.CANCELLED)
+_NEEDS_REASON = (Stage.LOST, Stage.CANCELED)
 # Shop-keyed cylinders must pass the bench and its check on their way out.
 _SKIPS_BENCH = {(Stage.APPROVED, Stage.READY), (Stage.PARTS_ON_ORDER, Stage.READY)}
 
@@ -57,7 +57,7 @@ def move_job(
 ) -> Job:
     """Move a job that was read at `version`; LedgerError names what is allowed when the jump is not.
 
-    Lost and cancelled need a reason. The bench needs the written authority of each key system's owner of record,
+    Lost and canceled need a reason. The bench needs the written authority of each key system's owner of record,
     or, of the house's owner, an `override_reason`. Checked may be set by bench and owner only, and only
     with every cylinder that the shop keys ticked off as checked. Ready says that what a factory cut is there.
     Handing over needs who takes the goods, and that whoever hands them over knows what is open still (`handing`);
@@ -101,10 +101,10 @@ def _move(
     """Check the move and make it, inside the caller's transaction."""
     allowed = next_stages(job)
     if to not in allowed:
-        names = ", ".join(stage.value for stage in allowed) or "nothing: its story is over"
-        raise LedgerError("stage", f"From {job.stage.value} this job cannot go to {to.value}; it can go to {names}.")
+        names = ", ".join(stage.word for stage in allowed) or "nothing: its story is over"
+        raise LedgerError("stage", f"From {job.stage.word} this job cannot go to {to.word}; it can go to {names}.")
     if to in _NEEDS_REASON and not reason.strip():
-        raise LedgerError("reason", f"Say why the job is {to.value}.")
+        raise LedgerError("reason", f"Say why the job is {to.word}.")
     if len(reason) > 500:
         raise LedgerError("reason", length_limit(500))
     if to is Stage.CHECKED:
@@ -150,7 +150,7 @@ def _move_pieces(work: Work, job: Job, to: Stage) -> None:
             cylinder.state = CylinderState.FITTED
             _remove_earlier(work, cylinder)
         _remove_rekeyed(work, job)
-    elif to is Stage.CANCELLED:
+    elif to is Stage.CANCELED:
         for cylinder in job.cylinders:
             cylinder.state = CylinderState.REMOVED
         for key in _keys(work, job, KeyState.ORDERED, KeyState.CUT):

@@ -115,7 +115,7 @@ def change_records(work: Work, system_id: int, version: int, owner_of_record: st
 
     Raises Problems on a text that is too long, Stale when somebody saved in between.
     """
-    work.require()
+    work.require_owner()
     fields = (("owner_of_record", owner_of_record, 200), ("authority_note", authority_note, 2000))
     problems = [Problem(name, fault) for name, text, most in fields if (fault := fault_of_length(text, most))]
     if problems:

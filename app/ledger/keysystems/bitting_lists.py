@@ -84,7 +84,7 @@ def study_bitting_list(work: Work, ask: ListAsk, table: Sequence[Sequence[str]])
 
     table: the file's rows, the first naming the columns symbol, bitting, status.
     """
-    work.require()
+    work.require_owner()
     spec = list_spec(work, ask.keyway, ask.chambers)
     rows = _read_rows(spec, table)
     # The control key works at a shear line of its own: it is no part of the array.
@@ -187,7 +187,7 @@ def take_over(work: Work, form: TakeForm, sealed: str) -> KeySystem:
     Where the levels of the list are one progression under its top master, its plan is sealed too and the system
     can be extended; else it cannot. Raises Problems by symbol; nothing is saved then.
     """
-    work.require()
+    work.require_owner()
     spec = list_spec(work, form.keyway, form.chambers)
     rows = _list_rows(spec, carried(work, sealed, list_purpose(form.keyway, form.chambers)))
     name = " ".join(form.name.split())
@@ -266,7 +266,7 @@ def _list_rows(spec: BittingSpec, given: list[list[str]]) -> Mapping[str, _Row]:
     if problems:
         raise Problems(problems[:60])
     if not rows:
-        raise Problems([Problem("sealed", "There is nothing in the list to take over.")])
+        raise Problems([Problem("sealed", "There is nothing in the list to import.")])
     return dict(sorted(rows.items(), key=lambda item: _RANK.index(item[1].level)))
 
 

@@ -58,7 +58,7 @@ def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
     keyset has this bitting, and where metal was made by the wrong record and nobody says that it is destroyed. A
     master that is then no longer of the system's array costs the system its plan: it can no longer be extended.
     """
-    work.require()
+    work.require_owner()
     why = _why(form)
     with transaction(work.session):
         system = get_system(work.session, system_id)

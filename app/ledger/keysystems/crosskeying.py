@@ -16,7 +16,7 @@ from app.keying import Bitting as Cuts
 from app.keying import CrossCost, audit, cross_cost, shearing_depths
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import open_bittings, open_plan, seal_bitting
-from app.ledger.keysystems.extending import with_neighbours
+from app.ledger.keysystems.extending import with_neighbors
 from app.ledger.keysystems.lost_keysets import require_not_lost, require_not_retired
 from app.ledger.keysystems.system_queries import get_system, operators_of
 from app.ledger.keysystems.ticks import take_ticks_back
@@ -209,7 +209,7 @@ def make_cross_ready(work: Work, opened: OpenedSystem, ask: CrossAsk) -> ReadyCr
             f"{', '.join(key for _, key in clash.unintended)} stays as it is, and operates this cylinder whatever "
             f"{', '.join(free)} are cut to. See the other ways.",
         )
-    keys, cylinders, shorter = with_neighbours(work, opened)
+    keys, cylinders, shorter = with_neighbors(work, opened)
     # A label may stand for several cylinders, of which one alone is cross-keyed.
     crossed = way.label if len(way.cylinders) == 1 else f"{way.label}, this one"
     cylinders[crossed] = listed

@@ -87,7 +87,7 @@ def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
         plan = open_plan(work.vault, system)
         if refusal or plan is None:
             raise LedgerError("system", refusal)
-        keys, cylinders, shorter = with_neighbours(work, opened)
+        keys, cylinders, shorter = with_neighbors(work, opened)
         found = extend(
             opened.spec,
             LevelArray(plan.tmk, plan.roles, constants=plan.constants),
@@ -153,7 +153,7 @@ def check_extension(form: ExtendForm) -> None:
         raise Problems(problems)
 
 
-def with_neighbours(
+def with_neighbors(
     work: Work, opened: OpenedSystem
 ) -> tuple[dict[str, Cuts], dict[str, tuple[str, ...]], list[list[set[int]]]]:
     """The system's keys and cylinders with those of the customer's other systems on its keyway.
@@ -229,7 +229,7 @@ class ReadyExtension:
 
 
 def make_extension_ready(work: Work, system_id: int, form: ExtendForm) -> ReadyExtension:
-    """Name what is asked and open what is in service, its neighbours on the keyway too; saves nothing.
+    """Name what is asked and open what is in service, its neighbors on the keyway too; saves nothing.
 
     Refuses, as plain extension does, where the shop lacks the array or the list of bittings in use.
     """
@@ -248,7 +248,7 @@ def make_extension_ready(work: Work, system_id: int, form: ExtendForm) -> ReadyE
         {form.master: form.changes} if form.changes else {},
         {form.grand: [form.changes_each] * form.masters} if form.masters else {},
     )
-    keys, cylinders, _ = with_neighbours(work, opened)  # shorter cylinders there are held against it when sealed
+    keys, cylinders, _ = with_neighbors(work, opened)  # shorter cylinders there are held against it when sealed
     lacking = {symbol for operators in asked.cylinders.values() for symbol in operators} & (standing - set(keys))
     if lacking:
         raise LedgerError("system", f"The shop does not hold the bitting of {', '.join(sorted(lacking)[:8])}.")

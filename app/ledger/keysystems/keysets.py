@@ -82,7 +82,7 @@ def _require_bittings(work: Work, system: KeySystem) -> None:
         raise LedgerError(
             "system",
             f"The bitting of {missing.symbol} in {missing.name} is not in this house, so a key that is new might be "
-            "the same. Put the sealed backup back first, or take the bitting list over.",
+            "the same. Put the sealed backup back first, or import the bitting list.",
         )
 
 

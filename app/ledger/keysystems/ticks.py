@@ -81,6 +81,6 @@ def _before_it_is_through(work: Work, job_id: int, done: str) -> Job:
     job = work.session.get_one(Job, job_id)
     if job.stage in _PAST_THE_BENCH:
         raise LedgerError(
-            "", f"Job {job.number} is {job.stage.value}: move it back on to the bench first, to be {done} anew."
+            "", f"Job {job.number} is {job.stage.word}: move it back on to the bench first, to be {done} anew."
         )
     return job

@@ -21,7 +21,7 @@ from app.pricing import MAX_CENTS, BenchTask, CylinderType, KeyingKind, Recorded
 
 Row = Mapping[str, Any]
 KEYED_AT = ("", "shop", "factory", "shop/factory", "factory/shop")
-NEEDS_REASON = (Stage.LOST, Stage.CANCELLED)
+NEEDS_REASON = (Stage.LOST, Stage.CANCELED)
 _MINUTES = re.compile(r"[0-9]{1,7}(\.[0-9]{1,32})?", re.ASCII)
 # What reading a JSON value that is none of ours may end in.
 _MISREAD = (BitternError, TypeError, ValueError, KeyError, AttributeError, RecursionError)

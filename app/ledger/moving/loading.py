@@ -23,13 +23,13 @@ def import_house(work: Work, name: str, content: bytes, seal: str = "") -> House
 
     `seal`: of the plan that was shown; Stale when the house's records have changed since.
     """
-    work.require()
+    work.require_owner()
     with transaction(work.session):
         plan = plan_house(work, name, content)
         if plan.problems:
             raise Problems(plan.problems)
         if seal and seal != plan.seal:
-            raise Stale("The records of this house changed since this was shown. Nothing was taken in; look again.")
+            raise Stale("The records of this house changed since this was shown. Nothing was imported; look again.")
         if not plan.rows:
             return plan
         people = People(work.session)
@@ -42,7 +42,7 @@ def import_house(work: Work, name: str, content: bytes, seal: str = "") -> House
                 _insert(work.session, one, rows)
             _update(work.session, one)
         told = ", ".join(f"{len(one.inserts):,} {one.moved.name}" for one in plan.tables if one.inserts)
-        record(work, "house taken in", "house", f"Taken in from {name[-80:]}: {told or 'settings'}")
+        record(work, "house taken in", "house", f"Imported from {name[-80:]}: {told or 'settings'}")
         return plan
 
 

@@ -62,7 +62,7 @@ def plan_house(work: Work, name: str, content: bytes) -> HousePlan:
     BitternError on `file` when it cannot be opened; what is wrong with its rows is in the plan, by table, row and
     column.
     """
-    work.require()
+    work.require_owner()
     tables, problems = read_export(name, content)
     if problems:
         return _told((), problems)

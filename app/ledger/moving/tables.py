@@ -143,7 +143,7 @@ TABLES = (
     MovedTable("pin stock", m.PinStock, "pins on the bench"),
     MovedTable("makers", m.Maker, "each maker's tables", check=checks.check_maker),
     MovedTable("keyways", m.Keyway, "keyways and the spec they are cut to"),
-    MovedTable("catalogue", m.CatalogueItem, "the makers' items", check=checks.check_item),
+    MovedTable("catalogue", m.CatalogRow, "the makers' items", check=checks.check_item),
     MovedTable("factory terms", m.FactoryTermsRow, "what makers charge for keying", check=checks.check_factory_terms),
     MovedTable("customers", m.Customer, "customers", derive=_digits),
     MovedTable("contacts", m.Contact, "the people at customers'", derive=_digits),

@@ -30,7 +30,7 @@ _EPOCH = (1980, 1, 1, 0, 0, 0)
 _TOLD = f"""\
 The records of this house, as tables of text.
 
-It goes back in under House, Export and import, or by: bittern house import FILE. Into an empty house,
+It goes back in under Settings, Export and import, or by: bittern house import FILE. Into an empty house,
 or into one that holds the same rows: rows that are on record stay, rows that are not are added, a row
 that reads differently here stops everything; only the house's own settings are brought to what the file
 says. All of it goes in, or nothing. Exported again, it gives the same bytes.
@@ -43,7 +43,7 @@ further.
 
 People stand here by their names alone. A name that a house does not know is entered there as a person who
 cannot log in, until the owner gives them a password. A quote stands here as it was issued, with the SHA-256
-of its words: one that was changed in the file is not taken in. The story is put at the end of the other
+of its words: one that was changed in the file is not imported. The story is put at the end of the other
 house's own, each event with the moment and the person that it happened by.
 
 A text that begins with = + - @, a tab or a line end, after any apostrophes, has one apostrophe more in
@@ -59,9 +59,9 @@ The tables and their columns:
 
 def export_house(work: Work, kind: str) -> bytes:
     """The whole house as `kind` zip or xlsx, for the owner alone, and on record. What is secret is in neither."""
-    work.require()
+    work.require_owner()
     if kind not in KINDS:
-        raise BitternError("file", "A house is taken out as .zip (CSV files) or as .xlsx.")
+        raise BitternError("file", "A house is exported as .zip (CSV files) or as .xlsx.")
     with transaction(work.session):
         record(work, "house taken out", "house", f"Everything but what is secret was exported as .{kind}")
     tables = [(one, split_long([list(one.titles), *house_rows(work.session, one)])) for one in TABLES]

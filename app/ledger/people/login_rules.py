@@ -75,7 +75,7 @@ def get_rules(session: Session) -> LoginRules:
 
 def set_rules(work: Work, rules: LoginRules, version: int) -> LoginRules:
     """Save the rules that were read at `version`; for the owner. Raises Stale, or LedgerError on a field."""
-    work.require()
+    work.require_owner()
     if not (rules.lock_minutes == 0 or 2 <= rules.lock_minutes <= MOST_MINUTES):
         raise LedgerError("lock_minutes", f"Enter 2 to {MOST_MINUTES} minutes, or 0 for never.")
     if not 1 <= rules.proof_minutes <= MOST_MINUTES:

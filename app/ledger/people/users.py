@@ -41,7 +41,7 @@ def start_house(work: Work, house_name: str, owner_name: str, password: str) -> 
 
 def add_user(work: Work, name: str, role: Role, password: str) -> User:
     """Put a user on record, or let somebody in who came with an export. Taken when somebody has this name already."""
-    work.require()
+    work.require_owner()
     password_hash = _hash_of(name, password, _house_names(work.session))
     with transaction(work.session):
         return _insert(work, name, role, password_hash)
@@ -82,7 +82,7 @@ def change_user(work: Work, user_id: int, version: int, role: Role, active: bool
 
     Raises LedgerError when nobody would be left who may log in as an owner.
     """
-    work.require()
+    work.require_owner()
     with transaction(work.session):
         user = _at_version(work, user_id, version)
         if (user.role, user.active) == (role, active):
@@ -102,7 +102,7 @@ def change_user(work: Work, user_id: int, version: int, role: Role, active: bool
 
 def set_password(work: Work, user_id: int, version: int, password: str) -> User:
     """Give a user a new password; their sessions end. Stale when somebody saved in between."""
-    work.require()
+    work.require_owner()
     password_hash = _hash_of(get_user(work.session, user_id).name, password, _house_names(work.session))
     with transaction(work.session):
         user = _at_version(work, user_id, version)

@@ -85,7 +85,7 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         if job.version != form.version:
             raise Stale()
         if job.stage is not Stage.QUOTED:
-            raise LedgerError("stage", f"Only a quoted job can be accepted; this one is {job.stage.value}.")
+            raise LedgerError("stage", f"Only a quoted job can be accepted; this one is {job.stage.word}.")
         revision = newest_revision(work, job)
         offered = read_snapshot(revision.snapshot)
         _check_form(work, form, revision)

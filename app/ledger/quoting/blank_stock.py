@@ -3,7 +3,7 @@
 The owner counts the shelf, on the page of the bench's terms; nobody sets the count down as cylinders leave. So what
 accepted jobs take since the count is reckoned here: a job takes its cylinders when it is put on the bench (or handed
 over, where it never was there). Those of a job that took them before the count were not on the shelf any more, so
-they are not taken off twice; those of a job that waits, or took them since, are. A job that is cancelled lets them
+they are not taken off twice; those of a job that waits, or took them since, are. A job that is canceled lets them
 go, and a new count starts anew.
 """
 
@@ -23,7 +23,7 @@ from app.ledger.tables import Cylinder, Event, Job, JobLine, LineKind, Stage
 from app.pricing import BenchTerms, CylinderType
 
 _WAITING = (Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.READY)  # ready: one that never saw the bench
-_OVER = (Stage.ASKED, Stage.QUOTED, Stage.LOST, Stage.CANCELLED)
+_OVER = (Stage.ASKED, Stage.QUOTED, Stage.LOST, Stage.CANCELED)
 
 
 def bench_today(session: Session, day: date) -> BenchTerms:

@@ -10,14 +10,14 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.catalog.maker_queries import spellings
-from app.ledger.tables import CatalogueItem, PriceBookRow, QuoteRevision, TaxRuleRow
+from app.ledger.tables import CatalogRow, PriceBookRow, QuoteRevision, TaxRuleRow
 
 _MOST_ASKED = 10_000  # SQLite takes 32,766 values in one question
 
 
 @dataclass(frozen=True, slots=True)
 class PriceEntry:
-    """Something in the price book that a line can name. `kind`: goods or labour."""
+    """Something in the price book that a line can name. `kind`: goods or labor."""
 
     code: str
     description: str
@@ -44,13 +44,13 @@ def price_entries(session: Session, on: date) -> Sequence[PriceEntry]:
 
 
 def plain_numbers(session: Session, typed: Collection[str]) -> set[str]:
-    """Which of the typed part numbers are catalogue items that are no cylinders; in capitals."""
+    """Which of the typed part numbers are catalog items that are no cylinders; in capitals."""
     wanted = sorted({way for number in typed for way in spellings(number.strip())})
     found: set[str] = set()
-    column = CatalogueItem.part_number
+    column = CatalogRow.part_number
     for start in range(0, len(wanted), _MOST_ASKED):
         part = column.in_(wanted[start : start + _MOST_ASKED])
-        rows = session.scalars(sa.select(column).where(part, CatalogueItem.category != "cylinder"))
+        rows = session.scalars(sa.select(column).where(part, CatalogRow.category != "cylinder"))
         found |= {number.upper() for number in rows}
     return found
 

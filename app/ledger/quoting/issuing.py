@@ -128,7 +128,7 @@ def _job(work: Work, form: IssueForm, ask: QuoteAsk) -> Job:
     if job.version != form.job_version:
         raise Stale()
     if job.stage not in QUOTABLE:
-        raise LedgerError("stage", f"This job is {job.stage.value}: it can no longer be quoted anew. Start another.")
+        raise LedgerError("stage", f"This job is {job.stage.word}: it can no longer be quoted anew. Start another.")
     job.customer_id = ask.customer_id
     return job
 

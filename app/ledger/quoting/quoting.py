@@ -196,7 +196,7 @@ def _print_lines(
                     quantity=quantity,
                     unit_cents=row.unit_cents,
                     amount_cents=row.unit_cents * quantity,
-                    is_labour=row.kind is PriceKind.LABOUR,
+                    is_labour=row.kind is PriceKind.LABOR,
                     cost_cents=cost,
                 )
             )
@@ -214,7 +214,7 @@ def _print_line(label: str, found: Resolved) -> SnapshotLine:
         quantity=line.quantity,
         unit_cents=found.unit_cents,
         amount_cents=found.unit_cents * line.quantity,
-        is_labour=found.kind is PriceKind.LABOUR,
+        is_labour=found.kind is PriceKind.LABOR,
         cost_cents=found.cost_cents * line.quantity,
         remark=line.remark,
         replaces=found.replaces,

@@ -71,7 +71,7 @@ class LineAsk(JsonDataclass):
 
     cylinder: maker_code and attributes. part number: maker_code ("" looks at every maker) and part_number.
     rekey: attributes (type, chambers and keyway of the customer's cylinders). keys: attributes.keyway, or a
-    keyset by `symbol` of an existing system. hardware, labour, trip: price_code.
+    keyset by `symbol` of an existing system. hardware, labor, trip: price_code.
     unit_cents: a price typed by the counter instead of the book's; it needs price_reason, which the house alone
     reads. remark: printed with the line. need_by: a day of the line's own, so that it may be keyed apart from the
     rest of the job.

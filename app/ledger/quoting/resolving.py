@@ -17,7 +17,7 @@ from app.ledger.catalog.price_queries import KEY_CUT, rekey_code, tier_percent
 from app.ledger.catalog.price_rules import RuledBook
 from app.ledger.quoting.replacing import lock_named, replacing
 from app.ledger.quoting.request import LineAsk
-from app.ledger.tables import CatalogueItem, LineKind
+from app.ledger.tables import CatalogRow, LineKind
 from app.pricing import KeyingKind, PriceKind, PriceRow, half_up
 
 MOST = 10_000
@@ -46,7 +46,7 @@ class Resolved:
 
 
 class Resolver:
-    """Resolves lines against the makers' tables, the catalogue and the price book of one day and customer.
+    """Resolves lines against the makers' tables, the catalog and the price book of one day and customer.
 
     numbers: the part numbers that the lines name, so that they are looked up together.
     """
@@ -124,8 +124,8 @@ class Resolver:
         )
         return self._sold(line, maker, reading, others)
 
-    def _item(self, line: LineAsk, maker: MakerTables, item: CatalogueItem) -> Resolved:
-        """A part number out of a catalogue that nothing is keyed on: hardware, a key blank, or a cylinder
+    def _item(self, line: LineAsk, maker: MakerTables, item: CatalogRow) -> Resolved:
+        """A part number out of a catalog that nothing is keyed on: hardware, a key blank, or a cylinder
         whose number its maker's tables do not read."""
         number = item.part_number
         if line.keying.kind is not KeyingKind.NONE and item.category == "cylinder":
@@ -152,7 +152,7 @@ class Resolver:
         if item is None and line.unit_cents is None:
             raise BitternError(
                 "unit_price",
-                f"{maker.name} {reading.part_number} is a legal number, but it is not in the catalogue: "
+                f"{maker.name} {reading.part_number} is a legal number, but it is not in the catalog: "
                 "ask the maker for the price and enter it, with the reason.",
             )
         attributes = (item_attributes(item) if item else None) or reading.attributes
@@ -191,7 +191,7 @@ class Resolver:
             raise BitternError("keying", "Say how the cylinders are to be keyed.")
         row = self._book.price(rekey_code(attributes.type), self._on, self._tier or None, line.quantity)
         line = replace(line, part_number="")
-        return replace(_from_book(line, row, f"Rekey customer's own {words(attributes)}"), kind=PriceKind.LABOUR)
+        return replace(_from_book(line, row, f"Rekey customer's own {words(attributes)}"), kind=PriceKind.LABOR)
 
     def _keys(self, line: LineAsk) -> Resolved:
         code = line.price_code or KEY_CUT
@@ -202,14 +202,14 @@ class Resolver:
         return _from_book(line, row, f"{what}, keyway {keyway}" if keyway else what)
 
     def _priced(self, line: LineAsk) -> Resolved:
-        """Hardware, labour, trip: a row of the price book."""
+        """Hardware, labor, trip: a row of the price book."""
         if not line.price_code:
             raise BitternError("price_code", "Choose an entry of the price book.")
         row = self._book.price(line.price_code, self._on, self._tier or None, line.quantity)
-        wanted = PriceKind.GOODS if line.kind is LineKind.HARDWARE else PriceKind.LABOUR
+        wanted = PriceKind.GOODS if line.kind is LineKind.HARDWARE else PriceKind.LABOR
         if row.kind is not wanted:
             raise BitternError(
-                "price_code", f"{row.description} is {row.kind.value}; choose an entry of {wanted.value}."
+                "price_code", f"{row.description} is {row.kind.word}; choose an entry of {wanted.word}."
             )
         return _from_book(replace(line, keys_each=0), row, row.description)
 
@@ -218,7 +218,7 @@ class Resolver:
             raise BitternError("maker", "Choose a maker: the same attributes have another number with each.")
         return self._makers[code]
 
-    def _selling(self, maker: MakerTables, item: CatalogueItem, quantity: int) -> int:
+    def _selling(self, maker: MakerTables, item: CatalogRow, quantity: int) -> int:
         """The price book's own row for a part number, else by the price rule that counts, else list less the tier's
         percentage. A rule that names the number goes before its row; one that works from a cost says nothing of
         an item without one.

@@ -100,7 +100,7 @@ def requote(work: Work, job: Job) -> Requote:
     if not job.revisions:
         raise NotFound("quote of this job")
     if job.stage not in QUOTABLE:
-        raise LedgerError("stage", f"This job is {job.stage.value}: it can no longer be quoted anew. Start another.")
+        raise LedgerError("stage", f"This job is {job.stage.word}: it can no longer be quoted anew. Start another.")
     revision = job.revisions[-1]
     quoted = read_snapshot(revision.snapshot)
     ask, notes = _without_past_days(as_still_said(work.session, QuoteAsk.from_json(quoted.ask)), work.today)

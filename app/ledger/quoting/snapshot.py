@@ -29,7 +29,7 @@ class SnapshotLine:
     """One printed line. `label`: 1, 1a, 1b … (1a and 1b belong to line 1: its keying, its keys)."""
 
     label: str
-    kind: str  # cylinder, part number, rekey, keying, keys, hardware, labour, trip
+    kind: str  # cylinder, part number, rekey, keying, keys, hardware, labor, trip
     words: str  # what it is, in words
     part_number: str
     keying: str  # "keyed alike in sets of 2", "" where nothing is keyed
@@ -47,7 +47,7 @@ class SnapshotLine:
     def priced(self) -> PricedLine:
         """The line as totals are made of it and revisions are compared."""
         words = f"{self.words} {self.part_number}".strip()
-        kind = PriceKind.LABOUR if self.is_labour else PriceKind.GOODS
+        kind = PriceKind.LABOR if self.is_labour else PriceKind.GOODS
         return PricedLine(words, self.quantity, self.unit_cents, kind)
 
     @property

@@ -13,7 +13,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Site
 from app.pricing import Exemption, TaxRule, Totals, total
 
-_NO_PLACE = "The house has no place whose sales tax holds; the owner names it under House, Papers, tax and tiers."
+_NO_PLACE = "The house has no place whose sales tax holds; the owner names it under Settings, Papers, tax and tiers."
 
 
 def tax_place_of(work: Work, buyer: Customer, site_id: int | None) -> str:

@@ -55,7 +55,7 @@ def read_span(first: date, last: date) -> tuple[date, date]:
 
 def book_rows(work: Work, name: str, first: date, last: date) -> list[BookRow]:
     """The rows of one book from `first` to `last`, both included, oldest first; for the owner alone."""
-    work.require()
+    work.require_owner()
     first, last = read_span(first, last)
     if name not in _READERS:
         raise BitternError("book", f"Choose one of {', '.join(_READERS)}.")

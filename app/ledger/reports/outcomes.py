@@ -62,9 +62,9 @@ class Outcomes:
         return sum(one.value_cents for one in self.won)
 
     @property
-    def cancelled(self) -> tuple[Won, ...]:
-        """Those of the won ones whose job was cancelled since."""
-        return tuple(one for one in self.won if one.stage is Stage.CANCELLED)
+    def canceled(self) -> tuple[Won, ...]:
+        """Those of the won ones whose job was canceled since."""
+        return tuple(one for one in self.won if one.stage is Stage.CANCELED)
 
     @property
     def lost_cents(self) -> int:

@@ -18,7 +18,7 @@ from app.ledger.tables import LATE_STAGES, Customer, Job, Stage
 from app.pricing import BenchTerms, is_working_day
 
 # A quote says when it would be ready if it were accepted today: that is no promise until somebody accepts.
-_NO_PROMISE = (*(stage for stage in Stage if not stage.was_accepted), Stage.CANCELLED)
+_NO_PROMISE = (*(stage for stage in Stage if not stage.was_accepted), Stage.CANCELED)
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,7 @@ from app.ledger.search.words import LAST, dialect_of, numbered, ordered, query_o
 from app.ledger.sites.customer_queries import find_customers
 from app.ledger.store.rows import read
 from app.ledger.tables import (
-    CatalogueItem,
+    CatalogRow,
     Customer,
     Cylinder,
     Door,
@@ -301,7 +301,7 @@ class PartFound:
 
 
 def find_parts(session: Session, text: str, words: Sequence[str], limit: int) -> tuple[PartFound, ...]:
-    """Catalogue items first, then part numbers that stand on cylinders only (composed, never in a catalogue)."""
+    """Catalog items first, then part numbers that stand on cylinders only (composed, never in a catalog)."""
     dialect = dialect_of(session)
     low = without_separators(text).lower()
     values = {
@@ -320,28 +320,28 @@ def find_parts(session: Session, text: str, words: Sequence[str], limit: int) ->
 
 @cache
 def _listed(dialect: str, limit: int) -> sa.Select[str, str, str, int]:
-    """The catalogue's, those that begin so first."""
+    """The catalog's, those that begin so first."""
     ids = sa.union(
-        sa.select(word_ids(dialect, CatalogueItem, "whole").subquery().c.id),
-        sa.select(word_ids(dialect, CatalogueItem, "begun").subquery().c.id),
+        sa.select(word_ids(dialect, CatalogRow, "whole").subquery().c.id),
+        sa.select(word_ids(dialect, CatalogRow, "begun").subquery().c.id),
         sa.select(_begun(dialect, limit).subquery().c.id),
     ).subquery()
-    some = sa.select(Cylinder.id).where(Cylinder.part_number == CatalogueItem.part_number).limit(COUNTED)
-    count = sa.select(sa.func.count()).select_from(some.correlate(CatalogueItem).subquery()).scalar_subquery()
-    nearest = sa.case((_begins(numbered(dialect, CatalogueItem.part_number)), 0), else_=1)
+    some = sa.select(Cylinder.id).where(Cylinder.part_number == CatalogRow.part_number).limit(COUNTED)
+    count = sa.select(sa.func.count()).select_from(some.correlate(CatalogRow).subquery()).scalar_subquery()
+    nearest = sa.case((_begins(numbered(dialect, CatalogRow.part_number)), 0), else_=1)
     return (
-        sa.select(CatalogueItem.part_number, CatalogueItem.description, Maker.name, count)
-        .join(ids, ids.c.id == CatalogueItem.id)
-        .join(Maker, Maker.id == CatalogueItem.maker_id)
-        .order_by(nearest, CatalogueItem.part_number)
+        sa.select(CatalogRow.part_number, CatalogRow.description, Maker.name, count)
+        .join(ids, ids.c.id == CatalogRow.id)
+        .join(Maker, Maker.id == CatalogRow.maker_id)
+        .order_by(nearest, CatalogRow.part_number)
         .limit(limit)
     )
 
 
 def _begun(dialect: str, limit: int) -> sa.Select[int]:
-    """The catalogue's whose number begins as typed, with its separators or without."""
-    number = numbered(dialect, CatalogueItem.part_number)
-    return sa.select(CatalogueItem.id).where(_begins(number)).order_by(number).limit(limit)
+    """The catalog's whose number begins as typed, with its separators or without."""
+    number = numbered(dialect, CatalogRow.part_number)
+    return sa.select(CatalogRow.id).where(_begins(number)).order_by(number).limit(limit)
 
 
 @cache

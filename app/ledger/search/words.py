@@ -15,7 +15,7 @@ from sqlalchemy.dialects.postgresql import TSQUERY
 from sqlalchemy.orm import Session
 
 from app.fitting import SEPARATORS
-from app.ledger.tables import CatalogueItem, Contact, Customer, Door, Job, KeySystem, Site
+from app.ledger.tables import CatalogRow, Contact, Customer, Door, Job, KeySystem, Site
 
 SEARCHED: dict[Any, tuple[str, ...]] = {
     Customer: ("name", "email"),
@@ -24,7 +24,7 @@ SEARCHED: dict[Any, tuple[str, ...]] = {
     Job: ("title", "po_number"),
     Door: ("opening_number", "location"),
     KeySystem: ("name",),
-    CatalogueItem: ("part_number", "description"),
+    CatalogRow: ("part_number", "description"),
 }
 """Which columns of which tables are searched by word, as the migration indexed them; never one with a bitting."""
 

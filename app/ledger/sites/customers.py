@@ -91,7 +91,7 @@ def insert_customer(work: Work, form: CustomerForm) -> Customer:
     customer.name = form.name.strip()
     work.session.add(customer)
     work.session.flush()
-    record(work, "customer added", f"customer {customer.id}", f"{customer.name} put on record")
+    record(work, "customer added", f"customer {customer.id}", f"{customer.name} saved")
     return customer
 
 
@@ -139,7 +139,7 @@ def insert_site(work: Work, customer_id: int, form: SiteForm) -> Site:
     site = Site(customer_id=customer_id, name=name, address=form.address, tax_place=form.tax_place)
     work.session.add(site)
     work.session.flush()
-    record(work, "site added", f"site {site.id}", f"Site {site.name} put on record")
+    record(work, "site added", f"site {site.id}", f"Site {site.name} saved")
     return site
 
 
@@ -164,7 +164,7 @@ def add_contact(work: Work, customer_id: int, name: str, duty: str = "", phone: 
             raise LedgerError("name", "Enter the contact's name.")
         work.session.add(contact)
         work.session.flush()
-        record(work, "contact added", f"customer {customer_id}", f"Contact {contact.name} put on record")
+        record(work, "contact added", f"customer {customer_id}", f"Contact {contact.name} saved")
         return contact
 
 

@@ -60,7 +60,7 @@ def add_cylinder(work: Work, door_id: int, form: CylinderForm) -> Cylinder:
         if door is None:
             raise NotFound("door")
         if any(one.position.casefold() == form.position.casefold() for one in standing(door)):
-            raise LedgerError("position", f"A cylinder is on record {form.position} already; take it out first.")
+            raise LedgerError("position", f"A cylinder is on record {form.position} already; remove it first.")
         if form.keyset_id is not None:
             rows = sa.select(Keyset.id).join(KeySystem).where(KeySystem.customer_id == door.site.customer_id)
             if work.session.scalar(rows.where(Keyset.id == form.keyset_id)) is None:
@@ -77,7 +77,7 @@ def add_cylinder(work: Work, door_id: int, form: CylinderForm) -> Cylinder:
         )
         work.session.add(cylinder)
         work.session.flush()
-        said = f"Cylinder {cylinder.position}: {cylinder.words} put on record as found"
+        said = f"Cylinder {cylinder.position}: {cylinder.words} saved as found"
         record(work, "cylinder added", f"door {door.id}", said)
         return cylinder
 
@@ -98,9 +98,9 @@ def take_out(work: Work, cylinder_id: int, version: int, why: str = "") -> Cylin
         if cylinder.version != version:
             raise Stale()
         if cylinder.state is not CylinderState.FITTED:
-            raise LedgerError("", f"This cylinder is {cylinder.state.value}; only a fitted one can come out here.")
+            raise LedgerError("", f"This cylinder is {cylinder.state.value}; only a fitted one can be removed here.")
         cylinder.state = CylinderState.REMOVED
-        said = f"Cylinder {cylinder.position}: {cylinder.words} came out" + (f": {why}" if why else "")
+        said = f"Cylinder {cylinder.position}: {cylinder.words} removed from the door" + (f": {why}" if why else "")
         record(work, "cylinder taken out", f"door {cylinder.door_id}", said)
         return cylinder
 

@@ -162,7 +162,7 @@ def undo_change(work: Work, site_id: int, event_id: int, seen: Mapping[int, int]
         if plan.seen != dict(seen):
             raise Stale("Somebody changed these doors since this was shown. Nothing was saved; look again.")
         if not plan.seen:
-            raise LedgerError("", "Everything in this change was changed again since; there is nothing to take back.")
+            raise LedgerError("", "Everything in this change was changed again since; there is nothing to undo.")
         doors = _doors(work.session, site_id, set(plan.seen))
         _refuse_taken(work.session, site_id, plan)
         for change in plan.changes:
@@ -185,7 +185,7 @@ def undo_change(work: Work, site_id: int, event_id: int, seen: Mapping[int, int]
             work,
             UNMERGED if plan.returning else "change undone",
             f"site {site_id}",
-            f"Taken back on {count:,} {'door' if count == 1 else 'doors'}: {plan.event.summary}"[:1000],
+            f"Undone on {count:,} {'door' if count == 1 else 'doors'}: {plan.event.summary}"[:1000],
             doors=for_event(plan.changes),
             undoes=event_id,
             **({"kept": plan.returning.kept[0], "gone": plan.returning.door_id} if plan.returning else {}),

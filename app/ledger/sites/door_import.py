@@ -201,7 +201,7 @@ def _contradictions(row: DoorRow, here: Cylinder) -> list[Problem]:
         Problem(
             f"row {row.row}, {name}",
             f"On record the cylinder {here.position} has {known[name] or 'none'}. A list adds cylinders and changes "
-            "none: take the old one out on the door's page first, or leave this cell empty.",
+            "none: remove the old one on the door's page first, or leave this cell empty.",
         )
         for name, text in told.items()
         if text and text != known[name]

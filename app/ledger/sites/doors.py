@@ -86,7 +86,7 @@ def add_door(work: Work, site_id: int, form: DoorForm) -> Door:
         _fill(door, form)
         work.session.add(door)
         work.session.flush()
-        record(work, "door added", f"door {door.id}", f"Door {door.opening_number} put on record")
+        record(work, "door added", f"door {door.id}", f"Door {door.opening_number} saved")
         return door
 
 

@@ -147,7 +147,7 @@ def _refuse_collision(door: Door, other: Door) -> None:
         Problem(
             "keep",
             f"Both {door.opening_number} and {other.opening_number} have a cylinder {position}. "
-            "Take one out on its door's page first, or give one door another number.",
+            "Remove one on its door's page first, or give one door another number.",
         )
         for position in sorted(taken[0] & taken[1])
     ]
@@ -210,7 +210,7 @@ def what_returns(session: Session, event: Event, kept: Door | None, told: list[s
         told.append("The door that stayed was merged on since; take that merge back first.")
         return None
     if event.id in taken_back(session, kept.site_id):
-        told.append(f"This merge was taken back already; {values['opening']} is a door of its own again.")
+        told.append(f"This merge was undone already; {values['opening']} is a door of its own again.")
         return None
     rows = sa.select(Door.id).where(Door.site_id == kept.site_id, Door.opening_number == values["opening"])
     if session.scalar(rows) is not None:

@@ -48,8 +48,13 @@ class Work:
         return self.now.astimezone().date()
 
     def require(self, *roles: Role) -> None:
-        """Refuse with NotAllowed unless the actor has one of the roles (the owner may do everything)."""
+        """Refuse with NotAllowed unless the actor is the owner or has one of the roles."""
         if self.actor.role is not Role.OWNER and self.actor.role not in roles:
+            raise NotAllowed()
+
+    def require_owner(self) -> None:
+        """Refuse everybody but the owner with NotAllowed."""
+        if self.actor.role is not Role.OWNER:
             raise NotAllowed()
 
 

@@ -18,7 +18,7 @@ from app.ledger.tables.jobs import (
     Stage,
 )
 from app.ledger.tables.keysystems import Bitting, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
-from app.ledger.tables.makers import CatalogueItem, FactoryTermsRow, Keyway, Maker, SpecRow
+from app.ledger.tables.makers import CatalogRow, FactoryTermsRow, Keyway, Maker, SpecRow
 from app.ledger.tables.pins import PinStock
 from app.ledger.tables.prices import (
     BENCH_TERMS_SET,
@@ -44,7 +44,7 @@ __all__ = [
     "BenchTermsRow",
     "BenchTimeRow",
     "Bitting",
-    "CatalogueItem",
+    "CatalogRow",
     "Contact",
     "Counter",
     "Customer",

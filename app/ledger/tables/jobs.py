@@ -26,7 +26,7 @@ class LineKind(StrEnum):
     REKEY = "rekey"
     KEYS = "keys"
     HARDWARE = "hardware"
-    LABOUR = "labour"
+    LABOR = "labour"  # stored so; pages say labor
     TRIP = "trip"
 
     @property
@@ -48,7 +48,12 @@ class Stage(StrEnum):
     HANDED_OVER = "handed over"
     CLOSED = "closed"
     LOST = "lost"
-    CANCELLED = "cancelled"
+    CANCELED = "cancelled"  # stored so; people read "canceled"
+
+    @property
+    def word(self) -> str:
+        """The stage as pages and papers say it."""
+        return "canceled" if self is Stage.CANCELED else self.value
 
     @property
     def was_accepted(self) -> bool:
@@ -68,15 +73,15 @@ _S = Stage
 MOVES: dict[Stage, tuple[Stage, ...]] = {
     _S.ASKED: (_S.LOST,),
     _S.QUOTED: (_S.LOST,),
-    _S.APPROVED: (_S.PARTS_ON_ORDER, _S.ON_THE_BENCH, _S.READY, _S.CANCELLED),
-    _S.PARTS_ON_ORDER: (_S.ON_THE_BENCH, _S.READY, _S.CANCELLED),
-    _S.ON_THE_BENCH: (_S.CHECKED, _S.PARTS_ON_ORDER, _S.CANCELLED),
-    _S.CHECKED: (_S.READY, _S.ON_THE_BENCH, _S.CANCELLED),
-    _S.READY: (_S.HANDED_OVER, _S.ON_THE_BENCH, _S.CANCELLED),
+    _S.APPROVED: (_S.PARTS_ON_ORDER, _S.ON_THE_BENCH, _S.READY, _S.CANCELED),
+    _S.PARTS_ON_ORDER: (_S.ON_THE_BENCH, _S.READY, _S.CANCELED),
+    _S.ON_THE_BENCH: (_S.CHECKED, _S.PARTS_ON_ORDER, _S.CANCELED),
+    _S.CHECKED: (_S.READY, _S.ON_THE_BENCH, _S.CANCELED),
+    _S.READY: (_S.HANDED_OVER, _S.ON_THE_BENCH, _S.CANCELED),
     _S.HANDED_OVER: (_S.CLOSED,),
     _S.CLOSED: (),
     _S.LOST: (),
-    _S.CANCELLED: (),
+    _S.CANCELED: (),
 }
 
 
@@ -109,7 +114,7 @@ class Job(Versioned, Base):
     accepted_option: Mapped[str] = mapped_column(sa.String(1), default="")  # A or B of a quote that offered two ways
     agreed_cents: Mapped[int | None]  # what was accepted comes to, tax included; None before
     deposit_cents: Mapped[int] = mapped_column(default=0)  # asked by the newest quote, or as accepted
-    reason: Mapped[str] = mapped_column(sa.Text, default="")  # why it was lost or cancelled
+    reason: Mapped[str] = mapped_column(sa.Text, default="")  # why it was lost or canceled
 
     customer: Mapped[Customer] = relationship()
     site: Mapped[Site | None] = relationship()

@@ -1,4 +1,4 @@
-"""Tables: makers, their keyways, catalogue items, dated factory terms, and bitting specs."""
+"""Tables: makers, their keyways, catalog items, dated factory terms, and bitting specs."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ class Maker(Versioned, Base):
     tables: Mapped[dict[str, Any]] = mapped_column(sa.JSON, default=dict)
 
     keyways: Mapped[list[Keyway]] = relationship(back_populates="maker", order_by="Keyway.code")
-    items: Mapped[list[CatalogueItem]] = relationship(back_populates="maker")
+    items: Mapped[list[CatalogRow]] = relationship(back_populates="maker")
 
 
 class SpecRow(Versioned, Base):
@@ -51,7 +51,7 @@ class Keyway(Base):
     spec: Mapped[SpecRow] = relationship()
 
 
-class CatalogueItem(Versioned, Base):
+class CatalogRow(Versioned, Base):
     """Something a maker sells by part number. Cents are each; `attributes` is `fitting`'s JSON of a cylinder."""
 
     __tablename__ = "catalogue_items"

@@ -21,7 +21,7 @@ class PriceBookRow(Base):
     code: Mapped[str] = mapped_column(sa.String(80), index=True)
     description: Mapped[str] = mapped_column(sa.String(300))
     category: Mapped[str] = mapped_column(sa.String(40))
-    kind: Mapped[str] = mapped_column(sa.String(12))  # goods or labour
+    kind: Mapped[str] = mapped_column(sa.String(12))  # goods or labor
     unit_cents: Mapped[int]
     cost_cents: Mapped[int]
     tier: Mapped[str] = mapped_column(sa.String(40), default="")
@@ -31,7 +31,7 @@ class PriceBookRow(Base):
 
 
 class PriceTier(Versioned, Base):
-    """A customer tier and what it takes off catalogue list prices; `percent_off` is decimal text, such as 12.5."""
+    """A customer tier and what it takes off catalog list prices; `percent_off` is decimal text, such as 12.5."""
 
     __tablename__ = "price_tiers"
 

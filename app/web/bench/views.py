@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from flask import Blueprint, flash, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
+from wtforms import SelectMultipleField, StringField
+from wtforms.validators import AnyOf
+from wtforms.widgets import CheckboxInput, ListWidget
 
 from app.documents.filters import show_cut
 from app.errors import BitternError
@@ -12,10 +15,26 @@ from app.ledger.bench.checkoff import check_off, cut_off, pin_off, uncut, untick
 from app.ledger.people.login_rules import Proof
 from app.ledger.tables import Role
 from app.web.access import proven, roles
-from app.web.bench.forms import CHECKED, CUT, PINNED, UNCUT, UNTICKED, TickForm
 from app.web.bench.page import bench_job_page, revealed
-from app.web.forms_base import attach, typed
+from app.web.forms_base import PageForm, attach, typed
 from app.web.services import current_work
+
+PINNED, CHECKED, UNTICKED = "pinned", "checked", "unticked"
+CUT, UNCUT = "cut", "uncut"
+HOW = (PINNED, CHECKED, UNTICKED, CUT, UNCUT)
+
+
+class TickForm(PageForm):
+    """Cylinders by id as pinned, checked or not ticked any more; keys by the id of their keyset as cut or not."""
+
+    cylinders = SelectMultipleField(
+        "Cylinders", coerce=int, validate_choice=False, widget=ListWidget(), option_widget=CheckboxInput()
+    )
+    keys = SelectMultipleField(
+        "Keys", coerce=int, validate_choice=False, widget=ListWidget(), option_widget=CheckboxInput()
+    )
+    as_ = StringField("As", [AnyOf(HOW, message="Press one of the buttons.")], name="as")
+
 
 blueprint = Blueprint("bench", __name__, url_prefix="/bench")
 _USES = {PINNED: pin_off, CHECKED: check_off, UNTICKED: untick, CUT: cut_off, UNCUT: uncut}

@@ -20,7 +20,7 @@ _STAYS = ("quantity", "keying", "set_size", "master", "keys_each", "need_by", "r
 _MENDED_BY = {
     MendLine.KEYS: LineKind.KEYS,
     MendLine.HARDWARE: LineKind.HARDWARE,
-    MendLine.LABOUR: LineKind.LABOUR,
+    MendLine.LABOR: LineKind.LABOR,
     MendLine.TRIP: LineKind.TRIP,
 }
 _TOP = {2: "AA", 3: "A", 4: "GGM"}

@@ -20,7 +20,7 @@ ADDABLE: tuple[tuple[LineKind, str, str, str], ...] = (
     (LineKind.REKEY, "Rekey", "r", "Rekey customer's own"),
     (LineKind.KEYS, "Keys", "k", "Extra keys"),
     (LineKind.HARDWARE, "Hardware", "h", "Hardware"),
-    (LineKind.LABOUR, "Labor", "l", "Labor"),
+    (LineKind.LABOR, "Labor", "l", "Labor"),
     (LineKind.TRIP, "Trip", "t", "Trip"),
 )
 TYPES: Mapping[str, str] = {
@@ -40,10 +40,10 @@ KEYINGS: tuple[tuple[str, str], ...] = (
     (KeyingKind.NONE.value, "No pins"),
 )
 _CATEGORIES = {
-    LineKind.HARDWARE: "hardware",
-    LineKind.LABOUR: "labour",
-    LineKind.TRIP: "trip",
-    LineKind.KEYS: "keys",
+    LineKind.HARDWARE: ("hardware",),
+    LineKind.LABOR: ("labor", "labour"),  # the latter in price books of release 0.1
+    LineKind.TRIP: ("trip",),
+    LineKind.KEYS: ("keys",),
 }
 _TAILS = ("cam", "tailpiece")
 
@@ -74,7 +74,7 @@ class Choices:
         """The price book's entries for a line of this kind: of its own category, else all of its sort."""
         kind = "goods" if sort in (LineKind.HARDWARE, LineKind.KEYS) else "labour"
         mine = [entry for entry in self._entries if entry.kind == kind]
-        return tuple([entry for entry in mine if entry.category == _CATEGORIES.get(sort)] or mine)
+        return tuple([entry for entry in mine if entry.category in _CATEGORIES.get(sort, ())] or mine)
 
     def of(self, maker: str, kind: str) -> LineChoices:
         """What a line's boxes offer for a maker's code and a type of cylinder, "" while they are not chosen."""

@@ -245,7 +245,7 @@ _KINDS = {
     LineKind.REKEY: FormField(RekeyLine),
     LineKind.KEYS: FormField(KeysLine),
     LineKind.HARDWARE: FormField(HardwareLine),
-    LineKind.LABOUR: FormField(PricedLine),
+    LineKind.LABOR: FormField(PricedLine),
     LineKind.TRIP: FormField(PricedLine),
 }
 _USUAL = {"quantity": "1", "keys_each": "2"}

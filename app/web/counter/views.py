@@ -71,7 +71,7 @@ def page() -> ResponseReturnValue:
     """An empty page, or a `customer`'s; one filled from a job's quote; with `draft`, the one that was left lying."""
     work, job = current_work(), _job()
     if job is not None and job.stage not in (Stage.ASKED, Stage.QUOTED, Stage.LOST):
-        flash(f"Job {job.number} is {job.stage.value}: it can no longer be quoted anew. Start another.", "caution")
+        flash(f"Job {job.number} is {job.stage.word}: it can no longer be quoted anew. Start another.", "caution")
         return redirect(url_for("counter.page"), 303)
     draft = draft_of(work, job)
     token = secrets.token_hex(16)

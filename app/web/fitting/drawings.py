@@ -58,7 +58,7 @@ class BoreDrawing:
     """A stile seen from the front, its outer edge on the left: the hole, and where the middle is."""
 
     stile: int
-    centre: int
+    center: int
     backset: int
     radius: int
     bolt: int

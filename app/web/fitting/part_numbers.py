@@ -40,7 +40,7 @@ MOST_OF_A_MAKER = 5
 
 @dataclass(frozen=True, slots=True)
 class Read:
-    """One legal reading of a number: whose, laid out, what to know, and the item where it is in the catalogue."""
+    """One legal reading of a number: whose, laid out, what to know, and the item where it is in the catalog."""
 
     maker: str
     layout: Breakdown
@@ -188,7 +188,7 @@ def answer_swap(session: Session, makers: Makers, form: forms.SwapForm) -> SwapA
     for item in shelf(session):
         if item.attributes is not None:
             by_maker.setdefault(item.maker, []).append(item)
-    # Each maker has its say: a large catalogue would leave no room for the others.
+    # Each maker has its say: a large catalog would leave no room for the others.
     matches = [match for items in by_maker.values() for match in find_same_fit(items, old, MOST_OF_A_MAKER)]
     matches.sort(key=lambda match: (match.distance, not match.item.stocked, _is_bare(match), match.item.list_cents))
     swaps = []

@@ -14,10 +14,10 @@ from app.fitting import door_preparations, finishes, trade_fact
 from app.ledger.catalog.maker_queries import maker_tables
 from app.ledger.tables import Role
 from app.web.access import roles
-from app.web.asked import is_piece
 from app.web.fitting import answers, forms, measures, part_numbers
 from app.web.fitting.drawings import draw_bore, draw_length, draw_tailpiece
 from app.web.forms_base import attach
+from app.web.query_args import wants_fragment
 from app.web.services import request_session
 
 blueprint = Blueprint("fitting", __name__, url_prefix="/fit")
@@ -110,7 +110,7 @@ def _ask(slug: str) -> ResponseReturnValue:
         refusal = [(field.label.text, field.errors[0]) for field in form if field.errors]
         refusal += [("", message) for message in form.form_errors]
     return render_template(
-        f"fitting/_{slug}.html" if is_piece() else "fitting/question.html",
+        f"fitting/_{slug}.html" if wants_fragment() else "fitting/question.html",
         slug=slug,
         question=question,
         questions=QUESTIONS,

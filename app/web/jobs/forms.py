@@ -1,22 +1,50 @@
-"""Forms of the ledger page and the job page."""
+"""Forms of the job pages."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
-from wtforms import StringField
-from wtforms.validators import AnyOf
+from flask_wtf.file import FileField, FileRequired
+from wtforms import StringField, TextAreaField
+from wtforms.validators import AnyOf, Length
 
+from app.ledger.jobs.file_kinds import KINDS_IN_WORDS, MOST_BYTES
+from app.ledger.jobs.notes import MOST_NOTE
 from app.ledger.jobs.queries import LedgerQuestion
 from app.ledger.tables import Stage
-from app.web.forms_base import SavedForm, text
-from app.web.listing import read_text
+from app.web.forms_base import PageForm, SavedForm, text
+from app.web.query_args import read_text
+
+_READ_BY_ALL = "Everybody who opens the job reads it: no bitting, no card number."
+
+
+class NoteForm(PageForm):
+    """A note; it stays as it was written."""
+
+    note = TextAreaField(
+        "Note",
+        [Length(max=MOST_NOTE, message=f"At most {MOST_NOTE:,} characters fit in a note.")],
+        description=_READ_BY_ALL,
+    )
+
+
+class FileForm(PageForm):
+    """A file to keep with the job."""
+
+    file = FileField(
+        "File",
+        [FileRequired("Choose a file first.")],
+        description=f"{KINDS_IN_WORDS}, at most {MOST_BYTES // (1024 * 1024)} MB. No bitting in it.",
+        render_kw={"accept": ".pdf,.jpg,.jpeg,.png,.webp,.txt,.csv,.xlsx"},
+    )
+    about = text("What it shows", 200, hint="“Old cylinder of N101”, “signed authority”.")
+
 
 _STAGES = {stage.value: stage for stage in Stage}
 
 
 class MoveForm(SavedForm):
-    """One press of a stage's button; lost and cancelled want a reason, handed over who takes the goods.
+    """One press of a stage's button; lost and canceled want a reason, handed over who takes the goods.
 
     known: the mark of what the page said is still open.
     """

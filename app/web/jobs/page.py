@@ -18,14 +18,13 @@ from app.ledger.quoting.snapshot import SnapshotLine, read_snapshot
 from app.ledger.store.event_queries import EventTold, events_of_job
 from app.ledger.store.work import Work
 from app.ledger.tables import Job, JobFile, JobLine, KeySystem, Role, Stage
-from app.web.blank_forms import BlankForm
-from app.web.jobs.forms import MoveForm
-from app.web.papers.catalogue import Paper, papers_on_page
+from app.web.forms_base import BlankForm
+from app.web.jobs.forms import FileForm, MoveForm, NoteForm
+from app.web.papers.job_papers import Paper, papers_on_page
 from app.web.papers.source import JobSource
-from app.web.story.forms import FileForm, NoteForm
 
 # A move that ends the story is not the next step, and wants its reason.
-ENDS = (Stage.LOST, Stage.CANCELLED)
+ENDS = (Stage.LOST, Stage.CANCELED)
 FIRST_LINES = 40  # a long job is listed whole only when asked for
 FOR_BENCH = (Stage.CHECKED,)
 MOVE_WORDS = {
@@ -39,7 +38,7 @@ MOVE_WORDS = {
     Stage.HANDED_OVER: "Handed over",
     Stage.CLOSED: "Close the job",
     Stage.LOST: "Mark as lost",
-    Stage.CANCELLED: "Cancel the job",
+    Stage.CANCELED: "Cancel the job",
 }
 
 

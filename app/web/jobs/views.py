@@ -15,7 +15,7 @@ from app.web.errors import about
 from app.web.forms_base import attach, typed
 from app.web.jobs.forms import MoveForm, read_question
 from app.web.jobs.page import job_forms, job_page
-from app.web.listing import read_page
+from app.web.query_args import read_page
 from app.web.services import current_work
 
 blueprint = Blueprint("jobs", __name__)
@@ -28,7 +28,7 @@ def ledger() -> ResponseReturnValue:
     work = current_work()
     question = read_question(request.args)
     page = ledger_page(work.session, work.today, question, read_page(request.args))
-    return render_template("jobs/ledger.html", page=page, question=question)
+    return render_template("jobs/index.html", page=page, question=question)
 
 
 @blueprint.get("/jobs/<int:number>")
@@ -54,7 +54,7 @@ def move(number: int) -> ResponseReturnValue:
         except BitternError as error:
             attach(form, error)
         else:
-            flash(f"Job {job.number} is {job.stage.value} now.")
+            flash(f"Job {job.number} is {job.stage.word} now.")
             return redirect(url_for("jobs.show", number=number), 303)
     page = job_page(work, number)
     return render_template("jobs/show.html", page=page, **job_forms(page, move=form)), 422

@@ -12,7 +12,7 @@ from app.errors import BitternError
 from app.ledger.keysystems.bitting_lists import ListAsk, ListFound, TakeForm, study_bitting_list, take_over
 from app.ledger.keysystems.planning import customers_to_choose
 from app.spreadsheets import table_rows
-from app.web.access import roles
+from app.web.access import owner_only
 from app.web.fields import WholeField
 from app.web.forms_base import PageForm, text, typed
 from app.web.keying import blueprint
@@ -52,7 +52,7 @@ class TakePage(PageForm):
 
 
 @blueprint.route("/bitting-list", methods=["GET", "POST"])
-@roles()
+@owner_only
 def bitting_list() -> ResponseReturnValue:
     """Study a list that was sent."""
     work, found = current_work(), None
@@ -86,7 +86,7 @@ def _take_form(form: ListPage, found: ListFound | None) -> TakePage | None:
 
 
 @blueprint.post("/bitting-list/take")
-@roles()
+@owner_only
 def take_list() -> ResponseReturnValue:
     """Import a studied list as a system."""
     work, form = current_work(), TakePage()

@@ -19,7 +19,7 @@ from app.ledger.catalog.chart_file import even_roots, read_chart
 from app.ledger.catalog.specs import add_spec, change_spec, get_spec, list_specs, read_spec, use_of
 from app.ledger.store.event_queries import events_of
 from app.ledger.tables import Role
-from app.web.access import roles
+from app.web.access import owner_only, roles
 from app.web.errors import about
 from app.web.fields import WholeField
 from app.web.forms_base import PageForm, SavedForm, text, typed
@@ -140,7 +140,7 @@ def spec(spec_id: int) -> ResponseReturnValue:
 
 
 @blueprint.route("/specs/new", methods=["GET", "POST"])
-@roles()
+@owner_only
 def new_spec() -> ResponseReturnValue:
     """Enter a spec off a chart."""
     form = SpecPage()
@@ -158,7 +158,7 @@ def new_spec() -> ResponseReturnValue:
 
 
 @blueprint.route("/specs/load", methods=["POST"])
-@roles()
+@owner_only
 def load_chart() -> ResponseReturnValue:
     """Fill the form from a file; nothing is saved until the form is."""
     upload = ChartFilePage()
@@ -178,7 +178,7 @@ def load_chart() -> ResponseReturnValue:
 
 
 @blueprint.route("/specs/<int:spec_id>/change", methods=["GET", "POST"])
-@roles()
+@owner_only
 def edit_spec(spec_id: int) -> ResponseReturnValue:
     """Change a spec."""
     row = get_spec(request_session(), spec_id)

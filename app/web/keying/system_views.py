@@ -18,7 +18,7 @@ from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.unsealed_system import open_system
 from app.ledger.store.errors import LedgerError
 from app.ledger.tables import Role
-from app.web.access import roles
+from app.web.access import owner_only, roles
 from app.web.forms_base import typed
 from app.web.keying import blueprint
 from app.web.keying.fields import attach_plain
@@ -157,7 +157,7 @@ def control(system_id: int) -> ResponseReturnValue:
 
 
 @blueprint.route("/systems/<int:system_id>/correct", methods=["GET", "POST"])
-@roles()
+@owner_only
 def correct(system_id: int) -> ResponseReturnValue:
     """Put the right bitting of a keyset in place of the one on record."""
     work = current_work()

@@ -24,10 +24,20 @@ from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.errors import about
 from app.web.files import PDF, send
-from app.web.forms_base import attach, one_line, typed
-from app.web.keys.forms import BackForm, CutForm, IssueKeysForm, KeyForm, OrderForm, read_held, read_receipt
-from app.web.keys.page import key_page, receipt_paper, system_keys
-from app.web.listing import read_page, read_text
+from app.web.forms_base import attach, flash_and_redirect, one_line, typed
+from app.web.keys.page import (
+    BackForm,
+    CutForm,
+    IssueKeysForm,
+    KeyForm,
+    OrderForm,
+    key_page,
+    read_held,
+    read_receipt,
+    receipt_paper,
+    system_keys,
+)
+from app.web.query_args import read_page, read_text
 from app.web.services import current_work
 
 blueprint = Blueprint("keys", __name__, url_prefix="/keys")
@@ -57,14 +67,13 @@ def system(system_id: int) -> ResponseReturnValue:
 def issue(system_id: int) -> ResponseReturnValue:
     """Hand cut keys to a holder; the receipt to sign is offered next."""
     form, work = IssueKeysForm(prefix="issue-"), current_work()
-    if form.validate_on_submit():
-        try:
-            number = issue_keys(work, form.said(system_id))
-        except BitternError as error:
-            attach(form, error)
-        else:
-            flash(f"{typed(form.symbol)} is with {typed(form.holder)} now. Have receipt {number} signed.")
-            return redirect(url_for("keys.system", system_id=system_id, receipt=number), 303)
+    if done := form.run(lambda: issue_keys(work, form.said(system_id))):
+        return flash_and_redirect(
+            f"{typed(form.symbol)} is with {typed(form.holder)} now. Have receipt {done.value} signed.",
+            "keys.system",
+            system_id=system_id,
+            receipt=done.value,
+        )
     return render_template("keys/system.html", page=system_keys(work, system_id, issue=form), receipt=0), 422
 
 
@@ -132,14 +141,8 @@ def _press(key_id: int, use: Callable[[KeyForm], str]) -> ResponseReturnValue:
     work = current_work()
     form = KeyForm()
     about(f"key system {key_page(work, key_id).key.keyset.system_id}", form)
-    if form.validate_on_submit():
-        try:
-            said = use(form)
-        except BitternError as error:
-            attach(form, error)
-        else:
-            flash(said)
-            return redirect(url_for("keys.key", key_id=key_id), 303)
+    if done := form.run(lambda: use(form)):
+        return flash_and_redirect(done.value, "keys.key", key_id=key_id)
     return render_template("keys/key.html", page=key_page(work, key_id), form=form), 422
 
 

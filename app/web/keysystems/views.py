@@ -4,29 +4,108 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
+from wtforms import SelectField, TextAreaField
+from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
+from wtforms.validators import Length
 
-from app.documents import bitting_list_pdf, printing, system_sheet
-from app.errors import BitternError
+from app.documents import BittingLine, BittingList, bitting_list_pdf, printing, system_sheet
+from app.keying import write_bitting
+from app.ledger.catalog.price_queries import get_house
 from app.ledger.jobs.papers import keyset_work
 from app.ledger.keysystems.authority import change_records
+from app.ledger.keysystems.bittings import reveal_bittings, spec_of
 from app.ledger.keysystems.control import why_no_control
 from app.ledger.keysystems.lost_keysets import LostKeyset, lost_masters
 from app.ledger.keysystems.system_queries import KeysetNode, get_system, list_system_rows, system_tree
 from app.ledger.people.login_rules import Proof
+from app.ledger.quoting.issuing import house_head
 from app.ledger.store.errors import NotFound
 from app.ledger.store.event_queries import events_about
 from app.ledger.store.work import Work
-from app.ledger.tables import Event, KeySystem, Role
-from app.web.access import proven, roles
+from app.ledger.tables import Event, Keyset, KeyState, KeySystem, Role
+from app.validation import length_limit
+from app.web.access import owner_only, proven, roles
 from app.web.errors import about
 from app.web.files import PDF, send
-from app.web.forms_base import attach
-from app.web.keysystems.bitting_list import bitting_list
-from app.web.keysystems.forms import RecordsForm, RevealForm
-from app.web.listing import count_pages, read_page, read_text
+from app.web.forms_base import PageForm, SavedForm, flash_and_redirect, text
+from app.web.query_args import count_pages, read_page, read_text
 from app.web.services import current_work, request_session
+
+
+class RecordsForm(SavedForm):
+    """Who owns the system and what authority is on file."""
+
+    owner_of_record = text(
+        "Owner of record", 200, hint="Who may ask for keys and changes. Empty: nobody has said who that is."
+    )
+    authority_note = TextAreaField(
+        "Written authority",
+        [Length(max=2000, message=length_limit(2000))],
+        filters=[lambda typed: (typed or "").replace("\r\n", "\n").strip()],
+        description="Which letter, of which day, signed by whom, kept where.",
+    )
+
+    @property
+    def said(self) -> tuple[str, str]:
+        """Owner of record and note, as the use case takes them."""
+        return self.owner_of_record.data or "", self.authority_note.data or ""
+
+
+class RevealForm(PageForm):
+    """Which keyset's bitting is to be shown."""
+
+    keyset = SelectField("Keyset", coerce=int, validate_choice=False)
+
+    @classmethod
+    def of(cls, system: KeySystem) -> RevealForm:
+        """The form with the system's keysets to choose from."""
+        form = cls()
+        form.keyset.choices = [
+            SelectChoice(str(one.id), f"{one.symbol}, {one.level.value}") for one in system.keysets
+        ]
+        return form
+
+    def chosen(self, system: KeySystem) -> Keyset | None:
+        """The keyset chosen, if it is one of the system's."""
+        return next((one for one in system.keysets if one.id == self.keyset.data), None)
+
+
+def bitting_list(work: Work, system_id: int) -> BittingList:
+    """Every keyset with its bitting; puts the reveal on record. Raises NotAllowed for anybody but the owner."""
+    work.require_owner()
+    opened = reveal_bittings(work, [system_id], "bitting list")
+    system = get_system(work.session, system_id)
+    spec = spec_of(system)
+    lines = []
+    for node in _flat(system_tree(work.session, system)):
+        keyset, states = node.keyset, dict(node.keys)
+        lines.append(
+            BittingLine(
+                symbol=keyset.symbol,
+                level=keyset.level.value,
+                purpose=keyset.purpose,
+                bitting=write_bitting(spec, opened[keyset.id]) if keyset.id in opened else "",
+                state="key lost" if KeyState.LOST in states else "in use" if node.all_cylinders else "no cylinder",
+                keys_out=states.get(KeyState.OUT, 0),
+            )
+        )
+    return BittingList(
+        house=house_head(get_house(work.session)),
+        system_name=system.name,
+        owner_of_record=system.owner_of_record,
+        keyway=system.keyway,
+        spec_name=system.spec.name,
+        printed_on=work.today,
+        revealed_to=work.actor.name,
+        lines=tuple(lines),
+    )
+
+
+def _flat(nodes: tuple[KeysetNode, ...]) -> list[KeysetNode]:
+    return [one for node in nodes for one in (node, *_flat(node.children))]
+
 
 blueprint = Blueprint("keysystems", __name__, url_prefix="/key-systems")
 
@@ -75,19 +154,15 @@ def show(system_id: int) -> ResponseReturnValue:
 
 
 @blueprint.post("/<int:system_id>/records")
-@roles()
+@owner_only
 def records(system_id: int) -> ResponseReturnValue:
     """Save the owner of record and the note on written authority."""
     about(f"key system {system_id}")
     form, work = RecordsForm(), current_work()
-    if form.validate_on_submit():
-        try:
-            saved = change_records(work, system_id, form.version_read, *form.said)
-        except BitternError as error:
-            attach(form, error)
-        else:
-            flash(f"The records of {saved.name} are saved.")
-            return redirect(url_for("keysystems.show", system_id=system_id), 303)
+    if done := form.run(lambda: change_records(work, system_id, form.version_read, *form.said)):
+        return flash_and_redirect(
+            f"The records of {done.value.name} are saved.", "keysystems.show", system_id=system_id
+        )
     page = _page(work, system_id)
     return render_template("keysystems/show.html", page=page, form=form, reveal=RevealForm.of(page.system)), 422
 
@@ -108,7 +183,7 @@ def bittings(system_id: int) -> ResponseReturnValue:
 
 
 @blueprint.post("/<int:system_id>/bitting-list.pdf")
-@roles()
+@owner_only
 @proven(Proof.BITTING_LIST)
 def bitting_list_file(system_id: int) -> ResponseReturnValue:
     """The whole bitting list, for the owner alone."""

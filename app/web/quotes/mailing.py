@@ -21,8 +21,7 @@ from app.web.access import roles
 from app.web.errors import RETRY_PRINTING
 from app.web.files import EML, send
 from app.web.forms_base import PageForm, attach, text, typed
-from app.web.quotes.blueprint import REVISION, blueprint
-from app.web.quotes.page import QuoteView, quote_view
+from app.web.quotes.page import REVISION, QuoteView, blueprint, quote_view
 from app.web.services import current_work, the_config
 
 

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
+from flask import Blueprint
+
 from app.documents import QuotePage, WaysTable, WholeJob, lines_without_cost, quote_page, ways_table, whole_job
 from app.errors import BitternError
 from app.ledger.jobs.queries import get_job
@@ -18,8 +20,11 @@ from app.ledger.store.errors import NotFound
 from app.ledger.store.work import Work
 from app.ledger.tables import Job, QuoteRevision, Role, Stage
 from app.pricing import show_cents
-from app.web.filters import show_day
-from app.web.quotes.forms import MOST_ROWS, AcceptQuoteForm, CellProblems
+from app.web.quotes.accepting import MOST_ROWS, AcceptQuoteForm, CellProblems
+from app.web.templating import show_day
+
+blueprint = Blueprint("quotes", __name__, url_prefix="/quotes/<int(max=999999999):number>")
+REVISION = "/<int(max=999999999):revision>"
 
 
 @dataclass(frozen=True, slots=True)

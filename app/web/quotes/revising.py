@@ -16,7 +16,7 @@ from app.ledger.tables import Job, Role
 from app.web.access import roles
 from app.web.errors import about
 from app.web.forms_base import SavedForm, text, typed
-from app.web.quotes.blueprint import blueprint
+from app.web.quotes.page import blueprint
 from app.web.services import current_work
 
 

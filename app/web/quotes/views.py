@@ -10,19 +10,14 @@ from app.errors import BitternError, Problem, Problems
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.sites.door_paste import JOB_COLUMNS, DoorRow, read_doors
 from app.ledger.tables import Role, Stage
-from app.web.access import may, roles
+from app.web.access import may, owner_only, roles
 from app.web.errors import about
 from app.web.files import PDF, send
 from app.web.forms_base import attach, typed
-from app.web.quotes import mailing, revising
-from app.web.quotes.blueprint import REVISION
-from app.web.quotes.blueprint import blueprint as blueprint
-from app.web.quotes.forms import AcceptQuoteForm, cell_problems, read_table, typed_rows
-from app.web.quotes.page import accept_page, quote_view, ways_to_accept
+from app.web.quotes.accepting import AcceptQuoteForm, cell_problems, read_table, typed_rows
+from app.web.quotes.page import REVISION, accept_page, quote_view, ways_to_accept
+from app.web.quotes.page import blueprint as blueprint
 from app.web.services import current_work
-
-PAGES = (mailing, revising)
-"""Importing them puts their routes on the blueprint."""
 
 
 @blueprint.get(REVISION)
@@ -41,7 +36,7 @@ def pdf(number: int, revision: int) -> ResponseReturnValue:
 
 
 @blueprint.get(f"{REVISION}/owner.pdf")
-@roles()
+@owner_only
 def owner_pdf(number: int, revision: int) -> ResponseReturnValue:
     """The owner's paper: costs, margin, both ways of keying, why the choice was overridden."""
     view = quote_view(current_work(), number, revision)
@@ -56,7 +51,7 @@ def accept(number: int) -> ResponseReturnValue:
     work = current_work()
     view = quote_view(work, number)
     if view.job.stage is not Stage.QUOTED and request.method == "GET":
-        flash(f"Job {number} is {view.job.stage.value}: only a quoted job can be accepted.", "caution")
+        flash(f"Job {number} is {view.job.stage.word}: only a quoted job can be accepted.", "caution")
         return redirect(url_for("quotes.show", number=number, revision=view.revision.revision), 303)
     form = AcceptQuoteForm(obj=view.job)
     form.offer(ways_to_accept(work, view))
@@ -87,7 +82,7 @@ def accept(number: int) -> ResponseReturnValue:
         else:
             count = len(job.cylinders)
             pieces = "1 cylinder is" if count == 1 else f"{count:,} cylinders are"
-            flash(f"Quote {number} is accepted. {pieces} on record.")
+            flash(f"Quote {number} is accepted. {pieces} saved.")
             if may("jobs.show"):
                 return redirect(url_for("jobs.show", number=number), 303)
             return redirect(url_for("quotes.show", number=number, revision=view.revision.revision), 303)

@@ -1,4 +1,4 @@
-"""A maker's catalogue and tables: shown first, loaded whole or not at all, and the same after a round trip."""
+"""A maker's catalog and tables: shown first, loaded whole or not at all, and the same after a round trip."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ import sqlalchemy as sa
 
 from app.errors import BitternError, Problems
 from app.fitting import catalog_table, read_maker
-from app.ledger.catalog.catalog_import import items_of, load_catalogue, plan_catalogue
+from app.ledger.catalog.catalog_import import items_of, load_catalog, plan_catalog
 from app.ledger.catalog.maker_editing import add_maker, change_table, maker_json, plan_maker, read_table_file
 from app.ledger.catalog.maker_queries import get_item, shelf
 from app.ledger.catalog.makers import import_maker
 from app.ledger.catalog.sheets import find_sheet, read_sheet, sheet_rows, sheets_of
 from app.ledger.catalog.specs import change_spec, read_spec
 from app.ledger.store.errors import NotAllowed, Stale, Taken
-from app.ledger.tables import CatalogueItem, Event, Keyway, Maker, Role, SpecRow
+from app.ledger.tables import CatalogRow, Event, Keyway, Maker, Role, SpecRow
 from app.spreadsheets import table_bytes
 from tests.ledger.conftest import by
 
@@ -33,17 +33,17 @@ def ardent(work) -> Maker:
 
 
 def _count(work, maker: Maker) -> int:
-    return int(work.session.scalar(sa.select(sa.func.count(CatalogueItem.id)).where(CatalogueItem.maker == maker)))
+    return int(work.session.scalar(sa.select(sa.func.count(CatalogRow.id)).where(CatalogRow.maker == maker)))
 
 
-def test_a_catalogue_is_planned_then_loaded_with_its_attributes(work, ardent: Maker) -> None:
+def test_a_catalog_is_planned_then_loaded_with_its_attributes(work, ardent: Maker) -> None:
     before = _count(work, ardent)
     rows = "A20M-Q5-66.OB,cylinder,New one,14.80,29.60,yes\nA18M-Q1-66.SC,cylinder,Changed,15.20,31.00,no\n"
-    plan = plan_catalogue(work.session, ardent.id, "new.csv", (HEAD + rows).encode())
+    plan = plan_catalog(work.session, ardent.id, "new.csv", (HEAD + rows).encode())
     assert (plan.new, plan.changed, plan.unchanged, plan.unnamed) == (1, 1, 0, before - 1)
     assert _count(work, ardent) == before
     told: list[tuple[str, int, int]] = []
-    load_catalogue(work, ardent.id, "new.csv", (HEAD + rows).encode(), lambda *step: told.append(step))
+    load_catalog(work, ardent.id, "new.csv", (HEAD + rows).encode(), lambda *step: told.append(step))
     assert _count(work, ardent) == before + 1
     assert told[-1] == ("saving", 2, 2)
     new = get_item(work.session, ardent.id, "a20m-q5-66.ob")
@@ -61,28 +61,28 @@ def test_one_bad_row_keeps_all_of_a_large_file_out(work, ardent: Maker) -> None:
     good[::50] = [f"H-{n},hardware,Part {n},1.00,two,no" for n in range(0, 5000, 50)]
     good[7] = "A99M-Q1-66.SC,cylinder,No such length,1.00,2.00,no"
     content = (HEAD + "\n".join(good)).encode()
-    plan = plan_catalogue(work.session, ardent.id, "many.csv", content)
+    plan = plan_catalog(work.session, ardent.id, "many.csv", content)
     assert len(plan.problems) == 101
     assert plan.problems[0].field == "row 2, column list"
     assert plan.problems[1].field == "row 9, column part_number"
     assert "The nearest legal number is" in plan.problems[1].message
     with pytest.raises(Problems) as refused:
-        load_catalogue(work, ardent.id, "many.csv", content)
+        load_catalog(work, ardent.id, "many.csv", content)
     assert len(refused.value.problems) == 101
     assert _count(work, ardent) == before
 
 
 @pytest.mark.parametrize("kind", ["csv", "xlsx"])
-def test_a_saved_catalogue_changes_nothing_when_it_is_read_back(work, ardent: Maker, kind: str) -> None:
+def test_a_saved_catalog_changes_nothing_when_it_is_read_back(work, ardent: Maker, kind: str) -> None:
     items = list(items_of(work.session, ardent))
-    content = table_bytes(kind, "Catalogue", catalog_table(items))
-    plan = plan_catalogue(work.session, ardent.id, f"same.{kind}", content)
+    content = table_bytes(kind, "Catalog", catalog_table(items))
+    plan = plan_catalog(work.session, ardent.id, f"same.{kind}", content)
     assert (plan.new, plan.changed, plan.unchanged, plan.problems) == (0, 0, len(items), ())
 
 
 def test_a_maker_without_patterns_sells_numbers_that_nobody_reads(work) -> None:
     maker = add_maker(work, "Gannet Works", "gan")
-    load_catalogue(work, maker.id, "g.csv", (HEAD + "ANYTHING,cylinder,Cylinder,1,2,yes\n").encode())
+    load_catalog(work, maker.id, "g.csv", (HEAD + "ANYTHING,cylinder,Cylinder,1,2,yes\n").encode())
     assert get_item(work.session, maker.id, "ANYTHING").attributes == {}
     for name, code in (("gannet works", "G2"), ("Other", "GAN")):
         with pytest.raises(Taken):
@@ -92,7 +92,7 @@ def test_a_maker_without_patterns_sells_numbers_that_nobody_reads(work) -> None:
 def test_only_the_owner_changes_a_maker(work, ardent: Maker) -> None:
     counter = by(work, Role.COUNTER)
     with pytest.raises(NotAllowed):
-        load_catalogue(counter, ardent.id, "x.csv", b"")
+        load_catalog(counter, ardent.id, "x.csv", b"")
     with pytest.raises(NotAllowed):
         change_table(counter, ardent.id, 1, "keyways", [])
     with pytest.raises(NotAllowed):
@@ -208,10 +208,10 @@ def test_a_file_that_is_no_makers_is_refused(work, content: bytes, said: str) ->
 
 def test_a_tables_file_must_have_the_tables_head(ardent: Maker) -> None:
     with pytest.raises(Problems) as refused:
-        read_table_file(ardent.tables, "keyways", "k.csv", b"name,family,colour\nAQ1,AQ,red\n")
+        read_table_file(ardent.tables, "keyways", "k.csv", b"name,family,color\nAQ1,AQ,red\n")
     assert [problem.message for problem in refused.value.problems] == [
         "There is no column 'bitting spec'.",
-        "The column 'colour' is not one of name, family, bitting spec.",
+        "The column 'color' is not one of name, family, bitting spec.",
     ]
     rows = read_table_file(ardent.tables, "keyways", "k.csv", b"family,name,bitting spec,\nAQ,AQ1,Ardent AQ,\n")
     assert rows == [(2, {"family": "AQ", "name": "AQ1", "bitting spec": "Ardent AQ"})]
@@ -247,7 +247,7 @@ def test_a_spec_mended_on_its_own_page_stays_so_when_a_table_changes(work, arden
     assert {keyway["bitting_spec"] for keyway in written["keyways"]} == {"Ardent AQ, 2026"}
 
 
-def test_the_catalogue_follows_a_changed_code(work, ardent: Maker) -> None:
+def test_the_catalog_follows_a_changed_code(work, ardent: Maker) -> None:
     item = get_item(work.session, ardent.id, "A18M-Q1-66.SC")
     assert item is not None and item.attributes["finish"] == "626"
     key = next(sheet.key for sheet in sheets_of(ardent.tables) if sheet.title.endswith("codes of finish"))
@@ -267,9 +267,9 @@ def test_the_catalogue_follows_a_changed_code(work, ardent: Maker) -> None:
     assert item.attributes["finish"] == "626"
 
 
-def test_a_pattern_entered_after_the_catalogue_reads_it(work) -> None:
+def test_a_pattern_entered_after_the_catalog_reads_it(work) -> None:
     maker = add_maker(work, "Gannet", "GAN")
-    load_catalogue(work, maker.id, "g.csv", (HEAD + "GM-SC,cylinder,Gannet,5.00,9.00,yes\n").encode())
+    load_catalog(work, maker.id, "g.csv", (HEAD + "GM-SC,cylinder,Gannet,5.00,9.00,yes\n").encode())
     item = get_item(work.session, maker.id, "GM-SC")
     assert item is not None and not item.attributes
     row = {"pattern": "all", "kind": "text", "segment": "all", "text": "GM-SC", "sets": "type: mortise; finish: 626"}
@@ -291,13 +291,13 @@ def test_an_item_that_a_makers_file_leaves_out_is_read_by_its_new_pattern(work, 
 def test_a_cylinder_in_another_writing_is_the_same_item(work, ardent: Maker) -> None:
     before = _count(work, ardent)
     row = "a18m q1 66 sc,cylinder,As typed,14.80,31.50,yes\n"
-    plan = load_catalogue(work, ardent.id, "typed.csv", (HEAD + row).encode())
+    plan = load_catalog(work, ardent.id, "typed.csv", (HEAD + row).encode())
     assert (plan.new, plan.changed) == (0, 1) and _count(work, ardent) == before
     item = get_item(work.session, ardent.id, "A18M-Q1-66.SC")
     work.session.refresh(item)
     assert item is not None and item.list_cents == 3150
     twice = (HEAD + row + "A18M-Q1-66.SC,cylinder,As written,14.80,31.50,yes\n").encode()
-    (problem,) = plan_catalogue(work.session, ardent.id, "twice.csv", twice).problems
+    (problem,) = plan_catalog(work.session, ardent.id, "twice.csv", twice).problems
     assert problem.field == "row 3, column part_number"
     assert problem.message == "This is A18M-Q1-66.SC, which stands in row 2 already."
 
@@ -379,7 +379,7 @@ def test_every_bad_row_of_a_table_is_told_and_not_the_first_alone(ardent: Maker)
         {"code": "SC", "means": "", "sets": "finish: 626"},
         {"code": "", "means": "", "sets": "finish: 626"},
         {"code": "Ü", "means": "odd", "sets": "finish: 626"},
-        {"code": "XX", "means": "odd", "sets": "colour: red"},
+        {"code": "XX", "means": "odd", "sets": "color: red"},
         {"code": "YY", "means": "odd", "sets": "finish"},
         {"code": "bb", "means": "again", "sets": "finish: 605"},
     ]

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from app.ledger.catalog.maker_queries import ItemLookup, get_item, spellings
 from app.ledger.quoting.counter_queries import plain_numbers
-from app.ledger.tables import CatalogueItem, Maker
+from app.ledger.tables import CatalogRow, Maker
 
 
 @pytest.fixture
@@ -20,7 +20,7 @@ def ardent(work) -> Maker:
     maker: Maker = work.session.scalar(sa.select(Maker).where(Maker.code == "ARD"))
     for number in ("Nm-1b", "Ring-Set Brass Polished"):
         work.session.add(
-            CatalogueItem(
+            CatalogRow(
                 maker_id=maker.id,
                 part_number=number,
                 category="hardware",
@@ -64,7 +64,7 @@ def test_a_number_is_found_however_it_is_typed(work, ardent: Maker, typed: str, 
 
 
 @pytest.mark.sqlite  # it reads SQLite's own plan of the query
-def test_a_number_in_no_catalogue_is_looked_for_by_the_index_alone(work, ardent: Maker) -> None:
+def test_a_number_in_no_catalog_is_looked_for_by_the_index_alone(work, ardent: Maker) -> None:
     with statements(work.session) as seen:
         assert get_item(work.session, ardent.id, "ax10-y.zz") is None
         assert plain_numbers(work.session, ["ax10-y.zz", "nm-1B", "RING-SET BRASS polished"]) == {
@@ -83,7 +83,7 @@ def test_every_spelling_means_the_same_number(text: str) -> None:
 
 
 def test_many_numbers_are_looked_up_at_once_as_one_would_be(work, ardent) -> None:
-    items = work.session.scalars(sa.select(CatalogueItem).where(CatalogueItem.maker_id == ardent.id)).all()[:40]
+    items = work.session.scalars(sa.select(CatalogRow).where(CatalogRow.maker_id == ardent.id)).all()[:40]
     typed = [*(item.part_number.lower() for item in items), "NM-1B", "ring-set brass polished", "NO-SUCH", "x" * 500]
     with statements(work.session) as seen:
         lookup = ItemLookup(work.session, typed)

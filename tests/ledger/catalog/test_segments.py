@@ -74,7 +74,7 @@ def test_a_segments_codes_follow_it_to_another_place_and_under_another_name(arde
         (1, {"kind": "guess"}, "row 2, kind"),
         (1, {"digits": "many"}, "row 2, digits"),
         (1, {"digits": "9" * 40}, "row 2, digits"),
-        (1, {"attribute": "colour"}, "row 2, attribute"),
+        (1, {"attribute": "color"}, "row 2, attribute"),
         (1, {"unit": "1/0"}, "row 2, unit"),
         (0, {"text": "ä"}, "row 1, text"),
         (0, {"sets": "rim"}, "row 1, sets"),

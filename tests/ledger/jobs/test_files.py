@@ -109,7 +109,7 @@ def test_a_picture_of_too_many_pixels_is_refused_before_it_is_unpacked(monkeypat
 
 
 def test_what_opens_only_whole_may_have_fewer_pixels_than_a_camera(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A PNG of one colour, a third of a megabyte, would take a gigabyte of memory to be drawn small."""
+    """A PNG of one color, a third of a megabyte, would take a gigabyte of memory to be drawn small."""
     monkeypatch.setattr("app.ledger.jobs.file_kinds._MOST_PIXELS_WHOLE", 40 * 30 - 1)
     assert find_kind("old core.jpg", picture("JPEG")) is FileKind.JPEG
     for kind in ("PNG", "WEBP"):

@@ -188,7 +188,7 @@ def test_nothing_is_due_before_a_quote_nor_for_a_job_that_is_over(work: Work, jo
     with pytest.raises(LedgerError, match="Nothing is quoted"):
         take_payment(work, 1050, 1, form(K.DEPOSIT, 100))
     take_payment(work, 1042, 1, form(K.DEPOSIT, 5_000))
-    job.stage = Stage.CANCELLED
+    job.stage = Stage.CANCELED
     work.session.commit()
     with pytest.raises(LedgerError, match="only a refund"):
         take_payment(work, 1042, 2, form(K.PAYMENT, 100))

@@ -51,10 +51,10 @@ def test_without_a_promise_the_need_by_date_orders(session: Session) -> None:
     assert numbers(session) == [2, 1]
 
 
-def test_open_means_not_closed_lost_or_cancelled(session: Session) -> None:
+def test_open_means_not_closed_lost_or_canceled(session: Session) -> None:
     for number, stage in enumerate(Stage, start=1):
         job(number, stage)
-    over = {list(Stage).index(stage) + 1 for stage in (Stage.CLOSED, Stage.LOST, Stage.CANCELLED)}
+    over = {list(Stage).index(stage) + 1 for stage in (Stage.CLOSED, Stage.LOST, Stage.CANCELED)}
     assert set(numbers(session)) == set(range(1, len(Stage) + 1)) - over
     assert len(numbers(session, with_over=True)) == len(Stage)
     assert numbers(session, stage=Stage.LOST) == [list(Stage).index(Stage.LOST) + 1]

@@ -90,10 +90,10 @@ def test_a_job_goes_where_it_may_and_nowhere_else(work: Work, stage: Stage, keye
         else:
             with pytest.raises(LedgerError) as refused:
                 move_job(work, job.id, job.version, to, "the customer says so")
-            ways = ", ".join(allowed) or "nothing: its story is over"
+            ways = ", ".join(Stage(one).word for one in allowed) or "nothing: its story is over"
             assert refused.value.field == "stage"
             assert refused.value.message == (
-                f"From {stage.value} this job cannot go to {to.value}; it can go to {ways}."
+                f"From {stage.word} this job cannot go to {to.word}; it can go to {ways}."
             )
             work.session.refresh(job)
             assert (job.stage, job.version) == (stage, 1)
@@ -113,7 +113,7 @@ def test_an_end_without_a_reason_is_refused(work: Work, keyed_at: str, to: str) 
         job = job_at(work, Stage(left), keyed_at)
         with pytest.raises(LedgerError) as refused:
             move_job(work, job.id, job.version, Stage(to), "  ")
-        assert (refused.value.field, refused.value.message) == ("reason", f"Say why the job is {to}.")
+        assert (refused.value.field, refused.value.message) == ("reason", f"Say why the job is {Stage(to).word}.")
 
 
 def test_checked_is_said_by_the_bench_and_everything_else_by_the_counter_too(work: Work) -> None:
@@ -137,9 +137,9 @@ def test_a_quote_is_accepted_or_lost_only_while_the_job_is_quoted(work: Work, st
     work.session.commit()
     with pytest.raises(LedgerError) as refused:
         accept_quote(work, job.id, AcceptForm("R. Teal", work.today, job.version))
-    assert refused.value.message == f"Only a quoted job can be accepted; this one is {stage.value}."
+    assert refused.value.message == f"Only a quoted job can be accepted; this one is {stage.word}."
     if stage is not Stage.ASKED:
-        with pytest.raises(LedgerError, match=f"From {stage.value} this job cannot go to lost"):
+        with pytest.raises(LedgerError, match=f"From {stage.word} this job cannot go to lost"):
             lose_quote(work, job.revisions[-1].id, "too dear")
 
 

@@ -160,7 +160,7 @@ def test_a_quote_that_was_altered_is_refused_with_its_row_and_column(taken: byte
         ({"title": "\0"}, "no quote of Bittern's"),
         ({"cost_cents": True}, "no quote of Bittern's"),
         ({"cost_cents": 1}, "The quote itself says 1"),
-        ({"colour": "red"}, "no quote of Bittern's"),
+        ({"color": "red"}, "no quote of Bittern's"),
         ({"ask": {}}, "no request that the counter can make"),
         ({"job_number": 9}, "The quote itself is of job 9"),
     ):

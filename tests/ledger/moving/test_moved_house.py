@@ -153,7 +153,7 @@ def test_work_goes_on_where_it_stood(work: Work) -> None:
     move_job(work, lost.id, lost.version, m.Stage.LOST, "another house was quicker")
     assert [found.number for found in search(work.session, str(job.number)).jobs] == [job.number]
     assert first_broken_link(work.session) is None and missing_at_the_end(work.session) == 0
-    # Whatever is put on record next gets a number beyond those that came in.
+    # Whatever is recorded next gets a number beyond those that came in.
     with factories.saving_into(work.session):
         further = {"job": factories.JobFactory(number=5000)}
         made_next = (factories.QuoteRevisionFactory(**further), factories.PaymentFactory(job_id=further["job"].id))

@@ -234,7 +234,7 @@ def test_what_cannot_be_is_told_by_table_row_and_column(
 
 
 def test_heads_are_checked(taken: bytes, empty: Work) -> None:
-    head = ["row", "name", "colour", "name"]
+    head = ["row", "name", "color", "name"]
     plan = plan_house(empty, "a.zip", with_table(taken, "sites", [head]))
     told = [problem.message for problem in plan.problems]
     assert [problem.field for problem in plan.problems] == ["sites, row 1"] * 3

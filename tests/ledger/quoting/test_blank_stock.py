@@ -63,7 +63,7 @@ def move(work: Work, job: Job, *stages: Stage) -> None:
         for cylinder in job.cylinders if stage is Stage.CHECKED else ():
             cylinder.state = CylinderState.CHECKED
         work.session.commit()
-        reason = "changed their mind" if stage is Stage.CANCELLED else ""
+        reason = "changed their mind" if stage is Stage.CANCELED else ""
         handing = HandOver("A. Taker", still_open(work.session, job).mark)
         move_job(work, job.id, job.version, stage, reason, handing=handing)
 
@@ -82,7 +82,7 @@ def test_the_next_quote_is_not_promised_from_what_an_accepted_job_takes(work: Wo
     assert left(work) == 0
     day = ready(work, 1)
     assert day is not None and day >= late
-    move(work, job, Stage.CANCELLED)
+    move(work, job, Stage.CANCELED)
     assert (left(work), ready(work, 1)) == (30, soon)
 
 

@@ -22,7 +22,7 @@ from tests.ledger.test_main_job import flats, issued, mortise
 KD = KeyingInstruction(KeyingKind.KD)
 KEYS = LineAsk(LineKind.KEYS, 2, symbol="AA")
 TRIP = LineAsk(LineKind.TRIP, 1, price_code="TRIP")
-LABOUR = LineAsk(LineKind.LABOUR, 2, price_code="LABOUR-QUARTER")
+LABOR = LineAsk(LineKind.LABOR, 2, price_code="LABOR-QUARTER")
 CORES = LineAsk(
     LineKind.REKEY, 6, attributes=CylinderAttributes("sfic", chambers=7, keyway="NL1"), keying=KD, keys_each=1
 )
@@ -43,9 +43,9 @@ def hardware(code: str, quantity: int) -> LineAsk:
         ((mortise(2, KD),), []),
         ((mortise(2, KD, keys_each=0),), ["no-keys"]),
         ((TRIP,), ["trip-without-labour"]),
-        ((LABOUR,), ["labour-on-site-without-trip"]),
-        ((TRIP, LABOUR), []),
-        ((TRIP, CORES), ["no-control-key"]),  # rekeying is labour
+        ((LABOR,), ["labour-on-site-without-trip"]),
+        ((TRIP, LABOR), []),
+        ((TRIP, CORES), ["no-control-key"]),  # rekeying is labor
         ((CORES,), ["no-control-key"]),
         ((CORES, LineAsk(LineKind.KEYS, 1, price_code="KEY-CONTROL")), []),
         ((hardware("CAM-STANDARD", 1),), []),
@@ -60,7 +60,7 @@ def test_a_new_system_is_asked_for_its_masters_and_at_the_factory_for_its_list(w
     system = SystemAsk(name="The Flats")
     assert asked(work, line, system=system) == ["no-master-keys", "no-bitting-list"]
     assert asked(work, line, KEYS, system=system, keyed_at="shop", override_reason="so") == []
-    listed = LineAsk(LineKind.LABOUR, 1, price_code="BITTING-LIST")
+    listed = LineAsk(LineKind.LABOR, 1, price_code="BITTING-LIST")
     assert "no-bitting-list" not in asked(work, line, listed, system=system)
 
 

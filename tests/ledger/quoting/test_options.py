@@ -63,7 +63,7 @@ def test_both_ways_stand_on_the_quote_each_with_its_total_place_and_promise(work
     assert other is not None
     assert {choice.choice for choice in quote.keying} == {"shop"}
     assert {choice.choice for choice in other.keying} == {"factory"}
-    # 24 cylinders keyed at 8.00 instead of the tier's price: labour, which Saltmarsh does not tax.
+    # 24 cylinders keyed at 8.00 instead of the tier's price: labor, which Saltmarsh does not tax.
     keying = {line.label: line.unit_cents for line in quote.lines}["1a"]
     assert quote.totals.total_cents - other.totals.total_cents == 24 * (keying - 800)
     assert other.ready_on is not None and quote.ready_on is not None and other.ready_on > quote.ready_on

@@ -1,4 +1,4 @@
-"""Sales tax on a quote: by place and day, goods and labour apart, certificates to their last day, to the cent."""
+"""Sales tax on a quote: by place and day, goods and labor apart, certificates to their last day, to the cent."""
 
 from __future__ import annotations
 
@@ -26,31 +26,31 @@ def ask(work: Work, **more: object) -> QuoteAsk:
     return replace(QuoteAsk(customer_id(work, "Harbourmaster"), lines), **more)  # type: ignore[arg-type]
 
 
-def place(work: Work, name: str, rate: str, goods: bool, labour: bool, days: int = 0) -> None:
+def place(work: Work, name: str, rate: str, goods: bool, labor: bool, days: int = 0) -> None:
     day = work.today + timedelta(days)
-    set_tax_rule(work, TaxRuleForm(name, Decimal(rate), goods, labour, day))
+    set_tax_rule(work, TaxRuleForm(name, Decimal(rate), goods, labor, day))
 
 
-def by_hand(priced: PricedQuote, rate: str, goods: bool, labour: bool) -> int:
+def by_hand(priced: PricedQuote, rate: str, goods: bool, labor: bool) -> int:
     """The tax by the stated rule: each line's own, a half cent counting as a whole one."""
-    taxed = [line.amount_cents for line in priced.lines if (labour if line.is_labour else goods)]
+    taxed = [line.amount_cents for line in priced.lines if (labor if line.is_labour else goods)]
     exact = (Decimal(cents) * Decimal(rate) / 100 for cents in taxed)
     return sum(int(one.quantize(Decimal(1), rounding=ROUND_HALF_UP)) for one in exact)
 
 
 @pytest.mark.parametrize(("goods", "labour"), [(True, True), (True, False), (False, True), (False, False)])
 @pytest.mark.parametrize("rate", ["0", "7.25", "8.875", "30"])
-def test_goods_and_labour_are_taxed_apart_and_the_totals_add_up(
-    work: Work, rate: str, goods: bool, labour: bool
+def test_goods_and_labor_are_taxed_apart_and_the_totals_add_up(
+    work: Work, rate: str, goods: bool, labor: bool
 ) -> None:
-    place(work, "Mudflat Cross", rate, goods, labour)
+    place(work, "Mudflat Cross", rate, goods, labor)
     customer = work.session.get_one(Customer, customer_id(work, "Harbourmaster"))
     customer.tax_place = "Mudflat Cross"
     work.session.commit()
     priced = price_ask(work, ask(work))
     sums = priced.totals
     assert [problem.message for problem in priced.problems] == [] and sums.tax_place == "Mudflat Cross"
-    assert sums.tax_cents == by_hand(priced, rate, goods, labour)
+    assert sums.tax_cents == by_hand(priced, rate, goods, labor)
     assert sums.goods_cents + sums.labour_cents == sums.subtotal_cents == sum(x.amount_cents for x in priced.lines)
     assert sums.subtotal_cents + sums.tax_cents == sums.total_cents and sums.rule == ROUNDING_RULE
 

@@ -80,7 +80,7 @@ def test_the_week_is_weighed_against_the_benchs_days(session: Session) -> None:
     job(3, Stage.APPROVED, promised_on=TODAY + 2 * DAY, keyed_at="factory", bench_minutes=90)
     job(4, Stage.APPROVED, promised_on=TODAY - 7 * DAY, **shop)
     job(5, Stage.CLOSED, promised_on=TODAY - 7 * DAY, **shop)  # kept, however late
-    job(6, Stage.CANCELLED, promised_on=TODAY, **shop)
+    job(6, Stage.CANCELED, promised_on=TODAY, **shop)
     job(7, Stage.APPROVED, promised_on=TODAY + 5 * DAY, **shop)  # next week's Monday
     week = promised_week(session, TODAY)
     assert [(day.jobs, day.still, day.done, day.bench) for day in week.days] == [

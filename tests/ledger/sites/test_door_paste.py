@@ -51,7 +51,7 @@ def test_one_door_may_have_two_cylinders_in_different_positions() -> None:
 @pytest.mark.parametrize(
     ("text", "part"),
     [
-        ("opening,colour\n1,red\n", "'colour' is not one of"),
+        ("opening,color\n1,red\n", "'color' is not one of"),
         ("location,hand\nHall,RH\n", "no column for the opening number"),
         ("opening,opening\n1,2\n", "stands twice"),
         ("x" * 41, "at most 40 characters"),

@@ -180,7 +180,7 @@ def test_doors_with_a_cylinder_at_one_position_are_not_merged(work: Work, doors:
 
 def test_a_door_is_added_by_hand_once(work: Work, site: Site) -> None:
     door = add_door(work, site.id, DoorForm("12", "Stair", "LH", "Rim lock", "Entrance", is_egress=True))
-    assert door_story(work.session, door)[0].summary == "Door 12 put on record"
+    assert door_story(work.session, door)[0].summary == "Door 12 saved"
     with pytest.raises(Taken):
         add_door(work, site.id, DoorForm("12"))
     with pytest.raises(NotFound):
@@ -192,12 +192,12 @@ def test_a_cylinder_as_found_stands_until_it_is_taken_out(work: Work, doors: lis
     keyset = factories.KeysetFactory(system=factories.KeySystemFactory(customer=door.site.customer))
     cylinder = add_cylinder(work, door.id, CylinderForm("outside", "rim cylinder, worn", keyset_id=keyset.id))
     assert cylinder.type == "rim" and cylinder.state is CylinderState.FITTED
-    with pytest.raises(LedgerError, match="already; take it out first"):
+    with pytest.raises(LedgerError, match="already; remove it first"):
         add_cylinder(work, door.id, CylinderForm("Outside", "mortise cylinder"))
     take_out(work, cylinder.id, cylinder.version, "worn")
     add_cylinder(work, door.id, CylinderForm("outside", "mortise cylinder"))
     assert [one.words for one in door_of(work, door.id).cylinders] == ["rim cylinder, worn", "mortise cylinder"]
-    assert "came out: worn" in door_story(work.session, door)[1].summary
+    assert "removed from the door: worn" in door_story(work.session, door)[1].summary
 
 
 def test_cylinders_are_refused_by_field(work: Work, doors: list[Door]) -> None:
@@ -230,7 +230,7 @@ def test_a_list_taken_back_takes_its_cylinders_along(work: Work, site: Site, doo
     assert undo_change(work, site.id, event.id, plan.seen) == 2
     assert work.session.scalars(sa.select(Door.opening_number)).all() == ["1", "2", "3"]
     assert [one.words for one in door_of(work, doors[0].id).cylinders] == ["rim cylinder"]
-    with pytest.raises(LedgerError, match="nothing to take back"):
+    with pytest.raises(LedgerError, match="nothing to undo"):
         undo_change(work, site.id, event.id, plan_undo(work.session, site.id, event.id).seen)
 
 
@@ -281,7 +281,7 @@ def test_a_merge_is_taken_back_with_the_cylinders_and_the_story(work: Work, site
     assert not any("rim cylinder" in event.summary for event in door_story(work.session, kept))
     assert any("rim cylinder" in event.summary for event in door_story(work.session, back))
     again = plan_undo(work.session, site.id, event.id)
-    assert not again.seen and "taken back already" in again.kept[0]
+    assert not again.seen and "undone already" in again.kept[0]
     merge_doors(work, (one.id, kept.version), (two.id, back.version))
     assert door_of(work, one.id).hand == "LH" and first_broken_link(work.session) is None
 
@@ -303,7 +303,7 @@ def test_a_new_door_takes_over_no_story_of_one_that_is_gone(work: Work, site: Si
     merge_doors(work, (kept.id, kept.version), (gone, doors[2].version))
     new = add_door(work, site.id, DoorForm("200"))
     assert new.id != gone
-    assert [event.summary for event in door_story(work.session, new)] == ["Door 200 put on record"]
+    assert [event.summary for event in door_story(work.session, new)] == ["Door 200 saved"]
     assert [event.summary for event in door_story(work.session, door_of(work, kept.id))] == ["Door 3 merged into 2"]
 
 

@@ -111,6 +111,6 @@ def test_a_customer_that_cannot_be_names_its_field(work: Work, form: CustomerFor
 
 
 def test_the_owner_may_do_what_nobody_else_may(work: Work) -> None:
-    work.require()
+    work.require_owner()
     with pytest.raises(NotAllowed):
         Work(work.session, work.vault, Actor(None, "Cora", Role.COUNTER), work.now).require(Role.BENCH)

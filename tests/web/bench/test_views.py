@@ -140,7 +140,7 @@ def test_no_page_that_the_counter_opens_tells_a_bitting(
     assert opened >= 10
     for digits in BITTINGS.values():
         page = client.get(f"/search?q={digits}").text
-        assert "Nothing on record answers" in page
+        assert "Nothing on record matches" in page
 
 
 def test_cylinders_are_ticked_off_as_pinned_and_checked(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
@@ -299,7 +299,7 @@ def test_what_the_shop_does_not_key_needs_no_tick(work: Work, client_as: ClientA
 def test_keys_are_ticked_off_as_cut_on_the_bench_page(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
     client, address = client_as(Role.BENCH), f"/bench/jobs/{keyed.job.number}"
     page = client.get(address).text
-    assert "<dt>Keys to cut</dt><dd>3 of 3</dd>" in page and "Ticked are cut" in page
+    assert "<dt>Keys to cut</dt><dd>3 of 3</dd>" in page and "Mark as cut" in page
     flats = [one.keyset_id for one in keyed.cylinders]
     answer = client.post(f"{address}/ticks", data={"as": "cut", "keys": flats})
     assert answer.status_code == 303

@@ -15,9 +15,9 @@ from flask.testing import FlaskClient
 
 from app.ledger.catalog.makers import import_maker
 from app.ledger.catalog.sheets import find_sheet, sheet_rows, sheets_of
-from app.ledger.tables import CatalogueItem, Maker, Role
-from app.web.makers.runs import Runs
-from tests.factories import CatalogueItemFactory, MakerFactory
+from app.ledger.tables import CatalogRow, Maker, Role
+from app.web.catalog.catalog_import import Runs
+from tests.factories import CatalogRowFactory, MakerFactory
 from tests.forms_found import form_with
 
 DEMO = Path(__file__).resolve().parents[3] / "demo_data" / "makers"
@@ -68,9 +68,9 @@ def test_the_list_counts_items_in_one_question_a_maker_more_or_less(owner_client
     assert f">{ITEMS}<" in page and "Empty" in page
 
 
-def test_the_catalogue_is_searched_and_paged(owner_client: FlaskClient, maker: Maker, session) -> None:
+def test_the_catalog_is_searched_and_paged(owner_client: FlaskClient, maker: Maker, session) -> None:
     for number in range(60):
-        CatalogueItemFactory(
+        CatalogRowFactory(
             maker=session.get(Maker, maker.id), part_number=f"Z-{number:02d}", description="50% odd_thing"
         )
     assert "Page 1 of 2" in owner_client.get(f"/makers/{maker.id}/catalogue").text
@@ -133,7 +133,7 @@ def test_what_a_changed_pattern_no_longer_reads_is_told(owner_client: FlaskClien
     saved = owner_client.post(
         f"/makers/{maker.id}/tables/{key}", data={"version": "1", **cells}, follow_redirects=True
     )
-    assert "of the catalogue can no longer be read by this pattern: A16M-Q1-66.SC" in saved.text
+    assert "of the catalog can no longer be read by this pattern: A16M-Q1-66.SC" in saved.text
 
 
 @pytest.mark.parametrize("kind", ["csv", "xlsx"])
@@ -222,7 +222,7 @@ def test_every_fault_of_a_makers_file_is_told_by_its_field(owner_client: FlaskCl
     ]
     stray = {"kind": "forbid", "when": {"keyway": ["GQ7"], "cam": ["none such"]}, "reason": "not made"}
     given = {
-        "name": "Gannet", "code": "GAN", "colour": 1,
+        "name": "Gannet", "code": "GAN", "color": 1,
         "patterns": [
             {"name": "faulty", "segments": faulty, "rules": rules},
             {"name": "blurred", "segments": blurred, "rules": [stray]},
@@ -235,7 +235,7 @@ def test_every_fault_of_a_makers_file_is_told_by_its_field(owner_client: FlaskCl
     told = _told(answer.text)
     assert answer.status_code == 422 and session.scalar(sa.select(sa.func.count(Maker.id))) == 0
     wanted = {
-        "colour": "not known", "keyways[1].family": "Enter text", "keyways[2].family": "Enter text",
+        "color": "not known", "keyways[1].family": "Enter text", "keyways[2].family": "Enter text",
         "keyways[1].bitting_spec": "gone", "keyways[2].bitting_spec": "gone",
         "locks[1].series": "Enter text", "locks[1].takes": "Enter text", "locks[1].case": "wide",
         "locks[1].bore_min": "no", "lengths[2]": "long", "lengths[3]": "twice",
@@ -288,7 +288,7 @@ def test_every_fault_of_a_makers_table_is_told_by_its_row_and_column(owner_clien
     ]
 
 
-def test_a_catalogue_is_read_in_the_background_shown_and_loaded(
+def test_a_catalog_is_read_in_the_background_shown_and_loaded(
     owner_client: FlaskClient, maker: Maker, session
 ) -> None:
     rows = "".join(f"H-{n},hardware,Part {n},1.00,2.00,no\n" for n in range(3000))
@@ -296,11 +296,11 @@ def test_a_catalogue_is_read_in_the_background_shown_and_loaded(
     assert sent.status_code == 303
     page = _settled(owner_client, sent.location)
     assert "Nothing is saved yet" in page and "3,000" in page
-    assert session.scalar(sa.select(sa.func.count(CatalogueItem.id))) == ITEMS
+    assert session.scalar(sa.select(sa.func.count(CatalogRow.id))) == ITEMS
     session.commit()
     assert owner_client.post(sent.location).status_code == 303
     assert "3,000 items new, 0 changed" in _settled(owner_client, sent.location)
-    assert session.scalar(sa.select(sa.func.count(CatalogueItem.id))) == ITEMS + 3000
+    assert session.scalar(sa.select(sa.func.count(CatalogRow.id))) == ITEMS + 3000
 
 
 def test_what_changed_after_it_was_shown_is_not_overwritten(owner_client: FlaskClient, maker: Maker, session) -> None:
@@ -321,7 +321,7 @@ def test_what_changed_after_it_was_shown_is_not_overwritten(owner_client: FlaskC
     own = session.get(Maker, maker.id)
     own.tables = {**own.tables, "note": "Saved by somebody else."}
     session.add(
-        CatalogueItem(
+        CatalogRow(
             maker_id=maker.id,
             part_number="H-1",
             category="hardware",
@@ -339,7 +339,7 @@ def test_what_changed_after_it_was_shown_is_not_overwritten(owner_client: FlaskC
     assert again.status_code == 409 and "what it would do now" in again.text
     session.expire_all()
     assert session.get(Maker, maker.id).tables["note"] == "Saved by somebody else."
-    assert session.scalars(sa.select(CatalogueItem.description).where(CatalogueItem.part_number == "H-1")).all() == [
+    assert session.scalars(sa.select(CatalogRow.description).where(CatalogRow.part_number == "H-1")).all() == [
         "Not this"
     ]
     # Shown anew, the file goes on record as it stands on the page.
@@ -374,7 +374,7 @@ def test_three_hundred_bad_rows_are_all_listed_and_nothing_is_loaded(owner_clien
     again = owner_client.post(sent.location)
     assert again.status_code == 303
     assert "300 problems" in _settled(owner_client, sent.location)
-    assert session.scalar(sa.select(sa.func.count(CatalogueItem.id))) == ITEMS
+    assert session.scalar(sa.select(sa.func.count(CatalogRow.id))) == ITEMS
     assert owner_client.get("/makers").status_code == 200
 
 
@@ -389,13 +389,13 @@ def test_three_hundred_bad_rows_are_all_listed_and_nothing_is_loaded(owner_clien
         ("x.csv", HEAD.encode(), "a header but no rows"),
     ],
 )
-def test_files_that_are_no_catalogue_are_refused(owner_client, maker: Maker, name, content, said) -> None:
+def test_files_that_are_no_catalog_are_refused(owner_client, maker: Maker, name, content, said) -> None:
     sent = _send(owner_client, f"/makers/{maker.id}/catalogue/import", content, name)
     assert said in _settled(owner_client, sent.location)
 
 
 def test_a_file_that_breaks_the_reader_leaves_the_page_answering(owner_client, maker: Maker, monkeypatch) -> None:
-    monkeypatch.setattr("app.web.makers.importing.plan_catalogue", lambda *_: 1 // 0)
+    monkeypatch.setattr("app.web.catalog.catalog_import.plan_catalog", lambda *_: 1 // 0)
     sent = _send(owner_client, f"/makers/{maker.id}/catalogue/import", HEAD.encode(), "x.csv")
     assert "The file could not be worked on" in _settled(owner_client, sent.location)
 

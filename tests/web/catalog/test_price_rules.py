@@ -11,7 +11,7 @@ import pytest
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.tables import BenchTermsRow, CatalogueItem, Customer, Event, PriceBookRow, PriceRuleRow, Role
+from app.ledger.tables import BenchTermsRow, CatalogRow, Customer, Event, PriceBookRow, PriceRuleRow, Role
 from app.pricing import show_cents
 from tests.factories import FormClient
 from tests.stocked import HARDWARE, PART, empty_house, posted
@@ -29,8 +29,8 @@ def owned(client_as: ClientAs) -> FormClient:
     return client_as(Role.OWNER)
 
 
-def item(session: Session) -> CatalogueItem:
-    return session.scalars(sa.select(CatalogueItem).where(CatalogueItem.part_number == NUMBER)).one()
+def item(session: Session) -> CatalogRow:
+    return session.scalars(sa.select(CatalogRow).where(CatalogRow.part_number == NUMBER)).one()
 
 
 def each(client: FormClient, **head: object) -> str:
@@ -84,7 +84,7 @@ def test_a_rule_of_a_category_reaches_the_books_own_entries(owned: FormClient, s
     before = ring_set(owned)
     assert owned.post("/prices/rules/set", data={**RULE, "maker": "ARD"}).status_code == 303
     assert owned.post("/prices/rules/set", data=RULE).status_code == 303
-    assert ring_set(owned) == before  # of a maker, of everything: the catalogues' own
+    assert ring_set(owned) == before  # of a maker, of everything: the catalogs' own
     less = {**RULE, "basis": "list less", "figure": "10", "category": row.category}
     assert owned.post("/prices/rules/set", data=less).status_code == 303
     after = show_cents(int((Decimal(row.unit_cents) * 9 / 10).quantize(Decimal(1), ROUND_HALF_UP)))

@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.documents import owner_quote_pdf, quote_pdf
-from app.ledger.catalog.catalog_import import load_catalogue
+from app.ledger.catalog.catalog_import import load_catalog
 from app.ledger.catalog.maker_editing import add_maker
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.work import Work
@@ -334,13 +334,13 @@ def test_a_customers_key_blank_offers_what_takes_it(clerk: FormClient) -> None:
 
 def test_a_stile_is_answered_beside_a_mortise_lock(clerk: FormClient) -> None:
     said = pane(clerk, {**PART, "fit_lock": "Ferry 40 passage lock", "fit_stile": "4"})
-    assert "the bolt is centred" in said and "at least one backset" not in said
+    assert "the bolt is centered" in said and "at least one backset" not in said
 
 
 def test_a_maker_without_a_pattern_stops_no_other_makers_numbers(clerk: FormClient, work: Work) -> None:
     maker = add_maker(work, "Aldgrave", "AAA")
     rows = b"part_number,category,description,cost,list,stocked\nX-1,cylinder,Odd cylinder,5.00,9.00,yes\n"
-    load_catalogue(work, maker.id, "x.csv", rows)
+    load_catalog(work, maker.id, "x.csv", rows)
     assert 'class="pieces"' in pane(clerk, dict(PART))
     assert "no part-number pattern" not in pane(clerk, dict(PART))
     sold = pane(clerk, {**PART, "part_number": "X-1"})
@@ -367,5 +367,5 @@ def test_the_right_length_is_offered_with_a_cam_that_the_lock_takes_or_not_at_al
     assert re.findall(r'value="0:ARD:([^"]*)"', said) == ["A18M-Q1-66L.SC"]
     put = pane(clerk, line, put="0:ARD:A18M-Q1-66L.SC")
     assert "It takes the long cam." not in put and "the door asks for 1-1/8 in" not in put
-    # The catalogue has no cylinder so long with the long cam.
+    # The catalog has no cylinder so long with the long cam.
     assert re.findall(r'value="0:ARD:([^"]*)"', pane(clerk, {**line, "fit_door": "2-1/4"})) == []

@@ -36,11 +36,11 @@ def questions(session: Session) -> list[dict[str, str]]:
 
 def test_a_question_stands_beside_the_totals_and_stops_nothing(clerk: FormClient, session: Session) -> None:
     page = work_out(clerk, posted(TRIP))
-    assert "1 question: might a line be missing?" in page and "A trip is on the quote, but no labour" in page
+    assert "1 question: might a line be missing?" in page and "A trip is on the quote, but no labor" in page
     assert clerk.post("/counter/issue", data=posted(TRIP)).status_code == 303
     assert [one["answer"] for one in questions(session)] == [""]
     # Left open, it is said to the house on the quote's page, and on no paper of the customer's.
-    assert "but no labour" in clerk.get("/quotes/1001/1").text
+    assert "but no labor" in clerk.get("/quotes/1001/1").text
 
 
 def test_an_answer_is_kept_with_the_quote_and_is_not_asked_again(clerk: FormClient, session: Session) -> None:
@@ -51,7 +51,7 @@ def test_an_answer_is_kept_with_the_quote_and_is_not_asked_again(clerk: FormClie
     assert questions(session) == [
         {
             "code": "trip-without-labour",
-            "question": "A trip is on the quote, but no labour. Is nothing done on site?",
+            "question": "A trip is on the quote, but no labor. Is nothing done on site?",
             "answer": "the door is only measured",
         }
     ]

@@ -229,7 +229,7 @@ def test_a_request_fills_the_page_and_reads_back_the_same(ask: QuoteAsk) -> None
     assert refused(typed) == {}
 
 
-def test_hardware_out_of_a_catalogue_comes_back_by_its_number() -> None:
+def test_hardware_out_of_a_catalog_comes_back_by_its_number() -> None:
     asked = LineAsk(LineKind.HARDWARE, 2, "ARD", "AC-10", keys_each=0)
     line = read(from_draft(draft_of_ask(QuoteAsk(1, (asked,))), "t"), KNOWN).ask.lines[0]
     assert (line.kind, line.part_number, line.keying.kind) == (LineKind.PART, "AC-10", KeyingKind.NONE)

@@ -152,7 +152,7 @@ def test_working_out_takes_a_bounded_number_of_queries(clerk: FormClient, ledger
             assert clerk.post("/counter/work-out", data=form, headers=LIVE).status_code == 200
         counts[lines] = len(statements)
     assert counts[1] <= 50, counts
-    # Each cylinder is looked up in its maker's catalogue; nothing else grows with the lines.
+    # Each cylinder is looked up in its maker's catalog; nothing else grows with the lines.
     assert counts[20] - counts[2] <= 18 * 1, counts
 
 
@@ -215,7 +215,7 @@ BAD: tuple[tuple[dict[str, str], dict[str, object], str], ...] = (
     ({**PART, "unit_price": "3.00"}, {}, "Say why the price is not the book"),
     ({**PART, "keying": "MK", "master": "ZZ" * 20}, {}, "At most 24"),
     ({**MORTISE, "finish": "999"}, {}, "has no finish"),
-    ({**MORTISE, "length": "1-3/4"}, {}, "not in the catalogue"),
+    ({**MORTISE, "length": "1-3/4"}, {}, "not in the catalog"),
     ({**HARDWARE, "price_code": "NO-SUCH"}, {}, "no price for NO-SUCH"),
     ({**HARDWARE, "price_code": "TRIP"}, {}, "choose an entry of goods"),
     ({**HARDWARE, "price_code": ""}, {}, "Choose an entry"),
@@ -431,5 +431,5 @@ def test_a_house_without_a_place_to_tax_in_says_so_beside_the_total(clerk: FormC
         session.execute(sa.update(House).values(tax_place=""))
     page = clerk.post("/counter/work-out", data=posted(dict(PART)), headers=LIVE).text
     sums = page[page.index('id="sums"') :]
-    assert "The house has no place whose sales tax holds; the owner names it under House" in sums
+    assert "The house has no place whose sales tax holds; the owner names it under Settings" in sums
     assert "unknown place" not in page

@@ -12,7 +12,7 @@ from flask.testing import FlaskClient
 
 from app.ledger.catalog.maker_queries import shelf
 from app.ledger.catalog.makers import import_maker
-from app.ledger.tables import CatalogueItem, Role
+from app.ledger.tables import CatalogRow, Role
 from app.web.fitting.views import QUESTIONS
 from tests.keyed import counted
 
@@ -120,7 +120,7 @@ def test_a_head_that_stands_proud_is_warned_of(counter: FlaskClient) -> None:
 
 def test_a_narrow_stile_gets_the_two_inch_backset(counter: FlaskClient) -> None:
     page = _ask(counter, "bore", lock="Capstan 2 deadbolt", stile="4", bore="2-1/8")
-    assert '<p class="big">2 in</p>' in page and "the bolt is centred" in page
+    assert '<p class="big">2 in</p>' in page and "the bolt is centered" in page
     assert "fire-rated door" in page and "asavage.dyndns.org" in page
     assert "breaks out of the stile" in _ask(counter, "bore", stile="2-1/4", bore="2-1/8", backsets="2")
 
@@ -155,7 +155,7 @@ def test_a_lock_that_is_named_gets_its_own_backsets_alone(counter: FlaskClient) 
     # The backsets of the 160 preparation (printed: ALOA glossary) and of the 161 (derived from two deadbolt sheets).
     for stile, backset in (("4-3/4", "2-3/8"), ("5-1/2", "2-3/4")):
         page = _ask(counter, "bore", lock="Budget deadbolt", stile=stile, **boxes)
-        assert f'<p class="big">{backset} in</p>' in page and "the bolt is centred" in page
+        assert f'<p class="big">{backset} in</p>' in page and "the bolt is centered" in page
     only = _ask(counter, "bore", lock="Budget deadbolt", stile="4-3/4", bore="2-1/8", backsets="2-3/4, 2")
     assert "has is <b>2-3/4 in</b>" in only and "not of 2 in" in only
     none = _ask(counter, "bore", lock="Budget deadbolt", stile="4", bore="2-1/8", backsets="2")
@@ -249,7 +249,7 @@ def test_a_question_asks_the_database_a_bounded_number_of_times(counter: FlaskCl
 def test_the_shelf_is_kept_until_an_item_changes(session, makers, ledger) -> None:
     first = shelf(session)
     assert shelf(session) is first
-    item = session.scalar(sa.select(CatalogueItem).where(CatalogueItem.part_number == "A18M-Q1-66.SC"))
+    item = session.scalar(sa.select(CatalogRow).where(CatalogRow.part_number == "A18M-Q1-66.SC"))
     item.list_cents = 9900
     session.commit()
     changed = next(each for each in shelf(session) if each.part_number == "A18M-Q1-66.SC")

@@ -97,7 +97,7 @@ def test_the_bench_sees_no_money_and_no_job_has_none(work: Work, job: Job, clien
     assert "nothing is due" in owner.get("/jobs/1050/payments").text
 
 
-@pytest.mark.parametrize("stage", [Stage.LOST, Stage.CANCELLED])
+@pytest.mark.parametrize("stage", [Stage.LOST, Stage.CANCELED])
 def test_nothing_is_due_for_a_job_that_came_to_nothing(
     work: Work, job: Job, client_as: ClientAs, stage: Stage
 ) -> None:

@@ -185,7 +185,7 @@ def test_checked_is_no_button_of_the_counters_and_refused_when_forged(work: Work
     ("to", "reason", "said"),
     [
         ("closed", "", "it can go to"),
-        ("cancelled", "  ", "Say why the job is cancelled."),
+        ("cancelled", "  ", "Say why the job is canceled."),
         ("sideways", "", "Press one of the stages shown."),
         ("", "", "Press one of the stages shown."),
         ("cancelled", "x" * 501, "At most 500 characters fit here."),
@@ -201,12 +201,12 @@ def test_a_move_that_is_not_allowed_says_what_is(
     assert reread(work, keyed.job).stage is Stage.ON_THE_BENCH
 
 
-def test_a_reason_is_kept_with_a_cancelled_job(work: Work, client_as: ClientAs) -> None:
+def test_a_reason_is_kept_with_a_canceled_job(work: Work, client_as: ClientAs) -> None:
     keyed = keyed_job(work)
     sent = {"version": keyed.job.version, "to": "cancelled", "reason": "The house is sold."}
     client_as(Role.COUNTER).post(f"/jobs/{keyed.job.number}/move", data=sent)
     job = reread(work, keyed.job)
-    assert (job.stage, job.reason) == (Stage.CANCELLED, "The house is sold.")
+    assert (job.stage, job.reason) == (Stage.CANCELED, "The house is sold.")
 
 
 @pytest.mark.parametrize("version", ["0", "", "many", "9" * 40])

@@ -127,7 +127,7 @@ def test_a_stopped_sheet_names_every_finding_and_where_it_is_mended(
         for role in (Role.BENCH, Role.OWNER):
             answer = client_as(role).post(address)
             assert answer.status_code == 400
-            listed = answer.text.partition("What to mend")[2]
+            listed = answer.text.partition("What to fix")[2]
             assert "SKD1" in listed and "SKD2" in listed and bitting_in(answer.text) is None
             assert f'href="/keying/systems/{system}/audit"' in listed
             assert (f'href="/keying/systems/{system}/correct"' in listed) is (role is Role.OWNER)

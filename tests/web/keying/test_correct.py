@@ -256,6 +256,6 @@ def test_a_rekeying_on_its_way_mends_a_finding_where_both_bittings_are_right(
     assert audit_systems(work, [system]).is_clean
     # A key that is drawn meanwhile still turns neither: the old one is on the door until the new one comes.
     assert len(Standing.of(work, [system], 6).stacks) == 6
-    new.state = CylinderState.REMOVED  # the job is cancelled
+    new.state = CylinderState.REMOVED  # the job is canceled
     session.commit()
     assert not audit_systems(work, [system]).is_clean

@@ -181,7 +181,7 @@ def test_a_list_too_long_to_take_over_says_so(
     monkeypatch.setattr(bitting_lists, "MOST_SEALED", 6)
     rows = [(f"{n}AA", bitting) for n, bitting in enumerate(PUZZLE, start=1)]
     page = _send(client_as(Role.OWNER), rows).text
-    assert "at most 6 rows at once" in page and "Take it over" not in page
+    assert "at most 6 rows at once" in page and ">Import<" not in page
 
 
 def test_a_list_of_rotating_constants_is_taken_over_with_its_array(

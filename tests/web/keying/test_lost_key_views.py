@@ -414,7 +414,7 @@ def test_a_lost_control_key_is_told_to_be_the_only_one(client_as: ClientAs, sess
     owner = client_as(Role.OWNER)
     assert owner.post("/counter/issue", data=posted({**CORE, "quantity": "1"})).status_code == 303
     assert _accepted(owner, 1001)[0] == 303
-    assert "Quote 1001 is accepted. 1 cylinder is on record." in owner.get("/jobs/1001").text
+    assert "Quote 1001 is accepted. 1 cylinder is saved." in owner.get("/jobs/1001").text
     session.rollback()
     [key] = session.scalars(sa.select(Key).join(Keyset).where(Keyset.symbol == "CONTROL")).all()
     key.state = KeyState.LOST

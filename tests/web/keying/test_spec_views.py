@@ -91,7 +91,7 @@ def test_a_chart_file_fills_the_form_and_saves_nothing(client_as: ClientAs, sess
         ("chart.json", b'{"chambers": [6]}', "chambers"),
         ("chart.json", b'{"chambers": true}', "chambers"),
         ("chart.json", b"{" * 100_000, "no JSON"),
-        ("chart.json", b'{"colour": 1}', "no field of a spec"),
+        ("chart.json", b'{"color": 1}', "no field of a spec"),
         ("chart.csv", b"chambers,6\nchambers,5\n", "stands twice"),
         ("chart.csv", b"hue,6\n", "row 1"),
         ("chart.pdf", b"%PDF", "neither .csv nor .xlsx"),

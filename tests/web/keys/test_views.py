@@ -118,7 +118,7 @@ def test_a_lost_key_lists_what_it_exposes_and_leads_to_the_plan(
     assert "If it is lost, it exposes 2 cylinders." in client.get(f"/keys/{key.id}").text
     answer = client.post(f"/keys/{key.id}/lost", data={"version": str(key.version), "note": "left on the ferry"})
     page = client.get(answer.location).text
-    for told in ("It exposes 2 cylinders.", ">F1</a>", ">F2</a>", "Last with", "left on the ferry", "It is found"):
+    for told in ("It exposes 2 cylinders.", ">F1</a>", ">F2</a>", "Last with", "left on the ferry", "Mark as found"):
         assert told in page, told
     plan = re.search(r'action="([^"]+lost-key)"', page)
     assert plan is not None

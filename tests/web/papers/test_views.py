@@ -306,7 +306,7 @@ def test_the_job_page_leads_to_every_paper(client_as: ClientAs, work: Work, keye
 def test_a_large_folder_is_sent_from_the_disk_and_let_go(
     client_as: ClientAs, keyed: Keyed, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("app.web.papers.folder._IN_MEMORY", 10)
+    monkeypatch.setattr("app.web.papers.views._IN_MEMORY", 10)
     answer = client_as(Role.COUNTER).post(f"/jobs/{keyed.job.number}/folder.zip")
     assert zipfile.ZipFile(io.BytesIO(answer.data)).testzip() is None
     answer.close()  # else the run fails: a file that is left open is a warning, and a warning is an error

@@ -217,7 +217,7 @@ def test_the_owner_settles_deposit_text_and_questions(client_as: ClientAs, clerk
     assert clerk.get("/house/quotes").status_code == 403
     owner = client_as(Role.OWNER)
     page = owner.get("/house/quotes").text
-    assert "Asked when trips are more than 0, and labour lines are 0." in page and "{valid until}" in page
+    assert "Asked when trips are more than 0, and labor lines are 0." in page and "{valid until}" in page
     codes = re.findall(r'name="asked" value="([a-z-]+)" checked', page)
     assert "no-cam" in codes
     form = {

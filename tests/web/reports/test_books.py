@@ -81,7 +81,7 @@ def test_each_book_adds_up_and_agrees_with_the_record(owned: FormClient, session
     (quote,) = table(owned, "quotes")
     assert (quote["quote"], quote["revision"], quote["issued"]) == ("1001", "1", "2026-11-25")
     assert quote["tax place"] == "Saltmarsh"
-    parts = Decimal(quote["goods"]) + Decimal(quote["labour"]) + Decimal(quote["tax"])
+    parts = Decimal(quote["goods"]) + Decimal(quote["labor"]) + Decimal(quote["tax"])
     assert parts == Decimal(quote["total"]) == Decimal(revision.total_cents) / 100
     (closed,) = table(owned, "jobs")
     assert (closed["job"], closed["quote"], closed["closed"]) == ("1001", "1001-1", NOW.date().isoformat())

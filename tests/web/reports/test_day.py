@@ -95,11 +95,11 @@ def test_a_list_on_the_page_is_the_list_in_the_spreadsheet(
     assert 200 in rows[1] or 210 in rows[1]  # money is a number
 
 
-def test_what_was_won_and_cancelled_since_is_told(owner_client: FormClient, jobs: dict[str, Job]) -> None:
-    assert "cancelled since" not in owner_client.get("/day").text
-    factories.JobFactory(number=1990, stage=Stage.CANCELLED, accepted_on=TODAY, value_cents=123_456, reason="x")
+def test_what_was_won_and_canceled_since_is_told(owner_client: FormClient, jobs: dict[str, Job]) -> None:
+    assert "canceled since" not in owner_client.get("/day").text
+    factories.JobFactory(number=1990, stage=Stage.CANCELED, accepted_on=TODAY, value_cents=123_456, reason="x")
     page = " ".join(re.sub("<[^>]+>", " ", owner_client.get("/day").text).split())
-    assert "of those, cancelled since 1 $1,234.56" in page
+    assert "of those, canceled since 1 $1,234.56" in page
 
 
 def test_what_nobody_accepted_is_offered_not_promised(owner_client: FormClient, jobs: dict[str, Job]) -> None:
@@ -118,7 +118,7 @@ def test_what_nobody_accepted_is_offered_not_promised(owner_client: FormClient, 
 def test_a_list_that_is_cut_says_so(
     owner_client: FormClient, jobs: dict[str, Job], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("app.web.day.lists.MOST_ROWS", 1)
+    monkeypatch.setattr("app.web.reports.day.MOST_ROWS", 1)
     page = owner_client.get("/day/waiting").text
     assert "What waits on whom: the first 1 of 4" in page and "1 in this list" in page
 

@@ -21,7 +21,7 @@ def keyed(work: Work) -> Keyed:
     found = keyed_job(work)
     factories.QuoteRevisionFactory(job=found.job, revision=1, issued_by=found.job.opened_by)
     factories.QuoteRevisionFactory(job=found.job, revision=2, issued_by=found.job.opened_by)
-    factories.CatalogueItemFactory(
+    factories.CatalogRowFactory(
         part_number="AD-Q1-66", description="bored-lock cylinder", maker=factories.MakerFactory(name="Ardent Brass")
     )
     return found
@@ -78,7 +78,7 @@ def test_bittings_are_never_found(work: Work, keyed: Keyed, client_as: ClientAs,
     assert search(work.session, text).is_empty
     for role in Role:
         page = client_as(role).get("/search", query_string={"q": text}).text
-        assert "Nothing on record answers" in page
+        assert "Nothing on record matches" in page
 
 
 @pytest.mark.parametrize(

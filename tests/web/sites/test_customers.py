@@ -119,7 +119,7 @@ def test_somebody_is_put_on_record(counter: FlaskClient, session) -> None:
     assert answer.status_code == 303
     customer = session.scalar(sa.select(Customer))
     assert (customer.name, customer.tier, customer.exempt_until) == ("Gull & Anchor", "trade", date(2027, 1, 31))
-    assert "Gull &amp; Anchor is on record." in counter.get(answer.location).text
+    assert "Gull &amp; Anchor is saved." in counter.get(answer.location).text
 
 
 @pytest.mark.parametrize(

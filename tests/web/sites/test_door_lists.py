@@ -54,7 +54,7 @@ def test_a_list_is_shown_then_saved_then_written_out_the_same(work: Work, site: 
         file = counter.get(f"/sites/{site.id}/doors.{kind}")
         assert file.status_code == 200 and "attachment" in file.headers["Content-Disposition"]
         again = send(counter, site, file.data, f"d.{kind}")
-        assert "stands on record already" in again.text
+        assert "is saved already" in again.text
         assert counter.get(f"/sites/{site.id}/doors.{kind}").data == file.data
     assert b"'=2" in counter.get(f"/sites/{site.id}/doors.csv").data
     assert counter.get(f"/sites/{site.id}/doors.pdf").status_code == 404
@@ -117,13 +117,13 @@ def test_doors_are_changed_together_and_taken_back(work: Work, site: Site, count
     address = re.search(rf"/sites/{site.id}/doors/history/\d+", counter.get(f"/sites/{site.id}/doors").text)
     assert address
     shown = counter.get(address[0]).text
-    assert "Take it back" in shown and "Room 1" in shown
+    assert ">Undo</button>" in shown and "Room 1" in shown
     assert counter.post(address[0], data={"seen": form_with(shown, "seen")["seen"]}).status_code == 303
     assert openings(work, site) == {"1": "Room 1", "2": "Room 2", "3": "Room 3"}
     assert counter.post(address[0], data={"seen": form_with(shown, "seen")["seen"]}).status_code == 409
-    assert "nothing to take back" in counter.get(address[0]).text
-    assert "Taken back on 2 doors" in counter.get(f"/doors/{ids[0]}").text
-    assert "Taken back" in counter.get(f"/sites/{site.id}/doors/history").text
+    assert "nothing to undo" in counter.get(address[0]).text
+    assert "Undone on 2 doors" in counter.get(f"/doors/{ids[0]}").text
+    assert "Undone on" in counter.get(f"/sites/{site.id}/doors/history").text
 
 
 def test_all_doors_that_answer_are_changed(work: Work, site: Site, counter: FormClient) -> None:
@@ -177,7 +177,7 @@ def test_a_cylinder_as_found_goes_on_and_comes_out(work: Work, site: Site, count
     sent = {"position": "outside", "words": "rim cylinder, worn", "keyset_id": str(keyset.id)}
     assert counter.post(address, data=sent).status_code == 303
     page = counter.get(f"/doors/{door.id}").text
-    assert "rim cylinder, worn" in page and "AA1" in page and "came out" in page
+    assert "rim cylinder, worn" in page and "AA1" in page and "Removed from the door" in page
     cylinder = work.session.scalars(sa.select(Cylinder)).one()
     out = counter.post(f"{address}/{cylinder.id}/out", data={"version": str(cylinder.version), "why": "worn"})
     assert out.status_code == 303

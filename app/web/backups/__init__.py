@@ -1,1 +1,0 @@
-"""The owner's page about backups."""

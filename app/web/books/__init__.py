@@ -1,1 +1,0 @@
-"""The owner's page of the house's books."""

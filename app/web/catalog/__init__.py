@@ -1,0 +1,1 @@
+"""Makers, their tables and catalogs; prices, price rules and terms."""

@@ -1,0 +1,231 @@
+"""The price book's pages, the owner's alone."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from typing import Any
+
+from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+from flask_wtf.file import FileField
+from wtforms import BooleanField, HiddenField, RadioField, SelectField
+from wtforms.validators import InputRequired
+
+from app.errors import BitternError, Problems
+from app.ledger.catalog.price_book import book_page, categories, code_lines, export_rows, next_monday, usual_start
+from app.ledger.catalog.price_editing import PriceForm, Seen, end_price, price_mark, set_price, subject_of
+from app.ledger.catalog.price_import import plan_prices, put_on_record
+from app.ledger.catalog.price_queries import get_price, price_beginning, tier_names
+from app.ledger.store.event_queries import events_of
+from app.pricing import PriceKind
+from app.web.access import owner_only
+from app.web.errors import about
+from app.web.fields import CentsField, DayField, WholeField
+from app.web.files import send_table
+from app.web.forms_base import PageForm, attach, flash_and_redirect, text, typed
+from app.web.query_args import read_page, read_text, wants_fragment
+from app.web.services import current_work, request_session
+from app.web.staged_uploads import drop_upload, find_upload, stage_upload
+
+
+class PricePage(PageForm):
+    """One price from a day on."""
+
+    code = text("Code", 80, needed="Enter the code that quotes look it up by.", render_kw={"class": "code"})
+    description = text("Description", 300, hint="As it stands on the quote.", needed="Enter the description.")
+    category = text("Category", 40, needed="Enter the category.", render_kw={"list": "categories"})
+    kind = RadioField(
+        "Taxed as", [InputRequired("Choose goods or labor.")], choices={"goods": "goods", "labour": "labor"}
+    )
+    tier = SelectField("For", validate_choice=False)
+    quantity_from = WholeField(
+        "From quantity",
+        [InputRequired("Enter the least quantity.")],
+        least=1,
+        description="Of one line of a quote; two lines of the same thing are not added up.",
+    )
+    unit_cents = CentsField("Price each", [InputRequired("Enter the price.")])
+    cost_cents = CentsField("Cost each", [InputRequired("Enter the cost, 0 where there is none.")])
+    valid_from = DayField("From", [InputRequired("Enter the first day.")])
+    is_thin_meant = BooleanField("Set it in spite of the thin margin")
+    seen = HiddenField()
+
+    def offer(self, tiers: Sequence[str]) -> None:
+        """Fill the list of tiers."""
+        listed = [*tiers, *([self.tier.data] if self.tier.data and self.tier.data not in tiers else [])]
+        self.tier.choices = {"": "everybody", **{name: name for name in listed}}
+
+    def read(self) -> PriceForm:
+        """The form as the use case takes it."""
+        return PriceForm(
+            code=typed(self.code),
+            description=typed(self.description),
+            category=typed(self.category),
+            kind=PriceKind(typed(self.kind)),
+            unit_cents=self.unit_cents.data,
+            cost_cents=self.cost_cents.data,
+            tier=typed(self.tier),
+            quantity_from=self.quantity_from.data,
+            valid_from=self.valid_from.data,
+            is_thin_meant=self.is_thin_meant.data,
+        )
+
+    @property
+    def seen_read(self) -> Seen:
+        """What stood there when the form was loaded; None for nothing, and for nonsense."""
+        price, _, cost = typed(self.seen).partition("/")
+        if price.isascii() and price.isdecimal() and cost.isascii() and cost.isdecimal() and len(price + cost) < 30:
+            return int(price), int(cost)
+        return None
+
+
+class EndPage(PageForm):
+    """The last day of a price."""
+
+    last_day = DayField("Last day", [InputRequired("Enter the last day.")])
+    seen = HiddenField()
+
+
+class ImportPage(PageForm):
+    """A price file, and the first day of the prices that name none."""
+
+    file = FileField("File", description="CSV or XLSX; the values alone are read, formulas are never run.")
+    first_day = DayField("Prices without a day of their own start", [InputRequired("Enter the first day.")])
+
+    def __init__(self, *arguments: Any, **options: Any) -> None:
+        super().__init__(*arguments, **options)
+        self.file.render_kw = {"accept": ".csv,.xlsx"}
+
+
+blueprint = Blueprint("prices", __name__, url_prefix="/prices")
+SIZE = 80
+
+
+@blueprint.get("")
+@owner_only
+def index() -> ResponseReturnValue:
+    """The book by category."""
+    work, text, category, page = (
+        current_work(),
+        read_text(request.args),
+        read_text(request.args, "category", 40),
+        read_page(request.args),
+    )
+    found = book_page(work.session, work.today, text, category, page, SIZE)
+    return render_template(
+        "catalog/_price_book.html" if wants_fragment() else "catalog/prices.html",
+        book=found,
+        text=text,
+        category=category,
+        categories=categories(work.session),
+        page=page,
+        pages=-(-found.count // SIZE),
+    )
+
+
+@blueprint.get("/code")
+@owner_only
+def code() -> ResponseReturnValue:
+    """Everything on record about one code: now, coming, past, and what happened."""
+    work, name = current_work(), read_text(request.args, "code", 80)
+    lines = code_lines(work.session, name, work.today)
+    events = events_of(work.session, subject_of(name), limit=20)
+    return render_template("catalog/price_code.html", code=name, lines=lines, events=events)
+
+
+@blueprint.route("/set", methods=["GET", "POST"])
+@owner_only
+def set_one() -> ResponseReturnValue:
+    """A price from a day on: a new one, or the next of the row named in the address."""
+    work = current_work()
+    form = PricePage(data=_start(work.today))
+    form.offer(tier_names(work.session))
+    if form.validate_on_submit():
+        about(subject_of(typed(form.code)))
+        try:
+            row = set_price(work, form.read(), form.seen_read)
+        except BitternError as error:
+            attach(form, error)
+        else:
+            flash(f"{row.code} is set from {row.valid_from.isoformat()} on.")
+            return redirect(url_for("prices.code", code=row.code), 303)
+    status = 422 if form.is_submitted() else 200
+    return render_template("catalog/set_price.html", form=form, categories=categories(work.session)), status
+
+
+def _start(today: date) -> dict[str, object]:
+    """What stands in the form at first: the row named in the address, from its own day or the usual one."""
+    named = request.args.get("row", "")
+    if not (named.isascii() and named.isdecimal() and len(named) < 10):
+        return {"valid_from": usual_start(request_session(), today), "quantity_from": 1}
+    row = get_price(request_session(), int(named))
+    starts = row.valid_from if row.valid_from > today else next_monday(today)
+    there = price_beginning(request_session(), row.code, row.tier, row.quantity_from, starts)
+    names = ("code", "description", "category", "kind", "tier", "quantity_from", "unit_cents", "cost_cents")
+    held = {name: getattr(there or row, name) for name in names}
+    return {**held, "valid_from": starts, "seen": f"{there.unit_cents}/{there.cost_cents}" if there else ""}
+
+
+@blueprint.route("/end/<int:row_id>", methods=["GET", "POST"])
+@owner_only
+def end(row_id: int) -> ResponseReturnValue:
+    """The last day of a price."""
+    work = current_work()
+    row = get_price(work.session, row_id)
+    about(subject_of(row.code))
+    form = EndPage(data={"last_day": row.valid_until or work.today, "seen": price_mark(row)})
+    code_of = row.code
+    if form.run(lambda: end_price(work, row_id, form.last_day.data, typed(form.seen))):
+        return flash_and_redirect(f"{code_of} is saved.", "prices.index", q=code_of)
+    return render_template("catalog/end_price.html", form=form, row=row), 422 if form.is_submitted() else 200
+
+
+@blueprint.route("/import", methods=["GET", "POST"])
+@owner_only
+def import_file() -> ResponseReturnValue:
+    """Read a price file and list what it would change; nothing is saved here."""
+    work = current_work()
+    form = ImportPage(data={"first_day": usual_start(work.session, work.today)})
+    problems = None
+    if form.validate_on_submit():
+        try:
+            waiting = stage_upload(work, "prices", form.file.data)
+            plan = plan_prices(work.session, waiting.name, waiting.content, form.first_day.data)
+            return render_template(
+                "catalog/price_plan.html", plan=plan, waiting=waiting, first_day=form.first_day.data
+            )
+        except Problems as refused:
+            problems = refused.problems
+        except BitternError as error:
+            attach(form, error)
+    status = 422 if form.is_submitted() else 200
+    return render_template("catalog/import_prices.html", form=form, problems=problems), status
+
+
+@blueprint.post("/import/record")
+@owner_only
+def record_file() -> ResponseReturnValue:
+    """Put on record what the list showed."""
+    work, token = current_work(), request.form.get("token", "")
+    about("price book")
+    waiting = find_upload(work, "prices", token)
+    first_day = _sent_day(request.form.get("first_day", ""))
+    plan = put_on_record(work, waiting.name, waiting.content, first_day, request.form.get("fingerprint", ""))
+    drop_upload(token)
+    flash(f"{len(plan.changes)} prices are saved.")
+    return redirect(url_for("prices.index"), 303)
+
+
+def _sent_day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise BitternError("first_day", "The first day was not sent; send the file again.") from error
+
+
+@blueprint.get("/export.<any(csv, xlsx):kind>")
+@owner_only
+def export(kind: str) -> ResponseReturnValue:
+    """The whole book as a table; reading it back changes nothing."""
+    return send_table(kind, "price-book", "Prices", export_rows(request_session()))

@@ -1,0 +1,104 @@
+"""The owner's pages about what keying takes on the bench and costs at a maker's factory."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+
+from flask import Blueprint, flash, redirect, render_template, url_for
+from flask.typing import ResponseReturnValue
+
+from app.errors import BitternError
+from app.ledger.catalog.maker_queries import factory_terms_by_maker, get_maker
+from app.ledger.catalog.makers import set_factory_terms
+from app.ledger.catalog.price_book import next_monday
+from app.ledger.catalog.price_queries import dated_bench_terms, terms_mark
+from app.ledger.catalog.prices import set_bench_terms
+from app.ledger.quoting.blank_stock import bench_today, on_the_shelf
+from app.pricing import CylinderType, KeyingKind
+from app.web.access import owner_only
+from app.web.catalog.terms_forms import STEPS, BenchPage, FactoryPage
+from app.web.errors import about
+from app.web.forms_base import attach, typed
+from app.web.services import current_work
+
+blueprint = Blueprint("terms", __name__, url_prefix="/prices")
+_WORDS = {"kinds": tuple(KeyingKind), "types": tuple(CylinderType), "steps": range(1, STEPS + 1)}
+
+
+def _first_day(dated: Sequence[object], today: date) -> date:
+    # The first terms hold at once, since nothing is weighed without them; later ones start with a week.
+    return next_monday(today) if dated else today
+
+
+@blueprint.get("/bench-terms")
+@owner_only
+def bench() -> ResponseReturnValue:
+    """What the bench costs and can do, now and as it was."""
+    work = current_work()
+    dated = dated_bench_terms(work.session, work.today)
+    shelf = None
+    if any(state == "now" for _, state in dated):
+        free = bench_today(work.session, work.today).uncombinated_on_hand
+        shelf = {sort: (count, free[sort]) for sort, count in on_the_shelf(work.session, work.today).items()}
+    return render_template("catalog/bench_terms.html", dated=dated, shelf=shelf, **_WORDS)
+
+
+@blueprint.route("/bench-terms/change", methods=["GET", "POST"])
+@owner_only
+def change_bench() -> ResponseReturnValue:
+    """The bench's terms from a day on."""
+    work = current_work()
+    about("price book")
+    dated = dated_bench_terms(work.session, work.today)
+    latest = next((row.terms for row, state in dated if state == "now"), dated[0][0].terms if dated else {})
+    if any(state == "now" for _, state in dated):
+        # The page's figure is what lies there today: whoever leaves it as it stands has it counted right.
+        latest = {**latest, "uncombinated_on_hand": on_the_shelf(work.session, work.today)}
+    mark = terms_mark(row for row, _ in dated)
+    form = BenchPage(data={**BenchPage.start(latest), "valid_from": _first_day(dated, work.today), "seen": mark})
+    if form.validate_on_submit():
+        try:
+            set_bench_terms(work, form.valid_from.data, form.to_json(), typed(form.seen))
+        except BitternError as error:
+            attach(form, form.by_field(error))
+        else:
+            flash("The bench's terms are saved.")
+            return redirect(url_for("terms.bench"), 303)
+    return render_template(
+        "catalog/change_bench_terms.html", form=form, **_WORDS
+    ), 422 if form.is_submitted() else 200
+
+
+@blueprint.get("/factory-terms")
+@owner_only
+def factory() -> ResponseReturnValue:
+    """Every maker's terms, side by side."""
+    work = current_work()
+    return render_template(
+        "catalog/factory_terms.html", makers=factory_terms_by_maker(work.session, work.today), **_WORDS
+    )
+
+
+@blueprint.route("/factory-terms/<int:maker_id>", methods=["GET", "POST"])
+@owner_only
+def change_factory(maker_id: int) -> ResponseReturnValue:
+    """One maker's terms from a day on."""
+    work = current_work()
+    about(f"maker {maker_id}")
+    maker = get_maker(work.session, maker_id)
+    named, code = maker.name, maker.code
+    dated = factory_terms_by_maker(work.session, work.today).get(maker, [])
+    latest = next((row.terms for row, state in dated if state == "now"), dated[0][0].terms if dated else {})
+    mark = terms_mark(row for row, _ in dated)
+    form = FactoryPage(data={**FactoryPage.start(latest), "valid_from": _first_day(dated, work.today), "seen": mark})
+    if form.validate_on_submit():
+        try:
+            set_factory_terms(work, code, form.valid_from.data, form.to_json(named), typed(form.seen))
+        except BitternError as error:
+            attach(form, form.by_field(error))
+        else:
+            flash(f"{named}'s terms are saved.")
+            return redirect(url_for("terms.factory"), 303)
+    status = 422 if form.is_submitted() else 200
+    return render_template("catalog/change_factory_terms.html", form=form, maker=maker, **_WORDS), status

@@ -1,1 +1,0 @@
-"""Customers: who buys, where their doors are, and whom to ask."""

@@ -1,1 +1,0 @@
-"""A cylinder's own page, which the code on its label opens."""

@@ -1,1 +1,0 @@
-"""The owner's day, and the quotes that somebody should ring about."""

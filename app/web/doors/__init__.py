@@ -1,1 +1,0 @@
-"""Pages about sites and their doors."""

@@ -1,1 +1,0 @@
-"""The owner's pages about the house itself."""

@@ -1,1 +1,0 @@
-"""Makers: their tables and catalogues, read by all, changed by the owner."""

@@ -1,0 +1,67 @@
+"""Settings, Export and import: the whole house as tables, out and in again, shown before it is taken in."""
+
+from __future__ import annotations
+
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+
+from app.errors import BitternError, Problem
+from app.ledger.moving.loading import import_house
+from app.ledger.moving.planning import plan_house
+from app.ledger.moving.tables import TABLES
+from app.ledger.moving.writing import KINDS, export_house
+from app.ledger.people.login_rules import Proof
+from app.web.access import owner_only, proven
+from app.web.errors import about
+from app.web.files import XLSX, send
+from app.web.forms_base import FilePage, attach
+from app.web.services import current_work
+from app.web.staged_uploads import drop_upload, find_upload, stage_upload
+
+blueprint = Blueprint("moving", __name__, url_prefix="/house/export")
+_PURPOSE = "house"
+
+
+@blueprint.route("", methods=["GET", "POST"])
+@owner_only
+def index() -> ResponseReturnValue:
+    """Take everything out; send an export, and see what it would do here."""
+    work, form = current_work(), FilePage()
+    problems: tuple[Problem, ...] = ()
+    if form.validate_on_submit():
+        try:
+            waiting = stage_upload(work, _PURPOSE, form.file.data)
+            plan = plan_house(work, waiting.name, waiting.content)
+        except BitternError as error:
+            attach(form, BitternError("file", error.message))
+        else:
+            problems = plan.problems
+            if not problems:
+                return render_template("moving/plan.html", plan=plan, waiting=waiting)
+            drop_upload(waiting.token)
+    status = 422 if form.is_submitted() else 200
+    return render_template("moving/index.html", form=form, problems=problems, tables=TABLES), status
+
+
+@blueprint.post("/house.<kind>")
+@owner_only
+@proven(Proof.COPIES)
+def download(kind: str) -> ResponseReturnValue:
+    """The whole house as a ZIP of CSV files, or as one workbook; that it left is put on record."""
+    if kind not in KINDS:
+        abort(404)
+    content = export_house(current_work(), kind)
+    return send(content, f"house.{kind}", XLSX if kind == "xlsx" else "application/zip")
+
+
+@blueprint.post("/record")
+@owner_only
+def record() -> ResponseReturnValue:
+    """Take in what was shown."""
+    about("house")
+    work, token = current_work(), request.form.get("token", "")
+    waiting = find_upload(work, _PURPOSE, token)
+    plan = import_house(work, waiting.name, waiting.content, request.form.get("seal", "") or "none")
+    drop_upload(token)
+    flash(f"The export is imported: {plan.rows:,} rows were added or changed.")
+    return redirect(url_for("moving.index"), 303)

@@ -1,1 +1,0 @@
-"""The owner's page for taking the whole house out and in."""

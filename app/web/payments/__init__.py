@@ -1,1 +1,0 @@
-"""Pages about the money of a job."""

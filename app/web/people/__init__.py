@@ -1,0 +1,1 @@
+"""Logins and users: the pages at the door, one's own login, and the owner's pages about people."""

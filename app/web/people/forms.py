@@ -1,0 +1,113 @@
+"""The forms at the door: log in, one's own password, PIN and second factor."""
+
+from __future__ import annotations
+
+from wtforms import HiddenField, PasswordField
+from wtforms.validators import EqualTo, InputRequired
+
+from app.ledger.people.passwords import LEAST
+from app.ledger.people.screen_pin import LEAST_PIN, MOST_PIN
+from app.web.forms_base import PageForm, text
+
+PASSWORD_HINT = f"At least {LEAST} characters; a few words in a row are easy to keep."
+
+
+def first_password(label: str, needed: str = "Enter a password.", more: str = "") -> PasswordField:
+    """A box for a password that does not exist yet."""
+    return PasswordField(
+        label,
+        [InputRequired(needed)],
+        description=f"{PASSWORD_HINT}{more}",
+        render_kw={"autocomplete": "new-password"},
+    )
+
+
+def same_password(label: str) -> PasswordField:
+    """The box for typing the form's `password` once more."""
+    return PasswordField(
+        label,
+        [EqualTo("password", "The two passwords differ; type both again.")],
+        render_kw={"autocomplete": "new-password"},
+    )
+
+
+class LoginForm(PageForm):
+    """Name and password."""
+
+    name = text("Name", 80, needed="Enter your name.", render_kw={"autocomplete": "username"})
+    password = PasswordField(
+        "Password", [InputRequired("Enter your password.")], render_kw={"autocomplete": "current-password"}
+    )
+
+
+class CodeLoginForm(LoginForm):
+    """The same where somebody has a second factor."""
+
+    code = text(
+        "Code",
+        12,
+        hint="From your phone, if you set up a second factor.",
+        render_kw={"autocomplete": "one-time-code", "inputmode": "numeric"},
+    )
+
+
+class FactorForm(PageForm):
+    """A second factor for oneself."""
+
+    secret = HiddenField()  # sealed for this person and this day
+    current = PasswordField(
+        "Your password", [InputRequired("Enter your password.")], render_kw={"autocomplete": "current-password"}
+    )
+    code = text(
+        "Code of now",
+        12,
+        hint="The six digits that the phone shows once it has the key.",
+        needed="Enter the code.",
+        render_kw={"autocomplete": "one-time-code", "inputmode": "numeric"},
+    )
+
+
+class FirstStartForm(PageForm):
+    """What an empty house asks first."""
+
+    house_name = text("Name of the house", 120, hint="Stands at the head of every paper.", needed="Enter the name.")
+    owner_name = text(
+        "Your name",
+        80,
+        hint="You log in with it. You are the owner: you may do everything.",
+        needed="Enter your name.",
+        render_kw={"autocomplete": "username"},
+    )
+    password = first_password("Password")
+    again = same_password("Password again")
+
+
+class OwnPasswordForm(PageForm):
+    """A new password for oneself."""
+
+    current = PasswordField(
+        "Current password",
+        [InputRequired("Enter your current password.")],
+        render_kw={"autocomplete": "current-password"},
+    )
+    password = first_password("New password", needed="Enter a new password.")
+    again = same_password("New password again")
+
+
+class PinForm(PageForm):
+    """A PIN for one's own screen."""
+
+    current = PasswordField(
+        "Your password", [InputRequired("Enter your password.")], render_kw={"autocomplete": "current-password"}
+    )
+    pin = PasswordField(
+        "New PIN",
+        [InputRequired("Enter a PIN.")],
+        description=f"{LEAST_PIN} to {MOST_PIN} digits. It unlocks your screen, and logs nobody in.",
+        render_kw={"autocomplete": "off", "inputmode": "numeric"},
+    )
+    again = PasswordField(
+        "New PIN again",
+        [EqualTo("pin", "The two PINs differ; type both again.")],
+        render_kw={"autocomplete": "off", "inputmode": "numeric"},
+    )

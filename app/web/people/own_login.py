@@ -1,0 +1,94 @@
+"""One's own login: where it is open, and the PIN that unlocks the screen."""
+
+from __future__ import annotations
+
+from urllib.parse import quote
+
+from flask import Blueprint, flash, redirect, render_template, url_for
+from flask.typing import ResponseReturnValue
+from flask_login import current_user
+
+from app.ledger.keysystems.sealed_token import carried, carry
+from app.ledger.people.login_rules import Proof
+from app.ledger.people.screen_pin import drop_pin, set_pin
+from app.ledger.people.second_factor import drop_factor, new_secret, set_factor
+from app.ledger.people.sessions import Limits, end_by_number, list_open
+from app.ledger.tables import Role
+from app.web.access import proven, roles
+from app.web.forms_base import flash_and_redirect, typed
+from app.web.logins import begin_login
+from app.web.people.forms import FactorForm, PinForm
+from app.web.services import current_work, request_session, the_config, the_time
+from app.web.templating import house_name
+
+_FACTOR = "second factor"
+
+blueprint = Blueprint("mine", __name__, url_prefix="/my-login")
+
+
+@blueprint.get("")
+@roles(Role.COUNTER, Role.BENCH)
+def index() -> ResponseReturnValue:
+    """Where one is logged in, whether there is a PIN, and the way to a new password."""
+    logins = list_open(request_session(), the_time(), Limits.of(the_config()), current_user.id)
+    return render_template("people/own_login.html", logins=logins)
+
+
+@blueprint.route("/pin", methods=["GET", "POST"])
+@roles(Role.COUNTER, Role.BENCH)
+def pin() -> ResponseReturnValue:
+    """Set the PIN that unlocks the screen."""
+    form = PinForm()
+    if form.run(lambda: set_pin(current_work(), typed(form.current), typed(form.pin), current_user.login_id)):
+        return flash_and_redirect("Your PIN unlocks your screen from now on.", "mine.index")
+    return render_template("people/pin.html", form=form), 422 if form.is_submitted() else 200
+
+
+@blueprint.post("/pin/drop")
+@roles(Role.COUNTER, Role.BENCH)
+@proven(Proof.LOGINS)
+def no_pin() -> ResponseReturnValue:
+    """Take the PIN away; the password unlocks the screen again."""
+    drop_pin(current_work())
+    flash("You have no PIN any more; your password unlocks your screen.")
+    return redirect(url_for("mine.index"), 303)
+
+
+@blueprint.route("/second-factor", methods=["GET", "POST"])
+@roles(Role.COUNTER, Role.BENCH)
+def second_factor() -> ResponseReturnValue:
+    """Show a new secret, and keep it once a code made from it was typed."""
+    work, form = current_work(), FactorForm()
+    secret = carried(work, typed(form.secret), _FACTOR) if form.is_submitted() else new_secret()
+    if done := form.run(
+        lambda: set_factor(work, typed(form.current), secret, typed(form.code), current_user.login_id)
+    ):
+        begin_login(done.value)
+        flash("Your login asks for a code from your phone from now on. Your other logins have ended.")
+        return redirect(url_for("mine.index"), 303)
+    form.secret.data = carry(work, secret, _FACTOR)
+    label = quote(f"{house_name()}:{current_user.name}")
+    address = f"otpauth://totp/{label}?secret={secret}&issuer={quote(house_name())}"
+    groups = [secret[start : start + 4] for start in range(0, len(secret), 4)]
+    page = render_template("people/second_factor.html", form=form, groups=groups, address=address)
+    return page, 422 if form.is_submitted() else 200
+
+
+@blueprint.post("/second-factor/drop")
+@roles(Role.COUNTER, Role.BENCH)
+@proven(Proof.LOGINS)
+def no_second_factor() -> ResponseReturnValue:
+    """Take one's own second factor away."""
+    begin_login(drop_factor(current_work(), current_user.id))
+    flash("Your login asks for no code any more. Your other logins have ended.")
+    return redirect(url_for("mine.index"), 303)
+
+
+@blueprint.post("/<int:number>/end")
+@roles(Role.COUNTER, Role.BENCH)
+@proven(Proof.LOGINS)
+def end(number: int) -> ResponseReturnValue:
+    """End one of one's own logins."""
+    end_by_number(current_work(), number)
+    flash("That login has ended.")
+    return redirect(url_for("mine.index"), 303)

@@ -1,0 +1,132 @@
+"""The owner's pages about users."""
+
+from __future__ import annotations
+
+from flask import Blueprint, flash, redirect, render_template, url_for
+from flask.typing import ResponseReturnValue
+from wtforms import BooleanField, RadioField
+from wtforms.validators import InputRequired
+
+from app.errors import BitternError
+from app.ledger.people import users as actions
+from app.ledger.people.login_rules import Proof
+from app.ledger.people.second_factor import drop_factor
+from app.ledger.people.user_queries import get_user, list_users
+from app.ledger.store.event_queries import events_of
+from app.ledger.tables import Role
+from app.web.access import owner_only, proven
+from app.web.errors import about
+from app.web.forms_base import PageForm, SavedForm, attach, flash_and_redirect, text, typed
+from app.web.logins import begin_login
+from app.web.people.forms import first_password, same_password
+from app.web.services import current_work, request_session
+
+ROLES = {
+    Role.COUNTER.value: "Counter: quotes, jobs, doors and customers; never a bitting",
+    Role.BENCH.value: "Bench: the same, and pins and cuts",
+    Role.OWNER.value: "Owner: everything, prices and users too",
+}
+
+
+class AddUserForm(PageForm):
+    """Somebody new."""
+
+    name = text("Name", 80, hint="They log in with it.", needed="Enter a name.", render_kw={"autocomplete": "off"})
+    role = RadioField("Role", [InputRequired("Choose a role.")], choices=ROLES)
+    password = first_password("First password", more=" They can change it after their first login.")
+    again = same_password("First password again")
+
+
+class UserForm(SavedForm):
+    """Role, and whether they may log in."""
+
+    role = RadioField("Role", [InputRequired("Choose a role.")], choices=ROLES)
+    active = BooleanField("May log in", description="Nobody is deleted: what they did stays on record.")
+
+
+class PasswordForm(SavedForm):
+    """A new password for somebody."""
+
+    password = first_password("New password")
+    again = same_password("New password again")
+
+
+blueprint = Blueprint("house", __name__, url_prefix="/house")
+
+
+@blueprint.get("")
+@owner_only
+def index() -> ResponseReturnValue:
+    """Who may log in."""
+    return render_template("people/users.html", users=list_users(request_session()))
+
+
+@blueprint.route("/users/new", methods=["GET", "POST"])
+@owner_only
+@proven(Proof.LOGINS)
+def new_user() -> ResponseReturnValue:
+    """Put somebody on record."""
+    form = AddUserForm()
+    if done := form.run(
+        lambda: actions.add_user(current_work(), typed(form.name), Role(form.role.data), typed(form.password))
+    ):
+        return flash_and_redirect(f"{done.value.name} may log in now.", "house.index")
+    return render_template("people/new_user.html", form=form), 422 if form.is_submitted() else 200
+
+
+@blueprint.route("/users/<int:user_id>", methods=["GET", "POST"])
+@owner_only
+@proven(Proof.LOGINS)
+def user(user_id: int) -> ResponseReturnValue:
+    """One user: role, whether they may log in, and what happened to them."""
+    person = get_user(request_session(), user_id)
+    form = UserForm(obj=person)
+    about(f"user {user_id}", form)
+    if form.validate_on_submit():
+        work = current_work()
+        try:
+            changed = actions.change_user(work, user_id, form.version_read, Role(form.role.data), form.active.data)
+        except BitternError as error:
+            attach(form, error)
+        else:
+            _keep_own_login(changed.id)
+            flash(f"{changed.name} is saved.")
+            return redirect(url_for("house.index"), 303)
+    status = 422 if form.is_submitted() else 200
+    events = events_of(request_session(), f"user {user_id}", limit=12)
+    return render_template("people/user.html", form=form, person=person, events=events), status
+
+
+@blueprint.route("/users/<int:user_id>/password", methods=["GET", "POST"])
+@owner_only
+@proven(Proof.LOGINS)
+def password(user_id: int) -> ResponseReturnValue:
+    """Give somebody a new password."""
+    person = get_user(request_session(), user_id)
+    form = PasswordForm(obj=person)
+    about(f"user {user_id}", form)
+    if done := form.run(
+        lambda: actions.set_password(current_work(), user_id, form.version_read, typed(form.password))
+    ):
+        _keep_own_login(done.value.id)
+        flash(f"{done.value.name} has a new password; their logins have ended.")
+        return redirect(url_for("house.user", user_id=user_id), 303)
+    return render_template("people/password.html", form=form, person=person), 422 if form.is_submitted() else 200
+
+
+@blueprint.post("/users/<int:user_id>/second-factor/drop")
+@owner_only
+@proven(Proof.LOGINS)
+def no_second_factor(user_id: int) -> ResponseReturnValue:
+    """Take somebody's second factor away: their phone was lost."""
+    changed = drop_factor(current_work(), user_id)
+    _keep_own_login(changed.id)
+    flash(f"{changed.name} logs in without a code; their logins have ended.")
+    return redirect(url_for("house.user", user_id=user_id), 303)
+
+
+def _keep_own_login(user_id: int) -> None:
+    """A change to oneself ends one's other sessions, not this one."""
+    work = current_work()
+    if user_id == work.actor.user_id:
+        begin_login(get_user(work.session, user_id))

@@ -1,0 +1,1 @@
+"""The owner's day, the books and the search."""

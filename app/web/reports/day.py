@@ -1,0 +1,276 @@
+"""The owner's day, the rows behind each of its figures, and the follow-up list that the counter works through."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+
+from flask import Blueprint, abort, render_template, request
+from flask.typing import ResponseReturnValue
+from markupsafe import Markup
+from wtforms import HiddenField
+from wtforms.validators import Regexp
+
+from app.documents import (
+    DayList,
+    WeekBar,
+    day_list_xlsx,
+    lapsing_list,
+    lost_list,
+    open_list,
+    owed_list,
+    promised_list,
+    stage_list,
+    waiting_list,
+    week_chart,
+    won_list,
+)
+from app.ledger.care.rotation import LastBackup, last_backup
+from app.ledger.jobs.queries import LedgerPage, LedgerQuestion, ledger_page
+from app.ledger.jobs.stages import lose_quote
+from app.ledger.reports.lapsing import LapsingQuote, lapsing_quotes
+from app.ledger.reports.outcomes import PERIODS, Outcomes, lost_quotes, outcomes, past_reasons, won_quotes
+from app.ledger.reports.owed import Owing, by_customer, owed_jobs
+from app.ledger.reports.promised import Week, WeekDay, promised_jobs, promised_week
+from app.ledger.reports.waiting import Whom, count_waiting, waiting_jobs
+from app.ledger.sites.customer_queries import get_customer
+from app.ledger.store.work import Work
+from app.ledger.tables import Role
+from app.web.access import owner_only, roles
+from app.web.files import XLSX, send
+from app.web.forms_base import PageForm, flash_and_redirect, text, typed
+from app.web.jobs.forms import read_question
+from app.web.services import current_work
+from app.web.templating import show_day
+
+ROWS = 10  # of each list on the page; the list itself has them all
+_WEEK = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+
+
+@dataclass(frozen=True, slots=True)
+class DayPage:
+    """The owner's day. `owing`: customers who owe, the longest first. `lapsing`: quotes to ring about this week."""
+
+    today: date
+    ledger: LedgerPage
+    waiting: Mapping[Whom, tuple[int, int]]
+    week: Week
+    outcomes: Outcomes
+    owing: tuple[Owing, ...]
+    lapsing: tuple[LapsingQuote, ...]
+    backup: LastBackup | None
+
+    @property
+    def weekday(self) -> str:
+        """The day's name."""
+        return _WEEK[self.today.weekday()]
+
+    @property
+    def chart(self) -> Markup:
+        """The week as a drawing."""
+        return week_chart([self._bar(day) for day in (self.week.overdue, *self.week.days)])
+
+    def _bar(self, day: WeekDay) -> WeekBar:
+        name = f"{_WEEK[day.day.weekday()][:3]} {day.day.day}" if day.day else "overdue"
+        return WeekBar(name, day.still, day.done, day.bench, day.day == self.today)
+
+    @property
+    def owed_cents(self) -> int:
+        """What all of them owe."""
+        return sum(one.owed_cents for one in self.owing)
+
+
+def day_page(work: Work, days: int) -> DayPage:
+    """The page for today; won and lost over the last `days`. A bounded number of queries."""
+    work.require_owner()  # costs and margins stand on it
+    session, today = work.session, work.today
+    return DayPage(
+        today=today,
+        ledger=ledger_page(session, today, LedgerQuestion(), size=ROWS),
+        waiting=count_waiting(session),
+        week=promised_week(session, today),
+        outcomes=outcomes(session, today, days),
+        owing=by_customer(owed_jobs(session, today)),
+        lapsing=lapsing_quotes(session, today),
+        backup=last_backup(session),
+    )
+
+
+Arguments = Mapping[str, str]
+MOST_ROWS = 10_000  # of a page or a sheet that somebody reads; the figures on the day are of all of them
+NO_END = 10_000_000
+
+
+def _waiting(work: Work, arguments: Arguments) -> DayList:
+    whom = read_whom(arguments)
+    rows = waiting_jobs(work.session, work.today, whom, limit=NO_END)
+    return waiting_list(rows, f"Waiting on {whom}" if whom else "What waits on whom")
+
+
+def _promised(work: Work, arguments: Arguments) -> DayList:
+    if arguments.get("day") == "overdue":
+        overdue = promised_jobs(work.session, work.today, is_overdue=True)
+        return promised_list(overdue, "Overdue from before this week")
+    day = read_day(arguments)
+    rows = promised_jobs(work.session, work.today, day)
+    return promised_list(rows, f"Promised for {show_day(day)}" if day else "Promised this week")
+
+
+def _won(work: Work, arguments: Arguments) -> DayList:
+    days = read_period(arguments)
+    return won_list(won_quotes(work.session, work.today, days), f"Quotes won in the last {days} days")
+
+
+def _lost(work: Work, arguments: Arguments) -> DayList:
+    days, reason = read_period(arguments), " ".join(arguments.get("reason", "").split())[:500]
+    title = f"Quotes lost in the last {days} days"
+    return lost_list(lost_quotes(work.session, work.today, days, reason), f"{title}: {reason}" if reason else title)
+
+
+def _owed(work: Work, arguments: Arguments) -> DayList:
+    sent = arguments.get("customer", "")
+    if sent.isascii() and sent.isdecimal() and len(sent) < 10:
+        customer = get_customer(work.session, int(sent))
+        return owed_list(owed_jobs(work.session, work.today, customer.id), f"Owed by {customer.name}")
+    return owed_list(owed_jobs(work.session, work.today), "Handed over and not paid in full")
+
+
+def _jobs(work: Work, arguments: Arguments) -> DayList:
+    question = read_question(arguments)
+    page = ledger_page(work.session, work.today, question, size=NO_END)
+    kinds = [question.stage.word if question.stage else "", "late" if question.is_late else ""]
+    title = " ".join(["Jobs", *(kind for kind in kinds if kind)])
+    return open_list(page.rows, title if question.includes_over or any(kinds) else "Open jobs")
+
+
+def _stages(work: Work, arguments: Arguments) -> DayList:
+    page = ledger_page(work.session, work.today, LedgerQuestion(), size=1)
+    return stage_list(page.stages, "Value and margin by stage")
+
+
+LISTS: Mapping[str, Callable[[Work, Arguments], DayList]] = {
+    "waiting": _waiting,
+    "promised": _promised,
+    "won": _won,
+    "lost": _lost,
+    "owed": _owed,
+    "jobs": _jobs,
+    "stages": _stages,
+}
+
+
+def a_list(work: Work, name: str, arguments: Arguments) -> DayList | None:
+    """The list of that name, its title saying where it is cut; None where there is none."""
+    if name not in LISTS:
+        return None
+    found = LISTS[name](work, arguments)
+    if len(found.rows) <= MOST_ROWS:
+        return found
+    title = f"{found.title}: the first {MOST_ROWS:,} of {len(found.rows):,}"
+    return replace(found, title=title, rows=found.rows[:MOST_ROWS])
+
+
+WITHIN = (7, 14, 30)
+_WHOM = {whom.name.lower(): whom for whom in Whom}
+
+
+class LostForm(PageForm):
+    """A quote that was lost, and why."""
+
+    quote = HiddenField("Quote", [Regexp(r"[0-9]{1,9}\Z", message="Press the button beside a quote.")])
+    reason = text("Lost, because", 500, needed="Say why it was lost; a few words are enough.")
+
+
+def read_whom(arguments: Mapping[str, str]) -> Whom | None:
+    """Whose move the address asks for; None for everybody's.
+
+    >>> read_whom({"whom": "bench"}), read_whom({"whom": "x"})
+    (<Whom.BENCH: 'the bench'>, None)
+    """
+    return _WHOM.get(arguments.get("whom", ""))
+
+
+def read_period(arguments: Mapping[str, str]) -> int:
+    """Over how many days to look back: 30, 90 or 365; 90 for anything else."""
+    return next((days for days in PERIODS if str(days) == arguments.get("days")), 90)
+
+
+def read_within(arguments: Mapping[str, str]) -> int:
+    """Within how many days a quote lapses: 7, 14 or 30; 7 for anything else."""
+    return next((days for days in WITHIN if str(days) == arguments.get("within")), WITHIN[0])
+
+
+def read_day(arguments: Mapping[str, str]) -> date | None:
+    """The day in the address; None for none or for nonsense.
+
+    >>> read_day({"day": "2026-11-25"}), read_day({"day": "late"}), read_day({})
+    (datetime.date(2026, 11, 25), None, None)
+    """
+    try:
+        return date.fromisoformat(arguments.get("day", ""))
+    except ValueError:
+        return None
+
+
+blueprint = Blueprint("day", __name__, url_prefix="/day")
+
+
+@blueprint.get("")
+@owner_only
+def index() -> ResponseReturnValue:
+    """What the owner looks at first."""
+    days = read_period(request.args)
+    return render_template("reports/day.html", page=day_page(current_work(), days), periods=PERIODS)
+
+
+@blueprint.get("/<name>")
+@owner_only
+def show(name: str) -> ResponseReturnValue:
+    """The rows behind a figure."""
+    found = a_list(current_work(), name, request.args)
+    if found is None:
+        abort(404)
+    return render_template("reports/day_list.html", found=found, asked=request.args)
+
+
+@blueprint.get("/<name>.xlsx")
+@owner_only
+def sheet(name: str) -> ResponseReturnValue:
+    """The same rows as a spreadsheet."""
+    work = current_work()
+    found = a_list(work, name, request.args)
+    if found is None:
+        abort(404)
+    return send(day_list_xlsx(found, work.today), f"{found.name}-{work.today.isoformat()}.xlsx", XLSX)
+
+
+@blueprint.route("/follow-up", methods=["GET", "POST"])
+@roles(Role.COUNTER)
+def follow_up() -> ResponseReturnValue:
+    """Quotes about to lapse: whom to ring; and what came of it where it was lost."""
+    work, form = current_work(), LostForm()
+    if done := form.run(lambda: lose_quote(work, int(typed(form.quote)), typed(form.reason))):
+        return flash_and_redirect(
+            f"Job {done.value.number} is lost, because: {done.value.reason}",
+            "day.follow_up",
+            within=read_within(request.args),
+        )
+    within = read_within(request.args)
+    return render_template(
+        "reports/follow_up.html",
+        form=form,
+        quotes=lapsing_quotes(work.session, work.today, within),
+        within=within,
+        choices=WITHIN,
+        reasons=past_reasons(work.session),
+    ), 422 if form.is_submitted() else 200
+
+
+@blueprint.get("/follow-up.xlsx")
+@roles(Role.COUNTER)
+def follow_up_sheet() -> ResponseReturnValue:
+    """The follow-up list as a spreadsheet."""
+    work = current_work()
+    found = lapsing_list(lapsing_quotes(work.session, work.today, read_within(request.args)), "Quotes to follow up")
+    return send(day_list_xlsx(found, work.today), f"{found.name}-{work.today.isoformat()}.xlsx", XLSX)

@@ -1,0 +1,21 @@
+"""The search page."""
+
+from __future__ import annotations
+
+from flask import Blueprint, render_template, request
+from flask.typing import ResponseReturnValue
+
+from app.ledger.reports.search import search
+from app.ledger.tables import Role
+from app.web.access import roles
+from app.web.query_args import read_text
+from app.web.services import request_session
+
+blueprint = Blueprint("search", __name__)
+
+
+@blueprint.get("/search")
+@roles(Role.COUNTER, Role.BENCH)
+def index() -> ResponseReturnValue:
+    """What the whole ledger has under a few typed characters."""
+    return render_template("reports/search.html", found=search(request_session(), read_text(request.args)))

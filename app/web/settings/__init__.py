@@ -1,0 +1,1 @@
+"""The owner's settings of the house and of its quotes."""

@@ -1,0 +1,1 @@
+"""Customers, their sites, doors and cylinders."""

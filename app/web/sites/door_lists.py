@@ -1,0 +1,107 @@
+"""A site's door list as a file or a paste: shown before it is saved, and written out again."""
+
+from __future__ import annotations
+
+import io
+
+from flask import flash, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+from werkzeug.datastructures import FileStorage
+from wtforms import TextAreaField
+
+from app.errors import BitternError, Problem
+from app.ledger.sites.customer_queries import get_site
+from app.ledger.sites.door_import import ListPlan, import_doors, plan_doors, read_list_file, read_list_text, site_list
+from app.ledger.sites.door_paste import LIST_COLUMNS, DoorRow
+from app.ledger.tables import Role
+from app.web.access import roles
+from app.web.errors import about
+from app.web.files import send_table
+from app.web.forms_base import FilePage, attach
+from app.web.services import current_work, request_session
+from app.web.sites.doors import blueprint
+from app.web.staged_uploads import StagedUpload, drop_upload, find_upload, stage_upload
+
+_PASTED = "pasted doors"
+
+
+class DoorListForm(FilePage):
+    """A door list, as a file or pasted."""
+
+    pasted = TextAreaField("Or paste it here")
+
+
+@blueprint.get("/sites/<int:site_id>/doors.<any(csv, xlsx):kind>")
+@roles(Role.COUNTER, Role.BENCH)
+def list_file(site_id: int, kind: str) -> ResponseReturnValue:
+    """The site's doors as CSV or XLSX, which reads back to the same."""
+    return send_table(kind, f"doors-{site_id}", "Doors", site_list(request_session(), site_id))
+
+
+@blueprint.route("/sites/<int:site_id>/doors/list", methods=["GET", "POST"])
+@roles(Role.COUNTER, Role.BENCH)
+def read_list(site_id: int) -> ResponseReturnValue:
+    """Read a door list and say what it would do; nothing is saved here."""
+    work, form = current_work(), DoorListForm()
+    problems: tuple[Problem, ...] = ()
+    site = get_site(work.session, site_id)
+    if form.validate_on_submit():
+        try:
+            waiting = stage_upload(work, _purpose(site_id), _sent(form))
+            rows, found = _read(waiting)
+            plan = plan_doors(work.session, site_id, rows)
+        except BitternError as error:
+            attach(form, error)
+        else:
+            problems = _together(found, plan)
+            if not problems:
+                return render_template("sites/door_list_plan.html", site=site, plan=plan, waiting=waiting)
+    status = 422 if form.is_submitted() else 200
+    return render_template(
+        "sites/door_list.html", form=form, site=site, problems=problems, columns=LIST_COLUMNS
+    ), status
+
+
+@blueprint.post("/sites/<int:site_id>/doors/list/record")
+@roles(Role.COUNTER, Role.BENCH)
+def record_list(site_id: int) -> ResponseReturnValue:
+    """Put a door list that was shown on record."""
+    about(f"site {site_id}")
+    work, token = current_work(), request.form.get("token", "")
+    rows, _ = _read(find_upload(work, _purpose(site_id), token))
+    plan = import_doors(work, site_id, rows, request.form.get("seal", "") or "none")
+    drop_upload(token)
+    doors = "1 door" if len(plan.added) == 1 else f"{len(plan.added):,} doors"
+    cylinders = "1 cylinder" if len(plan.cylinders) == 1 else f"{len(plan.cylinders):,} cylinders"
+    hung = f", {cylinders} saved as found" if plan.cylinders else ""
+    flash(f"The list is saved: {doors} added, {len(plan.changed):,} changed{hung}.")
+    return redirect(url_for("doors.site", site_id=site_id), 303)
+
+
+def _purpose(site_id: int) -> str:
+    return f"doors {site_id}"
+
+
+def _sent(form: DoorListForm) -> FileStorage | None:
+    """The file that was chosen, or what was pasted, as one."""
+    chosen: FileStorage | None = form.file.data
+    if chosen is not None and chosen.filename:
+        return chosen
+    text = str(form.pasted.data or "")
+    return FileStorage(io.BytesIO(text.encode()), filename=_PASTED) if text.strip() else None
+
+
+def _read(waiting: StagedUpload) -> tuple[list[DoorRow], list[Problem]]:
+    if waiting.name == _PASTED:
+        return read_list_text(waiting.content.decode())
+    return read_list_file(waiting.name, waiting.content)
+
+
+def _together(found: list[Problem], plan: ListPlan) -> tuple[Problem, ...]:
+    """What is wrong with the rows, and with what the good ones would do, by row."""
+
+    def place(problem: Problem) -> int:
+        number = problem.field.removeprefix("row ").partition(",")[0]
+        return int(number) if number.isdecimal() else 0
+
+    return tuple(sorted((*found, *plan.problems), key=place))

@@ -1,0 +1,126 @@
+"""Pages about sites and their doors."""
+
+from __future__ import annotations
+
+from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+
+from app.ledger.keysystems.system_queries import customers_keysets
+from app.ledger.sites.cautions import cautions_of
+from app.ledger.sites.customer_queries import get_site
+from app.ledger.sites.cylinders import add_cylinder, take_out
+from app.ledger.sites.door_history import UNDOABLE, door_story, site_story
+from app.ledger.sites.door_queries import get_door, job_numbers, list_sites, site_doors
+from app.ledger.sites.doors import add_door, change_door
+from app.ledger.sites.duplicate_doors import alike_numbers
+from app.ledger.tables import Role
+from app.web.access import roles
+from app.web.errors import about
+from app.web.forms_base import flash_and_redirect, typed
+from app.web.query_args import count_pages, read_page, read_text
+from app.web.services import current_work, request_session
+from app.web.sites.door_forms import CylinderFoundForm, DoorEditForm, TakeOutForm
+
+blueprint = Blueprint("doors", __name__)
+
+
+@blueprint.get("/doors")
+@roles(Role.COUNTER, Role.BENCH)
+def index() -> ResponseReturnValue:
+    """Sites by customer."""
+    text, page = read_text(request.args), read_page(request.args)
+    sites, count = list_sites(request_session(), text, page)
+    return render_template(
+        "sites/index.html", sites=sites, count=count, text=text, page=page, pages_count=count_pages(count)
+    )
+
+
+@blueprint.get("/sites/<int:site_id>/doors")
+@roles(Role.COUNTER, Role.BENCH)
+def site(site_id: int) -> ResponseReturnValue:
+    """A site's doors with what is on each."""
+    session, text = request_session(), read_text(request.args)
+    page = site_doors(session, site_id, text, read_page(request.args))
+    return render_template(
+        "sites/doors.html",
+        page=page,
+        text=text,
+        cautions_of=cautions_of,
+        story=site_story(session, site_id, limit=8),
+        undoable=UNDOABLE,
+    )
+
+
+@blueprint.route("/sites/<int:site_id>/doors/new", methods=["GET", "POST"])
+@roles(Role.COUNTER, Role.BENCH)
+def new(site_id: int) -> ResponseReturnValue:
+    """Put a door on record by hand."""
+    work = current_work()
+    place, form = get_site(work.session, site_id), DoorEditForm(version=0)
+    if done := form.run(lambda: add_door(work, site_id, form.asked())):
+        flash(f"Door {done.value.opening_number} is saved.")
+        if alike := alike_numbers(work.session, done.value):
+            flash(f"It may be {', '.join(alike)}, written differently: look under Doors that may be the same.")
+        return redirect(url_for("doors.door", door_id=done.value.id), 303)
+    return render_template("sites/new_door.html", form=form, site=place), 422 if form.is_submitted() else 200
+
+
+@blueprint.get("/doors/<int:door_id>")
+@roles(Role.COUNTER, Role.BENCH)
+def door(door_id: int) -> ResponseReturnValue:
+    """One door, every cylinder that was ever on it, and what happened to it."""
+    return _door_page(door_id)
+
+
+def _door_page(door_id: int, form: CylinderFoundForm | None = None) -> tuple[str, int]:
+    session = request_session()
+    found = get_door(session, door_id)
+    jobs = job_numbers(session, [cylinder.job_id for cylinder in found.cylinders])
+    status = 422 if form else 200
+    form = form or CylinderFoundForm(formdata=None)
+    form.offer(customers_keysets(session, found.site.customer_id))
+    return render_template(
+        "sites/door.html",
+        door=found,
+        jobs=jobs,
+        events=door_story(session, found),
+        undoable=UNDOABLE,
+        cautions=cautions_of(found),
+        form=form,
+        out=TakeOutForm(formdata=None),
+    ), status
+
+
+@blueprint.post("/doors/<int:door_id>/cylinders")
+@roles(Role.COUNTER, Role.BENCH)
+def found_cylinder(door_id: int) -> ResponseReturnValue:
+    """Put on record a cylinder that was found on a door."""
+    work, form = current_work(), CylinderFoundForm()
+    form.offer(customers_keysets(work.session, get_door(work.session, door_id).site.customer_id))
+    if done := form.run(lambda: add_cylinder(work, door_id, form.asked())):
+        return flash_and_redirect(f"The cylinder {done.value.position} is saved.", "doors.door", door_id=door_id)
+    return _door_page(door_id, form)
+
+
+@blueprint.post("/doors/<int:door_id>/cylinders/<int:cylinder_id>/out")
+@roles(Role.COUNTER, Role.BENCH)
+def cylinder_out(door_id: int, cylinder_id: int) -> ResponseReturnValue:
+    """Put on record that a cylinder came out."""
+    about(f"door {door_id}")
+    form = TakeOutForm()
+    gone = take_out(current_work(), cylinder_id, form.version_read, typed(form.why))
+    flash(f"The cylinder {gone.position} is removed from the door; it stays in the history.")
+    return redirect(url_for("doors.door", door_id=door_id), 303)
+
+
+@blueprint.route("/doors/<int:door_id>/edit", methods=["GET", "POST"])
+@roles(Role.COUNTER, Role.BENCH)
+def edit(door_id: int) -> ResponseReturnValue:
+    """Change what is on record about a door."""
+    about(f"door {door_id}")
+    work = current_work()
+    form = DoorEditForm.filled_from(get_door(work.session, door_id))
+    if done := form.run(lambda: change_door(work, door_id, form.version_read, form.asked())):
+        return flash_and_redirect(f"Door {done.value.opening_number} is saved.", "doors.door", door_id=door_id)
+    found = get_door(work.session, door_id)
+    return render_template("sites/edit_door.html", form=form, door=found), 422 if form.is_submitted() else 200

@@ -1,1 +1,0 @@
-"""What people add to a job's story: notes and files."""
