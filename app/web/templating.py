@@ -11,7 +11,6 @@ from math import ceil
 from pathlib import Path
 from typing import Any
 
-import sqlalchemy as sa
 from flask import Flask, g
 from flask_login import current_user
 from flask_wtf.csrf import generate_csrf
@@ -19,9 +18,9 @@ from jinja2 import StrictUndefined
 from werkzeug.routing import IntegerConverter
 
 from app.fitting import show_inches
+from app.ledger.catalog.price_queries import house_name as find_name
 from app.ledger.sites.cautions import caution_word
 from app.ledger.store.event_queries import OVERRIDES
-from app.ledger.tables import House
 from app.pricing import PriceKind, half_up, show_cents
 from app.web.access import may, pages_open_to_me
 from app.web.forms_base import fields_of
@@ -118,9 +117,6 @@ _HTMX = {
 }
 
 
-_HOUSE_NAME = sa.select(House.name).order_by(House.id).limit(1)
-
-
 class _RecordNumber(IntegerConverter):
     """A whole number in an address, as far as a database's integers go; a larger one is no page."""
 
@@ -155,7 +151,7 @@ def house_name() -> str:
     """The house's name at the head of the page; found with the login, else asked for once a request."""
     if "house_name" not in g:
         known = current_user.is_authenticated
-        g.house_name = current_user.house_name if known else request_session().scalar(_HOUSE_NAME) or ""
+        g.house_name = current_user.house_name if known else find_name(request_session())
     name: str = g.house_name
     return name
 

@@ -38,6 +38,11 @@ def find_house(session: Session) -> House | None:
     return session.scalar(sa.select(House).order_by(House.id).limit(1))
 
 
+def house_name(session: Session) -> str:
+    """The name of the house; "" before it is started."""
+    return session.scalar(sa.select(House.name).order_by(House.id).limit(1)) or ""
+
+
 def get_house(session: Session) -> House:
     """The house's own row; NotFound before the first start."""
     house = find_house(session)

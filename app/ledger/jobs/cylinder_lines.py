@@ -171,6 +171,11 @@ def _without_price_reasons(session: Session, job_id: int, lines: list[CylinderLi
     ]
 
 
+def has_cylinders(session: Session, job_id: int) -> bool:
+    """Whether the job's quote was accepted with something to key."""
+    return session.scalar(sa.select(Cylinder.id).where(Cylinder.job_id == job_id).limit(1)) is not None
+
+
 def key_counts(session: Session, job_id: int) -> dict[int, int]:
     """Keyset id → how many keys of it come with the job."""
     return {row[0]: row[1] for row in read(session, _COUNTS, {"job": job_id})}

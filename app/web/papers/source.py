@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import cached_property
 
-import sqlalchemy as sa
 from flask import abort, url_for
 
 from app.documents import KeyReceipt, PickHead, ReceiptKey
-from app.ledger.jobs.cylinder_lines import SystemLine, key_counts
+from app.ledger.jobs.cylinder_lines import SystemLine, has_cylinders, key_counts
 from app.ledger.jobs.handing_over import taker_of
 from app.ledger.jobs.hardware import HardwareList, hardware_of
 from app.ledger.jobs.holders import KeyHolders, holders_of
@@ -21,7 +20,7 @@ from app.ledger.keysystems.lost_keysets import exposed_by, where_it_opens
 from app.ledger.quoting.factory_keyed import sent_keysets
 from app.ledger.quoting.key_lines import own_copies
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, Job, Key, Keyset, KeySystem, Level
+from app.ledger.tables import Job, Key, Keyset, KeySystem, Level
 from app.web.services import the_config
 
 
@@ -52,8 +51,7 @@ class JobSource:
     @cached_property
     def has_cylinders(self) -> bool:
         """Whether its quote was accepted with something to key."""
-        rows = sa.select(Cylinder.id).where(Cylinder.job_id == self.job.id).limit(1)
-        return self.work.session.scalar(rows) is not None
+        return has_cylinders(self.work.session, self.job.id)
 
     @cached_property
     def systems(self) -> Sequence[KeySystem]:
