@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from argon2 import PasswordHasher
 from flask import Flask
 from flask.testing import FlaskClient
 from hypothesis import HealthCheck, settings
@@ -21,6 +22,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from app import create_app
 from app.config import Config
 from app.ledger.care.opening import Ledger, migrate, open_ledger
+from app.ledger.people import passwords
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Role, User
 from tests import factories, houses
@@ -39,6 +41,22 @@ settings.load_profile("any machine")
 keep_compiled_templates()
 keep_address_builders()
 keep_compiled_sql()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def quick_passwords() -> Iterator[PasswordHasher]:
+    """Hash passwords quickly where nobody asks for `own_passwords`; gives the hasher of a house that is served."""
+    own = passwords._HASHER
+    quick = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1, hash_len=32, salt_len=16)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(passwords, "_HASHER", quick)
+        yield own
+
+
+@pytest.fixture
+def own_passwords(quick_passwords: PasswordHasher, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Passwords are hashed as in a house that is served."""
+    monkeypatch.setattr(passwords, "_HASHER", quick_passwords)
 
 
 @pytest.fixture(scope="session")

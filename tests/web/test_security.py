@@ -157,6 +157,7 @@ def test_nothing_may_be_embedded_but_a_paper_by_the_browser_s_own_reader(owner_c
     assert "object-src 'none'" in policy and "base-uri 'none'" in policy
 
 
+@pytest.mark.usefixtures("own_passwords")
 def test_passwords_are_hashed_as_the_manual_says() -> None:
     from app.ledger.people.passwords import hash_password
 

@@ -83,6 +83,7 @@ def test_a_weak_password_is_refused_without_repeating_it(work: Work, password: s
     assert not password or password not in str(refusal.value)
 
 
+@pytest.mark.usefixtures("own_passwords")
 def test_a_password_is_kept_as_an_argon2id_hash_with_the_stated_cost(work: Work) -> None:
     user = add_user(work, "Ada Marsh", Role.COUNTER, GOOD)
     assert user.password_hash.startswith("$argon2id$v=19$m=65536,t=3,p=4$")
@@ -204,6 +205,7 @@ def test_a_login_is_an_event_of_that_person(work: Work, config: Config) -> None:
     assert [kind for kind, _ in events(work.session)] == ["login", "logout"]
 
 
+@pytest.mark.usefixtures("own_passwords")
 def test_unknown_name_wrong_password_and_kept_out_read_the_same_and_cost_the_same(
     work: Work, config: Config, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -305,6 +307,7 @@ def test_the_refusal_at_the_limit_is_not_counted_and_tells_nothing(work: Work, c
     assert work.session.scalar(sa.select(sa.func.count()).select_from(LoginAttempt)) == 5
 
 
+@pytest.mark.usefixtures("own_passwords")
 def test_a_hash_of_older_cost_is_made_anew_at_the_next_login(work: Work, config: Config) -> None:
     from argon2 import PasswordHasher
 
