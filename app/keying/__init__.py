@@ -13,16 +13,15 @@ __all__ = [
     "AccessPlan",
     "Array",
     "Bitting",
+    "BittingChoice",
     "BittingSpec",
     "ChamberPins",
-    "Choice",
     "CrossCost",
     "DecodedKey",
     "Demand",
     "Extension",
     "ExtensionSearch",
     "KeyingError",
-    "Level",
     "LevelArray",
     "LevelPlan",
     "ListRow",
@@ -38,6 +37,7 @@ __all__ = [
     "PlannedKeyset",
     "Planning",
     "Progress",
+    "SymbolLevel",
     "WantedKeysets",
     "array_under",
     "audit",
@@ -98,7 +98,7 @@ from app.keying.bitting_list import (
     study_list,
 )
 from app.keying.counting import count_bittings, theoretical, usable
-from app.keying.crosskeying import Choice, CrossCost, choose_bittings, cross_cost
+from app.keying.crosskeying import BittingChoice, CrossCost, choose_bittings, cross_cost
 from app.keying.cuts import DecodedKey, cut_list, decode, root_depth
 from app.keying.errors import KeyingError, NoBittingsLeft
 from app.keying.extending import (
@@ -122,7 +122,7 @@ from app.keying.spec import Bitting, BittingSpec, read_bitting, read_inches, wri
 from app.keying.symbols import (
     LETTERS,
     MOST_SYMBOLS,
-    Level,
+    SymbolLevel,
     make_symbols,
     read_symbol,
     read_symbol_text,

@@ -14,9 +14,9 @@ from app.keying.matrix import AccessMatrix, Clash, nest
 from app.keying.progression import check_master
 from app.keying.solving import MatrixSolution, Outcome, Progress, solve_matrix
 from app.keying.spec import Bitting, BittingSpec
-from app.keying.symbols import LETTERS, Level, change_symbol, master_names
+from app.keying.symbols import LETTERS, SymbolLevel, change_symbol, master_names
 
-_TOPS = {2: ("AA", Level.MASTER), 3: ("A", Level.GRAND), 4: ("GGM", Level.GREAT_GRAND)}
+_TOPS = {2: ("AA", SymbolLevel.MASTER), 3: ("A", SymbolLevel.GRAND), 4: ("GGM", SymbolLevel.GREAT_GRAND)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,22 +186,22 @@ def _named(top: _Node, levels: int) -> Iterator[tuple[PlannedKeyset, _Node, tupl
     """Give every node with its keyset, by standard key coding, and the issued keys that operate its cylinder."""
 
     def walk(
-        node: _Node, symbol: str, level: Level, parent: str | None, above: tuple[str, ...]
+        node: _Node, symbol: str, level: SymbolLevel, parent: str | None, above: tuple[str, ...]
     ) -> Iterator[tuple[PlannedKeyset, _Node, tuple[str, ...]]]:
         chain = (symbol, *above) if node.key is not None else above
         yield PlannedKeyset(symbol, level, parent, node.bitting), node, chain
         number = 0
-        names = iter(LETTERS) if level is Level.GREAT_GRAND else master_names(symbol)
+        names = iter(LETTERS) if level is SymbolLevel.GREAT_GRAND else master_names(symbol)
         for below in node.below:
             if below.below:
                 name = next(names, "")
                 if not name:
                     raise KeyingError("matrix", f"There are more than {len(LETTERS)} grand masters; symbols run out.")
-                deeper = Level.GRAND if level is Level.GREAT_GRAND else Level.MASTER
+                deeper = SymbolLevel.GRAND if level is SymbolLevel.GREAT_GRAND else SymbolLevel.MASTER
                 yield from walk(below, name, deeper, symbol, chain)
             else:
                 number += 1
-                yield from walk(below, change_symbol(levels, symbol, number), Level.CHANGE, symbol, chain)
+                yield from walk(below, change_symbol(levels, symbol, number), SymbolLevel.CHANGE, symbol, chain)
 
     symbol, level = _TOPS[levels]
     return walk(top, symbol, level, None, ())
@@ -222,7 +222,7 @@ def _plan_of_solution(matrix: AccessMatrix, solution: MatrixSolution) -> AccessP
     keysets = [
         PlannedKeyset(
             symbol,
-            Level.MASTER if key == top else Level.CHANGE,
+            SymbolLevel.MASTER if key == top else SymbolLevel.CHANGE,
             None if key == top or top is None else "AA",
             bittings[key],
         )

@@ -84,7 +84,7 @@ def _alternatives(
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class BittingChoice:
     """The outcome of a search: bittings for every open keyset, or None; `exhausted` says that none exist."""
 
     bittings: dict[str, Bitting] | None = field(repr=False)
@@ -99,7 +99,7 @@ def choose_bittings(
     *,
     seconds: float = 3600.0,
     on_progress: Callable[[int, float], None] | None = None,
-) -> Choice:
+) -> BittingChoice:
     """Choose a bitting for each open keyset so that every cylinder is free of interchange.
 
     `keys` are fixed; `candidates` has, per open symbol, the bittings it may take, best first; `cylinders` may
@@ -133,7 +133,7 @@ def choose_bittings(
 
     for symbol, bitting in keys.items():
         if not place(number[symbol], bitting):
-            return Choice(None, True)
+            return BittingChoice(None, True)
     chosen: dict[str, Bitting] = {}
     left, start, told, fewest = tries, monotonic(), 0.0, len(candidates)
     order = sorted(candidates, key=lambda symbol: -int(listed[:, number[symbol]].sum()))
@@ -168,4 +168,4 @@ def choose_bittings(
         return False
 
     found = search(0)
-    return Choice({symbol: chosen[symbol] for symbol in candidates} if found else None, found or left >= 0)
+    return BittingChoice({symbol: chosen[symbol] for symbol in candidates} if found else None, found or left >= 0)

@@ -1,4 +1,4 @@
-"""Cutting a key: the root depth and the place of each cut, for a code machine or a file and caliper."""
+"""Cuts in inches: their places and root depths to cut a key by, and measured roots read back to depth numbers."""
 
 from __future__ import annotations
 
@@ -10,8 +10,6 @@ from fractions import Fraction
 from app.keying.errors import KeyingError
 from app.keying.spec import Bitting, BittingSpec
 
-MM_PER_INCH = Fraction(254, 10)
-
 
 @dataclass(frozen=True, slots=True)
 class Cut:
@@ -20,16 +18,6 @@ class Cut:
     chamber: int
     place: Fraction
     root: Fraction = field(repr=False)
-
-    @property
-    def place_mm(self) -> Fraction:
-        """The way from the shoulder to the middle of the cut, exact millimetres."""
-        return self.place * MM_PER_INCH
-
-    @property
-    def root_mm(self) -> Fraction:
-        """The metal left under the cut, exact millimetres."""
-        return self.root * MM_PER_INCH
 
 
 def root_depth(spec: BittingSpec, depth: int) -> Fraction:
@@ -47,8 +35,8 @@ def cut_list(spec: BittingSpec, bitting: Bitting) -> tuple[Cut, ...]:
 
     >>> spec = BittingSpec(chambers=3, depths=10, macs=7, step=2, depth0_in=Fraction("0.33"),
     ...     increment_in=Fraction("0.015"), first_cut_in=Fraction("0.25"), spacing_in=Fraction("0.156"))
-    >>> [(str(cut.place), str(cut.root), float(cut.root_mm)) for cut in cut_list(spec, (0, 2, 4))][1]
-    ('203/500', '3/10', 7.62)
+    >>> [(str(cut.place), str(cut.root)) for cut in cut_list(spec, (0, 2, 4))][1]
+    ('203/500', '3/10')
     """
     if spec.first_cut_in is None or spec.spacing_in is None:
         missing = "first_cut_in" if spec.first_cut_in is None else "spacing_in"

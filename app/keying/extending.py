@@ -27,10 +27,10 @@ from app.keying.progression import check_master
 from app.keying.shearing import depth_masks
 from app.keying.solving import MatrixSolution, Outcome, Progress, solve_matrix
 from app.keying.spec import Bitting, BittingSpec
-from app.keying.symbols import Level, change_symbol, master_names, read_symbol
+from app.keying.symbols import SymbolLevel, change_symbol, master_names, read_symbol
 from app.validation import short_name
 
-_BELOW = {Level.MASTER: CHANGE, Level.GRAND: MASTER, Level.GREAT_GRAND: GRAND}
+_BELOW = {SymbolLevel.MASTER: CHANGE, SymbolLevel.GRAND: MASTER, SymbolLevel.GREAT_GRAND: GRAND}
 REFUSAL = (
     "A system cannot be extended without its key bitting array and the list of all bittings in use. "
     "Key these cylinders single (SKD), or begin a new system."
@@ -142,14 +142,14 @@ class _Extending:
 
     def add_master(self, grand: str, wanted: int) -> None:
         field = f"masters.{short_name(grand)}"
-        if grand not in self.keys or read_symbol(grand, field).level is not Level.GRAND or self.two_levels:
+        if grand not in self.keys or read_symbol(grand, field).level is not SymbolLevel.GRAND or self.two_levels:
             raise KeyingError(field, "There is no such grand master in this system.")
         symbol = next(name for name in master_names(grand) if name not in self.names)
         masks = self._all_masks()
         for bitting in self.under(MASTER, grand):
             if _operates_any(masks, bitting):
                 continue
-            self._issue(PlannedKeyset(symbol, Level.MASTER, grand, bitting))
+            self._issue(PlannedKeyset(symbol, SymbolLevel.MASTER, grand, bitting))
             found = self._clean_changes(symbol, wanted)
             if len(found) == wanted:
                 self._issue_changes(symbol, found)
@@ -195,7 +195,7 @@ class _Extending:
         for bitting in bittings:
             while (symbol := change_symbol(2 if self.two_levels else 3, master, number)) in self.names:
                 number += 1
-            self._issue(PlannedKeyset(symbol, Level.CHANGE, master, bitting))
+            self._issue(PlannedKeyset(symbol, SymbolLevel.CHANGE, master, bitting))
             chain = (symbol, *self.chain(master))
             self.added_cylinders[symbol] = chain
             self.masks.append(np.bitwise_or.reduce([_bits(self.keys[above]) for above in chain], axis=0))
@@ -228,7 +228,7 @@ def _bits(bitting: Bitting) -> NDArray[np.uint32]:
 class WantedKeysets:
     """The keysets that a search is for, parents first: symbol, level, symbol above; and each change's operators."""
 
-    keysets: tuple[tuple[str, Level, str], ...]
+    keysets: tuple[tuple[str, SymbolLevel, str], ...]
     cylinders: dict[str, tuple[str, ...]]
 
 
@@ -252,10 +252,10 @@ def name_wanted(
     """
     names = set(symbols)
     two_levels = "A" not in names and "GGM" not in names
-    keysets: list[tuple[str, Level, str]] = []
+    keysets: list[tuple[str, SymbolLevel, str]] = []
     cylinders: dict[str, tuple[str, ...]] = {}
 
-    def add(symbol: str, level: Level, above: str) -> None:
+    def add(symbol: str, level: SymbolLevel, above: str) -> None:
         names.add(symbol)
         keysets.append((symbol, level, above))
 
@@ -264,15 +264,15 @@ def name_wanted(
         for _ in range(wanted):
             while (symbol := change_symbol(2 if two_levels else 3, above, number)) in names:
                 number += 1
-            add(symbol, Level.CHANGE, above)
+            add(symbol, SymbolLevel.CHANGE, above)
             cylinders[symbol] = chain_above(symbol, names)
 
     for grand, counts in masters.items():
-        if grand not in names or two_levels or read_symbol(grand).level is not Level.GRAND:
+        if grand not in names or two_levels or read_symbol(grand).level is not SymbolLevel.GRAND:
             raise KeyingError(f"masters.{short_name(grand)}", "There is no such grand master in this system.")
         for wanted in counts:
             symbol = next(name for name in master_names(grand) if name not in names)
-            add(symbol, Level.MASTER, grand)
+            add(symbol, SymbolLevel.MASTER, grand)
             add_changes(symbol, wanted)
     for master, wanted in changes.items():
         if master not in names:

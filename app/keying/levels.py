@@ -12,7 +12,7 @@ from app.keying.arrays import CHANGE, GRAND, HELD, MASTER, progression_under
 from app.keying.errors import KeyingError, NoBittingsLeft, check_whole
 from app.keying.progression import check_master, make_columns
 from app.keying.spec import Bitting, BittingSpec
-from app.keying.symbols import LETTERS, Level, change_symbol, master_names
+from app.keying.symbols import LETTERS, SymbolLevel, change_symbol, master_names
 from app.validation import short_name
 
 MOST_KEYSETS = 100_000
@@ -28,7 +28,7 @@ class PlannedKeyset:
     """A symbol with its level, the symbol above it (None at the top) and its bitting."""
 
     symbol: str
-    level: Level
+    level: SymbolLevel
     parent: str | None
     bitting: Bitting = field(repr=False)
 
@@ -52,7 +52,7 @@ class LevelPlan:
     def cylinders(self) -> dict[str, tuple[str, ...]]:
         """Change → the symbols of the keys that operate its cylinder: its own and all above it."""
         chains = operating_chains({keyset.symbol: keyset.parent for keyset in self.keysets})
-        return {keyset.symbol: chains[keyset.symbol] for keyset in self.keysets if keyset.level is Level.CHANGE}
+        return {keyset.symbol: chains[keyset.symbol] for keyset in self.keysets if keyset.level is SymbolLevel.CHANGE}
 
 
 def operating_chains(parents: Mapping[str, str | None]) -> dict[str, tuple[str, ...]]:
@@ -210,12 +210,12 @@ def _name(top: _Branch, levels: int) -> Iterator[PlannedKeyset]:
     """Give the keysets of the tree with their standard symbols, parents first."""
 
     def under_master(symbol: str, branch: _Branch, parent: str | None) -> Iterator[PlannedKeyset]:
-        yield PlannedKeyset(symbol, Level.MASTER, parent, branch.bitting)
+        yield PlannedKeyset(symbol, SymbolLevel.MASTER, parent, branch.bitting)
         for number, change in enumerate(branch.below, start=1):
-            yield PlannedKeyset(change_symbol(levels, symbol, number), Level.CHANGE, symbol, change.bitting)
+            yield PlannedKeyset(change_symbol(levels, symbol, number), SymbolLevel.CHANGE, symbol, change.bitting)
 
     def under_grand(symbol: str, branch: _Branch, parent: str | None) -> Iterator[PlannedKeyset]:
-        yield PlannedKeyset(symbol, Level.GRAND, parent, branch.bitting)
+        yield PlannedKeyset(symbol, SymbolLevel.GRAND, parent, branch.bitting)
         for name, master in zip(master_names(symbol), branch.below, strict=False):
             yield from under_master(name, master, symbol)
 
@@ -224,6 +224,6 @@ def _name(top: _Branch, levels: int) -> Iterator[PlannedKeyset]:
     elif levels == 3:
         yield from under_grand("A", top, None)
     else:
-        yield PlannedKeyset("GGM", Level.GREAT_GRAND, None, top.bitting)
+        yield PlannedKeyset("GGM", SymbolLevel.GREAT_GRAND, None, top.bitting)
         for letter, grand in zip(LETTERS, top.below, strict=False):
             yield from under_grand(letter, grand, "GGM")

@@ -37,7 +37,7 @@ _FORMS = re.compile(
 )
 
 
-class Level(StrEnum):
+class SymbolLevel(StrEnum):
     """What a symbol stands for; the text is the trade's word."""
 
     GREAT_GRAND = "great grand master"
@@ -57,7 +57,7 @@ class KeySymbol:
     """
 
     text: str
-    level: Level
+    level: SymbolLevel
     parent: str | None
     number: int | None = None
     nmk: bool = False
@@ -68,7 +68,7 @@ def read_symbol(text: object, field: str = "symbol") -> KeySymbol:
     """Read a symbol: AA1, 1AA, A2A3, A, A1, GGM, GGM1, SKD1, X2X, XAA1, 2BB(NMK).
 
     >>> read_symbol("2BB(NMK)")  # doctest: +NORMALIZE_WHITESPACE
-    KeySymbol(text='2BB(NMK)', level=<Level.CHANGE: 'change'>, parent='BB', number=2, nmk=True, crossed=False)
+    KeySymbol(text='2BB(NMK)', level=<SymbolLevel.CHANGE: 'change'>, parent='BB', number=2, nmk=True, crossed=False)
     >>> read_symbol("A2A").parent
     'A'
     """
@@ -83,7 +83,7 @@ def read_symbol(text: object, field: str = "symbol") -> KeySymbol:
     if found["great"] is not None:
         plain = plain.replace("GGMK", "GGM")
     crossed = found["x"] is not None or found["cross"] is not None
-    if level in (Level.GREAT_GRAND, Level.GRAND, Level.MASTER) and (crossed or nmk):
+    if level in (SymbolLevel.GREAT_GRAND, SymbolLevel.GRAND, SymbolLevel.MASTER) and (crossed or nmk):
         raise KeyingError(field, "Only a change can be cross-keyed (X) or NMK; this symbol is a master's.")
     return KeySymbol(plain, level, parent, number, nmk, crossed)
 
@@ -101,24 +101,24 @@ _REFUSAL = (
 )
 
 
-def _meaning(found: re.Match[str]) -> tuple[Level, str | None, int | None]:
+def _meaning(found: re.Match[str]) -> tuple[SymbolLevel, str | None, int | None]:
     if found["great"] is not None:
         if found["great_change"] is None:
-            return Level.GREAT_GRAND, None, None
-        return Level.CHANGE, "GGM", int(found["great_change"])
+            return SymbolLevel.GREAT_GRAND, None, None
+        return SymbolLevel.CHANGE, "GGM", int(found["great_change"])
     if found["single"] is not None:
-        return Level.SINGLE, None, int(found["single"])
+        return SymbolLevel.SINGLE, None, int(found["single"])
     if found["cross"] is not None:
-        return Level.CROSS, None, int(found["cross"])
+        return SymbolLevel.CROSS, None, int(found["cross"])
     if found["two_level"] is not None:
-        return Level.CHANGE, found["two_level"], int(found["first"])
+        return SymbolLevel.CHANGE, found["two_level"], int(found["first"])
     if found["master"] is not None:
         if found["last"] is None:
-            return Level.MASTER, found["grand3"], None
-        return Level.CHANGE, found["master"], int(found["last"])
+            return SymbolLevel.MASTER, found["grand3"], None
+        return SymbolLevel.CHANGE, found["master"], int(found["last"])
     if found["direct"] is None:
-        return Level.GRAND, "GGM", None
-    return Level.CHANGE, found["only"], int(found["direct"])
+        return SymbolLevel.GRAND, "GGM", None
+    return SymbolLevel.CHANGE, found["only"], int(found["direct"])
 
 
 def master_names(grand: str = "A") -> Iterator[str]:

@@ -7,8 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.keying import (
+    BittingChoice,
     BittingSpec,
-    Choice,
     KeyingError,
     audit,
     choose_bittings,
@@ -155,14 +155,14 @@ def test_tries_are_counted_to_the_last_one():
     three = [(1, 1, 1), (2, 2, 2), (3, 3, 3)]
     taken = {f"F{n}": bitting for n, bitting in enumerate(three[:2])}
     assert choose_bittings({}, {"O": three}, {"C": ["O"]}, tries=1).bittings == {"O": (1, 1, 1)}
-    assert choose_bittings({}, {"O": three}, {"C": ["O"]}, tries=0) == Choice(None, False)
+    assert choose_bittings({}, {"O": three}, {"C": ["O"]}, tries=0) == BittingChoice(None, False)
     # Bittings that are taken are no tries.
     assert choose_bittings(taken, {"O": three}, {"C": ["O"]}, tries=1).bittings == {"O": (3, 3, 3)}
-    assert choose_bittings(taken, {"O": three[:2]}, {"C": ["O"]}, tries=0) == Choice(None, True)
+    assert choose_bittings(taken, {"O": three[:2]}, {"C": ["O"]}, tries=0) == BittingChoice(None, True)
     # The last try fails and there are no more: that is no running out.
     clash = {"F": (3, 3, 3)}
     assert choose_bittings(clash, {"O": [(1, 1, 3)]}, {"C": ["O", "F"], "D": ["F"]}, tries=1).bittings is not None
-    assert choose_bittings({"F": (1, 1, 1)}, {"O": [(1, 1, 1)]}, {"C": ["O"]}, tries=1) == Choice(None, True)
+    assert choose_bittings({"F": (1, 1, 1)}, {"O": [(1, 1, 1)]}, {"C": ["O"]}, tries=1) == BittingChoice(None, True)
 
 
 def test_the_time_and_what_still_lacks_a_cut_are_told_on_the_way(monkeypatch):
@@ -189,10 +189,10 @@ def test_the_time_and_what_still_lacks_a_cut_are_told_on_the_way(monkeypatch):
         seconds=10.0,
         on_progress=listen,
     )
-    assert found == Choice(None, True)
+    assert found == BittingChoice(None, True)
     assert told[0] == (1, pytest.approx(0.03))  # O1 has its cut, O2 still lacks one; not told more than each 0.2 s
     assert all(lacking == 1 for lacking, _ in told) and len(told) >= 10
     gaps = [after - before for (_, before), (_, after) in pairwise(told)]
     assert min(gaps) > 0.02 and max(gaps) < 0.035
     stopped = choose_bittings(clash, {"O": Slow([(1, 2, 1)] * 50)}, {"D": ["F1", "F2"], "C": ["O"]}, seconds=1.05)
-    assert stopped == Choice(None, False)
+    assert stopped == BittingChoice(None, False)

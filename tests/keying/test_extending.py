@@ -21,7 +21,7 @@ from app.keying import (
 )
 from app.keying.arrays import Spread
 from app.keying.solving import MatrixSolution, Outcome
-from app.keying.symbols import Level
+from app.keying.symbols import SymbolLevel
 from tests.keying.oracle import operates
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
@@ -172,10 +172,10 @@ def test_what_is_added_names_its_level_and_the_key_above():
     found = extend(SPEC, array, plan.keys, plan.cylinders, changes={"A": 1, "AB": 1, "AA": 0}, masters={"A": [1]})
     named = [(one.symbol, one.level, one.parent) for one in found.keysets]
     assert named == [
-        ("AC", Level.MASTER, "A"),
-        ("AC1", Level.CHANGE, "AC"),
-        ("A1", Level.CHANGE, "A"),
-        ("AB4", Level.CHANGE, "AB"),
+        ("AC", SymbolLevel.MASTER, "A"),
+        ("AC1", SymbolLevel.CHANGE, "AC"),
+        ("A1", SymbolLevel.CHANGE, "A"),
+        ("AB4", SymbolLevel.CHANGE, "AB"),
     ]
     # A change under the grand takes the place of a master, so that no master turns its cylinder.
     masters = set(progression_under(SPEC, array.tmk, array.roles, "M", array.tmk))
@@ -269,10 +269,10 @@ def test_masters_get_the_next_symbols_and_unknown_ones_are_refused():
 def test_what_a_search_is_for_is_named_level_by_level():
     wanted = name_wanted(["GGM", "B", "BA", "BA1"], {"BA": 1, "GGM": 1}, {"B": [1]})
     assert wanted.keysets == (
-        ("BB", Level.MASTER, "B"),
-        ("BB1", Level.CHANGE, "BB"),
-        ("BA2", Level.CHANGE, "BA"),
-        ("GGM1", Level.CHANGE, "GGM"),
+        ("BB", SymbolLevel.MASTER, "B"),
+        ("BB1", SymbolLevel.CHANGE, "BB"),
+        ("BA2", SymbolLevel.CHANGE, "BA"),
+        ("GGM1", SymbolLevel.CHANGE, "GGM"),
     )
     assert wanted.cylinders == {
         "BB1": ("BB1", "BB", "B", "GGM"),
@@ -289,7 +289,7 @@ def test_a_search_keeps_within_what_it_is_given(monkeypatch):
     wanted = name_wanted(plan.keys, {"AA": 1}, {})
     found = search_extension(SHORT, plan.tmk, plan.keys, plan.cylinders, wanted, Random(1), seconds=30)
     (added,) = found.extension.keysets
-    assert (added.symbol, added.level, added.parent) == ("AA5", Level.CHANGE, "AA")
+    assert (added.symbol, added.level, added.parent) == ("AA5", SymbolLevel.CHANGE, "AA")
     assert found.matrix.keys[-1].holders == ("AA5",) and found.matrix.cylinders[-1].doors == ("AA5",)
     assert found.matrix.keys[-1].doors == {len(plan.cylinders)}
     again = search_extension(

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from app.keying import (
     BittingSpec,
     KeyingError,
-    Level,
     NoBittingsLeft,
+    SymbolLevel,
     audit,
     draw_master,
     operating_chains,
@@ -46,14 +46,14 @@ def test_every_planned_system_audits_clean(spec, turn, levels, masters, changes,
 def test_a_master_has_the_top_masters_cuts_where_its_changes_progress():
     plan = plan_levels(SPEC, draw_master(SPEC, Random(3)), levels=4, grands=2, masters=3, changes_per_master=9)
     keys = plan.keys
-    below = {Level.GREAT_GRAND: "GMC", Level.GRAND: "MC", Level.MASTER: "C"}
+    below = {SymbolLevel.GREAT_GRAND: "GMC", SymbolLevel.GRAND: "MC", SymbolLevel.MASTER: "C"}
     for keyset in plan.keysets:
         for role, cut, top in zip(plan.roles, keyset.bitting, plan.tmk, strict=True):
             if role in below.get(keyset.level, ""):
                 assert cut == top
             else:
                 assert cut != top or role == "-"
-        if keyset.level is Level.CHANGE:
+        if keyset.level is SymbolLevel.CHANGE:
             master = keys[keyset.parent]
             assert all(a == b for a, b, r in zip(keyset.bitting, master, plan.roles, strict=True) if r != "C")
 

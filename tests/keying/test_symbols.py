@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.keying import KeyingError, Level, read_symbol, single_symbol
+from app.keying import KeyingError, SymbolLevel, read_symbol, single_symbol
 from app.keying.symbols import make_symbols, master_names
 
 
@@ -23,7 +23,7 @@ def test_symbols_round_trip_with_their_parents(levels, masters, changes, grands)
     symbols = make_symbols(levels, masters, changes, grands if levels == 4 else 1)
     assert len(set(symbols)) == len(symbols)
     made = set(symbols)
-    top = {2: Level.MASTER, 3: Level.GRAND, 4: Level.GREAT_GRAND}[levels]
+    top = {2: SymbolLevel.MASTER, 3: SymbolLevel.GRAND, 4: SymbolLevel.GREAT_GRAND}[levels]
     for symbol in symbols:
         read = read_symbol(symbol)
         assert read.text == symbol
@@ -36,18 +36,18 @@ def test_symbols_round_trip_with_their_parents(levels, masters, changes, grands)
 @pytest.mark.parametrize(
     ("text", "level", "parent", "number", "nmk", "crossed"),
     [
-        ("A", Level.GRAND, "GGM", None, False, False),
-        ("A7", Level.CHANGE, "A", 7, False, False),
-        ("GGMK", Level.GREAT_GRAND, None, None, False, False),
-        ("GGM1", Level.CHANGE, "GGM", 1, False, False),
-        ("A2A14", Level.CHANGE, "A2A", 14, False, False),
-        ("A22", Level.CHANGE, "A", 22, False, False),
-        ("12A2B", Level.CHANGE, "A2B", 12, False, False),
-        ("SKD3", Level.SINGLE, None, 3, False, False),
-        ("XAA1", Level.CHANGE, "AA", 1, False, True),
-        ("X1AA", Level.CHANGE, "AA", 1, False, True),
-        ("X12X", Level.CROSS, None, 12, False, True),
-        ("aa1 (nmk)", Level.CHANGE, "AA", 1, True, False),
+        ("A", SymbolLevel.GRAND, "GGM", None, False, False),
+        ("A7", SymbolLevel.CHANGE, "A", 7, False, False),
+        ("GGMK", SymbolLevel.GREAT_GRAND, None, None, False, False),
+        ("GGM1", SymbolLevel.CHANGE, "GGM", 1, False, False),
+        ("A2A14", SymbolLevel.CHANGE, "A2A", 14, False, False),
+        ("A22", SymbolLevel.CHANGE, "A", 22, False, False),
+        ("12A2B", SymbolLevel.CHANGE, "A2B", 12, False, False),
+        ("SKD3", SymbolLevel.SINGLE, None, 3, False, False),
+        ("XAA1", SymbolLevel.CHANGE, "AA", 1, False, True),
+        ("X1AA", SymbolLevel.CHANGE, "AA", 1, False, True),
+        ("X12X", SymbolLevel.CROSS, None, 12, False, True),
+        ("aa1 (nmk)", SymbolLevel.CHANGE, "AA", 1, True, False),
     ],
 )
 def test_a_symbol_reads_to_its_meaning(text, level, parent, number, nmk, crossed):

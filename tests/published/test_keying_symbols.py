@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from app.keying import Level, read_symbol
+from app.keying import SymbolLevel, read_symbol
 from app.keying.symbols import make_symbols
 
 
@@ -30,11 +30,11 @@ def test_a_cross_keyed_cylinder_without_a_key_of_its_own():
     for text in ("X1X", "X2X"):
         read = read_symbol(text)
         assert read.crossed
-        assert read.level is Level.CROSS
+        assert read.level is SymbolLevel.CROSS
         assert read.parent is None
 
 
 def test_a_change_that_only_its_own_key_operates():
     """P in use, the same page: 2BB(NMK)."""
     read = read_symbol("2BB(NMK)")
-    assert (read.level, read.parent, read.number, read.nmk) == (Level.CHANGE, "BB", 2, True)
+    assert (read.level, read.parent, read.number, read.nmk) == (SymbolLevel.CHANGE, "BB", 2, True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from app.keying import Level, read_symbol
+from app.keying import SymbolLevel, read_symbol
 from app.keying.errors import KeyingError
 from app.ledger.catalog.quote_rules import line_rules, quote_rules
 from app.ledger.quoting.quoting import PricedQuote
@@ -17,7 +17,7 @@ from app.ledger.tables import KeySystem, LineKind, RecordsHolder
 from app.pricing import KeyingKind, Question, QuoteFacts, missing_lines
 
 MOST_ANSWER = 200
-_MASTERS = (Level.MASTER, Level.GRAND, Level.GREAT_GRAND)
+_MASTERS = (SymbolLevel.MASTER, SymbolLevel.GRAND, SymbolLevel.GREAT_GRAND)
 _CORES = ("sfic", "lfic")
 
 

@@ -25,7 +25,7 @@ from app.web.forms_base import PageForm, text, typed
 from app.web.keying import blueprint
 from app.web.keying.fields import attach_plain, file_problems, offer, read_upload
 from app.web.keying.forms import keyway_choices
-from app.web.keying.runs import Found, Run, Search, answer_of, own_run, start_run
+from app.web.keying.runs import Found, Search, SearchRun, answer_of, own_run, start_run
 from app.web.services import current_work
 
 MOST_DOORS = 2_000
@@ -104,7 +104,7 @@ def matrix_run(token: str) -> ResponseReturnValue:
     return answer_of(run, _run_page(run, SealPage()))
 
 
-def _run_page(run: Run, form: SealPage) -> str:
+def _run_page(run: SearchRun, form: SealPage) -> str:
     offer(form.customer, [("", "Choose …"), *customers_to_choose(current_work().session)])
     plan = run.found if isinstance(run.found, AccessPlan) else None
     solution = None if plan is not None else run.found

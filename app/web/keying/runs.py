@@ -16,7 +16,7 @@ from flask import Flask, abort, current_app, make_response
 from werkzeug.wrappers import Response
 
 from app.errors import BitternError
-from app.keying import AccessPlan, Choice, ExtensionSearch, MatrixSolution, Progress
+from app.keying import AccessPlan, BittingChoice, ExtensionSearch, MatrixSolution, Progress
 from app.ledger.keysystems.crosskeying import ReadyCross
 from app.ledger.keysystems.extending import ReadyExtension
 from app.ledger.keysystems.matrix import ReadyMatrix
@@ -26,12 +26,12 @@ MOST_KEPT = 12
 MOST_AT_ONCE = 2
 Asked: TypeAlias = ReadyMatrix | ReadyCross | ReadyExtension
 Ready = TypeVar("Ready", ReadyMatrix, ReadyCross, ReadyExtension)
-Found: TypeAlias = AccessPlan | MatrixSolution | Choice | ExtensionSearch
+Found: TypeAlias = AccessPlan | MatrixSolution | BittingChoice | ExtensionSearch
 Search: TypeAlias = Callable[[Progress], Found]
 
 
 @dataclass(slots=True, eq=False)
-class Run:
+class SearchRun:
     """One search: whose it is, how far it has come, and what it found or why it was refused."""
 
     token: str
@@ -50,17 +50,17 @@ class Run:
         return min(int((monotonic() - self.started) * 100 / self.seconds), 100)
 
 
-def _runs(app: Flask) -> dict[str, Run]:
-    runs: dict[str, Run] = app.extensions.setdefault("keying runs", {})
+def _runs(app: Flask) -> dict[str, SearchRun]:
+    runs: dict[str, SearchRun] = app.extensions.setdefault("keying runs", {})
     return runs
 
 
-def start_run(user_id: int | None, ready: Asked, seconds: int, search: Search, wait: float = 2.0) -> Run:
+def start_run(user_id: int | None, ready: Asked, seconds: int, search: Search, wait: float = 2.0) -> SearchRun:
     """Start a search and give it `wait` seconds to end at once; BitternError while too many are under way."""
     runs = _runs(current_app)
     if sum(not run.ended.is_set() for run in runs.values()) >= MOST_AT_ONCE:
         raise BitternError("file", "Two searches are under way already; wait until one has ended.")
-    run = Run(secrets.token_urlsafe(12), user_id, ready, seconds)
+    run = SearchRun(secrets.token_urlsafe(12), user_id, ready, seconds)
     over = [token for token, kept in runs.items() if kept.ended.is_set()]
     for token in over[: max(0, len(runs) + 1 - MOST_KEPT)]:
         del runs[token]
@@ -71,7 +71,7 @@ def start_run(user_id: int | None, ready: Asked, seconds: int, search: Search, w
     return run
 
 
-def _search(run: Run, search: Search, broke: Callable[[str], None]) -> None:
+def _search(run: SearchRun, search: Search, broke: Callable[[str], None]) -> None:
     def on_progress(unwanted: int, _share: float) -> None:
         run.unwanted = unwanted
 
@@ -86,7 +86,7 @@ def _search(run: Run, search: Search, broke: Callable[[str], None]) -> None:
         run.ended.set()
 
 
-def own_run(token: str, kind: type[Ready]) -> tuple[Run, Ready]:
+def own_run(token: str, kind: type[Ready]) -> tuple[SearchRun, Ready]:
     """The acting person's own search with this token, and what it is for; 404 when it is another's, or forgotten."""
     run = _runs(current_app).get(token)
     if run is None or run.user_id != current_work().actor.user_id or not isinstance(run.ready, kind):
@@ -94,7 +94,7 @@ def own_run(token: str, kind: type[Ready]) -> tuple[Run, Ready]:
     return run, run.ready
 
 
-def answer_of(run: Run, page: str) -> Response:
+def answer_of(run: SearchRun, page: str) -> Response:
     """A search's page, which asks again by itself, without a script, until the search has ended."""
     answer = make_response(page)
     if not run.ended.is_set():

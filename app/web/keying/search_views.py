@@ -7,7 +7,7 @@ from flask.typing import ResponseReturnValue
 from werkzeug.wrappers import Response
 
 from app.errors import BitternError
-from app.keying import Choice, ExtensionSearch, Progress, choose_bittings, search_extension
+from app.keying import BittingChoice, ExtensionSearch, Progress, choose_bittings, search_extension
 from app.ledger.keysystems.crosskeying import CrossAsk, ReadyCross, cost_with, make_cross_ready, seal_cross_search
 from app.ledger.keysystems.extending import ExtendForm, ReadyExtension, make_extension_ready, seal_extension
 from app.ledger.keysystems.unsealed_system import OpenedSystem
@@ -16,7 +16,7 @@ from app.web.access import roles
 from app.web.forms_base import PageForm
 from app.web.keying import blueprint
 from app.web.keying.fields import attach_plain
-from app.web.keying.runs import Found, Run, answer_of, own_run, start_run
+from app.web.keying.runs import Found, SearchRun, answer_of, own_run, start_run
 from app.web.services import current_work
 
 
@@ -65,8 +65,8 @@ def cross_run(token: str) -> ResponseReturnValue:
     return answer_of(run, _cross_page(run, ready, PageForm()))
 
 
-def _cross_page(run: Run, ready: ReadyCross, form: PageForm) -> str:
-    choice = run.found if isinstance(run.found, Choice) else None
+def _cross_page(run: SearchRun, ready: ReadyCross, form: PageForm) -> str:
+    choice = run.found if isinstance(run.found, BittingChoice) else None
     found = choice.bittings if choice else None
     changed = [symbol for symbol, cuts in (found or {}).items() if cuts != ready.all_keys[symbol]]
     return render_template(
@@ -85,7 +85,7 @@ def _cross_page(run: Run, ready: ReadyCross, form: PageForm) -> str:
 def cross_seal(token: str) -> ResponseReturnValue:
     """Save the bittings found and cross-key the cylinder."""
     (run, ready), form = own_run(token, ReadyCross), PageForm()
-    if not isinstance(run.found, Choice) or run.found.bittings is None:
+    if not isinstance(run.found, BittingChoice) or run.found.bittings is None:
         abort(400, "This search has found nothing to save.")
     if form.validate_on_submit():
         try:
@@ -110,7 +110,7 @@ def extend_run(token: str) -> ResponseReturnValue:
     return answer_of(run, _extend_page(run, ready, PageForm()))
 
 
-def _extend_page(run: Run, ready: ReadyExtension, form: PageForm) -> str:
+def _extend_page(run: SearchRun, ready: ReadyExtension, form: PageForm) -> str:
     found = run.found if isinstance(run.found, ExtensionSearch) else None
     return render_template("keying/extend_run.html", run=run, ready=ready, found=found, form=form)
 

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
-from app.keying import Choice, ExtensionSearch, MatrixSolution
+from app.keying import BittingChoice, ExtensionSearch, MatrixSolution
 from app.keying.solving import Outcome
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import seal_bitting
@@ -93,7 +93,7 @@ def test_a_cross_keying_without_an_answer_says_which(
     client, bench, counter = (client_as(role) for role in (Role.OWNER, Role.BENCH, Role.COUNTER))
     system = system_in_service(work)
     _clash(work, system)
-    monkeypatch.setattr(search_views, "choose_bittings", lambda *a, **o: Choice(None, exhausted))
+    monkeypatch.setattr(search_views, "choose_bittings", lambda *a, **o: BittingChoice(None, exhausted))
     answer = client.post(f"/keying/systems/{system.id}/cross-key", data=_ask(session))
     _wait(client)
     assert words in client.get(answer.location).text
