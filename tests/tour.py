@@ -8,6 +8,8 @@ from __future__ import annotations
 import io
 import shutil
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -18,9 +20,11 @@ from PIL import Image
 from sqlalchemy.orm import Session
 from werkzeug.routing import Rule
 
+from app import create_app
 from app.commands.demo import ROOT, build
 from app.config import Config
 from app.ledger import tables as models
+from app.ledger.care.opening import Ledger, open_ledger
 from app.ledger.catalog.sheets import sheets_of
 from app.ledger.jobs.files import keep_file
 from app.ledger.jobs.payments import PaymentForm, PaymentKind, take_payment
@@ -32,6 +36,7 @@ from app.ledger.sites.doors import change_doors
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Role
 from tests.conftest import NOW
+from tests.factories import FormClient
 
 _kept: list[tempfile.TemporaryDirectory[str]] = []  # removed when the run ends
 _ROWS: dict[str, type[models.Base]] = {
@@ -112,6 +117,26 @@ def _add_the_rest(work: Work, folder: Path, number: int) -> None:
 def demo_copy(to: Path) -> Config:
     """The settings of a copy of the demo house at `to`; it is made once a run, and is always in SQLite."""
     return replace(Config(instance=Path(shutil.copytree(_demo(), to))), is_demo=True)
+
+
+@contextmanager
+def demo_app(to: Path) -> Iterator[tuple[Flask, Ledger]]:
+    """A copy of the demo house at `to` with its application, as long as the block runs."""
+    config = demo_copy(to)
+    ledger = open_ledger(config)
+    app = create_app(config, ledger)
+    app.extensions["clock"] = lambda: NOW
+    yield app, ledger
+    ledger.close()
+
+
+def client_of(app: Flask, ledger: Ledger, role: Role | None) -> FormClient:
+    """A client in the hands of the demo's person with this role; of nobody, not logged in."""
+    client = FormClient(app)
+    if role is not None:
+        with ledger.sessions() as session:
+            client.log_in(session.scalars(sa.select(models.User).where(models.User.role == role)).one())
+    return client
 
 
 def pages(app: Flask, session: Session) -> dict[str, str]:

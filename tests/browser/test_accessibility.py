@@ -8,16 +8,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-import sqlalchemy as sa
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, ViewportSize
 
-from app import create_app
-from app.ledger.care.opening import Ledger, open_ledger
-from app.ledger.tables import Role, User
+from app.ledger.care.opening import Ledger
+from app.ledger.tables import Role
 from tests import tour
 from tests.browser.conftest import Served, serving
-from tests.conftest import NOW
 from tests.factories import FormClient
 
 COUNTER: ViewportSize = {"width": 1366, "height": 768}
@@ -42,20 +39,8 @@ LEFT_ON_PAPER = """() => {
 @pytest.fixture(scope="module")
 def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Served, Ledger]]:
     """The demo house, served; nobody writes in it."""
-    config = tour.demo_copy(tmp_path_factory.mktemp("tour") / "instance")
-    ledger = open_ledger(config)
-    app = create_app(config, ledger)
-    app.extensions["clock"] = lambda: NOW
-    with serving(app) as served:
+    with tour.demo_app(tmp_path_factory.mktemp("tour") / "instance") as (app, ledger), serving(app) as served:
         yield served, ledger
-    ledger.close()
-
-
-def owner_client(served: Served, ledger: Ledger) -> FormClient:
-    client = FormClient(served.app)
-    with ledger.sessions() as session:
-        client.log_in(session.scalars(sa.select(User).where(User.role == Role.OWNER)).one())
-    return client
 
 
 def html_pages(client: FormClient, ledger: Ledger) -> Iterator[tuple[str, str]]:
@@ -72,7 +57,7 @@ def html_pages(client: FormClient, ledger: Ledger) -> Iterator[tuple[str, str]]:
 
 def test_axe_finds_nothing_and_no_page_is_wider_than_a_phone(house: tuple[Served, Ledger], browser: Browser) -> None:
     served, ledger = house
-    client = owner_client(served, ledger)
+    client = tour.client_of(served.app, ledger, Role.OWNER)
     cookie = client.get_cookie("bittern")
     assert cookie is not None
     context = browser.new_context(viewport=COUNTER, locale="en-US")
@@ -98,7 +83,7 @@ def test_on_paper_nothing_is_left_to_press_and_nothing_is_cut_off(
     house: tuple[Served, Ledger], browser: Browser
 ) -> None:
     served, ledger = house
-    client = owner_client(served, ledger)
+    client = tour.client_of(served.app, ledger, Role.OWNER)
     cookie = client.get_cookie("bittern")
     assert cookie is not None
     context = browser.new_context(viewport=PAPER, locale="en-US")

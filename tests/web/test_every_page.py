@@ -5,41 +5,25 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-import sqlalchemy as sa
 from flask import Flask
 
-from app import create_app
-from app.ledger.care.opening import Ledger, open_ledger
-from app.ledger.tables import Role, User
+from app.ledger.care.opening import Ledger
+from app.ledger.tables import Role
 from app.web.access import rule_of
 from tests import tour
-from tests.conftest import NOW
-from tests.factories import FormClient
 
 
 @pytest.fixture(scope="module")
 def toured(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Flask, Ledger]]:
     """The demo house, served to test clients; nobody writes in it."""
-    config = tour.demo_copy(tmp_path_factory.mktemp("tour") / "instance")
-    ledger = open_ledger(config)
-    app = create_app(config, ledger)
-    app.extensions["clock"] = lambda: NOW
-    yield app, ledger
-    ledger.close()
-
-
-def client_of(app: Flask, ledger: Ledger, role: Role | None) -> FormClient:
-    client = FormClient(app)
-    if role is not None:
-        with ledger.sessions() as session:
-            client.log_in(session.scalars(sa.select(User).where(User.role == role)).one())
-    return client
+    with tour.demo_app(tmp_path_factory.mktemp("tour") / "instance") as house:
+        yield house
 
 
 @pytest.mark.parametrize("role", [None, *Role])
 def test_every_page_answers_whom_it_may_and_nobody_else(toured: tuple[Flask, Ledger], role: Role | None) -> None:
     app, ledger = toured
-    client = client_of(app, ledger, role)
+    client = tour.client_of(app, ledger, role)
     with ledger.sessions() as session:
         pages = tour.pages(app, session)
     wrong = []

@@ -15,12 +15,10 @@ from flask import Flask
 from werkzeug.datastructures import MultiDict
 from werkzeug.test import TestResponse
 
-from app import create_app
-from app.ledger.care.opening import Ledger, open_ledger
+from app.ledger.care.opening import Ledger
 from app.ledger.store.events import first_broken_link
 from app.ledger.tables import Event, Role, User
 from tests import tour
-from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.forms_found import FoundForm, forms_of
 
@@ -67,12 +65,8 @@ HANG_SECONDS = 60  # far above any page's time, on a machine with other work to 
 
 @pytest.fixture
 def toured(tmp_path: Path) -> Iterator[tuple[Flask, Ledger]]:
-    config = tour.demo_copy(tmp_path / "instance")
-    ledger = open_ledger(config)
-    app = create_app(config, ledger)
-    app.extensions["clock"] = lambda: NOW
-    yield app, ledger
-    ledger.close()
+    with tour.demo_app(tmp_path / "instance") as house:
+        yield house
 
 
 class Walker:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable
 
 import sqlalchemy as sa
+from werkzeug.test import TestResponse
 
 from app.ledger.store.work import Work
 from app.ledger.tables import Door, Role
 from tests import factories
+from tests.desk import upload
 from tests.factories import FormClient
 from tests.forms_found import form_with
 from tests.keyed import keyed_job
@@ -18,9 +19,8 @@ from tests.moved import demo_taken
 ClientAs = Callable[[Role | None], FormClient]
 
 
-def send(client: FormClient, content: bytes, name: str = "house.zip"):
-    data = {"file": (io.BytesIO(content), name)}
-    return client.post("/house/export", data=data, content_type="multipart/form-data")
+def send(client: FormClient, content: bytes, name: str = "house.zip") -> TestResponse:
+    return upload(client, "/house/export", content, name)
 
 
 def test_everything_goes_out_and_a_row_that_is_missing_comes_back(work: Work, owner_client: FormClient) -> None:

@@ -11,9 +11,10 @@ import pytest
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.tables import BenchTermsRow, BenchTimeRow, Event, Job, Role
+from app.ledger.tables import BenchTermsRow, BenchTimeRow, Event, Role
+from tests.desk import accepted, quoted
 from tests.factories import FormClient
-from tests.stocked import MORTISE, empty_house, posted
+from tests.stocked import MORTISE, empty_house
 
 __all__ = ["empty_house"]
 
@@ -21,16 +22,12 @@ ClientAs = Callable[[Role], FormClient]
 PAIR = {**MORTISE, "keying": "KD"}
 
 
-def accepted(client: FormClient, session: Session, token: str, *lines: dict[str, str], **head: object) -> int:
+def ordered(client: FormClient, session: Session, token: str, *lines: dict[str, str], **head: object) -> int:
     """A quoted and accepted job; its number."""
-    answer = client.post("/counter/issue", data=posted(*lines, token=token * 32, **head))
-    assert answer.status_code == 303, unescape(answer.text)
+    number = quoted(client, *lines, token=token * 32, **head)
+    accepted(client, number, accepted_on="2026-11-25", site_name="Shed")
     session.rollback()
-    job = session.scalars(sa.select(Job).order_by(Job.id.desc()).limit(1)).one()
-    sent = {"version": job.version, "accepted_by": "R. Teal", "accepted_on": "2026-11-25", "site_name": "Shed"}
-    assert client.post(f"/quotes/{job.number}/accept", data=sent).status_code == 303
-    session.rollback()
-    return job.number
+    return number
 
 
 def times(session: Session) -> list[tuple[str, str, str, int, str]]:
@@ -44,7 +41,7 @@ def three_jobs(client_as: ClientAs, session: Session) -> list[int]:
     """Three jobs of two cylinders each, timed by the bench: 9, 7 and 50 minutes a cylinder, 2 minutes a key."""
     numbers = []
     for token, minutes in (("a", "18"), ("b", "14"), ("c", "100")):
-        number = accepted(client_as(Role.OWNER), session, token, PAIR)
+        number = ordered(client_as(Role.OWNER), session, token, PAIR)
         sent = {"minutes-0": minutes, "minutes-1": "8"}
         assert client_as(Role.BENCH).post(f"/bench/jobs/{number}/times", data=sent).status_code == 303
         numbers.append(number)
@@ -59,7 +56,7 @@ def test_the_counter_has_no_business_here(client_as: ClientAs) -> None:
 
 def test_a_jobs_tasks_are_its_own(client_as: ClientAs, session: Session) -> None:
     flats = {"kind": "part number", "part_number": "AD-Q1-66.SC", "quantity": "3", "keying": "MK", "keys_each": "2"}
-    number = accepted(client_as(Role.OWNER), session, "m", flats, PAIR)
+    number = ordered(client_as(Role.OWNER), session, "m", flats, PAIR)
     page = unescape(client_as(Role.BENCH).get(f"/bench/jobs/{number}/times").text)
     for words in (
         "Setting up a system, MK",
@@ -85,7 +82,7 @@ def test_times_are_recorded_once_and_an_event(client_as: ClientAs, session: Sess
 def test_minutes_that_cannot_be_are_refused_beside_their_box(
     client_as: ClientAs, session: Session, typed: str
 ) -> None:
-    number = accepted(client_as(Role.OWNER), session, "a", PAIR)
+    number = ordered(client_as(Role.OWNER), session, "a", PAIR)
     answer = client_as(Role.BENCH).post(f"/bench/jobs/{number}/times", data={"minutes-0": "", "minutes-1": typed})
     assert answer.status_code == 422 and 'id="minutes-1-error"' in answer.text
     assert times(session) == []

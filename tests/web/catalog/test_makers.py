@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import json
 import re
 from html import unescape
@@ -17,6 +16,7 @@ from app.ledger.catalog.makers import import_maker
 from app.ledger.catalog.sheets import find_sheet, sheet_rows, sheets_of
 from app.ledger.tables import CatalogRow, Maker, Role
 from app.web.catalog.catalog_import import Runs
+from tests.desk import upload
 from tests.factories import CatalogRowFactory, MakerFactory
 from tests.forms_found import form_with
 
@@ -33,10 +33,6 @@ def _given() -> dict[str, Any]:
 @pytest.fixture
 def maker(work) -> Maker:
     return import_maker(work, _given())
-
-
-def _send(client: FlaskClient, path: str, content: bytes, name: str):
-    return client.post(path, data={"file": (io.BytesIO(content), name)}, content_type="multipart/form-data")
 
 
 def _settled(client: FlaskClient, place: str) -> str:
@@ -140,18 +136,18 @@ def test_what_a_changed_pattern_no_longer_reads_is_told(owner_client: FlaskClien
 def test_a_table_goes_out_and_comes_back_the_same(owner_client: FlaskClient, maker: Maker, kind: str) -> None:
     for key in ("keyways", "blanks", "cams", "locks", "codes-1-6", "rules-1"):
         out = owner_client.get(f"/makers/{maker.id}/tables/{key}.{kind}")
-        page = _send(owner_client, f"/makers/{maker.id}/tables/{key}/import", out.data, f"t.{kind}").text
+        page = upload(owner_client, f"/makers/{maker.id}/tables/{key}/import", out.data, f"t.{kind}").text
         assert "Rows that come: 0" in page and "Rows that go: 0" in page, key
 
 
 def test_a_tables_file_is_shown_then_saved(owner_client: FlaskClient, maker: Maker, session) -> None:
     place = f"/makers/{maker.id}/tables/codes-1-4"
     content = b"code,means,sets\nQ1,keyway AQ1,keyway: AQ1\nQ7,<b>new</b>,keyway: AQ7\n"
-    refused = _send(owner_client, f"{place}/import", content, "codes.csv")
+    refused = upload(owner_client, f"{place}/import", content, "codes.csv")
     assert refused.status_code == 422
     assert "this rule says nothing" in refused.text  # a rule names AQ5 and AQ6, which would be gone
     content = owner_client.get(f"{place}.csv").data + b"Q7,<b>new</b>,keyway: AQ7\r\n"
-    shown = _send(owner_client, f"{place}/import", content, "codes.csv")
+    shown = upload(owner_client, f"{place}/import", content, "codes.csv")
     assert "Rows that come: 1" in shown.text and "<b>new" not in shown.text
     assert len(session.get(Maker, maker.id).tables["patterns"][0]["segments"][3]["codes"]) == 6
     assert owner_client.post(f"{place}/record", data=form_with(shown.text, "token")).status_code == 303
@@ -162,7 +158,7 @@ def test_a_tables_file_is_shown_then_saved(owner_client: FlaskClient, maker: Mak
 
 def test_a_makers_file_is_shown_then_saved_and_is_the_same_again(owner_client: FlaskClient, session) -> None:
     content = json.dumps(_given()).encode()
-    shown = _send(owner_client, "/makers/import", content, "ardent.json")
+    shown = upload(owner_client, "/makers/import", content, "ardent.json")
     assert "is new" in shown.text and session.scalar(sa.select(sa.func.count(Maker.id))) == 0
     session.commit()
     done = owner_client.post("/makers/import/record", data=form_with(shown.text, "token"))
@@ -171,7 +167,7 @@ def test_a_makers_file_is_shown_then_saved_and_is_the_same_again(owner_client: F
     assert sorted(out["items"], key=str) == sorted(_given()["items"], key=str)
     assert {**out, "items": []} == {**_given(), "items": []}
     for bad, said in ((b"[1", "not JSON"), (b"", "This file is empty."), (b'{"name": "A", "code": 7}', "code")):
-        answer = _send(owner_client, "/makers/import", bad, "x.json")
+        answer = upload(owner_client, "/makers/import", bad, "x.json")
         assert answer.status_code == 422 and said in answer.text
 
 
@@ -231,7 +227,7 @@ def test_every_fault_of_a_makers_file_is_told_by_its_field(owner_client: FlaskCl
         "bitting_specs": {}, "locks": [{"name": "L", "case": "wide", "bore_min": "no"}],
         "lengths": ["1", "long", "1"],
     }  # fmt: skip
-    answer = _send(owner_client, "/makers/import", json.dumps(given).encode(), "gannet.json")
+    answer = upload(owner_client, "/makers/import", json.dumps(given).encode(), "gannet.json")
     told = _told(answer.text)
     assert answer.status_code == 422 and session.scalar(sa.select(sa.func.count(Maker.id))) == 0
     wanted = {
@@ -292,7 +288,7 @@ def test_a_catalog_is_read_in_the_background_shown_and_loaded(
     owner_client: FlaskClient, maker: Maker, session
 ) -> None:
     rows = "".join(f"H-{n},hardware,Part {n},1.00,2.00,no\n" for n in range(3000))
-    sent = _send(owner_client, f"/makers/{maker.id}/catalogue/import", (HEAD + rows).encode(), "all.csv")
+    sent = upload(owner_client, f"/makers/{maker.id}/catalogue/import", (HEAD + rows).encode(), "all.csv")
     assert sent.status_code == 303
     page = _settled(owner_client, sent.location)
     assert "Nothing is saved yet" in page and "3,000" in page
@@ -304,15 +300,15 @@ def test_a_catalog_is_read_in_the_background_shown_and_loaded(
 
 
 def test_what_changed_after_it_was_shown_is_not_overwritten(owner_client: FlaskClient, maker: Maker, session) -> None:
-    sent = _send(
+    sent = upload(
         owner_client,
         f"/makers/{maker.id}/catalogue/import",
         (HEAD + "H-1,hardware,P,1.00,2.00,no\n").encode(),
         "a.csv",
     )
     assert "Nothing is saved yet" in _settled(owner_client, sent.location)
-    file = _send(owner_client, "/makers/import", json.dumps(_given()).encode(), "ardent.json").text
-    table = _send(
+    file = upload(owner_client, "/makers/import", json.dumps(_given()).encode(), "ardent.json").text
+    table = upload(
         owner_client,
         f"/makers/{maker.id}/tables/cams/import",
         owner_client.get(f"/makers/{maker.id}/tables/cams.csv").data,
@@ -350,7 +346,7 @@ def test_what_changed_after_it_was_shown_is_not_overwritten(owner_client: FlaskC
 
 
 def test_a_running_file_says_how_far_it_is_with_and_without_a_script(owner_client: FlaskClient, maker: Maker) -> None:
-    sent = _send(
+    sent = upload(
         owner_client, f"/makers/{maker.id}/catalogue/import", (HEAD + "H,hardware,P,1,2,no\n").encode(), "a.csv"
     )
     _settled(owner_client, sent.location)
@@ -367,7 +363,7 @@ def test_three_hundred_bad_rows_are_all_listed_and_nothing_is_loaded(owner_clien
     lines = [f"H-{n},hardware,Part {n},1.00,2.00,no" for n in range(4000)]
     lines[::10] = [f"H-{n},hardware,<i>Part</i>,one,2.00,no" for n in range(0, 4000, 10)]
     content = (HEAD + "\n".join(lines[:3000])).encode()
-    sent = _send(owner_client, f"/makers/{maker.id}/catalogue/import", content, "bad.csv")
+    sent = upload(owner_client, f"/makers/{maker.id}/catalogue/import", content, "bad.csv")
     page = _settled(owner_client, sent.location)
     assert "300 problems in the file. Nothing was saved." in page
     assert page.count('data-label="Where"') == 300 and "row 2, column cost" in page and "<i>Part" not in page
@@ -390,20 +386,20 @@ def test_three_hundred_bad_rows_are_all_listed_and_nothing_is_loaded(owner_clien
     ],
 )
 def test_files_that_are_no_catalog_are_refused(owner_client, maker: Maker, name, content, said) -> None:
-    sent = _send(owner_client, f"/makers/{maker.id}/catalogue/import", content, name)
+    sent = upload(owner_client, f"/makers/{maker.id}/catalogue/import", content, name)
     assert said in _settled(owner_client, sent.location)
 
 
 def test_a_file_that_breaks_the_reader_leaves_the_page_answering(owner_client, maker: Maker, monkeypatch) -> None:
     monkeypatch.setattr("app.web.catalog.catalog_import.plan_catalog", lambda *_: 1 // 0)
-    sent = _send(owner_client, f"/makers/{maker.id}/catalogue/import", HEAD.encode(), "x.csv")
+    sent = upload(owner_client, f"/makers/{maker.id}/catalogue/import", HEAD.encode(), "x.csv")
     assert "The file could not be worked on" in _settled(owner_client, sent.location)
 
 
 def test_a_run_is_its_senders_and_an_unknown_one_says_so(owner_client, client_as, maker: Maker) -> None:
     from tests.factories import FormClient, UserFactory
 
-    sent = _send(owner_client, f"/makers/{maker.id}/catalogue/import", HEAD.encode(), "x.csv")
+    sent = upload(owner_client, f"/makers/{maker.id}/catalogue/import", HEAD.encode(), "x.csv")
     other = FormClient(owner_client.application)
     other.log_in(UserFactory(role=Role.OWNER))
     assert other.get(sent.location).status_code == 404

@@ -11,9 +11,11 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 from flask.testing import FlaskClient
+from werkzeug.test import TestResponse
 
 from app.ledger.tables import Event, PriceBookRow, Role
 from app.spreadsheets import guarded_book_bytes
+from tests.desk import upload
 from tests.factories import PriceRowFactory, PriceTierFactory
 from tests.forms_found import form_with
 
@@ -32,9 +34,8 @@ ONE = {
 }
 
 
-def _upload(client: FlaskClient, content: bytes, name: str = "prices.csv"):
-    data = {"file": (io.BytesIO(content), name), "first_day": "2026-11-30"}
-    return client.post("/prices/import", data=data, content_type="multipart/form-data")
+def _upload(client: FlaskClient, content: bytes, name: str = "prices.csv") -> TestResponse:
+    return upload(client, "/prices/import", content, name, first_day="2026-11-30")
 
 
 @pytest.mark.parametrize("path", ["/prices", "/prices/export.csv", "/prices/bench-terms", "/prices/factory-terms"])

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from html import unescape
 
 from app.ledger.tables import Role
+from tests.desk import accepted, quoted
 from tests.factories import FormClient
 from tests.forms_found import form_with
 from tests.stocked import PART, empty_house, posted
@@ -35,10 +36,9 @@ def test_forty_six_from_a_shelf_of_thirty_leave_none_for_the_next(client_as: Cal
 
     soon = promised("a" * 32)
     assert mortises() == ["30", "30", "30"]  # as counted, on the shelf now, not promised
-    answer = clerk.post("/counter/issue", data=posted({**PART, "quantity": "46"}, token="b" * 32, **SHOP))
-    assert answer.status_code == 303 and promised("c" * 32) == soon
-    accepted = {"version": "2", "accepted_by": "I. Plover", "accepted_on": "2026-11-25"}
-    assert clerk.post("/quotes/1001/accept", data=accepted).status_code == 303
+    number = quoted(clerk, {**PART, "quantity": "46"}, token="b" * 32, **SHOP)
+    assert promised("c" * 32) == soon
+    accepted(clerk, number)
     assert mortises() == ["30", "30", "0"]
     assert promised("d" * 32) != soon
 

@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.tables import Job, Key, KeyState, Role
+from tests.desk import accepted, quoted
 from tests.factories import FormClient
 from tests.reading import pdf_text
 from tests.stocked import MORTISE, PART, empty_house, posted
@@ -29,11 +30,7 @@ def worked_out(client: FormClient, *lines: dict[str, str], **head: object) -> st
 
 def approved(owned: FormClient, session: Session, *lines: dict[str, str]) -> None:
     """Issue a quote of these lines and accept it: job 1001."""
-    assert owned.post("/counter/issue", data=posted(*lines)).status_code == 303
-    session.rollback()
-    version = session.scalars(sa.select(Job.version)).one()
-    accepted = {"accepted_by": "R. Teal", "accepted_on": "2026-11-25", "version": version}
-    assert owned.post("/quotes/1001/accept", data=accepted).status_code == 303
+    accepted(owned, quoted(owned, *lines))
     session.rollback()
 
 

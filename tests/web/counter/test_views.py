@@ -30,6 +30,7 @@ from app.ledger.tables import (
 )
 from app.pricing import show_cents
 from tests.conftest import NOW
+from tests.desk import quoted
 from tests.factories import FormClient
 from tests.forms_found import form_with
 from tests.keyed import counted
@@ -58,10 +59,9 @@ def total_of(page: str) -> str:
 
 
 def issued(clerk: FormClient, session: Session, *lines: dict[str, str], **head: object) -> Job:
-    answer = clerk.post("/counter/issue", data=posted(*lines, **head))
-    assert answer.status_code == 303, unescape(answer.text)
+    number = quoted(clerk, *lines, **head)
     session.rollback()
-    return session.scalars(sa.select(Job).order_by(Job.id.desc()).limit(1)).one()
+    return session.scalars(sa.select(Job).where(Job.number == number)).one()
 
 
 # ---- pricing ----

@@ -7,11 +7,13 @@ from collections.abc import Callable
 
 import pytest
 from PIL import Image
+from werkzeug.test import TestResponse
 
 from app.config import Config
 from app.ledger.store.work import Work
 from app.ledger.tables import Event, JobFile, Role
 from tests import factories
+from tests.desk import upload
 from tests.factories import FormClient
 
 ClientAs = Callable[[Role | None], FormClient]
@@ -23,8 +25,8 @@ def picture(kind: str = "JPEG") -> bytes:
     return made.getvalue()
 
 
-def send(client: FormClient, number: int, content: bytes, name: str, about: str = ""):  # type: ignore[no-untyped-def]
-    return client.post(f"/jobs/{number}/files", data={"file": (io.BytesIO(content), name), "about": about})
+def send(client: FormClient, number: int, content: bytes, name: str, about: str = "") -> TestResponse:
+    return upload(client, f"/jobs/{number}/files", content, name, about=about)
 
 
 @pytest.mark.parametrize("role", [Role.COUNTER, Role.BENCH])

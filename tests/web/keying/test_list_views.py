@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import re
 from collections.abc import Callable
 
@@ -10,6 +9,7 @@ import pytest
 import sqlalchemy as sa
 from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
+from werkzeug.test import TestResponse
 
 from app.keying import BittingSpec, plan_levels, progress, read_bitting, rotate, write_bitting
 from app.ledger.keysystems import bitting_lists
@@ -18,6 +18,7 @@ from app.ledger.keysystems.bittings import open_plan
 from app.ledger.store.work import Work
 from app.ledger.tables import Bitting, Event, Keyset, KeySystem, Role
 from tests import factories
+from tests.desk import upload
 
 ClientAs = Callable[[Role | None], FlaskClient]
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
@@ -28,10 +29,10 @@ WHARF = "528614"
 PUZZLE = ("269766", "241140", "843326", "687366", "241588", "221562", "041348")
 
 
-def _send(client: FlaskClient, rows: list[tuple[str, ...]], name: str = "list.csv", **data: str) -> object:
+def _send(client: FlaskClient, rows: list[tuple[str, ...]], name: str = "list.csv", **data: str) -> TestResponse:
     text = "symbol,bitting,status\n" + "\n".join(",".join(row) for row in rows)
-    given = {"keyway": "AQ1", "chambers": "6", "tmk": "", "constants": "0", **data}
-    return client.post("/keying/bitting-list", data={**given, "file": (io.BytesIO(text.encode()), name)})
+    fields = {"keyway": "AQ1", "chambers": "6", "tmk": "", "constants": "0", **data}
+    return upload(client, "/keying/bitting-list", text.encode(), name, **fields)
 
 
 @pytest.fixture

@@ -40,8 +40,10 @@ from app.ledger.tables import (
 )
 from app.pricing import KeyingKind
 from tests.conftest import NOW
+from tests.desk import accept_page_sent, accepted
+from tests.desk import issued as issued_as_it_stands
 from tests.factories import FormClient
-from tests.forms_found import FoundForm, forms_of
+from tests.forms_found import FoundForm, form_with, forms_of
 from tests.keyed import walk
 from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import accept, issued, mortise, openings
@@ -116,12 +118,8 @@ def _draft(clerk: FormClient, system: KeySystem, symbol: str) -> str:
 
 def _issued_and_accepted(clerk: FormClient, session: Session, page: str) -> Job:
     """Press Issue quote on the page as it stands, then Accept, with nothing said but who accepted."""
-    answer = clerk.post("/counter/issue", data=dict(_form(page, "title").fields))
-    assert answer.status_code == 303, _told(answer.text)
-    number = int(re.findall(r"/quotes/(\d+)/", answer.location)[0])
-    form = _form(clerk.get(f"/quotes/{number}/accept").text, "accepted_by")
-    answer = clerk.post(f"/quotes/{number}/accept", data={**dict(form.fields), "accepted_by": "R. Teal"})
-    assert answer.status_code == 303, _told(answer.text)
+    number = issued_as_it_stands(clerk, form_with(page, "title"))
+    accepted(clerk, number)
     session.rollback()
     return session.scalars(sa.select(Job).where(Job.number == number)).one()
 
@@ -188,7 +186,7 @@ def test_further_keys_to_a_rekeyed_line_are_counted_by_the_keysets_that_its_cyli
     client_as: ClientAs, session: Session, system: KeySystem
 ) -> None:
     clerk = client_as(Role.COUNTER)
-    fields = dict(_form(_draft(clerk, system, "AA4"), "title").fields)
+    fields = form_with(_draft(clerk, system, "AA4"), "title")
     fields |= {"lines-1-symbol": "line 1", "lines-1-quantity": "3"}
     answer = clerk.post("/counter/issue", data=fields)
     assert answer.status_code == 303, _told(answer.text)
@@ -207,7 +205,7 @@ def test_of_two_drafts_of_one_loss_the_second_is_refused(
         _on(session, "F1")[0].door_id = None
         session.commit()
     clerk = client_as(Role.COUNTER)
-    fields = dict(_form(_draft(clerk, system, "AA1"), "title").fields)
+    fields = form_with(_draft(clerk, system, "AA1"), "title")
     for token in "ab":
         assert clerk.post("/counter/issue", data={**fields, "token": token * 32}).status_code == 303
     assert _accepted(clerk, 1002)[0] == 303
@@ -266,7 +264,7 @@ def test_what_is_rekeyed_before_it_hangs_is_handed_over_after_the_job_that_bring
 
     def handed(job: Job) -> tuple[int, str]:
         page = clerk.get(f"/jobs/{job.number}").text
-        fields = {**dict(_form(page, "taken_by").fields), "to": "handed over", "taken_by": "R. Teal"}
+        fields = {**form_with(page, "taken_by"), "to": "handed over", "taken_by": "R. Teal"}
         answer = clerk.post(f"/jobs/{job.number}/move", data={**fields, "known": still_open(session, job).mark})
         return answer.status_code, unescape(answer.text)
 
@@ -282,7 +280,7 @@ def test_a_draft_is_refused_where_the_cylinder_is_gone_or_the_quantity_is_not_it
 ) -> None:
     clerk = client_as(Role.COUNTER)
     page = _draft(clerk, system, "AA1")
-    fields = dict(_form(page, "title").fields)
+    fields = form_with(page, "title")
     answer = clerk.post("/counter/issue", data={**fields, "lines-0-quantity": "2"})
     assert answer.status_code == 422 and "This line rekeys what hangs on F1: enter 1" in unescape(answer.text)
     twice = {name.replace("lines-0-", "lines-7-"): said for name, said in fields.items() if "lines-0-" in name}
@@ -320,7 +318,7 @@ def test_a_draft_changed_to_what_its_cylinders_will_not_be_is_refused_on_the_lin
 ) -> None:
     """It was quoted and billed as changed, and carried out as the record had it."""
     clerk = client_as(Role.COUNTER)
-    fields = dict(_form(_draft(clerk, system, "AA4"), "title").fields)
+    fields = form_with(_draft(clerk, system, "AA4"), "title")
     keyed = "grand master keyed, alike in sets of 2 under AA (GMK)"
     another = {"system_id": "new", "system_name": "Another", "system_levels": "3", "system_masters": "2"}
     changes: tuple[tuple[dict[str, str], str], ...] = (
@@ -356,7 +354,7 @@ def test_as_many_new_keys_are_planned_after_the_loss_is_on_record_as_before(
     answer = clerk.post(f"/keys/{first.id}/lost", data={"version": first.version, "note": "in the harbor"})
     assert answer.status_code == 303, _told(answer.text)
     assert planned() == ["2"]
-    fields = dict(_form(_draft(clerk, system, "AA1"), "title").fields)
+    fields = form_with(_draft(clerk, system, "AA1"), "title")
     assert (fields["lines-1-quantity"], fields["lines-1-symbol"]) == ("2", "AA1")
 
 
@@ -459,8 +457,7 @@ def _asked(system: KeySystem, master: str, token: str, **more: object) -> dict[s
 
 
 def _accepted(client: FormClient, number: int, **said: str) -> tuple[int, str]:
-    form = _form(client.get(f"/quotes/{number}/accept").text, "accepted_by")
-    answer = client.post(f"/quotes/{number}/accept", data={**dict(form.fields), "accepted_by": "R. Teal", **said})
+    answer = accept_page_sent(client, number, **said)
     return answer.status_code, unescape(answer.text)
 
 
@@ -500,7 +497,7 @@ def test_a_line_under_a_lost_key_is_refused_and_goes_on_by_the_owners_reason(
     # It holds for the next revision, and for the acceptance, whoever's hands they are in.
     page = clerk.get(f"/counter?job={number}").text
     assert "they rekey in May" not in page
-    fields = dict(_form(page, "title").fields)
+    fields = form_with(page, "title")
     assert clerk.post(f"/counter/issue?job={number}", data=fields).status_code == 303
     assert _accepted(clerk, number)[0] == 303
     assert _told_of(session)[1:] == [
@@ -539,9 +536,9 @@ def test_a_reason_given_before_a_further_loss_is_not_put_on_record_for_it(
     _lose(session, "AB")
     assert owner.post("/counter/issue", data=_asked(system, "AB", "a", lost_reason="in May")).status_code == 303
     requote = "/quotes/1002/requote"
-    assert owner.post(requote, data=dict(_form(owner.get(requote).text, "shown").fields)).status_code == 303
+    assert owner.post(requote, data=form_with(owner.get(requote).text, "shown")).status_code == 303
     assert len(_told_of(session)) == 1 and "in May" in owner.get("/counter?job=1002").text
-    pressed = dict(_form(owner.get(requote).text, "shown").fields)
+    pressed = form_with(owner.get(requote).text, "shown")
 
     _lose(session, "AB", 91)
     answer = owner.post(requote, data=pressed)
@@ -550,7 +547,7 @@ def test_a_reason_given_before_a_further_loss_is_not_put_on_record_for_it(
     assert "are lost (copies 90-91)" in page and "Revise it at the counter" in page
     page = owner.get("/counter?job=1002").text
     assert "in May" not in page
-    fields = dict(_form(page, "title").fields)
+    fields = form_with(page, "title")
     answer = owner.post("/counter/issue?job=1002", data=fields)
     assert answer.status_code == 422 and 'id="lost_reason"' in answer.text and len(_told_of(session)) == 1
     fields["lost_reason"] = "in June"
@@ -586,7 +583,7 @@ def test_a_lost_key_is_not_crossed_in_by_a_door_list_the_page_or_an_extension(
     # A rekey line is no way round it either: its cylinders would go on under the lost master.
     _lose(session, "AA")
     page = _draft(clerk, system, "AA1")
-    answer = clerk.post("/counter/issue", data=dict(_form(page, "title").fields))
+    answer = clerk.post("/counter/issue", data=form_with(page, "title"))
     assert answer.status_code == 422 and "A key of AA of The Hall is lost" in unescape(answer.text)
 
 
@@ -695,7 +692,7 @@ def test_the_first_job_of_a_planned_system_of_cores_brings_its_control_key(
         text = "symbol,bitting,status\nAA,5286145,used\n1AA,7460363,used\nCK,2345678,used\n"
         given = {"keyway": "NH1", "chambers": "7", "file": (io.BytesIO(text.encode()), "list.csv")}
         page, address = owner.post("/keying/bitting-list", data=given).text, "/keying/bitting-list/take"
-    said = dict(_form(page, "sealed").fields) | {"customer": str(customer), "name": "Cores"}
+    said = form_with(page, "sealed") | {"customer": str(customer), "name": "Cores"}
     for roles in re.findall(r'name="roles" value="([CMG-]+)"', page)[:1]:
         said["roles"] = roles
     answer = owner.post(address, data=said)

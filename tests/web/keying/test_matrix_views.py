@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import threading
 from collections.abc import Callable
 from time import monotonic
@@ -10,6 +9,7 @@ from time import monotonic
 import pytest
 from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
+from werkzeug.test import TestResponse
 
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.system_queries import get_system
@@ -17,6 +17,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Bitting, KeySystem, Role
 from app.web.keying import matrix_views, runs
 from tests import factories
+from tests.desk import upload
 from tests.web.keying.keying_system import bittings_in_clear
 
 ClientAs = Callable[[Role | None], FlaskClient]
@@ -31,8 +32,8 @@ def bench(session: Session, client_as: ClientAs) -> FlaskClient:
     return client_as(Role.BENCH)
 
 
-def _send(client: FlaskClient, text: str, **data: str) -> object:
-    return client.post("/keying/matrix", data={**ASK, **data, "file": (io.BytesIO(text.encode()), "who.csv")})
+def _send(client: FlaskClient, text: str, **data: str) -> TestResponse:
+    return upload(client, "/keying/matrix", text.encode(), "who.csv", **{**ASK, **data})
 
 
 def _run(client: FlaskClient, text: str, **data: str) -> tuple[str, str]:

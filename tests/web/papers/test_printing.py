@@ -16,12 +16,12 @@ from app.commands.serving import THREADS
 from app.documents.render import _PRINT_QUEUE, AT_ONCE, WAITING
 from app.ledger.store.work import Work
 from app.ledger.tables import Event, Role
+from tests.desk import quoted
 from tests.factories import FormClient
 from tests.keyed import Keyed, keyed_job
 from tests.ledger.store.test_turns import LONG, begun, in_line
 from tests.stocked import HARDWARE, empty_house
 from tests.web.quotes.test_mailing import FORM
-from tests.web.quotes.test_views import quoted
 
 __all__ = ["empty_house"]
 

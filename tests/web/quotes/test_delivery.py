@@ -21,9 +21,10 @@ from sqlalchemy.orm import Session
 
 from app.commands.certificate import write_certificate
 from app.ledger.tables import Event, Role
+from tests.desk import quoted
 from tests.factories import FormClient
 from tests.stocked import HARDWARE, empty_house
-from tests.web.quotes.test_views import ClientAs, quoted
+from tests.web.quotes.test_views import ClientAs
 
 __all__ = ["empty_house"]
 

@@ -23,9 +23,10 @@ from app.errors import BitternError
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.tables import Event, QuoteRevision, Role
 from tests.conftest import NOW
+from tests.desk import quoted
 from tests.factories import FormClient
 from tests.stocked import HARDWARE, empty_house
-from tests.web.quotes.test_views import ClientAs, quoted
+from tests.web.quotes.test_views import ClientAs
 
 __all__ = ["empty_house"]
 

@@ -14,10 +14,11 @@ from sqlalchemy.orm import Session
 
 from app.ledger.tables import Job, PriceBookRow, QuoteRevision, QuoteRules, Role
 from tests.conftest import NOW
+from tests.desk import quoted
 from tests.factories import FormClient
 from tests.reading import pdf_text, words_of
 from tests.stocked import HARDWARE, MORTISE, empty_house, posted
-from tests.web.quotes.test_views import AT_THE_BENCH, FLATS, accepted, quoted
+from tests.web.quotes.test_views import AT_THE_BENCH, FLATS, accepted
 
 __all__ = ["empty_house"]
 

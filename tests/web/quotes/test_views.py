@@ -40,6 +40,7 @@ from app.web.quotes.accepting import read_table, typed_rows
 from app.web.templating import show_day as day_of_page
 from tests import factories
 from tests.conftest import NOW
+from tests.desk import quoted
 from tests.factories import FormClient
 from tests.ledger.conftest import customer_id
 from tests.reading import pdf_text
@@ -50,11 +51,6 @@ __all__ = ["empty_house"]
 ClientAs = Callable[[Role], FormClient]
 FLATS = {"kind": "part number", "part_number": "AD-Q1-66.SC", "quantity": "24", "keying": "MK", "keys_each": "2"}
 AT_THE_BENCH = {"keyed_at": "shop", "override_reason": "wanted this week, says the manager"}
-
-
-def quoted(clerk: FormClient, *lines: dict[str, str], **head: object) -> None:
-    answer = clerk.post("/counter/issue", data=posted(*lines, **head))
-    assert answer.status_code == 303, unescape(answer.text)
 
 
 def accepted(**more: object) -> dict[str, object]:

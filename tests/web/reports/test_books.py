@@ -19,9 +19,10 @@ from app.config import Config
 from app.ledger.tables import Customer, Cylinder, Job, QuoteRevision, Role, Stage
 from app.pricing import IssuedQuote, PaymentReceived
 from tests.conftest import NOW
+from tests.desk import accepted, quoted
 from tests.factories import FormClient
 from tests.reading import pdf_text
-from tests.stocked import HARDWARE, MORTISE, empty_house, posted
+from tests.stocked import HARDWARE, MORTISE, empty_house
 
 __all__ = ["empty_house"]
 
@@ -42,14 +43,12 @@ def table(client: FormClient, name: str, span: str = SPAN) -> list[dict[str, str
 
 def closed_job(owned: FormClient, session: Session) -> Job:
     """A job quoted, accepted, paid in part with some given back, and closed."""
-    assert owned.post("/counter/issue", data=posted(dict(MORTISE), dict(HARDWARE))).status_code == 303
+    accepted(owned, quoted(owned, dict(MORTISE), dict(HARDWARE)))
 
     def version() -> int:
         session.rollback()
         return session.scalars(sa.select(Job.version)).one()
 
-    sent = {"version": version(), "accepted_by": "R. Teal", "accepted_on": "2026-11-25"}
-    assert owned.post("/quotes/1001/accept", data=sent).status_code == 303
     for there, (kind, amount, note) in enumerate((("payment", "40.00", ""), ("refund", "7.25", "too much")), start=1):
         form = {"kind": kind, "cents": amount, "means": "cash", "received_on": "2026-11-25", "note": note}
         answer = owned.post("/jobs/1001/payments", data={**form, "version": there})

@@ -9,11 +9,13 @@ from collections.abc import Callable
 
 import pytest
 import sqlalchemy as sa
+from werkzeug.test import TestResponse
 
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Door, Role, Site
 from app.spreadsheets import table_bytes
 from tests import factories
+from tests.desk import upload
 from tests.factories import FormClient
 from tests.forms_found import form_with
 
@@ -38,9 +40,8 @@ def openings(work: Work, site: Site) -> dict[str, str]:
     return dict(work.session.execute(rows).all())
 
 
-def send(counter: FormClient, site: Site, content: bytes, name: str = "d.csv"):
-    data = {"file": (io.BytesIO(content), name)}
-    return counter.post(f"/sites/{site.id}/doors/list", data=data, content_type="multipart/form-data")
+def send(counter: FormClient, site: Site, content: bytes, name: str = "d.csv") -> TestResponse:
+    return upload(counter, f"/sites/{site.id}/doors/list", content, name)
 
 
 def test_a_list_is_shown_then_saved_then_written_out_the_same(work: Work, site: Site, counter: FormClient) -> None:

@@ -1,0 +1,45 @@
+"""What people do in many tests, by the forms that they fill in: quote, accept, send a file."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Mapping
+from html import unescape
+from typing import Any
+
+from flask.testing import FlaskClient
+from werkzeug.test import TestResponse
+
+from tests.forms_found import form_with
+from tests.stocked import posted
+
+
+def quoted(client: FlaskClient, *lines: Mapping[str, str], **head: object) -> int:
+    """The number of a job that is quoted with these lines at the counter."""
+    return issued(client, posted(*lines, **head))
+
+
+def issued(client: FlaskClient, form: Mapping[str, str]) -> int:
+    """The number of the job whose quote comes of this counter page."""
+    answer = client.post("/counter/issue", data=form)
+    assert answer.status_code == 303, unescape(answer.text)
+    return int(re.findall(r"/quotes/(\d+)/", answer.location)[0])
+
+
+def accept_page_sent(client: FlaskClient, number: int, **said: Any) -> TestResponse:
+    """The answer to the accept page of a job's quote, sent as it stands but for who accepts and what else is said."""
+    form = form_with(client.get(f"/quotes/{number}/accept").text, "accepted_by")
+    return client.post(f"/quotes/{number}/accept", data={**form, "accepted_by": "R. Teal", **said})
+
+
+def accepted(client: FlaskClient, number: int, **said: Any) -> None:
+    """Accept a job's quote."""
+    answer = accept_page_sent(client, number, **said)
+    assert answer.status_code == 303, unescape(answer.text)
+
+
+def upload(client: FlaskClient, path: str, content: bytes, name: str, **fields: str) -> TestResponse:
+    """Send one file, as the box `file` of a form."""
+    data = {"file": (io.BytesIO(content), name), **fields}
+    return client.post(path, data=data, content_type="multipart/form-data")
