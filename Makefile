@@ -17,6 +17,7 @@ define CHECKS
 .venv/bin/ruff format --check --quiet
 .venv/bin/mypy
 .venv/bin/lint-imports
+$(PY) tools/folder_graph.py
 endef
 
 INSTALL := $(PY) -m pip install --quiet --no-build-isolation
