@@ -145,6 +145,13 @@ def test_a_search_goes_back_to_an_earlier_choice_and_forgets_it_wholly():
     assert found.bittings == {"O1": (2, 2, 2), "O2": (1, 1, 1)}
 
 
+def test_a_key_that_lost_its_cuts_again_operates_nothing():
+    # O1's first cuts would turn the cylinder of O2 and F, so O2 is chosen and withdrawn before O1 gets its second.
+    candidates = {"O1": [(1, 1, 1), (0, 0, 0)], "O2": [(1, 1, 2)]}
+    found = choose_bittings({"F": (1, 2, 1)}, candidates, {"C1": ["O1"], "C2": ["O2", "F"]})
+    assert found.bittings == {"O1": (0, 0, 0), "O2": (1, 1, 2)}
+
+
 def test_the_keyset_of_most_cylinders_is_chosen_first():
     candidates = {"O1": [(1, 1, 1), (2, 2, 2)], "O2": [(1, 1, 1), (3, 3, 3)]}
     found = choose_bittings({}, candidates, {"C1": ["O1"], "C2": ["O2"], "C3": ["O2"]})

@@ -114,6 +114,17 @@ def test_of_as_many_keys_the_plan_with_fewer_keysets_is_taken():
     assert (lost.replace, lost.keys_to_cut, lost.blocked) == (("L", "P"), 3, {"C1": 1})
 
 
+def test_a_key_to_cut_weighs_more_than_any_number_of_keysets():
+    keys = {"L": (0, 0, 0), "P": (0, 1, 1), "R": (1, 1, 0)} | {f"Q{n}": (1, 0, 1) for n in range(8)}
+    none_cut_yet = dict.fromkeys((f"Q{n}" for n in range(8)), 0)
+    lost = lost_key(keys, {"C1": list(keys)}, "L", {"R": 99, **none_cut_yet})
+    assert (lost.replace, lost.keys_to_cut) == (("L", *none_cut_yet), 1)
+    lost = lost_key(
+        CUTS | {"Q2": (2, 0, 2)}, {"C1": [*CUTS, "Q2"]}, "L", {"P": 3, "R": 99}
+    )  # Q and Q2: one copy each
+    assert (lost.replace, lost.keys_to_cut) == (("L", "Q", "Q2"), 3)
+
+
 def test_keys_cut_like_the_lost_one_are_lost_with_it():
     keys = CUTS | {"TWIN": (0, 0, 0)}
     lost = lost_key(keys, {"C1": ["L"], "C2": ["TWIN"]}, "L")
