@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from app.ledger import tables as models
 from app.ledger.people import passwords
 from app.ledger.people.sessions import begin
-from app.ledger.people.user_queries import name_key
+from app.ledger.people.users import name_key
 from app.ledger.store.work import Actor
 
 BENCH_TERMS: dict[str, Any] = {

@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from app.ledger.bench.checkoff import check_off, cut_off, pin_off
 from app.ledger.jobs.handing_over import HandOver, still_open
 from app.ledger.jobs.stages import move_job
-from app.ledger.keys.job_keys import keys_of_job
+from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keysystems.bittings import seal_bitting
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Door, Job, Key, Keyset, KeyState, KeySystem, Level, Stage

@@ -29,7 +29,7 @@ from app.ledger.catalog.sheets import sheets_of
 from app.ledger.jobs.files import keep_file
 from app.ledger.jobs.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.jobs.stages import move_job
-from app.ledger.keys.keys_out import IssueForm, cut_copies, issue_keys, order_copies
+from app.ledger.keys.keys import IssueForm, cut_copies, issue_keys, order_copies
 from app.ledger.quoting.revising import keep_requote
 from app.ledger.sites.customers import add_contact
 from app.ledger.sites.doors import change_doors

@@ -13,13 +13,11 @@ import click
 
 from app.commands.refusals import COMMAND_LINE, open_house, refusing
 from app.config import Config
-from app.ledger.care.contents import Report, read_backup
-from app.ledger.care.errors import BackupError
-from app.ledger.care.making import Made, make_backup
+from app.ledger.care.backups import Made, daily_backup, last_backup, make_backup
 from app.ledger.care.place import database_file
-from app.ledger.care.restoring import house_vault, restore_backup
-from app.ledger.care.rotation import daily_backup, last_backup
+from app.ledger.care.restoring import Report, house_vault, read_backup, restore_backup
 from app.ledger.care.sealing import Secret, house_secret, is_passphrase_sealed, passphrase_secret
+from app.ledger.store.errors import BackupError
 
 group = click.Group("backup", help="Backups: make one, check one, keep daily ones.")
 

@@ -16,11 +16,11 @@ from app.ledger.care.opening import Ledger
 from app.ledger.jobs.handing_over import HandOver, still_open
 from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.stages import move_job
-from app.ledger.keys.job_keys import keys_of_job
+from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keysystems.authority import change_records
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.system_queries import list_systems
-from app.ledger.people.user_queries import list_users
+from app.ledger.people.users import list_users
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.issuing import IssueForm, issue_quote
 from app.ledger.quoting.replacing import AGREED

@@ -10,7 +10,7 @@ from app.commands.demo_jobs import DemoShop
 from app.ledger.bench.times import job_tasks, record_times
 from app.ledger.jobs.payments import PaymentForm, PaymentKind, payments_of, take_payment
 from app.ledger.jobs.queries import get_job
-from app.ledger.keys.keys_out import IssueForm, issue_keys, lose_key, return_key
+from app.ledger.keys.keys import IssueForm, issue_keys, lose_key, return_key
 from app.ledger.store.work import Work
 from app.ledger.tables import Key, KeySystem, Role
 from app.pricing import BenchTask

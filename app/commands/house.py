@@ -19,8 +19,14 @@ from app.ledger.moving.loading import import_house
 from app.ledger.moving.planning import HousePlan, plan_house
 from app.ledger.moving.writing import export_house
 from app.ledger.store.engine import transaction
-from app.ledger.store.event_queries import CLOCK_ACCEPTED, clock_is_back, count_events
-from app.ledger.store.events import first_broken_link, missing_at_the_end, record
+from app.ledger.store.events import (
+    CLOCK_ACCEPTED,
+    clock_is_back,
+    count_events,
+    first_broken_link,
+    missing_at_the_end,
+    record,
+)
 
 group = click.Group("house", help="The house: serve its pages, migrate, verify, export and import its records.")
 

@@ -12,8 +12,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError
 from app.config import Config
 from app.errors import BitternError
 from app.ledger.care.opening import Ledger, open_ledger
-from app.ledger.store.errors import LedgerStopped
-from app.ledger.store.trouble import reason_of, trouble_of
+from app.ledger.store.errors import LedgerStopped, reason_of, trouble_of
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Role
 

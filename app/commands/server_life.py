@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from flask import Flask
 
 from app.errors import BitternError
-from app.ledger.store.trouble import reason_of
+from app.ledger.store.errors import reason_of
 
 if TYPE_CHECKING:
     from waitress.server import BaseWSGIServer

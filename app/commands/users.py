@@ -13,8 +13,7 @@ from app.ledger.care.opening import is_first_start, migrate, require_house
 from app.ledger.catalog.price_queries import find_house
 from app.ledger.people.passwords import check_new_password
 from app.ledger.people.second_factor import drop_factor
-from app.ledger.people.user_queries import has_users, list_users, user_named
-from app.ledger.people.users import add_user, check_name, set_password, start_house
+from app.ledger.people.users import add_user, check_name, has_users, list_users, set_password, start_house, user_named
 from app.ledger.store.work import Work
 from app.ledger.tables import Role, User
 

@@ -11,12 +11,11 @@ import click
 
 from app.commands.refusals import COMMAND_LINE, open_house, refusing
 from app.config import Config
-from app.ledger.care.key_rotation import rotate_key
-from app.ledger.care.key_sheet import key_of_rows, sheet_text, take_sheet
-from app.ledger.care.making import make_backup
+from app.ledger.care.backups import make_backup
 from app.ledger.care.opening import is_empty, open_ledger, require_house
 from app.ledger.care.place import require_shut
 from app.ledger.care.sealing import house_secret
+from app.ledger.care.sealing_key import key_of_rows, rotate_key, sheet_text, take_sheet
 from app.ledger.catalog.price_queries import find_house
 from app.ledger.store.errors import VaultError
 from app.ledger.store.vault import Vault

@@ -11,8 +11,8 @@ from flask.typing import ResponseReturnValue
 from flask_login import LoginManager, current_user
 
 from app.ledger.people.login_rules import Proof
-from app.ledger.people.user_queries import has_users
-from app.ledger.store.event_queries import clock_is_back
+from app.ledger.people.users import has_users
+from app.ledger.store.events import clock_is_back
 from app.ledger.tables import Role
 from app.web.logins import load
 from app.web.reauthentication import ask_to_prove, ask_to_unlock

@@ -10,12 +10,11 @@ from wtforms import PasswordField
 from wtforms.validators import EqualTo, InputRequired
 
 from app.errors import BitternError
-from app.ledger.care.errors import BackupError
-from app.ledger.care.making import make_backup
+from app.ledger.care.backups import LastBackup, make_backup, recent_backups
 from app.ledger.care.place import database_file, scratch
-from app.ledger.care.rotation import LastBackup, recent_backups
 from app.ledger.care.sealing import Secret, passphrase_secret
 from app.ledger.people.login_rules import Proof
+from app.ledger.store.errors import BackupError
 from app.web.access import owner_only, proven
 from app.web.forms_base import PageForm, attach, typed
 from app.web.services import current_work, request_session, the_config, the_ledger, the_time

@@ -16,9 +16,8 @@ from app.documents import PrintingBusy
 from app.errors import BitternError
 from app.ledger.keysystems.auditing import StoppedByAudit
 from app.ledger.keysystems.system_queries import get_system
-from app.ledger.store.errors import LedgerBusy, LedgerStopped, NotAllowed, NotFound, Stale, VaultError
-from app.ledger.store.event_queries import last_event
-from app.ledger.store.trouble import trouble_of
+from app.ledger.store.errors import LedgerBusy, LedgerStopped, NotAllowed, NotFound, Stale, VaultError, trouble_of
+from app.ledger.store.events import last_event
 from app.ledger.tables import Event
 from app.web.services import request_session, the_config
 

@@ -20,7 +20,7 @@ from werkzeug.routing import IntegerConverter
 from app.fitting import show_inches
 from app.ledger.catalog.price_queries import house_name as find_name
 from app.ledger.sites.cautions import caution_word
-from app.ledger.store.event_queries import OVERRIDES
+from app.ledger.store.events import OVERRIDES
 from app.pricing import PriceKind, half_up, show_cents
 from app.web.access import may, pages_open_to_me
 from app.web.forms_base import fields_of

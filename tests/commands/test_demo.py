@@ -23,7 +23,7 @@ from app.commands.demo_jobs import DemoShop
 from app.config import Config
 from app.errors import BitternError
 from app.keying import write_bitting
-from app.ledger.care.making import make_backup
+from app.ledger.care.backups import make_backup
 from app.ledger.care.opening import Ledger, migrate, open_ledger
 from app.ledger.care.restoring import restore_backup
 from app.ledger.care.sealing import passphrase_secret
@@ -31,7 +31,7 @@ from app.ledger.jobs.factory import factory_work
 from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.payments import payments_of
-from app.ledger.keys.keys_held import HeldQuestion, find_receipt, held_keys
+from app.ledger.keys.key_queries import HeldQuestion, find_receipt, held_keys
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.moving.loading import import_house

@@ -16,9 +16,8 @@ from app.cli import main
 from app.config import Config
 from app.ledger.care.opening import migrate, open_ledger
 from app.ledger.people.second_factor import STEP_SECONDS, asks_code, code_at, new_secret, set_factor
-from app.ledger.people.user_queries import list_users
-from app.ledger.store.event_queries import clock_is_back
-from app.ledger.store.events import record
+from app.ledger.people.users import list_users
+from app.ledger.store.events import clock_is_back, record
 from app.ledger.store.work import Actor
 from app.ledger.tables import Role
 from tests.commands.commands_found import COMMANDS

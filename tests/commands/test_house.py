@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from app.commands.server_life import Server
 from app.config import Config
 from app.ledger.care.opening import migrate, open_ledger
-from app.ledger.people.user_queries import list_users
+from app.ledger.people.users import list_users
 from app.ledger.store.engine import make_engine
 from app.ledger.tables import House, Role
 from tests.commands.conftest import Run

@@ -11,7 +11,7 @@ from click.testing import CliRunner, Result
 from app.cli import main
 from app.config import Config
 from app.ledger.care.opening import migrate, open_ledger
-from app.ledger.store.event_queries import house_id
+from app.ledger.store.events import house_id
 from app.ledger.tables import Site
 from tests import factories
 from tests.houses import new_house, remove_database

@@ -62,7 +62,7 @@ def test_the_sheet_brings_a_lost_key_back(run: Run, config: Config, tmp_path: Pa
 
 
 def test_the_sheet_of_another_house_is_not_kept(run: Run, config: Config) -> None:
-    from app.ledger.care.key_sheet import rows_of_key
+    from app.ledger.care.sealing_key import rows_of_key
     from app.ledger.store.vault import Vault
 
     config.vault_key_file.unlink()

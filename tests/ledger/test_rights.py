@@ -31,7 +31,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
     (Role.OWNER,): """
         bench.times: adopt_time
         reports.books: book_rows
-        care.key_sheet: take_sheet
+        care.sealing_key: take_sheet
         keysystems.correcting: correct_bitting
         keysystems.bitting_lists: study_bitting_list
         keysystems.authority: change_records
@@ -93,7 +93,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         jobs.notes: add_note
         quoting.revising: requote keep_requote
         jobs.stages: move_job lose_quote
-        keys.keys_out: order_copies cut_copies issue_keys return_key return_copies lose_key retire_key
+        keys.keys: order_copies cut_copies issue_keys return_key return_copies lose_key retire_key
         keys.losing: plan_for_loss
         keysystems.planning: plan_for
     """,
@@ -150,7 +150,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.crosskeying: cross_keying_cost
         keysystems.extending: why_not_extend
         keysystems.bitting_lists: list_spec
-        keys.loss_steps: steps_of_loss
+        keys.losing: steps_of_loss
         keysystems.unsealed_system: open_system
     """,
     "one's own login, secrets or page, or before anybody is logged in: it asks who, not which role": """

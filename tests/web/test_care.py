@@ -12,9 +12,8 @@ from flask import Flask
 
 from app.config import Config
 from app.ledger.care import sealing
-from app.ledger.care.contents import read_backup
-from app.ledger.care.making import MADE
-from app.ledger.care.rotation import last_backup
+from app.ledger.care.backups import MADE, last_backup
+from app.ledger.care.restoring import read_backup
 from app.ledger.care.sealing import passphrase_secret
 from app.ledger.store.events import record
 from app.ledger.store.work import Work

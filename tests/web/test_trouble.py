@@ -22,10 +22,8 @@ from app import create_app
 from app.config import Config
 from app.ledger.care.opening import Ledger, open_ledger
 from app.ledger.store.engine import transaction
-from app.ledger.store.errors import LedgerStopped
-from app.ledger.store.event_queries import CLOCK_ACCEPTED
-from app.ledger.store.events import first_broken_link, record
-from app.ledger.store.trouble import trouble_of
+from app.ledger.store.errors import LedgerStopped, trouble_of
+from app.ledger.store.events import CLOCK_ACCEPTED, first_broken_link, record
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Role
 from tests.conftest import NOW

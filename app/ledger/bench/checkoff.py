@@ -12,7 +12,7 @@ from app.keying import pin, write_bitting
 from app.ledger.jobs.papers import cylinder_symbol, operating, require_pinnable
 from app.ledger.jobs.schedule import BenchCylinder, BenchKey, BenchSystem
 from app.ledger.jobs.stages import wants_second_check
-from app.ledger.keys.job_keys import keys_of_job
+from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keysystems.bittings import reveal_bittings, spec_of
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.ticks import PINNED_ANEW, mark_cylinders, mark_keys, take_ticks_back

@@ -23,7 +23,7 @@ from sqlalchemy.orm import Session, sessionmaker
 import app.ledger.tables  # noqa: F401 - an open ledger knows every table, whoever opened it
 from app.config import Config
 from app.ledger.care.place import clear_scratch
-from app.ledger.keysystems.resealing import holds_sealed, opens_sealed
+from app.ledger.care.resealing import holds_sealed, opens_sealed
 from app.ledger.store.engine import make_engine, make_sessions, transaction
 from app.ledger.store.errors import LedgerError, VaultError
 from app.ledger.store.vault import Vault

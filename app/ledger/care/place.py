@@ -14,7 +14,7 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from app.config import Config
-from app.ledger.care.errors import BackupError
+from app.ledger.store.errors import BackupError
 
 _SCRATCH = ".backup-scratch-"
 

@@ -22,7 +22,7 @@ from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 from cryptography.hazmat.primitives.kdf.scrypt import Scrypt
 
-from app.ledger.care.errors import BackupError
+from app.ledger.store.errors import BackupError
 from app.ledger.store.vault import Vault
 
 MAGIC = b"BITTERN\x01"

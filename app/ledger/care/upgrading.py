@@ -17,15 +17,13 @@ from alembic.script import ScriptDirectory
 from sqlalchemy.orm import Session
 
 from app.config import Config
-from app.ledger.care.contents import is_whole
 from app.ledger.care.opening import alembic_config, newest_migration, require_house, require_sealed_by
 from app.ledger.care.place import as_one_file, database_file, scratch, shut
-from app.ledger.care.restoring import house_vault
-from app.ledger.keysystems.resealing import holds_sealed
+from app.ledger.care.resealing import holds_sealed
+from app.ledger.care.restoring import house_vault, is_whole
 from app.ledger.store.engine import make_engine, transaction
-from app.ledger.store.errors import LedgerError
+from app.ledger.store.errors import LedgerError, reason_of
 from app.ledger.store.events import first_broken_link, record
-from app.ledger.store.trouble import reason_of
 from app.ledger.store.vault import Vault
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Event, VaultCheck

@@ -17,7 +17,7 @@ from app.ledger.keysystems.system_queries import chain_of, symbol_on
 from app.ledger.quoting.request import old_price_reason
 from app.ledger.sites.cautions import cautions_for
 from app.ledger.sites.cylinders import standing_among
-from app.ledger.store.rows import read
+from app.ledger.store.engine import read
 from app.ledger.tables import (
     Cylinder,
     CylinderOperator,

@@ -14,7 +14,7 @@ from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
 from app.ledger.quoting.request import LineAsk
 from app.ledger.store.errors import NotFound
-from app.ledger.store.event_queries import moved_to
+from app.ledger.store.events import moved_to
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Event, Job, JobLine, Key, Keyset, KeySystem, Maker, RecordsHolder, Stage
 

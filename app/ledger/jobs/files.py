@@ -19,9 +19,8 @@ from sqlalchemy.orm import Session, joinedload
 from app.ledger.jobs.file_kinds import find_kind, has_too_many_pixels, plain_name
 from app.ledger.jobs.queries import get_job
 from app.ledger.store.engine import transaction
-from app.ledger.store.errors import LedgerError, NotFound
+from app.ledger.store.errors import LedgerError, NotFound, reason_of
 from app.ledger.store.events import record
-from app.ledger.store.trouble import reason_of
 from app.ledger.store.work import Work
 from app.ledger.tables import Job, JobFile, Role, User
 from app.validation import fault_of_length

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import Problem, Problems
 from app.ledger.jobs.queries import job_money
-from app.ledger.keys.job_keys import keys_of_job
+from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.store.work import Work
 from app.ledger.tables import Event, Job, Key, KeyState

@@ -13,8 +13,8 @@ from sqlalchemy.orm import Session, defer, joinedload
 from sqlalchemy.orm.attributes import set_committed_value
 
 from app.ledger.search.ranking import holds
+from app.ledger.store.engine import read
 from app.ledger.store.errors import NotFound
-from app.ledger.store.rows import read
 from app.ledger.tables import (
     LATE_STAGES,
     Customer,

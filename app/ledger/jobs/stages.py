@@ -13,8 +13,7 @@ from app.ledger.keysystems.authority import require_job_authority
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale
-from app.ledger.store.event_queries import STAGE_MOVED
-from app.ledger.store.events import record
+from app.ledger.store.events import STAGE_MOVED, record
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     LATE_STAGES,

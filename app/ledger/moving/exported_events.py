@@ -10,11 +10,11 @@ from app.errors import BitternError
 from app.ledger.bench.checkoff import CHECKED, PINNED
 from app.ledger.jobs.notes import NOTE
 from app.ledger.jobs.payments import PaymentKind
-from app.ledger.keys.keys_held import ISSUED
-from app.ledger.keys.keys_held import KINDS as OF_KEYS
+from app.ledger.keys.key_queries import ISSUED
+from app.ledger.keys.key_queries import KINDS as OF_KEYS
 from app.ledger.keysystems.lost_keysets import KEYED_UNDER_LOST
 from app.ledger.keysystems.ticks import PINNED_ANEW
-from app.ledger.people.user_queries import name_key
+from app.ledger.people.users import name_key
 
 Fits = Callable[[Any], bool]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from app.errors import Problem
-from app.ledger.keys.keys_held import ISSUED
+from app.ledger.keys.key_queries import ISSUED
 from app.ledger.moving.job_integrity import job_problems
 from app.ledger.moving.merged_rows import Found
 from app.ledger.tables import Counter, Cylinder, Event, Job, JobLine, Keyset, KeySystem, Payment

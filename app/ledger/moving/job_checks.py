@@ -12,7 +12,7 @@ from app.errors import BitternError
 from app.ledger.jobs.notes import has_many_digits
 from app.ledger.jobs.payments import MEANS
 from app.ledger.moving.cells import is_sound_text
-from app.ledger.people.user_queries import name_key
+from app.ledger.people.users import name_key
 from app.ledger.quoting.options import OPTIONS
 from app.ledger.quoting.request import QuoteAsk
 from app.ledger.quoting.snapshot import QuoteSnapshot, read_snapshot, snapshot_hash

@@ -8,8 +8,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.people.user_queries import name_key
-from app.ledger.people.users import check_name
+from app.ledger.people.users import check_name, name_key
 from app.ledger.tables import User
 
 

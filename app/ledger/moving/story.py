@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import Problem
-from app.ledger.keys.keys_held import KINDS as OF_KEYS
+from app.ledger.keys.key_queries import KINDS as OF_KEYS
 from app.ledger.moving.exported_events import TOLD, told_detail
 from app.ledger.moving.merged_rows import Values
 from app.ledger.moving.people import People

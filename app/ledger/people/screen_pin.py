@@ -6,7 +6,7 @@ from itertools import pairwise
 
 from app.ledger.people.passwords import hash_password, matches
 from app.ledger.people.tries import check_own_password
-from app.ledger.people.user_queries import get_user
+from app.ledger.people.users import get_user
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record

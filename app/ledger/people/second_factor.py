@@ -18,7 +18,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.people.tries import check_own_password
-from app.ledger.people.user_queries import get_user
+from app.ledger.people.users import get_user
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotAllowed
 from app.ledger.store.events import record
@@ -88,15 +88,6 @@ def asks_code(session: Session) -> bool:
 def secret_of(vault: Vault, user: User) -> str:
     """The secret of a user who has one."""
     return vault.open(user.factor_sealed or b"", factor_context(user.id))
-
-
-def reseal_factors(session: Session, old: Vault, new: Vault) -> int:
-    """Seal every secret with another key, inside the caller's transaction; how many there were."""
-    count = 0
-    for user in session.scalars(sa.select(User).where(User.factor_sealed.is_not(None))):
-        user.factor_sealed = new.seal(secret_of(old, user), factor_context(user.id))
-        count += 1
-    return count
 
 
 def _save(work: Work, user_id: int, sealed: bytes | None, step: int, words: str) -> User:

@@ -19,10 +19,9 @@ from app.ledger.people.login_rules import LoginRules
 from app.ledger.people.passwords import matches
 from app.ledger.people.screen_pin import pin_matches
 from app.ledger.people.tries import Secret, end_where, forgive, try_secret
-from app.ledger.store.engine import transaction
+from app.ledger.store.engine import read, transaction
 from app.ledger.store.errors import NotAllowed, NotFound
 from app.ledger.store.events import record
-from app.ledger.store.rows import read
 from app.ledger.store.work import Work
 from app.ledger.tables import House, Login, LoginRulesRow, Role, User
 

@@ -1,20 +1,54 @@
-"""Use cases: put a user on record, change a role, let somebody in or keep them out, set a password."""
+"""Users: put on record, let in or kept out, given a role or a password; and questions about them."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import unicodedata
+from collections.abc import Iterable, Sequence
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.people.passwords import check_new_password, hash_password
 from app.ledger.people.tries import check_own_password
-from app.ledger.people.user_queries import get_user, has_users, name_key
 from app.ledger.store.engine import transaction
-from app.ledger.store.errors import LedgerError, NotAllowed, Stale, Taken
+from app.ledger.store.errors import LedgerError, NotAllowed, NotFound, Stale, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import House, Role, User
+
+
+def name_key(name: str) -> str:
+    """What two spellings of one login name have in common: case, spacing and composed letters fall away.
+
+    >>> name_key("  Ada   MARSH ") == name_key("ada marsh")
+    True
+    """
+    kept = name.replace("\0", "\ufffd")  # PostgreSQL's text cannot hold a NUL; no name has one
+    return " ".join(unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", kept).casefold()).split())
+
+
+def has_users(session: Session) -> bool:
+    """Whether anybody may log in yet; who came with an export and was never let in is nobody to wait for."""
+    return session.scalar(sa.select(User.id).where(User.active).limit(1)) is not None
+
+
+def get_user(session: Session, user_id: int) -> User:
+    """The user with this id; NotFound when there is none."""
+    user = session.get(User, user_id)
+    if user is None:
+        raise NotFound("user")
+    return user
+
+
+def user_named(session: Session, name: str) -> User | None:
+    """The user who logs in by this name, however it is spelled; None when there is none."""
+    return session.scalar(sa.select(User).where(User.name_key == name_key(name)))
+
+
+def list_users(session: Session) -> Sequence[User]:
+    """All users: those who may log in first, then by name."""
+    return session.scalars(sa.select(User).order_by(User.active.desc(), User.name_key)).all()
+
 
 _NAME = 80
 _NO_PASSWORD = ""  # no password has this hash

@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 
 from app.ledger.catalog.price_queries import bench_terms_on, shelf_counted
 from app.ledger.quoting.factory_keyed import sent_cylinders
-from app.ledger.store.event_queries import moved_to
+from app.ledger.store.events import moved_to
 from app.ledger.tables import Cylinder, Event, Job, JobLine, LineKind, Stage
 from app.pricing import BenchTerms, CylinderType
 

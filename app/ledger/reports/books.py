@@ -11,7 +11,7 @@ from sqlalchemy.orm import InstrumentedAttribute, Session, aliased, joinedload
 
 from app.errors import BitternError
 from app.ledger.quoting.snapshot import as_accepted, read_snapshot
-from app.ledger.store.event_queries import moved_to
+from app.ledger.store.events import moved_to
 from app.ledger.store.work import Work
 from app.ledger.tables import ON_ACCOUNT, Event, Job, Payment, QuoteRevision, Stage
 from app.pricing import BookColumn, ClosedJob, IssuedQuote, PaymentReceived, show_day

@@ -9,7 +9,7 @@ from datetime import date
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.store.event_queries import moved_to
+from app.ledger.store.events import moved_to
 from app.ledger.tables import Customer, Event, Job, Payment, QuoteRevision, Stage
 
 _WITH_CUSTOMER = (Stage.HANDED_OVER, Stage.CLOSED)

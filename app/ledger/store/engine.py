@@ -1,8 +1,8 @@
-"""The database connection: SQLite's safety settings, and the one way to write."""
+"""The database connection: SQLite's safety settings, the one way to write, and plain rows read fast."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
 from typing import Any
@@ -13,8 +13,7 @@ from sqlalchemy.orm import Session, sessionmaker
 from sqlalchemy.orm.exc import StaleDataError
 
 from app.errors import BitternError
-from app.ledger.store.errors import Stale, Taken
-from app.ledger.store.trouble import trouble_of
+from app.ledger.store.errors import Stale, Taken, trouble_of
 from app.ledger.store.turns import TurnQueue, queue_of
 
 _WRITING = "bittern_writing"
@@ -104,3 +103,16 @@ def _told(error: BaseException) -> BitternError | None:
     if isinstance(error, IntegrityError):
         return Taken.from_database(str(error.orig))
     return trouble_of(error) if isinstance(error, DBAPIError) else None
+
+
+def read(
+    session: Session, statement: sa.Select[*tuple[Any, ...]], values: Mapping[str, Any] | None = None
+) -> Sequence[sa.Row[*tuple[Any, ...]]]:
+    """All rows of a statement over columns (never entities), inside the session's own transaction.
+
+    What waits in the session is written first, as `session.execute` does it, whose further work for each statement
+    takes longer than a small job's rows.
+    """
+    if session.autoflush:
+        session.flush()
+    return session.connection().execute(statement, values).all()

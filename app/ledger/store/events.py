@@ -1,4 +1,4 @@
-"""Write events, and give out numbers; both inside the caller's transaction."""
+"""Events: written and numbered inside the caller's transaction, chained, and asked for."""
 
 from __future__ import annotations
 
@@ -6,13 +6,16 @@ import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from contextlib import closing
-from typing import Any
+from datetime import datetime, timedelta
+from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from app.ledger.store.engine import read
+from app.ledger.store.errors import LedgerError, LedgerStopped
 from app.ledger.store.work import Work
-from app.ledger.tables import Counter, Event
+from app.ledger.tables import MOVES, Counter, Event, HouseIdentity, Role, Stage
 
 _CHAIN = "event chain"
 _WORDS = ("at", "actor_id", "actor_name", "kind", "subject", "job_id", "summary", "detail")
@@ -102,3 +105,119 @@ def missing_at_the_end(session: Session) -> int:
     """How many of the newest events are gone: the chain alone cannot tell, the counter that numbers it can."""
     written = session.scalar(sa.select(Counter.value).where(Counter.name == _CHAIN)) or 0
     return max(written - (session.scalar(sa.select(sa.func.count()).select_from(Event)) or 0), 0)
+
+
+CLOCK_ACCEPTED = "clock accepted"
+_SLACK = timedelta(minutes=10)  # a clock that is set right by a few minutes is no trouble
+_LOOKED_AT = 200  # events; a task of the night may have written some by the wrong clock already
+
+# Which kinds of events are for whom; all others are for everybody who may open the record.
+_FOR_OWNER = ("keying overridden",)
+OVERRIDES = (*_FOR_OWNER, "authority overridden", "keyed under a lost key")
+"""Kinds whose words give the reason for an override: for the house's pages, not for what goes out of it."""
+_FOR_BENCH = ("bittings revealed",)
+
+STAGE_MOVED = "stage moved"
+
+
+def house_id(session: Session) -> str:
+    """What tells this house from every other: 24 letters."""
+    found = session.scalar(sa.select(HouseIdentity.uid).order_by(HouseIdentity.id).limit(1))
+    if not found:
+        raise LedgerError("database", "This house has lost the id that its backups bear; put back a backup.")
+    return found
+
+
+def first_hash(session: Session) -> bytes | None:
+    """The hash of the first event of this house's story, which no other house's story begins with."""
+    return session.scalar(sa.select(Event.hash).order_by(Event.id).limit(1))
+
+
+def count_events(session: Session) -> int:
+    """How many events are on record."""
+    return session.scalar(sa.select(sa.func.count()).select_from(Event)) or 0
+
+
+def last_event(session: Session, subject: str) -> Event | None:
+    """The newest event about a subject, such as "user 3", that anybody may see; None when nothing happened to it."""
+    return session.scalar(
+        sa.select(Event)
+        .where(Event.subject == subject, Event.kind.not_in((*_FOR_OWNER, *_FOR_BENCH)))
+        .order_by(Event.id.desc())
+        .limit(1)
+    )
+
+
+def events_of(session: Session, subject: str, limit: int = 50) -> Sequence[Event]:
+    """What happened to a subject, newest first."""
+    return session.scalars(
+        sa.select(Event).where(Event.subject == subject).order_by(Event.id.desc()).limit(limit)
+    ).all()
+
+
+def hidden_kinds(role: Role) -> tuple[str, ...]:
+    """The kinds of events that a person of this role is not shown."""
+    if role is Role.OWNER:
+        return ()
+    return _FOR_OWNER if role is Role.BENCH else (*_FOR_OWNER, *_FOR_BENCH)
+
+
+class EventTold(NamedTuple):
+    """An event as a job's story tells it."""
+
+    at: datetime
+    actor_name: str
+    kind: str
+    subject: str
+    summary: str
+
+
+def events_of_job(session: Session, job_id: int, role: Role, limit: int = 200) -> Sequence[EventTold]:
+    """What happened to a job, newest first, as far as this role may see it."""
+    asked = {"job": job_id, "hidden": hidden_kinds(role), "most": limit}
+    return [EventTold._make(row) for row in read(session, _OF_JOB, asked)]
+
+
+# Built once: every look at a job asks it.
+_OF_JOB = (
+    sa.select(Event.at, Event.actor_name, Event.kind, Event.subject, Event.summary)
+    .where(Event.job_id == sa.bindparam("job"), Event.kind.not_in(sa.bindparam("hidden", expanding=True)))
+    .order_by(Event.id.desc())
+    .limit(sa.bindparam("most", type_=sa.Integer))
+)
+
+
+def events_about(session: Session, subject: str, role: Role, limit: int = 50) -> Sequence[Event]:
+    """What happened to a subject, newest first, as far as this role may see it."""
+    return session.scalars(
+        sa.select(Event)
+        .where(Event.subject == subject, Event.kind.not_in(hidden_kinds(role)))
+        .order_by(Event.id.desc())
+        .limit(limit)
+    ).all()
+
+
+def clock_is_back(session: Session, now: datetime) -> LedgerStopped | None:
+    """The trouble to tell when `now` stands before what is on record; None when the clock may be right.
+
+    Where the clock was wrong before and is right now, the owner says so once: bittern house clock --accept.
+    """
+    accepted = sa.select(sa.func.coalesce(sa.func.max(Event.id), 0)).where(Event.kind == CLOCK_ACCEPTED)
+    newest = sa.select(Event.at).where(Event.id >= accepted.scalar_subquery()).order_by(Event.id.desc())
+    last = max(session.scalars(newest.limit(_LOOKED_AT)), default=None)
+    if last is None or now >= last - _SLACK:
+        return None
+    return LedgerStopped(
+        "The clock went back",
+        f"This machine's clock says {now.astimezone():%Y-%m-%d %H:%M}, but something on record happened "
+        f"{last.astimezone():%Y-%m-%d %H:%M}. Nothing was saved: papers and events would bear a wrong date.",
+        "Set the machine's clock right, then save again. If it is right now and was wrong before, the owner runs: "
+        "bittern house clock --accept",
+    )
+
+
+def moved_to(stage: Stage) -> sa.ColumnElement[bool]:
+    """Events that tell of a job's move to a stage, whatever reason was written with it."""
+    told = [f"{left.value} → {stage.value}" for left, moves in MOVES.items() if stage in moves]
+    written = [Event.summary.startswith(f"{words}: ") for words in told]
+    return sa.and_(Event.kind == STAGE_MOVED, sa.or_(Event.summary.in_(told), *written))

@@ -13,7 +13,7 @@ from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.queries import Piece, days_late, get_job, pieces_of
 from app.ledger.jobs.schedule import ScheduleRow
 from app.ledger.jobs.stages import next_stages, wants_second_check
-from app.ledger.keys.job_keys import keys_of_job
+from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keysystems.lost_keysets import lost_for_job
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
 from app.ledger.quoting.key_lines import own_copies

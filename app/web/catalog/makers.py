@@ -16,7 +16,7 @@ from app.ledger.catalog.maker_queries import get_maker, list_makers, tables_on_r
 from app.ledger.catalog.makers import import_maker
 from app.ledger.catalog.sheets import sheet_rows, sheets_of
 from app.ledger.store.errors import Stale
-from app.ledger.store.event_queries import events_of
+from app.ledger.store.events import events_of
 from app.ledger.tables import Maker, Role
 from app.web.access import owner_only, roles
 from app.web.files import send, send_table

@@ -27,7 +27,7 @@ from app.ledger.catalog.price_rules import (
     ruled_items,
     set_rule,
 )
-from app.ledger.store.event_queries import events_of
+from app.ledger.store.events import events_of
 from app.pricing import PriceBasis, read_percent
 from app.web.access import owner_only
 from app.web.errors import about

@@ -17,7 +17,7 @@ from app.ledger.catalog.price_book import book_page, categories, code_lines, exp
 from app.ledger.catalog.price_editing import PriceForm, Seen, end_price, price_mark, set_price, subject_of
 from app.ledger.catalog.price_import import plan_prices, put_on_record
 from app.ledger.catalog.price_queries import get_price, price_beginning, tier_names
-from app.ledger.store.event_queries import events_of
+from app.ledger.store.events import events_of
 from app.pricing import PriceKind
 from app.web.access import owner_only
 from app.web.errors import about

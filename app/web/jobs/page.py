@@ -15,7 +15,7 @@ from app.ledger.keysystems.authority import lacks_authority, systems_touched
 from app.ledger.quoting.key_lines import own_copies
 from app.ledger.quoting.replacing import told_customer
 from app.ledger.quoting.snapshot import SnapshotLine, read_snapshot
-from app.ledger.store.event_queries import EventTold, events_of_job
+from app.ledger.store.events import EventTold, events_of_job
 from app.ledger.store.work import Work
 from app.ledger.tables import Job, JobFile, JobLine, KeySystem, Role, Stage
 from app.web.forms_base import BlankForm

@@ -11,7 +11,7 @@ from wtforms.validators import Optional
 
 from app.documents import KeyReceipt, ReceiptKey
 from app.ledger.catalog.price_queries import get_house
-from app.ledger.keys.keys_held import (
+from app.ledger.keys.key_queries import (
     HeldQuestion,
     KeysetCopies,
     find_receipt,
@@ -20,7 +20,7 @@ from app.ledger.keys.keys_held import (
     receipts_of,
     system_copies,
 )
-from app.ledger.keys.keys_out import IssueForm
+from app.ledger.keys.keys import IssueForm
 from app.ledger.keysystems.authority import lacks_authority
 from app.ledger.keysystems.copy_numbers import read_copies
 from app.ledger.keysystems.lost_keysets import Exposed, exposed_by, replaced_after

@@ -9,16 +9,8 @@ from flask.typing import ResponseReturnValue
 
 from app.documents import key_receipt_pdf
 from app.errors import BitternError
-from app.ledger.keys.keys_held import held_keys
-from app.ledger.keys.keys_out import (
-    cut_copies,
-    issue_keys,
-    lose_key,
-    order_copies,
-    retire_key,
-    return_copies,
-    return_key,
-)
+from app.ledger.keys.key_queries import held_keys
+from app.ledger.keys.keys import cut_copies, issue_keys, lose_key, order_copies, retire_key, return_copies, return_key
 from app.ledger.keysystems.copy_numbers import read_copies, say_copies
 from app.ledger.tables import Role
 from app.web.access import roles

@@ -22,7 +22,7 @@ from app.ledger.keysystems.system_queries import KeysetNode, get_system, list_sy
 from app.ledger.people.login_rules import Proof
 from app.ledger.quoting.issuing import house_head
 from app.ledger.store.errors import NotFound
-from app.ledger.store.event_queries import events_about
+from app.ledger.store.events import events_about
 from app.ledger.store.work import Work
 from app.ledger.tables import Event, Keyset, KeyState, KeySystem, Role
 from app.validation import length_limit

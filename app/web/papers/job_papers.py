@@ -12,7 +12,7 @@ from app.ledger.bench.pins import pick_for_job
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.jobs.factory import FactoryGroup, FactoryWork, factory_makers, factory_work
 from app.ledger.jobs.payments import payments_of
-from app.ledger.keys.job_keys import signed_receipts
+from app.ledger.keys.key_queries import signed_receipts
 from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.tables import QuoteRevision, Role

@@ -14,7 +14,7 @@ from app.ledger.jobs.hardware import HardwareList, hardware_of
 from app.ledger.jobs.holders import KeyHolders, holders_of
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.schedule import BenchWork, Schedule
-from app.ledger.keys.job_keys import keys_to_sign
+from app.ledger.keys.key_queries import keys_to_sign
 from app.ledger.keysystems.authority import authority_of, systems_of_job
 from app.ledger.keysystems.lost_keysets import exposed_by, where_it_opens
 from app.ledger.quoting.factory_keyed import sent_keysets

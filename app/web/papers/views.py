@@ -23,7 +23,7 @@ from app.ledger.jobs.files import files_of_job, read_content
 from app.ledger.jobs.queries import get_job
 from app.ledger.people.login_rules import Proof
 from app.ledger.store.errors import LedgerBusy, NotAllowed
-from app.ledger.store.event_queries import OVERRIDES, events_of_job
+from app.ledger.store.events import OVERRIDES, events_of_job
 from app.ledger.tables import Role
 from app.web.access import proven, roles
 from app.web.files import CSV, PDF, XLSX, ZIP, send

@@ -14,8 +14,7 @@ from app.ledger.people.logins import log_in as log_in_user
 from app.ledger.people.logins import log_out as log_out_user
 from app.ledger.people.second_factor import asks_code
 from app.ledger.people.sessions import lock as lock_screen
-from app.ledger.people.user_queries import has_users
-from app.ledger.people.users import change_own_password, start_house
+from app.ledger.people.users import change_own_password, has_users, start_house
 from app.ledger.tables import Role
 from app.web.access import public, roles, usable_while_locked
 from app.web.forms_base import attach, typed

@@ -9,7 +9,7 @@ from wtforms.validators import InputRequired
 
 from app.ledger.people.login_rules import MOST_MINUTES, LoginRules, Proof, get_rules, set_rules
 from app.ledger.people.sessions import Limits, end_by_number, list_open
-from app.ledger.store.event_queries import events_of
+from app.ledger.store.events import events_of
 from app.web.access import owner_only, proven
 from app.web.errors import about
 from app.web.fields import WholeField

@@ -11,8 +11,8 @@ from app.errors import BitternError
 from app.ledger.people import users as actions
 from app.ledger.people.login_rules import Proof
 from app.ledger.people.second_factor import drop_factor
-from app.ledger.people.user_queries import get_user, list_users
-from app.ledger.store.event_queries import events_of
+from app.ledger.people.users import get_user, list_users
+from app.ledger.store.events import events_of
 from app.ledger.tables import Role
 from app.web.access import owner_only, proven
 from app.web.errors import about

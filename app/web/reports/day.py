@@ -26,7 +26,7 @@ from app.documents import (
     week_chart,
     won_list,
 )
-from app.ledger.care.rotation import LastBackup, last_backup
+from app.ledger.care.backups import LastBackup, last_backup
 from app.ledger.jobs.queries import LedgerPage, LedgerQuestion, ledger_page
 from app.ledger.jobs.stages import lose_quote
 from app.ledger.reports.lapsing import LapsingQuote, lapsing_quotes

@@ -23,7 +23,7 @@ from app.ledger.catalog.price_editing import (
 )
 from app.ledger.catalog.price_queries import find_house, place_in_time
 from app.ledger.catalog.prices import HouseForm, set_house
-from app.ledger.store.event_queries import events_of
+from app.ledger.store.events import events_of
 from app.validation import length_limit
 from app.web.access import owner_only
 from app.web.errors import about

@@ -23,7 +23,7 @@ from app.ledger.sites.customer_queries import (
     list_customers,
 )
 from app.ledger.sites.customers import ContactForm, CustomerForm, SiteForm, exemption_state
-from app.ledger.store.event_queries import events_of
+from app.ledger.store.events import events_of
 from app.ledger.tables import Role
 from app.validation import length_limit
 from app.web.access import roles

@@ -16,11 +16,11 @@ from alembic import command
 from alembic.script import ScriptDirectory
 
 from app.config import Config
+from app.errors import BitternError
 from app.ledger.care.opening import Ledger, alembic_config, open_ledger
 from app.ledger.care.upgrading import UPGRADED, upgrade_house
 from app.ledger.keysystems.bittings import open_bittings, open_plan
 from app.ledger.store.engine import make_engine
-from app.ledger.store.errors import BitternError
 from app.ledger.store.events import first_broken_link
 from app.ledger.store.vault import Vault
 from app.ledger.store.work import Actor

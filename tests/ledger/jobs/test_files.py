@@ -13,7 +13,7 @@ from PIL import Image
 from sqlalchemy.orm import Session
 
 from app.config import Config
-from app.ledger.care.making import make_backup
+from app.ledger.care.backups import make_backup
 from app.ledger.care.opening import Ledger, open_ledger
 from app.ledger.care.place import files_folder
 from app.ledger.care.restoring import restore_backup

@@ -14,7 +14,7 @@ from app.ledger.jobs.handing_over import HandOver, still_open
 from app.ledger.jobs.stages import lose_quote, move_job, next_stages
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.store.errors import LedgerError, NotAllowed, NotFound, Stale
-from app.ledger.store.event_queries import events_of_job
+from app.ledger.store.events import events_of_job
 from app.ledger.store.work import Work
 from app.ledger.tables import Event, Job, Role, Stage
 from tests.ledger.conftest import by, customer_id

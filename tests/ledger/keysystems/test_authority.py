@@ -16,7 +16,7 @@ from app.ledger.quoting.issuing import IssueForm, issue_quote
 from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk, SystemAsk
 from app.ledger.sites.door_paste import DoorRow
 from app.ledger.store.errors import LedgerError
-from app.ledger.store.event_queries import events_of_job
+from app.ledger.store.events import events_of_job
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Door, Event, Job, Key, KeySystem, LineKind, Role, Site, Stage
 from app.pricing import KeyingKind

@@ -15,14 +15,13 @@ import sqlalchemy as sa
 import app
 from app.errors import Problems
 from app.ledger import tables as m
-from app.ledger.keys.keys_held import KINDS
+from app.ledger.keys.key_queries import KINDS
 from app.ledger.keysystems.lost_keysets import KEYED_UNDER_LOST
 from app.ledger.moving.exported_events import TOLD, told_detail
 from app.ledger.moving.loading import import_house
 from app.ledger.moving.planning import plan_house
 from app.ledger.moving.writing import LONGEST, export_house, split_long
-from app.ledger.people.user_queries import has_users
-from app.ledger.people.users import add_user, start_house
+from app.ledger.people.users import add_user, has_users, start_house
 from app.ledger.quoting.snapshot import snapshot_hash
 from app.ledger.store.errors import Taken
 from app.ledger.store.events import first_broken_link, missing_at_the_end

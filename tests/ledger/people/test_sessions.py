@@ -11,7 +11,7 @@ import pytest
 import sqlalchemy as sa
 
 from app.config import Config
-from app.ledger.care.making import make_backup
+from app.ledger.care.backups import make_backup
 from app.ledger.care.opening import Ledger, open_ledger
 from app.ledger.care.restoring import restore_backup
 from app.ledger.care.sealing import house_secret

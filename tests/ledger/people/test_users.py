@@ -15,8 +15,7 @@ from app.errors import BitternError
 from app.ledger.care.opening import Ledger, open_ledger
 from app.ledger.people import passwords
 from app.ledger.people.logins import LoginRefused, log_in, log_out
-from app.ledger.people.user_queries import list_users
-from app.ledger.people.users import add_user, change_own_password, change_user, set_password, start_house
+from app.ledger.people.users import add_user, change_own_password, change_user, list_users, set_password, start_house
 from app.ledger.store.errors import LedgerError, NotAllowed, NotFound, Stale, Taken
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Event, House, LoginAttempt, Role, User

@@ -10,7 +10,7 @@ import pytest
 from app.ledger.quoting import mailing
 from app.ledger.quoting.mailing import MailServer, Sent, send_quote
 from app.ledger.store.errors import LedgerError
-from app.ledger.store.event_queries import events_of
+from app.ledger.store.events import events_of
 from app.ledger.store.work import Work
 from tests.ledger.test_main_job import flats, issued
 

@@ -18,7 +18,7 @@ from app.ledger.quoting.quoting import price_ask
 from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk
 from app.ledger.quoting.snapshot import QuoteSnapshot, as_accepted, read_snapshot, write_snapshot
 from app.ledger.store.errors import LedgerError, NotAllowed, Stale
-from app.ledger.store.event_queries import events_of
+from app.ledger.store.events import events_of
 from app.ledger.store.work import Work
 from app.ledger.tables import MAIL_SUBJECT, MAIL_TEXT, Job, LineKind, PriceBookRow, Role
 from app.pricing import DepositRule, KeyingKind

@@ -10,12 +10,14 @@ import sqlalchemy as sa
 from app.config import Config
 from app.ledger.care.opening import open_ledger
 from app.ledger.sites.customers import CustomerForm, SiteForm, add_customer, add_site, change_customer
-from app.ledger.store.engine import transaction
+from app.ledger.store.engine import read, transaction
 from app.ledger.store.errors import LedgerError, NotAllowed, Stale, Taken
 from app.ledger.store.events import first_broken_link, next_number
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Customer, Event, Role, User
 from tests.houses import remove_guards
+
+NAMES = sa.select(Customer.name).where(Customer.name == sa.bindparam("name"))
 
 
 def test_a_failed_block_leaves_nothing(work: Work) -> None:
@@ -114,3 +116,17 @@ def test_the_owner_may_do_what_nobody_else_may(work: Work) -> None:
     work.require_owner()
     with pytest.raises(NotAllowed):
         Work(work.session, work.vault, Actor(None, "Cora", Role.COUNTER), work.now).require(Role.BENCH)
+
+
+def test_what_waits_is_read_and_what_is_undone_is_not(work: Work) -> None:
+    work.session.add(Customer(name="Grebe Chandlery", created_at=work.now))
+    assert [tuple(row) for row in read(work.session, NAMES, {"name": "Grebe Chandlery"})] == [("Grebe Chandlery",)]
+    work.session.rollback()
+    assert read(work.session, NAMES, {"name": "Grebe Chandlery"}) == []
+
+
+def test_where_the_session_does_not_write_by_itself_nothing_is_written(work: Work) -> None:
+    with work.session.no_autoflush:
+        work.session.add(Customer(name="Grebe Chandlery", created_at=work.now))
+        assert read(work.session, NAMES, {"name": "Grebe Chandlery"}) == []
+    work.session.rollback()

@@ -11,8 +11,7 @@ from sqlalchemy.orm import Session
 
 from app.ledger.care.opening import Ledger
 from app.ledger.store.engine import transaction
-from app.ledger.store.event_queries import events_of, last_event
-from app.ledger.store.events import event_hash, first_broken_link, next_number, record
+from app.ledger.store.events import event_hash, events_of, first_broken_link, last_event, next_number, record
 from app.ledger.store.work import Work
 from app.ledger.tables import Event
 from tests.bare import config, work

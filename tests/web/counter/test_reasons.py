@@ -16,7 +16,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.config import Config
-from app.ledger.keys.keys_out import cut_copies
+from app.ledger.keys.keys import cut_copies
 from app.ledger.quoting.snapshot import snapshot_hash
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, JobLine, Key, Keyset, QuoteRevision, Role

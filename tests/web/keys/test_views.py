@@ -9,7 +9,7 @@ from datetime import timedelta
 import pytest
 import sqlalchemy as sa
 
-from app.ledger.keys.keys_out import IssueForm, issue_keys
+from app.ledger.keys.keys import IssueForm, issue_keys
 from app.ledger.keysystems.authority import change_records
 from app.ledger.store.work import Work
 from app.ledger.tables import Event, KeyState, Role

@@ -16,7 +16,7 @@ from flask import Flask
 from PIL import Image
 
 from app.config import Config
-from app.ledger.keys.keys_out import IssueForm, cut_copies, issue_keys
+from app.ledger.keys.keys import IssueForm, cut_copies, issue_keys
 from app.ledger.keysystems.bittings import seal_bitting
 from app.ledger.store.events import record
 from app.ledger.store.work import Work

@@ -14,8 +14,8 @@ from sqlalchemy.orm import Session
 
 from app.config import Config
 from app.errors import BitternError
-from app.ledger.care.key_rotation import rotate_key
 from app.ledger.care.opening import Ledger, open_ledger
+from app.ledger.care.sealing_key import rotate_key
 from app.ledger.people.second_factor import code_at, matching_step, new_secret, secret_of, set_factor
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Event, Role, User

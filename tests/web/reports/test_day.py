@@ -11,7 +11,7 @@ from html import unescape
 import openpyxl  # type: ignore[import-untyped]
 import pytest
 
-from app.ledger.care.making import MADE
+from app.ledger.care.backups import MADE
 from app.ledger.jobs.stages import move_job
 from app.ledger.store.events import record
 from app.ledger.store.work import Work

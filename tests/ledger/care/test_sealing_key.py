@@ -10,10 +10,9 @@ import pytest
 import sqlalchemy as sa
 
 from app.config import Config
-from app.ledger.care.key_rotation import ROTATED, rotate_key
-from app.ledger.care.key_sheet import key_of_rows, rows_of_key, sheet_text, take_sheet
+from app.ledger.care import resealing
 from app.ledger.care.opening import Ledger, migrate, next_key_file, open_ledger
-from app.ledger.keysystems import resealing
+from app.ledger.care.sealing_key import ROTATED, key_of_rows, rotate_key, rows_of_key, sheet_text, take_sheet
 from app.ledger.keysystems.bittings import Plan, open_bittings, open_plan, seal_plan
 from app.ledger.people.screen_pin import set_pin
 from app.ledger.store.engine import make_engine, transaction
@@ -171,7 +170,7 @@ def test_stopped_before_the_end_the_old_key_opens(
 
             dying.setattr(Vault, "seal", third_dies)
         elif stop == "record":
-            dying.setattr("app.ledger.care.key_rotation.record", die)
+            dying.setattr("app.ledger.care.sealing_key.record", die)
         else:
             dying.setattr("sqlalchemy.orm.Session.commit", die)
         with pytest.raises(KeyboardInterrupt):

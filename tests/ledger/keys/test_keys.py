@@ -12,8 +12,8 @@ import sqlalchemy as sa
 from app.config import Config
 from app.errors import BitternError, Problems
 from app.ledger.care.opening import open_ledger
-from app.ledger.keys.keys_held import HeldQuestion, find_receipt, get_key, held_keys, key_story, system_copies
-from app.ledger.keys.keys_out import IssueForm, cut_copies, issue_keys, lose_key, order_copies, retire_key, return_key
+from app.ledger.keys.key_queries import HeldQuestion, find_receipt, get_key, held_keys, key_story, system_copies
+from app.ledger.keys.keys import IssueForm, cut_copies, issue_keys, lose_key, order_copies, retire_key, return_key
 from app.ledger.keysystems.authority import change_records, require_authority
 from app.ledger.keysystems.copy_numbers import read_copies
 from app.ledger.keysystems.lost_keysets import exposed_by, where_it_opens

@@ -27,19 +27,16 @@ from click.testing import CliRunner, Result
 from app.cli import main
 from app.config import Config
 from app.documents import bench_sheet_pdf, schedule_pdf
-from app.ledger.care import making, place, sealing
-from app.ledger.care.contents import DATABASE, MANIFEST, read_backup
-from app.ledger.care.errors import BackupError
-from app.ledger.care.making import make_backup
+from app.ledger.care import backups, place, sealing
+from app.ledger.care.backups import daily_backup, last_backup, make_backup
 from app.ledger.care.opening import Ledger, alembic_config, migrate, open_ledger
 from app.ledger.care.place import database_file, scratch
-from app.ledger.care.restoring import restore_backup
-from app.ledger.care.rotation import daily_backup, last_backup
+from app.ledger.care.restoring import DATABASE, MANIFEST, read_backup, restore_backup
 from app.ledger.care.sealing import CHUNK, SealedReader, SealedWriter, Secret, house_secret, passphrase_secret
 from app.ledger.jobs.papers import bench_work, schedule_of
-from app.ledger.keys.keys_out import order_copies
+from app.ledger.keys.keys import order_copies
 from app.ledger.store.engine import transaction
-from app.ledger.store.errors import LedgerError, LedgerStopped, VaultError
+from app.ledger.store.errors import BackupError, LedgerError, LedgerStopped, VaultError
 from app.ledger.store.events import first_broken_link, record
 from app.ledger.store.vault import Vault
 from app.ledger.store.work import Actor, Work
@@ -89,9 +86,9 @@ def old_manifest(ledger: Ledger) -> bytes:
 def old_copy(config: Config, ledger: Ledger, path: Path, secret: Secret) -> Path:
     """A daily copy as an earlier release made it: no house's id in its head, in its manifest or in its name."""
     copied = path.with_suffix(".sqlite3")
-    making._copy_database(database_file(config), copied)
+    backups._copy_database(database_file(config), copied)
     with path.open("wb") as out:
-        making._write(out, secret, copied, config.instance / "files", old_manifest(ledger))
+        backups._write(out, secret, copied, config.instance / "files", old_manifest(ledger))
     copied.unlink()
     return path
 
@@ -379,7 +376,7 @@ def test_a_backup_of_an_earlier_release_is_brought_up(
     command.downgrade(alembic_config(config.url), "0002")
     path = tmp_path / "old.backup"
     with path.open("wb") as out:
-        making._write(out, secret, database_file(config), config.instance / "files", old_manifest(ledger))
+        backups._write(out, secret, database_file(config), config.instance / "files", old_manifest(ledger))
     there = moved(config, tmp_path / "new release")
     restored = restore_backup(there, path, secret, HOUSE)
     assert restored.report.brought_up is True
@@ -688,9 +685,9 @@ def test_a_backup_whose_manifest_names_another_house_is_refused(
     ledger, _ = house
     path = tmp_path / "x.backup"
     copied = tmp_path / "copied"
-    making._copy_database(database_file(config), copied)
+    backups._copy_database(database_file(config), copied)
     with path.open("wb") as out:
-        making._write(out, secret, copied, config.instance / "files", making._manifest(ledger, "a" * 24, NOW))
+        backups._write(out, secret, copied, config.instance / "files", backups._manifest(ledger, "a" * 24, NOW))
     with pytest.raises(BackupError, match="house is not its database's"):
         read_backup(config, path, secret)
     ledger.close()
@@ -704,13 +701,13 @@ def test_what_a_killed_backup_left_is_cleared_by_the_next_and_what_is_being_writ
     out.mkdir()
     killed = (
         "import os, sys; from datetime import date; from pathlib import Path; from app.config import Config\n"
-        "from app.ledger.care import making, rotation, sealing; from app.ledger.care.opening import open_ledger\n"
+        "from app.ledger.care import backups, sealing; from app.ledger.care.opening import open_ledger\n"
         "from app.ledger.tables.users import Role; from app.ledger.store.work import Actor\n"
-        "making.os.fsync = lambda handle: os.kill(os.getpid(), 9)\n"
+        "backups.os.fsync = lambda handle: os.kill(os.getpid(), 9)\n"
         "config = Config(instance=Path(sys.argv[1])); ledger = open_ledger(config)\n"
         "secret = sealing.house_secret(ledger.vault)\n"
         "by = Actor(None, 'x', Role.OWNER)\n"
-        "rotation.daily_backup(config, ledger, by, Path(sys.argv[2]), secret, date(2026, 11, 23), 2)\n"
+        "backups.daily_backup(config, ledger, by, Path(sys.argv[2]), secret, date(2026, 11, 23), 2)\n"
     )
     (out / ".bittern-daily-2026-11-22.backup.4711.part").write_text("of an earlier release")
     (out / ".hidden").write_text("not ours")

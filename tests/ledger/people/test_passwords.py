@@ -6,8 +6,7 @@ import threading
 
 import pytest
 
-from app.ledger.people.guessable import is_guessable, is_soon_guessed
-from app.ledger.people.passwords import check_new_password, hash_password, matches
+from app.ledger.people.passwords import check_new_password, hash_password, is_guessable, is_soon_guessed, matches
 from app.ledger.people.tries import check_own_password
 from app.ledger.people.users import add_user, change_own_password, enter_people, set_password, start_house
 from app.ledger.store.errors import LedgerError

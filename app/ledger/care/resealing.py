@@ -12,7 +12,7 @@ from app.ledger.keysystems.bittings import bitting_context, fingerprint_context,
 from app.ledger.people.second_factor import factor_context
 from app.ledger.store.errors import VaultError
 from app.ledger.store.vault import Vault
-from app.ledger.tables import Bitting, KeySystem
+from app.ledger.tables import Bitting, KeySystem, User
 
 # Columns of sealed bytes, what each is bound to, and by which columns. A test holds them against the models.
 _SEALED: tuple[tuple[str, str, tuple[str, ...], Callable[..., str]], ...] = (
@@ -79,6 +79,10 @@ def reseal(session: Session, old: Vault, new: Vault) -> int:
     for system in session.scalars(sa.select(KeySystem).where(KeySystem.sealed_plan.is_not(None))):
         context = plan_context(system.id)
         system.sealed_plan = _sealed(new, old.open(system.sealed_plan or b"", context), context)
+        count += 1
+    for user in session.scalars(sa.select(User).where(User.factor_sealed.is_not(None))):
+        context = factor_context(user.id)
+        user.factor_sealed = _sealed(new, old.open(user.factor_sealed or b"", context), context)
         count += 1
     session.flush()
     return count
