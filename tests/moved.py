@@ -16,7 +16,7 @@ from app.ledger import tables as m
 from app.ledger.care.opening import open_ledger
 from app.ledger.moving.writing import export_house
 from app.ledger.quoting.issuing import IssueForm, issue_quote
-from app.ledger.quoting.request import LineAsk, QuoteAsk
+from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.events import record
 from app.ledger.store.work import Actor, Work
@@ -73,8 +73,8 @@ def make_whole(work: Work, job: m.Job) -> None:
     numbers.value = work.session.scalars(sa.select(sa.func.max(m.Job.number))).one()
     work.session.add(numbers)
     work.session.commit()
-    line = LineAsk(LineKind.HARDWARE, 1, price_code="RING-SET")
-    ask = QuoteAsk(job.customer_id, (line,), site_id=job.site_id, title=job.title)
+    line = LineRequest(LineKind.HARDWARE, 1, price_code="RING-SET")
+    ask = QuoteRequest(job.customer_id, (line,), site_id=job.site_id, title=job.title)
     made = issue_quote(work, IssueForm(ask, f"press {job.id}", job_id=job.id, job_version=job.version))
     said = read_snapshot(made.snapshot)
     work.session.add(

@@ -24,7 +24,7 @@ from app.ledger.people.users import list_users
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.issuing import IssueForm, issue_quote
 from app.ledger.quoting.replacing import AGREED
-from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk, SystemAsk
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.sites.customer_queries import find_customers
 from app.ledger.sites.customers import CustomerForm
 from app.ledger.sites.door_paste import DoorRow, read_doors
@@ -74,7 +74,7 @@ def _site(customer: Customer, name: str) -> int:
     return next(site.id for site in customer.sites if site.name == name)
 
 
-def _quote(work: Work, ask: QuoteAsk, customer: CustomerForm | None = None) -> Job:
+def _quote(work: Work, ask: QuoteRequest, customer: CustomerForm | None = None) -> Job:
     revision = issue_quote(work, IssueForm(ask, secrets.token_hex(16), new_customer=customer))
     return work.session.get_one(Job, revision.job_id)
 
@@ -116,10 +116,10 @@ def _corner_shop(shop: DemoShop, base: Work) -> Job:
     counter, bench = shop.work(base, Role.COUNTER, 61), shop.work(base, Role.BENCH, 58)
     customer = _customer(counter, "Gull")
     lines = (
-        LineAsk(LineKind.CYLINDER, 2, "ARD", attributes=MORTISE, keying=KeyingInstruction(KeyingKind.KA)),
-        LineAsk(LineKind.HARDWARE, 1, price_code="RING-SET"),
+        LineRequest(LineKind.CYLINDER, 2, "ARD", attributes=MORTISE, keying=KeyingInstruction(KeyingKind.KA)),
+        LineRequest(LineKind.HARDWARE, 1, price_code="RING-SET"),
     )
-    ask = QuoteAsk(customer.id, lines, _site(customer, "Shop"), "Front and back door alike")
+    ask = QuoteRequest(customer.id, lines, _site(customer, "Shop"), "Front and back door alike")
     job = _quote(counter, ask)
     doors = (
         DoorRow(1, "FRONT", "Shop front", "RH", "Mortise lock"),
@@ -135,8 +135,8 @@ def _lost(shop: DemoShop, base: Work) -> Job:
     counter = shop.work(base, Role.COUNTER, 40)
     customer = _customer(counter, "Otterburn")
     cylinder = CylinderAttributes("rim", Fraction(9, 8), 5, None, "PR-P", None, "flat", "626")
-    line = LineAsk(LineKind.CYLINDER, 8, "PAR", attributes=cylinder, keying=KeyingInstruction(KeyingKind.KD))
-    job = _quote(counter, QuoteAsk(customer.id, (line,), _site(customer, "Mill Lane"), "Mill Lane rim locks"))
+    line = LineRequest(LineKind.CYLINDER, 8, "PAR", attributes=cylinder, keying=KeyingInstruction(KeyingKind.KD))
+    job = _quote(counter, QuoteRequest(customer.id, (line,), _site(customer, "Mill Lane"), "Mill Lane rim locks"))
     _move(shop.work(base, Role.COUNTER, 30), job, Stage.LOST, reason="The landlord bought online.")
     return job
 
@@ -144,14 +144,14 @@ def _lost(shop: DemoShop, base: Work) -> Job:
 def _dental(shop: DemoShop, base: Work) -> Job:
     counter, bench = shop.work(base, Role.COUNTER, 16), shop.work(base, Role.BENCH, 12)
     customer = _customer(counter, "Lantern")
-    line = LineAsk(LineKind.CYLINDER, 6, "NOR", attributes=CORE, keying=KeyingInstruction(KeyingKind.MK))
-    masters = LineAsk(LineKind.KEYS, 2, symbol="AA", attributes=replace(CORE, maker="NOR"))
-    ask = QuoteAsk(
+    line = LineRequest(LineKind.CYLINDER, 6, "NOR", attributes=CORE, keying=KeyingInstruction(KeyingKind.MK))
+    masters = LineRequest(LineKind.KEYS, 2, symbol="AA", attributes=replace(CORE, maker="NOR"))
+    ask = QuoteRequest(
         customer.id,
         (line, masters),
         _site(customer, "Lantern Row"),
         "Cores for the practice",
-        system=SystemAsk(name="Lantern Row Dental"),
+        system=SystemRequest(name="Lantern Row Dental"),
     )
     job = _quote(counter, ask)
     rooms = ("Reception", "Surgery 1", "Surgery 2", "X-ray", "Records", "Staff")
@@ -173,16 +173,18 @@ def _college(shop: DemoShop, base: Work) -> Job:
         for cylinder, is_rim in ((COLLEGE_RIM, True), (COLLEGE_MORTISE, False)):
             count = sum(row.opening.startswith(letter) and ("Rim" in row.lock) is is_rim for row in doors)
             keying = KeyingInstruction(KeyingKind.GMK, master=master)
-            lines.append(LineAsk(LineKind.CYLINDER, count, "ARD", attributes=cylinder, keying=keying, keys_each=2))
+            lines.append(
+                LineRequest(LineKind.CYLINDER, count, "ARD", attributes=cylinder, keying=keying, keys_each=2)
+            )
     for symbol, count in (("A", 2), ("AA", 3), ("AB", 3), ("AC", 3)):
-        lines.append(LineAsk(LineKind.KEYS, count, symbol=symbol, attributes=COLLEGE_MORTISE))
-    ask = QuoteAsk(
+        lines.append(LineRequest(LineKind.KEYS, count, symbol=symbol, attributes=COLLEGE_MORTISE))
+    ask = QuoteRequest(
         customer.id,
         tuple(lines),
         title="Three halls rekeyed before term",
         # Sooner than the factory could: the bench keys it.
         need_by=(counter.now + timedelta(days=20)).date(),
-        system=SystemAsk(name="Saltmarsh Maritime College", levels=3, masters=3),
+        system=SystemRequest(name="Saltmarsh Maritime College", levels=3, masters=3),
     )
     job = _quote(counter, ask)
     _accept(counter, job, "M. Sheldrake, bursar", "SMC-2207", doors, "Main campus")
@@ -204,13 +206,15 @@ def _factory(shop: DemoShop, base: Work) -> Job:
     customer = _customer(counter, "Otterburn")
     attributes = replace(MORTISE, keyway="AQ2")
     count = 36
-    line = LineAsk(LineKind.CYLINDER, count, "ARD", attributes=attributes, keying=KeyingInstruction(KeyingKind.MK))
-    ask = QuoteAsk(
+    line = LineRequest(
+        LineKind.CYLINDER, count, "ARD", attributes=attributes, keying=KeyingInstruction(KeyingKind.MK)
+    )
+    ask = QuoteRequest(
         customer.id,
-        (line, LineAsk(LineKind.KEYS, 2, symbol="AA", attributes=attributes)),
+        (line, LineRequest(LineKind.KEYS, 2, symbol="AA", attributes=attributes)),
         _site(customer, "Upper Road"),
         "Upper Road, 36 lettings under one master",
-        system=SystemAsk(name="Upper Road lettings"),
+        system=SystemRequest(name="Upper Road lettings"),
         keyed_at="factory",
         override_reason="The landlord wants the factory to keep the records",
     )
@@ -228,21 +232,21 @@ def _rekey(shop: DemoShop, base: Work) -> Job:
     customer = _customer(counter, "Gull")
     own = replace(MORTISE, length=None, drilled=None, cam=None, finish=None)
     lines = (
-        LineAsk(LineKind.REKEY, 3, attributes=own, keying=KeyingInstruction(KeyingKind.KA), keys_each=2),
-        LineAsk(LineKind.TRIP, 1, price_code="TRIP"),
-        LineAsk(LineKind.LABOR, 2, price_code="LABOR-QUARTER"),
+        LineRequest(LineKind.REKEY, 3, attributes=own, keying=KeyingInstruction(KeyingKind.KA), keys_each=2),
+        LineRequest(LineKind.TRIP, 1, price_code="TRIP"),
+        LineRequest(LineKind.LABOR, 2, price_code="LABOR-QUARTER"),
     )
-    return _quote(counter, QuoteAsk(customer.id, lines, _site(customer, "Shop"), "Key lost, rekey three"))
+    return _quote(counter, QuoteRequest(customer.id, lines, _site(customer, "Shop"), "Key lost, rekey three"))
 
 
 def _walk_in(shop: DemoShop, base: Work) -> Job:
     counter = shop.work(base, Role.COUNTER)
     lines = (
-        LineAsk(LineKind.PART, 2, part_number="A18M-Q1-66.SC", keying=KeyingInstruction(KeyingKind.KA)),
-        LineAsk(LineKind.PART, 2, part_number="AC-10"),
-        LineAsk(LineKind.HARDWARE, 1, price_code="RING-SET"),
+        LineRequest(LineKind.PART, 2, part_number="A18M-Q1-66.SC", keying=KeyingInstruction(KeyingKind.KA)),
+        LineRequest(LineKind.PART, 2, part_number="AC-10"),
+        LineRequest(LineKind.HARDWARE, 1, price_code="RING-SET"),
     )
-    return _quote(counter, QuoteAsk(0, lines, title="Pair alike"), CustomerForm("I. Plover", "555-0191"))
+    return _quote(counter, QuoteRequest(0, lines, title="Pair alike"), CustomerForm("I. Plover", "555-0191"))
 
 
 def _working_days_before(day: date, count: int) -> date:
@@ -259,17 +263,17 @@ def _flats(shop: DemoShop, base: Work) -> Job:
     counter = shop.work(base, Role.COUNTER, (today - _working_days_before(friday, FLATS_TAKE)).days)
     customer = _customer(counter, "Harbourmaster")
     lines = (
-        LineAsk(LineKind.CYLINDER, 24, "ARD", attributes=BORED, keying=KeyingInstruction(KeyingKind.MK)),
-        LineAsk(LineKind.KEYS, 3, symbol="AA", attributes=BORED),
-        LineAsk(LineKind.TRIP, 1, price_code="TRIP"),
+        LineRequest(LineKind.CYLINDER, 24, "ARD", attributes=BORED, keying=KeyingInstruction(KeyingKind.MK)),
+        LineRequest(LineKind.KEYS, 3, symbol="AA", attributes=BORED),
+        LineRequest(LineKind.TRIP, 1, price_code="TRIP"),
     )
-    ask = QuoteAsk(
+    ask = QuoteRequest(
         customer.id,
         lines,
         _site(customer, "The Flats"),
         "24 flats under one master",
         need_by=(counter.now + timedelta(days=18)).date(),
-        system=SystemAsk(name="The Flats"),
+        system=SystemRequest(name="The Flats"),
     )
     job = _quote(counter, ask)
     return _accept(counter, job, "P. Harbour", "HF-24", shop.doors("flats_doors.csv"))
@@ -279,7 +283,7 @@ def _office_door(shop: DemoShop, base: Work) -> Job:
     """A door whose length needs a ring, in place of another make's cylinder, and a stile for the 2 in backset."""
     counter = shop.work(base, Role.COUNTER, 1)
     customer = _customer(counter, "Otterburn")
-    cylinder = LineAsk(
+    cylinder = LineRequest(
         LineKind.PART,
         1,
         part_number="A20M-Q1-66.SC",
@@ -291,9 +295,9 @@ def _office_door(shop: DemoShop, base: Work) -> Job:
     )
     lines = (
         cylinder,
-        LineAsk(LineKind.PART, 1, part_number="AG-01"),
-        LineAsk(LineKind.PART, 1, part_number="AC-10"),
-        LineAsk(
+        LineRequest(LineKind.PART, 1, part_number="AG-01"),
+        LineRequest(LineKind.PART, 1, part_number="AC-10"),
+        LineRequest(
             LineKind.PART,
             1,
             part_number="A-CAPSTAN-2",
@@ -301,23 +305,23 @@ def _office_door(shop: DemoShop, base: Work) -> Job:
         ),
     )
     site = _site(customer, "Mill Lane")
-    return _quote(counter, QuoteAsk(customer.id, lines, site, "Office door and yard gate"))
+    return _quote(counter, QuoteRequest(customer.id, lines, site, "Office door and yard gate"))
 
 
 def _two_ways(shop: DemoShop, base: Work) -> Job:
     """A quote that was revised and offers both places of keying, with a question answered and one left open."""
     customer = _customer(shop.work(base, Role.COUNTER, 3), "Otterburn")
-    line = LineAsk(LineKind.CYLINDER, 16, "ARD", attributes=MORTISE, keying=KeyingInstruction(KeyingKind.MK))
-    ask = QuoteAsk(
+    line = LineRequest(LineKind.CYLINDER, 16, "ARD", attributes=MORTISE, keying=KeyingInstruction(KeyingKind.MK))
+    ask = QuoteRequest(
         customer.id,
         (line,),
         _site(customer, "Upper Road"),
         "Upper Road under one master",
-        system=SystemAsk(name="Upper Road"),
+        system=SystemRequest(name="Upper Road"),
         answers=(("no-master-keys", "the caretaker takes one of the keys"),),
     )
     job = _quote(shop.work(base, Role.COUNTER, 3), ask)
-    more = (replace(line, quantity=18), LineAsk(LineKind.TRIP, 1, price_code="TRIP"))
+    more = (replace(line, quantity=18), LineRequest(LineKind.TRIP, 1, price_code="TRIP"))
     ask = replace(ask, lines=more, option_b="shop")
     issue_quote(
         shop.work(base, Role.COUNTER), IssueForm(ask, secrets.token_hex(16), job_id=job.id, job_version=job.version)

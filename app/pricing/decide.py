@@ -9,7 +9,7 @@ from app.pricing.costs import BREAK_EVEN_LIMIT, BreakEven, break_even
 from app.pricing.reasons import flips, nearest_remedy, openings, owner_notes, reasons, risks
 from app.pricing.request import KeyingRequest
 from app.pricing.terms import BenchTerms, FactoryTerms
-from app.pricing.ways import Choice, Way, factory_way, shop_way
+from app.pricing.ways import KeyingWay, Place, factory_way, shop_way
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,9 +24,9 @@ class Decision:
     """
 
     request: KeyingRequest
-    choice: Choice | None
-    shop: Way
-    factory: Way
+    choice: Place | None
+    shop: KeyingWay
+    factory: KeyingWay
     break_even: BreakEven | None
     reasons: tuple[str, ...]
     owner_notes: tuple[str, ...]
@@ -36,9 +36,9 @@ class Decision:
     remedy: str | None
 
     @property
-    def chosen(self) -> Way | None:
+    def chosen(self) -> KeyingWay | None:
         """The way that was picked."""
-        return {Choice.SHOP: self.shop, Choice.FACTORY: self.factory, None: None}[self.choice]
+        return {Place.SHOP: self.shop, Place.FACTORY: self.factory, None: None}[self.choice]
 
     @property
     def saving_cents(self) -> int | None:
@@ -94,7 +94,9 @@ def decide(
     )
 
 
-def weigh(request: KeyingRequest, bench: BenchTerms, factory: FactoryTerms | None) -> tuple[Choice | None, Way, Way]:
+def weigh(
+    request: KeyingRequest, bench: BenchTerms, factory: FactoryTerms | None
+) -> tuple[Place | None, KeyingWay, KeyingWay]:
     """Which way is picked, with the bench's and the factory's."""
     shop, away = shop_way(request, bench, factory), factory_way(request, factory, bench.closed_days)
     costs = [(way.total_cents or 0, way.name) for way in (away, shop) if way.possible]

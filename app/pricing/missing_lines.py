@@ -46,7 +46,7 @@ class QuoteFacts:
 _FACTS = tuple(field.name for field in fields(QuoteFacts))
 
 
-class Comparison(StrEnum):
+class Comparator(StrEnum):
     """How a condition compares its fact."""
 
     ABOVE = "above"
@@ -60,7 +60,7 @@ class Condition:
     """A fact, by its name in `QuoteFacts`, compared with a number or with another fact."""
 
     fact: str
-    comparison: Comparison
+    comparison: Comparator
     value: int
     fact_beside: str | None = None
 
@@ -77,10 +77,10 @@ class Condition:
         other = getattr(facts, self.fact_beside) if self.fact_beside else self.value
         return bool(
             {
-                Comparison.ABOVE: one > other,
-                Comparison.BELOW: one < other,
-                Comparison.EQUAL: one == other,
-                Comparison.NOT_EQUAL: one != other,
+                Comparator.ABOVE: one > other,
+                Comparator.BELOW: one < other,
+                Comparator.EQUAL: one == other,
+                Comparator.NOT_EQUAL: one != other,
             }[self.comparison]
         )
 
@@ -135,14 +135,14 @@ class MissingLineRule:
     def words(self) -> str:
         """When it asks, in words.
 
-        >>> MissingLineRule("no-keys", (Condition("keys", Comparison.EQUAL, 0),), "None?").words
+        >>> MissingLineRule("no-keys", (Condition("keys", Comparator.EQUAL, 0),), "None?").words
         'keys are 0'
         """
         return ", and ".join(condition.words for condition in self.when)
 
 
 @dataclass(frozen=True, slots=True)
-class Question:
+class MissingLineQuestion:
     """What the guard asks the counter; nothing is refused. `mend`: what one press would add, None for nothing."""
 
     code: str
@@ -152,11 +152,11 @@ class Question:
 
 def missing_lines(
     facts: QuoteFacts, rules: Iterable[MissingLineRule], switched_off: Iterable[str] = ()
-) -> tuple[Question, ...]:
+) -> tuple[MissingLineQuestion, ...]:
     """The questions to put, in the rules' order."""
     off = frozenset(switched_off)
     return tuple(
-        Question(rule.code, rule.question, rule.mend)
+        MissingLineQuestion(rule.code, rule.question, rule.mend)
         for rule in rules
         if rule.code not in off and all(condition.holds(facts) for condition in rule.when)
     )
@@ -194,7 +194,7 @@ def _rule(given: object) -> MissingLineRule:
 def _condition(given: object) -> Condition:
     read = Reader(given)
     fact = read.value("fact", _fact)
-    comparison = read.word("is", Comparison)
+    comparison = read.word("is", Comparator)
     beside = read.optional("fact_beside", _fact)
     value = 0
     if not read.has("fact_beside"):

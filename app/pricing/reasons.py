@@ -9,7 +9,7 @@ from app.pricing.costs import BreakEven
 from app.pricing.money import show_cents
 from app.pricing.request import KeyingRequest, RecordsHolder, SystemAge
 from app.pricing.terms import BenchTerms, CylinderType, FactoryTerms, KeyingKind
-from app.pricing.ways import Choice, ObstacleCode, Way, missing_cylinders
+from app.pricing.ways import KeyingWay, ObstacleCode, Place, missing_cylinders
 from app.pricing.workdays import count_working_days, show_day
 
 KEYED_FROM_OUR_RECORDS = (
@@ -17,7 +17,7 @@ KEYED_FROM_OUR_RECORDS = (
     "and key none of those on the bench.",
     "Enter what the factory really used when the cylinders come in.",
 )
-_WHERE = {Choice.SHOP: "the bench", Choice.FACTORY: "the factory"}
+_WHERE = {Place.SHOP: "the bench", Place.FACTORY: "the factory"}
 _TIGHT_WORKING_DAYS = 2
 _CLOSE_PERCENT = 5
 
@@ -33,38 +33,38 @@ def _some(noun: str, count: int) -> str:
 
 
 def reasons(
-    request: KeyingRequest, choice: Choice | None, shop: Way, factory: Way, crossing: BreakEven | None
+    request: KeyingRequest, choice: Place | None, shop: KeyingWay, factory: KeyingWay, crossing: BreakEven | None
 ) -> tuple[str, ...]:
     """Why, in sentences that a customer could be told."""
     said: list[str] = []
     if choice is None:
         said.append("As it is asked for, this can be done neither here nor at the factory.")
         return (*said, *dict.fromkeys((*shop.why_not, *factory.why_not)))
-    chosen, other = (shop, factory) if choice is Choice.SHOP else (factory, shop)
+    chosen, other = (shop, factory) if choice is Place.SHOP else (factory, shop)
     if not other.possible:
         said += other.why_not
-        where = "here" if choice is Choice.SHOP else "at the factory"
+        where = "here" if choice is Place.SHOP else "at the factory"
         as_well = ", which costs less as well" if _saving(other, chosen) else ""
         said.append(f"So {_count(request)} can only be done {where}{as_well}.")
     elif shop.total_cents == factory.total_cents:
         said.append(f"For {_count(request)} the two cost the same; the factory leaves the bench free.")
     else:
         said.append(f"For {_count(request)}, {_WHERE[choice]} is the less costly way.")
-    if choice is Choice.SHOP and crossing is not None and (crossing.quantity or 0) > request.quantity:
+    if choice is Place.SHOP and crossing is not None and (crossing.quantity or 0) > request.quantity:
         said.append(f"The factory becomes worth while from {crossing.quantity:,} such cylinders on.")
-    if choice is Choice.FACTORY and crossing is not None and 1 < (crossing.quantity or 0) <= request.quantity:
+    if choice is Place.FACTORY and crossing is not None and 1 < (crossing.quantity or 0) <= request.quantity:
         said.append(f"The factory is worth while from {crossing.quantity:,} such cylinders on.")
     if chosen.ready is not None:
         date_words = f"It is ready on {show_day(chosen.ready)}"
         if other.possible and other.ready is not None:
-            other_words = "from the factory" if choice is Choice.SHOP else "here"
+            other_words = "from the factory" if choice is Place.SHOP else "here"
             date_words += f"; {other_words} it would be {show_day(other.ready)}"
         said.append(f"{date_words}.")
     return tuple(said)
 
 
 def owner_notes(
-    request: KeyingRequest, choice: Choice | None, shop: Way, factory: Way, crossing: BreakEven | None
+    request: KeyingRequest, choice: Place | None, shop: KeyingWay, factory: KeyingWay, crossing: BreakEven | None
 ) -> tuple[str, ...]:
     """The amounts behind it, for the house alone."""
     notes: list[str] = []
@@ -89,9 +89,9 @@ def owner_notes(
 
 def flips(
     request: KeyingRequest,
-    choice: Choice | None,
-    shop: Way,
-    factory: Way,
+    choice: Place | None,
+    shop: KeyingWay,
+    factory: KeyingWay,
     crossing: BreakEven | None,
     house_closed: Set[date],
 ) -> tuple[str, ...]:
@@ -99,7 +99,7 @@ def flips(
     if choice is None:
         return ()
     said: list[str] = []
-    chosen, other = (shop, factory) if choice is Choice.SHOP else (factory, shop)
+    chosen, other = (shop, factory) if choice is Place.SHOP else (factory, shop)
     saves = _saving(chosen, other)
     if (
         saves
@@ -113,19 +113,19 @@ def flips(
             f"{_WHERE[other.name]} saves {show_cents(saves)}."
         )
     if crossing is not None and crossing.quantity is not None:
-        if choice is Choice.SHOP and request.quantity < crossing.quantity:
+        if choice is Place.SHOP and request.quantity < crossing.quantity:
             said.append(f"From {crossing.quantity:,} cylinders of this mix on, the factory costs no more.")
-        if choice is Choice.FACTORY and 1 < crossing.quantity <= request.quantity:
+        if choice is Place.FACTORY and 1 < crossing.quantity <= request.quantity:
             said.append(f"Below {crossing.quantity:,} cylinders of this mix, the bench would do it.")
     return (*said, *openings(request, choice, shop, factory))
 
 
-def openings(request: KeyingRequest, choice: Choice | None, shop: Way, factory: Way) -> tuple[str, ...]:
+def openings(request: KeyingRequest, choice: Place | None, shop: KeyingWay, factory: KeyingWay) -> tuple[str, ...]:
     """What keeps the other way shut that no other date opens; amounts are named, so for the house alone."""
     if choice is None:
         return ()
     said: list[str] = []
-    chosen, other = (shop, factory) if choice is Choice.SHOP else (factory, shop)
+    chosen, other = (shop, factory) if choice is Place.SHOP else (factory, shop)
     saves = _saving(chosen, other)
     only_dates = other.blocked_only_by(ObstacleCode.DATE, ObstacleCode.HOURS)
     if saves and not other.possible and not (only_dates and request.need_by is not None and other.ready is not None):
@@ -135,7 +135,7 @@ def openings(request: KeyingRequest, choice: Choice | None, shop: Way, factory: 
     return tuple(said)
 
 
-def _saving(chosen: Way, other: Way) -> int:
+def _saving(chosen: KeyingWay, other: KeyingWay) -> int:
     """What the other way would save, 0 when nothing or unknown."""
     if chosen.total_cents is None or other.total_cents is None:
         return 0
@@ -144,9 +144,9 @@ def _saving(chosen: Way, other: Way) -> int:
 
 def risks(
     request: KeyingRequest,
-    choice: Choice | None,
-    shop: Way,
-    factory: Way,
+    choice: Place | None,
+    shop: KeyingWay,
+    factory: KeyingWay,
     bench: BenchTerms,
     terms: FactoryTerms | None,
 ) -> tuple[str, ...]:
@@ -154,22 +154,22 @@ def risks(
     said: list[str] = []
     if request.system is SystemAge.EXISTING:
         said.append("Ask for written authority before keying into a system that has an owner of record.")
-    if choice is Choice.SHOP and request.extends_records:
+    if choice is Place.SHOP and request.extends_records:
         said.append("Key from the system's own bitting list, and enter each new bitting in it the same day.")
-    if choice is Choice.FACTORY and request.extends_records and request.records is RecordsHolder.SHOP:
+    if choice is Place.FACTORY and request.extends_records and request.records is RecordsHolder.SHOP:
         said += KEYED_FROM_OUR_RECORDS
-    if choice is Choice.FACTORY and terms is not None:
+    if choice is Place.FACTORY and terms is not None:
         if request.kind.is_master_keyed and not terms.holds_records:
             said.append("This maker keeps no records: order the bitting list with the cylinders.")
         if request.goods_cents is None and terms.min_order_cents:
             said.append("The maker's minimum order was not checked: what the goods come to is not known.")
     if terms is not None and request.keyway in terms.authorised_keyways:
         said.append(f"Keyway {request.keyway} needs its owner's written order.")
-    if choice is Choice.SHOP and missing_cylinders(request, bench):
+    if choice is Place.SHOP and missing_cylinders(request, bench):
         said.append(f"{_some('cylinder', missing_cylinders(request, bench))} without pins must be ordered first.")
     if CylinderType.SFIC in request.cylinders or CylinderType.LFIC in request.cylinders:
         said.append("Interchangeable cores: see that a control key is on the order.")
-    chosen = {Choice.SHOP: shop, Choice.FACTORY: factory, None: None}[choice]
+    chosen = {Place.SHOP: shop, Place.FACTORY: factory, None: None}[choice]
     if chosen is not None and chosen.ready is not None and request.need_by is not None:
         spare = count_working_days(chosen.ready, request.need_by, bench.closed_days)
         if spare < _TIGHT_WORKING_DAYS:
@@ -183,7 +183,7 @@ def risks(
     return tuple(said)
 
 
-def nearest_remedy(request: KeyingRequest, shop: Way, factory: Way, terms: FactoryTerms | None) -> str:
+def nearest_remedy(request: KeyingRequest, shop: KeyingWay, factory: KeyingWay, terms: FactoryTerms | None) -> str:
     """The least change that makes one way possible, when neither is."""
     dated = [
         way

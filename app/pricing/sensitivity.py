@@ -10,7 +10,7 @@ from app.pricing.costs import first_order, labour_lines
 from app.pricing.decide import Decision, weigh
 from app.pricing.money import show_cents
 from app.pricing.terms import BenchTerms, FactoryTerms
-from app.pricing.ways import Choice, Way
+from app.pricing.ways import KeyingWay, Place
 from app.pricing.workdays import count_working_days, show_day
 
 _MOST_LABOR = 100_000
@@ -35,7 +35,7 @@ class Flip:
 
     lever: Lever
     at: date | int
-    choice: Choice | None
+    choice: Place | None
     saving_cents: int | None
     sentence: str
     told: str = ""
@@ -54,7 +54,7 @@ def sensitivity(decision: Decision, bench: BenchTerms, factory: FactoryTerms | N
     )
 
 
-_WHERE = {Choice.SHOP: "the bench", Choice.FACTORY: "the factory"}
+_WHERE = {Place.SHOP: "the bench", Place.FACTORY: "the factory"}
 
 
 def _by_date(decision: Decision, bench: BenchTerms, factory: FactoryTerms | None) -> list[Flip]:
@@ -70,7 +70,7 @@ def _by_date(decision: Decision, bench: BenchTerms, factory: FactoryTerms | None
                 continue
             choice, shop, away = weigh(replace(decision.request, need_by=day), bench, factory)
             if choice is not decision.choice:
-                saving = _saving(decision, shop if choice is Choice.SHOP else away) if choice else None
+                saving = _saving(decision, shop if choice is Place.SHOP else away) if choice else None
                 when = _when(asked, day, way, bench)
                 flips.append(
                     Flip(
@@ -96,18 +96,18 @@ def _when(asked: date | None, day: date, way: str, bench: BenchTerms) -> str:
     return f"Needed {days} {way}, by {show_day(day)} {after}" if count else f"Needed by {show_day(day)} {after}"
 
 
-def _told(choice: Choice | None) -> str:
+def _told(choice: Place | None) -> str:
     return "it could be done nowhere" if choice is None else f"{_WHERE[choice]} would do it"
 
 
-def _saving(decision: Decision, other: Way) -> int | None:
+def _saving(decision: Decision, other: KeyingWay) -> int | None:
     one = decision.chosen
     if one is None or one.total_cents is None or other.total_cents is None:
         return None
     return one.total_cents - other.total_cents
 
 
-def _said(choice: Choice | None, saving: int | None) -> str:
+def _said(choice: Place | None, saving: int | None) -> str:
     if choice is None:
         return "it can be done nowhere"
     if not saving:
@@ -122,20 +122,20 @@ def _by_quantity(decision: Decision, factory: FactoryTerms | None) -> list[Flip]
         return []
     asked = decision.request.quantity
     inside = any(first <= asked <= last for first, last in decision.break_even.ranges)
-    if inside is not (decision.choice is Choice.FACTORY):
+    if inside is not (decision.choice is Place.FACTORY):
         return []  # a date or the records decided, not the cost: the quantity turns nothing
-    edges: list[tuple[int, Choice]] = []
+    edges: list[tuple[int, Place]] = []
     for first, last in decision.break_even.ranges:
-        edges += [(first - 1, Choice.SHOP), (first, Choice.FACTORY), (last, Choice.FACTORY)]
+        edges += [(first - 1, Place.SHOP), (first, Place.FACTORY), (last, Place.FACTORY)]
         if last < decision.break_even.limit:
-            edges.append((last + 1, Choice.SHOP))
+            edges.append((last + 1, Place.SHOP))
     turned = [(at, choice) for at, choice in edges if choice is not decision.choice and at >= 1]
     fewer = max((one for one in turned if one[0] < asked), default=None)
     more = min((one for one in turned if one[0] > asked), default=None)
     least = first_order(decision.request, factory, decision.break_even.limit)
     flips = []
     for at, choice in (one for one in (fewer, more) if one is not None):
-        less = "less" if choice is Choice.SHOP else "no more"
+        less = "less" if choice is Place.SHOP else "no more"
         # Below its minimum the factory might cost less and yet not be had.
         why = (
             f"{_WHERE[choice]} costs {less}" if at >= least else "the factory does not take it, so the bench does it"
@@ -160,8 +160,8 @@ def _by_labour(decision: Decision, bench: BenchTerms) -> list[Flip]:
     if low in (0, _MOST_LABOR):
         return []
     now = f"it is {show_cents(bench.labour_cents_per_hour)}"
-    if decision.choice is Choice.SHOP:
+    if decision.choice is Place.SHOP:
         sentence = f"From {show_cents(low)} an hour of bench labor on, the factory costs no more; {now}."
-        return [Flip(Lever.LABOR, low, Choice.FACTORY, None, sentence)]
+        return [Flip(Lever.LABOR, low, Place.FACTORY, None, sentence)]
     sentence = f"Below {show_cents(low)} an hour of bench labor, the bench costs less; {now}."
-    return [Flip(Lever.LABOR, low - 1, Choice.SHOP, None, sentence)]
+    return [Flip(Lever.LABOR, low - 1, Place.SHOP, None, sentence)]

@@ -11,7 +11,7 @@ from app.errors import BitternError
 from app.pricing.reasons import KEYED_FROM_OUR_RECORDS
 from app.pricing.request import KeyingRequest, RecordsHolder, SystemAge
 from app.pricing.terms import BenchTerms, FactoryTerms, KeyingKind
-from app.pricing.ways import Way, factory_way, shop_way
+from app.pricing.ways import KeyingWay, factory_way, shop_way
 from app.pricing.workdays import show_day
 
 
@@ -28,7 +28,7 @@ class SplitOption:
     """One option with the ways it is made of: one for the whole, or the bulk's and the rest's."""
 
     choice: SplitChoice
-    ways: tuple[Way, ...]
+    ways: tuple[KeyingWay, ...]
     why_not: tuple[str, ...]
 
     @property

@@ -22,7 +22,7 @@ from app.pricing.workdays import (
 )
 
 
-class Choice(StrEnum):
+class Place(StrEnum):
     """Where the keying is done."""
 
     SHOP = "shop"
@@ -54,14 +54,14 @@ class Obstacle:
 
 
 @dataclass(frozen=True, slots=True)
-class Way:
+class KeyingWay:
     """One way: cost lines that add up to `total_cents`, the day it is ready, and its obstacles.
 
     `total_cents` is None when no cost can be named (no terms, a kind that is not keyed there); `ready` is
     None when no day can be.
     """
 
-    name: Choice
+    name: Place
     lines: tuple[CostLine, ...]
     total_cents: int | None
     ready: date | None
@@ -94,7 +94,7 @@ class Way:
         }
 
 
-def shop_way(request: KeyingRequest, bench: BenchTerms, factory: FactoryTerms | None = None) -> Way:
+def shop_way(request: KeyingRequest, bench: BenchTerms, factory: FactoryTerms | None = None) -> KeyingWay:
     """The bench's way. `factory` matters only for keyways that its maker keys nowhere else.
 
     Work promised already goes first. The bench has `minutes_per_day` on each working day, today included;
@@ -125,11 +125,11 @@ def shop_way(request: KeyingRequest, bench: BenchTerms, factory: FactoryTerms | 
             )
         )
     if not costed:
-        return Way(Choice.SHOP, (), None, None, tuple(obstacles))
+        return KeyingWay(Place.SHOP, (), None, None, tuple(obstacles))
     minutes = sum(bench_minutes(request, bench), Fraction(0))
     ready = _shop_ready(request, bench, minutes, obstacles)
     lines = bench_curve(request, bench).lines_at(request.quantity)
-    return Way(Choice.SHOP, lines, sum(line.cents for line in lines), ready, tuple(obstacles), minutes)
+    return KeyingWay(Place.SHOP, lines, sum(line.cents for line in lines), ready, tuple(obstacles), minutes)
 
 
 _NO_RECORDS = Obstacle(
@@ -208,7 +208,7 @@ def show_hours(minutes: Fraction) -> str:
     return f"{hours:,} h {rest} min" if hours else f"{rest} min"
 
 
-def factory_way(request: KeyingRequest, terms: FactoryTerms | None, house_closed: frozenset[date]) -> Way:
+def factory_way(request: KeyingRequest, terms: FactoryTerms | None, house_closed: frozenset[date]) -> KeyingWay:
     """The factory's way.
 
     The order goes out on the house's first open day; the lead time counts the maker's working days; the
@@ -216,7 +216,7 @@ def factory_way(request: KeyingRequest, terms: FactoryTerms | None, house_closed
     """
     if terms is None:
         none = Obstacle(ObstacleCode.NO_TERMS, "No factory's keying terms are known for these cylinders.")
-        return Way(Choice.FACTORY, (), None, None, (none,))
+        return KeyingWay(Place.FACTORY, (), None, None, (none,))
     obstacles: list[Obstacle] = []
     refuse = obstacles.append
     costed = request.kind is KeyingKind.NONE or request.kind in terms.per_cylinder_cents
@@ -259,7 +259,7 @@ def factory_way(request: KeyingRequest, terms: FactoryTerms | None, house_closed
         )
     lines = factory_curve(request, terms).lines_at(request.quantity) if costed else ()
     total = sum(line.cents for line in lines) if costed else None
-    return Way(Choice.FACTORY, lines, total, ready, tuple(obstacles))
+    return KeyingWay(Place.FACTORY, lines, total, ready, tuple(obstacles))
 
 
 def _record_obstacles(request: KeyingRequest, terms: FactoryTerms) -> list[Obstacle]:

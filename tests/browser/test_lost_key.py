@@ -8,7 +8,7 @@ import sqlalchemy as sa
 from playwright.sync_api import expect
 
 from app.ledger.care.opening import Ledger
-from app.ledger.quoting.request import KeyingInstruction, QuoteAsk, SystemAsk
+from app.ledger.quoting.request import KeyingInstruction, QuoteRequest, SystemRequest
 from app.ledger.store.work import Actor
 from app.ledger.tables import Cylinder, CylinderState, Job, Key, KeyState, Role, Stage, User
 from app.pricing import KeyingKind
@@ -25,8 +25,10 @@ def three_flats(shop: Ledger) -> None:
         actor = Actor.of(owner)
     with shop.work(actor, NOW) as work:
         lines = (mortise(3, KeyingInstruction(KeyingKind.MK)),)
-        system = SystemAsk(name="The Hall")
-        ask = QuoteAsk(customer_id(work, "Harbourmaster"), lines, system=system, keyed_at="shop", override_reason="x")
+        system = SystemRequest(name="The Hall")
+        ask = QuoteRequest(
+            customer_id(work, "Harbourmaster"), lines, system=system, keyed_at="shop", override_reason="x"
+        )
         job = issued(work, ask)
         accept(work, job, openings(3))
         for cylinder in work.session.scalars(sa.select(Cylinder)):

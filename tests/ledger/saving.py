@@ -14,7 +14,7 @@ from app.fitting import CylinderAttributes
 from app.ledger.care.opening import open_ledger
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.issuing import IssueForm, issue_quote
-from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.sites.customers import CustomerForm
 from app.ledger.sites.door_paste import DoorRow
 from app.ledger.store.work import Actor, Work
@@ -24,8 +24,8 @@ from app.pricing import KeyingKind
 NOW = datetime(2026, 3, 2, 15, tzinfo=UTC)
 DOORS = (DoorRow(1, "FRONT", "Shop front", "RH"), DoorRow(2, "BACK", "Yard", "LH"))
 _MORTISE = CylinderAttributes("mortise", Fraction(9, 8), 6, 6, "AQ1", "standard", None, "626")
-_PAIR = LineAsk(LineKind.CYLINDER, 2, "ARD", attributes=_MORTISE, keying=KeyingInstruction(KeyingKind.KA))
-LINES = (_PAIR, LineAsk(LineKind.HARDWARE, 1, price_code="RING-SET"))
+_PAIR = LineRequest(LineKind.CYLINDER, 2, "ARD", attributes=_MORTISE, keying=KeyingInstruction(KeyingKind.KA))
+LINES = (_PAIR, LineRequest(LineKind.HARDWARE, 1, price_code="RING-SET"))
 
 
 def save_without_end(config: Config, told: Connection) -> None:
@@ -44,6 +44,6 @@ def save_without_end(config: Config, told: Connection) -> None:
 
 def quote(work: Work) -> Job:
     """The next walk-in's quote: a pair keyed alike, and rings."""
-    ask = QuoteAsk(0, LINES, title="Front and back door alike")
+    ask = QuoteRequest(0, LINES, title="Front and back door alike")
     revision = issue_quote(work, IssueForm(ask, secrets.token_hex(16), new_customer=CustomerForm("I. Plover")))
     return work.session.get_one(Job, revision.job_id)

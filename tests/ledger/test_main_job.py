@@ -27,8 +27,8 @@ from app.ledger.keysystems.bittings import open_bittings, reveal_bittings, seal_
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.issuing import IssueForm, issue_quote
-from app.ledger.quoting.quoting import price_ask
-from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk, SystemAsk
+from app.ledger.quoting.quoting import price_request
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.snapshot import read_snapshot, snapshot_hash, write_snapshot
 from app.ledger.sites.customers import CustomerForm
 from app.ledger.sites.door_paste import DoorRow, read_doors
@@ -59,19 +59,21 @@ from tests.ledger.conftest import by, customer_id
 MORTISE = CylinderAttributes("mortise", Fraction(9, 8), 6, 6, "AQ1", "standard", None, "626")
 
 
-def mortise(quantity: int, keying: KeyingInstruction, **more: object) -> LineAsk:
-    line = LineAsk(LineKind.CYLINDER, quantity, "ARD", attributes=MORTISE, keying=keying)
+def mortise(quantity: int, keying: KeyingInstruction, **more: object) -> LineRequest:
+    line = LineRequest(LineKind.CYLINDER, quantity, "ARD", attributes=MORTISE, keying=keying)
     return replace(line, **more)  # type: ignore[arg-type]
 
 
-def issued(work: Work, ask: QuoteAsk, **more: object) -> Job:
+def issued(work: Work, ask: QuoteRequest, **more: object) -> Job:
     form = replace(IssueForm(ask, secrets.token_hex(8)), **more)  # type: ignore[arg-type]
     return work.session.get_one(Job, issue_quote(work, form).job_id)
 
 
-def flats(work: Work, quantity: int = 24, **more: object) -> QuoteAsk:
+def flats(work: Work, quantity: int = 24, **more: object) -> QuoteRequest:
     line = mortise(quantity, KeyingInstruction(KeyingKind.MK))
-    ask = QuoteAsk(customer_id(work, "Harbourmaster"), (line,), system=SystemAsk(name="The Flats"), title="24 flats")
+    ask = QuoteRequest(
+        customer_id(work, "Harbourmaster"), (line,), system=SystemRequest(name="The Flats"), title="24 flats"
+    )
     return replace(ask, **more)  # type: ignore[arg-type]
 
 
@@ -90,7 +92,7 @@ def keyed_again(work: Work, first: Job) -> Job:
     again = flats(
         work,
         1,
-        system=SystemAsk(existing_id=system.id),
+        system=SystemRequest(existing_id=system.id),
         site_id=first.site_id,
         keyed_at="shop",
         override_reason="soon",
@@ -104,7 +106,7 @@ def test_a_keyed_alike_pair_comes_with_four_keys_and_one_keyset(work: Work) -> N
     """Two keys a cylinder, so a KA pair comes with four (common practice, no source)."""
     job = issued(
         work,
-        QuoteAsk(0, (mortise(2, KeyingInstruction(KeyingKind.KA)),)),
+        QuoteRequest(0, (mortise(2, KeyingInstruction(KeyingKind.KA)),)),
         new_customer=CustomerForm("Walk-in: I. Plover", "555-0999"),
     )
     accept(work, job, openings(2))
@@ -115,7 +117,7 @@ def test_a_keyed_alike_pair_comes_with_four_keys_and_one_keyset(work: Work) -> N
 
 
 def test_alike_in_sets_of_two(work: Work) -> None:
-    job = issued(work, QuoteAsk(customer_id(work, "Lantern"), (mortise(5, KeyingInstruction(KeyingKind.KA, 2)),)))
+    job = issued(work, QuoteRequest(customer_id(work, "Lantern"), (mortise(5, KeyingInstruction(KeyingKind.KA, 2)),)))
     accept(work, job)
     symbols = work.session.scalars(sa.select(Keyset.symbol).join(Cylinder).order_by(Cylinder.id)).all()
     assert symbols == ["SKD1", "SKD1", "SKD2", "SKD2", "SKD3"]
@@ -152,7 +154,7 @@ def test_a_second_order_extends_the_system_with_bittings_not_yet_used(work: Work
     accept(work, issued(work, flats(work, keyed_at="shop", override_reason="soon")), openings(24))
     system = work.session.scalars(sa.select(KeySystem)).one()
     before = dict(work.session.execute(sa.select(Bitting.keyset_id, Bitting.fingerprint)).all())
-    more = flats(work, 3, system=SystemAsk(existing_id=system.id), keyed_at="shop", override_reason="soon")
+    more = flats(work, 3, system=SystemRequest(existing_id=system.id), keyed_at="shop", override_reason="soon")
     accept(work, issued(work, more))
     after = dict(work.session.execute(sa.select(Bitting.keyset_id, Bitting.fingerprint)).all())
     assert len(after) == 28 and len(set(after.values())) == 28
@@ -163,9 +165,9 @@ def test_a_second_order_extends_the_system_with_bittings_not_yet_used(work: Work
 
 def test_three_levels_with_masters(work: Work) -> None:
     keying = KeyingInstruction(KeyingKind.GMK, master="AB")
-    system = SystemAsk(name="College", levels=3, masters=3)
+    system = SystemRequest(name="College", levels=3, masters=3)
     lines = (mortise(4, KeyingInstruction(KeyingKind.GMK)), mortise(3, keying))
-    ask = QuoteAsk(customer_id(work, "Saltmarsh"), lines, system=system, keyed_at="shop", override_reason="bench")
+    ask = QuoteRequest(customer_id(work, "Saltmarsh"), lines, system=system, keyed_at="shop", override_reason="bench")
     job = issued(work, ask)
     accept(work, job, openings(7))
     schedule = schedule_of(work, job)
@@ -175,8 +177,8 @@ def test_three_levels_with_masters(work: Work) -> None:
 
 def test_cores_get_a_control_key(work: Work) -> None:
     core = CylinderAttributes("sfic", None, 7, None, "NH1", None, None, "626")
-    line = LineAsk(LineKind.CYLINDER, 3, "NOR", attributes=core, keying=KeyingInstruction(KeyingKind.MK))
-    ask = QuoteAsk(customer_id(work, "Lantern"), (line,), system=SystemAsk(name="Cores"))
+    line = LineRequest(LineKind.CYLINDER, 3, "NOR", attributes=core, keying=KeyingInstruction(KeyingKind.MK))
+    ask = QuoteRequest(customer_id(work, "Lantern"), (line,), system=SystemRequest(name="Cores"))
     job = issued(work, ask)
     accept(work, job)
     bench = bench_work(work, job)
@@ -190,7 +192,7 @@ def test_cores_get_a_control_key(work: Work) -> None:
 
 def test_a_new_system_of_cores_brings_a_control_key_and_a_later_job_only_its_cuts(work: Work) -> None:
     core = CylinderAttributes("sfic", None, 7, None, "NH1", None, None, "626")
-    line = LineAsk(LineKind.CYLINDER, 3, "NOR", attributes=core, keying=KeyingInstruction(KeyingKind.MK))
+    line = LineRequest(LineKind.CYLINDER, 3, "NOR", attributes=core, keying=KeyingInstruction(KeyingKind.MK))
     who = customer_id(work, "Lantern")
 
     def control_of(job: Job) -> list[tuple[str, int, bool]]:
@@ -201,15 +203,17 @@ def test_a_new_system_of_cores_brings_a_control_key_and_a_later_job_only_its_cut
         rows = sa.select(Key).join(Keyset).where(Keyset.level == Level.CONTROL).order_by(Key.copy_number)
         return [(key.copy_number, key.job_id) for key in work.session.scalars(rows)]
 
-    first = issued(work, QuoteAsk(who, (line,), system=SystemAsk(name="Cores"), keyed_at="shop", override_reason="x"))
+    first = issued(
+        work, QuoteRequest(who, (line,), system=SystemRequest(name="Cores"), keyed_at="shop", override_reason="x")
+    )
     accept(work, first)
     assert control_of(first) == [("CONTROL", 1, True)] and on_record() == [(1, first.id)]
     system = work.session.scalars(sa.select(KeySystem.id).where(KeySystem.name == "Cores")).one()
-    more = QuoteAsk(who, (line,), system=SystemAsk(existing_id=system), keyed_at="shop", override_reason="x")
+    more = QuoteRequest(who, (line,), system=SystemRequest(existing_id=system), keyed_at="shop", override_reason="x")
     later = issued(work, more)
     accept(work, later)
     assert control_of(later) == [("CONTROL", 0, True)] and on_record() == [(1, first.id)]
-    sold = LineAsk(LineKind.KEYS, 2, price_code="KEY-CONTROL")
+    sold = LineRequest(LineKind.KEYS, 2, price_code="KEY-CONTROL")
     third = issued(work, replace(more, lines=(line, sold)))
     accept(work, third)
     assert control_of(third) == [("CONTROL", 2, True)]
@@ -218,9 +222,9 @@ def test_a_new_system_of_cores_brings_a_control_key_and_a_later_job_only_its_cut
 
 def test_control_keys_that_are_sold_are_all_that_a_new_system_brings(work: Work) -> None:
     core = CylinderAttributes("sfic", None, 7, None, "NH1", None, None, "626")
-    line = LineAsk(LineKind.CYLINDER, 3, "NOR", attributes=core, keying=KeyingInstruction(KeyingKind.KD))
-    sold = LineAsk(LineKind.KEYS, 2, price_code="KEY-CONTROL")
-    job = issued(work, QuoteAsk(customer_id(work, "Lantern"), (line, sold), keyed_at="shop", override_reason="x"))
+    line = LineRequest(LineKind.CYLINDER, 3, "NOR", attributes=core, keying=KeyingInstruction(KeyingKind.KD))
+    sold = LineRequest(LineKind.KEYS, 2, price_code="KEY-CONTROL")
+    job = issued(work, QuoteRequest(customer_id(work, "Lantern"), (line, sold), keyed_at="shop", override_reason="x"))
     accept(work, job)
     found = work.session.scalars(sa.select(Key.copy_number).join(Keyset).where(Keyset.level == Level.CONTROL)).all()
     assert sorted(found) == [1, 2]
@@ -228,9 +232,9 @@ def test_control_keys_that_are_sold_are_all_that_a_new_system_brings(work: Work)
 
 def test_the_factory_is_asked_for_the_control_key_of_new_cores(work: Work) -> None:
     core = CylinderAttributes("sfic", None, 7, None, "NH1", None, None, "626")
-    line = LineAsk(LineKind.CYLINDER, 12, "NOR", attributes=core, keying=KeyingInstruction(KeyingKind.MK))
+    line = LineRequest(LineKind.CYLINDER, 12, "NOR", attributes=core, keying=KeyingInstruction(KeyingKind.MK))
     who = customer_id(work, "Lantern")
-    ask = QuoteAsk(who, (line,), system=SystemAsk(name="Cores"), keyed_at="factory", override_reason="x")
+    ask = QuoteRequest(who, (line,), system=SystemRequest(name="Cores"), keyed_at="factory", override_reason="x")
     job = issued(work, ask)
     accept(work, job)
     (maker,) = factory_makers(work.session, job)
@@ -286,7 +290,7 @@ def test_the_bench_sheet_pins_what_the_schedule_says(work: Work) -> None:
 
 def test_what_is_priced_is_what_is_issued(work: Work) -> None:
     ask = flats(work)
-    priced = price_ask(work, ask)
+    priced = price_request(work, ask)
     job = issued(work, ask)
     revision = work.session.scalars(sa.select(QuoteRevision)).one()
     snapshot = read_snapshot(revision.snapshot)
@@ -299,7 +303,7 @@ def test_what_is_priced_is_what_is_issued(work: Work) -> None:
 
 def test_the_goods_are_priced_off_the_list_less_the_tier(work: Work) -> None:
     # A18M-Q1-66.SC lists at 30.40; the trade tier takes 10 %: 27.36.
-    assert price_ask(work, flats(work)).lines[0].unit_cents == 2736
+    assert price_request(work, flats(work)).lines[0].unit_cents == 2736
 
 
 def test_one_press_one_revision(work: Work) -> None:
@@ -328,11 +332,11 @@ def test_a_revision_started_from_an_older_job_is_stale(work: Work) -> None:
 def test_problems_are_told_all_at_once_and_nothing_is_saved(work: Work) -> None:
     lines = (
         mortise(0, KeyingInstruction(KeyingKind.KD)),
-        LineAsk(LineKind.PART, 1, part_number="A18M-Z9-66.SC"),
-        LineAsk(LineKind.TRIP, 1, price_code="TRIP"),
-        LineAsk(LineKind.LABOR, 1, price_code="NO-SUCH"),
+        LineRequest(LineKind.PART, 1, part_number="A18M-Z9-66.SC"),
+        LineRequest(LineKind.TRIP, 1, price_code="TRIP"),
+        LineRequest(LineKind.LABOR, 1, price_code="NO-SUCH"),
     )
-    ask = QuoteAsk(customer_id(work, "Lantern"), lines, need_by=work.today - timedelta(days=1))
+    ask = QuoteRequest(customer_id(work, "Lantern"), lines, need_by=work.today - timedelta(days=1))
     with pytest.raises(Problems) as caught:
         issued(work, ask)
     fields = {problem.field: problem.message for problem in caught.value.problems}
@@ -343,8 +347,8 @@ def test_problems_are_told_all_at_once_and_nothing_is_saved(work: Work) -> None:
 
 def test_a_system_that_cannot_hold_what_was_sold_saves_nothing(work: Work) -> None:
     attributes = CylinderAttributes("mortise", Fraction(9, 8), 5, 5, "PR-P", "standard", None, "626")
-    line = LineAsk(LineKind.CYLINDER, 9000, "PAR", attributes=attributes, keying=KeyingInstruction(KeyingKind.MK))
-    ask = QuoteAsk(customer_id(work, "Lantern"), (line,), system=SystemAsk(name="Too big"))
+    line = LineRequest(LineKind.CYLINDER, 9000, "PAR", attributes=attributes, keying=KeyingInstruction(KeyingKind.MK))
+    ask = QuoteRequest(customer_id(work, "Lantern"), (line,), system=SystemRequest(name="Too big"))
     with pytest.raises(Problems, match=r"9,000 .*asked for") as refused:
         issued(work, replace(ask, keyed_at="shop", override_reason="all here"))
     assert [problem.field for problem in refused.value.problems] == ["lines.0.quantity"]
@@ -411,7 +415,7 @@ def test_keys_that_the_factory_cut_are_there_once_the_job_is_ready(work: Work) -
 def test_overriding_needs_a_reason_and_leaves_an_event(work: Work) -> None:
     with pytest.raises(Problems, match="Say why"):
         issued(work, flats(work, keyed_at="factory"))
-    computed = price_ask(work, flats(work)).keying[0].computed
+    computed = price_request(work, flats(work)).keying[0].computed
     other = {"shop": "factory", "factory": "shop"}[computed]
     issued(work, flats(work, keyed_at=other, override_reason="customer asked"))
     event = work.session.scalars(sa.select(Event).where(Event.kind == "keying overridden")).one()
@@ -450,21 +454,21 @@ def test_a_job_lost_needs_a_reason(work: Work) -> None:
 
 
 def test_an_exemption_counts_until_its_last_day(work: Work) -> None:
-    line = LineAsk(LineKind.HARDWARE, 1, price_code="KEY-CABINET")
-    ask = QuoteAsk(customer_id(work, "Saltmarsh"), (line,))
-    assert price_ask(work, ask).totals.tax_cents == 0
-    assert "SMC-EXEMPT-04" in price_ask(work, ask).totals.tax_note
+    line = LineRequest(LineKind.HARDWARE, 1, price_code="KEY-CABINET")
+    ask = QuoteRequest(customer_id(work, "Saltmarsh"), (line,))
+    assert price_request(work, ask).totals.tax_cents == 0
+    assert "SMC-EXEMPT-04" in price_request(work, ask).totals.tax_note
     later = replace(work, now=work.now + timedelta(days=401))
     # 64.00 × 7.25 % = 4.64
-    assert price_ask(later, ask).totals.tax_cents == 464
+    assert price_request(later, ask).totals.tax_cents == 464
 
 
 def test_the_bench_sees_what_it_has_promised_already(work: Work) -> None:
     asked = flats(work, keyed_at="shop", override_reason="soon")
-    before = price_ask(work, asked).keying[0].ways[0].ready_on
+    before = price_request(work, asked).keying[0].ways[0].ready_on
     accept(work, issued(work, asked), openings(24))
-    other = replace(asked, system=SystemAsk(name="Another"))
-    after = price_ask(work, other).keying[0].ways[0].ready_on
+    other = replace(asked, system=SystemRequest(name="Another"))
+    after = price_request(work, other).keying[0].ways[0].ready_on
     assert before is not None and after is not None and after > before
 
 
@@ -481,8 +485,8 @@ def college(work: Work) -> Job:
         mortise(count, KeyingInstruction(KeyingKind.GMK, master=master))
         for master, count in (("AA", 6), ("AB", 4), ("AC", 4))
     )
-    system = SystemAsk(name="College", levels=3, masters=3)
-    ask = QuoteAsk(customer_id(work, "Saltmarsh"), lines, system=system, keyed_at="shop", override_reason="bench")
+    system = SystemRequest(name="College", levels=3, masters=3)
+    ask = QuoteRequest(customer_id(work, "Saltmarsh"), lines, system=system, keyed_at="shop", override_reason="bench")
     job = issued(work, ask)
     accept(work, job, openings(14))
     return job
@@ -512,10 +516,10 @@ def test_an_extension_passes_over_the_bitting_that_would_open_the_store(work: Wo
     college(work)
     cross_key(work, cylinder_of(work, "AA6"), ["AB"])
     system = work.session.scalars(sa.select(KeySystem)).one()
-    ask = QuoteAsk(
+    ask = QuoteRequest(
         customer_id(work, "Saltmarsh"),
         (mortise(4, KeyingInstruction(KeyingKind.GMK, master="AB")),),
-        system=SystemAsk(existing_id=system.id),
+        system=SystemRequest(existing_id=system.id),
         keyed_at="shop",
         override_reason="bench",
     )

@@ -143,7 +143,7 @@ NO_ROLE_OF_THEIR_OWN = {
         quoting.missing: questions_about facts_of
         quoting.options: price_option promise_from
         jobs.papers: schedule_of
-        quoting.quoting: price_ask
+        quoting.quoting: price_request
         quoting.system_fit: system_problems records_problems
         quoting.taxing: tax_place_of tax_totals
         keysystems.crosskeying: make_cross_ready

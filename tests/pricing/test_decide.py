@@ -8,13 +8,13 @@ import pytest
 
 from app.pricing import (
     BenchTerms,
-    Choice,
     CylinderSource,
     CylinderType,
     FactoryTerms,
     KeyingKind,
     KeyingRequest,
     ObstacleCode,
+    Place,
     RecordsHolder,
     SystemAge,
     cost_points,
@@ -32,7 +32,7 @@ def codes(way):
 def test_the_cheaper_possible_way_is_chosen(ask, bench, factory):
     for count in (1, 11, 12, 13, 14, 15, 150):
         decision = decide(ask(count), bench, factory)
-        assert decision.choice is (Choice.FACTORY if count >= 14 else Choice.SHOP)
+        assert decision.choice is (Place.FACTORY if count >= 14 else Place.SHOP)
         assert decision.saving_cents >= 0
         assert decision.remedy is None
 
@@ -47,7 +47,7 @@ def test_equal_costs_go_to_the_factory_as_the_break_even_counts_them(ask, bench_
         "min_order_cents": 0,
     }
     decision = decide(ask(3), BenchTerms.from_json(bench_json), FactoryTerms.from_json(factory_json))
-    assert decision.choice is Choice.FACTORY
+    assert decision.choice is Place.FACTORY
     assert decision.saving_cents == 0
     assert decision.break_even.quantity == 1
     assert "cost the same" in decision.reasons[0]
@@ -55,7 +55,7 @@ def test_equal_costs_go_to_the_factory_as_the_break_even_counts_them(ask, bench_
 
 def test_without_factory_terms_only_the_bench_is_left(ask, bench):
     decision = decide(ask(150), bench, None)
-    assert decision.choice is Choice.SHOP
+    assert decision.choice is Place.SHOP
     assert codes(decision.factory) == [ObstacleCode.NO_TERMS]
     assert decision.factory.total_cents is None
     assert decision.break_even is None
@@ -72,7 +72,7 @@ def test_the_factorys_minimums_are_for_this_order(ask, bench, factory):
 
 def test_an_unknown_value_of_goods_is_a_risk_and_no_obstacle(ask, bench, factory):
     decision = decide(ask(20, goods_cents=None), bench, factory)
-    assert decision.choice is Choice.FACTORY
+    assert decision.choice is Place.FACTORY
     assert any("was not checked" in risk for risk in decision.risks)
 
 
@@ -90,10 +90,10 @@ def test_the_factorys_date_counts_both_sides_closed_days(ask, bench_json, factor
 
 def test_a_need_by_date_drops_the_factory_on_the_day_before_its_date(ask, bench, factory):
     on_time = decide(ask(20, need_by=date(2026, 3, 23)), bench, factory)
-    assert on_time.choice is Choice.FACTORY
+    assert on_time.choice is Place.FACTORY
     assert any("No day to spare" in risk for risk in on_time.risks)
     late = decide(ask(20, need_by=date(2026, 3, 20)), bench, factory)
-    assert late.choice is Choice.SHOP
+    assert late.choice is Place.SHOP
     assert codes(late.factory) == [ObstacleCode.DATE]
     assert late.saving_cents < 0
     assert any("Needed 1 working day later" in flip and "$" in flip for flip in late.flips)
@@ -139,7 +139,7 @@ def test_lacking_cylinders_come_first_and_promised_work_is_done_meanwhile(ask, b
     never = BenchTerms.from_json(bench_json | {"uncombinated_lead_days": None})
     assert codes(decide(ask(20), never, None).shop) == [ObstacleCode.STOCK]
     own = decide(ask(20, source=CylinderSource.CUSTOMER), never, None)
-    assert own.choice is Choice.SHOP
+    assert own.choice is Place.SHOP
 
 
 def test_a_bench_without_time_or_with_years_of_work_is_no_way(ask, bench_json):
@@ -152,7 +152,7 @@ def test_a_bench_without_time_or_with_years_of_work_is_no_way(ask, bench_json):
 
 def test_the_customers_own_cylinders_stay_here(ask, bench, factory):
     decision = decide(ask(150, source=CylinderSource.CUSTOMER), bench, factory)
-    assert decision.choice is Choice.SHOP
+    assert decision.choice is Place.SHOP
     assert ObstacleCode.OWN_CYLINDERS in codes(decision.factory)
 
 
@@ -182,7 +182,7 @@ def test_without_records_the_remedy_is_to_key_single_which_is_then_possible(ask,
     assert decision.choice is None
     assert "SKD" in decision.remedy
     single = decide(ask(2, KeyingKind.SKD, system=SystemAge.EXISTING), bench, factory)
-    assert single.choice is Choice.SHOP
+    assert single.choice is Place.SHOP
 
 
 def test_extending_costs_its_own_charge_in_place_of_a_set_up(ask, bench, factory):
@@ -208,7 +208,7 @@ def test_kinds_and_types_that_are_not_keyed(ask, bench_json, factory_json):
     assert (neither.shop.total_cents, neither.factory.total_cents) == (None, None)
     assert "another maker" in neither.remedy
     core = decide(ask(20, one=CylinderType.LFIC), bench, factory)
-    assert core.choice is Choice.FACTORY
+    assert core.choice is Place.FACTORY
     assert any("control key" in risk for risk in core.risks)
 
 
@@ -270,13 +270,13 @@ def test_every_decision_is_whole_and_its_reasons_hold_no_amount(ask, bench_json,
         assert decision.chosen.ready >= MONDAY
         if decision.request.need_by:
             assert decision.chosen.ready <= decision.request.need_by
-    assert seen == {None, Choice.SHOP, Choice.FACTORY}
+    assert seen == {None, Place.SHOP, Place.FACTORY}
 
 
 def test_a_decision_cannot_be_changed(ask, bench, factory):
     decision = decide(ask(), bench, factory)
     with pytest.raises(AttributeError):
-        decision.choice = Choice.FACTORY
+        decision.choice = Place.FACTORY
 
 
 def test_a_mixed_group_is_costed_by_type(bench, factory):

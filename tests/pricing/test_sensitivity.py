@@ -7,10 +7,10 @@ import pytest
 
 from app.pricing import (
     BenchTerms,
-    Choice,
     FactoryTerms,
     KeyingKind,
     Lever,
+    Place,
     RecordsHolder,
     SystemAge,
     decide,
@@ -27,9 +27,9 @@ def flips(decision, bench, factory, lever):
 def test_needed_later_the_factory_saves(ask, bench, factory):
     # The factory's day is Monday 23 March.
     decision = decide(ask(40, need_by=date(2026, 3, 19)), bench, factory)
-    assert decision.choice is Choice.SHOP
+    assert decision.choice is Place.SHOP
     later, earlier = flips(decision, bench, factory, Lever.NEED_BY)
-    assert (later.at, later.choice) == (date(2026, 3, 23), Choice.FACTORY)
+    assert (later.at, later.choice) == (date(2026, 3, 23), Place.FACTORY)
     assert later.saving_cents == decision.shop.total_cents - decision.factory.total_cents > 0
     assert "saves $" in later.sentence
     assert (earlier.at, earlier.choice) == (decision.shop.ready - timedelta(1), None)
@@ -39,7 +39,7 @@ def test_needed_later_the_factory_saves(ask, bench, factory):
 def test_needed_earlier_the_bench_does_it_for_more(ask, bench, factory):
     decision = decide(ask(40), bench, factory)
     (earlier,) = flips(decision, bench, factory, Lever.NEED_BY)
-    assert (earlier.at, earlier.choice) == (date(2026, 3, 22), Choice.SHOP)
+    assert (earlier.at, earlier.choice) == (date(2026, 3, 22), Place.SHOP)
     assert "for $" in earlier.sentence and earlier.sentence.endswith("more.")
 
 
@@ -82,7 +82,7 @@ def test_below_the_factorys_minimum_nothing_is_said_of_costs(ask, bench, factory
     # At 11 the factory's figures come to $95.00 + $37.40 + $28.00, the bench's to $179.70; it takes none under 12.
     assert factory.min_cylinders == 12
     (fewer,) = flips(decide(ask(18, KeyingKind.MK), bench, factory), bench, factory, Lever.QUANTITY)
-    assert (fewer.at, fewer.choice) == (11, Choice.SHOP)
+    assert (fewer.at, fewer.choice) == (11, Place.SHOP)
     assert fewer.sentence == ("At 11 cylinders of this mix, the factory does not take it, so the bench does it.")
 
 
@@ -106,7 +106,7 @@ def test_labour_turns_it_at_that_cent_and_not_a_cent_before(ask, bench_json, fac
         return decide(ask(count), other, factory, 1).choice
 
     assert at(flip.at) is flip.choice
-    back = flip.at - 1 if flip.choice is Choice.FACTORY else flip.at + 1
+    back = flip.at - 1 if flip.choice is Place.FACTORY else flip.at + 1
     assert at(back) is decision.choice
 
 

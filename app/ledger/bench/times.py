@@ -17,7 +17,7 @@ from app.ledger.catalog.price_queries import bench_terms_row_on
 from app.ledger.catalog.prices import set_bench_terms
 from app.ledger.jobs.cylinder_lines import key_counts
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
-from app.ledger.quoting.request import QuoteAsk
+from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale
@@ -146,7 +146,7 @@ def job_tasks(session: Session, job: Job) -> list[JobTask]:
     )
     if text is None or "shop" not in job.keyed_at:
         return []
-    ask = QuoteAsk.from_json(read_snapshot(text).ask)
+    ask = QuoteRequest.from_json(read_snapshot(text).ask)
     kinds = {number: line.keying.kind for number, line in enumerate(ask.lines, start=1)}
     sent = sent_cylinders(session, job)
     here = [one for one in job.cylinders if one.id not in sent and one.keyset_id is not None]

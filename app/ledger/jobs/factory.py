@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from app.ledger.jobs.schedule import Schedule, ScheduleRow
 from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
-from app.ledger.quoting.request import LineAsk
+from app.ledger.quoting.request import LineRequest
 from app.ledger.store.errors import NotFound
 from app.ledger.store.events import moved_to
 from app.ledger.store.work import Work
@@ -164,4 +164,4 @@ def _groups(
 def _keying(line: JobLine | None) -> str:
     if line is None:
         return ""
-    return LineAsk.from_json(line.ask).keying.words
+    return LineRequest.from_json(line.ask).keying.words

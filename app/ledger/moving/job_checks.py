@@ -14,7 +14,7 @@ from app.ledger.jobs.payments import MEANS
 from app.ledger.moving.cells import is_sound_text
 from app.ledger.people.users import name_key
 from app.ledger.quoting.options import OPTIONS
-from app.ledger.quoting.request import QuoteAsk
+from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.snapshot import QuoteSnapshot, read_snapshot, snapshot_hash
 from app.ledger.tables import LineKind, Stage
 from app.pricing import MAX_CENTS, BenchTask, CylinderType, KeyingKind, RecordedTime
@@ -62,7 +62,7 @@ def check_line(row: Row) -> None:
 
 def _check_ask(given: Any, column: str) -> None:
     try:
-        QuoteAsk.from_json(given)
+        QuoteRequest.from_json(given)
     except BitternError as error:
         told = "This is no request that the counter can make. Put back what was exported."
         raise BitternError(column, told) from error

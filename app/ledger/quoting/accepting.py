@@ -22,7 +22,7 @@ from app.ledger.quoting.key_lines import keysets_sold
 from app.ledger.quoting.lost_keys import require_none_lost_of_job
 from app.ledger.quoting.options import OPTIONS, keyed_at, promise_from, way_words
 from app.ledger.quoting.rekeying import hanging, keep_what_it_is, on_door
-from app.ledger.quoting.request import LineAsk, QuoteAsk
+from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import QuoteSnapshot, SnapshotLine, as_accepted, read_snapshot
 from app.ledger.sites.customers import SiteForm, insert_site
 from app.ledger.sites.door_paste import DoorRow
@@ -91,7 +91,7 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         _check_form(work, form, revision)
         _check_option(form, offered)
         snapshot = as_accepted(offered, form.option)
-        ask = QuoteAsk.from_json(snapshot.ask)
+        ask = QuoteRequest.from_json(snapshot.ask)
         job.promised_on = promise_from(work, snapshot, form.accepted_on).on
         carry_out(work, job, ask, snapshot, form, KeysetAllotter(work, job, ask, snapshot))
         require_job_authority(work, job, f"accepted quote {job.number}-{revision.revision}", form.override_reason)
@@ -116,7 +116,7 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
 
 
 def carry_out(
-    work: Work, job: Job, ask: QuoteAsk, snapshot: QuoteSnapshot, form: AcceptForm, allotter: KeysetAllotter
+    work: Work, job: Job, ask: QuoteRequest, snapshot: QuoteSnapshot, form: AcceptForm, allotter: KeysetAllotter
 ) -> None:
     """Put on record what was sold, inside the caller's transaction: lines, cylinders with their keysets, keys.
 
@@ -181,12 +181,12 @@ def _agree(job: Job, form: AcceptForm, snapshot: QuoteSnapshot) -> None:
 class _Slot:
     """One cylinder to be: its line, the line's number, and its place among the line's cylinders."""
 
-    line: LineAsk
+    line: LineRequest
     line_number: int
     printed: SnapshotLine
 
 
-def _add_lines(work: Work, job: Job, ask: QuoteAsk, snapshot: QuoteSnapshot) -> list[_Slot]:
+def _add_lines(work: Work, job: Job, ask: QuoteRequest, snapshot: QuoteSnapshot) -> list[_Slot]:
     printed = {line.label: line for line in snapshot.lines}
     slots: list[_Slot] = []
     rows = snapshot.ask["lines"]
@@ -227,7 +227,7 @@ def _check_doors(doors: Sequence[DoorRow], slots: Sequence[_Slot]) -> None:
 def _add_cylinders(
     work: Work,
     job: Job,
-    ask: QuoteAsk,
+    ask: QuoteRequest,
     snapshot: QuoteSnapshot,
     slots: Sequence[_Slot],
     form: AcceptForm,
@@ -257,7 +257,7 @@ def _add_cylinders(
     _order_all_keys(work, job, ask, snapshot, allotter)
 
 
-def _rekey(work: Work, job: Job, ask: QuoteAsk, slots: Sequence[_Slot], allotter: KeysetAllotter) -> None:
+def _rekey(work: Work, job: Job, ask: QuoteRequest, slots: Sequence[_Slot], allotter: KeysetAllotter) -> None:
     """Put on record what the cylinders of one line become where they hang; who else operates them does so still."""
     number, line = slots[0].line_number, slots[0].line
     try:
@@ -325,7 +325,9 @@ def _cylinder(
     return cylinder
 
 
-def _order_all_keys(work: Work, job: Job, ask: QuoteAsk, snapshot: QuoteSnapshot, allotter: KeysetAllotter) -> None:
+def _order_all_keys(
+    work: Work, job: Job, ask: QuoteRequest, snapshot: QuoteSnapshot, allotter: KeysetAllotter
+) -> None:
     """Keys with the cylinders, then the quote's lines of further keys."""
     counts = Counter(allotter.keys)
     words = {line.label: line.words for line in snapshot.lines}

@@ -13,7 +13,7 @@ from app.ledger.keysystems.keysets import add_keysets
 from app.ledger.keysystems.lost_keysets import require_not_retired
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.systems import SystemForm, insert_system, single_keyed_system
-from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import QuoteSnapshot
 from app.ledger.quoting.system_fit import records_for, require_fit, require_levels, require_records
 from app.ledger.store.errors import LedgerError
@@ -40,7 +40,7 @@ class KeysetAllotter:
     being allotted, for whoever has to say which one was refused.
     """
 
-    def __init__(self, work: Work, job: Job, ask: QuoteAsk, snapshot: QuoteSnapshot) -> None:
+    def __init__(self, work: Work, job: Job, ask: QuoteRequest, snapshot: QuoteSnapshot) -> None:
         self._work = work
         self._job = job
         self._ask = ask
@@ -54,7 +54,7 @@ class KeysetAllotter:
         self.instead: dict[str, Keyset] = {}
         self.at = 0
 
-    def allot(self, number: int, line: LineAsk, symbols: Sequence[str]) -> list[Allotment]:
+    def allot(self, number: int, line: LineRequest, symbols: Sequence[str]) -> list[Allotment]:
         """One allotment a cylinder of line `number`; `symbols` are those asked for in the door list ("" any).
 
         In a system on record the list may name keysets that stand there already: those doors are keyed to them.
@@ -80,7 +80,7 @@ class KeysetAllotter:
             self.keys[keyset] = self.keys.get(keyset, 0) + line.keys_each
         return [Allotment(keyset, is_nmk) for keyset, is_nmk in zip(dealt, nmk, strict=True)]
 
-    def rekey(self, number: int, line: LineAsk, there: Sequence[Cylinder]) -> list[Allotment]:
+    def rekey(self, number: int, line: LineRequest, there: Sequence[Cylinder]) -> list[Allotment]:
         """One allotment a cylinder that line `number` rekeys where it hangs: its own keyset, or what replaces it.
 
         Cylinders that were alike stay alike, masters and NMK as they were.
@@ -128,7 +128,7 @@ class KeysetAllotter:
                 ways.setdefault(one.cylinder_id, []).append(one.keyset)
         return list(ways.values())
 
-    def _standing(self, number: int, line: LineAsk, symbols: Sequence[str]) -> dict[str, Keyset]:
+    def _standing(self, number: int, line: LineRequest, symbols: Sequence[str]) -> dict[str, Keyset]:
         """The keysets on record that the door list names, where the line goes into a system on record."""
         asked = self._ask.system
         if not any(symbols) or asked is None or asked.existing_id is None or not line.keying.kind.is_master_keyed:
@@ -144,7 +144,7 @@ class KeysetAllotter:
             self.systems.append(system)
         return found
 
-    def _add_keysets(self, number: int, line: LineAsk, count: int) -> list[Keyset]:
+    def _add_keysets(self, number: int, line: LineRequest, count: int) -> list[Keyset]:
         records = records_for(number, line, self._choices)
         if line.keying.kind.is_master_keyed:
             system = self._master_keyed(number, line, records, count)
@@ -163,7 +163,7 @@ class KeysetAllotter:
         self._fresh.update(keysets)
         return keysets
 
-    def _master_keyed(self, number: int, line: LineAsk, records: RecordsHolder, count: int) -> KeySystem:
+    def _master_keyed(self, number: int, line: LineRequest, records: RecordsHolder, count: int) -> KeySystem:
         """The job's one master-keyed system: the existing one, or the new one, started at its first line."""
         keyway, chambers = _keyed_for(number, line)
         if self._system is None:
@@ -175,7 +175,7 @@ class KeysetAllotter:
         require_records(f"line {number}: keying", system.name, system.records, records, is_on_record=is_on_record)
         return system
 
-    def _start(self, number: int, line: LineAsk, records: RecordsHolder, count: int) -> KeySystem:
+    def _start(self, number: int, line: LineRequest, records: RecordsHolder, count: int) -> KeySystem:
         keyway, chambers = _keyed_for(number, line)
         asked = self._ask.system
         if asked is None:
@@ -209,7 +209,7 @@ class KeysetAllotter:
         return system
 
 
-def _keyed_for(number: int, line: LineAsk) -> tuple[str, int]:
+def _keyed_for(number: int, line: LineRequest) -> tuple[str, int]:
     """The keyway and the chambers of a line's cylinders; LedgerError when the line does not say."""
     attributes = line.attributes
     if attributes is None or not attributes.keyway or attributes.chambers is None:

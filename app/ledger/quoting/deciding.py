@@ -12,8 +12,8 @@ from app.errors import BitternError, Problem
 from app.ledger.catalog.maker_queries import factory_terms_on
 from app.ledger.quoting.blank_stock import bench_today
 from app.ledger.quoting.decision_record import keep_choice, keep_parts
-from app.ledger.quoting.grouping import LineGroup, keying_ask, parts_of
-from app.ledger.quoting.request import QuoteAsk
+from app.ledger.quoting.grouping import LineGroup, keying_request, parts_of
+from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.snapshot import KeyingChoice
 from app.ledger.store.work import Work
 from app.ledger.tables import KeySystem, Maker
@@ -23,11 +23,11 @@ from app.pricing import (
     Decision,
     FactoryTerms,
     KeyingRequest,
+    KeyingWay,
     ObstacleCode,
     SplitChoice,
     SplitDecision,
     SplitOption,
-    Way,
     decide,
     decide_split,
 )
@@ -76,7 +76,7 @@ class _Weighed:
         return self.decision.choice.value if self.decision.choice else ""
 
 
-def choose(work: Work, ask: QuoteAsk, groups: Sequence[LineGroup]) -> tuple[list[Group], list[Problem]]:
+def choose(work: Work, ask: QuoteRequest, groups: Sequence[LineGroup]) -> tuple[list[Group], list[Problem]]:
     """Decide every group; problems for those that cannot be keyed anywhere or as the counter insists."""
     if not groups:
         return [], []
@@ -105,27 +105,27 @@ def choose(work: Work, ask: QuoteAsk, groups: Sequence[LineGroup]) -> tuple[list
 
 def _weigh(
     work: Work,
-    ask: QuoteAsk,
+    ask: QuoteRequest,
     group: LineGroup,
     system: KeySystem | None,
     bench: BenchTerms,
     terms: FactoryTerms | None,
 ) -> _Weighed:
-    decision = decide(keying_ask(work.today, ask, group, system), bench, terms)
+    decision = decide(keying_request(work.today, ask, group, system), bench, terms)
     parts = parts_of(group) if terms is not None else None
     if parts is None or terms is None:
         return _Weighed(group, decision, None, None)
-    bulk, rest = (_part_ask(work, ask, part, system, group) for part in parts)
+    bulk, rest = (_part_request(work, ask, part, system, group) for part in parts)
     try:
         return _Weighed(group, decision, parts, decide_split(bulk, rest, bench, terms))
     except BitternError:  # of two keyways: never one system, so there is nothing to split
         return _Weighed(group, decision, None, None)
 
 
-def _part_ask(
-    work: Work, ask: QuoteAsk, part: LineGroup, system: KeySystem | None, whole: LineGroup
+def _part_request(
+    work: Work, ask: QuoteRequest, part: LineGroup, system: KeySystem | None, whole: LineGroup
 ) -> KeyingRequest:
-    asked = keying_ask(work.today, ask, part, system, whole.kind)
+    asked = keying_request(work.today, ask, part, system, whole.kind)
     if part.own_days:
         # A day of their own goes before the job's, be it sooner or later.
         days = [day for day in part.own_days if day >= work.today]
@@ -133,7 +133,7 @@ def _part_ask(
     return asked
 
 
-def _override(ask: QuoteAsk, weighed: _Weighed) -> tuple[str | None, Problem | None]:
+def _override(ask: QuoteRequest, weighed: _Weighed) -> tuple[str | None, Problem | None]:
     """The way that the counter insists on for this group, or what stands firmly against it."""
     # Own cylinders are keyed here whatever was chosen for the rest of the job.
     if not ask.keyed_at or weighed.group.source is CylinderSource.CUSTOMER or ask.keyed_at == weighed.computed:
@@ -154,7 +154,7 @@ def _override(ask: QuoteAsk, weighed: _Weighed) -> tuple[str | None, Problem | N
     return ask.keyed_at, None
 
 
-def _firm(way: Way) -> list[str]:
+def _firm(way: KeyingWay) -> list[str]:
     return [obstacle.sentence for obstacle in way.obstacles if obstacle.code in _FIRM]
 
 
@@ -171,7 +171,7 @@ def _neither(decision: Decision) -> str:
 
 
 def _groups(
-    ask: QuoteAsk, weighed: _Weighed, override: str | None, terms: tuple[BenchTerms, FactoryTerms | None]
+    ask: QuoteRequest, weighed: _Weighed, override: str | None, terms: tuple[BenchTerms, FactoryTerms | None]
 ) -> list[Group]:
     """One group keyed in one place, or the two parts of one keyed in two."""
     group, decision = weighed.group, weighed.decision
@@ -187,7 +187,7 @@ def _groups(
     return [_group(group, kept, chosen)]
 
 
-def _group(group: LineGroup, choice: KeyingChoice, way: Way | None) -> Group:
+def _group(group: LineGroup, choice: KeyingChoice, way: KeyingWay | None) -> Group:
     quantities = [one.line.quantity for one in group.lines]
     return Group(
         choice=choice,

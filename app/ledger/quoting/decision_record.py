@@ -10,9 +10,9 @@ from app.pricing import (
     BenchTerms,
     Decision,
     FactoryTerms,
+    KeyingWay,
     SplitDecision,
     SplitOption,
-    Way,
     cost_points,
     sensitivity,
 )
@@ -66,7 +66,7 @@ def keep_parts(whole: KeyingChoice, parts: tuple[LineGroup, LineGroup], option: 
     ]
 
 
-def _part(base: KeyingChoice, name: str, group: LineGroup, choice: str, way: Way) -> KeyingChoice:
+def _part(base: KeyingChoice, name: str, group: LineGroup, choice: str, way: KeyingWay) -> KeyingChoice:
     return replace(
         base,
         group=name,
@@ -78,7 +78,7 @@ def _part(base: KeyingChoice, name: str, group: LineGroup, choice: str, way: Way
     )
 
 
-def _way(name: str, way: Way) -> CostedWay:
+def _way(name: str, way: KeyingWay) -> CostedWay:
     return CostedWay(
         name=name,
         possible=way.possible,

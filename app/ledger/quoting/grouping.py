@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 from app.errors import BitternError
-from app.ledger.quoting.request import QuoteAsk
+from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.resolving import Resolved
 from app.ledger.tables import KeySystem, LineKind
 from app.pricing import CylinderSource, CylinderType, KeyingKind, KeyingRequest, RecordsHolder, SystemAge
@@ -86,8 +86,8 @@ def _part(group: LineGroup, pairs: Sequence[tuple[int, Resolved]]) -> LineGroup:
     return replace(group, places=tuple(pair[0] for pair in pairs), lines=tuple(pair[1] for pair in pairs))
 
 
-def keying_ask(
-    today: date, ask: QuoteAsk, group: LineGroup, system: KeySystem | None, kind: KeyingKind | None = None
+def keying_request(
+    today: date, ask: QuoteRequest, group: LineGroup, system: KeySystem | None, kind: KeyingKind | None = None
 ) -> KeyingRequest:
     """What is asked of bench or factory for a group; `kind`: the deepest keying of the job it is a part of.
 
@@ -101,7 +101,7 @@ def keying_ask(
         cylinders[sort] = cylinders.get(sort, 0) + one.line.quantity
     attributes = group.lines[0].line.attributes
     kind = kind or group.kind
-    records = RecordsHolder(system.records.value) if system else RecordsHolder.NOBODY
+    records = system.records if system else RecordsHolder.NOBODY
     # Single-keyed cylinders may be in a system whose records nobody holds: they take nothing from it.
     joins = kind.is_master_keyed or (kind is KeyingKind.SKD and records is not RecordsHolder.NOBODY)
     days = [day for day in (ask.need_by, *group.own_days) if day is not None and day >= today]

@@ -18,8 +18,8 @@ from app.ledger.quoting.lead_time import working_days_until
 from app.ledger.quoting.lost_keys import allow_lost
 from app.ledger.quoting.missing import answered, questions_about
 from app.ledger.quoting.options import keyed_at, price_option
-from app.ledger.quoting.quoting import PricedQuote, price_ask
-from app.ledger.quoting.request import QuoteAsk
+from app.ledger.quoting.quoting import PricedQuote, price_request
+from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.snapshot import HouseHead, QuoteOption, QuoteSnapshot, snapshot_hash, write_snapshot
 from app.ledger.quoting.trying import require_acceptable
 from app.ledger.sites.customers import CustomerForm, SiteForm, insert_customer, insert_site
@@ -46,7 +46,7 @@ class IssueForm:
     job_id: the job to revise, read at job_version. token: one press of the button, one revision.
     """
 
-    ask: QuoteAsk
+    ask: QuoteRequest
     token: str
     new_customer: CustomerForm | None = None
     new_site: SiteForm | None = None
@@ -68,7 +68,7 @@ def issue_quote(work: Work, form: IssueForm) -> QuoteRevision:
         if done is not None:
             return done
         ask = _with_customer(work, form)
-        priced = price_ask(work, ask)
+        priced = price_request(work, ask)
         if priced.problems:
             raise Problems(priced.problems)
         other = price_option(work, ask, priced)
@@ -105,7 +105,7 @@ def issue_quote(work: Work, form: IssueForm) -> QuoteRevision:
         return revision
 
 
-def _with_customer(work: Work, form: IssueForm) -> QuoteAsk:
+def _with_customer(work: Work, form: IssueForm) -> QuoteRequest:
     ask = form.ask
     try:
         if form.new_customer is not None:
@@ -119,7 +119,7 @@ def _with_customer(work: Work, form: IssueForm) -> QuoteAsk:
     return ask
 
 
-def _job(work: Work, form: IssueForm, ask: QuoteAsk) -> Job:
+def _job(work: Work, form: IssueForm, ask: QuoteRequest) -> Job:
     if form.job_id is None:
         return insert_job(work, ask)
     job = work.session.get(Job, form.job_id)
@@ -133,7 +133,7 @@ def _job(work: Work, form: IssueForm, ask: QuoteAsk) -> Job:
     return job
 
 
-def insert_job(work: Work, ask: QuoteAsk) -> Job:
+def insert_job(work: Work, ask: QuoteRequest) -> Job:
     """A new job in stage asked, inside the caller's transaction."""
     if work.actor.user_id is None:
         raise LedgerError("", "A job is opened by a person who is logged in.")

@@ -21,7 +21,7 @@ from app.ledger.keysystems.control import CONTROL_SYMBOL, add_factory_control, l
 from app.ledger.keysystems.keysets import change_level_symbol, number_of
 from app.ledger.keysystems.system_queries import get_system, operators_of
 from app.ledger.quoting.allocation import KeysetAllotter, set_sizes
-from app.ledger.quoting.request import LineAsk, QuoteAsk
+from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.resolving import MOST, Resolved
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
@@ -83,13 +83,13 @@ def own_copies(job: Job) -> tuple[tuple[str, int], ...]:
     return tuple(sorted(counts.items()))
 
 
-def is_keyed(line: LineAsk) -> bool:
+def is_keyed(line: LineRequest) -> bool:
     """Whether keys can be to a line's cylinders: those without pins have none."""
     return line.kind.is_keyed and line.keying.kind is not KeyingKind.NONE
 
 
 def whose_keys(
-    session: Session, ask: QuoteAsk, resolved: Sequence[Resolved | None]
+    session: Session, ask: QuoteRequest, resolved: Sequence[Resolved | None]
 ) -> tuple[list[Resolved | None], list[Problem]]:
     """The lines with each key line's `symbol` settled and its words saying whose keys they are; the rest as it was.
 
@@ -119,7 +119,7 @@ def whose_keys(
     return found, problems
 
 
-def _sets_of(session: Session, lines: Sequence[LineAsk]) -> dict[int, int]:
+def _sets_of(session: Session, lines: Sequence[LineRequest]) -> dict[int, int]:
     """Line number → how many keysets its cylinders get; of a line not understood, what it says.
 
     Those that are rekeyed where they hang stay alike as they are.
@@ -172,7 +172,7 @@ def _settled(quote: _Quote, found: Resolved) -> Resolved:
     return _told(found, symbol, told)
 
 
-def _require_keyway(line: LineAsk, keyways: Collection[str]) -> None:
+def _require_keyway(line: LineRequest, keyways: Collection[str]) -> None:
     """BitternError where the line names another keyway than those that its keys can be on."""
     typed = line.attributes.keyway if line.attributes else ""
     known = sorted(filter(None, keyways))
@@ -217,7 +217,7 @@ def _only_one(sets: Mapping[int, int], words: str) -> str:
     )
 
 
-def _of_line(quote: _Quote, number: int, line: LineAsk) -> str:
+def _of_line(quote: _Quote, number: int, line: LineRequest) -> str:
     sets = quote.sets.get(number)
     if not sets:
         raise BitternError("symbol", f"Line {number} has no cylinders that are keyed; name a line that has.")
@@ -254,7 +254,7 @@ def _system_of(quote: _Quote, symbol: str) -> KeySystem:
 
 
 def keysets_sold(
-    work: Work, job: Job, ask: QuoteAsk, number: int, words: str, allotter: KeysetAllotter
+    work: Work, job: Job, ask: QuoteRequest, number: int, words: str, allotter: KeysetAllotter
 ) -> list[Keyset]:
     """The keysets that key line `number` of an accepted quote is for, each for as many of its keys; LedgerError where
     there is none. [] for copies of the customer's own key, of which the job's line is the record.

@@ -17,7 +17,7 @@ from app.ledger.keysystems.lost_keysets import KEYED_UNDER_LOST, LostKeyset, los
 from app.ledger.keysystems.system_queries import get_system, operators_of
 from app.ledger.keysystems.systems import single_keyed_name
 from app.ledger.quoting.rekeying import hanging
-from app.ledger.quoting.request import LineAsk, QuoteAsk
+from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -30,7 +30,7 @@ OWNERS_BOX = "Key under a lost key"
 _OWNER = f"Only the owner of the house may go on, with a reason under '{OWNERS_BOX}'."
 
 
-def lost_problems(work: Work, ask: QuoteAsk, lines: Sequence[LineAsk | None]) -> list[Problem]:
+def lost_problems(work: Work, ask: QuoteRequest, lines: Sequence[LineRequest | None]) -> list[Problem]:
     """Each line (None: not understood) that would be keyed where a lost key opens, unless the owner goes on."""
     problems = []
     if fault := fault_of_length(ask.lost_reason, MOST):
@@ -44,7 +44,7 @@ def lost_problems(work: Work, ask: QuoteAsk, lines: Sequence[LineAsk | None]) ->
     return problems
 
 
-def as_still_said(session: Session, ask: QuoteAsk) -> QuoteAsk:
+def as_still_said(session: Session, ask: QuoteRequest) -> QuoteRequest:
     """A request as quoted earlier, without its reason where that says nothing of what is lost by now."""
     try:
         is_said = all(_is_allowed(ask, lost) for _, lost in _by_line(session, ask, ask.lines))
@@ -53,7 +53,9 @@ def as_still_said(session: Session, ask: QuoteAsk) -> QuoteAsk:
     return ask if is_said else replace(ask, lost_reason="")
 
 
-def allow_lost(work: Work, job: Job, ask: QuoteAsk, lines: Sequence[LineAsk | None], quote: str) -> QuoteAsk:
+def allow_lost(
+    work: Work, job: Job, ask: QuoteRequest, lines: Sequence[LineRequest | None], quote: str
+) -> QuoteRequest:
     """The request with the lost keys that the owner's reason settles; each is an event of its system and the job.
 
     Inside the caller's transaction; `lost_problems` has none. `quote`: its number, as people say it.
@@ -71,7 +73,7 @@ def allow_lost(work: Work, job: Job, ask: QuoteAsk, lines: Sequence[LineAsk | No
     return replace(ask, lost_allowed=tuple(sorted(found)))
 
 
-def require_none_lost_of_job(work: Work, job: Job, ask: QuoteAsk, reason: str = "") -> None:
+def require_none_lost_of_job(work: Work, job: Job, ask: QuoteRequest, reason: str = "") -> None:
     """Let a job's new cylinders stand where lost keys open them, or refuse on `lost_reason`; caller's transaction.
 
     What a lost key opens that was settled when it was quoted passes; else the owner of the house alone does, with a
@@ -99,15 +101,17 @@ def _require_owner(work: Work, lost: LostKeyset, reason: str) -> None:
         raise LedgerError("lost_reason", fault)
 
 
-def _reason(ask: QuoteAsk) -> str:
+def _reason(ask: QuoteRequest) -> str:
     return " ".join(ask.lost_reason.split())
 
 
-def _is_allowed(ask: QuoteAsk, lost: LostKeyset) -> bool:
+def _is_allowed(ask: QuoteRequest, lost: LostKeyset) -> bool:
     return set(lost.key_ids) <= set(ask.lost_allowed)
 
 
-def _by_line(session: Session, ask: QuoteAsk, lines: Sequence[LineAsk | None]) -> Iterable[tuple[int, LostKeyset]]:
+def _by_line(
+    session: Session, ask: QuoteRequest, lines: Sequence[LineRequest | None]
+) -> Iterable[tuple[int, LostKeyset]]:
     """Each line's place with each keyset of the customer with a lost key that will open its cylinders."""
     lost = {one.keyset.id: one for one in lost_of_customer(session, ask.customer_id)} if ask.customer_id else {}
     if not lost:
@@ -119,7 +123,7 @@ def _by_line(session: Session, ask: QuoteAsk, lines: Sequence[LineAsk | None]) -
                     yield place, lost[keyset.id]
 
 
-def _operators(session: Session, ask: QuoteAsk, line: LineAsk) -> Iterable[Keyset]:
+def _operators(session: Session, ask: QuoteRequest, line: LineRequest) -> Iterable[Keyset]:
     """The keysets on record that will operate a line's cylinders, control keys too."""
     if line.standing:
         for cylinder in hanging(session, ask.customer_id, ask, line):

@@ -9,32 +9,32 @@ from app.keying import SymbolLevel, read_symbol
 from app.keying.errors import KeyingError
 from app.ledger.catalog.quote_rules import line_rules, quote_rules
 from app.ledger.quoting.quoting import PricedQuote
-from app.ledger.quoting.request import QuoteAsk
+from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.resolving import Resolved
 from app.ledger.quoting.snapshot import AskedQuestion
 from app.ledger.store.work import Work
 from app.ledger.tables import KeySystem, LineKind, RecordsHolder
-from app.pricing import KeyingKind, Question, QuoteFacts, missing_lines
+from app.pricing import KeyingKind, MissingLineQuestion, QuoteFacts, missing_lines
 
 MOST_ANSWER = 200
 _MASTERS = (SymbolLevel.MASTER, SymbolLevel.GRAND, SymbolLevel.GREAT_GRAND)
 _CORES = ("sfic", "lfic")
 
 
-def questions_about(work: Work, priced: PricedQuote) -> tuple[Question, ...]:
+def questions_about(work: Work, priced: PricedQuote) -> tuple[MissingLineQuestion, ...]:
     """What the house's rules ask about a request, answered or not, in the rules' order."""
     off = quote_rules(work.session).questions_off
     return missing_lines(facts_of(work, priced), line_rules(), off)
 
 
-def answered(questions: Iterable[Question], ask: QuoteAsk) -> tuple[AskedQuestion, ...]:
+def answered(questions: Iterable[MissingLineQuestion], ask: QuoteRequest) -> tuple[AskedQuestion, ...]:
     """Each question with the counter's answer, "" where there is none yet; for the snapshot."""
     answers = answers_of(ask)
     return tuple(AskedQuestion(one.code, one.question, answers.get(one.code, "")) for one in questions)
 
 
-def answers_of(ask: QuoteAsk) -> dict[str, str]:
-    """Question's code → why its line is not needed, without the empty ones."""
+def answers_of(ask: QuoteRequest) -> dict[str, str]:
+    """A question's code → why its line is not needed, without the empty ones."""
     return {code: why.strip()[:MOST_ANSWER] for code, why in ask.answers if why.strip()}
 
 

@@ -9,8 +9,8 @@ from datetime import date
 
 from app.errors import Problem, Problems
 from app.ledger.quoting.blank_stock import bench_today
-from app.ledger.quoting.quoting import PricedQuote, price_ask
-from app.ledger.quoting.request import QuoteAsk
+from app.ledger.quoting.quoting import PricedQuote, price_request
+from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, LineKind
@@ -40,16 +40,16 @@ def offered_ways(priced: PricedQuote) -> tuple[str, ...]:
     )
 
 
-def _is_customers_own(ask: QuoteAsk, choice: KeyingChoice) -> bool:
+def _is_customers_own(ask: QuoteRequest, choice: KeyingChoice) -> bool:
     return all(ask.lines[number - 1].kind is LineKind.REKEY for number in choice.lines)
 
 
 def price_option(
-    work: Work, ask: QuoteAsk, priced: PricedQuote, customer: Customer | None = None
+    work: Work, ask: QuoteRequest, priced: PricedQuote, customer: Customer | None = None
 ) -> PricedQuote | None:
     """Option B of a request whose option A is `priced`; None when none is asked for.
 
-    customer: as for `price_ask`.
+    customer: as for `price_request`.
 
     Raises Problems on `option_b` when that way is not possible, or no other way than A's.
     """
@@ -57,7 +57,7 @@ def price_option(
         return None
     if ask.option_b not in offered_ways(priced):
         raise Problems([Problem("option_b", _why_not(ask.option_b, priced))])
-    other = price_ask(work, replace(ask, keyed_at=ask.option_b, override_reason=OFFERED, option_b=""), customer)
+    other = price_request(work, replace(ask, keyed_at=ask.option_b, override_reason=OFFERED, option_b=""), customer)
     if other.problems:
         raise Problems([Problem("option_b", f"Option B: {problem.message}") for problem in other.problems])
     return other
@@ -124,7 +124,7 @@ def _from_the_shelf(quote: QuoteSnapshot) -> Counter[CylinderType]:
     """The cylinders that are sold and keyed here, by type."""
     here = {number for choice in quote.keying if choice.choice == "shop" for number in choice.lines}
     taken: Counter[CylinderType] = Counter()
-    for number, line in enumerate(QuoteAsk.from_json(quote.ask).lines, start=1):
+    for number, line in enumerate(QuoteRequest.from_json(quote.ask).lines, start=1):
         if number in here and line.kind is not LineKind.REKEY and line.attributes is not None:
             taken[CylinderType(line.attributes.type)] += line.quantity
     return taken

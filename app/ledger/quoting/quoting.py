@@ -16,7 +16,7 @@ from app.ledger.quoting.lead_time import lead_time
 from app.ledger.quoting.lost_keys import lost_problems
 from app.ledger.quoting.rekeying import as_on_record, hanging, told_of
 from app.ledger.quoting.replacing import told_customer
-from app.ledger.quoting.request import QuoteAsk
+from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.resolving import Resolved, Resolver
 from app.ledger.quoting.snapshot import KeyingChoice, SnapshotLine
 from app.ledger.quoting.system_fit import records_problems, system_problems
@@ -39,7 +39,7 @@ class PricedQuote:
     `bench_minutes`: the shop's own keying work, whole minutes upwards.
     """
 
-    ask: QuoteAsk
+    ask: QuoteRequest
     lines: tuple[SnapshotLine, ...]
     resolved: tuple[Resolved | None, ...]
     totals: Totals
@@ -52,7 +52,7 @@ class PricedQuote:
     problems: tuple[Problem, ...]
 
 
-def price_ask(work: Work, ask: QuoteAsk, customer: Customer | None = None) -> PricedQuote:
+def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = None) -> PricedQuote:
     """Price a request for a customer on record, or (customer_id 0) for a `customer` not saved yet."""
     session, today = work.session, work.today
     buyer = customer or session.get(Customer, ask.customer_id)
@@ -106,7 +106,7 @@ def price_ask(work: Work, ask: QuoteAsk, customer: Customer | None = None) -> Pr
     )
 
 
-def _header_problems(work: Work, ask: QuoteAsk) -> list[Problem]:
+def _header_problems(work: Work, ask: QuoteRequest) -> list[Problem]:
     problems = []
     if ask.need_by is not None and ask.need_by < work.today:
         problems.append(Problem("need_by", f"This day has passed; enter {show_day(work.today)} or a later day."))
@@ -148,7 +148,7 @@ def _print_lines(
     book: PriceBook,
     today: date,
     tier: str,
-    ask: QuoteAsk,
+    ask: QuoteRequest,
     resolved: Sequence[Resolved | None],
     chosen: Sequence[Group],
     problems: list[Problem],

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session, joinedload, selectinload
 
 from app.errors import BitternError
 from app.fitting.cylinder import CylinderAttributes
-from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.quoting.resolving import Resolved
 from app.ledger.sites.cylinders import making_way, standing
 from app.ledger.tables import (
@@ -54,7 +54,7 @@ def keep_what_it_is(cylinder: Cylinder, there: Cylinder, said: CylinderAttribute
         cylinder.words = there.words
 
 
-def hanging(session: Session, customer_id: int, ask: QuoteAsk, line: LineAsk) -> list[Cylinder]:
+def hanging(session: Session, customer_id: int, ask: QuoteRequest, line: LineRequest) -> list[Cylinder]:
     """The cylinders on record that a line rekeys where they hang, in its order; [] where it names none.
 
     BitternError on `quantity` where one is gone, is another customer's, is rekeyed by two lines or by another job, or
@@ -108,7 +108,7 @@ def keyed_as(keyset: Keyset, count: int) -> KeyingInstruction:
     return KeyingInstruction(KeyingKind.KA if size else KeyingKind.KD)
 
 
-def _require_as_they_hang(ask: QuoteAsk, line: LineAsk, found: Sequence[Cylinder]) -> None:
+def _require_as_they_hang(ask: QuoteRequest, line: LineRequest, found: Sequence[Cylinder]) -> None:
     """Refuse what a line says otherwise than it is: sold as said, it would be keyed as on record all the same."""
     there, keyset = found[0], found[0].keyset
     if keyset is None:
@@ -141,7 +141,7 @@ def _place(cylinder: Cylinder) -> str:
     return door if cylinder.position in ("", "outside") else f"{door} {cylinder.position}"
 
 
-def as_on_record(line: LineAsk, cylinders: Sequence[Cylinder]) -> LineAsk:
+def as_on_record(line: LineRequest, cylinders: Sequence[Cylinder]) -> LineRequest:
     """The line with all that is on record of its cylinders, which are alike; what the line says goes first."""
     if not cylinders:
         return line

@@ -21,7 +21,7 @@ from app.fitting import (
     words,
 )
 from app.ledger.catalog.maker_queries import MakerTables
-from app.ledger.quoting.request import LineAsk
+from app.ledger.quoting.request import LineRequest
 from app.ledger.tables import LineKind
 
 AGREED, REFUSED = "agreed", "refused"
@@ -85,7 +85,7 @@ def _finish(typed: str) -> str | None:
         raise BitternError("replaces_finish", error.message) from error
 
 
-def replacing(makers: Mapping[str, MakerTables], line: LineAsk, new: CylinderAttributes) -> Replacing | None:
+def replacing(makers: Mapping[str, MakerTables], line: LineRequest, new: CylinderAttributes) -> Replacing | None:
     """What `line`, whose cylinder is `new` (its maker by name), means for the old one and for the lock; None where
     neither is named."""
     lock = lock_named(makers, line)
@@ -118,7 +118,7 @@ def replacing(makers: Mapping[str, MakerTables], line: LineAsk, new: CylinderAtt
     )
 
 
-def lock_named(makers: Mapping[str, MakerTables], line: LineAsk) -> LockModel | None:
+def lock_named(makers: Mapping[str, MakerTables], line: LineRequest) -> LockModel | None:
     """The lock that the line's cylinder goes into; None where none is named that a maker on record has."""
     name = dict(line.fit).get("fit_lock")
     return next((lock for maker in makers.values() for lock in maker.locks if lock.name == name), None)

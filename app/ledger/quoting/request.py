@@ -66,7 +66,7 @@ _Attributes = Annotated[CylinderAttributes, Form(_read_attributes, to_json)]
 
 
 @dataclass(frozen=True, slots=True)
-class LineAsk(JsonDataclass):
+class LineRequest(JsonDataclass):
     """One line. Which fields count depends on `kind`; `field_prefix` names it in error messages.
 
     cylinder: maker_code and attributes. part number: maker_code ("" looks at every maker) and part_number.
@@ -79,7 +79,7 @@ class LineAsk(JsonDataclass):
     where none is replaced. face_asked: what the customer was told of the change, face_answer: agreed, refused
     or "" while nobody has asked. fit: what was said of the door, by the page's boxes, so that they can be filled
     again. standing: the ids of the cylinders on record that a rekey line is for; they stay on their doors, and each
-    is keyed to what takes its keyset's place (`QuoteAsk.replaced`), or else stays on its keyset.
+    is keyed to what takes its keyset's place (`QuoteRequest.replaced`), or else stays on its keyset.
     """
 
     kind: LineKind
@@ -104,7 +104,7 @@ class LineAsk(JsonDataclass):
 
 
 @dataclass(frozen=True, slots=True)
-class SystemAsk:
+class SystemRequest:
     """The key system that master-keyed lines go under: an existing one by id, or a new one.
 
     levels 2: masters over changes; 3: grand, masters, changes; 4: great grand, grands, masters, changes.
@@ -117,11 +117,11 @@ class SystemAsk:
     grands: int = 1
     masters: int = 1
 
-    def levels_for(self, lines: Iterable[LineAsk]) -> int:
+    def levels_for(self, lines: Iterable[LineRequest]) -> int:
         """How many levels a new system gets: those asked for, or as many as the keying of one of its lines needs.
 
-        >>> line = LineAsk(LineKind.CYLINDER, 2, keying=KeyingInstruction(KeyingKind.GMK))
-        >>> SystemAsk(name="The Flats").levels_for([line])
+        >>> line = LineRequest(LineKind.CYLINDER, 2, keying=KeyingInstruction(KeyingKind.GMK))
+        >>> SystemRequest(name="The Flats").levels_for([line])
         3
         """
         keyed = (line.keying for line in lines if line.kind.is_keyed)
@@ -129,7 +129,7 @@ class SystemAsk:
 
 
 @dataclass(frozen=True, slots=True)
-class QuoteAsk(JsonDataclass):
+class QuoteRequest(JsonDataclass):
     """The whole request of one counter page. keyed_at: "" lets Bittern decide, else shop, factory or
     split (the lines with days of their own here, the rest at the factory).
 
@@ -142,11 +142,11 @@ class QuoteAsk(JsonDataclass):
     """
 
     customer_id: int
-    lines: tuple[LineAsk, ...]
+    lines: tuple[LineRequest, ...]
     site_id: int | None = None
     title: str = ""
     need_by: date | None = None
-    system: SystemAsk | None = None
+    system: SystemRequest | None = None
     keyed_at: str = ""
     override_reason: str = ""
     option_b: str = ""

@@ -16,7 +16,7 @@ from app.ledger.catalog.maker_queries import ItemLookup, MakerTables, item_attri
 from app.ledger.catalog.price_queries import KEY_CUT, rekey_code, tier_percent
 from app.ledger.catalog.price_rules import RuledBook
 from app.ledger.quoting.replacing import lock_named, replacing
-from app.ledger.quoting.request import LineAsk
+from app.ledger.quoting.request import LineRequest
 from app.ledger.tables import CatalogRow, LineKind
 from app.pricing import KeyingKind, PriceKind, PriceRow, half_up
 
@@ -32,7 +32,7 @@ class Resolved:
     is on the door now, in words. problems: what a quote waits for although the line is understood.
     """
 
-    line: LineAsk
+    line: LineRequest
     words: str
     part_number: str
     maker_name: str
@@ -60,10 +60,10 @@ class Resolver:
         self._makers = maker_tables(session)
         self._rules = book.rules
 
-    def resolve(self, line: LineAsk) -> Resolved:
+    def resolve(self, line: LineRequest) -> Resolved:
         """The line understood; BitternError with the field of the line at fault."""
         _check_counts(line)
-        by_kind: dict[LineKind, Callable[[LineAsk], Resolved]] = {
+        by_kind: dict[LineKind, Callable[[LineRequest], Resolved]] = {
             LineKind.CYLINDER: self._cylinder,
             LineKind.PART: self._part,
             LineKind.REKEY: self._rekey,
@@ -78,7 +78,7 @@ class Resolver:
             )
         return replace(found, unit_cents=line.unit_cents)
 
-    def _cylinder(self, line: LineAsk) -> Resolved:
+    def _cylinder(self, line: LineRequest) -> Resolved:
         attributes = line.attributes
         if attributes is None or not attributes.type:
             raise BitternError("type", "Choose the type of cylinder.")
@@ -88,7 +88,7 @@ class Resolver:
         reading = decode_any(maker.patterns, number)[0]
         return self._sold(line, maker, reading, ())
 
-    def _with_cam(self, line: LineAsk, attributes: CylinderAttributes, maker: MakerTables) -> CylinderAttributes:
+    def _with_cam(self, line: LineRequest, attributes: CylinderAttributes, maker: MakerTables) -> CylinderAttributes:
         """The cylinder with a cam that its lock takes, where a lock is named and nobody chose the cam."""
         lock = lock_named(self._makers, line)
         if lock is None or attributes.cam or attributes.type != "mortise" or lock.takes != "mortise":
@@ -98,7 +98,7 @@ class Resolver:
             raise BitternError("cam", f"Choose the cam. {found.words}")
         return replace(attributes, cam=found.cam)
 
-    def _part(self, line: LineAsk) -> Resolved:
+    def _part(self, line: LineRequest) -> Resolved:
         if not line.part_number.strip():
             raise BitternError("part_number", "Enter the maker's part number.")
         makers = [self._maker(line.maker_code)] if line.maker_code else list(self._makers.values())
@@ -124,7 +124,7 @@ class Resolver:
         )
         return self._sold(line, maker, reading, others)
 
-    def _item(self, line: LineAsk, maker: MakerTables, item: CatalogRow) -> Resolved:
+    def _item(self, line: LineRequest, maker: MakerTables, item: CatalogRow) -> Resolved:
         """A part number out of a catalog that nothing is keyed on: hardware, a key blank, or a cylinder
         whose number its maker's tables do not read."""
         number = item.part_number
@@ -147,7 +147,9 @@ class Resolver:
             is_stocked=True,
         )
 
-    def _sold(self, line: LineAsk, maker: MakerTables, reading: NumberReading, notes: tuple[str, ...]) -> Resolved:
+    def _sold(
+        self, line: LineRequest, maker: MakerTables, reading: NumberReading, notes: tuple[str, ...]
+    ) -> Resolved:
         item = self._items.get(maker.id, reading.part_number)
         if item is None and line.unit_cents is None:
             raise BitternError(
@@ -183,7 +185,7 @@ class Resolver:
             problems=old.problems if old else (),
         )
 
-    def _rekey(self, line: LineAsk) -> Resolved:
+    def _rekey(self, line: LineRequest) -> Resolved:
         attributes = line.attributes
         if attributes is None or not attributes.type:
             raise BitternError("type", "Choose the type of the customer's cylinder.")
@@ -193,7 +195,7 @@ class Resolver:
         line = replace(line, part_number="")
         return replace(_from_book(line, row, f"Rekey customer's own {words(attributes)}"), kind=PriceKind.LABOR)
 
-    def _keys(self, line: LineAsk) -> Resolved:
+    def _keys(self, line: LineRequest) -> Resolved:
         code = line.price_code or KEY_CUT
         row = self._book.price(code, self._on, self._tier or None, line.quantity)
         keyway = line.attributes.keyway if line.attributes else None
@@ -201,7 +203,7 @@ class Resolver:
         line = replace(line, price_code=code, keys_each=0)
         return _from_book(line, row, f"{what}, keyway {keyway}" if keyway else what)
 
-    def _priced(self, line: LineAsk) -> Resolved:
+    def _priced(self, line: LineRequest) -> Resolved:
         """Hardware, labor, trip: a row of the price book."""
         if not line.price_code:
             raise BitternError("price_code", "Choose an entry of the price book.")
@@ -234,7 +236,7 @@ class Resolver:
         return half_up(Fraction(item.list_cents) * Fraction(Decimal(100) - self._percent_off) / 100)
 
 
-def _from_book(line: LineAsk, row: PriceRow, said: str) -> Resolved:
+def _from_book(line: LineRequest, row: PriceRow, said: str) -> Resolved:
     """A line that is a row of the price book: no part number, no maker, always to be had."""
     return Resolved(
         line=line,
@@ -248,7 +250,7 @@ def _from_book(line: LineAsk, row: PriceRow, said: str) -> Resolved:
     )
 
 
-def _check_counts(line: LineAsk) -> None:
+def _check_counts(line: LineRequest) -> None:
     if not 1 <= line.quantity <= MOST:
         raise BitternError("quantity", f"Enter a whole quantity from 1 to {MOST:,}.")
     if not 0 <= line.keys_each <= 100:

@@ -13,8 +13,8 @@ from app.ledger.quoting.counter_queries import is_issued
 from app.ledger.quoting.issuing import QUOTABLE, IssueForm, issue_quote
 from app.ledger.quoting.lost_keys import as_still_said
 from app.ledger.quoting.options import price_option, way_words
-from app.ledger.quoting.quoting import PricedQuote, price_ask
-from app.ledger.quoting.request import QuoteAsk
+from app.ledger.quoting.quoting import PricedQuote, price_request
+from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot, SnapshotLine, read_snapshot
 from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.work import Work
@@ -64,7 +64,7 @@ class Requote:
 
     job: Job
     revision: QuoteRevision
-    ask: QuoteAsk
+    ask: QuoteRequest
     comparison: Comparison
     notes: tuple[str, ...]
     problems: tuple[Problem, ...]
@@ -103,13 +103,13 @@ def requote(work: Work, job: Job) -> Requote:
         raise LedgerError("stage", f"This job is {job.stage.word}: it can no longer be quoted anew. Start another.")
     revision = job.revisions[-1]
     quoted = read_snapshot(revision.snapshot)
-    ask, notes = _without_past_days(as_still_said(work.session, QuoteAsk.from_json(quoted.ask)), work.today)
+    ask, notes = _without_past_days(as_still_said(work.session, QuoteRequest.from_json(quoted.ask)), work.today)
     notes += [
         f"Line {number} keeps the price that was typed for it, {show_cents(line.unit_cents)} each."
         for number, line in enumerate(ask.lines, start=1)
         if line.unit_cents is not None
     ]
-    priced = price_ask(work, ask)
+    priced = price_request(work, ask)
     other: PricedQuote | None = None
     try:
         other = price_option(work, ask, priced)
@@ -130,7 +130,7 @@ def requote(work: Work, job: Job) -> Requote:
     return Requote(job, revision, ask, Comparison(_side_of(quoted), today, changes), tuple(notes), priced.problems)
 
 
-def _without_past_days(ask: QuoteAsk, today: date) -> tuple[QuoteAsk, list[str]]:
+def _without_past_days(ask: QuoteRequest, today: date) -> tuple[QuoteRequest, list[str]]:
     """The request without the days that have passed, and what to say of each."""
     notes = []
     if ask.need_by is not None and ask.need_by < today:

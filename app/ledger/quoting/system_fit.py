@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from app.errors import Problem
 from app.ledger.keysystems.keysets import find_master
-from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import KeyingChoice
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
@@ -64,7 +64,7 @@ def require_levels(field: str, system: KeySystem, keying: KeyingInstruction) -> 
         )
 
 
-def records_for(number: int, line: LineAsk, choices: Sequence[KeyingChoice]) -> RecordsHolder:
+def records_for(number: int, line: LineRequest, choices: Sequence[KeyingChoice]) -> RecordsHolder:
     """Who keys line `number`, as decided, and so has to hold the records of the system that it goes into."""
     # A customer's own cylinders never leave for the factory.
     if line.kind is LineKind.REKEY:
@@ -94,7 +94,7 @@ def require_records(field: str, name: str, held: RecordsHolder, wanted: RecordsH
 
 
 def records_problems(
-    work: Work, ask: QuoteAsk, lines: Sequence[LineAsk | None], choices: Sequence[KeyingChoice]
+    work: Work, ask: QuoteRequest, lines: Sequence[LineRequest | None], choices: Sequence[KeyingChoice]
 ) -> list[Problem]:
     """Every line that would be keyed where its system's records may not be: a new system's are with its first."""
     if ask.system is None:
@@ -115,7 +115,7 @@ def records_problems(
     return problems
 
 
-def system_problems(work: Work, ask: QuoteAsk, lines: Sequence[LineAsk | None]) -> list[Problem]:
+def system_problems(work: Work, ask: QuoteRequest, lines: Sequence[LineRequest | None]) -> list[Problem]:
     """Every line (None: not understood) that cannot be in the request's system; a new one is made for its first.
 
     A system on record has its masters already: a line under one that it has not is told which there are.
@@ -152,5 +152,5 @@ def system_problems(work: Work, ask: QuoteAsk, lines: Sequence[LineAsk | None]) 
     return problems
 
 
-def _joins(line: LineAsk) -> bool:
+def _joins(line: LineRequest) -> bool:
     return line.kind.is_keyed and (line.keying.kind.is_master_keyed or line.keying.kind is KeyingKind.SKD)

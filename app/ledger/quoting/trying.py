@@ -22,7 +22,7 @@ from app.ledger.keysystems.lost_keysets import is_retired
 from app.ledger.quoting.accepting import AcceptForm, carry_out
 from app.ledger.quoting.allocation import KeysetAllotter
 from app.ledger.quoting.options import OPTIONS
-from app.ledger.quoting.request import QuoteAsk
+from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.snapshot import QuoteSnapshot, as_accepted
 from app.ledger.sites.door_paste import DoorRow
 from app.ledger.store.work import Work
@@ -53,7 +53,7 @@ def require_acceptable(work: Work, job: Job, snapshot: QuoteSnapshot) -> None:
 
 def _refusal(work: Work, job_id: int, quote: QuoteSnapshot) -> Problem | None:
     """What acceptance would refuse of one option; None where it would not."""
-    ask = QuoteAsk.from_json(quote.ask)
+    ask = QuoteRequest.from_json(quote.ask)
     named: dict[int, list[str]] = {}
     while True:
         refused, number, problem = _tried(work, job_id, ask, quote, _door_list(ask, named))
@@ -65,7 +65,7 @@ def _refusal(work: Work, job_id: int, quote: QuoteSnapshot) -> Problem | None:
         named[number] = standing
 
 
-def _door_list(ask: QuoteAsk, named: Mapping[int, Sequence[str]]) -> list[str]:
+def _door_list(ask: QuoteRequest, named: Mapping[int, Sequence[str]]) -> list[str]:
     """The keysets named for lines, each at its line's first cylinders; "" for any."""
     listed: list[str] = []
     for number, line in enumerate(ask.lines, start=1):
@@ -76,7 +76,7 @@ def _door_list(ask: QuoteAsk, named: Mapping[int, Sequence[str]]) -> list[str]:
 
 
 def _tried(
-    work: Work, job_id: int, ask: QuoteAsk, quote: QuoteSnapshot, named: Sequence[str]
+    work: Work, job_id: int, ask: QuoteRequest, quote: QuoteSnapshot, named: Sequence[str]
 ) -> tuple[BitternError | None, int, Problem | None]:
     """Carry the quote out and undo it. What was refused, at which line, and in the quote's own terms."""
     session = work.session
@@ -96,7 +96,7 @@ def _tried(
         session.expire_all()  # a collection read meanwhile holds what is gone
 
 
-def _problem(error: BitternError, allotter: KeysetAllotter, ask: QuoteAsk) -> Problem:
+def _problem(error: BitternError, allotter: KeysetAllotter, ask: QuoteRequest) -> Problem:
     """A refusal of the acceptance as one of the quote's."""
     found = _ON_LINE.fullmatch(error.field)
     if found:
@@ -114,7 +114,7 @@ def _problem(error: BitternError, allotter: KeysetAllotter, ask: QuoteAsk) -> Pr
 
 
 def _to_be_named(
-    work: Work, ask: QuoteAsk, number: int, refused: BitternError, named: Mapping[int, Sequence[str]]
+    work: Work, ask: QuoteRequest, number: int, refused: BitternError, named: Mapping[int, Sequence[str]]
 ) -> list[str]:
     """The keysets that a door list could name for the line refused, beside those `named` for others; [] where
     no list could help.

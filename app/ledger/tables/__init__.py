@@ -17,7 +17,7 @@ from app.ledger.tables.jobs import (
     QuoteRevision,
     Stage,
 )
-from app.ledger.tables.keysystems import Bitting, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
+from app.ledger.tables.keysystems import Bitting, Key, Keyset, KeyState, KeySystem, Level
 from app.ledger.tables.makers import CatalogRow, FactoryTermsRow, Keyway, Maker, SpecRow
 from app.ledger.tables.pins import PinStock
 from app.ledger.tables.prices import (
@@ -93,3 +93,4 @@ __all__ = [
     "Versioned",
     "choice",
 ]
+from app.pricing import RecordsHolder

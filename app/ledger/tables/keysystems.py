@@ -12,14 +12,7 @@ from app.ledger.tables.base import Base, UTCDateTime, Versioned, choice
 from app.ledger.tables.customers import Customer, Site
 from app.ledger.tables.doors import Cylinder
 from app.ledger.tables.makers import SpecRow
-
-
-class RecordsHolder(StrEnum):
-    """Who holds a system's key bitting array and the list of bittings in use."""
-
-    SHOP = "shop"
-    FACTORY = "factory"
-    NOBODY = "nobody"
+from app.pricing import RecordsHolder
 
 
 class Level(StrEnum):

@@ -9,7 +9,7 @@ from typing import Any
 from app.fitting import write_inches
 from app.ledger.quoting.issuing import load_draft
 from app.ledger.quoting.lost_keys import as_still_said
-from app.ledger.quoting.request import LineAsk, QuoteAsk
+from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.work import Work
 from app.ledger.tables import Draft, Job, LineKind, Role
@@ -47,13 +47,13 @@ def start(work: Work, job: Job | None, token: str, customer: str = "", site: str
     if job is None:
         return CounterForm({"token": token, "customer_id": customer[:9], "site_id": site[:9] if customer else ""})
     if job.revisions:
-        return _without_reason(work, from_draft(draft_of_ask(as_still_said(work.session, _quoted(job))), token))
+        return _without_reason(work, from_draft(draft_of_request(as_still_said(work.session, _quoted(job))), token))
     head = {"customer_id": job.customer_id, "site_id": job.site_id or "", "title": job.title}
     return from_draft({**head, "need_by": job.need_by.isoformat() if job.need_by else ""}, token)
 
 
-def _quoted(job: Job) -> QuoteAsk:
-    return QuoteAsk.from_json(read_snapshot(job.revisions[-1].snapshot).ask)
+def _quoted(job: Job) -> QuoteRequest:
+    return QuoteRequest.from_json(read_snapshot(job.revisions[-1].snapshot).ask)
 
 
 def _without_reason(work: Work, form: CounterForm) -> CounterForm:
@@ -63,7 +63,7 @@ def _without_reason(work: Work, form: CounterForm) -> CounterForm:
     return form
 
 
-def with_kept_loss(work: Work, job: Job | None, ask: QuoteAsk) -> QuoteAsk:
+def with_kept_loss(work: Work, job: Job | None, ask: QuoteRequest) -> QuoteRequest:
     """The request with what the owner settled with the last revision, and why: it holds until a further key is lost.
 
     Nobody else's reason counts.
@@ -105,7 +105,7 @@ def draft_of(work: Work, job: Job | None) -> Draft | None:
     return draft
 
 
-def draft_of_ask(ask: QuoteAsk) -> dict[str, Any]:
+def draft_of_request(ask: QuoteRequest) -> dict[str, Any]:
     """The page that would have been typed for a request that was quoted, as a draft keeps it."""
     page = {
         "customer_id": str(ask.customer_id),
@@ -135,7 +135,7 @@ def draft_of_ask(ask: QuoteAsk) -> dict[str, Any]:
     }
 
 
-def _line_of_ask(line: LineAsk) -> dict[str, str]:
+def _line_of_ask(line: LineRequest) -> dict[str, str]:
     said, keying = line.attributes, line.keying
     # A catalogue's hardware was asked for by its number; so is a cylinder whose number says what no box does.
     by_number = line.kind is LineKind.HARDWARE or (line.kind is LineKind.CYLINDER and bool(said and said.keying))

@@ -227,7 +227,7 @@ class KeysLine(LineForm):
     price_code = ShortField("Price book entry")
 
 
-class PricedLine(LineForm):
+class PriceCodeLine(LineForm):
     """Labor, or a trip."""
 
     ABOUT = ("price_code",)
@@ -235,7 +235,7 @@ class PricedLine(LineForm):
     price_code = ShortField("Price book entry")
 
 
-class HardwareLine(DoorBoxes, PricedLine):
+class HardwareLine(DoorBoxes, PriceCodeLine):
     """Hardware out of the price book."""
 
 
@@ -245,8 +245,8 @@ _KINDS = {
     LineKind.REKEY: FormField(RekeyLine),
     LineKind.KEYS: FormField(KeysLine),
     LineKind.HARDWARE: FormField(HardwareLine),
-    LineKind.LABOR: FormField(PricedLine),
-    LineKind.TRIP: FormField(PricedLine),
+    LineKind.LABOR: FormField(PriceCodeLine),
+    LineKind.TRIP: FormField(PriceCodeLine),
 }
 _USUAL = {"quantity": "1", "keys_each": "2"}
 

@@ -13,8 +13,8 @@ from app.ledger.quoting.key_lines import OWN, is_keyed
 from app.ledger.quoting.lost_keys import OWNERS_BOX
 from app.ledger.quoting.missing import questions_about
 from app.ledger.quoting.options import offered_ways, price_option
-from app.ledger.quoting.quoting import PricedQuote, price_ask
-from app.ledger.quoting.request import QuoteAsk
+from app.ledger.quoting.quoting import PricedQuote, price_request
+from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.resolving import Resolved
 from app.ledger.quoting.snapshot import SnapshotLine
 from app.ledger.sites.customer_queries import find_customers, get_customer
@@ -171,7 +171,7 @@ def build(
     refused: list[Problem] = []
     if reading.ask.lines or asked:
         try:
-            priced = price_ask(work, reading.ask, customer or _buyer(reading))
+            priced = price_request(work, reading.ask, customer or _buyer(reading))
         except NotFound as error:  # no bench terms, no house: the owner's to put right
             form.refuse("", error.message)
         else:
@@ -243,7 +243,7 @@ def _buyer(reading: Reading) -> Customer:
 
 
 def _second_way(
-    work: Work, ask: QuoteAsk, priced: PricedQuote, customer: Customer
+    work: Work, ask: QuoteRequest, priced: PricedQuote, customer: Customer
 ) -> tuple[OptionView, Sequence[Problem]]:
     """Option B of a request as far as it is understood, and why the one asked for cannot be offered."""
     if not priced.keying or priced.problems:

@@ -9,7 +9,7 @@ from typing import Any
 
 from app.fitting import CYLINDER_TYPES, CylinderAttributes, finishes_by_us_code
 from app.ledger.quoting.replacing import AGREED, REFUSED
-from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk, SystemAsk
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.sites.customers import CustomerForm, SiteForm
 from app.pricing import KeyingKind
 from app.web.counter.forms import (
@@ -60,7 +60,7 @@ class Knowledge:
 class Reading:
     """A page read. `lines[n]` is the page's line that became the ask's line n; unreadable ones did not."""
 
-    ask: QuoteAsk
+    ask: QuoteRequest
     lines: tuple[LineForm, ...]
     new_customer: CustomerForm | None
     new_site: SiteForm | None
@@ -86,7 +86,7 @@ def read(form: CounterForm, known: Knowledge) -> Reading:
     new_customer = _customer(form, known)
     site_id, new_site = _site(form, known)
     keyed_at, option_b = form.text("keyed_at"), form.text("option_b")
-    ask = QuoteAsk(
+    ask = QuoteRequest(
         customer_id=record_id(form.text("customer_id")),
         lines=tuple(lines),
         site_id=site_id,
@@ -103,10 +103,10 @@ def read(form: CounterForm, known: Knowledge) -> Reading:
     return Reading(ask, tuple(line for line, _ in readable), new_customer, new_site)
 
 
-def _line(line: LineForm, known: Knowledge) -> LineAsk:
+def _line(line: LineForm, known: Knowledge) -> LineRequest:
     """The line as far as it can be read."""
     standing = line.text("standing").split()[:_MOST_STANDING]
-    return LineAsk(
+    return LineRequest(
         kind=line.sort,
         quantity=line.quantity.data or 1,
         maker_code=_maker(line, known),
@@ -237,7 +237,7 @@ def _site(form: CounterForm, known: Knowledge) -> tuple[int | None, SiteForm | N
     return site_id, None
 
 
-def _system(form: CounterForm, lines: list[LineAsk], known: Knowledge) -> SystemAsk | None:
+def _system(form: CounterForm, lines: list[LineRequest], known: Knowledge) -> SystemRequest | None:
     """The key system that the lines need; None where no line is keyed into one, or which one is still to be said:
     a customer who has systems is sold a new one when somebody chose so, never because nobody chose.
     """
@@ -249,7 +249,7 @@ def _system(form: CounterForm, lines: list[LineAsk], known: Knowledge) -> System
         or (chosen not in ("", "new") and any(line.symbol for line in lines))  # of several systems, the keyset's
     )
     if is_needed and (chosen == "new" or not (chosen or known.system_ids)):
-        return SystemAsk(
+        return SystemRequest(
             name=form.system_name.data or known.system_name,
             levels=form.system_levels.data or 2,
             grands=form.system_grands.data or 1,
@@ -262,4 +262,4 @@ def _system(form: CounterForm, lines: list[LineAsk], known: Knowledge) -> System
         whose = known.stray_system or "This key system"
         form.refuse("system_id", f"{whose} belongs to another customer; choose one in the list.")
         return None
-    return SystemAsk(existing_id=record_id(chosen))
+    return SystemRequest(existing_id=record_id(chosen))

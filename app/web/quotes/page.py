@@ -14,7 +14,7 @@ from app.ledger.jobs.queries import get_job
 from app.ledger.keysystems.lost_keysets import LostKeyset, lost_masters
 from app.ledger.quoting.options import OPTIONS, promise_from
 from app.ledger.quoting.rekeying import hanging, places_of
-from app.ledger.quoting.request import QuoteAsk
+from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.snapshot import QuoteSnapshot, as_accepted, read_snapshot
 from app.ledger.store.errors import NotFound
 from app.ledger.store.work import Work
@@ -152,7 +152,7 @@ def accept_page(
     problems: CellProblems | None = None,
 ) -> AcceptPage:
     """The page for a quote's newest revision."""
-    ask = QuoteAsk.from_json(view.snapshot.ask)
+    ask = QuoteRequest.from_json(view.snapshot.ask)
     system_id = ask.system.existing_id if ask.system else None
     names = OPTIONS if view.snapshot.option_b else ("",)
     promises = {name: promise_from(work, as_accepted(view.snapshot, name), work.today) for name in names}
@@ -174,7 +174,7 @@ def accept_page(
 def _slots(snapshot: QuoteSnapshot) -> tuple[Slot, ...]:
     printed = {line.label: line for line in snapshot.lines}
     slots: list[Slot] = []
-    for number, line in enumerate(QuoteAsk.from_json(snapshot.ask).lines, start=1):
+    for number, line in enumerate(QuoteRequest.from_json(snapshot.ask).lines, start=1):
         if line.kind.is_keyed and not line.standing:
             shown = printed[str(number)]
             slots += [
@@ -183,7 +183,7 @@ def _slots(snapshot: QuoteSnapshot) -> tuple[Slot, ...]:
     return tuple(slots)
 
 
-def _rekeyed(work: Work, job: Job, ask: QuoteAsk, snapshot: QuoteSnapshot) -> tuple[Rekeyed, ...]:
+def _rekeyed(work: Work, job: Job, ask: QuoteRequest, snapshot: QuoteSnapshot) -> tuple[Rekeyed, ...]:
     printed = {line.label: line for line in snapshot.lines}
     found = []
     for number, line in enumerate(ask.lines, start=1):

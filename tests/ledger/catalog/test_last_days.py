@@ -18,8 +18,8 @@ from app.ledger.catalog.price_queries import bench_terms_on, bench_terms_row_on
 from app.ledger.catalog.price_rules import RuleForm, end_rule, list_rules, set_rule
 from app.ledger.catalog.prices import set_bench_terms
 from app.ledger.quoting.counter_queries import price_entries
-from app.ledger.quoting.quoting import PricedQuote, price_ask
-from app.ledger.quoting.request import QuoteAsk
+from app.ledger.quoting.quoting import PricedQuote, price_request
+from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.revising import requote
 from app.ledger.sites.customers import exemption_state
 from app.ledger.store.errors import LedgerError
@@ -37,7 +37,7 @@ def days_later(work: Work, days: int) -> Work:
     return replace(work, now=work.now + days * DAY)
 
 
-def rings(work: Work, **more: object) -> QuoteAsk:
+def rings(work: Work, **more: object) -> QuoteRequest:
     return flats(work, lines=(RINGS,), system=None, **more)
 
 
@@ -85,7 +85,7 @@ def test_a_quote_is_accepted_on_the_day_of_its_issue_and_not_for_the_day_before_
 
 def rings_cost(work: Work) -> int | None:
     """What the ring set costs on a quote of that day; None where no price holds."""
-    priced = price_ask(work, rings(work))
+    priced = price_request(work, rings(work))
     return None if priced.problems else priced.lines[0].unit_cents
 
 
@@ -169,7 +169,7 @@ def test_an_exemption_holds_on_its_last_day(work: Work, customer: Customer) -> N
     work.session.commit()
 
     def tax(days: int) -> PricedQuote:
-        return price_ask(days_later(work, days), rings(work))
+        return price_request(days_later(work, days), rings(work))
 
     assert tax(5).totals.tax_cents == 0
     assert tax(6).totals.tax_cents > 0 and "expired" in tax(6).totals.tax_note
@@ -181,7 +181,7 @@ def test_an_exemption_holds_on_its_last_day(work: Work, customer: Customer) -> N
 def test_a_tax_rate_holds_from_its_first_day(work: Work) -> None:
     set_tax_rule(work, TaxRuleForm("Saltmarsh", Decimal(9), True, True, work.today + 5 * DAY))
     for days, is_new in ((4, False), (5, True)):
-        assert ("9%" in price_ask(days_later(work, days), rings(work)).totals.tax_note) is is_new
+        assert ("9%" in price_request(days_later(work, days), rings(work)).totals.tax_note) is is_new
 
 
 def test_a_tax_rate_with_an_end_holds_on_its_last_day() -> None:
@@ -199,13 +199,13 @@ def test_a_tax_rate_with_an_end_holds_on_its_last_day() -> None:
 
 def test_what_is_needed_today_is_quoted_and_what_was_needed_yesterday_is_not(work: Work) -> None:
     ask = rings(work)
-    assert price_ask(work, replace(ask, need_by=work.today)).problems == ()
-    late = price_ask(work, replace(ask, need_by=work.today - DAY))
+    assert price_request(work, replace(ask, need_by=work.today)).problems == ()
+    late = price_request(work, replace(ask, need_by=work.today - DAY))
     assert [(one.field, one.message.split(";")[0]) for one in late.problems] == [("need_by", "This day has passed")]
     lines = flats(work, 1).lines
     for days, fields in ((0, []), (-1, ["lines.0.need_by"])):
         own = replace(flats(work, 1), lines=(replace(lines[0], need_by=work.today + days * DAY),))
-        assert [one.field for one in price_ask(work, own).problems] == fields
+        assert [one.field for one in price_request(work, own).problems] == fields
 
 
 def test_a_day_of_need_stays_on_a_new_revision_until_it_has_passed(work: Work) -> None:

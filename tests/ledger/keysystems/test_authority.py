@@ -13,7 +13,7 @@ from app.ledger.jobs.stages import move_job
 from app.ledger.keysystems.authority import change_records, lacks_authority, systems_of_job, systems_touched
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.issuing import IssueForm, issue_quote
-from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk, SystemAsk
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.sites.door_paste import DoorRow
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import events_of_job
@@ -25,8 +25,8 @@ from tests.ledger.conftest import by, customer_id
 MORTISE = CylinderAttributes("mortise", Fraction(9, 8), 6, 6, "AQ1", "standard", None, "626")
 
 
-def quoted(work: Work, *lines: LineAsk, system: SystemAsk) -> Job:
-    ask = QuoteAsk(
+def quoted(work: Work, *lines: LineRequest, system: SystemRequest) -> Job:
+    ask = QuoteRequest(
         customer_id(work, "Harbourmaster"), lines, system=system, keyed_at="shop", override_reason="needed soon"
     )
     return work.session.get_one(Job, issue_quote(work, IssueForm(ask, secrets.token_hex(8))).job_id)
@@ -41,8 +41,8 @@ def accept(work: Work, job: Job, override_reason: str = "") -> Job:
 @pytest.fixture
 def owned(work: Work) -> KeySystem:
     """A system with two cylinders, whose owner of record has given nothing in writing."""
-    line = LineAsk(LineKind.CYLINDER, 2, "ARD", attributes=MORTISE, keying=KeyingInstruction(KeyingKind.MK))
-    accept(work, quoted(work, line, system=SystemAsk(name="The Flats")))
+    line = LineRequest(LineKind.CYLINDER, 2, "ARD", attributes=MORTISE, keying=KeyingInstruction(KeyingKind.MK))
+    accept(work, quoted(work, line, system=SystemRequest(name="The Flats")))
     system = work.session.scalars(sa.select(KeySystem)).one()
     return change_records(work, system.id, system.version, "Harbour Board", "")
 
@@ -53,17 +53,19 @@ def counts(work: Work) -> tuple[int, ...]:
 
 
 LINES = {
-    "cylinders": LineAsk(LineKind.CYLINDER, 1, "ARD", attributes=MORTISE, keying=KeyingInstruction(KeyingKind.MK)),
-    "rekey": LineAsk(LineKind.REKEY, 1, attributes=MORTISE, keying=KeyingInstruction(KeyingKind.MK)),
-    "keys": LineAsk(LineKind.KEYS, 2, "ARD", symbol="1AA", attributes=MORTISE),
+    "cylinders": LineRequest(
+        LineKind.CYLINDER, 1, "ARD", attributes=MORTISE, keying=KeyingInstruction(KeyingKind.MK)
+    ),
+    "rekey": LineRequest(LineKind.REKEY, 1, attributes=MORTISE, keying=KeyingInstruction(KeyingKind.MK)),
+    "keys": LineRequest(LineKind.KEYS, 2, "ARD", symbol="1AA", attributes=MORTISE),
 }
 
 
 @pytest.mark.parametrize("line", LINES.values(), ids=LINES)
 def test_nothing_is_accepted_in_an_owned_system_without_authority(
-    work: Work, owned: KeySystem, line: LineAsk
+    work: Work, owned: KeySystem, line: LineRequest
 ) -> None:
-    job = quoted(work, line, system=SystemAsk(existing_id=owned.id))
+    job = quoted(work, line, system=SystemRequest(existing_id=owned.id))
     before = counts(work)
     for role in (Role.COUNTER, Role.OWNER):
         with pytest.raises(LedgerError, match="belongs to Harbour Board, and no written authority") as refused:
@@ -83,7 +85,7 @@ def test_nothing_is_accepted_in_an_owned_system_without_authority(
 
 
 def test_with_authority_on_file_everything_goes_on(work: Work, owned: KeySystem) -> None:
-    job = quoted(work, LINES["keys"], system=SystemAsk(existing_id=owned.id))
+    job = quoted(work, LINES["keys"], system=SystemRequest(existing_id=owned.id))
     change_records(work, owned.id, owned.version, "Harbour Board", "Letter of 1 March")
     accept(by(work, Role.COUNTER), work.session.get_one(Job, job.id))
     move_job(by(work, Role.BENCH), job.id, work.session.get_one(Job, job.id).version, Stage.ON_THE_BENCH)
@@ -125,8 +127,8 @@ def test_a_door_is_not_rekeyed_out_of_an_owned_system_without_authority(
     work: Work, owned: KeySystem, kind: KeyingKind
 ) -> None:
     door = on_a_door(work, owned)
-    rekey = LineAsk(LineKind.REKEY, 1, attributes=MORTISE, keying=KeyingInstruction(kind))
-    ask = QuoteAsk(owned.customer_id, (rekey,), door.site_id, system=SystemAsk(name="A system of their own"))
+    rekey = LineRequest(LineKind.REKEY, 1, attributes=MORTISE, keying=KeyingInstruction(kind))
+    ask = QuoteRequest(owned.customer_id, (rekey,), door.site_id, system=SystemRequest(name="A system of their own"))
     job = work.session.get_one(Job, issue_quote(work, IssueForm(ask, secrets.token_hex(8))).job_id)
 
     def agreed(reason: str = "") -> AcceptForm:

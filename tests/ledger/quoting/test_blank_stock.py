@@ -11,8 +11,8 @@ from app.ledger.catalog.prices import set_bench_terms
 from app.ledger.jobs.handing_over import HandOver, still_open
 from app.ledger.jobs.stages import move_job
 from app.ledger.quoting.blank_stock import bench_today, on_the_shelf
-from app.ledger.quoting.quoting import price_ask
-from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk
+from app.ledger.quoting.quoting import price_request
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.store.engine import transaction
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -45,8 +45,8 @@ def lying(work: Work) -> int:
     return on_the_shelf(work.session, work.today)[MORTISES]
 
 
-def quote(work: Work, count: int, **more: object) -> QuoteAsk:
-    return replace(QuoteAsk(customer_id(work, "Lantern"), (mortise(count, KD),), **SHOP), **more)  # type: ignore[arg-type]
+def quote(work: Work, count: int, **more: object) -> QuoteRequest:
+    return replace(QuoteRequest(customer_id(work, "Lantern"), (mortise(count, KD),), **SHOP), **more)  # type: ignore[arg-type]
 
 
 def sold(work: Work, count: int, **more: object) -> Job:
@@ -54,7 +54,7 @@ def sold(work: Work, count: int, **more: object) -> Job:
 
 
 def ready(work: Work, count: int) -> date | None:
-    return price_ask(work, quote(work, count)).ready_on
+    return price_request(work, quote(work, count)).ready_on
 
 
 def move(work: Work, job: Job, *stages: Stage) -> None:
@@ -132,7 +132,7 @@ def test_what_skips_the_bench_is_promised_until_it_is_handed_over(work: Work) ->
 
 def test_what_never_lay_there_is_not_taken_off(work: Work) -> None:
     count_the_shelf(work, 30)
-    own = LineAsk(LineKind.REKEY, 4, attributes=MORTISE, keying=KD)
+    own = LineRequest(LineKind.REKEY, 4, attributes=MORTISE, keying=KD)
     sold(work, 2, lines=(own, mortise(2, KD), mortise(3, KeyingInstruction(), keys_each=0)))
     assert left(work) == 25  # three without pins leave it too
     sold(work, 24, keyed_at="factory", override_reason="in bulk")

@@ -14,7 +14,7 @@ from app.ledger.keysystems.bittings import open_bittings
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.extending import ExtendForm, extend_system
 from app.ledger.keysystems.lost_keysets import lost_for_job, lost_masters
-from app.ledger.quoting.request import SystemAsk
+from app.ledger.quoting.request import SystemRequest
 from app.ledger.sites.door_paste import DoorRow, read_doors
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
@@ -28,7 +28,7 @@ SHOP = {"keyed_at": "shop", "override_reason": "soon"}
 def _second(work: Work, *keysets: str) -> Job:
     accept(work, issued(work, flats(work, 3, **SHOP)), openings(3))
     system = work.session.scalars(sa.select(KeySystem)).one()
-    ask = flats(work, len(keysets), system=SystemAsk(existing_id=system.id), **SHOP)
+    ask = flats(work, len(keysets), system=SystemRequest(existing_id=system.id), **SHOP)
     job = issued(work, ask)
     doors = [DoorRow(row=n, opening=f"G{n}", keyset=keyset) for n, keyset in enumerate(keysets, start=1)]
     return accept(work, job, tuple(doors), site_name="The annex")
@@ -50,7 +50,7 @@ def test_a_system_without_an_array_takes_doors_on_its_own_keysets_only(work: Wor
     system.sealed_plan = None  # as one made of a matrix that crosses, or taken over from a list
     work.session.commit()
     before = work.session.scalar(sa.select(sa.func.count(Keyset.id)))
-    ask = replace(flats(work, 2, system=SystemAsk(existing_id=system.id), **SHOP), title="Two more")
+    ask = replace(flats(work, 2, system=SystemRequest(existing_id=system.id), **SHOP), title="Two more")
     doors = (DoorRow(row=1, opening="H1", keyset="1AA"), DoorRow(row=2, opening="H2", keyset="3AA"))
     more = accept(work, issued(work, ask), doors, site_name="The lodge")
     assert [row.keyset for row in schedule_of(work, more).rows] == ["1AA", "3AA"]
@@ -72,7 +72,7 @@ def test_nmk_keeps_the_master_out(work: Work) -> None:
 def test_the_doors_that_a_matrix_crosses_are_cross_keyed_where_they_are_made(work: Work) -> None:
     accept(work, issued(work, flats(work, 3, **SHOP)), openings(3))
     system = work.session.scalars(sa.select(KeySystem)).one()
-    ask = replace(flats(work, 2, system=SystemAsk(existing_id=system.id), **SHOP), title="The stores")
+    ask = replace(flats(work, 2, system=SystemRequest(existing_id=system.id), **SHOP), title="The stores")
     rows, problems = read_doors('door,keyset,operated by\nS1,X1X,"1AA, 3AA AA"\nS2,2AA,2AA AA\n')
     assert problems == []
     stores = accept(work, issued(work, ask), tuple(rows), site_name="The stores")
@@ -97,7 +97,7 @@ def test_no_door_is_keyed_to_what_a_stranger_may_open(work: Work, how: str) -> N
     else:
         out.purpose = "night porter, retired"
     work.session.commit()
-    ask = replace(flats(work, 1, system=SystemAsk(existing_id=system.id), **SHOP), title="One more")
+    ask = replace(flats(work, 1, system=SystemRequest(existing_id=system.id), **SHOP), title="One more")
     words = "A key of 2AA.* is lost" if how == "lost" else "2AA is retired"
     for row in (
         DoorRow(row=1, opening="H1", keyset="2AA"),
@@ -118,7 +118,7 @@ def test_nothing_is_keyed_under_a_lost_master_but_by_the_owners_word(work: Work)
     system = work.session.scalars(sa.select(KeySystem)).one()
     master = work.session.scalars(sa.select(Keyset).where(Keyset.symbol == "AA")).one()
     told = sa.select(Event.subject, Event.job_id, Event.summary).where(Event.kind == "keyed under a lost key")
-    ask = replace(flats(work, 2, system=SystemAsk(existing_id=system.id), **SHOP), title="Two more")
+    ask = replace(flats(work, 2, system=SystemRequest(existing_id=system.id), **SHOP), title="Two more")
     quoted, other = issued(work, ask), issued(work, ask)
     extend_system(work, system.id, ExtendForm(master="AA", changes=1))
     assert lost_masters(work.session, [system.id]) == ()

@@ -14,8 +14,8 @@ from app.ledger.jobs.factory import factory_work
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.stages import move_job
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
-from app.ledger.quoting.quoting import PricedQuote, price_ask
-from app.ledger.quoting.request import KeyingInstruction, QuoteAsk, SystemAsk
+from app.ledger.quoting.quoting import PricedQuote, price_request
+from app.ledger.quoting.request import KeyingInstruction, QuoteRequest, SystemRequest
 from app.ledger.quoting.snapshot import KeyingChoice, read_snapshot, write_snapshot
 from app.ledger.store.work import Work
 from app.ledger.tables import RecordsHolder, Stage
@@ -30,26 +30,26 @@ def told(choice: KeyingChoice) -> list[str]:
     return [*choice.reasons, *choice.told_flips, *choice.risks, *(why for way in choice.ways for why in way.why_not)]
 
 
-def in_two_days(work: Work, bulk: int = 60, early: int = 4, days: int = 12) -> QuoteAsk:
+def in_two_days(work: Work, bulk: int = 60, early: int = 4, days: int = 12) -> QuoteRequest:
     """Master-keyed cylinders, a few of them needed before the factory could send any."""
     keying = KeyingInstruction(KeyingKind.MK)
     soon = work.today + timedelta(days)
     lines = (mortise(bulk, keying), mortise(early, keying, need_by=soon))
-    return replace(flats(work), lines=lines, system=SystemAsk(name="The Flats", masters=2), need_by=None)
+    return replace(flats(work), lines=lines, system=SystemRequest(name="The Flats", masters=2), need_by=None)
 
 
 @pytest.mark.parametrize("days", [1, 3, 20, 40, None])
 @pytest.mark.parametrize("quantity", [1, 11, 24, 200])
 def test_what_is_told_holds_no_amount_and_no_hours(work: Work, days: int | None, quantity: int) -> None:
     need_by = None if days is None else work.today + timedelta(days)
-    priced = price_ask(work, flats(work, quantity, need_by=need_by))
+    priced = price_request(work, flats(work, quantity, need_by=need_by))
     for choice in priced.keying:
         assert [said for said in told(choice) if FIGURES.search(said)] == []
         assert all(why.endswith(".") for why in told(choice))
 
 
 def test_the_figures_are_kept_for_the_owner(work: Work) -> None:
-    (choice,) = price_ask(work, flats(work, 900, need_by=work.today + timedelta(12))).keying
+    (choice,) = price_request(work, flats(work, 900, need_by=work.today + timedelta(12))).keying
     shop = choice.ways[0]
     assert any("free by then" in why for why in shop.detail) and not any(
         "free by then" in why for why in shop.why_not
@@ -57,9 +57,9 @@ def test_the_figures_are_kept_for_the_owner(work: Work) -> None:
 
 
 def test_needed_later_the_factory_saves(work: Work) -> None:
-    factory_day = price_ask(work, flats(work, 60)).keying[0].ways[1].ready_on
+    factory_day = price_request(work, flats(work, 60)).keying[0].ways[1].ready_on
     assert factory_day is not None
-    (choice,) = price_ask(work, flats(work, 60, need_by=factory_day - timedelta(3))).keying
+    (choice,) = price_request(work, flats(work, 60, need_by=factory_day - timedelta(3))).keying
     assert choice.choice == "shop"
     (flip,) = [said for said in choice.flips if "later" in said]
     saved = re.search(r"Needed 1 working day later, .* the factory saves (\$[\d,.]+)\.", flip)
@@ -68,7 +68,7 @@ def test_needed_later_the_factory_saves(work: Work) -> None:
 
 
 def test_the_curve_agrees_with_the_costs_and_the_crossing(work: Work) -> None:
-    (choice,) = price_ask(work, flats(work, 60)).keying
+    (choice,) = price_request(work, flats(work, 60)).keying
     at = {quantity: (shop, factory) for quantity, shop, factory in choice.curve}
     assert at[60] == (choice.ways[0].total_cents, choice.ways[1].total_cents)
     assert choice.break_even in at and min(at) == 1
@@ -84,7 +84,7 @@ def split_of(priced: PricedQuote) -> tuple[KeyingChoice, KeyingChoice]:
 
 
 def test_the_bulk_at_the_factory_the_early_doors_here(work: Work) -> None:
-    priced = price_ask(work, in_two_days(work))
+    priced = price_request(work, in_two_days(work))
     bulk, rest = split_of(priced)
     assert (bulk.choice, bulk.lines, bulk.way) == ("factory", (1,), "split")
     assert (rest.choice, rest.lines, rest.quantity) == ("shop", (2,), 4)
@@ -110,9 +110,9 @@ def test_a_split_survives_its_snapshot_and_its_request(work: Work) -> None:
     snapshot = read_snapshot(job.revisions[-1].snapshot)
     assert write_snapshot(snapshot) == job.revisions[-1].snapshot
     assert job.keyed_at == "factory/shop"
-    ask = QuoteAsk.from_json(snapshot.ask)
+    ask = QuoteRequest.from_json(snapshot.ask)
     assert ask.lines[1].need_by == work.today + timedelta(12)
-    assert QuoteAsk.from_json(ask.to_json()) == ask
+    assert QuoteRequest.from_json(ask.to_json()) == ask
 
 
 def test_the_records_of_a_split_system_are_here_and_the_bench_keys_its_part(work: Work) -> None:
@@ -141,17 +141,17 @@ def test_the_records_of_a_split_system_are_here_and_the_bench_keys_its_part(work
 
 def test_the_counter_may_insist_on_two_places_only_where_some_lines_have_their_own_day(work: Work) -> None:
     plain = replace(flats(work, 60), keyed_at="split", override_reason="the flats open in two lots")
-    assert [p.field for p in price_ask(work, plain).problems] == ["keyed_at"]
+    assert [p.field for p in price_request(work, plain).problems] == ["keyed_at"]
     # Late by so much that one delivery from the factory would do: the figures say factory, the counter both.
     wanted = replace(in_two_days(work, days=300), keyed_at="split", override_reason="the flats open in two lots")
-    bulk, rest = split_of(price_ask(work, wanted))
+    bulk, rest = split_of(price_request(work, wanted))
     assert bulk.computed == "factory" and bulk.overridden and rest.overridden
-    free = price_ask(work, replace(wanted, keyed_at="", override_reason=""))
+    free = price_request(work, replace(wanted, keyed_at="", override_reason=""))
     assert [choice.choice for choice in free.keying] == ["factory"]
 
 
 def test_a_line_whose_own_day_has_passed_is_named(work: Work) -> None:
     ask = in_two_days(work)
     late = replace(ask.lines[1], need_by=work.today - timedelta(1))
-    problems = price_ask(work, replace(ask, lines=(ask.lines[0], late))).problems
+    problems = price_request(work, replace(ask, lines=(ask.lines[0], late))).problems
     assert [problem.field for problem in problems] == ["lines.1.need_by"]

@@ -15,8 +15,8 @@ from app.ledger.jobs.handing_over import still_open
 from app.ledger.jobs.hardware import hardware_of
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.stages import move_job
-from app.ledger.quoting.quoting import price_ask
-from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk, SystemAsk
+from app.ledger.quoting.quoting import price_request
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.snapshot import read_snapshot, snapshot_hash, write_snapshot
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
@@ -29,17 +29,17 @@ from tests.ledger.test_main_job import accept, flats, issued, mortise
 KA, KD, MK = (KeyingInstruction(kind) for kind in (KeyingKind.KA, KeyingKind.KD, KeyingKind.MK))
 
 
-def keys(count: int, symbol: str = "", keyway: str = "AQ1", **more: object) -> LineAsk:
+def keys(count: int, symbol: str = "", keyway: str = "AQ1", **more: object) -> LineRequest:
     entered = CylinderAttributes("", keyway=keyway) if keyway else None
-    return replace(LineAsk(LineKind.KEYS, count, symbol=symbol, attributes=entered), **more)  # type: ignore[arg-type]
+    return replace(LineRequest(LineKind.KEYS, count, symbol=symbol, attributes=entered), **more)  # type: ignore[arg-type]
 
 
-def lantern(work: Work, *lines: LineAsk, **more: object) -> QuoteAsk:
-    return replace(QuoteAsk(customer_id(work, "Lantern"), lines), **more)  # type: ignore[arg-type]
+def lantern(work: Work, *lines: LineRequest, **more: object) -> QuoteRequest:
+    return replace(QuoteRequest(customer_id(work, "Lantern"), lines), **more)  # type: ignore[arg-type]
 
 
-def told(work: Work, ask: QuoteAsk) -> list[tuple[str, str]]:
-    return [(one.field, one.message) for one in price_ask(work, ask).problems]
+def told(work: Work, ask: QuoteRequest) -> list[tuple[str, str]]:
+    return [(one.field, one.message) for one in price_request(work, ask).problems]
 
 
 def to_cut(work: Work) -> dict[str, int]:
@@ -77,7 +77,7 @@ def test_the_only_keyset_of_the_quote_is_taken_and_said(work: Work) -> None:
 def test_every_key_that_is_sold_is_on_record(work: Work) -> None:
     """Two keys a cylinder: 2 × 3 + 2 × 2; two further ones each of line 1's three; three to line 2's; two masters."""
     lines = (mortise(3, MK), mortise(2, KA), keys(6, "line 1"), keys(3, "Line 2"), keys(2, "AA"), keys(5, "own"))
-    ask = lantern(work, *lines, system=SystemAsk(name="Lantern"), keyed_at="shop", override_reason="soon")
+    ask = lantern(work, *lines, system=SystemRequest(name="Lantern"), keyed_at="shop", override_reason="soon")
     job = issued(work, ask)
     accept(work, job)
     assert to_cut(work) == {"1AA": 4, "2AA": 4, "3AA": 4, "SKD1": 7, "AA": 2}
@@ -96,7 +96,7 @@ def test_a_symbol_is_read_however_its_letters_are_typed(work: Work) -> None:
     with transaction(work.session):
         kept.symbol = "Porter"
     who = customer_id(work, "Harbourmaster")
-    job = issued(work, QuoteAsk(who, (keys(3, "2aa"), keys(1, "PORTER"))))
+    job = issued(work, QuoteRequest(who, (keys(3, "2aa"), keys(1, "PORTER"))))
     said = [line.words for line in read_snapshot(job.revisions[-1].snapshot).lines]
     assert [words.partition(",")[0] for words in said] == ["Keys to 2AA of The Flats", "Keys to Porter of The Flats"]
     before = to_cut(work)
@@ -126,16 +126,16 @@ def test_copies_of_the_customers_own_key_say_what_they_are_cut_on(work: Work) ->
 
 def test_keys_that_no_factory_order_asks_for_are_not_sold(work: Work) -> None:
     """Of a factory's system its order names the keys that operate the job's cylinders, and control keys."""
-    begun = SystemAsk(name="The Flats", levels=3, masters=2)
+    begun = SystemRequest(name="The Flats", levels=3, masters=2)
     factory = {"keyed_at": "factory", "override_reason": "its records"}
     under_aa = mortise(24, KeyingInstruction(KeyingKind.GMK, master="AA"))
     accept(work, issued(work, flats(work, lines=(under_aa,), system=begun, **factory)))
     system = work.session.scalars(sa.select(KeySystem)).one()
-    alone = QuoteAsk(system.customer_id, (keys(3, "AA2"),))
+    alone = QuoteRequest(system.customer_id, (keys(3, "AA2"),))
     refused = "The records of The Flats are with the factory: order these keys there."
     assert told(work, alone) == [("lines.0.symbol", refused)]
 
-    beside = replace(alone, system=SystemAsk(existing_id=system.id), **factory)  # type: ignore[arg-type]
+    beside = replace(alone, system=SystemRequest(existing_id=system.id), **factory)  # type: ignore[arg-type]
     for symbol in ("AA2", "AB"):
         with pytest.raises(Problems) as problems:
             issued(work, replace(beside, lines=(under_aa, keys(3, symbol))))
@@ -155,7 +155,7 @@ def test_further_keys_to_a_keyset_on_record_reach_the_bench_without_a_cylinder(w
     accept(work, issued(work, flats(work, 2, keyed_at="shop", override_reason="soon")))
     system = work.session.scalars(sa.select(KeySystem)).one()
     who = customer_id(work, "Harbourmaster")
-    job = issued(work, QuoteAsk(who, (keys(3, "2AA"),)))
+    job = issued(work, QuoteRequest(who, (keys(3, "2AA"),)))
     assert "Keys to 2AA of The Flats" in read_snapshot(job.revisions[-1].snapshot).lines[0].words
     before = to_cut(work)["2AA"]
     accept(work, job)
@@ -164,28 +164,31 @@ def test_further_keys_to_a_keyset_on_record_reach_the_bench_without_a_cylinder(w
     [bench] = bench_work(work, job).systems
     assert [(key.symbol, key.quantity) for key in bench.keys] == [("2AA", 3)] and bench.cylinders == ()
 
-    [(field, words)] = told(work, QuoteAsk(who, (keys(3, "9AA"),)))
+    [(field, words)] = told(work, QuoteRequest(who, (keys(3, "9AA"),)))
     assert field == "lines.0.symbol" and "No keyset '9AA'" in words
     assert told(work, lantern(work, keys(3, "2AA"))) != []  # another customer's
     accept(
-        work, issued(work, flats(work, 2, system=SystemAsk(name="Annex"), keyed_at="shop", override_reason="soon"))
+        work,
+        issued(work, flats(work, 2, system=SystemRequest(name="Annex"), keyed_at="shop", override_reason="soon")),
     )
-    [(field, words)] = told(work, QuoteAsk(who, (keys(3, "2AA"),)))
+    [(field, words)] = told(work, QuoteRequest(who, (keys(3, "2AA"),)))
     assert field == "lines.0.symbol" and "2AA is in The Flats and Annex: choose" in words
-    assert told(work, QuoteAsk(who, (keys(3, "2AA"),), system=SystemAsk(existing_id=system.id))) == []
+    assert told(work, QuoteRequest(who, (keys(3, "2AA"),), system=SystemRequest(existing_id=system.id))) == []
 
 
 def test_a_mistyped_keyset_is_told_before_the_quote_is_issued(work: Work) -> None:
     """Beside other keyed lines too; one that acceptance could make waits for its trial."""
     accept(work, issued(work, flats(work, 2, keyed_at="shop", override_reason="soon")))
     system = work.session.scalars(sa.select(KeySystem)).one()
-    ask = QuoteAsk(system.customer_id, (mortise(2, MK), keys(2, "ZZ9")), system=SystemAsk(existing_id=system.id))
+    ask = QuoteRequest(
+        system.customer_id, (mortise(2, MK), keys(2, "ZZ9")), system=SystemRequest(existing_id=system.id)
+    )
     for asked in (ask, lantern(work, mortise(2, KD), keys(2, "ZZ9"))):
         [(field, words)] = told(work, asked)
         assert field == "lines.1.symbol" and "No keyset 'ZZ9'" in words
     for symbol in ("4AA", "AA", "SKD1"):
         assert told(work, replace(ask, lines=(ask.lines[0], keys(2, symbol)))) == []
-    assert told(work, replace(ask, system=SystemAsk(name="New"), lines=(ask.lines[0], keys(2, "AB")))) == []
+    assert told(work, replace(ask, system=SystemRequest(name="New"), lines=(ask.lines[0], keys(2, "AB")))) == []
     assert [field for field, _ in told(work, replace(ask, system=None))] == ["system"]
 
 
@@ -193,9 +196,9 @@ def test_a_keyway_that_the_keys_are_not_on_is_refused_on_their_line(work: Work) 
     """It was printed on the quote, while the blanks were taken by the keyset's own."""
     accept(work, issued(work, flats(work, 2, keyed_at="shop", override_reason="soon")))
     system = work.session.scalars(sa.select(KeySystem)).one()
-    asked = SystemAsk(existing_id=system.id)
-    alone = QuoteAsk(system.customer_id, (keys(2, "1AA", "AQ2"),), system=asked)
-    line_1 = QuoteAsk(system.customer_id, (mortise(1, MK), keys(2, "line 1", "AQ2")), system=asked)
+    asked = SystemRequest(existing_id=system.id)
+    alone = QuoteRequest(system.customer_id, (keys(2, "1AA", "AQ2"),), system=asked)
+    line_1 = QuoteRequest(system.customer_id, (mortise(1, MK), keys(2, "line 1", "AQ2")), system=asked)
     further = replace(line_1, lines=(line_1.lines[0], keys(2, "4AA", "AQ2")))
     for place, ask in ((0, alone), (1, line_1), (1, further)):
         [(field, words)] = told(work, ask)
@@ -207,12 +210,12 @@ def test_a_keyway_that_the_keys_are_not_on_is_refused_on_their_line(work: Work) 
 
 
 def test_control_keys_of_cores_that_the_factory_keys_are_on_record(work: Work) -> None:
-    core = LineAsk(
+    core = LineRequest(
         LineKind.CYLINDER, 12, "NOR", attributes=CylinderAttributes("sfic", None, 7, None, "NH1", None, None, "626")
     )
     lines = (replace(core, keying=MK), keys(2, keyway="", price_code="KEY-CONTROL"))
     job = issued(
-        work, lantern(work, *lines, system=SystemAsk(name="Cores"), keyed_at="factory", override_reason="soon")
+        work, lantern(work, *lines, system=SystemRequest(name="Cores"), keyed_at="factory", override_reason="soon")
     )
     assert read_snapshot(job.revisions[-1].snapshot).lines[-1].words == "Control key, cut: keys to CONTROL"
     accept(work, job)
@@ -222,17 +225,17 @@ def test_control_keys_of_cores_that_the_factory_keys_are_on_record(work: Work) -
 
 
 def test_control_keys_of_factory_cores_of_an_earlier_release_can_be_sold(work: Work) -> None:
-    core = LineAsk(
+    core = LineRequest(
         LineKind.CYLINDER, 12, "NOR", attributes=CylinderAttributes("sfic", None, 7, None, "NH1", None, None, "626")
     )
-    cores = lantern(work, replace(core, keying=MK), system=SystemAsk(name="Cores"), keyed_at="factory")
+    cores = lantern(work, replace(core, keying=MK), system=SystemRequest(name="Cores"), keyed_at="factory")
     accept(work, issued(work, replace(cores, override_reason="soon")))
     control = work.session.scalars(sa.select(Keyset).where(Keyset.symbol == "CONTROL")).one()
     system_id = control.system_id
     with transaction(work.session):  # earlier releases gave the factory's control key no symbol
         work.session.execute(sa.delete(Key).where(Key.keyset_id == control.id))
         work.session.delete(control)
-    more = replace(cores, system=SystemAsk(existing_id=system_id), override_reason="soon")
+    more = replace(cores, system=SystemRequest(existing_id=system_id), override_reason="soon")
     job = issued(work, replace(more, lines=(*cores.lines, keys(2, "CONTROL", "NH1"))))
     assert "Keys to CONTROL" in read_snapshot(job.revisions[-1].snapshot).lines[-1].words
     accept(work, job)

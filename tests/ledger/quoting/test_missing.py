@@ -10,8 +10,8 @@ import pytest
 from app.fitting import CylinderAttributes
 from app.ledger.catalog.quote_rules import QuoteRulesForm, set_quote_rules
 from app.ledger.quoting.missing import answered, facts_of, questions_about
-from app.ledger.quoting.quoting import price_ask
-from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk, SystemAsk
+from app.ledger.quoting.quoting import price_request
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.work import Work
 from app.ledger.tables import MAIL_SUBJECT, MAIL_TEXT, LineKind
@@ -20,21 +20,21 @@ from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import flats, issued, mortise
 
 KD = KeyingInstruction(KeyingKind.KD)
-KEYS = LineAsk(LineKind.KEYS, 2, symbol="AA")
-TRIP = LineAsk(LineKind.TRIP, 1, price_code="TRIP")
-LABOR = LineAsk(LineKind.LABOR, 2, price_code="LABOR-QUARTER")
-CORES = LineAsk(
+KEYS = LineRequest(LineKind.KEYS, 2, symbol="AA")
+TRIP = LineRequest(LineKind.TRIP, 1, price_code="TRIP")
+LABOR = LineRequest(LineKind.LABOR, 2, price_code="LABOR-QUARTER")
+CORES = LineRequest(
     LineKind.REKEY, 6, attributes=CylinderAttributes("sfic", chambers=7, keyway="NL1"), keying=KD, keys_each=1
 )
 
 
-def asked(work: Work, *lines: LineAsk, **more: object) -> list[str]:
-    ask = QuoteAsk(customer_id(work, "Harbourmaster"), lines, **more)  # type: ignore[arg-type]
-    return [question.code for question in questions_about(work, price_ask(work, ask))]
+def asked(work: Work, *lines: LineRequest, **more: object) -> list[str]:
+    ask = QuoteRequest(customer_id(work, "Harbourmaster"), lines, **more)  # type: ignore[arg-type]
+    return [question.code for question in questions_about(work, price_request(work, ask))]
 
 
-def hardware(code: str, quantity: int) -> LineAsk:
-    return LineAsk(LineKind.HARDWARE, quantity, price_code=code)
+def hardware(code: str, quantity: int) -> LineRequest:
+    return LineRequest(LineKind.HARDWARE, quantity, price_code=code)
 
 
 @pytest.mark.parametrize(
@@ -47,29 +47,32 @@ def hardware(code: str, quantity: int) -> LineAsk:
         ((TRIP, LABOR), []),
         ((TRIP, CORES), ["no-control-key"]),  # rekeying is labor
         ((CORES,), ["no-control-key"]),
-        ((CORES, LineAsk(LineKind.KEYS, 1, price_code="KEY-CONTROL")), []),
+        ((CORES, LineRequest(LineKind.KEYS, 1, price_code="KEY-CONTROL")), []),
         ((hardware("CAM-STANDARD", 1),), []),
     ],
 )
-def test_each_question_comes_from_the_lines(work: Work, lines: tuple[LineAsk, ...], codes: list[str]) -> None:
+def test_each_question_comes_from_the_lines(work: Work, lines: tuple[LineRequest, ...], codes: list[str]) -> None:
     assert asked(work, *lines) == codes
 
 
 def test_a_new_system_is_asked_for_its_masters_and_at_the_factory_for_its_list(work: Work) -> None:
     line = mortise(24, KeyingInstruction(KeyingKind.MK))
-    system = SystemAsk(name="The Flats")
+    system = SystemRequest(name="The Flats")
     assert asked(work, line, system=system) == ["no-master-keys", "no-bitting-list"]
     assert asked(work, line, KEYS, system=system, keyed_at="shop", override_reason="so") == []
-    listed = LineAsk(LineKind.LABOR, 1, price_code="BITTING-LIST")
+    listed = LineRequest(LineKind.LABOR, 1, price_code="BITTING-LIST")
     assert "no-bitting-list" not in asked(work, line, listed, system=system)
 
 
 def test_cams_and_back_plates_count_by_cylinder(work: Work) -> None:
     bare = CylinderAttributes("mortise", Fraction(9, 8), 6, 6, "AQ1", "standard", None, "626")
-    ask = QuoteAsk(customer_id(work, "Lantern"), (mortise(3, KD, attributes=bare), hardware("CAM-STANDARD", 2)))
-    facts = facts_of(work, price_ask(work, ask))
+    ask = QuoteRequest(customer_id(work, "Lantern"), (mortise(3, KD, attributes=bare), hardware("CAM-STANDARD", 2)))
+    facts = facts_of(work, price_request(work, ask))
     assert (facts.mortise_cylinders_swapped, facts.cams, facts.keys, facts.hardware_lines) == (3, 5, 6, 1)
-    assert facts_of(work, price_ask(work, QuoteAsk(ask.customer_id, (hardware("BACK-PLATE", 4),)))).back_plates == 4
+    assert (
+        facts_of(work, price_request(work, QuoteRequest(ask.customer_id, (hardware("BACK-PLATE", 4),)))).back_plates
+        == 4
+    )
 
 
 def test_answers_are_frozen_with_the_quote_and_asked_no_more(work: Work) -> None:
@@ -79,7 +82,7 @@ def test_answers_are_frozen_with_the_quote_and_asked_no_more(work: Work) -> None
         "no-master-keys": "the landlord has his own",
         "no-bitting-list": "",
     }
-    assert answered(questions_about(work, price_ask(work, ask)), ask) == quote.questions
+    assert answered(questions_about(work, price_request(work, ask)), ask) == quote.questions
 
 
 def test_a_question_that_the_house_switched_off_is_not_asked(work: Work) -> None:

@@ -14,8 +14,8 @@ from app.ledger.catalog.quote_rules import QuoteRulesForm, set_quote_rules
 from app.ledger.jobs.queries import job_money
 from app.ledger.quoting.issuing import IssueForm, issue_quote
 from app.ledger.quoting.options import offered_ways
-from app.ledger.quoting.quoting import price_ask
-from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk
+from app.ledger.quoting.quoting import price_request
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import QuoteSnapshot, as_accepted, read_snapshot, write_snapshot
 from app.ledger.store.errors import LedgerError, NotAllowed, Stale
 from app.ledger.store.events import events_of
@@ -116,13 +116,13 @@ def test_the_option_accepted_is_one_that_was_offered(work: Work, has_two: bool, 
 
 
 def test_only_a_way_that_is_possible_is_offered(work: Work) -> None:
-    priced = price_ask(work, flats(work))
+    priced = price_request(work, flats(work))
     assert [choice.choice for choice in priced.keying] == ["factory"]
     assert offered_ways(priced) == ("shop",)
     own = CylinderAttributes("rim", chambers=5, keyway="AQ1")
-    line = LineAsk(LineKind.REKEY, 4, attributes=own, keying=KeyingInstruction(KeyingKind.KA))
-    ask = QuoteAsk(customer_id(work, "Lantern"), (line,), option_b="factory")
-    assert offered_ways(price_ask(work, ask)) == ()
+    line = LineRequest(LineKind.REKEY, 4, attributes=own, keying=KeyingInstruction(KeyingKind.KA))
+    ask = QuoteRequest(customer_id(work, "Lantern"), (line,), option_b="factory")
+    assert offered_ways(price_request(work, ask)) == ()
     for wrong in ("factory", "shop", "moon"):
         with pytest.raises(Problems) as refused:
             issue_quote(work, IssueForm(replace(ask, option_b=wrong), "a token of its own"))
@@ -131,7 +131,7 @@ def test_only_a_way_that_is_possible_is_offered(work: Work) -> None:
 
 def test_a_day_that_the_factory_cannot_keep_takes_its_option_off(work: Work) -> None:
     soon = flats(work, need_by=date(2026, 3, 9), **SHOP)
-    assert offered_ways(price_ask(work, soon)) == ()
+    assert offered_ways(price_request(work, soon)) == ()
     with pytest.raises(Problems, match="not offered"):
         issued(work, replace(soon, option_b="factory"))
 
@@ -155,7 +155,7 @@ def test_the_deposit_is_a_share_of_each_options_own_total(work: Work) -> None:
 
 def test_a_small_quote_asks_no_deposit_and_an_amount_is_never_more_than_the_total(work: Work) -> None:
     rules(work, cents=50_000_00, above_cents=100_00)
-    small = QuoteAsk(customer_id(work, "Lantern"), (LineAsk(LineKind.HARDWARE, 1, price_code="RING-SET"),))
+    small = QuoteRequest(customer_id(work, "Lantern"), (LineRequest(LineKind.HARDWARE, 1, price_code="RING-SET"),))
     assert snapshot_of(issued(work, small)).deposit_cents == 0
     large = snapshot_of(issued(work, flats(work)))
     assert large.deposit_cents == large.totals.total_cents
@@ -190,7 +190,7 @@ def test_rules_that_cannot_be_are_refused_by_field(work: Work, change: dict[str,
 
 
 def test_what_is_had_from_the_shelf_is_promised_for_the_day_of_acceptance(work: Work) -> None:
-    job = issued(work, flats(work, lines=(LineAsk(LineKind.HARDWARE, 3, price_code="RING-SET"),), system=None))
+    job = issued(work, flats(work, lines=(LineRequest(LineKind.HARDWARE, 3, price_code="RING-SET"),), system=None))
     later = replace(work, now=work.now + timedelta(days=5))  # a Saturday
     accept(later, job)
     assert job.promised_on == later.today

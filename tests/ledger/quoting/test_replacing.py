@@ -10,7 +10,7 @@ from app.errors import BitternError
 from app.fitting import CylinderAttributes
 from app.ledger.catalog.maker_queries import maker_tables
 from app.ledger.quoting.replacing import AGREED, REFUSED, old_cylinder, replacing, told_customer
-from app.ledger.quoting.request import LineAsk
+from app.ledger.quoting.request import LineRequest
 from app.ledger.tables import LineKind
 
 NEW = CylinderAttributes("mortise", finish="626", maker="Pell & Rowe")
@@ -22,8 +22,8 @@ def makers(work):
     return maker_tables(work.session)
 
 
-def line(**said: str) -> LineAsk:
-    return LineAsk(LineKind.PART, 1, **{"replaces": "A18M-Q1-66.SC", **said})  # type: ignore[arg-type]
+def line(**said: str) -> LineRequest:
+    return LineRequest(LineKind.PART, 1, **{"replaces": "A18M-Q1-66.SC", **said})  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from app.documents.owner_quote import owner_page
 from app.documents.quote import quote_page
 from app.errors import Problems
-from app.ledger.quoting.request import LineAsk
+from app.ledger.quoting.request import LineRequest
 from app.ledger.quoting.revising import compare_quotes, keep_requote, requote
 from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot, SnapshotLine, read_snapshot
 from app.ledger.store.errors import LedgerError, Stale
@@ -21,7 +21,7 @@ from app.ledger.tables import Job, LineKind, PriceBookRow, QuoteRevision
 from tests.ledger.quoting.test_options import SHOP
 from tests.ledger.test_main_job import accept, flats, issued
 
-RINGS = LineAsk(LineKind.HARDWARE, 3, price_code="RING-SET")
+RINGS = LineRequest(LineKind.HARDWARE, 3, price_code="RING-SET")
 
 
 def dearer(work: Work, code: str, cents: int, on: date) -> None:
@@ -41,7 +41,7 @@ def fresh(work: Work, job: Job) -> Job:
 def test_the_differences_of_the_lines_add_up_to_that_of_the_sums(work: Work) -> None:
     ask = flats(work, lines=(*flats(work).lines, RINGS), **SHOP)
     job = issued(work, ask)
-    lines = (replace(ask.lines[0], quantity=30), LineAsk(LineKind.TRIP, 1, price_code="TRIP"))
+    lines = (replace(ask.lines[0], quantity=30), LineRequest(LineKind.TRIP, 1, price_code="TRIP"))
     issued(work, replace(ask, lines=lines), job_id=job.id, job_version=job.version)
     before, after = (read_snapshot(each.snapshot) for each in fresh(work, job).revisions)
     found = compare_quotes(before, after)

@@ -9,8 +9,8 @@ from decimal import ROUND_HALF_UP, Decimal
 import pytest
 
 from app.ledger.catalog.price_editing import TaxRuleForm, set_tax_rule
-from app.ledger.quoting.quoting import PricedQuote, price_ask
-from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk
+from app.ledger.quoting.quoting import PricedQuote, price_request
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, LineKind, Site
 from app.pricing import ROUNDING_RULE, KeyingKind
@@ -18,12 +18,12 @@ from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import mortise
 
 
-def ask(work: Work, **more: object) -> QuoteAsk:
+def ask(work: Work, **more: object) -> QuoteRequest:
     lines = (
         mortise(3, KeyingInstruction(KeyingKind.KA)),
-        LineAsk(LineKind.TRIP, 1, price_code="TRIP"),
+        LineRequest(LineKind.TRIP, 1, price_code="TRIP"),
     )
-    return replace(QuoteAsk(customer_id(work, "Harbourmaster"), lines), **more)  # type: ignore[arg-type]
+    return replace(QuoteRequest(customer_id(work, "Harbourmaster"), lines), **more)  # type: ignore[arg-type]
 
 
 def place(work: Work, name: str, rate: str, goods: bool, labor: bool, days: int = 0) -> None:
@@ -47,7 +47,7 @@ def test_goods_and_labor_are_taxed_apart_and_the_totals_add_up(
     customer = work.session.get_one(Customer, customer_id(work, "Harbourmaster"))
     customer.tax_place = "Mudflat Cross"
     work.session.commit()
-    priced = price_ask(work, ask(work))
+    priced = price_request(work, ask(work))
     sums = priced.totals
     assert [problem.message for problem in priced.problems] == [] and sums.tax_place == "Mudflat Cross"
     assert sums.tax_cents == by_hand(priced, rate, goods, labor)
@@ -63,23 +63,23 @@ def test_the_sites_place_goes_before_the_customers_and_that_before_the_houses(wo
     work.session.add(site)
     customer.tax_place = "Customer Place"
     work.session.commit()
-    assert price_ask(work, ask(work, site_id=site.id)).totals.tax_place == "Site Place"
-    assert price_ask(work, ask(work)).totals.tax_place == "Customer Place"
+    assert price_request(work, ask(work, site_id=site.id)).totals.tax_place == "Site Place"
+    assert price_request(work, ask(work)).totals.tax_place == "Customer Place"
     customer.tax_place = ""
     work.session.commit()
-    assert price_ask(work, ask(work)).totals.tax_place == "Saltmarsh"
+    assert price_request(work, ask(work)).totals.tax_place == "Saltmarsh"
 
 
 def test_a_rate_counts_from_its_first_day(work: Work) -> None:
-    before = price_ask(work, ask(work)).totals
+    before = price_request(work, ask(work)).totals
     place(work, "Saltmarsh", "9", True, True, days=5)
-    assert price_ask(work, ask(work)).totals == before
+    assert price_request(work, ask(work)).totals == before
     later = replace(work, now=work.now + timedelta(5))
-    assert "9%" in price_ask(later, ask(work)).totals.tax_note
+    assert "9%" in price_request(later, ask(work)).totals.tax_note
 
 
 def test_a_place_without_a_rate_is_a_problem_and_not_free_of_tax(work: Work) -> None:
     customer = work.session.get_one(Customer, customer_id(work, "Harbourmaster"))
     customer.tax_place = "Nowhere"
     work.session.commit()
-    assert [problem.field for problem in price_ask(work, ask(work)).problems] == ["tax_place"]
+    assert [problem.field for problem in price_request(work, ask(work)).problems] == ["tax_place"]

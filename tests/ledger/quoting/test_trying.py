@@ -14,8 +14,8 @@ from app.keying import NoBittingsLeft
 from app.ledger.keysystems import keysets
 from app.ledger.keysystems.bittings import open_bittings
 from app.ledger.keysystems.extending import ExtendForm, extend_system
-from app.ledger.quoting.quoting import price_ask
-from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk, SystemAsk
+from app.ledger.quoting.quoting import price_request
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.revising import keep_requote
 from app.ledger.quoting.system_fit import require_records
 from app.ledger.sites.door_paste import DoorRow
@@ -32,7 +32,7 @@ SHOP = {"keyed_at": "shop", "override_reason": "soon"}
 MK = KeyingInstruction(KeyingKind.MK)
 
 
-def told(work: Work, ask: QuoteAsk) -> list[tuple[str, str]]:
+def told(work: Work, ask: QuoteRequest) -> list[tuple[str, str]]:
     """What stands against issuing it; it is refused."""
     with pytest.raises(Problems) as refused:
         issued(work, ask)
@@ -70,8 +70,8 @@ def few_bittings(monkeypatch: pytest.MonkeyPatch) -> Callable[[int], None]:
 
 def test_a_trial_uses_up_no_number_and_leaves_nothing(work: Work) -> None:
     before = rows(work)
-    lines = (mortise(3, MK), LineAsk(LineKind.KEYS, 2, symbol="ZZ9", attributes=MORTISE))
-    ask = QuoteAsk(customer_id(work, "Lantern"), lines, system=SystemAsk(name="Row"), **SHOP)
+    lines = (mortise(3, MK), LineRequest(LineKind.KEYS, 2, symbol="ZZ9", attributes=MORTISE))
+    ask = QuoteRequest(customer_id(work, "Lantern"), lines, system=SystemRequest(name="Row"), **SHOP)
     [(field, words)] = told(work, ask)
     assert field == "lines.1.symbol" and "No keyset 'ZZ9'" in words
     assert rows(work) == before
@@ -93,7 +93,7 @@ def test_a_trial_uses_up_no_number_and_leaves_nothing(work: Work) -> None:
 def test_too_few_bittings_left_are_told_on_the_line_that_runs_out(work: Work, few_bittings) -> None:
     system = existing(work)
     few_bittings(3)
-    ask = flats(work, 2, system=SystemAsk(existing_id=system.id), **SHOP)
+    ask = flats(work, 2, system=SystemRequest(existing_id=system.id), **SHOP)
     before = rows(work)
     more = (*ask.lines, mortise(4, MK))
     assert told(work, replace(ask, lines=more)) == [("lines.1.quantity", "4 were asked for, 3 are left.")]
@@ -105,7 +105,7 @@ def test_keysets_that_wait_for_a_door_may_be_named_by_a_list_to_come(work: Work,
     system = existing(work)
     extend_system(work, system.id, ExtendForm(master="AA", changes=2))
     few_bittings(3)
-    ask = flats(work, 5, system=SystemAsk(existing_id=system.id), **SHOP)
+    ask = flats(work, 5, system=SystemRequest(existing_id=system.id), **SHOP)
     issued(work, ask)
     [(field, _)] = told(work, replace(ask, lines=(replace(ask.lines[0], quantity=6),)))
     assert field == "lines.0.quantity"
@@ -115,7 +115,7 @@ def test_each_line_of_a_system_without_an_array_may_be_named_by_a_list_to_come(w
     system = existing(work)
     with transaction(work.session):
         system.sealed_plan = None  # as of a list taken over without its array
-    ask = flats(work, 1, system=SystemAsk(existing_id=system.id), **SHOP)
+    ask = flats(work, 1, system=SystemRequest(existing_id=system.id), **SHOP)
     job = issued(work, replace(ask, lines=(mortise(1, MK), mortise(1, MK, remark="the annex"))))
     accept(work, job, tuple(DoorRow(row=n, opening=f"X{n}", keyset=f"{n}AA") for n in (1, 2)))
     keyed = sa.select(Keyset.symbol).join(Cylinder).where(Cylinder.job_id == job.id).order_by(Cylinder.id)
@@ -131,7 +131,7 @@ def test_lines_share_the_keysets_that_wait_for_a_door(work: Work, few_bittings) 
     system = existing(work)
     extend_system(work, system.id, ExtendForm(master="AA", changes=3))
     few_bittings(0)
-    ask = flats(work, 2, system=SystemAsk(existing_id=system.id), **SHOP)
+    ask = flats(work, 2, system=SystemRequest(existing_id=system.id), **SHOP)
     issued(work, replace(ask, lines=(*ask.lines, mortise(1, MK))))
     assert [field for field, _ in told(work, replace(ask, lines=ask.lines * 2))] == ["lines.1.quantity"]
 
@@ -156,17 +156,17 @@ def test_an_interchange_is_told_on_the_line_whose_system_it_is_in(work: Work) ->
     )
     replace_bitting(work, "AA3", lambda cuts: wrong)
     lines = (mortise(1, KeyingInstruction(KeyingKind.NONE), keys_each=0), mortise(2, replace(MK, master="AB")))
-    ask = QuoteAsk(system.customer_id, lines, system=SystemAsk(existing_id=system.id), **SHOP)
+    ask = QuoteRequest(system.customer_id, lines, system=SystemRequest(existing_id=system.id), **SHOP)
     [(field, words)] = told(work, ask)
     assert field == "lines.1.keying" and "would also operate AA3 of College, which it must not" in words
 
 
 def test_the_quote_judges_the_records_of_a_system_as_acceptance_does(work: Work) -> None:
     """24 flats keyed at the factory, and the customer's own cylinder, which stays here, in the same system."""
-    own = LineAsk(LineKind.REKEY, 1, attributes=MORTISE, keying=MK)
+    own = LineRequest(LineKind.REKEY, 1, attributes=MORTISE, keying=MK)
     ask = flats(work, keyed_at="factory", override_reason="in bulk")
-    assert price_ask(work, ask).problems == ()
-    [problem] = price_ask(work, replace(ask, lines=(*ask.lines, own))).problems
+    assert price_request(work, ask).problems == ()
+    [problem] = price_request(work, replace(ask, lines=(*ask.lines, own))).problems
     with pytest.raises(LedgerError) as accepted:
         require_records(problem.field, "The Flats", RecordsHolder.FACTORY, RecordsHolder.SHOP, is_on_record=False)
     assert (problem.field, problem.message) == ("lines.1.keying", accepted.value.message)
@@ -176,13 +176,13 @@ def test_both_options_are_tried(work: Work, few_bittings) -> None:
     few_bittings(9)  # 24 are asked for, and the factory holds its own
     ask = flats(work, keyed_at="factory", override_reason="in bulk")
     issued(work, ask)
-    [(field, words)] = told(work, replace(ask, option_b="shop", system=SystemAsk(name="Others")))
+    [(field, words)] = told(work, replace(ask, option_b="shop", system=SystemRequest(name="Others")))
     assert field == "option_b" and words == "Option B: 24 were asked for, 9 are left."
 
 
 def test_a_quote_issued_anew_goes_through_the_same_door(work: Work) -> None:
     job = issued(work, flats(work, 2, **SHOP))
-    existing_since = issued(work, flats(work, 1, system=SystemAsk(name="Annex"), **SHOP))
+    existing_since = issued(work, flats(work, 1, system=SystemRequest(name="Annex"), **SHOP))
     accept(work, existing_since)
     keep_requote(work, work.session.get_one(Job, job.id), "anew", work.session.get_one(Job, job.id).version)
     with transaction(work.session):

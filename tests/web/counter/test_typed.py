@@ -9,11 +9,11 @@ from fractions import Fraction
 import pytest
 
 from app.fitting import CylinderAttributes
-from app.ledger.quoting.request import KeyingInstruction, LineAsk, QuoteAsk, SystemAsk
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.tables import LineKind
 from app.pricing import KeyingKind
 from app.web.counter.buttons import Press, apply
-from app.web.counter.drafts import draft_of_ask, from_draft, to_draft
+from app.web.counter.drafts import draft_of_request, from_draft, to_draft
 from app.web.counter.forms import CounterForm
 from app.web.counter.reading import MOST_LINES, Knowledge, read
 from tests.stocked import HARDWARE, MORTISE, PART, posted
@@ -48,7 +48,7 @@ def problems(*lines: dict[str, str], **head: object) -> dict[str, str]:
 
 def test_a_cylinder_by_attributes_is_read() -> None:
     line = read(page(dict(MORTISE)), KNOWN).ask.lines[0]
-    assert line == LineAsk(
+    assert line == LineRequest(
         LineKind.CYLINDER, 2, "ARD", attributes=CYLINDER, keying=KeyingInstruction(KeyingKind.KA), keys_each=2
     )
 
@@ -68,17 +68,17 @@ def test_nothing_is_keyed_on_hardware_unless_somebody_says_so() -> None:
 def test_a_new_system_is_named_for_its_site_unless_somebody_names_it() -> None:
     keyed = {**PART, "keying": "MK"}
     nothing_yet = replace(KNOWN, system_ids=[])
-    assert read(page(keyed), nothing_yet).ask.system == SystemAsk(name="The Flats")
-    assert read(page(keyed, system_id="new"), KNOWN).ask.system == SystemAsk(name="The Flats")
-    assert read(page(keyed, system_id="new", system_name="Own"), KNOWN).ask.system == SystemAsk(name="Own")
-    assert read(page(keyed, system_id="9"), KNOWN).ask.system == SystemAsk(existing_id=9)
+    assert read(page(keyed), nothing_yet).ask.system == SystemRequest(name="The Flats")
+    assert read(page(keyed, system_id="new"), KNOWN).ask.system == SystemRequest(name="The Flats")
+    assert read(page(keyed, system_id="new", system_name="Own"), KNOWN).ask.system == SystemRequest(name="Own")
+    assert read(page(keyed, system_id="9"), KNOWN).ask.system == SystemRequest(existing_id=9)
     assert read(page(keyed), KNOWN).ask.system is None  # nobody chose yet: a new one would be billed unasked
     assert read(page(dict(PART)), KNOWN).ask.system is None
 
 
 def test_single_keyed_lines_alone_need_no_system() -> None:
     assert read(page({**PART, "keying": "SKD"}), KNOWN).ask.system is None
-    assert read(page({**PART, "keying": "SKD"}, system_id="9"), KNOWN).ask.system == SystemAsk(existing_id=9)
+    assert read(page({**PART, "keying": "SKD"}, system_id="9"), KNOWN).ask.system == SystemRequest(existing_id=9)
 
 
 @pytest.mark.parametrize(
@@ -174,14 +174,14 @@ def test_a_draft_of_another_version_still_opens(kept: dict[str, object]) -> None
 
 
 ASKS = (
-    QuoteAsk(
-        1, (LineAsk(LineKind.CYLINDER, 2, "ARD", attributes=CYLINDER, keying=KeyingInstruction(KeyingKind.KD)),)
+    QuoteRequest(
+        1, (LineRequest(LineKind.CYLINDER, 2, "ARD", attributes=CYLINDER, keying=KeyingInstruction(KeyingKind.KD)),)
     ),
-    QuoteAsk(
+    QuoteRequest(
         1,
         (
-            LineAsk(LineKind.PART, 24, "ARD", "A18M-Q1-66.SC", keying=KeyingInstruction(KeyingKind.MK, 2, "AB")),
-            LineAsk(
+            LineRequest(LineKind.PART, 24, "ARD", "A18M-Q1-66.SC", keying=KeyingInstruction(KeyingKind.MK, 2, "AB")),
+            LineRequest(
                 LineKind.PART,
                 1,
                 "PAR",
@@ -193,9 +193,11 @@ ASKS = (
                 keying=KeyingInstruction(KeyingKind.KD),
                 fit=(("fit_door", "1-7/8"), ("fit_key", "PK-91")),
             ),
-            LineAsk(LineKind.REKEY, 3, attributes=CylinderAttributes("rim", None, 5, 6, "AQ1"), remark="both sides"),
-            LineAsk(LineKind.KEYS, 3, symbol="AA", attributes=CylinderAttributes("", keyway="AQ1"), keys_each=0),
-            LineAsk(
+            LineRequest(
+                LineKind.REKEY, 3, attributes=CylinderAttributes("rim", None, 5, 6, "AQ1"), remark="both sides"
+            ),
+            LineRequest(LineKind.KEYS, 3, symbol="AA", attributes=CylinderAttributes("", keyway="AQ1"), keys_each=0),
+            LineRequest(
                 LineKind.HARDWARE,
                 1,
                 price_code="RING-SET",
@@ -204,41 +206,41 @@ ASKS = (
                 remark="painted",
                 price_reason="as agreed",
             ),
-            LineAsk(LineKind.TRIP, 1, price_code="TRIP", keys_each=0),
+            LineRequest(LineKind.TRIP, 1, price_code="TRIP", keys_each=0),
         ),
         site_id=4,
         title="Flats",
         need_by=date(2026, 12, 31),
-        system=SystemAsk(name="Own", levels=3, masters=2),
+        system=SystemRequest(name="Own", levels=3, masters=2),
         keyed_at="shop",
         override_reason="needed soon",
     ),
-    QuoteAsk(
+    QuoteRequest(
         1,
-        (LineAsk(LineKind.PART, 2, keying=KeyingInstruction(KeyingKind.SKD), part_number="AD-Q1-66.SC"),),
-        system=SystemAsk(existing_id=9),
+        (LineRequest(LineKind.PART, 2, keying=KeyingInstruction(KeyingKind.SKD), part_number="AD-Q1-66.SC"),),
+        system=SystemRequest(existing_id=9),
     ),
 )
 
 
 @pytest.mark.parametrize("ask", ASKS)
-def test_a_request_fills_the_page_and_reads_back_the_same(ask: QuoteAsk) -> None:
-    assert QuoteAsk.from_json(ask.to_json()) == ask
-    typed = from_draft(draft_of_ask(ask), "t")
+def test_a_request_fills_the_page_and_reads_back_the_same(ask: QuoteRequest) -> None:
+    assert QuoteRequest.from_json(ask.to_json()) == ask
+    typed = from_draft(draft_of_request(ask), "t")
     assert read(typed, KNOWN).ask == ask
     assert refused(typed) == {}
 
 
 def test_hardware_out_of_a_catalog_comes_back_by_its_number() -> None:
-    asked = LineAsk(LineKind.HARDWARE, 2, "ARD", "AC-10", keys_each=0)
-    line = read(from_draft(draft_of_ask(QuoteAsk(1, (asked,))), "t"), KNOWN).ask.lines[0]
+    asked = LineRequest(LineKind.HARDWARE, 2, "ARD", "AC-10", keys_each=0)
+    line = read(from_draft(draft_of_request(QuoteRequest(1, (asked,))), "t"), KNOWN).ask.lines[0]
     assert (line.kind, line.part_number, line.keying.kind) == (LineKind.PART, "AC-10", KeyingKind.NONE)
 
 
 def test_a_number_that_says_more_than_the_boxes_comes_back_by_its_number() -> None:
     zero = replace(CYLINDER, keying="zero-bitted")
-    asked = LineAsk(LineKind.CYLINDER, 2, "ARD", "A18M-Q1-66.SC+Z", zero)
-    (line,) = from_draft(draft_of_ask(QuoteAsk(1, (asked,))), "t").lines.forms
+    asked = LineRequest(LineKind.CYLINDER, 2, "ARD", "A18M-Q1-66.SC+Z", zero)
+    (line,) = from_draft(draft_of_request(QuoteRequest(1, (asked,))), "t").lines.forms
     assert line.text("part_number") == "A18M-Q1-66.SC+Z"
 
 
@@ -279,8 +281,8 @@ def test_a_new_customer_takes_what_was_searched_for() -> None:
 
 
 def test_a_request_kept_before_faces_were_asked_about_still_reads() -> None:
-    ask = QuoteAsk(1, (LineAsk(LineKind.PART, 1, part_number="A18M-Q1-66.SC"),))
+    ask = QuoteRequest(1, (LineRequest(LineKind.PART, 1, part_number="A18M-Q1-66.SC"),))
     kept = ask.to_json()
     for name in ("replaces", "replaces_finish", "face_asked", "face_answer", "fit"):
         del kept["lines"][0][name]
-    assert QuoteAsk.from_json(kept) == ask
+    assert QuoteRequest.from_json(kept) == ask

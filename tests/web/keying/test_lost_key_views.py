@@ -20,7 +20,7 @@ from app.ledger.keysystems.bittings import spec_of
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.keysets import next_cuts
 from app.ledger.keysystems.lost_keysets import exposed_by
-from app.ledger.quoting.request import KeyingInstruction, QuoteAsk, SystemAsk
+from app.ledger.quoting.request import KeyingInstruction, QuoteRequest, SystemRequest
 from app.ledger.sites.door_paste import DoorRow
 from app.ledger.store.engine import transaction
 from app.ledger.store.events import record
@@ -65,8 +65,8 @@ def system(work: Work) -> KeySystem:
         mortise(1, KeyingInstruction(KeyingKind.GMK, master="AB")),
         mortise(1, KeyingInstruction(KeyingKind.SKD)),
     )
-    asked = SystemAsk(name="The Hall", levels=3, masters=2)
-    job = issued(work, QuoteAsk(customer_id(work, "Harbourmaster"), lines, system=asked, **SHOP))  # type: ignore[arg-type]
+    asked = SystemRequest(name="The Hall", levels=3, masters=2)
+    job = issued(work, QuoteRequest(customer_id(work, "Harbourmaster"), lines, system=asked, **SHOP))  # type: ignore[arg-type]
     accept(work, job, openings(7))
     found = work.session.scalars(sa.select(KeySystem)).one()
     _hand_over(work, job)
@@ -224,7 +224,7 @@ def test_a_door_that_another_systems_cylinder_is_on_its_way_to_is_not_planned_ag
 ) -> None:
     [four] = _on(session, "F4")
     single = mortise(1, KeyingInstruction(KeyingKind.KD))
-    ask = QuoteAsk(system.customer_id, (single,), site_id=four.door.site_id if four.door else None, **SHOP)  # type: ignore[arg-type]
+    ask = QuoteRequest(system.customer_id, (single,), site_id=four.door.site_id if four.door else None, **SHOP)  # type: ignore[arg-type]
     accept(work, issued(work, ask), (DoorRow(row=1, opening="F4"),))
     assert _on(session, "F4")[0].keyset not in system.keysets
     clerk = client_as(Role.COUNTER)
