@@ -97,9 +97,9 @@ def bore(read: Reader) -> dict[str, Any]:
     read.done()
     fit = fit_bore(question)
     return {
-        "centred_backset": show_inches(fit.centred_backset),
+        "centred_backset": show_inches(fit.centered_backset),
         "chosen": show_inches(fit.chosen),
-        "offset_from_centre": show_inches(fit.offset_from_centre),
+        "offset_from_centre": show_inches(fit.offset_from_center),
         "edge_left": show_inches(fit.edge_left),
         "door_edge_left": show_inches(fit.door_edge_left),
         "inner_edge_left": show_inches(fit.inner_edge_left),

@@ -1,4 +1,4 @@
-"""PURE. Inches, cylinder length, bores, cams, finishes, makers' part numbers and catalogue rows."""
+"""PURE. Inches, cylinder length, bores, cams, finishes, makers' part numbers and catalog rows."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Deadbolt bore and backset against the stile: is the bolt centred, and how much of the stile is left."""
+"""Deadbolt bore and backset against the stile: is the bolt centered, and how much of the stile is left."""
 
 from __future__ import annotations
 
@@ -28,13 +28,13 @@ class BoreQuestion:
 class BoreFit:
     """The answer, in inches.
 
-    `offset_from_centre` is chosen − centred: negative is nearer the door's edge. `edge_left` is the least
+    `offset_from_center` is chosen − centered: negative is nearer the door's edge. `edge_left` is the least
     of the stile left beside the hole, the smaller of the door-edge side and the inner side.
     """
 
-    centred_backset: Fraction
+    centered_backset: Fraction
     chosen: Fraction
-    offset_from_centre: Fraction
+    offset_from_center: Fraction
     door_edge_left: Fraction
     inner_edge_left: Fraction
     edge_left: Fraction
@@ -63,13 +63,13 @@ def fit_bore(question: BoreQuestion) -> BoreFit:
 
     >>> inch = Fraction
     >>> fit = fit_bore(BoreQuestion(inch(4), (inch(2), inch(19, 8), inch(11, 4)), inch(17, 8)))
-    >>> fit.chosen, fit.offset_from_centre, fit.edge_left
+    >>> fit.chosen, fit.offset_from_center, fit.edge_left
     (Fraction(2, 1), Fraction(0, 1), Fraction(15, 16))
     """
     _check(question)
-    centred = question.stile / 2
-    chosen = min(question.backsets, key=lambda backset: (abs(backset - centred), -backset))
-    offset = chosen - centred
+    centered = question.stile / 2
+    chosen = min(question.backsets, key=lambda backset: (abs(backset - centered), -backset))
+    offset = chosen - centered
     door_edge = chosen - question.bore / 2
     inner_edge = question.stile - chosen - question.bore / 2
     left = min(door_edge, inner_edge)
@@ -77,7 +77,7 @@ def fit_bore(question: BoreQuestion) -> BoreFit:
     if offset:
         side = "nearer the door's edge" if offset < 0 else "farther from the door's edge"
         warnings.append(
-            f"The bolt is not centred: {show_inches(abs(offset))} in {side} than the middle of the stile."
+            f"The bolt is not centered: {show_inches(abs(offset))} in {side} than the middle of the stile."
         )
     if left <= 0:
         warnings.append("The hole breaks out of the stile: this bolt does not fit here.")
@@ -86,4 +86,4 @@ def fit_bore(question: BoreQuestion) -> BoreFit:
         warnings.append(f"The hole must be opened up to {show_inches(low)} in at least. {LABEL_CAUTION}")
     if high is not None and question.bore > high:
         warnings.append(f"The hole is larger than the {show_inches(high)} in that the lock can cover.")
-    return BoreFit(centred, chosen, offset, door_edge, inner_edge, left, tuple(warnings))
+    return BoreFit(centered, chosen, offset, door_edge, inner_edge, left, tuple(warnings))

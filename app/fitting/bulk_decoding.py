@@ -19,7 +19,7 @@ class _TooMany(Exception):
 
 
 class _Suffixes:
-    """Every way to read the end of a number from a segment on, remembered: catalogues repeat their endings."""
+    """Every way to read the end of a number from a segment on, remembered: catalogs repeat their endings."""
 
     def __init__(self, pattern: Pattern) -> None:
         self.pattern = pattern

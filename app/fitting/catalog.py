@@ -152,7 +152,7 @@ class _Reader:
 def read_catalog(
     name: str, content: bytes | BinaryIO, maker: str, progress: Callable[[int], None] | None = None
 ) -> CatalogRows:
-    """The rows of a catalogue file (`name` gives the kind: .csv or .xlsx) of one maker.
+    """The rows of a catalog file (`name` gives the kind: .csv or .xlsx) of one maker.
 
     Money is read as '14.80' from columns `cost` and `list`, or as whole cents from `cost_cents` and
     `list_cents`. Every row's problem is told; nothing is decoded here. BitternError when the file as a whole

@@ -42,7 +42,7 @@ class Match:
 
 
 class _Question:
-    """What is looked for, taken apart once, since it is held against every item of the catalogue."""
+    """What is looked for, taken apart once, since it is held against every item of the catalog."""
 
     def __init__(self, spoken: FreeText, number: str) -> None:
         self.number = number

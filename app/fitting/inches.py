@@ -56,7 +56,7 @@ def _number(text: str, field: str, given: object) -> Fraction:
 def read_inches(value: object, field: str = "length") -> Fraction:
     """Inches, exactly, from what a person typed: 0 up to 1,000 in.
 
-    Reads trade fractions, decimals, fraction characters, and millimetres when they say so. A whole number or
+    Reads trade fractions, decimals, fraction characters, and millimeters when they say so. A whole number or
     a decimal from JSON is read by its digits. Anything else raises BitternError for `field`.
 
     >>> [str(read_inches(text)) for text in ("1-1/8", "1 1/8", "1.125", "1⅛", '1-1/8"', "28.575 mm")]

@@ -1,4 +1,4 @@
-"""A maker's tables, read from JSON: patterns, keyways, key blanks, cams, locks and catalogue items."""
+"""A maker's tables, read from JSON: patterns, keyways, key blanks, cams, locks and catalog items."""
 
 from __future__ import annotations
 

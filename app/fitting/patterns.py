@@ -96,7 +96,7 @@ class Segment:
         for choice in choices:
             by_text[choice.text] = (*by_text.get(choice.text, ()), choice)
             by_bare[choice.bare] = (*by_bare.get(choice.bare, ()), choice)
-        # Computed once: decoding a catalogue looks pieces up by the hundred thousand.
+        # Computed once: decoding a catalog looks pieces up by the hundred thousand.
         object.__setattr__(self, "choices", choices)
         object.__setattr__(self, "by_text", by_text)
         object.__setattr__(self, "by_bare", by_bare)

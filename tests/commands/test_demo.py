@@ -240,7 +240,7 @@ def test_the_demo_shows_a_ring_a_narrow_stile_and_another_face(demo: Demo) -> No
     assert (length.answer.outside.chosen, length.answer.outside.ring) == (Fraction(5, 4), Fraction(1, 16))
     assert [each.fits for each in cam.answer] == [True]
     (bore,) = page.lines[3].fit.answered
-    assert (bore.answer.fit.chosen, bore.answer.fit.offset_from_centre) == (2, 0)
+    assert (bore.answer.fit.chosen, bore.answer.fit.offset_from_center) == (2, 0)
     assert snapshot.lines[0].face.endswith("instead of Pell & Rowe's, and agreed.")
 
 

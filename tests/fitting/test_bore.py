@@ -14,16 +14,16 @@ BACKSETS = (Fraction(2), Fraction(19, 8), Fraction(11, 4))
 NARROW = BoreQuestion(Fraction(4), BACKSETS, Fraction(17, 8), Fraction(15, 8), Fraction(17, 8))
 
 
-def test_a_narrow_stile_takes_the_two_inch_backset_centred() -> None:
+def test_a_narrow_stile_takes_the_two_inch_backset_centered() -> None:
     fit = fit_bore(NARROW)
-    assert (fit.centred_backset, fit.chosen, fit.offset_from_centre) == (2, 2, 0)
+    assert (fit.centered_backset, fit.chosen, fit.offset_from_center) == (2, 2, 0)
     assert fit.edge_left == fit.door_edge_left == fit.inner_edge_left == Fraction(15, 16)
     assert fit.warnings == ()
 
 
 def test_without_it_the_bolt_is_off_centre_and_says_to_which_side() -> None:
     fit = fit_bore(replace(NARROW, backsets=BACKSETS[1:]))
-    assert (fit.chosen, fit.offset_from_centre) == (Fraction(19, 8), Fraction(3, 8))
+    assert (fit.chosen, fit.offset_from_center) == (Fraction(19, 8), Fraction(3, 8))
     assert (fit.door_edge_left, fit.inner_edge_left) == (Fraction(21, 16), Fraction(9, 16))
     assert fit.edge_left == Fraction(9, 16)
     assert "3/8 in farther from the door's edge" in fit.warnings[0]
@@ -73,6 +73,6 @@ def test_nothing_is_nearer_the_centre_and_the_stile_adds_up(
 ) -> None:
     stile = bore + extra
     fit = fit_bore(BoreQuestion(stile, tuple(backsets), bore))
-    assert min(abs(each - stile / 2) for each in backsets) == abs(fit.offset_from_centre)
+    assert min(abs(each - stile / 2) for each in backsets) == abs(fit.offset_from_center)
     assert fit.door_edge_left + bore + fit.inner_edge_left == stile
     assert fit.edge_left == min(fit.door_edge_left, fit.inner_edge_left)

@@ -60,4 +60,4 @@ def test_a_four_inch_stile_and_a_two_inch_backset_are_centred() -> None:
     """Common practice, no source."""
     backsets = tuple(trade_fact(f"deadbolt_backset_{which}").value for which in ("narrow", "short", "long"))
     fit = fit_bore(BoreQuestion(Fraction(4), backsets, trade_fact("deadbolt_bore_most").value))
-    assert (fit.chosen, fit.offset_from_centre) == (2, 0)
+    assert (fit.chosen, fit.offset_from_center) == (2, 0)

@@ -137,7 +137,7 @@ def draft_of_request(ask: QuoteRequest) -> dict[str, Any]:
 
 def _line_of_ask(line: LineRequest) -> dict[str, str]:
     said, keying = line.attributes, line.keying
-    # A catalogue's hardware was asked for by its number; so is a cylinder whose number says what no box does.
+    # A catalog's hardware was asked for by its number; so is a cylinder whose number says what no box does.
     by_number = line.kind is LineKind.HARDWARE or (line.kind is LineKind.CYLINDER and bool(said and said.keying))
     is_part = line.kind is LineKind.PART or (by_number and bool(line.part_number))
     is_usual = line.kind is LineKind.REKEY and keying.kind is KeyingKind.NONE

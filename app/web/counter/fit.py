@@ -148,7 +148,7 @@ class _Asked:
 
 
 def _cylinder(line: LineForm, resolved: Resolved | None) -> tuple[_Asked, ...]:
-    """What is asked of a cylinder; hardware out of a catalogue goes by part number as well, and has none of it."""
+    """What is asked of a cylinder; hardware out of a catalog goes by part number as well, and has none of it."""
     if resolved is not None and resolved.line.kind is LineKind.HARDWARE:
         return ()
     own = resolved.line.attributes if resolved else None
@@ -269,7 +269,7 @@ def _length_warnings(found: tuple[FitAnswer, ...], own: CylinderAttributes | Non
 def _right_lengths(
     session: Session, makers: Makers, found: tuple[FitAnswer, ...], resolved: Resolved | None
 ) -> tuple[tuple[str, CatalogItem], ...]:
-    """The line's own cylinder in the lengths that its door asks for, of what is in the catalogue; with a cam that its
+    """The line's own cylinder in the lengths that its door asks for, of what is in the catalog; with a cam that its
     lock takes, where its own is known not to work there.
     """
     own = resolved.line.attributes if resolved else None

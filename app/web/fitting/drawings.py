@@ -69,7 +69,7 @@ def draw_bore(answer: BoreAnswer) -> BoreDrawing:
     fit, question = answer.fit, answer.question
     radius = _units(question.bore / 2)
     return BoreDrawing(
-        _units(question.stile), _units(fit.centred_backset), _units(fit.chosen), radius, max(radius // 3, 6)
+        _units(question.stile), _units(fit.centered_backset), _units(fit.chosen), radius, max(radius // 3, 6)
     )
 
 

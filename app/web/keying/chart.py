@@ -125,7 +125,7 @@ def inches_text(value: Fraction) -> str:
 
 
 def millimetres_text(inches: Fraction) -> str:
-    """The same length in millimetres to two places.
+    """The same length in millimeters to two places.
 
     >>> millimetres_text(Fraction("0.25"))
     '6.35'
