@@ -66,13 +66,6 @@ class AccessMatrix:
         )
         return cls(keys, cylinders, tuple(holder for holder, opened in opens.items() if not opened))
 
-    def part(self, keys: Sequence[int], cylinders: Sequence[int]) -> AccessMatrix:
-        """Give the matrix of some rows and columns; columns that are left without a key fall away."""
-        kept = set(cylinders)
-        opens = {str(k): {str(n) for n in self.keys[k].doors if n in kept} for k in keys}
-        doors = sorted({door for opened in opens.values() for door in opened}, key=int)
-        return AccessMatrix.of(opens, doors)
-
 
 def read_matrix(table: Sequence[Sequence[object]]) -> tuple[AccessMatrix | None, tuple[Problem, ...]]:
     """Read a table: doors along the first row, holders down the first column, x where a holder opens a door.

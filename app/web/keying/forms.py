@@ -30,8 +30,8 @@ def limit_field() -> WholeField:
     return WholeField("Time limit, seconds", least=5, most=300, default=SECONDS)
 
 
-def stand_in(field: WholeField) -> None:
-    """Put the usual limit where the page that was posted had no such field yet."""
+def default_limit(field: WholeField) -> None:
+    """Put the usual limit into a field that the posted page did not have yet."""
     if not field.raw_data:
         field.data, field.typed = SECONDS, None
 
@@ -111,7 +111,7 @@ class CrossPage(PageForm):
             for cylinder, place in zip(way.cylinders, way.places, strict=True)
         ]
         offer(self.cylinder, [("", "Choose …"), *rows])
-        stand_in(self.seconds)
+        default_limit(self.seconds)
 
     @property
     def wanted(self) -> tuple[str, ...]:
@@ -139,7 +139,7 @@ class ExtendPage(PageForm):
         for field in (self.master, self.grand):
             # Two levels have no grand to choose, and a system that must not be extended shows neither list.
             field.validate_choice = bool(field.raw_data)
-        stand_in(self.seconds)
+        default_limit(self.seconds)
 
 
 class LostPage(PageForm):
