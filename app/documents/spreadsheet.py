@@ -9,7 +9,7 @@ from decimal import Decimal
 
 from app import spreadsheets
 from app.documents.filters import printable
-from app.pricing import BookColumn, ClosedJob, IssuedQuote, PaymentReceived
+from app.ledger.reports.books import BookColumn, ClosedJob, IssuedQuote, PaymentReceived
 from app.spreadsheets import Cell, styled_book_bytes
 
 _AMOUNT = re.compile(r"-?[0-9]+\.[0-9]{2}")

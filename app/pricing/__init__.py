@@ -13,20 +13,12 @@ __all__ = [
     "Adopt",
     "BenchTask",
     "BenchTerms",
-    "BookColumn",
-    "BreakEven",
-    "ClosedJob",
-    "CostLine",
-    "CurvePoint",
     "CylinderSource",
     "CylinderType",
     "Decision",
     "DepositRule",
     "Exemption",
     "FactoryTerms",
-    "Flip",
-    "FreightStep",
-    "IssuedQuote",
     "KeyingKind",
     "KeyingRequest",
     "KeyingWay",
@@ -38,9 +30,7 @@ __all__ = [
     "MendLine",
     "MissingLineQuestion",
     "MissingLineRule",
-    "Obstacle",
     "ObstacleCode",
-    "PaymentReceived",
     "Place",
     "PriceBasis",
     "PriceBook",
@@ -49,7 +39,6 @@ __all__ = [
     "PriceRule",
     "PriceRules",
     "PricedLine",
-    "QuantityBreak",
     "QuoteFacts",
     "RecordedTime",
     "RecordsHolder",
@@ -62,7 +51,6 @@ __all__ = [
     "Totals",
     "add_working_days",
     "adopt",
-    "book_amount",
     "break_even",
     "compare_revisions",
     "cost_points",
@@ -88,8 +76,7 @@ __all__ = [
 ]
 
 from app.pricing.bench_learning import Adopt, BenchTask, LearnedTime, RecordedTime, adopt, learn
-from app.pricing.books import BookColumn, ClosedJob, IssuedQuote, PaymentReceived, book_amount
-from app.pricing.costs import BREAK_EVEN_LIMIT, BreakEven, CostLine, CurvePoint, break_even, cost_points
+from app.pricing.costs import BREAK_EVEN_LIMIT, break_even, cost_points
 from app.pricing.decide import Decision, decide
 from app.pricing.missing_lines import (
     Mend,
@@ -109,16 +96,14 @@ from app.pricing.price_book import (
     PriceRules,
 )
 from app.pricing.request import CylinderSource, KeyingRequest, RecordsHolder, SystemAge, read_request
-from app.pricing.sensitivity import Flip, Lever, sensitivity
+from app.pricing.sensitivity import Lever, sensitivity
 from app.pricing.splits import SplitChoice, SplitDecision, SplitOption, decide_split
 from app.pricing.terms import (
     BenchTerms,
     CylinderType,
     FactoryTerms,
-    FreightStep,
     KeyingKind,
     PriceKind,
-    QuantityBreak,
     write_minutes,
 )
 from app.pricing.totals import (
@@ -134,7 +119,7 @@ from app.pricing.totals import (
     compare_revisions,
     total,
 )
-from app.pricing.ways import KeyingWay, Obstacle, ObstacleCode, Place, factory_way, shop_way
+from app.pricing.ways import KeyingWay, ObstacleCode, Place, factory_way, shop_way
 from app.pricing.workdays import (
     add_working_days,
     count_working_days,

@@ -16,8 +16,8 @@ from sqlalchemy.orm import Session
 
 from app.cli import main
 from app.config import Config
+from app.ledger.reports.books import IssuedQuote, PaymentReceived
 from app.ledger.tables import Customer, Cylinder, Job, QuoteRevision, Role, Stage
-from app.pricing import IssuedQuote, PaymentReceived
 from tests.conftest import NOW
 from tests.desk import accepted, quoted
 from tests.factories import FormClient

@@ -7,7 +7,7 @@ from decimal import Decimal
 import pytest
 
 from app.errors import BitternError
-from app.pricing import ClosedJob, IssuedQuote, PaymentReceived, book_amount
+from app.ledger.reports.books import ClosedJob, IssuedQuote, PaymentReceived, book_amount
 
 DAY = date(2026, 3, 2)
 QUOTE = IssuedQuote("Q-1042", 2, DAY, "Lantern Row Dental", "Saltmarsh", 99_500, 9000, 8209, 116_709)
