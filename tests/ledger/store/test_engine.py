@@ -8,10 +8,11 @@ import pytest
 import sqlalchemy as sa
 
 from app.config import Config
+from app.errors import BitternError
 from app.ledger.care.opening import open_ledger
 from app.ledger.sites.customers import CustomerForm, SiteForm, add_customer, add_site, change_customer
 from app.ledger.store.engine import read, transaction
-from app.ledger.store.errors import LedgerError, NotAllowed, Stale, Taken
+from app.ledger.store.errors import NotAllowed, Stale, Taken
 from app.ledger.store.events import first_broken_link, next_number
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Customer, Event, Role, User
@@ -107,7 +108,7 @@ def test_a_site_stands_once(work: Work) -> None:
     ],
 )
 def test_a_customer_that_cannot_be_names_its_field(work: Work, form: CustomerForm, field: str) -> None:
-    with pytest.raises(LedgerError) as caught:
+    with pytest.raises(BitternError) as caught:
         add_customer(work, form)
     assert caught.value.field == field
 
