@@ -12,8 +12,8 @@ from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
 from app.fitting import BulkDecoder, CatalogItem, read_catalog, read_maker, to_json
-from app.ledger.store.engine import transaction
-from app.ledger.store.errors import NotFound, Stale
+from app.ledger.store.engine import get_row, transaction
+from app.ledger.store.errors import Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import CatalogRow, Maker
@@ -136,10 +136,7 @@ def _compare(session: Session, maker_id: int, read: _Read) -> _Delta:
 
 
 def _maker(session: Session, maker_id: int) -> Maker:
-    maker = session.get(Maker, maker_id)
-    if maker is None:
-        raise NotFound("maker")
-    return maker
+    return get_row(session, Maker, maker_id, "maker")
 
 
 def plan_catalog(

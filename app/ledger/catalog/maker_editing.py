@@ -18,8 +18,8 @@ from app.ledger.catalog.cells import Row
 from app.ledger.catalog.maker_queries import tables_on_record
 from app.ledger.catalog.makers import Reread, put_keyways, reread_catalog
 from app.ledger.catalog.sheets import find_sheet, read_sheet
-from app.ledger.store.engine import transaction
-from app.ledger.store.errors import LedgerError, NotFound, Stale, Taken
+from app.ledger.store.engine import get_version, transaction
+from app.ledger.store.errors import LedgerError, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Maker
@@ -59,11 +59,7 @@ def change_table(work: Work, maker_id: int, version: int, key: str, rows: Sequen
     """
     work.require_owner()
     with transaction(work.session):
-        maker = work.session.get(Maker, maker_id)
-        if maker is None:
-            raise NotFound("maker")
-        if maker.version != version:
-            raise Stale()
+        maker = get_version(work.session, Maker, maker_id, "maker", version)
         sheet = find_sheet(maker.tables, key)
         before = tables_on_record(work.session, maker)
         tables = plan_table(work.session, maker, key, rows)

@@ -28,7 +28,7 @@ from app.fitting import (
 )
 from app.keying import BittingSpec
 from app.ledger.catalog.price_queries import place_in_time
-from app.ledger.store.errors import NotFound
+from app.ledger.store.engine import get_row
 from app.ledger.tables import CatalogRow, FactoryTermsRow, Keyway, Maker, SpecRow
 from app.pricing import FactoryTerms
 
@@ -82,10 +82,7 @@ def _tables(maker_id: int, version: int, text: str) -> MakerTables:
 
 def get_maker(session: Session, maker_id: int) -> Maker:
     """A maker; NotFound when there is none."""
-    maker = session.get(Maker, maker_id)
-    if maker is None:
-        raise NotFound("maker")
-    return maker
+    return get_row(session, Maker, maker_id, "maker")
 
 
 def list_makers(session: Session) -> Sequence[tuple[Maker, int, int]]:

@@ -11,8 +11,8 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.catalog.price_queries import guard, least_margin
-from app.ledger.store.engine import transaction
-from app.ledger.store.errors import LedgerError, NotFound, Stale, Taken
+from app.ledger.store.engine import get_row, transaction
+from app.ledger.store.errors import LedgerError, Stale, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, PriceBookRow, PriceTier, TaxRuleRow
@@ -112,9 +112,7 @@ def end_price(work: Work, row_id: int, last_day: date, seen: str) -> PriceBookRo
     """
     work.require_owner()
     with transaction(work.session):
-        row = work.session.get(PriceBookRow, row_id)
-        if row is None:
-            raise NotFound("price")
+        row = get_row(work.session, PriceBookRow, row_id, "price")
         if price_mark(row) != seen:
             raise Stale()
         if last_day < row.valid_from:
@@ -176,10 +174,7 @@ def list_tiers(session: Session) -> Mapping[PriceTier, int]:
 
 def get_tier(session: Session, tier_id: int) -> PriceTier:
     """A tier; NotFound when there is none."""
-    tier = session.get(PriceTier, tier_id)
-    if tier is None:
-        raise NotFound("customer tier")
-    return tier
+    return get_row(session, PriceTier, tier_id, "customer tier")
 
 
 def set_tier(work: Work, form: TierForm, tier_id: int | None = None, version: int | None = None) -> PriceTier:
@@ -224,10 +219,7 @@ def tax_mark(rule: TaxRuleRow | None) -> str:
 
 def get_tax_rule(session: Session, rule_id: int) -> TaxRuleRow:
     """One rule; NotFound when there is none."""
-    row = session.get(TaxRuleRow, rule_id)
-    if row is None:
-        raise NotFound("sales-tax rule")
-    return row
+    return get_row(session, TaxRuleRow, rule_id, "sales-tax rule")
 
 
 def set_tax_rule(work: Work, form: TaxRuleForm, seen: str = "") -> TaxRuleRow:

@@ -15,6 +15,7 @@ from typing import Any, TypeVar
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from app.ledger.store.engine import get_row
 from app.ledger.store.errors import NotEntered, NotFound
 from app.ledger.tables import (
     BENCH_TERMS_SET,
@@ -73,10 +74,7 @@ def price_book(session: Session) -> PriceBook:
 
 def get_price(session: Session, row_id: int) -> PriceBookRow:
     """One row of the price book; NotFound when there is none."""
-    row = session.get(PriceBookRow, row_id)
-    if row is None:
-        raise NotFound("price")
-    return row
+    return get_row(session, PriceBookRow, row_id, "price")
 
 
 def price_beginning(

@@ -14,8 +14,8 @@ from sqlalchemy.orm import Session
 from app.errors import BitternError
 from app.ledger.catalog.price_book import ruled_categories
 from app.ledger.catalog.price_queries import least_margin, place_in_time, price_book, tier_percent
-from app.ledger.store.engine import transaction
-from app.ledger.store.errors import LedgerError, NotFound, Stale
+from app.ledger.store.engine import get_row, transaction
+from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import CatalogRow, Maker, PriceBookRow, PriceRuleRow, PriceTier
@@ -113,10 +113,7 @@ def list_rules(session: Session, today: date) -> list[tuple[PriceRuleRow, str]]:
 
 def get_rule(session: Session, rule_id: int) -> PriceRuleRow:
     """One rule; NotFound when there is none."""
-    row = session.get(PriceRuleRow, rule_id)
-    if row is None:
-        raise NotFound("price rule")
-    return row
+    return get_row(session, PriceRuleRow, rule_id, "price rule")
 
 
 def price_rules(session: Session) -> PriceRules:

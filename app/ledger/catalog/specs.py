@@ -10,8 +10,8 @@ from sqlalchemy.orm import Session, joinedload
 
 from app.errors import Problem, Problems
 from app.keying import BittingSpec, check_offset
-from app.ledger.store.engine import transaction
-from app.ledger.store.errors import NotFound, Stale, Taken
+from app.ledger.store.engine import get_row, transaction
+from app.ledger.store.errors import Stale, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import KeySystem, Keyway, Maker, SpecRow
@@ -132,10 +132,7 @@ def read_spec(row: SpecRow) -> BittingSpec:
 
 def get_spec(session: Session, spec_id: int) -> SpecRow:
     """One spec; NotFound when there is none."""
-    row = session.get(SpecRow, spec_id)
-    if row is None:
-        raise NotFound("bitting spec")
-    return row
+    return get_row(session, SpecRow, spec_id, "bitting spec")
 
 
 def list_specs(session: Session) -> tuple[SpecUse, ...]:

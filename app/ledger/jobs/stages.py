@@ -11,8 +11,8 @@ from sqlalchemy.orm import Session
 from app.ledger.jobs.handing_over import HandOver, hand_over
 from app.ledger.keysystems.authority import require_job_authority
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
-from app.ledger.store.engine import transaction
-from app.ledger.store.errors import LedgerError, NotFound, Stale
+from app.ledger.store.engine import get_row, get_version, transaction
+from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import STAGE_MOVED, record
 from app.ledger.store.work import Work
 from app.ledger.tables import (
@@ -65,11 +65,7 @@ def move_job(
     """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
-        job = work.session.get(Job, job_id)
-        if job is None:
-            raise NotFound("job")
-        if job.version != version:
-            raise Stale()
+        job = get_version(work.session, Job, job_id, "job", version)
         _move(work, job, to, reason, override_reason, handing)
         return job
 
@@ -82,9 +78,7 @@ def lose_quote(work: Work, quote_id: int, reason: str) -> Job:
     """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
-        revision = work.session.get(QuoteRevision, quote_id)
-        if revision is None:
-            raise NotFound("quote")
+        revision = get_row(work.session, QuoteRevision, quote_id, "quote")
         job = revision.job
         if revision is not job.revisions[-1]:
             raise Stale(

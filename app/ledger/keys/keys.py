@@ -15,7 +15,7 @@ from app.ledger.keysystems.authority import authority_of, require_authority
 from app.ledger.keysystems.copy_numbers import MOST_AT_ONCE, say_copies
 from app.ledger.keysystems.lost_keysets import Exposed, exposed_by, where_it_opens
 from app.ledger.keysystems.ticks import KEYS_CUT
-from app.ledger.store.engine import transaction
+from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.events import next_number, record
 from app.ledger.store.work import Work
@@ -233,9 +233,7 @@ def _note(note: str) -> str:
 
 
 def _keyset(work: Work, system_id: int, symbol: str) -> Keyset:
-    system = work.session.get(KeySystem, system_id)
-    if system is None:
-        raise NotFound("key system")
+    system = get_row(work.session, KeySystem, system_id, "key system")
     wanted = "".join(symbol.split())
     rows = sa.select(Keyset).where(Keyset.system_id == system.id)
     keyset = work.session.scalar(rows.where(Keyset.symbol == wanted)) or work.session.scalar(

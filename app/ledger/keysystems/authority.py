@@ -11,8 +11,8 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, aliased
 
 from app.errors import Problem, Problems
-from app.ledger.store.engine import transaction
-from app.ledger.store.errors import LedgerError, NotFound, Stale
+from app.ledger.store.engine import get_version, transaction
+from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Job, Key, Keyset, KeySystem, Role
@@ -121,11 +121,7 @@ def change_records(work: Work, system_id: int, version: int, owner_of_record: st
     if problems:
         raise Problems(problems)
     with transaction(work.session):
-        system = work.session.get(KeySystem, system_id)
-        if system is None:
-            raise NotFound("key system")
-        if system.version != version:
-            raise Stale()
+        system = get_version(work.session, KeySystem, system_id, "key system", version)
         changes = []
         if system.owner_of_record != owner_of_record:
             changes.append(f"owner of record {system.owner_of_record or 'none'} → {owner_of_record or 'none'}")

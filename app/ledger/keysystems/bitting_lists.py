@@ -29,8 +29,8 @@ from app.ledger.keysystems.control import CONTROL_SYMBOL, TAKEN_OVER, is_control
 from app.ledger.keysystems.lost_keysets import RETIRED
 from app.ledger.keysystems.sealed_token import carried, carry
 from app.ledger.keysystems.systems import SystemForm, add_system_row, find_keyway, name_is_taken
-from app.ledger.store.engine import transaction
-from app.ledger.store.errors import NotFound, Taken
+from app.ledger.store.engine import get_row, transaction
+from app.ledger.store.errors import Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Keyset, KeySystem, Level
@@ -192,8 +192,7 @@ def take_over(work: Work, form: TakeForm, sealed: str) -> KeySystem:
     rows = _list_rows(spec, carried(work, sealed, list_purpose(form.keyway, form.chambers)))
     name = " ".join(form.name.split())
     with transaction(work.session):
-        if work.session.get(Customer, form.customer_id) is None:
-            raise NotFound("customer")
+        get_row(work.session, Customer, form.customer_id, "customer")
         if name_is_taken(work, form.customer_id, name):
             raise Taken("name", f"This customer has a key system named {name} already.")
         keyway = find_keyway(work, form.keyway)

@@ -14,8 +14,8 @@ from app.ledger.keysystems.control import insert_control, lacks_control
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.systems import SystemForm, add_system_row, find_keyway, name_is_taken
 from app.ledger.keysystems.unsealed_system import Standing, entering
-from app.ledger.store.engine import transaction
-from app.ledger.store.errors import LedgerError, NotFound, Taken
+from app.ledger.store.engine import get_row, transaction
+from app.ledger.store.errors import LedgerError, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Keyset, KeySystem, Level, Role
@@ -59,8 +59,7 @@ def seal_access(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_id: i
     work.require(Role.BENCH)
     chambers = ready.spec.chambers
     with transaction(work.session):
-        if work.session.get(Customer, customer_id) is None:
-            raise NotFound("customer")
+        get_row(work.session, Customer, customer_id, "customer")
         if name_is_taken(work, customer_id, name):
             raise Taken("name", f"This customer has a key system named {name} already.")
         keyway = find_keyway(work, ready.keyway)

@@ -13,8 +13,7 @@ from app.ledger.keysystems.bittings import open_plan
 from app.ledger.keysystems.sealed_token import carried, carry
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.systems import SystemForm, find_keyway, insert_system
-from app.ledger.store.engine import transaction
-from app.ledger.store.errors import NotFound
+from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, KeySystem, Role
@@ -97,8 +96,7 @@ def start_planned(work: Work, form: PlanForm, sealed: str, roles: str, customer_
     if plan is None:
         raise Problems([Problem("roles", "Choose one of the plans.")])
     with transaction(work.session):
-        if work.session.get(Customer, customer_id) is None:
-            raise NotFound("customer")
+        get_row(work.session, Customer, customer_id, "customer")
         system = insert_system(
             work,
             SystemForm(

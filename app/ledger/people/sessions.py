@@ -19,8 +19,8 @@ from app.ledger.people.login_rules import LoginRules
 from app.ledger.people.passwords import matches
 from app.ledger.people.screen_pin import pin_matches
 from app.ledger.people.tries import Secret, end_where, forgive, try_secret
-from app.ledger.store.engine import read, transaction
-from app.ledger.store.errors import NotAllowed, NotFound
+from app.ledger.store.engine import get_row, read, transaction
+from app.ledger.store.errors import NotAllowed
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import House, Login, LoginRulesRow, Role, User
@@ -187,9 +187,7 @@ def end(work: Work, token: str) -> None:
 def end_by_number(work: Work, number: int) -> str:
     """End somebody's login by its number in the list; the owner anybody's, everybody their own. Whose it was."""
     with transaction(work.session):
-        login = work.session.get(Login, number)
-        if login is None:
-            raise NotFound("login")
+        login = get_row(work.session, Login, number, "login")
         user = work.session.get_one(User, login.user_id)
         if work.actor.role is not Role.OWNER and work.actor.user_id != user.id:
             raise NotAllowed()

@@ -10,8 +10,8 @@ from sqlalchemy.orm import Session
 
 from app.ledger.people.passwords import check_new_password, hash_password
 from app.ledger.people.tries import check_own_password
-from app.ledger.store.engine import transaction
-from app.ledger.store.errors import LedgerError, NotAllowed, NotFound, Stale, Taken
+from app.ledger.store.engine import get_row, transaction
+from app.ledger.store.errors import LedgerError, NotAllowed, Stale, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import House, Role, User
@@ -34,10 +34,7 @@ def has_users(session: Session) -> bool:
 
 def get_user(session: Session, user_id: int) -> User:
     """The user with this id; NotFound when there is none."""
-    user = session.get(User, user_id)
-    if user is None:
-        raise NotFound("user")
-    return user
+    return get_row(session, User, user_id, "user")
 
 
 def user_named(session: Session, name: str) -> User | None:

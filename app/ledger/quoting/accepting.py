@@ -27,8 +27,8 @@ from app.ledger.quoting.snapshot import QuoteSnapshot, SnapshotLine, as_accepted
 from app.ledger.sites.customers import SiteForm, insert_site
 from app.ledger.sites.door_paste import DoorRow
 from app.ledger.sites.doors import upsert_door
-from app.ledger.store.engine import transaction
-from app.ledger.store.errors import LedgerError, NotFound, Stale
+from app.ledger.store.engine import get_version, transaction
+from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import (
@@ -79,11 +79,7 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
     """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
-        job = work.session.get(Job, job_id)
-        if job is None:
-            raise NotFound("job")
-        if job.version != form.version:
-            raise Stale()
+        job = get_version(work.session, Job, job_id, "job", form.version)
         if job.stage is not Stage.QUOTED:
             raise LedgerError("stage", f"Only a quoted job can be accepted; this one is {job.stage.word}.")
         revision = newest_revision(work, job)

@@ -23,8 +23,8 @@ from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.snapshot import HouseHead, QuoteOption, QuoteSnapshot, snapshot_hash, write_snapshot
 from app.ledger.quoting.trying import require_acceptable
 from app.ledger.sites.customers import CustomerForm, SiteForm, insert_customer, insert_site
-from app.ledger.store.engine import transaction
-from app.ledger.store.errors import LedgerError, NotFound, Stale
+from app.ledger.store.engine import get_version, transaction
+from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import next_number, record
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Draft, House, Job, QuoteRevision, Role, Site, Stage
@@ -122,11 +122,7 @@ def _with_customer(work: Work, form: IssueForm) -> QuoteRequest:
 def _job(work: Work, form: IssueForm, ask: QuoteRequest) -> Job:
     if form.job_id is None:
         return insert_job(work, ask)
-    job = work.session.get(Job, form.job_id)
-    if job is None:
-        raise NotFound("job")
-    if job.version != form.job_version:
-        raise Stale()
+    job = get_version(work.session, Job, form.job_id, "job", form.job_version)
     if job.stage not in QUOTABLE:
         raise LedgerError("stage", f"This job is {job.stage.word}: it can no longer be quoted anew. Start another.")
     job.customer_id = ask.customer_id

@@ -9,8 +9,8 @@ import sqlalchemy as sa
 from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import BitternError, Problem, Problems
-from app.ledger.store.engine import transaction
-from app.ledger.store.errors import LedgerError, NotFound, Stale, Taken
+from app.ledger.store.engine import get_row, get_version, transaction
+from app.ledger.store.errors import LedgerError, Stale, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Contact, Customer, Role, Site
@@ -107,11 +107,7 @@ def change_customer(work: Work, customer_id: int, version: int, form: CustomerFo
     work.require(Role.COUNTER, Role.BENCH)
     _check_customer(form)
     with transaction(work.session):
-        customer = work.session.get(Customer, customer_id)
-        if customer is None:
-            raise NotFound("customer")
-        if customer.version != version:
-            raise Stale()
+        customer = get_version(work.session, Customer, customer_id, "customer", version)
         changed = [name for name, value in asdict(form).items() if getattr(customer, name) != value]
         for name in changed:
             setattr(customer, name, getattr(form, name))
@@ -132,8 +128,7 @@ def insert_site(work: Work, customer_id: int, form: SiteForm) -> Site:
     name = form.name.strip()
     if not name:
         raise LedgerError("site", "Enter the site's name.")
-    if work.session.get(Customer, customer_id) is None:
-        raise NotFound("customer")
+    get_row(work.session, Customer, customer_id, "customer")
     if work.session.scalar(sa.select(Site.id).where(Site.customer_id == customer_id, Site.name == name)):
         raise Taken("site", f"This customer has a site named {name} already; choose it from the list.")
     site = Site(customer_id=customer_id, name=name, address=form.address, tax_place=form.tax_place)
@@ -154,8 +149,7 @@ def add_contact(work: Work, customer_id: int, name: str, duty: str = "", phone: 
     """Put a person at a customer's on record."""
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
-        if work.session.get(Customer, customer_id) is None:
-            raise NotFound("customer")
+        get_row(work.session, Customer, customer_id, "customer")
         contact = Contact(
             customer_id=customer_id, name=name, duty=duty, phone=phone, phone_digits=phone_digits(phone), email=email
         )
@@ -176,11 +170,7 @@ def change_site(work: Work, site_id: int, version: int, form: SiteForm) -> Site:
     if not name:
         raise LedgerError("site", "Enter the site's name.")
     with transaction(work.session):
-        site = work.session.get(Site, site_id)
-        if site is None:
-            raise NotFound("site")
-        if site.version != version:
-            raise Stale()
+        site = get_version(work.session, Site, site_id, "site", version)
         same = sa.select(Site.id).where(Site.customer_id == site.customer_id, Site.name == name, Site.id != site.id)
         if work.session.scalar(same):
             raise Taken("site", f"This customer has another site named {name}; choose another name.")
@@ -198,9 +188,7 @@ def change_contact(work: Work, contact_id: int, version: int, form: ContactForm)
     if not form.name.strip():
         raise LedgerError("name", "Enter the contact's name.")
     with transaction(work.session):
-        contact = work.session.get(Contact, contact_id)
-        if contact is None:
-            raise NotFound("contact")
+        contact = get_row(work.session, Contact, contact_id, "contact")
         customer = work.session.get_one(Customer, contact.customer_id)
         if customer.version != version:
             raise Stale()

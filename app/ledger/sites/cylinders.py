@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, aliased
 
 from app.errors import Problem, Problems
-from app.ledger.store.engine import transaction
+from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -56,9 +56,7 @@ def add_cylinder(work: Work, door_id: int, form: CylinderForm) -> Cylinder:
     if problems:
         raise Problems(problems)
     with transaction(work.session):
-        door = work.session.get(Door, door_id)
-        if door is None:
-            raise NotFound("door")
+        door = get_row(work.session, Door, door_id, "door")
         if any(one.position.casefold() == form.position.casefold() for one in standing(door)):
             raise LedgerError("position", f"A cylinder is on record {form.position} already; remove it first.")
         if form.keyset_id is not None:

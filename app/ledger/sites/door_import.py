@@ -17,8 +17,8 @@ from app.ledger.sites.cylinders import TYPES, standing
 from app.ledger.sites.door_paste import LIST_COLUMNS, MOST_ROWS, DoorRow, read_door_table
 from app.ledger.sites.doors import FIELDS, DoorChange, changed, for_event, put, said
 from app.ledger.sites.duplicate_doors import number_key
-from app.ledger.store.engine import transaction
-from app.ledger.store.errors import NotFound, Stale
+from app.ledger.store.engine import get_row, transaction
+from app.ledger.store.errors import Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Door, Keyset, KeySystem, Role, Site
@@ -69,9 +69,7 @@ class ListPlan:
 
 def plan_doors(session: Session, site_id: int, rows: Sequence[DoorRow]) -> ListPlan:
     """What the rows of a list would change on a site; an empty cell leaves what is on record. Saves nothing."""
-    site = session.get(Site, site_id)
-    if site is None:
-        raise NotFound("site")
+    site = get_row(session, Site, site_id, "site")
     known = {door.opening_number: door for door in _doors(session, site_id)}
     keysets = _keysets(session, site.customer_id)
     problems: list[Problem] = []
@@ -345,8 +343,7 @@ def site_list(session: Session, site_id: int) -> list[list[str]]:
 
     Written as CSV or XLSX, `read_list_file` reads the same list back.
     """
-    if session.get(Site, site_id) is None:
-        raise NotFound("site")
+    get_row(session, Site, site_id, "site")
     doors = session.scalars(
         sa.select(Door)
         .where(Door.site_id == site_id)

@@ -13,8 +13,8 @@ from sqlalchemy.orm.attributes import flag_modified
 from app.errors import BitternError, Problem, Problems
 from app.fitting import read_inches, write_inches
 from app.ledger.sites.door_paste import HANDS, DoorRow
-from app.ledger.store.engine import transaction
-from app.ledger.store.errors import LedgerError, NotFound, Stale, Taken
+from app.ledger.store.engine import get_row, get_version, transaction
+from app.ledger.store.errors import LedgerError, Stale, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Door, Lock, Role, Site
@@ -48,11 +48,7 @@ def change_door(work: Work, door_id: int, version: int, form: DoorForm) -> Door:
     work.require(Role.COUNTER, Role.BENCH)
     _check(form)
     with transaction(work.session):
-        door = work.session.get(Door, door_id)
-        if door is None:
-            raise NotFound("door")
-        if door.version != version:
-            raise Stale()
+        door = get_version(work.session, Door, door_id, "door", version)
         _refuse_taken(work, door.site_id, form.opening_number, door.id)
         before = said(door)
         _fill(door, form)
@@ -79,8 +75,7 @@ def add_door(work: Work, site_id: int, form: DoorForm) -> Door:
     work.require(Role.COUNTER, Role.BENCH)
     _check(form)
     with transaction(work.session):
-        if work.session.get(Site, site_id) is None:
-            raise NotFound("site")
+        get_row(work.session, Site, site_id, "site")
         _refuse_taken(work, site_id, form.opening_number)
         door = Door(site_id=site_id)
         _fill(door, form)

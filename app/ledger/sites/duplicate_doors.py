@@ -12,8 +12,8 @@ from sqlalchemy.orm.attributes import flag_modified
 from app.errors import Problem, Problems
 from app.ledger.sites.cylinders import standing
 from app.ledger.sites.doors import LIMITS, DoorChange, changed, for_event, put, said
-from app.ledger.store.engine import transaction
-from app.ledger.store.errors import LedgerError, NotFound, Stale
+from app.ledger.store.engine import get_version, transaction
+from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Door, Event, Lock, Role
@@ -133,12 +133,7 @@ def merge_doors(work: Work, kept: tuple[int, int], gone: tuple[int, int]) -> Doo
 
 
 def _door(work: Work, door_id: int, version: int) -> Door:
-    door = work.session.get(Door, door_id)
-    if door is None:
-        raise NotFound("door")
-    if door.version != version:
-        raise Stale()
-    return door
+    return get_version(work.session, Door, door_id, "door", version)
 
 
 def _refuse_collision(door: Door, other: Door) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import sqlalchemy as sa
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
@@ -13,9 +13,12 @@ from sqlalchemy.orm import Session, sessionmaker
 from sqlalchemy.orm.exc import StaleDataError
 
 from app.errors import BitternError
-from app.ledger.store.errors import Stale, Taken, trouble_of
+from app.ledger.store.errors import NotFound, Stale, Taken, trouble_of
 from app.ledger.store.turns import TurnQueue, queue_of
+from app.ledger.tables import Versioned
 
+_Row = TypeVar("_Row")
+_Edited = TypeVar("_Edited", bound=Versioned)
 _WRITING = "bittern_writing"
 _QUEUE = "bittern_writer_queue"
 _PATIENCE_SECONDS = 10
@@ -65,6 +68,22 @@ def make_engine(url: str) -> sa.Engine:
 def make_sessions(engine: sa.Engine) -> sessionmaker[Session]:
     """Sessions that keep loaded rows readable after a commit (pages render after the use case ends)."""
     return sessionmaker(engine, expire_on_commit=False)
+
+
+def get_row(session: Session, table: type[_Row], row_id: int, what: str) -> _Row:
+    """The row with this id; NotFound tells that there is no such `what`."""
+    row = session.get(table, row_id)
+    if row is None:
+        raise NotFound(what)
+    return row
+
+
+def get_version(session: Session, table: type[_Edited], row_id: int, what: str, version: int | None) -> _Edited:
+    """The row as it was read at `version`: NotFound, or Stale when somebody saved it since."""
+    row = get_row(session, table, row_id, what)
+    if row.version != version:
+        raise Stale()
+    return row
 
 
 @contextmanager
