@@ -28,11 +28,6 @@ def site(work: Work) -> Site:
     return place
 
 
-@pytest.fixture
-def counter(client_as: ClientAs) -> FormClient:
-    return client_as(Role.COUNTER)
-
-
 def openings(work: Work, site: Site) -> dict[str, str]:
     work.session.rollback()
     work.session.expire_all()
@@ -40,147 +35,147 @@ def openings(work: Work, site: Site) -> dict[str, str]:
     return dict(work.session.execute(rows).all())
 
 
-def send(counter: FormClient, site: Site, content: bytes, name: str = "d.csv") -> TestResponse:
-    return upload(counter, f"/sites/{site.id}/doors/list", content, name)
+def send(clerk: FormClient, site: Site, content: bytes, name: str = "d.csv") -> TestResponse:
+    return upload(clerk, f"/sites/{site.id}/doors/list", content, name)
 
 
-def test_a_list_is_shown_then_saved_then_written_out_the_same(work: Work, site: Site, counter: FormClient) -> None:
-    plan = send(counter, site, b"opening,location,egress\n101,Hall,yes\n=2,Stair,\n")
+def test_a_list_is_shown_then_saved_then_written_out_the_same(work: Work, site: Site, clerk: FormClient) -> None:
+    plan = send(clerk, site, b"opening,location,egress\n101,Hall,yes\n=2,Stair,\n")
     assert plan.status_code == 200 and "Nothing is saved yet" in plan.text and openings(work, site) == {}
     sent = form_with(plan.text, "seal")
-    done = counter.post(f"/sites/{site.id}/doors/list/record", data=sent)
+    done = clerk.post(f"/sites/{site.id}/doors/list/record", data=sent)
     assert done.status_code == 303 and openings(work, site) == {"101": "Hall", "=2": "Stair"}
 
     for kind in ("csv", "xlsx"):
-        file = counter.get(f"/sites/{site.id}/doors.{kind}")
+        file = clerk.get(f"/sites/{site.id}/doors.{kind}")
         assert file.status_code == 200 and "attachment" in file.headers["Content-Disposition"]
-        again = send(counter, site, file.data, f"d.{kind}")
+        again = send(clerk, site, file.data, f"d.{kind}")
         assert "is saved already" in again.text
-        assert counter.get(f"/sites/{site.id}/doors.{kind}").data == file.data
-    assert b"'=2" in counter.get(f"/sites/{site.id}/doors.csv").data
-    assert counter.get(f"/sites/{site.id}/doors.pdf").status_code == 404
+        assert clerk.get(f"/sites/{site.id}/doors.{kind}").data == file.data
+    assert b"'=2" in clerk.get(f"/sites/{site.id}/doors.csv").data
+    assert clerk.get(f"/sites/{site.id}/doors.pdf").status_code == 404
 
 
-def test_problems_are_listed_and_nothing_is_saved(work: Work, site: Site, counter: FormClient) -> None:
-    page = send(counter, site, b"opening,hand\n101,up\n101,RH\n,LH\n")
+def test_problems_are_listed_and_nothing_is_saved(work: Work, site: Site, clerk: FormClient) -> None:
+    page = send(clerk, site, b"opening,hand\n101,up\n101,RH\n,LH\n")
     assert page.status_code == 422
     for told in ("row 2, hand", "row 4, opening", "2 problems in the file"):
         assert told in page.text, told
     assert openings(work, site) == {}
-    nothing = counter.post(f"/sites/{site.id}/doors/list", data={"pasted": " "})
+    nothing = clerk.post(f"/sites/{site.id}/doors/list", data={"pasted": " "})
     assert nothing.status_code == 422 and "Choose a file first" in nothing.text
 
 
-def test_a_paste_is_read_as_a_file_is(work: Work, site: Site, counter: FormClient) -> None:
-    plan = counter.post(f"/sites/{site.id}/doors/list", data={"pasted": "7\tAttic\tRH\n8\tCellar\n"})
+def test_a_paste_is_read_as_a_file_is(work: Work, site: Site, clerk: FormClient) -> None:
+    plan = clerk.post(f"/sites/{site.id}/doors/list", data={"pasted": "7\tAttic\tRH\n8\tCellar\n"})
     sent = form_with(plan.text, "seal")
-    assert counter.post(f"/sites/{site.id}/doors/list/record", data=sent).status_code == 303
+    assert clerk.post(f"/sites/{site.id}/doors/list/record", data=sent).status_code == 303
     assert openings(work, site) == {"7": "Attic", "8": "Cellar"}
-    gone = counter.post(f"/sites/{site.id}/doors/list/record", data=sent)
+    gone = clerk.post(f"/sites/{site.id}/doors/list/record", data=sent)
     assert gone.status_code == 400 and "send it again" in gone.text
 
 
-def test_a_file_of_another_kind_or_name_does_no_harm(site: Site, counter: FormClient) -> None:
-    assert "neither .csv nor .xlsx" in send(counter, site, b"x", "../../etc/passwd").text
-    evil = send(counter, site, b"opening\n<script>alert(1)</script>\n", "<b>.csv").text
+def test_a_file_of_another_kind_or_name_does_no_harm(site: Site, clerk: FormClient) -> None:
+    assert "neither .csv nor .xlsx" in send(clerk, site, b"x", "../../etc/passwd").text
+    evil = send(clerk, site, b"opening\n<script>alert(1)</script>\n", "<b>.csv").text
     assert "<script>alert" not in evil and "<b>.csv" not in evil
     book = table_bytes("xlsx", "D", [["opening", "hand"], ["1", "up"]])
-    assert "row 2, hand" in send(counter, site, book, "d.xlsx").text
+    assert "row 2, hand" in send(clerk, site, book, "d.xlsx").text
 
 
-def test_doors_that_changed_since_the_list_was_shown_are_stale(work: Work, site: Site, counter: FormClient) -> None:
+def test_doors_that_changed_since_the_list_was_shown_are_stale(work: Work, site: Site, clerk: FormClient) -> None:
     door = factories.DoorFactory(site=site, opening_number="1", location="Hall")
-    plan = send(counter, site, b"opening,location\n1,Great hall\n")
+    plan = send(clerk, site, b"opening,location\n1,Great hall\n")
     door.location = "Stair"
     work.session.commit()
     sent = form_with(plan.text, "seal")
-    assert counter.post(f"/sites/{site.id}/doors/list/record", data=sent).status_code == 409
+    assert clerk.post(f"/sites/{site.id}/doors/list/record", data=sent).status_code == 409
     assert openings(work, site) == {"1": "Stair"}
 
 
-def test_doors_are_changed_together_and_taken_back(work: Work, site: Site, counter: FormClient) -> None:
+def test_doors_are_changed_together_and_taken_back(work: Work, site: Site, clerk: FormClient) -> None:
     ids = [factories.DoorFactory(site=site, opening_number=str(n), location=f"Room {n}").id for n in (1, 2, 3)]
-    page = counter.get(f"/sites/{site.id}/doors/change?door={ids[0]}&door={ids[1]}").text
+    page = clerk.get(f"/sites/{site.id}/doors/change?door={ids[0]}&door={ids[1]}").text
     assert "Change 2 doors together" in page
     wrong = {"door": f"{ids[0]},{ids[1]}", "set-thickness": "1", "thickness": "thick", "hand": "", "egress": "no",
              "fire_rated": "no"}  # fmt: skip
-    refused = counter.post(f"/sites/{site.id}/doors/change", data=wrong)
+    refused = clerk.post(f"/sites/{site.id}/doors/change", data=wrong)
     assert refused.status_code == 422 and 'id="thickness-error"' in refused.text and 'value="thick"' in refused.text
 
     good = wrong | {"set-fire_rated": "1", "fire_rated": "yes", "thickness": "1-3/4", "set-location": "1"}
-    plan = counter.post(f"/sites/{site.id}/doors/change", data=good)
+    plan = clerk.post(f"/sites/{site.id}/doors/change", data=good)
     assert plan.status_code == 200 and "<del>Room 1</del>" in plan.text and "Room 3" not in plan.text
-    saved = counter.post(f"/sites/{site.id}/doors/change", data=good | {"seen": form_with(plan.text, "seen")["seen"]})
+    saved = clerk.post(f"/sites/{site.id}/doors/change", data=good | {"seen": form_with(plan.text, "seen")["seen"]})
     assert saved.status_code == 303 and openings(work, site) == {"1": "", "2": "", "3": "Room 3"}
-    stale = counter.post(f"/sites/{site.id}/doors/change", data=good | {"seen": f"{ids[0]}:1", "location": "Attic"})
+    stale = clerk.post(f"/sites/{site.id}/doors/change", data=good | {"seen": f"{ids[0]}:1", "location": "Attic"})
     assert stale.status_code == 409
 
-    address = re.search(rf"/sites/{site.id}/doors/history/\d+", counter.get(f"/sites/{site.id}/doors").text)
+    address = re.search(rf"/sites/{site.id}/doors/history/\d+", clerk.get(f"/sites/{site.id}/doors").text)
     assert address
-    shown = counter.get(address[0]).text
+    shown = clerk.get(address[0]).text
     assert ">Undo</button>" in shown and "Room 1" in shown
-    assert counter.post(address[0], data={"seen": form_with(shown, "seen")["seen"]}).status_code == 303
+    assert clerk.post(address[0], data={"seen": form_with(shown, "seen")["seen"]}).status_code == 303
     assert openings(work, site) == {"1": "Room 1", "2": "Room 2", "3": "Room 3"}
-    assert counter.post(address[0], data={"seen": form_with(shown, "seen")["seen"]}).status_code == 409
-    assert "nothing to undo" in counter.get(address[0]).text
-    assert "Undone on 2 doors" in counter.get(f"/doors/{ids[0]}").text
-    assert "Undone on" in counter.get(f"/sites/{site.id}/doors/history").text
+    assert clerk.post(address[0], data={"seen": form_with(shown, "seen")["seen"]}).status_code == 409
+    assert "nothing to undo" in clerk.get(address[0]).text
+    assert "Undone on 2 doors" in clerk.get(f"/doors/{ids[0]}").text
+    assert "Undone on" in clerk.get(f"/sites/{site.id}/doors/history").text
 
 
-def test_all_doors_that_answer_are_changed(work: Work, site: Site, counter: FormClient) -> None:
+def test_all_doors_that_answer_are_changed(work: Work, site: Site, clerk: FormClient) -> None:
     for n in range(105):
         factories.DoorFactory(site=site, opening_number=f"N{n}", location="Hall" if n % 2 else "Stair")
-    page = counter.get(f"/sites/{site.id}/doors?q=Stair").text
+    page = clerk.get(f"/sites/{site.id}/doors?q=Stair").text
     assert "Page 1 of" not in page and 'name="all"' not in page
-    assert 'name="all"' in counter.get(f"/sites/{site.id}/doors").text
-    assert "Change 53 doors together" in counter.get(f"/sites/{site.id}/doors/change?all=1&q=Stair").text
-    assert "No door was chosen" in counter.get(f"/sites/{site.id}/doors/change?door=x&door=99999999999").text
+    assert 'name="all"' in clerk.get(f"/sites/{site.id}/doors").text
+    assert "Change 53 doors together" in clerk.get(f"/sites/{site.id}/doors/change?all=1&q=Stair").text
+    assert "No door was chosen" in clerk.get(f"/sites/{site.id}/doors/change?door=x&door=99999999999").text
 
 
 def test_a_door_is_added_by_hand_with_its_refusals_beside_the_fields(
-    work: Work, site: Site, counter: FormClient
+    work: Work, site: Site, clerk: FormClient
 ) -> None:
     typed = {"opening_number": "12", "location": "Stair", "hand": "RH", "thickness": "thick"}
-    refused = counter.post(f"/sites/{site.id}/doors/new", data=typed)
+    refused = clerk.post(f"/sites/{site.id}/doors/new", data=typed)
     assert refused.status_code == 422 and 'id="thickness-error"' in refused.text and 'value="Stair"' in refused.text
-    assert counter.post(f"/sites/{site.id}/doors/new", data=typed | {"thickness": "1-3/4"}).status_code == 303
-    again = counter.post(f"/sites/{site.id}/doors/new", data=typed | {"thickness": ""})
+    assert clerk.post(f"/sites/{site.id}/doors/new", data=typed | {"thickness": "1-3/4"}).status_code == 303
+    again = clerk.post(f"/sites/{site.id}/doors/new", data=typed | {"thickness": ""})
     assert again.status_code == 422 and "has an opening 12 already" in again.text
-    assert counter.get("/sites/4040/doors/new").status_code == 404
-    other = counter.post(f"/sites/{site.id}/doors/new", data={"opening_number": "0-12", "hand": ""})
-    assert "It may be 12, written differently" in counter.get(other.location).text
+    assert clerk.get("/sites/4040/doors/new").status_code == 404
+    other = clerk.post(f"/sites/{site.id}/doors/new", data={"opening_number": "0-12", "hand": ""})
+    assert "It may be 12, written differently" in clerk.get(other.location).text
 
 
-def test_doors_that_may_be_one_are_shown_and_merged(work: Work, site: Site, counter: FormClient) -> None:
+def test_doors_that_may_be_one_are_shown_and_merged(work: Work, site: Site, clerk: FormClient) -> None:
     one = factories.DoorFactory(site=site, opening_number="101A", location="Hall")
     two = factories.DoorFactory(site=site, opening_number="101-a")
     factories.CylinderFactory(door=one)
     clash = factories.CylinderFactory(door=two)
     address = f"/sites/{site.id}/doors/alike"
-    assert "one number, written differently" in counter.get(address).text
+    assert "one number, written differently" in clerk.get(address).text
     sent = {"keep": f"{one.id}:{one.version}", "gone": f"{two.id}:{two.version}"}
-    refused = counter.post(address, data=sent)
+    refused = clerk.post(address, data=sent)
     assert refused.status_code == 422 and "have a cylinder outside" in refused.text
-    assert "Choose which door stays" in counter.post(address, data={"keep": "x"}).text
+    assert "Choose which door stays" in clerk.post(address, data={"keep": "x"}).text
     clash.position = "inside"
     work.session.commit()
-    assert counter.post(address, data=sent).status_code == 303
+    assert clerk.post(address, data=sent).status_code == 303
     assert openings(work, site) == {"101A": "Hall"}
-    assert "No two doors" in counter.get(address).text
+    assert "No two doors" in clerk.get(address).text
 
 
-def test_a_cylinder_as_found_goes_on_and_comes_out(work: Work, site: Site, counter: FormClient) -> None:
+def test_a_cylinder_as_found_goes_on_and_comes_out(work: Work, site: Site, clerk: FormClient) -> None:
     door = factories.DoorFactory(site=site)
     keyset = factories.KeysetFactory(symbol="AA1", system=factories.KeySystemFactory(customer=site.customer))
     address = f"/doors/{door.id}/cylinders"
-    empty = counter.post(address, data={"position": "outside", "words": "", "keyset_id": "0"})
+    empty = clerk.post(address, data={"position": "outside", "words": "", "keyset_id": "0"})
     assert empty.status_code == 422 and "Say what it is." in empty.text
     sent = {"position": "outside", "words": "rim cylinder, worn", "keyset_id": str(keyset.id)}
-    assert counter.post(address, data=sent).status_code == 303
-    page = counter.get(f"/doors/{door.id}").text
+    assert clerk.post(address, data=sent).status_code == 303
+    page = clerk.get(f"/doors/{door.id}").text
     assert "rim cylinder, worn" in page and "AA1" in page and "Removed from the door" in page
     cylinder = work.session.scalars(sa.select(Cylinder)).one()
-    out = counter.post(f"{address}/{cylinder.id}/out", data={"version": str(cylinder.version), "why": "worn"})
+    out = clerk.post(f"{address}/{cylinder.id}/out", data={"version": str(cylinder.version), "why": "worn"})
     assert out.status_code == 303
     work.session.rollback()
     work.session.expire_all()
@@ -194,13 +189,13 @@ def test_these_pages_are_for_those_who_keep_doors(site: Site, client_as: ClientA
 
 
 def test_a_workbook_that_unfolds_without_end_is_refused_on_the_page(
-    work: Work, site: Site, counter: FormClient
+    work: Work, site: Site, clerk: FormClient
 ) -> None:
     book, out = zipfile.ZipFile(io.BytesIO(table_bytes("xlsx", "Doors", [["opening"], ["101"]]))), io.BytesIO()
     corner = b'<row r="1048576"><c r="XFD1048576"><v>1</v></c></row></sheetData>'
     with book, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as made:
         for name in book.namelist():
             made.writestr(name, book.read(name).replace(b"</sheetData>", corner))
-    page = send(counter, site, out.getvalue(), "d.xlsx")
+    page = send(clerk, site, out.getvalue(), "d.xlsx")
     assert page.status_code == 422 and "too large once unpacked" in page.text
     assert openings(work, site) == {}
