@@ -21,7 +21,6 @@ MOST_RECIPIENTS = 5
 _MOST_SUBJECT, _MOST_TEXT = 200, 8000
 # What a mail server takes without quoting; letters of other scripts need an extension that few servers have.
 _ADDRESS = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9](?:[A-Za-z0-9.-]{0,185})\.[A-Za-z]{2,24}")
-_TWO_WAYS = "It offers two ways, A and B, each with its date: say which one you want."
 _BRACES = re.compile(r"\{([a-z ]{1,20})\}")
 
 

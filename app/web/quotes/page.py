@@ -48,11 +48,6 @@ class QuoteView:
         """Whether the Accept button stands there."""
         return self.is_newest and self.job.stage is Stage.QUOTED and not self.is_expired
 
-    @property
-    def open_questions(self) -> int:
-        """How many questions about missing lines nobody answered before it was issued."""
-        return sum(not question.answer for question in self.snapshot.questions)
-
 
 @dataclass(frozen=True, slots=True)
 class Slot:
