@@ -218,20 +218,26 @@ HANDS = """() => {
 """Where the hands are: the box in focus, what stands in it, the caret, what is opened, how far one scrolled."""
 
 
-def test_a_slow_answer_takes_nothing_from_what_is_typed_meanwhile(
-    log_in: Callable[[User], Page], served: Served, clerk: User
-) -> None:
+def answering_in_turn(served: Served) -> threading.Semaphore:
+    """From now on each answer to the counter waits until it is released."""
     turn = threading.Semaphore(0)
 
     def wait_for_turn() -> None:
         if request.endpoint == "counter.work_out":
             assert turn.acquire(timeout=30)
 
+    served.app.before_request_funcs.setdefault(None, []).append(wait_for_turn)
+    return turn
+
+
+def test_a_slow_answer_takes_nothing_from_what_is_typed_meanwhile(
+    log_in: Callable[[User], Page], served: Served, clerk: User
+) -> None:
     page = log_in(clerk)
     page.goto(served.url("/counter"))
     page.get_by_role("button", name="Part number").click()
     expect(page.get_by_label("Part number")).to_be_focused()
-    served.app.before_request_funcs.setdefault(None, []).append(wait_for_turn)
+    turn = answering_in_turn(served)
     page.set_viewport_size({"width": 1366, "height": 400})
     with page.expect_request("**/counter/work-out"):
         page.get_by_label("Part number").fill(PART)
@@ -260,6 +266,33 @@ def test_a_slow_answer_takes_nothing_from_what_is_typed_meanwhile(
     expect(page.get_by_label("Keying", exact=True)).to_have_value("KA")
     expect(page.get_by_label("Quantity")).to_have_value("2")
     expect(page.get_by_text("Keying: keyed alike (KA)")).to_be_visible()
+
+
+def test_a_box_that_a_slow_press_changes_keeps_what_was_typed_since(
+    log_in: Callable[[User], Page], served: Served, clerk: User
+) -> None:
+    page = log_in(clerk)
+    page.goto(served.url("/counter"))
+    for kind in ("Part number", "Part number", "Keys"):
+        page.get_by_role("button", name=kind, exact=True).click()
+        worked_out(page)
+    keys_of = page.get_by_label("Keys of")
+    with page.expect_response("**/counter/work-out"):
+        keys_of.fill("line 2")
+    worked_out(page)
+    turn = answering_in_turn(served)
+    page.evaluate(FOLLOW)
+    with page.expect_request("**/counter/work-out"):
+        page.get_by_role("button", name="Remove").first.click()
+    keys_of.fill("AA")  # the answer will say "line 1"
+    turn.release()
+    assert page.evaluate("window.merged")
+    expect(page.locator("#lines fieldset.line")).to_have_count(2)
+    expect(keys_of).to_have_value("AA")
+    for _ in range(5):
+        turn.release()
+    page.wait_for_load_state("networkidle")
+    expect(keys_of).to_have_value("AA")
 
 
 def test_a_question_is_answered_without_losing_its_box(log_in: Callable[[User], Page], served, clerk: User) -> None:

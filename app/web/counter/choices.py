@@ -49,18 +49,6 @@ _TAILS = ("cam", "tailpiece")
 
 
 @dataclass(frozen=True, slots=True)
-class LineChoices:
-    """What the boxes of one line offer; those that the maker and the type leave."""
-
-    length: tuple[str, ...] = ()
-    chambers: tuple[str, ...] = ()
-    keyway: tuple[str, ...] = ()
-    tail: tuple[str, ...] = ()
-    finish: tuple[str, ...] = ()
-    symbol: tuple[str, ...] = ()  # whose keys a line of keys can be
-
-
-@dataclass(frozen=True, slots=True)
 class Choices:
     """What the whole page offers. `makers`: (code, name) of those that make cylinders."""
 
@@ -76,18 +64,13 @@ class Choices:
         mine = [entry for entry in self._entries if entry.kind == kind]
         return tuple([entry for entry in mine if entry.category in _CATEGORIES.get(sort, ())] or mine)
 
-    def of(self, maker: str, kind: str) -> LineChoices:
+    def of(self, maker: str, kind: str) -> dict[str, tuple[str, ...]]:
         """What a line's boxes offer for a maker's code and a type of cylinder, "" while they are not chosen."""
         tables = [self.tables[maker]] if maker in self.tables else list(self.tables.values())
         patterns = [pattern for one in tables for pattern in one.patterns]
         tails = ("cam",) if kind == "mortise" else ("tailpiece",) if kind else _TAILS
-        return LineChoices(
-            length=_values(patterns, ("length",), kind),
-            chambers=_values(patterns, ("chambers",), kind),
-            keyway=_values(patterns, ("keyway",), kind),
-            tail=_values(patterns, tails, kind),
-            finish=_values(patterns, ("finish",), kind),
-        )
+        names = {**{name: (name,) for name in ("length", "chambers", "keyway", "finish")}, "tail": tails}
+        return {box: _values(patterns, attributes, kind) for box, attributes in names.items()}
 
     def locks(self, sort: LineKind) -> tuple[tuple[str, str], ...]:
         """(name, name with its maker) of the locks that a line of this kind can be for; hardware: bored deadbolts."""

@@ -74,7 +74,7 @@ class LineFit:
 def fit_of(session: Session, makers: Makers, line: LineForm, resolved: Resolved | None) -> LineFit:
     """What is to be said of a line as typed; resolved: the line understood, None while it is not."""
     if line.sort is LineKind.HARDWARE:
-        return LineFit(answered=_answers(session, makers, (_bore(line),)))
+        return LineFit(answered=_answers(session, makers, [_bore(line)]))
     if line.sort not in _NEW:
         return LineFit()
     # Until the line can be read, an answer that was given stands as it was posted.
@@ -82,7 +82,7 @@ def fit_of(session: Session, makers: Makers, line: LineForm, resolved: Resolved 
     if resolved is not None:
         asked, answer = resolved.line.face_asked, resolved.line.face_answer
     own = resolved.line.attributes if resolved and resolved.line.attributes else None
-    found = _answers(session, makers, (_bore(line), *_cylinder(line, resolved)))
+    found = _answers(session, makers, [_bore(line), *_cylinder(line, resolved)])
     return LineFit(
         layout=_layout(makers, resolved),
         number=_number(session, makers, line, resolved),
@@ -136,100 +136,80 @@ def _same(session: Session, makers: Makers, line: LineForm) -> part_numbers.Swap
 
 
 @dataclass(frozen=True, slots=True)
-class _Asked:
-    """A question with what was typed for it; its boxes' names on the Fit page beside their labels here."""
+class _Question:
+    """A question of the Fit pages. given: what was typed for it, by its boxes' names there; needs: without which
+    nobody asks it.
+    """
 
     slug: str
     form: type[forms.QuestionForm]
     given: Mapping[str, str]
+    needs: tuple[str, ...]
     answer: Callable[..., Any]
     draw: Callable[[Any], Any] | None = None
-    needs: tuple[str, ...] = ()
 
 
-def _cylinder(line: LineForm, resolved: Resolved | None) -> tuple[_Asked, ...]:
-    """What is asked of a cylinder; hardware out of a catalog goes by part number as well, and has none of it."""
-    if resolved is not None and resolved.line.kind is LineKind.HARDWARE:
-        return ()
-    own = resolved.line.attributes if resolved else None
-    kind = own.type if own else line.text("type")
-    asked = [_cam(line), _key(line, resolved)]
-    if kind in ("mortise", ""):
-        asked = [_length(line, resolved), *asked, _thread(line)]
-    if kind == "rim":
-        asked.append(
-            _tailpiece(line, show_inches(own.length) if own and own.length is not None else line.text("length"))
-        )
-    return tuple(asked)
-
-
-def _length(line: LineForm, resolved: Resolved | None) -> _Asked:
-    given = {
-        "lock": line.text("fit_lock"),
-        "door": line.text("fit_door"),
-        "outside_trim": line.text("fit_trim"),
-        "inside_trim": line.text("fit_trim_in"),
-        "maker": resolved.line.maker_code if resolved else line.text("maker"),
-    }
-    return _Asked("length", forms.LengthForm, given, measures.answer_length, draw_length, ("door",))
-
-
-def _cam(line: LineForm) -> _Asked:
-    return _Asked("cam", forms.CamForm, {"lock": line.text("fit_lock")}, answers.answer_cam, None, ("lock",))
-
-
-def _key(line: LineForm, resolved: Resolved | None) -> _Asked:
-    given = {"blank": line.text("fit_key"), "cuts": line.text("fit_cuts"), "keyway": line.text("keyway")}
-    if resolved is not None:
-        given |= {"number": resolved.part_number, "maker": resolved.line.maker_code}
-    return _Asked("key", forms.KeyForm, given, answers.answer_key, None, ("blank",))
-
-
-def _tailpiece(line: LineForm, length: str) -> _Asked:
-    given = {
-        "door": line.text("fit_door"),
-        "length": length,
-        "trim": line.text("fit_trim"),
-        "reach_least": line.text("fit_reach_least"),
-        "reach_most": line.text("fit_reach_most"),
-        "supplied": line.text("fit_supplied"),
-        "notch": line.text("fit_notch"),
-    }
-    return _Asked(
-        "tailpiece",
-        forms.TailpieceForm,
-        given,
-        measures.answer_tailpiece,
-        draw_tailpiece,
-        ("reach_least", "supplied"),
-    )
-
-
-def _thread(line: LineForm) -> _Asked:
-    """The common body against the lock's hole; a cylinder of an odd size is a question for the Fit page."""
-    body = common_body()
-    given = {
-        "cylinder_diameter": show_inches(body.diameter),
-        "cylinder_threads": str(body.threads_per_inch),
-        "lock_diameter": line.text("fit_lock_hole"),
-        "lock_threads": line.text("fit_lock_threads") or str(body.threads_per_inch),
-    }
-    return _Asked("thread", forms.ThreadForm, given, measures.answer_thread, None, ("lock_diameter",))
-
-
-def _bore(line: LineForm) -> _Asked:
+def _bore(line: LineForm) -> _Question:
     hole = line.text("fit_hole") or show_inches(forms.usual_bore()["bore"])
     given = {"lock": line.text("fit_lock"), "stile": line.text("fit_stile"), "bore": hole}
-    return _Asked("bore", forms.BoreForm, given, measures.answer_bore, draw_bore, ("stile",))
+    return _Question("bore", forms.BoreForm, given, ("stile",), measures.answer_bore, draw_bore)
 
 
-def _answers(session: Session, makers: Makers, questions: tuple[_Asked, ...]) -> tuple[FitAnswer, ...]:
-    return tuple(
-        _answer(session, makers, asked) for asked in questions if all(asked.given[name] for name in asked.needs)
-    )
+def _cylinder(line: LineForm, resolved: Resolved | None) -> list[_Question]:
+    """What is asked of a cylinder; hardware out of a catalogue goes by part number as well, and has none of it."""
+    if resolved is not None and resolved.line.kind is LineKind.HARDWARE:
+        return []
+    own = resolved.line.attributes if resolved else None
+    kind = own.type if own else line.text("type")
+    lock, door, trim = line.text("fit_lock"), line.text("fit_door"), line.text("fit_trim")
+    maker = resolved.line.maker_code if resolved else line.text("maker")
+    key = {"blank": line.text("fit_key"), "cuts": line.text("fit_cuts"), "keyway": line.text("keyway")}
+    if resolved is not None:
+        key |= {"number": resolved.part_number, "maker": maker}
+    questions = [
+        _Question("cam", forms.CamForm, {"lock": lock}, ("lock",), answers.answer_cam),
+        _Question("key", forms.KeyForm, key, ("blank",), answers.answer_key),
+    ]
+    if kind in ("mortise", ""):
+        length = {
+            "lock": lock,
+            "door": door,
+            "outside_trim": trim,
+            "inside_trim": line.text("fit_trim_in"),
+            "maker": maker,
+        }
+        # The common body against the lock's hole; a cylinder of an odd size is a question for the Fit page.
+        body = common_body()
+        thread = {
+            "cylinder_diameter": show_inches(body.diameter),
+            "cylinder_threads": str(body.threads_per_inch),
+            "lock_diameter": line.text("fit_lock_hole"),
+            "lock_threads": line.text("fit_lock_threads") or str(body.threads_per_inch),
+        }
+        questions = [
+            _Question("length", forms.LengthForm, length, ("door",), measures.answer_length, draw_length),
+            *questions,
+            _Question("thread", forms.ThreadForm, thread, ("lock_diameter",), measures.answer_thread),
+        ]
+    if kind == "rim":
+        tailpiece = {
+            "door": door,
+            "length": show_inches(own.length) if own and own.length is not None else line.text("length"),
+            "trim": trim,
+            **{name: line.text(f"fit_{name}") for name in ("reach_least", "reach_most", "supplied", "notch")},
+        }
+        needs = ("reach_least", "supplied")
+        questions.append(
+            _Question("tailpiece", forms.TailpieceForm, tailpiece, needs, measures.answer_tailpiece, draw_tailpiece)
+        )
+    return questions
 
 
-def _answer(session: Session, makers: Makers, asked: _Asked) -> FitAnswer:
+def _answers(session: Session, makers: Makers, questions: list[_Question]) -> tuple[FitAnswer, ...]:
+    return tuple(_answer(session, makers, one) for one in questions if all(one.given[name] for name in one.needs))
+
+
+def _answer(session: Session, makers: Makers, asked: _Question) -> FitAnswer:
     form = asked.form(MultiDict({name: value for name, value in asked.given.items() if value}))
     form.offer(makers)
     answer = None

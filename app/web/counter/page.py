@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 
 from app.errors import Problem, Problems
 from app.ledger.jobs.queries import show_margin
@@ -18,11 +18,12 @@ from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.resolving import Resolved
 from app.ledger.quoting.snapshot import SnapshotLine
 from app.ledger.sites.customer_queries import find_customers, get_customer
+from app.ledger.sites.customers import CustomerForm
 from app.ledger.store.errors import NotFound
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Job, KeySystem, Role, Site
 from app.web.counter.buttons import mend_label
-from app.web.counter.choices import ADDABLE, Choices, LineChoices, load_choices
+from app.web.counter.choices import ADDABLE, Choices, load_choices
 from app.web.counter.drafts import kept_reason, with_kept_loss
 from app.web.counter.fit import LineFit, fit_of
 from app.web.counter.forms import (
@@ -46,7 +47,7 @@ class LineView:
 
     form: LineForm
     heading: str
-    choices: LineChoices
+    offers: Mapping[str, tuple[str, ...]]  # what is offered in a box, by its name
     entries: list[tuple[str, str]]  # the price book's, for a line that names one: code and words
     printed: SnapshotLine | None  # None where the line was not understood
     maker_name: str
@@ -171,11 +172,13 @@ def build(
     refused: list[Problem] = []
     if reading.ask.lines or asked:
         try:
-            priced = price_request(work, reading.ask, customer or _buyer(reading))
+            # Somebody not on record yet pays the walk-in price, without even a name.
+            buyer = customer or Customer(**asdict(reading.new_customer or CustomerForm("")))
+            priced = price_request(work, reading.ask, buyer)
         except NotFound as error:  # no bench terms, no house: the owner's to put right
             form.refuse("", error.message)
         else:
-            option, against = _second_way(work, reading.ask, priced, customer or _buyer(reading))
+            option, against = _second_way(work, reading.ask, priced, buyer)
             refused = [*priced.problems, *against]
     for problem in (*refused, *more):
         _refuse(form, reading, problem, asked=asked)
@@ -228,20 +231,6 @@ def _stray_system(work: Work, form: CounterForm, systems: Sequence[KeySystem]) -
     return chosen.name if chosen else ""
 
 
-def _buyer(reading: Reading) -> Customer:
-    """Somebody not on record yet; without even a name they pay the walk-in price."""
-    form = reading.new_customer
-    if form is None:
-        return Customer(name="", tier="", tax_place="")
-    return Customer(
-        name=form.name,
-        tier=form.tier,
-        tax_place=form.tax_place,
-        exempt_certificate=form.exempt_certificate,
-        exempt_until=form.exempt_until,
-    )
-
-
 def _second_way(
     work: Work, ask: QuoteRequest, priced: PricedQuote, customer: Customer
 ) -> tuple[OptionView, Sequence[Problem]]:
@@ -263,9 +252,8 @@ def _refuse(form: CounterForm, reading: Reading, problem: Problem, *, asked: boo
     place, _, name = rest.partition(".")
     if head == "lines" and place.isdecimal() and int(place) < len(reading.lines):
         reading.lines[int(place)].refuse(name, problem.message)
-    elif head != "lines" or (
-        asked and not form.lines.forms
-    ):  # "add a line" where some could not be read helps nobody
+    # To add a line is no help where there are some that could not be read.
+    elif head != "lines" or (asked and not form.lines.forms):
         form.refuse(problem.field, problem.message)
 
 
@@ -299,7 +287,7 @@ def _line_view(
     return LineView(
         form=line,
         heading=_HEADINGS[line.sort],
-        choices=_choices_of(line, choices, reading),
+        offers=_offers(line, choices, reading),
         entries=[(entry.code, entry.description) for entry in choices.entries(line.sort)],
         printed=rows[0] if rows else None,
         maker_name=resolved.maker_name if resolved else "",
@@ -311,11 +299,11 @@ def _line_view(
     )
 
 
-def _choices_of(line: LineForm, choices: Choices, reading: Reading) -> LineChoices:
+def _offers(line: LineForm, choices: Choices, reading: Reading) -> dict[str, tuple[str, ...]]:
     if isinstance(line, KeysLine):
         keyed = [number for number, each in enumerate(reading.ask.lines, start=1) if is_keyed(each)]
-        return LineChoices(symbol=(*(f"line {number}" for number in keyed), OWN))
-    return choices.of(line.text("maker"), line.text("type")) if isinstance(line, CylinderBody) else LineChoices()
+        return {"symbol": (*(f"line {number}" for number in keyed), OWN)}
+    return choices.of(line.text("maker"), line.text("type")) if isinstance(line, CylinderBody) else {}
 
 
 def _cautions(line: LineForm, choices: Choices) -> list[str]:

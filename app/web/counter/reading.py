@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from app.fitting import CYLINDER_TYPES, CylinderAttributes, finishes_by_us_code
@@ -187,16 +187,8 @@ def _attributes(line: LineForm, known: Knowledge) -> CylinderAttributes | None:
     if not isinstance(line, CylinderLine):
         return body
     tail = known.spell(line.text("tail")) or None
-    return CylinderAttributes(
-        type=kind,
-        length=line.length.data,
-        chambers=pinned,
-        drilled=drilled,
-        keyway=keyway or None,
-        cam=tail if kind == "mortise" else None,
-        tailpiece=tail if kind != "mortise" else None,
-        finish=_finish(line.text("finish"), known),
-    )
+    body = replace(body, cam=tail) if kind == "mortise" else replace(body, tailpiece=tail)
+    return replace(body, length=line.length.data, finish=_finish(line.text("finish"), known))
 
 
 def _finish(typed: str, known: Knowledge) -> str | None:
