@@ -54,7 +54,7 @@ PURE := app/keying app/fitting app/pricing app/spreadsheets app/validation tests
 quick: ## Check style, types and imports, and test the rooms that know no database: for every few minutes of work.
 	@tools/setup.sh dev
 	$(CHECKS)
-	$(PY) -m pytest -q -n 2 --dist worksteal -m "not slow" $(PURE)
+	$(PY) -m pytest -q -n 2 --dist worksteal $(PURE)
 
 .PHONY: types
 types: ## Check the types of the tests and tools too, which CI does not.
@@ -68,12 +68,11 @@ coverage: ## Run every test and tell which lines and branches none of them reach
 	$(PY) -m pytest -n 2 --dist worksteal --cov=app --cov-branch --cov-report=html --cov-report=term:skip-covered
 
 .PHONY: lowest
-lowest: ## Run every check and test with the lowest versions that pyproject.toml allows, in .venv-lowest.
+lowest: ## Run every test with the lowest versions that pyproject.toml allows, in .venv-lowest.
 	@tools/setup.sh test
 	$(INSTALL) -e '.[lock]'
 	.venv/bin/uv venv --quiet --allow-existing .venv-lowest
 	.venv/bin/uv pip install --quiet --python .venv-lowest --resolution lowest-direct -e '.[dev]'
-	.venv-lowest/bin/mypy
 	.venv-lowest/bin/python -m pytest -n 2 --dist worksteal
 
 .PHONY: mutants
