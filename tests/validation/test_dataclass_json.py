@@ -106,7 +106,7 @@ def test_all_that_is_wrong_is_told_by_its_path() -> None:
         "all.steps[1].start",
         "all.steps[1].cents",
         "all.steps[2].cents",
-        "all.steps[3].colour",
+        "all.steps[3].color",
         "all.steps[3].start",
         "all.steps[4]",
         "all.first",
