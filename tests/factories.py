@@ -83,7 +83,7 @@ class FormClient(FlaskClient):
         return super().post(*args, **kwargs)
 
 
-class _Factory(SQLAlchemyModelFactory):  # type: ignore[misc]
+class _Factory(SQLAlchemyModelFactory):
     class Meta:
         abstract = True
         sqlalchemy_session_factory = staticmethod(lambda: _session[-1])

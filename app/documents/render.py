@@ -25,9 +25,9 @@ from app.ledger.store.turns import TurnQueue
 os.environ.setdefault("SOURCE_DATE_EPOCH", "0")
 
 # The library has no types.
-import weasyprint  # type: ignore[import-untyped]
-from weasyprint.text.fonts import FontConfiguration  # type: ignore[import-untyped]
-from weasyprint.urls import URLFetcher, URLFetcherResponse  # type: ignore[import-untyped]
+import weasyprint
+from weasyprint.text.fonts import FontConfiguration
+from weasyprint.urls import URLFetcher, URLFetcherResponse
 
 _ROOT = Path(__file__).resolve().parents[2]
 _STATIC = _ROOT / "static"

@@ -11,8 +11,8 @@ from datetime import date, datetime, time
 from decimal import Decimal
 
 # The library has no types.
-from openpyxl import Workbook  # type: ignore[import-untyped]
-from openpyxl.styles import Alignment, Font  # type: ignore[import-untyped]
+from openpyxl import Workbook
+from openpyxl.styles import Alignment, Font
 
 from app.spreadsheets.formula_guard import FORMULA_STARTS, guarded
 

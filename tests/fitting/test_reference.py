@@ -8,7 +8,7 @@ from app.fitting.reference import reference_folder, reference_rows
 
 
 @pytest.mark.parametrize("path", sorted(reference_folder().glob("*.csv")), ids=lambda path: path.stem)
-def test_every_row_of_every_table_names_its_source(path) -> None:  # type: ignore[no-untyped-def]
+def test_every_row_of_every_table_names_its_source(path) -> None:
     rows = reference_rows(path.stem)
     assert rows
     for row in rows:

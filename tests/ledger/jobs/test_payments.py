@@ -25,7 +25,7 @@ K = PaymentKind
 
 
 @pytest.fixture
-def work(config: Config):  # type: ignore[no-untyped-def]
+def work(config: Config):
     ledger = open_ledger(config)
     with ledger.sessions() as session, factories.saving_into(session):
         yield Work(session, ledger.vault, Actor.of(session.get_one(User, 1)), NOW)

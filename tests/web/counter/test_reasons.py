@@ -157,7 +157,7 @@ def test_a_quote_and_a_job_of_an_earlier_release_keep_the_reason_off_their_paper
     # Earlier releases asked for the reason in the remark, and had no field for it.
     status, _ = accept(clerk_and_quote, session, doors="opening\nF1\n")
     assert status == 303
-    with session.get_bind().begin() as connection:  # type: ignore[union-attr]
+    with session.get_bind().begin() as connection:
         houses.remove_guards(connection, "quote_revisions")
         for table in (QuoteRevision.__table__, JobLine.__table__):
             for row in connection.execute(sa.select(table)).mappings().all():

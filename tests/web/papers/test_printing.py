@@ -9,7 +9,7 @@ from html import unescape
 
 import pytest
 import sqlalchemy as sa
-import weasyprint  # type: ignore[import-untyped]
+import weasyprint
 from sqlalchemy.orm import Session
 
 from app.commands.serving import THREADS

@@ -157,7 +157,7 @@ def clerk(client_as: ClientAs) -> FormClient:
 
 
 def configure(web: Flask, **settings: object) -> None:
-    web.extensions["config"] = replace(web.extensions["config"], **settings)  # type: ignore[arg-type]
+    web.extensions["config"] = replace(web.extensions["config"], **settings)
 
 
 def shows(server: _Server, certificates: Path, name: str) -> None:
@@ -184,7 +184,7 @@ def test_it_goes_by_tls_with_the_houses_login(
     message = message_from_bytes(raw, policy=default)
     assert message["Subject"] == FORM["subject"] and message["Message-ID"].endswith("@fenwickquay.example>")
     assert message.get_body().get_content().splitlines() == FORM["body"].splitlines()  # type: ignore[union-attr]
-    (paper,) = message.iter_attachments()  # type: ignore[attr-defined]
+    (paper,) = message.iter_attachments()
     assert (paper.get_filename(), paper.get_content()) == ("quote-1001-1.pdf", b"%PDF")
 
 

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from datetime import timedelta
 from html import unescape
 
-import openpyxl  # type: ignore[import-untyped]
+import openpyxl
 import pytest
 
 from app.ledger.care.backups import MADE
