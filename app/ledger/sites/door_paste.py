@@ -98,7 +98,12 @@ def read_doors(text: str) -> tuple[list[DoorRow], list[Problem]]:
     >>> rows[0].location, problems[0].message
     ('Main entrance', 'Row 2, hand: write LH, RH, LHR, RHR or nothing, not "up".')
     """
-    rows, problems = read_door_table(pasted_rows(text), JOB_COLUMNS)
+    return read_door_rows(pasted_rows(text))
+
+
+def read_door_rows(table: Iterable[tuple[int, Sequence[str]]]) -> tuple[list[DoorRow], list[Problem]]:
+    """`read_doors` for rows of cells with their numbers."""
+    rows, problems = read_door_table(table, JOB_COLUMNS)
     return rows, [Problem("doors", _sentence(problem)) for problem in problems]
 
 
@@ -112,7 +117,7 @@ def _sentence(problem: Problem) -> str:
 def read_door_table(
     table: Iterable[tuple[int, Sequence[str]]], columns: Sequence[str]
 ) -> tuple[list[DoorRow], list[Problem]]:
-    """`read_doors` for rows of cells with their numbers; a problem's field reads "row 7, hand", or "file"."""
+    """`read_door_rows` for a table of these columns; a problem's field reads "row 7, hand", or "file"."""
     table = [(number, [unguarded(cell.strip()) for cell in cells]) for number, cells in table]
     table = [(number, cells) for number, cells in table if any(cells)]
     problems: list[Problem] = []

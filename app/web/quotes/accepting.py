@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -13,7 +11,7 @@ from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  #
 from wtforms.validators import InputRequired, ValidationError
 
 from app.errors import Problem
-from app.ledger.sites.door_paste import DoorRow, read_doors
+from app.ledger.sites.door_paste import DoorRow, read_door_rows
 from app.web.forms_base import SavedForm, text
 
 MOST_ROWS = 30
@@ -80,7 +78,7 @@ def typed_rows(items: Iterable[tuple[str, str]]) -> dict[int, dict[str, str]]:
     for name, value in items:
         found = _BOX.fullmatch(name)
         column = found[2].replace("_", " ") if found else ""
-        said = " ".join(value.split())
+        said = " ".join(value.replace("\0", "").split())
         if found and column in _COLUMNS and said and 1 <= int(found[1]) <= MOST_ROWS:
             rows.setdefault(int(found[1]), {}).setdefault(column, said)
     return dict(sorted(rows.items()))
@@ -91,29 +89,11 @@ def read_table(rows: Mapping[int, Mapping[str, str]]) -> tuple[tuple[DoorRow, ..
 
     They are read as a pasted list is, so that both obey the same rules.
     """
-    if not rows:
-        return (), []
-    page = io.StringIO()
-    writer = csv.writer(page, delimiter="\t", lineterminator="\n")
-    writer.writerow(_COLUMNS)
-    last = max(rows)
-    writer.writerows([rows.get(number, {}).get(column, "") for column in _COLUMNS] for number in range(1, last + 1))
-    found, problems = read_doors(page.getvalue())
-    # The head was a row too, so the list's row 2 is the table's row 1.
-    by_row = {row.row - 1: row for row in found}
-    doors = tuple(_at(number, by_row.get(number)) for number in range(1, last + 1))
-    return doors, [Problem(problem.field, _shift(problem.message)) for problem in problems]
-
-
-def _at(number: int, row: DoorRow | None) -> DoorRow:
-    if row is None:
-        return DoorRow(row=number)
-    values = {name: getattr(row, name) for name in DoorRow.__dataclass_fields__}
-    return DoorRow(**{**values, "row": number})
-
-
-def _shift(message: str) -> str:
-    return re.sub(r"\b([Rr]ow) ([0-9]+)", lambda found: f"{found[1]} {int(found[2]) - 1}", message)
+    cells = ((number, [row.get(column, "") for column in _COLUMNS]) for number, row in rows.items())
+    found, problems = read_door_rows([(0, _COLUMNS), *cells])
+    by_row = {row.row: row for row in found}
+    doors = tuple(by_row.get(number, DoorRow(row=number)) for number in range(1, max(rows, default=0) + 1))
+    return doors, problems
 
 
 def cell_problems(problems: Iterable[Problem]) -> CellProblems:

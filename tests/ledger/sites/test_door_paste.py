@@ -54,7 +54,7 @@ def test_one_door_may_have_two_cylinders_in_different_positions() -> None:
         ("opening,color\n1,red\n", "'color' is not one of"),
         ("location,hand\nHall,RH\n", "no column for the opening number"),
         ("opening,opening\n1,2\n", "stands twice"),
-        ("x" * 41, "at most 40 characters"),
+        ("x" * 41, "At most 40 characters"),
         ("1\t2\t\t\t\t\t\t\t\t\t\t\t\tmore", "only 13 columns"),
     ],
 )

@@ -227,7 +227,7 @@ BAD = (
     ({"row-2-location": "Yard"}, "A keyset needs an opening number"),
     ({"row-1-opening": "O" * 10_000}, "at most 40 characters"),
     ({"doors": "F1\nF2\nF3"}, "There are 3 rows, but only 2 cylinders"),
-    ({"doors": "opening\tcolour\nF1\tred"}, "Row 1: the column 'color'"),
+    ({"doors": "opening\tcolor\nF1\tred"}, "Row 1: the column 'color'"),
     ({"doors": "F1\tYard\tup"}, "Row 1, hand"),
     ({"doors": "F1", "row-1-opening": "F1"}, "not both"),
     ({"doors": "F1", "site_name": "S" * 10_000}, "At most 120"),
