@@ -38,7 +38,7 @@ def by_hand(priced: PricedQuote, rate: str, goods: bool, labor: bool) -> int:
     return sum(int(one.quantize(Decimal(1), rounding=ROUND_HALF_UP)) for one in exact)
 
 
-@pytest.mark.parametrize(("goods", "labour"), [(True, True), (True, False), (False, True), (False, False)])
+@pytest.mark.parametrize(("goods", "labor"), [(True, True), (True, False), (False, True), (False, False)])
 @pytest.mark.parametrize("rate", ["0", "7.25", "8.875", "30"])
 def test_goods_and_labor_are_taxed_apart_and_the_totals_add_up(
     work: Work, rate: str, goods: bool, labor: bool
