@@ -9,7 +9,7 @@ import click
 
 from app.commands.refusals import COMMAND_LINE, open_house
 from app.documents import books_csv
-from app.ledger.catalog.prices import read_date
+from app.ledger.catalog.house_settings import read_date
 from app.ledger.reports.books import BOOKS, Book, book_rows
 
 group = click.Group("books", help="Tables for a general ledger, as CSV.")

@@ -42,7 +42,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         moving.loading: import_house
         moving.planning: plan_house
         moving.writing: export_house
-        catalog.prices: import_prices add_price_rows import_tiers import_tax_rules set_bench_terms set_house
+        catalog.house_settings: set_bench_terms set_house
         catalog.price_editing: set_price end_price
         catalog.price_editing: set_tier set_tax_rule
         catalog.price_import: put_on_record
@@ -79,7 +79,6 @@ RIGHTS: dict[tuple[Role, ...], str] = {
     # Customers, doors, quotes, jobs and pieces of keys: whoever works here.
     (Role.COUNTER, Role.BENCH, Role.OWNER): """
         sites.customers: add_customer change_customer add_site add_contact change_site change_contact
-        sites.customers: import_customers
         sites.doors: change_door add_door
         sites.doors: change_doors
         sites.cylinders: add_cylinder take_out

@@ -20,7 +20,7 @@ from app.fitting.free_text import read_free_text
 from app.fitting.inches import read_inches
 from app.keying import BittingSpec, read_bitting, read_symbol
 from app.keying.spec import read_inches as read_spec_inches
-from app.ledger.catalog.prices import read_date, read_decimal, read_yes
+from app.ledger.catalog.house_settings import read_date, read_decimal
 from app.ledger.keysystems.copy_numbers import read_copies
 from app.ledger.reports.search import search
 from app.ledger.search.words import read_words
@@ -65,7 +65,6 @@ REFUSING: dict[str, Reader] = {
     "a percentage": lambda text: read_percent(text, "box"),
     "a day": lambda text: read_date(text, "box"),
     "a count": lambda text: read_count(text, "box"),
-    "yes or no": lambda text: read_yes(text, "box"),
     "a rate": lambda text: read_decimal(text, "box"),
     "a symbol": lambda text: read_symbol(text, "box"),
     "a bitting": lambda text: read_bitting(SPEC, text, "box"),

@@ -13,8 +13,8 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
+from app.ledger.catalog.house_settings import set_bench_terms
 from app.ledger.catalog.price_queries import bench_terms_row_on
-from app.ledger.catalog.prices import set_bench_terms
 from app.ledger.jobs.cylinder_lines import key_counts
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
 from app.ledger.quoting.request import QuoteRequest

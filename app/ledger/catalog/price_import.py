@@ -13,9 +13,9 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
+from app.ledger.catalog.house_settings import read_date
 from app.ledger.catalog.price_book import COLUMNS
 from app.ledger.catalog.price_queries import guard, least_margin, margin_percent
-from app.ledger.catalog.prices import read_date
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import Stale
 from app.ledger.store.events import record

@@ -9,7 +9,7 @@ from typing import Any
 from app.errors import BitternError
 from app.fitting import from_json, read_maker
 from app.keying import BittingSpec
-from app.ledger.catalog.prices import read_decimal
+from app.ledger.catalog.house_settings import read_decimal
 from app.ledger.sites.door_paste import HANDS
 from app.pricing import BenchTerms, FactoryTerms, PriceBasis, PriceKind, PriceRow, PriceRule, TaxRule
 

@@ -9,11 +9,11 @@ from flask import Blueprint, flash, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
+from app.ledger.catalog.house_settings import set_bench_terms
 from app.ledger.catalog.maker_queries import factory_terms_by_maker, get_maker
 from app.ledger.catalog.makers import set_factory_terms
 from app.ledger.catalog.price_book import next_monday
 from app.ledger.catalog.price_queries import dated_bench_terms, terms_mark
-from app.ledger.catalog.prices import set_bench_terms
 from app.ledger.quoting.blank_stock import bench_today, on_the_shelf
 from app.pricing import CylinderType, KeyingKind
 from app.web.access import owner_only

@@ -10,6 +10,7 @@ from flask.typing import ResponseReturnValue
 from wtforms import BooleanField, HiddenField, RadioField, TextAreaField
 from wtforms.validators import InputRequired, Length
 
+from app.ledger.catalog.house_settings import HouseForm, set_house
 from app.ledger.catalog.price_editing import (
     TaxRuleForm,
     TierForm,
@@ -22,7 +23,6 @@ from app.ledger.catalog.price_editing import (
     tax_mark,
 )
 from app.ledger.catalog.price_queries import find_house, place_in_time
-from app.ledger.catalog.prices import HouseForm, set_house
 from app.ledger.store.events import events_of
 from app.validation import length_limit
 from app.web.access import owner_only

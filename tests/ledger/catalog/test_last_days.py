@@ -9,6 +9,7 @@ from decimal import Decimal
 import pytest
 
 from app.errors import BitternError
+from app.ledger.catalog.house_settings import set_bench_terms
 from app.ledger.catalog.maker_queries import factory_terms_on
 from app.ledger.catalog.makers import set_factory_terms
 from app.ledger.catalog.price_book import code_lines
@@ -16,7 +17,6 @@ from app.ledger.catalog.price_editing import TaxRuleForm, set_tax_rule
 from app.ledger.catalog.price_import import plan_prices
 from app.ledger.catalog.price_queries import bench_terms_on, bench_terms_row_on
 from app.ledger.catalog.price_rules import RuleForm, end_rule, list_rules, set_rule
-from app.ledger.catalog.prices import set_bench_terms
 from app.ledger.quoting.counter_queries import price_entries
 from app.ledger.quoting.quoting import PricedQuote, price_request
 from app.ledger.quoting.request import QuoteRequest

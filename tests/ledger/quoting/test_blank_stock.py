@@ -7,7 +7,7 @@ from datetime import date
 
 import sqlalchemy as sa
 
-from app.ledger.catalog.prices import set_bench_terms
+from app.ledger.catalog.house_settings import set_bench_terms
 from app.ledger.jobs.handing_over import HandOver, still_open
 from app.ledger.jobs.stages import move_job
 from app.ledger.quoting.blank_stock import bench_today, on_the_shelf

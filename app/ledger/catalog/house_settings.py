@@ -1,0 +1,121 @@
+"""What the house has settled: the bench's terms by day, its name and what stands on its papers."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from datetime import date
+from decimal import Decimal, InvalidOperation
+from typing import Any
+
+import sqlalchemy as sa
+
+from app.errors import BitternError
+from app.ledger.catalog.price_queries import changed_terms, terms_mark
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError, Stale
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import BENCH_TERMS_SET, BenchTermsRow, House
+from app.pricing import BenchTerms, read_percent
+from app.validation import check_lengths
+
+
+def read_date(text: str, field: str) -> date:
+    """A day as 2026-11-25."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise BitternError(field, f"Write the day as 2026-01-31, not {text[:20]!r}.") from error
+
+
+def read_decimal(text: str, field: str) -> str:
+    """A percentage from 0 to 100 with at most four decimals, as text."""
+    try:
+        value = Decimal(text)
+    except InvalidOperation as error:
+        raise BitternError(field, f"Enter a percentage such as 7.25, not {text[:20]!r}.") from error
+    exponent = value.as_tuple().exponent
+    if not value.is_finite() or not 0 <= value <= 100 or not isinstance(exponent, int) or exponent < -4:
+        raise BitternError(field, "Enter a percentage from 0 to 100 with at most four decimals.")
+    return text
+
+
+def set_bench_terms(
+    work: Work, valid_from: date, given: Any, seen: str | None = None, why: str = "", *, counted: bool = True
+) -> BenchTermsRow:
+    """Put the bench's terms on record from a day on; an earlier entry for the same day is replaced.
+
+    `seen`: the mark (`terms_mark`) of all the bench's terms when the page was made; Stale when they have moved on.
+    `why` stands in the event. counted: whether what is on the shelf was counted for it, or is as it was.
+    """
+    work.require_owner()
+    terms = BenchTerms.from_json(given)
+    with transaction(work.session):
+        rows = work.session.scalars(sa.select(BenchTermsRow).order_by(BenchTermsRow.valid_from)).all()
+        if seen is not None and seen != terms_mark(rows):
+            raise Stale()
+        before = next((row.terms for row in reversed(rows) if row.valid_from <= valid_from), None)
+        row = next((row for row in rows if row.valid_from == valid_from), None)
+        if row is None:
+            row = BenchTermsRow(valid_from=valid_from)
+            work.session.add(row)
+        row.terms = terms.to_json()
+        work.session.flush()
+        record(
+            work,
+            BENCH_TERMS_SET,
+            "price book",
+            f"Bench terms from {valid_from.isoformat()} on{f': {why}' if why else ''}",
+            changes=changed_terms(before, terms.to_json()),
+            valid_from=valid_from.isoformat(),
+            counted=counted,
+        )
+        return row
+
+
+@dataclass(frozen=True, slots=True)
+class HouseForm:
+    """The house's own settings; `paper` Letter or A4, `quote_days` how long a quote is valid.
+
+    second_check: cylinders are checked by somebody else than who pinned them, each one, before a job is checked.
+    """
+
+    name: str
+    address: str = ""
+    phone: str = ""
+    email: str = ""
+    tax_place: str = ""
+    paper: str = "Letter"
+    quote_days: int = 30
+    exclusions: str = ""
+    terms: str = ""
+    second_check: bool = False
+    least_margin_percent: str = ""  # "" leaves it as it is
+
+
+def set_house(work: Work, form: HouseForm, version: int | None = None) -> House:
+    """Set what stands at the head of the house's papers; version as read, None at the first start."""
+    work.require_owner()
+    check_lengths(form, {"name": 120, "address": 2000, "phone": 40, "email": 200, "tax_place": 80})
+    check_lengths(form, {"exclusions": 4000, "terms": 8000})
+    if not form.name.strip():
+        raise LedgerError("name", "Enter the house's name.")
+    if form.paper not in ("Letter", "A4"):
+        raise LedgerError("paper", "Choose Letter or A4.")
+    if not 1 <= form.quote_days <= 365:
+        raise LedgerError("quote_days", "A quote is valid for 1 to 365 days.")
+    if form.least_margin_percent and not read_percent(form.least_margin_percent, "least_margin_percent") < 100:
+        raise LedgerError("least_margin_percent", "A margin stays below 100 percent of the price.")
+    with transaction(work.session):
+        house = work.session.scalar(sa.select(House).order_by(House.id).limit(1))
+        if house is None:
+            house = House(name=form.name)
+            work.session.add(house)
+        elif version is not None and house.version != version:
+            raise Stale()
+        for name, value in asdict(form).items():
+            if name != "least_margin_percent" or value:
+                setattr(house, name, value)
+        work.session.flush()
+        record(work, "house set", "house", "The house's settings were set")
+        return house
