@@ -105,7 +105,7 @@ def choose_bittings(
     `keys` are fixed; `candidates` has, per open symbol, the bittings it may take, best first; `cylinders` may
     name both. A cylinder only ever opens to more as its keys are chosen, so a clash is final when first seen
     and the search turns back there. Gives up after `tries` candidates or `seconds`: then `exhausted` is False.
-    `on_progress` is told how many keysets still lack a bitting, at best, and the share of the time that has gone.
+    `on_progress` gets how many keysets still lack a bitting, at best, and the share of the time that has gone.
     """
     taken = set(keys.values())
     if set(keys) & set(candidates):
@@ -135,11 +135,11 @@ def choose_bittings(
         if not place(number[symbol], bitting):
             return BittingChoice(None, True)
     chosen: dict[str, Bitting] = {}
-    left, start, told, fewest = tries, monotonic(), 0.0, len(candidates)
+    left, start, reported, fewest = tries, monotonic(), 0.0, len(candidates)
     order = sorted(candidates, key=lambda symbol: -int(listed[:, number[symbol]].sum()))
 
     def search(level: int) -> bool:
-        nonlocal left, masks, told, fewest
+        nonlocal left, masks, reported, fewest
         fewest = min(fewest, len(order) - level)
         if level == len(order):
             return True
@@ -153,9 +153,9 @@ def choose_bittings(
             if left < 0 or gone > seconds:
                 left = -1
                 return False
-            if on_progress is not None and gone - told > 0.2:
+            if on_progress is not None and gone - reported > 0.2:
                 on_progress(fewest, gone / seconds)
-                told = gone
+                reported = gone
             before = masks.copy()
             taken.add(bitting)
             chosen[symbol] = bitting

@@ -29,7 +29,7 @@ def draw_bitting(spec: BittingSpec, rng: Random) -> Bitting:
 
 
 def draw_from(columns: Columns, macs: int, rng: Random) -> Bitting:
-    """Draw one depth from each column so that neighbours keep within `macs`, each such bitting as likely.
+    """Draw one depth from each column so that neighbors keep within `macs`, each such bitting as likely.
 
     Raises NoBittingsLeft where no such bitting is there.
     """

@@ -212,9 +212,9 @@ class _RoomBelow:
     def _count(self, start: int, end: int, master: Bitting) -> int:
         before, after = master[max(0, start - 1) : start], master[end : end + 1]
         if (start, before, after) not in self._known:
-            neighbours = [before] if before else []
+            neighbors = [before] if before else []
             behind = [after] if after else []
-            columns = [*neighbours, *self._columns[start:end], *behind]
+            columns = [*neighbors, *self._columns[start:end], *behind]
             self._known[start, before, after] = count_columns(columns, self._macs)
         return self._known[start, before, after]
 

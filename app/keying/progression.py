@@ -76,7 +76,7 @@ def _reach(choices: Columns, macs: int, start: int, goal: int) -> dict[int, int]
 def run_choices(choices: Columns, macs: int, slowest_first: Sequence[int]) -> Iterator[Bitting]:
     """Give the legal bittings in sequence, never walking into a dead end.
 
-    Cuts form a chain, so a partial bitting can be finished exactly when each two neighbouring chambers that
+    Cuts form a chain, so a partial bitting can be finished exactly when each two neighboring chambers that
     are set can be joined, and the outermost ones can reach their ends: one mask a chamber answers that.
     """
     last = len(choices) - 1

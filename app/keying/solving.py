@@ -158,16 +158,16 @@ class _Problem:
         patience = 500 + 20 * len(self.choices)  # turns without a gain before CP-SAT has its try
         rows = [self.fixed.get(key) or self._draw(rng) for key in range(len(self.choices))]
         mending = Mending(self.choices, self.listed, self.spec.macs, rows, rng)
-        told, stalled, best = -1.0, 0, mending.best_violations
+        reported, stalled, best = -1.0, 0, mending.best_violations
         while mending.best_violations and (gone := monotonic() - start) < share * seconds:
             mending.mend()
             stalled = 0 if mending.best_violations < best else stalled + 1
             best = mending.best_violations
             if provable and stalled > patience:
                 break
-            if on_progress is not None and gone - told > 0.2:
+            if on_progress is not None and gone - reported > 0.2:
                 on_progress(mending.best_violations, gone / seconds)
-                told = gone
+                reported = gone
         return mending
 
     def _draw(self, rng: Random) -> Bitting:
@@ -214,7 +214,7 @@ class _Problem:
         )
 
     def _cut_rules(self, model: cp_model.CpModel, cuts: Sequence[Sequence[Mapping[int, cp_model.IntVar]]]) -> None:
-        """Each cut has one depth, neighbours keep within MACS, and nothing to avoid is given out."""
+        """Each cut has one depth, neighbors keep within MACS, and nothing to avoid is given out."""
         for key, chambers in enumerate(cuts):
             for by_depth in chambers:
                 model.add_exactly_one(by_depth.values())

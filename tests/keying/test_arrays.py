@@ -95,7 +95,7 @@ def test_the_changes_of_one_job_differ_in_three_cuts(spec, tmk):
     assert min(apart(a, b) for a, b in combinations(many[:400], 2)) >= 2
 
 
-def test_neighbours_are_near_misses_no_more():
+def test_neighbors_are_near_misses_no_more():
     array = progress(SPEC, TMK)
     plain, spread = list(array)[:400], list(Spread(array))[:400]
     assert sum(apart(a, b) == 1 for a, b in pairwise(plain)) > 200

@@ -20,7 +20,7 @@ _BELOW = 40.0  # metal that is left under the deepest cut
 
 
 def draw_chart(spec: BittingSpec) -> Markup:
-    """The drawing, in the page's own colours by class (`keying.css`)."""
+    """The drawing, in the page's own colors by class (`keying.css`)."""
     middles = _middles(spec)
     lines = [_TOP + 12 + n * _LINE for n in range(spec.depths)]
     back = lines[-1] + _BELOW
@@ -124,10 +124,10 @@ def inches_text(value: Fraction) -> str:
     return text[:-1] if text.endswith("0") else text
 
 
-def millimetres_text(inches: Fraction) -> str:
+def millimeters_text(inches: Fraction) -> str:
     """The same length in millimeters to two places.
 
-    >>> millimetres_text(Fraction("0.25"))
+    >>> millimeters_text(Fraction("0.25"))
     '6.35'
     """
     return _rounded(inches * _MM_PER_INCH, 2)

@@ -24,7 +24,7 @@ from app.web.errors import about
 from app.web.fields import WholeField
 from app.web.forms_base import PageForm, SavedForm, text, typed
 from app.web.keying import blueprint
-from app.web.keying.chart import draw_chart, inches_text, millimetres_text
+from app.web.keying.chart import draw_chart, inches_text, millimeters_text
 from app.web.keying.fields import InchField, attach_plain, file_problems, read_upload
 from app.web.services import current_work, request_session
 
@@ -231,7 +231,7 @@ def _facts(spec: BittingSpec) -> dict[str, object]:
 
 
 def _both(inches: Fraction) -> tuple[str, str]:
-    return inches_text(inches), millimetres_text(inches)
+    return inches_text(inches), millimeters_text(inches)
 
 
 def _places(spec: BittingSpec) -> list[tuple[int, str, str]]:
@@ -245,11 +245,11 @@ def _cautions(spec: BittingSpec) -> list[str]:
     increment = spec.increment_in
     # ALOA Keynotes, July 2017: two-step at about .015 in, single step at about .023 in and more.
     if increment is not None and spec.step == 1 and increment * 1000 < 19:
-        found.append("The increment is small for single steps: neighbouring depths may interchange when worn.")
+        found.append("The increment is small for single steps: neighboring depths may interchange when worn.")
     if increment is not None and spec.step == 2 and increment * 1000 > 19:
         found.append("The increment is large enough for single steps: two-step progression gives many bittings away.")
     if spec.min_master_pin is not None and spec.min_master_pin > spec.step:
         found.append("The least master pin is thicker than a step: some changes could not be pinned under a master.")
     if spec.macs >= spec.depths - 1:
-        found.append("This MACS binds nothing: every pair of neighbouring cuts obeys it.")
+        found.append("This MACS binds nothing: every pair of neighboring cuts obeys it.")
     return found
