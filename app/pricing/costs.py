@@ -118,7 +118,7 @@ def bench_curve(request: KeyingRequest, bench: BenchTerms) -> CostCurve:
     )
 
 
-def labour_lines(request: KeyingRequest, bench: BenchTerms) -> list[Straight]:
+def labor_lines(request: KeyingRequest, bench: BenchTerms) -> list[Straight]:
     """The bench's cost of the request as straight lines of the cents that an hour of its labor costs."""
     (setup, of_setup), (pinning, of_pinning), (cutting, of_cutting) = (
         minutes.as_integer_ratio() for minutes in bench_minutes(request, bench)

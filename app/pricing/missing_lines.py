@@ -46,6 +46,11 @@ class QuoteFacts:
 _FACTS = tuple(field.name for field in fields(QuoteFacts))
 
 
+def _spelled(fact: str) -> str:
+    """A fact's name as people read it; the names themselves are those of released tables of rules."""
+    return fact.replace("_", " ").replace("labour", "labor")
+
+
 class Comparator(StrEnum):
     """How a condition compares its fact."""
 
@@ -68,8 +73,8 @@ class Condition:
     def words(self) -> str:
         """The condition as a person reads it."""
         compared = {"above": "more than", "below": "fewer than", "equal": "", "not equal": "not"}[self.comparison]
-        beside = self.fact_beside.replace("_", " ") if self.fact_beside else f"{self.value:,}"
-        return " ".join(f"{self.fact.replace('_', ' ')} are {compared} {beside}".split())
+        beside = _spelled(self.fact_beside) if self.fact_beside else f"{self.value:,}"
+        return " ".join(f"{_spelled(self.fact)} are {compared} {beside}".split())
 
     def holds(self, facts: QuoteFacts) -> bool:
         """Whether it is so."""

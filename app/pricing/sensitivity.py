@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from enum import StrEnum
 
-from app.pricing.costs import first_order, labour_lines
+from app.pricing.costs import first_order, labor_lines
 from app.pricing.decide import Decision, weigh
 from app.pricing.money import show_cents
 from app.pricing.terms import BenchTerms, FactoryTerms
@@ -42,15 +42,15 @@ class Flip:
 
 
 def sensitivity(decision: Decision, bench: BenchTerms, factory: FactoryTerms | None) -> tuple[Flip, ...]:
-    """The nearest flips each way, by lever: dates, then quantities, then the bench's labour.
+    """The nearest flips each way, by lever: dates, then quantities, then the bench's labor.
 
-    Dates are found by deciding again; quantities are the edges of the break-even's runs; labour is the
+    Dates are found by deciding again; quantities are the edges of the break-even's runs; labor is the
     smallest whole-cent rate at which the factory costs no more, by search.
     """
     return (
         *_by_date(decision, bench, factory),
         *_by_quantity(decision, factory),
-        *_by_labour(decision, bench),
+        *_by_labor(decision, bench),
     )
 
 
@@ -145,11 +145,11 @@ def _by_quantity(decision: Decision, factory: FactoryTerms | None) -> list[Flip]
     return flips
 
 
-def _by_labour(decision: Decision, bench: BenchTerms) -> list[Flip]:
+def _by_labor(decision: Decision, bench: BenchTerms) -> list[Flip]:
     away = decision.factory.total_cents
     if away is None or not (decision.shop.possible and decision.factory.possible):
         return []
-    lines = labour_lines(decision.request, bench)
+    lines = labor_lines(decision.request, bench)
     low, high = 0, _MOST_LABOR
     while low < high:
         middle = (low + high) // 2
