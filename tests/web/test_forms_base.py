@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
+from typing import Any
 
 import pytest
 from flask import Flask
+from markupsafe import Markup
 from wtforms import FieldList, Form, FormField, IntegerField, StringField
+from wtforms.widgets import html_params
 
 from app.errors import BitternError, Problem, Problems
 from app.ledger.store.errors import LedgerBusy, NotFound, Stale
-from app.web.forms_base import PageForm, SavedForm, attach, text
+from app.web.forms_base import BlankForm, PageForm, SavedForm, attach, attributes, fields_of, text
+from app.web.jobs.forms import FileForm, MoveForm, NoteForm
 
 
 class Line(Form):
@@ -76,3 +81,53 @@ def test_a_line_of_text_is_cleaned_and_measured(web: Flask, typed: str, kept: st
         assert form.validate() is (not error)
         assert form.name.data == kept
         assert error in " ".join(form.name.errors)
+
+
+@pytest.mark.parametrize(
+    "given",
+    [
+        {},
+        {"class_": "wide", "for_": "a", "id": "b"},
+        {"required": True, "disabled": False, "value": None, "maxlength": 80},
+        {"aria_described_by": "x", "data_say_it": "y", "hx_get": "/z"},
+        {"value": '"Fig" & <Quay>\'s'},
+        {"value": Markup('<b title="of two">'), "x": 'a"b'},
+        {'on"x': "1", "<": True},
+    ],
+)
+def test_they_read_as_the_librarys(given: dict[str, Any]) -> None:
+    assert attributes(**given) == html_params(**given)
+    assert isinstance(attributes(**given), Markup)
+
+
+DRAWN = (
+    (MoveForm, 3, "jobs/_reason.html"),
+    (MoveForm, 3, "jobs/_override.html"),
+    (NoteForm, None, "jobs/_note.html"),
+    (FileForm, None, "jobs/_file.html"),
+)
+
+
+def hidden(tag: Markup) -> dict[str, str]:
+    """Name → value of the hidden inputs."""
+    inputs = re.findall(r"<input [^>]*>", tag)
+    pairs = (re.search(r'name="(\w+)".* value="([^"]*)"', one) for one in inputs if 'type="hidden"' in one)
+    return {pair[1]: pair[2] for pair in pairs if pair}
+
+
+@pytest.mark.parametrize(("kind", "version", "template"), DRAWN)
+def test_a_blank_form_sends_and_shows_what_the_form_itself_would(
+    web: Flask, kind: type[PageForm], version: int | None, template: str
+) -> None:
+    with web.test_request_context():
+        form, blank = kind(formdata=None, data={"version": version}), BlankForm(kind, version)
+        assert hidden(blank.hidden_tag()) == hidden(form.hidden_tag())
+        assert hidden(blank.hidden_tag()).keys() == {"csrf_token"} | ({"version"} if version else set())
+        assert fields_of(blank, template) == fields_of(form, template)
+        assert "<input" in fields_of(blank, template) or "<textarea" in fields_of(blank, template)
+
+
+def test_a_blank_form_is_told_from_one_that_was_typed_into(web: Flask) -> None:
+    with web.test_request_context():
+        assert BlankForm(MoveForm, 3).is_blank
+        assert not MoveForm(formdata=None).is_blank
