@@ -69,7 +69,7 @@ def read_inches(value: object, field: str = "length") -> Fraction:
     if isinstance(value, int | Fraction):
         inches = Fraction(value)
     else:
-        # A JSON decimal is taken by the digits that were written, not by its binary neighbour.
+        # A JSON decimal is taken by the digits that were written, not by its binary neighbor.
         text = _plain(str(value)) if len(str(value)) <= LONGEST_TEXT else ""
         unit = _UNIT.search(text)
         inches = _number(text[: unit.start()].strip() if unit else text, field, value)

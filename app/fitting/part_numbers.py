@@ -286,7 +286,7 @@ class Breakdown:
 
 
 def breakdown(reading: NumberReading) -> Breakdown:
-    """The labelled breakdown of a reading; separators belong to no piece."""
+    """The labeled breakdown of a reading; separators belong to no piece."""
     number = reading.part_number
     place = 0
     laid = []

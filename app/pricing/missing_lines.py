@@ -32,8 +32,8 @@ class QuoteFacts:
     bitting_lists_on_file: int = 0
     keyed_at_the_factory: int = 0
     trips: int = 0
-    labour_lines: int = 0
-    site_labour_lines: int = 0
+    labor_lines: int = 0
+    site_labor_lines: int = 0
     hardware_lines: int = 0
 
     def __post_init__(self) -> None:

@@ -31,7 +31,7 @@ LEFT_ON_PAPER = """() => {
     const [red, green, blue] = getComputedStyle(found).color.match(/[0-9.]+/g).map(Number);
     return shown(found) && Math.max(red, green, blue) - Math.min(red, green, blue) > 8;
   });
-  const wrong = [...pressed.filter(shown), ...beside, ...coloured].map((found) => found.outerHTML.slice(0, 100));
+  const wrong = [...pressed.filter(shown), ...beside, ...colored].map((found) => found.outerHTML.slice(0, 100));
   return wide > 0 ? [`${wide} too wide`, ...wrong] : wrong;
 }"""
 

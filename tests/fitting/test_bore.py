@@ -21,7 +21,7 @@ def test_a_narrow_stile_takes_the_two_inch_backset_centered() -> None:
     assert fit.warnings == ()
 
 
-def test_without_it_the_bolt_is_off_centre_and_says_to_which_side() -> None:
+def test_without_it_the_bolt_is_off_center_and_says_to_which_side() -> None:
     fit = fit_bore(replace(NARROW, backsets=BACKSETS[1:]))
     assert (fit.chosen, fit.offset_from_center) == (Fraction(19, 8), Fraction(3, 8))
     assert (fit.door_edge_left, fit.inner_edge_left) == (Fraction(21, 16), Fraction(9, 16))
@@ -68,7 +68,7 @@ MEASURE = st.fractions(Fraction(1, 16), 6, max_denominator=32)
 
 @settings(deadline=None)
 @given(MEASURE, st.lists(MEASURE, min_size=1, max_size=6), MEASURE)
-def test_nothing_is_nearer_the_centre_and_the_stile_adds_up(
+def test_nothing_is_nearer_the_center_and_the_stile_adds_up(
     bore: Fraction, backsets: list[Fraction], extra: Fraction
 ) -> None:
     stile = bore + extra

@@ -27,7 +27,7 @@ def test_the_demo_items_survive_both_kinds_of_file(makers: tuple[MakerFile, ...]
         plain = tuple(replace(item, attributes=None) for item in maker.items)
         for name, content in (
             ("items.csv", csv_bytes(catalog_table(maker.items))),
-            ("items.XLSX", table_bytes("xlsx", "Catalogue", catalog_table(maker.items))),
+            ("items.XLSX", table_bytes("xlsx", "Catalog", catalog_table(maker.items))),
         ):
             rows = read_catalog(name, content, maker.name)
             assert (rows.items, rows.problems) == (plain, ())
@@ -60,7 +60,7 @@ def test_any_items_survive_csv(items: list[CatalogItem]) -> None:
 def test_a_formula_in_a_text_is_guarded_on_the_way_out() -> None:
     item = CatalogItem("=1+1", "Own Make", "hardware", "@SUM(A1)", 1, 2, True)
     assert b"\r\n'=1+1,hardware,'@SUM(A1),0.01,0.02,yes" in csv_bytes(catalog_table([item]))
-    sheet = load_workbook(io.BytesIO(table_bytes("xlsx", "Catalogue", catalog_table([item])))).active
+    sheet = load_workbook(io.BytesIO(table_bytes("xlsx", "Catalog", catalog_table([item])))).active
     assert sheet is not None and sheet["A2"].data_type == "s"
 
 
@@ -105,10 +105,10 @@ def test_whole_cents_other_names_and_other_delimiters() -> None:
 
 
 def test_a_header_that_is_not_understood_stops_before_the_rows() -> None:
-    rows = csv_rows("part_number,colour,cost,cost\nA,b,1,2\n")
+    rows = csv_rows("part_number,color,cost,cost\nA,b,1,2\n")
     assert rows.items == ()
     assert {problem.field for problem in rows.problems} == {
-        *("row 1, column colour", "row 1, column cost", "row 1, column category"),
+        *("row 1, column color", "row 1, column cost", "row 1, column category"),
         *("row 1, column description", "row 1, column list"),
     }
 

@@ -56,7 +56,7 @@ def test_json_and_back(attributes: CylinderAttributes) -> None:
         ({"type": "rim", "chambers": 6, "drilled": 5}, "drilled"),
         ({"type": "rim", "keyway": "K" * 10_000}, "keyway"),
         ({"type": "rim", "finish": [1]}, "finish"),
-        ({"type": "rim", "colour": "red"}, "attributes.colour"),
+        ({"type": "rim", "color": "red"}, "attributes.color"),
     ],
 )
 def test_wrong_json_names_the_attribute(given_: object, field: str) -> None:

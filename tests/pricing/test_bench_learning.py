@@ -29,7 +29,7 @@ def test_too_few_jobs_teach_nothing(bench):
     assert learn(bench, []) == ()
 
 
-def test_each_task_kind_and_type_is_learnt_apart(bench):
+def test_each_task_kind_and_type_is_learned_apart(bench):
     setups = [RecordedTime(BenchTask.SET_UP, 1, Fraction(n), DAY, KeyingKind.MK) for n in (40, 50, 61)]
     cuts = [RecordedTime(BenchTask.CUTTING, 3, Fraction(4), DAY)] * 3
     rim = [pinned(90, cylinder=CylinderType.RIM)] * 3

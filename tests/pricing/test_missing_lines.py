@@ -22,8 +22,8 @@ RULES = read_missing_line_rules(GIVEN)
         ("no-control-key", {"interchangeable_cores": 1}, {"control_keys": 1}),
         ("no-bitting-list", {"new_systems": 1}, {"bitting_lists_on_file": 1}),
         ("no-records", {"existing_systems": 1}, {"bitting_lists_on_file": 1}),
-        ("trip-without-labour", {"trips": 1}, {"labour_lines": 1}),
-        ("labour-on-site-without-trip", {"site_labour_lines": 1}, {"trips": 1}),
+        ("trip-without-labour", {"trips": 1}, {"labor_lines": 1}),
+        ("labour-on-site-without-trip", {"site_labor_lines": 1}, {"trips": 1}),
         ("no-back-plate", {"rim_cylinders": 1}, {"back_plates": 1}),
     ],
 )

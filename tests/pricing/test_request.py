@@ -74,7 +74,7 @@ def test_an_ask_is_read_whole():
         ({"keyway": "x" * 10_000}, "keyway"),
         ({"keyway": "A\nB"}, "keyway"),
         ({"system": "old"}, "system"),
-        ({"colour": "red"}, "colour"),
+        ({"color": "red"}, "color"),
     ],
 )
 def test_bad_fields_are_named(change, field):

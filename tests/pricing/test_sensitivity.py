@@ -95,7 +95,7 @@ def test_a_decision_that_cost_did_not_make_is_not_turned_by_quantity(ask, bench,
 
 
 @pytest.mark.parametrize("count", [12, 13, 14, 40])
-def test_labour_turns_it_at_that_cent_and_not_a_cent_before(ask, bench_json, factory, count):
+def test_labor_turns_it_at_that_cent_and_not_a_cent_before(ask, bench_json, factory, count):
     bench = BenchTerms.from_json(bench_json)
     decision = decide(ask(count), bench, factory, 1)
     (flip,) = flips(decision, bench, factory, Lever.LABOR)

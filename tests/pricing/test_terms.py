@@ -33,7 +33,7 @@ def test_bench_terms_go_to_json_and_back_with_parts_of_a_minute(bench_json):
 
 
 def test_every_bad_field_is_reported_by_its_path(factory_json):
-    factory_json["freight"][1] = {"quantity_from": 0, "cents": "many", "colour": "red"}
+    factory_json["freight"][1] = {"quantity_from": 0, "cents": "many", "color": "red"}
     factory_json["per_cylinder_cents"] |= {"GMK": -5, "XYZ": 10}
     factory_json["lead_working_days"] = True
     factory_json["closed_days"] = ["2026-02-30"]
@@ -45,7 +45,7 @@ def test_every_bad_field_is_reported_by_its_path(factory_json):
     assert {problem.field for problem in refused.value.problems} == {
         "factory.freight[2].quantity_from",
         "factory.freight[2].cents",
-        "factory.freight[2].colour",
+        "factory.freight[2].color",
         "factory.per_cylinder_cents.GMK",
         "factory.per_cylinder_cents.XYZ",
         "factory.lead_working_days",

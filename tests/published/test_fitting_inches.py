@@ -18,7 +18,7 @@ def test_an_inch_is_exactly_25_4_mm() -> None:
 
 @settings(deadline=None)
 @given(st.integers(0, 25_400_000))
-def test_millimetres_to_a_thousandth_come_back_exactly(thousandths: int) -> None:
+def test_millimeters_to_a_thousandth_come_back_exactly(thousandths: int) -> None:
     text = f"{thousandths // 1000}.{thousandths % 1000:03d} mm"
     assert read_inches(text) * MM_PER_INCH == Fraction(thousandths, 1000)
 

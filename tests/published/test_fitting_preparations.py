@@ -56,7 +56,7 @@ def test_facts_of_common_practice(name: str, value: Fraction) -> None:
     assert fact.source == "common practice, no source"
 
 
-def test_a_four_inch_stile_and_a_two_inch_backset_are_centred() -> None:
+def test_a_four_inch_stile_and_a_two_inch_backset_are_centered() -> None:
     """Common practice, no source."""
     backsets = tuple(trade_fact(f"deadbolt_backset_{which}").value for which in ("narrow", "short", "long"))
     fit = fit_bore(BoreQuestion(Fraction(4), backsets, trade_fact("deadbolt_bore_most").value))

@@ -59,32 +59,32 @@ def audit_systems(work: Work, systems: Sequence[KeySystem]) -> AuditReport:
     keys = cylinders = phantoms = 0
     findings: list[Finding] = []
     for customer_id, keyway in dict.fromkeys((system.customer_id, system.keyway) for system in systems):
-        neighbours = systems_sharing_keyway(work.session, keyway, customer_id)
-        opened = open_bittings(work.session, work.vault, neighbours)
+        neighbors = systems_sharing_keyway(work.session, keyway, customer_id)
+        opened = open_bittings(work.session, work.vault, neighbors)
         names = {
             keyset.id: f"{keyset.symbol} of {other.name}"
-            for other in neighbours
+            for other in neighbors
             for keyset in other.keysets
             if keyset.id in opened
         }
-        findings += _cutting_findings(neighbours, opened, names)
-        findings += _missing_findings(work, neighbours, opened)
+        findings += _cutting_findings(neighbors, opened, names)
+        findings += _missing_findings(work, neighbors, opened)
         controls = {
             keyset.id: names[keyset.id]
-            for other in neighbours
+            for other in neighbors
             for keyset in other.keysets
             if keyset.level is Level.CONTROL and keyset.id in opened
         }
         operating = {
             keyset.id: name
-            for other in neighbours
+            for other in neighbors
             for keyset in other.keysets
             if (name := names.get(keyset.id)) is not None and keyset.level is not Level.CONTROL
         }
         keys += len(operating)
-        shallowest = min(spec_of(other).first_depth for other in neighbours)
+        shallowest = min(spec_of(other).first_depth for other in neighbors)
         findings += _pulling_findings(opened, controls, operating, shallowest)
-        for chambers, ways in _ways_by_chambers(work, neighbours, opened, operating).items():
+        for chambers, ways in _ways_by_chambers(work, neighbors, opened, operating).items():
             tried = {
                 name: entering(opened[keyset_id], chambers, shallowest)
                 for keyset_id, name in (*operating.items(), *controls.items())

@@ -170,17 +170,17 @@ def with_neighbors(
     for other in sharing:
         if other.id == opened.system.id:
             continue
-        neighbour = open_system(work, other.id)
-        there = dict(neighbour.keys)
-        if neighbour.control is not None:
-            there["the control key"] = neighbour.control
+        neighbor = open_system(work, other.id)
+        there = dict(neighbor.keys)
+        if neighbor.control is not None:
+            there["the control key"] = neighbor.control
         name = {symbol: f"{symbol} of {other.id}" for symbol in there}
         keys.update({name[symbol]: entering(cuts, chambers, shallowest) for symbol, cuts in there.items()})
         if other.chambers == chambers:
             cylinders.update(
                 {
                     f"{way} of {other.id}": tuple(name[one] for one in meant)
-                    for way, meant in neighbour.cylinders.items()
+                    for way, meant in neighbor.cylinders.items()
                 }
             )
     others = Standing.of(work, [other for other in sharing if other.chambers != chambers], chambers).stacks

@@ -143,8 +143,8 @@ def next_cuts(
     `crossed`: the keysets that cylinders of theirs will be cross-keyed with, for each such way.
     """
     spec = spec_of(system)
-    neighbours = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
-    there = Standing.of(work, neighbours, system.chambers)
+    neighbors = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
+    there = Standing.of(work, neighbors, system.chambers)
     if parent is None:
         return _draw_singles(work, spec, there, count)
     plan = open_plan(work.vault, system)

@@ -86,8 +86,8 @@ def seal_access(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_id: i
 
 def _refuse_clashes(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_id: int) -> None:
     """The search knew no customer: hold what it found against the keys and cylinders that this one has."""
-    neighbours = systems_sharing_keyway(work.session, ready.keyway, customer_id)
-    there = Standing.of(work, neighbours, ready.spec.chambers)
+    neighbors = systems_sharing_keyway(work.session, ready.keyway, customer_id)
+    there = Standing.of(work, neighbors, ready.spec.chambers)
     turned = next((symbol for symbol, cuts in plan.keys.items() if there.turns_any(cuts)), None)
     for name, symbols in plan.cylinders.items():
         first, *above = [plan.keys[symbol] for symbol in symbols]

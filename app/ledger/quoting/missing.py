@@ -75,8 +75,8 @@ def facts_of(work: Work, priced: PricedQuote) -> QuoteFacts:
         bitting_lists_on_file=int(has_list) + _count(one for one in lines if _says(one, "bitting list")),
         keyed_at_the_factory=at_factory,
         trips=_count(_of(lines, LineKind.TRIP)),
-        labour_lines=len(_of(lines, LineKind.LABOR)) + len(_of(lines, LineKind.REKEY)),
-        site_labour_lines=len([one for one in _of(lines, LineKind.LABOR) if _says(one, "site")]),
+        labor_lines=len(_of(lines, LineKind.LABOR)) + len(_of(lines, LineKind.REKEY)),
+        site_labor_lines=len([one for one in _of(lines, LineKind.LABOR) if _says(one, "site")]),
         hardware_lines=len(_of(lines, LineKind.HARDWARE)),
     )
 

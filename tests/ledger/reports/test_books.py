@@ -12,7 +12,7 @@ from app.ledger.reports.books import ClosedJob, IssuedQuote, PaymentReceived, bo
 DAY = date(2026, 3, 2)
 QUOTE = IssuedQuote("Q-1042", 2, DAY, "Lantern Row Dental", "Saltmarsh", 99_500, 9000, 8209, 116_709)
 JOB = ClosedJob("J-77", "Q-1042/2", DAY, "Lantern Row Dental", 108_500, 8209, 116_709, 60_000)
-PAYMENT = PaymentReceived("P-9", "J-77", DAY, "Lantern Row Dental", "cheque", -5000)
+PAYMENT = PaymentReceived("P-9", "J-77", DAY, "Lantern Row Dental", "check", -5000)
 
 
 @pytest.mark.parametrize("one", [QUOTE, JOB, PAYMENT])
