@@ -53,6 +53,11 @@ class PageForm(FlaskForm):  # type: ignore[misc]  # the library has no types
 
     is_blank = False  # a BlankForm is
 
+    @property
+    def status(self) -> int:
+        """The page's answer while the form stands on it: 422 where it was sent and refused, else 200."""
+        return 422 if self.is_submitted() else 200
+
     def run(self, use_case: Callable[[], Outcome]) -> Done[Outcome] | None:
         """Run a use case where the form was sent and is valid; None where it did not run, or refused.
 

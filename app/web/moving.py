@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
+from flask import Blueprint, abort, render_template, request
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problem
@@ -14,7 +14,7 @@ from app.ledger.people.login_rules import Proof
 from app.web.access import owner_only, proven
 from app.web.errors import about
 from app.web.files import XLSX, send
-from app.web.forms_base import FilePage, attach
+from app.web.forms_base import FilePage, attach, flash_and_redirect
 from app.web.services import current_work
 from app.web.staged_uploads import drop_upload, find_upload, stage_upload
 
@@ -39,8 +39,7 @@ def index() -> ResponseReturnValue:
             if not problems:
                 return render_template("moving/plan.html", plan=plan, waiting=waiting)
             drop_upload(waiting.token)
-    status = 422 if form.is_submitted() else 200
-    return render_template("moving/index.html", form=form, problems=problems, tables=TABLES), status
+    return render_template("moving/index.html", form=form, problems=problems, tables=TABLES), form.status
 
 
 @blueprint.post("/house.<kind>")
@@ -63,5 +62,4 @@ def record() -> ResponseReturnValue:
     waiting = find_upload(work, _PURPOSE, token)
     plan = import_house(work, waiting.name, waiting.content, request.form.get("seal", "") or "none")
     drop_upload(token)
-    flash(f"The export is imported: {plan.rows:,} rows were added or changed.")
-    return redirect(url_for("moving.index"), 303)
+    return flash_and_redirect(f"The export is imported: {plan.rows:,} rows were added or changed.", "moving.index")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
-from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
 from wtforms import Field, HiddenField, RadioField
 
@@ -27,7 +27,7 @@ from app.pricing import Adopt, write_minutes
 from app.web.access import owner_only, roles
 from app.web.errors import about
 from app.web.fields import DayField, TextField
-from app.web.forms_base import PageForm, attach, typed
+from app.web.forms_base import PageForm, attach, flash_and_redirect, typed
 from app.web.services import current_work
 
 blueprint = Blueprint("times", __name__)
@@ -73,10 +73,12 @@ def job_times(number: int) -> ResponseReturnValue:
         except BitternError as error:
             attach(form, _beside(error, [list(taken).index(key) for key in said]))
         else:
-            flash(f"{count} {'time' if count == 1 else 'times'} recorded." if count else "Nothing was entered.")
-            return redirect(url_for("bench.job", number=number), 303)
-    status = 422 if form.is_submitted() else 200
-    return render_template("bench/job_times.html", form=form, number=number, tasks=tasks), status
+            return flash_and_redirect(
+                f"{count} {'time' if count == 1 else 'times'} recorded." if count else "Nothing was entered.",
+                "bench.job",
+                number=number,
+            )
+    return render_template("bench/job_times.html", form=form, number=number, tasks=tasks), form.status
 
 
 def _beside(error: BitternError, places: list[int]) -> BitternError:
@@ -117,8 +119,7 @@ def learned() -> ResponseReturnValue:
         except BitternError as error:
             attach(form, error)
         else:
-            flash("The book's figure is set to what the bench takes.")
-            return redirect(url_for("times.learned"), 303)
+            return flash_and_redirect("The book's figure is set to what the bench takes.", "times.learned")
     row, times = learned_times(work.session, work.today)
     mark = terms_mark(each for each, _ in dated_bench_terms(work.session, work.today))
     status = 422 if request.method == "POST" else 200

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flask import Blueprint, flash, redirect, render_template, url_for
+from flask import Blueprint, render_template
 from flask.typing import ResponseReturnValue
 from wtforms import SelectMultipleField, StringField
 from wtforms.validators import AnyOf
@@ -16,7 +16,7 @@ from app.ledger.people.login_rules import Proof
 from app.ledger.tables import Role
 from app.web.access import proven, roles
 from app.web.bench.page import bench_job_page, revealed
-from app.web.forms_base import PageForm, attach, typed
+from app.web.forms_base import PageForm, attach, flash_and_redirect, typed
 from app.web.services import current_work
 
 PINNED, CHECKED, UNTICKED = "pinned", "checked", "unticked"
@@ -82,6 +82,9 @@ def tick(number: int) -> ResponseReturnValue:
             attach(form, error)
         else:
             what = "key" if how in (CUT, UNCUT) else "cylinder"
-            flash(f"{count} {what}{'' if count == 1 else 's'} {_SAID.get(how, f'ticked off as {how}')}.")
-            return redirect(url_for("bench.job", number=number), 303)
+            return flash_and_redirect(
+                f"{count} {what}{'' if count == 1 else 's'} {_SAID.get(how, f'ticked off as {how}')}.",
+                "bench.job",
+                number=number,
+            )
     return render_template("bench/job.html", page=bench_job_page(work, number), form=form, systems=()), 422

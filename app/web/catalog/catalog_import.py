@@ -116,7 +116,7 @@ def send_file(maker_id: int) -> ResponseReturnValue:
     if done := form.run(lambda: stage_upload(work, _purpose(maker_id), form.file.data)):
         _start("plan", maker_id, work, done.value)
         return redirect(url_for("catalog.progress", maker_id=maker_id, token=done.value.token), 303)
-    return render_template("catalog/import_catalog.html", form=form, maker=maker), 422 if form.is_submitted() else 200
+    return render_template("catalog/import_catalog.html", form=form, maker=maker), form.status
 
 
 @blueprint.get("/<int:maker_id>/catalogue/import/<token>")

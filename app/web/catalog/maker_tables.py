@@ -124,10 +124,9 @@ def import_table(maker_id: int, key: str) -> ResponseReturnValue:
             problems = refused.problems
         except BitternError as error:
             attach(form, error)
-    status = 422 if form.is_submitted() else 200
     return render_template(
         "catalog/import_maker_table.html", form=form, maker=maker, sheet=sheet, problems=problems
-    ), status
+    ), form.status
 
 
 def _table_plan(

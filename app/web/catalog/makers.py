@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problems
@@ -113,7 +113,7 @@ def new() -> ResponseReturnValue:
     form = MakerPage()
     if done := form.run(lambda: add_maker(current_work(), typed(form.name), typed(form.code))):
         return flash_and_redirect(f"{done.value.name} is saved.", "makers.show", maker_id=done.value.id)
-    return render_template("catalog/new_maker.html", form=form), 422 if form.is_submitted() else 200
+    return render_template("catalog/new_maker.html", form=form), form.status
 
 
 @blueprint.route("/import", methods=["GET", "POST"])
@@ -130,8 +130,7 @@ def import_json() -> ResponseReturnValue:
         except BitternError as error:
             where = "" if error.field == "file" else f"{error.field}: "
             attach(form, BitternError("file", where + error.message))
-    status = 422 if form.is_submitted() else 200
-    return render_template("catalog/import_maker.html", form=form, problems=problems), status
+    return render_template("catalog/import_maker.html", form=form, problems=problems), form.status
 
 
 @blueprint.post("/import/record")
@@ -146,8 +145,7 @@ def record_json() -> ResponseReturnValue:
     except Stale:
         return _plan(waiting, *plan_maker(work.session, waiting.content), is_anew=True), 409
     drop_upload(token)
-    flash(f"{maker.name} is saved.")
-    return redirect(url_for("makers.show", maker_id=maker.id), 303)
+    return flash_and_redirect(f"{maker.name} is saved.", "makers.show", maker_id=maker.id)
 
 
 def _plan(waiting: StagedUpload, given: dict[str, Any], known: Maker | None, *, is_anew: bool = False) -> str:

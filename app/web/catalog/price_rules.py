@@ -141,7 +141,7 @@ def set_one() -> ResponseReturnValue:
     form.offer(ruled_categories(work.session), makers, tier_names(work.session))
     if done := form.run(lambda: set_rule(work, form.read(), form.seen_read)):
         return flash_and_redirect("The price rule is saved.", "rules.show", rule_id=done.value.id)
-    return render_template("catalog/set_price_rule.html", form=form), 422 if form.is_submitted() else 200
+    return render_template("catalog/set_price_rule.html", form=form), form.status
 
 
 def _start() -> dict[str, Any]:
@@ -171,4 +171,4 @@ def end(rule_id: int) -> ResponseReturnValue:
     form = EndRulePage(data={"last_day": row.valid_until or work.today, "version": row.version})
     if form.run(lambda: end_rule(work, rule_id, form.last_day.data, form.version_read)):
         return flash_and_redirect("The price rule is saved.", "rules.index")
-    return render_template("catalog/end_price_rule.html", form=form, said=said), 422 if form.is_submitted() else 200
+    return render_template("catalog/end_price_rule.html", form=form, said=said), form.status

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
-from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
 from flask_wtf.file import FileField
 from wtforms import BooleanField, HiddenField, RadioField, SelectField
@@ -141,17 +141,13 @@ def set_one() -> ResponseReturnValue:
     work = current_work()
     form = PricePage(data=_start(work.today))
     form.offer(tier_names(work.session))
-    if form.validate_on_submit():
-        about(subject_of(typed(form.code)))
-        try:
-            row = set_price(work, form.read(), form.seen_read)
-        except BitternError as error:
-            attach(form, error)
-        else:
-            flash(f"{row.code} is set from {row.valid_from.isoformat()} on.")
-            return redirect(url_for("prices.code", code=row.code), 303)
-    status = 422 if form.is_submitted() else 200
-    return render_template("catalog/set_price.html", form=form, categories=categories(work.session)), status
+    about(subject_of(typed(form.code)))
+    if done := form.run(lambda: set_price(work, form.read(), form.seen_read)):
+        row = done.value
+        return flash_and_redirect(
+            f"{row.code} is set from {row.valid_from.isoformat()} on.", "prices.code", code=row.code
+        )
+    return render_template("catalog/set_price.html", form=form, categories=categories(work.session)), form.status
 
 
 def _start(today: date) -> dict[str, object]:
@@ -178,7 +174,7 @@ def end(row_id: int) -> ResponseReturnValue:
     code_of = row.code
     if form.run(lambda: end_price(work, row_id, form.last_day.data, typed(form.seen))):
         return flash_and_redirect(f"{code_of} is saved.", "prices.index", q=code_of)
-    return render_template("catalog/end_price.html", form=form, row=row), 422 if form.is_submitted() else 200
+    return render_template("catalog/end_price.html", form=form, row=row), form.status
 
 
 @blueprint.route("/import", methods=["GET", "POST"])
@@ -199,8 +195,7 @@ def import_file() -> ResponseReturnValue:
             problems = refused.problems
         except BitternError as error:
             attach(form, error)
-    status = 422 if form.is_submitted() else 200
-    return render_template("catalog/import_prices.html", form=form, problems=problems), status
+    return render_template("catalog/import_prices.html", form=form, problems=problems), form.status
 
 
 @blueprint.post("/import/record")
@@ -213,8 +208,7 @@ def record_file() -> ResponseReturnValue:
     first_day = _sent_day(request.form.get("first_day", ""))
     plan = put_on_record(work, waiting.name, waiting.content, first_day, request.form.get("fingerprint", ""))
     drop_upload(token)
-    flash(f"{len(plan.changes)} prices are saved.")
-    return redirect(url_for("prices.index"), 303)
+    return flash_and_redirect(f"{len(plan.changes)} prices are saved.", "prices.index")
 
 
 def _sent_day(text: str) -> date:

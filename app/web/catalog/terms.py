@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
-from flask import Blueprint, flash, redirect, render_template, url_for
+from flask import Blueprint, render_template
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
@@ -19,7 +19,7 @@ from app.pricing import CylinderType, KeyingKind
 from app.web.access import owner_only
 from app.web.catalog.terms_forms import STEPS, BenchPage, FactoryPage
 from app.web.errors import about
-from app.web.forms_base import attach, typed
+from app.web.forms_base import attach, flash_and_redirect, typed
 from app.web.services import current_work
 
 blueprint = Blueprint("terms", __name__, url_prefix="/prices")
@@ -63,11 +63,8 @@ def change_bench() -> ResponseReturnValue:
         except BitternError as error:
             attach(form, form.by_field(error))
         else:
-            flash("The bench's terms are saved.")
-            return redirect(url_for("terms.bench"), 303)
-    return render_template(
-        "catalog/change_bench_terms.html", form=form, **_WORDS
-    ), 422 if form.is_submitted() else 200
+            return flash_and_redirect("The bench's terms are saved.", "terms.bench")
+    return render_template("catalog/change_bench_terms.html", form=form, **_WORDS), form.status
 
 
 @blueprint.get("/factory-terms")
@@ -98,7 +95,5 @@ def change_factory(maker_id: int) -> ResponseReturnValue:
         except BitternError as error:
             attach(form, form.by_field(error))
         else:
-            flash(f"{named}'s terms are saved.")
-            return redirect(url_for("terms.factory"), 303)
-    status = 422 if form.is_submitted() else 200
-    return render_template("catalog/change_factory_terms.html", form=form, maker=maker, **_WORDS), status
+            return flash_and_redirect(f"{named}'s terms are saved.", "terms.factory")
+    return render_template("catalog/change_factory_terms.html", form=form, maker=maker, **_WORDS), form.status

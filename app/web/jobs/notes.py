@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 
-from flask import Blueprint, flash, redirect, render_template, send_file, url_for
+from flask import Blueprint, render_template, send_file
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
@@ -48,8 +48,9 @@ def file(number: int) -> ResponseReturnValue:
         except BitternError as error:
             attach(form, error)
         else:
-            flash(f"{kept.name} is saved with the job.")
-            return redirect(url_for("jobs.show", number=number, _anchor="files"), 303)
+            return flash_and_redirect(
+                f"{kept.name} is saved with the job.", "jobs.show", number=number, _anchor="files"
+            )
     page = job_page(work, number)
     return render_template("jobs/show.html", page=page, **job_forms(page, upload=form)), 422
 

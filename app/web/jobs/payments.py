@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
-from flask import Blueprint, flash, redirect, render_template, url_for
+from flask import Blueprint, render_template
 from flask.typing import ResponseReturnValue
 from wtforms import RadioField, SelectField
 from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
@@ -21,7 +21,7 @@ from app.web.access import roles
 from app.web.errors import about
 from app.web.fields import CentsField, DayField
 from app.web.files import PDF, send
-from app.web.forms_base import SavedForm, text, typed
+from app.web.forms_base import SavedForm, flash_and_redirect, text, typed
 from app.web.services import current_work
 
 _WORDS = {
@@ -85,12 +85,11 @@ def job(number: int) -> ResponseReturnValue:
             word = "let off the price" if done.value.kind.goes_back else "put on account"
         nothing = payments_of(work.session, number).came_to_nothing
         left = "nothing is due" if nothing else f"{show_cents(done.value.balance_cents)} left to pay"
-        flash(f"{show_cents(done.value.cents)} {word}; {left}.")
-        return redirect(url_for("payments.job", number=number), 303)
+        return flash_and_redirect(f"{show_cents(done.value.cents)} {word}; {left}.", "payments.job", number=number)
     page = payments_of(work.session, number)
     if not form.is_submitted():
         form.fill(page, work.today)
-    return render_template("jobs/payments.html", page=page, form=form), 422 if form.is_submitted() else 200
+    return render_template("jobs/payments.html", page=page, form=form), form.status
 
 
 @blueprint.get("/<int:number>/payments/<int:place>.pdf")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
@@ -12,7 +12,7 @@ from app.ledger.jobs.stages import move_job
 from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.errors import about
-from app.web.forms_base import attach, typed
+from app.web.forms_base import attach, flash_and_redirect, typed
 from app.web.jobs.forms import MoveForm, read_question
 from app.web.jobs.page import job_forms, job_page
 from app.web.query_args import read_page
@@ -54,7 +54,6 @@ def move(number: int) -> ResponseReturnValue:
         except BitternError as error:
             attach(form, error)
         else:
-            flash(f"Job {job.number} is {job.stage.word} now.")
-            return redirect(url_for("jobs.show", number=number), 303)
+            return flash_and_redirect(f"Job {job.number} is {job.stage.word} now.", "jobs.show", number=number)
     page = job_page(work, number)
     return render_template("jobs/show.html", page=page, **job_forms(page, move=form)), 422

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
 
 from app.documents import key_receipt_pdf
@@ -74,15 +74,13 @@ def issue(system_id: int) -> ResponseReturnValue:
 def order(system_id: int) -> ResponseReturnValue:
     """Order further copies of a keyset."""
     form, work = OrderForm(prefix="order-"), current_work()
-    if form.validate_on_submit():
-        try:
-            wanted = form.count.data or 0  # none typed: the use case says how many it takes
-            copies = order_copies(work, system_id, typed(form.symbol), wanted, typed(form.override_reason))
-        except BitternError as error:
-            attach(form, error)
-        else:
-            flash(f"{typed(form.symbol)}: {say_copies(copies)} ordered.")
-            return redirect(url_for("keys.system", system_id=system_id), 303)
+    wanted = form.count.data or 0  # none typed: the use case says how many it takes
+    if done := form.run(
+        lambda: order_copies(work, system_id, typed(form.symbol), wanted, typed(form.override_reason))
+    ):
+        return flash_and_redirect(
+            f"{typed(form.symbol)}: {say_copies(done.value)} ordered.", "keys.system", system_id=system_id
+        )
     return render_template("keys/system.html", page=system_keys(work, system_id, order=form), receipt=0), 422
 
 
@@ -98,8 +96,11 @@ def cut(system_id: int) -> ResponseReturnValue:
         except BitternError as error:
             attach(form, error)
         else:
-            flash(f"{typed(form.symbol)}: {say_copies(copies)} cut, and in the shop.")
-            return redirect(url_for("keys.system", system_id=system_id), 303)
+            return flash_and_redirect(
+                f"{typed(form.symbol)}: {say_copies(copies)} cut, and in the shop.",
+                "keys.system",
+                system_id=system_id,
+            )
     return render_template("keys/system.html", page=system_keys(work, system_id, cut=form), receipt=0), 422
 
 
@@ -115,8 +116,9 @@ def back(system_id: int) -> ResponseReturnValue:
         except BitternError as error:
             attach(form, error)
         else:
-            flash(f"{typed(form.symbol)}: {say_copies(copies)} back in the shop.")
-            return redirect(url_for("keys.system", system_id=system_id), 303)
+            return flash_and_redirect(
+                f"{typed(form.symbol)}: {say_copies(copies)} back in the shop.", "keys.system", system_id=system_id
+            )
     return render_template("keys/system.html", page=system_keys(work, system_id, back=form), receipt=0), 422
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import ipaddress
 from urllib.parse import urlsplit
 
-from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
+from flask import Blueprint, abort, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_login import current_user
 
@@ -17,7 +17,7 @@ from app.ledger.people.sessions import lock as lock_screen
 from app.ledger.people.users import change_own_password, has_users, start_house
 from app.ledger.tables import Role
 from app.web.access import public, roles, usable_while_locked
-from app.web.forms_base import attach, typed
+from app.web.forms_base import attach, flash_and_redirect, typed
 from app.web.logins import begin_login, end_login
 from app.web.navigation import front_page
 from app.web.people.forms import CodeLoginForm, FirstStartForm, LoginForm, OwnPasswordForm
@@ -52,7 +52,7 @@ def log_in() -> ResponseReturnValue:
         else:
             begin_login(user)
             return redirect(_wanted(), 303)
-    return render_template("people/login.html", form=form), 422 if form.is_submitted() else 200
+    return render_template("people/login.html", form=form), form.status
 
 
 @blueprint.post("/logout")
@@ -62,8 +62,7 @@ def log_out() -> ResponseReturnValue:
     """End the session."""
     log_out_user(current_work())
     end_login()
-    flash("You are logged out.")
-    return redirect(url_for("login.log_in"), 303)
+    return flash_and_redirect("You are logged out.", "login.log_in")
 
 
 @blueprint.post("/lock")
@@ -111,9 +110,8 @@ def my_password() -> ResponseReturnValue:
         lambda: change_own_password(current_work(), typed(form.current), typed(form.password), current_user.login_id)
     ):
         begin_login(done.value)
-        flash("Your password is changed. Your other logins have ended.")
-        return redirect(url_for("login.home"), 303)
-    return render_template("people/own_password.html", form=form), 422 if form.is_submitted() else 200
+        return flash_and_redirect("Your password is changed. Your other logins have ended.", "login.home")
+    return render_template("people/own_password.html", form=form), form.status
 
 
 @blueprint.route("/first-start", methods=["GET", "POST"])
@@ -129,9 +127,8 @@ def first_start() -> ResponseReturnValue:
         lambda: start_house(house_work(), typed(form.house_name), typed(form.owner_name), typed(form.password))
     ):
         begin_login(done.value)
-        flash(f"{typed(form.house_name)} is open. Add those who work with you.")
-        return redirect(url_for("house.index"), 303)
-    return render_template("people/first_start.html", form=form), 422 if form.is_submitted() else 200
+        return flash_and_redirect(f"{typed(form.house_name)} is open. Add those who work with you.", "house.index")
+    return render_template("people/first_start.html", form=form), form.status
 
 
 def _is_script() -> bool:

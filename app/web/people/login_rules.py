@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flask import Blueprint, flash, redirect, render_template, url_for
+from flask import Blueprint, render_template
 from flask.typing import ResponseReturnValue
 from wtforms import BooleanField
 from wtforms.validators import InputRequired
@@ -70,7 +70,7 @@ def index() -> ResponseReturnValue:
         form=form,
         logins=list_open(request_session(), the_time(), limits),
         events=events_of(request_session(), "logins", limit=5),
-    ), 422 if form.is_submitted() else 200
+    ), form.status
 
 
 @blueprint.post("/<int:number>/end")
@@ -78,5 +78,4 @@ def index() -> ResponseReturnValue:
 @proven(Proof.LOGINS)
 def end(number: int) -> ResponseReturnValue:
     """End somebody's login."""
-    flash(f"A login of {end_by_number(current_work(), number)} has ended.")
-    return redirect(url_for("logins.index"), 303)
+    return flash_and_redirect(f"A login of {end_by_number(current_work(), number)} has ended.", "logins.index")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from urllib.parse import quote
 
-from flask import Blueprint, flash, redirect, render_template, url_for
+from flask import Blueprint, render_template
 from flask.typing import ResponseReturnValue
 from flask_login import current_user
 
@@ -41,7 +41,7 @@ def pin() -> ResponseReturnValue:
     form = PinForm()
     if form.run(lambda: set_pin(current_work(), typed(form.current), typed(form.pin), current_user.login_id)):
         return flash_and_redirect("Your PIN unlocks your screen from now on.", "mine.index")
-    return render_template("people/pin.html", form=form), 422 if form.is_submitted() else 200
+    return render_template("people/pin.html", form=form), form.status
 
 
 @blueprint.post("/pin/drop")
@@ -50,8 +50,7 @@ def pin() -> ResponseReturnValue:
 def no_pin() -> ResponseReturnValue:
     """Take the PIN away; the password unlocks the screen again."""
     drop_pin(current_work())
-    flash("You have no PIN any more; your password unlocks your screen.")
-    return redirect(url_for("mine.index"), 303)
+    return flash_and_redirect("You have no PIN any more; your password unlocks your screen.", "mine.index")
 
 
 @blueprint.route("/second-factor", methods=["GET", "POST"])
@@ -64,14 +63,15 @@ def second_factor() -> ResponseReturnValue:
         lambda: set_factor(work, typed(form.current), secret, typed(form.code), current_user.login_id)
     ):
         begin_login(done.value)
-        flash("Your login asks for a code from your phone from now on. Your other logins have ended.")
-        return redirect(url_for("mine.index"), 303)
+        return flash_and_redirect(
+            "Your login asks for a code from your phone from now on. Your other logins have ended.", "mine.index"
+        )
     form.secret.data = carry(work, secret, _FACTOR)
     label = quote(f"{house_name()}:{current_user.name}")
     address = f"otpauth://totp/{label}?secret={secret}&issuer={quote(house_name())}"
     groups = [secret[start : start + 4] for start in range(0, len(secret), 4)]
     page = render_template("people/second_factor.html", form=form, groups=groups, address=address)
-    return page, 422 if form.is_submitted() else 200
+    return page, form.status
 
 
 @blueprint.post("/second-factor/drop")
@@ -80,8 +80,7 @@ def second_factor() -> ResponseReturnValue:
 def no_second_factor() -> ResponseReturnValue:
     """Take one's own second factor away."""
     begin_login(drop_factor(current_work(), current_user.id))
-    flash("Your login asks for no code any more. Your other logins have ended.")
-    return redirect(url_for("mine.index"), 303)
+    return flash_and_redirect("Your login asks for no code any more. Your other logins have ended.", "mine.index")
 
 
 @blueprint.post("/<int:number>/end")
@@ -90,5 +89,4 @@ def no_second_factor() -> ResponseReturnValue:
 def end(number: int) -> ResponseReturnValue:
     """End one of one's own logins."""
     end_by_number(current_work(), number)
-    flash("That login has ended.")
-    return redirect(url_for("mine.index"), 303)
+    return flash_and_redirect("That login has ended.", "mine.index")

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from flask import Blueprint, flash, redirect, render_template, url_for
+from flask import Blueprint, render_template
 from flask.typing import ResponseReturnValue
 from wtforms import BooleanField, RadioField
 from wtforms.validators import InputRequired
 
-from app.errors import BitternError
 from app.ledger.people import users as actions
 from app.ledger.people.login_rules import Proof
 from app.ledger.people.second_factor import drop_factor
@@ -16,7 +15,7 @@ from app.ledger.store.events import events_of
 from app.ledger.tables import Role
 from app.web.access import owner_only, proven
 from app.web.errors import about
-from app.web.forms_base import PageForm, SavedForm, attach, flash_and_redirect, text, typed
+from app.web.forms_base import PageForm, SavedForm, flash_and_redirect, text, typed
 from app.web.logins import begin_login
 from app.web.people.forms import first_password, same_password
 from app.web.services import current_work, request_session
@@ -71,7 +70,7 @@ def new_user() -> ResponseReturnValue:
         lambda: actions.add_user(current_work(), typed(form.name), Role(form.role.data), typed(form.password))
     ):
         return flash_and_redirect(f"{done.value.name} may log in now.", "house.index")
-    return render_template("people/new_user.html", form=form), 422 if form.is_submitted() else 200
+    return render_template("people/new_user.html", form=form), form.status
 
 
 @blueprint.route("/users/<int:user_id>", methods=["GET", "POST"])
@@ -82,19 +81,14 @@ def user(user_id: int) -> ResponseReturnValue:
     person = get_user(request_session(), user_id)
     form = UserForm(obj=person)
     about(f"user {user_id}", form)
-    if form.validate_on_submit():
-        work = current_work()
-        try:
-            changed = actions.change_user(work, user_id, form.version_read, Role(form.role.data), form.active.data)
-        except BitternError as error:
-            attach(form, error)
-        else:
-            _keep_own_login(changed.id)
-            flash(f"{changed.name} is saved.")
-            return redirect(url_for("house.index"), 303)
-    status = 422 if form.is_submitted() else 200
+    work = current_work()
+    if done := form.run(
+        lambda: actions.change_user(work, user_id, form.version_read, Role(form.role.data), form.active.data)
+    ):
+        _keep_own_login(done.value.id)
+        return flash_and_redirect(f"{done.value.name} is saved.", "house.index")
     events = events_of(request_session(), f"user {user_id}", limit=12)
-    return render_template("people/user.html", form=form, person=person, events=events), status
+    return render_template("people/user.html", form=form, person=person, events=events), form.status
 
 
 @blueprint.route("/users/<int:user_id>/password", methods=["GET", "POST"])
@@ -109,9 +103,10 @@ def password(user_id: int) -> ResponseReturnValue:
         lambda: actions.set_password(current_work(), user_id, form.version_read, typed(form.password))
     ):
         _keep_own_login(done.value.id)
-        flash(f"{done.value.name} has a new password; their logins have ended.")
-        return redirect(url_for("house.user", user_id=user_id), 303)
-    return render_template("people/password.html", form=form, person=person), 422 if form.is_submitted() else 200
+        return flash_and_redirect(
+            f"{done.value.name} has a new password; their logins have ended.", "house.user", user_id=user_id
+        )
+    return render_template("people/password.html", form=form, person=person), form.status
 
 
 @blueprint.post("/users/<int:user_id>/second-factor/drop")
@@ -121,8 +116,9 @@ def no_second_factor(user_id: int) -> ResponseReturnValue:
     """Take somebody's second factor away: their phone was lost."""
     changed = drop_factor(current_work(), user_id)
     _keep_own_login(changed.id)
-    flash(f"{changed.name} logs in without a code; their logins have ended.")
-    return redirect(url_for("house.user", user_id=user_id), 303)
+    return flash_and_redirect(
+        f"{changed.name} logs in without a code; their logins have ended.", "house.user", user_id=user_id
+    )
 
 
 def _keep_own_login(user_id: int) -> None:

@@ -46,7 +46,7 @@ def mail(number: int, revision: int) -> ResponseReturnValue:
         words = mail_text(view.snapshot, rules.mail_subject, rules.mail_text, work.actor.name)
         form.to.data, form.subject.data, form.body.data = view.job.customer.email, words.subject, words.body
         form.token.data = secrets.token_hex(16)
-    status, headers = (422 if form.is_submitted() else 200), {}
+    status, headers = form.status, {}
     if form.is_submitted() and form.validate():
         try:
             return _go(view, form, server)

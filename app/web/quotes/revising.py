@@ -15,7 +15,7 @@ from app.ledger.store.errors import LedgerError
 from app.ledger.tables import Job, Role
 from app.web.access import roles
 from app.web.errors import about
-from app.web.forms_base import SavedForm, text, typed
+from app.web.forms_base import SavedForm, flash_and_redirect, text, typed
 from app.web.quotes.page import blueprint
 from app.web.services import current_work
 
@@ -65,8 +65,12 @@ def requote_page(number: int) -> ResponseReturnValue:
         except Problems as refused:
             problems = refused.problems
         else:
-            flash(f"Quote {number} is issued anew at today's prices, as revision {revision.revision}.")
-            return redirect(url_for("quotes.show", number=number, revision=revision.revision), 303)
+            return flash_and_redirect(
+                f"Quote {number} is issued anew at today's prices, as revision {revision.revision}.",
+                "quotes.show",
+                number=number,
+                revision=revision.revision,
+            )
     try:
         view: Requote = requote(work, get_job(work.session, number))
     except LedgerError as error:
@@ -77,4 +81,4 @@ def requote_page(number: int) -> ResponseReturnValue:
         form.shown.data = view.mark
     return render_template(
         "quotes/requote.html", view=view, form=form, problems=problems or view.problems
-    ), 422 if form.is_submitted() else 200
+    ), form.status

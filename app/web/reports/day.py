@@ -264,7 +264,7 @@ def follow_up() -> ResponseReturnValue:
         within=within,
         choices=WITHIN,
         reasons=past_reasons(work.session),
-    ), 422 if form.is_submitted() else 200
+    ), form.status
 
 
 @blueprint.get("/follow-up.xlsx")

@@ -135,7 +135,7 @@ def index() -> ResponseReturnValue:
         rules=place_in_time(rules, work.today, lambda rule: rule.place),
         tiers=list_tiers(work.session),
         events=events_of(work.session, "house", limit=10),
-    ), 422 if form.is_submitted() else 200
+    ), form.status
 
 
 @blueprint.route("/tax/new", methods=["GET", "POST"])
@@ -147,7 +147,7 @@ def new_tax_rule() -> ResponseReturnValue:
     form = TaxRulePage(data=_start_of_tax())
     if form.run(lambda: set_tax_rule(work, form.read(), typed(form.seen))):
         return flash_and_redirect(f"Sales tax of {typed(form.place)} is saved.", "settings.index")
-    return render_template("settings/tax_rule.html", form=form), 422 if form.is_submitted() else 200
+    return render_template("settings/tax_rule.html", form=form), form.status
 
 
 def _start_of_tax() -> dict[str, Any]:
@@ -182,4 +182,4 @@ def _tier_page(tier_id: int | None) -> ResponseReturnValue:
     form = TierPage(obj=None, data={"name": found.name, "version": found.version, **kept} if found else None)
     if form.run(lambda: set_tier(current_work(), form.read(), tier_id, form.version_read)):
         return flash_and_redirect(f"Tier {typed(form.name)} is saved.", "settings.index")
-    return render_template("settings/tier.html", form=form, tier=found), 422 if form.is_submitted() else 200
+    return render_template("settings/tier.html", form=form, tier=found), form.status

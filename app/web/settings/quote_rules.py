@@ -73,4 +73,4 @@ def index() -> ResponseReturnValue:
         form.fill(rules)
     return render_template(
         "settings/quote_rules.html", form=form, rules=line_rules(), mail_words=MAIL_WORDS
-    ), 422 if form.is_submitted() else 200
+    ), form.status

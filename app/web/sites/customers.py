@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
 from wtforms import SelectField, TextAreaField
 from wtforms.validators import Length
@@ -165,9 +165,8 @@ def new() -> ResponseReturnValue:
         except BitternError as error:
             attach(form, error)
         else:
-            flash(f"{customer.name} is saved.")
-            return redirect(url_for("customers.show", customer_id=customer.id), 303)
-    return render_template("sites/new_customer.html", form=form), 422 if form.is_submitted() else 200
+            return flash_and_redirect(f"{customer.name} is saved.", "customers.show", customer_id=customer.id)
+    return render_template("sites/new_customer.html", form=form), form.status
 
 
 @blueprint.route("/<int:customer_id>/edit", methods=["GET", "POST"])
@@ -186,11 +185,8 @@ def edit(customer_id: int) -> ResponseReturnValue:
         except BitternError as error:
             attach(form, error)
         else:
-            flash(f"{typed(form.name)} is saved.")
-            return redirect(url_for("customers.show", customer_id=customer_id), 303)
-    return render_template(
-        "sites/edit_customer.html", form=form, customer=customer
-    ), 422 if form.is_submitted() else 200
+            return flash_and_redirect(f"{typed(form.name)} is saved.", "customers.show", customer_id=customer_id)
+    return render_template("sites/edit_customer.html", form=form, customer=customer), form.status
 
 
 @blueprint.route("/<int:customer_id>/sites/new", methods=["GET", "POST"])
@@ -202,8 +198,7 @@ def new_site(customer_id: int) -> ResponseReturnValue:
     form.offer(tax_places(session))
     if done := form.run(lambda: actions.add_site(current_work(), customer_id, form.read())):
         return flash_and_redirect(f"Site {done.value.name} is saved.", "customers.show", customer_id=customer_id)
-    status = 422 if form.is_submitted() else 200
-    return render_template("sites/site.html", form=form, customer=customer, site=None), status
+    return render_template("sites/site.html", form=form, customer=customer, site=None), form.status
 
 
 @blueprint.route("/sites/<int:site_id>", methods=["GET", "POST"])
@@ -219,8 +214,7 @@ def site(site_id: int) -> ResponseReturnValue:
         return flash_and_redirect(
             f"Site {typed(form.site)} is saved.", "customers.show", customer_id=found.customer_id
         )
-    status = 422 if form.is_submitted() else 200
-    return render_template("sites/site.html", form=form, customer=found.customer, site=found), status
+    return render_template("sites/site.html", form=form, customer=found.customer, site=found), form.status
 
 
 @blueprint.route("/<int:customer_id>/contacts/new", methods=["GET", "POST"])
@@ -228,17 +222,12 @@ def site(site_id: int) -> ResponseReturnValue:
 def new_contact(customer_id: int) -> ResponseReturnValue:
     """Put a person at a customer's on record."""
     customer, form = get_customer(request_session(), customer_id), ContactPage()
-    if form.validate_on_submit():
-        given = form.read()
-        try:
-            actions.add_contact(current_work(), customer_id, given.name, given.duty, given.phone, given.email)
-        except BitternError as error:
-            attach(form, error)
-        else:
-            flash(f"{given.name} is saved.")
-            return redirect(url_for("customers.show", customer_id=customer_id), 303)
-    status = 422 if form.is_submitted() else 200
-    return render_template("sites/contact.html", form=form, customer=customer, contact=None), status
+    given = form.read()
+    if form.run(
+        lambda: actions.add_contact(current_work(), customer_id, given.name, given.duty, given.phone, given.email)
+    ):
+        return flash_and_redirect(f"{given.name} is saved.", "customers.show", customer_id=customer_id)
+    return render_template("sites/contact.html", form=form, customer=customer, contact=None), form.status
 
 
 @blueprint.route("/contacts/<int:contact_id>", methods=["GET", "POST"])
@@ -248,14 +237,6 @@ def contact(contact_id: int) -> ResponseReturnValue:
     found = get_contact(request_session(), contact_id)
     about(f"customer {found.customer_id}")
     form = ContactPage(obj=found, data={"version": found.customer.version})
-    if form.validate_on_submit():
-        given = form.read()
-        try:
-            actions.change_contact(current_work(), contact_id, form.version_read, given)
-        except BitternError as error:
-            attach(form, error)
-        else:
-            flash(f"{given.name} is saved.")
-            return redirect(url_for("customers.show", customer_id=found.customer_id), 303)
-    status = 422 if form.is_submitted() else 200
-    return render_template("sites/contact.html", form=form, customer=found.customer, contact=found), status
+    if form.run(lambda: actions.change_contact(current_work(), contact_id, form.version_read, form.read())):
+        return flash_and_redirect(f"{typed(form.name)} is saved.", "customers.show", customer_id=found.customer_id)
+    return render_template("sites/contact.html", form=form, customer=found.customer, contact=found), form.status

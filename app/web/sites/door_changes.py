@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from flask import flash, redirect, render_template, request, url_for
+from flask import render_template, request
 from flask.typing import ResponseReturnValue
 from wtforms import SelectField
 from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
@@ -20,7 +20,7 @@ from app.ledger.store.errors import LedgerError
 from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.errors import about
-from app.web.forms_base import PageForm, attach, one_line, text, typed
+from app.web.forms_base import PageForm, attach, flash_and_redirect, one_line, text, typed
 from app.web.services import current_work, request_session
 from app.web.sites.doors import blueprint
 
@@ -41,8 +41,9 @@ def alike(site_id: int) -> ResponseReturnValue:
                 raise
             refused = _told(error)
         else:
-            flash(f"They are one door now: {kept.opening_number}.")
-            return redirect(url_for("doors.alike", site_id=site_id), 303)
+            return flash_and_redirect(
+                f"They are one door now: {kept.opening_number}.", "doors.alike", site_id=site_id
+            )
     groups = find_alike(work.session, site_id)
     return render_template(
         "sites/duplicate_doors.html", site=site, groups=groups, refused=refused
@@ -102,8 +103,9 @@ def change(site_id: int) -> ResponseReturnValue:
             values = form.asked()
             if "seen" in request.form:
                 count = change_doors(work, site_id, _seen(), values)
-                flash(f"{count:,} {'door is' if count == 1 else 'doors are'} changed.")
-                return redirect(url_for("doors.site", site_id=site_id), 303)
+                return flash_and_redirect(
+                    f"{count:,} {'door is' if count == 1 else 'doors are'} changed.", "doors.site", site_id=site_id
+                )
             changes = plan_change(work.session, site_id, chosen, values)
         except BitternError as error:
             attach(form, error if error.field != "fire rated" else BitternError("fire_rated", error.message))
@@ -117,7 +119,7 @@ def change(site_id: int) -> ResponseReturnValue:
         chosen=chosen,
         fields=[(_key(name), form[_key(name)]) for name in BULK_FIELDS],
         ticked={name for name in BULK_FIELDS if f"set-{_key(name)}" in request.form},
-    ), 422 if form.is_submitted() else 200
+    ), form.status
 
 
 def _chosen(site_id: int) -> list[int]:
@@ -158,7 +160,8 @@ def take_back(site_id: int, event_id: int) -> ResponseReturnValue:
     site = get_site(work.session, site_id)
     if form.validate_on_submit():
         count = undo_change(work, site_id, event_id, _seen())
-        flash(f"Undone on {count:,} {'door' if count == 1 else 'doors'}.")
-        return redirect(url_for("doors.site", site_id=site_id), 303)
+        return flash_and_redirect(
+            f"Undone on {count:,} {'door' if count == 1 else 'doors'}.", "doors.site", site_id=site_id
+        )
     plan = plan_undo(work.session, site_id, event_id)
     return render_template("sites/undo_change.html", form=form, site=site, plan=plan)

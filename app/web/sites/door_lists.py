@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 
-from flask import flash, redirect, render_template, request, url_for
+from flask import render_template, request
 from flask.typing import ResponseReturnValue
 from werkzeug.datastructures import FileStorage
 from wtforms import TextAreaField
@@ -17,7 +17,7 @@ from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.errors import about
 from app.web.files import send_table
-from app.web.forms_base import FilePage, attach
+from app.web.forms_base import FilePage, attach, flash_and_redirect
 from app.web.services import current_work, request_session
 from app.web.sites.doors import blueprint
 from app.web.staged_uploads import StagedUpload, drop_upload, find_upload, stage_upload
@@ -56,10 +56,9 @@ def read_list(site_id: int) -> ResponseReturnValue:
             problems = _together(found, plan)
             if not problems:
                 return render_template("sites/door_list_plan.html", site=site, plan=plan, waiting=waiting)
-    status = 422 if form.is_submitted() else 200
     return render_template(
         "sites/door_list.html", form=form, site=site, problems=problems, columns=LIST_COLUMNS
-    ), status
+    ), form.status
 
 
 @blueprint.post("/sites/<int:site_id>/doors/list/record")
@@ -74,8 +73,9 @@ def record_list(site_id: int) -> ResponseReturnValue:
     doors = "1 door" if len(plan.added) == 1 else f"{len(plan.added):,} doors"
     cylinders = "1 cylinder" if len(plan.cylinders) == 1 else f"{len(plan.cylinders):,} cylinders"
     hung = f", {cylinders} saved as found" if plan.cylinders else ""
-    flash(f"The list is saved: {doors} added, {len(plan.changed):,} changed{hung}.")
-    return redirect(url_for("doors.site", site_id=site_id), 303)
+    return flash_and_redirect(
+        f"The list is saved: {doors} added, {len(plan.changed):,} changed{hung}.", "doors.site", site_id=site_id
+    )
 
 
 def _purpose(site_id: int) -> str:

@@ -62,7 +62,7 @@ def new(site_id: int) -> ResponseReturnValue:
         if alike := alike_numbers(work.session, done.value):
             flash(f"It may be {', '.join(alike)}, written differently: look under Doors that may be the same.")
         return redirect(url_for("doors.door", door_id=done.value.id), 303)
-    return render_template("sites/new_door.html", form=form, site=place), 422 if form.is_submitted() else 200
+    return render_template("sites/new_door.html", form=form, site=place), form.status
 
 
 @blueprint.get("/doors/<int:door_id>")
@@ -109,8 +109,11 @@ def cylinder_out(door_id: int, cylinder_id: int) -> ResponseReturnValue:
     about(f"door {door_id}")
     form = TakeOutForm()
     gone = take_out(current_work(), cylinder_id, form.version_read, typed(form.why))
-    flash(f"The cylinder {gone.position} is removed from the door; it stays in the history.")
-    return redirect(url_for("doors.door", door_id=door_id), 303)
+    return flash_and_redirect(
+        f"The cylinder {gone.position} is removed from the door; it stays in the history.",
+        "doors.door",
+        door_id=door_id,
+    )
 
 
 @blueprint.route("/doors/<int:door_id>/edit", methods=["GET", "POST"])
@@ -123,4 +126,4 @@ def edit(door_id: int) -> ResponseReturnValue:
     if done := form.run(lambda: change_door(work, door_id, form.version_read, form.asked())):
         return flash_and_redirect(f"Door {done.value.opening_number} is saved.", "doors.door", door_id=door_id)
     found = get_door(work.session, door_id)
-    return render_template("sites/edit_door.html", form=form, door=found), 422 if form.is_submitted() else 200
+    return render_template("sites/edit_door.html", form=form, door=found), form.status
