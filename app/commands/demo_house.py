@@ -63,7 +63,7 @@ def load_house(work: Work, folder: Path, first_day: date) -> None:
     prices = ("prices.csv", (folder / "prices.csv").read_bytes(), first_day)
     put_on_record(work, *prices, plan_prices(work.session, *prices).fingerprint)
     for row in rows("tax_rules.csv"):
-        goods, labor = (row[name] == "yes" for name in ("goods taxed", "labour taxed"))
+        goods, labor = (row[name] == "yes" for name in ("goods taxed", "labor taxed"))
         set_tax_rule(work, TaxRuleForm(row["place"], Decimal(row["rate percent"]), goods, labor, first_day))
     set_bench_terms(work, first_day, json.loads(read("terms/bench.json")))
     for file in sorted((folder / "terms").glob("factory_*.json")):
