@@ -76,8 +76,8 @@ MUTANTS = (
     Mutant(
         "anybody takes a bitting list over",
         "app/ledger/keysystems/bitting_lists.py",
-        "    work.require()\n    spec = list_spec(work, form.keyway, form.chambers)\n",
-        "    spec = list_spec(work, form.keyway, form.chambers)\n",
+        "    work.require()\n    spec = keyway_spec(work, form.keyway, form.chambers)\n",
+        "    spec = keyway_spec(work, form.keyway, form.chambers)\n",
         (f"{RIGHTS}[keysystems.bitting_lists.take_over]",),
     ),
 )

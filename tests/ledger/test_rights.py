@@ -117,7 +117,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.auditing: audit_systems require_clean prove_no_interchange
         keysystems.authority: require_authority require_job_authority
         store.work: require_current_key
-        keysystems.bittings: seal_bitting seal_bittings seal_plan
+        keysystems.bittings: add_keyset seal_bitting seal_bittings seal_plan
         keysystems.sealed_token: carry carried
         keysystems.control: insert_control add_factory_control control_of read_control
         keysystems.crosskeying: insert_operators require_none_lost
@@ -148,7 +148,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.crosskeying: make_cross_ready
         keysystems.crosskeying: cross_keying_cost
         keysystems.extending: why_not_extend
-        keysystems.bitting_lists: list_spec
+        keysystems.systems: keyway_spec
         keys.losing: steps_of_loss
         keysystems.unsealed_system: open_system
     """,

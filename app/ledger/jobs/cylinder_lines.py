@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.jobs.schedule import ScheduleKeyset, ScheduleRow
-from app.ledger.keysystems.system_queries import chain_of, symbol_on
+from app.ledger.keysystems.system_queries import operators_of, symbol_on
 from app.ledger.quoting.request import old_price_reason
 from app.ledger.sites.cautions import cautions_for
 from app.ledger.sites.cylinders import standing_among
@@ -122,7 +122,7 @@ class JobCylinders:
         """A cylinder as the schedule says it; its cautions are the caller's to look up."""
         symbol, operators = "", list[KeysetLine]()
         if line.keyset_id is not None:
-            own, *above = chain_of(self.by_id[line.keyset_id], is_nmk=line.is_nmk, by_id=self.by_id)
+            own, *above = operators_of(self.by_id[line.keyset_id], is_nmk=line.is_nmk, by_id=self.by_id)
             crossed = self.crossed.get(line.id, ())
             symbol = symbol_on(own.symbol, is_crossed=bool(crossed), is_nmk=line.is_nmk)
             further = (self.by_id[one] for one in crossed if one in self.by_id)

@@ -24,11 +24,11 @@ from app.keying import (
     study_list,
     write_bitting,
 )
-from app.ledger.keysystems.bittings import Plan, seal_bitting, seal_plan
+from app.ledger.keysystems.bittings import Plan, add_keyset, seal_plan
 from app.ledger.keysystems.control import CONTROL_SYMBOL, TAKEN_OVER, is_control_symbol
 from app.ledger.keysystems.lost_keysets import RETIRED
 from app.ledger.keysystems.sealed_token import carried, carry
-from app.ledger.keysystems.systems import SystemForm, add_system_row, find_keyway, name_is_taken
+from app.ledger.keysystems.systems import SystemForm, add_system_row, find_keyway, keyway_spec, name_is_taken
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import Taken
 from app.ledger.store.events import record
@@ -85,7 +85,7 @@ def study_bitting_list(work: Work, ask: ListAsk, table: Sequence[Sequence[str]])
     table: the file's rows, the first naming the columns symbol, bitting, status.
     """
     work.require_owner()
-    spec = list_spec(work, ask.keyway, ask.chambers)
+    spec = keyway_spec(work, ask.keyway, ask.chambers)
     rows = _read_rows(spec, table)
     # The control key works at a shear line of its own: it is no part of the array.
     plain = [row for row in rows if not is_control_symbol(row.symbol)]
@@ -112,15 +112,6 @@ def study_bitting_list(work: Work, ask: ListAsk, table: Sequence[Sequence[str]])
 def list_purpose(keyway: str, chambers: int) -> str:
     """What a carried list is sealed for."""
     return f"bitting list on {keyway}, {chambers} chambers"
-
-
-def list_spec(work: Work, code: str, chambers: int) -> BittingSpec:
-    """The spec that a list on a keyway is written in."""
-    keyway = find_keyway(work, code)
-    most = BittingSpec.from_json(keyway.spec.spec).chambers
-    if not 3 <= chambers <= most:
-        raise Problems([Problem("chambers", f"Keyway {keyway.code} is cut for 3 to {most} chambers.")])
-    return BittingSpec.from_json({**keyway.spec.spec, "chambers": chambers})
 
 
 def _read_rows(spec: BittingSpec, table: Sequence[Sequence[str]]) -> tuple[ListRow, ...]:
@@ -188,7 +179,7 @@ def take_over(work: Work, form: TakeForm, sealed: str) -> KeySystem:
     can be extended; else it cannot. Raises Problems by symbol; nothing is saved then.
     """
     work.require_owner()
-    spec = list_spec(work, form.keyway, form.chambers)
+    spec = keyway_spec(work, form.keyway, form.chambers)
     rows = _list_rows(spec, carried(work, sealed, list_purpose(form.keyway, form.chambers)))
     name = " ".join(form.name.split())
     with transaction(work.session):
@@ -201,17 +192,8 @@ def take_over(work: Work, form: TakeForm, sealed: str) -> KeySystem:
         )
         by_symbol: dict[str, Keyset] = {}
         for row in rows.values():
-            keyset = Keyset(
-                system=system,
-                symbol=row.symbol,
-                level=row.level,
-                parent=by_symbol.get(row.parent or ""),
-                purpose=_purpose(row),
-            )
-            work.session.add(keyset)
-            work.session.flush()
-            by_symbol[row.symbol] = keyset
-            seal_bitting(work, system, keyset, row.cuts)
+            parent = by_symbol.get(row.parent or "")
+            by_symbol[row.symbol] = add_keyset(work, system, row.symbol, row.level, parent, row.cuts, _purpose(row))
         plan = _plan(spec, rows, system.levels)
         if plan is not None:
             seal_plan(work, system, plan)

@@ -16,7 +16,7 @@ from app.ledger.store.errors import NotFound
 from app.ledger.store.events import record
 from app.ledger.store.vault import Vault
 from app.ledger.store.work import Work, require_current_key
-from app.ledger.tables import Bitting, Keyset, KeySystem, Role
+from app.ledger.tables import Bitting, Keyset, KeySystem, Level, Role
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +53,24 @@ def fingerprint_context(system_id: int) -> str:
 def plan_context(system_id: int) -> str:
     """What a sealed plan is bound to."""
     return f"plan of system {system_id}"
+
+
+def add_keyset(
+    work: Work,
+    system: KeySystem,
+    symbol: str,
+    level: Level,
+    parent: Keyset | None = None,
+    cuts: Cuts | None = None,
+    purpose: str = "",
+) -> Keyset:
+    """A new keyset, its bitting sealed where the shop has one, inside the caller's transaction."""
+    keyset = Keyset(system=system, symbol=symbol, level=level, parent=parent, purpose=purpose)
+    work.session.add(keyset)
+    work.session.flush()
+    if cuts is not None:
+        seal_bitting(work, system, keyset, cuts)
+    return keyset
 
 
 def seal_bitting(work: Work, system: KeySystem, keyset: Keyset, cuts: Cuts) -> None:

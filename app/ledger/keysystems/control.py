@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 from app.keying import Bitting as Cuts
 from app.keying import KeyingError, NoBittingsLeft, check_offset, draw_control, pin, read_bitting
 from app.ledger.keysystems.auditing import prove_no_interchange
-from app.ledger.keysystems.bittings import seal_bitting, spec_of
+from app.ledger.keysystems.bittings import add_keyset, spec_of
 from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import Standing, open_system
 from app.ledger.store.engine import transaction
@@ -73,18 +73,14 @@ def insert_control(work: Work, system: KeySystem) -> Keyset:
     for _ in range(MOST_DRAWS):
         cuts = draw_control(spec, work.rng, keys, avoid)
         if not there.turns_any(cuts):
-            return _seal(work, system, cuts)
+            return _add(work, system, cuts)
         avoid.add(cuts)
     words = "No control key was found that turns none of these cores."
     raise NoBittingsLeft("control", words)
 
 
-def _seal(work: Work, system: KeySystem, cuts: Cuts) -> Keyset:
-    """Put a control key on record, inside the caller's transaction."""
-    keyset = Keyset(system=system, symbol=CONTROL_SYMBOL, level=Level.CONTROL, purpose="takes the cores out")
-    work.session.add(keyset)
-    work.session.flush()
-    seal_bitting(work, system, keyset, cuts)
+def _add(work: Work, system: KeySystem, cuts: Cuts | None) -> Keyset:
+    keyset = add_keyset(work, system, CONTROL_SYMBOL, Level.CONTROL, cuts=cuts, purpose="takes the cores out")
     work.session.flush()
     return keyset
 
@@ -116,10 +112,7 @@ def add_factory_control(work: Work, system: KeySystem) -> None:
     work.session.flush()
     work.session.refresh(system, ["keysets"])
     if lacks_factory_control(system):
-        work.session.add(
-            Keyset(system=system, symbol=CONTROL_SYMBOL, level=Level.CONTROL, purpose="takes the cores out")
-        )
-        work.session.flush()
+        _add(work, system, None)
 
 
 def add_control(work: Work, system_id: int, bitting: str = "") -> Keyset:
@@ -133,7 +126,7 @@ def add_control(work: Work, system_id: int, bitting: str = "") -> Keyset:
         if not lacks_control(system) or system.records is not RecordsHolder.SHOP:
             raise LedgerError("control", f"{system.name} takes no control key here.")
         if bitting.strip():
-            keyset = _seal(work, system, read_control(work, system, bitting))
+            keyset = _add(work, system, read_control(work, system, bitting))
         else:
             keyset = insert_control(work, system)
         prove_no_interchange(work, [system])

@@ -22,7 +22,7 @@ from app.keying import (
     read_symbol,
 )
 from app.ledger.keysystems.auditing import prove_no_interchange
-from app.ledger.keysystems.bittings import open_plan, seal_bitting
+from app.ledger.keysystems.bittings import add_keyset, open_plan
 from app.ledger.keysystems.keysets import add_keysets
 from app.ledger.keysystems.lost_keysets import require_none_lost_above
 from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
@@ -32,7 +32,7 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Keyset, KeySystem, Level, RecordsHolder, Role
+from app.ledger.tables import KeySystem, Level, RecordsHolder, Role
 
 MOST_ADDED = 5_000
 
@@ -126,16 +126,8 @@ def insert_extension(work: Work, system: KeySystem, added: Sequence[PlannedKeyse
     require_none_lost_above(work, system, {planned.parent or "" for planned in added})
     by_symbol = {keyset.symbol: keyset for keyset in system.keysets}
     for planned in added:
-        keyset = Keyset(
-            system=system,
-            symbol=planned.symbol,
-            level=Level(planned.level.value),
-            parent=by_symbol[planned.parent or ""],
-        )
-        work.session.add(keyset)
-        work.session.flush()
-        by_symbol[planned.symbol] = keyset
-        seal_bitting(work, system, keyset, planned.bitting)
+        parent, level = by_symbol[planned.parent or ""], Level(planned.level.value)
+        by_symbol[planned.symbol] = add_keyset(work, system, planned.symbol, level, parent, planned.bitting)
 
 
 def check_extension(form: ExtendForm) -> None:

@@ -8,11 +8,10 @@ from dataclasses import dataclass, field
 from app.errors import Problem, Problems
 from app.keying import AccessMatrix, AccessPlan, BittingSpec, KeyingError, draw_master, progression_under, read_matrix
 from app.keying import Bitting as Cuts
-from app.ledger.keysystems.bitting_lists import list_spec
-from app.ledger.keysystems.bittings import Plan, open_bittings, open_plan, seal_bitting, seal_plan
+from app.ledger.keysystems.bittings import Plan, add_keyset, open_bittings, open_plan, seal_plan
 from app.ledger.keysystems.control import insert_control, lacks_control
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
-from app.ledger.keysystems.systems import SystemForm, add_system_row, find_keyway, name_is_taken
+from app.ledger.keysystems.systems import SystemForm, add_system_row, find_keyway, keyway_spec, name_is_taken
 from app.ledger.keysystems.unsealed_system import Standing, entering
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import LedgerError, Taken
@@ -38,7 +37,7 @@ def make_ready(work: Work, keyway: str, chambers: int, table: Sequence[Sequence[
     Raises Problems, each naming its row and column.
     """
     work.require(Role.BENCH)
-    spec = list_spec(work, keyway, chambers)
+    spec = keyway_spec(work, keyway, chambers)
     matrix, problems = read_matrix(table)
     if matrix is None:
         raise Problems(problems)
@@ -121,14 +120,6 @@ def _insert_keysets(work: Work, system: KeySystem, plan: AccessPlan) -> None:
     for planned in plan.keysets:
         if planned.symbol not in issued:
             continue
-        keyset = Keyset(
-            system=system,
-            symbol=planned.symbol,
-            level=Level(planned.level.value),
-            parent=by_symbol.get(planned.parent or ""),
-            purpose=", ".join(carriers.get(planned.symbol, ()))[:200],
-        )
-        work.session.add(keyset)
-        work.session.flush()
-        by_symbol[planned.symbol] = keyset
-        seal_bitting(work, system, keyset, planned.bitting)
+        parent, level = by_symbol.get(planned.parent or ""), Level(planned.level.value)
+        purpose = ", ".join(carriers.get(planned.symbol, ()))[:200]
+        by_symbol[planned.symbol] = add_keyset(work, system, planned.symbol, level, parent, planned.bitting, purpose)

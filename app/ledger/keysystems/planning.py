@@ -12,7 +12,7 @@ from app.keying import BittingSpec, Demand, Planning, draw_master, plan_system, 
 from app.ledger.keysystems.bittings import open_plan
 from app.ledger.keysystems.sealed_token import carried, carry
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
-from app.ledger.keysystems.systems import SystemForm, find_keyway, insert_system
+from app.ledger.keysystems.systems import SystemForm, insert_system, keyway_spec
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -59,7 +59,7 @@ def plan_for(work: Work, form: PlanForm) -> Planned:
     The master is shown to nobody. A person who may not start a system gets no sealed master either.
     """
     work.require(Role.COUNTER, Role.BENCH)
-    spec = _spec(work, form)
+    spec = keyway_spec(work, form.keyway, form.chambers)
     demand = form.demand
     taken = (open_plan(work.vault, other) for other in systems_sharing_keyway(work.session, form.keyway))
     top = draw_master(
@@ -74,22 +74,13 @@ def _purpose(form: PlanForm) -> str:
     return f"plan of a system, {form}"
 
 
-def _spec(work: Work, form: PlanForm) -> BittingSpec:
-    keyway = find_keyway(work, form.keyway)
-    most = BittingSpec.from_json(keyway.spec.spec).chambers
-    if not 3 <= form.chambers <= most:
-        words = f"Keyway {keyway.code} is cut for 3 to {most} chambers."
-        raise Problems([Problem("chambers", words)])
-    return BittingSpec.from_json({**keyway.spec.spec, "chambers": form.chambers, "name": keyway.spec.name})
-
-
 def start_planned(work: Work, form: PlanForm, sealed: str, roles: str, customer_id: int, name: str) -> KeySystem:
     """Start the system that was planned, by the plan with these roles: its masters and control key sealed.
 
     Raises LedgerError when the page is another day's or another person's, Taken when the name is.
     """
     work.require(Role.BENCH)
-    spec = _spec(work, form)
+    spec = keyway_spec(work, form.keyway, form.chambers)
     top = read_bitting(spec, carried(work, sealed, _purpose(form)), "plan")
     demand = form.demand
     plan = next((one for one in plan_system(spec, top, demand).startable if one.roles == roles), None)

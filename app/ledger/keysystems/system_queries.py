@@ -108,13 +108,8 @@ def _is_replaced() -> sa.ColumnElement[bool]:
     )
 
 
-def operators_of(keyset: Keyset, *, is_nmk: bool, by_id: dict[int, Keyset]) -> list[Keyset]:
+def operators_of(keyset: _One, *, is_nmk: bool, by_id: Mapping[int, _One]) -> list[_One]:
     """The keyset itself and, unless NMK, every master above it, nearest first."""
-    return chain_of(keyset, is_nmk=is_nmk, by_id=by_id)
-
-
-def chain_of(keyset: _One, *, is_nmk: bool, by_id: Mapping[int, _One]) -> list[_One]:
-    """The same for keysets read as plain rows."""
     chain = [keyset]
     above: int | None = None if is_nmk else keyset.parent_id
     while above is not None:

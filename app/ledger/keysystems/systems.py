@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 
 import sqlalchemy as sa
 
+from app.errors import Problem, Problems
 from app.keying import Bitting as Cuts
 from app.keying import (
     BittingSpec,
@@ -14,7 +15,7 @@ from app.keying import (
     operating_chains,
     plan_levels,
 )
-from app.ledger.keysystems.bittings import Plan, open_plan, seal_bitting, seal_plan, spec_of
+from app.ledger.keysystems.bittings import Plan, add_keyset, open_plan, seal_plan, spec_of
 from app.ledger.keysystems.control import insert_control
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import MOST_DRAWS, Standing
@@ -114,6 +115,15 @@ def find_keyway(work: Work, code: str) -> Keyway:
     return keyway
 
 
+def keyway_spec(work: Work, code: str, chambers: int) -> BittingSpec:
+    """The spec of keys with so many cuts on a keyway; refused on `chambers` where the keyway has no such keys."""
+    keyway = find_keyway(work, code)
+    most = BittingSpec.from_json(keyway.spec.spec).chambers
+    if not 3 <= chambers <= most:
+        raise Problems([Problem("chambers", f"Keyway {keyway.code} is cut for 3 to {most} chambers.")])
+    return BittingSpec.from_json({**keyway.spec.spec, "chambers": chambers, "name": keyway.spec.name})
+
+
 def _insert_masters(work: Work, system: KeySystem, form: SystemForm) -> None:
     spec = spec_of(system)
     by_shop = form.records is RecordsHolder.SHOP
@@ -123,17 +133,8 @@ def _insert_masters(work: Work, system: KeySystem, form: SystemForm) -> None:
     for planned in plan.keysets:
         if planned.level.value == Level.CHANGE.value:
             continue
-        keyset = Keyset(
-            system=system,
-            symbol=planned.symbol,
-            level=Level(planned.level.value),
-            parent=by_symbol.get(planned.parent or ""),
-        )
-        work.session.add(keyset)
-        work.session.flush()
-        by_symbol[planned.symbol] = keyset
-        if by_shop:
-            seal_bitting(work, system, keyset, planned.bitting)
+        parent, cuts = by_symbol.get(planned.parent or ""), planned.bitting if by_shop else None
+        by_symbol[planned.symbol] = add_keyset(work, system, planned.symbol, Level(planned.level.value), parent, cuts)
     if by_shop:
         drawn_from = Plan(top, plan.roles, form.constants)
         seal_plan(work, system, drawn_from)
