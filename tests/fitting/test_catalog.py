@@ -131,7 +131,7 @@ def zipped(names: dict[str, bytes]) -> bytes:
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
         for name, content in names.items():
-            packed.writestr(name, content)
+            packed.writestr(zipfile.ZipInfo(name), content, zipfile.ZIP_DEFLATED)
     return out.getvalue()
 
 

@@ -48,7 +48,7 @@ def archive(*names: str) -> bytes:
     made = io.BytesIO()
     with zipfile.ZipFile(made, "w") as target:
         for name in names:
-            target.writestr(name, "x")
+            target.writestr(zipfile.ZipInfo(name), "x")
     return made.getvalue()
 
 

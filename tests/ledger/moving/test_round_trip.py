@@ -245,7 +245,7 @@ def zipped(**files: bytes) -> bytes:
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w") as packed:
         for name, content in files.items():
-            packed.writestr(name, content)
+            packed.writestr(zipfile.ZipInfo(name), content)
     return out.getvalue()
 
 
