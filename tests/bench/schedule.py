@@ -32,14 +32,22 @@ def bare(schedule):
     page = schedule_page(schedule)
     doors = [
         (
-            line.opening_number, line.location, line.hand, line.lock, line.part_number, line.position, line.keyset,
-            line.operated_by, line.keys, f"{line.remarks} {line.marks}",
+            row.opening_number, row.location, row.hand, row.lock, row.part_number, row.position, row.keyset,
+            ", ".join(row.operated_by), line.keys, f"{row.remarks} {line.marks}",
         )
         for line in page.lines
+        for row in [line.row]
     ]  # fmt: skip
     keysets = [
-        (line.symbol, line.level, line.purpose, str(line.cylinders), str(line.keys), line.openings)
-        for line in page.keysets
+        (
+            one.keyset.symbol,
+            one.keyset.level,
+            one.keyset.purpose,
+            str(one.keyset.cylinders),
+            str(one.keyset.keys),
+            one.openings,
+        )
+        for one in page.keysets
     ]
     return "<style>@page { size: Letter landscape }</style>" + "".join(
         "<table><thead><tr>"
