@@ -12,7 +12,7 @@ from app.ledger.care.opening import Ledger
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.tables import KeySystem, Role
 from tests.browser.conftest import Enter, Served
-from tests.browser.test_main_job import line_box, pdf_text
+from tests.browser.test_main_job import line_box, paper_text
 
 
 def test_a_core_jobs_control_key_is_on_its_papers(enter: Enter, served: Served, shop: Ledger) -> None:
@@ -44,7 +44,7 @@ def test_a_core_jobs_control_key_is_on_its_papers(enter: Enter, served: Served, 
     page.get_by_role("button", name="Put on the bench").click()
     token = page.locator("input[name=csrf_token]").first.input_value()
     for paper in ("bench-sheet", "keys-to-cut"):
-        text = pdf_text(page, served.url(f"/jobs/1001/{paper}.pdf"), "post", {"csrf_token": token})
+        text = paper_text(page, served.url(f"/jobs/1001/{paper}.pdf"), "post", {"csrf_token": token})
         row = re.search(r"CONTROL\s+control key\s+1\s+([0-9 ]+)", text)
         assert row is not None and bittings["CONTROL"] in re.sub(r"\s", "", row[1]), paper
         assert "5 keys" in text, paper
@@ -67,9 +67,9 @@ def test_a_core_jobs_control_key_is_on_its_papers(enter: Enter, served: Served, 
     page.get_by_label("Handed over all the same").check()
     page.get_by_role("button", name="Handed over").click()
     expect(page.get_by_text("ready → handed over: taken by R. Teal.")).to_be_visible()
-    receipt = pdf_text(page, served.url("/jobs/1001/key-receipt.pdf"))
+    receipt = paper_text(page, served.url("/jobs/1001/key-receipt.pdf"))
     assert re.search(r"CONTROL\s+1\s+CONTROL 1\s+takes out the cores of\s+this system", receipt), receipt
     assert "R. Teal" in receipt and "the 5 keys listed" in receipt
     papers = ("key-receipt", "keying-schedule", "keyset-schedule", "key-holders")
-    for text in (pdf_text(page, served.url(f"/jobs/1001/{paper}.pdf")) for paper in papers):
+    for text in (paper_text(page, served.url(f"/jobs/1001/{paper}.pdf")) for paper in papers):
         assert all(bitting not in re.sub(r"\s", "", text) for bitting in bittings.values())

@@ -10,7 +10,7 @@ from playwright.sync_api import Page, expect
 from app.ledger.care.opening import Ledger
 from app.ledger.tables import Role
 from tests.browser.conftest import Enter, Served
-from tests.browser.test_main_job import line_box, pdf_text
+from tests.browser.test_main_job import line_box, paper_text
 from tests.conftest import NOW
 
 REASON = "their manager drinks tea with ours"
@@ -69,7 +69,7 @@ def test_two_ways_are_offered_and_b_is_accepted_while_the_reason_stays_with_the_
     page.wait_for_url(re.compile("/quotes/1001/1$"))
     expect(page.locator(".options")).to_contain_text("15 working days")
     assert REASON not in page.content()
-    paper = pdf_text(page, served.url("/quotes/1001/1/quote.pdf"))
+    paper = paper_text(page, served.url("/quotes/1001/1/quote.pdf"))
     assert "Option A" in paper and "Option B" in paper and REASON not in paper and "landlord" not in paper
 
     page.get_by_role("link", name="Accept").click()
