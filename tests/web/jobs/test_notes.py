@@ -124,7 +124,11 @@ def test_a_file_is_found_only_under_its_own_job(client_as: ClientAs, work: Work)
 
 @pytest.mark.parametrize(
     ("content", "name", "said"),
-    [(b"", "a.jpg", "empty"), (b"MZ\x90", "a.exe", "none of the kinds"), (picture()[:99], "a.jpg", "damaged")],
+    [
+        (b"", "a.jpg", "empty"),
+        (b"MZ\x90", "a.exe", "none of the accepted kinds"),
+        (picture()[:99], "a.jpg", "damaged"),
+    ],
 )
 def test_what_is_not_kept_is_said_beside_the_field(
     client_as: ClientAs, work: Work, content: bytes, name: str, said: str

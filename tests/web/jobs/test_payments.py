@@ -109,14 +109,14 @@ def test_nothing_is_due_for_a_job_that_came_to_nothing(
     work.session.commit()
     page = client.get("/jobs/1042").text
     assert "To pay" not in page and "Deposit still to come" not in page
-    assert f'Received and not given back <span class="soft">the job is {stage}' in page
+    assert f'Received and not given back <span class="soft">the job is {stage.word}' in page
     page = client.get("/jobs/1042/payments").text
     assert "Left to pay" not in page and 'value="50.00"' in page
-    assert f"The job is {stage}: nothing is due, and what was received was not given back yet." in page
+    assert f"The job is {stage.word}: nothing is due, and what was received was not given back yet." in page
     back = {**FORM, "kind": "refund", "note": "their deposit", "version": "2"}
     assert client.post("/jobs/1042/payments", data=back).status_code == 303
-    assert f"The job is {stage}: nothing is due." in client.get("/jobs/1042/payments").text
-    assert f'Nothing is due <span class="soft">the job is {stage}' in client.get("/jobs/1042").text
+    assert f"The job is {stage.word}: nothing is due." in client.get("/jobs/1042/payments").text
+    assert f'Nothing is due <span class="soft">the job is {stage.word}' in client.get("/jobs/1042").text
 
 
 def test_what_is_put_on_account_is_told_as_owed_everywhere(work: Work, job: Job, client_as: ClientAs) -> None:
