@@ -3,12 +3,17 @@
 "use strict";
 const standing = (box) => (box.type === "checkbox" ? String(box.checked) : box.value);
 const bare = (text) => text.replace(/\s+/g, " ").trim();
-const sent = new WeakMap(); // box -> what stood in it when the page was last sent
+const sendings = new WeakMap(); // request -> what stood in each box when the page was sent with it
+let sent = new Map(); // the same, of the request whose answer is merged
 
 document.addEventListener("htmx:beforeSend", (event) => {
   const form = document.getElementById("counter");
   if (!form?.contains(event.target) || event.detail.requestConfig.verb !== "post") return;
-  for (const box of form.elements) sent.set(box, standing(box));
+  sendings.set(event.detail.xhr, new Map([...form.elements].map((box) => [box, standing(box)])));
+});
+
+document.addEventListener("htmx:beforeSwap", (event) => {
+  sent = sendings.get(event.detail.xhr) ?? sent;
 });
 
 const isTyped = (box, fresh) => {

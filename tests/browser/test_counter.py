@@ -230,6 +230,28 @@ def answering_in_turn(served: Served) -> threading.Semaphore:
     return turn
 
 
+def test_an_answer_that_is_late_takes_nothing_from_what_is_typed_while_the_next_is_due(
+    log_in: Callable[[User], Page], served: Served, clerk: User
+) -> None:
+    page = log_in(clerk)
+    page.goto(served.url("/counter"))
+    page.get_by_role("button", name="Part number").click()
+    turn = answering_in_turn(served)
+    with page.expect_request("**/counter/work-out"):
+        page.get_by_label("Part number").fill(PART)
+    page.get_by_label("Quantity").fill("2")
+    page.wait_for_timeout(500)  # by now the page has asked for it, and waits for its turn
+    with page.expect_request("**/counter/work-out"):
+        turn.release()
+    page.wait_for_timeout(200)  # the first answer has settled in the page
+    page.get_by_label("Keying", exact=True).select_option("KA")
+    page.wait_for_timeout(500)
+    for _ in range(4):
+        turn.release()
+    expect(page.get_by_text("2 × $7.50")).to_be_visible()
+    expect(page.get_by_label("Keying", exact=True)).to_have_value("KA")
+
+
 def test_a_slow_answer_takes_nothing_from_what_is_typed_meanwhile(
     log_in: Callable[[User], Page], served: Served, clerk: User
 ) -> None:
