@@ -264,3 +264,9 @@ def test_imports_go_down_only() -> None:
     linter = Path(sys.executable).with_name("lint-imports")
     checked = subprocess.run([linter, "--no-cache"], cwd=ROOT, capture_output=True, text=True)
     assert checked.returncode == 0, checked.stdout + checked.stderr
+
+
+def test_every_style_sheet_names_files_that_exist() -> None:
+    for sheet in sorted((ROOT / "static/css").glob("*.css")):
+        for place in re.findall(r"url\(\"?([^\")]+)\"?\)", sheet.read_text("utf-8")):
+            assert (sheet.parent / place).is_file(), f"{sheet.name} names {place}"

@@ -70,7 +70,7 @@ def take(browser: Browser, address: str, job: int) -> None:
         save(f"counter{suffix}.png", page.screenshot())
         page.context.clear_cookies()
         log_in(page, address, "owner")
-        for name, path in (("ledger", "/ledger"), ("job", f"/jobs/{job}")):
+        for name, path in (("jobs", "/ledger"), ("job", f"/jobs/{job}")):
             page.goto(address + path)
             save(f"{name}{suffix}.png", page.screenshot())
         page.close()
