@@ -1,6 +1,8 @@
 // The counter page is merged with each answer of the server (idiomorph, by htmx). What is typed is the clerk's: a box
 // takes what the answer says only where the server changed it and nobody has typed into it since it was sent.
 "use strict";
+// Chromium's tab may crash when a merge moves one node twice by this method; idiomorph does without it as well.
+delete Element.prototype.moveBefore;
 const standing = (box) => (box.type === "checkbox" ? String(box.checked) : box.value);
 const bare = (text) => text.replace(/\s+/g, " ").trim();
 const sendings = new WeakMap(); // request -> what stood in each box when the page was sent with it

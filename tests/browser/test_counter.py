@@ -230,6 +230,21 @@ def answering_in_turn(served: Served) -> threading.Semaphore:
     return turn
 
 
+def test_lines_of_every_kind_are_removed_one_by_one(
+    log_in: Callable[[User], Page], served: Served, clerk: User
+) -> None:
+    page = log_in(clerk)
+    page.goto(served.url("/counter"))
+    lines, kinds = page.locator("#lines fieldset.line"), page.locator("#add button").all_inner_texts()
+    for kind in [*kinds, "Keys", "Keys"]:
+        count = lines.count()
+        page.locator("#add").get_by_role("button", name=kind, exact=True).click()
+        expect(lines).to_have_count(count + 1)
+    for left in range(len(kinds) + 1, -1, -1):
+        lines.first.get_by_role("button", name="Remove").click()
+        expect(lines).to_have_count(left)
+
+
 def test_an_answer_that_is_late_takes_nothing_from_what_is_typed_while_the_next_is_due(
     log_in: Callable[[User], Page], served: Served, clerk: User
 ) -> None:

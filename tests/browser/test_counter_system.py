@@ -97,3 +97,21 @@ def test_the_list_of_systems_is_that_of_the_customer_chosen_on_the_page(
     expect(page.get_by_label("The quote as on paper")).to_contain_text("master keyed under AA")
     assert "New key system" not in session.query(QuoteRevision).one().snapshot
     context.close()
+
+
+def test_a_part_number_that_cannot_join_its_system_names_what_keeps_it_out(
+    browser: Browser, served: Served, clerk: User
+) -> None:
+    page = browser.new_context().new_page()
+    fill_in_login(page, served, clerk)
+    page.get_by_label("Customer phone, name or site").fill("harbour")
+    page.get_by_role("button", name="Harbourmaster's Flats").click()
+    page.get_by_role("button", name="Part number").click()
+    page.get_by_label("Part number").fill("A18M-Q3-66.SC")
+    page.get_by_label("Keying", exact=True).select_option("MK")
+    page.get_by_label("System", exact=True).select_option(FLATS)
+    words = "Cylinders on keyway AQ3 cannot join Old Flats"
+    expect(page.locator("fieldset.line")).to_contain_text(f"Keyway {words}")
+    page.get_by_role("button", name="Issue quote").click()
+    expect(page.get_by_role("alert")).to_contain_text(f"Keyway: {words}")
+    page.context.close()

@@ -59,6 +59,7 @@ class Boxes(Form):
 
     ALIASES: ClassVar[Mapping[str, str]] = {}
     CALLED: ClassVar[str] = ""  # what a sentence that belongs to no box is about
+    about: Mapping[str, str] = {}  # such a sentence, and what it is about where a line of another kind has its box
 
     def validate(self, extra_validators: Any = None) -> bool:
         self.form_errors = []
@@ -81,9 +82,11 @@ class Boxes(Form):
 
     def refuse(self, name: str, message: str) -> None:
         """Put a sentence beside the box that a use case names; the first that is said of a box stays."""
-        field = self._fields.get(self.ALIASES.get(name, name))
+        name = self.ALIASES.get(name, name)
+        field = self._fields.get(name)
         if not isinstance(field, TextField):
             self.form_errors.append(message)
+            self.about = {**self.about, message: _LINE_LABELS.get(name, self.CALLED)}
         elif not field.errors:
             field.errors = [message]
 
@@ -95,7 +98,8 @@ class Boxes(Form):
     def told(self) -> list[Told]:
         """What is to be put right, once a box."""
         boxes = [field for field in self if isinstance(field, TextField) and field.errors]
-        return [Told("", self.CALLED, message) for message in dict.fromkeys(self.form_errors)] + [
+        unplaced = dict.fromkeys(self.form_errors)
+        return [Told("", self.about.get(message, self.CALLED), message) for message in unplaced] + [
             Told(field.id, field.label.text, str(field.errors[0])) for field in boxes
         ]
 
@@ -249,6 +253,7 @@ _KINDS = {
     LineKind.TRIP: FormField(PriceCodeLine),
 }
 _USUAL = {"quantity": "1", "keys_each": "2"}
+_LINE_LABELS = {box.short_name: box.label.text for kind in (PartLine, CylinderLine, KeysLine) for box in kind()}
 
 
 class LineList(FieldList):  # type: ignore[type-arg]  # of several kinds
