@@ -34,7 +34,7 @@ def count(read: Reader) -> dict[str, Any]:
 
 
 def _count(given: object) -> dict[str, Any]:
-    fields = Reader(given, hint=HINT)
+    fields = Reader(given, hint=HINT if isinstance(given, dict) else "")
     for name in keying.BittingSpec.__dataclass_fields__:  # known, whether the count needs it or not
         fields.has(name)
     # Counting is exact at any size, so it also takes what no cylinder has.
@@ -52,7 +52,8 @@ def _spec(*needed: str) -> Callable[[object], keying.BittingSpec]:
 
     def read(given: object) -> keying.BittingSpec:
         fields = given if isinstance(given, dict) else {}
-        problems = [Problem(name, f"This field is missing. {HINT}") for name in needed if fields.get(name) is None]
+        left = () if given is None else needed
+        problems = [Problem(name, f"This field is missing. {HINT}") for name in left if fields.get(name) is None]
         try:
             spec = keying.BittingSpec.from_json(given)
         except BitternError as error:

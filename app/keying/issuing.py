@@ -152,7 +152,10 @@ def draw_control(
         control = draw_from(columns, spec.macs, rng)
         if control not in avoid:
             return control
-    raise NoBittingsLeft("control", "No control key was found that operates none of these cores.")
+    raise NoBittingsLeft(
+        "control",
+        "No control key was found that is not in use already; try again.",
+    )
 
 
 def _room(spec: BittingSpec, deepest: int) -> tuple[int, ...]:

@@ -47,7 +47,7 @@ class TextField(StringField):
         return "" if self.data is None else self.show(self.data)
 
     def process_formdata(self, valuelist: list[Any]) -> None:
-        self.typed = _writable(" ".join(str(valuelist[0]).split())) if valuelist else ""
+        self.typed = writable(" ".join(str(valuelist[0]).split())) if valuelist else ""
         self.raw_data = [self.typed] if valuelist else []  # blanks alone are no input to InputRequired either
         self.data = None
         if not self.typed:
@@ -60,7 +60,7 @@ class TextField(StringField):
             raise ValueError(error.message) from error
 
 
-def _writable(text: str) -> str:
+def writable(text: str) -> str:
     if text.isprintable():
         return text
     return "".join(UNWRITABLE if unicodedata.category(letter) in ("Cc", "Cs", "Cn") else letter for letter in text)

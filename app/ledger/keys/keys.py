@@ -292,7 +292,7 @@ def _why_not(key: Key, deed: str) -> str:
         case KeyState.OUT:
             where = f"is out already: {key.holder or 'a holder not named'} has it since {since}"
             if deed == "retired":
-                where += "; take it back first"
+                where += "; mark it as returned first"
         case KeyState.RETURNED:
             where = f"is back in the shop since {since}"
         case KeyState.LOST:

@@ -27,6 +27,8 @@ from app.ledger.tables import Customer, Site
 from app.pricing import KeyingKind, PriceBook, PriceKind, Totals, show_day
 from app.validation import check_lengths, fault_of_length
 
+NO_LINES = "Add at least one line."
+
 _LETTERS = "abcdefgh"
 
 
@@ -74,7 +76,7 @@ def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = Non
             problems += [Problem(f"lines.{place}.{told.field}", told.message) for told in error.problems]
             resolved.append(None)
     if not ask.lines:
-        problems.append(Problem("lines", "Add at least one line."))
+        problems.append(Problem("lines", NO_LINES))
     resolved, key_problems = whose_keys(session, ask, resolved)
     problems += key_problems
     understood = [found.line if found else None for found in resolved]

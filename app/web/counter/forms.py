@@ -17,7 +17,17 @@ from wtforms.validators import InputRequired
 
 from app.ledger.quoting.replacing import LONGEST as LONGEST_OLD_NUMBER
 from app.ledger.tables import Customer, Job, Keyset, KeySystem, LineKind, Site
-from app.web.fields import UNWRITABLE, CentsField, DayField, InchesField, ShortField, TextField, WholeField, longest
+from app.web.fields import (
+    UNWRITABLE,
+    CentsField,
+    DayField,
+    InchesField,
+    ShortField,
+    TextField,
+    WholeField,
+    longest,
+    writable,
+)
 
 MOST_POSTED = 1000
 """More lines than this in one post are no clerk's work; they are not read at all."""
@@ -375,5 +385,6 @@ CUSTOMER_BOXES = tuple(name for name in vars(CounterForm) if name.startswith("cu
 
 def _answers(pairs: Iterable[tuple[str, str]]) -> tuple[tuple[str, str], ...]:
     """The answer to each question, cut to what fits; empty ones are left out."""
-    said = ((code, " ".join(why.split()).replace(UNWRITABLE, "")[:_LONGEST_ANSWER].strip()) for code, why in pairs)
+    written = ((code, writable(" ".join(why.split())).replace(UNWRITABLE, "")) for code, why in pairs)
+    said = ((code, why[:_LONGEST_ANSWER].strip()) for code, why in written)
     return tuple(itertools.islice(((code, why) for code, why in said if why), _MOST_ANSWERS))

@@ -13,7 +13,7 @@ from app.ledger.quoting.key_lines import OWN, is_keyed
 from app.ledger.quoting.lost_keys import OWNERS_BOX
 from app.ledger.quoting.missing import questions_about
 from app.ledger.quoting.options import offered_ways, price_option
-from app.ledger.quoting.quoting import PricedQuote, price_request
+from app.ledger.quoting.quoting import NO_LINES, PricedQuote, price_request
 from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.resolving import Resolved
 from app.ledger.quoting.snapshot import SnapshotLine
@@ -253,7 +253,7 @@ def _refuse(form: CounterForm, reading: Reading, problem: Problem, *, asked: boo
     if head == "lines" and place.isdecimal() and int(place) < len(reading.lines):
         reading.lines[int(place)].refuse(name, problem.message)
     # To add a line is no help where there are some that could not be read.
-    elif head != "lines" or (asked and not form.lines.forms):
+    elif problem.message != NO_LINES or (asked and not form.lines.forms):
         form.refuse(problem.field, problem.message)
 
 

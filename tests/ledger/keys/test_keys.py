@@ -212,7 +212,7 @@ def test_where_a_key_works_is_told_in_few_words(work: Work, keyed: Keyed) -> Non
 
 def test_only_keys_in_the_shop_are_retired(work: Work, keyed: Keyed) -> None:
     key = put(work, "1AA", KeyState.OUT, holder="Bo")
-    with pytest.raises(Problems, match="take it back first"):
+    with pytest.raises(Problems, match="mark it as returned first"):
         retire_key(work, key.id, key.version)
     key = put(work, "1AA", KeyState.RETURNED)
     assert retire_key(work, key.id, key.version, "worn").state is KeyState.RETIRED

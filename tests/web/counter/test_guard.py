@@ -88,6 +88,18 @@ def test_nonsense_is_mended_into_nothing(clerk: FormClient) -> None:
     assert "fieldset" in work_out(clerk, posted(TRIP) | {"answer-no-cam": "x\0y" * 500, "answer-<b>": "?"})
 
 
+def test_an_answer_holds_no_character_that_a_record_cannot(clerk: FormClient, session: Session) -> None:
+    work_out(clerk, posted(TRIP) | {"answer-no-cam": "x\0y\x1bz"})
+    assert session.scalars(sa.select(Draft.typed)).one()["answers"] == {"no-cam": "xyz"}
+
+
+def test_a_quote_that_comes_to_too_much_says_so(clerk: FormClient) -> None:
+    form = posted(*[{**HARDWARE, "unit_price": "9999999.00", "price_reason": "dear"}] * 12)
+    words = "A quote may not come to more than"
+    assert words in unescape(clerk.post("/counter/work-out", data={**form, "action": "work-out"}).text)
+    assert words in unescape(clerk.post("/counter/issue", data=form).text)
+
+
 def test_while_one_types_an_answer_its_question_stays_where_it_is(clerk: FormClient) -> None:
     first = work_out(clerk, posted(TRIP), live=True)
     assert re.search(r'<details [^>]*id="ask-trip-without-labour" open>', first)
