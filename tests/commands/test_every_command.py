@@ -125,9 +125,7 @@ def test_user_changes_a_password_and_takes_a_lost_phones_code_away(owned: Run, c
     assert owned("user", "list").stdout == "owner    Ada Marsh\n"
 
 
-def test_the_house_accepts_its_clock_moves_and_keeps_backups_and_books(
-    owned: Run, config: Config, tmp_path: Path
-) -> None:
+def test_the_house_accepts_its_clock_moves_and_keeps_books(owned: Run, config: Config, tmp_path: Path) -> None:
     ledger = open_ledger(config)
     now = datetime.now(UTC)
     with ledger.work(Actor(None, "a test", Role.OWNER), now + timedelta(days=30)) as work:
@@ -138,15 +136,18 @@ def test_the_house_accepts_its_clock_moves_and_keeps_backups_and_books(
     with ledger.sessions() as session:
         assert clock_is_back(session, now + timedelta(minutes=1)) is None
     ledger.close()
-    assert owned("backup", "last").exit_code == 1  # none yet
     export = str(tmp_path / "house.zip")
     assert owned("house", "export", export).exit_code == 0
     assert owned("house", "import", "--dry-run", export).stdout == "0 rows would be imported.\n"  # all is there
-    folder = str(tmp_path / "kept")
-    made = owned("backup", "daily", "--to", folder, "--house-key")
-    assert made.exit_code == 0, made.output
-    name = next(Path(folder).iterdir()).name
-    assert name in owned("backup", "last").stdout
     for book in ("jobs", "payments", "quotes"):
         rows = owned("books", book, "--from", "2026-01-01", "--to", "2026-12-31").stdout.splitlines()
         assert len(rows) == 1 and "," in rows[0]  # the columns' names; nothing happened yet
+
+
+@pytest.mark.sqlite  # PostgreSQL has tools of its own for copies
+def test_a_house_keeps_daily_backups(owned: Run, tmp_path: Path) -> None:
+    assert owned("backup", "last").exit_code == 1  # none yet
+    made = owned("backup", "daily", "--to", str(tmp_path / "kept"), "--house-key")
+    assert made.exit_code == 0, made.output
+    name = next((tmp_path / "kept").iterdir()).name
+    assert name in owned("backup", "last").stdout
