@@ -48,15 +48,15 @@ MUTANTS = (
     Mutant(
         "shop-keyed work goes from its parts to ready",
         "app/ledger/jobs/stages.py",
-        "_SKIPS_BENCH = {(S.APPROVED, S.READY), (S.PARTS_ON_ORDER, S.READY)}",
-        "_SKIPS_BENCH = {(S.APPROVED, S.READY)}",
+        "_SKIPS_BENCH = {(Stage.APPROVED, Stage.READY), (Stage.PARTS_ON_ORDER, Stage.READY)}",
+        "_SKIPS_BENCH = {(Stage.APPROVED, Stage.READY)}",
         (f"{STAGES}[parts on order-shop]", f"{STAGES}[parts on order-shop/factory]"),
     ),
     Mutant(
         "what was handed over is canceled",
-        "app/ledger/jobs/stages.py",
-        "S.HANDED_OVER: (S.CLOSED,),",
-        "S.HANDED_OVER: (S.CLOSED, S.CANCELLED),",
+        "app/ledger/tables/jobs.py",
+        "_S.HANDED_OVER: (_S.CLOSED,),",
+        "_S.HANDED_OVER: (_S.CLOSED, _S.CANCELED),",
         (f"{STAGES}[handed over-shop]", f"{STAGES}[handed over-factory]", f"{STAGES}[handed over-nothing keyed]"),
     ),
     Mutant(
@@ -69,14 +69,14 @@ MUTANTS = (
     Mutant(
         "anybody corrects a bitting",
         "app/ledger/keysystems/correcting.py",
-        "    work.require()\n",
+        "    work.require_owner()\n",
         "",
         (f"{RIGHTS}[keysystems.correcting.correct_bitting]",),
     ),
     Mutant(
         "anybody takes a bitting list over",
         "app/ledger/keysystems/bitting_lists.py",
-        "    work.require()\n    spec = keyway_spec(work, form.keyway, form.chambers)\n",
+        "    work.require_owner()\n    spec = keyway_spec(work, form.keyway, form.chambers)\n",
         "    spec = keyway_spec(work, form.keyway, form.chambers)\n",
         (f"{RIGHTS}[keysystems.bitting_lists.take_over]",),
     ),
