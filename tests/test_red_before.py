@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import runpy
 import shutil
 import subprocess
 import sys
@@ -122,3 +123,9 @@ def test_commits_that_name_no_test_show_nothing(project: Project) -> None:
     answer = project.look()
     assert answer.returncode == 1
     assert "no commit there names a test" in answer.stderr
+
+
+def test_what_a_mutant_changes_stands_once_in_todays_code() -> None:
+    mutants = runpy.run_path(str(ROOT / "tools/red_before.py"))["MUTANTS"]
+    stands = {mutant.name: (ROOT / mutant.file).read_text("utf-8").count(mutant.old) for mutant in mutants}
+    assert stands == dict.fromkeys(stands, 1)
