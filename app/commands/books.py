@@ -9,8 +9,8 @@ import click
 
 from app.commands.refusals import COMMAND_LINE, open_house
 from app.documents import books_csv
-from app.ledger.catalog.house_settings import read_date
 from app.ledger.reports.books import BOOKS, Book, book_rows
+from app.spreadsheets import read_date
 
 group = click.Group("books", help="Tables for a general ledger, as CSV.")
 

@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
-from app.spreadsheets.columns import Column, head_problems, pasted_rows, read_count, read_rows, read_table, text_up_to
+from app.spreadsheets.columns import (
+    Column,
+    head_problems,
+    pasted_rows,
+    read_count,
+    read_date,
+    read_rows,
+    read_table,
+    text_up_to,
+)
 from app.spreadsheets.formula_guard import FORMULA_STARTS, guarded, unguarded
 from app.spreadsheets.table_file import table_rows
 from app.spreadsheets.workbook import book_sheets, merged_cells
@@ -30,6 +39,7 @@ __all__ = [
     "merged_cells",
     "pasted_rows",
     "read_count",
+    "read_date",
     "read_rows",
     "read_table",
     "styled_book_bytes",

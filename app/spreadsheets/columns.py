@@ -6,6 +6,7 @@ import csv
 import io
 from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from app.errors import BitternError, Problem
@@ -151,3 +152,11 @@ def read_count(text: str, field: str) -> int:
     if not (text.isascii() and text.isdecimal() and 1 <= int(text[:8]) <= 1_000_000):
         raise BitternError(field, f"Enter a whole number from 1 to 1,000,000, not {text[:20]!r}.")
     return int(text[:8])
+
+
+def read_date(text: str, field: str) -> date:
+    """A cell with a day, as 2026-11-25."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise BitternError(field, f"Write the day as 2026-01-31, not {text[:20]!r}.") from error

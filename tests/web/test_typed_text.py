@@ -20,15 +20,15 @@ from app.fitting.free_text import read_free_text
 from app.fitting.inches import read_inches
 from app.keying import BittingSpec, read_bitting, read_symbol
 from app.keying.spec import read_inches as read_spec_inches
-from app.ledger.catalog.house_settings import read_date, read_decimal
 from app.ledger.keysystems.copy_numbers import read_copies
+from app.ledger.moving.checks import read_decimal
 from app.ledger.reports.search import search
 from app.ledger.search.words import read_words
 from app.ledger.sites.customer_queries import find_customers, list_customers
 from app.ledger.sites.door_import import read_list_text
 from app.ledger.sites.doors import FIELDS, read_field
 from app.pricing.money import read_cents, read_percent
-from app.spreadsheets import read_count
+from app.spreadsheets import read_count, read_date
 from app.web.counter.forms import ChambersField
 from app.web.counter.reading import record_id
 from app.web.fields import CentsField, DayField, InchesField, ShortField, WholeField

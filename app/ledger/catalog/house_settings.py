@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass
 from datetime import date
-from decimal import Decimal, InvalidOperation
 from typing import Any
 
 import sqlalchemy as sa
 
-from app.errors import BitternError
 from app.ledger.catalog.price_queries import changed_terms, terms_mark
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale
@@ -18,26 +16,6 @@ from app.ledger.store.work import Work
 from app.ledger.tables import BENCH_TERMS_SET, BenchTermsRow, House
 from app.pricing import BenchTerms, read_percent
 from app.validation import check_lengths
-
-
-def read_date(text: str, field: str) -> date:
-    """A day as 2026-11-25."""
-    try:
-        return date.fromisoformat(text)
-    except ValueError as error:
-        raise BitternError(field, f"Write the day as 2026-01-31, not {text[:20]!r}.") from error
-
-
-def read_decimal(text: str, field: str) -> str:
-    """A percentage from 0 to 100 with at most four decimals, as text."""
-    try:
-        value = Decimal(text)
-    except InvalidOperation as error:
-        raise BitternError(field, f"Enter a percentage such as 7.25, not {text[:20]!r}.") from error
-    exponent = value.as_tuple().exponent
-    if not value.is_finite() or not 0 <= value <= 100 or not isinstance(exponent, int) or exponent < -4:
-        raise BitternError(field, "Enter a percentage from 0 to 100 with at most four decimals.")
-    return text
 
 
 def set_bench_terms(

@@ -13,7 +13,6 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
-from app.ledger.catalog.house_settings import read_date
 from app.ledger.catalog.price_book import COLUMNS
 from app.ledger.catalog.price_queries import guard, least_margin, margin_percent
 from app.ledger.store.engine import transaction
@@ -22,7 +21,7 @@ from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import PriceBookRow, PriceTier
 from app.pricing import PriceKind, PriceRow, read_cents
-from app.spreadsheets import Column, read_count, read_rows, table_rows, text_up_to
+from app.spreadsheets import Column, read_count, read_date, read_rows, table_rows, text_up_to
 
 MOST_ROWS = 20_000
 _NO_END = ""

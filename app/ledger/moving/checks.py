@@ -9,7 +9,6 @@ from typing import Any
 from app.errors import BitternError
 from app.fitting import from_json, read_maker
 from app.keying import BittingSpec
-from app.ledger.catalog.house_settings import read_decimal
 from app.ledger.sites.door_paste import HANDS
 from app.pricing import BenchTerms, FactoryTerms, PriceBasis, PriceKind, PriceRow, PriceRule, TaxRule
 
@@ -19,6 +18,18 @@ Row = Mapping[str, Any]
 def _one_of(row: Row, column: str, words: list[str]) -> None:
     if row[column] not in words:
         raise BitternError(column, f"Write one of: {', '.join(word or 'nothing' for word in words)}.")
+
+
+def read_decimal(text: str, field: str) -> str:
+    """A percentage from 0 to 100 with at most four decimals, as text."""
+    try:
+        value = Decimal(text)
+    except InvalidOperation as error:
+        raise BitternError(field, f"Enter a percentage such as 7.25, not {text[:20]!r}.") from error
+    exponent = value.as_tuple().exponent
+    if not value.is_finite() or not 0 <= value <= 100 or not isinstance(exponent, int) or exponent < -4:
+        raise BitternError(field, "Enter a percentage from 0 to 100 with at most four decimals.")
+    return text
 
 
 def check_house(row: Row) -> None:

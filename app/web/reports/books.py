@@ -9,8 +9,8 @@ from flask.typing import ResponseReturnValue
 
 from app.documents import books_csv
 from app.errors import BitternError
-from app.ledger.catalog.house_settings import read_date
 from app.ledger.reports.books import BOOKS, book_rows, read_span
+from app.spreadsheets import read_date
 from app.web.access import owner_only
 from app.web.files import CSV, send
 from app.web.services import current_work
