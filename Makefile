@@ -16,7 +16,7 @@ define CHECKS
 .venv/bin/ruff check --quiet
 .venv/bin/ruff format --check --quiet
 .venv/bin/mypy
-.venv/bin/lint-imports
+.venv/bin/lint-imports --no-cache
 $(PY) tools/folder_graph.py
 endef
 

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 
 import click
-from sqlalchemy.exc import ArgumentError, DBAPIError
 
 from app.config import Config
 from app.errors import BitternError
 from app.ledger.care.opening import Ledger, open_ledger
+from app.ledger.store import ArgumentError, DBAPIError, SQLiteError
 from app.ledger.store.errors import LedgerStopped, reason_of, trouble_of
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Role
@@ -30,13 +29,13 @@ def refusing() -> Iterator[None]:
         yield
     except BrokenPipeError:
         raise  # whoever read what was printed has read enough
-    except (BitternError, DBAPIError, ArgumentError, sqlite3.Error, OSError, ModuleNotFoundError) as error:
+    except (BitternError, DBAPIError, ArgumentError, SQLiteError, OSError, ModuleNotFoundError) as error:
         click.echo(_sentence(error), err=True)
         raise click.exceptions.Exit(2) from error
 
 
 def _sentence(error: Exception) -> str:
-    if isinstance(error, sqlite3.Error):
+    if isinstance(error, SQLiteError):
         error = DBAPIError(None, None, error)
     if isinstance(error, DBAPIError):
         error = trouble_of(error) or BitternError("database", _UNLIKE)

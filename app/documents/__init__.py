@@ -18,6 +18,7 @@ __all__ = [
     "Heading",
     "KeyReceipt",
     "Kind",
+    "MailText",
     "OwnerPage",
     "PaperHead",
     "PickHead",
@@ -52,6 +53,7 @@ __all__ = [
     "lapsing_list",
     "lines_without_cost",
     "lost_list",
+    "mail_text",
     "open_list",
     "owed_list",
     "owner_page",
@@ -61,12 +63,15 @@ __all__ = [
     "pin_stacks",
     "printing",
     "promised_list",
+    "quote_message",
     "quote_page",
     "quote_pdf",
+    "read_recipients",
     "schedule_csv",
     "schedule_page",
     "schedule_pdf",
     "schedule_xlsx",
+    "show_cut",
     "stage_list",
     "system_sheet",
     "waiting_list",
@@ -106,6 +111,7 @@ from app.documents.day_lists import (
 )
 from app.documents.drawings import key_profile, pin_stacks
 from app.documents.factory_order import FactoryLine, FactoryOrder, factory_order_pdf, factory_order_xlsx
+from app.documents.filters import show_cut
 from app.documents.hardware_list import HARDWARE_HEADINGS, hardware_csv, hardware_list_pdf, hardware_xlsx
 from app.documents.key_holders import HOLDER_HEADINGS, holders_csv, holders_pdf, holders_xlsx
 from app.documents.labels import LABELS_A_SHEET, labels_pdf
@@ -120,6 +126,7 @@ from app.documents.owner_quote import (
     whole_job,
 )
 from app.documents.quote import QuotePage, quote_page, quote_pdf
+from app.documents.quote_mail import MailText, mail_text, quote_message, read_recipients
 from app.documents.receipts import KeyReceipt, ReceiptKey, key_receipt_pdf, payment_receipt_pdf
 from app.documents.render import PaperHead, PrintingBusy, printing
 from app.documents.schedule import (

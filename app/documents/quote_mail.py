@@ -88,7 +88,9 @@ def read_recipients(typed: str) -> tuple[str, ...]:
     return found
 
 
-def quote_mail(quote: QuoteSnapshot, to: tuple[str, ...], words: MailText, sender: str, at: datetime) -> EmailMessage:
+def quote_message(
+    quote: QuoteSnapshot, to: tuple[str, ...], words: MailText, sender: str, at: datetime
+) -> EmailMessage:
     """The message with the customer's PDF attached, from the house at the address `sender`.
 
     No header can hold a line end, whatever anybody typed: BitternError on `subject`, `to` or `sender`.

@@ -19,7 +19,15 @@ from app.fitting.cylinder import (
     words,
 )
 from app.fitting.finding import Match, find, find_by_blank, find_same_fit
-from app.fitting.finishes import Finish, finish, finish_words, finishes, finishes_by_us_code, mismatch, mismatch_among
+from app.fitting.finishes import (
+    Finish,
+    all_finishes,
+    finish,
+    finish_words,
+    finishes_by_us_code,
+    mismatch,
+    mismatch_among,
+)
 from app.fitting.free_text import read_free_text
 from app.fitting.inches import read_inches, show_inches, write_inches
 from app.fitting.keyways import (
@@ -44,7 +52,7 @@ from app.fitting.part_numbers import (
 from app.fitting.pattern_check import check_parts, check_pattern
 from app.fitting.pattern_reading import pattern_from_json
 from app.fitting.patterns import SEPARATORS, Pattern, PatternRule, without_separators
-from app.fitting.reference import DoorPreparation, door_preparations, trade_fact
+from app.fitting.reference import DoorPreparation, door_preparations, reference_folder, trade_fact
 from app.fitting.tailpiece import TailpieceFit, TailpieceQuestion, fit_tailpiece
 from app.fitting.thread_size import MortiseBody, ThreadFit, common_body, fit_thread
 
@@ -80,6 +88,7 @@ __all__ = [
     "TailpieceFit",
     "TailpieceQuestion",
     "ThreadFit",
+    "all_finishes",
     "breakdown",
     "cam_for",
     "cams_for_lock",
@@ -105,7 +114,6 @@ __all__ = [
     "find_same_fit",
     "finish",
     "finish_words",
-    "finishes",
     "finishes_by_us_code",
     "fit_bore",
     "fit_both_positions",
@@ -123,6 +131,7 @@ __all__ = [
     "read_inches",
     "read_item",
     "read_maker",
+    "reference_folder",
     "repeated_rows",
     "required_length",
     "show_inches",

@@ -34,7 +34,7 @@ class Finish:
 
 
 @cache
-def finishes() -> tuple[Finish, ...]:
+def all_finishes() -> tuple[Finish, ...]:
     """All finishes of the reference table, by number."""
     rows = sorted(reference_rows("finishes"), key=lambda row: row["code"])
     return tuple(
@@ -44,7 +44,7 @@ def finishes() -> tuple[Finish, ...]:
 
 @cache
 def _by_code() -> dict[str, Finish]:
-    return {each.code: each for each in finishes()}
+    return {each.code: each for each in all_finishes()}
 
 
 def finish(code: str) -> Finish:
@@ -67,7 +67,7 @@ def finishes_by_us_code(us_code: str) -> tuple[Finish, ...]:
     ['626', '652']
     """
     wanted = us_code.strip().upper().replace(" ", "")
-    return tuple(each for each in finishes() if each.us_code == wanted)
+    return tuple(each for each in all_finishes() if each.us_code == wanted)
 
 
 def finish_words(code: str) -> str:

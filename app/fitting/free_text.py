@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from app.errors import BitternError
 from app.fitting.cylinder import CylinderAttributes
-from app.fitting.finishes import finishes, finishes_by_us_code
+from app.fitting.finishes import all_finishes, finishes_by_us_code
 from app.fitting.inches import read_inches
 
 _NUMBERS = {"four": 4, "five": 5, "six": 6, "seven": 7, "eight": 8}
@@ -80,14 +80,14 @@ def _take_finish(text: str) -> tuple[tuple[str, ...], str]:
     code, rest = _take(_SHORT_US_CODE, text)
     if code:
         return tuple(each.code for each in finishes_by_us_code("US" + code[0])), rest
-    for each in finishes():
+    for each in all_finishes():
         number, rest = _take(re.compile(rf"\b{each.code}\b"), text)
         if number:
             return (each.code,), rest
-    for each in sorted(finishes(), key=lambda one: -len(one.name)):
+    for each in sorted(all_finishes(), key=lambda one: -len(one.name)):
         named, rest = _take(re.compile(rf"\b{re.escape(each.name)}\b", re.IGNORECASE), text)
         if named:
-            return tuple(one.code for one in finishes() if one.name.startswith(each.name)), rest
+            return tuple(one.code for one in all_finishes() if one.name.startswith(each.name)), rest
     return (), text
 
 

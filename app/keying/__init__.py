@@ -87,7 +87,7 @@ __all__ = [
 
 from app.keying.access import AccessPlan, key_matrix
 from app.keying.arrays import Array, array_under, progression_under, rotate
-from app.keying.audit import NearMiss, audit, near_misses, operated_by
+from app.keying.auditing import NearMiss, audit, near_misses, operated_by
 from app.keying.bitting_list import (
     ListRow,
     ListStudy,

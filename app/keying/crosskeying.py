@@ -9,7 +9,7 @@ from time import monotonic
 
 import numpy as np
 
-from app.keying.audit import audit, check_system
+from app.keying.auditing import audit, check_system
 from app.keying.errors import KeyingError
 from app.keying.pinning import shearing_depths
 from app.keying.spec import Bitting

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.keying.arrays import CHANGE, GRAND, MASTER, array_under
-from app.keying.audit import check_system
+from app.keying.auditing import check_system
 from app.keying.errors import KeyingError, NoBittingsLeft, check_whole
 from app.keying.levels import MOST_KEYSETS, PlannedKeyset
 from app.keying.matrix import AccessMatrix, DoorGroup, KeyGroup

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from app.keying.audit import check_system, operated_by
+from app.keying.auditing import check_system, operated_by
 from app.keying.errors import KeyingError
 from app.keying.spec import Bitting
 

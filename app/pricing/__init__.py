@@ -58,16 +58,16 @@ __all__ = [
     "decide",
     "decide_split",
     "factory_way",
+    "find_flips",
+    "find_missing_lines",
     "half_up",
     "is_working_day",
     "learn",
-    "missing_lines",
     "next_working_day",
     "read_cents",
     "read_missing_line_rules",
     "read_percent",
     "read_request",
-    "sensitivity",
     "shop_way",
     "show_cents",
     "show_day",
@@ -77,14 +77,14 @@ __all__ = [
 
 from app.pricing.bench_learning import Adopt, BenchTask, LearnedTime, RecordedTime, adopt, learn
 from app.pricing.costs import BREAK_EVEN_LIMIT, break_even, cost_points
-from app.pricing.decide import Decision, decide
+from app.pricing.deciding import Decision, decide
 from app.pricing.missing_lines import (
     Mend,
     MendLine,
     MissingLineQuestion,
     MissingLineRule,
     QuoteFacts,
-    missing_lines,
+    find_missing_lines,
     read_missing_line_rules,
 )
 from app.pricing.money import MAX_CENTS, half_up, read_cents, read_percent, show_cents
@@ -96,7 +96,7 @@ from app.pricing.price_book import (
     PriceRules,
 )
 from app.pricing.request import CylinderSource, KeyingRequest, RecordsHolder, SystemAge, read_request
-from app.pricing.sensitivity import Lever, sensitivity
+from app.pricing.sensitivity import Lever, find_flips
 from app.pricing.splits import SplitChoice, SplitDecision, SplitOption, decide_split
 from app.pricing.terms import (
     BenchTerms,

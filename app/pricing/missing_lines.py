@@ -155,7 +155,7 @@ class MissingLineQuestion:
     mend: Mend | None = None
 
 
-def missing_lines(
+def find_missing_lines(
     facts: QuoteFacts, rules: Iterable[MissingLineRule], switched_off: Iterable[str] = ()
 ) -> tuple[MissingLineQuestion, ...]:
     """The questions to put, in the rules' order."""

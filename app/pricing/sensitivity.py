@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from enum import StrEnum
 
 from app.pricing.costs import first_order, labor_lines
-from app.pricing.decide import Decision, weigh
+from app.pricing.deciding import Decision, weigh
 from app.pricing.money import show_cents
 from app.pricing.terms import BenchTerms, FactoryTerms
 from app.pricing.ways import KeyingWay, Place
@@ -41,7 +41,7 @@ class Flip:
     told: str = ""
 
 
-def sensitivity(decision: Decision, bench: BenchTerms, factory: FactoryTerms | None) -> tuple[Flip, ...]:
+def find_flips(decision: Decision, bench: BenchTerms, factory: FactoryTerms | None) -> tuple[Flip, ...]:
     """The nearest flips each way, by lever: dates, then quantities, then the bench's labor.
 
     Dates are found by deciding again; quantities are the edges of the break-even's runs; labor is the

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 from flask import Flask, current_app, g, render_template, request
 from flask_wtf.csrf import CSRFError
-from sqlalchemy.exc import DBAPIError
 from werkzeug.exceptions import HTTPException
 from wtforms import BooleanField, Field, Form, HiddenField, PasswordField, SelectField
 
@@ -16,6 +15,7 @@ from app.documents import PrintingBusy
 from app.errors import BitternError
 from app.ledger.keysystems.auditing import StoppedByAudit
 from app.ledger.keysystems.system_queries import get_system
+from app.ledger.store import DBAPIError
 from app.ledger.store.errors import LedgerBusy, LedgerStopped, NotAllowed, NotFound, Stale, VaultError, trouble_of
 from app.ledger.store.events import last_event
 from app.ledger.tables import Event

@@ -6,11 +6,11 @@ import threading
 
 from flask import current_app, request, session
 from flask_login import UserMixin, login_user, logout_user
-from sqlalchemy.exc import SQLAlchemyError
 
 from app.errors import BitternError
 from app.ledger.people.login_rules import Proof
 from app.ledger.people.sessions import SEEN_EVERY, HeldLogin, Limits, begin, end, find, see
+from app.ledger.store import SQLAlchemyError
 from app.ledger.store.work import Actor
 from app.ledger.tables import User
 from app.web.services import house_work, request_session, the_config, the_ledger, the_time

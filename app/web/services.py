@@ -7,10 +7,10 @@ from datetime import UTC, datetime
 
 from flask import Flask, current_app, g
 from flask_login import current_user
-from sqlalchemy.orm import Session
 
 from app.config import Config
 from app.ledger.care.opening import Ledger
+from app.ledger.store import Session
 from app.ledger.store.errors import NotAllowed
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Role

@@ -22,8 +22,8 @@ from app.pricing import (
     break_even,
     cost_points,
     decide,
+    find_flips,
     half_up,
-    sensitivity,
 )
 
 TERMS = Path(__file__).resolve().parents[2] / "demo_data" / "terms"
@@ -65,7 +65,7 @@ def calls_of_a_line(bench):
     profile = Profile()
     profile.enable()
     decision = decide(asked, bench, factory)
-    sensitivity(decision, bench, factory)
+    find_flips(decision, bench, factory)
     cost_points(asked, bench, factory, 12, most=1)
     profile.disable()
     return Stats(profile).total_calls

@@ -5,14 +5,14 @@ import re
 import pytest
 
 from app.errors import BitternError
-from app.fitting import finish, finish_words, finishes, finishes_by_us_code, mismatch, mismatch_among
+from app.fitting import all_finishes, finish, finish_words, finishes_by_us_code, mismatch, mismatch_among
 
 
 def test_every_finish_has_a_swatch_words_and_a_source() -> None:
-    for each in finishes():
+    for each in all_finishes():
         assert re.fullmatch(r"#[0-9a-f]{6}", each.swatch)
         assert each.source and each.base and each.words in f"{each.code} {each.name}"
-    assert len({each.code for each in finishes()}) == len(finishes())
+    assert len({each.code for each in all_finishes()}) == len(all_finishes())
 
 
 def test_look_alikes_share_a_swatch() -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from app.errors import BitternError, Problems
-from app.pricing import QuoteFacts, missing_lines, read_missing_line_rules
+from app.pricing import QuoteFacts, find_missing_lines, read_missing_line_rules
 
 GIVEN = json.loads((Path(__file__).resolve().parents[2] / "shared" / "missing_lines.json").read_text())
 RULES = read_missing_line_rules(GIVEN)
@@ -28,9 +28,9 @@ RULES = read_missing_line_rules(GIVEN)
     ],
 )
 def test_each_rule_asks_when_its_line_is_missing_and_not_otherwise(code, lacking, whole):
-    assert code in [one.code for one in missing_lines(QuoteFacts(**lacking), RULES)]
-    assert code not in [one.code for one in missing_lines(QuoteFacts(**lacking | whole), RULES)]
-    assert code not in [one.code for one in missing_lines(QuoteFacts(**lacking), RULES, {code})]
+    assert code in [one.code for one in find_missing_lines(QuoteFacts(**lacking), RULES)]
+    assert code not in [one.code for one in find_missing_lines(QuoteFacts(**lacking | whole), RULES)]
+    assert code not in [one.code for one in find_missing_lines(QuoteFacts(**lacking), RULES, {code})]
 
 
 def test_every_rule_of_the_table_is_tried_above_and_ends_in_a_question():
@@ -40,7 +40,7 @@ def test_every_rule_of_the_table_is_tried_above_and_ends_in_a_question():
 
 
 def test_a_quote_of_nothing_raises_no_question():
-    assert missing_lines(QuoteFacts(), RULES) == ()
+    assert find_missing_lines(QuoteFacts(), RULES) == ()
 
 
 @pytest.mark.parametrize("wrong", [-1, True, 1.5, None, "3", 10**30])
@@ -79,4 +79,4 @@ def test_bad_rules_are_named_by_their_place(change, field):
 def test_comparisons(comparison, holds):
     rule = {"code": "a", "when": [{"fact": "keys", "is": comparison, "value": 1}], "question": "Is it?"}
     rules = read_missing_line_rules({"source": "test", "rules": [rule]})
-    assert [n for n in range(3) if missing_lines(QuoteFacts(keys=n), rules)] == holds
+    assert [n for n in range(3) if find_missing_lines(QuoteFacts(keys=n), rules)] == holds

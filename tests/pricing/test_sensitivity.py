@@ -14,14 +14,14 @@ from app.pricing import (
     RecordsHolder,
     SystemAge,
     decide,
-    sensitivity,
+    find_flips,
 )
 
 MONDAY = date(2026, 3, 2)
 
 
 def flips(decision, bench, factory, lever):
-    return [one for one in sensitivity(decision, bench, factory) if one.lever is lever]
+    return [one for one in find_flips(decision, bench, factory) if one.lever is lever]
 
 
 def test_needed_later_the_factory_saves(ask, bench, factory):
@@ -111,7 +111,7 @@ def test_labor_turns_it_at_that_cent_and_not_a_cent_before(ask, bench_json, fact
 
 
 def test_without_a_factory_only_dates_turn_it(ask, bench):
-    found = sensitivity(decide(ask(40, need_by=date(2026, 3, 19)), bench, None), bench, None)
+    found = find_flips(decide(ask(40, need_by=date(2026, 3, 19)), bench, None), bench, None)
     assert {one.lever for one in found} == {Lever.NEED_BY}
     assert [one.choice for one in found] == [None]
 
@@ -121,7 +121,7 @@ def test_without_a_factory_only_dates_turn_it(ask, bench):
 def test_what_may_be_told_names_no_amount(ask, bench, factory, count, days):
     asked = ask(count, need_by=None if days is None else MONDAY + timedelta(days))
     decision = decide(asked, bench, factory, 200)
-    for flip in sensitivity(decision, bench, factory):
+    for flip in find_flips(decision, bench, factory):
         assert "$" not in flip.told
         if flip.lever is Lever.NEED_BY:
             assert flip.told.partition(", the ")[0] in flip.sentence or flip.told.endswith(

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import pytest
 
-from app.fitting import finish, finishes, finishes_by_us_code
+from app.fitting import all_finishes, finish, finishes_by_us_code
 
 # (number, US code, finish, base, sources), status P each
 PRINTED = [
@@ -36,7 +36,7 @@ def test_number_us_code_finish_and_base(number: str, us_code: str, name: str, ba
 
 
 def test_nothing_stands_in_the_table_that_was_not_read() -> None:
-    assert {each.code for each in finishes()} == {row[0] for row in PRINTED}
+    assert {each.code for each in all_finishes()} == {row[0] for row in PRINTED}
 
 
 @pytest.mark.parametrize(("us_code", "numbers"), [("US3", {"605", "632"}), ("US26D", {"626", "652"})])

@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
-from app.fitting.reference import reference_folder
+from app.fitting import reference_folder
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import Stale
 from app.ledger.store.events import record

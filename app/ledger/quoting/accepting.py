@@ -10,7 +10,7 @@ from datetime import date
 import sqlalchemy as sa
 
 from app.errors import BitternError, Problem, Problems
-from app.fitting.cylinder import CylinderAttributes, words
+from app.fitting import CylinderAttributes, words
 from app.ledger.keys.keys import order_keys
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.authority import require_job_authority

@@ -14,7 +14,7 @@ from app.pricing import (
     SplitDecision,
     SplitOption,
     cost_points,
-    sensitivity,
+    find_flips,
 )
 
 BULK, REST = "the bulk", "needed on a day of their own"
@@ -32,7 +32,7 @@ def keep_choice(
 ) -> KeyingChoice:
     """A group keyed in one place. `override`: whether the counter insisted, and its reason."""
     chosen = {"shop": decision.shop, "factory": decision.factory}.get(choice)
-    flips = sensitivity(decision, *terms)
+    flips = find_flips(decision, *terms)
     beside = [obstacle.detail for way in (decision.shop, decision.factory) for obstacle in way.obstacles]
     ways = [_way("shop", decision.shop), _way("factory", decision.factory)]
     return KeyingChoice(

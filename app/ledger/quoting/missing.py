@@ -5,8 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from app.keying import SymbolLevel, read_symbol
-from app.keying.errors import KeyingError
+from app.keying import KeyingError, SymbolLevel, read_symbol
 from app.ledger.catalog.quote_rules import line_rules, quote_rules
 from app.ledger.quoting.quoting import PricedQuote
 from app.ledger.quoting.request import QuoteRequest
@@ -14,7 +13,7 @@ from app.ledger.quoting.resolving import Resolved
 from app.ledger.quoting.snapshot import AskedQuestion
 from app.ledger.store.work import Work
 from app.ledger.tables import KeySystem, LineKind, RecordsHolder
-from app.pricing import KeyingKind, MissingLineQuestion, QuoteFacts, missing_lines
+from app.pricing import KeyingKind, MissingLineQuestion, QuoteFacts, find_missing_lines
 
 MOST_ANSWER = 200
 _MASTERS = (SymbolLevel.MASTER, SymbolLevel.GRAND, SymbolLevel.GREAT_GRAND)
@@ -24,7 +23,7 @@ _CORES = ("sfic", "lfic")
 def questions_about(work: Work, priced: PricedQuote) -> tuple[MissingLineQuestion, ...]:
     """What the house's rules ask about a request, answered or not, in the rules' order."""
     off = quote_rules(work.session).questions_off
-    return missing_lines(facts_of(work, priced), line_rules(), off)
+    return find_missing_lines(facts_of(work, priced), line_rules(), off)
 
 
 def answered(questions: Iterable[MissingLineQuestion], ask: QuoteRequest) -> tuple[AskedQuestion, ...]:

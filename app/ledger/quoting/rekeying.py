@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload, selectinload
 
 from app.errors import BitternError
-from app.fitting.cylinder import CylinderAttributes
+from app.fitting import CylinderAttributes
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.quoting.resolving import Resolved
 from app.ledger.sites.cylinders import making_way, standing

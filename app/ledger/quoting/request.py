@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Annotated, Any
 
-from app.fitting.cylinder import CylinderAttributes, from_json, to_json
+from app.fitting import CylinderAttributes, from_json, to_json
 from app.ledger.tables import LineKind
 from app.pricing import KeyingKind
 from app.validation import Form, JsonDataclass

@@ -8,7 +8,7 @@ from wtforms import SelectMultipleField, StringField
 from wtforms.validators import AnyOf
 from wtforms.widgets import CheckboxInput, ListWidget
 
-from app.documents.filters import show_cut
+from app.documents import show_cut
 from app.errors import BitternError
 from app.ledger.bench.bench_queries import bench_day
 from app.ledger.bench.checkoff import check_off, cut_off, pin_off, uncut, untick

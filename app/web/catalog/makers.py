@@ -9,7 +9,7 @@ from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problems
-from app.fitting import catalog_table, finishes, read_maker
+from app.fitting import all_finishes, catalog_table, read_maker
 from app.ledger.catalog.catalog_import import catalog_page, items_of
 from app.ledger.catalog.maker_editing import add_maker, maker_json, plan_maker
 from app.ledger.catalog.maker_queries import get_maker, list_makers, tables_on_record
@@ -66,7 +66,7 @@ def show(maker_id: int) -> ResponseReturnValue:
         sheets=[(sheet, sheet_rows(tables, sheet)) for sheet in sheets],
         count=count,
         events=events_of(session, f"maker {maker_id}", limit=10),
-        known_finishes={each.code: each for each in finishes()},
+        known_finishes={each.code: each for each in all_finishes()},
     )
 
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
 
-from sqlalchemy.orm import Session
 from werkzeug.datastructures import MultiDict
 
 from app.errors import BitternError
@@ -27,6 +26,7 @@ from app.fitting import (
 from app.ledger.catalog.maker_queries import shelf
 from app.ledger.quoting.replacing import lock_named
 from app.ledger.quoting.resolving import Resolved
+from app.ledger.store import Session
 from app.ledger.tables import LineKind
 from app.web.counter.forms import LineForm
 from app.web.fitting import answers, forms, measures, part_numbers

@@ -10,7 +10,7 @@ from flask import Blueprint, abort, flash, redirect, render_template, request, u
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problem
-from app.fitting import finish_words, finishes
+from app.fitting import all_finishes, finish_words
 from app.ledger.jobs.queries import get_job
 from app.ledger.quoting.counter_queries import is_issued
 from app.ledger.quoting.issuing import IssueForm, drop_draft, issue_quote, keep_asked, keep_draft
@@ -59,7 +59,7 @@ def _words() -> dict[str, Any]:
         "types": list(TYPES.items()),
         "keyings": list(KEYINGS),
         "finish_words": finish_words,
-        "finish_of": {each.code: each for each in finishes()}.get,
+        "finish_of": {each.code: each for each in all_finishes()}.get,
         "told_why": told_why,
         "told_reasons": told_reasons,
     }

@@ -5,22 +5,21 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from sqlalchemy.orm import Session
-
 from app.errors import BitternError
 from app.fitting import (
     CamAnswer,
     CylinderAttributes,
     Finish,
     KeyAnswer,
+    all_finishes,
     cams_for_lock,
     can_take_key,
     finish,
-    finishes,
     finishes_by_us_code,
     mismatch_among,
     words,
 )
+from app.ledger.store import Session
 from app.web.fitting import forms
 from app.web.fitting.part_numbers import decoded
 from app.web.fitting.tables import Makers, blanks_of, locks_of
@@ -66,7 +65,7 @@ def answer_finishes(session: Session, makers: Makers, form: forms.FinishForm) ->
             asked[typed.upper()] = finishes_by_us_code(typed) or (finish(typed),)
         except BitternError as error:
             raise BitternError("codes", error.message) from error
-    own: dict[str, list[tuple[str, str]]] = {each.code: [] for each in finishes()}
+    own: dict[str, list[tuple[str, str]]] = {each.code: [] for each in all_finishes()}
     for maker in makers.values():
         for pattern in maker.patterns:
             for segment in pattern.segments:

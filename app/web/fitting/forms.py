@@ -13,7 +13,7 @@ from app.fitting import (
     CYLINDER_TYPES,
     CylinderAttributes,
     LockModel,
-    finishes,
+    all_finishes,
     from_json,
     read_inches,
     show_inches,
@@ -25,7 +25,7 @@ from app.web.fields import InchesField, WholeField
 from app.web.forms_base import one_line
 
 TYPES = {"": "any", **CYLINDER_TYPES}
-FINISHES = {"": "any", **{each.code: f"{each.code} {each.name}" for each in finishes()}}
+FINISHES = {"": "any", **{each.code: f"{each.code} {each.name}" for each in all_finishes()}}
 
 
 class MeasuresField(InchesField):

@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from sqlalchemy.orm import Session
-
 from app.errors import BitternError
 from app.fitting import (
     BoreFit,
@@ -25,6 +23,7 @@ from app.fitting import (
     fit_thread,
     show_inches,
 )
+from app.ledger.store import Session
 from app.web.fitting import forms
 from app.web.fitting.tables import Makers, find_lock
 

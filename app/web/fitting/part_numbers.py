@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from sqlalchemy.orm import Session
-
 from app.errors import BitternError
 from app.fitting import (
     Breakdown,
@@ -31,6 +29,7 @@ from app.fitting import (
     words,
 )
 from app.ledger.catalog.maker_queries import MakerTables, shelf
+from app.ledger.store import Session
 from app.web.fitting import forms
 from app.web.fitting.tables import Makers, blanks_of, find_lock
 

@@ -10,7 +10,7 @@ from flask import Blueprint, abort, render_template, request
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
-from app.fitting import door_preparations, finishes, trade_fact
+from app.fitting import all_finishes, door_preparations, trade_fact
 from app.ledger.catalog.maker_queries import maker_tables
 from app.ledger.tables import Role
 from app.web.access import roles
@@ -118,9 +118,9 @@ def _ask(slug: str) -> ResponseReturnValue:
         answer=answer,
         refusal=refusal,
         drawing=question.draw(answer) if question.draw and answer else None,
-        finishes=finishes(),
+        finishes=all_finishes(),
         preparations=door_preparations() if slug == "bore" else (),
-        looked_up={each.code: each for each in finishes()},
+        looked_up={each.code: each for each in all_finishes()},
     )
 
 

@@ -10,7 +10,7 @@ from wtforms import RadioField, SelectField
 from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 from wtforms.validators import InputRequired
 
-from app.documents.receipts import payment_receipt_pdf
+from app.documents import payment_receipt_pdf
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.jobs.payments import MEANS, JobPayments, PaymentForm, PaymentKind, payments_of, take_payment
 from app.ledger.quoting.issuing import house_head

@@ -6,7 +6,6 @@ from fractions import Fraction
 
 from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
-from sqlalchemy.orm import Session
 from wtforms import SelectField
 from wtforms.validators import InputRequired
 
@@ -18,6 +17,7 @@ from app.ledger.jobs.queries import get_job
 from app.ledger.keysystems.decoding import DecodeAsk, decode_key
 from app.ledger.keysystems.system_queries import list_systems
 from app.ledger.people.login_rules import Proof
+from app.ledger.store import Session
 from app.ledger.tables import Job, Role
 from app.web.access import proven, roles
 from app.web.fields import WholeField

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from sqlalchemy.orm import Session
 from wtforms import BooleanField, HiddenField, PasswordField, SelectField
 from wtforms.validators import InputRequired, Length
 
 from app.ledger.catalog.specs import keyway_chambers
 from app.ledger.keysystems.planning import PlanForm
 from app.ledger.keysystems.unsealed_system import OpenedSystem
+from app.ledger.store import Session
 from app.ledger.tables import Keyset, KeySystem, Level
 from app.web.fields import WholeField
 from app.web.forms_base import PageForm, text, typed

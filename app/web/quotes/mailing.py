@@ -10,8 +10,7 @@ from flask.typing import ResponseReturnValue
 from wtforms import TextAreaField
 from wtforms.validators import Length
 
-from app.documents import PrintingBusy
-from app.documents.quote_mail import MailText, mail_text, quote_mail, read_recipients
+from app.documents import MailText, PrintingBusy, mail_text, quote_message, read_recipients
 from app.errors import BitternError
 from app.ledger.catalog.quote_rules import quote_rules
 from app.ledger.quoting.mailing import MailServer, send_quote
@@ -62,7 +61,7 @@ def _go(view: QuoteView, form: MailForm, server: MailServer | None) -> ResponseR
     words = MailText(typed(form.subject), typed(form.body))
     sender = config.mail_from or view.snapshot.house.email
     to = read_recipients(typed(form.to))
-    message = quote_mail(view.snapshot, to, words, sender, work.now)
+    message = quote_message(view.snapshot, to, words, sender, work.now)
     number, revision = view.job.number, view.revision.revision
     if request.form.get("press") == "send" and server is not None:
         message["Message-ID"] = make_msgid(domain=sender.rpartition("@")[2])  # one without is often taken for junk

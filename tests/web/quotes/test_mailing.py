@@ -18,7 +18,7 @@ from flask import Flask
 from sqlalchemy.orm import Session
 
 from app.config import Config
-from app.documents.quote_mail import MailText, quote_mail, read_recipients
+from app.documents.quote_mail import MailText, quote_message, read_recipients
 from app.errors import BitternError
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.tables import Event, QuoteRevision, Role
@@ -192,9 +192,9 @@ def test_no_header_can_be_smuggled_in(clerk: FormClient, session: Session, smugg
         (MailText("Quote", "text"), ("a@b.example",), f"{OFFICE}{smuggled}"),
     ):
         with pytest.raises(BitternError):
-            quote_mail(quote, to, words, sender, NOW)
+            quote_message(quote, to, words, sender, NOW)
     odd = replace(quote, house=replace(quote.house, name=f"Quay{smuggled}"))
-    made = quote_mail(odd, ("a@b.example",), MailText("Quote", "text"), OFFICE, NOW)
+    made = quote_message(odd, ("a@b.example",), MailText("Quote", "text"), OFFICE, NOW)
     assert isinstance(made, EmailMessage) and read(made.as_bytes())["Bcc"] is None
     assert sorted(made.keys()) == sorted(["From", "To", "Subject", "Date", "MIME-Version", "Content-Type"])
 

@@ -19,7 +19,7 @@ from app.pricing import (
     SystemAge,
     cost_points,
     decide,
-    sensitivity,
+    find_flips,
 )
 
 MONDAY = date(2026, 3, 2)
@@ -297,7 +297,7 @@ def test_a_line_priced_again_takes_few_calls(ask, bench, factory):
     profile = Profile()
     profile.enable()
     asked = ask(18, need_by=date(2026, 3, 30))
-    sensitivity(decide(asked, bench, factory), bench, factory)
+    find_flips(decide(asked, bench, factory), bench, factory)
     cost_points(asked, bench, factory, 100, most=1)
     profile.disable()
     assert Stats(profile).total_calls < 3_000  # a scan of every quantity made some 110,000
