@@ -12,9 +12,7 @@ from pathlib import Path
 
 import click
 
-from app.commands.demo_house import DEMO_LOGINS, load_house, load_people
-from app.commands.demo_jobs import DemoShop, load_jobs
-from app.commands.demo_records import load_keys, load_payments, load_times
+from app.commands.demo_house import DEMO_LOGINS, DemoShop, load_house, load_jobs, load_people, load_records
 from app.commands.refusals import refusing
 from app.commands.server_life import listen
 from app.config import Config
@@ -58,9 +56,7 @@ def build(folder: Path, data: Path, now: datetime) -> tuple[DemoShop, dict[str, 
         set_quote_rules(work, QuoteRulesForm(deposit, MAIL_SUBJECT, MAIL_TEXT), None)
         shop = DemoShop(ledger, data, now, rng)
         jobs = load_jobs(shop, work)
-        load_keys(shop, work, jobs)
-        load_payments(shop, work, jobs)
-        load_times(shop.work(work, Role.BENCH), jobs.values())  # the last of the story: it is today's
+        load_records(shop, work, jobs)
     return shop, jobs
 
 

@@ -1,24 +1,48 @@
-"""Load the invented supply house: its tables through the importers that a user has, and three logins."""
+"""Load the invented supply house and its story from `demo_data`, through what a real house is entered with."""
 
 from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Mapping
-from datetime import date, timedelta
+import random
+import secrets
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
+from app.errors import Problems
+from app.ledger.bench.checkoff import check_off, cut_off, pin_off
 from app.ledger.bench.pins import StockCount, pin_sizes, set_stock
+from app.ledger.bench.times import job_tasks, record_times
+from app.ledger.care.opening import Ledger
 from app.ledger.catalog.house_settings import HouseForm, set_bench_terms, set_house
 from app.ledger.catalog.makers import import_maker, set_factory_terms
 from app.ledger.catalog.price_editing import TaxRuleForm, TierForm, set_tax_rule, set_tier
 from app.ledger.catalog.price_import import plan_prices, put_on_record
 from app.ledger.catalog.specs import list_specs
-from app.ledger.people.users import add_user
+from app.ledger.jobs.handing_over import HandOver, still_open
+from app.ledger.jobs.notes import add_note
+from app.ledger.jobs.payments import PaymentForm, PaymentKind, payments_of, take_payment
+from app.ledger.jobs.queries import get_job
+from app.ledger.jobs.stages import move_job
+from app.ledger.keys.key_queries import keys_of_job
+from app.ledger.keys.keys import IssueForm as KeyIssueForm
+from app.ledger.keys.keys import issue_keys, lose_key, return_key
+from app.ledger.keysystems.authority import change_records
+from app.ledger.keysystems.crosskeying import cross_key
+from app.ledger.people.users import add_user, list_users
+from app.ledger.quoting.accepting import AcceptForm, accept_quote
+from app.ledger.quoting.issuing import IssueForm, issue_quote
+from app.ledger.quoting.request import QuoteRequest
+from app.ledger.sites.customer_queries import find_customers
 from app.ledger.sites.customers import CustomerForm, SiteForm, add_customer, add_site
-from app.ledger.store.work import Work
-from app.ledger.tables import Role
+from app.ledger.sites.door_paste import DoorRow, read_doors
+from app.ledger.store.work import Actor, Work
+from app.ledger.tables import Job, Key, KeySystem, Role, Stage
+from app.pricing import BenchTask, is_working_day
 
 # Invented, for the demo alone; a real house has no default account.
 DEMO_LOGINS = (
@@ -27,17 +51,11 @@ DEMO_LOGINS = (
     ("Wren", Role.OWNER, "tide-owner-12"),
 )
 PINS_A_BIN = 250
-HOUSE = HouseForm(
-    name="Fenwick Quay Builders' Hardware",
-    address="3 Fenwick Quay, Saltmarsh",
-    phone="555-0100",
-    email="counter@fenwickquay.example",
-    tax_place="Saltmarsh",
-    exclusions="Fitting, unless a line says so. Repairs to doors, frames and locks that are found when we fit.",
-    terms="Prices hold until the date above. Half with the order for keyed goods, the rest when they are handed "
-    "over. Keyed goods are made for you and are not taken back. Keys are cut for a key system only with the "
-    "written authority of its owner.",
-)
+# Working days from an order to its promise, behind the college's on the bench.
+_DAYS_TO_PROMISE = 8
+# Minutes a piece: keys take longer than the book says, the rest as it says.
+_MINUTES = {BenchTask.SET_UP: Decimal(40), BenchTask.PINNING: Decimal("9.5"), BenchTask.CUTTING: Decimal("1.5")}
+_Step = Mapping[str, Any]
 
 
 def load_people(work: Work) -> None:
@@ -49,15 +67,15 @@ def load_people(work: Work) -> None:
 def load_house(work: Work, folder: Path, first_day: date) -> None:
     """Everything in the demo's data folder that is not a job; prices and terms hold from `first_day` on."""
 
-    def read(name: str) -> str:
-        return (folder / name).read_text("utf-8")
+    def read(name: str) -> Any:
+        return json.loads((folder / name).read_text("utf-8"))
 
     def rows(name: str) -> csv.DictReader[str]:
-        return csv.DictReader(read(name).splitlines())
+        return csv.DictReader((folder / name).read_text("utf-8").splitlines())
 
-    set_house(work, HOUSE)
+    set_house(work, HouseForm(**read("house.json")))
     for file in sorted((folder / "makers").glob("*.json")):
-        import_maker(work, json.loads(file.read_text("utf-8")))
+        import_maker(work, read(f"makers/{file.name}"))
     for row in rows("tiers.csv"):
         set_tier(work, TierForm(row["name"], Decimal(row["percent off"])))
     prices = ("prices.csv", (folder / "prices.csv").read_bytes(), first_day)
@@ -65,10 +83,10 @@ def load_house(work: Work, folder: Path, first_day: date) -> None:
     for row in rows("tax_rules.csv"):
         goods, labor = (row[name] == "yes" for name in ("goods taxed", "labor taxed"))
         set_tax_rule(work, TaxRuleForm(row["place"], Decimal(row["rate percent"]), goods, labor, first_day))
-    set_bench_terms(work, first_day, json.loads(read("terms/bench.json")))
+    set_bench_terms(work, first_day, read("terms/bench.json"))
     for file in sorted((folder / "terms").glob("factory_*.json")):
         code = file.stem.removeprefix("factory_").upper()
-        set_factory_terms(work, code, first_day, json.loads(file.read_text("utf-8")))
+        set_factory_terms(work, code, first_day, read(f"terms/{file.name}"))
     for row in rows("customers.csv"):
         _add_customer(work, row)
     for use in list_specs(work.session):
@@ -84,3 +102,164 @@ def _add_customer(work: Work, row: Mapping[str, str]) -> None:
     customer = add_customer(work, CustomerForm(**given, exempt_until=until))
     for site in row["sites"].split("|"):
         add_site(work, customer.id, SiteForm(site, row["address"], row["tax place"]))
+
+
+@dataclass(slots=True)
+class DemoShop:
+    """The demo's hands: works as one of its people on a day before today, with a fixed seed."""
+
+    ledger: Ledger
+    folder: Path
+    now: datetime
+    rng: random.Random
+
+    def work(self, base: Work, role: Role, days_ago: int = 0) -> Work:
+        """The work of the person with this role, `days_ago`."""
+        user = next(user for user in list_users(base.session) if user.role is role)
+        return Work(base.session, base.vault, Actor.of(user), self.now - timedelta(days=days_ago), self.rng)
+
+
+def load_jobs(shop: DemoShop, base: Work) -> dict[str, int]:
+    """Every job of the story, quoted, accepted and moved on; the job numbers by a short name: flats, college, …."""
+    jobs: dict[str, int] = {}
+    _play(shop, base, "jobs", jobs)
+    return jobs
+
+
+def load_records(shop: DemoShop, base: Work, jobs: dict[str, int]) -> None:
+    """What the jobs leave on record: keys with holders, one back, one overdue, one lost; money; bench times."""
+    _play(shop, base, "records", jobs)
+    bench = shop.work(base, Role.BENCH)
+    for place, number in enumerate(jobs.values()):  # a little more with each
+        tasks = job_tasks(bench.session, get_job(bench.session, number))
+        slower = 1 + Decimal(place) / 20
+        taken = {task.key: round(_MINUTES[task.task] * task.pieces * slower, 1) for task in tasks}
+        record_times(bench, number, taken)
+
+
+def _play(shop: DemoShop, base: Work, part: str, jobs: dict[str, int]) -> None:
+    """One part of `story.json`, step by step: `do` names what `who` does to `job`, so many days ago."""
+    story = json.loads((shop.folder / "story.json").read_text("utf-8"))
+    for step in story[part]:
+        days = _days_to_friday(shop.now.date()) if step.get("promised_on") == "friday" else step["days_ago"]
+        work = shop.work(base, Role(step["who"]), days)
+        if step["do"] == "quote":
+            jobs[step["job"]] = _quote(work, step, story["cylinders"], jobs)
+        else:
+            _ACTS[step["do"]](shop, work, get_job(work.session, jobs[step["job"]]), step)
+
+
+def _days_to_friday(today: date) -> int:
+    """How many days ago a quote was accepted whose promise falls on this week's Friday."""
+    day, count = today + timedelta(days=4 - today.weekday()), _DAYS_TO_PROMISE
+    while count:
+        day -= timedelta(days=1)
+        count -= is_working_day(day)
+    return (today - day).days
+
+
+def _quote(work: Work, step: _Step, cylinders: _Step, jobs: Mapping[str, int]) -> int:
+    """The number of the job that is quoted, or quoted anew. A line names a cylinder of `story.json` by its name."""
+    ask = {"customer_id": 0, **step["ask"]}
+    ask["lines"] = [
+        {**line, "attributes": cylinders[line["attributes"]]} if "attributes" in line else line
+        for line in ask["lines"]
+    ]
+    if "need_by_days" in step:
+        ask["need_by"] = (work.now + timedelta(days=step["need_by_days"])).date().isoformat()
+    if "customer" in step:
+        customer = find_customers(work.session, step["customer"])[0]
+        ask["customer_id"] = customer.id
+        ask["site_id"] = next((site.id for site in customer.sites if site.name == step.get("site")), None)
+    new = CustomerForm(**step["new_customer"]) if "new_customer" in step else None
+    former = get_job(work.session, jobs[step["job"]]) if step["job"] in jobs else None
+    form = IssueForm(
+        QuoteRequest.from_json(ask),
+        secrets.token_hex(16),
+        new,
+        job_id=former.id if former else None,
+        job_version=former.version if former else None,
+    )
+    return work.session.get_one(Job, issue_quote(work, form).job_id).number
+
+
+def _accept(shop: DemoShop, work: Work, job: Job, step: _Step) -> None:
+    doors: list[DoorRow] = []
+    if "doors" in step:
+        doors, problems = read_doors((shop.folder / step["doors"]).read_text("utf-8"))
+        if problems:
+            raise Problems(problems)
+    form = AcceptForm(step["by"], work.today, job.version, step.get("order", ""), step.get("site", ""), tuple(doors))
+    accept_quote(work, job.id, form)
+
+
+def _move(shop: DemoShop, work: Work, job: Job, step: _Step) -> None:
+    for stage in map(Stage, step["to"]):
+        if stage is Stage.CHECKED:
+            every = [cylinder.id for cylinder in job.cylinders]
+            pin_off(work, job.number, every)
+            check_off(work, job.number, every)
+            cut_off(work, job.number, {key.keyset_id for key in keys_of_job(work.session, job.id)})
+        handing = HandOver(job.accepted_by, still_open(work.session, job).mark)
+        move_job(work, job.id, job.version, stage, step.get("reason", ""), handing=handing)
+
+
+def _cross_key(shop: DemoShop, work: Work, job: Job, step: _Step) -> None:
+    for opening in step["openings"]:
+        cylinder = next(one for one in job.cylinders if one.door and one.door.opening_number == opening)
+        cross_key(work, cylinder.id, step["keysets"])
+
+
+def _system(job: Job) -> KeySystem:
+    (system,) = {cylinder.keyset.system for cylinder in job.cylinders if cylinder.keyset}
+    return system
+
+
+def _change_records(shop: DemoShop, work: Work, job: Job, step: _Step) -> None:
+    system = _system(job)
+    change_records(work, system.id, system.version, job.customer.name, step["authority"])
+
+
+def _issue_keys(shop: DemoShop, work: Work, job: Job, step: _Step) -> None:
+    due = work.today + timedelta(days=step["due_days"]) if "due_days" in step else None
+    copies = tuple(step["copies"])
+    issue_keys(
+        work, KeyIssueForm(_system(job).id, step["symbol"], copies, step["holder"], step.get("phone", ""), due)
+    )
+
+
+def _key(job: Job, step: _Step) -> Key:
+    keys = next(keyset.keys for keyset in _system(job).keysets if keyset.symbol == step["symbol"])
+    return next(key for key in keys if key.copy_number == step["copy"])
+
+
+def _return_key(shop: DemoShop, work: Work, job: Job, step: _Step) -> None:
+    key = _key(job, step)
+    return_key(work, key.id, key.version)
+
+
+def _lose_key(shop: DemoShop, work: Work, job: Job, step: _Step) -> None:
+    key = _key(job, step)
+    lose_key(work, key.id, key.version, step["reason"])
+
+
+def _pay(shop: DemoShop, work: Work, job: Job, step: _Step) -> None:
+    """The deposit that was asked, or else one `part`-th of the job's total, comes in or goes back."""
+    kind, held = PaymentKind(step["kind"]), payments_of(work.session, job.number)
+    asked = held.money.deposit_cents if kind is PaymentKind.DEPOSIT else 0
+    cents = asked or held.money.total_cents // step.get("part", 2)
+    form = PaymentForm(kind, cents, step["means"], work.today, step.get("note", ""))
+    take_payment(work, job.number, held.version, form)
+
+
+_ACTS: dict[str, Callable[[DemoShop, Work, Job, _Step], object]] = {
+    "accept": _accept,
+    "move": _move,
+    "cross-key": _cross_key,
+    "change records": _change_records,
+    "note": lambda shop, work, job, step: add_note(work, job.number, step["words"]),
+    "issue keys": _issue_keys,
+    "return key": _return_key,
+    "lose key": _lose_key,
+    "pay": _pay,
+}

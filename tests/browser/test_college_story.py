@@ -15,8 +15,7 @@ import sqlalchemy as sa
 from PIL import Image
 from playwright.sync_api import Page, expect
 
-from app.commands.demo_house import load_house, load_people
-from app.commands.demo_jobs import DemoShop, load_jobs
+from app.commands.demo_house import DemoShop, load_house, load_jobs, load_people
 from app.keying import write_bitting
 from app.ledger.care.opening import Ledger
 from app.ledger.keysystems.bittings import open_bittings, spec_of

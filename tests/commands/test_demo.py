@@ -19,7 +19,7 @@ import pytest
 import sqlalchemy as sa
 
 from app.commands.demo import MARK, ROOT, build, print_papers
-from app.commands.demo_jobs import DemoShop
+from app.commands.demo_house import DemoShop
 from app.config import Config
 from app.errors import BitternError
 from app.keying import write_bitting
