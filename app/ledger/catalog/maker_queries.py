@@ -56,8 +56,8 @@ class MakerTables:
 
 def maker_tables(session: Session) -> Mapping[str, MakerTables]:
     """Code → tables of every maker, by code."""
-    rows = session.execute(sa.select(Maker.id, Maker.version, Maker.tables).order_by(Maker.code))
-    found = [_tables(row.id, row.version, json.dumps(row.tables, sort_keys=True)) for row in rows]
+    rows = session.execute(sa.select(Maker.id, Maker.version, sa.cast(Maker.tables, sa.Text)).order_by(Maker.code))
+    found = [_tables(*row) for row in rows]
     return {tables.code: tables for tables in found}
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from app.fitting import Pattern
 from app.ledger.catalog.maker_queries import MakerTables, maker_tables
@@ -57,6 +57,7 @@ class Choices:
     places: Sequence[str]
     tables: Mapping[str, MakerTables]
     _entries: Sequence[PriceEntry]
+    _offered: dict[tuple[str, str], dict[str, tuple[str, ...]]] = field(default_factory=dict)
 
     def entries(self, sort: LineKind) -> tuple[PriceEntry, ...]:
         """The price book's entries for a line of this kind: of its own category, else all of its sort."""
@@ -66,11 +67,14 @@ class Choices:
 
     def of(self, maker: str, kind: str) -> dict[str, tuple[str, ...]]:
         """What a line's boxes offer for a maker's code and a type of cylinder, "" while they are not chosen."""
-        tables = [self.tables[maker]] if maker in self.tables else list(self.tables.values())
-        patterns = [pattern for one in tables for pattern in one.patterns]
-        tails = ("cam",) if kind == "mortise" else ("tailpiece",) if kind else _TAILS
-        names = {**{name: (name,) for name in ("length", "chambers", "keyway", "finish")}, "tail": tails}
-        return {box: _values(patterns, attributes, kind) for box, attributes in names.items()}
+        if (maker, kind) not in self._offered:
+            tables = [self.tables[maker]] if maker in self.tables else list(self.tables.values())
+            patterns = [pattern for one in tables for pattern in one.patterns]
+            tails = ("cam",) if kind == "mortise" else ("tailpiece",) if kind else _TAILS
+            names = {**{name: (name,) for name in ("length", "chambers", "keyway", "finish")}, "tail": tails}
+            offered = {box: _values(patterns, attributes, kind) for box, attributes in names.items()}
+            self._offered[maker, kind] = offered
+        return self._offered[maker, kind]
 
     def locks(self, sort: LineKind) -> tuple[tuple[str, str], ...]:
         """(name, name with its maker) of the locks that a line of this kind can be for; hardware: bored deadbolts."""
