@@ -31,7 +31,7 @@ from app.ledger.jobs.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.jobs.stages import move_job
 from app.ledger.keys.keys import IssueForm, cut_copies, issue_keys, order_copies
 from app.ledger.quoting.revising import keep_requote
-from app.ledger.sites.customers import add_contact
+from app.ledger.sites.customers import ContactForm, add_contact
 from app.ledger.sites.doors import change_doors
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Role
@@ -98,7 +98,7 @@ def _photo() -> bytes:
 def _add_the_rest(work: Work, folder: Path, number: int) -> None:
     """What a page shows and the demo may lack: a contact, a job's file and payment, a key in somebody's hands."""
     job = work.session.scalars(sa.select(models.Job).where(models.Job.number == number)).one()
-    add_contact(work, job.customer_id, "P. Wader", "caretaker")
+    add_contact(work, job.customer_id, ContactForm("P. Wader", "caretaker"))
     keep_file(work, folder / "files", number, "old cylinder.png", _photo(), "from the counter")
     take_payment(work, number, len(job.payments) + 1, PaymentForm(PaymentKind.DEPOSIT, 5000, "check", work.today))
     door = work.session.scalars(sa.select(models.Door).order_by(models.Door.site_id).limit(1)).one()

@@ -22,11 +22,6 @@ UNWRITABLE = "\N{REPLACEMENT CHARACTER}"
 _US_DAY = re.compile(r"([0-9]{1,2})/([0-9]{1,2})/([0-9]{4})")
 
 
-def longest(column: Any) -> int:
-    """How many characters a column of the database holds, as in `longest(Customer.name)`."""
-    return int(column.type.length)
-
-
 class TextField(StringField):
     """A one-line field whose `data` is a value, None while it is empty; what was typed stays as it was typed."""
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from enum import EnumType
 from types import MappingProxyType
-from typing import Any, ClassVar, Generic, TypeVar
+from typing import Any, ClassVar, Generic, TypeVar, get_type_hints
 
 from flask import current_app, flash, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
@@ -13,14 +14,17 @@ from flask_wtf import FlaskForm
 from flask_wtf.csrf import generate_csrf
 from flask_wtf.file import FileField
 from markupsafe import Markup, escape
-from wtforms import Field, FieldList, Form, FormField, HiddenField, StringField
+from wtforms import Field, FieldList, Form, FormField, HiddenField, StringField, TextAreaField
 from wtforms.validators import DataRequired, Length
 
 from app.errors import BitternError
 from app.ledger.store.errors import LedgerBusy, LedgerStopped, NotAllowed, NotFound, Stale, VaultError
+from app.ledger.tables import longest
 from app.validation import length_limit
+from app.web.fields import TextField
 
 Outcome = TypeVar("Outcome")
+Value = TypeVar("Value")
 
 
 def one_line(value: str | None) -> str:
@@ -28,12 +32,27 @@ def one_line(value: str | None) -> str:
     return " ".join((value or "").split())
 
 
-def text(label: str, most: int, *, hint: str = "", needed: str = "", **options: Any) -> StringField:
-    """A one-line text field of at most `most` characters. `needed`: the sentence shown when it is left empty."""
-    checks: list[Any] = [Length(max=most, message=length_limit(most))]
-    if needed:
-        checks.insert(0, DataRequired(needed))
-    return StringField(label, checks, filters=[one_line], description=hint, **options)
+def text(label: str, most: Any, *, hint: str = "", needed: str = "", **options: Any) -> StringField:
+    """A one-line text field of at most `most` characters, or as many as the column takes that is given for it.
+
+    `needed`: the sentence shown when it is left empty.
+    """
+    checks = [DataRequired(needed)] if needed else []
+    return StringField(label, [*checks, _at_most(most)], filters=[one_line], description=hint, **options)
+
+
+def area(label: str, most: Any, *, hint: str = "", rows: int = 3) -> TextAreaField:
+    """The same of several lines, without blanks around them."""
+    return TextAreaField(label, [_at_most(most)], filters=[_trimmed], description=hint, render_kw={"rows": rows})
+
+
+def _at_most(most: Any) -> Length:
+    count = most if isinstance(most, int) else longest(most)
+    return Length(max=count, message=length_limit(count))
+
+
+def _trimmed(value: str | None) -> str:
+    return (value or "").strip()
 
 
 def typed(field: Field) -> str:
@@ -71,6 +90,14 @@ class PageForm(FlaskForm):  # type: ignore[misc]  # the library has no types
             attach(self, error)
             return None
 
+    def into(self, kind: Callable[..., Value], /, **others: Any) -> Value:
+        """The dataclass `kind` with what stands in the boxes of its fields' names; `others` go before them.
+
+        A text comes without blanks around it, and "" where its box was not sent; an enumeration's word as that.
+        """
+        typed_in = {name: _value(self[name], hint) for name, hint in get_type_hints(kind).items() if name in self}
+        return kind(**typed_in | others)
+
     class Meta:
         """How its fields are written."""
 
@@ -79,6 +106,13 @@ class PageForm(FlaskForm):  # type: ignore[misc]  # the library has no types
             if hasattr(field.widget, "html_params"):
                 field.widget.html_params = attributes
             return super().render_field(field, render_kw)  # type: ignore[no-any-return, misc]  # the library's Meta
+
+
+def _value(field: Field, hint: Any) -> Any:
+    if isinstance(field.data, str):
+        word = field.data.strip()
+        return hint(word) if isinstance(hint, EnumType) else word
+    return "" if field.data is None and not isinstance(field, TextField) else field.data
 
 
 class FilePage(PageForm):

@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Any
 
 import pytest
 from flask import Flask
 from markupsafe import Markup
-from wtforms import FieldList, Form, FormField, IntegerField, StringField
+from wtforms import BooleanField, FieldList, Form, FormField, IntegerField, RadioField, StringField
 from wtforms.widgets import html_params
 
 from app.errors import BitternError, Problem, Problems
 from app.ledger.store.errors import LedgerBusy, NotFound, Stale
-from app.web.forms_base import BlankForm, PageForm, SavedForm, attach, attributes, fields_of, text
+from app.ledger.tables import Customer
+from app.pricing import PriceKind
+from app.web.fields import WholeField
+from app.web.forms_base import BlankForm, PageForm, SavedForm, area, attach, attributes, fields_of, text
 from app.web.jobs.forms import FileForm, MoveForm, NoteForm
 
 
@@ -81,6 +85,34 @@ def test_a_line_of_text_is_cleaned_and_measured(web: Flask, typed: str, kept: st
         assert form.validate() is (not error)
         assert form.name.data == kept
         assert error in " ".join(form.name.errors)
+
+
+@dataclass(frozen=True)
+class Said:
+    kind: PriceKind
+    name: str
+    note: str
+    count: int | None
+    is_meant: bool
+    job: int = 0
+
+
+def test_a_form_goes_into_the_dataclass_of_its_names(web: Flask) -> None:
+    class Sent(PageForm):
+        kind = RadioField("Kind", choices=["goods", "labour"])
+        name = text("Name", Customer.name)
+        note = area("Note", Customer.notes)
+        count = WholeField("Count")
+        is_meant = BooleanField("Meant")
+        beside = text("Of no concern", 40)
+
+    with web.test_request_context(
+        "/", method="POST", data={"kind": "labour", "note": " two\nlines ", "is_meant": "y"}
+    ):
+        form = Sent(meta={"csrf": False})
+        said = form.into(Said, job=7)
+    assert [check.max for check in form.name.validators] == [120]
+    assert said == Said(PriceKind.LABOR, "", "two\nlines", None, True, 7)
 
 
 @pytest.mark.parametrize(

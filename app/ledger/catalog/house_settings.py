@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass
 from datetime import date
+from decimal import Decimal
 from typing import Any
 
 import sqlalchemy as sa
@@ -12,10 +13,10 @@ from app.ledger.catalog.price_queries import changed_terms, terms_mark
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
+from app.ledger.store.records import check_texts, set_changed
 from app.ledger.store.work import Work
 from app.ledger.tables import BENCH_TERMS_SET, BenchTermsRow, House
-from app.pricing import BenchTerms, read_percent
-from app.validation import check_lengths
+from app.pricing import BenchTerms
 
 
 def set_bench_terms(
@@ -68,21 +69,20 @@ class HouseForm:
     exclusions: str = ""
     terms: str = ""
     second_check: bool = False
-    least_margin_percent: str = ""  # "" leaves it as it is
+    least_margin_percent: Decimal | None = None  # None leaves it as it is
 
 
 def set_house(work: Work, form: HouseForm, version: int | None = None) -> House:
     """Set what stands at the head of the house's papers; version as read, None at the first start."""
     work.require_owner()
-    check_lengths(form, {"name": 120, "address": 2000, "phone": 40, "email": 200, "tax_place": 80})
-    check_lengths(form, {"exclusions": 4000, "terms": 8000})
-    if not form.name.strip():
-        raise LedgerError("name", "Enter the house's name.")
     if form.paper not in ("Letter", "A4"):
         raise LedgerError("paper", "Choose Letter or A4.")
+    check_texts(form, House)
+    if not form.name.strip():
+        raise LedgerError("name", "Enter the house's name.")
     if not 1 <= form.quote_days <= 365:
         raise LedgerError("quote_days", "A quote is valid for 1 to 365 days.")
-    if form.least_margin_percent and not read_percent(form.least_margin_percent, "least_margin_percent") < 100:
+    if form.least_margin_percent is not None and not 0 <= form.least_margin_percent < 100:
         raise LedgerError("least_margin_percent", "A margin stays below 100 percent of the price.")
     with transaction(work.session):
         house = work.session.scalar(sa.select(House).order_by(House.id).limit(1))
@@ -91,9 +91,9 @@ def set_house(work: Work, form: HouseForm, version: int | None = None) -> House:
             work.session.add(house)
         elif version is not None and house.version != version:
             raise Stale()
-        for name, value in asdict(form).items():
-            if name != "least_margin_percent" or value:
-                setattr(house, name, value)
+        values = asdict(form)
+        least = values.pop("least_margin_percent")
+        set_changed(house, values if least is None else {**values, "least_margin_percent": f"{least:f}"})
         work.session.flush()
         record(work, "house set", "house", "The house's settings were set")
         return house

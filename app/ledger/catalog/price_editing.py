@@ -14,10 +14,10 @@ from app.ledger.catalog.price_queries import guard, least_margin
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import LedgerError, Stale, Taken
 from app.ledger.store.events import record
+from app.ledger.store.records import check_texts
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, PriceBookRow, PriceTier, TaxRuleRow
 from app.pricing import PriceKind, PriceRow, TaxRule, show_cents, show_day
-from app.validation import check_lengths
 
 Seen = tuple[int, int] | None
 """(price, cost) in cents of the row that stood there when the form was loaded; None: there was none."""
@@ -46,7 +46,7 @@ def set_price(work: Work, form: PriceForm, seen: Seen = None) -> PriceBookRow:
     set the same price first.
     """
     work.require_owner()
-    check_lengths(form, {"code": 80, "description": 300, "category": 40, "tier": 40})
+    check_texts(form, PriceBookRow)
     price = PriceRow(
         code=form.code.strip(),
         description=form.description.strip(),
@@ -183,7 +183,7 @@ def set_tier(work: Work, form: TierForm, tier_id: int | None = None, version: in
     A tier keeps its name once customers or prices use it; Taken when the name is another's.
     """
     work.require_owner()
-    check_lengths(form, {"name": 40})
+    check_texts(form, PriceTier)
     name = form.name.strip()
     if not name:
         raise LedgerError("name", "Enter the tier's name.")

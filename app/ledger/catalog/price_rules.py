@@ -17,10 +17,10 @@ from app.ledger.catalog.price_queries import least_margin, place_in_time, price_
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
+from app.ledger.store.records import check_texts
 from app.ledger.store.work import Work
 from app.ledger.tables import CatalogRow, Maker, PriceBookRow, PriceRuleRow, PriceTier
 from app.pricing import PriceBasis, PriceBook, PriceRow, PriceRule, PriceRules, half_up, show_day
-from app.validation import check_lengths
 
 SUBJECT = "price rules"
 
@@ -179,7 +179,7 @@ def set_rule(work: Work, form: RuleForm, seen: RuleSeen = None) -> PriceRuleRow:
     said yet), Stale when somebody set the same rule first.
     """
     work.require_owner()
-    check_lengths(form, {"code": 80, "category": 40, "maker": 24, "tier": 40})
+    check_texts(form, PriceRuleRow)
     rule = PriceRule(form.basis, form.figure, form.valid_from)  # refuses a figure that cannot be
     with transaction(work.session):
         _check_names(work.session, form)

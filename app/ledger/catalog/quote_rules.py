@@ -17,7 +17,7 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.errors import Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import MAIL_SUBJECT, MAIL_TEXT, QuoteRules
+from app.ledger.tables import MAIL_SUBJECT, MAIL_TEXT, QuoteRules, longest
 from app.pricing import DepositRule, MissingLineRule, read_missing_line_rules
 from app.validation import fault_of_length
 
@@ -25,7 +25,6 @@ MAIL_WORDS = ("number", "customer", "title", "total", "deposit", "valid until", 
 """What may stand in braces in the text of an e-mail."""
 
 _BRACES = re.compile(r"\{([^{}\n]{0,40})\}")
-_MOST_TEXT = 4000
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +44,8 @@ def set_quote_rules(work: Work, form: QuoteRulesForm, version: int | None) -> Qu
     """
     work.require_owner()
     problems = [
-        *_text_problems("mail_subject", form.mail_subject, 200),
-        *_text_problems("mail_text", form.mail_text, _MOST_TEXT),
+        *_text_problems("mail_subject", form.mail_subject, longest(QuoteRules.mail_subject)),
+        *_text_problems("mail_text", form.mail_text, longest(QuoteRules.mail_text)),
     ]
     if not form.mail_subject.isprintable():
         problems.append(Problem("mail_subject", "The subject is one line of writing: type it anew."))

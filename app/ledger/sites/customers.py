@@ -9,12 +9,12 @@ import sqlalchemy as sa
 from sqlalchemy.orm.attributes import flag_modified
 
 from app.ledger.store.engine import get_row, get_version, transaction
-from app.ledger.store.errors import LedgerError, Stale, Taken
+from app.ledger.store.errors import LedgerError, Taken
 from app.ledger.store.events import record
+from app.ledger.store.records import check_texts, set_changed
 from app.ledger.store.work import Work
 from app.ledger.tables import Contact, Customer, Role, Site
 from app.pricing import show_day
-from app.validation import check_lengths
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,20 +60,8 @@ def phone_digits(phone: str) -> str:
     return "".join(letter for letter in phone if letter.isdecimal() and letter.isascii())
 
 
-_CUSTOMER_LIMITS = {
-    "name": 120,
-    "phone": 40,
-    "email": 200,
-    "address": 2000,
-    "tier": 40,
-    "tax_place": 80,
-    "exempt_certificate": 80,
-    "notes": 8000,
-}
-
-
 def _check_customer(form: CustomerForm) -> None:
-    check_lengths(form, _CUSTOMER_LIMITS)
+    check_texts(form, Customer)
     if not form.name.strip():
         raise LedgerError("name", "Enter the customer's name.")
     if form.exempt_until and not form.exempt_certificate:
@@ -106,9 +94,7 @@ def change_customer(work: Work, customer_id: int, version: int, form: CustomerFo
     _check_customer(form)
     with transaction(work.session):
         customer = get_version(work.session, Customer, customer_id, "customer", version)
-        changed = [name for name, value in asdict(form).items() if getattr(customer, name) != value]
-        for name in changed:
-            setattr(customer, name, getattr(form, name))
+        changed = set_changed(customer, asdict(form))
         customer.phone_digits = phone_digits(form.phone)
         if changed:
             record(
@@ -120,16 +106,25 @@ def change_customer(work: Work, customer_id: int, version: int, form: CustomerFo
         return customer
 
 
-def insert_site(work: Work, customer_id: int, form: SiteForm) -> Site:
-    """Add a site inside the caller's transaction."""
-    check_lengths(form, {"name": 120, "address": 2000, "tax_place": 80})
+def _site_name(form: SiteForm) -> str:
+    check_texts(form, Site)
     name = form.name.strip()
     if not name:
         raise LedgerError("site", "Enter the site's name.")
+    return name
+
+
+def _site_id(work: Work, customer_id: int, name: str) -> int | None:
+    return work.session.scalar(sa.select(Site.id).where(Site.customer_id == customer_id, Site.name == name))
+
+
+def insert_site(work: Work, customer_id: int, form: SiteForm) -> Site:
+    """Add a site inside the caller's transaction."""
+    name = _site_name(form)
     get_row(work.session, Customer, customer_id, "customer")
-    if work.session.scalar(sa.select(Site.id).where(Site.customer_id == customer_id, Site.name == name)):
+    if _site_id(work, customer_id, name):
         raise Taken("site", f"This customer has a site named {name} already; choose it from the list.")
-    site = Site(customer_id=customer_id, name=name, address=form.address, tax_place=form.tax_place)
+    site = Site(**{**asdict(form), "name": name}, customer_id=customer_id)
     work.session.add(site)
     work.session.flush()
     record(work, "site added", f"site {site.id}", f"Site {site.name} saved")
@@ -143,58 +138,46 @@ def add_site(work: Work, customer_id: int, form: SiteForm) -> Site:
         return insert_site(work, customer_id, form)
 
 
-def add_contact(work: Work, customer_id: int, name: str, duty: str = "", phone: str = "", email: str = "") -> Contact:
-    """Put a person at a customer's on record."""
-    work.require(Role.COUNTER, Role.BENCH)
-    with transaction(work.session):
-        get_row(work.session, Customer, customer_id, "customer")
-        contact = Contact(
-            customer_id=customer_id, name=name, duty=duty, phone=phone, phone_digits=phone_digits(phone), email=email
-        )
-        check_lengths(contact, {"name": 120, "duty": 120, "phone": 40, "email": 200})
-        if not name.strip():
-            raise LedgerError("name", "Enter the contact's name.")
-        work.session.add(contact)
-        work.session.flush()
-        record(work, "contact added", f"customer {customer_id}", f"Contact {contact.name} saved")
-        return contact
-
-
 def change_site(work: Work, site_id: int, version: int, form: SiteForm) -> Site:
     """Change a site that was read at `version`; Stale when somebody saved in between."""
     work.require(Role.COUNTER, Role.BENCH)
-    check_lengths(form, {"name": 120, "address": 2000, "tax_place": 80})
-    name = form.name.strip()
-    if not name:
-        raise LedgerError("site", "Enter the site's name.")
+    name = _site_name(form)
     with transaction(work.session):
         site = get_version(work.session, Site, site_id, "site", version)
-        same = sa.select(Site.id).where(Site.customer_id == site.customer_id, Site.name == name, Site.id != site.id)
-        if work.session.scalar(same):
+        if _site_id(work, site.customer_id, name) not in (None, site.id):
             raise Taken("site", f"This customer has another site named {name}; choose another name.")
-        before = (site.name, site.address, site.tax_place)
-        site.name, site.address, site.tax_place = name, form.address, form.tax_place
-        if before != (site.name, site.address, site.tax_place):
+        if set_changed(site, {**asdict(form), "name": name}):
             record(work, "site changed", f"site {site.id}", f"Site {site.name} changed")
         return site
+
+
+def _check_contact(form: ContactForm) -> None:
+    check_texts(form, Contact)
+    if not form.name.strip():
+        raise LedgerError("name", "Enter the contact's name.")
+
+
+def add_contact(work: Work, customer_id: int, form: ContactForm) -> Contact:
+    """Put a person at a customer's on record."""
+    work.require(Role.COUNTER, Role.BENCH)
+    _check_contact(form)
+    with transaction(work.session):
+        get_row(work.session, Customer, customer_id, "customer")
+        contact = Contact(**asdict(form), customer_id=customer_id, phone_digits=phone_digits(form.phone))
+        work.session.add(contact)
+        record(work, "contact added", f"customer {customer_id}", f"Contact {contact.name} saved")
+        return contact
 
 
 def change_contact(work: Work, contact_id: int, version: int, form: ContactForm) -> Contact:
     """Change a contact. `version` is the customer's, which every change of a contact moves on; Stale as ever."""
     work.require(Role.COUNTER, Role.BENCH)
-    check_lengths(form, {"name": 120, "duty": 120, "phone": 40, "email": 200})
-    if not form.name.strip():
-        raise LedgerError("name", "Enter the contact's name.")
+    _check_contact(form)
     with transaction(work.session):
         contact = get_row(work.session, Contact, contact_id, "contact")
-        customer = work.session.get_one(Customer, contact.customer_id)
-        if customer.version != version:
-            raise Stale()
-        for name, value in asdict(form).items():
-            setattr(contact, name, value)
-        contact.phone_digits = phone_digits(form.phone)
+        customer = get_version(work.session, Customer, contact.customer_id, "customer", version)
+        set_changed(contact, asdict(form) | {"phone_digits": phone_digits(form.phone)})
         flag_modified(customer, "name")
-        work.session.flush()
         record(work, "contact changed", f"customer {customer.id}", f"Contact {contact.name} changed")
         return contact
 

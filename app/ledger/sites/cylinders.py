@@ -13,6 +13,7 @@ from app.errors import Problem, Problems
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.events import record
+from app.ledger.store.records import text_problems
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     LATE_STAGES,
@@ -30,8 +31,6 @@ from app.validation import fault_of_length
 
 TYPES = ("mortise", "rim", "bored", "sfic", "lfic")
 
-_LIMITS = {"position": 40, "words": 300, "part_number": 80, "remarks": 2000}
-
 
 @dataclass(frozen=True, slots=True)
 class CylinderForm:
@@ -47,11 +46,7 @@ class CylinderForm:
 def add_cylinder(work: Work, door_id: int, form: CylinderForm) -> Cylinder:
     """Put on record that a cylinder stands on a door, without a job. Problems by field, NotFound."""
     work.require(Role.COUNTER, Role.BENCH)
-    problems = [
-        Problem(name, fault)
-        for name, limit in _LIMITS.items()
-        if (fault := fault_of_length(getattr(form, name), limit))
-    ]
+    problems = text_problems(form, Cylinder)
     problems += [Problem(name, "Fill this in.") for name in ("position", "words") if not getattr(form, name).strip()]
     if problems:
         raise Problems(problems)

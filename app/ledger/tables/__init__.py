@@ -1,6 +1,6 @@
 """Column types and every table of the house, a noun a module; one import makes the whole metadata known."""
 
-from app.ledger.tables.base import Base, Inches, UTCDateTime, Versioned, choice
+from app.ledger.tables.base import Base, Inches, LongText, UTCDateTime, Versioned, choice, longest
 from app.ledger.tables.customers import Contact, Customer, Site
 from app.ledger.tables.doors import Cylinder, CylinderOperator, CylinderState, Door, Lock
 from app.ledger.tables.events import Counter, Event, HouseIdentity, VaultCheck
@@ -73,6 +73,7 @@ __all__ = [
     "Login",
     "LoginAttempt",
     "LoginRulesRow",
+    "LongText",
     "Maker",
     "Payment",
     "PinStock",
@@ -92,5 +93,6 @@ __all__ = [
     "VaultCheck",
     "Versioned",
     "choice",
+    "longest",
 ]
 from app.pricing import RecordsHolder

@@ -68,6 +68,20 @@ class Inches(sa.types.TypeDecorator[Fraction]):
         return None if value is None else _read(value)
 
 
+class LongText(sa.Text):
+    """A text of several lines; the database sets it no end, a form at most `most` characters."""
+
+    def __init__(self, most: int) -> None:
+        super().__init__()
+        self.most = most
+
+
+def longest(column: Any) -> int:
+    """How many characters a column takes, as in `longest(Customer.name)`; 0 where nothing says it."""
+    kind = column.type
+    return int(getattr(kind, "most", None) or getattr(kind, "length", None) or 0)
+
+
 def choice(values: type[StrEnum]) -> sa.Enum:
     """A column that holds one of the words of `values`, checked by the database on SQLite and PostgreSQL."""
     return sa.Enum(

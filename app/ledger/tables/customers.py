@@ -7,7 +7,7 @@ from datetime import date, datetime
 import sqlalchemy as sa
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
-from app.ledger.tables.base import Base, UTCDateTime, Versioned
+from app.ledger.tables.base import Base, LongText, UTCDateTime, Versioned
 
 
 class Customer(Versioned, Base):
@@ -20,12 +20,12 @@ class Customer(Versioned, Base):
     phone: Mapped[str] = mapped_column(sa.String(40), default="")
     phone_digits: Mapped[str] = mapped_column(sa.String(40), default="", index=True)
     email: Mapped[str] = mapped_column(sa.String(200), default="")
-    address: Mapped[str] = mapped_column(sa.Text, default="")
+    address: Mapped[str] = mapped_column(LongText(2000), default="")
     tier: Mapped[str] = mapped_column(sa.String(40), default="")  # "" is the walk-in price
     tax_place: Mapped[str] = mapped_column(sa.String(80), default="")  # "" is the house's own place
     exempt_certificate: Mapped[str] = mapped_column(sa.String(80), default="")
     exempt_until: Mapped[date | None]
-    notes: Mapped[str] = mapped_column(sa.Text, default="")
+    notes: Mapped[str] = mapped_column(LongText(8000), default="")
     created_at: Mapped[datetime] = mapped_column(UTCDateTime)
 
     contacts: Mapped[list[Contact]] = relationship(back_populates="customer", order_by="Contact.id")
@@ -57,7 +57,7 @@ class Site(Versioned, Base):
     id: Mapped[int] = mapped_column(primary_key=True)
     customer_id: Mapped[int] = mapped_column(sa.ForeignKey("customers.id"), index=True)
     name: Mapped[str] = mapped_column(sa.String(120), index=True)
-    address: Mapped[str] = mapped_column(sa.Text, default="")
+    address: Mapped[str] = mapped_column(LongText(2000), default="")
     tax_place: Mapped[str] = mapped_column(sa.String(80), default="")
 
     customer: Mapped[Customer] = relationship(back_populates="sites")

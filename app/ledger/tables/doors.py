@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import sqlalchemy as sa
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
-from app.ledger.tables.base import Base, Inches, Versioned, choice
+from app.ledger.tables.base import Base, Inches, LongText, Versioned, choice
 from app.ledger.tables.customers import Site
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ class Door(Versioned, Base):
     stile: Mapped[Fraction | None] = mapped_column(Inches)
     is_egress: Mapped[bool] = mapped_column(default=False)
     is_fire_rated: Mapped[bool] = mapped_column(default=False)
-    remarks: Mapped[str] = mapped_column(sa.Text, default="")
+    remarks: Mapped[str] = mapped_column(LongText(2000), default="")
 
     site: Mapped[Site] = relationship()
     lock: Mapped[Lock | None] = relationship(back_populates="door", uselist=False)
@@ -87,7 +87,7 @@ class Cylinder(Versioned, Base):
     keyset_id: Mapped[int | None] = mapped_column(sa.ForeignKey("keysets.id"), index=True)
     is_nmk: Mapped[bool] = mapped_column(default=False)
     state: Mapped[CylinderState] = mapped_column(choice(CylinderState), default=CylinderState.ORDERED)
-    remarks: Mapped[str] = mapped_column(sa.Text, default="")
+    remarks: Mapped[str] = mapped_column(LongText(2000), default="")
 
     door: Mapped[Door | None] = relationship(back_populates="cylinders")
     keyset: Mapped[Keyset | None] = relationship(back_populates="cylinders")

@@ -8,7 +8,7 @@ from enum import StrEnum
 import sqlalchemy as sa
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
-from app.ledger.tables.base import Base, UTCDateTime, Versioned, choice
+from app.ledger.tables.base import Base, LongText, UTCDateTime, Versioned, choice
 from app.ledger.tables.customers import Customer, Site
 from app.ledger.tables.doors import Cylinder
 from app.ledger.tables.makers import SpecRow
@@ -45,7 +45,7 @@ class KeySystem(Versioned, Base):
     spec_id: Mapped[int] = mapped_column(sa.ForeignKey("bitting_specs.id"))
     records: Mapped[RecordsHolder] = mapped_column(choice(RecordsHolder), default=RecordsHolder.SHOP)
     owner_of_record: Mapped[str] = mapped_column(sa.String(200), default="")
-    authority_note: Mapped[str] = mapped_column(sa.Text, default="")
+    authority_note: Mapped[str] = mapped_column(LongText(2000), default="")
     sealed_plan: Mapped[bytes | None] = mapped_column(sa.LargeBinary)
     capacity: Mapped[int | None]  # change bittings the plan allows, within MACS
     created_at: Mapped[datetime] = mapped_column(UTCDateTime)

@@ -8,7 +8,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Mapped, mapped_column
 
-from app.ledger.tables.base import Base, Versioned
+from app.ledger.tables.base import Base, LongText, Versioned
 
 
 class PriceBookRow(Base):
@@ -74,15 +74,15 @@ class House(Versioned, Base):
 
     id: Mapped[int] = mapped_column(primary_key=True)
     name: Mapped[str] = mapped_column(sa.String(120))
-    address: Mapped[str] = mapped_column(sa.Text, default="")
+    address: Mapped[str] = mapped_column(LongText(2000), default="")
     phone: Mapped[str] = mapped_column(sa.String(40), default="")
     email: Mapped[str] = mapped_column(sa.String(200), default="")
     tax_place: Mapped[str] = mapped_column(sa.String(80), default="")
     paper: Mapped[str] = mapped_column(sa.String(8), default="Letter")  # Letter or A4
     quote_days: Mapped[int] = mapped_column(default=30)
-    exclusions: Mapped[str] = mapped_column(sa.Text, default="")
+    exclusions: Mapped[str] = mapped_column(LongText(4000), default="")
     second_check: Mapped[bool] = mapped_column(default=False)  # somebody else checks what one has pinned
-    terms: Mapped[str] = mapped_column(sa.Text, default="")
+    terms: Mapped[str] = mapped_column(LongText(8000), default="")
     # Percent of a price below which the owner is asked to look again; decimal text, such as 22.5.
     least_margin_percent: Mapped[str] = mapped_column(sa.String(16), default="20", server_default="20")
 

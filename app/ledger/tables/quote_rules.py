@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlalchemy as sa
 from sqlalchemy.orm import Mapped, mapped_column
 
-from app.ledger.tables.base import Base, Versioned
+from app.ledger.tables.base import Base, LongText, Versioned
 
 MAIL_SUBJECT = "Quote {number} from {house}"
 MAIL_TEXT = (
@@ -25,5 +25,5 @@ class QuoteRules(Versioned, Base):
     deposit_cents: Mapped[int] = mapped_column(default=0)
     deposit_above_cents: Mapped[int] = mapped_column(default=0)
     mail_subject: Mapped[str] = mapped_column(sa.String(200), default=MAIL_SUBJECT)
-    mail_text: Mapped[str] = mapped_column(sa.Text, default=MAIL_TEXT)
+    mail_text: Mapped[str] = mapped_column(LongText(4000), default=MAIL_TEXT)
     questions_off: Mapped[list[str]] = mapped_column(sa.JSON, default=list)

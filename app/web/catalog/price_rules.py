@@ -28,6 +28,7 @@ from app.ledger.catalog.price_rules import (
     set_rule,
 )
 from app.ledger.store.events import events_of
+from app.ledger.tables import PriceRuleRow
 from app.pricing import PriceBasis, read_percent
 from app.web.access import owner_only
 from app.web.errors import about
@@ -61,7 +62,7 @@ class RulePage(PageForm):
 
     basis = RadioField("The price is", [InputRequired("Choose how the price comes about.")], choices=_BASES)
     figure = FigureField("Figure", [InputRequired("Enter the multiplier or the percentage.")])
-    code = text("Code or part number", 80, hint="Empty: any.", render_kw={"class": "code"})
+    code = text("Code or part number", PriceRuleRow.code, hint="Empty: any.", render_kw={"class": "code"})
     category = SelectField("Category", validate_choice=False)
     maker = SelectField("Maker", validate_choice=False)
     tier = SelectField("For", validate_choice=False)
@@ -74,19 +75,6 @@ class RulePage(PageForm):
         self.category.choices = {"": "any", **{name: name for name in categories}}
         self.maker.choices = {"": "any", **makers}
         self.tier.choices = {"": "everybody", **{name: name for name in tiers}}
-
-    def read(self) -> RuleForm:
-        """The form as the use case takes it."""
-        return RuleForm(
-            basis=PriceBasis(typed(self.basis)),
-            figure=self.figure.data,
-            code=typed(self.code),
-            category=typed(self.category),
-            maker=typed(self.maker),
-            tier=typed(self.tier),
-            valid_from=self.valid_from.data,
-            is_thin_meant=self.is_thin_meant.data,
-        )
 
     @property
     def seen_read(self) -> RuleSeen:
@@ -139,7 +127,7 @@ def set_one() -> ResponseReturnValue:
     form = RulePage(data=_start())
     makers = {maker.code: maker.name for maker, _, _ in list_makers(work.session)}
     form.offer(ruled_categories(work.session), makers, tier_names(work.session))
-    if done := form.run(lambda: set_rule(work, form.read(), form.seen_read)):
+    if done := form.run(lambda: set_rule(work, form.into(RuleForm), form.seen_read)):
         return flash_and_redirect("The price rule is saved.", "rules.show", rule_id=done.value.id)
     return render_template("catalog/set_price_rule.html", form=form), form.status
 

@@ -18,7 +18,7 @@ from app.ledger.catalog.price_editing import PriceForm, Seen, end_price, price_m
 from app.ledger.catalog.price_import import plan_prices, put_on_record
 from app.ledger.catalog.price_queries import get_price, price_beginning, tier_names
 from app.ledger.store.events import events_of
-from app.pricing import PriceKind
+from app.ledger.tables import PriceBookRow
 from app.web.access import owner_only
 from app.web.errors import about
 from app.web.fields import CentsField, DayField, WholeField
@@ -32,9 +32,13 @@ from app.web.staged_uploads import drop_upload, find_upload, stage_upload
 class PricePage(PageForm):
     """One price from a day on."""
 
-    code = text("Code", 80, needed="Enter the code that quotes look it up by.", render_kw={"class": "code"})
-    description = text("Description", 300, hint="As it stands on the quote.", needed="Enter the description.")
-    category = text("Category", 40, needed="Enter the category.", render_kw={"list": "categories"})
+    code = text(
+        "Code", PriceBookRow.code, needed="Enter the code that quotes look it up by.", render_kw={"class": "code"}
+    )
+    description = text(
+        "Description", PriceBookRow.description, hint="As it stands on the quote.", needed="Enter the description."
+    )
+    category = text("Category", PriceBookRow.category, needed="Enter the category.", render_kw={"list": "categories"})
     kind = RadioField(
         "Taxed as", [InputRequired("Choose goods or labor.")], choices={"goods": "goods", "labour": "labor"}
     )
@@ -55,21 +59,6 @@ class PricePage(PageForm):
         """Fill the list of tiers."""
         listed = [*tiers, *([self.tier.data] if self.tier.data and self.tier.data not in tiers else [])]
         self.tier.choices = {"": "everybody", **{name: name for name in listed}}
-
-    def read(self) -> PriceForm:
-        """The form as the use case takes it."""
-        return PriceForm(
-            code=typed(self.code),
-            description=typed(self.description),
-            category=typed(self.category),
-            kind=PriceKind(typed(self.kind)),
-            unit_cents=self.unit_cents.data,
-            cost_cents=self.cost_cents.data,
-            tier=typed(self.tier),
-            quantity_from=self.quantity_from.data,
-            valid_from=self.valid_from.data,
-            is_thin_meant=self.is_thin_meant.data,
-        )
 
     @property
     def seen_read(self) -> Seen:
@@ -142,7 +131,7 @@ def set_one() -> ResponseReturnValue:
     form = PricePage(data=_start(work.today))
     form.offer(tier_names(work.session))
     about(subject_of(typed(form.code)))
-    if done := form.run(lambda: set_price(work, form.read(), form.seen_read)):
+    if done := form.run(lambda: set_price(work, form.into(PriceForm), form.seen_read)):
         row = done.value
         return flash_and_redirect(
             f"{row.code} is set from {row.valid_from.isoformat()} on.", "prices.code", code=row.code

@@ -16,7 +16,7 @@ from wtforms import FieldList, Form, FormField
 from wtforms.validators import InputRequired
 
 from app.ledger.quoting.replacing import LONGEST as LONGEST_OLD_NUMBER
-from app.ledger.tables import Customer, Job, Keyset, KeySystem, LineKind, Site
+from app.ledger.tables import Customer, Job, Keyset, KeySystem, LineKind, Site, longest
 from app.web.fields import (
     UNWRITABLE,
     CentsField,
@@ -25,7 +25,6 @@ from app.web.fields import (
     ShortField,
     TextField,
     WholeField,
-    longest,
     writable,
 )
 

@@ -21,7 +21,7 @@ from app.web.access import roles
 from app.web.errors import about
 from app.web.fields import CentsField, DayField
 from app.web.files import PDF, send
-from app.web.forms_base import SavedForm, flash_and_redirect, text, typed
+from app.web.forms_base import SavedForm, flash_and_redirect, text
 from app.web.services import current_work
 
 _WORDS = {
@@ -62,13 +62,6 @@ class TakePaymentForm(SavedForm):
         self.kind.data = kind.value
         self.cents.data = (deposit or balance) if balance > 0 else None
 
-    @property
-    def said(self) -> PaymentForm:
-        """As the use case takes it, once the form is valid."""
-        return PaymentForm(
-            PaymentKind(typed(self.kind)), self.cents.data, typed(self.means), self.received_on.data, typed(self.note)
-        )
-
 
 blueprint = Blueprint("payments", __name__, url_prefix="/jobs")
 
@@ -79,7 +72,7 @@ def job(number: int) -> ResponseReturnValue:
     """What is due and what was paid; take a payment."""
     form, work = TakePaymentForm(), current_work()
     about(f"job {number}", form)
-    if done := form.run(lambda: take_payment(work, number, form.version_read, form.said)):
+    if done := form.run(lambda: take_payment(work, number, form.version_read, form.into(PaymentForm))):
         word = "given back" if done.value.kind.goes_back else "received"
         if done.value.is_on_account:
             word = "let off the price" if done.value.kind.goes_back else "put on account"

@@ -66,14 +66,12 @@ class PlanPage(PageForm):
 
     def read(self) -> PlanForm:
         """The form as the use case takes it."""
-        return PlanForm(
-            typed(self.keyway),
-            self.chambers.data,
-            int(self.levels.data),
-            self.changes.data,
-            self.masters.data or 1,
-            self.grands.data or 1,
-            self.expansion.data or 0,
+        return self.into(
+            PlanForm,
+            levels=int(self.levels.data),
+            masters=self.masters.data or 1,
+            grands=self.grands.data or 1,
+            expansion=self.expansion.data or 0,
         )
 
 

@@ -86,21 +86,7 @@ class SpecPage(SavedForm):
         }
         if typed(self.root_depths):
             roots.update(even_roots({**roots, "depths": self.depths.data}, typed(self.root_depths)))
-        return BittingSpec(
-            name=typed(self.name),
-            chambers=self.chambers.data,
-            depths=self.depths.data,
-            first_depth=self.first_depth.data,
-            macs=self.macs.data,
-            step=int(self.step.data),
-            stack_total=self.stack_total.data,
-            control_offset=self.control_offset.data,
-            min_master_pin=self.min_master_pin.data,
-            depth0_in=roots["depth0_in"],
-            increment_in=roots["increment_in"],
-            first_cut_in=self.first_cut_in.data,
-            spacing_in=self.spacing_in.data,
-        )
+        return self.into(BittingSpec, step=int(self.step.data), **roots)
 
 
 class ChartFilePage(PageForm):

@@ -41,16 +41,6 @@ class LoginRulesForm(SavedForm):
         description="The bench looks at bittings all day, so this is off unless the house wants it.",
     )
 
-    def read(self) -> LoginRules:
-        """The form as the use case takes it."""
-        return LoginRules(
-            lock_minutes=self.lock_minutes.data,
-            proof_minutes=self.proof_minutes.data,
-            proof_of_list=self.proof_of_list.data,
-            proof_of_owner=self.proof_of_owner.data,
-            proof_of_bench=self.proof_of_bench.data,
-        )
-
 
 blueprint = Blueprint("logins", __name__, url_prefix="/house/logins")
 
@@ -62,7 +52,7 @@ def index() -> ResponseReturnValue:
     """The rules for logins, and every login that is open."""
     form = LoginRulesForm(obj=get_rules(request_session()))
     about("logins", form)
-    if form.run(lambda: set_rules(current_work(), form.read(), form.version_read)):
+    if form.run(lambda: set_rules(current_work(), form.into(LoginRules, version=0), form.version_read)):
         return flash_and_redirect("The rules for logins are saved.", "logins.index")
     limits = Limits.of(the_config())
     return render_template(

@@ -7,8 +7,8 @@ from typing import Any
 
 from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
-from wtforms import BooleanField, HiddenField, RadioField, TextAreaField
-from wtforms.validators import InputRequired, Length
+from wtforms import BooleanField, HiddenField, RadioField
+from wtforms.validators import InputRequired
 
 from app.ledger.catalog.house_settings import HouseForm, set_house
 from app.ledger.catalog.price_editing import (
@@ -24,22 +24,22 @@ from app.ledger.catalog.price_editing import (
 )
 from app.ledger.catalog.price_queries import find_house, place_in_time
 from app.ledger.store.events import events_of
-from app.validation import length_limit
+from app.ledger.tables import House, PriceTier, TaxRuleRow
 from app.web.access import owner_only
 from app.web.errors import about
 from app.web.fields import DayField, PercentField, WholeField
-from app.web.forms_base import PageForm, SavedForm, flash_and_redirect, text, typed
+from app.web.forms_base import PageForm, SavedForm, area, flash_and_redirect, text, typed
 from app.web.services import current_work, request_session
 
 
 class HousePage(SavedForm):
     """What stands at the head and foot of the house's papers."""
 
-    name = text("The house's name", 120, needed="Enter the house's name.")
-    address = TextAreaField("Address", [Length(max=2000, message=length_limit(2000))], render_kw={"rows": 3})
-    phone = text("Phone", 40)
-    email = text("E-mail", 200)
-    tax_place = text("Taxed in", 80, hint="The place whose sales tax holds for walk-ins.")
+    name = text("The house's name", House.name, needed="Enter the house's name.")
+    address = area("Address", House.address)
+    phone = text("Phone", House.phone)
+    email = text("E-mail", House.email)
+    tax_place = text("Taxed in", House.tax_place, hint="The place whose sales tax holds for walk-ins.")
     paper = RadioField("Paper", [InputRequired("Choose a paper.")], choices={"Letter": "Letter", "A4": "A4"})
     quote_days = WholeField(
         "A quote is valid for (days)", [InputRequired("Enter the number of days.")], least=1, most=365
@@ -50,67 +50,30 @@ class HousePage(SavedForm):
     least_margin_percent = PercentField(
         "Least margin, percent of the price", description="A price that leaves less asks to be looked at again."
     )
-    exclusions = TextAreaField(
-        "Not included",
-        [Length(max=4000, message=length_limit(4000))],
-        description="Printed on every quote.",
-        render_kw={"rows": 4},
-    )
-    terms = TextAreaField(
-        "Terms",
-        [Length(max=8000, message=length_limit(8000))],
-        description="Printed on every quote.",
-        render_kw={"rows": 6},
-    )
-
-    def read(self) -> HouseForm:
-        """The form as the use case takes it."""
-        least = self.least_margin_percent.data
-        return HouseForm(
-            name=typed(self.name),
-            address=typed(self.address).strip(),
-            phone=typed(self.phone),
-            email=typed(self.email),
-            tax_place=typed(self.tax_place),
-            paper=typed(self.paper),
-            quote_days=self.quote_days.data,
-            exclusions=typed(self.exclusions).strip(),
-            terms=typed(self.terms).strip(),
-            second_check=self.second_check.data,
-            least_margin_percent=f"{least:f}" if least is not None else "",
-        )
+    exclusions = area("Not included", House.exclusions, hint="Printed on every quote.", rows=4)
+    terms = area("Terms", House.terms, hint="Printed on every quote.", rows=6)
 
 
 class TaxRulePage(PageForm):
     """A place's sales tax from a day on."""
 
-    place = text("Place", 80, hint="As customers and sites name it.", needed="Name the place.")
+    place = text("Place", TaxRuleRow.place, hint="As customers and sites name it.", needed="Name the place.")
     rate = PercentField("Rate in percent", [InputRequired("Enter the rate, 0 where there is no sales tax.")])
     goods_taxed = BooleanField("Goods are taxed", default=True)
     labour_taxed = BooleanField("Labor is taxed")
     valid_from = DayField("From", [InputRequired("Enter the first day.")])
     seen = HiddenField()
 
-    def read(self) -> TaxRuleForm:
-        """The form as the use case takes it."""
-        return TaxRuleForm(
-            typed(self.place), self.rate.data, self.goods_taxed.data, self.labour_taxed.data, self.valid_from.data
-        )
-
 
 class TierPage(SavedForm):
     """A customer tier."""
 
-    name = text("Name", 40, hint="Such as trade or contract.", needed="Enter the tier's name.")
+    name = text("Name", PriceTier.name, hint="Such as trade or contract.", needed="Enter the tier's name.")
     percent_off = PercentField(
         "Percent off catalog list",
         [InputRequired("Enter the percentage, 0 for none.")],
         description="A price of its own in the price book goes before it.",
     )
-
-    def read(self) -> TierForm:
-        """The form as the use case takes it."""
-        return TierForm(typed(self.name), self.percent_off.data)
 
 
 blueprint = Blueprint("settings", __name__, url_prefix="/house/settings")
@@ -124,7 +87,7 @@ def index() -> ResponseReturnValue:
     work = current_work()
     house = find_house(work.session)
     form = HousePage(obj=house)
-    if form.run(lambda: set_house(work, form.read(), form.version_read if house else None)):
+    if form.run(lambda: set_house(work, form.into(HouseForm), form.version_read if house else None)):
         return flash_and_redirect(
             "The house's settings are saved; papers that were issued stay as they were.", "settings.index"
         )
@@ -145,7 +108,7 @@ def new_tax_rule() -> ResponseReturnValue:
     work = current_work()
     about("house")
     form = TaxRulePage(data=_start_of_tax())
-    if form.run(lambda: set_tax_rule(work, form.read(), typed(form.seen))):
+    if form.run(lambda: set_tax_rule(work, form.into(TaxRuleForm), typed(form.seen))):
         return flash_and_redirect(f"Sales tax of {typed(form.place)} is saved.", "settings.index")
     return render_template("settings/tax_rule.html", form=form), form.status
 
@@ -180,6 +143,6 @@ def _tier_page(tier_id: int | None) -> ResponseReturnValue:
     found = get_tier(request_session(), tier_id) if tier_id is not None else None
     kept = {"percent_off": Decimal(found.percent_off)} if found else {}
     form = TierPage(obj=None, data={"name": found.name, "version": found.version, **kept} if found else None)
-    if form.run(lambda: set_tier(current_work(), form.read(), tier_id, form.version_read)):
+    if form.run(lambda: set_tier(current_work(), form.into(TierForm), tier_id, form.version_read)):
         return flash_and_redirect(f"Tier {typed(form.name)} is saved.", "settings.index")
     return render_template("settings/tier.html", form=form, tier=found), form.status

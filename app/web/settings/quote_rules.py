@@ -6,17 +6,16 @@ from decimal import Decimal
 
 from flask import Blueprint, render_template
 from flask.typing import ResponseReturnValue
-from wtforms import SelectMultipleField, TextAreaField
-from wtforms.validators import InputRequired, Length
+from wtforms import SelectMultipleField
+from wtforms.validators import InputRequired
 
 from app.ledger.catalog.quote_rules import MAIL_WORDS, QuoteRulesForm, line_rules, quote_rules, set_quote_rules
 from app.ledger.tables import QuoteRules
 from app.pricing import DepositRule
-from app.validation import length_limit
 from app.web.access import owner_only
 from app.web.errors import about
 from app.web.fields import CentsField, PercentField
-from app.web.forms_base import SavedForm, flash_and_redirect, text, typed
+from app.web.forms_base import SavedForm, area, flash_and_redirect, text, typed
 from app.web.services import current_work
 
 blueprint = Blueprint("quote_rules", __name__, url_prefix="/house/quotes")
@@ -34,8 +33,8 @@ class QuoteRulesPage(SavedForm):
     deposit_above_cents = CentsField(
         "Asked of quotes above", [InputRequired("Enter the total, 0 for every quote.")], description="Total with tax."
     )
-    mail_subject = text("Subject", 200, needed="Write a subject.")
-    mail_text = TextAreaField("Text", [Length(max=4000, message=length_limit(4000))], render_kw={"rows": 11})
+    mail_subject = text("Subject", QuoteRules.mail_subject, needed="Write a subject.")
+    mail_text = area("Text", QuoteRules.mail_text, rows=11)
     asked = SelectMultipleField("Questions asked")
 
     def fill(self, rules: QuoteRules) -> None:
@@ -48,9 +47,9 @@ class QuoteRulesPage(SavedForm):
 
     def read(self) -> QuoteRulesForm:
         """The form as the use case takes it; BitternError on a deposit that cannot be."""
-        return QuoteRulesForm(
+        return self.into(
+            QuoteRulesForm,
             deposit=DepositRule(self.deposit_percent.data, self.deposit_cents.data, self.deposit_above_cents.data),
-            mail_subject=typed(self.mail_subject),
             mail_text=typed(self.mail_text).replace("\r\n", "\n"),
             questions_off=tuple(rule.code for rule in line_rules() if rule.code not in (self.asked.data or ())),
         )

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
-from wtforms import SelectField, TextAreaField
-from wtforms.validators import Length
+from wtforms import SelectField
+from wtforms.form import BaseForm
+from wtforms.validators import ValidationError
 
-from app.errors import BitternError
 from app.ledger.catalog.price_queries import tax_places, tier_names
 from app.ledger.sites import customers as actions
 from app.ledger.sites.customer_queries import (
@@ -24,92 +23,66 @@ from app.ledger.sites.customer_queries import (
 )
 from app.ledger.sites.customers import ContactForm, CustomerForm, SiteForm, exemption_state
 from app.ledger.store.events import events_of
-from app.ledger.tables import Role
-from app.validation import length_limit
+from app.ledger.tables import Contact, Customer, Role, Site
 from app.web.access import roles
 from app.web.errors import about
 from app.web.fields import DayField
-from app.web.forms_base import SavedForm, attach, flash_and_redirect, text, typed
+from app.web.forms_base import SavedForm, area, flash_and_redirect, text, typed
 from app.web.query_args import read_page, read_text, wants_fragment
 from app.web.services import current_work, request_session, the_time
 
 
-def _area(label: str, most: int, hint: str = "", rows: int = 3) -> TextAreaField:
-    checks = [Length(max=most, message=length_limit(most))]
-    return TextAreaField(label, checks, description=hint, render_kw={"rows": rows})
+class ListedField(SelectField):
+    """A choice of names of the price book; what is on record stays on offer, even when the book has lost it."""
 
+    def offer(self, names: Sequence[str], first: str) -> None:
+        """Fill the list, before the form is checked; `first` says what none of them means."""
+        kept = self.object_data
+        listed = [*names, *([kept] if kept and kept not in names else [])]
+        self.choices = {"": first, **{name: name for name in listed}}
 
-def _choices(names: Sequence[str], first: str, kept: str | None) -> list[tuple[str, str]]:
-    """The names to choose from; what is on record stays on offer, even when the price book has lost it."""
-    listed = [*names, *([kept] if kept and kept not in names else [])]
-    return [("", first), *((name, name) for name in listed)]
+    def pre_validate(self, form: BaseForm) -> None:
+        if self.data and self.data not in (self.choices or ()):
+            raise ValidationError("Choose one of the list.")
 
 
 class CustomerPage(SavedForm):
     """What is asked about a customer."""
 
-    name = text("Name", 120, hint="A firm, or the person.", needed="Enter the customer's name.")
-    phone = text("Phone", 40, hint="Found by its digits.", render_kw={"type": "tel"})
-    email = text("E-mail", 200, render_kw={"type": "email"})
-    tier = SelectField("Price tier", validate_choice=False)
-    tax_place = SelectField("Taxed in", validate_choice=False)
-    exempt_certificate = text("Exemption certificate", 80, hint="Its number; empty for who pays tax.")
+    name = text("Name", Customer.name, hint="A firm, or the person.", needed="Enter the customer's name.")
+    phone = text("Phone", Customer.phone, hint="Found by its digits.", render_kw={"type": "tel"})
+    email = text("E-mail", Customer.email, render_kw={"type": "email"})
+    tier = ListedField("Price tier")
+    tax_place = ListedField("Taxed in")
+    exempt_certificate = text(
+        "Exemption certificate", Customer.exempt_certificate, hint="Its number; empty for who pays tax."
+    )
     exempt_until = DayField("Certificate expires")
-    address = _area("Address", 2000)
-    notes = _area("Notes", 8000, "For the house alone; never printed.")
+    address = area("Address", Customer.address)
+    notes = area("Notes", Customer.notes, hint="For the house alone; never printed.")
 
-    def offer(self, tiers: Sequence[str], places: Sequence[str], customer: Any = None) -> None:
+    def offer(self, tiers: Sequence[str], places: Sequence[str]) -> None:
         """Fill the lists to choose from."""
-        kept_tier, kept_place = getattr(customer, "tier", ""), getattr(customer, "tax_place", "")
-        self.tier.choices = _choices(tiers, "walk-in", kept_tier)
-        self.tax_place.choices = _choices(places, "the house's own place", kept_place)
-        for field, names, kept in ((self.tier, tiers, kept_tier), (self.tax_place, places, kept_place)):
-            if field.data and field.data not in (*names, kept):
-                field.errors = ["Choose one of the list."]
-
-    def read(self) -> CustomerForm:
-        """The form as the use case takes it."""
-        return CustomerForm(
-            name=typed(self.name),
-            phone=typed(self.phone),
-            email=typed(self.email),
-            address=typed(self.address).strip(),
-            tier=typed(self.tier),
-            tax_place=typed(self.tax_place),
-            exempt_certificate=typed(self.exempt_certificate),
-            exempt_until=self.exempt_until.data,
-            notes=typed(self.notes).strip(),
-        )
+        self.tier.offer(tiers, "walk-in")
+        self.tax_place.offer(places, "the house's own place")
 
 
 class SitePage(SavedForm):
     """What is asked about a site."""
 
     # The use case names this field `site`: on the counter page a site's name stands among the customer's.
-    site = text("Site", 120, hint="As the customer calls it.", needed="Enter the site's name.")
-    address = _area("Address", 2000)
-    tax_place = SelectField("Taxed in", validate_choice=False)
-
-    def offer(self, places: Sequence[str], kept: str = "") -> None:
-        """Fill the list of tax places."""
-        self.tax_place.choices = _choices(places, "as the customer", kept)
-
-    def read(self) -> SiteForm:
-        """The form as the use case takes it."""
-        return SiteForm(typed(self.site), typed(self.address).strip(), typed(self.tax_place))
+    site = text("Site", Site.name, hint="As the customer calls it.", needed="Enter the site's name.")
+    address = area("Address", Site.address)
+    tax_place = ListedField("Taxed in")
 
 
 class ContactPage(SavedForm):
     """What is asked about a person at a customer's."""
 
-    name = text("Name", 120, needed="Enter the contact's name.")
-    duty = text("What they do", 120, hint="Bursar, manager, caretaker …")
-    phone = text("Phone", 40, render_kw={"type": "tel"})
-    email = text("E-mail", 200, render_kw={"type": "email"})
-
-    def read(self) -> ContactForm:
-        """The form as the use case takes it."""
-        return ContactForm(typed(self.name), typed(self.duty), typed(self.phone), typed(self.email))
+    name = text("Name", Contact.name, needed="Enter the contact's name.")
+    duty = text("What they do", Contact.duty, hint="Bursar, manager, caretaker …")
+    phone = text("Phone", Contact.phone, render_kw={"type": "tel"})
+    email = text("E-mail", Contact.email, render_kw={"type": "email"})
 
 
 blueprint = Blueprint("customers", __name__, url_prefix="/customers")
@@ -157,15 +130,9 @@ def show(customer_id: int) -> ResponseReturnValue:
 def new() -> ResponseReturnValue:
     """Put a customer on record."""
     form, session = CustomerPage(), request_session()
-    is_valid = form.validate_on_submit()
     form.offer(tier_names(session), tax_places(session))
-    if is_valid and not form.errors:
-        try:
-            customer = actions.add_customer(current_work(), form.read())
-        except BitternError as error:
-            attach(form, error)
-        else:
-            return flash_and_redirect(f"{customer.name} is saved.", "customers.show", customer_id=customer.id)
+    if done := form.run(lambda: actions.add_customer(current_work(), form.into(CustomerForm))):
+        return flash_and_redirect(f"{done.value.name} is saved.", "customers.show", customer_id=done.value.id)
     return render_template("sites/new_customer.html", form=form), form.status
 
 
@@ -177,15 +144,11 @@ def edit(customer_id: int) -> ResponseReturnValue:
     session = request_session()
     customer = get_customer(session, customer_id)
     form = CustomerPage(obj=customer)
-    is_valid = form.validate_on_submit()
-    form.offer(tier_names(session), tax_places(session), customer)
-    if is_valid and not form.errors:
-        try:
-            actions.change_customer(current_work(), customer_id, form.version_read, form.read())
-        except BitternError as error:
-            attach(form, error)
-        else:
-            return flash_and_redirect(f"{typed(form.name)} is saved.", "customers.show", customer_id=customer_id)
+    form.offer(tier_names(session), tax_places(session))
+    if form.run(
+        lambda: actions.change_customer(current_work(), customer_id, form.version_read, form.into(CustomerForm))
+    ):
+        return flash_and_redirect(f"{typed(form.name)} is saved.", "customers.show", customer_id=customer_id)
     return render_template("sites/edit_customer.html", form=form, customer=customer), form.status
 
 
@@ -193,12 +156,7 @@ def edit(customer_id: int) -> ResponseReturnValue:
 @roles(Role.COUNTER, Role.BENCH)
 def new_site(customer_id: int) -> ResponseReturnValue:
     """Put a site on record."""
-    session, form = request_session(), SitePage()
-    customer = get_customer(session, customer_id)
-    form.offer(tax_places(session))
-    if done := form.run(lambda: actions.add_site(current_work(), customer_id, form.read())):
-        return flash_and_redirect(f"Site {done.value.name} is saved.", "customers.show", customer_id=customer_id)
-    return render_template("sites/site.html", form=form, customer=customer, site=None), form.status
+    return _site_page(get_customer(request_session(), customer_id), None)
 
 
 @blueprint.route("/sites/<int:site_id>", methods=["GET", "POST"])
@@ -206,28 +164,30 @@ def new_site(customer_id: int) -> ResponseReturnValue:
 def site(site_id: int) -> ResponseReturnValue:
     """Change a site."""
     about(f"site {site_id}")
-    session = request_session()
-    found = get_site(session, site_id)
-    form = SitePage(obj=found, data={"site": found.name})
-    form.offer(tax_places(session), found.tax_place)
-    if form.run(lambda: actions.change_site(current_work(), site_id, form.version_read, form.read())):
-        return flash_and_redirect(
-            f"Site {typed(form.site)} is saved.", "customers.show", customer_id=found.customer_id
-        )
-    return render_template("sites/site.html", form=form, customer=found.customer, site=found), form.status
+    found = get_site(request_session(), site_id)
+    return _site_page(found.customer, found)
+
+
+def _site_page(customer: Customer, there: Site | None) -> ResponseReturnValue:
+    form = SitePage(obj=there, data={"site": there.name} if there else None)
+    form.tax_place.offer(tax_places(request_session()), "as the customer")
+
+    def save() -> Site:
+        values, work = form.into(SiteForm, name=typed(form.site)), current_work()
+        if there is None:
+            return actions.add_site(work, customer.id, values)
+        return actions.change_site(work, there.id, form.version_read, values)
+
+    if done := form.run(save):
+        return flash_and_redirect(f"Site {done.value.name} is saved.", "customers.show", customer_id=customer.id)
+    return render_template("sites/site.html", form=form, customer=customer, site=there), form.status
 
 
 @blueprint.route("/<int:customer_id>/contacts/new", methods=["GET", "POST"])
 @roles(Role.COUNTER, Role.BENCH)
 def new_contact(customer_id: int) -> ResponseReturnValue:
     """Put a person at a customer's on record."""
-    customer, form = get_customer(request_session(), customer_id), ContactPage()
-    given = form.read()
-    if form.run(
-        lambda: actions.add_contact(current_work(), customer_id, given.name, given.duty, given.phone, given.email)
-    ):
-        return flash_and_redirect(f"{given.name} is saved.", "customers.show", customer_id=customer_id)
-    return render_template("sites/contact.html", form=form, customer=customer, contact=None), form.status
+    return _contact_page(get_customer(request_session(), customer_id), None)
 
 
 @blueprint.route("/contacts/<int:contact_id>", methods=["GET", "POST"])
@@ -236,7 +196,18 @@ def contact(contact_id: int) -> ResponseReturnValue:
     """Change a contact."""
     found = get_contact(request_session(), contact_id)
     about(f"customer {found.customer_id}")
-    form = ContactPage(obj=found, data={"version": found.customer.version})
-    if form.run(lambda: actions.change_contact(current_work(), contact_id, form.version_read, form.read())):
-        return flash_and_redirect(f"{typed(form.name)} is saved.", "customers.show", customer_id=found.customer_id)
-    return render_template("sites/contact.html", form=form, customer=found.customer, contact=found), form.status
+    return _contact_page(found.customer, found)
+
+
+def _contact_page(customer: Customer, there: Contact | None) -> ResponseReturnValue:
+    form = ContactPage(obj=there, data={"version": customer.version})
+
+    def save() -> Contact:
+        values, work = form.into(ContactForm), current_work()
+        if there is None:
+            return actions.add_contact(work, customer.id, values)
+        return actions.change_contact(work, there.id, form.version_read, values)
+
+    if done := form.run(save):
+        return flash_and_redirect(f"{done.value.name} is saved.", "customers.show", customer_id=customer.id)
+    return render_template("sites/contact.html", form=form, customer=customer, contact=there), form.status
