@@ -259,6 +259,15 @@ def test_no_test_steps_aside() -> None:
     assert stepping_aside == []
 
 
+def test_no_class_name_stands_twice_in_the_app() -> None:
+    places: dict[str, list[str]] = {}
+    for path in sorted(ROOT.glob("app/**/*.py")):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.ClassDef):
+                places.setdefault(node.name, []).append(f"{path.relative_to(ROOT)}:{node.lineno}")
+    assert {name: found for name, found in places.items() if len(found) > 1} == {}
+
+
 def test_imports_go_down_only() -> None:
     # In a process of its own: the checker sets up logging anew, which silences every log that stands already.
     linter = Path(sys.executable).with_name("lint-imports")

@@ -29,7 +29,7 @@ from app.ledger.catalog.sheets import sheets_of
 from app.ledger.jobs.files import keep_file
 from app.ledger.jobs.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.jobs.stages import move_job
-from app.ledger.keys.keys import IssueForm, cut_copies, issue_keys, order_copies
+from app.ledger.keys.keys import KeyIssueForm, cut_copies, issue_keys, order_copies
 from app.ledger.quoting.revising import keep_requote
 from app.ledger.sites.customers import ContactForm, add_contact
 from app.ledger.sites.doors import change_doors
@@ -111,7 +111,7 @@ def _add_the_rest(work: Work, folder: Path, number: int) -> None:
     system = work.session.scalars(sa.select(models.KeySystem).where(models.KeySystem.name == "The Flats")).one()
     order_copies(work, system.id, "1AA", 1)
     cut_copies(work, system.id, "1AA", (1,))
-    issue_keys(work, IssueForm(system.id, "1AA", (1,), "P. Wader", "555-0155"))
+    issue_keys(work, KeyIssueForm(system.id, "1AA", (1,), "P. Wader", "555-0155"))
 
 
 def demo_copy(to: Path) -> Config:

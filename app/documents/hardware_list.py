@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from app.documents.render import PaperHead, first_of, job_head, pdf
 from app.documents.spreadsheet import csv_bytes, xlsx_bytes
-from app.ledger.jobs.hardware import HardwareLine, HardwareList
+from app.ledger.jobs.hardware import HardwareItem, HardwareList
 from app.spreadsheets import Cell
 
 HARDWARE_HEADINGS = ("Maker", "Part number", "What", "Quantity", "Lines", "For openings")
@@ -14,10 +14,10 @@ MOST_OPENINGS = 30  # a paper's cell stays readable; the spreadsheet has them al
 
 
 @dataclass(frozen=True, slots=True)
-class PartLine:
+class HardwareRow:
     """One thing to bring in, as printed, with the quote's lines and the openings that it is for in words."""
 
-    part: HardwareLine
+    part: HardwareItem
     lines: str
     openings: str
 
@@ -28,7 +28,7 @@ class HardwarePage:
 
     head: PaperHead
     hardware: HardwareList
-    lines: tuple[PartLine, ...]
+    lines: tuple[HardwareRow, ...]
     pieces: int
 
 
@@ -42,8 +42,8 @@ def hardware_page(hardware: HardwareList) -> HardwarePage:
     )
 
 
-def _line(part: HardwareLine, most: int) -> PartLine:
-    return PartLine(part, ", ".join(map(str, part.lines)), first_of(part.openings, most))
+def _line(part: HardwareItem, most: int) -> HardwareRow:
+    return HardwareRow(part, ", ".join(map(str, part.lines)), first_of(part.openings, most))
 
 
 def hardware_list_pdf(hardware: HardwareList) -> bytes:

@@ -41,7 +41,7 @@ class Match:
     differs: tuple[str, ...]
 
 
-class _Question:
+class _WantedPart:
     """What is looked for, taken apart once, since it is held against every item of the catalog."""
 
     def __init__(self, spoken: FreeText, number: str) -> None:
@@ -135,7 +135,7 @@ def find(items: Iterable[CatalogItem], query: str | CylinderAttributes, limit: i
     """
     listed = list(items)
     if isinstance(query, CylinderAttributes):
-        question = _Question(FreeText(query, (query.finish,) if query.finish else (), (), ()), "")
+        question = _WantedPart(FreeText(query, (query.finish,) if query.finish else (), (), ()), "")
     else:
         if len(query) > LONGEST_QUERY:
             raise BitternError("query", f"Search with at most {LONGEST_QUERY} characters.")
@@ -145,7 +145,7 @@ def find(items: Iterable[CatalogItem], query: str | CylinderAttributes, limit: i
             _names(each.maker for each in listed),
             _names(each.attributes.keying for each in listed if each.attributes),
         )
-        question = _Question(spoken, query.casefold().translate(_NO_PUNCTUATION))
+        question = _WantedPart(spoken, query.casefold().translate(_NO_PUNCTUATION))
     near = ((question.distance(item), item) for item in listed)
     ranked = heapq.nsmallest(
         limit, ((distance, *_shelf(item), item) for distance, item in near if distance is not None), key=_rank

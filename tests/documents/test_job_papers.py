@@ -28,7 +28,7 @@ from app.documents.labels import label_page, qr_code
 from app.errors import BitternError
 from app.keying import PinSize, pick_list
 from app.ledger.bench.pins import Picked, PickedSpec
-from app.ledger.jobs.hardware import HardwareLine, HardwareList
+from app.ledger.jobs.hardware import HardwareItem, HardwareList
 from app.ledger.jobs.holders import HeldKeys, Holder, KeyHolders
 from app.ledger.jobs.schedule import BenchWork, Schedule
 
@@ -53,10 +53,10 @@ def holders(schedule: Schedule) -> KeyHolders:
 def hardware(schedule: Schedule) -> HardwareList:
     openings = tuple(row.opening_number for row in schedule.rows)
     lines = (
-        HardwareLine("Ardent Brass", "AB-M118", "Mortise cylinder", len(openings), (1, 3), openings),
-        HardwareLine("", "", '=Back plate, "rim"', 2, (2,), ()),
+        HardwareItem("Ardent Brass", "AB-M118", "Mortise cylinder", len(openings), (1, 3), openings),
+        HardwareItem("", "", '=Back plate, "rim"', 2, (2,), ()),
     )
-    blanks = (HardwareLine("", "", "Key blanks, keyway AQ2", 84, (), ()),)
+    blanks = (HardwareItem("", "", "Key blanks, keyway AQ2", 84, (), ()),)
     return HardwareList(
         schedule.house, 1038, 2, "First phase", "Saltmarsh Maritime College", None, date(2031, 3, 4), lines, blanks
     )

@@ -32,7 +32,7 @@ from app.ledger.tables import (
 )
 
 
-class CylinderLine(NamedTuple):
+class JobCylinder(NamedTuple):
     """One cylinder with its door; a cylinder without one has None for what the door would say."""
 
     id: int
@@ -77,7 +77,7 @@ class JobCylinders:
     counts: keyset id → keys that come with the job. systems: those of its cylinders and of its keys.
     """
 
-    lines: Sequence[CylinderLine]
+    lines: Sequence[JobCylinder]
     by_id: Mapping[int, KeysetLine]
     crossed: Mapping[int, Sequence[int]]
     counts: Mapping[int, int]
@@ -114,11 +114,11 @@ class JobCylinders:
         """Each part number among the cylinders and what it is in words, once."""
         return tuple(dict.fromkeys((line.part_number, line.words) for line in self.lines if line.part_number))
 
-    def system_of(self, line: CylinderLine) -> int | None:
+    def system_of(self, line: JobCylinder) -> int | None:
         """The id of the key system that a cylinder belongs to; None uncombinated."""
         return None if line.keyset_id is None else self.by_id[line.keyset_id].system_id
 
-    def row(self, line: CylinderLine, cautions: tuple[str, ...] = ()) -> ScheduleRow:
+    def row(self, line: JobCylinder, cautions: tuple[str, ...] = ()) -> ScheduleRow:
         """A cylinder as the schedule says it; its cautions are the caller's to look up."""
         symbol, operators = "", list[KeysetLine]()
         if line.keyset_id is not None:
@@ -145,7 +145,7 @@ class JobCylinders:
 
 def job_cylinders(session: Session, job_id: int) -> JobCylinders:
     """A job's cylinders and their keysets: at most five queries, however many. Opens no bitting."""
-    lines = [CylinderLine._make(row) for row in read(session, _LINES, {"job": job_id})]
+    lines = [JobCylinder._make(row) for row in read(session, _LINES, {"job": job_id})]
     if any(line.remarks for line in lines):
         lines = _without_price_reasons(session, job_id, lines)
     counts = key_counts(session, job_id)
@@ -162,7 +162,7 @@ def job_cylinders(session: Session, job_id: int) -> JobCylinders:
     return JobCylinders(lines, by_id, crossed, counts, [SystemLine(*system) for system in names.items()])
 
 
-def _without_price_reasons(session: Session, job_id: int, lines: list[CylinderLine]) -> list[CylinderLine]:
+def _without_price_reasons(session: Session, job_id: int, lines: list[JobCylinder]) -> list[JobCylinder]:
     """Without what jobs accepted in earlier releases have as a remark: why the line had a price of its own."""
     reasons = {number: old_price_reason(ask) for number, ask in read(session, _ASKS, {"job": job_id})}
     return [

@@ -20,7 +20,7 @@ BOUGHT = (LineKind.CYLINDER.value, LineKind.PART.value, LineKind.HARDWARE.value)
 
 
 @dataclass(frozen=True, slots=True)
-class HardwareLine:
+class HardwareItem:
     """One thing to bring in. lines: the quote's lines that it is for; openings: the doors it goes on, in order."""
 
     maker: str
@@ -42,8 +42,8 @@ class HardwareList:
     customer_name: str
     promised_on: date | None
     issued_on: date
-    lines: tuple[HardwareLine, ...]
-    blanks: tuple[HardwareLine, ...]
+    lines: tuple[HardwareItem, ...]
+    blanks: tuple[HardwareItem, ...]
 
 
 def hardware_of(work: Work, job: Job) -> HardwareList:
@@ -64,7 +64,7 @@ def hardware_of(work: Work, job: Job) -> HardwareList:
         promised_on=job.promised_on,
         issued_on=work.today,
         lines=tuple(
-            HardwareLine(
+            HardwareItem(
                 maker,
                 part_number,
                 words,
@@ -97,7 +97,7 @@ def _cylinders(work: Work, job: Job) -> tuple[dict[int, str], dict[int, list[str
     return makers, openings
 
 
-def _blanks(work: Work, job: Job) -> tuple[HardwareLine, ...]:
+def _blanks(work: Work, job: Job) -> tuple[HardwareItem, ...]:
     rows = work.session.execute(
         sa.select(KeySystem.keyway, sa.func.count())
         .join(Keyset, Keyset.system_id == KeySystem.id)
@@ -109,6 +109,6 @@ def _blanks(work: Work, job: Job) -> tuple[HardwareLine, ...]:
     counts = Counter(dict(rows.all())) if job.keyed_at != "factory" else Counter[str]()
     counts.update(dict(own_copies(job)))  # they are cut here too, and are on no keyset
     return tuple(
-        HardwareLine("", "", f"Key blanks, keyway {keyway}", count, (), ())
+        HardwareItem("", "", f"Key blanks, keyway {keyway}", count, (), ())
         for keyway, count in sorted(counts.items())
     )

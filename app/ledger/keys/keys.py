@@ -51,7 +51,7 @@ _SAID = 6  # refusals by copy are told one by one up to here
 
 
 @dataclass(frozen=True, slots=True)
-class IssueForm:
+class KeyIssueForm:
     """Keys of one keyset that one holder takes. due_back None: kept until asked for."""
 
     system_id: int
@@ -101,7 +101,7 @@ def cut_copies(
         return keys
 
 
-def issue_keys(work: Work, form: IssueForm) -> int:
+def issue_keys(work: Work, form: KeyIssueForm) -> int:
     """Hand cut keys to a holder; the number of the receipt to sign, whose words are frozen with it.
 
     Raises Problems that name `holder`, `phone`, `due_back` and `copies` (each copy that is not in the shop, and
@@ -141,7 +141,7 @@ def issue_keys(work: Work, form: IssueForm) -> int:
         return number
 
 
-def _holder_problems(work: Work, form: IssueForm, holder: str, phone: str) -> list[Problem]:
+def _holder_problems(work: Work, form: KeyIssueForm, holder: str, phone: str) -> list[Problem]:
     problems = []
     if not holder:
         problems.append(Problem("holder", "Enter who takes the key: a person's name."))

@@ -177,7 +177,7 @@ _ALIKE = ("type", "maker_id", "part_number", "length", "drilled", "cam", "tailpi
 
 
 @dataclass(frozen=True, slots=True)
-class RekeyLine:
+class RekeyGroup:
     """Cylinders alike in all that is on record of them and keyed alike, to rekey where they hang.
 
     `operators`: symbols of the keysets beside the own and the masters above it that operate them.
@@ -205,7 +205,7 @@ class LossPlan:
     exposed: tuple[Way, ...]
     repin: tuple[Way, ...]
     keys: tuple[tuple[str, int], ...]
-    lines: tuple[RekeyLine, ...]
+    lines: tuple[RekeyGroup, ...]
     on_its_way: int
     steps: tuple[str, ...]
     replaced_on: date | None = None
@@ -337,7 +337,7 @@ def _ways(opened: OpenedSystem, names: Iterable[str]) -> tuple[Way, ...]:
     )
 
 
-def _lines(system: KeySystem, repin: tuple[Way, ...]) -> tuple[RekeyLine, ...]:
+def _lines(system: KeySystem, repin: tuple[Way, ...]) -> tuple[RekeyGroup, ...]:
     """One line for cylinders alike; those that are cross-keyed alike, or NMK, stand apart."""
     by_id = {keyset.id: keyset for keyset in system.keysets}
     alike: dict[tuple[object, ...], list[Cylinder]] = defaultdict(list)
@@ -351,7 +351,7 @@ def _lines(system: KeySystem, repin: tuple[Way, ...]) -> tuple[RekeyLine, ...]:
     for cylinders in (alike[key] for key in sorted(alike, key=str)):
         one = cylinders[0]
         lines.append(
-            RekeyLine(
+            RekeyGroup(
                 by_id[one.keyset_id or 0],
                 one.chambers or system.chambers,
                 one.keyway or system.keyway,

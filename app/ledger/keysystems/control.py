@@ -10,7 +10,7 @@ from app.keying import KeyingError, NoBittingsLeft, check_offset, draw_control, 
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import add_keyset, spec_of
 from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
-from app.ledger.keysystems.unsealed_system import Standing, open_system
+from app.ledger.keysystems.unsealed_system import SystemsInService, open_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
@@ -67,8 +67,10 @@ def insert_control(work: Work, system: KeySystem) -> Keyset:
     """
     spec = spec_of(system)
     sharing = systems_sharing_keyway(work.session, system.keyway)
-    there = Standing.of(work, [one for one in sharing if one.customer_id == system.customer_id], system.chambers)
-    avoid = set(Standing.of(work, sharing, system.chambers).keys)
+    there = SystemsInService.of(
+        work, [one for one in sharing if one.customer_id == system.customer_id], system.chambers
+    )
+    avoid = set(SystemsInService.of(work, sharing, system.chambers).keys)
     keys = {str(keyset.id): there.opened[keyset.id] for keyset in system.keysets if keyset.id in there.opened}
     for _ in range(MOST_DRAWS):
         cuts = draw_control(spec, work.rng, keys, avoid)

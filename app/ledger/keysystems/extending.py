@@ -27,7 +27,7 @@ from app.ledger.keysystems.keysets import add_keysets
 from app.ledger.keysystems.lost_keysets import require_none_lost_above
 from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
 from app.ledger.keysystems.systems import single_keyed_system
-from app.ledger.keysystems.unsealed_system import OpenedSystem, Standing, entering, open_system
+from app.ledger.keysystems.unsealed_system import OpenedSystem, SystemsInService, entering, open_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
@@ -175,7 +175,7 @@ def with_neighbors(
                     for way, meant in neighbor.cylinders.items()
                 }
             )
-    others = Standing.of(work, [other for other in sharing if other.chambers != chambers], chambers).stacks
+    others = SystemsInService.of(work, [other for other in sharing if other.chambers != chambers], chambers).stacks
     every = set(opened.spec.all_depths)
     entered = [
         [*stack[:chambers], *[every] * (chambers - len(stack))]

@@ -18,7 +18,7 @@ from app.keying import (
 )
 from app.ledger.keysystems.bittings import open_plan, seal_bittings, spec_of
 from app.ledger.keysystems.system_queries import operators_of, systems_sharing_keyway
-from app.ledger.keysystems.unsealed_system import MOST_DRAWS, Standing
+from app.ledger.keysystems.unsealed_system import MOST_DRAWS, SystemsInService
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import Bitting, Keyset, KeySystem, Level, RecordsHolder
@@ -144,7 +144,7 @@ def next_cuts(
     """
     spec = spec_of(system)
     neighbors = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
-    there = Standing.of(work, neighbors, system.chambers)
+    there = SystemsInService.of(work, neighbors, system.chambers)
     if parent is None:
         return _draw_singles(work, spec, there, count)
     plan = open_plan(work.vault, system)
@@ -174,7 +174,7 @@ def _chain(system: KeySystem, keyset: Keyset) -> list[Keyset]:
     return operators_of(keyset, is_nmk=False, by_id={one.id: one for one in system.keysets})
 
 
-def _draw_singles(work: Work, spec: BittingSpec, there: Standing, count: int) -> list[Cuts]:
+def _draw_singles(work: Work, spec: BittingSpec, there: SystemsInService, count: int) -> list[Cuts]:
     """Draw keys that stand alone: new, and turning no cylinder that the customer has on this keyway."""
     drawn: list[Cuts] = []
     avoid = set(there.keys)

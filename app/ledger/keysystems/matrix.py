@@ -12,7 +12,7 @@ from app.ledger.keysystems.bittings import Plan, add_keyset, open_bittings, open
 from app.ledger.keysystems.control import insert_control, lacks_control
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.systems import SystemForm, add_system_row, find_keyway, keyway_spec, name_is_taken
-from app.ledger.keysystems.unsealed_system import Standing, entering
+from app.ledger.keysystems.unsealed_system import SystemsInService, entering
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import LedgerError, Taken
 from app.ledger.store.events import record
@@ -86,7 +86,7 @@ def seal_access(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_id: i
 def _refuse_clashes(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_id: int) -> None:
     """The search knew no customer: hold what it found against the keys and cylinders that this one has."""
     neighbors = systems_sharing_keyway(work.session, ready.keyway, customer_id)
-    there = Standing.of(work, neighbors, ready.spec.chambers)
+    there = SystemsInService.of(work, neighbors, ready.spec.chambers)
     turned = next((symbol for symbol, cuts in plan.keys.items() if there.turns_any(cuts)), None)
     for name, symbols in plan.cylinders.items():
         first, *above = [plan.keys[symbol] for symbol in symbols]

@@ -18,7 +18,7 @@ from app.keying import (
 from app.ledger.keysystems.bittings import Plan, add_keyset, open_plan, seal_plan, spec_of
 from app.ledger.keysystems.control import insert_control
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
-from app.ledger.keysystems.unsealed_system import MOST_DRAWS, Standing
+from app.ledger.keysystems.unsealed_system import MOST_DRAWS, SystemsInService
 from app.ledger.store.errors import LedgerError, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -171,7 +171,9 @@ def plan_clear(work: Work, system: KeySystem, form: SystemForm) -> LevelPlan:
     spec = spec_of(system)
     sharing = [other for other in systems_sharing_keyway(work.session, system.keyway) if other.id != system.id]
     tops = frozenset(plan.tmk for plan in (open_plan(work.vault, other) for other in sharing) if plan)
-    there = Standing.of(work, [other for other in sharing if other.customer_id == system.customer_id], spec.chambers)
+    there = SystemsInService.of(
+        work, [other for other in sharing if other.customer_id == system.customer_id], spec.chambers
+    )
     avoid = set(there.keys)
     for _ in range(MOST_DRAWS):
         top = form.tmk or draw_master(spec, work.rng, tops | avoid)

@@ -149,7 +149,7 @@ class _Index:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class SystemsInService:
     """Some systems in service, against cylinders of so many chambers.
 
     `opened`: keyset id → cuts. `keys`: the cuts with which each key enters such a cylinder. `stacks`: per way that
@@ -172,7 +172,7 @@ class Standing:
         object.__setattr__(self, "_held", _Index.of([[(cut,) for cut in cuts] for cuts in self.keys]))
 
     @classmethod
-    def of(cls, work: Work, systems: Sequence[KeySystem], chambers: int) -> Standing:
+    def of(cls, work: Work, systems: Sequence[KeySystem], chambers: int) -> SystemsInService:
         """Open the bittings of these systems for the house's own reckoning."""
         opened = open_bittings(work.session, work.vault, systems)
         stacks = []

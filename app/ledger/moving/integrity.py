@@ -7,19 +7,19 @@ from collections.abc import Iterator
 from app.errors import Problem
 from app.ledger.keys.key_queries import ISSUED
 from app.ledger.moving.job_integrity import job_problems
-from app.ledger.moving.merged_rows import Found
+from app.ledger.moving.merged_rows import MergedRows
 from app.ledger.tables import Counter, Cylinder, Event, Job, JobLine, Keyset, KeySystem, Payment
 
 _KEYSETS, _CYLINDERS, _NUMBERS = Keyset.__tablename__, Cylinder.__tablename__, Counter.__tablename__
 _JOBS, _STORY, _PAYMENTS = Job.__tablename__, Event.__tablename__, Payment.__tablename__
 
 
-def across_tables(found: Found) -> list[Problem]:
+def across_tables(found: MergedRows) -> list[Problem]:
     """Everything that cannot be as it stands in several rows, each named at one of them."""
     return [*_keysets(found), *job_problems(found), *_cylinders(found), *_story(found), *_last_numbers(found)]
 
 
-def _keysets(found: Found) -> Iterator[Problem]:
+def _keysets(found: MergedRows) -> Iterator[Problem]:
     """Keysets under one of another key system, or under themselves: who walks up to the top would not arrive."""
     for _, values in found.added(_KEYSETS):
         seen, parent = {values["id"]}, values.get("parent_id")
@@ -33,7 +33,7 @@ def _keysets(found: Found) -> Iterator[Problem]:
             yield found.problem(_KEYSETS, values["id"], "parent_id", "This keyset stands under itself.")
 
 
-def _cylinders(found: Found) -> Iterator[Problem]:
+def _cylinders(found: MergedRows) -> Iterator[Problem]:
     lines = {(one["job_id"], one["number"]) for one in found.rows(JobLine.__tablename__)}
     for _, values in found.added(_CYLINDERS):
         job, line = values.get("job_id"), values.get("line_number")
@@ -43,7 +43,7 @@ def _cylinders(found: Found) -> Iterator[Problem]:
             yield found.problem(_CYLINDERS, values["id"], "line_number", told)
 
 
-def _story(found: Found) -> Iterator[Problem]:
+def _story(found: MergedRows) -> Iterator[Problem]:
     receipts: set[int] = set()
     for _, values in found.added(_STORY):
         key, detail, job = values["id"], values["detail"], values.get("job_id")
@@ -64,7 +64,7 @@ def _story(found: Found) -> Iterator[Problem]:
             receipts.add(detail["receipt"])
 
 
-def _last_numbers(found: Found) -> Iterator[Problem]:
+def _last_numbers(found: MergedRows) -> Iterator[Problem]:
     """Numbers that would be given out twice."""
     jobs = max((values["number"] for _, values in found.added(_JOBS)), default=0)
     receipts = (values["detail"].get("receipt", 0) for _, values in found.added(_STORY))

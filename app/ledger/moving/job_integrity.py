@@ -7,7 +7,7 @@ import re
 from collections.abc import Container, Iterator, Sequence
 
 from app.errors import Problem
-from app.ledger.moving.merged_rows import Found, Values
+from app.ledger.moving.merged_rows import MergedRows, Values
 from app.ledger.tables import ON_ACCOUNT, Event, Job, JobLine, Payment, QuoteRevision, Site, Stage
 
 _JOBS, _LINES, _QUOTES = Job.__tablename__, JobLine.__tablename__, QuoteRevision.__tablename__
@@ -17,7 +17,7 @@ _MOVED = re.compile(r"[a-z ]+ → ([a-z ]+)(?::.*)?", re.DOTALL)
 _BECOMES = {"job opened": Stage.ASKED, "quote issued": Stage.QUOTED, "quote accepted": Stage.APPROVED}
 
 
-def job_problems(found: Found) -> Iterator[Problem]:
+def job_problems(found: MergedRows) -> Iterator[Problem]:
     """Everything about the jobs that the file adds to, by its rows."""
     lines, quotes, payments = (found.by_job(table) for table in (_LINES, _QUOTES, _PAYMENTS))
     touched = {values["id"] for _, values in found.added(_JOBS)}
@@ -37,13 +37,13 @@ def job_problems(found: Found) -> Iterator[Problem]:
             yield found.problem(_JOBS, job_id, "stage", says)
 
 
-def _site(found: Found, job: Values) -> Iterator[Problem]:
+def _site(found: MergedRows, job: Values) -> Iterator[Problem]:
     site = job.get("site_id")
     if site is not None and found.row(Site.__tablename__, site)["customer_id"] != job["customer_id"]:
         yield found.problem(_JOBS, job["id"], "site_id", "This site is another customer's.")
 
 
-def _stage(found: Found, job: Values, quotes: Sequence[Values], lines: Sequence[Values]) -> Iterator[Problem]:
+def _stage(found: MergedRows, job: Values, quotes: Sequence[Values], lines: Sequence[Values]) -> Iterator[Problem]:
     """A stage that the job can have come to."""
     stage, words = job["stage"], job["stage"].value
 
@@ -67,7 +67,7 @@ def _stage(found: Found, job: Values, quotes: Sequence[Values], lines: Sequence[
         yield problem("accepted_on", f"A job is {words} after its quote was accepted: enter the day.")
 
 
-def _quotes(found: Found, job: Values, quotes: Sequence[Values], fresh: Container[int]) -> Iterator[Problem]:
+def _quotes(found: MergedRows, job: Values, quotes: Sequence[Values], fresh: Container[int]) -> Iterator[Problem]:
     for place, quote in enumerate(sorted(quotes, key=lambda one: int(one["revision"])), start=1):
         if quote["revision"] != place:
             told = f"The quotes of a job are numbered 1, 2, 3 …, and revision {place} of this job is missing."
@@ -81,7 +81,9 @@ def _quotes(found: Found, job: Values, quotes: Sequence[Values], fresh: Containe
             yield found.problem(_QUOTES, quote["id"], "job_id", told)
 
 
-def _payments(found: Found, job: Values, quotes: Sequence[Values], payments: Sequence[Values]) -> Iterator[Problem]:
+def _payments(
+    found: MergedRows, job: Values, quotes: Sequence[Values], payments: Sequence[Values]
+) -> Iterator[Problem]:
     paid = 0
     for payment in payments:
         # What is let off on account takes no money out; an earlier Bittern took what is on account for money in.
@@ -99,7 +101,7 @@ def _payments(found: Found, job: Values, quotes: Sequence[Values], payments: Seq
             yield found.problem(_PAYMENTS, payment["id"], "received_on", told)
 
 
-def _stages_told(found: Found) -> dict[int, Stage]:
+def _stages_told(found: MergedRows) -> dict[int, Stage]:
     """Job → the stage at which its story ends, of jobs that are new here."""
     stages: dict[int, Stage] = {}
     fresh = {values["id"] for _, values in found.added(_JOBS)}

@@ -12,7 +12,7 @@ from app.ledger.moving.tables import MovedTable
 Values = dict[str, Any]
 
 
-class Found:
+class MergedRows:
     """Rows by table, gathered as one table after the other is looked at."""
 
     def __init__(self) -> None:

@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from app.errors import BitternError, Problem
 from app.ledger.moving.cells import read_cell, write_cell
 from app.ledger.moving.integrity import across_tables
-from app.ledger.moving.merged_rows import Found, Values
+from app.ledger.moving.merged_rows import MergedRows, Values
 from app.ledger.moving.people import People
 from app.ledger.moving.reading import ReadRow, read_export
 from app.ledger.moving.story import plan_story
@@ -66,7 +66,7 @@ def plan_house(work: Work, name: str, content: bytes) -> HousePlan:
     tables, problems = read_export(name, content)
     if problems:
         return _told((), problems)
-    so_far = _SoFar(work, People(work.session), Found(), problems)
+    so_far = _SoFar(work, People(work.session), MergedRows(), problems)
     plans = []
     for moved in TABLES:
         read = _read(so_far, moved, tables.get(moved.name, []))
@@ -83,7 +83,7 @@ class _SoFar:
 
     work: Work
     people: People
-    found: Found
+    found: MergedRows
     problems: list[Problem]
 
 
@@ -183,7 +183,7 @@ def _values(so_far: _SoFar, moved: MovedTable, row: ReadRow) -> Values | None:
 
 
 def _dangling(
-    moved: MovedTable, read: Sequence[tuple[int, Values]], found: Found, own: Collection[Any]
+    moved: MovedTable, read: Sequence[tuple[int, Values]], found: MergedRows, own: Collection[Any]
 ) -> list[Problem]:
     problems = []
     names = {one.table.name: one.name for one in TABLES}

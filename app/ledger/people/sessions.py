@@ -18,7 +18,7 @@ from app.config import Config
 from app.ledger.people.login_rules import LoginRules
 from app.ledger.people.passwords import matches
 from app.ledger.people.screen_pin import pin_matches
-from app.ledger.people.tries import Secret, end_where, forgive, try_secret
+from app.ledger.people.tries import LoginSecret, end_where, forgive, try_secret
 from app.ledger.store.engine import get_row, read, transaction
 from app.ledger.store.errors import NotAllowed
 from app.ledger.store.events import record
@@ -148,10 +148,10 @@ def unlock(work: Work, login_id: int, secret: str) -> None:
     Raises LoginRefused on field "secret"; the fifth wrong try in a row ends the login.
     """
 
-    kind = Secret.PIN if _user_of(work).pin_hash else Secret.PASSWORD
+    kind = LoginSecret.PIN if _user_of(work).pin_hash else LoginSecret.PASSWORD
 
     def is_right(user: User) -> bool:
-        if kind is Secret.PIN:
+        if kind is LoginSecret.PIN:
             return pin_matches(work.vault, user, secret)
         return matches(user.password_hash, secret)
 
@@ -168,11 +168,11 @@ def prove(work: Work, login_id: int, password: str) -> str:
 
     Raises LoginRefused on field "secret"; the fifth wrong try in a row ends the login.
     """
-    try_secret(work, login_id, lambda user: matches(user.password_hash, password), Secret.PASSWORD)
+    try_secret(work, login_id, lambda user: matches(user.password_hash, password), LoginSecret.PASSWORD)
     token = _new_token()
     with transaction(work.session):
         login = work.session.get_one(Login, login_id)
-        forgive(work, login, Secret.PASSWORD)
+        forgive(work, login, LoginSecret.PASSWORD)
         login.proven_at, login.seen_at, login.token_hash = work.now, work.now, _hash(token)
         record(work, "password given again", f"user {login.user_id}", f"{work.actor.name} gave the password again")
     return token

@@ -22,7 +22,7 @@ TRIES = 5  # wrong PINs in a row, or wrong passwords, before the login ends
 _AT_A_SCREEN = "at a locked screen"  # in place of an address, of which the tries to log in are counted
 
 
-class Secret(StrEnum):
+class LoginSecret(StrEnum):
     """What is asked for at an open login."""
 
     PIN = "PIN"
@@ -34,7 +34,7 @@ class LoginRefused(LedgerError):
 
 
 def try_secret(
-    work: Work, login_id: int, is_right: Callable[[User], bool], secret: Secret, field: str = "secret"
+    work: Work, login_id: int, is_right: Callable[[User], bool], secret: LoginSecret, field: str = "secret"
 ) -> None:
     """Count the try before the secret is compared, so that tries at the same time all count.
 
@@ -57,17 +57,17 @@ def try_secret(
     )
 
 
-def forgive(work: Work, login: Login, secret: Secret) -> None:
+def forgive(work: Work, login: Login, secret: LoginSecret) -> None:
     """Forget the wrong tries at a secret that was right now, in the caller's transaction; not those at the other."""
-    if secret is Secret.PASSWORD:
+    if secret is LoginSecret.PASSWORD:
         login.wrong = 0
     else:
         work.session.execute(sa.delete(LoginAttempt).where(LoginAttempt.name_key == _pin_key(work, login)))
 
 
-def _count(work: Work, login: Login, secret: Secret) -> int:
+def _count(work: Work, login: Login, secret: LoginSecret) -> int:
     """How many tries in a row, with this one, in the caller's transaction."""
-    if secret is Secret.PASSWORD:
+    if secret is LoginSecret.PASSWORD:
         login.wrong += 1
         return login.wrong
     key = _pin_key(work, login)
@@ -91,9 +91,9 @@ def check_own_password(work: Work, password: str, login_id: int | None) -> None:
         if not matches(work.session.get_one(User, work.actor.user_id).password_hash, password):
             raise LoginRefused("current", "This is not your password.")
         return
-    try_secret(work, login_id, lambda user: matches(user.password_hash, password), Secret.PASSWORD, "current")
+    try_secret(work, login_id, lambda user: matches(user.password_hash, password), LoginSecret.PASSWORD, "current")
     with transaction(work.session):
-        forgive(work, work.session.get_one(Login, login_id), Secret.PASSWORD)
+        forgive(work, work.session.get_one(Login, login_id), LoginSecret.PASSWORD)
 
 
 def end_where(work: Work, which: sa.ColumnElement[bool]) -> bool:

@@ -102,7 +102,7 @@ class KeyFound:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class SearchResults:
     """What a search met, by kind, the nearest first; at most `limit` of each."""
 
     text: str
@@ -122,7 +122,7 @@ class Found:
         return not (people or self.doors or self.keysets or self.keys or self.parts)
 
 
-def search(session: Session, text: str, limit: int = 12) -> Found:
+def search(session: Session, text: str, limit: int = 12) -> SearchResults:
     """Everything that a phone number, name, job, quote, door, part number, key symbol or key copy can mean.
 
     One query a kind, nine in all. Each word may be the beginning of one on record; whole words come first. Text
@@ -131,8 +131,8 @@ def search(session: Session, text: str, limit: int = 12) -> Found:
     wanted = " ".join(text.split())[:LONGEST]
     words = read_words(wanted)
     if not words:
-        return Found(wanted, limit)
-    return Found(
+        return SearchResults(wanted, limit)
+    return SearchResults(
         wanted,
         limit,
         jobs=_jobs(session, wanted, words, limit),

@@ -8,7 +8,7 @@ from functools import lru_cache
 from typing import Protocol
 
 from app.fitting import mismatch, required_length, show_inches
-from app.ledger.sites.cylinders import Standing, standing
+from app.ledger.sites.cylinders import StandingCylinder, standing
 from app.ledger.tables import CylinderState, Door
 
 # What the cautions rest on is common practice, no source; the local code is the authority.
@@ -30,7 +30,7 @@ _RING = Fraction(1, 2)  # more than this, and no ring that a shop usually holds 
 _DOUBLE = ("double cylinder", "double-cylinder", "keyed both sides", "key both sides")
 
 
-class StandingThere(Standing, Protocol):
+class StandingThere(StandingCylinder, Protocol):
     """What the cautions read of a cylinder."""
 
     @property

@@ -98,7 +98,7 @@ def take_out(work: Work, cylinder_id: int, version: int, why: str = "") -> Cylin
         return cylinder
 
 
-class Standing(Protocol):
+class StandingCylinder(Protocol):
     """A cylinder as a row of the ledger or as a plain one."""
 
     @property
@@ -109,7 +109,7 @@ class Standing(Protocol):
     def state(self) -> CylinderState: ...
 
 
-_One = TypeVar("_One", bound=Standing)
+_One = TypeVar("_One", bound=StandingCylinder)
 
 
 def standing(door: Door) -> tuple[Cylinder, ...]:

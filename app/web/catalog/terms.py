@@ -17,7 +17,7 @@ from app.ledger.catalog.price_queries import dated_bench_terms, terms_mark
 from app.ledger.quoting.blank_stock import bench_today, on_the_shelf
 from app.pricing import CylinderType, KeyingKind
 from app.web.access import owner_only
-from app.web.catalog.terms_forms import STEPS, BenchPage, FactoryPage
+from app.web.catalog.terms_forms import STEPS, BenchTermsPage, FactoryTermsPage
 from app.web.errors import about
 from app.web.forms_base import attach, flash_and_redirect, typed
 from app.web.services import current_work
@@ -56,7 +56,9 @@ def change_bench() -> ResponseReturnValue:
         # The page's figure is what lies there today: whoever leaves it as it stands has it counted right.
         latest = {**latest, "uncombinated_on_hand": on_the_shelf(work.session, work.today)}
     mark = terms_mark(row for row, _ in dated)
-    form = BenchPage(data={**BenchPage.start(latest), "valid_from": _first_day(dated, work.today), "seen": mark})
+    form = BenchTermsPage(
+        data={**BenchTermsPage.start(latest), "valid_from": _first_day(dated, work.today), "seen": mark}
+    )
     if form.validate_on_submit():
         try:
             set_bench_terms(work, form.valid_from.data, form.to_json(), typed(form.seen))
@@ -88,7 +90,9 @@ def change_factory(maker_id: int) -> ResponseReturnValue:
     dated = factory_terms_by_maker(work.session, work.today).get(maker, [])
     latest = next((row.terms for row, state in dated if state == "now"), dated[0][0].terms if dated else {})
     mark = terms_mark(row for row, _ in dated)
-    form = FactoryPage(data={**FactoryPage.start(latest), "valid_from": _first_day(dated, work.today), "seen": mark})
+    form = FactoryTermsPage(
+        data={**FactoryTermsPage.start(latest), "valid_from": _first_day(dated, work.today), "seen": mark}
+    )
     if form.validate_on_submit():
         try:
             set_factory_terms(work, code, form.valid_from.data, form.to_json(named), typed(form.seen))

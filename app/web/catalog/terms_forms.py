@@ -75,7 +75,7 @@ def _start_of(terms: Mapping[str, Any], words: Mapping[str, Sequence[Any]]) -> d
     return flat
 
 
-class BenchPage(TermsPage):
+class BenchTermsPage(TermsPage):
     """The bench's terms."""
 
     WORDS: ClassVar[Mapping[str, Sequence[Any]]] = {
@@ -102,18 +102,18 @@ class BenchPage(TermsPage):
     @staticmethod
     def start(terms: Mapping[str, Any]) -> dict[str, Any]:
         """What stands in the form at first."""
-        return {**_start_of(terms, BenchPage.WORDS), "closed_days": "\n".join(terms.get("closed_days", []))}
+        return {**_start_of(terms, BenchTermsPage.WORDS), "closed_days": "\n".join(terms.get("closed_days", []))}
 
     def to_json(self) -> dict[str, Any]:
         """The terms' JSON, to be checked by the terms themselves."""
-        names = [name for name in BenchPage.__dict__ if name in self._fields and "__" not in name]
+        names = [name for name in BenchTermsPage.__dict__ if name in self._fields and "__" not in name]
         given = {name: self.one(name) for name in names if name != "closed_days"}
         given |= {name: self.by_word(name) for name in self.WORDS}
         given["closed_days"] = (self.closed_days.data or "").split()
         return {name: value for name, value in given.items() if value is not None}
 
 
-class FactoryPage(TermsPage):
+class FactoryTermsPage(TermsPage):
     """A maker's terms for keying at the factory."""
 
     WORDS: ClassVar[Mapping[str, Sequence[Any]]] = {
@@ -139,7 +139,7 @@ class FactoryPage(TermsPage):
     @staticmethod
     def start(terms: Mapping[str, Any]) -> dict[str, Any]:
         """What stands in the form at first."""
-        flat = _start_of(terms, FactoryPage.WORDS)
+        flat = _start_of(terms, FactoryTermsPage.WORDS)
         for name, value in (("quantity_breaks", "percent_off"), ("freight", "cents")):
             for number, step in enumerate(terms.get(name, [])[:STEPS], 1):
                 flat[f"{name}__{number}__quantity_from"] = step["quantity_from"]
@@ -151,7 +151,7 @@ class FactoryPage(TermsPage):
     def to_json(self, maker: str) -> dict[str, Any]:
         """The terms' JSON, to be checked by the terms themselves."""
         lists = ("closed_days", "factory_only_keyways", "authorised_keyways")
-        names = [name for name in FactoryPage.__dict__ if name in self._fields and "__" not in name]
+        names = [name for name in FactoryTermsPage.__dict__ if name in self._fields and "__" not in name]
         given: dict[str, Any] = {name: self.one(name) for name in names if name not in lists}
         given |= {name: self.by_word(name) for name in self.WORDS}
         given["quantity_breaks"] = self._steps("quantity_breaks", "percent_off")
@@ -180,19 +180,19 @@ def _add(form: type[TermsPage], name: str, field: Field) -> None:
 
 
 for _kind in KINDS:
-    _add(BenchPage, f"kind_minutes__{_kind}", _minutes(f"{_kind} {_kind.words}, minutes a cylinder"))
+    _add(BenchTermsPage, f"kind_minutes__{_kind}", _minutes(f"{_kind} {_kind.words}, minutes a cylinder"))
 for _kind in ORDER_KINDS:
-    _add(BenchPage, f"pins__{_kind}", WholeField(f"{_kind} {_kind.words}, pins a cylinder", most=1000))
-    _add(FactoryPage, f"per_cylinder_cents__{_kind}", CentsField(f"{_kind} {_kind.words}, each cylinder"))
+    _add(BenchTermsPage, f"pins__{_kind}", WholeField(f"{_kind} {_kind.words}, pins a cylinder", most=1000))
+    _add(FactoryTermsPage, f"per_cylinder_cents__{_kind}", CentsField(f"{_kind} {_kind.words}, each cylinder"))
 for _kind in MASTER_KINDS:
-    _add(BenchPage, f"setup_minutes__{_kind}", _minutes(f"{_kind} {_kind.words}, minutes to set up a system"))
-    _add(FactoryPage, f"setup_cents__{_kind}", CentsField(f"{_kind} {_kind.words}, to set up a system"))
+    _add(BenchTermsPage, f"setup_minutes__{_kind}", _minutes(f"{_kind} {_kind.words}, minutes to set up a system"))
+    _add(FactoryTermsPage, f"setup_cents__{_kind}", CentsField(f"{_kind} {_kind.words}, to set up a system"))
 for _type in TYPES:
-    _add(BenchPage, f"type_minutes__{_type}", _minutes(f"{_type}, minutes a cylinder"))
-    _add(BenchPage, f"uncombinated_on_hand__{_type}", WholeField(f"{_type}, uncombinated on the shelf"))
+    _add(BenchTermsPage, f"type_minutes__{_type}", _minutes(f"{_type}, minutes a cylinder"))
+    _add(BenchTermsPage, f"uncombinated_on_hand__{_type}", WholeField(f"{_type}, uncombinated on the shelf"))
 for _number in range(1, STEPS + 1):
     _from = f"{_number}. from quantity"
-    _add(FactoryPage, f"quantity_breaks__{_number}__quantity_from", WholeField(_from, most=100_000))
-    _add(FactoryPage, f"quantity_breaks__{_number}__percent_off", _minutes(f"{_number}. percent off"))
-    _add(FactoryPage, f"freight__{_number}__quantity_from", WholeField(_from, most=100_000))
-    _add(FactoryPage, f"freight__{_number}__cents", CentsField(f"{_number}. freight"))
+    _add(FactoryTermsPage, f"quantity_breaks__{_number}__quantity_from", WholeField(_from, most=100_000))
+    _add(FactoryTermsPage, f"quantity_breaks__{_number}__percent_off", _minutes(f"{_number}. percent off"))
+    _add(FactoryTermsPage, f"freight__{_number}__quantity_from", WholeField(_from, most=100_000))
+    _add(FactoryTermsPage, f"freight__{_number}__cents", CentsField(f"{_number}. freight"))

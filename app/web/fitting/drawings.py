@@ -16,7 +16,7 @@ def _units(inches: Fraction) -> int:
 
 
 @dataclass(frozen=True, slots=True)
-class Side:
+class DrawnCylinder:
     """One cylinder from its head to the back of its cam; `x` run outwards from the door's middle."""
 
     head: int  # where the underside of the head stands
@@ -32,8 +32,8 @@ class LengthDrawing:
 
     door: int
     case: int
-    outside: Side | None
-    inside: Side | None
+    outside: DrawnCylinder | None
+    inside: DrawnCylinder | None
     width: int
 
 
@@ -46,11 +46,11 @@ def draw_length(answer: LengthAnswer) -> LengthDrawing:
     return LengthDrawing(door, case, outside, inside, 2 * reach + 100)
 
 
-def _side(fit: LengthFit, door: int, trim: Fraction) -> Side | None:
+def _side(fit: LengthFit, door: int, trim: Fraction) -> DrawnCylinder | None:
     if fit.chosen is None or fit.ring is None or fit.projection is None:
         return None
     thick, ring, proud = _units(trim), _units(fit.ring), _units(fit.projection)
-    return Side(door // 2 + thick + ring + proud, thick, ring, proud, _units(fit.chosen))
+    return DrawnCylinder(door // 2 + thick + ring + proud, thick, ring, proud, _units(fit.chosen))
 
 
 @dataclass(frozen=True, slots=True)

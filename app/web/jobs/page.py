@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from app.ledger.jobs.cylinder_lines import CylinderLine, JobCylinders, cautions_by_door, job_cylinders
+from app.ledger.jobs.cylinder_lines import JobCylinder, JobCylinders, cautions_by_door, job_cylinders
 from app.ledger.jobs.files import files_of_job
 from app.ledger.jobs.handing_over import StillOpen, still_open, taker_of
 from app.ledger.jobs.queries import JobMoney, days_late, get_job, job_money, show_margin
@@ -57,7 +57,7 @@ class JobPage:
     late_days: int
     money: JobMoney
     cylinders: JobCylinders
-    lines: Sequence[CylinderLine]
+    lines: Sequence[JobCylinder]
     cautions: Mapping[int, tuple[str, ...]]
     is_whole: bool
     quoted_lines: Sequence[SnapshotLine]

@@ -9,7 +9,7 @@ from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
-from app.ledger.keys.losing import LossPlan, RekeyLine, plan_for_loss
+from app.ledger.keys.losing import LossPlan, RekeyGroup, plan_for_loss
 from app.ledger.keysystems.unsealed_system import open_system
 from app.ledger.quoting.issuing import keep_draft
 from app.ledger.quoting.rekeying import keyed_as
@@ -84,13 +84,13 @@ def _draft_of_loss(plan: LossPlan) -> dict[str, Any]:
     }
 
 
-def _keying(line: RekeyLine) -> dict[str, str]:
+def _keying(line: RekeyGroup) -> dict[str, str]:
     """How the line's cylinders are keyed now, and will be, as typed."""
     keying = keyed_as(line.keyset, len(line.cylinders))
     return {"keying": keying.kind.value, "master": keying.master, "set_size": str(keying.set_size or "")}
 
 
-def _remark(plan: LossPlan, line: RekeyLine) -> str:
+def _remark(plan: LossPlan, line: RekeyGroup) -> str:
     """Why and where, and what is special about these cylinders, which stays so."""
     openings = [one.door.opening_number for one in line.cylinders if one.door]
     doors = ", ".join(openings[:MOST_DOORS]) + (" and more" if len(openings) > MOST_DOORS else "")

@@ -20,7 +20,7 @@ from app.ledger.keys.key_queries import (
     receipts_of,
     system_copies,
 )
-from app.ledger.keys.keys import IssueForm
+from app.ledger.keys.keys import KeyIssueForm
 from app.ledger.keysystems.authority import lacks_authority
 from app.ledger.keysystems.copy_numbers import read_copies
 from app.ledger.keysystems.lost_keysets import Exposed, exposed_by, replaced_after
@@ -46,10 +46,10 @@ class IssueKeysForm(PageForm):
     phone = text("Phone", 40)
     due_back = DayField("Due back", [Optional()])
 
-    def said(self, system_id: int) -> IssueForm:
+    def said(self, system_id: int) -> KeyIssueForm:
         """As the use case takes it; LedgerError on `copies` where they make no sense."""
         copies = read_copies(typed(self.copies))
-        return IssueForm(
+        return KeyIssueForm(
             system_id, typed(self.symbol), copies, typed(self.holder), typed(self.phone), self.due_back.data
         )
 
@@ -78,7 +78,7 @@ class BackForm(PageForm):
     copies = text("Copies", 200, needed=_COPIES, hint="3, or 1-4, or 1, 3.")
 
 
-class KeyForm(SavedForm):
+class KeyNoteForm(SavedForm):
     """One press on one key: back, lost, or out of use."""
 
     note = text("Note", 500, hint="How it was lost, or why it goes out of use; it stays on record.")

@@ -21,7 +21,7 @@ from app.web.keys.page import (
     BackForm,
     CutForm,
     IssueKeysForm,
-    KeyForm,
+    KeyNoteForm,
     OrderForm,
     key_page,
     read_held,
@@ -127,13 +127,13 @@ def back(system_id: int) -> ResponseReturnValue:
 def key(key_id: int) -> ResponseReturnValue:
     """One key: where it is, what it turns, what happened to it."""
     page = key_page(current_work(), key_id)
-    return render_template("keys/key.html", page=page, form=KeyForm(obj=page.key))
+    return render_template("keys/key.html", page=page, form=KeyNoteForm(obj=page.key))
 
 
-def _press(key_id: int, use: Callable[[KeyForm], str]) -> ResponseReturnValue:
+def _press(key_id: int, use: Callable[[KeyNoteForm], str]) -> ResponseReturnValue:
     """One press on one key: `use` does it and says what was done."""
     work = current_work()
-    form = KeyForm()
+    form = KeyNoteForm()
     about(f"key system {key_page(work, key_id).key.keyset.system_id}", form)
     if done := form.run(lambda: use(form)):
         return flash_and_redirect(done.value, "keys.key", key_id=key_id)
@@ -145,7 +145,7 @@ def _press(key_id: int, use: Callable[[KeyForm], str]) -> ResponseReturnValue:
 def give_back(key_id: int) -> ResponseReturnValue:
     """Take a key back."""
 
-    def use(form: KeyForm) -> str:
+    def use(form: KeyNoteForm) -> str:
         back = return_key(current_work(), key_id, form.version_read)
         return f"{back.keyset.symbol} copy {back.copy_number} is back in the shop."
 
@@ -157,7 +157,7 @@ def give_back(key_id: int) -> ResponseReturnValue:
 def lost(key_id: int) -> ResponseReturnValue:
     """Put on record that a key is lost."""
 
-    def use(form: KeyForm) -> str:
+    def use(form: KeyNoteForm) -> str:
         gone, exposed = lose_key(current_work(), key_id, form.version_read, typed(form.note))
         count = len(exposed)
         words = f"{count} {'cylinder' if count == 1 else 'cylinders'}"
@@ -171,7 +171,7 @@ def lost(key_id: int) -> ResponseReturnValue:
 def retire(key_id: int) -> ResponseReturnValue:
     """Take a key out of use for good."""
 
-    def use(form: KeyForm) -> str:
+    def use(form: KeyNoteForm) -> str:
         gone = retire_key(current_work(), key_id, form.version_read, typed(form.note))
         return f"{gone.keyset.symbol} copy {gone.copy_number} is out of use."
 

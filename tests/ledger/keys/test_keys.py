@@ -13,7 +13,7 @@ from app.config import Config
 from app.errors import BitternError, Problems
 from app.ledger.care.opening import open_ledger
 from app.ledger.keys.key_queries import HeldQuestion, find_receipt, get_key, held_keys, key_story, system_copies
-from app.ledger.keys.keys import IssueForm, cut_copies, issue_keys, lose_key, order_copies, retire_key, return_key
+from app.ledger.keys.keys import KeyIssueForm, cut_copies, issue_keys, lose_key, order_copies, retire_key, return_key
 from app.ledger.keysystems.authority import change_records, require_authority
 from app.ledger.keysystems.copy_numbers import read_copies
 from app.ledger.keysystems.lost_keysets import exposed_by, where_it_opens
@@ -42,7 +42,7 @@ def keyed(work: Work) -> Keyed:
 
 def issue(work: Work, keyed: Keyed, symbol: str = "1AA", copies: tuple[int, ...] = (1,), **given: object) -> int:
     values: dict[str, object] = {"holder": "Ann Reed", **given}
-    return issue_keys(work, IssueForm(keyed.system.id, symbol, copies, **values))  # type: ignore[arg-type]
+    return issue_keys(work, KeyIssueForm(keyed.system.id, symbol, copies, **values))  # type: ignore[arg-type]
 
 
 def events(work: Work, kind: str) -> list[Event]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 
-from app.ledger.keysystems.unsealed_system import Standing, entering, operates
+from app.ledger.keysystems.unsealed_system import SystemsInService, entering, operates
 
 
 def test_clashes_are_those_of_trying_each_in_each() -> None:
@@ -20,7 +20,7 @@ def test_clashes_are_those_of_trying_each_in_each() -> None:
             [set(depths) for depths in zip(draw(chambers), draw(chambers), strict=True)]
             for chambers in (chance.choice((3, 4, 5)) for _ in range(chance.randrange(6)))
         )
-        there = Standing({}, keys, stacks, 0)
+        there = SystemsInService({}, keys, stacks, 0)
         above = [draw(4), *list(keys)[: chance.randrange(2)]]
         new = draw(4)
         stack = [set(depths) for depths in zip(new, *above, strict=True)]

@@ -9,7 +9,7 @@ from datetime import timedelta
 import pytest
 import sqlalchemy as sa
 
-from app.ledger.keys.keys import IssueForm, issue_keys
+from app.ledger.keys.keys import KeyIssueForm, issue_keys
 from app.ledger.keysystems.authority import change_records
 from app.ledger.store.work import Work
 from app.ledger.tables import Event, KeyState, Role
@@ -102,7 +102,7 @@ def test_keys_come_back_by_what_is_stamped_on_them_or_are_told_never_issued(
 def test_a_stale_press_says_what_happened_meanwhile(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
     put(work, "1AA", KeyState.CUT)
     read = the(work, "1AA").version
-    issue_keys(work, IssueForm(keyed.system.id, "1AA", (1,), "Bo Quay"))
+    issue_keys(work, KeyIssueForm(keyed.system.id, "1AA", (1,), "Bo Quay"))
     key = the(work, "1AA")
     answer = client_as(Role.COUNTER).post(f"/keys/{key.id}/lost", data={"version": str(read), "note": "on the ferry"})
     assert answer.status_code == 409

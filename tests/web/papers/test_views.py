@@ -16,7 +16,7 @@ from flask import Flask
 from PIL import Image
 
 from app.config import Config
-from app.ledger.keys.keys import IssueForm, cut_copies, issue_keys
+from app.ledger.keys.keys import KeyIssueForm, cut_copies, issue_keys
 from app.ledger.keysystems.bittings import seal_bitting
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -141,7 +141,7 @@ def test_the_counters_folder_has_every_open_paper_and_file_and_no_bitting(
     sent = {"file": (io.BytesIO(picture.getvalue()), "old é.png"), "about": "Old cylinder"}
     assert client.post(f"/jobs/{number}/files", data=sent).status_code == 303
     cut_copies(work, keyed.system.id, "1AA", (1,))
-    receipt = issue_keys(work, IssueForm(keyed.system.id, "1AA", (1,), "Ann Reed"))
+    receipt = issue_keys(work, KeyIssueForm(keyed.system.id, "1AA", (1,), "Ann Reed"))
     archive = folder(client, number)
     assert archive.testzip() is None
     names = set(archive.namelist())
