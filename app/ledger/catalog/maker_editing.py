@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,10 +14,10 @@ from app.errors import BitternError, Problem, Problems
 from app.fitting import maker_problems, read_maker
 from app.keying import BittingSpec
 from app.ledger.catalog.catalog_import import items_of
-from app.ledger.catalog.cells import Row
 from app.ledger.catalog.maker_queries import tables_on_record
 from app.ledger.catalog.makers import Reread, put_keyways, reread_catalog
-from app.ledger.catalog.sheets import find_sheet, read_sheet
+from app.ledger.catalog.sheet_reading import read_sheet
+from app.ledger.catalog.sheets import Row, find_sheet
 from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError, Taken
 from app.ledger.store.events import record
@@ -82,10 +82,8 @@ def plan_table(session: Session, maker: Maker, key: str, rows: Sequence[tuple[in
     Keyways may take any bitting spec on record; what a row names of another table must be there.
     """
     tables = tables_on_record(session, maker, every_spec=key == "keyways")
-    changed = read_sheet(tables, find_sheet(tables, key), rows)
-    if unknown := unknown_names(session, maker, key, changed, rows):
-        raise Problems(unknown)
-    return changed
+    others = session.scalars(sa.select(Maker.tables).where(Maker.id != maker.id)).all()
+    return read_sheet(tables, find_sheet(tables, key), rows, others)
 
 
 def _changed_words(maker: Maker, title: str, reread: Reread) -> str:
@@ -162,55 +160,3 @@ def maker_json(session: Session, maker: Maker) -> dict[str, Any]:
         for item in items_of(session, maker)
     ]
     return {**tables_on_record(session, maker), "items": items}
-
-
-def unknown_names(
-    session: Session, maker: Maker, key: str, tables: Mapping[str, Any], rows: Sequence[tuple[int, Row]]
-) -> list[Problem]:
-    """What rows of a sheet name that no maker's table has, by row and column: locks of cams, keyways of blanks.
-
-    A misspelled lock in a cam's exceptions would never be told, and the counter would sell the cam for it.
-    """
-    if key not in ("cams", "blanks"):
-        return []
-    numbers = [number for number, row in rows if any(cell.strip() for cell in row.values())]
-    held = session.scalars(sa.select(Maker.tables).where(Maker.id != maker.id)).all()
-    everyone = [tables, *held]
-    if key == "cams":
-        locks = {lock["name"].casefold() for each in everyone for lock in each.get("locks", [])}
-        series = {lock["series"].casefold() for each in everyone for lock in each.get("locks", [])}
-        return _cams(zip(numbers, tables["cams"], strict=False), locks, series)
-    keyways = {name for each in everyone for name in _keyways(each)}  # letters count: so are they compared
-    return [
-        Problem(
-            f"row {number}, keyways", f"No maker's table has a keyway {name}: mend it, or enter the keyway first."
-        )
-        for number, blank in zip(numbers, tables["key_blanks"], strict=False)
-        for name in blank["keyways"]
-        if name not in keyways
-    ]
-
-
-def _cams(rows: Iterable[tuple[int, Mapping[str, Any]]], locks: set[str], series: set[str]) -> list[Problem]:
-    problems = []
-    for number, cam in rows:
-        for name in cam["locks"]:
-            if name.casefold() not in locks | series:
-                text = f"No maker's table has a lock or series {name}: mend it, or enter the lock first."
-                problems.append(Problem(f"row {number}, locks", text))
-        for exception in cam.get("exceptions", []):
-            if exception["lock"].casefold() not in locks:
-                text = f"No maker's table has a lock {exception['lock']}, so this exception would never be told."
-                problems.append(Problem(f"row {number}, exceptions", text))
-    return problems
-
-
-def _keyways(tables: Mapping[str, Any]) -> Iterable[str]:
-    """The keyways of a maker: those of their table, and those that its part numbers can say."""
-    for keyway in tables.get("keyways", []):
-        yield keyway["name"]
-    for pattern in tables.get("patterns", []):
-        for segment in pattern["segments"]:
-            for row in (segment, *segment.get("codes", []), *segment.get("missing", [])):
-                if name := (row.get("sets") or {}).get("keyway"):
-                    yield name

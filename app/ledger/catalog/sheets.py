@@ -2,137 +2,221 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from app.errors import BitternError, Problem, Problems
-from app.fitting import (
-    PatternRule,
-    check_parts,
-    check_pattern,
-    pattern_from_json,
-    read_maker,
-    repeated_rows,
-)
-from app.ledger.catalog.cells import (
-    LOCK_COLUMNS,
-    Row,
-    read_blank,
-    read_cam,
-    read_code,
-    read_keyway,
-    read_lock,
-    read_rule,
-    show_blank,
-    show_cam,
-    show_code,
-    show_keyway,
-    show_lock,
-    show_rule,
-)
-from app.ledger.catalog.segments import HINT, SEGMENT_COLUMNS, SEGMENTS, copied, read_segments, row_of, show_segments
-from app.spreadsheets import unguarded
-from app.validation import read_entries
+from app.errors import BitternError
 
-MOST_ROWS = 5_000
+SEGMENTS = "segments"
+Row = dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class SheetColumn:
+    """A column: its heading, its field in a row's JSON ("": the row is this value alone), how the value shows as text
+    and how text is read (a BitternError without a field refuses it). `is_optional`: an empty cell leaves the field
+    out."""
+
+    heading: str
+    field: str
+    show: Callable[[Any], str] = str
+    read: Callable[[str], Any] = str
+    is_optional: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """One table of a maker: its key in addresses, its title, its columns, a hint, and where it lies in the JSON.
+    """One table of a maker: its key in addresses, its title, a hint, its columns, and where it lies in the JSON.
 
-    `path` leads to the list (or, for codes, to the segment); `show` and `read` turn one row's JSON into cells and
-    back, where `read` raises BitternError on a column.
+    `lists`: the names of the lists that hold its rows; of two, the second has the rows without their first column.
+    They are the maker's own, or those of the pattern and the segment that `place` counts from 0. `unique`: the
+    columns that no two rows have in common.
     """
 
     key: str
     title: str
-    columns: tuple[str, ...]
     hint: str
-    path: tuple[str | int, ...]
-    show: Callable[[Any], Row]
-    read: Callable[[Row], Any]
+    cells: tuple[SheetColumn, ...]
+    lists: tuple[str, ...]
+    unique: tuple[str, ...]
+    place: tuple[int, ...] = ()
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """The headings of its columns."""
+        return tuple(cell.heading for cell in self.cells)
+
+    @property
+    def path(self) -> str:
+        """What stands before the names of its lists in the path of a problem."""
+        return "".join(f"{name}[{at + 1}]." for name, at in zip(("patterns", "segments"), self.place, strict=False))
+
+    def holder(self, tables: Mapping[str, Any]) -> Any:
+        """The object in the maker's JSON that has its lists."""
+        found: Any = tables
+        for name, at in zip(("patterns", "segments"), self.place, strict=False):
+            found = found[name][at]
+        return found
 
 
+def _text(heading: str, name: str = "", *, is_optional: bool = False) -> SheetColumn:
+    return SheetColumn(heading, name or heading.replace(" ", "_"), is_optional=is_optional)
+
+
+def _words(text: str) -> list[str]:
+    return [each.strip() for each in text.split(",") if each.strip()]
+
+
+def _listed(heading: str, *, is_optional: bool = False) -> SheetColumn:
+    return SheetColumn(heading, heading, lambda each: ", ".join(map(str, each)), _words, is_optional)
+
+
+def _parted(text: str, form: str, between: str = ";") -> list[tuple[str, str]]:
+    """'first: second; first: second' as pairs."""
+    found = []
+    for part in filter(None, (each.strip() for each in text.split(between))):
+        first, mark, second = part.partition(":")
+        if not mark or not first.strip() or not second.strip():
+            raise BitternError("", f"Write it as '{form}', several parted by '{between}'.")
+        found.append((first.strip(), second.strip()))
+    return found
+
+
+def _pairs(heading: str, first: str, second: str, form: str, between: str, glue: str) -> SheetColumn:
+    """A column of a list of objects of two fields."""
+    return SheetColumn(
+        heading,
+        heading.replace(" ", "_"),
+        lambda rows: glue.join(f"{row[first]}: {row[second]}" for row in rows),
+        lambda text: [{first: one, second: other} for one, other in _parted(text, form, between)],
+    )
+
+
+def _sets_text(sets: Mapping[str, Any]) -> str:
+    return "; ".join(f"{name}: {value}" for name, value in sets.items())
+
+
+def read_sets(text: str) -> dict[str, str]:
+    return dict(_parted(text, "keyway: Q1"))
+
+
+def _conditions_text(conditions: Mapping[str, Any]) -> str:
+    return "; ".join(f"{name}: {', '.join(str(v) or 'none' for v in values)}" for name, values in conditions.items())
+
+
+def _read_conditions(text: str) -> dict[str, list[str]]:
+    said = _parted(text, "type: mortise, rim")
+    return {name: ["" if value == "none" else value for value in _words(values)] for name, values in said}
+
+
+_CODE_COLUMNS = (
+    _text("code", is_optional=True),
+    _text("means", "words"),
+    SheetColumn("sets", "sets", _sets_text, read_sets),
+)
+_RULE_COLUMNS = (
+    _text("kind"),
+    SheetColumn("when", "when", _conditions_text, _read_conditions),
+    SheetColumn("then", "then", _conditions_text, _read_conditions, is_optional=True),
+    _text("reason"),
+)
+_CODE_HINT = "Sets as 'keyway: Q1; chambers: 6'. A row without a code is what it means when left out."
+_RULE_HINT = "Conditions as 'type: mortise; cam: none'. Allow: when that holds, only then exists. Forbid: no then."
+_LOCK_TEXTS = ("name", "series", "takes", "case", "cam depth", "bore min", "bore max")
+NUMBER_COLUMNS = ("attribute", "digits", "unit", "least", "most")
+_SEGMENT_COLUMNS = (
+    *("pattern", "segment", "kind", "separator", "text", "means", "sets"),
+    *NUMBER_COLUMNS,
+    "left out",
+)
+NUMBER_COLUMNS = ("attribute", "digits", "unit", "least", "most")
 _FIXED = (
     Sheet(
         "keyways",
         "Keyways",
-        ("name", "family", "bitting spec"),
         "The bitting spec is one on record, by its name.",
+        (_text("name"), _text("family"), _text("bitting spec")),
         ("keyways",),
-        show_keyway,
-        read_keyway,
+        ("name",),
     ),
     Sheet(
         "blanks",
         "Key blanks",
-        ("number", "keyways", "chambers", "cross references"),
         "Keyways that the blank enters, parted by commas. Cross references as 'Maker: number; Maker: number'.",
+        (
+            _text("number"),
+            _listed("keyways"),
+            _text("chambers"),
+            _pairs("cross references", "maker", "number", "Maker: number", ";", "; "),
+        ),
         ("key_blanks",),
-        show_blank,
-        read_blank,
+        ("number",),
     ),
     Sheet(
         "cams",
         "Cams",
-        ("name", "part number", "locks", "exceptions"),
         "Locks are series or lock names, parted by commas. Exceptions as 'Lock: reason | Lock: reason'.",
+        (
+            _text("name"),
+            _text("part number"),
+            _listed("locks"),
+            _pairs("exceptions", "lock", "reason", "Lock: reason", "|", " | "),
+        ),
         ("cams",),
-        show_cam,
-        read_cam,
+        ("name",),
     ),
     Sheet(
         "locks",
         "Locks",
-        LOCK_COLUMNS,
         "Takes a cylinder type: mortise, rim, bored, sfic or lfic. Measures in inches.",
+        (*(_text(name, is_optional=True) for name in _LOCK_TEXTS), _listed("backsets", is_optional=True)),
         ("locks",),
-        show_lock,
-        read_lock,
+        ("name",),
     ),
     Sheet(
         "lengths",
         "Mortise lengths",
-        ("length",),
         "Lengths to be had, in inches, from the underside of the head to the back of the cam.",
+        (SheetColumn("length", ""),),
         ("lengths",),
-        lambda length: {"length": str(length)},
-        lambda row: row["length"],
+        ("length",),
     ),
     Sheet(
         "rings",
         "Rings and collars",
-        ("thickness",),
         "Thicknesses to be had, in inches.",
+        (SheetColumn("thickness", ""),),
         ("rings",),
-        lambda ring: {"thickness": str(ring)},
-        lambda row: row["thickness"],
+        ("thickness",),
+    ),
+    # Patterns and segments together are one sheet, since their order is what they mean.
+    Sheet(
+        SEGMENTS,
+        "Patterns, segment by segment",
+        "A row a segment, in the order of the number; a pattern begins where its name first stands. Kind: text "
+        "(always the same), codes (its table is below; a new one begins with the code in 'text'), or number (a "
+        "length, chambers or drilled). Separator: what stands before it. Left out: what it means when it is missing, "
+        "such as 'standard cam = cam: standard', several parted by '|'; of codes entered before it stands in their "
+        "own table.",
+        tuple(_text(name) for name in _SEGMENT_COLUMNS),
+        ("patterns",),
+        ("pattern", "segment"),
     ),
 )
-# Patterns and segments together are one sheet, since their order is what they mean.
-_SEGMENTS = Sheet(SEGMENTS, "Patterns, segment by segment", SEGMENT_COLUMNS, HINT, ("patterns",), dict, dict)
 
 
 def sheets_of(tables: Mapping[str, Any]) -> tuple[Sheet, ...]:
     """The sheets of a maker: keyways, blanks, cams, locks, sizes, segments, then each pattern's codes and rules."""
-    found = [*_FIXED, _SEGMENTS]
+    found = [*_FIXED]
     for place, pattern in enumerate(tables.get("patterns", [])):
+        number, name = place + 1, pattern["name"]
         for index, segment in enumerate(pattern["segments"]):
             if segment["kind"] == "codes":
-                hint = "Sets as 'keyway: Q1; chambers: 6'. A row without a code is what it means when left out."
-                title = f"{pattern['name']}: codes of {segment['name']}"
-                path: tuple[str | int, ...] = ("patterns", place, "segments", index)
-                key = f"codes-{place + 1}-{index + 1}"
-                found.append(Sheet(key, title, ("code", "means", "sets"), hint, path, show_code, read_code))
-        hint = "Conditions as 'type: mortise; cam: none'. Allow: when that holds, only then exists. Forbid: no then."
-        path = ("patterns", place, "rules")
-        columns = ("kind", "when", "then", "reason")
-        found.append(
-            Sheet(f"rules-{place + 1}", f"{pattern['name']}: rules", columns, hint, path, show_rule, read_rule)
-        )
+                key, title = f"codes-{number}-{index + 1}", f"{name}: codes of {segment['name']}"
+                lists = ("codes", "missing")
+                found.append(Sheet(key, title, _CODE_HINT, _CODE_COLUMNS, lists, ("code",), (place, index)))
+        found.append(Sheet(f"rules-{number}", f"{name}: rules", _RULE_HINT, _RULE_COLUMNS, ("rules",), (), (place,)))
     return tuple(found)
 
 
@@ -144,173 +228,40 @@ def find_sheet(tables: Mapping[str, Any], key: str) -> Sheet:
     raise BitternError("sheet", "This maker has no such table.")
 
 
-def _is_codes(sheet: Sheet) -> bool:
-    return sheet.key.startswith("codes-")
-
-
-def _at(tables: Any, path: Sequence[str | int]) -> Any:
-    for step in path:
-        tables = tables[step] if isinstance(step, int) else tables.get(step, [])
-    return tables
-
-
 def sheet_rows(tables: Mapping[str, Any], sheet: Sheet) -> list[Row]:
     """The rows of a sheet as text by column."""
     if sheet.key == SEGMENTS:
-        return show_segments(tables)
-    held = _at(tables, sheet.path)
-    listed = [*held["codes"], *held.get("missing", [])] if _is_codes(sheet) else held
-    return [sheet.show(row) for row in listed]
-
-
-def read_sheet(tables: Mapping[str, Any], sheet: Sheet, rows: Sequence[tuple[int, Row]]) -> dict[str, Any]:
-    """The maker's JSON with this sheet's rows, each given with the number that problems name it by.
-
-    Empty rows are passed over. Raises Problems, each on 'row N, column', when a row or the maker as a whole could
-    not be read with them: a code twice, numbers that cannot be told apart, a keyway without its spec.
-    """
-    if len(rows) > MOST_ROWS:
-        raise BitternError("file", f"At most {MOST_ROWS:,} rows fit in one table.")
-    problems: list[Problem] = []
-    given: list[Any] = []
-    numbers: list[int] = []
-    filled: list[tuple[int, Row]] = []
-    for number, cells in rows:
-        row = {name: unguarded(" ".join(cells.get(name, "").split())) for name in sheet.columns}
-        if any(row.values()):
-            filled.append((number, row))
-    if sheet.key == SEGMENTS:
-        return read_segments(tables, filled)
-    for number, row in filled:
-        try:
-            given.append(sheet.read(row))
-            numbers.append(number)
-        except BitternError as refused:
-            problems += [Problem(f"row {number}, {each.field}", each.message) for each in refused.problems]
-    problems += _twice(sheet, filled)
-    problems += [_named(sheet, numbers, given, problem) for problem in _row_problems(tables, sheet, given)]
-    if problems:
-        told = {row_of(problem) for problem in problems}
-        problems += [each for each in _stray_rules(tables, sheet, numbers, given) if row_of(each) not in told]
-        raise Problems(sorted(problems, key=row_of))
-    changed: dict[str, Any] = copied(tables)
-    _put(changed, sheet, given)
-    problems = [_named(sheet, numbers, given, problem) for problem in _whole_problems(changed, sheet)]
-    if problems:
-        raise Problems(problems)
-    return changed
-
-
-def _twice(sheet: Sheet, rows: Sequence[tuple[int, Row]]) -> list[Problem]:
-    """Rows that begin as a row above does; rules begin alike and are no less rules for it."""
-    column, first = sheet.columns[0], dict[str, int]()
-    if sheet.key.startswith("rules-"):
-        return []
-    return [
-        Problem(f"row {number}, {column}", f"{row[column]} stands twice: row {first[row[column].casefold()]} has it.")
-        for number, row in rows
-        if row[column] and first.setdefault(row[column].casefold(), number) != number
-    ]
-
-
-def _stray_rules(
-    tables: Mapping[str, Any], sheet: Sheet, numbers: Sequence[int], given: Sequence[Any]
-) -> list[Problem]:
-    """Of a table of rules with bad rows: which of the others speak of what no code gives."""
-    if not sheet.key.startswith("rules-"):
-        return []
-    pattern = read_maker({**tables, "items": []}).patterns[int(sheet.path[1])]
-    rules, _ = read_entries(given, _rule_alone)
-    found = [each for each in check_parts(pattern.segments, rules) if each.field.startswith("rules[")]
-    return [_named(sheet, numbers, given, problem) for problem in found]
-
-
-def _rule_alone(row: Any) -> PatternRule:
-    plain = {"name": "alone", "kind": "text", "text": "A"}
-    return pattern_from_json({"name": "alone", "segments": [plain], "rules": [row]}).rules[0]
-
-
-def _put(tables: dict[str, Any], sheet: Sheet, given: list[Any]) -> None:
-    holder = _at(tables, sheet.path[:-1])
-    if not _is_codes(sheet):
-        holder[sheet.path[-1]] = given
-        return
-    segment = holder[sheet.path[-1]]
-    segment["codes"] = [row for row in given if "code" in row]
-    missing = [row for row in given if "code" not in row]
-    segment.pop("missing", None)
-    if missing:
-        segment["missing"] = missing
-
-
-def _row_problems(tables: Mapping[str, Any], sheet: Sheet, given: Sequence[Any]) -> list[Problem]:
-    """What is wrong with the rows one by one, so that every one of them is told and not the first alone."""
-    found: list[Problem] = []
-    places = {"codes": 0, "missing": 0}
-    for index, row in enumerate(given):
-        name = str(sheet.path[-1])
-        if _is_codes(sheet):
-            name = "codes" if "code" in row else "missing"
-            places[name] += 1
-            index = places[name] - 1
-        try:
-            read_maker(_alone(tables, sheet, row))
-        except Problems as refused:
-            for problem in refused.problems:
-                field = re.sub(rf"{re.escape(name)}\[1\]", f"{name}[{index + 1}]", problem.field, count=1)
-                if _is_codes(sheet):
-                    field = field.replace("segments[1]", f"segments[{int(sheet.path[3]) + 1}]", 1)
-                found.append(Problem(field, problem.message))
-    return found
-
-
-def _alone(tables: Mapping[str, Any], sheet: Sheet, row: Any) -> dict[str, Any]:
-    """The maker with this row in its table and nothing else."""
-    first = str(sheet.path[0])
-    alone = {**tables, "items": [], "patterns": []}
-    if sheet.key != "keyways":
-        alone["keyways"] = []
-    if first != "patterns":
-        return {**alone, first: [row]}
-    plain = {"name": "alone", "kind": "text", "text": "A"}
-    if not _is_codes(sheet):
-        return {**alone, "patterns": [{"name": "alone", "segments": [plain], "rules": [row]}]}
-    codes = {"name": "alone", "kind": "codes", "codes": [{"code": "A", "words": "a"}]}
-    codes |= {"codes": [row]} if "code" in row else {"missing": [row]}
-    return {**alone, "patterns": [{"name": "alone", "segments": [codes]}]}
-
-
-def _whole_problems(tables: dict[str, Any], sheet: Sheet) -> list[Problem]:
-    """What is wrong with the table as a whole, its rows being right."""
-    try:
-        maker = read_maker({**tables, "items": []})
-    except Problems as refused:
-        return list(refused.problems)
-    if sheet.path[0] == "patterns":
-        place = int(sheet.path[1])
         return [
-            Problem(f"patterns[{place + 1}].{each.field}", each.message)
-            for each in check_pattern(maker.patterns[place])
+            _segment_texts(pattern["name"], segment)
+            for pattern in tables.get("patterns", [])
+            for segment in pattern["segments"]
         ]
-    return [each for each in repeated_rows(maker) if each.field.startswith(f"{sheet.path[0]}[")]
+    holder = sheet.holder(tables)
+    return [_texts(sheet, row) for name in sheet.lists for row in holder.get(name, [])]
 
 
-def _named(sheet: Sheet, numbers: Sequence[int], given: Sequence[Any], problem: Problem) -> Problem:
-    """The problem by row and column of the sheet instead of its path in the JSON."""
-    order = [*range(len(given))]
-    if _is_codes(sheet):
-        coded = [index for index in order if "code" in given[index]]
-        kinds = {"codes": coded, "missing": [index for index in order if index not in coded]}
-        found = re.search(
-            rf"segments\[{int(sheet.path[3]) + 1}\]\.(codes|missing)\[(\d+)\](?:\.(\w+))?", problem.field
-        )
-        places = kinds[found[1]] if found else []
-        column = {"words": "means"}.get(found[3] or "code", found[3] or "code") if found else ""
-    else:
-        found = re.search(rf"(?:^|\.){re.escape(str(sheet.path[-1]))}\[(\d+)\](?:\.(\w+))?", problem.field)
-        places, column = order, (found[2] or sheet.columns[0]).replace("_", " ") if found else ""
-    if found is None:
-        return Problem("the table", problem.message)
-    number = int(found[2] if _is_codes(sheet) else found[1]) - 1
-    row = numbers[places[number]] if number < len(places) else "?"
-    return Problem(f"row {row}, {column}", problem.message)
+def _texts(sheet: Sheet, row: Any) -> Row:
+    values = {cell.heading: row.get(cell.field) if cell.field else row for cell in sheet.cells}
+    return {
+        cell.heading: "" if values[cell.heading] is None else cell.show(values[cell.heading]) for cell in sheet.cells
+    }
+
+
+def _segment_texts(pattern: str, segment: Mapping[str, Any]) -> Row:
+    """A segment as text by column."""
+    row = dict.fromkeys(_SEGMENT_COLUMNS, "")
+    row |= {"pattern": pattern, "segment": segment["name"], "kind": segment["kind"]}
+    row["separator"] = segment.get("separator", "")
+    if segment["kind"] == "text":
+        row |= {"text": segment["text"], "means": segment.get("words", "")}
+        row["sets"] = _sets_text(segment.get("sets") or {})
+    if segment["kind"] == "number":
+        row |= {name: str(segment.get(name, "")) for name in NUMBER_COLUMNS}
+    if segment["kind"] != "codes":
+        row["left out"] = " | ".join(_meaning_text(each) for each in segment.get("missing", []))
+    return row
+
+
+def _meaning_text(meaning: Mapping[str, Any]) -> str:
+    sets = _sets_text(meaning.get("sets") or {})
+    return f"{meaning['words']} = {sets}" if sets else str(meaning["words"])

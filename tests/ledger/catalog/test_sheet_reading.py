@@ -8,8 +8,8 @@ import sqlalchemy as sa
 from app.errors import Problems
 from app.fitting import decode_any, read_maker
 from app.ledger.catalog.maker_editing import add_maker, change_table
-from app.ledger.catalog.segments import SEGMENT_COLUMNS
-from app.ledger.catalog.sheets import find_sheet, read_sheet, sheet_rows
+from app.ledger.catalog.sheet_reading import read_sheet
+from app.ledger.catalog.sheets import find_sheet, sheet_rows
 from app.ledger.tables import Maker
 
 
@@ -21,7 +21,13 @@ def ardent(work) -> Maker:
 
 def row(pattern: str, segment: str, kind: str, **cells: str) -> dict[str, str]:
     given = {name.replace("_", " "): value for name, value in cells.items()}
-    return {**dict.fromkeys(SEGMENT_COLUMNS, ""), "pattern": pattern, "segment": segment, "kind": kind, **given}
+    return {
+        **dict.fromkeys(find_sheet({}, "segments").columns, ""),
+        "pattern": pattern,
+        "segment": segment,
+        "kind": kind,
+        **given,
+    }
 
 
 NEW = [
