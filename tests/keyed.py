@@ -11,8 +11,7 @@ from datetime import date, timedelta
 import sqlalchemy as sa
 
 from app.ledger.bench.checkoff import check_off, cut_off, pin_off
-from app.ledger.jobs.handing_over import HandOver, still_open
-from app.ledger.jobs.stages import move_job
+from app.ledger.jobs.stages import move_job, still_open
 from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keysystems.bittings import seal_bitting
 from app.ledger.store.work import Work
@@ -86,8 +85,8 @@ def walk(work: Work, job: Job, *stages: Stage) -> None:
     for stage in stages:
         if stage is Stage.CHECKED:
             tick_off(work, job)
-        handing = HandOver("A. Taker", still_open(work.session, job).mark)
-        move_job(work, job.id, job.version, stage, handing=handing)
+        known = still_open(work.session, job).mark
+        move_job(work, job.id, job.version, stage, taken_by="A. Taker", known=known)
 
 
 def bitting_in(text: str) -> str | None:

@@ -23,11 +23,10 @@ from app.ledger.catalog.makers import import_maker, set_factory_terms
 from app.ledger.catalog.price_editing import TaxRuleForm, TierForm, set_tax_rule, set_tier
 from app.ledger.catalog.price_import import plan_prices, put_on_record
 from app.ledger.catalog.specs import list_specs
-from app.ledger.jobs.handing_over import HandOver, still_open
 from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.payments import PaymentForm, PaymentKind, payments_of, take_payment
 from app.ledger.jobs.queries import get_job
-from app.ledger.jobs.stages import move_job
+from app.ledger.jobs.stages import move_job, still_open
 from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keys.keys import KeyIssueForm, issue_keys, lose_key, return_key
 from app.ledger.keysystems.authority import change_records
@@ -199,8 +198,9 @@ def _move(shop: DemoShop, work: Work, job: Job, step: _Step) -> None:
             pin_off(work, job.number, every)
             check_off(work, job.number, every)
             cut_off(work, job.number, {key.keyset_id for key in keys_of_job(work.session, job.id)})
-        handing = HandOver(job.accepted_by, still_open(work.session, job).mark)
-        move_job(work, job.id, job.version, stage, step.get("reason", ""), handing=handing)
+        known = still_open(work.session, job).mark
+        reason = step.get("reason", "")
+        move_job(work, job.id, job.version, stage, reason, taken_by=job.accepted_by, known=known)
 
 
 def _cross_key(shop: DemoShop, work: Work, job: Job, step: _Step) -> None:

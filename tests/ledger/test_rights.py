@@ -105,7 +105,6 @@ NO_ROLE_OF_THEIR_OWN = {
         quoting.accepting: newest_revision carry_out
         jobs.stages: require_checked
         quoting.crossed_doors: cross_door
-        jobs.handing_over: hand_over
         quoting.issuing: insert_job
         quoting.key_lines: keysets_sold
         quoting.lost_keys: allow_lost require_none_lost_of_job

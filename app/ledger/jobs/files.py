@@ -1,4 +1,4 @@
-"""Files of a job: saved, asked for, and small pictures of photos."""
+"""Files of a job: told by their content alone, saved under a name of chance, asked for, and drawn small."""
 
 from __future__ import annotations
 
@@ -7,26 +7,38 @@ import io
 import os
 import secrets
 import threading
+import unicodedata
 import warnings
-from collections.abc import Sequence
-from contextlib import suppress
+import zipfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import sqlalchemy as sa
+
+# The library has types, but WeasyPrint brings it; named in pyproject.toml because it is used here.
 from PIL import Image, ImageOps
 from sqlalchemy.orm import Session, joinedload
 
-from app.ledger.jobs.file_kinds import find_kind, has_too_many_pixels, plain_name
 from app.ledger.jobs.queries import get_job
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound, reason_of
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Job, JobFile, Role, User
+from app.ledger.tables import FileKind, Job, JobFile, Role, User
 from app.validation import fault_of_length
 
-MOST_WORDS = 200
+MOST_BYTES = 15 * 1024 * 1024
 MOST_FILES = 200  # a job with more is a mistake, or a machine at work
+KINDS_IN_WORDS = "PDF, JPEG, PNG, WebP, TXT, CSV or XLSX"
+_IMAGES = {"JPEG": FileKind.JPEG, "PNG": FileKind.PNG, "WEBP": FileKind.WEBP}
+_SUFFIXES = {kind: (f".{kind.value}", kind.suffix) for kind in FileKind} | {FileKind.JPEG: (".jpg", ".jpeg")}
+_LONGEST = 120
+# A JPEG can be opened at an eighth of its size, the other kinds only whole, with four bytes a pixel.
+_MOST_PIXELS_WHOLE = 30_000_000
+_TURNING = "\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
+_SIDE = 320  # pixels: sharp at half of that on a dense screen
+_one_at_a_time = threading.Lock()  # a page asks for all of a job's at once, and each takes memory while it is open
 
 
 def keep_file(work: Work, folder: Path, job_number: int, sent_name: str, content: bytes, about: str = "") -> JobFile:
@@ -36,40 +48,31 @@ def keep_file(work: Work, folder: Path, job_number: int, sent_name: str, content
     """
     work.require(Role.COUNTER, Role.BENCH)
     about = " ".join(about.split())
-    if fault := fault_of_length(about, MOST_WORDS):
+    if fault := fault_of_length(about, 200):
         raise LedgerError("about", fault)
     kind = find_kind(sent_name, content)
-    stored_name = secrets.token_hex(16)
-    path = folder / stored_name
+    file = JobFile(
+        stored_name=secrets.token_hex(16),
+        name=plain_name(sent_name, kind),
+        kind=kind,
+        size=len(content),
+        sha256=hashlib.sha256(content).digest(),
+        about=about,
+        kept_at=work.now,
+        kept_by_id=work.actor.user_id,
+    )
+    path = folder / file.stored_name
     try:
         with transaction(work.session):
             job = get_job(work.session, job_number)
-            digest = hashlib.sha256(content).digest()
-            _require_room(work, job.id, digest)
-            file = JobFile(
-                job_id=job.id,
-                stored_name=stored_name,
-                name=plain_name(sent_name, kind),
-                kind=kind,
-                size=len(content),
-                sha256=digest,
-                about=about,
-                kept_at=work.now,
-                kept_by_id=work.actor.user_id,
-            )
+            _require_room(work.session, job.id, file.sha256)
+            file.job_id = job.id
             work.session.add(file)
             # Before the row is saved: a backup copies the database first, so no row of it misses its file.
             _write(path, content)
             work.session.flush()
-            record(
-                work,
-                "file kept",
-                f"job {job.number}",
-                f"File {file.name} kept" + (f": {about}" if about else ""),
-                job_id=job.id,
-                file=file.id,
-                bytes=file.size,
-            )
+            said = f"File {file.name} kept" + (f": {about}" if about else "")
+            record(work, "file kept", f"job {job.number}", said, job_id=job.id, file=file.id, bytes=file.size)
             return file
     except BaseException:
         with suppress(OSError):
@@ -77,8 +80,8 @@ def keep_file(work: Work, folder: Path, job_number: int, sent_name: str, content
         raise
 
 
-def _require_room(work: Work, job_id: int, digest: bytes) -> None:
-    there = work.session.query(JobFile.name, JobFile.sha256).filter(JobFile.job_id == job_id).all()
+def _require_room(session: Session, job_id: int, digest: bytes) -> None:
+    there = session.query(JobFile.name, JobFile.sha256).filter(JobFile.job_id == job_id).all()
     same = next((name for name, other in there if other == digest), None)
     if same is not None:
         raise LedgerError("file", f"This file is with the job already, as {same}.")
@@ -136,8 +139,81 @@ def read_content(folder: Path, file: JobFile) -> bytes:
     return content
 
 
-_SIDE = 320  # pixels: sharp at half of that on a dense screen
-_one_at_a_time = threading.Lock()  # a page asks for all of a job's at once, and each takes memory while it is open
+def find_kind(name: str, content: bytes) -> FileKind:
+    """The kind of a file; its name decides between plain text and a table of text, and nothing else.
+
+    Raises LedgerError on `file` with what to do when it is empty, too large, damaged, or of another kind.
+    """
+    if not content:
+        raise LedgerError("file", "This file is empty. Choose another.")
+    if len(content) > MOST_BYTES:
+        raise LedgerError(
+            "file",
+            f"This file has {_megabytes(len(content))}; at most {_megabytes(MOST_BYTES)} are kept. Take the photo "
+            "smaller, or send fewer pages.",
+        )
+    if content.startswith(b"%PDF-"):
+        if b"%%EOF" not in content[-2048:]:
+            raise LedgerError("file", "This PDF ends before its end: it was cut short on its way. Send it again.")
+        return FileKind.PDF
+    if content.startswith(b"PK\x03\x04"):
+        return _spreadsheet(content)
+    if content.startswith((b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n")) or content[8:12] == b"WEBP":
+        return _image(content)
+    if _is_text(content) and name.lower().endswith((".txt", ".csv")):
+        return FileKind.CSV if name.lower().endswith(".csv") else FileKind.TXT
+    raise LedgerError("file", f"This is none of the accepted kinds: {KINDS_IN_WORDS}. Save it as one of them.")
+
+
+def _megabytes(count: int) -> str:
+    return f"{-(-count // (1024 * 1024))} MB"
+
+
+def _spreadsheet(content: bytes) -> FileKind:
+    """XLSX by what its archive lists; nothing in it is unpacked."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(content)) as archive:
+            names = set(archive.namelist())
+    except (zipfile.BadZipFile, ValueError, NotImplementedError) as error:
+        raise LedgerError("file", "This spreadsheet is damaged. Save it anew and send it again.") from error
+    if not {"[Content_Types].xml", "xl/workbook.xml"} <= names:
+        raise LedgerError("file", f"This is an archive, not a spreadsheet. Accepted are {KINDS_IN_WORDS}.")
+    if any(name.lower().endswith(".bin") and "vba" in name.lower() for name in names):
+        raise LedgerError("file", "This spreadsheet carries macros. Save it as XLSX without macros and send that.")
+    return FileKind.XLSX
+
+
+def _is_text(content: bytes) -> bool:
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return False
+    return not any(unicodedata.category(one) == "Cc" and one not in "\t\n\r\f" for one in text)
+
+
+@contextmanager
+def _picture(content: bytes) -> Iterator[Image.Image]:
+    """A picture, not unpacked yet; DecompressionBomb… where that would take more memory than a photo may."""
+    with warnings.catch_warnings():
+        # More pixels than a camera has would fill the memory of who opens it.
+        warnings.simplefilter("error", Image.DecompressionBombWarning)
+        with Image.open(io.BytesIO(content), formats=tuple(_IMAGES)) as picture:
+            if picture.format != "JPEG" and picture.width * picture.height > _MOST_PIXELS_WHOLE:
+                raise Image.DecompressionBombError
+            yield picture
+
+
+def _image(content: bytes) -> FileKind:
+    try:
+        with _picture(content) as picture:
+            picture.verify()
+            return _IMAGES[picture.format or ""]
+    except (Image.DecompressionBombWarning, Image.DecompressionBombError) as error:
+        raise LedgerError("file", "This picture has more pixels than a camera takes. Save it smaller.") from error
+    except Exception as error:  # a damaged picture raises what it likes, by kind and by fault
+        raise LedgerError(
+            "file", "This picture is damaged or not what it seems. Take it anew, or save it again."
+        ) from error
 
 
 def small_picture(file: JobFile, content: bytes) -> bytes:
@@ -149,15 +225,11 @@ def small_picture(file: JobFile, content: bytes) -> bytes:
         raise NotFound("picture")
     out = io.BytesIO()
     try:
-        with _one_at_a_time, warnings.catch_warnings():
-            warnings.simplefilter("error", Image.DecompressionBombWarning)
-            with Image.open(io.BytesIO(content), formats=("JPEG", "PNG", "WEBP")) as picture:
-                if has_too_many_pixels(picture):
-                    raise Image.DecompressionBombError
-                picture.draft("RGB", (2 * _SIDE, 2 * _SIDE))  # a large JPEG is not unpacked whole
-                picture.thumbnail((_SIDE, _SIDE))
-                _on_white(ImageOps.exif_transpose(picture)).save(out, "JPEG", quality=80)
-    except Exception as error:  # a damaged picture raises what it likes, by kind and by fault
+        with _one_at_a_time, _picture(content) as picture:
+            picture.draft("RGB", (2 * _SIDE, 2 * _SIDE))  # a large JPEG is not unpacked whole
+            picture.thumbnail((_SIDE, _SIDE))
+            _on_white(ImageOps.exif_transpose(picture)).save(out, "JPEG", quality=80)
+    except Exception as error:  # as above
         raise LedgerError("file", f"{file.name} cannot be drawn small; open it as it is.") from error
     return out.getvalue()
 
@@ -169,3 +241,28 @@ def _on_white(picture: Image.Image) -> Image.Image:
     ground = Image.new("RGBA", seen.size, "white")
     ground.alpha_composite(seen)
     return ground.convert("RGB")
+
+
+def plain_name(sent: str, kind: FileKind) -> str:
+    """The sender's name for a file as people see it: no folder, nothing unprintable, the ending of its kind.
+
+    >>> plain_name("../../etc/passwd", FileKind.TXT), plain_name("C:\\\\photos\\\\old core.JPEG", FileKind.JPEG)
+    ('passwd.txt', 'old core.JPEG')
+    >>> plain_name("list.pdf.exe", FileKind.PDF), plain_name("...", FileKind.PNG)
+    ('list.pdf', 'file.png')
+    """
+    last = sent.replace("\\", "/").rpartition("/")[2]
+    kept = "".join(" " if one.isspace() else one for one in last if one.isspace() or _is_plain(one))
+    name = " ".join(kept.split()).strip(". ")
+    stem, dot, ending = name.rpartition(".")
+    if not dot or f".{ending.lower()}" not in _SUFFIXES[kind]:
+        has_ending = dot and len(ending) <= 5 and ending.isalnum()
+        stem, ending = (stem if has_ending else name), kind.suffix[1:]
+    if any(stem.lower().endswith(suffix) for suffix in _SUFFIXES[kind]):
+        stem = stem.rpartition(".")[0]
+    stem = stem.strip(". ")[: _LONGEST - len(ending) - 1] or "file"
+    return f"{stem}.{ending}"
+
+
+def _is_plain(character: str) -> bool:
+    return character.isprintable() and character not in _TURNING and character not in '<>:"|?*'

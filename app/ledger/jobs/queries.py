@@ -1,4 +1,4 @@
-"""Questions about jobs: the ledger page, one job's story, what each of its cylinders hangs on."""
+"""Questions about jobs: the ledger page, one job with its parts, and its money."""
 
 from __future__ import annotations
 
@@ -18,11 +18,8 @@ from app.ledger.store.errors import NotFound
 from app.ledger.tables import (
     LATE_STAGES,
     Customer,
-    Cylinder,
-    CylinderState,
     Job,
     JobLine,
-    Keyset,
     Payment,
     QuoteRevision,
     Site,
@@ -293,24 +290,3 @@ def job_money(job: Job) -> JobMoney:
 def newest_revision_number(session: Session, job_id: int) -> int:
     """The number of the job's newest quote revision; 0 where it was never quoted."""
     return session.scalar(sa.select(sa.func.max(QuoteRevision.revision)).where(QuoteRevision.job_id == job_id)) or 0
-
-
-@dataclass(frozen=True, slots=True)
-class Piece:
-    """What a cylinder of a job hangs on, for links: its door, its key system, and how far it is."""
-
-    cylinder_id: int
-    door_id: int | None
-    system_id: int | None
-    state: CylinderState
-
-
-def pieces_of(session: Session, job_id: int) -> dict[int, Piece]:
-    """Cylinder id → piece, of one job, in one query."""
-    rows = session.execute(
-        sa.select(Cylinder.id, Cylinder.door_id, Keyset.system_id, Cylinder.state)
-        .outerjoin(Keyset, Keyset.id == Cylinder.keyset_id)
-        .where(Cylinder.job_id == job_id)
-        .order_by(Cylinder.id)
-    )
-    return {row[0]: Piece(*row) for row in rows}

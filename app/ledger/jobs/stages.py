@@ -1,15 +1,20 @@
-"""Use cases: move a job from one stage to the next, and note that a quote is lost."""
+"""Use cases: move a job from one stage to the next, hand it over, and note that a quote is lost."""
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.jobs.handing_over import HandOver, hand_over
+from app.errors import Problem, Problems
+from app.ledger.jobs.queries import job_money
+from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keysystems.authority import require_job_authority
+from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError, Stale
@@ -21,6 +26,7 @@ from app.ledger.tables import (
     Cylinder,
     CylinderState,
     Door,
+    Event,
     House,
     Job,
     Key,
@@ -29,9 +35,11 @@ from app.ledger.tables import (
     Role,
     Stage,
 )
-from app.validation import length_limit
+from app.pricing import show_cents
+from app.validation import fault_of_length, length_limit
 
 _NAMED = 12  # cylinders that a refusal names
+_NAMED_KEYSETS = 8  # that a sentence names
 _NEEDS_REASON = (Stage.LOST, Stage.CANCELED)
 # Shop-keyed cylinders must pass the bench and its check on their way out.
 _SKIPS_BENCH = {(Stage.APPROVED, Stage.READY), (Stage.PARTS_ON_ORDER, Stage.READY)}
@@ -52,21 +60,23 @@ def move_job(
     to: Stage,
     reason: str = "",
     override_reason: str = "",
-    handing: HandOver | None = None,
+    *,
+    taken_by: str = "",
+    known: str = "",
 ) -> Job:
     """Move a job that was read at `version`; LedgerError names what is allowed when the jump is not.
 
     Lost and canceled need a reason. The bench needs the written authority of each key system's owner of record,
     or, of the house's owner, an `override_reason`. Checked may be set by bench and owner only, and only
     with every cylinder that the shop keys ticked off as checked. Ready says that what a factory cut is there.
-    Handing over needs who takes the goods, and that whoever hands them over knows what is open still (`handing`);
-    it puts the job's cylinders on their doors (those there before count as removed), and its keys that are cut
-    in that person's hands. What it rekeys must be there first.
+    Handing over needs `taken_by`, who takes the goods, and `known`, the mark of what whoever hands them over was told
+    to be open still ("" where nothing is); Problems on these. It puts the job's cylinders on their doors (those there
+    before count as removed), and its keys that are cut in that person's hands. What it rekeys must be there first.
     """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
         job = get_version(work.session, Job, job_id, "job", version)
-        _move(work, job, to, reason, override_reason, handing)
+        _move(work, job, to, reason, override_reason, taken_by, known)
         return job
 
 
@@ -89,7 +99,7 @@ def lose_quote(work: Work, quote_id: int, reason: str) -> Job:
 
 
 def _move(
-    work: Work, job: Job, to: Stage, reason: str, override_reason: str = "", handing: HandOver | None = None
+    work: Work, job: Job, to: Stage, reason: str, override_reason: str = "", taken_by: str = "", known: str = ""
 ) -> None:
     """Check the move and make it, inside the caller's transaction."""
     allowed = next_stages(job)
@@ -108,7 +118,7 @@ def _move(
     said, detail = [reason.strip()], dict[str, Any]()
     if to is Stage.HANDED_OVER:
         _require_rekeyed_there(work, job)
-        taker, still = hand_over(work, job, handing or HandOver())
+        taker, still = _hand_over(work, job, taken_by, known)
         said = [f"taken by {taker}.", *still.sentences, *said]
         detail = {"taken_by": taker, "uncut": [key.id for key in still.keys], "owed_cents": still.owed_cents}
     left = job.stage
@@ -124,6 +134,74 @@ def _move(
         job_id=job.id,
         **detail,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class StillOpen:
+    """Keys that are not cut yet, and money that is not paid; cents with tax."""
+
+    keys: tuple[Key, ...]
+    owed_cents: int
+    total_cents: int
+
+    @property
+    def mark(self) -> str:
+        """What somebody sends back who was told of just these keys and cents; "" where nothing is open."""
+        if not self.keys and not self.owed_cents:
+            return ""
+        told = f"{sorted(key.id for key in self.keys)} {self.owed_cents}"
+        return hashlib.sha256(told.encode()).hexdigest()[:16]
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """What is open, each in a sentence."""
+        said = []
+        if self.keys:
+            count = "1 key is" if len(self.keys) == 1 else f"{len(self.keys)} keys are"
+            said.append(f"{count} not cut yet: {self._named()}.")
+        if self.owed_cents:
+            said.append(f"{show_cents(self.owed_cents)} of {show_cents(self.total_cents)} is not paid.")
+        return tuple(said)
+
+    def _named(self) -> str:
+        copies: dict[tuple[int, str], list[int]] = {}
+        for key in self.keys:
+            copies.setdefault((key.keyset_id, key.keyset.symbol), []).append(key.copy_number)
+        named = [f"{symbol} {say_copies(numbers)}" for (_, symbol), numbers in copies.items()]
+        more = f"; and {len(named) - _NAMED_KEYSETS} more keysets" if len(named) > _NAMED_KEYSETS else ""
+        return "; ".join(named[:_NAMED_KEYSETS]) + more
+
+
+def still_open(session: Session, job: Job) -> StillOpen:
+    """What whoever hands this job over has to know."""
+    keys = tuple(key for key in keys_of_job(session, job.id) if key.state is KeyState.ORDERED)
+    money = job_money(job)
+    return StillOpen(keys, max(money.balance_cents, 0), money.total_cents)
+
+
+def _hand_over(work: Work, job: Job, taken_by: str, known: str) -> tuple[str, StillOpen]:
+    """Who takes the goods, and what stays open; keys that are cut go out to them."""
+    taker, left = " ".join(taken_by.split()), still_open(work.session, job)
+    problems = [] if taker else [Problem("taken_by", "Enter who takes it: a person's name.")]
+    if fault := fault_of_length(taker, 120):
+        problems.append(Problem("taken_by", fault))
+    if left.mark and known != left.mark:
+        told = " ".join(left.sentences)
+        problems.append(Problem("known", f"{told} Tick that it is handed over all the same, and press again."))
+    if problems:
+        raise Problems(problems)
+    for key in keys_of_job(work.session, job.id):
+        if key.state is KeyState.CUT:
+            key.state, key.holder, key.changed_at = KeyState.OUT, taker, work.now
+    return taker, left
+
+
+def taker_of(session: Session, job_id: int) -> str:
+    """Who took the job's goods, "" where nobody has, or nobody was asked."""
+    told = session.scalars(
+        sa.select(Event.detail).where(Event.job_id == job_id, Event.kind == STAGE_MOVED).order_by(Event.id.desc())
+    )
+    return next((str(detail["taken_by"]) for detail in told if "taken_by" in detail), "")
 
 
 def _move_pieces(work: Work, job: Job, to: Stage) -> None:

@@ -9,8 +9,9 @@ from dataclasses import dataclass, field
 
 from app.documents import BenchPage, CylinderCard, SystemSheet, bench_page
 from app.ledger.bench.checkoff import CUT_IN, CheckOff, checked_off
-from app.ledger.jobs.papers import bench_work, schedule_of
-from app.ledger.jobs.queries import Piece, days_late, get_job, pieces_of
+from app.ledger.jobs.cylinder_lines import cautions_by_door, job_cylinders
+from app.ledger.jobs.papers import bench_work
+from app.ledger.jobs.queries import days_late, get_job
 from app.ledger.jobs.schedule import ScheduleRow
 from app.ledger.jobs.stages import next_stages, wants_second_check
 from app.ledger.keys.key_queries import keys_of_job
@@ -27,18 +28,18 @@ class TickLine:
     """One keyed cylinder with its tick. Never a bitting."""
 
     row: ScheduleRow
-    piece: Piece
+    state: CylinderState
     off: CheckOff
 
     @property
     def is_pinned(self) -> bool:
         """Pinned, whether checked already or not."""
-        return self.piece.state is not CylinderState.ORDERED
+        return self.state is not CylinderState.ORDERED
 
     @property
     def is_checked(self) -> bool:
         """Checked, and so through the bench."""
-        return self.piece.state not in (CylinderState.ORDERED, CylinderState.PINNED)
+        return self.state not in (CylinderState.ORDERED, CylinderState.PINNED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,17 +95,18 @@ class BenchJobPage:
 def bench_job_page(work: Work, number: int) -> BenchJobPage:
     """The page of a job at the bench. Opens no bitting; LedgerError when the shop keys nothing of it."""
     job = get_job(work.session, number)
-    pieces = pieces_of(work.session, job.id)
+    found = job_cylinders(work.session, job.id)
     keys, copies = _keys(work, job), own_copies(job)
-    if not ((pieces and "shop" in job.keyed_at) or keys or copies):
+    is_keyed_here = bool(found.lines) and "shop" in job.keyed_at
+    if not (is_keyed_here or keys or copies):
         raise LedgerError("", f"Nothing in job {number} is keyed on the shop's own bench.")
-    schedule = schedule_of(work, job)
+    cautions = cautions_by_door(work.session, job.id, len(found.lines))
     offs = checked_off(work.session, job.id)
     sent = sent_cylinders(work.session, job)
     lines = tuple(
-        TickLine(row, pieces[row.cylinder_id], offs.get(row.cylinder_id, CheckOff()))
-        for row in schedule.rows
-        if row.keyset and row.cylinder_id not in sent and "shop" in job.keyed_at
+        TickLine(found.row(line), line.state, offs.get(line.id, CheckOff()))
+        for line in found.lines
+        if line.keyset_id is not None and line.id not in sent and is_keyed_here
     )
     allowed = next_stages(job)
     return BenchJobPage(
@@ -115,7 +117,7 @@ def bench_job_page(work: Work, number: int) -> BenchJobPage:
         copies=copies,
         cautions=(
             *(one.of_job for one in lost_for_job(work.session, job.id)),
-            *dict.fromkeys(caution for row in schedule.rows for caution in row.cautions),
+            *dict.fromkeys(caution for line in found.lines for caution in cautions.get(line.door_id or 0, ())),
         ),
         can_tick=job.stage is Stage.ON_THE_BENCH,
         can_cut=job.stage in CUT_IN,

@@ -8,7 +8,7 @@ from flask_wtf.file import FileField, FileRequired
 from wtforms import StringField, TextAreaField
 from wtforms.validators import AnyOf, Length
 
-from app.ledger.jobs.file_kinds import KINDS_IN_WORDS, MOST_BYTES
+from app.ledger.jobs.files import KINDS_IN_WORDS, MOST_BYTES
 from app.ledger.jobs.notes import MOST_NOTE
 from app.ledger.jobs.queries import LedgerQuestion
 from app.ledger.tables import Stage

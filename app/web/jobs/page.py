@@ -8,9 +8,8 @@ from typing import Any
 
 from app.ledger.jobs.cylinder_lines import JobCylinder, JobCylinders, cautions_by_door, job_cylinders
 from app.ledger.jobs.files import files_of_job
-from app.ledger.jobs.handing_over import StillOpen, still_open, taker_of
 from app.ledger.jobs.queries import JobMoney, days_late, get_job, job_money, show_margin
-from app.ledger.jobs.stages import next_stages
+from app.ledger.jobs.stages import StillOpen, next_stages, still_open, taker_of
 from app.ledger.keysystems.authority import lacks_authority, systems_touched
 from app.ledger.quoting.key_lines import own_copies
 from app.ledger.quoting.replacing import told_customer

@@ -6,7 +6,6 @@ from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
-from app.ledger.jobs.handing_over import HandOver
 from app.ledger.jobs.queries import get_job, ledger_page
 from app.ledger.jobs.stages import move_job
 from app.ledger.tables import Role
@@ -48,9 +47,9 @@ def move(number: int) -> ResponseReturnValue:
     job_id = get_job(work.session, number).id
     if form.validate_on_submit():
         try:
-            handing = HandOver(typed(form.taken_by), typed(form.known))
             reason, override = typed(form.reason), typed(form.override_reason)
-            job = move_job(work, job_id, form.version_read, form.stage, reason, override, handing)
+            hands = {"taken_by": typed(form.taken_by), "known": typed(form.known)}
+            job = move_job(work, job_id, form.version_read, form.stage, reason, override, **hands)
         except BitternError as error:
             attach(form, error)
         else:

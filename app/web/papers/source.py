@@ -9,11 +9,11 @@ from flask import abort, url_for
 
 from app.documents import KeyReceipt, PickHead, ReceiptKey
 from app.ledger.jobs.cylinder_lines import SystemLine, has_cylinders, key_counts
-from app.ledger.jobs.handing_over import taker_of
 from app.ledger.jobs.hardware import HardwareList, hardware_of
 from app.ledger.jobs.holders import KeyHolders, holders_of
 from app.ledger.jobs.papers import bench_work, schedule_of
 from app.ledger.jobs.schedule import BenchWork, Schedule
+from app.ledger.jobs.stages import taker_of
 from app.ledger.keys.key_queries import keys_to_sign
 from app.ledger.keysystems.authority import authority_of, systems_of_job
 from app.ledger.keysystems.lost_keysets import exposed_by, where_it_opens

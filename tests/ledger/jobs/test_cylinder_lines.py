@@ -8,7 +8,7 @@ from app.ledger.jobs.cylinder_lines import cautions_by_door, job_cylinders
 from app.ledger.jobs.papers import cylinder_symbol, operating, schedule_of
 from app.ledger.sites.cautions import INSIDE, cautions_of
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderOperator
+from app.ledger.tables import Cylinder, CylinderOperator, CylinderState
 from tests import factories
 from tests.bare import config, work
 from tests.keyed import keyed_job
@@ -37,6 +37,14 @@ def test_each_row_says_what_its_cylinder_and_door_say(work: Work) -> None:
         assert row.opening_number == (one.door.opening_number if one.door else "")
     assert [row.keyset for row in rows] == ["X1AA", "2AA(NMK)", ""] and INSIDE in rows[0].cautions
     assert rows[0].operated_by == ("1AA", "2AA", "AA") and rows[2].remarks == "spare"
+
+
+def test_each_line_says_its_door_its_system_and_how_far_it_is(work: Work) -> None:
+    keyed = keyed_job(work)
+    found = job_cylinders(work.session, keyed.job.id)
+    assert [line.door_id for line in found.lines] == [door.id for door in keyed.doors]
+    assert {found.system_of(line) for line in found.lines} == {keyed.system.id}
+    assert {line.state for line in found.lines} == {CylinderState.ORDERED}
 
 
 def test_cautions_are_asked_of_no_more_doors_than_are_shown(work: Work) -> None:

@@ -18,8 +18,16 @@ from app.ledger.care.opening import Ledger, open_ledger
 from app.ledger.care.place import files_folder
 from app.ledger.care.restoring import restore_backup
 from app.ledger.care.sealing import passphrase_secret
-from app.ledger.jobs.file_kinds import MOST_BYTES, find_kind, plain_name
-from app.ledger.jobs.files import files_of_job, get_file, keep_file, read_content, small_picture
+from app.ledger.jobs.files import (
+    MOST_BYTES,
+    files_of_job,
+    find_kind,
+    get_file,
+    keep_file,
+    plain_name,
+    read_content,
+    small_picture,
+)
 from app.ledger.jobs.notes import add_note
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.work import Actor, Work
@@ -110,7 +118,7 @@ def test_a_picture_of_too_many_pixels_is_refused_before_it_is_unpacked(monkeypat
 
 def test_what_opens_only_whole_may_have_fewer_pixels_than_a_camera(monkeypatch: pytest.MonkeyPatch) -> None:
     """A PNG of one color, a third of a megabyte, would take a gigabyte of memory to be drawn small."""
-    monkeypatch.setattr("app.ledger.jobs.file_kinds._MOST_PIXELS_WHOLE", 40 * 30 - 1)
+    monkeypatch.setattr("app.ledger.jobs.files._MOST_PIXELS_WHOLE", 40 * 30 - 1)
     assert find_kind("old core.jpg", picture("JPEG")) is FileKind.JPEG
     for kind in ("PNG", "WEBP"):
         with pytest.raises(LedgerError, match="more pixels"):

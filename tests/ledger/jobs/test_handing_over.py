@@ -12,9 +12,8 @@ from app.errors import Problems
 from app.ledger.bench.bench_queries import bench_day
 from app.ledger.bench.checkoff import cut_off, uncut
 from app.ledger.care.opening import open_ledger
-from app.ledger.jobs.handing_over import HandOver, still_open, taker_of
 from app.ledger.jobs.payments import PaymentForm, PaymentKind, take_payment
-from app.ledger.jobs.stages import move_job
+from app.ledger.jobs.stages import move_job, still_open, taker_of
 from app.ledger.moving.exported_events import check_told, told_detail
 from app.ledger.store.errors import LedgerError, NotAllowed, NotFound
 from app.ledger.store.work import Actor, Work
@@ -47,7 +46,7 @@ def ready(work: Work) -> Keyed:
 def hand(work: Work, keyed: Keyed, taken_by: str = "", known: str = "") -> None:
     work.session.rollback()
     work.session.refresh(keyed.job)
-    move_job(work, keyed.job.id, keyed.job.version, Stage.HANDED_OVER, handing=HandOver(taken_by, known))
+    move_job(work, keyed.job.id, keyed.job.version, Stage.HANDED_OVER, taken_by=taken_by, known=known)
 
 
 def keys(work: Work) -> dict[str, tuple[str, str]]:

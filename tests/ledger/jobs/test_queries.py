@@ -9,15 +9,14 @@ import pytest
 from sqlalchemy.orm import Session
 
 from app.ledger.bench.bench_queries import bench_day
-from app.ledger.jobs.queries import LedgerQuestion, days_late, get_job, job_money, ledger_page, pieces_of
+from app.ledger.jobs.queries import LedgerQuestion, days_late, get_job, job_money, ledger_page
 from app.ledger.store.errors import NotFound
-from app.ledger.store.work import Work
-from app.ledger.tables import CylinderState, Stage
+from app.ledger.tables import Stage
 from tests import factories
 from tests.bare import config, work
 from tests.conftest import NOW
 from tests.factories import BENCH_TERMS
-from tests.keyed import counted, keyed_job
+from tests.keyed import counted
 
 __all__ = ["config", "work"]  # the bare house
 
@@ -137,14 +136,6 @@ def test_a_quote_that_is_only_listed_is_not_read_whole(session: Session) -> None
     with counted(session.get_bind()) as statements:  # type: ignore[arg-type]
         get_job(session, 7)
     assert not any("snapshot" in statement for statement in statements)
-
-
-def test_pieces_say_what_each_cylinder_hangs_on(work: Work) -> None:
-    keyed = keyed_job(work)
-    pieces = pieces_of(work.session, keyed.job.id)
-    assert [pieces[one.id].door_id for one in keyed.cylinders] == [door.id for door in keyed.doors]
-    assert {piece.system_id for piece in pieces.values()} == {keyed.system.id}
-    assert {piece.state for piece in pieces.values()} == {CylinderState.ORDERED}
 
 
 def test_the_bench_works_by_promise_and_sees_where_a_promise_breaks(session: Session) -> None:

@@ -10,8 +10,7 @@ from datetime import date
 import pytest
 import sqlalchemy as sa
 
-from app.ledger.jobs.handing_over import HandOver, still_open
-from app.ledger.jobs.stages import lose_quote, move_job, next_stages
+from app.ledger.jobs.stages import lose_quote, move_job, next_stages, still_open
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.store.errors import LedgerError, NotAllowed, NotFound, Stale
 from app.ledger.store.events import events_of_job
@@ -83,7 +82,7 @@ def test_a_job_goes_where_it_may_and_nowhere_else(work: Work, stage: Stage, keye
         job = job_at(work, stage, keyed_at)
         if to.value in allowed:
             left = still_open(work.session, job)
-            move_job(work, job.id, job.version, to, "the customer says so", handing=HandOver("R. Teal", left.mark))
+            move_job(work, job.id, job.version, to, "the customer says so", taken_by="R. Teal", known=left.mark)
             assert job.stage is to
             taken = " ".join(("taken by R. Teal.", *left.sentences, "")) if to is Stage.HANDED_OVER else ""
             assert last_event(work).summary == f"{stage.value} → {to.value}: {taken}the customer says so"
@@ -125,8 +124,8 @@ def test_checked_is_said_by_the_bench_and_everything_else_by_the_counter_too(wor
                     move_job(by(work, Role.COUNTER), job.id, job.version, Stage(to))
                 work.session.refresh(job)
             by_whom = Role.BENCH if to == "checked" else Role.COUNTER
-            handing = HandOver("R. Teal", still_open(work.session, job).mark)
-            move_job(by(work, by_whom), job.id, job.version, Stage(to), "the customer says so", handing=handing)
+            hands = {"taken_by": "R. Teal", "known": still_open(work.session, job).mark}
+            move_job(by(work, by_whom), job.id, job.version, Stage(to), "the customer says so", **hands)
             assert job.stage.value == to
 
 

@@ -8,8 +8,7 @@ from datetime import date
 import sqlalchemy as sa
 
 from app.ledger.catalog.house_settings import set_bench_terms
-from app.ledger.jobs.handing_over import HandOver, still_open
-from app.ledger.jobs.stages import move_job
+from app.ledger.jobs.stages import move_job, still_open
 from app.ledger.quoting.blank_stock import bench_today, on_the_shelf
 from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
@@ -64,8 +63,8 @@ def move(work: Work, job: Job, *stages: Stage) -> None:
             cylinder.state = CylinderState.CHECKED
         work.session.commit()
         reason = "changed their mind" if stage is Stage.CANCELED else ""
-        handing = HandOver("A. Taker", still_open(work.session, job).mark)
-        move_job(work, job.id, job.version, stage, reason, handing=handing)
+        known = still_open(work.session, job).mark
+        move_job(work, job.id, job.version, stage, reason, taken_by="A. Taker", known=known)
 
 
 def test_the_next_quote_is_not_promised_from_what_an_accepted_job_takes(work: Work) -> None:
