@@ -69,9 +69,10 @@ class PlanPage(PageForm):
         return self.into(
             PlanForm,
             levels=int(self.levels.data),
+            changes_per_master=self.changes.data,
             masters=self.masters.data or 1,
             grands=self.grands.data or 1,
-            expansion=self.expansion.data or 0,
+            expansion_percent=self.expansion.data or 0,
         )
 
 
