@@ -21,7 +21,6 @@ from app.errors import BitternError
 from app.ledger.store.errors import LedgerBusy, LedgerStopped, NotAllowed, NotFound, Stale, VaultError
 from app.ledger.tables import longest
 from app.validation import length_limit
-from app.web.fields import TextField
 
 Outcome = TypeVar("Outcome")
 Value = TypeVar("Value")
@@ -112,7 +111,7 @@ def _value(field: Field, hint: Any) -> Any:
     if isinstance(field.data, str):
         word = field.data.strip()
         return hint(word) if isinstance(hint, EnumType) else word
-    return "" if field.data is None and not isinstance(field, TextField) else field.data
+    return "" if field.data is None and hint is str else field.data
 
 
 class FilePage(PageForm):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Protocol, TypeVar
 
 import sqlalchemy as sa
@@ -29,7 +29,16 @@ from app.ledger.tables import (
 )
 from app.validation import fault_of_length
 
-TYPES = ("mortise", "rim", "bored", "sfic", "lfic")
+_TYPES = ("mortise", "rim", "bored", "sfic", "lfic")
+
+
+def type_in(words: str) -> str:
+    """The type of a cylinder where its words say it, else "".
+
+    >>> type_in("Mortise cylinder 1-1/8"), type_in("as found")
+    ('mortise', '')
+    """
+    return next((kind for kind in _TYPES if kind in words.lower()), "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,16 +67,7 @@ def add_cylinder(work: Work, door_id: int, form: CylinderForm) -> Cylinder:
             rows = sa.select(Keyset.id).join(KeySystem).where(KeySystem.customer_id == door.site.customer_id)
             if work.session.scalar(rows.where(Keyset.id == form.keyset_id)) is None:
                 raise LedgerError("keyset_id", "This keyset is in no key system of this customer.")
-        cylinder = Cylinder(
-            door=door,
-            position=form.position,
-            words=form.words,
-            part_number=form.part_number,
-            keyset_id=form.keyset_id,
-            type=next((kind for kind in TYPES if kind in form.words.lower()), ""),
-            remarks=form.remarks,
-            state=CylinderState.FITTED,
-        )
+        cylinder = Cylinder(**asdict(form), door=door, type=type_in(form.words), state=CylinderState.FITTED)
         work.session.add(cylinder)
         work.session.flush()
         said = f"Cylinder {cylinder.position}: {cylinder.words} saved as found"

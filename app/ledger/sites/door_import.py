@@ -12,8 +12,7 @@ from sqlalchemy.orm import Session, joinedload, selectinload
 from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import BitternError, Problem, Problems
-from app.fitting import write_inches
-from app.ledger.sites.cylinders import TYPES, standing
+from app.ledger.sites.cylinders import standing, type_in
 from app.ledger.sites.door_paste import LIST_COLUMNS, MOST_ROWS, DoorRow, read_door_table
 from app.ledger.sites.doors import FIELDS, DoorChange, changed, for_event, put, said
 from app.ledger.sites.duplicate_doors import number_key
@@ -35,11 +34,6 @@ class NewCylinder:
     part_number: str
     keyset: str
     keyset_id: int | None
-
-    @property
-    def type(self) -> str:
-        """Its type, where its words say it."""
-        return next((kind for kind in TYPES if kind in self.words.lower()), "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +113,7 @@ def _by_door(rows: Sequence[DoorRow], problems: list[Problem]) -> dict[str, tupl
     doors: dict[str, tuple[int, dict[str, str]]] = {}
     for row in rows:
         _, values = doors.setdefault(row.opening, (row.row, {}))
-        for name, text in _said(row).items():
+        for name, text in row.texts().items():
             if values.setdefault(name, text) != text:
                 problems.append(
                     Problem(
@@ -128,22 +122,6 @@ def _by_door(rows: Sequence[DoorRow], problems: list[Problem]) -> dict[str, tupl
                     )
                 )
     return doors
-
-
-def _said(row: DoorRow) -> dict[str, str]:
-    """The row's cells that are not empty and speak of the door."""
-    cells = {
-        "location": row.location,
-        "hand": row.hand,
-        "thickness": write_inches(row.thickness) if row.thickness else "",
-        "stile": write_inches(row.stile) if row.stile else "",
-        "lock": row.lock,
-        "function": row.function,
-        "egress": "yes" if row.is_egress else "no",
-        "fire rated": "yes" if row.is_fire_rated else "no",
-        "remarks": row.remarks,
-    }
-    return {name: text for name, text in cells.items() if name in row.said}
 
 
 def _doubled(rows: Sequence[DoorRow]) -> list[Problem]:
@@ -248,7 +226,7 @@ def import_doors(work: Work, site_id: int, rows: Sequence[DoorRow], seal: str = 
                 position=one.position,
                 words=one.words,
                 part_number=one.part_number,
-                type=one.type,
+                type=type_in(one.words),
                 keyset_id=one.keyset_id,
                 state=CylinderState.FITTED,
             )

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from app.errors import BitternError, Problem
-from app.fitting import read_inches
+from app.fitting import read_inches, write_inches
+from app.ledger.tables import Cylinder, Door, Keyset, Lock, longest
 from app.spreadsheets import pasted_rows, unguarded
 from app.validation import fault_of_length
 
@@ -31,16 +32,16 @@ JOB_COLUMNS = (*COLUMNS, "operated by")
 LIST_COLUMNS = (*COLUMNS, "cylinder", "part number")
 HANDS = ("", "LH", "RH", "LHR", "RHR")
 MOST_ROWS = 5000
-_LIMITS = {
-    "opening": 40,
-    "location": 200,
-    "lock": 200,
-    "function": 120,
-    "position": 40,
-    "keyset": 24,
-    "remarks": 2000,
-    "cylinder": 300,
-    "part number": 80,
+TEXTS = {  # how long a cell may be
+    "opening": longest(Door.opening_number),
+    "location": longest(Door.location),
+    "lock": longest(Lock.description),
+    "function": longest(Lock.function),
+    "position": longest(Cylinder.position),
+    "keyset": longest(Keyset.symbol),
+    "remarks": longest(Door.remarks),
+    "cylinder": longest(Cylinder.words),
+    "part number": longest(Cylinder.part_number),
     "operated by": 400,
 }
 _OTHER_NAMES = {
@@ -85,6 +86,21 @@ class DoorRow:
     part_number: str = ""
     operated_by: str = ""  # symbols, as the matrix of who opens what lists them
     said: frozenset[str] = frozenset()
+
+    def texts(self) -> dict[str, str]:
+        """The cells that are not empty and speak of the door, as `app.ledger.sites.doors` keeps its fields."""
+        cells = {
+            "location": self.location,
+            "hand": self.hand,
+            "thickness": write_inches(self.thickness) if self.thickness else "",
+            "stile": write_inches(self.stile) if self.stile else "",
+            "lock": self.lock,
+            "function": self.function,
+            "egress": "yes" if self.is_egress else "no",
+            "fire rated": "yes" if self.is_fire_rated else "no",
+            "remarks": self.remarks,
+        }
+        return {name: text for name, text in cells.items() if name in self.said}
 
 
 def read_doors(text: str) -> tuple[list[DoorRow], list[Problem]]:
@@ -185,7 +201,7 @@ def _row(number: int, cells: Sequence[str], names: Sequence[str]) -> tuple[DoorR
     if len(cells) > len(names) and any(cells[len(names) :]):
         refuse("columns", f"there are {len(cells)} cells, but only {len(names)} columns.")
     given = {name: cell for name, cell in zip(names, cells, strict=False) if name}
-    for name, limit in _LIMITS.items():
+    for name, limit in TEXTS.items():
         if fault := fault_of_length(given.get(name, ""), limit):
             refuse(name, fault)
     hand = given.get("hand", "").upper()
@@ -215,7 +231,7 @@ def _row(number: int, cells: Sequence[str], names: Sequence[str]) -> tuple[DoorR
             is_egress=flags["egress"],
             is_fire_rated=flags["fire rated"],
             said=frozenset(name for name, cell in given.items() if cell),
-            **{name.replace(" ", "_"): given.get(name, "") for name in _LIMITS},
+            **{name.replace(" ", "_"): given.get(name, "") for name in TEXTS},
         ),
         [],
     )

@@ -4,31 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, contains_eager, joinedload, selectinload
 
 from app.ledger.search.ranking import holds
+from app.ledger.sites.customer_queries import get_site
 from app.ledger.store.errors import NotFound
 from app.ledger.tables import Customer, Cylinder, CylinderOperator, CylinderState, Door, Job, Site
 
 
-@dataclass(frozen=True, slots=True)
-class SiteRow:
-    """One site in the list: how many doors it has, and how many of them carry a flag."""
+def list_sites(
+    session: Session, text: str = "", page: int = 1, size: int = 50
+) -> tuple[Sequence[sa.Row[*tuple[Any, ...]]], int]:
+    """Sites by customer, and how many there are; `text` in the site's or the customer's name.
 
-    site_id: int
-    site_name: str
-    address: str
-    customer_id: int
-    customer_name: str
-    doors: int
-    egress: int
-    fire_rated: int
-
-
-def list_sites(session: Session, text: str = "", page: int = 1, size: int = 50) -> tuple[tuple[SiteRow, ...], int]:
-    """Sites by customer, and how many there are; `text` in the site's or the customer's name."""
+    Each has `id`, `name`, `address`, its `customer`'s name, and how many `doors`, `egress` and `fire_rated` ones.
+    """
     condition: sa.ColumnElement[bool] = sa.true()
     if text.strip():
         condition = sa.or_(holds(Customer.name, text.strip()), holds(Site.name, text.strip()))
@@ -48,11 +41,8 @@ def list_sites(session: Session, text: str = "", page: int = 1, size: int = 50) 
             Site.id,
             Site.name,
             Site.address,
-            Customer.id,
-            Customer.name,
-            sa.func.coalesce(doors.c.doors, 0),
-            sa.func.coalesce(doors.c.egress, 0),
-            sa.func.coalesce(doors.c.fire_rated, 0),
+            Customer.name.label("customer"),
+            *(sa.func.coalesce(doors.c[name], 0).label(name) for name in ("doors", "egress", "fire_rated")),
         )
         .join(Customer, Customer.id == Site.customer_id)
         .outerjoin(doors, doors.c.site_id == Site.id)
@@ -61,7 +51,7 @@ def list_sites(session: Session, text: str = "", page: int = 1, size: int = 50) 
         .limit(size)
         .offset((page - 1) * size)
     )
-    return tuple(SiteRow(*row) for row in rows), count
+    return rows.all(), count
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,9 +74,7 @@ class DoorPage:
 
 def site_doors(session: Session, site_id: int, text: str = "", page: int = 1, size: int = 100) -> DoorPage:
     """A site's doors by opening number, a bounded number of queries; `text` in opening or location."""
-    site = session.scalar(sa.select(Site).where(Site.id == site_id).options(joinedload(Site.customer)))
-    if site is None:
-        raise NotFound("site")
+    site = get_site(session, site_id)
     condition = _answers(site_id, text)
     count = session.scalar(sa.select(sa.func.count()).select_from(Door).where(condition)) or 0
     pages = max(-(-count // size), 1)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, fields
 from fractions import Fraction
 
 import sqlalchemy as sa
@@ -12,15 +12,14 @@ from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import BitternError, Problem, Problems
 from app.fitting import read_inches, write_inches
-from app.ledger.sites.door_paste import HANDS, DoorRow
+from app.ledger.sites.door_paste import HANDS, TEXTS, DoorRow
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError, Stale, Taken
 from app.ledger.store.events import record
+from app.ledger.store.records import set_changed, text_problems
 from app.ledger.store.work import Work
 from app.ledger.tables import Door, Lock, Role, Site
-from app.validation import check_length, fault_of_length
-
-_LIMITS = {"opening_number": 40, "location": 200, "lock": 200, "function": 120, "remarks": 2000}
+from app.validation import check_length
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +36,13 @@ class DoorForm:
     is_egress: bool = False
     is_fire_rated: bool = False
     remarks: str = ""
+
+    @classmethod
+    def of(cls, door: Door) -> DoorForm:
+        """What is on record."""
+        own = {one.name: getattr(door, one.name) for one in fields(cls) if one.name not in ("lock", "function")}
+        lock = door.lock or Lock(description="", function="")
+        return cls(**own, lock=lock.description, function=lock.function)
 
 
 def change_door(work: Work, door_id: int, version: int, form: DoorForm) -> Door:
@@ -92,11 +98,7 @@ def _refuse_taken(work: Work, site_id: int, opening_number: str, but: int = 0) -
 
 
 def _check(form: DoorForm) -> None:
-    problems = [
-        Problem(field, fault)
-        for field, limit in _LIMITS.items()
-        if (fault := fault_of_length(getattr(form, field), limit))
-    ]
+    problems = text_problems(form, Door, lock=Lock.description, function=Lock.function)
     if not form.opening_number.strip():
         problems.append(Problem("opening_number", "Enter the opening number."))
     if form.hand not in HANDS:
@@ -108,13 +110,12 @@ def _check(form: DoorForm) -> None:
 
 
 def _fill(door: Door, form: DoorForm) -> None:
-    door.opening_number, door.location, door.hand = form.opening_number, form.location, form.hand
-    door.thickness, door.stile = form.thickness, form.stile
-    door.is_egress, door.is_fire_rated, door.remarks = form.is_egress, form.is_fire_rated, form.remarks
-    if door.lock is not None:
-        door.lock.description, door.lock.function = form.lock, form.function
-    elif form.lock:
-        door.lock = Lock(description=form.lock, function=form.function)
+    own = asdict(form)
+    lock, function = own.pop("lock"), own.pop("function")
+    set_changed(door, own)
+    if lock or door.lock is not None:
+        _put_lock(door, "lock", lock)
+        _put_lock(door, "function", function)
 
 
 def upsert_door(work: Work, site_id: int, row: DoorRow) -> Door:
@@ -126,19 +127,8 @@ def upsert_door(work: Work, site_id: int, row: DoorRow) -> Door:
     if door is None:
         door = Door(site_id=site_id, opening_number=row.opening)
         work.session.add(door)
-    door.location = row.location or door.location or ""
-    door.hand = row.hand or door.hand or ""
-    door.thickness = row.thickness or door.thickness
-    door.stile = row.stile or door.stile
-    door.is_egress = row.is_egress or bool(door.is_egress)
-    door.is_fire_rated = row.is_fire_rated or bool(door.is_fire_rated)
-    door.remarks = row.remarks or door.remarks or ""
-    if row.lock:
-        if door.lock is None:
-            door.lock = Lock(description=row.lock, function=row.function)
-        else:
-            door.lock.description = row.lock
-            door.lock.function = row.function or door.lock.function
+    texts = {name: text for name, text in row.texts().items() if text != "no" and (row.lock or name != "function")}
+    put(door, texts)
     work.session.flush()
     return door
 
@@ -150,26 +140,21 @@ def plan_change(
 
     Raises Problems by field, LedgerError on `doors` when none is chosen or one is not the site's. Saves nothing.
     """
-    return tuple(change for _, change in _plan(session, site_id, door_ids, values))
-
-
-def _plan(
-    session: Session, site_id: int, door_ids: Sequence[int], values: Mapping[str, str]
-) -> list[tuple[Door, DoorChange]]:
     new = _read(values)
-    doors = _doors(session, site_id, door_ids)
-    changes = []
-    lockless = []
-    for door in doors:
+    changes, lockless = [], []
+    for door in _doors(session, site_id, door_ids):
         before = said(door)
         if (before | new)["function"] and not (before | new)["lock"]:
             lockless.append(door.opening_number)
         if found := changed(before, new):
-            changes.append((door, DoorChange(door.id, door.version, door.opening_number, found)))
+            changes.append(DoorChange(door.id, door.version, door.opening_number, found))
     if lockless:
-        named = ", ".join(lockless[:6]) + (f" and {len(lockless) - 6} more" if len(lockless) > 6 else "")
-        raise LedgerError("lock", f"A function alone is no lock: say what lock {named} has.")
-    return changes
+        raise LedgerError("lock", f"A function alone is no lock: say what lock {_named(lockless)} has.")
+    return tuple(changes)
+
+
+def _named(openings: Sequence[str]) -> str:
+    return ", ".join(openings[:6]) + (f" and {len(openings) - 6} more" if len(openings) > 6 else "")
 
 
 def _read(values: Mapping[str, str]) -> dict[str, str]:
@@ -207,12 +192,12 @@ def change_doors(work: Work, site_id: int, seen: Mapping[int, int], values: Mapp
     """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
-        plan = _plan(work.session, site_id, list(seen), values)
-        moved = [change.opening for _, change in plan if change.version != seen[change.door_id]]
+        plan = plan_change(work.session, site_id, list(seen), values)
+        moved = [change.opening for change in plan if change.version != seen[change.door_id]]
         if moved:
-            named = ", ".join(moved[:6]) + (f" and {len(moved) - 6} more" if len(moved) > 6 else "")
-            raise Stale(f"Somebody changed {named} while you were choosing. Nothing was saved; look again.")
-        for door, change in plan:
+            raise Stale(f"Somebody changed {_named(moved)} while you were choosing. Nothing was saved; look again.")
+        for change in plan:
+            door = work.session.get_one(Door, change.door_id)
             put(door, {one.field: one.new for one in change.fields})
             flag_modified(door, "remarks")
         if plan:
@@ -222,7 +207,7 @@ def change_doors(work: Work, site_id: int, seen: Mapping[int, int], values: Mapp
                 "doors changed together",
                 f"site {site_id}",
                 f"{len(plan):,} {'door' if len(plan) == 1 else 'doors'}: {set_to}"[:1000],
-                doors=for_event(change for _, change in plan),
+                doors=for_event(plan),
             )
         return len(plan)
 
@@ -231,7 +216,6 @@ FIELDS = (
     "opening", "location", "hand", "thickness", "stile", "lock", "function", "egress", "fire rated", "remarks",
 )  # fmt: skip
 BULK_FIELDS = FIELDS[1:]  # an opening number is one door's own
-LIMITS = {"opening": 40, "location": 200, "lock": 200, "function": 120, "remarks": 2000}
 _INCHES = ("thickness", "stile")
 _FLAGS = ("egress", "fire rated")
 
@@ -258,7 +242,7 @@ class DoorChange:
 def read_field(field: str, text: str) -> str:
     """The text of a field as it is kept: inches exact, flags yes or no. BitternError on the field."""
     text = text.strip()
-    check_length(text, LIMITS.get(field, 200), field)
+    check_length(text, TEXTS.get(field, 200), field)
     if field == "opening" and not text:
         raise BitternError(field, "Enter the opening number.")
     if field == "hand" and text.upper() not in HANDS:

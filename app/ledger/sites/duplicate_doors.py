@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
@@ -11,12 +12,14 @@ from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import Problem, Problems
 from app.ledger.sites.cylinders import standing
-from app.ledger.sites.doors import LIMITS, DoorChange, changed, for_event, put, said
+from app.ledger.sites.doors import DoorChange, changed, for_event, put, said
 from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, Door, Event, Lock, Role
+from app.ledger.tables import Cylinder, Door, Event, Lock, Role, longest
+
+_Found = sa.Row[*tuple[Any, ...]]
 
 
 def number_key(opening: str) -> str:
@@ -30,23 +33,11 @@ def number_key(opening: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class AlikeDoor:
-    """A door in a group of doors that may be the same."""
-
-    id: int
-    version: int
-    opening_number: str
-    location: str
-    lock: str
-    cylinders: int
-
-
-@dataclass(frozen=True, slots=True)
 class AlikeGroup:
-    """Doors that may be the same, and why."""
+    """Doors that may be the same, and why; each with `lock` and how many `cylinders` beside its own columns."""
 
     why: str
-    doors: tuple[AlikeDoor, ...]
+    doors: tuple[_Found, ...]
 
 
 def alike_numbers(session: Session, door: Door) -> tuple[str, ...]:
@@ -59,20 +50,19 @@ def alike_numbers(session: Session, door: Door) -> tuple[str, ...]:
 def find_alike(session: Session, site_id: int) -> tuple[AlikeGroup, ...]:
     """A site's doors whose numbers differ only in writing, then those with one location: one query."""
     cylinders = sa.select(sa.func.count()).where(Cylinder.door_id == Door.id).scalar_subquery()
-    rows = session.execute(
+    doors = session.execute(
         sa.select(
             Door.id,
             Door.version,
             Door.opening_number,
             Door.location,
-            sa.func.coalesce(Lock.description, ""),
-            cylinders,
+            sa.func.coalesce(Lock.description, "").label("lock"),
+            cylinders.label("cylinders"),
         )
         .outerjoin(Lock, Lock.door_id == Door.id)
         .where(Door.site_id == site_id)
         .order_by(sa.func.length(Door.opening_number), Door.opening_number)
-    )
-    doors = [AlikeDoor(*row) for row in rows]
+    ).all()
     by_number = _groups(doors, lambda door: number_key(door.opening_number))
     by_place = _groups(doors, lambda door: " ".join(door.location.casefold().split()))
     return (
@@ -81,8 +71,8 @@ def find_alike(session: Session, site_id: int) -> tuple[AlikeGroup, ...]:
     )
 
 
-def _groups(doors: list[AlikeDoor], key: Callable[[AlikeDoor], str]) -> list[tuple[AlikeDoor, ...]]:
-    found: dict[str, list[AlikeDoor]] = {}
+def _groups(doors: Sequence[_Found], key: Callable[[_Found], str]) -> list[tuple[_Found, ...]]:
+    found: dict[str, list[_Found]] = {}
     for door in doors:
         if key(door):
             found.setdefault(key(door), []).append(door)
@@ -100,7 +90,7 @@ def merge_doors(work: Work, kept: tuple[int, int], gone: tuple[int, int]) -> Doo
     if kept[0] == gone[0]:
         raise LedgerError("keep", "Choose which of the doors stays; a door is not merged with itself.")
     with transaction(work.session):
-        door, other = (_door(work, *one) for one in (kept, gone))
+        door, other = (get_version(work.session, Door, one, "door", version) for one, version in (kept, gone))
         if door.site_id != other.site_id:
             raise LedgerError("keep", "These doors are at different sites.")
         _refuse_collision(door, other)
@@ -132,10 +122,6 @@ def merge_doors(work: Work, kept: tuple[int, int], gone: tuple[int, int]) -> Doo
         return door
 
 
-def _door(work: Work, door_id: int, version: int) -> Door:
-    return get_version(work.session, Door, door_id, "door", version)
-
-
 def _refuse_collision(door: Door, other: Door) -> None:
     taken = [{one.position for one in standing(each)} for each in (door, other)]
     problems = [
@@ -158,7 +144,7 @@ def _fill_from(door: Door, other: Door) -> None:
     door.is_fire_rated = door.is_fire_rated or other.is_fire_rated
     if other.remarks and other.remarks not in door.remarks:
         door.remarks = "\n".join(filter(None, (door.remarks, other.remarks)))
-        if len(door.remarks) > LIMITS["remarks"]:
+        if len(door.remarks) > longest(Door.remarks):
             raise LedgerError("keep", "The remarks of both are too long for one door; shorten them first.")
     if other.lock is None:
         return

@@ -3,20 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from fractions import Fraction
 
-from wtforms import BooleanField, SelectField, TextAreaField
+from wtforms import BooleanField, SelectField
 from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
-from wtforms.validators import Length
 
-from app.errors import BitternError, Problem, Problems
-from app.fitting import read_inches, write_inches
-from app.ledger.sites.cylinders import CylinderForm
 from app.ledger.sites.door_paste import HANDS
-from app.ledger.sites.doors import DoorForm
-from app.ledger.tables import Door
-from app.validation import length_limit
-from app.web.forms_base import PageForm, SavedForm, text, typed
+from app.ledger.tables import Cylinder, Door, Lock
+from app.web.fields import InchesField
+from app.web.forms_base import PageForm, SavedForm, area, text
 
 _HANDS = {
     "": "not known",
@@ -30,84 +24,34 @@ _HANDS = {
 class DoorEditForm(SavedForm):
     """Everything that one can say about a door and its lock."""
 
-    opening_number = text("Opening number", 40, needed="Enter the opening number.")
-    location = text("Location", 200)
+    opening_number = text("Opening number", Door.opening_number, needed="Enter the opening number.")
+    location = text("Location", Door.location)
     hand = SelectField("Hand", choices=[SelectChoice(hand, _HANDS[hand]) for hand in HANDS])
-    lock = text("Lock", 200)
-    function = text("Function", 120, hint="Office, storeroom, classroom, …")
-    thickness = text("Thickness, in", 40, hint="As in 1-3/4.")
-    stile = text("Stile, in", 40, hint="As in 4-1/4.")
+    lock = text("Lock", Lock.description)
+    function = text("Function", Lock.function, hint="Office, storeroom, classroom, …")
+    thickness = InchesField("Thickness, in", description="As in 1-3/4.")
+    stile = InchesField("Stile, in", description="As in 4-1/4.")
     is_egress = BooleanField("Exit door", description="On a way out.")
     is_fire_rated = BooleanField("Fire-rated", description="Door or frame has a label.")
-    remarks = TextAreaField("Remarks", [Length(max=2000, message=length_limit(2000))])
+    remarks = area("Remarks", Door.remarks)
 
-    @classmethod
-    def filled_from(cls, door: Door) -> DoorEditForm:
-        """The form with what is on record; what was sent, where it was sent."""
-        lock = door.lock
-        return cls(
-            version=door.version,
-            opening_number=door.opening_number,
-            location=door.location,
-            hand=door.hand,
-            lock=lock.description if lock else "",
-            function=lock.function if lock else "",
-            thickness=write_inches(door.thickness) if door.thickness else "",
-            stile=write_inches(door.stile) if door.stile else "",
-            is_egress=door.is_egress,
-            is_fire_rated=door.is_fire_rated,
-            remarks=door.remarks,
-        )
 
-    def asked(self) -> DoorForm:
-        """What the use case takes; Problems name the measures that are not inches."""
-        problems: list[Problem] = []
-        measures: dict[str, Fraction | None] = {}
-        for name in ("thickness", "stile"):
-            measures[name] = None
-            if typed := self[name].data:
-                try:
-                    measures[name] = read_inches(typed, name)
-                except BitternError as error:
-                    problems.append(Problem(name, error.message))
-        if problems:
-            raise Problems(problems)
-        return DoorForm(
-            opening_number=self.opening_number.data or "",
-            location=self.location.data or "",
-            hand=self.hand.data,
-            lock=self.lock.data or "",
-            function=self.function.data or "",
-            thickness=measures["thickness"],
-            stile=measures["stile"],
-            is_egress=self.is_egress.data,
-            is_fire_rated=self.is_fire_rated.data,
-            remarks=(self.remarks.data or "").strip(),
-        )
+def _id(value: object) -> int | None:
+    return int(str(value)) or None
 
 
 class CylinderFoundForm(PageForm):
     """A cylinder that stands on a door, as somebody found it there."""
 
-    position = text("Position", 40, needed="Say where on the door it is.", hint="outside, inside, …")
-    words = text("What it is", 300, needed="Say what it is.", hint="As in mortise cylinder 1-1/8, 626.")
-    part_number = text("Part number", 80)
-    keyset_id = SelectField("Keyset", coerce=int, validate_choice=False)
-    remarks = text("Remarks", 2000)
+    position = text("Position", Cylinder.position, needed="Say where on the door it is.", hint="outside, inside, …")
+    words = text("What it is", Cylinder.words, needed="Say what it is.", hint="As in mortise cylinder 1-1/8, 626.")
+    part_number = text("Part number", Cylinder.part_number)
+    keyset_id = SelectField("Keyset", coerce=_id, validate_choice=False)
+    remarks = text("Remarks", Cylinder.remarks)
 
     def offer(self, keysets: Sequence[tuple[int, str]]) -> None:
         """The customer's keysets to choose from, as (id, words)."""
         self.keyset_id.choices = [SelectChoice(0, "not known"), *(SelectChoice(*one) for one in keysets)]
-
-    def asked(self) -> CylinderForm:
-        """What the use case takes."""
-        return CylinderForm(
-            typed(self.position),
-            typed(self.words),
-            typed(self.part_number),
-            self.keyset_id.data or None,
-            typed(self.remarks),
-        )
 
 
 class TakeOutForm(SavedForm):

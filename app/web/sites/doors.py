@@ -8,10 +8,10 @@ from flask.typing import ResponseReturnValue
 from app.ledger.keysystems.system_queries import customers_keysets
 from app.ledger.sites.cautions import cautions_of
 from app.ledger.sites.customer_queries import get_site
-from app.ledger.sites.cylinders import add_cylinder, take_out
+from app.ledger.sites.cylinders import CylinderForm, add_cylinder, take_out
 from app.ledger.sites.door_history import UNDOABLE, door_story, site_story
 from app.ledger.sites.door_queries import get_door, job_numbers, list_sites, site_doors
-from app.ledger.sites.doors import add_door, change_door
+from app.ledger.sites.doors import DoorForm, add_door, change_door
 from app.ledger.sites.duplicate_doors import alike_numbers
 from app.ledger.tables import Role
 from app.web.access import roles
@@ -57,7 +57,7 @@ def new(site_id: int) -> ResponseReturnValue:
     """Put a door on record by hand."""
     work = current_work()
     place, form = get_site(work.session, site_id), DoorEditForm(version=0)
-    if done := form.run(lambda: add_door(work, site_id, form.asked())):
+    if done := form.run(lambda: add_door(work, site_id, form.into(DoorForm))):
         flash(f"Door {done.value.opening_number} is saved.")
         if alike := alike_numbers(work.session, done.value):
             flash(f"It may be {', '.join(alike)}, written differently: look under Doors that may be the same.")
@@ -97,7 +97,7 @@ def found_cylinder(door_id: int) -> ResponseReturnValue:
     """Put on record a cylinder that was found on a door."""
     work, form = current_work(), CylinderFoundForm()
     form.offer(customers_keysets(work.session, get_door(work.session, door_id).site.customer_id))
-    if done := form.run(lambda: add_cylinder(work, door_id, form.asked())):
+    if done := form.run(lambda: add_cylinder(work, door_id, form.into(CylinderForm))):
         return flash_and_redirect(f"The cylinder {done.value.position} is saved.", "doors.door", door_id=door_id)
     return _door_page(door_id, form)
 
@@ -122,8 +122,9 @@ def edit(door_id: int) -> ResponseReturnValue:
     """Change what is on record about a door."""
     about(f"door {door_id}")
     work = current_work()
-    form = DoorEditForm.filled_from(get_door(work.session, door_id))
-    if done := form.run(lambda: change_door(work, door_id, form.version_read, form.asked())):
+    found = get_door(work.session, door_id)
+    form = DoorEditForm(obj=DoorForm.of(found), version=found.version)
+    if done := form.run(lambda: change_door(work, door_id, form.version_read, form.into(DoorForm))):
         return flash_and_redirect(f"Door {done.value.opening_number} is saved.", "doors.door", door_id=door_id)
     found = get_door(work.session, door_id)
     return render_template("sites/edit_door.html", form=form, door=found), form.status
