@@ -12,7 +12,6 @@ from markupsafe import Markup
 from app.documents.charts import ChartPoint, cost_chart
 from app.documents.quote import quote_number
 from app.documents.render import PaperHead, pdf
-from app.ledger.quoting.options import way_words
 from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot, SnapshotLine
 from app.ledger.tables import LineKind
 from app.pricing import half_up
@@ -112,7 +111,7 @@ def owner_page(snapshot: QuoteSnapshot) -> OwnerPage:
         margin=show_margin(margin_cents, snapshot.totals.subtotal_cents),
         keying=tuple(ways_table(choice) for choice in snapshot.keying),
         whole=whole_job(snapshot.keying),
-        option_where=way_words(other.keying) if other else "",
+        option_where=other.where if other else "",
         option_margin=show_margin(other.totals.subtotal_cents - other.cost_cents, other.totals.subtotal_cents)
         if other
         else "",

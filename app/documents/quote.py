@@ -7,9 +7,8 @@ from datetime import date
 
 from app.documents.filters import show_day as show_short_day
 from app.documents.render import PaperHead, pdf
-from app.ledger.quoting.lead_time import count_of_days
-from app.ledger.quoting.options import OPTIONS, way_words
-from app.ledger.quoting.snapshot import QuoteSnapshot, SnapshotLine, as_accepted
+from app.ledger.quoting.promises import count_of_days
+from app.ledger.quoting.snapshot import OPTIONS, QuoteSnapshot, SnapshotLine, as_accepted
 from app.pricing import Totals
 
 
@@ -123,7 +122,7 @@ def _options(snapshot: QuoteSnapshot) -> tuple[OptionRow, ...]:
     return tuple(
         OptionRow(
             name=name,
-            where=way_words(quote.keying),
+            where=quote.where,
             issued_on=quote.issued_on,
             ready_on=quote.ready_on,
             working_days=quote.working_days,

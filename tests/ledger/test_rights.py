@@ -136,14 +136,12 @@ NO_ROLE_OF_THEIR_OWN = {
         jobs.factory: factory_work
         jobs.hardware: hardware_of
         jobs.holders: holders_of
-        quoting.lead_time: lead_time working_days_until
+        quoting.promises: lead_time promise_from
         quoting.lost_keys: lost_problems
         quoting.missing: questions_about facts_of
-        quoting.options: price_option promise_from
         jobs.papers: schedule_of
-        quoting.quoting: price_request
+        quoting.quoting: price_request price_option
         quoting.system_fit: system_problems records_problems
-        quoting.taxing: tax_place_of tax_totals
         keysystems.crosskeying: make_cross_ready
         keysystems.crosskeying: cross_keying_cost
         keysystems.extending: why_not_extend

@@ -193,28 +193,37 @@ _MOST_ASKED = 10_000  # SQLite takes 32,766 values in one question
 
 
 class ItemLookup:
-    """Answers as `get_item`; the numbers given at first are read together, any other once."""
+    """Answers as `get_item`; the numbers given at first are read together, any other once.
+
+    read: what was found of the former, by maker and part number.
+    """
 
     def __init__(self, session: Session, numbers: Iterable[str]) -> None:
         self._session = session
-        self._read = frozenset(numbers)
+        self._asked = frozenset(numbers)
         self._others: dict[tuple[int, str], CatalogRow | None] = {}
-        self._items: dict[tuple[int, str], CatalogRow] = {}
-        wanted = sorted({way for number in self._read for way in (number, *spellings(number))})
+        self.read: dict[tuple[int, str], CatalogRow] = {}
+        wanted = sorted({way for number in self._asked for way in (number, *spellings(number))})
         for start in range(0, len(wanted), _MOST_ASKED):
             part = CatalogRow.part_number.in_(wanted[start : start + _MOST_ASKED])
             for item in session.scalars(sa.select(CatalogRow).where(part)):
-                self._items[item.maker_id, item.part_number] = item
+                self.read[item.maker_id, item.part_number] = item
 
     def get(self, maker_id: int, part_number: str) -> CatalogRow | None:
         """The maker's catalog item with this part number, letters large or small."""
-        if part_number in self._read:
+        if part_number in self._asked:
             ways = ((maker_id, way) for way in (part_number, *spellings(part_number)))
-            return next((self._items[way] for way in ways if way in self._items), None)
+            return next((self.read[way] for way in ways if way in self.read), None)
         key = (maker_id, part_number)
         if key not in self._others:
             self._others[key] = get_item(self._session, maker_id, part_number)
         return self._others[key]
+
+
+def plain_numbers(session: Session, typed: Iterable[str]) -> set[str]:
+    """Which of the typed part numbers are catalog items that are no cylinders; in capitals."""
+    items = ItemLookup(session, [number.strip() for number in typed]).read.values()
+    return {item.part_number.upper() for item in items if item.category != "cylinder"}
 
 
 _KEPT: dict[str, tuple[tuple[Any, ...], tuple[CatalogItem, ...]]] = {}

@@ -6,7 +6,7 @@ import hashlib
 import json
 import re
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, datetime, time
 from decimal import Decimal
 from fractions import Fraction
@@ -292,3 +292,31 @@ def guard(unit_cents: int, cost_cents: int, least: Decimal = LEAST_MARGIN) -> st
     if margin is not None and margin < least:
         return f"Only {margin} % is left after cost; the guard is at {least.normalize():f} %."
     return ""
+
+
+@dataclass(frozen=True, slots=True)
+class PriceEntry:
+    """Something in the price book that a line can name. `kind`: goods or labor."""
+
+    code: str
+    description: str
+    category: str
+    kind: str
+
+
+def price_entries(session: Session, on: date) -> Sequence[PriceEntry]:
+    """Every code with a price that holds on a day, once, by category and description."""
+    rows = session.execute(
+        sa.select(
+            PriceBookRow.code,
+            sa.func.min(PriceBookRow.description),
+            sa.func.min(PriceBookRow.category),
+            sa.func.min(PriceBookRow.kind),
+        )
+        .where(
+            PriceBookRow.valid_from <= on,
+            sa.or_(PriceBookRow.valid_until.is_(None), PriceBookRow.valid_until >= on),
+        )
+        .group_by(PriceBookRow.code)
+    )
+    return sorted((PriceEntry(*row) for row in rows), key=lambda entry: (entry.category, entry.description))

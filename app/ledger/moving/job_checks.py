@@ -13,9 +13,8 @@ from app.ledger.jobs.notes import has_many_digits
 from app.ledger.jobs.payments import MEANS
 from app.ledger.moving.cells import is_sound_text
 from app.ledger.people.users import name_key
-from app.ledger.quoting.options import OPTIONS
 from app.ledger.quoting.request import QuoteRequest
-from app.ledger.quoting.snapshot import QuoteSnapshot, read_snapshot, snapshot_hash
+from app.ledger.quoting.snapshot import OPTIONS, QuoteSnapshot, read_snapshot, snapshot_hash
 from app.ledger.tables import LineKind, Stage
 from app.pricing import MAX_CENTS, BenchTask, CylinderType, KeyingKind, RecordedTime
 

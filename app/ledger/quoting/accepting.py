@@ -20,10 +20,10 @@ from app.ledger.quoting.allocation import Allotment, KeysetAllotter
 from app.ledger.quoting.crossed_doors import cross_door, own_symbol
 from app.ledger.quoting.key_lines import keysets_sold
 from app.ledger.quoting.lost_keys import require_none_lost_of_job
-from app.ledger.quoting.options import OPTIONS, keyed_at, promise_from, way_words
+from app.ledger.quoting.promises import promise_from
 from app.ledger.quoting.rekeying import hanging, keep_what_it_is, on_door
 from app.ledger.quoting.request import LineRequest, QuoteRequest
-from app.ledger.quoting.snapshot import QuoteSnapshot, SnapshotLine, as_accepted, read_snapshot
+from app.ledger.quoting.snapshot import OPTIONS, QuoteSnapshot, SnapshotLine, as_accepted, read_snapshot
 from app.ledger.sites.customers import SiteForm, insert_site
 from app.ledger.sites.door_paste import DoorRow
 from app.ledger.sites.doors import upsert_door
@@ -95,7 +95,7 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         job.stage = Stage.APPROVED
         job.accepted_by, job.accepted_on, job.po_number = form.accepted_by.strip(), form.accepted_on, form.po_number
         _agree(job, form, snapshot)
-        said = f", option {form.option}, {way_words(snapshot.keying)}" if form.option else ""
+        said = f", option {form.option}, {snapshot.where}" if form.option else ""
         record(
             work,
             "quote accepted",
@@ -170,7 +170,7 @@ def _agree(job: Job, form: AcceptForm, snapshot: QuoteSnapshot) -> None:
     job.deposit_cents = snapshot.deposit_cents
     if form.option == "B":
         job.value_cents, job.cost_cents = snapshot.totals.subtotal_cents, snapshot.cost_cents
-        job.bench_minutes, job.keyed_at = snapshot.bench_minutes or 0, keyed_at(snapshot.keying)
+        job.bench_minutes, job.keyed_at = snapshot.bench_minutes or 0, snapshot.keyed_at
 
 
 @dataclass(frozen=True, slots=True)

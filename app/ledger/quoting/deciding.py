@@ -1,35 +1,45 @@
-"""Shop or factory for each group of lines: ask the pricing room, apply the counter's override, keep the reasons."""
+"""Shop or factory for each group of lines: ask the pricing room, apply the counter's override, keep the reasons.
+
+What is kept for a customer to be told stands apart from what is the owner's alone.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from math import ceil
 
 import sqlalchemy as sa
 
 from app.errors import BitternError, Problem
 from app.ledger.catalog.maker_queries import factory_terms_on
-from app.ledger.quoting.blank_stock import bench_today
-from app.ledger.quoting.decision_record import keep_choice, keep_parts
-from app.ledger.quoting.grouping import LineGroup, keying_request, parts_of
+from app.ledger.quoting.promises import bench_today
 from app.ledger.quoting.request import QuoteRequest
-from app.ledger.quoting.snapshot import KeyingChoice
+from app.ledger.quoting.resolving import Resolved
+from app.ledger.quoting.snapshot import CostedWay, KeyingChoice
 from app.ledger.store.work import Work
-from app.ledger.tables import KeySystem, Maker
+from app.ledger.tables import KeySystem, LineKind, Maker
 from app.pricing import (
     BenchTerms,
     CylinderSource,
+    CylinderType,
     Decision,
     FactoryTerms,
+    KeyingKind,
     KeyingRequest,
     KeyingWay,
     ObstacleCode,
+    RecordsHolder,
     SplitChoice,
     SplitDecision,
     SplitOption,
+    SystemAge,
+    cost_points,
     decide,
     decide_split,
+    find_flips,
 )
 
 KEYED_AT = ("", "shop", "factory", "split")
@@ -48,25 +58,82 @@ _NO_PARTS = (
     "To key a job in two places, give some lines of a maker's cylinders a day of their own: "
     "the bench keys those, the factory the rest."
 )
+# The deepest keying of a group is what the bench and the factory must be able to do.
+_RANK = (
+    KeyingKind.NONE,
+    KeyingKind.KD,
+    KeyingKind.SKD,
+    KeyingKind.KA,
+    KeyingKind.MK,
+    KeyingKind.GMK,
+    KeyingKind.GGMK,
+)
+_LEAST_DRAWN, _MOST_DRAWN = 12, 5_000  # cylinders along the chart's foot
 
 
 @dataclass(frozen=True, slots=True)
-class Group:
-    """A group decided. `cost_shares`: the keying's cost by line, adding up to the whole; from `places`."""
+class Decided:
+    """Where each group is keyed. costs: a line's place → its share of what the keying costs the house.
 
-    choice: KeyingChoice
-    places: tuple[int, ...]
-    cost_shares: tuple[int, ...]
+    bench_minutes: the shop's own keying work. problems: groups keyed nowhere, or not as the counter insists.
+    """
+
+    keying: tuple[KeyingChoice, ...]
+    costs: Mapping[int, int]
     bench_minutes: int
+    problems: tuple[Problem, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """Lines that are keyed together, by their places: one maker's cylinders, or the customer's own."""
+
+    lines: Mapping[int, Resolved]
+
+    @property
+    def first(self) -> Resolved:
+        return next(iter(self.lines.values()))
+
+    @property
+    def is_own(self) -> bool:
+        return self.first.line.kind is LineKind.REKEY
+
+    @property
+    def quantity(self) -> int:
+        return sum(one.line.quantity for one in self.lines.values())
+
+    @property
+    def name(self) -> str:
+        who = "Customer's own" if self.is_own else self.first.maker_name
+        return f"{who}, {self.quantity:,} cylinder{'s' if self.quantity != 1 else ''}"
+
+    @property
+    def numbers(self) -> tuple[int, ...]:
+        return tuple(place + 1 for place in self.lines)
+
+    @property
+    def kind(self) -> KeyingKind:
+        return max((one.line.keying.kind for one in self.lines.values()), key=_RANK.index)
+
+    @property
+    def own_days(self) -> list[date]:
+        return [one.line.need_by for one in self.lines.values() if one.line.need_by is not None]
+
+    @property
+    def parts(self) -> tuple[_Group, _Group] | None:
+        """The bulk, and the lines needed on days of their own; None where there are not both."""
+        if self.is_own or not 0 < len(self.own_days) < len(self.lines):
+            return None
+        bulk = {place: one for place, one in self.lines.items() if one.line.need_by is None}
+        return _Group(bulk), _Group({place: one for place, one in self.lines.items() if place not in bulk})
 
 
 @dataclass(frozen=True, slots=True)
 class _Weighed:
-    """A group with both ways costed, and where its lines have days of their own the split too."""
+    """A group's decision with every way costed, by name; a split is among them where `split` is one."""
 
-    group: LineGroup
     decision: Decision
-    parts: tuple[LineGroup, LineGroup] | None
+    ways: Mapping[str, SplitOption]
     split: SplitDecision | None
 
     @property
@@ -76,93 +143,125 @@ class _Weighed:
         return self.decision.choice.value if self.decision.choice else ""
 
 
-def choose(work: Work, ask: QuoteRequest, groups: Sequence[LineGroup]) -> tuple[list[Group], list[Problem]]:
-    """Decide every group; problems for those that cannot be keyed anywhere or as the counter insists."""
+def choose(work: Work, ask: QuoteRequest, resolved: Sequence[Resolved | None]) -> Decided:
+    """Decide every group among the lines that are understood and keyed, in the order of their first lines."""
+    groups = _groups_of(resolved)
     if not groups:
-        return [], []
+        return Decided((), {}, 0, ())
     bench = bench_today(work.session, work.today)
     makers = dict(work.session.execute(sa.select(Maker.code, Maker.id)).all())
     system = work.session.get(KeySystem, ask.system.existing_id) if ask.system and ask.system.existing_id else None
-    decided: list[Group] = []
+    keying: list[KeyingChoice] = []
+    costs: dict[int, int] = {}
+    minutes = 0
     problems: list[Problem] = []
-    if ask.keyed_at == "split" and not any(parts_of(group) for group in groups):
+    if ask.keyed_at == "split" and not any(group.parts for group in groups):
         problems.append(Problem("keyed_at", _NO_PARTS))
     for group in groups:
-        terms = factory_terms_on(work.session, makers[group.maker_code], work.today) if group.maker_code else None
+        field = f"lines.{min(group.lines)}.keying"
+        code = group.first.line.maker_code
+        terms = factory_terms_on(work.session, makers[code], work.today) if code and not group.is_own else None
         try:
-            weighed = _weigh(work, ask, group, system, bench, terms)
+            weighed = _weigh(work.today, ask, group, system, bench, terms)
         except BitternError as error:
-            problems.append(Problem(f"lines.{group.places[0]}.keying", error.message))
+            problems.append(Problem(field, error.message))
             continue
-        override, problem = _override(ask, weighed)
-        if problem:
-            problems.append(problem)
-        elif not weighed.computed and override is None:
-            problems.append(Problem(f"lines.{group.places[0]}.keying", _neither(weighed.decision)))
-        decided += _groups(ask, weighed, override, (bench, terms))
-    return decided, problems
+        insisted = _insisted(ask, group, weighed)
+        if insisted and (why := _why_never(weighed.ways[insisted])) is not None:
+            where = "in two places" if insisted == "split" else f"at the {insisted}"
+            problems.append(Problem("keyed_at", f"This cannot be keyed {where}: {why}"))
+            insisted = ""
+        elif not insisted and not weighed.computed:
+            problems.append(Problem(field, _neither(weighed.decision)))
+        for part, choice, way in _kept(ask, group, weighed, insisted, bench, terms):
+            keying.append(choice)
+            quantities = {place: one.line.quantity for place, one in part.lines.items()}
+            costs |= _shares((way.total_cents or 0) if way else 0, quantities)
+            minutes += ceil(way.bench_minutes) if way and choice.choice == "shop" else 0
+    return Decided(tuple(keying), costs, minutes, tuple(problems))
+
+
+def _groups_of(resolved: Sequence[Resolved | None]) -> list[_Group]:
+    found: dict[str, dict[int, Resolved]] = {}
+    for place, one in enumerate(resolved):
+        if one is not None and one.line.is_keyed:
+            own = one.line.kind is LineKind.REKEY
+            found.setdefault("customer's own" if own else f"maker {one.line.maker_code}", {})[place] = one
+    return [_Group(lines) for lines in found.values()]
 
 
 def _weigh(
-    work: Work,
+    today: date,
     ask: QuoteRequest,
-    group: LineGroup,
+    group: _Group,
     system: KeySystem | None,
     bench: BenchTerms,
     terms: FactoryTerms | None,
 ) -> _Weighed:
-    decision = decide(keying_request(work.today, ask, group, system), bench, terms)
-    parts = parts_of(group) if terms is not None else None
-    if parts is None or terms is None:
-        return _Weighed(group, decision, None, None)
-    bulk, rest = (_part_request(work, ask, part, system, group) for part in parts)
+    decision = decide(_keying_request(today, ask, group, system, group.kind), bench, terms)
+    ways = {
+        "shop": SplitOption(SplitChoice.ALL_SHOP, (decision.shop,), decision.shop.why_not),
+        "factory": SplitOption(SplitChoice.ALL_FACTORY, (decision.factory,), decision.factory.why_not),
+    }
+    if group.parts is None or terms is None:
+        return _Weighed(decision, ways, None)
+    bulk, rest = (_keying_request(today, ask, part, system, group.kind) for part in group.parts)
+    # A day of their own goes before the job's, be it sooner or later.
+    days = [day for day in group.own_days if day >= today]
     try:
-        return _Weighed(group, decision, parts, decide_split(bulk, rest, bench, terms))
+        split = decide_split(bulk, replace(rest, need_by=min(days, default=None)), bench, terms)
     except BitternError:  # of two keyways: never one system, so there is nothing to split
-        return _Weighed(group, decision, None, None)
+        return _Weighed(decision, ways, None)
+    return _Weighed(decision, {**ways, "split": split.option(SplitChoice.SPLIT)}, split)
 
 
-def _part_request(
-    work: Work, ask: QuoteRequest, part: LineGroup, system: KeySystem | None, whole: LineGroup
+def _keying_request(
+    today: date, ask: QuoteRequest, group: _Group, system: KeySystem | None, kind: KeyingKind
 ) -> KeyingRequest:
-    asked = keying_request(work.today, ask, part, system, whole.kind)
-    if part.own_days:
-        # A day of their own goes before the job's, be it sooner or later.
-        days = [day for day in part.own_days if day >= work.today]
-        return replace(asked, need_by=min(days, default=None))
-    return asked
+    """What is asked of bench or factory for a group; `kind`: the deepest keying of the job it is a part of.
+
+    In one delivery the group is due by the earliest day that it or one of its lines is needed.
+    """
+    cylinders: Counter[CylinderType] = Counter()
+    for one in group.lines.values():
+        if one.line.attributes is None:
+            raise BitternError("keying", "Only cylinders are keyed.")
+        cylinders[CylinderType(one.line.attributes.type)] += one.line.quantity
+    attributes = group.first.line.attributes
+    records = system.records if system else RecordsHolder.NOBODY
+    # Single-keyed cylinders may be in a system whose records nobody holds: they take nothing from it.
+    joins = kind.is_master_keyed or (kind is KeyingKind.SKD and records is not RecordsHolder.NOBODY)
+    days = [day for day in (ask.need_by, *group.own_days) if day is not None and day >= today]
+    goods = sum(one.cost_cents * one.line.quantity for one in group.lines.values())
+    return KeyingRequest(
+        kind=kind,
+        cylinders=dict(cylinders),
+        keys=sum(one.line.quantity * one.line.keys_each for one in group.lines.values()),
+        today=today,
+        system=SystemAge.EXISTING if system and joins else SystemAge.NEW,
+        records=records,
+        need_by=min(days, default=None),
+        goods_cents=None if group.is_own else goods,
+        source=CylinderSource.CUSTOMER if group.is_own else CylinderSource.SOLD,
+        keyway=attributes.keyway if attributes else None,
+    )
 
 
-def _override(ask: QuoteRequest, weighed: _Weighed) -> tuple[str | None, Problem | None]:
-    """The way that the counter insists on for this group, or what stands firmly against it."""
-    # Own cylinders are keyed here whatever was chosen for the rest of the job.
-    if not ask.keyed_at or weighed.group.source is CylinderSource.CUSTOMER or ask.keyed_at == weighed.computed:
-        return None, None
-    if ask.keyed_at == "split":
-        if weighed.split is None:
-            return None, None  # this group has nothing to split; the figures decide it
-        option = weighed.split.option(SplitChoice.SPLIT)
-        firm = _firm_of_split(option)
-        total = option.total_cents
-    else:
-        way = weighed.decision.shop if ask.keyed_at == "shop" else weighed.decision.factory
-        firm = _firm(way)
-        total = way.total_cents
-    if firm or total is None:
-        where = "in two places" if ask.keyed_at == "split" else f"at the {ask.keyed_at}"
-        return None, Problem("keyed_at", f"This cannot be keyed {where}: {' '.join(firm)}")
-    return ask.keyed_at, None
+def _insisted(ask: QuoteRequest, group: _Group, weighed: _Weighed) -> str:
+    """The way that the counter insists on for this group against the figures; "" where it does not.
+
+    Own cylinders are keyed here whatever was chosen for the rest of the job, and what has no parts is not split.
+    """
+    is_other = ask.keyed_at != weighed.computed and ask.keyed_at in weighed.ways
+    return ask.keyed_at if is_other and not group.is_own else ""
 
 
-def _firm(way: KeyingWay) -> list[str]:
-    return [obstacle.sentence for obstacle in way.obstacles if obstacle.code in _FIRM]
-
-
-def _firm_of_split(option: SplitOption) -> list[str]:
+def _why_never(option: SplitOption) -> str | None:
     """What no override can wish away: a way's own, and that a system's records cannot be kept in one place."""
     of_ways = {sentence for way in option.ways for sentence in way.why_not}
-    of_records = [sentence for sentence in option.why_not if sentence not in of_ways]
-    return [*of_records, *(sentence for way in option.ways for sentence in _firm(way))]
+    firm = [sentence for sentence in option.why_not if sentence not in of_ways]
+    firm += [obstacle.sentence for way in option.ways for obstacle in way.obstacles if obstacle.code in _FIRM]
+    return " ".join(firm) if firm or option.total_cents is None else None
 
 
 def _neither(decision: Decision) -> str:
@@ -170,44 +269,91 @@ def _neither(decision: Decision) -> str:
     return f"Neither the bench nor the factory can do this. {why} {decision.remedy or ''}".strip()
 
 
-def _groups(
-    ask: QuoteRequest, weighed: _Weighed, override: str | None, terms: tuple[BenchTerms, FactoryTerms | None]
-) -> list[Group]:
-    """One group keyed in one place, or the two parts of one keyed in two."""
-    group, decision = weighed.group, weighed.decision
-    choice = override or weighed.computed
-    insisted = (override is not None, ask.override_reason.strip() if override else "")
-    in_one = "" if choice == "split" else choice
-    kept = keep_choice(group, decision, in_one, weighed.computed, insisted, terms, weighed.split)
-    if choice == "split" and weighed.split is not None and weighed.parts is not None:
-        option = weighed.split.option(SplitChoice.SPLIT)
-        choices = keep_parts(kept, weighed.parts, option)
-        return [_group(part, one, way) for part, one, way in zip(weighed.parts, choices, option.ways, strict=True)]
-    chosen = {"shop": decision.shop, "factory": decision.factory}.get(choice)
-    return [_group(group, kept, chosen)]
+def _kept(
+    ask: QuoteRequest,
+    group: _Group,
+    weighed: _Weighed,
+    insisted: str,
+    bench: BenchTerms,
+    terms: FactoryTerms | None,
+) -> list[tuple[_Group, KeyingChoice, KeyingWay | None]]:
+    """What the quote keeps of a group keyed in one place, or of the two parts of one keyed in two."""
+    decision, split = weighed.decision, weighed.split
+    name = insisted or weighed.computed
+    chosen = weighed.ways.get(name)
+    flips = find_flips(decision, bench, terms)
+    beside = [obstacle.detail for way in (decision.shop, decision.factory) for obstacle in way.obstacles]
+    whole = KeyingChoice(
+        group=group.name,
+        lines=group.numbers,
+        choice=name,
+        computed=weighed.computed,
+        overridden=bool(insisted),
+        override_reason=ask.override_reason.strip() if insisted else "",
+        ready_on=chosen.ready if chosen else None,
+        break_even=decision.break_even.quantity if decision.break_even else None,
+        reasons=split.reasons if split else decision.reasons,  # a split's speak of all three ways
+        ways=tuple(_costed(each, option) for each, option in weighed.ways.items()),
+        owner_notes=tuple(note for note in decision.owner_notes if note not in beside),
+        risks=(*decision.risks, *(split.risks if split else ())),
+        quantity=group.quantity,
+        flips=(*(flip.sentence for flip in flips), *decision.openings),
+        told_flips=tuple(flip.told for flip in flips if flip.told),
+        curve=_curve(decision, bench, terms),
+    )
+    if chosen is None or group.parts is None or name != "split":
+        return [(group, whole, chosen.ways[0] if chosen else None)]
+    whole = replace(whole, in_two_places=True, flips=(), told_flips=())  # they turn a choice of one place
+    alone = replace(whole, reasons=(), ways=(), owner_notes=(), risks=(), curve=(), break_even=None)
+    (bulk, rest), (away, here) = group.parts, chosen.ways
+    return [
+        (bulk, _part(whole, bulk, "the bulk", "factory", away), away),
+        (rest, _part(alone, rest, "needed on a day of their own", "shop", here), here),
+    ]
 
 
-def _group(group: LineGroup, choice: KeyingChoice, way: KeyingWay | None) -> Group:
-    quantities = [one.line.quantity for one in group.lines]
-    return Group(
-        choice=choice,
-        places=group.places,
-        cost_shares=tuple(_shares((way.total_cents or 0) if way else 0, quantities)),
-        bench_minutes=ceil(way.bench_minutes) if way and choice.choice == "shop" else 0,
+def _part(base: KeyingChoice, part: _Group, said: str, choice: str, way: KeyingWay) -> KeyingChoice:
+    name = f"{part.name}, {said}"
+    return replace(base, group=name, lines=part.numbers, choice=choice, ready_on=way.ready, quantity=part.quantity)
+
+
+def _costed(name: str, option: SplitOption) -> CostedWay:
+    return CostedWay(
+        name=name,
+        possible=option.possible,
+        total_cents=option.total_cents or 0,
+        ready_on=option.ready,
+        cost_lines=tuple((line.label, line.cents) for way in option.ways for line in way.lines),
+        why_not=option.why_not,
+        detail=tuple(obstacle.detail for way in option.ways for obstacle in way.obstacles if obstacle.detail),
     )
 
 
-def _shares(cents: int, quantities: Sequence[int]) -> list[int]:
+def _curve(
+    decision: Decision, bench: BenchTerms, factory: FactoryTerms | None
+) -> tuple[tuple[int, int, int | None], ...]:
+    """Corners of both costs' curves, far enough to show the job itself and the crossing; () without a factory."""
+    if factory is None:
+        return ()
+    asked = decision.request.quantity
+    crossing = decision.break_even.quantity if decision.break_even else None
+    last = max(_LEAST_DRAWN, asked, min(_MOST_DRAWN, max(2 * asked, (crossing or 0) * 3 // 2)))
+    return tuple(
+        (point.quantity, point.shop_cents, point.factory_cents if point.factory_takes_it else None)
+        for point in cost_points(decision.request, bench, factory, last, most=1)
+    )
+
+
+def _shares(cents: int, quantities: Mapping[int, int]) -> dict[int, int]:
     """`cents` shared out by quantity in whole cents that add up: running totals are rounded, not shares.
 
-    >>> _shares(100, [1, 1, 1])
-    [33, 33, 34]
+    >>> _shares(100, {0: 1, 2: 1, 3: 1})
+    {0: 33, 2: 33, 3: 34}
     """
-    whole = sum(quantities)
-    shares, given, done = [], 0, 0
-    for quantity in quantities:
+    whole = sum(quantities.values())
+    shares, shared_out, done = {}, 0, 0
+    for place, quantity in quantities.items():
         done += quantity
-        upto = cents * done // whole
-        shares.append(upto - given)
-        given = upto
+        up_to = cents * done // whole
+        shares[place], shared_out = up_to - shared_out, up_to
     return shares

@@ -13,12 +13,9 @@ from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import BitternError, Problem, Problems
 from app.ledger.catalog.price_queries import get_house
-from app.ledger.catalog.quote_rules import deposit_rule, quote_rules
-from app.ledger.quoting.lead_time import working_days_until
 from app.ledger.quoting.lost_keys import allow_lost
 from app.ledger.quoting.missing import answered, questions_about
-from app.ledger.quoting.options import keyed_at, price_option
-from app.ledger.quoting.quoting import PricedQuote, price_request
+from app.ledger.quoting.quoting import PricedQuote, price_option, price_request
 from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.snapshot import HouseHead, QuoteOption, QuoteSnapshot, snapshot_hash, write_snapshot
 from app.ledger.quoting.trying import require_acceptable
@@ -28,7 +25,6 @@ from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import next_number, record
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Draft, House, Job, QuoteRevision, Role, Site, Stage
-from app.pricing import DepositRule
 
 FIRST_JOB = 1001
 QUOTABLE = (Stage.ASKED, Stage.QUOTED, Stage.LOST)
@@ -64,8 +60,7 @@ def issue_quote(work: Work, form: IssueForm) -> QuoteRevision:
     """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
-        done = work.session.scalar(sa.select(QuoteRevision).where(QuoteRevision.request_token == form.token))
-        if done is not None:
+        if (done := issued_from(work.session, form.token)) is not None:
             return done
         ask = _with_customer(work, form)
         priced = price_request(work, ask)
@@ -93,16 +88,20 @@ def issue_quote(work: Work, form: IssueForm) -> QuoteRevision:
         job.stage = Stage.QUOTED
         job.title, job.need_by, job.site_id = ask.title.strip(), ask.need_by, ask.site_id
         job.value_cents, job.cost_cents = priced.totals.subtotal_cents, priced.cost_cents
-        job.bench_minutes, job.deposit_cents = priced.bench_minutes, snapshot.deposit_cents
-        job.promised_on = priced.ready_on
-        job.keyed_at = keyed_at(priced.keying)
+        job.bench_minutes, job.deposit_cents = priced.bench_minutes or 0, priced.deposit_cents
+        job.promised_on, job.keyed_at = priced.ready_on, priced.keyed_at
         # A revision that repeats the last one changes no column, yet whoever read the job before it is late.
         flag_modified(job, "stage")
         work.session.flush()
         require_acceptable(work, job, snapshot)
-        _record_issue(work, job, priced, snapshot)
+        _record_issue(work, job, snapshot)
         work.session.execute(sa.delete(Draft).where(Draft.token == form.token))
         return revision
+
+
+def issued_from(session: Session, token: str) -> QuoteRevision | None:
+    """The revision that was issued from the page with this token already, if one was."""
+    return session.scalar(sa.select(QuoteRevision).where(QuoteRevision.request_token == token))
 
 
 def _with_customer(work: Work, form: IssueForm) -> QuoteRequest:
@@ -161,8 +160,8 @@ def _snapshot(work: Work, job: Job, priced: PricedQuote, other: PricedQuote | No
     site = work.session.get(Site, ask.site_id) if ask.site_id else None
     last = work.session.scalar(sa.select(sa.func.max(QuoteRevision.revision)).where(QuoteRevision.job_id == job.id))
     has_cylinders = any(line.kind.is_keyed for line in ask.lines)
-    deposit = deposit_rule(quote_rules(work.session))
     return QuoteSnapshot(
+        **priced.offered,
         house=house_head(house),
         job_number=job.number,
         revision=(last or 0) + 1,
@@ -176,62 +175,26 @@ def _snapshot(work: Work, job: Job, priced: PricedQuote, other: PricedQuote | No
         site_address=site.address if site else "",
         title=ask.title.strip(),
         need_by=ask.need_by,
-        ready_on=priced.ready_on,
-        lead_time=priced.lead_time,
-        lines=priced.lines,
-        totals=priced.totals,
-        keying=priced.keying,
         exclusions=house.exclusions,
         terms=house.terms,
         cautions=CAUTIONS if has_cylinders else (),
-        cost_cents=priced.cost_cents,
         ask=ask.to_json(),
-        bench_minutes=priced.bench_minutes,
-        deposit_cents=deposit.asked_cents(priced.totals.total_cents),
-        working_days=working_days_until(work, priced.ready_on),
-        option_b=_option(work, other, deposit) if other else None,
+        option_b=QuoteOption(**other.offered) if other else None,
         questions=answered(questions_about(work, priced), ask),
     )
 
 
-def _option(work: Work, priced: PricedQuote, deposit: DepositRule) -> QuoteOption:
-    return QuoteOption(
-        lines=priced.lines,
-        totals=priced.totals,
-        keying=priced.keying,
-        ready_on=priced.ready_on,
-        lead_time=priced.lead_time,
-        cost_cents=priced.cost_cents,
-        bench_minutes=priced.bench_minutes,
-        deposit_cents=deposit.asked_cents(priced.totals.total_cents),
-        working_days=working_days_until(work, priced.ready_on),
-    )
-
-
-def _record_issue(work: Work, job: Job, priced: PricedQuote, snapshot: QuoteSnapshot) -> None:
-    record(
-        work,
-        "quote issued",
-        f"job {job.number}",
-        f"Quote {job.number}-{snapshot.revision} issued",
-        job_id=job.id,
-        revision=snapshot.revision,
-        total_cents=priced.totals.total_cents,
-        keyed_at=job.keyed_at,
-    )
-    for line in snapshot.lines:
+def _record_issue(work: Work, job: Job, quote: QuoteSnapshot) -> None:
+    about, number = f"job {job.number}", f"Quote {job.number}-{quote.revision}"
+    sums = {"revision": quote.revision, "total_cents": quote.totals.total_cents, "keyed_at": quote.keyed_at}
+    record(work, "quote issued", about, f"{number} issued", job_id=job.id, **sums)
+    for line in quote.lines:
         if line.face:
-            summary = f"Quote {job.number}-{snapshot.revision}, line {line.label}: {line.face}"
-            record(work, "face agreed", f"job {job.number}", summary, job_id=job.id)
-    for choice in priced.keying:
+            record(work, "face agreed", about, f"{number}, line {line.label}: {line.face}", job_id=job.id)
+    for choice in quote.keying:
         if choice.overridden:
-            record(
-                work,
-                "keying overridden",
-                f"job {job.number}",
-                f"{choice.group}: {choice.choice}, not {choice.computed or 'neither'}: {choice.override_reason}",
-                job_id=job.id,
-            )
+            why = f"{choice.group}: {choice.choice}, not {choice.computed or 'neither'}: {choice.override_reason}"
+            record(work, "keying overridden", about, why, job_id=job.id)
 
 
 def keep_asked(work: Work, form: IssueForm, typed: Mapping[str, Any]) -> Job:

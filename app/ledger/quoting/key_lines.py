@@ -36,7 +36,6 @@ from app.ledger.tables import (
     LineKind,
     RecordsHolder,
 )
-from app.pricing import KeyingKind
 
 OWN = "own"
 """Copies of a key that the customer brings: no keyset of this house, so no key of its register."""
@@ -83,11 +82,6 @@ def own_copies(job: Job) -> tuple[tuple[str, int], ...]:
     return tuple(sorted(counts.items()))
 
 
-def is_keyed(line: LineRequest) -> bool:
-    """Whether keys can be to a line's cylinders: those without pins have none."""
-    return line.kind.is_keyed and line.keying.kind is not KeyingKind.NONE
-
-
 def whose_keys(
     session: Session, ask: QuoteRequest, resolved: Sequence[Resolved | None]
 ) -> tuple[list[Resolved | None], list[Problem]]:
@@ -97,12 +91,12 @@ def whose_keys(
     """
     lines = [one.line if one else line for one, line in zip(resolved, ask.lines, strict=True)]
     existing = ask.system.existing_id if ask.system else None
-    is_mastered = any(is_keyed(line) and line.keying.kind.is_master_keyed for line in lines)
+    is_mastered = any(line.is_keyed and line.keying.kind.is_master_keyed for line in lines)
     begins = existing is None and (ask.system is not None or is_mastered)
     keyways = {
         number: line.attributes.keyway
         for number, line in enumerate(lines, start=1)
-        if is_keyed(line) and line.attributes and line.attributes.keyway
+        if line.is_keyed and line.attributes and line.attributes.keyway
     }
     quote = _Quote(session, ask.customer_id, existing, begins, _sets_of(session, lines), ask.replaced, keyways)
     found: list[Resolved | None] = []
@@ -128,7 +122,7 @@ def _sets_of(session: Session, lines: Sequence[LineRequest]) -> dict[int, int]:
         number: (line.standing and _keysets_of(session, line.standing))
         or len(set_sizes(line.keying, min(line.quantity, MOST)))
         for number, line in enumerate(lines, start=1)
-        if is_keyed(line)
+        if line.is_keyed
     }
 
 

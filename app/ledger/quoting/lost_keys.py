@@ -117,7 +117,7 @@ def _by_line(
     if not lost:
         return
     for place, line in enumerate(lines):
-        if line is not None and line.kind.is_keyed and line.keying.kind is not KeyingKind.NONE:
+        if line is not None and line.is_keyed:
             for keyset in dict.fromkeys(_operators(session, ask, line)):
                 if keyset.id in lost:
                     yield place, lost[keyset.id]

@@ -1,55 +1,58 @@
-"""Price a request: every line, shop or factory for what is keyed, and the totals, without saving anything."""
+"""Price a request: every line, shop or factory for what is keyed, the totals with tax, and a second way on the same
+quote. Nothing is saved.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from decimal import Decimal
 
-from app.errors import BitternError, Problem
-from app.ledger.catalog.price_queries import KEY_CUT, factory_keying_code, keying_code, price_book, system_code
+from app.errors import BitternError, Problem, Problems
+from app.ledger.catalog.price_queries import (
+    KEY_CUT,
+    factory_keying_code,
+    get_house,
+    keying_code,
+    price_book,
+    system_code,
+    tax_table,
+)
 from app.ledger.catalog.price_rules import RuledBook, price_rules
-from app.ledger.quoting.deciding import KEYED_AT, Group, choose
-from app.ledger.quoting.grouping import groups_of
+from app.ledger.catalog.quote_rules import deposit_rule, quote_rules
+from app.ledger.quoting.deciding import KEYED_AT, Decided, choose
 from app.ledger.quoting.key_lines import whose_keys
-from app.ledger.quoting.lead_time import lead_time
 from app.ledger.quoting.lost_keys import lost_problems
+from app.ledger.quoting.promises import lead_time
 from app.ledger.quoting.rekeying import as_on_record, hanging, told_of
 from app.ledger.quoting.replacing import told_customer
 from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.resolving import Resolved, Resolver
-from app.ledger.quoting.snapshot import KeyingChoice, SnapshotLine
+from app.ledger.quoting.snapshot import WHERE, QuoteOption, SnapshotLine
 from app.ledger.quoting.system_fit import records_problems, system_problems
-from app.ledger.quoting.taxing import tax_place_of, tax_totals
 from app.ledger.store.errors import NotFound
 from app.ledger.store.work import Work
-from app.ledger.tables import Customer, Site
-from app.pricing import KeyingKind, PriceBook, PriceKind, Totals, show_day
+from app.ledger.tables import Customer, LineKind, Site
+from app.pricing import Exemption, PriceKind, TaxRule, Totals, show_day, total
 from app.validation import check_lengths, fault_of_length
 
 NO_LINES = "Add at least one line."
+_OFFERED = "Offered to the customer as option B."
 
 _LETTERS = "abcdefgh"
+_NO_PLACE = "The house has no place whose sales tax holds; the owner names it under Settings, Papers, tax and tiers."
 
 
-@dataclass(frozen=True, slots=True)
-class PricedQuote:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PricedQuote(QuoteOption):
     """A request priced as far as it is understood.
 
     `ask` has resolved lines; lines with a problem keep what was typed and bring no amount. `problems` name
     fields as `lines.0.keyway` (from 0) or by themselves; a quote is issued only when there are none.
-    `bench_minutes`: the shop's own keying work, whole minutes upwards.
     """
 
     ask: QuoteRequest
-    lines: tuple[SnapshotLine, ...]
     resolved: tuple[Resolved | None, ...]
-    totals: Totals
-    keying: tuple[KeyingChoice, ...]
-    ready_on: date | None
-    lead_time: str
-    cost_cents: int
-    bench_minutes: int
     notes: tuple[tuple[int, str], ...]  # (line from 0, what the counter should know)
     problems: tuple[Problem, ...]
 
@@ -82,51 +85,44 @@ def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = Non
     understood = [found.line if found else None for found in resolved]
     problems += system_problems(work, ask, understood)
     problems += lost_problems(work, ask, understood)
-    groups = groups_of(resolved)
-    chosen, choice_problems = choose(work, ask, groups)
-    problems += choice_problems
-    if not choice_problems:
-        understood = [found.line if found else None for found in resolved]
-        problems += records_problems(work, ask, understood, [one.choice for one in chosen])
-    lines = _print_lines(book, today, buyer.tier, ask, resolved, chosen, problems)
-    totals = tax_totals(work, buyer, tax_place_of(work, buyer, ask.site_id), lines, problems)
+    decided = choose(work, ask, resolved)
+    problems += decided.problems or records_problems(work, ask, understood, decided.keying)
+    lines = _print_lines(work, book, buyer.tier, ask, resolved, decided, problems)
+    totals = _totals(work, buyer, ask.site_id, lines, problems)
     if not totals.subtotal_cents:  # lines too large come to nothing
         lines = [replace(line, amount_cents=0) for line in lines]
-    ready, lead = lead_time(work, resolved, [one.choice for one in chosen])
+    lead = lead_time(work, resolved, decided.keying)
     return PricedQuote(
-        ask=replace(ask, lines=tuple(f.line if f else line for f, line in zip(resolved, ask.lines, strict=True))),
         lines=tuple(lines),
-        resolved=tuple(resolved),
         totals=totals,
-        keying=tuple(one.choice for one in chosen),
-        ready_on=ready,
-        lead_time=lead,
+        keying=decided.keying,
+        ready_on=lead.ready_on,
+        lead_time=lead.sentence,
         cost_cents=sum(line.cost_cents for line in lines),
-        bench_minutes=sum(one.bench_minutes for one in chosen),
+        bench_minutes=decided.bench_minutes,
+        deposit_cents=deposit_rule(quote_rules(session)).asked_cents(totals.total_cents),
+        working_days=lead.working_days,
+        ask=replace(ask, lines=tuple(f.line if f else line for f, line in zip(resolved, ask.lines, strict=True))),
+        resolved=tuple(resolved),
         notes=tuple((place, note) for place, found in enumerate(resolved) if found for note in found.notes),
         problems=tuple(problems),
     )
 
 
 def _header_problems(work: Work, ask: QuoteRequest) -> list[Problem]:
-    problems = []
-    if ask.need_by is not None and ask.need_by < work.today:
-        problems.append(Problem("need_by", f"This day has passed; enter {show_day(work.today)} or a later day."))
-    problems += [
-        Problem(f"lines.{place}.need_by", f"This day has passed; enter {show_day(work.today)} or a later day.")
-        for place, line in enumerate(ask.lines)
-        if line.need_by is not None and line.need_by < work.today
-    ]
+    passed = f"This day has passed; enter {show_day(work.today)} or a later day."
+    days = {
+        "need_by": ask.need_by,
+        **{f"lines.{place}.need_by": line.need_by for place, line in enumerate(ask.lines)},
+    }
+    problems = [Problem(field, passed) for field, day in days.items() if day is not None and day < work.today]
     if ask.keyed_at not in KEYED_AT:
         problems.append(Problem("keyed_at", "Choose shop or factory, or both, or leave the choice to the figures."))
     if ask.keyed_at and not ask.override_reason.strip():
         problems.append(
             Problem("override_reason", "Say why the keying is not left to the figures; the owner reads it.")
         )
-    if fault := fault_of_length(ask.override_reason, 500):
-        problems.append(Problem("override_reason", fault))
-    if fault := fault_of_length(ask.title, 200):
-        problems.append(Problem("title", fault))
+    texts = [("override_reason", ask.override_reason, 500), ("title", ask.title, 200)]
     if ask.site_id is not None:
         site = work.session.get(Site, ask.site_id)
         if site is None or site.customer_id != ask.customer_id:
@@ -135,62 +131,65 @@ def _header_problems(work: Work, ask: QuoteRequest) -> list[Problem]:
     if system is not None and system.existing_id is None:
         if not system.name.strip():
             problems.append(Problem("system_name", "Enter a name for the new key system."))
-        if fault := fault_of_length(system.name, 120):
-            problems.append(Problem("system_name", fault))
-        for field, count, most in (("levels", system.levels, 4), ("masters", system.masters, 400)):
-            least = 2 if field == "levels" else 1
-            if not least <= count <= most:
-                problems.append(Problem(f"system_{field}", f"Enter a whole number from {least} to {most}."))
-        if not 1 <= system.grands <= 22:
-            problems.append(Problem("system_grands", "Enter a whole number from 1 to 22."))
-    return problems
+        texts.append(("system_name", system.name, 120))
+        counts = (
+            ("levels", system.levels, 2, 4),
+            ("masters", system.masters, 1, 400),
+            ("grands", system.grands, 1, 22),
+        )
+        problems += [
+            Problem(f"system_{field}", f"Enter a whole number from {least} to {most}.")
+            for field, count, least, most in counts
+            if not least <= count <= most
+        ]
+    return problems + [Problem(field, fault) for field, text, most in texts if (fault := fault_of_length(text, most))]
 
 
 def _print_lines(
-    book: PriceBook,
-    today: date,
+    work: Work,
+    book: RuledBook,
     tier: str,
     ask: QuoteRequest,
     resolved: Sequence[Resolved | None],
-    chosen: Sequence[Group],
+    decided: Decided,
     problems: list[Problem],
 ) -> list[SnapshotLine]:
     """Each line with its keying and its keys below it, and a new system's own line after its first."""
     lines: list[SnapshotLine] = []
-    system_due = ask.system is not None and ask.system.existing_id is None
-    for place, found in enumerate(resolved):
+    begun = ask.system if ask.system is not None and ask.system.existing_id is None else None
+    at_factory = {number for choice in decided.keying if choice.choice == "factory" for number in choice.lines}
+    for number, found in enumerate(resolved, start=1):
         if found is None:
             continue
-        label = str(place + 1)
         line = found.line
-        lines.append(_print_line(label, found))
-        if not line.kind.is_keyed:
-            continue
+        lines.append(_print_line(str(number), found))
         extras: list[tuple[str, str, int, str]] = []
-        if line.keying.kind is not KeyingKind.NONE:
-            code = _keying_code(book, today, line.keying.kind, chosen, place)
+        if line.is_keyed:
+            code = keying_code(line.keying.kind)
+            if number in at_factory and _holds(book, factory_keying_code(line.keying.kind), work):
+                code = factory_keying_code(line.keying.kind)
             extras.append(("keying", f"Keying: {line.keying.words}", line.quantity, code))
             if line.keys_each:
                 extras.append(("keys", f"Keys, {line.keys_each} a cylinder", line.quantity * line.keys_each, KEY_CUT))
-        if system_due and ask.system is not None and line.keying.kind.is_master_keyed:
-            levels = ask.system.levels_for(one.line for one in resolved if one)
-            text = f"New key system {ask.system.name.strip()}, {levels} levels: design and records"
-            extras.append(("key system", text, 1, system_code(levels)))
-            system_due = False
+            if begun is not None and line.keying.kind.is_master_keyed:
+                levels = begun.levels_for(one.line for one in resolved if one)
+                text = f"New key system {begun.name.strip()}, {levels} levels: design and records"
+                extras.append(("key system", text, 1, system_code(levels)))
+                begun = None
         for letter, (kind, text, quantity, code) in zip(_LETTERS, extras, strict=False):
             try:
-                row = book.price(code, today, tier or None, quantity)
+                row = book.price(code, work.today, tier or None, quantity)
             except BitternError as error:
-                problems.append(Problem(f"lines.{place}.keying", error.message))
+                problems.append(Problem(f"lines.{number - 1}.keying", error.message))
                 continue
-            cost = _keying_cost(chosen, place) if kind == "keying" else 0
+            cost = decided.costs.get(number - 1, 0) if kind == "keying" else 0
             if row.unit_cents == 0 and kind == "keying":
                 # Keying that costs the customer nothing stands on the line itself; the house's cost stays counted.
                 lines[-1] = replace(lines[-1], cost_cents=lines[-1].cost_cents + cost)
                 continue
             lines.append(
                 SnapshotLine(
-                    label=f"{label}{letter}",
+                    label=f"{number}{letter}",
                     kind=kind,
                     words=text,
                     part_number="",
@@ -203,6 +202,14 @@ def _print_lines(
                 )
             )
     return lines
+
+
+def _holds(book: RuledBook, code: str, work: Work) -> bool:
+    """Whether the book has a charge of this code for everybody that holds today."""
+    return any(
+        row.code == code and row.tier is None and row.quantity_from == 1 and row.holds_on(work.today)
+        for row in book.rows
+    )
 
 
 def _print_line(label: str, found: Resolved) -> SnapshotLine:
@@ -225,19 +232,71 @@ def _print_line(label: str, found: Resolved) -> SnapshotLine:
     )
 
 
-def _keying_code(book: PriceBook, today: date, kind: KeyingKind, chosen: Sequence[Group], place: int) -> str:
-    """The factory's own charge where the line is keyed there and the book has one that holds, else the usual one."""
-    at_factory = any(place in group.places and group.choice.choice == "factory" for group in chosen)
-    code = factory_keying_code(kind)
-    holds = any(
-        row.code == code and row.tier is None and row.quantity_from == 1 and row.holds_on(today) for row in book.rows
+def _totals(
+    work: Work, buyer: Customer, site_id: int | None, printed: Sequence[SnapshotLine], problems: list[Problem]
+) -> Totals:
+    """The totals of the lines with today's tax of the place that counts: the site's, else the customer's, else the
+    house's own. What is wrong is added to `problems`: a place without a rule then taxes nothing, lines too large come
+    to nothing.
+    """
+    site = work.session.get(Site, site_id) if site_id else None
+    place = (site.tax_place if site else "") or buyer.tax_place or get_house(work.session).tax_place
+    lines = [line.priced for line in printed]
+    exemption = None
+    if buyer.exempt_certificate and buyer.exempt_until:
+        exemption = Exemption(buyer.exempt_certificate, buyer.exempt_until)
+    try:
+        rule = tax_table(work.session).rule(place, work.today)
+    except BitternError as error:
+        problems.append(Problem("tax_place", error.message if place else _NO_PLACE))
+        rule = TaxRule(place or "unknown place", Decimal(0), False, False, work.today)
+    try:
+        return total(lines, rule, exemption, work.today)
+    except BitternError as error:
+        problems.append(Problem(error.field, error.message))
+        return total([replace(line, unit_cents=0) for line in lines], rule, exemption, work.today)
+
+
+def offered_ways(priced: PricedQuote) -> tuple[str, ...]:
+    """Where else the keying could be done: each way that every group could go, with no obstacle, and that differs.
+
+    The customer's own cylinders stay on the bench whatever is chosen for the rest.
+    """
+    groups = [
+        choice
+        for choice in priced.keying
+        if (choice.ways or not choice.in_two_places)
+        and any(priced.ask.lines[number - 1].kind is not LineKind.REKEY for number in choice.lines)
+    ]
+    return tuple(
+        name
+        for name in WHERE
+        if any(choice.choice != name for choice in groups)
+        and all(any(way.name == name and way.possible for way in choice.ways) for choice in groups)
     )
-    return code if at_factory and holds else keying_code(kind)
 
 
-def _keying_cost(chosen: Sequence[Group], place: int) -> int:
-    """The line's share of what its group's keying costs the house, by cylinders; shares add up to the whole."""
-    for group in chosen:
-        if place in group.places:
-            return group.cost_shares[group.places.index(place)]
-    return 0
+def price_option(
+    work: Work, ask: QuoteRequest, priced: PricedQuote, customer: Customer | None = None
+) -> PricedQuote | None:
+    """Option B of a request whose option A is `priced`: keyed elsewhere, accepted as a whole; None when none is asked
+    for. customer: as for `price_request`.
+
+    Raises Problems on `option_b` when that way is not possible, or no other way than A's.
+    """
+    if not ask.option_b:
+        return None
+    if ask.option_b not in offered_ways(priced):
+        raise Problems([Problem("option_b", _why_not_offered(ask.option_b, priced))])
+    other = price_request(work, replace(ask, keyed_at=ask.option_b, override_reason=_OFFERED, option_b=""), customer)
+    if other.problems:
+        raise Problems([Problem("option_b", f"Option B: {problem.message}") for problem in other.problems])
+    return other
+
+
+def _why_not_offered(wanted: str, priced: PricedQuote) -> str:
+    if wanted not in WHERE:
+        return "Choose the shop or the factory as option B, or none."
+    if priced.keying and all(choice.choice == wanted for choice in priced.keying):
+        return f"The keying is done {WHERE[wanted]} already: there is no second way to offer. Take option B off."
+    return f"The keying cannot be done {WHERE[wanted]} as it stands, so it is not offered: take option B off."

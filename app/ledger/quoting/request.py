@@ -102,6 +102,11 @@ class LineRequest(JsonDataclass):
     price_reason: str = ""
     standing: tuple[int, ...] = ()
 
+    @property
+    def is_keyed(self) -> bool:
+        """Whether its cylinders get keysets, so that there can be keys to them: those without pins have none."""
+        return self.kind.is_keyed and self.keying.kind is not KeyingKind.NONE
+
 
 @dataclass(frozen=True, slots=True)
 class SystemRequest:

@@ -3,35 +3,30 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from app.errors import Problem, Problems
 from app.ledger.catalog.price_queries import get_house
-from app.ledger.quoting.counter_queries import is_issued
-from app.ledger.quoting.issuing import QUOTABLE, IssueForm, issue_quote
+from app.ledger.quoting.issuing import QUOTABLE, IssueForm, issue_quote, issued_from
 from app.ledger.quoting.lost_keys import as_still_said
-from app.ledger.quoting.options import price_option, way_words
-from app.ledger.quoting.quoting import PricedQuote, price_request
+from app.ledger.quoting.quoting import price_option, price_request
 from app.ledger.quoting.request import QuoteRequest
-from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot, SnapshotLine, read_snapshot
+from app.ledger.quoting.snapshot import QuoteOption, QuoteSnapshot, read_snapshot
 from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.work import Work
 from app.ledger.tables import Job, QuoteRevision, Role
-from app.pricing import LineChange, LineStatus, Totals, compare_revisions, show_cents
+from app.pricing import LineChange, LineStatus, compare_revisions, show_cents
 
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """One side of a comparison."""
+    """One side of a comparison: what is offered, and the other way where two are."""
 
     name: str  # "Revision 1" or "Today"
-    totals: Totals
-    ready_on: date | None
+    quote: QuoteOption
+    option_b: QuoteOption | None
     valid_until: date
-    where: str
-    option_cents: int | None  # option B's total with tax
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +35,12 @@ class Comparison:
 
     before: Side
     after: Side
-    changes: tuple[LineChange, ...]
+
+    @property
+    def changes(self) -> tuple[LineChange, ...]:
+        """Every line, with what became of it."""
+        one, two = ([line.priced for line in side.quote.lines] for side in (self.before, self.after))
+        return compare_revisions(one, two)
 
     @property
     def moved(self) -> tuple[LineChange, ...]:
@@ -50,7 +50,7 @@ class Comparison:
     @property
     def sums(self) -> tuple[tuple[str, int, int], ...]:
         """Each sum's name and its cents before and after."""
-        one, two = self.before.totals, self.after.totals
+        one, two = self.before.quote.totals, self.after.quote.totals
         return (
             ("Before tax", one.subtotal_cents, two.subtotal_cents),
             ("Sales tax", one.tax_cents, two.tax_cents),
@@ -72,22 +72,19 @@ class Requote:
     @property
     def mark(self) -> str:
         """Tells whether what was looked at is still what would be issued; 64 hex digits."""
-        return hashlib.sha256(repr((self.comparison.after, self.comparison.changes)).encode()).hexdigest()
+        after, changes = self.comparison.after, self.comparison.changes
+        other = after.option_b.totals.total_cents if after.option_b else None
+        seen = (after.quote.totals, after.quote.ready_on, after.valid_until, after.quote.where, other, changes)
+        return hashlib.sha256(repr(seen).encode()).hexdigest()
 
 
 def compare_quotes(before: QuoteSnapshot, after: QuoteSnapshot) -> Comparison:
     """Two revisions of one quote."""
-    return Comparison(_side_of(before), _side_of(after), _changes(before.lines, after.lines))
+    return Comparison(_side_of(before), _side_of(after))
 
 
 def _side_of(quote: QuoteSnapshot) -> Side:
-    other = quote.option_b.totals.total_cents if quote.option_b else None
-    name = f"Revision {quote.revision}"
-    return Side(name, quote.totals, quote.ready_on, quote.valid_until, way_words(quote.keying), other)
-
-
-def _changes(before: Sequence[SnapshotLine], after: Sequence[SnapshotLine]) -> tuple[LineChange, ...]:
-    return compare_revisions([line.priced for line in before], [line.priced for line in after])
+    return Side(f"Revision {quote.revision}", quote, quote.option_b, quote.valid_until)
 
 
 def requote(work: Work, job: Job) -> Requote:
@@ -109,25 +106,17 @@ def requote(work: Work, job: Job) -> Requote:
         for number, line in enumerate(ask.lines, start=1)
         if line.unit_cents is not None
     ]
-    priced = price_request(work, ask)
-    other: PricedQuote | None = None
+    priced, other = price_request(work, ask), None
     try:
         other = price_option(work, ask, priced)
     except Problems:
         ask = replace(ask, option_b="")
         notes.append("Option B is no longer possible; it is quoted without it.")
-    days = get_house(work.session).quote_days
-    today = Side(
-        "Today",
-        priced.totals,
-        priced.ready_on,
-        work.today + timedelta(days=days),
-        way_words(priced.keying),
-        other.totals.total_cents if other else None,
-    )
-    changes = _changes(quoted.lines, priced.lines)
-    notes += _moved_place(quoted.keying, priced.keying)
-    return Requote(job, revision, ask, Comparison(_side_of(quoted), today, changes), tuple(notes), priced.problems)
+    if quoted.where != priced.where:
+        notes.append(f"It was {quoted.where}; today the figures say: {priced.where}.")
+    valid_until = work.today + timedelta(days=get_house(work.session).quote_days)
+    comparison = Comparison(_side_of(quoted), Side("Today", priced, other, valid_until))
+    return Requote(job, revision, ask, comparison, tuple(notes), priced.problems)
 
 
 def _without_past_days(ask: QuoteRequest, today: date) -> tuple[QuoteRequest, list[str]]:
@@ -144,12 +133,6 @@ def _without_past_days(ask: QuoteRequest, today: date) -> tuple[QuoteRequest, li
     return replace(ask, lines=tuple(lines)), notes
 
 
-def _moved_place(before: tuple[KeyingChoice, ...], after: tuple[KeyingChoice, ...]) -> list[str]:
-    if way_words(before) == way_words(after):
-        return []
-    return [f"It was {way_words(before)}; today the figures say: {way_words(after)}."]
-
-
 def keep_requote(work: Work, job: Job, token: str, version: int, shown: str = "") -> QuoteRevision:
     """Issue what `requote` shows as the next revision of a job read at `version`.
 
@@ -158,6 +141,6 @@ def keep_requote(work: Work, job: Job, token: str, version: int, shown: str = ""
     """
     today = requote(work, job)
     is_other = shown not in ("", today.mark) and version == job.version
-    if is_other and not is_issued(work.session, token):
+    if is_other and issued_from(work.session, token) is None:
         raise Stale("The prices were changed since this page was made. Nothing was issued; look at it again.")
     return issue_quote(work, IssueForm(today.ask, token, job_id=job.id, job_version=version))

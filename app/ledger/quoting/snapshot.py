@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from datetime import date
 from typing import Any
 
 from app.ledger.quoting.request import old_price_reason
 from app.pricing import PricedLine, PriceKind, Totals
 from app.validation import JsonDataclass
+
+OPTIONS = ("A", "B")
+WHERE = {"shop": "on our bench", "factory": "at the factory"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,17 +107,36 @@ class KeyingChoice:
 
 @dataclass(frozen=True, slots=True)
 class QuoteOption:
-    """The other way that a quote offers, priced as a whole: the same lines, keyed elsewhere."""
+    """What is offered, priced as a whole: the quote itself, and the same lines keyed elsewhere where it offers two.
+
+    The defaults are those of quotes that were issued before there was such a field.
+    """
 
     lines: tuple[SnapshotLine, ...]
     totals: Totals
     keying: tuple[KeyingChoice, ...]
     ready_on: date | None
-    lead_time: str
+    lead_time: str  # a sentence for the customer
     cost_cents: int
-    bench_minutes: int
-    deposit_cents: int
-    working_days: int | None  # from the day of issue until it is ready
+    bench_minutes: int | None = None  # the shop's own keying work, rounded up; None: on the job alone
+    deposit_cents: int = 0
+    working_days: int | None = None  # from the day of issue until it is ready
+
+    @property
+    def offered(self) -> dict[str, Any]:
+        """These fields alone, by name: what an option has in common with a whole quote."""
+        return {one.name: getattr(self, one.name) for one in fields(QuoteOption)}
+
+    @property
+    def keyed_at(self) -> str:
+        """Where the keying is done: shop, factory, both with a stroke between, or "" where nothing is keyed."""
+        return "/".join(dict.fromkeys(choice.choice for choice in self.keying if choice.choice))
+
+    @property
+    def where(self) -> str:
+        """Where the keying is done, as the customer reads it: "keyed on our bench", "nothing is keyed"."""
+        places = dict.fromkeys(WHERE[choice.choice] for choice in self.keying if choice.choice in WHERE)
+        return f"keyed {' and '.join(places)}" if places else "nothing is keyed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,10 +151,11 @@ class AskedQuestion:
     answer: str
 
 
-@dataclass(frozen=True, slots=True)
-class QuoteSnapshot(JsonDataclass):
-    """Everything a quote revision says. Customer's papers show no cost, no way's total, no reason of an
-    override or of a price of the counter's own.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QuoteSnapshot(QuoteOption, JsonDataclass):
+    """Everything a quote revision says; where it offers two ways, it is itself option A.
+
+    Customer's papers show no cost, no way's total, no reason of an override or of a price of the counter's own.
     """
 
     house: HouseHead
@@ -148,42 +171,20 @@ class QuoteSnapshot(JsonDataclass):
     site_address: str
     title: str
     need_by: date | None
-    ready_on: date | None
-    lead_time: str  # a sentence for the customer
-    lines: tuple[SnapshotLine, ...]
-    totals: Totals
-    keying: tuple[KeyingChoice, ...]
     exclusions: str
     terms: str
     cautions: tuple[str, ...]
-    cost_cents: int
     ask: dict[str, Any]  # the request as the counter made it, so that the page can be filled again
     # What follows came later: quotes issued before are read with these answers.
-    bench_minutes: int | None = None  # None: on the job alone
-    deposit_cents: int = 0
-    working_days: int | None = None
-    option_b: QuoteOption | None = None  # the quote itself is option A then
+    option_b: QuoteOption | None = None
     questions: tuple[AskedQuestion, ...] = ()
 
 
 def as_accepted(snapshot: QuoteSnapshot, option: str) -> QuoteSnapshot:
     """The quote as the option says it: A is the quote itself, B its lines, totals, keying place and promise."""
-    other = snapshot.option_b
-    if option != "B" or other is None:
+    if option != "B" or snapshot.option_b is None:
         return snapshot
-    return replace(
-        snapshot,
-        lines=other.lines,
-        totals=other.totals,
-        keying=other.keying,
-        ready_on=other.ready_on,
-        lead_time=other.lead_time,
-        cost_cents=other.cost_cents,
-        bench_minutes=other.bench_minutes,
-        deposit_cents=other.deposit_cents,
-        working_days=other.working_days,
-        option_b=None,
-    )
+    return replace(snapshot, **snapshot.option_b.offered, option_b=None)
 
 
 def write_snapshot(snapshot: QuoteSnapshot) -> str:

@@ -21,9 +21,8 @@ from app.ledger.keysystems.auditing import StoppedByAudit
 from app.ledger.keysystems.lost_keysets import is_retired
 from app.ledger.quoting.accepting import AcceptForm, carry_out
 from app.ledger.quoting.allocation import KeysetAllotter
-from app.ledger.quoting.options import OPTIONS
 from app.ledger.quoting.request import QuoteRequest
-from app.ledger.quoting.snapshot import QuoteSnapshot, as_accepted
+from app.ledger.quoting.snapshot import OPTIONS, QuoteSnapshot, as_accepted
 from app.ledger.sites.door_paste import DoorRow
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Job, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder

@@ -14,7 +14,7 @@ from app.ledger.catalog.maker_queries import factory_terms_by_maker, get_maker
 from app.ledger.catalog.makers import set_factory_terms
 from app.ledger.catalog.price_book import next_monday
 from app.ledger.catalog.price_queries import dated_bench_terms, terms_mark
-from app.ledger.quoting.blank_stock import bench_today, on_the_shelf
+from app.ledger.quoting.promises import bench_today
 from app.pricing import CylinderType, KeyingKind
 from app.web.access import owner_only
 from app.web.catalog.terms_forms import STEPS, BenchTermsPage, FactoryTermsPage
@@ -40,7 +40,8 @@ def bench() -> ResponseReturnValue:
     shelf = None
     if any(state == "now" for _, state in dated):
         free = bench_today(work.session, work.today).uncombinated_on_hand
-        shelf = {sort: (count, free[sort]) for sort, count in on_the_shelf(work.session, work.today).items()}
+        there = bench_today(work.session, work.today, promised=False).uncombinated_on_hand
+        shelf = {sort: (count, free[sort]) for sort, count in there.items()}
     return render_template("catalog/bench_terms.html", dated=dated, shelf=shelf, **_WORDS)
 
 
@@ -54,7 +55,8 @@ def change_bench() -> ResponseReturnValue:
     latest = next((row.terms for row, state in dated if state == "now"), dated[0][0].terms if dated else {})
     if any(state == "now" for _, state in dated):
         # The page's figure is what lies there today: whoever leaves it as it stands has it counted right.
-        latest = {**latest, "uncombinated_on_hand": on_the_shelf(work.session, work.today)}
+        there = bench_today(work.session, work.today, promised=False).uncombinated_on_hand
+        latest = {**latest, "uncombinated_on_hand": there}
     mark = terms_mark(row for row, _ in dated)
     form = BenchTermsPage(
         data={**BenchTermsPage.start(latest), "valid_from": _first_day(dated, work.today), "seen": mark}

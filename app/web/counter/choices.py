@@ -7,8 +7,7 @@ from dataclasses import dataclass, field
 
 from app.fitting import Pattern
 from app.ledger.catalog.maker_queries import MakerTables, maker_tables
-from app.ledger.catalog.price_queries import tier_names
-from app.ledger.quoting.counter_queries import PriceEntry, price_entries, tax_places
+from app.ledger.catalog.price_queries import PriceEntry, price_entries, tax_places, tier_names
 from app.ledger.store.work import Work
 from app.ledger.tables import LineKind
 from app.pricing import KeyingKind

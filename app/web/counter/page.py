@@ -6,14 +6,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 
 from app.errors import Problem, Problems
+from app.ledger.catalog.maker_queries import plain_numbers
 from app.ledger.jobs.queries import show_margin
 from app.ledger.keysystems.system_queries import list_systems
-from app.ledger.quoting.counter_queries import plain_numbers
-from app.ledger.quoting.key_lines import OWN, is_keyed
+from app.ledger.quoting.key_lines import OWN
 from app.ledger.quoting.lost_keys import OWNERS_BOX
 from app.ledger.quoting.missing import questions_about
-from app.ledger.quoting.options import offered_ways, price_option
-from app.ledger.quoting.quoting import NO_LINES, PricedQuote, price_request
+from app.ledger.quoting.quoting import NO_LINES, PricedQuote, offered_ways, price_option, price_request
 from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.resolving import Resolved
 from app.ledger.quoting.snapshot import SnapshotLine
@@ -301,7 +300,7 @@ def _line_view(
 
 def _offers(line: LineForm, choices: Choices, reading: Reading) -> dict[str, tuple[str, ...]]:
     if isinstance(line, KeysLine):
-        keyed = [number for number, each in enumerate(reading.ask.lines, start=1) if is_keyed(each)]
+        keyed = [number for number, each in enumerate(reading.ask.lines, start=1) if each.is_keyed]
         return {"symbol": (*(f"line {number}" for number in keyed), OWN)}
     return choices.of(line.text("maker"), line.text("type")) if isinstance(line, CylinderBody) else {}
 

@@ -12,8 +12,7 @@ from flask.typing import ResponseReturnValue
 from app.errors import BitternError, Problem
 from app.fitting import all_finishes, finish_words
 from app.ledger.jobs.queries import get_job
-from app.ledger.quoting.counter_queries import is_issued
-from app.ledger.quoting.issuing import IssueForm, drop_draft, issue_quote, keep_asked, keep_draft
+from app.ledger.quoting.issuing import IssueForm, drop_draft, issue_quote, issued_from, keep_asked, keep_draft
 from app.ledger.quoting.snapshot import CostedWay, KeyingChoice
 from app.ledger.sites.customer_queries import find_customers
 from app.ledger.store.errors import LedgerBusy, NotAllowed, NotFound, Stale, VaultError
@@ -134,7 +133,7 @@ def issue() -> ResponseReturnValue:
         about(f"job {job.number}")
     _keep(work, form, job)
     view = build(work, form, asked=True, job=job)
-    if view.problems and not is_issued(work.session, form.text("token")):
+    if view.problems and issued_from(work.session, form.text("token")) is None:
         return _page(view, focus="problems", status=422)
     try:
         revision = issue_quote(work, _issue_form(view, job))
@@ -195,7 +194,7 @@ def _sent() -> CounterForm:
 def _keep(work: Work, form: CounterForm, job: Job | None) -> None:
     """Keep the draft; a page whose quote is issued has none, and a full or busy ledger must not stop the sums."""
     token = form.text("token")
-    if form.is_blank or is_issued(work.session, token):
+    if form.is_blank or issued_from(work.session, token) is not None:
         return
     try:
         keep_draft(work, token, to_draft(form), job.id if job else None)

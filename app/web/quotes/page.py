@@ -12,10 +12,10 @@ from app.documents import QuotePage, WaysTable, WholeJob, lines_without_cost, qu
 from app.errors import BitternError
 from app.ledger.jobs.queries import get_job
 from app.ledger.keysystems.lost_keysets import LostKeyset, lost_masters
-from app.ledger.quoting.options import OPTIONS, promise_from
+from app.ledger.quoting.promises import promise_from
 from app.ledger.quoting.rekeying import hanging, places_of
 from app.ledger.quoting.request import QuoteRequest
-from app.ledger.quoting.snapshot import QuoteSnapshot, as_accepted, read_snapshot
+from app.ledger.quoting.snapshot import OPTIONS, QuoteSnapshot, as_accepted, read_snapshot
 from app.ledger.store.errors import NotFound
 from app.ledger.store.work import Work
 from app.ledger.tables import Job, QuoteRevision, Role, Stage

@@ -15,9 +15,8 @@ from app.ledger.catalog.makers import set_factory_terms
 from app.ledger.catalog.price_book import code_lines
 from app.ledger.catalog.price_editing import TaxRuleForm, set_tax_rule
 from app.ledger.catalog.price_import import plan_prices
-from app.ledger.catalog.price_queries import bench_terms_on, bench_terms_row_on
+from app.ledger.catalog.price_queries import bench_terms_on, bench_terms_row_on, price_entries
 from app.ledger.catalog.price_rules import RuleForm, end_rule, list_rules, set_rule
-from app.ledger.quoting.counter_queries import price_entries
 from app.ledger.quoting.quoting import PricedQuote, price_request
 from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.revising import requote

@@ -10,8 +10,7 @@ import sqlalchemy as sa
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.ledger.catalog.maker_queries import ItemLookup, get_item, spellings
-from app.ledger.quoting.counter_queries import plain_numbers
+from app.ledger.catalog.maker_queries import ItemLookup, get_item, plain_numbers, spellings
 from app.ledger.tables import CatalogRow, Maker
 
 

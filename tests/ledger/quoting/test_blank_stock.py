@@ -9,7 +9,7 @@ import sqlalchemy as sa
 
 from app.ledger.catalog.house_settings import set_bench_terms
 from app.ledger.jobs.stages import move_job, still_open
-from app.ledger.quoting.blank_stock import bench_today, on_the_shelf
+from app.ledger.quoting.promises import bench_today
 from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.store.engine import transaction
@@ -41,7 +41,7 @@ def left(work: Work) -> int:
 
 def lying(work: Work) -> int:
     work.session.rollback()
-    return on_the_shelf(work.session, work.today)[MORTISES]
+    return bench_today(work.session, work.today, promised=False).uncombinated_on_hand[MORTISES]
 
 
 def quote(work: Work, count: int, **more: object) -> QuoteRequest:

@@ -13,8 +13,7 @@ from app.fitting import CylinderAttributes
 from app.ledger.catalog.quote_rules import QuoteRulesForm, set_quote_rules
 from app.ledger.jobs.queries import job_money
 from app.ledger.quoting.issuing import IssueForm, issue_quote
-from app.ledger.quoting.options import offered_ways
-from app.ledger.quoting.quoting import price_request
+from app.ledger.quoting.quoting import offered_ways, price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import QuoteSnapshot, as_accepted, read_snapshot, write_snapshot
 from app.ledger.store.errors import LedgerError, NotAllowed, Stale

@@ -66,7 +66,7 @@ def test_a_later_days_prices_are_shown_and_kept_as_shown(work: Work) -> None:
     assert change.before is not None and change.after is not None
     assert change.difference_cents == 3 * (12_80 - change.before.unit_cents) == change.after.net_cents - 29_40
     kept = keep_requote(later, job, "a token", job.version)
-    assert kept.total_cents == shown.comparison.after.totals.total_cents
+    assert kept.total_cents == shown.comparison.after.quote.totals.total_cents
     assert kept.valid_until == shown.comparison.after.valid_until == later.today + timedelta(days=30)
     assert keep_requote(later, fresh(work, job), "a token", 1).id == kept.id
     with pytest.raises(Stale):
