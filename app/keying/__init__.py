@@ -9,6 +9,7 @@ from __future__ import annotations
 __all__ = [
     "LETTERS",
     "MOST_SYMBOLS",
+    "NOT_EXTENDED",
     "AccessMatrix",
     "AccessPlan",
     "Array",
@@ -39,7 +40,6 @@ __all__ = [
     "Progress",
     "SymbolLevel",
     "WantedKeysets",
-    "array_under",
     "audit",
     "check_offset",
     "choose_bittings",
@@ -86,7 +86,7 @@ __all__ = [
 ]
 
 from app.keying.access import AccessPlan, key_matrix
-from app.keying.arrays import Array, array_under, progression_under, rotate
+from app.keying.arrays import Array, LevelArray, progression_under, rotate
 from app.keying.auditing import NearMiss, audit, near_misses, operated_by
 from app.keying.bitting_list import (
     ListRow,
@@ -97,14 +97,13 @@ from app.keying.bitting_list import (
     read_list,
     study_list,
 )
-from app.keying.counting import count_bittings, theoretical, usable
 from app.keying.crosskeying import BittingChoice, CrossCost, choose_bittings, cross_cost
 from app.keying.cuts import DecodedKey, cut_list, decode, root_depth
 from app.keying.errors import KeyingError, NoBittingsLeft
 from app.keying.extending import (
+    NOT_EXTENDED,
     Extension,
     ExtensionSearch,
-    LevelArray,
     WantedKeysets,
     extend,
     name_wanted,
@@ -116,7 +115,7 @@ from app.keying.losing import LostKey, lost_key
 from app.keying.matrix import AccessMatrix, read_matrix
 from app.keying.pinning import ChamberPins, PickList, Pinning, PinSize, pick_list, pin, shearing_depths
 from app.keying.planning import Demand, Planning, plan_system
-from app.keying.progression import progress
+from app.keying.progression import count_bittings, progress, theoretical, usable
 from app.keying.solving import MatrixSolution, Progress
 from app.keying.spec import Bitting, BittingSpec, read_bitting, read_inches, write_bitting, write_inches
 from app.keying.symbols import (

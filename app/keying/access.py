@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Sequence
 from collections.abc import Set as AbstractSet
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from random import Random
 
 from app.keying.arrays import Spread, progression_under
 from app.keying.errors import KeyingError, NoBittingsLeft
-from app.keying.levels import ROLES, PlannedKeyset, sharings
+from app.keying.levels import ROLES, Branch, PlannedKeyset, name_branches, operating_chains, sharings
 from app.keying.matrix import AccessMatrix, Clash, nest
 from app.keying.progression import check_master
 from app.keying.solving import MatrixSolution, Outcome, Progress, solve_matrix
 from app.keying.spec import Bitting, BittingSpec
-from app.keying.symbols import LETTERS, SymbolLevel, change_symbol, master_names
-
-_TOPS = {2: ("AA", SymbolLevel.MASTER), 3: ("A", SymbolLevel.GRAND), 4: ("GGM", SymbolLevel.GREAT_GRAND)}
+from app.keying.symbols import SymbolLevel
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,19 +69,6 @@ def key_matrix(
     return _plan_of_solution(matrix, solution) if solution.outcome is Outcome.SOLVED else solution
 
 
-@dataclass(slots=True)
-class _Node:
-    """A key in the tree: its number in the matrix (None for a top that nobody carries) and what hangs under it."""
-
-    key: int | None
-    below: list[_Node] = field(default_factory=list)
-    bitting: Bitting = ()
-    symbol: str = ""
-
-    def depth(self) -> int:
-        return 1 + max((node.depth() for node in self.below), default=0)
-
-
 def key_hierarchy(
     spec: BittingSpec, tmk: Bitting, matrix: AccessMatrix, used: AbstractSet[Bitting] = frozenset()
 ) -> AccessPlan | Clash:
@@ -97,16 +83,20 @@ def key_hierarchy(
         return parents
     if not matrix.keys:
         raise KeyingError("matrix", "Nobody opens anything: there is nothing to key.")
-    nodes = [_Node(number) for number in range(len(matrix.keys))]
-    roots: list[_Node] = []
-    for node, parent in zip(nodes, parents, strict=True):
-        (roots if parent is None else nodes[parent].below).append(node)
-    top = roots[0] if len(roots) == 1 and roots[0].below else _Node(None, roots)
-    levels = top.depth()
+    branches = [Branch(number=number) for number in range(len(matrix.keys))]
+    below: dict[int | None, list[Branch]] = defaultdict(list)
+    for branch, parent in zip(branches, parents, strict=True):
+        below[parent].append(branch)
+    for branch in branches:
+        branch.below = below[branch.number]
+    roots = below[None]
+    top = roots[0] if len(roots) == 1 and roots[0].below else Branch(below=roots)
+    widths = _widths(top)
+    levels = len(widths) + 1
     if levels > 4:
         raise KeyingError("matrix", f"The keys nest {levels} deep; a system has at most four levels.")
     roles = ROLES[levels][::-1]
-    needs = {role: max(1, width) for role, width in zip(roles, _widths(top), strict=True)}
+    needs = {role: max(1, width) for role, width in zip(roles, widths, strict=True)}
     for sharing in sharings(spec, tmk, levels, needs):
         top.bitting = tmk
         if _assign(spec, tmk, sharing, roles, top, used):
@@ -120,7 +110,7 @@ def key_hierarchy(
     )
 
 
-def _widths(top: _Node) -> list[int]:
+def _widths(top: Branch) -> list[int]:
     """Give per level below the top the most that hang under one key."""
     widths = []
     level = [top]
@@ -131,7 +121,7 @@ def _widths(top: _Node) -> list[int]:
 
 
 def _assign(
-    spec: BittingSpec, tmk: Bitting, sharing: str, roles: Sequence[str], node: _Node, used: AbstractSet[Bitting]
+    spec: BittingSpec, tmk: Bitting, sharing: str, roles: Sequence[str], node: Branch, used: AbstractSet[Bitting]
 ) -> bool:
     """Give bittings to all under a node, the fullest keys first to whichever bitting has room; tell if it fits."""
     if not node.below:
@@ -154,57 +144,28 @@ def _assign(
     return not waiting and all(_assign(spec, tmk, sharing, deeper, below, used) for below in node.below)
 
 
-def _plan(matrix: AccessMatrix, top: _Node, levels: int, sharing: str) -> AccessPlan:
+def _plan(matrix: AccessMatrix, top: Branch, levels: int, sharing: str) -> AccessPlan:
+    named = list(name_branches(top, levels))
+    symbol_of = {branch.number: keyset.symbol for keyset, branch in named}
     holders: dict[str, str | None] = dict.fromkeys(matrix.without_doors)
+    for keyset, branch in named:
+        if branch.number is not None:
+            holders.update(dict.fromkeys(matrix.keys[branch.number].holders, keyset.symbol))
     doors: dict[str, str] = {}
-    cylinders: dict[str, tuple[str, ...]] = {}
-    keysets: list[PlannedKeyset] = []
-    symbol_of: dict[int, str] = {}
-    for keyset, node, chain in _named(top, levels):
-        keysets.append(keyset)
-        if node.key is not None:
-            symbol_of[node.key] = keyset.symbol
-            holders.update(dict.fromkeys(matrix.keys[node.key].holders, keyset.symbol))
-            cylinders[keyset.symbol] = chain
     for group in matrix.cylinders:
         # Of the keys that open a door the last in the chain opens the fewest: the door is keyed to it.
         own = min(group.keys, key=lambda key: len(matrix.keys[key].doors))
         doors.update(dict.fromkeys(group.doors, symbol_of[own]))
+    keysets = tuple(keyset for keyset, _ in named)
     keyed = set(doors.values())
-    return AccessPlan(
-        tuple(keysets),
-        holders,
-        doors,
-        {symbol: chain for symbol, chain in cylinders.items() if symbol in keyed},
-        levels,
-        sharing,
-        top.key is not None,
-    )
-
-
-def _named(top: _Node, levels: int) -> Iterator[tuple[PlannedKeyset, _Node, tuple[str, ...]]]:
-    """Give every node with its keyset, by standard key coding, and the issued keys that operate its cylinder."""
-
-    def walk(
-        node: _Node, symbol: str, level: SymbolLevel, parent: str | None, above: tuple[str, ...]
-    ) -> Iterator[tuple[PlannedKeyset, _Node, tuple[str, ...]]]:
-        chain = (symbol, *above) if node.key is not None else above
-        yield PlannedKeyset(symbol, level, parent, node.bitting), node, chain
-        number = 0
-        names = iter(LETTERS) if level is SymbolLevel.GREAT_GRAND else master_names(symbol)
-        for below in node.below:
-            if below.below:
-                name = next(names, "")
-                if not name:
-                    raise KeyingError("matrix", f"There are more than {len(LETTERS)} grand masters; symbols run out.")
-                deeper = SymbolLevel.GRAND if level is SymbolLevel.GREAT_GRAND else SymbolLevel.MASTER
-                yield from walk(below, name, deeper, symbol, chain)
-            else:
-                number += 1
-                yield from walk(below, change_symbol(levels, symbol, number), SymbolLevel.CHANGE, symbol, chain)
-
-    symbol, level = _TOPS[levels]
-    return walk(top, symbol, level, None, ())
+    chains = operating_chains({keyset.symbol: keyset.parent for keyset in keysets})
+    unissued = symbol_of.get(None)  # the top that nobody carries
+    cylinders = {
+        symbol: tuple(above for above in chain if above != unissued)
+        for symbol, chain in chains.items()
+        if symbol in keyed
+    }
+    return AccessPlan(keysets, holders, doors, cylinders, levels, sharing, unissued is None)
 
 
 def _plan_of_solution(matrix: AccessMatrix, solution: MatrixSolution) -> AccessPlan:

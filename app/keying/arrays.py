@@ -178,25 +178,28 @@ def fewest_constants(spec: BittingSpec, tmk: Bitting, wanted: int) -> RotatingCo
     return None
 
 
-def array_under(
-    spec: BittingSpec,
-    tmk: Bitting,
-    roles: str,
-    role: str,
-    base: Bitting,
-    *,
-    constants: int = 0,
-) -> Array:
-    """Give the bittings of a level under a key: masters in sequence, changes spread.
+@dataclass(frozen=True, slots=True)
+class LevelArray:
+    """The key bitting array of a system: its top master, and what each chamber serves (C, M, G or -). A secret.
 
-    As `progression_under`; with `constants`, of a system of two levels, every change matches its master in so many
-    chambers whose places move on.
-
-    >>> spec = BittingSpec(chambers=6, depths=10, macs=9, step=2)
-    >>> array_under(spec, (4, 1, 7, 2, 5, 0), "CCCCCC", "C", (4, 1, 7, 2, 5, 0), constants=4).usable
-    240
+    `constants`: of a system of two levels, how many chambers are held at a time (rotating constants); else 0.
     """
-    if constants and role == CHANGE:
-        return rotate(spec, base, constants, turning_places(spec, base, constants))
-    run = progression_under(spec, tmk, roles, role, base)
-    return Spread(run) if role == CHANGE else run
+
+    tmk: Bitting = field(repr=False)
+    roles: str
+    constants: int = 0
+
+    def under(self, spec: BittingSpec, role: str, base: Bitting) -> Array:
+        """Give the bittings of a level (C, M or G) under the key above it: masters in sequence, changes spread.
+
+        As `progression_under`; with constants, every change matches its master in so many chambers whose places
+        move on.
+
+        >>> spec = BittingSpec(chambers=6, depths=10, macs=9, step=2)
+        >>> LevelArray((4, 1, 7, 2, 5, 0), "CCCCCC", constants=4).under(spec, "C", (4, 1, 7, 2, 5, 0)).usable
+        240
+        """
+        if self.constants and role == CHANGE:
+            return rotate(spec, base, self.constants, turning_places(spec, base, self.constants))
+        run = progression_under(spec, self.tmk, self.roles, role, base)
+        return Spread(run) if role == CHANGE else run

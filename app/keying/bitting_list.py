@@ -12,9 +12,8 @@ from numpy.typing import NDArray
 
 from app.errors import Problem
 from app.keying.arrays import Array
-from app.keying.counting import count_columns
 from app.keying.errors import KeyingError, check_whole
-from app.keying.progression import Columns, run_choices
+from app.keying.progression import Columns, count_columns, run_choices
 from app.keying.spec import Bitting, BittingSpec, read_bitting
 from app.keying.symbols import LONGEST_SYMBOL
 

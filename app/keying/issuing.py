@@ -8,9 +8,8 @@ from itertools import islice
 from random import Random
 
 from app.keying.arrays import Array
-from app.keying.counting import usable
 from app.keying.errors import KeyingError, NoBittingsLeft
-from app.keying.progression import Columns, progress, run_choices
+from app.keying.progression import Columns, progress, run_choices, usable
 from app.keying.spec import Bitting, BittingSpec, parity_pattern
 
 DRAWS = 48

@@ -110,7 +110,8 @@ def plan_levels(
     for sharing in [roles] if roles is not None else sharings(spec, tmk, levels, needs):
         top = _fill(spec, tmk, levels, sharing, needs, used)
         if top.changes == asked:
-            return LevelPlan(spec, tmk, levels, sharing, tuple(_name(top, levels)))
+            keysets = tuple(keyset for keyset, _ in name_branches(top, levels))
+            return LevelPlan(spec, tmk, levels, sharing, keysets)
         best_left = max(best_left, top.changes)
     raise NoBittingsLeft(
         "changes_per_master",
@@ -157,73 +158,73 @@ def markings(chambers: int, roles: Sequence[str], most: int) -> Iterator[Sequenc
         yield [role for role, (a, b) in zip(roles, pairwise(bounds), strict=True) for _ in range(b - a)]
 
 
-@dataclass(frozen=True, slots=True)
-class _Branch:
-    """A master with its changes, or a grand with its masters."""
+@dataclass(slots=True)
+class Branch:
+    """A key in the tree of a system, with those under it: a change where it has none.
 
-    bitting: Bitting
-    below: tuple[_Branch, ...]
-    changes: int  # how many hang under it; a change counts as one
+    `changes`: how many hang under it, a change counting as one. `number`: the key's in a matrix that is keyed.
+    """
+
+    bitting: Bitting = ()
+    below: Sequence[Branch] = ()
+    changes: int = 1
+    number: int | None = None
 
 
 def _fill(
-    spec: BittingSpec, tmk: Bitting, levels: int, roles: str, needs: dict[str, int], used: AbstractSet[Bitting]
-) -> _Branch:
+    spec: BittingSpec, tmk: Bitting, levels: int, sharing: str, needs: dict[str, int], used: AbstractSet[Bitting]
+) -> Branch:
     """Give the tree with as many full branches as are needed; where they run out, the fullest there are."""
 
-    def free(role: str, base: Bitting) -> Iterator[Bitting]:
-        return (bitting for bitting in progression_under(spec, tmk, roles, role, base) if bitting not in used)
-
-    def master(bitting: Bitting) -> _Branch:
+    def build(bitting: Bitting, roles: Sequence[str]) -> Branch:
+        role, *deeper = roles
+        run = progression_under(spec, tmk, sharing, role, bitting)
+        free = (found for found in run if found not in used)
+        if deeper:
+            below = _take((build(found, deeper) for found in free), needs[role], prod(needs[one] for one in deeper))
+            return Branch(bitting, below, sum(branch.changes for branch in below))
         # Counting is quick, so only a master with room enough has its changes listed.
-        below = progression_under(spec, tmk, roles, CHANGE, bitting)
-        room = below.usable - sum(other in below for other in used)
-        if room < needs[CHANGE]:
-            return _Branch(bitting, (), room)
-        changes = tuple(_Branch(b, (), 1) for b in islice(free(CHANGE, bitting), needs[CHANGE]))
-        return _Branch(bitting, changes, len(changes))
+        room = run.usable - sum(other in run for other in used)
+        if room < needs[role]:
+            return Branch(bitting, changes=room)
+        return Branch(bitting, [Branch(found) for found in islice(free, needs[role])], needs[role])
 
-    def grand(bitting: Bitting) -> _Branch:
-        below = _take(map(master, free(MASTER, bitting)), needs[MASTER], needs[CHANGE])
-        return _Branch(bitting, below, sum(branch.changes for branch in below))
-
-    def great(bitting: Bitting) -> _Branch:
-        below = _take(map(grand, free(GRAND, bitting)), needs[GRAND], needs[MASTER] * needs[CHANGE])
-        return _Branch(bitting, below, sum(branch.changes for branch in below))
-
-    return {2: master, 3: grand, 4: great}[levels](tmk)
+    return build(tmk, ROLES[levels][::-1])
 
 
-def _take(branches: Iterator[_Branch], wanted: int, changes: int) -> tuple[_Branch, ...]:
+def _take(branches: Iterator[Branch], wanted: int, changes: int) -> list[Branch]:
     """Give the first `wanted` branches that hold `changes` each, or all of those and the roomiest others."""
-    full: list[_Branch] = []
-    partial: list[_Branch] = []
+    full: list[Branch] = []
+    partial: list[Branch] = []
     for branch in islice(branches, MOST_CANDIDATES):
         (full if branch.changes == changes else partial).append(branch)
         if len(full) == wanted:
-            return tuple(full)
+            return full
     partial.sort(key=lambda branch: -branch.changes)
-    return tuple(full + partial[: wanted - len(full)])
+    return full + partial[: wanted - len(full)]
 
 
-def _name(top: _Branch, levels: int) -> Iterator[PlannedKeyset]:
-    """Give the keysets of the tree with their standard symbols, parents first."""
+_TOPS = {2: ("AA", SymbolLevel.MASTER), 3: ("A", SymbolLevel.GRAND), 4: ("GGM", SymbolLevel.GREAT_GRAND)}
+_NEXT = {SymbolLevel.GREAT_GRAND: SymbolLevel.GRAND, SymbolLevel.GRAND: SymbolLevel.MASTER}
 
-    def under_master(symbol: str, branch: _Branch, parent: str | None) -> Iterator[PlannedKeyset]:
-        yield PlannedKeyset(symbol, SymbolLevel.MASTER, parent, branch.bitting)
-        for number, change in enumerate(branch.below, start=1):
-            yield PlannedKeyset(change_symbol(levels, symbol, number), SymbolLevel.CHANGE, symbol, change.bitting)
 
-    def under_grand(symbol: str, branch: _Branch, parent: str | None) -> Iterator[PlannedKeyset]:
-        yield PlannedKeyset(symbol, SymbolLevel.GRAND, parent, branch.bitting)
-        for name, master in zip(master_names(symbol), branch.below, strict=False):
-            yield from under_master(name, master, symbol)
+def name_branches(top: Branch, levels: int) -> Iterator[tuple[PlannedKeyset, Branch]]:
+    """Give each key of a tree as a keyset, parents first, named by standard key coding."""
 
-    if levels == 2:
-        yield from under_master("AA", top, None)
-    elif levels == 3:
-        yield from under_grand("A", top, None)
-    else:
-        yield PlannedKeyset("GGM", SymbolLevel.GREAT_GRAND, None, top.bitting)
-        for letter, grand in zip(LETTERS, top.below, strict=False):
-            yield from under_grand(letter, grand, "GGM")
+    def walk(
+        branch: Branch, symbol: str, level: SymbolLevel, parent: str | None
+    ) -> Iterator[tuple[PlannedKeyset, Branch]]:
+        yield PlannedKeyset(symbol, level, parent, branch.bitting), branch
+        number = 0
+        names = iter(LETTERS) if level is SymbolLevel.GREAT_GRAND else master_names(symbol)
+        for below in branch.below:
+            if below.below:
+                name = next(names, "")
+                if not name:
+                    raise KeyingError("matrix", f"There are more than {len(LETTERS)} grand masters; symbols run out.")
+                yield from walk(below, name, _NEXT[level], symbol)
+            else:
+                number += 1
+                yield from walk(below, change_symbol(levels, symbol, number), SymbolLevel.CHANGE, symbol)
+
+    return walk(top, *_TOPS[levels], None)

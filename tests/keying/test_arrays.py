@@ -14,7 +14,6 @@ from app.keying import (
     BittingSpec,
     KeyingError,
     LevelArray,
-    array_under,
     audit,
     draw_master,
     extend,
@@ -33,7 +32,7 @@ TMK = (5, 2, 8, 6, 1, 4)
 
 
 def test_turned_gives_each_bitting_of_the_rotation_once():
-    turned = array_under(SPEC, TMK, "CCCCCC", "C", TMK, constants=2)
+    turned = LevelArray(TMK, "CCCCCC", constants=2).under(SPEC, "C", TMK)
     plain = list(rotate(SPEC, TMK, 2))
     listed = list(turned)
     assert len(listed) == len(set(listed)) == turned.usable == len(plain)
@@ -44,14 +43,14 @@ def test_turned_gives_each_bitting_of_the_rotation_once():
 
 def test_without_constants_it_is_the_plain_array():
     plain = progression_under(SPEC, TMK, "CCC-CC", "C", TMK)
-    assert sorted(array_under(SPEC, TMK, "CCC-CC", "C", TMK)) == sorted(plain)
+    assert sorted(LevelArray(TMK, "CCC-CC").under(SPEC, "C", TMK)) == sorted(plain)
 
 
 def test_a_rotating_system_is_extended_without_interchange_or_a_bitting_twice():
     for turn in range(4):
         tmk = draw_master(SPEC, Random(turn))
         array = LevelArray(tmk, "CCCCCC", constants=1 + turn)
-        first = list(islice(array_under(SPEC, tmk, "CCCCCC", "C", tmk, constants=1 + turn), 40))
+        first = list(islice(LevelArray(tmk, "CCCCCC", constants=1 + turn).under(SPEC, "C", tmk), 40))
         keys = {"AA": tmk, **{f"{n}AA": cuts for n, cuts in enumerate(first, start=1)}}
         cylinders = {symbol: (symbol, "AA") for symbol in keys if symbol != "AA"}
         found = extend(SPEC, array, keys, cylinders, changes={"AA": 60})

@@ -66,11 +66,11 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         keysystems.crosskeying: price_cross_keying
         keysystems.extending: make_extension_ready seal_extension
         keysystems.extending: extend_system key_single
-        keysystems.matrix: make_ready seal_access
+        keysystems.planning: make_ready seal_access
         bench.pins: pick_for_job
         keysystems.planning: start_planned
         bench.pins: set_stock draw_pins
-        keysystems.decoding: decode_key
+        keysystems.bittings: decode_key
     """,
     # Money is taken at the counter.
     (Role.COUNTER, Role.OWNER): """
@@ -116,13 +116,14 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.auditing: audit_systems require_clean prove_no_interchange
         keysystems.authority: require_authority require_job_authority
         store.work: require_current_key
-        keysystems.bittings: add_keyset seal_bitting seal_bittings seal_plan
+        keysystems.bittings: add_keyset insert_keysets seal_bitting seal_bittings reseal_bittings seal_plan
+        keysystems.bittings: tops_on_keyway
         keysystems.sealed_token: carry carried
         keysystems.control: insert_control add_factory_control control_of read_control
-        keysystems.crosskeying: insert_operators require_none_lost
+        keysystems.crosskeying: insert_operators
         keysystems.systems: plan_clear
         keysystems.keysets: next_cuts
-        keysystems.extending: insert_extension with_neighbors
+        keysystems.extending: with_neighbors
         keys.keys: order_keys
         keysystems.lost_keysets: require_none_lost_above
         keysystems.ticks: mark_cylinders mark_keys take_key_ticks_back take_ticks_back
@@ -143,7 +144,6 @@ NO_ROLE_OF_THEIR_OWN = {
         quoting.quoting: price_request price_option
         quoting.system_fit: system_problems records_problems
         keysystems.crosskeying: make_cross_ready
-        keysystems.crosskeying: cross_keying_cost
         keysystems.extending: why_not_extend
         keysystems.systems: keyway_spec
         keys.losing: steps_of_loss

@@ -11,9 +11,11 @@ from app.keying import Bitting as Cuts
 from app.keying import (
     BittingSpec,
     KeyingError,
+    LevelArray,
     ListRow,
     ListStudy,
     MasterCandidates,
+    SymbolLevel,
     find_masters,
     find_rotating_masters,
     progress,
@@ -24,16 +26,15 @@ from app.keying import (
     study_list,
     write_bitting,
 )
-from app.ledger.keysystems.bittings import Plan, add_keyset, seal_plan
+from app.ledger.keysystems.bittings import add_keyset, seal_plan
 from app.ledger.keysystems.control import CONTROL_SYMBOL, TAKEN_OVER, is_control_symbol
 from app.ledger.keysystems.lost_keysets import RETIRED
 from app.ledger.keysystems.sealed_token import carried, carry
-from app.ledger.keysystems.systems import SystemForm, add_system_row, find_keyway, keyway_spec, name_is_taken
-from app.ledger.store.engine import get_row, transaction
-from app.ledger.store.errors import Taken
+from app.ledger.keysystems.systems import SystemForm, add_system_row, keyway_spec
+from app.ledger.store.engine import transaction
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Customer, Keyset, KeySystem, Level
+from app.ledger.tables import Keyset, KeySystem, Level
 
 MOST_SEALED = 20_000
 MOST_CANDIDATES = 12
@@ -183,29 +184,20 @@ def take_over(work: Work, form: TakeForm, sealed: str) -> KeySystem:
     rows = _list_rows(spec, carried(work, sealed, list_purpose(form.keyway, form.chambers)))
     name = " ".join(form.name.split())
     with transaction(work.session):
-        get_row(work.session, Customer, form.customer_id, "customer")
-        if name_is_taken(work, form.customer_id, name):
-            raise Taken("name", f"This customer has a key system named {name} already.")
-        keyway = find_keyway(work, form.keyway)
-        system = add_system_row(
-            work, SystemForm(form.customer_id, name, _levels(rows), keyway.code, form.chambers), keyway
-        )
+        system = add_system_row(work, SystemForm(form.customer_id, name, _levels(rows), form.keyway, form.chambers))
         by_symbol: dict[str, Keyset] = {}
         for row in rows.values():
             parent = by_symbol.get(row.parent or "")
             by_symbol[row.symbol] = add_keyset(work, system, row.symbol, row.level, parent, row.cuts, _purpose(row))
         plan = _plan(spec, rows, system.levels)
         if plan is not None:
-            seal_plan(work, system, plan)
-            system.capacity = sum(
-                plan.under(spec, "C", row.cuts).usable for row in rows.values() if row.level is Level.MASTER
-            )
+            seal_plan(work, system, plan, (row.cuts for row in rows.values() if row.level is Level.MASTER))
         work.session.flush()
         record(
             work,
             TAKEN_OVER,
             f"key system {system.id}",
-            f"{name}: {len(rows)} keysets on keyway {keyway.code}, "
+            f"{name}: {len(rows)} keysets on keyway {system.keyway}, "
             + ("with an array" if plan else "without an array, so it must not be extended"),
         )
         return system
@@ -221,51 +213,44 @@ def _list_rows(spec: BittingSpec, given: list[list[str]]) -> Mapping[str, _Row]:
     problems: list[Problem] = []
     rows: dict[str, _Row] = {}
     owner: dict[Cuts, str] = {}
+
+    def refuse(sentence: str) -> None:
+        problems.append(Problem("sealed", sentence))
+
     for number, (text, bitting, status) in enumerate(given, start=1):
         if status == "free":
             continue
-        if is_control_symbol(text):
-            problems += _take_control(spec, read_bitting(spec, bitting, "sealed"), status, rows, owner)
-            continue
-        try:
-            symbol = read_symbol(text, "symbol")
-        except KeyingError:
-            problems.append(Problem("sealed", f"Entry {number}: {text[:24] or 'no symbol'} is no standard symbol."))
-            continue
-        level = Level(symbol.level.value) if symbol.level.value != "cross-keyed" else None
         cuts = read_bitting(spec, bitting, "sealed")
-        if level is None:
-            problems.append(Problem("sealed", f"{symbol.text}: a cross-keyed cylinder has no key of its own."))
-        elif symbol.text in rows and rows[symbol.text].cuts != cuts:
-            problems.append(Problem("sealed", f"{symbol.text} stands with two bittings; one must be another keyset."))
-        elif owner.setdefault(cuts, symbol.text) != symbol.text:
-            problems.append(Problem("sealed", f"{symbol.text} and {owner[cuts]} have one bitting; correct the list."))
-        elif not spec.within_macs(cuts):
-            problems.append(Problem("sealed", f"{symbol.text} breaks the MACS of this spec; correct the list."))
+        is_retired = status == "retired"
+        if is_control_symbol(text):
+            row = _Row(CONTROL_SYMBOL, Level.CONTROL, None, cuts, is_retired)
+            if spec.control_offset is None:
+                refuse(f"{row.symbol}: this spec has no control offset; it is not of interchangeable cores.")
+                continue
         else:
-            rows.setdefault(symbol.text, _Row(symbol.text, level, symbol.parent, cuts, status == "retired"))
+            try:
+                symbol = read_symbol(text, "symbol")
+            except KeyingError:
+                refuse(f"Entry {number}: {text[:24] or 'no symbol'} is no standard symbol.")
+                continue
+            if symbol.level is SymbolLevel.CROSS:
+                refuse(f"{symbol.text}: a cross-keyed cylinder has no key of its own.")
+                continue
+            row = _Row(symbol.text, Level(symbol.level.value), symbol.parent, cuts, is_retired)
+        if row.symbol in rows and rows[row.symbol].cuts != cuts:
+            mend = "leave the one in service" if row.level is Level.CONTROL else "one must be another keyset"
+            refuse(f"{row.symbol} stands with two bittings; {mend}.")
+        elif owner.setdefault(cuts, row.symbol) != row.symbol:
+            refuse(f"{row.symbol} and {owner[cuts]} have one bitting; correct the list.")
+        elif not spec.within_macs(cuts):
+            refuse(f"{row.symbol} breaks the MACS of this spec; correct the list.")
+        else:
+            rows.setdefault(row.symbol, row)
     if problems:
         raise Problems(problems[:60])
     if not rows:
         raise Problems([Problem("sealed", "There is nothing in the list to import.")])
     return dict(sorted(rows.items(), key=lambda item: _RANK.index(item[1].level)))
-
-
-def _take_control(
-    spec: BittingSpec, cuts: Cuts, status: str, rows: dict[str, _Row], owner: dict[Cuts, str]
-) -> list[Problem]:
-    """Put the list's control key among its rows, or tell what stands against it."""
-    name = CONTROL_SYMBOL
-    if spec.control_offset is None:
-        return [Problem("sealed", f"{name}: this spec has no control offset; it is not of interchangeable cores.")]
-    if name in rows and rows[name].cuts != cuts:
-        return [Problem("sealed", f"{name} stands with two bittings; leave the one in service.")]
-    if owner.setdefault(cuts, name) != name:
-        return [Problem("sealed", f"{name} and {owner[cuts]} have one bitting; correct the list.")]
-    if not spec.within_macs(cuts):
-        return [Problem("sealed", f"{name} breaks the MACS of this spec; correct the list.")]
-    rows[name] = _Row(name, Level.CONTROL, None, cuts, status == "retired")
-    return []
 
 
 def _levels(rows: Mapping[str, _Row]) -> int:
@@ -279,7 +264,7 @@ def _levels(rows: Mapping[str, _Row]) -> int:
     return 1
 
 
-def _plan(spec: BittingSpec, rows: Mapping[str, _Row], levels: int) -> Plan | None:
+def _plan(spec: BittingSpec, rows: Mapping[str, _Row], levels: int) -> LevelArray | None:
     """Which chambers serve which level, where each serves one alone and every bitting is of that progression."""
     tops = [row for row in rows.values() if row.level is _RANK[{4: 0, 3: 1, 2: 2, 1: 4}[levels]]]
     if levels < 2 or len(tops) != 1:
@@ -298,17 +283,17 @@ def _plan(spec: BittingSpec, rows: Mapping[str, _Row], levels: int) -> Plan | No
     roles = "".join(next(iter(marks), "-") for marks in served)
     if not set("CMG"[: levels - 1]) <= set(roles):
         return None
-    plan = Plan(top.cuts, roles)
+    plan = LevelArray(top.cuts, roles)
     if all(row.cuts in plan.under(spec, _ROLE[row.level], parent.cuts) for row, parent in below):
         return plan
     return _turning_plan(spec, top.cuts, [row.cuts for row, _ in below]) if levels == 2 else None
 
 
-def _turning_plan(spec: BittingSpec, top: Cuts, changes: list[Cuts]) -> Plan | None:
+def _turning_plan(spec: BittingSpec, top: Cuts, changes: list[Cuts]) -> LevelArray | None:
     """The plan of a list of two levels whose changes all match the master in as many chambers: rotating constants."""
     held = {sum(cut == above for cut, above in zip(cuts, top, strict=True)) for cuts in changes}
     if len(held) != 1 or not 1 <= (constants := held.pop()) < spec.chambers:
         return None
-    plan = Plan(top, "C" * spec.chambers, constants)
+    plan = LevelArray(top, "C" * spec.chambers, constants)
     array = plan.under(spec, "C", top)
     return plan if all(cuts in array for cuts in changes) else None

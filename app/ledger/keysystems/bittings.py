@@ -1,38 +1,36 @@
-"""Sealed bittings: put away, opened for the house's own reckoning, and revealed to a person with an event."""
+"""Sealed bittings: put away, opened for the house's own reckoning, revealed with an event, and keys decoded."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from types import MappingProxyType
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.keying import Array, BittingSpec, array_under, read_bitting, write_bitting
 from app.keying import Bitting as Cuts
+from app.keying import (
+    BittingSpec,
+    DecodedKey,
+    KeyingError,
+    LevelArray,
+    PlannedKeyset,
+    decode,
+    read_bitting,
+    read_inches,
+    write_bitting,
+)
+from app.ledger.catalog.specs import get_spec, read_spec
+from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import NotFound
 from app.ledger.store.events import record
 from app.ledger.store.vault import Vault
 from app.ledger.store.work import Work, require_current_key
-from app.ledger.tables import Bitting, Keyset, KeySystem, Level, Role
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """What a system's next bittings are made from: its top master and what each chamber serves. A secret.
-
-    `constants`: of a system of two levels, how many chambers are held at a time (rotating constants); else 0.
-    """
-
-    tmk: Cuts = field(repr=False)
-    roles: str
-    constants: int = 0
-
-    def under(self, spec: BittingSpec, role: str, base: Cuts) -> Array:
-        """The bittings of a level (C, M or G) under the key above it, in the order they are handed out."""
-        return array_under(spec, self.tmk, self.roles, role, base, constants=self.constants)
+from app.ledger.tables import Bitting, Keyset, KeySystem, Level, RecordsHolder, Role
 
 
 def spec_of(system: KeySystem) -> BittingSpec:
@@ -73,6 +71,24 @@ def add_keyset(
     return keyset
 
 
+def insert_keysets(
+    work: Work,
+    system: KeySystem,
+    planned: Iterable[PlannedKeyset],
+    purposes: Mapping[str, str] = MappingProxyType({}),
+) -> None:
+    """Put planned keysets on record, parents first, inside the caller's transaction.
+
+    Their bittings are sealed where the shop holds the system's records. `purposes`: symbol → purpose.
+    """
+    by_symbol = {keyset.symbol: keyset for keyset in system.keysets}
+    for one in planned:
+        level, parent = Level(one.level.value), by_symbol.get(one.parent or "")
+        cuts = one.bitting if system.records is RecordsHolder.SHOP else None
+        purpose = purposes.get(one.symbol, "")
+        by_symbol[one.symbol] = add_keyset(work, system, one.symbol, level, parent, cuts, purpose)
+
+
 def seal_bitting(work: Work, system: KeySystem, keyset: Keyset, cuts: Cuts) -> None:
     """Put a keyset's bitting away, inside the caller's transaction. One bitting stands once in a system."""
     seal_bittings(work, system, [(keyset, cuts)])
@@ -94,6 +110,19 @@ def seal_bittings(work: Work, system: KeySystem, pairs: Iterable[tuple[Keyset, C
         )
 
 
+def reseal_bittings(work: Work, system: KeySystem, pairs: Iterable[tuple[Keyset, Cuts]]) -> None:
+    """Put bittings in the place of those on record, if there are any, inside the caller's transaction."""
+    pairs = list(pairs)
+    for keyset, _ in pairs:
+        if keyset.bitting is not None:
+            work.session.delete(keyset.bitting)
+    work.session.flush()  # a bitting stands once in a system: all old ones go before the first new one comes
+    for keyset, _ in pairs:
+        work.session.expire(keyset, ["bitting"])
+    seal_bittings(work, system, pairs)
+    work.session.flush()
+
+
 def open_bittings(session: Session, vault: Vault, systems: Iterable[KeySystem]) -> dict[int, Cuts]:
     """Keyset id → cuts of every keyset with a bitting in these systems.
 
@@ -112,21 +141,28 @@ def open_bittings(session: Session, vault: Vault, systems: Iterable[KeySystem]) 
     }
 
 
-def seal_plan(work: Work, system: KeySystem, plan: Plan) -> None:
-    """Put a system's plan away, inside the caller's transaction."""
+def seal_plan(work: Work, system: KeySystem, plan: LevelArray, masters: Iterable[Cuts]) -> None:
+    """Put a system's plan away, with how many changes it holds under its masters, inside the caller's transaction."""
     require_current_key(work)
-    given = {"tmk": write_bitting(spec_of(system), plan.tmk), "roles": plan.roles, "constants": plan.constants}
-    text = json.dumps(given)
+    spec = spec_of(system)
+    text = json.dumps({"tmk": write_bitting(spec, plan.tmk), "roles": plan.roles, "constants": plan.constants})
     system.sealed_plan = work.vault.seal(text, plan_context(system.id))
+    system.capacity = sum(plan.under(spec, "C", master).usable for master in masters)
 
 
-def open_plan(vault: Vault, system: KeySystem) -> Plan | None:
+def open_plan(vault: Vault, system: KeySystem) -> LevelArray | None:
     """The system's plan, or None where the shop has none (single keyed, or keyed at the factory)."""
     if system.sealed_plan is None:
         return None
     given = json.loads(vault.open(system.sealed_plan, plan_context(system.id)))
     # Plans sealed before there were rotating constants do not speak of them.
-    return Plan(read_bitting(spec_of(system), given["tmk"], "tmk"), given["roles"], given.get("constants", 0))
+    return LevelArray(read_bitting(spec_of(system), given["tmk"], "tmk"), given["roles"], given.get("constants", 0))
+
+
+def tops_on_keyway(work: Work, keyway: str, chambers: int) -> frozenset[Cuts]:
+    """The top masters of all systems on a keyway that have so many chambers and a plan here."""
+    plans = (open_plan(work.vault, system) for system in systems_sharing_keyway(work.session, keyway))
+    return frozenset(plan.tmk for plan in plans if plan is not None and len(plan.tmk) == chambers)
 
 
 def reveal_bittings(
@@ -151,3 +187,74 @@ def reveal_bittings(
                 job_id=job_id,
             )
         return open_bittings(work.session, work.vault, systems)
+
+
+MOST_WORDS = 40
+
+
+@dataclass(frozen=True, slots=True)
+class DecodeAsk:
+    """A key under the caliper. measured: root depths in inches, bow to tip, with spaces between.
+
+    Of a system's key `system_id` says which; else `spec_id` and, where the key has fewer, its `cuts`.
+    """
+
+    measured: str = field(repr=False)
+    tolerance: Fraction
+    why: str
+    spec_id: int = 0
+    cuts: int | None = None
+    system_id: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Decoded:
+    """The key as read, what it was held against, and the symbols that its cuts allow there."""
+
+    spec: BittingSpec
+    key: DecodedKey
+    system: KeySystem | None
+    symbols: tuple[str, ...]
+
+
+def decode_key(work: Work, ask: DecodeAsk) -> Decoded:
+    """The key's depths, for bench and owner; every decoding is an event, of the system where one is named.
+
+    Raises KeyingError for `measured`, `tolerance`, `cuts` or `why`; then nothing is on record.
+    """
+    work.require(Role.BENCH)
+    system = get_system(work.session, ask.system_id) if ask.system_id is not None else None
+    spec = spec_of(system) if system is not None else _spec(work, ask)
+    words = ask.measured.replace(",", " ").replace(";", " ").split()[:MOST_WORDS]
+    key = decode(spec, [read_inches(word, "measured") for word in words], ask.tolerance)
+    if key.bitting is not None and write_bitting(spec, key.bitting) in "".join(ask.why.split()):
+        raise KeyingError("why", "This goes on record: say what the key is for, and leave its cuts out.")
+    with transaction(work.session):
+        record(
+            work,
+            "bittings revealed",
+            f"key system {system.id}" if system is not None else f"bitting spec {ask.spec_id}",
+            f"A key on {spec.name or (system.name if system else '')} was decoded by {work.actor.name}: {ask.why}",
+        )
+        symbols = _symbols(work, system, key) if system is not None else ()
+    return Decoded(spec, key, system, symbols)
+
+
+def _spec(work: Work, ask: DecodeAsk) -> BittingSpec:
+    spec = read_spec(get_spec(work.session, ask.spec_id))
+    if ask.cuts is None:
+        return spec
+    if not 3 <= ask.cuts <= spec.chambers:
+        raise KeyingError("cuts", f"A key on this spec has 3 to {spec.chambers} cuts.")
+    return replace(spec, chambers=ask.cuts)
+
+
+def _symbols(work: Work, system: KeySystem, key: DecodedKey) -> tuple[str, ...]:
+    """The keysets whose every cut is one that the measured cut may have been."""
+    opened = open_bittings(work.session, work.vault, [system])
+    return tuple(
+        keyset.symbol
+        for keyset in system.keysets
+        if keyset.id in opened
+        and all(depth in cut.could_be for depth, cut in zip(opened[keyset.id], key.cuts, strict=True))
+    )

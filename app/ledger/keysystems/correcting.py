@@ -14,7 +14,7 @@ from app.errors import Problem, Problems
 from app.keying import Bitting as Cuts
 from app.keying import KeyingError, read_bitting, write_bitting
 from app.ledger.keysystems.auditing import audit_systems
-from app.ledger.keysystems.bittings import open_bittings, open_plan, seal_bitting, spec_of
+from app.ledger.keysystems.bittings import open_bittings, open_plan, reseal_bittings, spec_of
 from app.ledger.keysystems.control import read_control
 from app.ledger.keysystems.lost_keysets import BITTING_CORRECTED, IN_METAL, operated_by
 from app.ledger.keysystems.system_queries import get_system
@@ -23,7 +23,7 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderState, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
+from app.ledger.tables import CylinderState, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
 
 MOST_WHY = 200
 _ROLE = {Level.MASTER: "M", Level.GRAND: "G"}
@@ -59,7 +59,8 @@ def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
     master that is then no longer of the system's array costs the system its plan: it can no longer be extended.
     """
     work.require_owner()
-    why = _why(form)
+    if not 0 < len(" ".join(form.why.split())) <= MOST_WHY:
+        raise LedgerError("why", f"Say in 1 to {MOST_WHY} characters how the mistake was found.")
     with transaction(work.session):
         system = get_system(work.session, system_id)
         keyset = next((one for one in system.keysets if one.id == form.keyset_id), None)
@@ -68,16 +69,10 @@ def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
         if system.records is not RecordsHolder.SHOP:
             raise LedgerError("bitting", f"The records of {system.name} are with the {system.records.value}.")
         opened = open_bittings(work.session, work.vault, [system])
-        cuts = _read(work, system, keyset, form.bitting, opened)
-        _require_untold(system, (cuts, opened.get(keyset.id)), why)
+        cuts, why = _read(work, system, keyset, form, opened)
         made = _require_destroyed(work, keyset, form)
         before = {finding.sentence for finding in audit_systems(work, [system]).findings}
-        if keyset.bitting is not None:
-            work.session.delete(keyset.bitting)
-            work.session.flush()
-            work.session.expire(keyset, ["bitting"])
-        seal_bitting(work, system, keyset, cuts)
-        work.session.flush()
+        reseal_bittings(work, system, [(keyset, cuts)])
         lost_plan = _leave_array(work, system, keyset, cuts)
         found = audit_systems(work, [system]).findings
         if worse := [one for one in found if one.sentence not in before]:
@@ -95,30 +90,24 @@ def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
         return Corrected(keyset, len(found), lost_plan)
 
 
-def _why(form: CorrectForm) -> str:
-    why = " ".join(form.why.split())
-    if not why or len(why) > MOST_WHY:
-        raise LedgerError("why", f"Say in 1 to {MOST_WHY} characters how the mistake was found.")
-    return why
-
-
-def _require_untold(system: KeySystem, bittings: tuple[Cuts | None, ...], why: str) -> None:
-    """The reason is read by everybody: it tells neither bitting, whatever stands between the cuts."""
-    spec, said = spec_of(system), "".join(character for character in why if character.isalnum()).lower()
-    if any(write_bitting(spec, one).lower() in said for one in bittings if one is not None):
-        raise LedgerError("why", "This goes on record: say how the mistake was found, and leave the cuts out.")
-
-
-def _read(work: Work, system: KeySystem, keyset: Keyset, text: str, opened: dict[int, Cuts]) -> Cuts:
+def _read(
+    work: Work, system: KeySystem, keyset: Keyset, form: CorrectForm, opened: dict[int, Cuts]
+) -> tuple[Cuts, str]:
+    """The cuts, and the reason, which everybody reads: it tells neither bitting, whatever stands between the cuts."""
     spec = spec_of(system)
-    cuts = read_bitting(spec, text, "bitting")
+    cuts, why = read_bitting(spec, form.bitting, "bitting"), " ".join(form.why.split())
     if opened.get(keyset.id) == cuts:
         raise LedgerError("bitting", "This is the bitting on record.")
     if cuts in opened.values():
         raise LedgerError("bitting", "Another keyset of this system has this bitting: read the key again.")
     if not spec.within_macs(cuts):
         raise KeyingError("bitting", "These cuts differ by more than the MACS of the spec: read the key again.")
-    return read_control(work, system, text, "bitting") if keyset.level is Level.CONTROL else cuts
+    if keyset.level is Level.CONTROL:
+        read_control(work, system, form.bitting, "bitting")
+    said = "".join(character for character in why if character.isalnum()).lower()
+    if any(write_bitting(spec, one).lower() in said for one in (cuts, opened.get(keyset.id)) if one is not None):
+        raise LedgerError("why", "This goes on record: say how the mistake was found, and leave the cuts out.")
+    return cuts, why
 
 
 def _require_destroyed(work: Work, keyset: Keyset, form: CorrectForm) -> bool:
@@ -126,29 +115,20 @@ def _require_destroyed(work: Work, keyset: Keyset, form: CorrectForm) -> bool:
     if keyset.bitting is None:
         return False
     # A master's cuts stand in every cylinder that it operates, not in those of its own keyset alone.
-    operated = [one.cylinder_id for one in operated_by(work.session, keyset)]
+    operated = operated_by(work.session, keyset)
+    pinned = sum(one.job_id is not None and one.state is not CylinderState.ORDERED for one in operated)
     uncut = (KeyState.ORDERED, KeyState.RETIRED)
     keys = sa.select(sa.func.count(Key.id)).where(
         Key.keyset_id == keyset.id, Key.state.not_in(uncut), Key.job_id.is_not(None)
     )
     cut = work.session.scalar(keys) or 0
-    pinned = sum(_pinned(work, operated[start : start + 500]) for start in range(0, len(operated), 500))
     if (cut or pinned) and not form.destroyed:
         words = f"Keys cut by this record: {cut}; cylinders pinned by it: {pinned}."
         raise Problems([Problem("destroyed", f"{words} Get them back first; tick this when none is left.")])
     why = f"the bitting of {keyset.symbol} is corrected"
-    take_ticks_back(work, operated, why)
+    take_ticks_back(work, [one.cylinder_id for one in operated], why)
     take_key_ticks_back(work, keyset.id, why)
     return bool(cut or pinned)
-
-
-def _pinned(work: Work, cylinder_ids: list[int]) -> int:
-    """How many of these were pinned by a job."""
-    unpinned = (CylinderState.ORDERED, CylinderState.REMOVED)
-    rows = sa.select(sa.func.count(Cylinder.id)).where(
-        Cylinder.id.in_(cylinder_ids), Cylinder.state.not_in(unpinned), Cylinder.job_id.is_not(None)
-    )
-    return work.session.scalar(rows) or 0
 
 
 def _leave_array(work: Work, system: KeySystem, keyset: Keyset, cuts: Cuts) -> bool:

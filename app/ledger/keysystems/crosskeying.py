@@ -15,7 +15,7 @@ import sqlalchemy as sa
 from app.keying import Bitting as Cuts
 from app.keying import CrossCost, audit, cross_cost, shearing_depths
 from app.ledger.keysystems.auditing import prove_no_interchange
-from app.ledger.keysystems.bittings import open_bittings, open_plan, seal_bitting
+from app.ledger.keysystems.bittings import open_bittings, open_plan, reseal_bittings
 from app.ledger.keysystems.extending import with_neighbors
 from app.ledger.keysystems.lost_keysets import require_not_lost, require_not_retired
 from app.ledger.keysystems.system_queries import get_system, operators_of
@@ -47,39 +47,35 @@ class CrossKeyingCost:
     combinations_after: int
 
 
-def _cylinder(work: Work, cylinder_id: int) -> tuple[Cylinder, KeySystem]:
+@dataclass(frozen=True, slots=True)
+class _Crossing:
+    """A cylinder, its system, the keysets that operate it now, and those named that are no masters of it."""
+
+    cylinder: Cylinder
+    system: KeySystem
+    now: list[Keyset]
+    beside: list[Keyset]
+
+    @property
+    def further(self) -> list[Keyset]:
+        return [keyset for keyset in self.beside if keyset not in self.now]
+
+
+def _crossing(work: Work, cylinder_id: int, symbols: Sequence[str]) -> _Crossing:
     cylinder = work.session.get(Cylinder, cylinder_id)
     if cylinder is None or cylinder.keyset_id is None:
         raise NotFound("keyed cylinder")
-    own = work.session.get_one(Keyset, cylinder.keyset_id)
-    return cylinder, get_system(work.session, own.system_id)
-
-
-def _asked(system: KeySystem, cylinder: Cylinder, symbols: Sequence[str]) -> list[Keyset]:
+    system = get_system(work.session, work.session.get_one(Keyset, cylinder.keyset_id).system_id)
     by_symbol = {keyset.symbol: keyset for keyset in system.keysets if keyset.level is not Level.CONTROL}
     unknown = [symbol for symbol in symbols if symbol not in by_symbol]
     if unknown:
         raise LedgerError("operators", f"{system.name} has no keyset {unknown[0][:24]!r}.")
     by_id = {keyset.id: keyset for keyset in system.keysets}
-    chain = operators_of(by_id[cylinder.keyset_id or 0], is_nmk=cylinder.is_nmk, by_id=by_id)
-    return [by_symbol[symbol] for symbol in dict.fromkeys(symbols) if by_symbol[symbol] not in chain]
-
-
-def cross_keying_cost(work: Work, cylinder_id: int, symbols: Sequence[str]) -> CrossKeyingCost:
-    """What it would cost to have the cylinder operated by these keysets too; saves nothing, shows no bitting."""
-    cylinder, system = _cylinder(work, cylinder_id)
-    further = _asked(system, cylinder, symbols)
-    opened = open_bittings(work.session, work.vault, [system])
-    by_id = {keyset.id: keyset for keyset in system.keysets}
-    chain = operators_of(by_id[cylinder.keyset_id or 0], is_nmk=cylinder.is_nmk, by_id=by_id)
-    rows = sa.select(CylinderOperator.keyset_id).where(CylinderOperator.cylinder_id == cylinder.id)
-    now = [*chain, *(by_id[keyset_id] for keyset_id in work.session.scalars(rows) if keyset_id in by_id)]
-
-    def combinations(keysets: Sequence[Keyset]) -> int:
-        keys = [opened[keyset.id] for keyset in keysets if keyset.id in opened]
-        return prod(len(depths) for depths in shearing_depths(keys)) if keys else 0
-
-    return CrossKeyingCost(combinations(now), combinations([*now, *further]))
+    chain = operators_of(by_id[cylinder.keyset_id], is_nmk=cylinder.is_nmk, by_id=by_id)
+    crossed = sa.select(CylinderOperator.keyset_id).where(CylinderOperator.cylinder_id == cylinder.id)
+    now = [*chain, *(by_id[keyset_id] for keyset_id in work.session.scalars(crossed) if keyset_id in by_id)]
+    wanted = (by_symbol[symbol] for symbol in dict.fromkeys(symbols))
+    return _Crossing(cylinder, system, now, [keyset for keyset in wanted if keyset not in chain])
 
 
 def cross_key(work: Work, cylinder_id: int, symbols: Sequence[str]) -> CrossKeyingCost:
@@ -89,10 +85,15 @@ def cross_key(work: Work, cylinder_id: int, symbols: Sequence[str]) -> CrossKeyi
     key is lost; nothing is saved then.
     """
     work.require(Role.BENCH)
-    cost = cross_keying_cost(work, cylinder_id, symbols)
     with transaction(work.session):
-        cylinder, system = _cylinder(work, cylinder_id)
-        require_none_lost(work, cylinder_id, symbols)
+        crossing = _crossing(work, cylinder_id, symbols)
+        system, now = crossing.system, crossing.now
+        opened = open_bittings(work.session, work.vault, [system])
+        before, after = (
+            _combinations([opened[keyset.id] for keyset in keysets if keyset.id in opened])
+            for keysets in (now, [*now, *crossing.further])
+        )
+        require_not_lost(work.session, crossing.beside, "operators")
         further = insert_operators(work, cylinder_id, symbols)
         if system.records is RecordsHolder.SHOP:
             prove_no_interchange(work, [system])
@@ -101,17 +102,11 @@ def cross_key(work: Work, cylinder_id: int, symbols: Sequence[str]) -> CrossKeyi
             "cross-keyed",
             f"key system {system.id}",
             f"A cylinder of {system.name} is operated by {', '.join(further)} too",
-            job_id=cylinder.job_id,
-            combinations_before=cost.combinations_before,
-            combinations_after=cost.combinations_after,
+            job_id=crossing.cylinder.job_id,
+            combinations_before=before,
+            combinations_after=after,
         )
-    return cost
-
-
-def require_none_lost(work: Work, cylinder_id: int, symbols: Sequence[str]) -> None:
-    """Refuse, on `operators`, to cross a cylinder with keysets of which a key is lost."""
-    cylinder, system = _cylinder(work, cylinder_id)
-    require_not_lost(work.session, _asked(system, cylinder, symbols), "operators")
+    return CrossKeyingCost(before, after)
 
 
 def insert_operators(work: Work, cylinder_id: int, symbols: Sequence[str]) -> tuple[str, ...]:
@@ -120,18 +115,14 @@ def insert_operators(work: Work, cylinder_id: int, symbols: Sequence[str]) -> tu
     A cylinder that was pinned or checked has other pins by it: it loses its ticks (LedgerError past the bench).
     Whether a key of theirs is lost is the caller's to ask.
     """
-    cylinder, system = _cylinder(work, cylinder_id)
-    rows = sa.select(CylinderOperator.keyset_id).where(CylinderOperator.cylinder_id == cylinder.id)
-    known = set(work.session.scalars(rows))
-    further = [keyset for keyset in _asked(system, cylinder, symbols) if keyset.id not in known]
+    further = _crossing(work, cylinder_id, symbols).further
     require_not_retired(further, "operators")
-    for keyset in further:
-        work.session.add(CylinderOperator(cylinder_id=cylinder.id, keyset_id=keyset.id))
-    symbols = tuple(keyset.symbol for keyset in further)
-    if symbols:
-        take_ticks_back(work, [cylinder.id], f"operated by {', '.join(symbols)} too")
+    work.session.add_all(CylinderOperator(cylinder_id=cylinder_id, keyset_id=keyset.id) for keyset in further)
+    added = tuple(keyset.symbol for keyset in further)
+    if added:
+        take_ticks_back(work, [cylinder_id], f"operated by {', '.join(added)} too")
     work.session.flush()
-    return symbols
+    return added
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,14 +232,9 @@ def seal_cross_search(work: Work, ready: ReadyCross, found: Mapping[str, Cuts]) 
         free = _still_free(work, opened.system, list(found))
         if len(free) < len(found) or any(opened.keys.get(symbol) != ready.all_keys[symbol] for symbol in found):
             raise Stale()
-        for symbol in changed:
-            work.session.delete(free[symbol].bitting)
-        work.session.flush()
-        for symbol in changed:
-            work.session.expire(free[symbol], ["bitting"])
-            seal_bitting(work, opened.system, free[symbol], found[symbol])
-        work.session.flush()
-        require_none_lost(work, ready.ask.cylinder_id, ready.ask.symbols)
+        reseal_bittings(work, opened.system, [(free[symbol], found[symbol]) for symbol in changed])
+        crossing = _crossing(work, ready.ask.cylinder_id, ready.ask.symbols)
+        require_not_lost(work.session, crossing.beside, "operators")
         added = insert_operators(work, ready.ask.cylinder_id, ready.ask.symbols)
         prove_no_interchange(work, [opened.system])
         record(
@@ -297,4 +283,4 @@ def _candidates(
 
 
 def _combinations(keys: list[Cuts]) -> int:
-    return prod(len(depths) for depths in shearing_depths(keys))
+    return prod(len(depths) for depths in shearing_depths(keys)) if keys else 0

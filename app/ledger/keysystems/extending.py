@@ -5,24 +5,24 @@ From the array where it holds enough; else by a search with the issued keys fixe
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from app.errors import Problem, Problems
-from app.keying import Bitting as Cuts
 from app.keying import (
+    NOT_EXTENDED,
     BittingSpec,
     Extension,
     KeyingError,
     LevelArray,
-    PlannedKeyset,
+    SymbolLevel,
     WantedKeysets,
     extend,
     name_wanted,
     read_symbol,
 )
+from app.keying import Bitting as Cuts
 from app.ledger.keysystems.auditing import prove_no_interchange
-from app.ledger.keysystems.bittings import add_keyset, open_plan
+from app.ledger.keysystems.bittings import insert_keysets, open_plan
 from app.ledger.keysystems.keysets import add_keysets
 from app.ledger.keysystems.lost_keysets import require_none_lost_above
 from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
@@ -47,6 +47,16 @@ class ExtendForm:
     masters: int = 0
     changes_each: int = 0
 
+    @property
+    def changes_wanted(self) -> dict[str, int]:
+        """As the keying room takes it."""
+        return {self.master: self.changes} if self.changes else {}
+
+    @property
+    def masters_wanted(self) -> dict[str, list[int]]:
+        """As the keying room takes it."""
+        return {self.grand: [self.changes_each] * self.masters} if self.masters else {}
+
 
 @dataclass(frozen=True, slots=True)
 class Added:
@@ -66,10 +76,7 @@ def why_not_extend(work: Work, system: KeySystem) -> str:
     if system.levels < 2:
         return "This book has no master: whatever is added to it is keyed single."
     if system.records is RecordsHolder.NOBODY or open_plan(work.vault, system) is None:
-        return (
-            "A system cannot be extended without its key bitting array and the list of all bittings in use. "
-            "Key these cylinders single (SKD), or begin a new system."
-        )
+        return NOT_EXTENDED
     return ""
 
 
@@ -79,55 +86,51 @@ def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
     Raises LedgerError where the shop lacks the array or the list, NoBittingsLeft where they run out.
     """
     work.require(Role.BENCH)
-    check_extension(form)
     with transaction(work.session):
-        opened = open_system(work, system_id)
-        system = opened.system
-        refusal = why_not_extend(work, system)
-        plan = open_plan(work.vault, system)
-        if refusal or plan is None:
-            raise LedgerError("system", refusal)
-        keys, cylinders, shorter = with_neighbors(work, opened)
+        ready = _make_ready(work, system_id, form)
         found = extend(
-            opened.spec,
-            LevelArray(plan.tmk, plan.roles, constants=plan.constants),
-            keys,
-            cylinders,
-            changes={form.master: form.changes} if form.changes else None,
-            masters={form.grand: [form.changes_each] * form.masters} if form.masters else None,
-            shearing=shorter,
+            ready.spec,
+            ready.array,
+            ready.keys,
+            ready.cylinders,
+            changes=form.changes_wanted,
+            masters=form.masters_wanted,
+            shearing=ready.shearing,
         )
-        insert_extension(work, system, found.keysets)
-        for planned in found.keysets:
-            if system.capacity is None:
-                continue
-            if planned.level.value == Level.MASTER.value:
-                system.capacity += plan.under(opened.spec, "C", planned.bitting).usable
-            elif read_symbol(planned.parent or "").level.value != Level.MASTER.value:
-                system.capacity += 1  # it stands in a master's place, beside what the masters' arrays hold
-        work.session.flush()
-        prove_no_interchange(work, [system])
-        symbols = tuple(planned.symbol for planned in found.keysets)
-        record(
-            work,
-            "key system extended",
-            f"key system {system.id}",
-            f"{system.name}: {len(symbols)} keysets added, {', '.join(symbols[:12])}"
-            + (" and more" if len(symbols) > 12 else ""),
+        places = sum(
+            ready.array.under(ready.spec, "C", planned.bitting).usable
+            for planned in found.keysets
+            if planned.level is SymbolLevel.MASTER
         )
-        return Added(system, symbols)
+        # A change under no master stands in a master's place, beside what the masters' arrays hold.
+        places += sum(
+            planned.level is SymbolLevel.CHANGE and read_symbol(planned.parent or "").level is not SymbolLevel.MASTER
+            for planned in found.keysets
+        )
+        return _insert_extension(work, ready, found, places, "")
 
 
-def insert_extension(work: Work, system: KeySystem, added: Sequence[PlannedKeyset]) -> None:
-    """Put keysets on record, parents first, their bittings sealed, inside the caller's transaction.
-
-    LedgerError where a lost key would open them.
-    """
-    require_none_lost_above(work, system, {planned.parent or "" for planned in added})
-    by_symbol = {keyset.symbol: keyset for keyset in system.keysets}
-    for planned in added:
-        parent, level = by_symbol[planned.parent or ""], Level(planned.level.value)
-        by_symbol[planned.symbol] = add_keyset(work, system, planned.symbol, level, parent, planned.bitting)
+def _insert_extension(work: Work, ready: ReadyExtension, found: Extension, places: int, how: str) -> Added:
+    """Put keysets on record, their bittings sealed; `places`: what they add to the system's capacity."""
+    system = get_system(work.session, ready.system_id)
+    symbols = tuple(planned.symbol for planned in found.keysets)
+    if {keyset.symbol for keyset in system.keysets} & set(symbols):
+        raise Stale()
+    require_none_lost_above(work, system, {planned.parent or "" for planned in found.keysets})
+    insert_keysets(work, system, found.keysets)
+    if system.capacity is not None:
+        system.capacity += places
+    work.session.flush()
+    work.session.expire(system, ["keysets"])
+    prove_no_interchange(work, [system])
+    record(
+        work,
+        "key system extended",
+        f"key system {system.id}",
+        f"{system.name}: {len(symbols)} keysets added{how}, {', '.join(symbols[:12])}"
+        + (" and more" if len(symbols) > 12 else ""),
+    )
+    return Added(system, symbols)
 
 
 def check_extension(form: ExtendForm) -> None:
@@ -209,42 +212,43 @@ MOST_SEARCHED = 200
 
 @dataclass(frozen=True, slots=True)
 class ReadyExtension:
-    """What is searched for, in which system, among which keys and cylinders in service."""
+    """What is added, to which system, among which keys and cylinders in service; `shearing` as `with_neighbors`."""
 
     system_id: int
     system_name: str
     spec: BittingSpec
     asked: WantedKeysets
-    tmk: Cuts = field(repr=False)
+    array: LevelArray
     keys: dict[str, Cuts] = field(repr=False)
     cylinders: dict[str, tuple[str, ...]] = field(repr=False)
+    shearing: list[list[set[int]]] = field(repr=False)
 
 
 def make_extension_ready(work: Work, system_id: int, form: ExtendForm) -> ReadyExtension:
-    """Name what is asked and open what is in service, its neighbors on the keyway too; saves nothing.
+    """Name what is searched for and open what is in service, its neighbors on the keyway too; saves nothing.
 
     Refuses, as plain extension does, where the shop lacks the array or the list of bittings in use.
     """
     work.require(Role.BENCH)
-    check_extension(form)
     if form.changes + form.masters * (1 + form.changes_each) > MOST_SEARCHED:
         raise LedgerError("changes", f"A search finds at most {MOST_SEARCHED} keysets at once; ask for fewer.")
+    return _make_ready(work, system_id, form)
+
+
+def _make_ready(work: Work, system_id: int, form: ExtendForm) -> ReadyExtension:
+    check_extension(form)
     opened = open_system(work, system_id)
-    refusal, plan = why_not_extend(work, opened.system), open_plan(work.vault, opened.system)
-    if refusal or plan is None:
+    refusal, array = why_not_extend(work, opened.system), open_plan(work.vault, opened.system)
+    if refusal or array is None:
         raise LedgerError("system", refusal)
     require_none_lost_above(work, opened.system, {form.master, form.grand} - {""})
     standing = {keyset.symbol for keyset in opened.system.keysets}
-    asked = name_wanted(
-        standing,
-        {form.master: form.changes} if form.changes else {},
-        {form.grand: [form.changes_each] * form.masters} if form.masters else {},
-    )
-    keys, cylinders, _ = with_neighbors(work, opened)  # shorter cylinders there are held against it when sealed
+    asked = name_wanted(standing, form.changes_wanted, form.masters_wanted, two_levels=opened.system.levels == 2)
+    keys, cylinders, shearing = with_neighbors(work, opened)
     lacking = {symbol for operators in asked.cylinders.values() for symbol in operators} & (standing - set(keys))
     if lacking:
         raise LedgerError("system", f"The shop does not hold the bitting of {', '.join(sorted(lacking)[:8])}.")
-    return ReadyExtension(system_id, opened.system.name, opened.spec, asked, plan.tmk, keys, cylinders)
+    return ReadyExtension(system_id, opened.system.name, opened.spec, asked, array, keys, cylinders, shearing)
 
 
 def seal_extension(work: Work, ready: ReadyExtension, found: Extension) -> Added:
@@ -253,22 +257,7 @@ def seal_extension(work: Work, ready: ReadyExtension, found: Extension) -> Added
     Raises Stale where the system has grown in between, KeyingError where a key would let somebody in unasked.
     """
     work.require(Role.BENCH)
+    # Places beyond those that the array holds. Shorter cylinders were not searched against: the audit holds them.
+    places = sum(planned.level is SymbolLevel.CHANGE for planned in found.keysets)
     with transaction(work.session):
-        system = get_system(work.session, ready.system_id)
-        symbols = tuple(planned.symbol for planned in found.keysets)
-        if {keyset.symbol for keyset in system.keysets} & set(symbols):
-            raise Stale()
-        insert_extension(work, system, found.keysets)
-        if system.capacity is not None:  # places beyond those that the array holds
-            system.capacity += sum(planned.level.value == Level.CHANGE.value for planned in found.keysets)
-        work.session.flush()
-        work.session.expire(system, ["keysets"])
-        prove_no_interchange(work, [system])
-        record(
-            work,
-            "key system extended",
-            f"key system {system.id}",
-            f"{system.name}: {len(symbols)} keysets added by a search with the keys fixed, {', '.join(symbols[:12])}"
-            + (" and more" if len(symbols) > 12 else ""),
-        )
-        return Added(system, symbols)
+        return _insert_extension(work, ready, found, places, " by a search with the keys fixed")

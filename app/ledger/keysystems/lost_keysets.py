@@ -7,7 +7,7 @@ record: no bitting is opened, and keys that turn by interchange are the lost-key
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -38,7 +38,7 @@ NAMED = 8
 
 @dataclass(frozen=True, slots=True)
 class Exposed:
-    """A cylinder, its keyset's symbol, and the door it is on ("" and None where it is on none)."""
+    """A cylinder, its keyset's symbol, the door it is on ("" and None where it is on none), and its job's id."""
 
     cylinder_id: int
     symbol: str
@@ -48,6 +48,7 @@ class Exposed:
     site: str
     position: str
     state: CylinderState
+    job_id: int | None
 
 
 def exposed_by(session: Session, keyset: Keyset) -> tuple[Exposed, ...]:
@@ -76,7 +77,10 @@ def operated_by(session: Session, keyset: Keyset) -> tuple[Exposed, ...]:
             )
         ).all()
     )
-    below = [one for one in parents if one != keyset.id and _is_under(one, keyset.id, parents)]
+    below: set[int] = set()
+    layer = {keyset.id}
+    while layer := {one for one, above in parents.items() if above in layer}:
+        below |= layer
     crossed = sa.select(CylinderOperator.cylinder_id).where(CylinderOperator.keyset_id == keyset.id)
     operated: sa.ColumnElement[bool]
     if keyset.level is Level.CONTROL:
@@ -97,6 +101,7 @@ def operated_by(session: Session, keyset: Keyset) -> tuple[Exposed, ...]:
             sa.func.coalesce(Site.name, ""),
             Cylinder.position,
             Cylinder.state,
+            Cylinder.job_id,
         )
         .join(Keyset, Keyset.id == Cylinder.keyset_id)
         .outerjoin(Door, Door.id == Cylinder.door_id)
@@ -105,15 +110,6 @@ def operated_by(session: Session, keyset: Keyset) -> tuple[Exposed, ...]:
         .order_by(Site.name, Door.opening_number, Cylinder.id)
     )
     return tuple(Exposed(*row) for row in rows)
-
-
-def _is_under(keyset_id: int, master_id: int, parents: Mapping[int, int | None]) -> bool:
-    above = parents.get(keyset_id)
-    while above is not None:
-        if above == master_id:
-            return True
-        above = parents.get(above)
-    return False
 
 
 def where_it_opens(keyset: Keyset, exposed: Sequence[Exposed]) -> str:

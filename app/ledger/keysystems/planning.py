@@ -1,19 +1,38 @@
-"""Use cases: plan a system for a customer, and start it with the masters of the plan that was chosen."""
+"""Use cases: plan a new system, by how much it must hold or by who opens what, and start it."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import Problem, Problems
-from app.keying import BittingSpec, Demand, Planning, draw_master, plan_system, read_bitting, write_bitting
-from app.ledger.keysystems.bittings import open_plan
+from app.keying import (
+    AccessMatrix,
+    AccessPlan,
+    BittingSpec,
+    Demand,
+    KeyingError,
+    LevelArray,
+    Planning,
+    SymbolLevel,
+    draw_master,
+    plan_system,
+    read_bitting,
+    read_matrix,
+    write_bitting,
+)
+from app.keying import Bitting as Cuts
+from app.ledger.keysystems.bittings import insert_keysets, open_bittings, seal_plan, tops_on_keyway
+from app.ledger.keysystems.control import insert_control, lacks_control
 from app.ledger.keysystems.sealed_token import carried, carry
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
-from app.ledger.keysystems.systems import SystemForm, insert_system, keyway_spec
+from app.ledger.keysystems.systems import SystemForm, add_system_row, insert_system, keyway_spec
+from app.ledger.keysystems.unsealed_system import SystemsInService, entering
 from app.ledger.store.engine import get_row, transaction
+from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, KeySystem, Role
@@ -61,10 +80,7 @@ def plan_for(work: Work, form: PlanForm) -> Planned:
     work.require(Role.COUNTER, Role.BENCH)
     spec = keyway_spec(work, form.keyway, form.chambers)
     demand = form.demand
-    taken = (open_plan(work.vault, other) for other in systems_sharing_keyway(work.session, form.keyway))
-    top = draw_master(
-        spec, work.rng, frozenset(plan.tmk for plan in taken if plan and len(plan.tmk) == spec.chambers)
-    )
+    top = draw_master(spec, work.rng, tops_on_keyway(work, form.keyway, form.chambers))
     planning = plan_system(spec, top, demand)
     may_start = bool(planning.startable) and work.actor.role is not Role.COUNTER
     return Planned(form, spec, planning, carry(work, write_bitting(spec, top), _purpose(form)) if may_start else "")
@@ -113,6 +129,92 @@ def start_planned(work: Work, form: PlanForm, sealed: str, roles: str, customer_
             f"{form.expansion_percent} % expansion asked",
         )
         return system
+
+
+@dataclass(frozen=True, slots=True)
+class ReadyMatrix:
+    """A matrix with what it is keyed by: the spec, a top master drawn by chance, and bittings to leave alone."""
+
+    keyway: str
+    spec: BittingSpec
+    matrix: AccessMatrix
+    tmk: Cuts = field(repr=False)
+    avoid: frozenset[Cuts] = field(repr=False)
+
+
+def make_ready(work: Work, keyway: str, chambers: int, table: Sequence[Sequence[str]]) -> ReadyMatrix:
+    """Read the table and draw a master unlike those on this keyway; saves nothing.
+
+    Raises Problems, each naming its row and column.
+    """
+    work.require(Role.BENCH)
+    spec = keyway_spec(work, keyway, chambers)
+    matrix, problems = read_matrix(table)
+    if matrix is None:
+        raise Problems(problems)
+    if not matrix.keys:
+        raise Problems([Problem("file", "Nobody opens anything: mark at least one door for one holder.")])
+    systems = systems_sharing_keyway(work.session, keyway)
+    opened = open_bittings(work.session, work.vault, systems)
+    avoid = frozenset(entering(cuts, chambers, spec.first_depth) for cuts in opened.values())
+    top = draw_master(spec, work.rng, tops_on_keyway(work, keyway, chambers))
+    return ReadyMatrix(keyway, spec, matrix, top, avoid)
+
+
+def seal_access(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_id: int, name: str) -> KeySystem:
+    """Make a system of the plan for a customer: its keysets with their holders, every bitting sealed.
+
+    A top master that nobody carries is left out: no cylinder is pinned to it.
+    """
+    work.require(Role.BENCH)
+    carriers: dict[str, list[str]] = {}
+    for holder, symbol in plan.holders.items():
+        if symbol is not None:
+            carriers.setdefault(symbol, []).append(holder)
+    with transaction(work.session):
+        system = add_system_row(work, SystemForm(customer_id, name, plan.levels, ready.keyway, ready.spec.chambers))
+        _refuse_clashes(work, ready, plan, customer_id)
+        issued = (keyset for keyset in plan.keysets if keyset.symbol in plan.keys)
+        insert_keysets(work, system, issued, {symbol: ", ".join(who)[:200] for symbol, who in carriers.items()})
+        if plan.roles:
+            masters = (keyset.bitting for keyset in plan.keysets if keyset.level is SymbolLevel.MASTER)
+            seal_plan(work, system, LevelArray(ready.tmk, plan.roles), masters)
+        work.session.flush()
+        record(
+            work,
+            "key system made of a matrix",
+            f"key system {system.id}",
+            f"{name}: {len(plan.keys)} keysets for {len(plan.holders)} holders and {len(plan.doors)} doors"
+            + _with_control(work, system),
+        )
+        return system
+
+
+def _refuse_clashes(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_id: int) -> None:
+    """The search knew no customer: hold what it found against the keys and cylinders that this one has."""
+    neighbors = systems_sharing_keyway(work.session, ready.keyway, customer_id)
+    there = SystemsInService.of(work, neighbors, ready.spec.chambers)
+    turned = next((symbol for symbol, cuts in plan.keys.items() if there.turns_any(cuts)), None)
+    for name, symbols in plan.cylinders.items():
+        first, *above = [plan.keys[symbol] for symbol in symbols]
+        turned = turned or (name if there.turns(first, above) else None)
+    if turned is not None:
+        raise LedgerError(
+            "customer",
+            f"{turned} would clash with another system of this customer on keyway {ready.keyway}. Nothing was saved; "
+            "search again, or take another keyway.",
+        )
+
+
+def _with_control(work: Work, system: KeySystem) -> str:
+    """Give a system of interchangeable cores its control key; words for the record. Its page tells of none."""
+    if not lacks_control(system):
+        return ""
+    try:
+        insert_control(work, system)
+    except KeyingError:  # before anything was added: the spec has no control cut, or none is free
+        return ", without a control key"
+    return ", with a control key"
 
 
 def customers_to_choose(session: Session) -> list[tuple[str, str]]:

@@ -10,19 +10,22 @@ from app.errors import Problem, Problems
 from app.keying import Bitting as Cuts
 from app.keying import (
     BittingSpec,
+    LevelArray,
     LevelPlan,
+    SymbolLevel,
     draw_master,
     operating_chains,
     plan_levels,
 )
-from app.ledger.keysystems.bittings import Plan, add_keyset, open_plan, seal_plan, spec_of
+from app.ledger.keysystems.bittings import insert_keysets, seal_plan, spec_of, tops_on_keyway
 from app.ledger.keysystems.control import insert_control
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import MOST_DRAWS, SystemsInService
+from app.ledger.store.engine import get_row
 from app.ledger.store.errors import LedgerError, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Keyset, KeySystem, Keyway, Level, RecordsHolder
+from app.ledger.tables import Customer, KeySystem, Keyway, RecordsHolder
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,16 +67,13 @@ def insert_system(work: Work, form: SystemForm) -> KeySystem:
         raise LedgerError("levels", "A key system has 1 to 4 levels.")
     if name_is_taken(work, form.customer_id, name):
         raise Taken("system", f"This customer has a key system named {name} already; choose it from the list.")
-    keyway = find_keyway(work, form.keyway)
-    most = BittingSpec.from_json(keyway.spec.spec).chambers
-    if not 3 <= form.chambers <= most:
-        raise LedgerError("chambers", f"Keyway {keyway.code} is cut for 3 to {most} chambers, not {form.chambers}.")
-    system = add_system_row(work, replace(form, name=name), keyway)
+    keyway_spec(work, form.keyway, form.chambers)
+    system = add_system_row(work, replace(form, name=name))
     record(
         work,
         "key system started",
         f"key system {system.id}",
-        f"{name}: {form.levels} levels on keyway {keyway.code}, records with {form.records.value}",
+        f"{name}: {form.levels} levels on keyway {system.keyway}, records with {form.records.value}",
     )
     if form.levels > 1:
         _insert_masters(work, system, form)
@@ -82,8 +82,15 @@ def insert_system(work: Work, form: SystemForm) -> KeySystem:
     return system
 
 
-def add_system_row(work: Work, form: SystemForm, keyway: Keyway) -> KeySystem:
-    """The bare row of a system on a keyway, without keysets, inside the caller's transaction."""
+def add_system_row(work: Work, form: SystemForm) -> KeySystem:
+    """The bare row of a system of a customer, without keysets, inside the caller's transaction.
+
+    NotFound where there is no such customer, Taken on `name`, LedgerError on `keyway`.
+    """
+    get_row(work.session, Customer, form.customer_id, "customer")
+    if name_is_taken(work, form.customer_id, form.name):
+        raise Taken("name", f"This customer has a key system named {form.name} already.")
+    keyway = find_keyway(work, form.keyway)
     system = KeySystem(
         customer_id=form.customer_id,
         site_id=form.site_id,
@@ -120,29 +127,18 @@ def keyway_spec(work: Work, code: str, chambers: int) -> BittingSpec:
     keyway = find_keyway(work, code)
     most = BittingSpec.from_json(keyway.spec.spec).chambers
     if not 3 <= chambers <= most:
-        raise Problems([Problem("chambers", f"Keyway {keyway.code} is cut for 3 to {most} chambers.")])
+        sentence = f"Keyway {keyway.code} is cut for 3 to {most} chambers, not {chambers}."
+        raise Problems([Problem("chambers", sentence)])
     return BittingSpec.from_json({**keyway.spec.spec, "chambers": chambers, "name": keyway.spec.name})
 
 
 def _insert_masters(work: Work, system: KeySystem, form: SystemForm) -> None:
-    spec = spec_of(system)
-    by_shop = form.records is RecordsHolder.SHOP
     plan = plan_clear(work, system, form)
-    top = plan.tmk
-    by_symbol: dict[str, Keyset] = {}
-    for planned in plan.keysets:
-        if planned.level.value == Level.CHANGE.value:
-            continue
-        parent, cuts = by_symbol.get(planned.parent or ""), planned.bitting if by_shop else None
-        by_symbol[planned.symbol] = add_keyset(work, system, planned.symbol, Level(planned.level.value), parent, cuts)
-    if by_shop:
-        drawn_from = Plan(top, plan.roles, form.constants)
-        seal_plan(work, system, drawn_from)
-        system.capacity = sum(
-            drawn_from.under(spec, "C", planned.bitting).usable
-            for planned in plan.keysets
-            if planned.level.value == Level.MASTER.value
-        )
+    above = [planned for planned in plan.keysets if planned.level is not SymbolLevel.CHANGE]
+    insert_keysets(work, system, above)
+    if form.records is RecordsHolder.SHOP:
+        masters = (planned.bitting for planned in above if planned.level is SymbolLevel.MASTER)
+        seal_plan(work, system, LevelArray(plan.tmk, plan.roles, form.constants), masters)
     work.session.flush()
 
 
@@ -169,11 +165,9 @@ def plan_clear(work: Work, system: KeySystem, form: SystemForm) -> LevelPlan:
     Its top master is unlike every other on the keyway, whoever's it is.
     """
     spec = spec_of(system)
-    sharing = [other for other in systems_sharing_keyway(work.session, system.keyway) if other.id != system.id]
-    tops = frozenset(plan.tmk for plan in (open_plan(work.vault, other) for other in sharing) if plan)
-    there = SystemsInService.of(
-        work, [other for other in sharing if other.customer_id == system.customer_id], spec.chambers
-    )
+    tops = tops_on_keyway(work, system.keyway, spec.chambers)
+    neighbors = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
+    there = SystemsInService.of(work, [other for other in neighbors if other.id != system.id], spec.chambers)
     avoid = set(there.keys)
     for _ in range(MOST_DRAWS):
         top = form.tmk or draw_master(spec, work.rng, tops | avoid)
@@ -192,7 +186,7 @@ def plan_clear(work: Work, system: KeySystem, form: SystemForm) -> LevelPlan:
             bad = {
                 keyset.bitting
                 for keyset in plan.keysets
-                if keyset.level.value != Level.CHANGE.value
+                if keyset.level is not SymbolLevel.CHANGE
                 and there.clashes(keyset.bitting, [plan.keys[above] for above in chains[keyset.symbol][1:]])
             }
             if not bad:

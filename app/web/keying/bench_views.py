@@ -14,7 +14,7 @@ from app.keying import PinSize
 from app.ledger.bench.pins import Picked, StockCount, draw_pins, pick_for_job, pin_sizes, set_stock, stock_of
 from app.ledger.catalog.specs import list_specs
 from app.ledger.jobs.queries import get_job
-from app.ledger.keysystems.decoding import DecodeAsk, decode_key
+from app.ledger.keysystems.bittings import DecodeAsk, decode_key
 from app.ledger.keysystems.system_queries import list_systems
 from app.ledger.people.login_rules import Proof
 from app.ledger.store import Session

@@ -14,8 +14,7 @@ from wtforms.validators import InputRequired
 
 from app.errors import BitternError, Problem
 from app.keying import AccessPlan, Progress, key_matrix
-from app.ledger.keysystems.matrix import ReadyMatrix, make_ready, seal_access
-from app.ledger.keysystems.planning import customers_to_choose
+from app.ledger.keysystems.planning import ReadyMatrix, customers_to_choose, make_ready, seal_access
 from app.ledger.tables import Role
 from app.spreadsheets import table_rows
 from app.web.access import roles

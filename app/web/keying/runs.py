@@ -19,7 +19,7 @@ from app.errors import BitternError
 from app.keying import AccessPlan, BittingChoice, ExtensionSearch, MatrixSolution, Progress
 from app.ledger.keysystems.crosskeying import ReadyCross
 from app.ledger.keysystems.extending import ReadyExtension
-from app.ledger.keysystems.matrix import ReadyMatrix
+from app.ledger.keysystems.planning import ReadyMatrix
 from app.web.services import current_work
 
 MOST_KEPT = 12

@@ -43,7 +43,7 @@ def start_extend_search(system_id: int, asked: ExtendForm, seconds: int) -> Resp
     def search(on_progress: Progress) -> Found:
         return search_extension(
             ready.spec,
-            ready.tmk,
+            ready.array.tmk,
             ready.keys,
             ready.cylinders,
             ready.asked,

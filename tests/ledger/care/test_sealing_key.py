@@ -10,10 +10,11 @@ import pytest
 import sqlalchemy as sa
 
 from app.config import Config
+from app.keying import LevelArray
 from app.ledger.care import resealing
 from app.ledger.care.opening import Ledger, migrate, next_key_file, open_ledger
 from app.ledger.care.sealing_key import ROTATED, key_of_rows, rotate_key, rows_of_key, sheet_text, take_sheet
-from app.ledger.keysystems.bittings import Plan, open_bittings, open_plan, seal_plan
+from app.ledger.keysystems.bittings import open_bittings, open_plan, seal_plan
 from app.ledger.people.screen_pin import set_pin
 from app.ledger.store.engine import make_engine, transaction
 from app.ledger.store.errors import VaultError
@@ -35,8 +36,8 @@ def keyed(work: Work) -> int:
     """A system with three bittings and a plan, and an owner with a PIN; the system's id."""
     system_id = keyed_job(work).system.id
     with transaction(work.session):
-        plan = Plan((5, 2, 8, 6, 1, 4), "tttttt")
-        seal_plan(work, work.session.get_one(KeySystem, system_id), plan)
+        plan = LevelArray((5, 2, 8, 6, 1, 4), "tttttt")
+        seal_plan(work, work.session.get_one(KeySystem, system_id), plan, ())
     set_pin(work, PASSWORD, "2580")
     work.session.rollback()
     return system_id
@@ -232,7 +233,7 @@ def test_a_house_that_was_open_meanwhile_seals_nothing_with_the_old_key(
 ) -> None:
     rotate_key(config, ledger, BY, NOW)
     with pytest.raises(VaultError, match="Stop Bittern and start it again"), transaction(work.session):
-        seal_plan(work, work.session.get_one(KeySystem, keyed), Plan((5, 2, 8, 6, 1, 4), "tttttt"))
+        seal_plan(work, work.session.get_one(KeySystem, keyed), LevelArray((5, 2, 8, 6, 1, 4), "tttttt"), ())
     with pytest.raises(VaultError, match="changed by somebody else"):
         rotate_key(config, ledger, BY, NOW)
 
