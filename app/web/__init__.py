@@ -18,7 +18,8 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.fitting import views as fitting
     from app.web.jobs import notes, payments
     from app.web.jobs import views as jobs
-    from app.web.keying import views as keying
+    from app.web.keying import bench as keying_bench
+    from app.web.keying import new_systems, searches, specs, systems
     from app.web.keys import views as keys
     from app.web.keysystems import views as keysystems
     from app.web.papers import views as papers
@@ -34,7 +35,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         *(day, books, search),
         *(counter, quotes, mailing, revising),
         *(customers, doors, door_lists, door_changes),
-        *(keysystems, keying, keys),
+        *(keysystems, specs, new_systems, systems, searches, keying_bench, keys),
         *(jobs, notes, payments, papers),
         *(bench, times, cylinders),
         *(makers, maker_tables, catalog_import, prices, price_rules, terms, fitting),

@@ -1,10 +1,11 @@
-"""Files that a page hands out: the right type, a plain name, never kept by a cache."""
+"""Files that a page hands out, of the right type and with a plain name, and files that it is sent."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
 from flask import Response
+from flask_wtf.file import FileField
 
 from app.spreadsheets import table_bytes
 
@@ -26,3 +27,12 @@ def send(content: bytes, name: str, kind: str) -> Response:
 def send_table(kind: str, name: str, title: str, rows: Iterable[Sequence[str]]) -> Response:
     """A table of texts as `kind` csv or xlsx, its head first, under a plain name without an ending."""
     return send(table_bytes(kind, title, rows), f"{name}.{kind}", CSV if kind == "csv" else XLSX)
+
+
+def read_upload(field: FileField) -> tuple[str, bytes]:
+    """Name and content of the file in a field that has one."""
+    storage = field.data
+    try:
+        return str(storage.filename or ""), bytes(storage.read())
+    finally:
+        storage.close()

@@ -9,11 +9,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 from math import prod
+from random import Random
 
 import sqlalchemy as sa
 
 from app.keying import Bitting as Cuts
-from app.keying import CrossCost, audit, cross_cost, shearing_depths
+from app.keying import BittingChoice, CrossCost, Progress, audit, choose_bittings, cross_cost, shearing_depths
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import open_bittings, open_plan, reseal_bittings
 from app.ledger.keysystems.extending import with_neighbors
@@ -178,6 +179,14 @@ class ReadyCross:
         """The keys that stay as they are."""
         return {symbol: cuts for symbol, cuts in self.all_keys.items() if symbol not in self.candidates}
 
+    def search(self, rng: Random, seconds: float, on_progress: Progress) -> BittingChoice:
+        """Look for bittings; needs no house, so it runs beside it."""
+        return choose_bittings(self.fixed, self.candidates, self.cylinders, seconds=seconds, on_progress=on_progress)
+
+    def changed(self, found: Mapping[str, Cuts]) -> tuple[str, ...]:
+        """Those of the bittings found that are others than now."""
+        return tuple(symbol for symbol, cuts in found.items() if cuts != self.all_keys[symbol])
+
 
 def make_cross_ready(work: Work, opened: OpenedSystem, ask: CrossAsk) -> ReadyCross:
     """Which bittings may change and to what; saves nothing. Refuses where none may, or where none would help."""
@@ -228,7 +237,7 @@ def seal_cross_search(work: Work, ready: ReadyCross, found: Mapping[str, Cuts]) 
     work.require(Role.BENCH)
     with transaction(work.session):
         opened = open_system(work, ready.system_id)
-        changed = tuple(symbol for symbol, cuts in found.items() if cuts != ready.all_keys[symbol])
+        changed = ready.changed(found)
         free = _still_free(work, opened.system, list(found))
         if len(free) < len(found) or any(opened.keys.get(symbol) != ready.all_keys[symbol] for symbol in found):
             raise Stale()

@@ -6,19 +6,23 @@ From the array where it holds enough; else by a search with the issued keys fixe
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from random import Random
 
 from app.errors import Problem, Problems
 from app.keying import (
     NOT_EXTENDED,
     BittingSpec,
     Extension,
+    ExtensionSearch,
     KeyingError,
     LevelArray,
+    Progress,
     SymbolLevel,
     WantedKeysets,
     extend,
     name_wanted,
     read_symbol,
+    search_extension,
 )
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.auditing import prove_no_interchange
@@ -222,6 +226,20 @@ class ReadyExtension:
     keys: dict[str, Cuts] = field(repr=False)
     cylinders: dict[str, tuple[str, ...]] = field(repr=False)
     shearing: list[list[set[int]]] = field(repr=False)
+
+    def search(self, rng: Random, seconds: float, on_progress: Progress) -> ExtensionSearch:
+        """Look for bittings beyond the array, the system's keys fixed; needs no house, so it runs beside it."""
+        return search_extension(
+            self.spec,
+            self.array.tmk,
+            self.keys,
+            self.cylinders,
+            self.asked,
+            rng,
+            avoid=frozenset(self.keys.values()),
+            seconds=seconds,
+            on_progress=on_progress,
+        )
 
 
 def make_extension_ready(work: Work, system_id: int, form: ExtendForm) -> ReadyExtension:

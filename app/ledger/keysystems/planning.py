@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from random import Random
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
@@ -16,9 +17,12 @@ from app.keying import (
     Demand,
     KeyingError,
     LevelArray,
+    MatrixSolution,
     Planning,
+    Progress,
     SymbolLevel,
     draw_master,
+    key_matrix,
     plan_system,
     read_bitting,
     read_matrix,
@@ -45,10 +49,10 @@ class PlanForm:
     keyway: str
     chambers: int
     levels: int
-    changes_per_master: int
+    changes: int
     masters: int = 1
     grands: int = 1
-    expansion_percent: int = 0
+    expansion: int = 0
 
     @property
     def demand(self) -> Demand:
@@ -57,8 +61,8 @@ class PlanForm:
             levels=self.levels,
             grands=self.grands if self.levels == 4 else 1,
             masters=self.masters if self.levels > 2 else 1,
-            changes_per_master=self.changes_per_master,
-            expansion_percent=self.expansion_percent,
+            changes_per_master=self.changes,
+            expansion_percent=self.expansion,
         )
 
 
@@ -126,7 +130,7 @@ def start_planned(work: Work, form: PlanForm, sealed: str, roles: str, customer_
             "key system planned",
             f"key system {system.id}",
             f"{system.name}: {plan.title}, {plan.levels[0].capacity} changes a master, "
-            f"{form.expansion_percent} % expansion asked",
+            f"{form.expansion} % expansion asked",
         )
         return system
 
@@ -140,6 +144,12 @@ class ReadyMatrix:
     matrix: AccessMatrix
     tmk: Cuts = field(repr=False)
     avoid: frozenset[Cuts] = field(repr=False)
+
+    def search(self, rng: Random, seconds: float, on_progress: Progress) -> AccessPlan | MatrixSolution:
+        """Look for bittings; needs no house, so it runs beside it."""
+        return key_matrix(
+            self.spec, self.tmk, self.matrix, rng, avoid=self.avoid, seconds=seconds, on_progress=on_progress
+        )
 
 
 def make_ready(work: Work, keyway: str, chambers: int, table: Sequence[Sequence[str]]) -> ReadyMatrix:
@@ -217,7 +227,7 @@ def _with_control(work: Work, system: KeySystem) -> str:
     return ", with a control key"
 
 
-def customers_to_choose(session: Session) -> list[tuple[str, str]]:
-    """Id as text and name of every customer, by name."""
+def customers_to_choose(session: Session) -> dict[str, str]:
+    """Id as text → name of every customer, by name."""
     rows = session.execute(sa.select(Customer.id, Customer.name).order_by(Customer.name, Customer.id))
-    return [(str(number), name) for number, name in rows]
+    return {str(number): name for number, name in rows}

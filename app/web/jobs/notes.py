@@ -13,10 +13,10 @@ from app.ledger.jobs.files import get_file, keep_file, read_content, small_pictu
 from app.ledger.jobs.notes import add_note
 from app.ledger.tables import Role
 from app.web.access import roles
+from app.web.files import read_upload
 from app.web.forms_base import attach, flash_and_redirect, typed
 from app.web.jobs.forms import FileForm, NoteForm
 from app.web.jobs.page import job_forms, job_page
-from app.web.keying.fields import read_upload
 from app.web.services import current_work, request_session, the_config
 
 blueprint = Blueprint("story", __name__, url_prefix="/jobs/<int:number>")

@@ -1,47 +1,147 @@
-"""Forms of planning a system, cross-keying, extending and the loss of a key."""
+"""What the pages of keying ask for, and refusals put beside the boxes that they are about."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from fractions import Fraction
+from typing import Any, ClassVar, TypeVar
 
+from flask_wtf.file import FileField, FileRequired
 from wtforms import BooleanField, HiddenField, PasswordField, SelectField
 from wtforms.validators import InputRequired, Length
 
+from app.errors import BitternError, Problem
+from app.keying import read_inches, write_inches
 from app.ledger.catalog.specs import keyway_chambers
-from app.ledger.keysystems.planning import PlanForm
+from app.ledger.keysystems.extending import ExtendForm
+from app.ledger.keysystems.planning import PlanForm, customers_to_choose
 from app.ledger.keysystems.unsealed_system import OpenedSystem
-from app.ledger.store import Session
-from app.ledger.tables import Keyset, KeySystem, Level
-from app.web.fields import WholeField
-from app.web.forms_base import PageForm, text, typed
-from app.web.keying.fields import offer
+from app.ledger.tables import KeySystem, Level
+from app.web.fields import TextField, WholeField
+from app.web.forms_base import Done, PageForm, text, typed
+from app.web.services import request_session
 
-
-def keyway_choices(session: Session) -> list[tuple[str, str]]:
-    """Every keyway with its maker and its most chambers."""
-    return [(code, f"{code}, {maker}, {most} chambers") for code, maker, most in keyway_chambers(session)]
-
-
+MOST_SHOWN = 60
 SECONDS = 60
+Outcome = TypeVar("Outcome")
 
 
-def limit_field() -> WholeField:
-    """How long a search may take."""
-    return WholeField("Time limit, seconds", least=5, most=300, default=SECONDS)
+class InchField(TextField):
+    """Exact inches, held as Fraction."""
+
+    def __init__(self, *arguments: Any, **options: Any) -> None:
+        options.setdefault("render_kw", {"inputmode": "decimal", "class": "amount"})
+        super().__init__(*arguments, **options)
+
+    def read(self, text: str) -> Fraction:
+        found = read_inches(text, self.short_name)
+        if not 0 < found <= 10:
+            raise ValueError("Enter inches above 0 and at most 10, such as 0.0125 or 1/64.")
+        return found
+
+    def show(self, value: Fraction) -> str:
+        return write_inches(value)
 
 
-def default_limit(field: WholeField) -> None:
-    """Put the usual limit into a field that the posted page did not have yet."""
-    if not field.raw_data:
-        field.data, field.typed = SECONDS, None
+class LimitField(WholeField):
+    """How long a search may take, the usual limit where none is sent."""
+
+    def process_formdata(self, valuelist: list[Any]) -> None:
+        super().process_formdata(valuelist if any(valuelist) else [str(SECONDS)])
 
 
-class PlanPage(PageForm):
+def keyways() -> dict[str, str]:
+    """Every keyway by its code, with its maker and its most chambers."""
+    rows = keyway_chambers(request_session())
+    return {code: f"{code}, {maker}, {most} chambers" for code, maker, most in rows}
+
+
+def customers() -> dict[str, str]:
+    """Every customer to choose from, none at first."""
+    return {"": "Choose …", **customers_to_choose(request_session())}
+
+
+def keyway_field() -> SelectField:
+    """Which keyway."""
+    return SelectField("Keyway", [InputRequired("Choose a keyway.")], choices=keyways)
+
+
+def chambers_field() -> WholeField:
+    """With how many chambers."""
+    return WholeField("Chambers", [InputRequired("Enter how many.")], least=3, most=12, default=6)
+
+
+def bitting_field(label: str, *checks: Any, hint: str) -> PasswordField:
+    """A bitting, which is not shown again."""
+    length = Length(max=12, message="A bitting has at most 12 cuts.")
+    return PasswordField(label, [*checks, length], description=f"{hint} Not shown again.")
+
+
+class KeyingForm(PageForm):
+    """A form whose use case may name a field otherwise: `boxes` says in which box its refusal belongs."""
+
+    boxes: ClassVar[Mapping[str, str]] = {}
+
+    def box(self, field: str) -> str:
+        """The box that a refusal of this field stands beside."""
+        plain = field.removeprefix("spec.")
+        return self.boxes.get(plain, plain)
+
+    def place(self, error: BitternError) -> None:
+        """Put a refusal's problems where they belong."""
+        error.problems = tuple(Problem(self.box(problem.field), problem.message) for problem in error.problems)
+
+    def run(self, use_case: Callable[[], Outcome]) -> Done[Outcome] | None:
+        def placed() -> Outcome:
+            try:
+                return use_case()
+            except BitternError as error:
+                self.place(error)
+                raise
+
+        return super().run(placed)
+
+
+class TableForm(KeyingForm):
+    """A form with a file whose problems, by row, are listed on the page."""
+
+    file: FileField
+    listed: ClassVar[Sequence[str]] = ("file",)
+    problems: Sequence[Problem] = ()
+
+    def place(self, error: BitternError) -> None:
+        if error.field.startswith("row ") or error.field in self.listed:
+            self.problems, error.problems = file_problems(error), ()
+        else:
+            super().place(error)
+
+
+def file_problems(error: BitternError) -> Sequence[Problem]:
+    """What is wrong with a file, to list beside its upload field; the first rows of very many."""
+    found = error.problems
+    if len(found) <= MOST_SHOWN:
+        return found
+    return (*found[:MOST_SHOWN], Problem("file", f"… and {len(found) - MOST_SHOWN:,} more. Mend these first."))
+
+
+class OwnerPage(KeyingForm):
+    """Whose system a new one is to be, and what it is called."""
+
+    boxes: ClassVar[Mapping[str, str]] = {"customer_id": "customer", "system": "name"}
+    customer = SelectField("Customer", [InputRequired("Choose the customer.")], choices=customers)
+    name = text("Name of the system", KeySystem.name, needed="Enter a name for the system.")
+
+
+class PlanPage(KeyingForm):
     """What a new system must hold."""
 
-    keyway = SelectField("Keyway", [InputRequired("Choose a keyway.")])
-    chambers = WholeField("Chambers", [InputRequired("Enter how many.")], least=3, most=12, default=6)
-    levels = SelectField("Levels")
+    boxes: ClassVar[Mapping[str, str]] = {"changes_per_master": "changes", "expansion_percent": "expansion"}
+    keyway = keyway_field()
+    chambers = chambers_field()
+    levels = SelectField(
+        "Levels",
+        choices={"2": "2: master, changes", "3": "3: grand, masters, changes", "4": "4: great grand and below"},
+    )
     grands = WholeField("Grand masters", least=1, most=22, default=1, description="With four levels.")
     masters = WholeField(
         "Masters", least=1, most=100_000, default=1, description="Under each grand; with three levels or four."
@@ -50,14 +150,6 @@ class PlanPage(PageForm):
         "Changes under each master", [InputRequired("Enter how many.")], least=1, most=100_000, default=10
     )
     expansion = WholeField("Expansion, percent", least=0, most=1000, default=25, description="Room for later.")
-
-    def offer(self, session: Session) -> None:
-        """Fill the lists to choose from."""
-        offer(self.keyway, keyway_choices(session))
-        offer(
-            self.levels,
-            [("2", "2: master, changes"), ("3", "3: grand, masters, changes"), ("4", "4: great grand and below")],
-        )
 
     @property
     def asked(self) -> dict[str, object]:
@@ -79,38 +171,71 @@ class PlanPage(PageForm):
 _ASKED = ("keyway", "chambers", "levels", "grands", "masters", "changes", "expansion")
 
 
-class StartPage(PlanPage):
+class StartPage(PlanPage, OwnerPage):
     """The plan that was chosen, and whose system it is to be; the demand is posted back with it."""
 
+    boxes: ClassVar[Mapping[str, str]] = {**PlanPage.boxes, **OwnerPage.boxes}
     sealed = HiddenField()
     roles = HiddenField()
-    customer = SelectField("Customer", [InputRequired("Choose the customer.")])
-    name = text("Name of the system", 120, needed="Enter a name for the system.")
-
-    def offer_customers(self, customers: Sequence[tuple[str, str]]) -> None:
-        """Fill the customers."""
-        offer(self.customer, [("", "Choose …"), *customers])
 
 
-class CrossPage(PageForm):
+class ListPage(TableForm):
+    """A bitting list, and what it is held against."""
+
+    file = FileField(
+        "List",
+        [FileRequired("Choose a .csv or .xlsx file.")],
+        description="CSV or XLSX with the columns symbol, bitting, status (used, retired, free).",
+    )
+    keyway = keyway_field()
+    chambers = chambers_field()
+    tmk = bitting_field("Top master, where you have it", hint="The list is then held against the master's array.")
+    constants = WholeField(
+        "Chambers held at a time", least=0, most=11, default=0, description="Rotating constants; 0 for none."
+    )
+
+    def place(self, error: BitternError) -> None:
+        super().place(error)
+        if self.problems:
+            self.file.errors = [f"This list has {len(self.problems)} problems; each is listed below."]
+
+
+class TakePage(OwnerPage):
+    """Whose list it is, once it was studied."""
+
+    sealed = HiddenField()
+    keyway = HiddenField()
+    chambers = chambers_field()
+
+
+class MatrixPage(TableForm):
+    """On what a matrix of who opens what is keyed, and the table where it comes as a file."""
+
+    listed = ("file", "doors", "matrix")
+    file = FileField("Or a file", description="CSV or XLSX: doors along the top, holders down the side, x for opens.")
+    keyway = keyway_field()
+    chambers = chambers_field()
+    seconds = WholeField("Time limit, seconds", [InputRequired("Enter a limit.")], least=5, most=300, default=SECONDS)
+
+
+class CrossPage(KeyingForm):
     """Which cylinder, and which keysets shall operate it too."""
 
+    boxes: ClassVar[Mapping[str, str]] = {"operators": "symbols", "keys": "symbols", "keying": "symbols"}
     cylinder = SelectField("Cylinder", [InputRequired("Choose a cylinder.")])
     symbols = text(
         "Shall be operated by, too", 400, hint="Keysets, such as AA3 AB1.", needed="Enter at least one keyset."
     )
-
-    seconds = limit_field()
+    seconds = LimitField("Time limit, seconds", least=5, most=300, default=SECONDS)
 
     def offer(self, opened: OpenedSystem) -> None:
         """Fill the cylinders."""
-        rows = [
-            (str(cylinder.id), f"{way.label} · {place}")
+        places = {
+            str(cylinder.id): f"{way.label} · {place}"
             for way in opened.ways.values()
             for cylinder, place in zip(way.cylinders, way.places, strict=True)
-        ]
-        offer(self.cylinder, [("", "Choose …"), *rows])
-        default_limit(self.seconds)
+        }
+        self.cylinder.choices = {"": "Choose …", **places}
 
     @property
     def wanted(self) -> tuple[str, ...]:
@@ -118,7 +243,7 @@ class CrossPage(PageForm):
         return tuple(dict.fromkeys(typed(self.symbols).replace(",", " ").upper().split()))
 
 
-class ExtendPage(PageForm):
+class ExtendPage(KeyingForm):
     """What to add to a system in service."""
 
     master = SelectField("Changes under")
@@ -127,74 +252,79 @@ class ExtendPage(PageForm):
     masters = WholeField("How many masters", least=0, most=500, default=0)
     changes_each = WholeField("Changes under each new master", least=0, most=10_000, default=0)
     singles = WholeField("How many single keyed", least=0, most=500, default=0)
-    seconds = limit_field()
+    seconds = LimitField("Time limit, seconds", least=5, most=300, default=SECONDS)
 
     def offer(self, system: KeySystem) -> None:
         """Fill the masters and grands."""
-        direct = [*_of(system, Level.GRAND), *_of(system, Level.GREAT_GRAND)]
-        above = [(symbol, f"{words}, directly: no master operates them") for symbol, words in direct]
-        offer(self.master, [*_of(system, Level.MASTER), *above])
-        offer(self.grand, _of(system, Level.GRAND))
+        masters, grands = _symbols(system, Level.MASTER), _symbols(system, Level.GRAND)
+        direct = {**grands, **_symbols(system, Level.GREAT_GRAND)}
+        above = {symbol: f"{words}, directly: no master operates them" for symbol, words in direct.items()}
+        self.master.choices, self.grand.choices = {**masters, **above}, grands
         for field in (self.master, self.grand):
             # Two levels have no grand to choose, and a system that must not be extended shows neither list.
             field.validate_choice = bool(field.raw_data)
-        default_limit(self.seconds)
+
+    def box(self, field: str) -> str:
+        """The engine names the master or the grand that it could not serve."""
+        if field in ("quantity", "bittings"):
+            return "singles"
+        return field.partition(".")[0]
+
+    def read(self) -> ExtendForm:
+        """The form as the use case takes it."""
+        counts = {name: self[name].data or 0 for name in ("changes", "masters", "changes_each")}
+        return self.into(ExtendForm, **counts)
 
 
-class LostPage(PageForm):
+class LostPage(KeyingForm):
     """Which keyset's key was lost."""
 
+    boxes: ClassVar[Mapping[str, str]] = {"symbol": "keyset"}
     keyset = SelectField("A key of", [InputRequired("Choose the keyset.")])
 
     def offer(self, opened: OpenedSystem) -> None:
         """Fill the keysets."""
-        rows = [
-            (k.symbol, f"{k.symbol}, {k.level.value}{f', {k.purpose}' if k.purpose else ''}")
-            for k in opened.system.keysets
-        ]
-        offer(self.keyset, [("", "Choose …"), *rows])
+        self.keyset.choices = {"": "Choose …"} | {
+            one.symbol: ", ".join(filter(None, (one.symbol, one.level.value, one.purpose)))
+            for one in opened.system.keysets
+        }
 
 
 class AuditPage(PageForm):
     """How far off a worn cut may be to count as a near miss."""
 
-    tolerance = SelectField("A worn cut is off by up to", default="1")
-
-    def offer(self) -> None:
-        """Fill the increments."""
-        offer(self.tolerance, [("1", "1 increment"), ("2", "2 increments"), ("3", "3 increments")])
-
-
-class ControlPage(PageForm):
-    """The control key of cores in service."""
-
-    control = PasswordField(
-        "Control key's bitting",
-        [Length(max=12, message="A bitting has at most 12 cuts.")],
-        description="Bow to tip, as the cores in service have it. Not shown again.",
+    tolerance = SelectField(
+        "A worn cut is off by up to",
+        default="1",
+        choices={"1": "1 increment", "2": "2 increments", "3": "3 increments"},
     )
 
 
-class CorrectPage(PageForm):
+class ControlPage(KeyingForm):
+    """The control key of cores in service."""
+
+    boxes: ClassVar[Mapping[str, str]] = {"keying": "control", "control_offset": "control", "bitting": "control"}
+    control = bitting_field("Control key's bitting", hint="Bow to tip, as the cores in service have it.")
+
+
+class CorrectPage(KeyingForm):
     """The right bitting of a keyset whose record is wrong."""
 
+    boxes: ClassVar[Mapping[str, str]] = {"control_offset": "bitting"}
     keyset = SelectField("Keyset", [InputRequired("Choose the keyset.")])
-    bitting = PasswordField(
-        "Right bitting",
-        [InputRequired("Enter the bitting."), Length(max=12, message="A bitting has at most 12 cuts.")],
-        description="Bow to tip, read from the key or its list. Not shown again.",
+    bitting = bitting_field(
+        "Right bitting", InputRequired("Enter the bitting."), hint="Bow to tip, read from the key or its list."
     )
     why = text("How it was found", 200, hint="Goes on record; the cuts do not.", needed="Say how it was found.")
     destroyed = BooleanField("Keys cut by the old record are destroyed or lost, all cylinders pinned by it repinned")
 
     def offer(self, system: KeySystem) -> None:
         """Fill the keysets."""
-        rows = [(str(one.id), f"{one.symbol}, {one.level.value}") for one in system.keysets]
-        offer(self.keyset, [("", "Choose …"), *rows])
+        keysets = {str(one.id): f"{one.symbol}, {one.level.value}" for one in system.keysets}
+        self.keyset.choices = {"": "Choose …", **keysets}
 
 
-def _of(system: KeySystem, level: Level) -> list[tuple[str, str]]:
-    def words(keyset: Keyset) -> str:
-        return f"{keyset.symbol}, {keyset.purpose}" if keyset.purpose else keyset.symbol
-
-    return [(keyset.symbol, words(keyset)) for keyset in system.keysets if keyset.level is level]
+def _symbols(system: KeySystem, level: Level) -> dict[str, str]:
+    """Symbol → symbol and purpose of a system's keysets of a level."""
+    keysets = [keyset for keyset in system.keysets if keyset.level is level]
+    return {one.symbol: f"{one.symbol}, {one.purpose}" if one.purpose else one.symbol for one in keysets}

@@ -11,11 +11,13 @@ from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 from werkzeug.test import TestResponse
 
+from app.errors import BitternError
+from app.ledger.keysystems import planning
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.store.work import Work
 from app.ledger.tables import Bitting, KeySystem, Role
-from app.web.keying import matrix_views, runs
+from app.web.keying import searches
 from tests import factories
 from tests.desk import upload
 from tests.web.keying.keying_system import bittings_in_clear
@@ -121,10 +123,10 @@ def test_a_search_on_its_way_shows_progress_and_asks_again_without_a_script(
     def slow(*arguments: object, on_progress: Callable[[int, float], None], **options: object) -> None:
         on_progress(7, 0.0)
         go.wait(30)
-        raise runs.BitternError("matrix", "It was told to stop.")
+        raise BitternError("matrix", "It was told to stop.")
 
-    monkeypatch.setattr(matrix_views, "key_matrix", slow)
-    monkeypatch.setattr(runs.start_run, "__defaults__", (0.2,))
+    monkeypatch.setattr(planning, "key_matrix", slow)
+    monkeypatch.setattr(searches.start_run, "__defaults__", (0.2,))
     answer = _send(bench, CROSSED)
     (run,) = bench.application.extensions["keying runs"].values()
     run.started = monotonic() - run.seconds / 4

@@ -11,12 +11,12 @@ from sqlalchemy.orm import Session
 
 from app.keying import BittingChoice, ExtensionSearch, MatrixSolution
 from app.keying.solving import Outcome
+from app.ledger.keysystems import crosskeying, extending
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import seal_bitting
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderOperator, CylinderState, Event, Keyset, KeySystem, Role
-from app.web.keying import search_views
 from tests.web.keying.keying_system import bittings_in_clear, system_in_service
 
 ClientAs = Callable[[Role | None], FlaskClient]
@@ -93,7 +93,7 @@ def test_a_cross_keying_without_an_answer_says_which(
     client, bench, counter = (client_as(role) for role in (Role.OWNER, Role.BENCH, Role.COUNTER))
     system = system_in_service(work)
     _clash(work, system)
-    monkeypatch.setattr(search_views, "choose_bittings", lambda *a, **o: BittingChoice(None, exhausted))
+    monkeypatch.setattr(crosskeying, "choose_bittings", lambda *a, **o: BittingChoice(None, exhausted))
     answer = client.post(f"/keying/systems/{system.id}/cross-key", data=_ask(session))
     _wait(client)
     assert words in client.get(answer.location).text
@@ -132,13 +132,13 @@ def test_an_extension_without_an_answer_says_so(
     client_as: ClientAs, work: Work, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     system = system_in_service(work)
-    real = search_views.search_extension
+    real = extending.search_extension
 
     def late(*given: object, **options: object) -> ExtensionSearch:
         matrix = real(*given, **options).matrix  # type: ignore[arg-type]
         return ExtensionSearch(None, MatrixSolution(Outcome.NOT_IN_TIME, None, ((9, 0),), None, False, 20.0), matrix)
 
-    monkeypatch.setattr(search_views, "search_extension", late)
+    monkeypatch.setattr(extending, "search_extension", late)
     client = client_as(Role.BENCH)
     data = {"master": "AA", "grand": "A", "changes": "1", "deed": "search", "seconds": "20"}
     answer = client.post(f"/keying/systems/{system.id}/extend", data=data)

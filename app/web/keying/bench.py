@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from fractions import Fraction
+from typing import ClassVar
 
-from flask import flash, redirect, render_template, request, url_for
+from flask import render_template, request
 from flask.typing import ResponseReturnValue
 from wtforms import SelectField
 from wtforms.validators import InputRequired
@@ -21,11 +23,11 @@ from app.ledger.store import Session
 from app.ledger.tables import Job, Role
 from app.web.access import proven, roles
 from app.web.fields import WholeField
-from app.web.forms_base import PageForm, typed
+from app.web.forms_base import flash_and_redirect, typed
 from app.web.forms_base import text as text_field
 from app.web.keying import blueprint
-from app.web.keying.chart import inches_text
-from app.web.keying.fields import InchField, attach_plain, offer
+from app.web.keying.forms import InchField, KeyingForm
+from app.web.keying.specs import inches_text
 from app.web.services import current_work, request_session
 
 MOST_SIZES = 400
@@ -49,8 +51,8 @@ def pins(number: int) -> ResponseReturnValue:
         picked = pick_for_job(work, job)
         if request.form.get("deed") == "draw":
             draw_pins(work, job, picked)
-            flash(f"The pins of job {job.number} are drawn from the shelf.")
-            return redirect(url_for("keying.pick_list", number=number), 303)
+            said = f"The pins of job {job.number} are drawn from the shelf."
+            return flash_and_redirect(said, "keying.pick_list", number=number)
     except BitternError as error:
         return _pins_page(job, refusal=error.message)
     return _pins_page(job, picked)
@@ -76,8 +78,9 @@ def stock() -> ResponseReturnValue:
         except BitternError as error:
             problems = error.problems
         else:
-            flash(f"The pins of {chosen.row.name} are counted.")
-            return redirect(url_for("keying.stock", spec=chosen.row.id), 303)
+            return flash_and_redirect(
+                f"The pins of {chosen.row.name} are counted.", "keying.stock", spec=chosen.row.id
+            )
     page = render_template(
         "keying/stock.html",
         uses=uses,
@@ -107,9 +110,10 @@ def _counts() -> list[StockCount]:
     return counts
 
 
-class DecodePage(PageForm):
+class DecodePage(KeyingForm):
     """A key under the caliper."""
 
+    boxes: ClassVar[Mapping[str, str]] = {"increment_in": "spec", "depth0_in": "spec"}
     system = SelectField(
         "Key system", default="", description="Of a system's key: the keysets that its cuts allow are named."
     )
@@ -130,23 +134,18 @@ class DecodePage(PageForm):
         """Fill the systems and specs whose inches are known."""
         uses = [use for use in list_specs(session) if use.spec.increment_in and use.spec.depth0_in]
         known = {use.row.id for use in uses}
-        systems = [
-            (str(one.id), f"{one.customer.name}, {one.name}") for one in list_systems(session) if one.spec_id in known
-        ]
-        offer(self.system, [("", "None"), *systems])
-        offer(self.spec, [("", "Choose …"), *((str(use.row.id), use.row.name) for use in uses)])
+        systems = {
+            str(one.id): f"{one.customer.name}, {one.name}" for one in list_systems(session) if one.spec_id in known
+        }
+        self.system.choices = {"": "None", **systems}
+        self.spec.choices = {"": "Choose …"} | {str(use.row.id): use.row.name for use in uses}
 
     def read(self) -> DecodeAsk:
         """As the use case takes it; a refusal where neither a system nor a spec was chosen."""
         if not typed(self.system) and not typed(self.spec):
             raise Problems([Problem("spec", "Choose the key's system, or a spec.")])
-        return DecodeAsk(
-            typed(self.measured),
-            self.tolerance.data,
-            typed(self.why),
-            int(typed(self.spec) or 0),
-            self.cuts.data,
-            int(typed(self.system)) if typed(self.system) else None,
+        return self.into(
+            DecodeAsk, spec_id=int(typed(self.spec) or 0), system_id=int(typed(self.system) or 0) or None
         )
 
 
@@ -154,15 +153,12 @@ class DecodePage(PageForm):
 @roles(Role.BENCH)
 def decode() -> ResponseReturnValue:
     """Measured depths back to depth numbers, worn and in-between cuts told."""
-    work, form, decoded = current_work(), DecodePage(), None
+    work, form = current_work(), DecodePage()
     form.offer(work.session)
     if not form.is_submitted():
         form.tolerance.data = Fraction("0.002")
         form.system.data = request.args.get("system", "")
-    elif form.validate():
-        try:
-            decoded = decode_key(work, form.read())
-        except BitternError as error:
-            attach_plain(form, error, {"increment_in": "spec", "depth0_in": "spec"})
-    status = 422 if form.is_submitted() and decoded is None else 200
-    return render_template("keying/decode.html", form=form, decoded=decoded, inches=inches_text), status
+    done = form.run(lambda: decode_key(work, form.read()))
+    decoded = done.value if done else None
+    page = render_template("keying/decode.html", form=form, decoded=decoded, inches=inches_text)
+    return page, 200 if done else form.status

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
+from decimal import ROUND_HALF_EVEN, Decimal
 from fractions import Fraction
 from typing import Any
 
-from flask import flash, redirect, render_template, url_for
+from flask import flash, render_template
 from flask.typing import ResponseReturnValue
 from flask_wtf.file import FileField, FileRequired
 from werkzeug.datastructures import MultiDict
 from wtforms import SelectField
-from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 from wtforms.validators import InputRequired
 
 from app.errors import BitternError
@@ -22,10 +22,10 @@ from app.ledger.tables import Role
 from app.web.access import owner_only, roles
 from app.web.errors import about
 from app.web.fields import WholeField
-from app.web.forms_base import PageForm, SavedForm, text, typed
+from app.web.files import read_upload
+from app.web.forms_base import PageForm, SavedForm, flash_and_redirect, text, typed
 from app.web.keying import blueprint
-from app.web.keying.chart import draw_chart, inches_text, millimeters_text
-from app.web.keying.fields import InchField, attach_plain, file_problems, read_upload
+from app.web.keying.forms import InchField, KeyingForm, file_problems
 from app.web.services import current_work, request_session
 
 
@@ -33,7 +33,7 @@ def _needed(words: str) -> list[Any]:
     return [InputRequired(words)]
 
 
-class SpecPage(SavedForm):
+class SpecPage(KeyingForm, SavedForm):
     """What a chart says. The names are the spec's own."""
 
     name = text(
@@ -53,7 +53,7 @@ class SpecPage(SavedForm):
     )
     step = SelectField(
         "Step of progression",
-        choices=[SelectChoice("1", "single step"), SelectChoice("2", "two-step")],
+        choices={"1": "single step", "2": "two-step"},
         description="Two-step where the increment is about .015 in, single where .023 in.",
     )
     depth0_in = InchField("Root depth of the shallowest cut", description="Inches from the blade's back to the cut.")
@@ -132,15 +132,10 @@ def new_spec() -> ResponseReturnValue:
     form = SpecPage()
     if not form.is_submitted():
         form.step.data, form.first_depth.data = "2", 0
-    if form.validate_on_submit():
-        try:
-            row = add_spec(current_work(), form.read())
-        except BitternError as error:
-            attach_plain(form, error)
-        else:
-            flash(f"{row.name} is saved. Compare the drawing with the paper.")
-            return redirect(url_for("keying.spec", spec_id=row.id), 303)
-    return _form_page(form, ChartFilePage(), 422 if form.is_submitted() else 200)
+    if done := form.run(lambda: add_spec(current_work(), form.read())):
+        said = f"{done.value.name} is saved. Compare the drawing with the paper."
+        return flash_and_redirect(said, "keying.spec", spec_id=done.value.id)
+    return _form_page(form, ChartFilePage(), form.status)
 
 
 @blueprint.route("/specs/load", methods=["POST"])
@@ -172,28 +167,19 @@ def edit_spec(spec_id: int) -> ResponseReturnValue:
     about(f"bitting spec {spec_id}", form)
     if not form.is_submitted():
         form.fill(read_spec(row))
-    if form.validate_on_submit():
-        try:
-            saved = change_spec(current_work(), spec_id, form.version_read, form.read())
-        except BitternError as error:
-            attach_plain(form, error)
-        else:
-            flash(f"{saved.name} is saved.")
-            return redirect(url_for("keying.spec", spec_id=spec_id), 303)
-    return _form_page(form, None, 422 if form.is_submitted() else 200, row.name, spec_id)
+    if done := form.run(lambda: change_spec(current_work(), spec_id, form.version_read, form.read())):
+        return flash_and_redirect(f"{done.value.name} is saved.", "keying.spec", spec_id=spec_id)
+    return _form_page(form, None, form.status, row.name, spec_id)
 
 
 def _form_page(
     form: SpecPage, upload: ChartFilePage | None, status: int, name: str = "", spec_id: int | None = None
 ) -> ResponseReturnValue:
-    drawing = None
     try:
-        drawing = _facts(form.read())
+        facts = _facts(form.read())
     except (BitternError, TypeError, ValueError):  # not yet a whole spec: nothing to draw
-        drawing = None
-    page = render_template(
-        "keying/edit_spec.html", form=form, upload=upload, facts=drawing, name=name, spec_id=spec_id
-    )
+        facts = None
+    page = render_template("keying/edit_spec.html", form=form, upload=upload, facts=facts, name=name, spec_id=spec_id)
     return page, status
 
 
@@ -202,7 +188,7 @@ def _facts(spec: BittingSpec) -> dict[str, object]:
     has_roots = spec.depth0_in is not None and spec.increment_in is not None
     return {
         "spec": spec,
-        "chart": draw_chart(spec),
+        "chart": _chart(spec),
         "theoretical": theoretical(spec),
         "usable": usable(spec),
         "shorter": [
@@ -211,7 +197,7 @@ def _facts(spec: BittingSpec) -> dict[str, object]:
         ],
         "increment": f"{inches_text(spec.increment_in)} in" if spec.increment_in is not None else "",
         "roots": [(f"{d:X}", *_both(root_depth(spec, d))) for d in spec.all_depths] if has_roots else [],
-        "places": _places(spec),
+        "places": [(number, *_both(place)) for number, place in enumerate(_cut_places(spec), start=1)],
         "cautions": _cautions(spec),
     }
 
@@ -220,10 +206,46 @@ def _both(inches: Fraction) -> tuple[str, str]:
     return inches_text(inches), millimeters_text(inches)
 
 
-def _places(spec: BittingSpec) -> list[tuple[int, str, str]]:
+def _chart(spec: BittingSpec) -> dict[str, object]:
+    """Where the lines of the chart's drawing stand (`keying/_chart.html`).
+
+    Widths are to the chart's inches where it gives them; heights are drawn larger, so that depths can be told
+    apart. No key is shown: the stepped edge is the steepest that the MACS allows.
+    """
+    left, room, top = 84.0, 380.0, 44.0
+    if spec.first_cut_in is None or spec.spacing_in is None:
+        pitch = room / (spec.chambers + 1.4)
+        middles = [left + pitch * (number + 1.3) for number in range(spec.chambers)]
+    else:
+        scale = room / float(spec.first_cut_in + spec.spacing_in * spec.chambers)
+        middles = [left + float(place) * scale for place in _cut_places(spec)]
+        pitch = middles[1] - middles[0]
+    lines = [top + 12 + number * 17 for number in range(spec.depths)]
+    back, tip = lines[-1] + 40, middles[-1] + pitch * 0.9
+    steep = min(spec.macs, spec.depths - 1)
+    points = [(left, top), (middles[0] - pitch * 0.5, top)]
+    for number, x in enumerate(middles):
+        y = lines[steep if number % 2 else 0]
+        points += [(x - pitch * 0.2, y), (x + pitch * 0.2, y)]
+    points += [(tip - 6, lines[0]), (tip, back - 14), (tip - 10, back), (left, back)]
+    has_roots = spec.depth0_in is not None and spec.increment_in is not None
+    roots = [inches_text(root_depth(spec, depth)) if has_roots else "" for depth in spec.all_depths]
+    places = [inches_text(place) for place in _cut_places(spec)] or [""] * spec.chambers
+    return {
+        "blade": " ".join(f"{x:.1f},{y:.1f}" for x, y in points),
+        "back": back,
+        "half": (back - top) / 2,
+        "tip": round(tip, 1),
+        "depths": [(f"{depth:X}", y, root) for depth, y, root in zip(spec.all_depths, lines, roots, strict=True)],
+        "cuts": [(round(x, 1), place) for x, place in zip(middles, places, strict=True)],
+    }
+
+
+def _cut_places(spec: BittingSpec) -> list[Fraction]:
+    """Where the middle of each cut is, from the shoulder; empty where the spec does not say."""
     if spec.first_cut_in is None or spec.spacing_in is None:
         return []
-    return [(n + 1, *_both(spec.first_cut_in + n * spec.spacing_in)) for n in range(spec.chambers)]
+    return [spec.first_cut_in + number * spec.spacing_in for number in range(spec.chambers)]
 
 
 def _cautions(spec: BittingSpec) -> list[str]:
@@ -239,3 +261,30 @@ def _cautions(spec: BittingSpec) -> list[str]:
     if spec.macs >= spec.depths - 1:
         found.append("This MACS binds nothing: every pair of neighboring cuts obeys it.")
     return found
+
+
+_MM_PER_INCH = Fraction(254, 10)
+
+
+def inches_text(value: Fraction) -> str:
+    """Inches to four places, without needless zeros beyond the third.
+
+    >>> inches_text(Fraction("0.3165")), inches_text(Fraction(1, 4))
+    ('0.3165', '0.250')
+    """
+    text = _rounded(value, 4)
+    return text[:-1] if text.endswith("0") else text
+
+
+def millimeters_text(inches: Fraction) -> str:
+    """The same length in millimeters to two places.
+
+    >>> millimeters_text(Fraction("0.25"))
+    '6.35'
+    """
+    return _rounded(inches * _MM_PER_INCH, 2)
+
+
+def _rounded(value: Fraction, places: int) -> str:
+    exact = Decimal(value.numerator) / Decimal(value.denominator)
+    return str(exact.quantize(Decimal(1).scaleb(-places), rounding=ROUND_HALF_EVEN))

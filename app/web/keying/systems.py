@@ -1,0 +1,235 @@
+"""The pages about one system in service: audited, cross-keyed, extended, corrected, and when a key of it is lost."""
+
+from __future__ import annotations
+
+import secrets
+from typing import Any
+
+from flask import render_template, request
+from flask.typing import ResponseReturnValue
+from werkzeug.wrappers import Response
+
+from app.keying import NoBittingsLeft
+from app.ledger.keys.losing import LossPlan, RekeyGroup, plan_for_loss
+from app.ledger.keysystems.auditing import check_whole_system
+from app.ledger.keysystems.control import add_control, why_no_control
+from app.ledger.keysystems.correcting import CorrectForm, correct_bitting
+from app.ledger.keysystems.crosskeying import CrossAsk, make_cross_ready, price_cross_keying
+from app.ledger.keysystems.crosskeying import cross_key as save_cross_keying
+from app.ledger.keysystems.extending import Added, extend_system, key_single, make_extension_ready, why_not_extend
+from app.ledger.keysystems.lost_keysets import lost_masters
+from app.ledger.keysystems.system_queries import get_system
+from app.ledger.keysystems.unsealed_system import open_system
+from app.ledger.quoting.issuing import keep_draft
+from app.ledger.quoting.rekeying import keyed_as
+from app.ledger.store.errors import LedgerError
+from app.ledger.tables import Keyset, LineKind, Role
+from app.web.access import may, owner_only, roles
+from app.web.forms_base import flash_and_redirect, typed
+from app.web.keying import blueprint
+from app.web.keying.forms import AuditPage, ControlPage, CorrectPage, CrossPage, ExtendPage, LostPage
+from app.web.keying.searches import start_run
+from app.web.services import current_work, request_session
+
+
+@blueprint.route("/systems/<int:system_id>/audit", methods=["GET", "POST"])
+@roles(Role.BENCH)
+def audit(system_id: int) -> ResponseReturnValue:
+    """Offer the audit; on a POST run it and show what was found."""
+    system, form = get_system(request_session(), system_id), AuditPage()
+    done = form.run(lambda: check_whole_system(current_work(), system_id, int(typed(form.tolerance))))
+    page = render_template("keying/audit.html", system=system, form=form, found=done.value if done else None)
+    return page, 200 if done else form.status
+
+
+@blueprint.route("/systems/<int:system_id>/cross-key", methods=["GET", "POST"])
+@roles(Role.BENCH)
+def cross_key(system_id: int) -> ResponseReturnValue:
+    """Show what a cross-keying costs before it is saved; save it on the second press."""
+    work, form, cost = current_work(), CrossPage(), None
+    opened = open_system(work, system_id)
+    form.offer(opened)
+
+    def act() -> ResponseReturnValue | None:
+        nonlocal cost
+        asked, deed = CrossAsk(int(typed(form.cylinder)), form.wanted), request.form.get("deed")
+        cost = price_cross_keying(work, opened, asked)
+        if deed == "search":
+            return start_run(make_cross_ready(work, opened, asked), form.seconds.data, "keying.cross_run")
+        if deed != "save":
+            return None
+        if cost.unintended:
+            raise LedgerError(
+                "symbols",
+                f"{', '.join(cost.unintended)} would operate this cylinder too, and must not. Nothing was saved; "
+                "see the other ways below.",
+            )
+        save_cross_keying(work, asked.cylinder_id, asked.symbols)
+        said = f"The cylinder is operated by {', '.join(asked.symbols)} too."
+        return flash_and_redirect(said, "keysystems.show", system_id=system_id)
+
+    done = form.run(act)
+    if done and done.value:
+        return done.value
+    page = render_template("keying/cross_key.html", system=opened.system, form=form, cost=cost)
+    return page, 200 if done else form.status
+
+
+@blueprint.route("/systems/<int:system_id>/extend", methods=["GET", "POST"])
+@roles(Role.BENCH)
+def extend(system_id: int) -> ResponseReturnValue:
+    """Add keysets to a system in service, or key single where it must not be extended."""
+    work, form, deed = current_work(), ExtendPage(), request.form.get("deed")
+    system = get_system(work.session, system_id)
+    form.offer(system)
+    is_full = deed == "search"
+
+    def act() -> Added | Response:
+        nonlocal is_full
+        if deed == "search":
+            ready = make_extension_ready(work, system_id, form.read())
+            return start_run(ready, form.seconds.data, "keying.extend_run")
+        if deed == "single":
+            return key_single(work, system_id, form.singles.data or 0)
+        try:
+            return extend_system(work, system_id, form.read())
+        except NoBittingsLeft:
+            is_full = True
+            raise
+
+    if done := form.run(act):
+        if isinstance(done.value, Response):
+            return done.value
+        added, symbols = done.value.system, done.value.symbols
+        few = ", ".join(symbols[:8]) + (f" and {len(symbols) - 8} more" if len(symbols) > 8 else "")
+        said = f"{len(symbols)} keyset{'s' if len(symbols) != 1 else ''} added to {added.name}: {few}."
+        return flash_and_redirect(said, "keysystems.show", system_id=added.id)
+    page = render_template(
+        "keying/extend.html",
+        system=system,
+        form=form,
+        refusal=why_not_extend(work, system),
+        is_full=is_full,
+        lost=lost_masters(work.session, [system_id]),
+    )
+    return page, form.status
+
+
+@blueprint.route("/systems/<int:system_id>/control", methods=["GET", "POST"])
+@roles(Role.BENCH)
+def control(system_id: int) -> ResponseReturnValue:
+    """Give a system of interchangeable cores the control key that it lacks: the one in service, or a new one."""
+    work, form = current_work(), ControlPage()
+
+    def save() -> Keyset:
+        is_drawn = request.form.get("deed") == "draw"
+        if not typed(form.control) and not is_drawn:
+            raise LedgerError("control", "Enter the control key of the cores in service, or draw a new one.")
+        return add_control(work, system_id, "" if is_drawn else typed(form.control))
+
+    if form.run(save):
+        said = "The control key is saved, its bitting sealed."
+        return flash_and_redirect(said, "keysystems.show", system_id=system_id)
+    system = get_system(work.session, system_id)
+    return render_template("keying/control.html", system=system, form=form, why=why_no_control(system)), form.status
+
+
+@blueprint.route("/systems/<int:system_id>/correct", methods=["GET", "POST"])
+@owner_only
+def correct(system_id: int) -> ResponseReturnValue:
+    """Put the right bitting of a keyset in place of the one on record."""
+    work, form = current_work(), CorrectPage()
+    system = get_system(work.session, system_id)
+    form.offer(system)
+    if done := form.run(
+        lambda: correct_bitting(work, system_id, form.into(CorrectForm, keyset_id=int(typed(form.keyset))))
+    ):
+        found = done.value
+        left = f" The audit still has {found.findings} to mend." if found.findings else " The audit is clean."
+        lost = " The system has no array any more and cannot be extended." if found.lost_plan else ""
+        return flash_and_redirect(
+            f"The bitting of {found.keyset.symbol} is corrected: destroy bench sheets printed before.{left}{lost}",
+            "keysystems.show",
+            system_id=system_id,
+        )
+    return render_template("keying/correct.html", system=system, form=form), form.status
+
+
+MOST_DOORS = 40
+
+
+@blueprint.route("/systems/<int:system_id>/lost-key", methods=["GET", "POST"])
+@roles(Role.COUNTER, Role.BENCH)
+def lost_key(system_id: int) -> ResponseReturnValue:
+    """What a lost key exposes and the rekey plan; on request a draft quote on the counter page, where one can be."""
+    work, form = current_work(), LostPage()
+    opened = open_system(work, system_id)
+    form.offer(opened)
+    done = form.run(lambda: plan_for_loss(work, system_id, typed(form.keyset)))
+    plan = done.value if done else None
+    if plan is not None and plan.can_be_quoted and request.form.get("deed") == "quote" and may("counter.page"):
+        token = secrets.token_hex(16)
+        keep_draft(work, token, _draft_of_loss(plan))
+        said = "The rekey plan stands here as a draft quote. Look it over before it is issued."
+        return flash_and_redirect(said, "counter.page", draft="yes")
+    return render_template("keying/lost_key.html", system=opened.system, form=form, plan=plan), (
+        200 if plan else form.status
+    )
+
+
+def _draft_of_loss(plan: LossPlan) -> dict[str, Any]:
+    """A draft with a rekey line a kind of cylinder, and the new keys of each keyset that is replaced."""
+    system = plan.system
+    lines = [
+        {
+            "kind": LineKind.REKEY.value,
+            "quantity": str(len(line.cylinders)),
+            "type": line.cylinders[0].type,
+            "chambers": str(line.chambers),
+            "keyway": line.keyway,
+            "keys_each": "0",
+            **_keying(line),
+            "remark": _remark(plan, line),
+            "standing": " ".join(str(one.id) for one in line.cylinders),
+        }
+        for line in plan.lines
+    ]
+    lines += [
+        {
+            "kind": LineKind.KEYS.value,
+            "quantity": str(count),
+            "keyway": system.keyway,
+            "symbol": symbol,
+            "remark": f"new keys in place of {symbol}",
+        }
+        for symbol, count in plan.keys
+    ]
+    sites = {one.door.site_id for line in plan.lines for one in line.cylinders if one.door}
+    return {
+        "customer_id": str(system.customer_id),
+        "site_id": str(sites.pop() if len(sites) == 1 else system.site_id or ""),
+        "system_id": str(system.id) if system.levels > 1 else "",
+        "replaced": " ".join(plan.lost.replace),
+        "title": f"Rekey after a lost key of {plan.lost.symbol}"[:120],
+        "lines": lines,
+    }
+
+
+def _keying(line: RekeyGroup) -> dict[str, str]:
+    """How the line's cylinders are keyed now, and will be, as typed."""
+    keying = keyed_as(line.keyset, len(line.cylinders))
+    return {"keying": keying.kind.value, "master": keying.master, "set_size": str(keying.set_size or "")}
+
+
+def _remark(plan: LossPlan, line: RekeyGroup) -> str:
+    """Why and where, and what is special about these cylinders, which stays so."""
+    openings = [one.door.opening_number for one in line.cylinders if one.door]
+    doors = ", ".join(openings[:MOST_DOORS]) + (" and more" if len(openings) > MOST_DOORS else "")
+    crossed = ", ".join(f"{symbol} (new)" if symbol in plan.lost.replace else symbol for symbol in line.operators)
+    parts = (
+        f"after the loss of a key of {plan.lost.symbol}",
+        f"doors {doors}" if doors else "",
+        f"stays cross-keyed with {crossed}" if crossed else "",
+        "stays NMK" if line.is_nmk else "",
+    )
+    return "; ".join(filter(None, parts))[:500]
