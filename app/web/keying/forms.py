@@ -161,10 +161,9 @@ class PlanPage(KeyingForm):
         return self.into(
             PlanForm,
             levels=int(self.levels.data),
-            changes_per_master=self.changes.data,
             masters=self.masters.data or 1,
             grands=self.grands.data or 1,
-            expansion_percent=self.expansion.data or 0,
+            expansion=self.expansion.data or 0,
         )
 
 
