@@ -102,7 +102,7 @@ class KeyingForm(PageForm):
         return super().run(placed)
 
 
-class TableForm(KeyingForm):
+class ListedTableForm(KeyingForm):
     """A form with a file whose problems, by row, are listed on the page."""
 
     file: FileField
@@ -124,7 +124,7 @@ def file_problems(error: BitternError) -> Sequence[Problem]:
     return (*found[:MOST_SHOWN], Problem("file", f"… and {len(found) - MOST_SHOWN:,} more. Mend these first."))
 
 
-class OwnerPage(KeyingForm):
+class NewSystemPage(KeyingForm):
     """Whose system a new one is to be, and what it is called."""
 
     boxes: ClassVar[Mapping[str, str]] = {"customer_id": "customer", "system": "name"}
@@ -170,15 +170,15 @@ class PlanPage(KeyingForm):
 _ASKED = ("keyway", "chambers", "levels", "grands", "masters", "changes", "expansion")
 
 
-class StartPage(PlanPage, OwnerPage):
+class StartPage(PlanPage, NewSystemPage):
     """The plan that was chosen, and whose system it is to be; the demand is posted back with it."""
 
-    boxes: ClassVar[Mapping[str, str]] = {**PlanPage.boxes, **OwnerPage.boxes}
+    boxes: ClassVar[Mapping[str, str]] = {**PlanPage.boxes, **NewSystemPage.boxes}
     sealed = HiddenField()
     roles = HiddenField()
 
 
-class ListPage(TableForm):
+class ListPage(ListedTableForm):
     """A bitting list, and what it is held against."""
 
     file = FileField(
@@ -199,7 +199,7 @@ class ListPage(TableForm):
             self.file.errors = [f"This list has {len(self.problems)} problems; each is listed below."]
 
 
-class TakePage(OwnerPage):
+class TakePage(NewSystemPage):
     """Whose list it is, once it was studied."""
 
     sealed = HiddenField()
@@ -207,7 +207,7 @@ class TakePage(OwnerPage):
     chambers = chambers_field()
 
 
-class MatrixPage(TableForm):
+class MatrixPage(ListedTableForm):
     """On what a matrix of who opens what is keyed, and the table where it comes as a file."""
 
     listed = ("file", "doors", "matrix")

@@ -27,7 +27,7 @@ from app.web.access import roles
 from app.web.files import send_table
 from app.web.forms_base import PageForm, flash_and_redirect, typed
 from app.web.keying import blueprint
-from app.web.keying.forms import KeyingForm, OwnerPage
+from app.web.keying.forms import KeyingForm, NewSystemPage
 from app.web.services import current_work
 
 MOST_KEPT = 12
@@ -115,10 +115,10 @@ def _page(run: SearchRun, template: str, form: PageForm, **more: object) -> Resp
 @roles(Role.BENCH)
 def matrix_run(token: str) -> ResponseReturnValue:
     """How far a search has come, or what it found."""
-    return _matrix_page(own_run(token, ReadyMatrix)[0], OwnerPage())
+    return _matrix_page(own_run(token, ReadyMatrix)[0], NewSystemPage())
 
 
-def _matrix_page(run: SearchRun, form: OwnerPage) -> ResponseReturnValue:
+def _matrix_page(run: SearchRun, form: NewSystemPage) -> ResponseReturnValue:
     plan = run.found if isinstance(run.found, AccessPlan) else None
     solution = None if plan is not None else run.found
     return _page(run, "keying/matrix_run.html", form, plan=plan, solution=solution)
@@ -128,7 +128,7 @@ def _matrix_page(run: SearchRun, form: OwnerPage) -> ResponseReturnValue:
 @roles(Role.BENCH)
 def matrix_seal(token: str) -> ResponseReturnValue:
     """Make a system of what was found, its bittings sealed."""
-    (run, ready), form = own_run(token, ReadyMatrix), OwnerPage()
+    (run, ready), form = own_run(token, ReadyMatrix), NewSystemPage()
     plan = run.found
     if not isinstance(plan, AccessPlan):
         abort(400, "This search has found nothing to save.")
