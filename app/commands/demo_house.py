@@ -18,9 +18,9 @@ from app.ledger.bench.checkoff import check_off, cut_off, pin_off
 from app.ledger.bench.pins import StockCount, pin_sizes, set_stock
 from app.ledger.bench.times import job_tasks, record_times
 from app.ledger.care.opening import Ledger
-from app.ledger.catalog.house_settings import HouseForm, set_bench_terms, set_house
-from app.ledger.catalog.makers import import_maker, set_factory_terms
-from app.ledger.catalog.price_editing import TaxRuleForm, TierForm, set_tax_rule, set_tier
+from app.ledger.catalog.house_settings import HouseForm, set_bench_terms, set_factory_terms, set_house
+from app.ledger.catalog.makers import import_maker
+from app.ledger.catalog.price_editing import set_tax_rule, set_tier
 from app.ledger.catalog.price_import import plan_prices, put_on_record
 from app.ledger.catalog.specs import list_specs
 from app.ledger.jobs.notes import add_note
@@ -40,7 +40,7 @@ from app.ledger.sites.customers import CustomerForm, SiteForm, add_customer, add
 from app.ledger.sites.door_paste import DoorRow, read_doors
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Job, Key, KeySystem, Role, Stage
-from app.pricing import BenchTask, is_working_day
+from app.pricing import BenchTask, TaxRule, is_working_day
 
 # Invented, for the demo alone; a real house has no default account.
 DEMO_LOGINS = (
@@ -75,12 +75,12 @@ def load_house(work: Work, folder: Path, first_day: date) -> None:
     for file in sorted((folder / "makers").glob("*.json")):
         import_maker(work, read(f"makers/{file.name}"))
     for row in rows("tiers.csv"):
-        set_tier(work, TierForm(row["name"], Decimal(row["percent off"])))
+        set_tier(work, row["name"], Decimal(row["percent off"]))
     prices = ("prices.csv", (folder / "prices.csv").read_bytes(), first_day)
     put_on_record(work, *prices, plan_prices(work.session, *prices).fingerprint)
     for row in rows("tax_rules.csv"):
         goods, labor = (row[name] == "yes" for name in ("goods taxed", "labor taxed"))
-        set_tax_rule(work, TaxRuleForm(row["place"], Decimal(row["rate percent"]), goods, labor, first_day))
+        set_tax_rule(work, TaxRule(row["place"], Decimal(row["rate percent"]), goods, labor, first_day))
     set_bench_terms(work, first_day, read("terms/bench.json"))
     for file in sorted((folder / "terms").glob("factory_*.json")):
         code = file.stem.removeprefix("factory_").upper()

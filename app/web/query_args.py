@@ -19,6 +19,16 @@ def read_page(arguments: Mapping[str, str]) -> int:
     return max(int(sent), 1) if sent.isascii() and sent.isdecimal() and len(sent) < 7 else 1
 
 
+def read_id(arguments: Mapping[str, str], name: str) -> int | None:
+    """The number of a record in the address or in a hidden field; None when it is absent, and for nonsense.
+
+    >>> read_id({"row": "12"}, "row"), read_id({"row": "-1"}, "row"), read_id({}, "row")
+    (12, None, None)
+    """
+    sent = arguments.get(name, "")
+    return int(sent) if sent.isascii() and sent.isdecimal() and len(sent) < 10 else None
+
+
 def read_text(arguments: Mapping[str, str], name: str = "q", most: int = 120) -> str:
     """The text to search for: single spaces, no control characters, at most `most` characters; "" when absent.
 

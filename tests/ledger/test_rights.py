@@ -36,13 +36,13 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         keysystems.bitting_lists: study_bitting_list
         keysystems.authority: change_records
         keysystems.bitting_lists: take_over
-        catalog.makers: import_maker set_factory_terms
+        catalog.makers: import_maker
         catalog.catalog_import: load_catalog
         catalog.maker_editing: add_maker change_table
         moving.loading: import_house
         moving.planning: plan_house
         moving.writing: export_house
-        catalog.house_settings: set_bench_terms set_house
+        catalog.house_settings: set_bench_terms set_factory_terms set_house
         catalog.price_editing: set_price end_price
         catalog.price_editing: set_tier set_tax_rule
         catalog.price_import: put_on_record

@@ -1,22 +1,23 @@
-"""What the house has settled: the bench's terms by day, its name and what stands on its papers."""
+"""What the house has settled: the bench's and the factories' terms by day, its name and what stands on its papers."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
 from decimal import Decimal
-from typing import Any
+from typing import Any, TypeVar
 
 import sqlalchemy as sa
 
-from app.ledger.catalog.price_queries import changed_terms, terms_mark
+from app.ledger.catalog.price_queries import terms_mark
 from app.ledger.store.engine import transaction
-from app.ledger.store.errors import LedgerError, Stale
+from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.events import record
 from app.ledger.store.records import check_texts, set_changed
 from app.ledger.store.work import Work
-from app.ledger.tables import BENCH_TERMS_SET, BenchTermsRow, House
-from app.pricing import BenchTerms
+from app.ledger.tables import BENCH_TERMS_SET, BenchTermsRow, FactoryTermsRow, House, Maker
+from app.pricing import BenchTerms, FactoryTerms
 
 
 def set_bench_terms(
@@ -28,28 +29,61 @@ def set_bench_terms(
     `why` stands in the event. counted: whether what is on the shelf was counted for it, or is as it was.
     """
     work.require_owner()
-    terms = BenchTerms.from_json(given)
+    terms = BenchTerms.from_json(given).to_json()
     with transaction(work.session):
-        rows = work.session.scalars(sa.select(BenchTermsRow).order_by(BenchTermsRow.valid_from)).all()
-        if seen is not None and seen != terms_mark(rows):
-            raise Stale()
-        before = next((row.terms for row in reversed(rows) if row.valid_from <= valid_from), None)
-        row = next((row for row in rows if row.valid_from == valid_from), None)
-        if row is None:
-            row = BenchTermsRow(valid_from=valid_from)
-            work.session.add(row)
-        row.terms = terms.to_json()
-        work.session.flush()
+        rows = work.session.scalars(sa.select(BenchTermsRow)).all()
+        row, changes = _put_terms(work, rows, BenchTermsRow(valid_from=valid_from), terms, seen)
         record(
             work,
             BENCH_TERMS_SET,
             "price book",
             f"Bench terms from {valid_from.isoformat()} on{f': {why}' if why else ''}",
-            changes=changed_terms(before, terms.to_json()),
+            changes=changes,
             valid_from=valid_from.isoformat(),
             counted=counted,
         )
         return row
+
+
+def set_factory_terms(
+    work: Work, maker_code: str, valid_from: date, given: Any, seen: str | None = None
+) -> FactoryTermsRow:
+    """Put a maker's factory terms on record from a day on; an earlier entry for the same day is replaced.
+
+    `seen`: the mark (`terms_mark`) of all this maker's terms when the page was made; Stale when they have moved on.
+    """
+    work.require_owner()
+    terms = FactoryTerms.from_json(given).to_json()
+    with transaction(work.session):
+        maker = work.session.scalar(sa.select(Maker).where(Maker.code == maker_code))
+        if maker is None:
+            raise NotFound(f"maker {maker_code[:24]}")
+        rows = work.session.scalars(sa.select(FactoryTermsRow).where(FactoryTermsRow.maker_id == maker.id)).all()
+        row, changes = _put_terms(work, rows, FactoryTermsRow(maker_id=maker.id, valid_from=valid_from), terms, seen)
+        said = f"{maker.name}: factory terms from {valid_from.isoformat()} on"
+        record(work, "factory terms set", f"maker {maker.id}", said, changes=changes)
+        return row
+
+
+Terms = TypeVar("Terms", BenchTermsRow, FactoryTermsRow)
+
+
+def _put_terms(
+    work: Work, rows: Sequence[Terms], row: Terms, terms: dict[str, Any], seen: str | None
+) -> tuple[Terms, dict[str, list[Any]]]:
+    """The row of a day with these terms, the new one given where there was none; and name → [before, after] of every
+    figure that differs from what held until then."""
+    if seen is not None and seen != terms_mark(rows):
+        raise Stale()
+    begun = [each for each in rows if each.valid_from <= row.valid_from]
+    latest = max(begun, key=lambda each: each.valid_from, default=None)
+    before = latest.terms if latest else {}
+    if latest is not None and latest.valid_from == row.valid_from:
+        row = latest
+    row.terms = terms
+    work.session.add(row)
+    work.session.flush()
+    return row, {name: [before.get(name), after] for name, after in terms.items() if before.get(name) != after}
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,11 +1,10 @@
-"""A maker's tables and factory terms are saved; a catalog's cylinders are read anew when the pattern changes."""
+"""A maker's tables are saved; a catalog's cylinders are read anew when the pattern changes."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
 from typing import Any
 
 import sqlalchemy as sa
@@ -14,14 +13,12 @@ from sqlalchemy.orm import Session
 from app.errors import BitternError, Problems
 from app.fitting import BulkDecoder, MakerFile, Pattern, decode_any, read_maker, repeated_rows, to_json
 from app.keying import BittingSpec
-from app.ledger.catalog.price_queries import changed_terms, terms_mark
 from app.ledger.catalog.specs import refuse_breaking
 from app.ledger.store.engine import transaction
-from app.ledger.store.errors import NotFound, Stale
+from app.ledger.store.errors import Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import CatalogRow, FactoryTermsRow, Keyway, Maker, SpecRow
-from app.pricing import FactoryTerms
+from app.ledger.tables import CatalogRow, Keyway, Maker, SpecRow
 
 
 def import_maker(work: Work, given: object, version: int | None = None) -> Maker:
@@ -100,42 +97,6 @@ def _items(work: Work, maker: Maker, read: MakerFile) -> None:
             attributes = decode_any(read.patterns, item.part_number)[0].attributes
         row.attributes = to_json(attributes) if attributes else {}
         work.session.add(row)
-
-
-def set_factory_terms(
-    work: Work, maker_code: str, valid_from: date, given: Any, seen: str | None = None
-) -> FactoryTermsRow:
-    """Put a maker's factory terms on record from a day on; an earlier entry for the same day is replaced.
-
-    `seen`: the mark (`terms_mark`) of all this maker's terms when the page was made; Stale when they have moved on.
-    """
-    work.require_owner()
-    terms = FactoryTerms.from_json(given)
-    with transaction(work.session):
-        maker = work.session.scalar(sa.select(Maker).where(Maker.code == maker_code))
-        if maker is None:
-            raise NotFound(f"maker {maker_code[:24]}")
-        rows = work.session.scalars(
-            sa.select(FactoryTermsRow)
-            .where(FactoryTermsRow.maker_id == maker.id)
-            .order_by(FactoryTermsRow.valid_from)
-        ).all()
-        if seen is not None and seen != terms_mark(rows):
-            raise Stale()
-        before = next((row.terms for row in reversed(rows) if row.valid_from <= valid_from), None)
-        row = next((row for row in rows if row.valid_from == valid_from), None)
-        if row is None:
-            row = FactoryTermsRow(maker_id=maker.id, valid_from=valid_from)
-            work.session.add(row)
-        row.terms = terms.to_json()
-        record(
-            work,
-            "factory terms set",
-            f"maker {maker.id}",
-            f"{maker.name}: factory terms from {valid_from.isoformat()} on",
-            changes=changed_terms(before, terms.to_json()),
-        )
-        return row
 
 
 _TABLE: sa.Table = CatalogRow.__table__  # type: ignore[assignment]  # declared wider than it is

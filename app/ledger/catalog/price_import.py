@@ -14,7 +14,8 @@ from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
 from app.ledger.catalog.price_book import COLUMNS
-from app.ledger.catalog.price_queries import guard, least_margin, margin_percent
+from app.ledger.catalog.price_editing import put_price
+from app.ledger.catalog.price_queries import guard, least_margin, margin_percent, price_of
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import Stale
 from app.ledger.store.events import record
@@ -154,7 +155,7 @@ def _plan(session: Session, prices: Sequence[PriceRow], *, says_ends: bool) -> P
         same_day = next((row for row in known if row.valid_from == price.valid_from), None)
         if same_day is not None and not says_ends:
             price = replace(price, valid_until=same_day.valid_until)
-        if same_day is not None and _same(same_day, price):
+        if same_day is not None and price_of(same_day) == price:
             continue
         holding = [
             row
@@ -166,17 +167,6 @@ def _plan(session: Session, prices: Sequence[PriceRow], *, says_ends: bool) -> P
         loses_end = same_day is not None and same_day.valid_until is not None and price.valid_until is None
         changes.append(PriceChange(price, before, same_day is not None, least, loses_end))
     return PricePlan(tuple(changes), len(prices) - len(changes))
-
-
-def _same(row: PriceBookRow, price: PriceRow) -> bool:
-    return (row.description, row.category, row.kind, row.unit_cents, row.cost_cents, row.valid_until) == (
-        price.description,
-        price.category,
-        price.kind.value,
-        price.unit_cents,
-        price.cost_cents,
-        price.valid_until,
-    )
 
 
 def put_on_record(work: Work, name: str, content: bytes, first_day: date, fingerprint: str) -> PricePlan:
@@ -193,12 +183,7 @@ def put_on_record(work: Work, name: str, content: bytes, first_day: date, finger
         for change in plan.changes:
             price = change.row
             place = (price.code, price.tier or "", price.quantity_from, price.valid_from)
-            row = known.get(place) or PriceBookRow(
-                code=place[0], tier=place[1], quantity_from=place[2], valid_from=place[3]
-            )
-            row.description, row.category, row.kind = price.description, price.category, price.kind.value
-            row.unit_cents, row.cost_cents, row.valid_until = price.unit_cents, price.cost_cents, price.valid_until
-            work.session.add(row)
+            put_price(work.session, known.get(place), price)
         work.session.flush()
         record(
             work,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time
 from decimal import Decimal
@@ -54,21 +54,22 @@ def get_house(session: Session) -> House:
 
 def price_book(session: Session) -> PriceBook:
     """The whole price book."""
-    rows = session.scalars(sa.select(PriceBookRow).order_by(PriceBookRow.id))
-    return PriceBook(
-        PriceRow(
-            code=row.code,
-            description=row.description,
-            category=row.category,
-            kind=PriceKind(row.kind),
-            unit_cents=row.unit_cents,
-            cost_cents=row.cost_cents,
-            valid_from=row.valid_from,
-            valid_until=row.valid_until,
-            tier=row.tier or None,
-            quantity_from=row.quantity_from,
-        )
-        for row in rows
+    return PriceBook(map(price_of, session.scalars(sa.select(PriceBookRow).order_by(PriceBookRow.id))))
+
+
+def price_of(row: PriceBookRow) -> PriceRow:
+    """A row of the book as pricing knows it."""
+    return PriceRow(
+        code=row.code,
+        description=row.description,
+        category=row.category,
+        kind=PriceKind(row.kind),
+        unit_cents=row.unit_cents,
+        cost_cents=row.cost_cents,
+        valid_from=row.valid_from,
+        valid_until=row.valid_until,
+        tier=row.tier or None,
+        quantity_from=row.quantity_from,
     )
 
 
@@ -81,14 +82,8 @@ def price_beginning(
     session: Session, code: str, tier: str, quantity_from: int, valid_from: date
 ) -> PriceBookRow | None:
     """The row of a code, tier and quantity that begins on this very day; None when none does."""
-    return session.scalar(
-        sa.select(PriceBookRow).where(
-            PriceBookRow.code == code,
-            PriceBookRow.tier == tier,
-            PriceBookRow.quantity_from == quantity_from,
-            PriceBookRow.valid_from == valid_from,
-        )
-    )
+    place = {"code": code, "tier": tier, "quantity_from": quantity_from, "valid_from": valid_from}
+    return session.scalar(sa.select(PriceBookRow).filter_by(**place))
 
 
 def tier_percent(session: Session, tier: str) -> Decimal:
@@ -207,12 +202,6 @@ def terms_mark(rows: Iterable[Any]) -> str:
     """Tells whether any of these dated terms was changed since a page was made; 64 hex digits."""
     said = sorted((row.valid_from.isoformat(), json.dumps(row.terms, sort_keys=True)) for row in rows)
     return hashlib.sha256(repr(said).encode()).hexdigest()
-
-
-def changed_terms(before: Mapping[str, Any] | None, after: Mapping[str, Any]) -> dict[str, list[Any]]:
-    """Name → [before, after] of every figure that differs, for the event; all of `after` where there was nothing."""
-    old = before or {}
-    return {name: [old.get(name), after.get(name)] for name in after if old.get(name) != after[name]}
 
 
 KEY_CUT = "KEY-CUT"

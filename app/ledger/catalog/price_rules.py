@@ -13,37 +13,17 @@ from sqlalchemy.orm import Session
 
 from app.errors import BitternError
 from app.ledger.catalog.price_book import ruled_categories
+from app.ledger.catalog.price_editing import end_row, refuse_thin, refuse_unknown_tier
 from app.ledger.catalog.price_queries import least_margin, place_in_time, price_book, tier_percent
-from app.ledger.store.engine import get_row, transaction
+from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
 from app.ledger.store.records import check_texts
 from app.ledger.store.work import Work
-from app.ledger.tables import CatalogRow, Maker, PriceBookRow, PriceRuleRow, PriceTier
+from app.ledger.tables import CatalogRow, Maker, PriceBookRow, PriceRuleRow
 from app.pricing import PriceBasis, PriceBook, PriceRow, PriceRule, PriceRules, half_up, show_day
 
 SUBJECT = "price rules"
-
-
-@dataclass(frozen=True, slots=True)
-class RuleForm:
-    """A rule from a day on; "" in `code`, `category`, `maker` (a maker's code) or `tier` means any.
-
-    is_thin_meant: the owner was told that it leaves less than the least margin, and means it.
-    """
-
-    basis: PriceBasis
-    figure: Decimal
-    code: str
-    category: str
-    maker: str
-    tier: str
-    valid_from: date
-    is_thin_meant: bool = False
-
-
-RuleSeen = int | None
-"""The version of the rule that stood there when the form was loaded; None: there was none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,36 +152,25 @@ def _ruled_rows(session: Session, book: RuledBook, rule: PriceRule) -> list[Pric
     return sorted((row for row in rows if row.code not in sold), key=lambda row: row.code)
 
 
-def set_rule(work: Work, form: RuleForm, seen: RuleSeen = None) -> PriceRuleRow:
-    """Put a rule on record from a day on; one for the same things and day is replaced when it is as it was `seen`.
+def set_rule(work: Work, rule: PriceRule, seen: int | None = None, *, is_thin_meant: bool = False) -> PriceRuleRow:
+    """Put a rule on record from a day on; one for the same things and day is replaced when its version was `seen`.
 
     Raises LedgerError on the field at fault (`is_thin_meant` when the margin it leaves is thin and that was not
     said yet), Stale when somebody set the same rule first.
     """
     work.require_owner()
-    check_texts(form, PriceRuleRow)
-    rule = PriceRule(form.basis, form.figure, form.valid_from)  # refuses a figure that cannot be
+    check_texts(rule, PriceRuleRow)
     with transaction(work.session):
-        _check_names(work.session, form)
-        thin = _thin(rule, least_margin(work.session))
-        if thin and not form.is_thin_meant:
-            raise LedgerError("is_thin_meant", f"{thin} Tick this to set it all the same.")
-        row = work.session.scalar(
-            sa.select(PriceRuleRow).where(
-                PriceRuleRow.code == form.code,
-                PriceRuleRow.category == form.category,
-                PriceRuleRow.maker == form.maker,
-                PriceRuleRow.tier == form.tier,
-                PriceRuleRow.valid_from == form.valid_from,
-            )
-        )
+        _check_names(work.session, rule)
+        refuse_thin(_thin(rule, least_margin(work.session)), is_thin_meant)
+        place = {name: getattr(rule, name) or "" for name in ("code", "category", "maker", "tier")}
+        place["valid_from"] = rule.valid_from
+        row = work.session.scalar(sa.select(PriceRuleRow).filter_by(**place))
         if row is not None and row.version != seen:
             raise Stale()
         before = rule_words(row) if row else None
-        row = row or PriceRuleRow(
-            code=form.code, category=form.category, maker=form.maker, tier=form.tier, valid_from=form.valid_from
-        )
-        row.basis, row.figure, row.valid_until = form.basis.value, f"{form.figure:f}", None
+        row = row or PriceRuleRow(**place)
+        row.basis, row.figure, row.valid_until = rule.basis.value, f"{rule.figure:f}", None
         work.session.add(row)
         work.session.flush()
         was = f"; was {before}" if before else ""
@@ -221,18 +190,12 @@ def end_rule(work: Work, rule_id: int, last_day: date, version: int) -> PriceRul
     """Let a rule hold up to and including a day; a coming one may be taken back by a day before its first."""
     work.require_owner()
     with transaction(work.session):
-        row = get_rule(work.session, rule_id)
-        if row.version != version:
-            raise Stale()
+        row = get_version(work.session, PriceRuleRow, rule_id, "price rule", version)
         said = f"{rule_subject(row)}: {rule_words(row)}"
-        if last_day < row.valid_from:
-            if row.valid_from <= work.today:
-                raise LedgerError("last_day", "The last day may not be before the rule's first.")
-            work.session.delete(row)
-            said += f" from {show_day(row.valid_from)} was undone"
-        else:
-            row.valid_until = last_day
+        if end_row(work.session, row, last_day, work.today):
             said += f" ends on {show_day(last_day)}"
+        else:
+            said += f" from {show_day(row.valid_from)} was undone"
         record(work, "price rule ended", SUBJECT, said)
         return row
 
@@ -245,17 +208,16 @@ def rule_subject(row: PriceRuleRow) -> str:
     return f"{what or 'everything'}{f' for {row.tier}' if row.tier else ''}"
 
 
-def _check_names(session: Session, form: RuleForm) -> None:
+def _check_names(session: Session, rule: PriceRule) -> None:
     """What a rule names must be there, else it would hold for nothing and nobody would see it."""
-    if form.tier and not session.scalar(sa.select(PriceTier.id).where(PriceTier.name == form.tier)):
-        raise LedgerError("tier", f"There is no customer tier named {form.tier}; add it under Settings.")
-    if form.maker and not session.scalar(sa.select(Maker.id).where(Maker.code == form.maker)):
+    refuse_unknown_tier(session, rule.tier)
+    if rule.maker and not session.scalar(sa.select(Maker.id).where(Maker.code == rule.maker)):
         raise LedgerError("maker", "Choose one of the makers on record.")
-    if form.category and form.category not in ruled_categories(session):
+    if rule.category and rule.category not in ruled_categories(session):
         raise LedgerError("category", "Neither a catalog nor the price book has this category; choose one.")
-    if form.code:
-        book = sa.select(PriceBookRow.id).where(PriceBookRow.code == form.code).limit(1)
-        catalog = sa.select(CatalogRow.id).where(CatalogRow.part_number == form.code).limit(1)
+    if rule.code:
+        book = sa.select(PriceBookRow.id).where(PriceBookRow.code == rule.code).limit(1)
+        catalog = sa.select(CatalogRow.id).where(CatalogRow.part_number == rule.code).limit(1)
         if not session.scalar(book) and not session.scalar(catalog):
             raise LedgerError("code", "Neither the price book nor a catalog has this code or part number.")
 

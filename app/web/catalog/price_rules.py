@@ -17,8 +17,6 @@ from app.ledger.catalog.price_book import next_monday, ruled_categories
 from app.ledger.catalog.price_queries import least_margin, margin_percent, tier_names
 from app.ledger.catalog.price_rules import (
     SUBJECT,
-    RuleForm,
-    RuleSeen,
     end_rule,
     get_rule,
     list_rules,
@@ -29,11 +27,12 @@ from app.ledger.catalog.price_rules import (
 )
 from app.ledger.store.events import events_of
 from app.ledger.tables import PriceRuleRow
-from app.pricing import PriceBasis, read_percent
+from app.pricing import PriceBasis, PriceRule, read_percent
 from app.web.access import owner_only
 from app.web.errors import about
 from app.web.fields import DayField, TextField
 from app.web.forms_base import PageForm, SavedForm, flash_and_redirect, text, typed
+from app.web.query_args import read_id
 from app.web.services import current_work, request_session
 
 _BASES = {
@@ -76,11 +75,11 @@ class RulePage(PageForm):
         self.maker.choices = {"": "any", **makers}
         self.tier.choices = {"": "everybody", **{name: name for name in tiers}}
 
-    @property
-    def seen_read(self) -> RuleSeen:
-        """The version that stood there when the form was loaded; None for none, and for nonsense."""
-        sent = typed(self.seen)
-        return int(sent) if sent.isascii() and sent.isdecimal() and len(sent) < 10 else None
+    def rule(self) -> PriceRule:
+        """The rule; what is left empty means any."""
+        return self.into(
+            PriceRule, **{name: typed(self[name]) or None for name in ("code", "category", "maker", "tier")}
+        )
 
 
 class EndRulePage(SavedForm):
@@ -127,7 +126,9 @@ def set_one() -> ResponseReturnValue:
     form = RulePage(data=_start())
     makers = {maker.code: maker.name for maker, _, _ in list_makers(work.session)}
     form.offer(ruled_categories(work.session), makers, tier_names(work.session))
-    if done := form.run(lambda: set_rule(work, form.into(RuleForm), form.seen_read)):
+    if done := form.run(
+        lambda: set_rule(work, form.rule(), read_id(request.form, "seen"), is_thin_meant=form.is_thin_meant.data)
+    ):
         return flash_and_redirect("The price rule is saved.", "rules.show", rule_id=done.value.id)
     return render_template("catalog/set_price_rule.html", form=form), form.status
 
@@ -135,10 +136,10 @@ def set_one() -> ResponseReturnValue:
 def _start() -> dict[str, Any]:
     """What stands in the form at first: the rule named in the address, from next Monday or from its own day."""
     today = current_work().today
-    named = request.args.get("rule", "")
-    if not (named.isascii() and named.isdecimal() and len(named) < 10):
+    named = read_id(request.args, "rule")
+    if named is None:
         return {"valid_from": next_monday(today), "basis": "cost times"}
-    row = get_rule(request_session(), int(named))
+    row = get_rule(request_session(), named)
     is_coming = row.valid_from > today
     names = ("basis", "figure", "code", "category", "maker", "tier")
     return {

@@ -14,17 +14,18 @@ from wtforms.validators import InputRequired
 
 from app.errors import BitternError, Problems
 from app.ledger.catalog.price_book import book_page, categories, code_lines, export_rows, next_monday, usual_start
-from app.ledger.catalog.price_editing import PriceForm, Seen, end_price, price_mark, set_price, subject_of
+from app.ledger.catalog.price_editing import Seen, end_price, price_mark, set_price, subject_of
 from app.ledger.catalog.price_import import plan_prices, put_on_record
 from app.ledger.catalog.price_queries import get_price, price_beginning, tier_names
 from app.ledger.store.events import events_of
 from app.ledger.tables import PriceBookRow
+from app.pricing import PriceRow
 from app.web.access import owner_only
 from app.web.errors import about
 from app.web.fields import CentsField, DayField, WholeField
 from app.web.files import send_table
 from app.web.forms_base import PageForm, attach, flash_and_redirect, text, typed
-from app.web.query_args import read_page, read_text, wants_fragment
+from app.web.query_args import read_id, read_page, read_text, wants_fragment
 from app.web.services import current_work, request_session
 from app.web.staged_uploads import drop_upload, find_upload, stage_upload
 
@@ -131,7 +132,14 @@ def set_one() -> ResponseReturnValue:
     form = PricePage(data=_start(work.today))
     form.offer(tier_names(work.session))
     about(subject_of(typed(form.code)))
-    if done := form.run(lambda: set_price(work, form.into(PriceForm), form.seen_read)):
+    if done := form.run(
+        lambda: set_price(
+            work,
+            form.into(PriceRow, tier=typed(form.tier) or None),
+            form.seen_read,
+            is_thin_meant=form.is_thin_meant.data,
+        )
+    ):
         row = done.value
         return flash_and_redirect(
             f"{row.code} is set from {row.valid_from.isoformat()} on.", "prices.code", code=row.code
@@ -141,10 +149,10 @@ def set_one() -> ResponseReturnValue:
 
 def _start(today: date) -> dict[str, object]:
     """What stands in the form at first: the row named in the address, from its own day or the usual one."""
-    named = request.args.get("row", "")
-    if not (named.isascii() and named.isdecimal() and len(named) < 10):
+    named = read_id(request.args, "row")
+    if named is None:
         return {"valid_from": usual_start(request_session(), today), "quantity_from": 1}
-    row = get_price(request_session(), int(named))
+    row = get_price(request_session(), named)
     starts = row.valid_from if row.valid_from > today else next_monday(today)
     there = price_beginning(request_session(), row.code, row.tier, row.quantity_from, starts)
     names = ("code", "description", "category", "kind", "tier", "quantity_from", "unit_cents", "cost_cents")

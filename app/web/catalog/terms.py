@@ -9,9 +9,8 @@ from flask import Blueprint, render_template
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
-from app.ledger.catalog.house_settings import set_bench_terms
+from app.ledger.catalog.house_settings import set_bench_terms, set_factory_terms
 from app.ledger.catalog.maker_queries import factory_terms_by_maker, get_maker
-from app.ledger.catalog.makers import set_factory_terms
 from app.ledger.catalog.price_book import next_monday
 from app.ledger.catalog.price_queries import dated_bench_terms, terms_mark
 from app.ledger.quoting.promises import bench_today

@@ -12,8 +12,6 @@ from wtforms.validators import InputRequired
 
 from app.ledger.catalog.house_settings import HouseForm, set_house
 from app.ledger.catalog.price_editing import (
-    TaxRuleForm,
-    TierForm,
     get_tax_rule,
     get_tier,
     list_tax_rules,
@@ -25,10 +23,12 @@ from app.ledger.catalog.price_editing import (
 from app.ledger.catalog.price_queries import find_house, place_in_time
 from app.ledger.store.events import events_of
 from app.ledger.tables import House, PriceTier, TaxRuleRow
+from app.pricing import TaxRule
 from app.web.access import owner_only
 from app.web.errors import about
 from app.web.fields import DayField, PercentField, WholeField
 from app.web.forms_base import PageForm, SavedForm, area, flash_and_redirect, text, typed
+from app.web.query_args import read_id
 from app.web.services import current_work, request_session
 
 
@@ -108,17 +108,17 @@ def new_tax_rule() -> ResponseReturnValue:
     work = current_work()
     about("house")
     form = TaxRulePage(data=_start_of_tax())
-    if form.run(lambda: set_tax_rule(work, form.into(TaxRuleForm), typed(form.seen))):
+    if form.run(lambda: set_tax_rule(work, form.into(TaxRule), typed(form.seen))):
         return flash_and_redirect(f"Sales tax of {typed(form.place)} is saved.", "settings.index")
     return render_template("settings/tax_rule.html", form=form), form.status
 
 
 def _start_of_tax() -> dict[str, Any]:
     """What stands in the form at first: the rule named in the address, to be replaced on its own first day."""
-    named = request.args.get("rule", "")
-    if not (named.isascii() and named.isdecimal() and len(named) < 10):
+    named = read_id(request.args, "rule")
+    if named is None:
         return {"valid_from": current_work().today, "goods_taxed": True}
-    row = get_tax_rule(request_session(), int(named))
+    row = get_tax_rule(request_session(), named)
     names = ("place", "goods_taxed", "labour_taxed", "valid_from")
     held = {name: getattr(row, name) for name in names}
     return {**held, "rate": Decimal(row.rate_percent), "seen": tax_mark(row)}
@@ -143,6 +143,8 @@ def _tier_page(tier_id: int | None) -> ResponseReturnValue:
     found = get_tier(request_session(), tier_id) if tier_id is not None else None
     kept = {"percent_off": Decimal(found.percent_off)} if found else {}
     form = TierPage(obj=None, data={"name": found.name, "version": found.version, **kept} if found else None)
-    if form.run(lambda: set_tier(current_work(), form.into(TierForm), tier_id, form.version_read)):
+    if form.run(
+        lambda: set_tier(current_work(), typed(form.name), form.percent_off.data, tier_id, form.version_read)
+    ):
         return flash_and_redirect(f"Tier {typed(form.name)} is saved.", "settings.index")
     return render_template("settings/tier.html", form=form, tier=found), form.status

@@ -9,14 +9,13 @@ from decimal import Decimal
 import pytest
 
 from app.errors import BitternError
-from app.ledger.catalog.house_settings import set_bench_terms
+from app.ledger.catalog.house_settings import set_bench_terms, set_factory_terms
 from app.ledger.catalog.maker_queries import factory_terms_on
-from app.ledger.catalog.makers import set_factory_terms
 from app.ledger.catalog.price_book import code_lines
-from app.ledger.catalog.price_editing import TaxRuleForm, set_tax_rule
+from app.ledger.catalog.price_editing import set_tax_rule
 from app.ledger.catalog.price_import import plan_prices
 from app.ledger.catalog.price_queries import bench_terms_on, bench_terms_row_on, price_entries
-from app.ledger.catalog.price_rules import RuleForm, end_rule, list_rules, set_rule
+from app.ledger.catalog.price_rules import end_rule, list_rules, set_rule
 from app.ledger.quoting.quoting import PricedQuote, price_request
 from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.revising import requote
@@ -24,7 +23,7 @@ from app.ledger.sites.customers import exemption_state
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Maker, PriceBookRow, Stage
-from app.pricing import PriceBasis, TaxRule, total
+from app.pricing import PriceBasis, PriceRule, TaxRule, total
 from tests.ledger.conftest import customer_id
 from tests.ledger.quoting.test_revising import RINGS, dearer
 from tests.ledger.test_main_job import accept, flats, issued
@@ -134,7 +133,7 @@ def test_a_price_rule_holds_from_its_first_to_its_last_day(work: Work) -> None:
     before, first = rings_cost(work), work.today + 2 * DAY
     cost = work.session.query(PriceBookRow).filter_by(code="RING-SET").first()
     assert cost is not None
-    set_rule(work, RuleForm(PriceBasis.COST_TIMES, Decimal(3), "RING-SET", "", "", "", first))
+    set_rule(work, PriceRule(PriceBasis.COST_TIMES, Decimal(3), first, code="RING-SET"))
     (rule,) = [row for row, _ in list_rules(work.session, work.today) if row.code == "RING-SET"]
     end_rule(work, rule.id, first + 3 * DAY, rule.version)
     by_rule = 3 * (cost.cost_cents or 0)
@@ -178,7 +177,7 @@ def test_an_exemption_holds_on_its_last_day(work: Work, customer: Customer) -> N
 
 
 def test_a_tax_rate_holds_from_its_first_day(work: Work) -> None:
-    set_tax_rule(work, TaxRuleForm("Saltmarsh", Decimal(9), True, True, work.today + 5 * DAY))
+    set_tax_rule(work, TaxRule("Saltmarsh", Decimal(9), True, True, work.today + 5 * DAY))
     for days, is_new in ((4, False), (5, True)):
         assert ("9%" in price_request(days_later(work, days), rings(work)).totals.tax_note) is is_new
 

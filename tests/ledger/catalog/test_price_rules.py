@@ -8,9 +8,9 @@ from decimal import Decimal
 from app.ledger.catalog.price_book import code_lines
 from app.ledger.catalog.price_editing import end_price, price_mark
 from app.ledger.catalog.price_queries import price_book
-from app.ledger.catalog.price_rules import RuleForm, end_rule, list_rules, price_rules, set_rule
+from app.ledger.catalog.price_rules import end_rule, list_rules, price_rules, set_rule
 from app.ledger.store.work import Work
-from app.pricing import PriceBasis
+from app.pricing import PriceBasis, PriceRule
 from tests.ledger.quoting.test_revising import dearer
 
 
@@ -31,7 +31,7 @@ def test_after_a_price_has_ended_the_page_shows_the_one_that_quotes_take(work: W
 def test_after_a_rule_has_ended_the_list_shows_the_one_that_quotes_take(work: Work) -> None:
     session, today = work.session, work.today
     for figure, day in (("2", today - timedelta(days=30)), ("3", today)):
-        set_rule(work, RuleForm(PriceBasis.COST_TIMES, Decimal(figure), "", "", "ARD", "", day))
+        set_rule(work, PriceRule(PriceBasis.COST_TIMES, Decimal(figure), day, maker="ARD"))
     newest = list_rules(session, today)[0][0]
     end_rule(work, newest.id, today, newest.version)
     tomorrow = today + timedelta(days=1)

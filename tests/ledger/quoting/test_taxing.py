@@ -8,12 +8,12 @@ from decimal import ROUND_HALF_UP, Decimal
 
 import pytest
 
-from app.ledger.catalog.price_editing import TaxRuleForm, set_tax_rule
+from app.ledger.catalog.price_editing import set_tax_rule
 from app.ledger.quoting.quoting import PricedQuote, price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, LineKind, Site
-from app.pricing import ROUNDING_RULE, KeyingKind
+from app.pricing import ROUNDING_RULE, KeyingKind, TaxRule
 from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import mortise
 
@@ -28,7 +28,7 @@ def ask(work: Work, **more: object) -> QuoteRequest:
 
 def place(work: Work, name: str, rate: str, goods: bool, labor: bool, days: int = 0) -> None:
     day = work.today + timedelta(days)
-    set_tax_rule(work, TaxRuleForm(name, Decimal(rate), goods, labor, day))
+    set_tax_rule(work, TaxRule(name, Decimal(rate), goods, labor, day))
 
 
 def by_hand(priced: PricedQuote, rate: str, goods: bool, labor: bool) -> int:

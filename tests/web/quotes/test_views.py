@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 
 from app.keying import write_bitting
 from app.ledger.care.opening import Ledger
-from app.ledger.catalog.makers import set_factory_terms
+from app.ledger.catalog.house_settings import set_factory_terms
 from app.ledger.catalog.price_queries import bench_terms_on
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.keysystems.systems import SystemForm, insert_system
