@@ -104,7 +104,6 @@ NO_ROLE_OF_THEIR_OWN = {
         store.events: record
         quoting.accepting: newest_revision carry_out
         jobs.stages: require_checked
-        quoting.crossed_doors: cross_door
         quoting.issuing: insert_job
         quoting.key_lines: keysets_sold
         quoting.lost_keys: allow_lost require_none_lost_of_job
@@ -142,7 +141,7 @@ NO_ROLE_OF_THEIR_OWN = {
         quoting.missing: questions_about facts_of
         jobs.papers: schedule_of
         quoting.quoting: price_request price_option
-        quoting.system_fit: system_problems records_problems
+        quoting.allocation: system_problems
         keysystems.crosskeying: make_cross_ready
         keysystems.extending: why_not_extend
         keysystems.systems: keyway_spec

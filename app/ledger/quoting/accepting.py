@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -16,8 +17,7 @@ from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.authority import require_job_authority
 from app.ledger.keysystems.control import control_of, has_control_keys
 from app.ledger.keysystems.crosskeying import insert_operators
-from app.ledger.quoting.allocation import Allotment, KeysetAllotter
-from app.ledger.quoting.crossed_doors import cross_door, own_symbol
+from app.ledger.quoting.allocation import Allotment, KeysetAllotter, system_problems
 from app.ledger.quoting.key_lines import keysets_sold
 from app.ledger.quoting.lost_keys import require_none_lost_of_job
 from app.ledger.quoting.promises import promise_from
@@ -36,6 +36,7 @@ from app.ledger.tables import (
     Door,
     Job,
     JobLine,
+    Keyset,
     LineKind,
     Maker,
     QuoteRevision,
@@ -89,7 +90,7 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         snapshot = as_accepted(offered, form.option)
         ask = QuoteRequest.from_json(snapshot.ask)
         job.promised_on = promise_from(work, snapshot, form.accepted_on).on
-        carry_out(work, job, ask, snapshot, form, KeysetAllotter(work, job, ask, snapshot))
+        carry_out(work, job, ask, snapshot, form, KeysetAllotter(work, job, ask, snapshot.keying))
         require_job_authority(work, job, f"accepted quote {job.number}-{revision.revision}", form.override_reason)
         require_none_lost_of_job(work, job, ask, form.lost_reason)
         job.stage = Stage.APPROVED
@@ -119,9 +120,28 @@ def carry_out(
     All that the quote itself can be refused for is refused here, so issuing tries it, too (trying.py). What a person
     brings to the acceptance, such as authority, is asked by `accept_quote`.
     """
-    slots = _add_lines(work, job, ask, snapshot)
-    _check_doors(form.doors, [slot for slot in slots if not slot.line.standing])
-    _add_cylinders(work, job, ask, snapshot, slots, form, allotter)
+    problems = system_problems(work, ask, ask.lines, snapshot.keying)
+    if problems:
+        raise LedgerError(problems[0].field, problems[0].message)
+    _check_doors(form.doors, sum(line.quantity for line in ask.lines if line.kind.is_keyed and not line.standing))
+    printed = {line.label: line for line in snapshot.lines}
+    for number, (line, typed) in enumerate(zip(ask.lines, snapshot.ask["lines"], strict=True), start=1):
+        shown = printed[str(number)]
+        work.session.add(
+            JobLine(
+                job_id=job.id,
+                number=number,
+                kind=line.kind.value,
+                description=shown.words,
+                part_number=shown.part_number,
+                quantity=line.quantity,
+                unit_cents=shown.unit_cents,
+                ask=typed,
+            )
+        )
+    _add_cylinders(work, job, ask, printed, form, allotter)
+    work.session.flush()
+    _order_all_keys(work, job, ask, printed, allotter)
     work.session.flush()
     prove_no_interchange(work, [system for system in allotter.systems if system.records is RecordsHolder.SHOP])
 
@@ -173,43 +193,11 @@ def _agree(job: Job, form: AcceptForm, snapshot: QuoteSnapshot) -> None:
         job.bench_minutes, job.keyed_at = snapshot.bench_minutes or 0, snapshot.keyed_at
 
 
-@dataclass(frozen=True, slots=True)
-class _Slot:
-    """One cylinder to be: its line, the line's number, and its place among the line's cylinders."""
-
-    line: LineRequest
-    line_number: int
-    printed: SnapshotLine
-
-
-def _add_lines(work: Work, job: Job, ask: QuoteRequest, snapshot: QuoteSnapshot) -> list[_Slot]:
-    printed = {line.label: line for line in snapshot.lines}
-    slots: list[_Slot] = []
-    rows = snapshot.ask["lines"]
-    for number, (line, typed) in enumerate(zip(ask.lines, rows, strict=True), start=1):
-        shown = printed[str(number)]
-        work.session.add(
-            JobLine(
-                job_id=job.id,
-                number=number,
-                kind=line.kind.value,
-                description=shown.words,
-                part_number=shown.part_number,
-                quantity=line.quantity,
-                unit_cents=shown.unit_cents,
-                ask=typed,
-            )
-        )
-        if line.kind.is_keyed:
-            slots += [_Slot(line, number, shown)] * line.quantity
-    return slots
-
-
-def _check_doors(doors: Sequence[DoorRow], slots: Sequence[_Slot]) -> None:
-    if len(doors) > len(slots):
+def _check_doors(doors: Sequence[DoorRow], cylinders: int) -> None:
+    if len(doors) > cylinders:
         raise LedgerError(
             "doors",
-            f"There are {len(doors)} rows, but only {len(slots)} cylinders on this quote. Give a row a cylinder.",
+            f"There are {len(doors)} rows, but only {cylinders} cylinders on this quote. Give a row a cylinder.",
         )
     problems = [
         Problem("doors", f"Row {row.row}, opening: a keyset needs an opening number beside it, or leave both empty.")
@@ -224,52 +212,48 @@ def _add_cylinders(
     work: Work,
     job: Job,
     ask: QuoteRequest,
-    snapshot: QuoteSnapshot,
-    slots: Sequence[_Slot],
+    printed: Mapping[str, SnapshotLine],
     form: AcceptForm,
     allotter: KeysetAllotter,
 ) -> None:
+    """Every cylinder with its keyset: on the door of its row in the list, or where it hangs. Who else operates those
+    that hang does so still.
+    """
     site_id = _site(work, job, form)
     makers = dict(work.session.execute(sa.select(Maker.code, Maker.id)).all())
-    place = 0
+    rows = iter(form.doors)
     for number, line in enumerate(ask.lines, start=1):
         if not line.kind.is_keyed:
             continue
-        mine = [slot for slot in slots if slot.line_number == number]
+        shown = printed[str(number)]
         if line.standing:
-            _rekey(work, job, ask, mine, allotter)
+            hung = _hanging(work, job, ask, number)
+            allotments = allotter.rekey(number, line, hung)
+            rekeyed = [
+                _cylinder(job, number, line, shown, allotment, makers, there.position, there.door, there)
+                for allotment, there in zip(allotments, hung, strict=True)
+            ]
+            work.session.add_all(rekeyed)
+            work.session.flush()
+            for cylinder, there in zip(rekeyed, hung, strict=True):
+                if further := [allotter.now(number, one.keyset).symbol for one in there.operators]:
+                    insert_operators(work, cylinder.id, further)
             continue
-        rows = [form.doors[i] if i < len(form.doors) else None for i in range(place, place + line.quantity)]
-        place += line.quantity
-        allotments = allotter.allot(number, line, [own_symbol(row) if row else "" for row in rows])
-        for slot, row, allotment in zip(mine, rows, allotments, strict=True):
-            door = upsert_door(work, site_id, row) if row and row.opening and site_id else None
-            position = row.position if row and row.position else "outside"
-            there = on_door(door, position) if line.kind is LineKind.REKEY else None
-            cylinder = _cylinder(job, slot, position, door, allotment, makers, there)
+        listed = [next(rows, DoorRow(row=0)) for _ in range(line.quantity)]
+        for row, allotment in zip(listed, allotter.allot(number, line, list(map(own_symbol, listed))), strict=True):
+            door = upsert_door(work, site_id, row) if row.opening and site_id else None
+            position = row.position or "outside"
+            stood = on_door(door, position) if line.kind is LineKind.REKEY else None
+            cylinder = _cylinder(job, number, line, shown, allotment, makers, position, door, stood)
             work.session.add(cylinder)
-            cross_door(work, cylinder, row, allotment.keyset)
-    work.session.flush()
-    _order_all_keys(work, job, ask, snapshot, allotter)
+            _cross_door(work, cylinder, row, allotment.keyset)
 
 
-def _rekey(work: Work, job: Job, ask: QuoteRequest, slots: Sequence[_Slot], allotter: KeysetAllotter) -> None:
-    """Put on record what the cylinders of one line become where they hang; who else operates them does so still."""
-    number, line = slots[0].line_number, slots[0].line
+def _hanging(work: Work, job: Job, ask: QuoteRequest, number: int) -> list[Cylinder]:
     try:
-        cylinders = hanging(work.session, job.customer_id, ask, line)
+        return hanging(work.session, job.customer_id, ask, ask.lines[number - 1])
     except BitternError as error:
-        raise LedgerError(f"line {number}: {error.field}", error.message) from error
-    rekeyed = [
-        _cylinder(job, slot, there.position, there.door, allotment, {}, there)
-        for slot, there, allotment in zip(slots, cylinders, allotter.rekey(number, line, cylinders), strict=True)
-    ]
-    work.session.add_all(rekeyed)
-    work.session.flush()
-    for cylinder, there in zip(rekeyed, cylinders, strict=True):
-        further = [allotter.now(number, one.keyset).symbol for one in there.operators]
-        if further:
-            insert_operators(work, cylinder.id, further)
+        raise LedgerError(f"lines.{number - 1}.{error.field}", error.message) from error
 
 
 def _site(work: Work, job: Job, form: AcceptForm) -> int | None:
@@ -286,24 +270,26 @@ def _site(work: Work, job: Job, form: AcceptForm) -> int | None:
 
 def _cylinder(
     job: Job,
-    slot: _Slot,
+    number: int,
+    line: LineRequest,
+    shown: SnapshotLine,
+    allotment: Allotment,
+    makers: Mapping[str, int],
     position: str,
     door: Door | None,
-    allotment: Allotment,
-    makers: dict[str, int],
     there: Cylinder | None,
 ) -> Cylinder:
     """The cylinder to be; `there` is the one on record that it is rekeyed from, where there is one."""
     # What was sold is what the quote resolved the line to, so a part number's attributes are here too.
-    attributes = slot.line.attributes or CylinderAttributes("")
+    attributes = line.attributes or CylinderAttributes("")
     cylinder = Cylinder(
         job_id=job.id,
-        line_number=slot.line_number,
+        line_number=number,
         door_id=door.id if door else None,
         position=position,
-        maker_id=makers.get(attributes.maker or slot.line.maker_code),
-        part_number=slot.printed.part_number,
-        words=slot.printed.words[:300] or words(attributes)[:300],
+        maker_id=makers.get(attributes.maker or line.maker_code),
+        part_number=shown.part_number,
+        words=shown.words[:300] or words(attributes)[:300],
         type=attributes.type,
         length=attributes.length,
         chambers=attributes.chambers,
@@ -314,22 +300,54 @@ def _cylinder(
         finish=attributes.finish or "",
         keyset_id=allotment.keyset.id if allotment.keyset else None,
         is_nmk=allotment.is_nmk,
-        remarks=slot.line.remark,
+        remarks=line.remark,
     )
     if there is not None:
         keep_what_it_is(cylinder, there, attributes)
     return cylinder
 
 
+def own_symbol(row: DoorRow) -> str:
+    """The keyset that a row's door is keyed to; X1X has no key of its own, so the first that operates it.
+
+    >>> own_symbol(DoorRow(1, keyset="X1X", operated_by="2AA, 3AA")), own_symbol(DoorRow(1, keyset="1AA"))
+    ('2AA', '1AA')
+    """
+    listed = _operating(row)
+    return listed[0] if listed and re.fullmatch(r"X\d+X", row.keyset.upper()) else row.keyset
+
+
+def _operating(row: DoorRow) -> list[str]:
+    return row.operated_by.replace(",", " ").upper().split()
+
+
+def _cross_door(work: Work, cylinder: Cylinder, row: DoorRow, keyset: Keyset | None) -> None:
+    """Have the row's further keys operate its cylinder."""
+    above: set[str] = set()
+    step = keyset
+    while step is not None:
+        above.add(step.symbol)
+        step = step.parent
+    further = [symbol for symbol in _operating(row) if symbol not in above]
+    if not further:
+        return
+    if keyset is None:
+        raise LedgerError("doors", f"Row {row.row}, operated by: this cylinder is uncombinated.")
+    work.session.flush()
+    try:
+        insert_operators(work, cylinder.id, further)
+    except LedgerError as error:
+        raise LedgerError("doors", f"Row {row.row}, operated by: {error.message}") from error
+
+
 def _order_all_keys(
-    work: Work, job: Job, ask: QuoteRequest, snapshot: QuoteSnapshot, allotter: KeysetAllotter
+    work: Work, job: Job, ask: QuoteRequest, printed: Mapping[str, SnapshotLine], allotter: KeysetAllotter
 ) -> None:
     """Keys with the cylinders, then the quote's lines of further keys."""
     counts = Counter(allotter.keys)
-    words = {line.label: line.words for line in snapshot.lines}
     for number, line in enumerate(ask.lines, start=1):
         if line.kind is LineKind.KEYS:
-            keysets = keysets_sold(work, job, ask, number, words[str(number)], allotter)
+            keysets = keysets_sold(work, job, ask, number, printed[str(number)].words, allotter)
             counts.update({keyset: line.quantity // len(keysets) for keyset in keysets})
     for system in allotter.systems:
         is_ours = system.records is RecordsHolder.SHOP and not has_control_keys(work.session, system)

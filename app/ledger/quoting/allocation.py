@@ -1,25 +1,127 @@
-"""Which keyset each sold cylinder gets: alike in sets, different, under a master or single."""
+"""Which key system each sold cylinder goes into, whether it can be there, and which keyset it gets: alike in sets,
+different, under a master or single.
+"""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import sqlalchemy as sa
 
 from app.errors import Problem, Problems
-from app.ledger.keysystems.keysets import add_keysets
+from app.ledger.keysystems.keysets import add_keysets, find_master
 from app.ledger.keysystems.lost_keysets import require_not_retired
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.systems import SystemForm, insert_system, single_keyed_system
-from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
-from app.ledger.quoting.snapshot import QuoteSnapshot
-from app.ledger.quoting.system_fit import records_for, require_fit, require_levels, require_records
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
+from app.ledger.quoting.snapshot import KeyingChoice
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderOperator, Job, Keyset, KeySystem, Level, RecordsHolder
+from app.ledger.tables import Cylinder, CylinderOperator, Job, Keyset, KeySystem, Level, LineKind, RecordsHolder
 from app.pricing import KeyingKind
+
+_COUNTS = ["three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"]
+_LEVELS = {
+    2: ("two levels, masters over changes", KeyingKind.MK),
+    3: ("three levels, a grand master over masters and changes", KeyingKind.GMK),
+}
+
+
+def system_problems(
+    work: Work, ask: QuoteRequest, lines: Sequence[LineRequest | None], choices: Sequence[KeyingChoice] | None
+) -> list[Problem]:
+    """Every line (None: not understood) that cannot be in the request's key system, by `lines.0.keyway`.
+
+    A new system is made for its first line, and its records are where that is keyed. `choices`: where the lines are
+    keyed, None while nobody knows. Asked before a quote, and again at its acceptance.
+    """
+    asked = ask.system
+    if asked is None:
+        if any(line is not None and line.is_keyed and line.keying.kind.is_master_keyed for line in lines):
+            return [Problem("system", "Master-keyed cylinders need a key system: choose one, or name a new one.")]
+        return []
+    system = work.session.get(KeySystem, asked.existing_id) if asked.existing_id is not None else None
+    name = system.name if system else asked.name.strip() or "the new system"
+    made = (system.keyway, system.chambers) if system else None
+    held = system.records if system else None
+    problems = []
+    for number, line in enumerate(lines, start=1):
+        if line is None or not _joins(line):
+            continue
+        wrong = [] if system is None else list(_of_system_on_record(work, system, line.keying))
+        attributes = line.attributes
+        if attributes is not None and attributes.keyway and attributes.chambers is not None:
+            made = made or (attributes.keyway, attributes.chambers)
+            wrong += [("keyway", told) for told in _misfit(name, made, (attributes.keyway, attributes.chambers))]
+        if choices is not None:
+            wanted = records_for(number, line, choices)
+            held = held or wanted
+            # A factory extends a system on record from the bittings that the shop draws and sends, and the records
+            # stay here; whether its maker does that, the pricing room has judged.
+            stays = system is not None and held is RecordsHolder.SHOP
+            if not stays and held is not wanted and held is not RecordsHolder.NOBODY:
+                told = f"The records of {name} are with the {held.value}; key this line there, so that one system is "
+                wrong.append(("keying", f"{told}never extended in two places."))
+        problems += [Problem(f"lines.{number - 1}.{field}", message) for field, message in wrong]
+    return problems
+
+
+def _joins(line: LineRequest) -> bool:
+    return line.is_keyed and (line.keying.kind.is_master_keyed or line.keying.kind is KeyingKind.SKD)
+
+
+def _of_system_on_record(work: Work, system: KeySystem, keying: KeyingInstruction) -> Iterator[tuple[str, str]]:
+    """Why nothing can be master keyed so in a system, by the field at fault: its masters and levels are there."""
+    if not keying.kind.is_master_keyed:
+        return
+    if system.records is RecordsHolder.NOBODY:
+        yield "keying", f"Nobody holds the array and the list of bittings of {system.name}: key these single (SKD)."
+        return
+    try:
+        find_master(work, system, keying.master)
+    except LedgerError as error:
+        yield error.field, error.message
+        return
+    if system.levels in _LEVELS and keying.least_levels > system.levels:
+        has, kind = _LEVELS[system.levels]
+        yield (
+            "keying",
+            f"{system.name} has {has}: nothing in it can be keyed {keying.kind.value}. Key this line {kind.value}, "
+            f"or start a system of {_count(keying.least_levels)} levels.",
+        )
+
+
+def _misfit(name: str, made: tuple[str, int], cylinder: tuple[str, int]) -> Iterator[str]:
+    """Why a cylinder (keyway, chambers) cannot be in a system made for others."""
+    if made[1] != cylinder[1]:
+        own, theirs = _count(cylinder[1]), _count(made[1])
+        yield (
+            f"{own.capitalize()}-pin cylinders cannot join {name}, a {theirs}-chamber system. "
+            f"Choose {theirs}-pin cylinders, or key these different (KD)."
+        )
+    elif made[0] != cylinder[0]:
+        yield (
+            f"Cylinders on keyway {cylinder[0]} cannot join {name}, which is on keyway {made[0]}: its keys do not "
+            "enter them."
+        )
+
+
+def _count(number: int) -> str:
+    return _COUNTS[number - 3] if 3 <= number <= 12 else str(number)
+
+
+def records_for(number: int, line: LineRequest, choices: Sequence[KeyingChoice]) -> RecordsHolder:
+    """Who keys line `number`, as decided, and so has to hold the records of the system that it goes into."""
+    # A customer's own cylinders never leave for the factory.
+    choice = next((one for one in choices if number in one.lines), None)
+    if line.kind is LineKind.REKEY or choice is None or choice.choice != "factory":
+        return RecordsHolder.SHOP
+    # One system keyed in two places has its records in one.
+    is_split = choice.in_two_places and line.keying.kind is not KeyingKind.KD
+    return RecordsHolder.SHOP if is_split else RecordsHolder.FACTORY
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,22 +136,22 @@ class KeysetAllotter:
     """Gives the cylinders of a job their keysets, line by line, inside the caller's transaction.
 
     `systems`: every key system that was touched. `keys`: how many keys each keyset gets with its cylinders.
-    `made`: those of them that this job begins.
+    `made`: those of the systems that this job begins.
     `of_line`: each line's keysets, once each, in the order in which its cylinders have them.
     `instead`: the new keysets by the symbols of those whose place they take. `at`: the number of the line that is
     being allotted, for whoever has to say which one was refused.
     """
 
-    def __init__(self, work: Work, job: Job, ask: QuoteRequest, snapshot: QuoteSnapshot) -> None:
+    def __init__(self, work: Work, job: Job, ask: QuoteRequest, choices: Sequence[KeyingChoice]) -> None:
         self._work = work
         self._job = job
         self._ask = ask
-        self._choices = snapshot.keying
+        self._choices = choices
         self._system: KeySystem | None = None
         self._fresh: set[Keyset] = set()  # what this job itself added: dealt line by line, and no further
         self.systems: list[KeySystem] = []
         self.made: list[KeySystem] = []
-        self.keys: dict[Keyset, int] = {}
+        self.keys: Counter[Keyset] = Counter()
         self.of_line: dict[int, list[Keyset]] = {}
         self.instead: dict[str, Keyset] = {}
         self.at = 0
@@ -63,21 +165,23 @@ class KeysetAllotter:
         self.at = number
         nmk = ["(NMK)" in symbol.upper() for symbol in symbols]
         symbols = [re.sub(r"\s*\(NMK\)\s*$", "", symbol, flags=re.IGNORECASE) for symbol in symbols]
-        keying = line.keying
-        if keying.kind is KeyingKind.NONE:
+        if not line.is_keyed:
             if any(symbols):
                 raise LedgerError("doors", f"Line {number} is uncombinated, but a keyset is given in the door list.")
             return [Allotment(None)] * line.quantity
-        standing = self._standing(number, line, symbols)
-        asked = [symbol for symbol in symbols if symbol not in standing]
-        sizes = set_sizes(keying, len(asked)) if asked else []
-        keysets = self._add_keysets(number, line, len(sizes)) if asked else []
+        system = self._system_of(number, line)
+        on_record = self._on_record(system, line, symbols)
+        asked = [symbol for symbol in symbols if symbol not in on_record]
+        sizes = set_sizes(line.keying, len(asked)) if asked else []
+        keysets: list[Keyset] = []
+        if asked:
+            under = Level.MASTER if line.keying.kind.is_master_keyed else Level.SINGLE
+            keysets = add_keysets(self._work, system, len(sizes), line.keying.master, under=under)
+        self._fresh.update(keysets)
         places = [keyset for keyset, size in zip(keysets, sizes, strict=True) for _ in range(size)]
         fresh = iter(_deal(number, places, asked))
-        dealt = [standing[symbol] if symbol in standing else next(fresh) for symbol in symbols]
-        self.of_line[number] = list(dict.fromkeys(dealt))
-        for keyset in dealt:
-            self.keys[keyset] = self.keys.get(keyset, 0) + line.keys_each
+        dealt = [on_record[symbol] if symbol in on_record else next(fresh) for symbol in symbols]
+        self._count(number, line, dealt)
         return [Allotment(keyset, is_nmk) for keyset, is_nmk in zip(dealt, nmk, strict=True)]
 
     def rekey(self, number: int, line: LineRequest, there: Sequence[Cylinder]) -> list[Allotment]:
@@ -86,18 +190,14 @@ class KeysetAllotter:
         Cylinders that were alike stay alike, masters and NMK as they were.
         """
         self.at = number
-        dealt = []
-        for cylinder in there:
-            own = cylinder.keyset
-            if own is None:
-                raise LedgerError(f"line {number}: quantity", "A cylinder without a keyset cannot be rekeyed so.")
-            keyset = self.now(number, own)
-            if keyset.system not in self.systems:
-                self.systems.append(keyset.system)
-            self.keys[keyset] = self.keys.get(keyset, 0) + line.keys_each
-            dealt.append(Allotment(keyset, cylinder.is_nmk))
-        self.of_line[number] = list(dict.fromkeys(one.keyset for one in dealt if one.keyset is not None))
-        return dealt
+        own = [cylinder.keyset for cylinder in there if cylinder.keyset is not None]
+        if len(own) < len(there):
+            raise LedgerError(f"lines.{number - 1}.quantity", "A cylinder without a keyset cannot be rekeyed so.")
+        dealt = [self.now(number, keyset) for keyset in own]
+        for keyset in dealt:
+            self._touch(keyset.system)
+        self._count(number, line, dealt)
+        return [Allotment(keyset, cylinder.is_nmk) for keyset, cylinder in zip(dealt, there, strict=True)]
 
     def now(self, number: int, old: Keyset) -> Keyset:
         """The keyset itself or, of those that the request replaces, the new one in its place, of the same master."""
@@ -106,16 +206,16 @@ class KeysetAllotter:
         if old.symbol not in self.instead:
             if old.system.records is not RecordsHolder.SHOP:
                 raise LedgerError(
-                    f"line {number}: keying",
+                    f"lines.{number - 1}.keying",
                     f"The records of {old.system.name} are with the {old.system.records.value}: no keyset can be "
                     f"made here in place of {old.symbol}.",
                 )
             master, under = (old.parent.symbol, Level.MASTER) if old.parent else ("", Level.SINGLE)
-            [self.instead[old.symbol]] = add_keysets(
-                self._work, old.system, 1, master, under=under, crossed=self._crossed(old)
-            )
-            self.instead[old.symbol].purpose = old.purpose
-            self._fresh.add(self.instead[old.symbol])
+            crossed = self._crossed(old)
+            [new] = add_keysets(self._work, old.system, 1, master, under=under, crossed=crossed)
+            new.purpose = old.purpose
+            self.instead[old.symbol] = new
+            self._fresh.add(new)
         return self.instead[old.symbol]
 
     def _crossed(self, old: Keyset) -> list[list[Keyset]]:
@@ -128,72 +228,62 @@ class KeysetAllotter:
                 ways.setdefault(one.cylinder_id, []).append(one.keyset)
         return list(ways.values())
 
-    def _standing(self, number: int, line: LineRequest, symbols: Sequence[str]) -> dict[str, Keyset]:
-        """The keysets on record that the door list names, where the line goes into a system on record."""
+    def _count(self, number: int, line: LineRequest, dealt: Sequence[Keyset]) -> None:
+        self.of_line[number] = list(dict.fromkeys(dealt))
+        for keyset in dealt:
+            self.keys[keyset] += line.keys_each
+
+    def _touch(self, system: KeySystem) -> None:
+        if system not in self.systems:
+            self.systems.append(system)
+
+    def _on_record(self, system: KeySystem, line: LineRequest, symbols: Sequence[str]) -> dict[str, Keyset]:
+        """The keysets that the door list names of those that stood in the line's system before this job."""
         asked = self._ask.system
         if not any(symbols) or asked is None or asked.existing_id is None or not line.keying.kind.is_master_keyed:
             return {}
-        system = self._master_keyed(number, line, records_for(number, line, self._choices), len(symbols))
         found = {
             keyset.symbol: keyset
             for keyset in system.keysets
             if keyset.symbol in symbols and keyset.level is not Level.CONTROL and keyset not in self._fresh
         }
         require_not_retired(found.values(), "doors")
-        if found and system not in self.systems:
-            self.systems.append(system)
         return found
 
-    def _add_keysets(self, number: int, line: LineRequest, count: int) -> list[Keyset]:
+    def _system_of(self, number: int, line: LineRequest) -> KeySystem:
+        """Where a line's cylinders go: the job's system, started at its first line, or the book of single keys."""
+        attributes, asked = line.attributes, self._ask.system
+        if attributes is None or not attributes.keyway or attributes.chambers is None:
+            told = "To be keyed, a cylinder needs its keyway and its chambers."
+            raise LedgerError(f"lines.{number - 1}.keyway", told)
+        keyway, chambers = attributes.keyway, attributes.chambers
         records = records_for(number, line, self._choices)
-        if line.keying.kind.is_master_keyed:
-            system = self._master_keyed(number, line, records, count)
-            keysets = add_keysets(self._work, system, count, line.keying.master)
-        elif line.keying.kind is KeyingKind.SKD and self._ask.system is not None:
-            system = self._master_keyed(number, line, records, count)
-            keysets = add_keysets(self._work, system, count, under=Level.SINGLE)
+        if asked is not None and _joins(line):
+            system = self._system = self._system or self._start(asked, line, keyway, chambers, records)
         else:
-            keyway, chambers = _keyed_for(number, line)
             system = single_keyed_system(self._work, self._job.customer_id, keyway, chambers, records)
             if not any(keyset.level is Level.SINGLE for keyset in system.keysets):
                 self.made.append(system)
-            keysets = add_keysets(self._work, system, count)
-        if system not in self.systems:
-            self.systems.append(system)
-        self._fresh.update(keysets)
-        return keysets
-
-    def _master_keyed(self, number: int, line: LineRequest, records: RecordsHolder, count: int) -> KeySystem:
-        """The job's one master-keyed system: the existing one, or the new one, started at its first line."""
-        keyway, chambers = _keyed_for(number, line)
-        if self._system is None:
-            self._system = self._start(number, line, records, count)
-        system = self._system
-        require_fit(f"line {number}: keyway", system.name, (system.keyway, system.chambers), (keyway, chambers))
-        require_levels(f"line {number}: keying", system, line.keying)
-        is_on_record = self._ask.system is not None and self._ask.system.existing_id is not None
-        require_records(f"line {number}: keying", system.name, system.records, records, is_on_record=is_on_record)
+        self._touch(system)
         return system
 
-    def _start(self, number: int, line: LineRequest, records: RecordsHolder, count: int) -> KeySystem:
-        keyway, chambers = _keyed_for(number, line)
-        asked = self._ask.system
-        if asked is None:
-            raise LedgerError("system", "Master-keyed lines need a key system: choose one or name a new one.")
+    def _start(
+        self, asked: SystemRequest, line: LineRequest, keyway: str, chambers: int, records: RecordsHolder
+    ) -> KeySystem:
+        customer_id = self._job.customer_id
         if asked.existing_id is not None:
             system = get_system(self._work.session, asked.existing_id)
-            if system.customer_id != self._job.customer_id:
+            if system.customer_id != customer_id:
                 raise LedgerError("system", "This key system belongs to another customer.")
             return system
-        per_master: dict[str, int] = {}
+        per_master: Counter[str] = Counter()
         for other in self._ask.lines:
-            if other.kind.is_keyed and other.keying.kind.is_master_keyed:
-                sets = len(set_sizes(other.keying, other.quantity))
-                per_master[other.keying.master] = per_master.get(other.keying.master, 0) + sets
+            if other.is_keyed and other.keying.kind.is_master_keyed:
+                per_master[other.keying.master] += len(set_sizes(other.keying, other.quantity))
         system = insert_system(
             self._work,
             SystemForm(
-                customer_id=self._job.customer_id,
+                customer_id=customer_id,
                 site_id=self._job.site_id,
                 name=asked.name,
                 levels=asked.levels_for(self._ask.lines),
@@ -201,20 +291,12 @@ class KeysetAllotter:
                 chambers=chambers,
                 grands=asked.grands,
                 masters=asked.masters,
-                changes=max(per_master.values(), default=count),
+                changes=max(per_master.values(), default=len(set_sizes(line.keying, line.quantity))),
                 records=records,
             ),
         )
         self.made.append(system)
         return system
-
-
-def _keyed_for(number: int, line: LineRequest) -> tuple[str, int]:
-    """The keyway and the chambers of a line's cylinders; LedgerError when the line does not say."""
-    attributes = line.attributes
-    if attributes is None or not attributes.keyway or attributes.chambers is None:
-        raise LedgerError(f"line {number}: keyway", "To be keyed, a cylinder needs its keyway and its chambers.")
-    return attributes.keyway, attributes.chambers
 
 
 def set_sizes(keying: KeyingInstruction, quantity: int) -> list[int]:
@@ -232,32 +314,27 @@ def set_sizes(keying: KeyingInstruction, quantity: int) -> list[int]:
     return [size] * whole + ([rest] if rest else [])
 
 
-def _deal(number: int, places: list[Keyset], symbols: Sequence[str]) -> list[Keyset]:
+def _deal(number: int, places: Sequence[Keyset], symbols: Sequence[str]) -> list[Keyset]:
     """Each cylinder's keyset: the symbol asked for where one is, else the next that is left."""
     left = list(places)
     dealt: list[Keyset | None] = []
     problems: list[Problem] = []
-    offered = list(dict.fromkeys(keyset.symbol for keyset in places))
     for row, symbol in enumerate(symbols, start=1):
         found = next((keyset for keyset in left if symbol and keyset.symbol == symbol), None)
         if found is not None:
             left.remove(found)
-        elif symbol and symbol in offered:
-            problems.append(
-                Problem(
-                    "doors",
-                    f"Line {number}, cylinder {row}: keyset {symbol} is given out already; of this line "
-                    f"{symbol} has {sum(keyset.symbol == symbol for keyset in places)} of its cylinders.",
-                )
-            )
         elif symbol:
-            shown = ", ".join(offered[:12]) + (" …" if len(offered) > 12 else "")
-            problems.append(
-                Problem(
-                    "doors", f"Line {number}, cylinder {row}: {symbol[:24]} is none of this line's keysets ({shown})."
-                )
-            )
+            problems.append(Problem("doors", f"Line {number}, cylinder {row}: {_why_not(symbol, places)}"))
         dealt.append(found)
     if problems:
         raise Problems(problems)
     return [keyset if keyset is not None else left.pop(0) for keyset in dealt]
+
+
+def _why_not(symbol: str, places: Sequence[Keyset]) -> str:
+    offered = Counter(keyset.symbol for keyset in places)
+    if symbol in offered:
+        held = f"of this line {symbol} has {offered[symbol]} of its cylinders."
+        return f"keyset {symbol} is given out already; {held}"
+    shown = ", ".join([*offered][:12]) + (" …" if len(offered) > 12 else "")
+    return f"{symbol[:24]} is none of this line's keysets ({shown})."

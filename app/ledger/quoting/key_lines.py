@@ -286,7 +286,7 @@ def keysets_sold(
         words = error.message
         if not line.symbol:
             words += " Issue a revision that says it (Quote anew, on the job's page)."
-        raise LedgerError(f"line {number}: {error.field}", words) from error
+        raise LedgerError(f"lines.{number - 1}.{error.field}", words) from error
 
 
 def _require_cut(session: Session, job: Job, keyset: Keyset) -> None:

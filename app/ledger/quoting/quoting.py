@@ -20,6 +20,7 @@ from app.ledger.catalog.price_queries import (
 )
 from app.ledger.catalog.price_rules import RuledBook, price_rules
 from app.ledger.catalog.quote_rules import deposit_rule, quote_rules
+from app.ledger.quoting.allocation import system_problems
 from app.ledger.quoting.deciding import KEYED_AT, Decided, choose
 from app.ledger.quoting.key_lines import whose_keys
 from app.ledger.quoting.lost_keys import lost_problems
@@ -29,7 +30,6 @@ from app.ledger.quoting.replacing import told_customer
 from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.resolving import Resolved, Resolver
 from app.ledger.quoting.snapshot import WHERE, QuoteOption, SnapshotLine
-from app.ledger.quoting.system_fit import records_problems, system_problems
 from app.ledger.store.errors import NotFound
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, LineKind, Site
@@ -83,10 +83,10 @@ def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = Non
     resolved, key_problems = whose_keys(session, ask, resolved)
     problems += key_problems
     understood = [found.line if found else None for found in resolved]
-    problems += system_problems(work, ask, understood)
     problems += lost_problems(work, ask, understood)
     decided = choose(work, ask, resolved)
-    problems += decided.problems or records_problems(work, ask, understood, decided.keying)
+    problems += decided.problems
+    problems += system_problems(work, ask, understood, None if decided.problems else decided.keying)
     lines = _print_lines(work, book, buyer.tier, ask, resolved, decided, problems)
     totals = _totals(work, buyer, ask.site_id, lines, problems)
     if not totals.subtotal_cents:  # lines too large come to nothing

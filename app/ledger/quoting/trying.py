@@ -8,7 +8,6 @@ ones does not stop a quote where it has others that wait for a door, or where it
 
 from __future__ import annotations
 
-import re
 import secrets
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -27,7 +26,6 @@ from app.ledger.sites.door_paste import DoorRow
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Job, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
 
-_ON_LINE = re.compile(r"line ([0-9]+): (\w+)")
 _HEAD = {"system": "system", "levels": "system_levels"}
 _OF_LINE = ("quantity", "master", "keying", "keyway", "chambers", "symbol")
 
@@ -82,7 +80,7 @@ def _tried(
     undone = session.begin_nested()
     try:
         job = session.get_one(Job, job_id)
-        allotter = KeysetAllotter(work, job, ask, quote)
+        allotter = KeysetAllotter(work, job, ask, quote.keying)
         doors = tuple(DoorRow(row=row, keyset=symbol) for row, symbol in enumerate(named, start=1))
         form = AcceptForm("nobody yet", work.today, job.version, doors=doors)
         try:
@@ -97,9 +95,8 @@ def _tried(
 
 def _problem(error: BitternError, allotter: KeysetAllotter, ask: QuoteRequest) -> Problem:
     """A refusal of the acceptance as one of the quote's."""
-    found = _ON_LINE.fullmatch(error.field)
-    if found:
-        return Problem(f"lines.{int(found[1]) - 1}.{found[2]}", error.message)
+    if error.field.startswith("lines."):
+        return Problem(error.field, error.message)
     begins = ask.system is not None and ask.system.existing_id is None
     if error.field in _HEAD and begins:
         return Problem(_HEAD[error.field], error.message)

@@ -260,6 +260,6 @@ def test_an_earlier_quote_that_never_said_whose_keys_they_are_is_not_accepted(wo
         work.session.add(QuoteRevision(**earlier))
     with pytest.raises(LedgerError, match="Say which keys these are: those of line 1") as refused:
         accept(work, work.session.get_one(Job, job.id))
-    assert refused.value.field == "line 2: symbol"
+    assert refused.value.field == "lines.1.symbol"
     assert refused.value.message.endswith("Issue a revision that says it (Quote anew, on the job's page).")
     assert to_cut(work) == {}

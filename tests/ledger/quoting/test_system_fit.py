@@ -8,10 +8,10 @@ import pytest
 import sqlalchemy as sa
 
 from app.ledger.keysystems.systems import SystemForm, insert_system
+from app.ledger.quoting.allocation import system_problems
 from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.snapshot import read_snapshot
-from app.ledger.quoting.system_fit import require_fit
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
@@ -112,7 +112,7 @@ def test_a_quote_of_an_earlier_release_above_its_systems_levels_is_not_accepted(
         system.levels = 2
     with pytest.raises(LedgerError, match="nothing in it can be keyed GMK") as refused:
         accept(work, job)
-    assert refused.value.field == "line 1: keying"
+    assert refused.value.field == "lines.0.keying"
 
 
 def test_a_new_system_has_the_levels_of_its_highest_line(work: Work) -> None:
@@ -135,7 +135,9 @@ def test_lines_under_a_master_ask_once_for_their_system_and_bill_no_new_one(work
     assert price_request(work, _ask(work, None, _line(KeyingInstruction(KeyingKind.KD)))).problems == ()
 
 
-def test_the_words_are_those_of_the_trade() -> None:
-    with pytest.raises(LedgerError, match="Seven-pin cylinders cannot join Quay, a six-chamber system"):
-        require_fit("keyway", "Quay", ("AQ1", 6), ("AQ1", 7))
-    require_fit("keyway", "Quay", ("AQ1", 6), ("AQ1", 6))
+def test_the_words_are_those_of_the_trade(work: Work) -> None:
+    ask = _ask(work, SystemRequest(name="Quay"), _line(), _line(chambers=7))
+    [told] = system_problems(work, ask, ask.lines, ())
+    assert told.field == "lines.1.keyway"
+    assert "Seven-pin cylinders cannot join Quay, a six-chamber system" in told.message
+    assert system_problems(work, ask, ask.lines[:1], ()) == []

@@ -17,7 +17,6 @@ from app.ledger.keysystems.extending import ExtendForm, extend_system
 from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.revising import keep_requote
-from app.ledger.quoting.system_fit import require_records
 from app.ledger.sites.door_paste import DoorRow
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
@@ -167,9 +166,14 @@ def test_the_quote_judges_the_records_of_a_system_as_acceptance_does(work: Work)
     ask = flats(work, keyed_at="factory", override_reason="in bulk")
     assert price_request(work, ask).problems == ()
     [problem] = price_request(work, replace(ask, lines=(*ask.lines, own))).problems
+    assert problem.field == "lines.1.keying" and "The records of The Flats are with the factory" in problem.message
+    system = existing(work)
+    job = issued(work, flats(work, 2, system=SystemRequest(existing_id=system.id), **SHOP))
+    with transaction(work.session):
+        system.records = RecordsHolder.FACTORY
     with pytest.raises(LedgerError) as accepted:
-        require_records(problem.field, "The Flats", RecordsHolder.FACTORY, RecordsHolder.SHOP, is_on_record=False)
-    assert (problem.field, problem.message) == ("lines.1.keying", accepted.value.message)
+        accept(work, job)
+    assert (accepted.value.field, accepted.value.message) == ("lines.0.keying", problem.message)
 
 
 def test_both_options_are_tried(work: Work, few_bittings) -> None:
