@@ -31,7 +31,7 @@ from app.ledger.jobs.factory import factory_work
 from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.payments import payments_of
-from app.ledger.keys.key_queries import HeldQuestion, find_receipt, held_keys
+from app.ledger.keys.key_queries import days_overdue, find_receipt, held_keys
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.moving.loading import import_house
@@ -158,13 +158,13 @@ def test_the_demo_goes_into_an_empty_house_to_the_same_bytes_and_without_a_bitti
 
 def test_keys_are_with_holders_and_jobs_are_paid(demo: Demo) -> None:
     with demo.ledger.work(Actor(None, "a test", Role.OWNER), NOW) as work:
-        held = held_keys(work.session, work.today, HeldQuestion())
+        held = held_keys(work.session, work.today)
         holders = {row.holder for row in held.rows}
         assert {"Dr A. Lantern", "M. Sandpiper, reception", "J. Curlew, joiner"} <= holders
-        late = held_keys(work.session, work.today, HeldQuestion(show="overdue")).rows
-        assert [(row.holder, row.overdue_days) for row in late] == [("J. Curlew, joiner", 6)]
-        lost = held_keys(work.session, work.today, HeldQuestion(show="lost")).rows
-        assert [(row.symbol, row.copy_number) for row in lost] == [("4AA", 1)]
+        late = held_keys(work.session, work.today, "overdue").rows
+        assert [(row.holder, days_overdue(row, work.today)) for row in late] == [("J. Curlew, joiner", 6)]
+        lost = held_keys(work.session, work.today, "lost").rows
+        assert [(row.keyset.symbol, row.copy_number) for row in lost] == [("4AA", 1)]
         assert find_receipt(work.session, 1).holder == "Dr A. Lantern"
         closed, dental = (payments_of(work.session, demo.jobs[name]).money for name in ("closed", "dental"))
         # Of $104.66 a twentieth was let off and given back out of the half that was paid.

@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.orm import Session, joinedload
+from sqlalchemy.orm import Session, contains_eager, joinedload
 
 from app.ledger.keysystems.ticks import KEYS_CUT, KEYS_UNCUT
 from app.ledger.search.ranking import holds
 from app.ledger.store.engine import read
 from app.ledger.store.errors import NotFound
-from app.ledger.tables import Customer, Event, Key, Keyset, KeyState, KeySystem, Level
+from app.ledger.tables import Customer, Event, Key, Keyset, KeyState, KeySystem
 
 ISSUED = "keys issued"
 KINDS = ("keys ordered", KEYS_CUT, KEYS_UNCUT, ISSUED, "key returned", "key lost", "key retired")
@@ -23,37 +23,10 @@ _Rows = sa.Select[*tuple[Any, ...]]
 
 
 @dataclass(frozen=True, slots=True)
-class HeldKey:
-    """A key that is out or lost. `overdue_days`: 0 unless it should be back."""
-
-    id: int
-    version: int
-    symbol: str
-    level: Level
-    copy_number: int
-    state: KeyState
-    holder: str
-    due_back: date | None
-    since: datetime
-    system_id: int
-    system: str
-    customer: str
-    overdue_days: int
-
-
-@dataclass(frozen=True, slots=True)
-class HeldQuestion:
-    """What to list: `show` is out, overdue or lost; `text` looks in holder, symbol, system and customer."""
-
-    text: str = ""
-    show: str = "out"
-
-
-@dataclass(frozen=True, slots=True)
 class HeldPage:
-    """One page of keys that are not in the shop, and how many there are of each kind."""
+    """One page of keys that are not in the shop, with keyset, system and customer, and how many there are of each."""
 
-    rows: tuple[HeldKey, ...]
+    rows: Sequence[Key]
     out: int
     overdue: int
     lost: int
@@ -61,71 +34,53 @@ class HeldPage:
     pages: int
 
 
-def held_keys(session: Session, today: date, question: HeldQuestion, page: int = 1, size: int = 50) -> HeldPage:
-    """Keys out, overdue ones first, the longest overdue on top; then by due day, holder and symbol: two queries."""
+def held_keys(
+    session: Session, today: date, show: str = "out", text: str = "", page: int = 1, size: int = 50
+) -> HeldPage:
+    """Keys out, overdue ones first, the longest overdue on top; then by due day, holder and symbol: two queries.
+
+    `show`: out, overdue or lost; `text` is looked for in holder, symbol, system and customer.
+    """
     overdue = sa.and_(Key.state == KeyState.OUT, Key.due_back < today)
-    counts = session.execute(
-        _asked(
-            sa.select(
-                sa.func.sum(sa.case((Key.state == KeyState.OUT, 1), else_=0)),
-                sa.func.sum(sa.case((overdue, 1), else_=0)),
-                sa.func.sum(sa.case((Key.state == KeyState.LOST, 1), else_=0)),
-            ),
-            question.text,
-        ).where(Key.state.in_((KeyState.OUT, KeyState.LOST)))
-    ).one()
-    out, late, lost = (int(count or 0) for count in counts)
-    shown = {"overdue": overdue, "lost": Key.state == KeyState.LOST}.get(question.show, Key.state == KeyState.OUT)
-    count = {"overdue": late, "lost": lost}.get(question.show, out)
+    shown = {"overdue": overdue, "lost": Key.state == KeyState.LOST}.get(show, Key.state == KeyState.OUT)
+    matches: sa.ColumnElement[bool] = sa.true()
+    if text.strip():
+        columns = (Key.holder, Keyset.symbol, KeySystem.name, Customer.name)
+        matches = sa.or_(*(holds(column, text.strip()) for column in columns))
+    conditions = (Key.state == KeyState.OUT, overdue, Key.state == KeyState.LOST)
+    counts = sa.select(*(sa.func.sum(sa.case((condition, 1), else_=0)) for condition in conditions))
+    out, late, lost = (int(count or 0) for count in session.execute(_with_customer(counts).where(matches)).one())
+    count = {"overdue": late, "lost": lost}.get(show, out)
     pages = max(-(-count // size), 1)
     page = min(max(page, 1), pages)
-    rows = _asked(
-        sa.select(
-            Key.id,
-            Key.version,
-            Keyset.symbol,
-            Keyset.level,
-            Key.copy_number,
-            Key.state,
-            Key.holder,
-            Key.due_back,
-            Key.changed_at.label("since"),
-            Keyset.system_id,
-            KeySystem.name.label("system"),
-            Customer.name.label("customer"),
-        ),
-        question.text,
-    ).where(shown)
-    found = session.execute(
-        rows.order_by(
-            sa.case((overdue, 0), else_=1),
-            Key.due_back.asc().nulls_last(),
-            Key.holder,
-            Customer.name,
-            Keyset.symbol,
-            Key.copy_number,
-            Key.id,
-        )
+    order = (
+        sa.case((overdue, 0), else_=1),
+        Key.due_back.asc().nulls_last(),
+        Key.holder,
+        Customer.name,
+        Keyset.symbol,
+        Key.copy_number,
+        Key.id,
+    )
+    rows = session.scalars(
+        _with_customer(sa.select(Key))
+        .where(matches, shown)
+        .options(contains_eager(Key.keyset).contains_eager(Keyset.system).contains_eager(KeySystem.customer))
+        .order_by(*order)
         .limit(size)
         .offset((page - 1) * size)
     ).all()
-    held = tuple(HeldKey(**row._mapping, overdue_days=_late(row.state, row.due_back, today)) for row in found)
-    return HeldPage(held, out, late, lost, page, pages)
+    return HeldPage(rows, out, late, lost, page, pages)
 
 
-def _asked(rows: _Rows, text: str) -> _Rows:
-    joined = rows.select_from(Key).join(Keyset, Keyset.id == Key.keyset_id)
-    joined = joined.join(KeySystem, KeySystem.id == Keyset.system_id).join(
-        Customer, Customer.id == KeySystem.customer_id
-    )
-    if text.strip():
-        columns = (Key.holder, Keyset.symbol, KeySystem.name, Customer.name)
-        joined = joined.where(sa.or_(*(holds(column, text.strip()) for column in columns)))
-    return joined
+def _with_customer(rows: _Rows) -> _Rows:
+    return rows.select_from(Key).join(Key.keyset).join(Keyset.system).join(KeySystem.customer)
 
 
-def _late(state: KeyState, due_back: date | None, today: date) -> int:
-    return (today - due_back).days if state is KeyState.OUT and due_back and due_back < today else 0
+def days_overdue(key: Key, today: date) -> int:
+    """For how many days a key that is out should be back; 0 for any other."""
+    is_late = key.state is KeyState.OUT and key.due_back is not None and key.due_back < today
+    return (today - key.due_back).days if is_late and key.due_back else 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,7 +153,6 @@ class SignedReceipt:
     number: int
     issued_on: date
     issued_by: str
-    system_id: int
     symbol: str
     copies: tuple[int, ...]
     opens: str
@@ -218,21 +172,14 @@ def find_receipt(session: Session, number: int) -> SignedReceipt:
     if event is None:
         raise NotFound("key receipt")
     said = event.detail
-    system_id = int(event.subject.rpartition(" ")[2])
+    words = ("symbol", "opens", "holder", "phone", "customer", "site", "authority")
     return SignedReceipt(
         number=number,
         issued_on=event.at.astimezone().date(),
         issued_by=event.actor_name,
-        system_id=system_id,
-        symbol=said["symbol"],
         copies=tuple(said["copies"]),
-        opens=said["opens"],
-        holder=said["holder"],
-        phone=said["phone"],
         due_back=date.fromisoformat(said["due_back"]) if said["due_back"] else None,
-        customer=said["customer"],
-        site=said["site"],
-        authority=said["authority"],
+        **{name: said[name] for name in words},
     )
 
 

@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.orm import joinedload
 
 from app.errors import Problem, Problems
 from app.ledger.keysystems.authority import authority_of, require_authority
 from app.ledger.keysystems.copy_numbers import MOST_AT_ONCE, say_copies
 from app.ledger.keysystems.lost_keysets import Exposed, exposed_by, where_it_opens
 from app.ledger.keysystems.ticks import KEYS_CUT
-from app.ledger.store.engine import get_row, transaction
-from app.ledger.store.errors import LedgerError, NotFound, Stale
+from app.ledger.store.engine import get_row, get_version, transaction
+from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import next_number, record
+from app.ledger.store.records import text_problems
 from app.ledger.store.work import Work
-from app.ledger.tables import Key, Keyset, KeyState, KeySystem, Role
+from app.ledger.tables import Customer, Key, Keyset, KeyState, KeySystem, Role
 from app.validation import fault_of_length
 
 _STEP = 500  # keysets asked about at once; a statement takes only so many values
@@ -108,10 +108,10 @@ def issue_keys(work: Work, form: KeyIssueForm) -> int:
     where it is), LedgerError on `symbol`, NotFound; then no key changes hands.
     """
     work.require(Role.COUNTER, Role.BENCH)
-    holder, phone = " ".join(form.holder.split()), " ".join(form.phone.split())
-    problems = _holder_problems(work, form, holder, phone)
-    if problems:
+    form = replace(form, holder=" ".join(form.holder.split()), phone=" ".join(form.phone.split()))
+    if problems := _holder_problems(work, form):
         raise Problems(problems)
+    holder = form.holder
     with transaction(work.session):
         keyset = _keyset(work, form.system_id, form.symbol)
         keys = _found(work, keyset, form.copies)
@@ -132,7 +132,7 @@ def issue_keys(work: Work, form: KeyIssueForm) -> int:
             copies=[key.copy_number for key in keys],
             opens=where_it_opens(keyset, exposed_by(work.session, keyset)),
             holder=holder,
-            phone=phone,
+            phone=form.phone,
             due_back=form.due_back.isoformat() if form.due_back else "",
             customer=system.customer.name,
             site=system.site.name if system.site else "",
@@ -141,14 +141,10 @@ def issue_keys(work: Work, form: KeyIssueForm) -> int:
         return number
 
 
-def _holder_problems(work: Work, form: KeyIssueForm, holder: str, phone: str) -> list[Problem]:
-    problems = []
-    if not holder:
+def _holder_problems(work: Work, form: KeyIssueForm) -> list[Problem]:
+    problems = text_problems(form, Key, phone=Customer.phone)
+    if not form.holder:
         problems.append(Problem("holder", "Enter who takes the key: a person's name."))
-    if fault := fault_of_length(holder, 120):
-        problems.append(Problem("holder", fault))
-    if fault := fault_of_length(phone, 40):
-        problems.append(Problem("phone", fault))
     if form.due_back is not None and form.due_back < work.today:
         problems.append(Problem("due_back", f"{form.due_back.isoformat()} is past; enter today or a later day."))
     return problems
@@ -161,7 +157,7 @@ def return_key(work: Work, key_id: int, version: int) -> Key:
     """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
-        key = _key(work, key_id, version)
+        key = get_version(work.session, Key, key_id, "key", version)
         _require_state((key,), (KeyState.OUT, KeyState.LOST), "returned")
         was_lost, holder = key.state is KeyState.LOST, key.holder
         _put(work, key, KeyState.RETURNED)
@@ -197,7 +193,7 @@ def lose_key(work: Work, key_id: int, version: int, note: str = "") -> tuple[Key
     work.require(Role.COUNTER, Role.BENCH)
     said = _note(note)
     with transaction(work.session):
-        key = _key(work, key_id, version)
+        key = get_version(work.session, Key, key_id, "key", version)
         _require_state((key,), (KeyState.OUT, KeyState.CUT, KeyState.RETURNED), "lost")
         exposed = exposed_by(work.session, key.keyset)
         _put(work, key, KeyState.LOST, holder=key.holder)
@@ -216,7 +212,7 @@ def retire_key(work: Work, key_id: int, version: int, note: str = "") -> Key:
     work.require(Role.COUNTER, Role.BENCH)
     said = _note(note)
     with transaction(work.session):
-        key = _key(work, key_id, version)
+        key = get_version(work.session, Key, key_id, "key", version)
         _require_state((key,), (KeyState.ORDERED, KeyState.CUT, KeyState.RETURNED), "retired")
         _put(work, key, KeyState.RETIRED)
         _record(
@@ -242,15 +238,6 @@ def _keyset(work: Work, system_id: int, symbol: str) -> Keyset:
     if keyset is None:
         raise LedgerError("symbol", f"No keyset {wanted[:24]!r} is in {system.name}; see the symbols listed.")
     return keyset
-
-
-def _key(work: Work, key_id: int, version: int) -> Key:
-    key = work.session.scalar(sa.select(Key).where(Key.id == key_id).options(joinedload(Key.keyset)))
-    if key is None:
-        raise NotFound("key")
-    if key.version != version:
-        raise Stale()
-    return key
 
 
 def _found(work: Work, keyset: Keyset, copies: Sequence[int]) -> tuple[Key, ...]:

@@ -4,140 +4,234 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from flask import Blueprint, render_template, request
+from flask import Blueprint, render_template, request, url_for
 from flask.typing import ResponseReturnValue
+from wtforms import StringField
+from wtforms.validators import Optional
 
-from app.documents import key_receipt_pdf
-from app.errors import BitternError
-from app.ledger.keys.key_queries import held_keys
-from app.ledger.keys.keys import cut_copies, issue_keys, lose_key, order_copies, retire_key, return_copies, return_key
-from app.ledger.keysystems.copy_numbers import read_copies, say_copies
-from app.ledger.tables import Role
-from app.web.access import roles
-from app.web.errors import about
-from app.web.files import PDF, send
-from app.web.forms_base import attach, flash_and_redirect, one_line, typed
-from app.web.keys.page import (
-    BackForm,
-    CutForm,
-    IssueKeysForm,
-    KeyNoteForm,
-    OrderForm,
-    key_page,
-    read_held,
-    read_receipt,
-    receipt_paper,
-    system_keys,
+from app.documents import KeyReceipt, ReceiptKey, key_receipt_pdf
+from app.ledger.catalog.price_queries import get_house
+from app.ledger.keys.key_queries import (
+    days_overdue,
+    find_receipt,
+    get_key,
+    held_keys,
+    key_story,
+    receipts_of,
+    system_copies,
 )
-from app.web.query_args import read_page, read_text
+from app.ledger.keys.keys import (
+    KeyIssueForm,
+    cut_copies,
+    issue_keys,
+    lose_key,
+    order_copies,
+    retire_key,
+    return_copies,
+    return_key,
+)
+from app.ledger.keysystems.authority import lacks_authority
+from app.ledger.keysystems.copy_numbers import read_copies, say_copies
+from app.ledger.keysystems.lost_keysets import exposed_by, replaced_after
+from app.ledger.keysystems.system_queries import get_system
+from app.ledger.quoting.issuing import house_head
+from app.ledger.store.work import Work
+from app.ledger.tables import Key, Keyset, KeyState, Role
+from app.web.access import may, roles
+from app.web.errors import about
+from app.web.fields import DayField, WholeField
+from app.web.files import PDF, send
+from app.web.forms_base import PageForm, SavedForm, flash_and_redirect, one_line, text, typed
+from app.web.query_args import count_pages, read_page, read_text
 from app.web.services import current_work
 
 blueprint = Blueprint("keys", __name__, url_prefix="/keys")
+SIZE = 60
+
+
+class _KeysetForm(PageForm):
+    symbol = text("Keyset", Keyset.symbol, needed="Enter the keyset's symbol, such as AA1.")
+
+
+class _CopiesForm(_KeysetForm):
+    copies = text("Copies", 200, needed="Enter the copy numbers stamped on the keys.", hint="3, or 1-4, or 1, 3.")
+
+
+class IssueKeysForm(_CopiesForm):
+    """Which copies of a keyset a holder takes."""
+
+    holder = text("Holder", Key.holder, needed="Enter who takes the key: a person's name.", hint="Who signs for it.")
+    phone = text("Phone", 40)
+    due_back = DayField("Due back", [Optional()])
+
+
+class BackForm(_CopiesForm):
+    """Keys that came back, by what is stamped on them."""
+
+
+def _override() -> StringField:
+    return text("Why without written authority", 500, hint="The owner's word alone; it stays on record.")
+
+
+class CutForm(_CopiesForm):
+    """Ordered copies that are cut and stamped now."""
+
+    override_reason = _override()
+
+
+class OrderForm(_KeysetForm):
+    """Further copies of a keyset."""
+
+    override_reason = _override()
+    count = WholeField("How many", least=1, most=200)
+
+
+class KeyNoteForm(SavedForm):
+    """One press on one key: back, lost, or out of use."""
+
+    note = text("Note", 500, hint="How it was lost, or why it goes out of use; it stays on record.")
 
 
 @blueprint.get("")
 @roles(Role.COUNTER, Role.BENCH)
 def out() -> ResponseReturnValue:
     """Who holds what, overdue first."""
-    work, question = current_work(), read_held(request.args)
-    page = held_keys(work.session, work.today, question, read_page(request.args))
-    return render_template("keys/out.html", page=page, question=question)
+    work, text = current_work(), read_text(request.args)
+    show = request.args.get("show", "")
+    show = show if show in ("overdue", "lost") else "out"
+    page = held_keys(work.session, work.today, show, text, read_page(request.args))
+    return render_template("keys/out.html", page=page, show=show, text=text, days_overdue=days_overdue)
 
 
 @blueprint.get("/system/<int:system_id>")
 @roles(Role.COUNTER, Role.BENCH)
 def system(system_id: int) -> ResponseReturnValue:
     """A system's keys by keyset; issue, order and cut."""
-    page = system_keys(current_work(), system_id, read_text(request.args), read_page(request.args))
-    for form in (page.issue, page.back, page.order, page.cut):
-        form.symbol.data = one_line(request.args.get("keyset"))[:24]
-    return render_template("keys/system.html", page=page, receipt=read_receipt(request.args))
+    return _system_page(system_id), 200
+
+
+def _system_page(system_id: int, **refused: PageForm) -> str:
+    """The page of a system's keys; a form that was refused stands in it as it was typed."""
+    work, text, page = current_work(), read_text(request.args), read_page(request.args)
+    found = get_system(work.session, system_id)
+    groups, count = system_copies(work.session, system_id, text, page, SIZE)
+    kinds = {"issue": IssueKeysForm, "order": OrderForm, "cut": CutForm, "back": BackForm}
+    keyset = {"symbol": one_line(request.args.get("keyset"))[:24]}
+    forms = {name: kind(formdata=None, prefix=f"{name}-", data=keyset) for name, kind in kinds.items()}
+    lacks, receipt = lacks_authority(found), request.args.get("receipt", "")
+    return render_template(
+        "keys/system.html",
+        system=found,
+        groups=groups,
+        text=text,
+        page=page,
+        pages_count=count_pages(count, SIZE),
+        lacks_authority=lacks,
+        may_override=lacks and work.actor.role is Role.OWNER,
+        receipt=int(receipt) if receipt.isascii() and receipt.isdecimal() and len(receipt) < 10 else 0,
+        **forms | refused,
+    )
 
 
 @blueprint.post("/system/<int:system_id>/issue")
 @roles(Role.COUNTER, Role.BENCH)
 def issue(system_id: int) -> ResponseReturnValue:
     """Hand cut keys to a holder; the receipt to sign is offered next."""
-    form, work = IssueKeysForm(prefix="issue-"), current_work()
-    if done := form.run(lambda: issue_keys(work, form.said(system_id))):
+    form = IssueKeysForm(prefix="issue-")
+
+    def save() -> int:
+        values = form.into(KeyIssueForm, system_id=system_id, copies=read_copies(typed(form.copies)))
+        return issue_keys(current_work(), values)
+
+    if done := form.run(save):
         return flash_and_redirect(
             f"{typed(form.symbol)} is with {typed(form.holder)} now. Have receipt {done.value} signed.",
             "keys.system",
             system_id=system_id,
             receipt=done.value,
         )
-    return render_template("keys/system.html", page=system_keys(work, system_id, issue=form), receipt=0), 422
+    return _system_page(system_id, issue=form), 422
 
 
 @blueprint.post("/system/<int:system_id>/order")
 @roles(Role.COUNTER, Role.BENCH)
 def order(system_id: int) -> ResponseReturnValue:
     """Order further copies of a keyset."""
-    form, work = OrderForm(prefix="order-"), current_work()
+    form = OrderForm(prefix="order-")
     wanted = form.count.data or 0  # none typed: the use case says how many it takes
     if done := form.run(
-        lambda: order_copies(work, system_id, typed(form.symbol), wanted, typed(form.override_reason))
+        lambda: order_copies(current_work(), system_id, typed(form.symbol), wanted, typed(form.override_reason))
     ):
         return flash_and_redirect(
             f"{typed(form.symbol)}: {say_copies(done.value)} ordered.", "keys.system", system_id=system_id
         )
-    return render_template("keys/system.html", page=system_keys(work, system_id, order=form), receipt=0), 422
+    return _system_page(system_id, order=form), 422
 
 
 @blueprint.post("/system/<int:system_id>/cut")
 @roles(Role.COUNTER, Role.BENCH)
 def cut(system_id: int) -> ResponseReturnValue:
     """Say that ordered copies are cut and stamped."""
-    form, work = CutForm(prefix="cut-"), current_work()
-    if form.validate_on_submit():
-        try:
-            copies = read_copies(typed(form.copies))
-            cut_copies(work, system_id, typed(form.symbol), copies, typed(form.override_reason))
-        except BitternError as error:
-            attach(form, error)
-        else:
-            return flash_and_redirect(
-                f"{typed(form.symbol)}: {say_copies(copies)} cut, and in the shop.",
-                "keys.system",
-                system_id=system_id,
-            )
-    return render_template("keys/system.html", page=system_keys(work, system_id, cut=form), receipt=0), 422
+    form = CutForm(prefix="cut-")
+
+    def save() -> str:
+        copies = read_copies(typed(form.copies))
+        cut_copies(current_work(), system_id, typed(form.symbol), copies, typed(form.override_reason))
+        return f"{typed(form.symbol)}: {say_copies(copies)} cut, and in the shop."
+
+    if done := form.run(save):
+        return flash_and_redirect(done.value, "keys.system", system_id=system_id)
+    return _system_page(system_id, cut=form), 422
 
 
 @blueprint.post("/system/<int:system_id>/back")
 @roles(Role.COUNTER, Role.BENCH)
 def back(system_id: int) -> ResponseReturnValue:
     """Take keys back by what is stamped on them; one that was never issued is told so."""
-    form, work = BackForm(prefix="back-"), current_work()
-    if form.validate_on_submit():
-        try:
-            copies = read_copies(typed(form.copies))
-            return_copies(work, system_id, typed(form.symbol), copies)
-        except BitternError as error:
-            attach(form, error)
-        else:
-            return flash_and_redirect(
-                f"{typed(form.symbol)}: {say_copies(copies)} back in the shop.", "keys.system", system_id=system_id
-            )
-    return render_template("keys/system.html", page=system_keys(work, system_id, back=form), receipt=0), 422
+    form = BackForm(prefix="back-")
+
+    def save() -> str:
+        copies = read_copies(typed(form.copies))
+        return_copies(current_work(), system_id, typed(form.symbol), copies)
+        return f"{typed(form.symbol)}: {say_copies(copies)} back in the shop."
+
+    if done := form.run(save):
+        return flash_and_redirect(done.value, "keys.system", system_id=system_id)
+    return _system_page(system_id, back=form), 422
 
 
 @blueprint.get("/<int:key_id>")
 @roles(Role.COUNTER, Role.BENCH)
 def key(key_id: int) -> ResponseReturnValue:
     """One key: where it is, what it turns, what happened to it."""
-    page = key_page(current_work(), key_id)
-    return render_template("keys/key.html", page=page, form=KeyNoteForm(obj=page.key))
+    return _key_page(key_id), 200
+
+
+def _key_page(key_id: int, form: KeyNoteForm | None = None) -> str:
+    """The page of one key. Where it was lost before its keyset got another bitting, it turns nothing."""
+    session = current_work().session
+    found = get_key(session, key_id)
+    keyset, events = found.keyset, key_story(session, found)
+    replaced = replaced_after(session, keyset, found.changed_at) if found.state is KeyState.LOST else None
+    return render_template(
+        "keys/key.html",
+        key=found,
+        exposed=() if replaced else exposed_by(session, keyset),
+        events=events,
+        receipts=receipts_of(events),
+        plan=url_for("keying.lost_key", system_id=keyset.system_id) if may("keying.lost_key") else "",
+        replaced_on=replaced.astimezone().date() if replaced else None,
+        form=form or KeyNoteForm(obj=found),
+    )
 
 
 def _press(key_id: int, use: Callable[[KeyNoteForm], str]) -> ResponseReturnValue:
     """One press on one key: `use` does it and says what was done."""
-    work = current_work()
     form = KeyNoteForm()
-    about(f"key system {key_page(work, key_id).key.keyset.system_id}", form)
+    about(f"key system {get_key(current_work().session, key_id).keyset.system_id}", form)
     if done := form.run(lambda: use(form)):
         return flash_and_redirect(done.value, "keys.key", key_id=key_id)
-    return render_template("keys/key.html", page=key_page(work, key_id), form=form), 422
+    return _key_page(key_id, form), 422
 
 
 @blueprint.post("/<int:key_id>/return")
@@ -183,3 +277,23 @@ def retire(key_id: int) -> ResponseReturnValue:
 def receipt(number: int) -> ResponseReturnValue:
     """The receipt that the holder signs."""
     return send(key_receipt_pdf(receipt_paper(current_work(), number)), f"key-receipt-{number}.pdf", PDF)
+
+
+def receipt_paper(work: Work, number: int) -> KeyReceipt:
+    """The receipt as it was when the keys were handed over, for its paper. NotFound."""
+    signed = find_receipt(work.session, number)
+    return KeyReceipt(
+        house=house_head(get_house(work.session)),
+        number=str(signed.number),
+        issued_on=signed.issued_on,
+        issued_by=signed.issued_by,
+        customer_name=signed.customer,
+        site_name=signed.site,
+        holder_name=signed.holder,
+        holder_phone=signed.phone,
+        authority=signed.authority,
+        keys=tuple(
+            ReceiptKey(signed.symbol, copy, f"{signed.symbol} {copy}", signed.opens, signed.due_back)
+            for copy in signed.copies
+        ),
+    )

@@ -17,7 +17,7 @@ from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.tables import QuoteRevision, Role
 from app.web.access import may
-from app.web.keys.page import receipt_paper
+from app.web.keys.views import receipt_paper
 from app.web.keysystems.views import bitting_list
 from app.web.navigation import address_of
 from app.web.papers.source import JobSource

@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from app.config import Config
 from app.errors import BitternError, Problems
 from app.ledger.care.opening import open_ledger
-from app.ledger.keys.key_queries import HeldQuestion, find_receipt, get_key, held_keys, key_story, system_copies
+from app.ledger.keys.key_queries import days_overdue, find_receipt, get_key, held_keys, key_story, system_copies
 from app.ledger.keys.keys import KeyIssueForm, cut_copies, issue_keys, lose_key, order_copies, retire_key, return_key
 from app.ledger.keysystems.authority import change_records, require_authority
 from app.ledger.keysystems.copy_numbers import read_copies
@@ -266,14 +266,19 @@ def test_overdue_keys_stand_first(work: Work, keyed: Keyed) -> None:
     put(work, "2AA", KeyState.OUT, holder="Ann", due_back=today)
     factories.KeyFactory(keyset=keyed.cylinders[0].keyset, copy_number=2, state=KeyState.OUT, holder="Cy")
     factories.KeyFactory(keyset=keyed.cylinders[0].keyset, copy_number=3, state=KeyState.LOST, holder="Di")
-    page = held_keys(work.session, today, HeldQuestion())
-    assert [(row.holder, row.overdue_days) for row in page.rows] == [("Bo", 9), ("Zoe", 1), ("Ann", 0), ("Cy", 0)]
+    page = held_keys(work.session, today)
+    assert [(row.holder, days_overdue(row, today)) for row in page.rows] == [
+        ("Bo", 9),
+        ("Zoe", 1),
+        ("Ann", 0),
+        ("Cy", 0),
+    ]
     assert (page.out, page.overdue, page.lost) == (4, 2, 1)
-    assert [row.holder for row in held_keys(work.session, today, HeldQuestion(show="lost")).rows] == ["Di"]
-    assert [row.holder for row in held_keys(work.session, today, HeldQuestion(show="overdue")).rows] == ["Bo", "Zoe"]
-    assert [row.holder for row in held_keys(work.session, today, HeldQuestion("zo")).rows] == ["Zoe"]
-    assert held_keys(work.session, today, HeldQuestion("harbourmaster%")).rows == ()
-    last = held_keys(work.session, today, HeldQuestion(), page=99, size=3)
+    assert [row.holder for row in held_keys(work.session, today, "lost").rows] == ["Di"]
+    assert [row.holder for row in held_keys(work.session, today, "overdue").rows] == ["Bo", "Zoe"]
+    assert [row.holder for row in held_keys(work.session, today, text="zo").rows] == ["Zoe"]
+    assert held_keys(work.session, today, text="harbourmaster%").rows == []
+    last = held_keys(work.session, today, page=99, size=3)
     assert ([row.holder for row in last.rows], last.page, last.pages) == (["Cy"], 2, 2)
     groups, count = system_copies(work.session, keyed.system.id)
     assert count == 3 and [key.copy_number for key in groups[1].keys] == [1, 2, 3]
