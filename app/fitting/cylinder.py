@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from fractions import Fraction
 from functools import lru_cache
-from typing import Any, TypeVar
+from typing import Any
 
 from app.errors import BitternError
-from app.fitting.finishes import finish_words, mismatch
 from app.fitting.inches import read_inches, show_inches, write_inches
+from app.fitting.reference import finish_words, mismatch
 from app.validation import Reader, quoted, read_text, read_typed_whole, short_name
-
-T = TypeVar("T")
 
 CYLINDER_TYPES: Mapping[str, str] = {
     "mortise": "mortise cylinder",
@@ -85,19 +83,8 @@ def words(attributes: CylinderAttributes) -> str:
 
 def to_json(attributes: CylinderAttributes) -> dict[str, Any]:
     """Plain values, all keys always there; the length as text that reads back exactly."""
-    length = attributes.length
-    return {
-        "type": attributes.type,
-        "length": None if length is None else write_inches(length),
-        "chambers": attributes.chambers,
-        "drilled": attributes.drilled,
-        "keyway": attributes.keyway,
-        "cam": attributes.cam,
-        "tailpiece": attributes.tailpiece,
-        "finish": attributes.finish,
-        "maker": attributes.maker,
-        "keying": attributes.keying,
-    }
+    said = {name: getattr(attributes, name) for name in _FIELDS}
+    return said | {"length": None if attributes.length is None else write_inches(attributes.length)}
 
 
 def from_json(given: object) -> CylinderAttributes:
@@ -109,32 +96,20 @@ def from_json(given: object) -> CylinderAttributes:
     read = Reader(given)
     if not read.usable:
         raise BitternError("attributes", read.problems[0].message)
-    known = (*ATTRIBUTES, "maker")
-    for name in [name for name in read.given if name not in known]:
+    for name in [name for name in read.given if name not in _KNOWN]:
         read.raw(name)
-        read.refuse(f"attributes.{short_name(name)}", f"{quoted(name)} is not known here. Known: {', '.join(known)}.")
-
-    def said(name: str, read_value: Callable[[Any], T]) -> T | None:
-        return None if read.raw(name) in (None, "") else read.value(name, read_value)
-
-    kind = _type(read)
-    chambers, drilled = said("chambers", _count), said("drilled", _count)
+        read.refuse(
+            f"attributes.{short_name(name)}", f"{quoted(name)} is not known here. Known: {', '.join(_KNOWN)}."
+        )
+    said: dict[str, Any] = {"type": _type(read)}
+    for name in _FIELDS[1:]:
+        if read.raw(name) not in (None, ""):
+            said[name] = read.value(name, _READERS.get(name, _name))
+    chambers, drilled = said.get("chambers"), said.get("drilled")
     if chambers is not None and drilled is not None and drilled < chambers:
         read.refuse("drilled", f"Drilled for {drilled} cannot hold {chambers} chambers of pins.")
-    attributes = CylinderAttributes(
-        type=kind,
-        length=said("length", lambda value: read_inches(value, "")),
-        chambers=chambers,
-        drilled=drilled,
-        keyway=said("keyway", _name),
-        cam=said("cam", _name),
-        tailpiece=said("tailpiece", _name),
-        finish=said("finish", _name),
-        maker=said("maker", _name) or "",
-        keying=said("keying", _name),
-    )
     read.done()
-    return attributes
+    return CylinderAttributes(**said)
 
 
 def _type(read: Reader) -> str:
@@ -152,6 +127,15 @@ def _name(given: object) -> str:
 
 def _count(given: object) -> int:
     return read_typed_whole(given, 1, MOST_CHAMBERS)
+
+
+_FIELDS = tuple(each.name for each in fields(CylinderAttributes))
+_KNOWN = (*ATTRIBUTES, "maker")
+_READERS: Mapping[str, Callable[[object], Any]] = {
+    "length": lambda given: read_inches(given, ""),
+    "chambers": _count,
+    "drilled": _count,
+}
 
 
 def attribute_texts(attributes: CylinderAttributes) -> dict[str, str]:

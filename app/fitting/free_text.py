@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 
 from app.errors import BitternError
 from app.fitting.cylinder import CylinderAttributes
-from app.fitting.finishes import all_finishes, finishes_by_us_code
 from app.fitting.inches import read_inches
+from app.fitting.reference import all_finishes, finishes_by_us_code
 
 _NUMBERS = {"four": 4, "five": 5, "six": 6, "seven": 7, "eight": 8}
 _COUNT = r"(four|five|six|seven|eight|[4-8])"

@@ -17,9 +17,8 @@ from app.fitting.catalog import CatalogItem, read_item
 from app.fitting.inches import read_inches, write_inches
 from app.fitting.keyways import KeyBlank, MakerKeyway
 from app.fitting.part_numbers import decode_any
-from app.fitting.pattern_check import check_pattern
-from app.fitting.pattern_reading import check_rest, pattern_from_json
-from app.fitting.patterns import Pattern
+from app.fitting.pattern_check import check_pattern, check_rest
+from app.fitting.patterns import Pattern, pattern_from_json
 from app.validation import (
     Reader,
     place_problems,

@@ -139,18 +139,13 @@ def _readings(pattern: Pattern, text: str, trail: _Trail) -> list[NumberReading]
     return sorted(found, key=lambda reading: sum(not piece.text for piece in reading.pieces))
 
 
-def decode(pattern: Pattern, text: object) -> list[NumberReading]:
-    """All legal readings of a number, best first; never empty.
+def decode_any(patterns: Sequence[Pattern], text: object) -> list[NumberReading]:
+    """All legal readings of a number by the patterns of one maker or of many, best first; never empty.
 
     Capitals and the maker's separators are not needed; a number read without them carries a warning with the
     maker's own writing. PartNumberError names the piece that was not understood, what was expected there and
     the nearest legal number.
     """
-    return decode_any((pattern,), text)
-
-
-def decode_any(patterns: Sequence[Pattern], text: object) -> list[NumberReading]:
-    """`decode` over several patterns at once, of one maker or of many."""
     number = clean_number(text)
     trails = []
     found: list[NumberReading] = []

@@ -9,7 +9,8 @@ from functools import cache
 
 from app.errors import BitternError, Problem
 from app.fitting.composing import any_combination
-from app.fitting.patterns import Code, Pattern, PatternRule, Segment, SegmentChoice, merge
+from app.fitting.patterns import Pattern, PatternRule, Segment, SegmentChoice, merge, pattern_parts, repeated_codes
+from app.validation import Reader
 
 MOST_STATES = 100_000
 MOST_STEPS = 2_000_000  # a maker's own pattern takes some ten thousand
@@ -28,6 +29,12 @@ def check_pattern(pattern: Pattern) -> tuple[Problem, ...]:
     return tuple(problems)
 
 
+def check_rest(given: object) -> list[Problem]:
+    """Of a pattern whose shape is at fault: what `check_pattern` can say of those parts that can be read."""
+    _, segments, rules = pattern_parts(Reader(given))
+    return check_parts(segments, rules)
+
+
 def check_parts(segments: Sequence[Segment | None], rules: Sequence[PatternRule | None]) -> list[Problem]:
     """What is wrong with the segments and rules one by one; None stands for one that could not be read."""
     problems = []
@@ -43,20 +50,6 @@ def check_parts(segments: Sequence[Segment | None], rules: Sequence[PatternRule 
     whole = [segment for segment in segments if segment is not None]
     if whole and len(whole) == len(segments):
         problems += _unset(whole, rules)
-    return problems
-
-
-def repeated_codes(codes: Sequence[Code | None], field: str, where: str = "") -> list[Problem]:
-    """The codes that stand there twice, capitals aside; None stands for a row that could not be read."""
-    problems = []
-    seen: dict[str, int] = {}
-    for row, code in enumerate(codes, 1):
-        if code is None:
-            continue
-        first = seen.setdefault(code.code.upper(), row)
-        if first != row:
-            text = f"Code {code.code} stands twice{where}, in rows {first} and {row}."
-            problems.append(Problem(f"{field}[{row}]", text))
     return problems
 
 

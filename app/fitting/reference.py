@@ -1,8 +1,9 @@
-"""Finds and reads the reference tables in the top-level `shared` folder; every row carries its source."""
+"""The reference tables of the top-level `shared` folder: finishes, door preparations, trade facts, with sources."""
 
 from __future__ import annotations
 
 import csv
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
@@ -93,3 +94,113 @@ def trade_fact(name: str) -> TradeFact:
         if row["id"] == name:
             return TradeFact(row["id"], read_inches(row["value"], name), row["text"], row["source"])
     raise BitternError("trade_facts", f"{quoted(name)} is not in the table of trade facts.")
+
+
+@dataclass(frozen=True, slots=True)
+class Finish:
+    """One finish. `swatch` is our own approximation ('#b4b9bd'); never show it without `words`."""
+
+    code: str
+    us_code: str
+    name: str
+    base: str
+    swatch: str
+    source: str
+
+    @property
+    def words(self) -> str:
+        """What the counter says: '626 satin chromium'."""
+        return f"{self.code} {self.name}"
+
+    @property
+    def label(self) -> str:
+        """The text that stands beside a swatch: number, US code, name and base metal."""
+        return f"{self.code} ({self.us_code}) {self.name} on {self.base}"
+
+
+@cache
+def all_finishes() -> tuple[Finish, ...]:
+    """All finishes of the reference table, by number."""
+    rows = sorted(reference_rows("finishes"), key=lambda row: row["code"])
+    return tuple(
+        Finish(row["code"], row["us_code"], row["finish"], row["base"], row["swatch"], row["source"]) for row in rows
+    )
+
+
+@cache
+def _by_code() -> dict[str, Finish]:
+    return {each.code: each for each in all_finishes()}
+
+
+def finish(code: str) -> Finish:
+    """The finish with this A156.18 number; BitternError for `finish` when the table has none.
+
+    >>> finish("626").label
+    '626 (US26D) satin chromium on brass or bronze'
+    """
+    found = _by_code().get(code)
+    if found is None:
+        known = ", ".join(_by_code())
+        raise BitternError("finish", f"Finish {quoted(code)} is not in the table. Known numbers: {known}.")
+    return found
+
+
+def finishes_by_us_code(us_code: str) -> tuple[Finish, ...]:
+    """Every finish with this old US code; one code can stand for several numbers (the base metal decides).
+
+    >>> [each.code for each in finishes_by_us_code("us26d")]
+    ['626', '652']
+    """
+    wanted = us_code.strip().upper().replace(" ", "")
+    return tuple(each for each in all_finishes() if each.us_code == wanted)
+
+
+def finish_words(code: str) -> str:
+    """'626 satin chromium', or the code alone when the table does not know it (a maker's own finish)."""
+    found = _by_code().get(code)
+    return found.words if found else code
+
+
+def mismatch(codes: Sequence[str]) -> tuple[str, ...]:
+    """Warnings for the finishes that would stand on one door, in the order given; empty when they agree.
+
+    Finishes of one US code look alike on different base metals: said too, since they wear differently.
+
+    >>> mismatch(["626", "626"])
+    ()
+    >>> mismatch(["626", "605"])
+    ('626 satin chromium and 605 bright brass on one door do not match: ask before selling.',)
+    >>> mismatch(["626", "652"])
+    ('626 satin chromium and 652 satin chromium plated look alike (US26D) but the base metal differs.',)
+    """
+    warnings = []
+    distinct = list(dict.fromkeys(code for code in codes if code))
+    for index, first in enumerate(distinct):
+        for second in distinct[index + 1 :]:
+            one, other = _by_code().get(first), _by_code().get(second)
+            pair = f"{finish_words(first)} and {finish_words(second)}"
+            if one and other and one.us_code == other.us_code:
+                warnings.append(f"{pair} look alike ({one.us_code}) but the base metal differs.")
+            else:
+                warnings.append(f"{pair} on one door do not match: ask before selling.")
+    return tuple(warnings)
+
+
+def mismatch_among(asked: Sequence[Sequence[str]]) -> tuple[str, ...]:
+    """`mismatch` where each finish may be any of several numbers, as an old US code leaves it open.
+
+    Two that can be the same number agree; those that cannot but may look alike are told so.
+
+    >>> mismatch_among([["626"], ["626", "652"]])
+    ()
+    >>> mismatch_among([["626"], ["605", "632"]])
+    ('626 satin chromium and 605 bright brass on one door do not match: ask before selling.',)
+    """
+    told: dict[str, None] = {}
+    for index, first in enumerate(asked):
+        for second in asked[index + 1 :]:
+            pairs = [mismatch([one, other]) for one in first for other in second]
+            # The best that the two can be: nothing to say, else a look-alike, else the first pair.
+            best = min(pairs, key=lambda said: (bool(said), "look alike" not in "".join(said)), default=())
+            told.update(dict.fromkeys(best))
+    return tuple(told)

@@ -2,31 +2,22 @@
 
 from __future__ import annotations
 
-from app.spreadsheets.columns import (
-    Column,
-    head_problems,
-    pasted_rows,
-    read_count,
-    read_date,
-    read_rows,
-    read_table,
-    text_up_to,
-)
-from app.spreadsheets.formula_guard import FORMULA_STARTS, guarded, unguarded
+from app.spreadsheets.columns import Column, head_problems, pasted_rows, read_count, read_date, read_rows, text_up_to
 from app.spreadsheets.table_file import table_rows
 from app.spreadsheets.workbook import book_sheets, merged_cells
 from app.spreadsheets.writing import (
     Cell,
     cell_text,
     csv_bytes,
+    guarded,
     guarded_book_bytes,
     guarded_csv_bytes,
     styled_book_bytes,
     table_bytes,
+    unguarded,
 )
 
 __all__ = [
-    "FORMULA_STARTS",
     "Cell",
     "Column",
     "book_sheets",
@@ -41,7 +32,6 @@ __all__ = [
     "read_count",
     "read_date",
     "read_rows",
-    "read_table",
     "styled_book_bytes",
     "table_bytes",
     "table_rows",

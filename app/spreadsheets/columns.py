@@ -10,8 +10,7 @@ from datetime import date
 from typing import Any
 
 from app.errors import BitternError, Problem
-from app.spreadsheets.formula_guard import unguarded
-from app.spreadsheets.table_file import table_rows
+from app.spreadsheets.writing import unguarded
 from app.validation import check_length
 
 MOST_ROWS = 100_000
@@ -30,25 +29,16 @@ class Column:
     default: Any = None
 
 
-def read_table(text: str, columns: Sequence[Column]) -> tuple[NumberedRows, list[Problem]]:
-    """`read_rows` of a table as CSV, or with its columns parted by semicolons or tabs.
-
-    >>> columns = [Column("code", lambda text, field: text), Column("price", lambda text, field: int(text))]
-    >>> rows, problems = read_table("code,price\\nA,1\\nB,", columns)
-    >>> rows, [(p.field, p.message) for p in problems]
-    ([(2, {'code': 'A', 'price': 1})], [('row 3, price', 'This cell may not be empty.')])
-    """
-    try:
-        return read_rows(list(table_rows("table.csv", text.encode())), columns)
-    except BitternError as error:
-        return [], [Problem(error.field, error.message)]
-
-
 def read_rows(table: Sequence[Sequence[str]], columns: Sequence[Column]) -> tuple[NumberedRows, list[Problem]]:
     """The rows that are right, each with its number in the table and its values by column, and every problem.
 
     The first row names the columns; columns with a default may be absent. Empty rows are passed over, cells are
     read without their formula guards. A problem's field is `row N, column`.
+
+    >>> columns = [Column("code", lambda text, field: text), Column("price", lambda text, field: int(text))]
+    >>> rows, problems = read_rows([["code", "price"], ["A", "1"], ["B", ""]], columns)
+    >>> rows, [(p.field, p.message) for p in problems]
+    ([(2, {'code': 'A', 'price': 1})], [('row 3, price', 'This cell may not be empty.')])
     """
     if not table:
         return [], [Problem("file", "The table is empty.")]

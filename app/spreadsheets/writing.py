@@ -14,14 +14,33 @@ from decimal import Decimal
 from openpyxl import Workbook
 from openpyxl.styles import Alignment, Font
 
-from app.spreadsheets.formula_guard import FORMULA_STARTS, guarded
-
+# A cell that begins with one of these is run as a formula, or starts one after a separator.
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 Cell = str | int | Decimal  # a Decimal is money: two decimals
 MOST_IN_CELL = 32_767  # characters that the format holds in a cell
 _WIDEST = 60
 _ZIP_EPOCH = (1980, 1, 1, 0, 0, 0)
 # What XML cannot hold, or does not keep, the format writes as _xHHHH_; and so the first stroke of such a text itself.
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\ufffe\uffff]|_(?=x[0-9A-Fa-f]{4}_)")
+
+
+def guarded(text: str) -> str:
+    """Text for a cell that no spreadsheet program takes for a formula: one apostrophe in front where needed.
+
+    Needed where the text, after any apostrophes of its own, begins with a sign of FORMULA_STARTS; so
+    `unguarded` gives back every text exactly.
+
+    >>> guarded("=1+1"), guarded("A18M"), guarded("'=1+1"), guarded("'90s lock")
+    ("'=1+1", 'A18M', "''=1+1", "'90s lock")
+    >>> unguarded("''=1+1"), unguarded("'90s lock")
+    ("'=1+1", "'90s lock")
+    """
+    return f"'{text}" if text.lstrip("'").startswith(FORMULA_STARTS) else text
+
+
+def unguarded(text: str) -> str:
+    """The inverse of `guarded`."""
+    return text[1:] if text.startswith("'") and text.lstrip("'").startswith(FORMULA_STARTS) else text
 
 
 def csv_bytes(rows: Iterable[Sequence[Cell]]) -> bytes:

@@ -29,7 +29,8 @@ from app.ledger.catalog.makers import import_maker
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import CatalogRow as Row
 from app.ledger.tables import Role
-from app.spreadsheets import csv_bytes, table_bytes
+from app.spreadsheets import table_bytes
+from app.spreadsheets.writing import csv_bytes
 
 ROWS = 50_000
 DEMO = Path(__file__).resolve().parents[2] / "demo_data" / "makers" / "ardent_brass.json"

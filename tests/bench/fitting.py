@@ -17,13 +17,13 @@ from app.fitting import (
     PartNumberError,
     catalog_table,
     combinations,
-    decode,
+    decode_any,
     find,
     find_maker,
     load_makers,
     read_catalog,
 )
-from app.spreadsheets import csv_bytes
+from app.spreadsheets.writing import csv_bytes
 
 ROWS = 50_000
 BY_HAND = re.compile(
@@ -49,19 +49,19 @@ def main():
     numbers = [number for number, _ in legal]
 
     plain, _ = best(lambda: [BY_HAND.fullmatch(number).groupdict() for number in numbers])
-    ours, read = best(lambda: [decode(pattern, number) for number in numbers])
+    ours, read = best(lambda: [decode_any((pattern,), number) for number in numbers])
     assert [readings[0].attributes for readings in read] == [attributes for _, attributes in legal]
     print(f"decode {len(numbers)} numbers: {ours / plain:.0f} times a hand-written expression for this one maker")
 
     typed = [number.replace("-", " ").lower() for number in numbers]
-    loose, _ = best(lambda: [decode(pattern, number) for number in typed])
+    loose, _ = best(lambda: [decode_any((pattern,), number) for number in typed])
     print(f"  typed without its separators: {loose / ours:.2f} times the same numbers as the maker writes them")
 
     wrong = [f"{number[:-1]}#" for number in numbers[::40]]
     start = perf_counter()
     for number in wrong:
         try:
-            decode(pattern, number)
+            decode_any((pattern,), number)
         except PartNumberError as error:
             assert error.nearest
     each = (perf_counter() - start) / len(wrong)

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from app.fitting import BulkDecoder, PartNumberError, combinations, decode_any, load_makers, pattern_from_json
+from app.fitting import BulkDecoder, PartNumberError, combinations, decode_any, load_makers
+from app.fitting.patterns import pattern_from_json
 
 MAKERS = load_makers(Path(__file__).resolve().parents[2] / "demo_data" / "makers")
 

@@ -3,7 +3,8 @@ from __future__ import annotations
 import pytest
 
 from app.errors import BitternError
-from app.fitting import Cam, LockModel, MakerFile, cams_for_lock
+from app.fitting import LockModel, MakerFile, cams_for_lock
+from app.fitting.cams import Cam
 
 
 def test_the_cam_of_a_lock_and_what_else_it_does_not_serve(ardent: MakerFile) -> None:

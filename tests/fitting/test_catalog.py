@@ -11,8 +11,10 @@ from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
 
 from app.errors import BitternError
-from app.fitting import CatalogItem, CatalogRows, MakerFile, catalog_table, read_catalog, read_item
-from app.spreadsheets import csv_bytes, table_bytes, table_rows
+from app.fitting import CatalogItem, MakerFile, catalog_table, read_catalog
+from app.fitting.catalog import CatalogRows, read_item
+from app.spreadsheets import table_bytes, table_rows
+from app.spreadsheets.writing import csv_bytes
 
 HEADER = "part_number,category,description,cost,list,stocked\n"
 GOOD = "A-1,hardware,Collar ring,1.20,2.90,yes\n"

@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.fitting import CylinderAttributes, read_free_text
+from app.fitting import CylinderAttributes
+from app.fitting.free_text import read_free_text
 
 CHROME = ("626", "652")
 

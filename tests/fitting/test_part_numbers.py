@@ -17,14 +17,13 @@ from app.fitting import (
     Pattern,
     breakdown,
     combinations,
-    compose,
     compose_any,
-    decode,
     decode_any,
     load_makers,
-    pattern_from_json,
     words,
 )
+from app.fitting.composing import compose
+from app.fitting.patterns import pattern_from_json
 
 
 @cache
@@ -156,7 +155,7 @@ def two_ways() -> Pattern:
 
 
 def test_all_legal_readings_are_given_when_two_fit() -> None:
-    readings = decode(two_ways(), "M11")
+    readings = decode_any((two_ways(),), "M11")
     assert [(str(r.attributes.length), r.attributes.cam) for r in readings] == [("1", "long"), ("9/8", "standard")]
 
 
@@ -171,7 +170,7 @@ def test_round_trip_of_every_number_of_the_small_maker(pell: MakerFile) -> None:
     numbers = [number for number, _ in combinations(pattern)]
     assert len(numbers) == len(set(numbers)) == 52
     for number, attributes in combinations(pattern):
-        (reading,) = decode(pattern, number)
+        (reading,) = decode_any((pattern,), number)
         assert (reading.part_number, reading.attributes, reading.warnings) == (number, attributes, ())
         assert compose(pattern, attributes) == number
 
@@ -181,9 +180,9 @@ def test_round_trip_of_every_number_of_the_small_maker(pell: MakerFile) -> None:
 def test_round_trip_of_any_legal_combination_of_every_maker(data: st.DataObject) -> None:
     pattern, number, attributes = any_legal(data)
     assert compose(pattern, attributes) == number
-    assert [reading.attributes for reading in decode(pattern, number)] == [attributes]
+    assert [reading.attributes for reading in decode_any((pattern,), number)] == [attributes]
     typed = "".join(letter for letter in number if letter.isalnum()).lower()
-    assert decode(pattern, typed)[0].attributes == attributes
+    assert decode_any((pattern,), typed)[0].attributes == attributes
 
 
 @settings(max_examples=100, deadline=None)
@@ -194,12 +193,12 @@ def test_a_mistyped_number_gets_a_legal_one_no_farther_than_its_origin(data: st.
     letter = data.draw(st.sampled_from("ABQZ0189"))
     mistyped = number[:place] + letter + number[place + 1 :]
     try:
-        readings = decode(pattern, mistyped)
+        readings = decode_any((pattern,), mistyped)
     except PartNumberError as error:
         assert error.nearest is not None and len(error.nearest) - len(number) in (-1, 0, 1)
         differing = sum(one != other for one, other in zip(error.nearest, mistyped, strict=False))
         assert len(error.nearest) != len(mistyped) or differing <= 1
-        assert decode(pattern, error.nearest)
+        assert decode_any((pattern,), error.nearest)
     else:
         assert readings
 
@@ -282,12 +281,12 @@ def test_any_beginning_is_completed_to_a_number_that_begins_so(data: st.DataObje
     pattern, number, _ = any_legal(data)
     begun = number[: data.draw(st.integers(1, len(number) - 1))]
     try:
-        decode(pattern, begun)
+        decode_any((pattern,), begun)
     except PartNumberError as error:
         assert error.is_beginning and error.nearest is not None
         bare = str.maketrans("", "", "-./_ :+")
         assert error.nearest.translate(bare).startswith(begun.translate(bare))
-        assert decode(pattern, error.nearest)
+        assert decode_any((pattern,), error.nearest)
 
 
 def test_a_number_laid_out(pell: MakerFile) -> None:
@@ -306,6 +305,6 @@ def test_a_number_laid_out(pell: MakerFile) -> None:
 def test_every_piece_stands_where_it_says(makers: tuple[MakerFile, ...]) -> None:
     for pattern in (pattern for maker in makers[1:] for pattern in maker.patterns):
         for number, _ in combinations(pattern):
-            laid = breakdown(decode(pattern, number)[0])
+            laid = breakdown(decode_any((pattern,), number)[0])
             assert all(number[piece.start : piece.end] == piece.text for piece in laid.pieces)
             assert [piece.start for piece in laid.pieces] == sorted(piece.start for piece in laid.pieces)

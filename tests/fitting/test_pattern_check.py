@@ -11,14 +11,13 @@ from app.errors import BitternError
 from app.fitting import (
     CylinderAttributes,
     Pattern,
-    check_pattern,
-    compose,
-    decode,
+    decode_any,
     pattern_check,
-    pattern_from_json,
 )
-from app.fitting.composing import _fill, _Search
+from app.fitting.composing import _fill, _Search, compose
 from app.fitting.cylinder import from_texts
+from app.fitting.pattern_check import check_pattern
+from app.fitting.patterns import pattern_from_json
 
 
 def test_the_demo_patterns_are_sound(patterns: tuple[Pattern, ...]) -> None:
@@ -107,9 +106,9 @@ def running_together(count: int) -> Pattern:
 
 def test_pieces_that_run_together_without_end_still_answer() -> None:
     pattern = running_together(19)
-    assert len(decode(pattern, "M" + "1" * 30)) == 1
+    assert len(decode_any((pattern,), "M" + "1" * 30)) == 1
     with pytest.raises(BitternError, match=r"left over|not understood"):
-        decode(pattern, "M" + "1" * 40 + "X")
+        decode_any((pattern,), "M" + "1" * 40 + "X")
 
 
 def test_rules_that_turn_all_down_after_a_long_way_still_answer() -> None:
@@ -121,7 +120,7 @@ def test_rules_that_turn_all_down_after_a_long_way_still_answer() -> None:
     with pytest.raises(BitternError, match="say more of the cylinder"):
         compose(pattern, CylinderAttributes("mortise"))
     with pytest.raises(BitternError):
-        decode(pattern, "M-A-A-A-A-A")
+        decode_any((pattern,), "M-A-A-A-A-A")
 
 
 CODES = st.dictionaries(
@@ -151,7 +150,7 @@ def test_the_check_agrees_with_trying_every_combination(parts: Any, with_rule: b
         return
     assert bool(problems) == any(len(each) > 1 for each in meanings.values())
     for number, meant in meanings.items():
-        assert {reading.attributes for reading in decode(pattern, number)} == meant
+        assert {reading.attributes for reading in decode_any((pattern,), number)} == meant
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,8 @@ from fractions import Fraction
 
 import pytest
 
-from app.fitting import BoreQuestion, DoorPreparation, door_preparations, fit_bore, trade_fact
+from app.fitting import BoreQuestion, door_preparations, fit_bore, trade_fact
+from app.fitting.reference import DoorPreparation
 
 
 def door_preparation(number: str) -> DoorPreparation:

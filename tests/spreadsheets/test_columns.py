@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from app.errors import BitternError
-from app.spreadsheets import Column, head_problems, read_rows, read_table
+from app.errors import BitternError, Problem
+from app.spreadsheets import Column, head_problems, read_rows, table_rows
 
 
 def short(text: str, field: str) -> str:
@@ -17,12 +17,19 @@ def short(text: str, field: str) -> str:
 COLUMNS = [Column("code", short), Column("price", lambda text, field: int(text)), Column("tier", short, "")]
 
 
+def read_table(text: str):
+    try:
+        return read_rows(list(table_rows("table.csv", text.encode())), COLUMNS)
+    except BitternError as error:
+        return [], [Problem(error.field, error.message)]
+
+
 def told(text: str) -> dict[str, str]:
-    return {problem.field: problem.message for problem in read_table(text, COLUMNS)[1]}
+    return {problem.field: problem.message for problem in read_table(text)[1]}
 
 
 def test_rows_keep_their_number_in_the_file_and_lose_their_formula_guard() -> None:
-    rows, problems = read_table("Price; code\n\n3;'=1\n;\n4; B ", COLUMNS)
+    rows, problems = read_table("Price; code\n\n3;'=1\n;\n4; B ")
     assert problems == []
     assert rows == [
         (3, {"code": "=1", "price": 3, "tier": ""}),

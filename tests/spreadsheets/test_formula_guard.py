@@ -10,8 +10,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from app.spreadsheets import (
-    FORMULA_STARTS,
-    csv_bytes,
     guarded,
     guarded_book_bytes,
     table_bytes,
@@ -19,6 +17,7 @@ from app.spreadsheets import (
     unguarded,
 )
 from app.spreadsheets.workbook import sheet_rows
+from app.spreadsheets.writing import FORMULA_STARTS, csv_bytes
 
 SIGNS = st.text(alphabet="=+-@'\t\r\nab,;\"", max_size=6)
 

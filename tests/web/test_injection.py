@@ -25,7 +25,7 @@ from app import create_app
 from app.documents.render import StaticFetcher
 from app.ledger.care.opening import Ledger, open_ledger
 from app.ledger.tables import Role, User
-from app.spreadsheets import FORMULA_STARTS
+from app.spreadsheets.writing import FORMULA_STARTS
 from tests import hostile_house, tour
 from tests.conftest import NOW
 from tests.factories import FormClient

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date
-from fractions import Fraction
 from functools import lru_cache
 from itertools import product
 from typing import Any
@@ -15,17 +14,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError
-from app.fitting import (
-    Cam,
-    CatalogItem,
-    CylinderAttributes,
-    KeyBlank,
-    LockModel,
-    MakerKeyway,
-    Pattern,
-    from_json,
-    read_maker,
-)
+from app.fitting import CatalogItem, CylinderAttributes, MakerFile, from_json, read_maker
 from app.keying import BittingSpec
 from app.ledger.catalog.price_queries import place_in_time
 from app.ledger.store.engine import get_row
@@ -37,21 +26,10 @@ MOST_LETTERS = 8  # 256 spellings
 
 
 @dataclass(frozen=True, slots=True)
-class MakerTables:
-    """What a maker's tables say, ready for the fitting room. `lengths` and `rings` are the mortise lengths and ring
-    thicknesses to be had; `families` the keyways with their families and specs."""
+class MakerTables(MakerFile):
+    """A maker's tables, ready for the fitting room, with its row's number."""
 
-    id: int
-    code: str
-    name: str
-    patterns: tuple[Pattern, ...]
-    keyways: tuple[str, ...]
-    blanks: tuple[KeyBlank, ...]
-    cams: tuple[Cam, ...]
-    locks: tuple[LockModel, ...]
-    lengths: tuple[Fraction, ...] = ()
-    rings: tuple[Fraction, ...] = ()
-    families: tuple[MakerKeyway, ...] = ()
+    id: int = 0
 
 
 def maker_tables(session: Session) -> Mapping[str, MakerTables]:
@@ -65,19 +43,7 @@ def maker_tables(session: Session) -> Mapping[str, MakerTables]:
 def _tables(maker_id: int, version: int, text: str) -> MakerTables:
     # Patterns take a while to compile; the text is the whole truth about them, so it is the cache's key.
     maker = read_maker(json.loads(text))
-    return MakerTables(
-        id=maker_id,
-        code=maker.code,
-        name=maker.name,
-        patterns=maker.patterns,
-        keyways=tuple(keyway.name for keyway in maker.keyways),
-        blanks=maker.blanks,
-        cams=maker.cams,
-        locks=maker.locks,
-        lengths=maker.lengths,
-        rings=maker.rings,
-        families=maker.keyways,
-    )
+    return MakerTables(**{each.name: getattr(maker, each.name) for each in fields(maker)}, id=maker_id)
 
 
 def get_maker(session: Session, maker_id: int) -> Maker:

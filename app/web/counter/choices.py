@@ -93,13 +93,13 @@ class Choices:
         found: dict[str, list[str]] = {}
         for code, maker in self.tables.items():
             for keyway in maker.keyways:
-                found.setdefault(keyway, []).append(code)
+                found.setdefault(keyway.name, []).append(code)
         return {keyway: codes[0] for keyway, codes in found.items() if len(codes) == 1}
 
     def spellings(self) -> dict[str, str]:
         """Keyways, cams and tailpieces as the makers write them, by their casefolded names."""
         patterns = [pattern for maker in self.tables.values() for pattern in maker.patterns]
-        names = [*_values(patterns, _TAILS, ""), *(k for maker in self.tables.values() for k in maker.keyways)]
+        names = [*_values(patterns, _TAILS, ""), *(k.name for maker in self.tables.values() for k in maker.keyways)]
         return {name.casefold(): name for name in names}
 
     def finishes(self) -> tuple[str, ...]:

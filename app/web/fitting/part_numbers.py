@@ -84,7 +84,7 @@ def answer_number(session: Session, makers: Makers, form: forms.NumberForm) -> N
     blanks = find_blanks(blanks_of(makers), text)
     by_blank = find_by_blank(items, blanks_of(makers), text)[:MOST] if blanks else ()
     matches = () if readings or blanks else find(items, text, MOST)
-    keyways = find_keyways([each for maker in makers.values() for each in maker.families], blanks_of(makers), text)
+    keyways = find_keyways([each for maker in makers.values() for each in maker.keyways], blanks_of(makers), text)
     refusal, who = (None, "")
     if not readings and not blanks and not keyways and _looks_like_a_number(text):
         refusal, who = min(refusals, key=lambda each: _apart(text, each[0]), default=(None, ""))
