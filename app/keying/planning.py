@@ -222,46 +222,30 @@ def _weigh(spec: BittingSpec, tmk: Bitting, demand: Demand, roles: str) -> Syste
     """Count a sharing-out exactly, within MACS; None where it does not fit after all.
 
     Of the masters only those count that have room for the changes needed, of the grands those with room for
-    the masters needed; `changes` is what the poorest master in use holds.
+    the masters needed; a level holds what the poorest key in use above it holds.
     """
     needs = demand.needs
     room_for_changes = _RoomBelow(spec, tmk, roles)
-    poorest: list[int] = []  # changes under each master that counts, in the order masters are taken
     scanned_all = True
 
-    def masters(grand: Bitting) -> list[int]:
+    def count_below(key: Bitting, levels: Sequence[str]) -> dict[str, int] | None:
+        """How many of each level hang under a key, at the poorest; None where that is not enough."""
         nonlocal scanned_all
-        rooms = []
-        found = iter(progression_under(spec, tmk, roles, MASTER, grand))
-        for master in islice(found, MOST_SCANNED):
-            room = room_for_changes(master)
-            if room >= needs[CHANGE]:
-                rooms.append(room)
+        role, *deeper = levels
+        if not deeper:
+            room = room_for_changes(key)
+            return {role: room} if room >= needs[role] else None
+        found = iter(progression_under(spec, tmk, roles, role, key))
+        scanned = islice(found, MOST_SCANNED if role == MASTER else 2 * needs[role] + 8)
+        holding = [below for one in scanned if (below := count_below(one, deeper)) is not None]
         scanned_all &= next(found, None) is None
-        return rooms
-
-    if demand.levels == 2:
-        room = room_for_changes(tmk)
-        return _plan(demand, roles, {CHANGE: room}, True) if room >= needs[CHANGE] else None
-    if demand.levels == 3:
-        rooms = masters(tmk)
-        if len(rooms) < needs[MASTER]:
+        if len(holding) < needs[role]:
             return None
-        return _plan(demand, roles, {CHANGE: min(rooms[: needs[MASTER]]), MASTER: len(rooms)}, scanned_all)
-    fewest = []
-    found = iter(progression_under(spec, tmk, roles, GRAND, tmk))
-    for grand in islice(found, 2 * needs[GRAND] + 8):
-        rooms = masters(grand)
-        if len(rooms) >= needs[MASTER]:
-            fewest.append(len(rooms))
-            poorest.append(min(rooms[: needs[MASTER]]))
-    scanned_all &= next(found, None) is None
-    if len(fewest) < needs[GRAND]:
-        return None
-    used = needs[GRAND]
-    return _plan(
-        demand, roles, {CHANGE: min(poorest[:used]), MASTER: min(fewest[:used]), GRAND: len(fewest)}, scanned_all
-    )
+        in_use = holding[: needs[role]]
+        return {role: len(holding)} | {one: min(below[one] for below in in_use) for one in deeper}
+
+    capacities = count_below(tmk, ROLES[demand.levels][::-1])
+    return None if capacities is None else _plan(demand, roles, capacities, scanned_all)
 
 
 def _remedies(spec: BittingSpec, tmk: Bitting, demand: Demand) -> Iterator[str]:

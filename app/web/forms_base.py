@@ -51,7 +51,7 @@ def _at_most(most: Any) -> Length:
 
 
 def _trimmed(value: str | None) -> str:
-    return (value or "").strip()
+    return (value or "").replace("\r\n", "\n").strip()
 
 
 def typed(field: Field) -> str:

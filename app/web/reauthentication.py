@@ -13,8 +13,8 @@ from flask_wtf.csrf import generate_csrf
 from werkzeug.datastructures import ImmutableMultiDict
 
 from app.errors import BitternError
-from app.ledger.keysystems.sealed_token import carried, carry
 from app.ledger.people.sessions import prove, unlock
+from app.ledger.store.work import carried, carry
 from app.web.logins import hold_on
 from app.web.security import csrf
 from app.web.services import current_work

@@ -117,7 +117,7 @@ NO_ROLE_OF_THEIR_OWN = {
         store.work: require_current_key
         keysystems.bittings: add_keyset insert_keysets seal_bitting seal_bittings reseal_bittings seal_plan
         keysystems.bittings: tops_on_keyway
-        keysystems.sealed_token: carry carried
+        store.work: carry carried
         keysystems.control: insert_control add_factory_control control_of read_control
         keysystems.crosskeying: insert_operators
         keysystems.systems: plan_clear

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from app.keying import Bitting as Cuts
@@ -67,30 +67,26 @@ def audit_systems(work: Work, systems: Sequence[KeySystem]) -> AuditReport:
             for keyset in other.keysets
             if keyset.id in opened
         }
-        findings += _cutting_findings(neighbors, opened, names)
-        findings += _missing_findings(work, neighbors, opened)
         controls = {
-            keyset.id: names[keyset.id]
+            keyset.id
             for other in neighbors
             for keyset in other.keysets
             if keyset.level is Level.CONTROL and keyset.id in opened
         }
-        operating = {
-            keyset.id: name
-            for other in neighbors
-            for keyset in other.keysets
-            if (name := names.get(keyset.id)) is not None and keyset.level is not Level.CONTROL
-        }
-        keys += len(operating)
         shallowest = min(spec_of(other).first_depth for other in neighbors)
-        findings += _pulling_findings(opened, controls, operating, shallowest)
-        for chambers, ways in _ways_by_chambers(work, neighbors, opened, operating).items():
-            tried = {
-                name: entering(opened[keyset_id], chambers, shallowest)
-                for keyset_id, name in (*operating.items(), *controls.items())
-            }
-            found = audit(tried, ways)
-            cylinders += len(ways)
+        ways = operating_keysets(work.session, neighbors, with_replaced=False)
+        findings += _cutting_findings(neighbors, opened, names)
+        findings += _missing_findings(ways, opened)
+        findings += _pulling_findings(opened, names, controls, shallowest)
+        keys += len(names) - len(controls)
+        by_chambers: dict[int, dict[str, list[str]]] = {}
+        for way, keysets in ways.items():
+            if meant := [one.id for one in keysets if one.id in opened and one.id not in controls]:
+                by_chambers.setdefault(len(opened[meant[0]]), {})[way] = [names[one] for one in meant]
+        for chambers, operated in by_chambers.items():
+            tried = {name: entering(opened[keyset_id], chambers, shallowest) for keyset_id, name in names.items()}
+            found = audit(tried, operated)
+            cylinders += len(operated)
             phantoms += sum(found.phantoms.values())
             findings += [
                 Finding(
@@ -103,55 +99,53 @@ def audit_systems(work: Work, systems: Sequence[KeySystem]) -> AuditReport:
     return AuditReport(keys, cylinders, tuple(findings), phantoms)
 
 
-def _missing_findings(work: Work, systems: Sequence[KeySystem], opened: dict[int, Cuts]) -> list[Finding]:
+def _missing_findings(ways: Mapping[str, Sequence[Keyset]], opened: Mapping[int, Cuts]) -> list[Finding]:
     """Cylinders that a key must operate whose bitting is not here, though others' are: pinned without it."""
-    lacking: dict[int, str] = {}
-    for way, keysets in operating_keysets(work.session, systems, with_replaced=False).items():
-        if any(keyset.id in opened for keyset in keysets):
-            lacking.update({one.id: f"{one.symbol}\0{way}" for one in keysets if one.id not in opened})
+    lacking = {
+        one.id: (one.symbol, way)
+        for way, keysets in ways.items()
+        if any(keyset.id in opened for keyset in keysets)
+        for one in keysets
+        if one.id not in opened
+    }
     return [
         Finding(
             f"The bitting of {symbol} is not in this house, so {way} would be pinned without that key.",
             "Put the sealed backup back, or let the owner enter it: Correct a bitting, on the system's page.",
         )
-        for symbol, _, way in (both.partition("\0") for both in lacking.values())
+        for symbol, way in lacking.values()
     ]
 
 
 def _pulling_findings(
-    opened: dict[int, Cuts], controls: dict[int, str], operating: dict[int, str], shallowest: int
+    opened: Mapping[int, Cuts], names: Mapping[int, str], controls: Collection[int], shallowest: int
 ) -> list[Finding]:
     """Plain keys that a core would take for its control key: whoever holds one could carry the core away."""
     return [
         Finding(
-            f"Key {name} is cut like {control}: it would take that system's cores out.",
+            f"Key {name} is cut like {names[control]}: it would take that system's cores out.",
             "Compare both with the system's list and correct the wrong bitting on the system's page; where both are "
             "right, key the plain one anew. Do not cut or hand out the key before.",
         )
-        for control_id, control in controls.items()
-        for keyset_id, name in operating.items()
-        if entering(opened[keyset_id], len(opened[control_id]), shallowest) == opened[control_id]
+        for control in sorted(controls)
+        for keyset_id, name in names.items()
+        if keyset_id not in controls
+        and entering(opened[keyset_id], len(opened[control]), shallowest) == opened[control]
     ]
 
 
-def _ways_by_chambers(
-    work: Work, systems: Sequence[KeySystem], opened: dict[int, Cuts], names: dict[int, str]
-) -> dict[int, dict[str, list[str]]]:
-    ways: dict[int, dict[str, list[str]]] = {}
-    for way, keysets in operating_keysets(work.session, systems, with_replaced=False).items():
-        keys = [keyset for keyset in keysets if keyset.id in names]
-        if keys:
-            ways.setdefault(len(opened[keys[0].id]), {})[way] = [names[keyset.id] for keyset in keys]
-    return ways
+def _cutting_findings(
+    systems: Sequence[KeySystem], opened: Mapping[int, Cuts], names: Mapping[int, str]
+) -> list[Finding]:
+    """Keys that cannot be cut, and those that break the parity of the master above them.
 
-
-def _cutting_findings(systems: Sequence[KeySystem], opened: dict[int, Cuts], names: dict[int, str]) -> list[Finding]:
-    """Keys that cannot be cut, and masters that a change has nothing in common with by the system's levels."""
+    In a two-step progression every change keeps its master's parity (Keynotes, July 2017).
+    """
     findings = []
     for system in systems:
         spec = spec_of(system)
         for keyset in system.keysets:
-            cuts = opened.get(keyset.id)
+            cuts, above = opened.get(keyset.id), opened.get(keyset.parent_id or 0)
             if cuts is None:
                 continue
             if not spec.within_macs(cuts):
@@ -161,25 +155,15 @@ def _cutting_findings(systems: Sequence[KeySystem], opened: dict[int, Cuts], nam
                         "It cannot be cut cleanly: compare it with the system's list and correct the bitting.",
                     )
                 )
-            if spec.step == 2:
-                findings += _parity_finding(keyset, cuts, opened, names)
+            if spec.step == 2 and above and any((cut - top) % 2 for cut, top in zip(cuts, above, strict=True)):
+                findings.append(
+                    Finding(
+                        f"Key {names[keyset.id]} does not keep the parity of {names[keyset.parent_id or 0]}: "
+                        "it is not of this two-step system.",
+                        "Compare it with the system's list; the owner corrects the bitting on the system's page.",
+                    )
+                )
     return findings
-
-
-def _parity_finding(keyset: Keyset, cuts: Cuts, opened: dict[int, Cuts], names: dict[int, str]) -> list[Finding]:
-    """In a two-step progression every change keeps the parity of the master above it (Keynotes, July 2017)."""
-    above = opened.get(keyset.parent_id or 0)
-    if above is None:
-        return []
-    if all((cut - top) % 2 == 0 for cut, top in zip(cuts, above, strict=True)):
-        return []
-    return [
-        Finding(
-            f"Key {names[keyset.id]} does not keep the parity of {names[keyset.parent_id or 0]}: "
-            "it is not of this two-step system.",
-            "Compare it with the system's list; the owner corrects the bitting on the system's page.",
-        )
-    ]
 
 
 def require_clean(work: Work, systems: Sequence[KeySystem], then: str) -> AuditReport:

@@ -29,11 +29,10 @@ from app.keying import (
 from app.ledger.keysystems.bittings import add_keyset, seal_plan
 from app.ledger.keysystems.control import CONTROL_SYMBOL, TAKEN_OVER, is_control_symbol
 from app.ledger.keysystems.lost_keysets import RETIRED
-from app.ledger.keysystems.sealed_token import carried, carry
 from app.ledger.keysystems.systems import SystemForm, add_system_row, keyway_spec
 from app.ledger.store.engine import transaction
 from app.ledger.store.events import record
-from app.ledger.store.work import Work
+from app.ledger.store.work import Work, carried, carry
 from app.ledger.tables import Keyset, KeySystem, Level
 
 MOST_SEALED = 20_000

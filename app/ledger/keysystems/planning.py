@@ -31,14 +31,13 @@ from app.keying import (
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bittings import insert_keysets, open_bittings, seal_plan, tops_on_keyway
 from app.ledger.keysystems.control import insert_control, lacks_control
-from app.ledger.keysystems.sealed_token import carried, carry
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.systems import SystemForm, add_system_row, insert_system, keyway_spec
 from app.ledger.keysystems.unsealed_system import SystemsInService, entering
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
-from app.ledger.store.work import Work
+from app.ledger.store.work import Work, carried, carry
 from app.ledger.tables import Customer, KeySystem, Role
 
 

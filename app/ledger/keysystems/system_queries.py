@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
 from typing import Protocol, TypeVar
 
 import sqlalchemy as sa
@@ -17,7 +17,6 @@ from app.ledger.tables import (
     Cylinder,
     CylinderOperator,
     CylinderState,
-    Door,
     Key,
     Keyset,
     KeyState,
@@ -208,49 +207,47 @@ def _counts(session: Session, rows: sa.Select[*tuple[int]], ids: Sequence[int]) 
 
 
 @dataclass(frozen=True, slots=True)
-class Hung:
-    """A cylinder under a keyset: which door it is on, and whether others operate it too or no master does."""
-
-    cylinder_id: int
-    door_id: int | None
-    opening_number: str
-    position: str
-    state: CylinderState
-    is_nmk: bool
-    operators: tuple[str, ...]  # symbols of the further keysets of a cross-keyed cylinder
-
-
-@dataclass(frozen=True, slots=True)
-class KeyOut:
-    """A key that is not in the shop: who has it, or that it is lost."""
-
-    copy_number: int
-    state: KeyState
-    holder: str
-    due_back: date | None
-
-
-@dataclass(frozen=True, slots=True)
 class KeysetNode:
-    """A keyset with everything under it."""
+    """A keyset with the cylinders and keys on it, and everything under it; `crossed`: further ones it operates."""
 
     keyset: Keyset
-    cylinders: tuple[Hung, ...]
-    keys: tuple[tuple[KeyState, int], ...]  # how many keys are in each state
-    out: tuple[KeyOut, ...]
+    cylinders: tuple[Cylinder, ...]
+    keys: tuple[Key, ...]
     children: tuple[KeysetNode, ...]
-    crossed: frozenset[int] = frozenset()  # cylinders elsewhere that it operates too, by id
+    crossed: frozenset[int] = frozenset()
+
+    @property
+    def states(self) -> Counter[KeyState]:
+        """How many keys are in each state."""
+        return Counter(key.state for key in self.keys)
+
+    @property
+    def out(self) -> tuple[Key, ...]:
+        """Keys that are not in the shop: somebody has them, or they are lost."""
+        return tuple(key for key in self.keys if key.state in (KeyState.OUT, KeyState.LOST))
 
     @property
     def all_cylinders(self) -> int:
         """How many cylinders its key turns: here, below but for NMK ones, and cross-keyed elsewhere."""
-        return len({one.cylinder_id for one in self.cylinders} | self._below() | self.crossed)
+        return len({one.id for one in self.cylinders} | self._below() | self.crossed)
 
     def _below(self) -> set[int]:
         found: set[int] = set()
         for child in self.children:
-            found |= {one.cylinder_id for one in child.cylinders if not one.is_nmk} | child._below()
+            found |= {one.id for one in child.cylinders if not one.is_nmk} | child._below()
         return found
+
+
+def cylinders_keyed(session: Session, system: KeySystem) -> Sequence[Cylinder]:
+    """The cylinders keyed in a system and not removed, with their doors and further operators: two queries."""
+    return session.scalars(
+        sa.select(Cylinder)
+        .where(Cylinder.keyset_id.in_(sa.select(Keyset.id).where(Keyset.system_id == system.id)))
+        .where(Cylinder.state != CylinderState.REMOVED)
+        .options(joinedload(Cylinder.door), selectinload(Cylinder.operators).joinedload(CylinderOperator.keyset))
+        .order_by(Cylinder.id)
+        .execution_options(populate_existing=True)
+    ).all()
 
 
 def system_tree(session: Session, system: KeySystem) -> tuple[KeysetNode, ...]:
@@ -258,77 +255,28 @@ def system_tree(session: Session, system: KeySystem) -> tuple[KeysetNode, ...]:
 
     system: as `get_system` loads it, keysets included.
     """
-    cylinders = _hung_cylinders(session, system)
-    keys, out = _key_counts(session, system)
-    crossed: dict[str, set[int]] = {}
-    for one in (one for hung in cylinders.values() for one in hung):
-        for symbol in one.operators:
-            crossed.setdefault(symbol, set()).add(one.cylinder_id)
-    children: dict[int | None, list[Keyset]] = {}
+    cylinders: dict[int | None, list[Cylinder]] = defaultdict(list)
+    crossed: dict[int, set[int]] = defaultdict(set)
+    for cylinder in cylinders_keyed(session, system):
+        cylinders[cylinder.keyset_id].append(cylinder)
+        for operator in cylinder.operators:
+            crossed[operator.keyset_id].add(cylinder.id)
+    keys: dict[int, list[Key]] = defaultdict(list)
+    rows = sa.select(Key).join(Keyset).where(Keyset.system_id == system.id).order_by(Key.keyset_id, Key.copy_number)
+    for key in session.scalars(rows):
+        keys[key.keyset_id].append(key)
+    children: dict[int | None, list[Keyset]] = defaultdict(list)
     for keyset in system.keysets:
-        children.setdefault(keyset.parent_id, []).append(keyset)
+        children[keyset.parent_id].append(keyset)
 
     def node(keyset: Keyset) -> KeysetNode:
         return KeysetNode(
             keyset,
-            tuple(cylinders.get(keyset.id, ())),
-            tuple(keys.get(keyset.id, {}).items()),
-            tuple(out.get(keyset.id, ())),
-            tuple(node(child) for child in children.get(keyset.id, ())),
-            frozenset(crossed.get(keyset.symbol, ())),
+            tuple(cylinders[keyset.id]),
+            tuple(keys[keyset.id]),
+            tuple(node(child) for child in children[keyset.id]),
+            frozenset(crossed[keyset.id]),
         )
 
-    tops = sorted(children.get(None, []), key=lambda one: one.level in (Level.CONTROL, Level.SINGLE))
+    tops = sorted(children[None], key=lambda one: one.level in (Level.CONTROL, Level.SINGLE))
     return tuple(node(keyset) for keyset in tops)
-
-
-def _hung_cylinders(session: Session, system: KeySystem) -> dict[int, list[Hung]]:
-    in_system = Cylinder.keyset_id.in_(sa.select(Keyset.id).where(Keyset.system_id == system.id))
-    standing = sa.and_(in_system, Cylinder.state != CylinderState.REMOVED)
-    crossed: dict[int, list[str]] = {}
-    for cylinder_id, symbol in session.execute(
-        sa.select(CylinderOperator.cylinder_id, Keyset.symbol)
-        .join(Keyset, Keyset.id == CylinderOperator.keyset_id)
-        .join(Cylinder, Cylinder.id == CylinderOperator.cylinder_id)
-        .where(standing)
-        .order_by(CylinderOperator.id)
-    ):
-        crossed.setdefault(cylinder_id, []).append(symbol)
-    found: dict[int, list[Hung]] = {}
-    for row in session.execute(
-        sa.select(
-            sa.type_coerce(Cylinder.keyset_id, sa.Integer),
-            Cylinder.id,
-            Cylinder.door_id,
-            sa.func.coalesce(Door.opening_number, ""),
-            Cylinder.position,
-            Cylinder.state,
-            Cylinder.is_nmk,
-        )
-        .outerjoin(Door, Door.id == Cylinder.door_id)
-        .where(standing)
-        .order_by(Cylinder.id)
-    ):
-        keyset_id, cylinder_id, door_id, opening, position, state, is_nmk = row
-        operators = tuple(crossed.get(cylinder_id, ()))
-        hung = Hung(cylinder_id, door_id, opening, position, state, is_nmk, operators)
-        found.setdefault(keyset_id, []).append(hung)
-    return found
-
-
-def _key_counts(
-    session: Session, system: KeySystem
-) -> tuple[dict[int, dict[KeyState, int]], dict[int, list[KeyOut]]]:
-    states: dict[int, dict[KeyState, int]] = {}
-    out: dict[int, list[KeyOut]] = {}
-    for keyset_id, copy_number, state, holder, due_back in session.execute(
-        sa.select(Key.keyset_id, Key.copy_number, Key.state, Key.holder, Key.due_back)
-        .join(Keyset, Keyset.id == Key.keyset_id)
-        .where(Keyset.system_id == system.id)
-        .order_by(Key.keyset_id, Key.copy_number)
-    ):
-        counts = states.setdefault(keyset_id, {})
-        counts[state] = counts.get(state, 0) + 1
-        if state in (KeyState.OUT, KeyState.LOST):
-            out.setdefault(keyset_id, []).append(KeyOut(copy_number, state, holder, due_back))
-    return states, out

@@ -8,15 +8,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-import sqlalchemy as sa
-from sqlalchemy.orm import joinedload, selectinload
-
 from app.keying import Bitting as Cuts
 from app.keying import BittingSpec
 from app.ledger.keysystems.bittings import open_bittings, spec_of
-from app.ledger.keysystems.system_queries import get_system, operating_keysets, operators_of
+from app.ledger.keysystems.system_queries import (
+    cylinders_keyed,
+    get_system,
+    operating_keysets,
+    operators_of,
+    symbol_on,
+)
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderOperator, CylinderState, Keyset, KeySystem, Level
+from app.ledger.tables import Cylinder, KeySystem, Level
 
 MOST_DRAWS = 200
 """How many keys are drawn by chance against what is in service before the search for one gives up."""
@@ -72,24 +75,13 @@ def open_system(work: Work, system_id: int) -> OpenedSystem:
 
 def _ways(work: Work, system: KeySystem) -> dict[str, Way]:
     by_id = {keyset.id: keyset for keyset in system.keysets}
-    rows: Sequence[Cylinder] = work.session.scalars(
-        sa.select(Cylinder)
-        .where(Cylinder.keyset_id.in_(sa.select(Keyset.id).where(Keyset.system_id == system.id)))
-        .where(Cylinder.state != CylinderState.REMOVED)
-        .options(
-            joinedload(Cylinder.door),
-            selectinload(Cylinder.operators).joinedload(CylinderOperator.keyset),
-        )
-        .order_by(Cylinder.id)
-        .execution_options(populate_existing=True)
-    ).all()
     alike: dict[tuple[str, tuple[str, ...]], list[Cylinder]] = {}
-    for cylinder in rows:
+    for cylinder in cylinders_keyed(work.session, system):
         own = by_id[cylinder.keyset_id or 0]
         operators = operators_of(own, is_nmk=cylinder.is_nmk, by_id=by_id)
         crossed = [by_id[one.keyset_id] for one in cylinder.operators if one.keyset_id in by_id]
         symbols = tuple(dict.fromkeys(keyset.symbol for keyset in (*operators, *crossed)))
-        label = f"{'X' if crossed else ''}{own.symbol}{'(NMK)' if cylinder.is_nmk else ''}"
+        label = symbol_on(own.symbol, is_crossed=bool(crossed), is_nmk=cylinder.is_nmk)
         alike.setdefault((label, symbols), []).append(cylinder)
     ways: dict[str, Way] = {}
     for (label, symbols), cylinders in alike.items():

@@ -1,16 +1,24 @@
-"""What a use case works with: the session, the vault, who acts, and what time it is."""
+"""What a use case works with: the session, the vault, who acts, and what time it is.
+
+Besides, a secret that goes from one step of a page to the next: sealed for one person, one purpose and one day.
+"""
 
 from __future__ import annotations
 
+import base64
+import binascii
+import json
 import random
 import secrets
+import zlib
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.store.errors import NotAllowed, VaultError
+from app.ledger.store.errors import LedgerError, NotAllowed, VaultError
 from app.ledger.store.vault import Vault
 from app.ledger.tables import Role, User, VaultCheck
 
@@ -65,3 +73,28 @@ def require_current_key(work: Work) -> None:
         on_record = work.session.scalar(asked)
     if on_record is not None and on_record != work.vault.check_value:
         raise VaultError("The house's sealing key was changed while it was open. Stop Bittern and start it again.")
+
+
+MOST_CHARACTERS = 4_000_000
+
+
+def _context(work: Work, purpose: str) -> str:
+    return f"carried for user {work.actor.user_id} on {work.today.isoformat()}: {purpose}"
+
+
+def carry(work: Work, value: Any, purpose: str) -> str:
+    """Plain JSON values as sealed text, to stand in a hidden field of a form that is posted back."""
+    packed = base64.b85encode(zlib.compress(json.dumps(value, separators=(",", ":")).encode())).decode()
+    return base64.urlsafe_b64encode(work.vault.seal(packed, _context(work, purpose))).decode()
+
+
+def carried(work: Work, text: str, purpose: str) -> Any:
+    """What `carry` sealed; LedgerError where it is another person's, another day's, or not ours at all."""
+    again = LedgerError("", "This page has lost its place: do the step before again. Nothing was saved.")
+    if len(text) > MOST_CHARACTERS:
+        raise again
+    try:
+        packed = work.vault.open(base64.urlsafe_b64decode(text.encode()), _context(work, purpose))
+        return json.loads(zlib.decompress(base64.b85decode(packed)))
+    except (VaultError, binascii.Error, ValueError, zlib.error) as error:
+        raise again from error

@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
-from wtforms import SelectField, TextAreaField
-from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
-from wtforms.validators import Length
+from wtforms import SelectField
 
 from app.documents import BittingLine, BittingList, bitting_list_pdf, printing, system_sheet
 from app.keying import write_bitting
@@ -17,19 +13,18 @@ from app.ledger.jobs.papers import keyset_work
 from app.ledger.keysystems.authority import change_records
 from app.ledger.keysystems.bittings import reveal_bittings, spec_of
 from app.ledger.keysystems.control import why_no_control
-from app.ledger.keysystems.lost_keysets import LostKeyset, lost_masters
+from app.ledger.keysystems.lost_keysets import lost_masters
 from app.ledger.keysystems.system_queries import KeysetNode, get_system, list_system_rows, system_tree
 from app.ledger.people.login_rules import Proof
 from app.ledger.quoting.issuing import house_head
 from app.ledger.store.errors import NotFound
 from app.ledger.store.events import events_about
 from app.ledger.store.work import Work
-from app.ledger.tables import Event, Keyset, KeyState, KeySystem, Role
-from app.validation import length_limit
+from app.ledger.tables import KeyState, KeySystem, Role
 from app.web.access import owner_only, proven, roles
 from app.web.errors import about
 from app.web.files import PDF, send
-from app.web.forms_base import PageForm, SavedForm, flash_and_redirect, text
+from app.web.forms_base import PageForm, SavedForm, area, flash_and_redirect, text, typed
 from app.web.query_args import count_pages, read_page, read_text
 from app.web.services import current_work, request_session
 
@@ -38,38 +33,21 @@ class RecordsForm(SavedForm):
     """Who owns the system and what authority is on file."""
 
     owner_of_record = text(
-        "Owner of record", 200, hint="Who may ask for keys and changes. Empty: nobody has said who that is."
+        "Owner of record",
+        KeySystem.owner_of_record,
+        hint="Who may ask for keys and changes. Empty: nobody has said who that is.",
     )
-    authority_note = TextAreaField(
+    authority_note = area(
         "Written authority",
-        [Length(max=2000, message=length_limit(2000))],
-        filters=[lambda typed: (typed or "").replace("\r\n", "\n").strip()],
-        description="Which letter, of which day, signed by whom, kept where.",
+        KeySystem.authority_note,
+        hint="Which letter, of which day, signed by whom, kept where.",
     )
-
-    @property
-    def said(self) -> tuple[str, str]:
-        """Owner of record and note, as the use case takes them."""
-        return self.owner_of_record.data or "", self.authority_note.data or ""
 
 
 class RevealForm(PageForm):
     """Which keyset's bitting is to be shown."""
 
     keyset = SelectField("Keyset", coerce=int, validate_choice=False)
-
-    @classmethod
-    def of(cls, system: KeySystem) -> RevealForm:
-        """The form with the system's keysets to choose from."""
-        form = cls()
-        form.keyset.choices = [
-            SelectChoice(str(one.id), f"{one.symbol}, {one.level.value}") for one in system.keysets
-        ]
-        return form
-
-    def chosen(self, system: KeySystem) -> Keyset | None:
-        """The keyset chosen, if it is one of the system's."""
-        return next((one for one in system.keysets if one.id == self.keyset.data), None)
 
 
 def bitting_list(work: Work, system_id: int) -> BittingList:
@@ -80,7 +58,7 @@ def bitting_list(work: Work, system_id: int) -> BittingList:
     spec = spec_of(system)
     lines = []
     for node in _flat(system_tree(work.session, system)):
-        keyset, states = node.keyset, dict(node.keys)
+        keyset, states = node.keyset, node.states
         lines.append(
             BittingLine(
                 symbol=keyset.symbol,
@@ -88,7 +66,7 @@ def bitting_list(work: Work, system_id: int) -> BittingList:
                 purpose=keyset.purpose,
                 bitting=write_bitting(spec, opened[keyset.id]) if keyset.id in opened else "",
                 state="key lost" if KeyState.LOST in states else "in use" if node.all_cylinders else "no cylinder",
-                keys_out=states.get(KeyState.OUT, 0),
+                keys_out=states[KeyState.OUT],
             )
         )
     return BittingList(
@@ -110,29 +88,6 @@ def _flat(nodes: tuple[KeysetNode, ...]) -> list[KeysetNode]:
 blueprint = Blueprint("keysystems", __name__, url_prefix="/key-systems")
 
 
-@dataclass(frozen=True, slots=True)
-class SystemPage:
-    """A system with its tree and what happened to it, as far as this person may see it."""
-
-    system: KeySystem
-    tree: tuple[KeysetNode, ...]
-    events: tuple[Event, ...]
-    why_no_control: str
-    lost: tuple[LostKeyset, ...]
-
-
-def _page(work: Work, system_id: int) -> SystemPage:
-    system = get_system(work.session, system_id)
-    events = events_about(work.session, f"key system {system_id}", work.actor.role)
-    return SystemPage(
-        system,
-        system_tree(work.session, system),
-        tuple(events),
-        why_no_control(system),
-        lost_masters(work.session, [system_id]),
-    )
-
-
 @blueprint.get("")
 @roles(Role.COUNTER, Role.BENCH)
 def index() -> ResponseReturnValue:
@@ -148,9 +103,25 @@ def index() -> ResponseReturnValue:
 @roles(Role.COUNTER, Role.BENCH)
 def show(system_id: int) -> ResponseReturnValue:
     """One system: its tree, what hangs on each keyset, who owns it."""
-    page = _page(current_work(), system_id)
-    form, reveal = RecordsForm(obj=page.system), RevealForm.of(page.system)
-    return render_template("keysystems/show.html", page=page, form=form, reveal=reveal)
+    system = get_system(request_session(), system_id)
+    return _page(system, RecordsForm(obj=system))
+
+
+def _page(system: KeySystem, form: RecordsForm) -> ResponseReturnValue:
+    """A system with its tree and what happened to it, as far as this person may see it."""
+    work, reveal = current_work(), RevealForm()
+    reveal.keyset.choices = {str(one.id): f"{one.symbol}, {one.level.value}" for one in system.keysets}
+    page = render_template(
+        "keysystems/show.html",
+        system=system,
+        tree=system_tree(work.session, system),
+        events=events_about(work.session, f"key system {system.id}", work.actor.role),
+        why_no_control=why_no_control(system),
+        lost=lost_masters(work.session, [system.id]),
+        form=form,
+        reveal=reveal,
+    )
+    return page, form.status
 
 
 @blueprint.post("/<int:system_id>/records")
@@ -159,12 +130,15 @@ def records(system_id: int) -> ResponseReturnValue:
     """Save the owner of record and the note on written authority."""
     about(f"key system {system_id}")
     form, work = RecordsForm(), current_work()
-    if done := form.run(lambda: change_records(work, system_id, form.version_read, *form.said)):
+    if done := form.run(
+        lambda: change_records(
+            work, system_id, form.version_read, typed(form.owner_of_record), typed(form.authority_note)
+        )
+    ):
         return flash_and_redirect(
             f"The records of {done.value.name} are saved.", "keysystems.show", system_id=system_id
         )
-    page = _page(work, system_id)
-    return render_template("keysystems/show.html", page=page, form=form, reveal=RevealForm.of(page.system)), 422
+    return _page(get_system(work.session, system_id), form)
 
 
 @blueprint.post("/<int:system_id>/bittings")
@@ -174,7 +148,8 @@ def bittings(system_id: int) -> ResponseReturnValue:
     """One keyset's bitting and how a cylinder on it is pinned."""
     work = current_work()
     system = get_system(work.session, system_id)
-    keyset = RevealForm.of(system).chosen(system)
+    wanted = RevealForm().keyset.data
+    keyset = next((one for one in system.keysets if one.id == wanted), None)
     if keyset is None:
         raise NotFound("keyset in this key system")
     bench, stopped = keyset_work(work, system, keyset)

@@ -8,11 +8,11 @@ from flask import Blueprint, render_template
 from flask.typing import ResponseReturnValue
 from flask_login import current_user
 
-from app.ledger.keysystems.sealed_token import carried, carry
 from app.ledger.people.login_rules import Proof
 from app.ledger.people.screen_pin import drop_pin, set_pin
 from app.ledger.people.second_factor import drop_factor, new_secret, set_factor
 from app.ledger.people.sessions import Limits, end_by_number, list_open
+from app.ledger.store.work import carried, carry
 from app.ledger.tables import Role
 from app.web.access import proven, roles
 from app.web.forms_base import flash_and_redirect, typed
