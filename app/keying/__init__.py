@@ -38,6 +38,7 @@ __all__ = [
     "PlannedKeyset",
     "Planning",
     "Progress",
+    "StackIndex",
     "SymbolLevel",
     "WantedKeysets",
     "audit",
@@ -87,7 +88,7 @@ __all__ = [
 
 from app.keying.access import AccessPlan, key_matrix
 from app.keying.arrays import Array, LevelArray, progression_under, rotate
-from app.keying.auditing import NearMiss, audit, near_misses, operated_by
+from app.keying.auditing import NearMiss, StackIndex, audit, near_misses, operated_by
 from app.keying.bitting_list import (
     ListRow,
     ListStudy,

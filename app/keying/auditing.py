@@ -7,7 +7,7 @@ in more combinations than there are keys is held against all keys at once, 64 to
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -151,17 +151,49 @@ def check_system(keys: Mapping[str, Bitting], cylinders: Mapping[str, Sequence[s
                 )
 
 
-def depth_masks(shear: Sequence[Sequence[Sequence[int]]], chambers: int) -> Masks:
-    """Give masks, one row a cylinder, from the depths that shear in each chamber."""
-    rows = [[sum(1 << depth for depth in set(depths)) for depths in cylinder] for cylinder in shear]
-    return np.array(rows, dtype=np.uint32).reshape(len(rows), chambers)
+class StackIndex:
+    """Cylinders as the depths that shear in each chamber, ready to be asked about one key after the other.
+
+    >>> index = StackIndex([[{1, 2}, {3}], [{1}, {4}]])
+    >>> bin(index.meeting([{1}, {3, 4}])), index.meeting([{5}, {3}])
+    ('0b11', 0)
+    """
+
+    def __init__(self, stacks: Iterable[Sequence[Iterable[int]]] = ()) -> None:
+        self.count = 0
+        self._bits: list[dict[int, int]] = []  # per chamber: depth → a bit for each stack that shears there
+        for stack in stacks:
+            self.add(stack)
+
+    def add(self, stack: Sequence[Iterable[int]]) -> None:
+        """Put one more cylinder in, of as many chambers as the others."""
+        self._bits = self._bits or [{} for _ in stack]
+        for chamber, depths in zip(self._bits, stack, strict=True):
+            for depth in set(depths):
+                chamber[depth] = chamber.get(depth, 0) | 1 << self.count
+        self.count += 1
+
+    def meeting(self, stack: Sequence[Iterable[int]]) -> int:
+        """Give a bit for each that has one of these depths in every chamber; 0 where they have fewer chambers."""
+        if not self._bits or len(stack) > len(self._bits):
+            return 0
+        found = (1 << self.count) - 1
+        for chamber, depths in zip(self._bits, stack, strict=False):
+            here = 0
+            for depth in depths:
+                here |= chamber.get(depth, 0)
+            found &= here
+            if not found:
+                break
+        return found
 
 
 class KeyIndex:
     """The distinct bittings of some keys, ready to be asked which of them operate a cylinder.
 
     >>> index = KeyIndex([(1, 1), (3, 3), (1, 3)])
-    >>> [pairs.tolist() for pairs in index.operating(depth_masks([[(1,), (1, 3)]], 2))]
+    >>> masks = np.array([[1 << 1, 1 << 1 | 1 << 3]], dtype=np.uint32)
+    >>> [pairs.tolist() for pairs in index.operating(masks)]
     [[0, 0], [0, 2]]
     """
 

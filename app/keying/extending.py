@@ -15,11 +15,8 @@ from dataclasses import dataclass, field
 from itertools import islice
 from random import Random
 
-import numpy as np
-from numpy.typing import NDArray
-
 from app.keying.arrays import CHANGE, GRAND, MASTER, LevelArray
-from app.keying.auditing import check_system, depth_masks
+from app.keying.auditing import StackIndex, check_system
 from app.keying.errors import KeyingError, NoBittingsLeft, check_whole
 from app.keying.levels import MOST_KEYSETS, PlannedKeyset
 from app.keying.matrix import AccessMatrix, DoorGroup, KeyGroup
@@ -160,12 +157,13 @@ def extend(
                 asked=len(symbols),
                 left=len(found),
             )
-        grown.add_changes(symbols, found)
+        for symbol, bitting in zip(symbols, found, strict=True):
+            grown.issue(symbol, bitting)
     return Extension.of(wanted, grown.keys)
 
 
 class _GrowingSystem:
-    """The system as it grows: what is issued, each cylinder's shearing depths as bits, and new ones' operators."""
+    """The system as it grows: what is issued, which cylinders stand, and what shall operate the new ones."""
 
     def __init__(
         self,
@@ -176,21 +174,32 @@ class _GrowingSystem:
         operators: Mapping[str, Sequence[str]],
         shearing: Collection[Sequence[Collection[int]]],
     ) -> None:
-        self.spec, self.array, self.keys, self.operators = spec, array, dict(keys), operators
-        self.masks = [self._opening(meant) for meant in cylinders.values()]
-        self.masks += list(depth_masks([[tuple(depths) for depths in stack] for stack in shearing], spec.chambers))
+        self.spec, self.array, self.operators = spec, array, operators
+        self.keys: dict[str, Bitting] = {}
+        self.places: dict[str, int] = {}
+        self.issued, self.cylinders = StackIndex(), StackIndex(shearing)
+        for symbol, bitting in keys.items():
+            self.issue(symbol, bitting)
+        for meant in cylinders.values():
+            self.cylinders.add(self.stack(meant))
 
-    def _opening(self, symbols: Sequence[str]) -> NDArray[np.uint32]:
-        """The depths, as bits, that shear in each chamber of a cylinder with these keys."""
-        opening: NDArray[np.uint32] = np.bitwise_or.reduce(_bits([self.keys[symbol] for symbol in symbols]), axis=0)
-        return opening
+    def stack(self, symbols: Sequence[str]) -> list[set[int]]:
+        """The depths that shear in each chamber of a cylinder with these keys."""
+        return [set(cuts) for cuts in zip(*(self.keys[symbol] for symbol in symbols), strict=True)]
+
+    def issue(self, symbol: str, bitting: Bitting) -> None:
+        """Have a key, and the cylinder of a new change."""
+        self.keys[symbol] = bitting
+        self.places[symbol] = self.issued.count
+        self.issued.add([(cut,) for cut in bitting])
+        if symbol in self.operators:
+            self.cylinders.add(self.stack(self.operators[symbol]))
 
     def free(self, role: str, base: str) -> Iterator[Bitting]:
         """Give the bittings of a level under a key that are not issued and operate no cylinder."""
-        masks = np.array(self.masks, dtype=np.uint32).reshape(len(self.masks), self.spec.chambers)
         taken = set(self.keys.values())
         for bitting in self.array.under(self.spec, role, self.keys[base]):
-            if bitting not in taken and not _meets_any(_bits(bitting), masks):
+            if bitting not in taken and not self.cylinders.meeting([(cut,) for cut in bitting]):
                 yield bitting
 
     def free_changes(self, role: str, symbols: Sequence[str]) -> list[Bitting]:
@@ -198,17 +207,14 @@ class _GrowingSystem:
         if not symbols:
             return []
         above = self.operators[symbols[0]][1:]
-        opening = self._opening(above)
-        foreign = [bitting for symbol, bitting in self.keys.items() if symbol not in above]
-        others = _bits(foreign).reshape(len(foreign), self.spec.chambers)
-        free = self.free(role, above[0])
-        return list(islice((one for one in free if not _meets_any(opening | _bits(one), others)), len(symbols)))
+        opening = self.stack(above)
+        own = sum(1 << self.places[symbol] for symbol in above if symbol in self.places)
 
-    def add_changes(self, symbols: Sequence[str], bittings: Sequence[Bitting]) -> None:
-        """Issue changes, each with a cylinder that its keys operate."""
-        for symbol, bitting in zip(symbols, bittings, strict=True):
-            self.keys[symbol] = bitting
-            self.masks.append(self._opening(self.operators[symbol]))
+        def is_clean(bitting: Bitting) -> bool:
+            stack = [depths | {cut} for depths, cut in zip(opening, bitting, strict=True)]
+            return not self.issued.meeting(stack) & ~own
+
+        return list(islice(filter(is_clean, self.free(role, above[0])), len(symbols)))
 
     def add_master(self, symbol: str, grand: str, below: Sequence[str]) -> bool:
         """Issue the first master under which all the changes are free, and these; tell whether there is one."""
@@ -216,20 +222,12 @@ class _GrowingSystem:
             self.keys[symbol] = bitting
             found = self.free_changes(CHANGE, below)
             if len(found) == len(below):
-                self.add_changes(below, found)
+                self.issue(symbol, bitting)
+                for change, cuts in zip(below, found, strict=True):
+                    self.issue(change, cuts)
                 return True
             del self.keys[symbol]
         return False
-
-
-def _meets_any(bits: NDArray[np.uint32], rows: NDArray[np.uint32]) -> bool:
-    """Tell whether some row has one of these depths in every chamber."""
-    return bool(((rows & bits) != 0).all(axis=1).any())
-
-
-def _bits(bittings: Sequence[Bitting] | Bitting) -> NDArray[np.uint32]:
-    bits: NDArray[np.uint32] = np.left_shift(np.uint32(1), np.array(bittings, dtype=np.uint32))
-    return bits
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,9 +18,8 @@ class LostKey:
 
     `exposed`: the cylinders that it operates, whether meant or not. `replace`: the keysets that get a new
     bitting; `repin`: the cylinders to rekey, the exposed ones and others that a replaced key operates;
-    `keys_to_cut`: copies to make anew. `blocked`: per exposed cylinder a chamber (from 1) in which no new key
-    of that cylinder may have the lost key's depth. `proven` says that no plan touches fewer cylinders, and none
-    of those cuts fewer keys.
+    `keys_to_cut`: copies to make anew. `proven` says that no plan touches fewer cylinders, and none of those cuts
+    fewer keys.
     """
 
     symbol: str
@@ -28,7 +27,6 @@ class LostKey:
     replace: tuple[str, ...]
     repin: tuple[str, ...]
     keys_to_cut: int
-    blocked: dict[str, int]
     proven: bool
 
 
@@ -56,12 +54,12 @@ def lost_key(
     out = copies or {}
     exposed = operated_by(keys, cylinders, symbol)
     if not exposed:
-        return LostKey(symbol, (), (symbol,), (), out.get(symbol, 1), {}, True)
-    replace, blocked, proven = _least(keys, cylinders, symbol, exposed, out, seconds)
+        return LostKey(symbol, (), (symbol,), (), out.get(symbol, 1), True)
+    replace, proven = _least(keys, cylinders, symbol, exposed, out, seconds)
     # An exposed cylinder is among them: to shut the lost key out, one of its own keys had to be replaced.
     repin = tuple(cylinder for cylinder, meant in cylinders.items() if not replace.isdisjoint(meant))
     ordered = tuple(key for key in keys if key in replace)
-    return LostKey(symbol, exposed, ordered, repin, sum(out.get(key, 1) for key in ordered), blocked, proven)
+    return LostKey(symbol, exposed, ordered, repin, sum(out.get(key, 1) for key in ordered), proven)
 
 
 def _least(
@@ -71,20 +69,18 @@ def _least(
     exposed: Sequence[str],
     out: Mapping[str, int],
     seconds: float,
-) -> tuple[set[str], dict[str, int], bool]:
+) -> tuple[set[str], bool]:
     """Choose the keysets to replace: per exposed cylinder some chamber loses every key with the lost cut."""
     # Keys of one bitting are lost together: a copy under another symbol turns just as well.
     same = {key for key, bitting in keys.items() if bitting == keys[lost]}
-    alone = {cylinder: _blocked_by(keys, cylinders[cylinder], keys[lost], same) for cylinder in exposed}
-    if all(alone.values()):  # these have to go in any plan, so no plan is smaller
-        return same, alone, True
+    if all(_is_shut_out(keys[lost], [keys[key] for key in cylinders[one] if key not in same]) for one in exposed):
+        return same, True  # these have to go in any plan, so no plan is smaller
     from ortools.sat.python import cp_model  # heavy to load, so only here
 
     model = cp_model.CpModel()
     replaced = {key: model.new_bool_var(f"replace {number}") for number, key in enumerate(keys)}
     for key in same:
         model.add(replaced[key] == 1)
-    blocking = {}
     for number, cylinder in enumerate(exposed):
         chambers = []
         for chamber, cut in enumerate(keys[lost]):
@@ -94,10 +90,9 @@ def _least(
                     model.add_implication(block, replaced[key])
             chambers.append(block)
         model.add_bool_or(chambers)
-        blocking[cylinder] = chambers
     touched = []
     for number, (cylinder, meant) in enumerate(cylinders.items()):
-        if cylinder not in blocking:
+        if cylinder not in exposed:
             touch = model.new_bool_var(f"repin {number}")
             for key in meant:
                 model.add_implication(replaced[key], touch)
@@ -111,18 +106,10 @@ def _least(
     solver.parameters.num_workers = 1
     status = solver.solve(model)
     if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):  # replacing every key of the exposed is always a plan
-        every = {key for cylinder in exposed for key in cylinders[cylinder]} | {lost}
-        return every, dict.fromkeys(exposed, 1), False
-    chosen = {key for key, variable in replaced.items() if solver.value(variable)}
-    blocked = {
-        cylinder: next(n for n, block in enumerate(chambers, start=1) if solver.value(block))
-        for cylinder, chambers in blocking.items()
-    }
-    return chosen, blocked, status == cp_model.OPTIMAL
+        return {key for cylinder in exposed for key in cylinders[cylinder]} | {lost}, False
+    return {key for key, variable in replaced.items() if solver.value(variable)}, status == cp_model.OPTIMAL
 
 
-def _blocked_by(keys: Mapping[str, Bitting], meant: Sequence[str], lost: Bitting, replaced: set[str]) -> int:
-    """The first chamber (from 1) in which no key that stays has the lost key's cut; 0 where each has one."""
-    staying = [keys[key] for key in meant if key not in replaced]
-    chambers = enumerate(lost, start=1)
-    return next((number for number, cut in chambers if all(key[number - 1] != cut for key in staying)), 0)
+def _is_shut_out(lost: Bitting, staying: Sequence[Bitting]) -> bool:
+    """Tell whether there is a chamber in which no key that stays has the lost key's cut."""
+    return any(all(key[chamber] != cut for key in staying) for chamber, cut in enumerate(lost))

@@ -78,9 +78,6 @@ def test_no_plan_is_smaller_than_the_one_found(loss):
     assert found.proven
     assert shuts_out(set(found.replace))
     assert (len(found.repin), found.keys_to_cut) == cost(set(found.replace)) == least
-    for cylinder, chamber in found.blocked.items():
-        kept = [keys[k][chamber - 1] for k in cylinders[cylinder] if k not in found.replace]
-        assert keys[lost][chamber - 1] not in kept
 
 
 def test_an_unknown_key_is_refused():
@@ -96,7 +93,7 @@ CUTS = {"L": (0, 0, 0), "P": (0, 1, 1), "Q": (1, 0, 1), "R": (1, 1, 0)}
 def test_the_key_of_fewest_copies_goes_where_a_new_key_alone_would_not_do():
     lost = lost_key(CUTS, {"C1": list(CUTS)}, "L", {"L": 2, "P": 5, "Q": 1, "R": 3})
     assert (lost.symbol, lost.exposed, lost.replace, lost.repin) == ("L", ("C1",), ("L", "Q"), ("C1",))
-    assert (lost.keys_to_cut, lost.blocked, lost.proven) == (3, {"C1": 2}, True)
+    assert (lost.keys_to_cut, lost.proven) == (3, True)
 
 
 def test_a_cylinder_more_weighs_more_than_any_number_of_keys():
@@ -111,7 +108,7 @@ def test_a_cylinder_more_weighs_more_than_any_number_of_keys():
 def test_of_as_many_keys_the_plan_with_fewer_keysets_is_taken():
     keys = CUTS | {"Q2": (2, 0, 2), "R2": (2, 2, 0), "R3": (3, 3, 0)}
     lost = lost_key(keys, {"C1": list(keys)}, "L", {"P": 2})  # P has two copies, Q and Q2 one each
-    assert (lost.replace, lost.keys_to_cut, lost.blocked) == (("L", "P"), 3, {"C1": 1})
+    assert (lost.replace, lost.keys_to_cut) == (("L", "P"), 3)
 
 
 def test_a_key_to_cut_weighs_more_than_any_number_of_keysets():
@@ -129,12 +126,11 @@ def test_keys_cut_like_the_lost_one_are_lost_with_it():
     keys = CUTS | {"TWIN": (0, 0, 0)}
     lost = lost_key(keys, {"C1": ["L"], "C2": ["TWIN"]}, "L")
     assert (lost.exposed, lost.replace, lost.keys_to_cut) == (("C1", "C2"), ("L", "TWIN"), 2)
-    assert lost.blocked == {"C1": 1, "C2": 1}
 
 
 def test_a_key_that_opens_nothing_is_replaced_alone():
     lost = lost_key(CUTS, {"C1": ["P"]}, "L")
-    assert lost == LostKey("L", (), ("L",), (), 1, {}, True)
+    assert lost == LostKey("L", (), ("L",), (), 1, True)
     assert lost_key(CUTS, {"C1": ["P"]}, "L", {"L": 4}).keys_to_cut == 4
 
 
@@ -142,4 +138,4 @@ def test_where_the_time_is_up_every_key_of_the_exposed_goes_and_nothing_is_claim
     keys = CUTS | {"S": (9, 9, 9)}
     lost = lost_key(keys, {"C1": list(CUTS), "C2": ["S"]}, "L", {"P": 5}, seconds=0.0)
     assert (lost.replace, lost.repin, lost.keys_to_cut) == (tuple(CUTS), ("C1",), 8)
-    assert (lost.blocked, lost.proven) == ({"C1": 1}, False)
+    assert not lost.proven

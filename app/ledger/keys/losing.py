@@ -239,7 +239,7 @@ def plan_for_loss(work: Work, system_id: int, symbol: str) -> LossPlan:
     if symbol not in copies:
         raise LedgerError("keyset", f"{opened.system.name} has no keyset {symbol[:24]}.")
     if (replaced := _replaced(work, opened, symbol)) is not None:
-        over = LostKey(symbol, (), (), (), 0, {}, True)
+        over = LostKey(symbol, (), (), (), 0, True)
         return LossPlan(opened.system, over, (), (), (), (), 0, (), replaced.astimezone().date())
     coming, leaving = _by_place(opened, making_way(work.session, opened.system.customer_id))
     lost, open_until = _reckon(opened, symbol, coming, leaving, copies)
@@ -299,7 +299,7 @@ def _reckon(
         return tuple(name for name in names if is_control or symbol in opened.ways[_label(name)].symbols)
 
     exposed = opens(coming)
-    return LostKey(symbol, exposed, (symbol,), exposed, copies[symbol], {}, True), opens(leaving)
+    return LostKey(symbol, exposed, (symbol,), exposed, copies[symbol], True), opens(leaving)
 
 
 def _by_place(opened: OpenedSystem, making_way: Collection[int]) -> tuple[tuple[str, ...], tuple[str, ...]]:

@@ -14,14 +14,23 @@ from random import Random
 import sqlalchemy as sa
 
 from app.keying import Bitting as Cuts
-from app.keying import BittingChoice, CrossCost, Progress, audit, choose_bittings, cross_cost, shearing_depths
+from app.keying import (
+    BittingChoice,
+    CrossCost,
+    Progress,
+    StackIndex,
+    audit,
+    choose_bittings,
+    cross_cost,
+    shearing_depths,
+)
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import open_bittings, open_plan, reseal_bittings
 from app.ledger.keysystems.extending import with_neighbors
 from app.ledger.keysystems.lost_keysets import require_not_lost, require_not_retired
 from app.ledger.keysystems.system_queries import get_system, operators_of
 from app.ledger.keysystems.ticks import take_ticks_back
-from app.ledger.keysystems.unsealed_system import OpenedSystem, Way, open_system, operates
+from app.ledger.keysystems.unsealed_system import OpenedSystem, Way, open_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.events import record
@@ -287,7 +296,8 @@ def _candidates(
     if plan is None or above is None or above.symbol not in opened.keys or role is None or role not in plan.roles:
         return [own]
     run = plan.under(opened.spec, role, opened.keys[above.symbol])
-    rest = (cuts for cuts in run if cuts not in issued and not any(operates(cuts, stack) for stack in shorter))
+    there = StackIndex(shorter)
+    rest = (cuts for cuts in run if cuts not in issued and not there.meeting([(cut,) for cut in cuts]))
     return [own, *islice(rest, MOST_CANDIDATES)]
 
 

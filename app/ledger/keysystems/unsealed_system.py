@@ -5,11 +5,12 @@ Nothing here shows a bitting: what a person is to see goes through `reveal_bitti
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from app.keying import Bitting as Cuts
-from app.keying import BittingSpec
+from app.keying import BittingSpec, StackIndex
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.keysystems.system_queries import (
     cylinders_keyed,
@@ -102,44 +103,6 @@ def entering(cuts: Cuts, chambers: int, shallowest: int) -> Cuts:
     return (cuts + (shallowest,) * (chambers - len(cuts)))[:chambers]
 
 
-def operates(cuts: Cuts, stack: Sequence[set[int]]) -> bool:
-    """Whether a key turns a cylinder in whose chambers these depths shear; its first cuts count where it is longer.
-
-    >>> operates((1, 3, 5), [{1, 2}, {3}]), operates((1,), [{1}, {3}])
-    (True, False)
-    """
-    return len(cuts) >= len(stack) and all(cut in depths for cut, depths in zip(cuts, stack, strict=False))
-
-
-@dataclass(frozen=True, slots=True)
-class _Index:
-    """Stacks of depths, to be found by depth: a bit for each stack that has the depth in the chamber."""
-
-    bits: tuple[dict[int, int], ...] = field(repr=False)
-
-    @classmethod
-    def of(cls, stacks: Sequence[Sequence[Iterable[int]]]) -> _Index:
-        """The index of stacks of equally many chambers."""
-        bits: tuple[dict[int, int], ...] = tuple({} for _ in stacks[0]) if stacks else ()
-        for place, stack in enumerate(stacks):
-            for chamber, depths in zip(bits, stack, strict=True):
-                for depth in depths:
-                    chamber[depth] = chamber.get(depth, 0) | 1 << place
-        return cls(bits)
-
-    def meeting(self, stack: Sequence[Iterable[int]]) -> int:
-        """A bit for each stack that has one of these depths in every chamber; 0 where they have fewer chambers."""
-        if not self.bits or len(stack) > len(self.bits):
-            return 0
-        found = -1
-        for chamber, depths in zip(self.bits, stack, strict=False):
-            here = 0
-            for depth in depths:
-                here |= chamber.get(depth, 0)
-            found &= here
-        return found
-
-
 @dataclass(frozen=True, slots=True)
 class SystemsInService:
     """Some systems in service, against cylinders of so many chambers.
@@ -152,16 +115,16 @@ class SystemsInService:
     keys: frozenset[Cuts] = field(repr=False)
     stacks: tuple[list[set[int]], ...] = field(repr=False)
     shallowest: int
-    _ways: dict[int, _Index] = field(init=False, repr=False)  # chambers → the stacks of so many
-    _held: _Index = field(init=False, repr=False)
+    _ways: dict[int, StackIndex] = field(init=False, repr=False)  # chambers → the stacks of so many
+    _held: StackIndex = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         """A new key is compared with a thousand cylinders and keys: by depth, not one after the other."""
-        by_length: dict[int, list[list[set[int]]]] = {}
+        ways: dict[int, StackIndex] = defaultdict(StackIndex)
         for stack in self.stacks:
-            by_length.setdefault(len(stack), []).append(stack)
-        object.__setattr__(self, "_ways", {length: _Index.of(stacks) for length, stacks in by_length.items()})
-        object.__setattr__(self, "_held", _Index.of([[(cut,) for cut in cuts] for cuts in self.keys]))
+            ways[len(stack)].add(stack)
+        object.__setattr__(self, "_ways", ways)
+        object.__setattr__(self, "_held", StackIndex([[(cut,) for cut in cuts] for cuts in self.keys]))
 
     @classmethod
     def of(cls, work: Work, systems: Sequence[KeySystem], chambers: int) -> SystemsInService:

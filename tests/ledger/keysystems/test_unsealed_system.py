@@ -4,7 +4,12 @@ from __future__ import annotations
 
 import random
 
-from app.ledger.keysystems.unsealed_system import SystemsInService, entering, operates
+from app.ledger.keysystems.unsealed_system import SystemsInService, entering
+
+
+def operates(cuts: tuple[int, ...], stack: list[set[int]]) -> bool:
+    """Whether a key turns a cylinder in which these depths shear; its first cuts count where it is longer."""
+    return len(cuts) >= len(stack) and all(cut in depths for cut, depths in zip(cuts, stack, strict=False))
 
 
 def test_clashes_are_those_of_trying_each_in_each() -> None:
