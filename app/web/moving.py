@@ -6,10 +6,9 @@ from flask import Blueprint, abort, render_template, request
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problem
-from app.ledger.moving.loading import import_house
-from app.ledger.moving.planning import plan_house
+from app.ledger.moving.exporting import KINDS, export_house
+from app.ledger.moving.importing import import_house, plan_house
 from app.ledger.moving.tables import TABLES
-from app.ledger.moving.writing import KINDS, export_house
 from app.ledger.people.login_rules import Proof
 from app.web.access import owner_only, proven
 from app.web.errors import about

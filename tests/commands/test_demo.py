@@ -34,8 +34,8 @@ from app.ledger.jobs.payments import payments_of
 from app.ledger.keys.key_queries import days_overdue, find_receipt, held_keys
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, spec_of
-from app.ledger.moving.loading import import_house
-from app.ledger.moving.writing import export_house
+from app.ledger.moving.exporting import export_house
+from app.ledger.moving.importing import import_house
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.reports.lapsing import lapsing_quotes

@@ -24,8 +24,8 @@ from app.ledger.catalog.chart_file import read_chart
 from app.ledger.catalog.maker_editing import plan_maker, read_table_file
 from app.ledger.catalog.price_import import plan_prices
 from app.ledger.catalog.sheets import sheets_of
-from app.ledger.moving.planning import plan_house
-from app.ledger.moving.writing import export_house
+from app.ledger.moving.exporting import export_house
+from app.ledger.moving.importing import plan_house
 from app.ledger.sites.door_import import read_list_file
 from app.ledger.store.work import Work
 from app.ledger.tables import Maker

@@ -21,7 +21,7 @@ from app.fitting.inches import read_inches
 from app.keying import BittingSpec, read_bitting, read_symbol
 from app.keying.spec import read_inches as read_spec_inches
 from app.ledger.keysystems.copy_numbers import read_copies
-from app.ledger.moving.checks import read_decimal
+from app.ledger.moving.row_checks import read_decimal
 from app.ledger.reports.search import search
 from app.ledger.search.words import read_words
 from app.ledger.sites.customer_queries import find_customers, list_customers

@@ -1,1 +1,1 @@
-"""A whole house as tables of text: taken out, and taken in again. Never a bitting, a plan or a password."""
+"""A whole house as tables of text: exported and imported. Never a bitting, a plan or a password."""

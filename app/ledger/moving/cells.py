@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from datetime import UTC, date, datetime
 from enum import StrEnum
-from typing import Any
+from functools import cache
+from operator import attrgetter
+from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
@@ -17,98 +20,95 @@ from app.validation import check_length
 _MOST_INTEGER = 2**31 - 1  # what an INTEGER column holds on PostgreSQL
 
 
+class _Cell(NamedTuple):
+    """How a kind of column is written and read; `read` raises ValueError where only `hint` says what to do."""
+
+    write: Callable[[Any], str]
+    read: Callable[[str], Any]
+    hint: str = ""
+
+
 def write_cell(column: sa.Column[Any], value: Any) -> str:
     """A value as text; "" for none."""
-    if value is None:
-        return ""
-    match column.type:
-        case Inches():
-            return write_inches(value)
-        case UTCDateTime():
-            return str(value.astimezone(UTC).isoformat())
-        case sa.Enum():
-            return str(value.value)
-        case sa.Boolean():
-            return "yes" if value else "no"
-        case sa.Date():
-            return str(value.isoformat())
-        case sa.JSON():
-            return json.dumps(value, ensure_ascii=False, separators=(",", ":"))
-        case _:
-            return str(value)
+    return "" if value is None else _cell_of(column).write(value)
 
 
 def read_cell(column: sa.Column[Any], text: str) -> Any:
     """The value of a cell; None for an empty one where the column takes none. BitternError with what to mend."""
     kind = column.type
     if isinstance(kind, sa.String) and not isinstance(kind, sa.Enum):
-        return _text(column, kind.length, text)
+        if kind.length is not None:
+            check_length(text, kind.length, column.name)
+        if "\0" in text:
+            raise BitternError(column.name, "There is a character in this text that no record holds; type it anew.")
+        return text
     if not text:
         if column.nullable:
             return None
         raise BitternError(column.name, "This cell may not be empty.")
+    cell = _cell_of(column)
     try:
-        return _read(column, text)
+        return cell.read(text)
     except BitternError:
         raise
-    except (ValueError, OverflowError, RecursionError) as error:
-        raise BitternError(column.name, f"{text[:40]!r} cannot be read here. {_how(column)}") from error
+    except (ValueError, KeyError, OverflowError, RecursionError) as error:
+        raise BitternError(column.name, f"{text[:40]!r} cannot be read here. {cell.hint}") from error
 
 
-def _text(column: sa.Column[Any], most: int | None, text: str) -> str:
-    if most is not None:
-        check_length(text, most, column.name)
-    if "\0" in text:
-        raise BitternError(column.name, "There is a character in this text that no record holds; type it anew.")
-    return text
-
-
-def _read(column: sa.Column[Any], text: str) -> Any:
+@cache
+def _cell_of(column: sa.Column[Any]) -> _Cell:
     match column.type:
         case Inches():
-            return read_inches(text, column.name)
+            return _Cell(write_inches, lambda text: read_inches(text, column.name))
         case UTCDateTime():
-            moment = datetime.fromisoformat(text)
-            return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).astimezone(UTC)
+            return _Cell(
+                lambda moment: str(moment.astimezone(UTC).isoformat()),
+                _read_moment,
+                "Write the moment as 2026-01-31T09:30:00+00:00.",
+            )
         case sa.Enum() as kind:
             words: type[StrEnum] = kind.enum_class  # type: ignore[assignment]  # each of ours has one
-            return words(text)
+            return _Cell(attrgetter("value"), words, f"Write one of: {', '.join(kind.enums)}.")
         case sa.Boolean():
-            return {"yes": True, "no": False}[text.lower()] if text.lower() in ("yes", "no") else _bad()
+            words_of = {"yes": True, "no": False}
+            return _Cell(
+                lambda flag: "yes" if flag else "no", lambda text: words_of[text.lower()], "Write yes or no."
+            )
         case sa.Date():
-            return date.fromisoformat(text)
+            return _Cell(date.isoformat, date.fromisoformat, "Write the day as 2026-01-31.")
         case sa.JSON():
-            value = json.loads(text, parse_constant=_bad)
-            return value if isinstance(value, dict | list) and is_sound_text(value) else _bad()
+            return _Cell(
+                lambda value: json.dumps(value, ensure_ascii=False, separators=(",", ":")),
+                _read_json,
+                "It is no JSON object or list.",
+            )
         case sa.Integer():
-            plain = text.removeprefix("-")
-            if not (plain.isascii() and plain.isdecimal() and len(plain) <= 10 and int(plain) <= _MOST_INTEGER):
-                _bad()
-            return int(text)
+            return _Cell(str, _read_whole, "Write a whole number.")
+        case sa.String():
+            return _Cell(str, str)
         case _:
             raise NotImplementedError(column.name)
 
 
-def _bad(*_: object) -> Any:
+def _read_moment(text: str) -> datetime:
+    moment = datetime.fromisoformat(text)
+    return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).astimezone(UTC)
+
+
+def _read_json(text: str) -> Any:
+    value = json.loads(text, parse_constant=_refuse)
+    return value if isinstance(value, dict | list) and is_sound_text(value) else _refuse()
+
+
+def _read_whole(text: str) -> int:
+    plain = text.removeprefix("-")
+    if not (plain.isascii() and plain.isdecimal() and len(plain) <= 10 and int(plain) <= _MOST_INTEGER):
+        _refuse()
+    return int(text)
+
+
+def _refuse(*_: object) -> Any:
     raise ValueError
-
-
-def _how(column: sa.Column[Any]) -> str:
-    match column.type:
-        case UTCDateTime():
-            return "Write the moment as 2026-01-31T09:30:00+00:00."
-        case sa.Enum() as kind:
-            return f"Write one of: {', '.join(kind.enums)}."
-        case sa.Boolean():
-            return "Write yes or no."
-        case sa.Date():
-            return "Write the day as 2026-01-31."
-        case sa.JSON():
-            return "It is no JSON object or list."
-        case sa.Integer():
-            return "Write a whole number."
-        case _:
-            return ""
 
 
 def is_sound_text(value: Any) -> bool:

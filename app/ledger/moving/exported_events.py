@@ -31,38 +31,29 @@ def _wholes(value: Any) -> bool:
     return isinstance(value, list) and all(map(_whole, value))
 
 
-def _way(value: Any) -> bool:
-    return value in set(PaymentKind)
-
-
 def _day(value: Any) -> bool:
     return value == "" or date.fromisoformat(value) is not None
 
 
 _MONEY: Mapping[str, Fits] = {
     "payment": _whole,
-    "kind_of_payment": _way,
+    "kind_of_payment": set(PaymentKind).__contains__,
     "note": _text,
     "total_cents": _whole,
     "paid_cents": _whole,
 }
 _KEYS: Mapping[str, Fits] = {"keys": _wholes}
+_CYLINDERS: Mapping[str, Fits] = {"cylinders": _wholes}
 _RECEIPT: Mapping[str, Fits] = {
-    "keys": _wholes,
+    **_KEYS,
     "receipt": _whole,
-    "symbol": _text,
     "copies": _wholes,
-    "opens": _text,
-    "holder": _text,
-    "phone": _text,
     "due_back": _day,
-    "customer": _text,
-    "site": _text,
-    "authority": _text,
+    **dict.fromkeys(("symbol", "opens", "holder", "phone", "customer", "site", "authority"), _text),
 }
 # Kinds of events, and the details that go with them. A detail that is not named here stays in the house: what is
-# carried was looked at one by one, and holds no bitting, no token and no place of a file.
-TOLD: Mapping[str, Mapping[str, Fits]] = {
+# exported was looked at one by one, and holds no bitting, no token and no place of a file.
+EXPORTED: Mapping[str, Mapping[str, Fits]] = {
     "job opened": {},
     "quote issued": {"revision": _whole, "total_cents": _whole, "keyed_at": _text},
     "face agreed": {},
@@ -78,14 +69,9 @@ TOLD: Mapping[str, Mapping[str, Fits]] = {
     "stage moved": {"taken_by": _text, "uncut": _wholes, "owed_cents": _whole},
     NOTE: {},
     "file kept": {"bytes": _whole},
-    "deposit taken": _MONEY,
-    "payment taken": _MONEY,
-    "refund given": _MONEY,
-    "put on account": _MONEY,
+    **dict.fromkeys(("deposit taken", "payment taken", "refund given", "put on account"), _MONEY),
     "pins drawn": {},
-    PINNED: {"cylinders": _wholes},
-    CHECKED: {"cylinders": _wholes},
-    PINNED_ANEW: {"cylinders": _wholes},
+    **dict.fromkeys((PINNED, CHECKED, PINNED_ANEW), _CYLINDERS),
     "bench time recorded": {},
     "bittings revealed": {},
     "authority overridden": {},
@@ -93,43 +79,46 @@ TOLD: Mapping[str, Mapping[str, Fits]] = {
     "cross-keyed": {"combinations_before": _whole, "combinations_after": _whole},
     **dict.fromkeys(OF_KEYS, _KEYS),
     ISSUED: _RECEIPT,
-    "key lost": {**_KEYS, "cylinders": _wholes},
+    "key lost": {**_KEYS, **_CYLINDERS},
 }
 _ALL_OF_IT = frozenset({ISSUED})  # a signed receipt has every one of its words
 
 
-def is_told(kind: str, job_id: int | None) -> bool:
+def is_exported(kind: str, job_id: int | None) -> bool:
     """Whether an event is moved: of a job, or of the register of keys.
 
-    >>> is_told("stage moved", 3), is_told("keys cut", None), is_told("login", None), is_told("backup made", 3)
-    (True, True, False, False)
+    >>> is_exported("stage moved", 3), is_exported("keys cut", None), is_exported("login", None)
+    (True, True, False)
+    >>> is_exported("backup made", 3)
+    False
     """
-    return kind in TOLD and (job_id is not None or kind in OF_KEYS)
+    return kind in EXPORTED and (job_id is not None or kind in OF_KEYS)
 
 
-def told_detail(kind: str, detail: Mapping[str, Any]) -> dict[str, Any]:
+def exported_detail(kind: str, detail: Mapping[str, Any]) -> dict[str, Any]:
     """The details of an event that are moved, in the order in which they stand.
 
-    >>> told_detail("quote sent", {"revision": 2, "token": "press"})
+    >>> exported_detail("quote sent", {"revision": 2, "token": "press"})
     {'revision': 2}
     """
-    return {name: value for name, value in detail.items() if name in TOLD[kind]}
+    return {name: value for name, value in detail.items() if name in EXPORTED[kind]}
 
 
-def check_told(row: Mapping[str, Any]) -> None:
+def check_event(row: Mapping[str, Any]) -> None:
     """An event of a job or a key, with the details that its kind has, by the person that it names."""
     kind, detail = row["kind"], row["detail"]
-    if not is_told(kind, row.get("job_id")):
-        raise BitternError("kind", f"Write one of: {', '.join(TOLD)}; all but those of keys with their job's row.")
+    if not is_exported(kind, row.get("job_id")):
+        refusal = f"Write one of: {', '.join(EXPORTED)}; all but those of keys with their job's row."
+        raise BitternError("kind", refusal)
     if row.get("actor_id") is not None and name_key(row["actor_id"]) != name_key(row["actor_name"]):
         raise BitternError("actor_id", "This is not the actor name of this row; leave it empty for the house itself.")
     if not isinstance(detail, dict):
         raise BitternError("detail", "The details of an event are one JSON object.")
-    fields = TOLD[kind]
+    fields = EXPORTED[kind]
     for name in detail:
         if name not in fields:
-            told = f"has: {', '.join(fields)}" if fields else "has no details: write {}"
-            raise BitternError("detail", f"{name[:40]!r} is no detail of this event. This kind {told}.")
+            known = f"has: {', '.join(fields)}" if fields else "has no details: write {}"
+            raise BitternError("detail", f"{name[:40]!r} is no detail of this event. This kind {known}.")
         if not _fits(fields[name], detail[name]):
             raise BitternError("detail", f"What stands under {name!r} is not what it was exported as.")
     missing = fields.keys() - detail.keys() if kind in _ALL_OF_IT else set()

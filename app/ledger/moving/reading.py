@@ -10,8 +10,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from app.errors import BitternError, Problem
+from app.ledger.moving.exporting import CONTINUED
 from app.ledger.moving.tables import MovedTable, table_named
-from app.ledger.moving.writing import CONTINUED
 from app.spreadsheets import book_sheets, head_problems, table_rows, unguarded
 
 MOST_UNPACKED = 2_000_000_000

@@ -14,7 +14,7 @@ from app.ledger.bench.checkoff import cut_off, uncut
 from app.ledger.care.opening import open_ledger
 from app.ledger.jobs.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.jobs.stages import move_job, still_open, taker_of
-from app.ledger.moving.exported_events import check_told, told_detail
+from app.ledger.moving.exported_events import check_event, exported_detail
 from app.ledger.store.errors import LedgerError, NotAllowed, NotFound
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Event, Key, Keyset, Role, Stage, User
@@ -90,9 +90,9 @@ def test_only_keys_that_are_cut_go_out_and_the_deed_is_on_record(work: Work, rea
         "$57.25 of $107.25 is not paid."
     )
     assert taker_of(work.session, ready.job.id) == "R. Teal"
-    carried = told_detail(event.kind, event.detail)
+    carried = exported_detail(event.kind, event.detail)
     assert (carried["taken_by"], len(carried["uncut"]), carried["owed_cents"]) == ("R. Teal", 2, 5_725)
-    check_told({"kind": event.kind, "job_id": ready.job.id, "actor_name": "Cora", "detail": carried})
+    check_event({"kind": event.kind, "job_id": ready.job.id, "actor_name": "Cora", "detail": carried})
 
 
 def test_what_was_told_before_more_came_open_is_not_enough(work: Work, ready: Keyed) -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from app.ledger import tables as m
 from app.ledger.care.opening import migrate, open_ledger
-from app.ledger.moving.loading import import_house
+from app.ledger.moving.importing import import_house
 from app.ledger.store.work import Actor, Work
 from tests import factories
 from tests.conftest import NOW

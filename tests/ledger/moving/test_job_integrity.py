@@ -17,10 +17,9 @@ from app.errors import Problems
 from app.ledger import tables as m
 from app.ledger.keys.key_queries import KINDS
 from app.ledger.keysystems.lost_keysets import KEYED_UNDER_LOST
-from app.ledger.moving.exported_events import TOLD, told_detail
-from app.ledger.moving.loading import import_house
-from app.ledger.moving.planning import plan_house
-from app.ledger.moving.writing import LONGEST, export_house, split_long
+from app.ledger.moving.exported_events import EXPORTED, exported_detail
+from app.ledger.moving.exporting import LONGEST, export_house, split_long
+from app.ledger.moving.importing import import_house, plan_house
 from app.ledger.people.users import add_user, has_users, start_house
 from app.ledger.quoting.snapshot import snapshot_hash
 from app.ledger.store.errors import Taken
@@ -307,14 +306,14 @@ def test_every_kind_of_event_that_belongs_to_a_job_is_moved() -> None:
             if is_record and any(one.arg == "job_id" for one in node.keywords):
                 found.add(kind_named(node.args[1], path))
     assert len(found) > 10 and KEYED_UNDER_LOST in found
-    assert found - TOLD.keys() <= {""}  # "": a kind that the code chooses among several
+    assert found - EXPORTED.keys() <= {""}  # "": a kind that the code chooses among several
 
 
 def test_a_detail_that_was_not_looked_at_stays_in_the_house() -> None:
-    for kind, fields in TOLD.items():
-        assert told_detail(kind, {"bitting": "528614", "token": "press", **dict.fromkeys(fields, 1)}).keys() == set(
-            fields
-        )
+    for kind, fields in EXPORTED.items():
+        assert exported_detail(
+            kind, {"bitting": "528614", "token": "press", **dict.fromkeys(fields, 1)}
+        ).keys() == set(fields)
 
 
 @pytest.mark.parametrize("kind", ["zip", "xlsx"])

@@ -19,10 +19,9 @@ from app.errors import BitternError, Problems
 from app.ledger import tables as m
 from app.ledger.care.opening import open_ledger
 from app.ledger.keysystems.keysets import add_keysets
-from app.ledger.moving.loading import import_house
-from app.ledger.moving.planning import plan_house
+from app.ledger.moving.exporting import export_house
+from app.ledger.moving.importing import MOST_PROBLEMS, import_house, plan_house
 from app.ledger.moving.tables import LEFT_OUT, TABLES
-from app.ledger.moving.writing import export_house
 from app.ledger.store.errors import LedgerError, NotAllowed, Stale
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Base
@@ -31,7 +30,7 @@ from tests.conftest import NOW
 from tests.houses import copy_house, remove_database
 from tests.keyed import BITTINGS, bitting_in, keyed_job
 from tests.ledger.conftest import by
-from tests.moved import make_whole, tables_in, with_table
+from tests.moved import make_whole, tables_in, with_table, without_columns
 
 HOSTILE = (
     *("=1+1", "'=1+1", "+43 1", "-x", "@SUM(A1)", "\t=1"),
@@ -231,6 +230,34 @@ def test_what_cannot_be_is_told_by_table_row_and_column(
     with pytest.raises(Problems):
         import_house(empty, "a.zip", changed)
     assert empty.session.scalars(sa.select(m.Site)).all() == []
+
+
+@pytest.mark.parametrize(
+    ("table", "columns"),
+    [
+        ("house", ["paper", "least margin percent"]),
+        ("quote rules", ["deposit percent", "questions off"]),
+        ("prices", ["valid until"]),
+        ("catalogue", ["attributes"]),
+        ("makers", ["tables"]),
+        ("customers", ["phone"]),
+        ("doors", ["hand"]),
+    ],
+)
+def test_a_column_that_has_a_default_may_be_missing(
+    table: str, columns: list[str], taken: bytes, empty: Work
+) -> None:
+    changed = with_table(taken, table, without_columns(tables_in(taken)[table], *columns))
+    assert import_house(empty, "a.zip", changed).rows > 300
+
+
+def test_of_very_many_problems_the_first_are_told_and_how_many_more_there_are(taken: bytes, empty: Work) -> None:
+    head = tables_in(taken)["sites"][0]
+    rows = [["x" if title == "row" else "" for title in head] for _ in range(MOST_PROBLEMS + 20)]
+    *problems, last = plan_house(empty, "a.zip", with_table(taken, "sites", [head, *rows])).problems
+    assert len(problems) == MOST_PROBLEMS and last.field == "file"
+    more = int(last.message.removeprefix("There are ").partition(" ")[0].replace(",", ""))
+    assert more > 20 and "Mend these first" in last.message
 
 
 def test_heads_are_checked(taken: bytes, empty: Work) -> None:

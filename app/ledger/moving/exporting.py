@@ -1,21 +1,16 @@
-"""Take a whole house out: one ZIP of CSV files, or one workbook. The same records give the same bytes."""
+"""Export a whole house: one ZIP of CSV files, or one workbook. The same records give the same bytes."""
 
 from __future__ import annotations
 
 import io
 import zipfile
-from collections.abc import Iterator
-from typing import Any
 
-import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError
 from app.ledger.moving.cells import write_cell
-from app.ledger.moving.merged_rows import Values
-from app.ledger.moving.people import People
-from app.ledger.moving.story import story_values
-from app.ledger.moving.tables import EVENT_CHAIN, TABLES, MovedTable
+from app.ledger.moving.rows_on_record import People, rows_on_record
+from app.ledger.moving.tables import TABLES, MovedTable
 from app.ledger.store.engine import transaction
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -27,7 +22,7 @@ LONGEST = 30_000  # a workbook's cell holds 32,767 characters, and readers of CS
 _ROOM = 2_700
 _SHORT = 4_500
 _EPOCH = (1980, 1, 1, 0, 0, 0)
-_TOLD = f"""\
+_README = f"""\
 The records of this house, as tables of text.
 
 It goes back in under Settings, Export and import, or by: bittern house import FILE. Into an empty house,
@@ -64,35 +59,31 @@ def export_house(work: Work, kind: str) -> bytes:
         raise BitternError("file", "A house is exported as .zip (CSV files) or as .xlsx.")
     with transaction(work.session):
         record(work, "house taken out", "house", f"Everything but what is secret was exported as .{kind}")
-    tables = [(one, split_long([list(one.titles), *house_rows(work.session, one)])) for one in TABLES]
+    people = People(work.session)
+    tables = [(one.name, split_long(_rows(work.session, one, people))) for one in TABLES]
+    readme = _readme_rows()
     if kind == "xlsx":
-        return guarded_book_bytes([("read me", _readme_rows()), *((one.name, rows) for one, rows in tables)])
+        return guarded_book_bytes([("read me", readme), *tables])
+    files = {"README.txt": "".join(f"{row[0].rstrip()}\n" for row in readme).encode()}
+    files |= {f"{name}.csv": guarded_csv_bytes(rows) for name, rows in tables}
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
-        packed.writestr(zipfile.ZipInfo("README.txt", _EPOCH), _readme().encode(), zipfile.ZIP_DEFLATED)
-        for one, rows in tables:
-            packed.writestr(zipfile.ZipInfo(f"{one.name}.csv", _EPOCH), guarded_csv_bytes(rows), zipfile.ZIP_DEFLATED)
+        for name, content in files.items():
+            packed.writestr(zipfile.ZipInfo(name, _EPOCH), content, zipfile.ZIP_DEFLATED)
     return out.getvalue()
 
 
-def house_rows(session: Session, moved: MovedTable) -> Iterator[list[str]]:
-    """The rows of one table as guarded texts, by number; people by their names."""
-    people = People(session)
-    rows = story_values(session, moved, people) if moved.is_story else _values(session, moved, people)
-    for values in rows:
-        yield [guarded(_cell(moved, column, values[column.name])) for column in moved.columns]
-
-
-def _values(session: Session, moved: MovedTable, people: People) -> Iterator[Values]:
-    rows = sa.select(*moved.columns).order_by(moved.key)
-    if moved.key.name == "name":
-        rows = rows.where(moved.key != EVENT_CHAIN)
-    for row in session.execute(rows.execution_options(yield_per=2000)).mappings():
-        yield people.with_names(dict(row), moved.people)
-
-
-def _cell(moved: MovedTable, column: sa.Column[Any], value: Any) -> str:
-    return value or "" if column.name in moved.people else write_cell(column, value)
+def _rows(session: Session, moved: MovedTable, people: People) -> list[list[str]]:
+    """One table as guarded texts under its head; people by their names."""
+    rows = [list(moved.titles)]
+    for values in rows_on_record(session, moved, people):
+        rows.append(
+            [
+                guarded(values[one.name] or "" if one.name in moved.people else write_cell(one, values[one.name]))
+                for one in moved.columns
+            ]
+        )
+    return rows
 
 
 def split_long(rows: list[list[str]]) -> list[list[str]]:
@@ -103,11 +94,11 @@ def split_long(rows: list[list[str]]) -> list[list[str]]:
     if not more:
         return rows
     head, *body = split
-    told = [[*rows[0], *(f"{head[place][0]} ({part + 1})" for place, part in more)]]
+    longer = [[*rows[0], *(f"{head[place][0]} ({part + 1})" for place, part in more)]]
     for row in body:
         further = [CONTINUED + row[place][part] if part < len(row[place]) else "" for place, part in more]
-        told.append([*(pieces[0] for pieces in row), *further])
-    return told
+        longer.append([*(pieces[0] for pieces in row), *further])
+    return longer
 
 
 def _pieces(text: str) -> list[str]:
@@ -118,12 +109,8 @@ def _pieces(text: str) -> list[str]:
     return [text[start : start + size] for start in range(0, len(text), size)]
 
 
-def _readme() -> str:
-    return "\n".join(" ".join(row).rstrip() for row in _readme_rows()) + "\n"
-
-
 def _readme_rows() -> list[list[str]]:
     """What the export holds, what it does not, and how it goes back in."""
-    return [[line] for line in _TOLD.splitlines()] + [
+    return [[line] for line in _README.splitlines()] + [
         [f"{one.name}: {one.what}. Columns: {', '.join(one.titles)}."] for one in TABLES
     ]
