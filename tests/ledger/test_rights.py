@@ -39,9 +39,8 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         catalog.makers: import_maker
         catalog.catalog_import: load_catalog
         catalog.maker_editing: add_maker change_table
-        moving.loading: import_house
-        moving.planning: plan_house
-        moving.writing: export_house
+        moving.importing: import_house plan_house
+        moving.exporting: export_house
         catalog.house_settings: set_bench_terms set_factory_terms set_house
         catalog.price_editing: set_price end_price
         catalog.price_editing: set_tier set_tax_rule
@@ -127,7 +126,6 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.lost_keysets: require_none_lost_above
         keysystems.ticks: mark_cylinders mark_keys take_key_ticks_back take_ticks_back
         catalog.makers: put_keyways
-        moving.story: plan_story
         catalog.specs: refuse_breaking
         people.users: enter_people
     """,
