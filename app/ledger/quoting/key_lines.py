@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Sequence
+from dataclasses import replace
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
@@ -46,23 +46,6 @@ IS_OWN = sa.and_(JobLine.kind == LineKind.KEYS.value, JobLine.ask["symbol"].as_s
 _LINE = re.compile(r"line\s*([1-9][0-9]{0,2})", re.IGNORECASE)
 
 
-@dataclass(frozen=True, slots=True)
-class _Quote:
-    """What a quote's key lines can be for. `sets`: line number → how many keysets its cylinders get.
-
-    `system_id`: the key system on record that it names; `begins`: whether a new one is named, or still to be.
-    `replaced`: symbols of keysets whose place new ones take. `keyways`: line number → the keyway of its cylinders.
-    """
-
-    session: Session
-    customer_id: int
-    system_id: int | None
-    begins: bool
-    sets: Mapping[int, int]
-    replaced: Collection[str]
-    keyways: Mapping[int, str]
-
-
 def line_named(symbol: str) -> int | None:
     """The number of the line whose cylinders the keys are for; None where a symbol says it, or nothing.
 
@@ -89,162 +72,134 @@ def whose_keys(
 
     A line of which that cannot be known is asked on `lines.N.symbol`, or on the field that would tell.
     """
-    lines = [one.line if one else line for one, line in zip(resolved, ask.lines, strict=True)]
-    existing = ask.system.existing_id if ask.system else None
-    is_mastered = any(line.is_keyed and line.keying.kind.is_master_keyed for line in lines)
-    begins = existing is None and (ask.system is not None or is_mastered)
-    keyways = {
-        number: line.attributes.keyway
-        for number, line in enumerate(lines, start=1)
-        if line.is_keyed and line.attributes and line.attributes.keyway
-    }
-    quote = _Quote(session, ask.customer_id, existing, begins, _sets_of(session, lines), ask.replaced, keyways)
-    found: list[Resolved | None] = []
+    quote = _Quote(session, ask, [one.line if one else line for one, line in zip(resolved, ask.lines, strict=True)])
+    found = list(resolved)
     problems = []
     for place, one in enumerate(resolved):
-        if one is None or one.line.kind is not LineKind.KEYS:
-            found.append(one)
-            continue
-        try:
-            found.append(_settled(quote, one))
-        except BitternError as error:
-            problems.append(Problem(f"lines.{place}.{error.field}", error.message))
-            found.append(one)
+        if one is not None and one.line.kind is LineKind.KEYS:
+            try:
+                found[place] = quote.settled(one)
+            except BitternError as error:
+                problems.append(Problem(f"lines.{place}.{error.field}", error.message))
     return found, problems
 
 
-def _sets_of(session: Session, lines: Sequence[LineRequest]) -> dict[int, int]:
-    """Line number → how many keysets its cylinders get; of a line not understood, what it says.
+class _Quote:
+    """What a quote's key lines can be for: `lines` as far as they are understood, else as typed."""
 
-    Those that are rekeyed where they hang stay alike as they are.
-    """
-    return {
-        number: (line.standing and _keysets_of(session, line.standing))
-        or len(set_sizes(line.keying, min(line.quantity, MOST)))
-        for number, line in enumerate(lines, start=1)
-        if line.is_keyed
-    }
+    def __init__(self, session: Session, ask: QuoteRequest, lines: Sequence[LineRequest]) -> None:
+        self._session = session
+        self._ask = ask
+        keyed = {number: line for number, line in enumerate(lines, start=1) if line.is_keyed}
+        # How many keysets a line's cylinders get; those that are rekeyed where they hang stay alike as they are.
+        self._sets = {
+            number: (line.standing and self._keysets_of(line.standing))
+            or len(set_sizes(line.keying, min(line.quantity, MOST)))
+            for number, line in keyed.items()
+        }
+        self._keyways = {number: line.attributes.keyway or "" for number, line in keyed.items() if line.attributes}
+        existing = ask.system.existing_id if ask.system else None
+        self._system = session.get(KeySystem, existing) if existing is not None else None
+        is_mastered = any(line.keying.kind.is_master_keyed for line in keyed.values())
+        self._begins = existing is None and (ask.system is not None or is_mastered)  # a new one, named or still to be
 
+    def _keysets_of(self, cylinder_ids: Sequence[int]) -> int:
+        distinct = sa.func.count(sa.distinct(Cylinder.keyset_id))
+        return self._session.scalar(sa.select(distinct).where(Cylinder.id.in_(cylinder_ids))) or 0
 
-def _keysets_of(session: Session, cylinder_ids: Sequence[int]) -> int:
-    distinct = sa.func.count(sa.distinct(Cylinder.keyset_id))
-    return session.scalar(sa.select(distinct).where(Cylinder.id.in_(cylinder_ids))) or 0
+    def settled(self, found: Resolved) -> Resolved:
+        """One key line, its symbol settled; BitternError on the field that has to say more."""
+        line = found.line
+        symbol, words, keyways = self._whose(line, found.words)
+        typed = line.attributes.keyway if line.attributes else ""
+        known = sorted(filter(None, keyways))
+        if typed and known and typed not in known:
+            told = f"These keys are on keyway {' or '.join(known)}, not {typed}: choose that, or leave it empty."
+            raise BitternError("keyway", told)
+        if line.price_code != KEY_CUT:  # a key of its own kind, such as a control key, keeps what it is called
+            words = found.words if symbol == OWN else f"{found.words}: {words[0].lower()}{words[1:]}"
+        elif typed:
+            words += f", keyway {typed}"
+        return replace(found, line=replace(line, symbol=symbol), words=words)
 
-
-def _settled(quote: _Quote, found: Resolved) -> Resolved:
-    """One key line, its symbol settled; BitternError on the field that has to say more."""
-    line = found.line
-    symbol = line.symbol.strip() or _only_one(quote.sets, found.words)
-    number = line_named(symbol)
-    if symbol.casefold() == OWN:
-        if not (line.attributes and line.attributes.keyway):
-            raise BitternError(
-                "keyway", "Enter the keyway of the customer's key, so that it is known what is copied."
-            )
-        if line.price_code != KEY_CUT:
-            return replace(found, line=replace(line, symbol=OWN))
-        return _told(found, OWN, "Keys cut to the customer's key")
-    if number is not None:
-        words = _of_line(quote, number, line)
-        _require_keyway(line, {quote.keyways.get(number, "")})
-        return _told(found, f"line {number}", words)
-    symbol = _spelled(quote, symbol)
-    named = quote.session.get(KeySystem, quote.system_id) if quote.system_id is not None else None
-    of_quote = {*quote.keyways.values(), named.keyway if named else ""}
-    if symbol in quote.replaced:
-        _require_keyway(line, of_quote)
-        return _told(found, symbol, f"Keys to the keyset in place of {symbol}")
-    told = f"Keys to {symbol}"
-    if _may_be_made(quote, symbol):
-        _require_keyway(line, of_quote)
-    else:
-        system = _system_of(quote, symbol)
-        if system.records is RecordsHolder.FACTORY and not quote.sets:
+    def _whose(self, line: LineRequest, words: str) -> tuple[str, str, Collection[str]]:
+        """The symbol that a line means, whose keys they are in words, and the keyways that they can be on."""
+        symbol = line.symbol.strip() or self.only_one(words)
+        if symbol.casefold() == OWN:
+            if not (line.attributes and line.attributes.keyway):
+                told = "Enter the keyway of the customer's key, so that it is known what is copied."
+                raise BitternError("keyway", told)
+            return OWN, "Keys cut to the customer's key", ()
+        if (number := line_named(symbol)) is not None:
+            return f"line {number}", self._of_line(number, line.quantity), [self._keyways.get(number, "")]
+        symbol = self._spelled(symbol)
+        of_quote = {*self._keyways.values(), self._system.keyway if self._system else ""}
+        if symbol in self._ask.replaced:
+            return symbol, f"Keys to the keyset in place of {symbol}", of_quote
+        if self._may_be_made(symbol):
+            return symbol, f"Keys to {symbol}", of_quote
+        system = self._system_of(symbol)
+        if system.records is RecordsHolder.FACTORY and not self._sets:
             raise _cut_at_factory(system)
-        _require_keyway(line, {system.keyway})
-        told += f" of {system.name}"
-    return _told(found, symbol, told)
+        return symbol, f"Keys to {symbol} of {system.name}", [system.keyway]
 
-
-def _require_keyway(line: LineRequest, keyways: Collection[str]) -> None:
-    """BitternError where the line names another keyway than those that its keys can be on."""
-    typed = line.attributes.keyway if line.attributes else ""
-    known = sorted(filter(None, keyways))
-    if typed and known and typed not in known:
+    def only_one(self, words: str) -> str:
+        """What a line that does not say whose keys it sells must mean; BitternError where it could mean several."""
+        if re.search(r"\bcontrol keys?\b", words, re.IGNORECASE):
+            return CONTROL_SYMBOL
+        if not self._sets:
+            return OWN
+        if sum(self._sets.values()) == 1:
+            return f"line {next(iter(self._sets))}"
+        lines = ", ".join(f"line {number}" for number in self._sets)
         raise BitternError(
-            "keyway", f"These keys are on keyway {' or '.join(known)}, not {typed}: choose that, or leave it empty."
+            "symbol",
+            f"Say which keys these are: those of {lines}, a keyset such as AA for a master, or {OWN} for copies of "
+            "the customer's own key.",
         )
 
+    def _of_line(self, number: int, quantity: int) -> str:
+        sets = self._sets.get(number)
+        if not sets:
+            raise BitternError("symbol", f"Line {number} has no cylinders that are keyed; name a line that has.")
+        if quantity % sets:
+            raise BitternError(
+                "quantity",
+                f"The cylinders of line {number} are on {sets:,} keysets: enter {sets:,} keys or a multiple of that, "
+                "so that each gets as many.",
+            )
+        return f"Further keys to line {number}" + (f", {quantity // sets} each of {sets:,} keysets" * (sets > 1))
 
-def _spelled(quote: _Quote, typed: str) -> str:
-    """A symbol as it stands on record, whichever way its letters were typed; where it does not, in capitals."""
-    rows = sa.select(Keyset.symbol).join(KeySystem).where(KeySystem.customer_id == quote.customer_id).distinct()
-    alike = set(quote.session.scalars(rows.where(sa.func.lower(Keyset.symbol) == typed.lower())))
-    if typed in alike or len(alike) > 1:
-        return typed
-    return alike.pop() if alike else typed.upper()
+    def _spelled(self, typed: str) -> str:
+        """A symbol as it stands on record, whichever way its letters were typed; where it does not, in capitals."""
+        rows = sa.select(Keyset.symbol).join(KeySystem).where(KeySystem.customer_id == self._ask.customer_id)
+        alike = rows.where(sa.func.lower(Keyset.symbol) == typed.lower()).distinct()
+        found = set(self._session.scalars(alike))
+        if typed in found or len(found) > 1:
+            return typed
+        return found.pop() if found else typed.upper()
 
-
-def _told(found: Resolved, symbol: str, words: str) -> Resolved:
-    """The line with whose keys it sells; a key of its own kind, such as a control key, keeps what it is called."""
-    line = replace(found.line, symbol=symbol)
-    if line.price_code != KEY_CUT:
-        words = f"{found.words}: {words[0].lower()}{words[1:]}"
-    elif line.attributes and line.attributes.keyway:
-        words += f", keyway {line.attributes.keyway}"
-    return replace(found, line=line, words=words)
-
-
-def _only_one(sets: Mapping[int, int], words: str) -> str:
-    """What a line that does not say whose keys it sells must mean; BitternError where it could mean several."""
-    if re.search(r"\bcontrol keys?\b", words, re.IGNORECASE):
-        return CONTROL_SYMBOL
-    if not sets:
-        return OWN
-    if sum(sets.values()) == 1:
-        return f"line {next(iter(sets))}"
-    lines = ", ".join(f"line {number}" for number in sets)
-    raise BitternError(
-        "symbol",
-        f"Say which keys these are: those of {lines}, a keyset such as AA for a master, or {OWN} for copies of the "
-        "customer's own key.",
-    )
-
-
-def _of_line(quote: _Quote, number: int, line: LineRequest) -> str:
-    sets = quote.sets.get(number)
-    if not sets:
-        raise BitternError("symbol", f"Line {number} has no cylinders that are keyed; name a line that has.")
-    if line.quantity % sets:
-        raise BitternError(
-            "quantity",
-            f"The cylinders of line {number} are on {sets:,} keysets: enter {sets:,} keys or a multiple of that, so "
-            "that each gets as many.",
+    def _may_be_made(self, symbol: str) -> bool:
+        """Whether acceptance could make a keyset of this symbol, so that only trying it can tell if there is one."""
+        if not self._sets:
+            return False
+        number = number_of(symbol)
+        if self._begins or symbol in (CONTROL_SYMBOL, single_symbol(number)):
+            return True
+        masters = self._session.execute(
+            sa.select(KeySystem.levels, Keyset.symbol)
+            .join(Keyset, Keyset.system_id == KeySystem.id)
+            .where(KeySystem.customer_id == self._ask.customer_id, Keyset.level == Level.MASTER)
         )
-    return f"Further keys to line {number}" + (f", {line.quantity // sets} each of {sets:,} keysets" * (sets > 1))
+        return any(symbol == change_level_symbol(levels, master, number) for levels, master in masters)
 
-
-def _may_be_made(quote: _Quote, symbol: str) -> bool:
-    """Whether acceptance could make a keyset of this symbol, so that only trying it can tell whether there is one."""
-    if not quote.sets:
-        return False
-    number = number_of(symbol)
-    if quote.begins or symbol in (CONTROL_SYMBOL, single_symbol(number)):
-        return True
-    masters = quote.session.execute(
-        sa.select(KeySystem.levels, Keyset.symbol)
-        .join(Keyset, Keyset.system_id == KeySystem.id)
-        .where(KeySystem.customer_id == quote.customer_id, Keyset.level == Level.MASTER)
-    )
-    return any(symbol == change_level_symbol(levels, master, number) for levels, master in masters)
-
-
-def _system_of(quote: _Quote, symbol: str) -> KeySystem:
-    """The system on record that a symbol is of; LedgerError on `symbol` where there is none."""
-    named = quote.session.get(KeySystem, quote.system_id) if quote.system_id is not None else None
-    if symbol == CONTROL_SYMBOL and named and named.customer_id == quote.customer_id and lacks_factory_control(named):
-        return named  # acceptance gives it its symbol
-    return find_keyset(quote.session, quote.customer_id, [named.id] if named else [], symbol).system
+    def _system_of(self, symbol: str) -> KeySystem:
+        """The system on record that a symbol is of; LedgerError on `symbol` where there is none."""
+        named, customer_id = self._system, self._ask.customer_id
+        is_theirs = named is not None and named.customer_id == customer_id
+        if symbol == CONTROL_SYMBOL and named and is_theirs and lacks_factory_control(named):
+            return named  # acceptance gives it its symbol
+        return _find_keyset(self._session, customer_id, [named.id] if named else [], symbol).system
 
 
 def keysets_sold(
@@ -257,7 +212,7 @@ def keysets_sold(
     """
     line = ask.lines[number - 1]
     try:
-        symbol = line.symbol or _only_one(_sets_of(work.session, ask.lines), words)
+        symbol = line.symbol or _Quote(work.session, ask, ask.lines).only_one(words)
         if symbol == OWN:
             return []
         if (other := line_named(symbol)) is not None:
@@ -279,7 +234,7 @@ def keysets_sold(
         if symbol == CONTROL_SYMBOL:
             for system_id in system_ids:
                 add_factory_control(work, get_system(work.session, system_id))
-        keyset = find_keyset(work.session, job.customer_id, system_ids, symbol)
+        keyset = _find_keyset(work.session, job.customer_id, system_ids, symbol)
         _require_cut(work.session, job, keyset)
         return [keyset]
     except BitternError as error:
@@ -312,7 +267,7 @@ def _cut_at_factory(system: KeySystem) -> LedgerError:
     return LedgerError("symbol", f"The records of {system.name} are with the factory: order these keys there.")
 
 
-def find_keyset(session: Session, customer_id: int, system_ids: Sequence[int], symbol: str) -> Keyset:
+def _find_keyset(session: Session, customer_id: int, system_ids: Sequence[int], symbol: str) -> Keyset:
     """The one keyset of that symbol in these systems, or else in any of the customer's; LedgerError on `symbol`."""
     rows = (
         sa.select(Keyset)

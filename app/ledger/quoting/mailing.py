@@ -90,66 +90,58 @@ def _once(token: str) -> Iterator[None]:
 
 def _deliver(message: EmailMessage, server: MailServer) -> list[str]:
     """Hand the message over; the addresses that the server refuses while it takes it for others."""
-    connection = _reached(server)
+    connection = None
     try:
-        return _handed_over(message, connection, server)
-    except smtplib.SMTPAuthenticationError as error:
-        raise MailError("The mail server refused the house's user name or password.") from error
-    except smtplib.SMTPRecipientsRefused as error:
-        said = _words(*next(iter(error.recipients.values())))
-        raise MailError(
-            f"The mail server refuses the address {', '.join(error.recipients)[:200]}: {said}."
-        ) from error
-    except smtplib.SMTPSenderRefused as error:
-        said = _words(error.smtp_code, error.smtp_error)
-        raise MailError(f"The mail server refuses the house's own address {error.sender}: {said}.") from error
-    except smtplib.SMTPResponseException as error:
-        raise MailError(f"The mail server answered {_words(error.smtp_code, error.smtp_error)}.") from error
-    except smtplib.SMTPNotSupportedError as error:
-        raise MailError(
-            "The mail server does not offer what the settings ask of it (STARTTLS or a login)."
-        ) from error
-    except ssl.SSLError as error:
-        raise _untrusted(server, error) from error
-    except smtplib.SMTPServerDisconnected as error:
-        raise _broken_off(server) from error
-    except smtplib.SMTPException as error:
-        raise MailError("The mail server offers no way to log in that is known here.") from error
-    except OSError as error:
-        raise _broken_off(server) from error
+        connection = _connection(server)
+        if server.security == "starttls":
+            connection.starttls(context=ssl.create_default_context())
+        if server.user:
+            connection.login(server.user, server.password)
+        return sorted(connection.send_message(message))
+    except OSError as error:  # smtplib's and ssl's are of this kind, too
+        raise MailError(_why(error, server, is_reached=connection is not None)) from error
     finally:
-        _leave(connection)
+        if connection is not None:
+            # What the server says to our leave, or does not say, changes nothing: the message is taken or refused.
+            with suppress(OSError):
+                connection.quit()
+            connection.close()
 
 
-def _handed_over(message: EmailMessage, connection: smtplib.SMTP, server: MailServer) -> list[str]:
-    if server.security == "starttls":
-        connection.starttls(context=ssl.create_default_context())
-    if server.user:
-        connection.login(server.user, server.password)
-    return sorted(connection.send_message(message))
+def _connection(server: MailServer) -> smtplib.SMTP:
+    """The server once it has greeted."""
+    if server.security == "tls":
+        return smtplib.SMTP_SSL(server.host, server.port, timeout=_SECONDS, context=ssl.create_default_context())
+    return smtplib.SMTP(server.host, server.port, timeout=_SECONDS)
 
 
-def _reached(server: MailServer) -> smtplib.SMTP:
-    """The server once it has greeted; MailError where nobody listens, or no TLS that is trusted here is spoken."""
-    try:
-        return _connection(server)
-    except ssl.SSLError as error:
-        raise _untrusted(server, error) from error
-    except smtplib.SMTPResponseException as error:
-        raise MailError(f"The mail server answered {_words(error.smtp_code, error.smtp_error)}.") from error
-    except (OSError, smtplib.SMTPException) as error:
-        raise MailError(f"The mail server {server.host} could not be reached on port {server.port}.") from error
-
-
-def _broken_off(server: MailServer) -> MailError:
-    return MailError(f"The mail server {server.host} broke off, so ask whether it arrived before you send it again.")
-
-
-def _untrusted(server: MailServer, error: ssl.SSLError) -> MailError:
-    there = f"On port {server.port} the mail server {server.host}"
-    if isinstance(error, ssl.SSLCertVerificationError):
-        return MailError(f"{there} shows a certificate that is not trusted here: {error.verify_message.rstrip('.')}.")
-    return MailError(f"{there} does not speak TLS as the settings ask.")
+def _why(error: OSError, server: MailServer, *, is_reached: bool) -> str:
+    """Why the message was not taken, in a sentence."""
+    on_port = f"On port {server.port} the mail server {server.host}"
+    match error:
+        case smtplib.SMTPAuthenticationError():
+            return "The mail server refused the house's user name or password."
+        case smtplib.SMTPRecipientsRefused():
+            said = _words(*next(iter(error.recipients.values())))
+            return f"The mail server refuses the address {', '.join(error.recipients)[:200]}: {said}."
+        case smtplib.SMTPSenderRefused():
+            said = _words(error.smtp_code, error.smtp_error)
+            return f"The mail server refuses the house's own address {error.sender}: {said}."
+        case smtplib.SMTPResponseException():
+            return f"The mail server answered {_words(error.smtp_code, error.smtp_error)}."
+        case smtplib.SMTPNotSupportedError():
+            return "The mail server does not offer what the settings ask of it (STARTTLS or a login)."
+        case ssl.SSLCertVerificationError():
+            told = f"shows a certificate that is not trusted here: {error.verify_message.rstrip('.')}."
+            return f"{on_port} {told}"
+        case ssl.SSLError():
+            return f"{on_port} does not speak TLS as the settings ask."
+        case _ if not is_reached:
+            return f"The mail server {server.host} could not be reached on port {server.port}."
+        case smtplib.SMTPException() if not isinstance(error, smtplib.SMTPServerDisconnected):
+            return "The mail server offers no way to log in that is known here."
+        case _:
+            return f"The mail server {server.host} broke off, so ask whether it arrived before you send it again."
 
 
 def _words(code: int, said: bytes | str) -> str:
@@ -157,16 +149,3 @@ def _words(code: int, said: bytes | str) -> str:
     text = said.decode("utf-8", "replace") if isinstance(said, bytes) else said
     plain = " ".join("".join(letter if letter.isprintable() else " " for letter in text).split())
     return f"{code} {plain[:120]}".strip().rstrip(".")
-
-
-def _leave(connection: smtplib.SMTP) -> None:
-    """Take leave. What the server says to it, or does not say, changes nothing: the message is taken or refused."""
-    with suppress(smtplib.SMTPException, OSError):
-        connection.quit()
-    connection.close()
-
-
-def _connection(server: MailServer) -> smtplib.SMTP:
-    if server.security == "tls":
-        return smtplib.SMTP_SSL(server.host, server.port, timeout=_SECONDS, context=ssl.create_default_context())
-    return smtplib.SMTP(server.host, server.port, timeout=_SECONDS)

@@ -26,9 +26,8 @@ from app.ledger.quoting.key_lines import whose_keys
 from app.ledger.quoting.lost_keys import lost_problems
 from app.ledger.quoting.promises import lead_time
 from app.ledger.quoting.rekeying import as_on_record, hanging, told_of
-from app.ledger.quoting.replacing import told_customer
 from app.ledger.quoting.request import QuoteRequest
-from app.ledger.quoting.resolving import Resolved, Resolver
+from app.ledger.quoting.resolving import Resolved, Resolver, told_customer
 from app.ledger.quoting.snapshot import WHERE, QuoteOption, SnapshotLine
 from app.ledger.store.errors import NotFound
 from app.ledger.store.work import Work

@@ -1,8 +1,10 @@
-"""Understand one line of the counter page: which cylinder, which part number, what it costs and sells for."""
+"""Understand one line of the counter page: which cylinder, which part number, what it costs and sells for; and what
+it means for the cylinder that is on the door now, whose face the customer may have to agree to lose.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
@@ -11,16 +13,33 @@ from fractions import Fraction
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem
-from app.fitting import CylinderAttributes, NumberReading, PartNumberError, cam_for, compose_any, decode_any, words
+from app.fitting import (
+    CylinderAttributes,
+    LockModel,
+    NumberReading,
+    PartNumberError,
+    cam_for,
+    compose_any,
+    decode_any,
+    differences,
+    face_change,
+    face_on_lock,
+    finish,
+    finish_words,
+    finishes_by_us_code,
+    words,
+)
 from app.ledger.catalog.maker_queries import ItemLookup, MakerTables, item_attributes, maker_tables
 from app.ledger.catalog.price_queries import KEY_CUT, rekey_code, tier_percent
 from app.ledger.catalog.price_rules import RuledBook
-from app.ledger.quoting.replacing import lock_named, replacing
 from app.ledger.quoting.request import LineRequest
 from app.ledger.tables import CatalogRow, LineKind
-from app.pricing import KeyingKind, PriceKind, PriceRow, half_up
+from app.pricing import KeyingKind, PriceKind, half_up
 
 MOST = 10_000
+LONGEST_OLD_NUMBER = 60
+AGREED, REFUSED = "agreed", "refused"
+_FIT = ("type", "length", "chambers", "keyway", "cam", "tailpiece")
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,14 +53,31 @@ class Resolved:
 
     line: LineRequest
     words: str
-    part_number: str
-    maker_name: str
     unit_cents: int
     cost_cents: int
     kind: PriceKind
-    is_stocked: bool
+    part_number: str = ""
+    maker_name: str = ""
+    is_stocked: bool = True
     notes: tuple[str, ...] = ()
     replaces: str = ""
+    problems: tuple[Problem, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Replacing:
+    """What it means that a line takes an old cylinder's place, or goes into a lock that is named.
+
+    words: the old one, as papers say it; "" where none is named. asked: what the customer is told of the face and
+    of a cam that is not known, "" when there is nothing to ask. answer: the one given to exactly this, "" while
+    there is none. notes: what else differs, for the counter. problems: what stands in the way of a quote, by the
+    line's fields.
+    """
+
+    words: str = ""
+    asked: str = ""
+    answer: str = ""
+    notes: tuple[str, ...] = ()
     problems: tuple[Problem, ...] = ()
 
 
@@ -63,13 +99,17 @@ class Resolver:
     def resolve(self, line: LineRequest) -> Resolved:
         """The line understood; BitternError with the field of the line at fault."""
         _check_counts(line)
-        by_kind: dict[LineKind, Callable[[LineRequest], Resolved]] = {
-            LineKind.CYLINDER: self._cylinder,
-            LineKind.PART: self._part,
-            LineKind.REKEY: self._rekey,
-            LineKind.KEYS: self._keys,
-        }
-        found = by_kind.get(line.kind, self._priced)(line)
+        match line.kind:
+            case LineKind.CYLINDER:
+                found = self._cylinder(line)
+            case LineKind.PART:
+                found = self._part(line)
+            case LineKind.REKEY:
+                found = self._rekey(line)
+            case LineKind.KEYS:
+                found = self._keys(line)
+            case _:
+                found = self._priced(line)
         if line.unit_cents is None:
             return found
         if not line.price_reason.strip():
@@ -128,14 +168,14 @@ class Resolver:
         """A part number out of a catalog that nothing is keyed on: hardware, a key blank, or a cylinder
         whose number its maker's tables do not read."""
         number = item.part_number
-        if line.keying.kind is not KeyingKind.NONE and item.category == "cylinder":
-            raise BitternError(
-                "keying",
-                f"The tables of {maker.name} do not say what {number} is, so it cannot be keyed: choose No pins, or "
-                "have its part-number pattern entered.",
-            )
         if line.keying.kind is not KeyingKind.NONE:
-            raise BitternError("keying", f"{number} is no cylinder, so there is nothing to key on it.")
+            told = f"{number} is no cylinder, so there is nothing to key on it."
+            if item.category == "cylinder":
+                told = (
+                    f"The tables of {maker.name} do not say what {number} is, so it cannot be keyed: choose No pins, "
+                    "or have its part-number pattern entered."
+                )
+            raise BitternError("keying", told)
         return Resolved(
             line=replace(line, kind=LineKind.HARDWARE, maker_code=maker.code, part_number=number, keys_each=0),
             words=item.description,
@@ -144,7 +184,6 @@ class Resolver:
             unit_cents=self._selling(maker, item, line.quantity),
             cost_cents=item.cost_cents,
             kind=PriceKind.GOODS,
-            is_stocked=True,
         )
 
     def _sold(
@@ -159,30 +198,26 @@ class Resolver:
             )
         attributes = (item_attributes(item) if item else None) or reading.attributes
         old = replacing(self._makers, line, replace(attributes, maker=maker.name))
+        is_stocked, text = bool(item and item.is_stocked), words(attributes)
         return Resolved(
             line=replace(
                 line,
                 maker_code=maker.code,
                 part_number=reading.part_number,
                 attributes=replace(attributes, maker=maker.code),
-                face_asked=old.asked if old else "",
-                face_answer=old.answer if old else "",
+                face_asked=old.asked,
+                face_answer=old.answer,
             ),
-            words=_capital(words(attributes)),
+            words=text[:1].upper() + text[1:],
             part_number=reading.part_number,
             maker_name=maker.name,
             unit_cents=self._selling(maker, item, line.quantity) if item else 0,
             cost_cents=item.cost_cents if item else 0,
             kind=PriceKind.GOODS,
-            is_stocked=bool(item and item.is_stocked),
-            notes=(
-                *notes,
-                *reading.warnings,
-                *(() if item and item.is_stocked else ("Not on the shelf.",)),
-                *(old.notes if old else ()),
-            ),
-            replaces=old.words if old else "",
-            problems=old.problems if old else (),
+            is_stocked=is_stocked,
+            notes=(*notes, *reading.warnings, *(() if is_stocked else ("Not on the shelf.",)), *old.notes),
+            replaces=old.words,
+            problems=old.problems,
         )
 
     def _rekey(self, line: LineRequest) -> Resolved:
@@ -191,29 +226,30 @@ class Resolver:
             raise BitternError("type", "Choose the type of the customer's cylinder.")
         if line.keying.kind is KeyingKind.NONE:
             raise BitternError("keying", "Say how the cylinders are to be keyed.")
-        row = self._book.price(rekey_code(attributes.type), self._on, self._tier or None, line.quantity)
-        line = replace(line, part_number="")
-        return replace(_from_book(line, row, f"Rekey customer's own {words(attributes)}"), kind=PriceKind.LABOR)
+        found = self._booked(line, rekey_code(attributes.type), f"Rekey customer's own {words(attributes)}")
+        return replace(found, line=replace(line, part_number=""), kind=PriceKind.LABOR)
 
     def _keys(self, line: LineRequest) -> Resolved:
         code = line.price_code or KEY_CUT
-        row = self._book.price(code, self._on, self._tier or None, line.quantity)
-        keyway = line.attributes.keyway if line.attributes else None
-        what = "Keys" if code == KEY_CUT else row.description  # whose, app/ledger/quoting/key_lines.py says
-        line = replace(line, price_code=code, keys_each=0)
-        return _from_book(line, row, f"{what}, keyway {keyway}" if keyway else what)
+        keyway = f", keyway {line.attributes.keyway}" if line.attributes and line.attributes.keyway else ""
+        found = self._booked(replace(line, price_code=code, keys_each=0), code)
+        what = "Keys" if code == KEY_CUT else found.words  # whose, app/ledger/quoting/key_lines.py says
+        return replace(found, words=f"{what}{keyway}")
 
     def _priced(self, line: LineRequest) -> Resolved:
         """Hardware, labor, trip: a row of the price book."""
         if not line.price_code:
             raise BitternError("price_code", "Choose an entry of the price book.")
-        row = self._book.price(line.price_code, self._on, self._tier or None, line.quantity)
+        found = self._booked(replace(line, keys_each=0), line.price_code)
         wanted = PriceKind.GOODS if line.kind is LineKind.HARDWARE else PriceKind.LABOR
-        if row.kind is not wanted:
-            raise BitternError(
-                "price_code", f"{row.description} is {row.kind.word}; choose an entry of {wanted.word}."
-            )
-        return _from_book(replace(line, keys_each=0), row, row.description)
+        if found.kind is not wanted:
+            raise BitternError("price_code", f"{found.words} is {found.kind.word}; choose an entry of {wanted.word}.")
+        return found
+
+    def _booked(self, line: LineRequest, code: str, said: str = "") -> Resolved:
+        """A line that is a row of the price book: no part number, no maker, always to be had."""
+        row = self._book.price(code, self._on, self._tier or None, line.quantity)
+        return Resolved(line, said or row.description, row.unit_cents, row.cost_cents, row.kind)
 
     def _maker(self, code: str) -> MakerTables:
         if code not in self._makers:
@@ -236,20 +272,6 @@ class Resolver:
         return half_up(Fraction(item.list_cents) * Fraction(Decimal(100) - self._percent_off) / 100)
 
 
-def _from_book(line: LineRequest, row: PriceRow, said: str) -> Resolved:
-    """A line that is a row of the price book: no part number, no maker, always to be had."""
-    return Resolved(
-        line=line,
-        words=said,
-        part_number="",
-        maker_name="",
-        unit_cents=row.unit_cents,
-        cost_cents=row.cost_cents,
-        kind=row.kind,
-        is_stocked=True,
-    )
-
-
 def _check_counts(line: LineRequest) -> None:
     if not 1 <= line.quantity <= MOST:
         raise BitternError("quantity", f"Enter a whole quantity from 1 to {MOST:,}.")
@@ -267,5 +289,138 @@ def _best_refusal(refusals: list[PartNumberError]) -> BitternError:
     return max(refusals, key=lambda refusal: (refusal.is_beginning, refusal.nearest is not None, -len(refusal.piece)))
 
 
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+def old_cylinder(makers: Mapping[str, MakerTables], said: str, old_finish: str) -> tuple[CylinderAttributes, str]:
+    """What is known of an old cylinder, and its part number where `said` is one that a maker on record reads.
+
+    said: a part number, or a maker's name or code; a text that is neither is taken for another make.
+    old_finish: an A156.18 number or the one number of an older US code, "" when not said. BitternError on
+    `replaces` or `replaces_finish`.
+    """
+    if len(said) > LONGEST_OLD_NUMBER:
+        raise BitternError(
+            "replaces", f"At most {LONGEST_OLD_NUMBER} characters fit here: a part number, or the maker's name."
+        )
+    code = _finish(old_finish)
+    for maker in makers.values():
+        if said.casefold() in (maker.name.casefold(), maker.code.casefold()):
+            return CylinderAttributes("", maker=maker.name, finish=code), ""
+    for maker in makers.values():
+        try:
+            reading = decode_any(maker.patterns, said)[0] if maker.patterns and said else None
+        except BitternError:
+            continue
+        if reading is not None:
+            known = reading.attributes
+            return replace(known, maker=maker.name, finish=code or known.finish), reading.part_number
+    # A number that nobody on record reads tells of another make, but is no name to print for one.
+    name = "" if any(letter.isdigit() for letter in said) else said
+    return CylinderAttributes("", maker=name, finish=code), ""
+
+
+def _finish(typed: str) -> str | None:
+    if not typed:
+        return None
+    meant = finishes_by_us_code(typed)
+    if len(meant) > 1:
+        numbers = " or ".join(each.code for each in meant)
+        raise BitternError("replaces_finish", f"{typed[:24]} stands for several finishes: enter {numbers}.")
+    try:
+        return meant[0].code if meant else finish(typed).code
+    except BitternError as error:
+        raise BitternError("replaces_finish", error.message) from error
+
+
+def replacing(makers: Mapping[str, MakerTables], line: LineRequest, new: CylinderAttributes) -> Replacing:
+    """What `line`, whose cylinder is `new` (its maker by name), means for the old one and for the lock; nothing where
+    neither is named."""
+    lock = lock_named(makers, line)
+    is_replaced = bool(line.replaces or line.replaces_finish)
+    if lock is None and not is_replaced:
+        return Replacing()
+    try:
+        old, number = old_cylinder(makers, line.replaces, line.replaces_finish)
+    except BitternError as error:
+        return Replacing(problems=error.problems)
+    changes = list(face_change(old, new).changes) if is_replaced else []
+    problems: list[Problem] = []
+    if lock is not None:
+        face = face_on_lock(lock.maker, new.maker)
+        changes += [face] if face and not any(each.startswith("The face") for each in changes) else []
+        told, wrong = _of_what_turns(makers, lock, new)
+        changes += told
+        # A part number says its cam; of a composed one the cam is a box.
+        field = "part_number" if line.kind is LineKind.PART else "cam"
+        problems = [Problem(field, each) for each in wrong]
+    asked = " ".join(changes)
+    # An answer holds for what was asked: a change of the line asks anew.
+    answer = line.face_answer if asked and line.face_asked == asked else ""
+    if asked and answer == REFUSED:
+        problems.append(Problem("face_answer", "The customer does not want another face: choose another cylinder."))
+    elif asked and answer != AGREED:
+        problems.append(Problem("face_answer", f"Ask the customer and record the answer. {asked}"))
+    if not is_replaced:
+        return Replacing("", asked, answer, (), tuple(problems))
+    said, notes = _old_words(old, number, line.replaces), _notes(makers, old, number, line.replaces, new)
+    return Replacing(said, asked, answer, notes, tuple(problems))
+
+
+def lock_named(makers: Mapping[str, MakerTables], line: LineRequest) -> LockModel | None:
+    """The lock that the line's cylinder goes into; None where none is named that a maker on record has."""
+    name = dict(line.fit).get("fit_lock")
+    return next((lock for maker in makers.values() for lock in maker.locks if lock.name == name), None)
+
+
+def _of_what_turns(
+    makers: Mapping[str, MakerTables], lock: LockModel, new: CylinderAttributes
+) -> tuple[list[str], list[str]]:
+    """What is to be asked of what turns the lock (its cam, or the tailpiece that it dictates), and what is wrong."""
+    is_other = lock.maker.casefold() != new.maker.casefold()
+    if new.type in ("rim", "bored") and lock.takes == new.type and is_other:
+        return [f"The tailpiece must be the one that {lock.name} dictates."], []
+    if new.type != "mortise" or lock.takes != "mortise":
+        return [], []
+    found = cam_for([cam for maker in makers.values() for cam in maker.cams], lock, new.maker, new.cam or "")
+    if found.is_wrong:
+        return [], [found.words]
+    return ([found.words] if is_other or not found.cam else []), []
+
+
+def _old_words(old: CylinderAttributes, number: str, said: str) -> str:
+    if number:
+        return f"{old.maker} {number}, {words(old)}"
+    finish_said = f", {finish_words(old.finish)}" if old.finish else ""
+    return f"{said or 'a cylinder'}{finish_said}"
+
+
+def _notes(
+    makers: Mapping[str, MakerTables], old: CylinderAttributes, number: str, said: str, new: CylinderAttributes
+) -> tuple[str, ...]:
+    """How the new one fits where the old one was; and what an unread number may have been meant for."""
+    if number:
+        unlike = [each for each in differences(old, new) if each.split(" ", 1)[0] in _FIT]
+        return (f"Against the old one: {'; '.join(unlike)}.",) if unlike else ()
+    if not any(letter.isdigit() for letter in said):
+        return ()
+    near = []
+    for maker in makers.values():
+        try:
+            decode_any(maker.patterns, said)
+        except PartNumberError as error:
+            if error.nearest and error.nearest[:2].upper() == said[:2].upper():
+                near.append(error.nearest)
+        except BitternError:
+            continue
+    hint = f" Nearest: {', '.join(near[:3])}." if near else ""
+    return (f"No maker on record reads {said} as a part number: taken for another make.{hint}",)
+
+
+def told_customer(asked: str, answer: str) -> str:
+    """The sentence for the papers; "" where nothing was agreed.
+
+    >>> told_customer("The face will be Northlight's. The finish will be 605 bright brass.", "agreed")
+    "Customer was told that the face will be Northlight's; the finish will be 605 bright brass, and agreed."
+    """
+    if not asked or answer != AGREED:
+        return ""
+    said = asked.removesuffix(".").replace(". The ", "; the ")
+    return f"Customer was told that {said[:1].lower()}{said[1:]}, and agreed."

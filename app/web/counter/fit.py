@@ -24,8 +24,7 @@ from app.fitting import (
     show_inches,
 )
 from app.ledger.catalog.maker_queries import shelf
-from app.ledger.quoting.replacing import lock_named
-from app.ledger.quoting.resolving import Resolved
+from app.ledger.quoting.resolving import Resolved, lock_named
 from app.ledger.store import Session
 from app.ledger.tables import LineKind
 from app.web.counter.forms import LineForm

@@ -15,7 +15,7 @@ from werkzeug.datastructures import MultiDict
 from wtforms import FieldList, Form, FormField
 from wtforms.validators import InputRequired
 
-from app.ledger.quoting.replacing import LONGEST as LONGEST_OLD_NUMBER
+from app.ledger.quoting.resolving import LONGEST_OLD_NUMBER
 from app.ledger.tables import Customer, Job, Keyset, KeySystem, LineKind, Site, longest
 from app.web.fields import (
     UNWRITABLE,

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from app.fitting import CYLINDER_TYPES, CylinderAttributes, finishes_by_us_code
-from app.ledger.quoting.replacing import AGREED, REFUSED
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
+from app.ledger.quoting.resolving import AGREED, REFUSED
 from app.ledger.sites.customers import CustomerForm, SiteForm
 from app.pricing import KeyingKind
 from app.web.counter.forms import (

@@ -12,7 +12,7 @@ from app.ledger.jobs.queries import JobMoney, days_late, get_job, job_money, sho
 from app.ledger.jobs.stages import StillOpen, next_stages, still_open, taker_of
 from app.ledger.keysystems.authority import lacks_authority, systems_touched
 from app.ledger.quoting.key_lines import own_copies
-from app.ledger.quoting.replacing import told_customer
+from app.ledger.quoting.resolving import told_customer
 from app.ledger.quoting.snapshot import SnapshotLine, read_snapshot
 from app.ledger.store.events import EventTold, events_of_job
 from app.ledger.store.work import Work

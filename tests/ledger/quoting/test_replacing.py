@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from app.errors import BitternError
 from app.fitting import CylinderAttributes
 from app.ledger.catalog.maker_queries import maker_tables
-from app.ledger.quoting.replacing import AGREED, REFUSED, old_cylinder, replacing, told_customer
 from app.ledger.quoting.request import LineRequest
+from app.ledger.quoting.resolving import AGREED, REFUSED, Replacing, old_cylinder, replacing, told_customer
 from app.ledger.tables import LineKind
 
 NEW = CylinderAttributes("mortise", finish="626", maker="Pell & Rowe")
@@ -49,9 +49,9 @@ def test_a_finish_that_was_said_goes_before_the_numbers_own(makers) -> None:
 
 
 def test_nothing_is_asked_where_nothing_is_replaced_or_the_face_stays(makers) -> None:
-    assert replacing(makers, line(replaces=""), NEW) is None
+    assert replacing(makers, line(replaces=""), NEW) == Replacing()
     same = replacing(makers, line(replaces="31.118.P26"), NEW)
-    assert same is not None and (same.asked, same.answer, same.problems) == ("", "", ())
+    assert (same.asked, same.answer, same.problems) == ("", "", ())
 
 
 @pytest.mark.parametrize(
@@ -59,11 +59,11 @@ def test_nothing_is_asked_where_nothing_is_replaced_or_the_face_stays(makers) ->
 )
 def test_an_answer_holds_for_what_was_asked_alone(makers, answer: str, holds: str, problem: str) -> None:
     found = replacing(makers, line(face_asked=ASKED, face_answer=answer), NEW)
-    assert found is not None and (found.asked, found.answer) == (ASKED, holds)
+    assert (found.asked, found.answer) == (ASKED, holds)
     assert [each.field for each in found.problems] == (["face_answer"] if problem else [])
     assert all(problem in each.message for each in found.problems)
     other = replacing(makers, line(face_asked="Something else.", face_answer=answer), NEW)
-    assert other is not None and other.answer == "" and other.problems
+    assert other.answer == "" and other.problems
 
 
 def test_only_an_agreement_is_told_on_paper() -> None:
@@ -79,4 +79,4 @@ def test_whatever_is_typed_is_read_or_refused_by_its_field(makers, said: str, fi
     except BitternError as error:
         assert error.field in ("replaces", "replaces_finish")
     found = replacing(makers, line(replaces=said, replaces_finish=finish), NEW)
-    assert found is None or all(each.field.startswith(("replaces", "face")) for each in found.problems)
+    assert all(each.field.startswith(("replaces", "face")) for each in found.problems)
