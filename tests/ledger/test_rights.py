@@ -103,7 +103,6 @@ NO_ROLE_OF_THEIR_OWN = {
         store.events: record
         quoting.accepting: newest_revision carry_out
         jobs.stages: require_checked
-        quoting.issuing: insert_job
         quoting.key_lines: keysets_sold
         quoting.lost_keys: allow_lost require_none_lost_of_job
         jobs.papers: require_pinnable
@@ -134,6 +133,7 @@ NO_ROLE_OF_THEIR_OWN = {
         jobs.factory: factory_work
         jobs.hardware: hardware_of
         jobs.holders: holders_of
+        quoting.issuing: next_snapshot
         quoting.promises: lead_time promise_from
         quoting.lost_keys: lost_problems
         quoting.missing: questions_about facts_of

@@ -10,7 +10,7 @@ from datetime import date
 
 import sqlalchemy as sa
 
-from app.errors import BitternError, Problem, Problems
+from app.errors import Problem, Problems
 from app.fitting import CylinderAttributes, words
 from app.ledger.keys.keys import order_keys
 from app.ledger.keysystems.auditing import prove_no_interchange
@@ -225,9 +225,9 @@ def _add_cylinders(
     for number, line in enumerate(ask.lines, start=1):
         if not line.kind.is_keyed:
             continue
-        shown = printed[str(number)]
+        allotter.at, shown = number, printed[str(number)]
         if line.standing:
-            hung = _hanging(work, job, ask, number)
+            hung = hanging(work.session, job.customer_id, ask, line)
             allotments = allotter.rekey(number, line, hung)
             rekeyed = [
                 _cylinder(job, number, line, shown, allotment, makers, there.position, there.door, there)
@@ -236,7 +236,7 @@ def _add_cylinders(
             work.session.add_all(rekeyed)
             work.session.flush()
             for cylinder, there in zip(rekeyed, hung, strict=True):
-                if further := [allotter.now(number, one.keyset).symbol for one in there.operators]:
+                if further := [allotter.now(one.keyset).symbol for one in there.operators]:
                     insert_operators(work, cylinder.id, further)
             continue
         listed = [next(rows, DoorRow(row=0)) for _ in range(line.quantity)]
@@ -247,13 +247,6 @@ def _add_cylinders(
             cylinder = _cylinder(job, number, line, shown, allotment, makers, position, door, stood)
             work.session.add(cylinder)
             _cross_door(work, cylinder, row, allotment.keyset)
-
-
-def _hanging(work: Work, job: Job, ask: QuoteRequest, number: int) -> list[Cylinder]:
-    try:
-        return hanging(work.session, job.customer_id, ask, ask.lines[number - 1])
-    except BitternError as error:
-        raise LedgerError(f"lines.{number - 1}.{error.field}", error.message) from error
 
 
 def _site(work: Work, job: Job, form: AcceptForm) -> int | None:

@@ -138,8 +138,8 @@ class KeysetAllotter:
     `systems`: every key system that was touched. `keys`: how many keys each keyset gets with its cylinders.
     `made`: those of the systems that this job begins.
     `of_line`: each line's keysets, once each, in the order in which its cylinders have them.
-    `instead`: the new keysets by the symbols of those whose place they take. `at`: the number of the line that is
-    being allotted, for whoever has to say which one was refused.
+    `instead`: the new keysets by the symbols of those whose place they take. `at`: the number of the line whose turn
+    it is, as the caller sets it, for whoever has to say which one was refused.
     """
 
     def __init__(self, work: Work, job: Job, ask: QuoteRequest, choices: Sequence[KeyingChoice]) -> None:
@@ -162,7 +162,6 @@ class KeysetAllotter:
         In a system on record the list may name keysets that stand there already: those doors are keyed to them.
         `(NMK)` after a symbol keeps the masters out of that cylinder.
         """
-        self.at = number
         nmk = ["(NMK)" in symbol.upper() for symbol in symbols]
         symbols = [re.sub(r"\s*\(NMK\)\s*$", "", symbol, flags=re.IGNORECASE) for symbol in symbols]
         if not line.is_keyed:
@@ -189,24 +188,23 @@ class KeysetAllotter:
 
         Cylinders that were alike stay alike, masters and NMK as they were.
         """
-        self.at = number
         own = [cylinder.keyset for cylinder in there if cylinder.keyset is not None]
         if len(own) < len(there):
-            raise LedgerError(f"lines.{number - 1}.quantity", "A cylinder without a keyset cannot be rekeyed so.")
-        dealt = [self.now(number, keyset) for keyset in own]
+            raise LedgerError("quantity", "A cylinder without a keyset cannot be rekeyed so.")
+        dealt = [self.now(keyset) for keyset in own]
         for keyset in dealt:
             self._touch(keyset.system)
         self._count(number, line, dealt)
         return [Allotment(keyset, cylinder.is_nmk) for keyset, cylinder in zip(dealt, there, strict=True)]
 
-    def now(self, number: int, old: Keyset) -> Keyset:
+    def now(self, old: Keyset) -> Keyset:
         """The keyset itself or, of those that the request replaces, the new one in its place, of the same master."""
         if old.symbol not in self._ask.replaced:
             return old
         if old.symbol not in self.instead:
             if old.system.records is not RecordsHolder.SHOP:
                 raise LedgerError(
-                    f"lines.{number - 1}.keying",
+                    "keying",
                     f"The records of {old.system.name} are with the {old.system.records.value}: no keyset can be "
                     f"made here in place of {old.symbol}.",
                 )
@@ -254,8 +252,7 @@ class KeysetAllotter:
         """Where a line's cylinders go: the job's system, started at its first line, or the book of single keys."""
         attributes, asked = line.attributes, self._ask.system
         if attributes is None or not attributes.keyway or attributes.chambers is None:
-            told = "To be keyed, a cylinder needs its keyway and its chambers."
-            raise LedgerError(f"lines.{number - 1}.keyway", told)
+            raise LedgerError("keyway", "To be keyed, a cylinder needs its keyway and its chambers.")
         keyway, chambers = attributes.keyway, attributes.chambers
         records = records_for(number, line, self._choices)
         if asked is not None and _joins(line):

@@ -68,8 +68,8 @@ def issue_quote(work: Work, form: IssueForm) -> QuoteRevision:
             raise Problems(priced.problems)
         other = price_option(work, ask, priced)
         job = _job(work, form, ask)
-        priced = replace(priced, ask=allow_lost(work, job, priced.ask, priced.ask.lines, str(job.number)))
-        snapshot = _snapshot(work, job, priced, other)
+        priced = replace(priced, ask=allow_lost(work, job, priced.ask))
+        snapshot = next_snapshot(work, job, priced, other)
         text = write_snapshot(snapshot)
         revision = QuoteRevision(
             job_id=job.id,
@@ -120,7 +120,7 @@ def _with_customer(work: Work, form: IssueForm) -> QuoteRequest:
 
 def _job(work: Work, form: IssueForm, ask: QuoteRequest) -> Job:
     if form.job_id is None:
-        return insert_job(work, ask)
+        return _open_job(work, ask)
     job = get_version(work.session, Job, form.job_id, "job", form.job_version)
     if job.stage not in QUOTABLE:
         raise LedgerError("stage", f"This job is {job.stage.word}: it can no longer be quoted anew. Start another.")
@@ -128,8 +128,7 @@ def _job(work: Work, form: IssueForm, ask: QuoteRequest) -> Job:
     return job
 
 
-def insert_job(work: Work, ask: QuoteRequest) -> Job:
-    """A new job in stage asked, inside the caller's transaction."""
+def _open_job(work: Work, ask: QuoteRequest) -> Job:
     if work.actor.user_id is None:
         raise LedgerError("", "A job is opened by a person who is logged in.")
     job = Job(
@@ -153,7 +152,8 @@ def house_head(house: House) -> HouseHead:
     return HouseHead(house.name, house.address, house.phone, house.email, house.paper)
 
 
-def _snapshot(work: Work, job: Job, priced: PricedQuote, other: PricedQuote | None) -> QuoteSnapshot:
+def next_snapshot(work: Work, job: Job, priced: PricedQuote, other: PricedQuote | None) -> QuoteSnapshot:
+    """A job's next revision as it would be issued today."""
     house = get_house(work.session)
     ask = priced.ask
     customer = work.session.get_one(Customer, ask.customer_id)

@@ -53,23 +53,19 @@ def as_still_said(session: Session, ask: QuoteRequest) -> QuoteRequest:
     return ask if is_said else replace(ask, lost_reason="")
 
 
-def allow_lost(
-    work: Work, job: Job, ask: QuoteRequest, lines: Sequence[LineRequest | None], quote: str
-) -> QuoteRequest:
+def allow_lost(work: Work, job: Job, ask: QuoteRequest) -> QuoteRequest:
     """The request with the lost keys that the owner's reason settles; each is an event of its system and the job.
 
-    Inside the caller's transaction; `lost_problems` has none. `quote`: its number, as people say it.
+    Inside the caller's transaction; `lost_problems` has none.
     """
-    settled: dict[int, LostKeyset] = {}
-    places: dict[int, list[str]] = {}
-    for place, lost in _by_line(work.session, ask, lines):
+    settled: dict[LostKeyset, list[str]] = {}
+    for place, lost in _by_line(work.session, ask, ask.lines):
         if not _is_allowed(ask, lost):
-            settled[lost.keyset.id] = lost
-            places.setdefault(lost.keyset.id, []).append(str(place + 1))
-    for keyset_id, lost in settled.items():
-        said = f"Quote {quote}, line {', '.join(places[keyset_id])}. {lost.before} Reason to go on: {_reason(ask)}"
+            settled.setdefault(lost, []).append(str(place + 1))
+    for lost, numbers in settled.items():
+        said = f"Quote {job.number}, line {', '.join(numbers)}. {lost.before} Reason to go on: {_reason(ask)}"
         record(work, KEYED_UNDER_LOST, f"key system {lost.keyset.system_id}", said, job_id=job.id)
-    found = {*ask.lost_allowed, *(one for lost in settled.values() for one in lost.key_ids)}
+    found = {*ask.lost_allowed, *(one for lost in settled for one in lost.key_ids)}
     return replace(ask, lost_allowed=tuple(sorted(found)))
 
 
@@ -127,13 +123,11 @@ def _operators(session: Session, ask: QuoteRequest, line: LineRequest) -> Iterab
     """The keysets on record that will operate a line's cylinders, control keys too."""
     if line.standing:
         for cylinder in hanging(session, ask.customer_id, ask, line):
-            own = cylinder.keyset
-            if own is None:
-                continue
-            chain = _chain(own, is_nmk=cylinder.is_nmk)
-            crossed = [one.keyset for one in cylinder.operators]
-            yield from (one for one in (*chain, *crossed) if one.symbol not in ask.replaced)
-            yield from _controls(own.system)
+            if cylinder.keyset is not None:
+                chain = _chain(cylinder.keyset, is_nmk=cylinder.is_nmk)
+                crossed = [one.keyset for one in cylinder.operators]
+                yield from (one for one in (*chain, *crossed) if one.symbol not in ask.replaced)
+                yield from _controls(cylinder.keyset.system)
         return
     asked = ask.system.existing_id if ask.system else None
     is_mastered = line.keying.kind.is_master_keyed

@@ -15,7 +15,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import KeySystem, LineKind, RecordsHolder
 from app.pricing import KeyingKind, MissingLineQuestion, QuoteFacts, find_missing_lines
 
-MOST_ANSWER = 200
+_MOST_ANSWER = 200
 _MASTERS = (SymbolLevel.MASTER, SymbolLevel.GRAND, SymbolLevel.GREAT_GRAND)
 _CORES = ("sfic", "lfic")
 
@@ -27,14 +27,9 @@ def questions_about(work: Work, priced: PricedQuote) -> tuple[MissingLineQuestio
 
 
 def answered(questions: Iterable[MissingLineQuestion], ask: QuoteRequest) -> tuple[AskedQuestion, ...]:
-    """Each question with the counter's answer, "" where there is none yet; for the snapshot."""
-    answers = answers_of(ask)
+    """Each question with why its line is not needed, as the counter says, "" where it does not; for the snapshot."""
+    answers = {code: why.strip()[:_MOST_ANSWER] for code, why in ask.answers if why.strip()}
     return tuple(AskedQuestion(one.code, one.question, answers.get(one.code, "")) for one in questions)
-
-
-def answers_of(ask: QuoteRequest) -> dict[str, str]:
-    """A question's code → why its line is not needed, without the empty ones."""
-    return {code: why.strip()[:MOST_ANSWER] for code, why in ask.answers if why.strip()}
 
 
 def facts_of(work: Work, priced: PricedQuote) -> QuoteFacts:

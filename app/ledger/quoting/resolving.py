@@ -64,23 +64,6 @@ class Resolved:
     problems: tuple[Problem, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Replacing:
-    """What it means that a line takes an old cylinder's place, or goes into a lock that is named.
-
-    words: the old one, as papers say it; "" where none is named. asked: what the customer is told of the face and
-    of a cam that is not known, "" when there is nothing to ask. answer: the one given to exactly this, "" while
-    there is none. notes: what else differs, for the counter. problems: what stands in the way of a quote, by the
-    line's fields.
-    """
-
-    words: str = ""
-    asked: str = ""
-    answer: str = ""
-    notes: tuple[str, ...] = ()
-    problems: tuple[Problem, ...] = ()
-
-
 class Resolver:
     """Resolves lines against the makers' tables, the catalog and the price book of one day and customer.
 
@@ -197,16 +180,13 @@ class Resolver:
                 "ask the maker for the price and enter it, with the reason.",
             )
         attributes = (item_attributes(item) if item else None) or reading.attributes
-        old = replacing(self._makers, line, replace(attributes, maker=maker.name))
         is_stocked, text = bool(item and item.is_stocked), words(attributes)
-        return Resolved(
+        found = Resolved(
             line=replace(
                 line,
                 maker_code=maker.code,
                 part_number=reading.part_number,
                 attributes=replace(attributes, maker=maker.code),
-                face_asked=old.asked,
-                face_answer=old.answer,
             ),
             words=text[:1].upper() + text[1:],
             part_number=reading.part_number,
@@ -215,10 +195,9 @@ class Resolver:
             cost_cents=item.cost_cents if item else 0,
             kind=PriceKind.GOODS,
             is_stocked=is_stocked,
-            notes=(*notes, *reading.warnings, *(() if is_stocked else ("Not on the shelf.",)), *old.notes),
-            replaces=old.words,
-            problems=old.problems,
+            notes=(*notes, *reading.warnings, *(() if is_stocked else ("Not on the shelf.",))),
         )
+        return replacing(self._makers, found, replace(attributes, maker=maker.name))
 
     def _rekey(self, line: LineRequest) -> Resolved:
         attributes = line.attributes
@@ -330,17 +309,20 @@ def _finish(typed: str) -> str | None:
         raise BitternError("replaces_finish", error.message) from error
 
 
-def replacing(makers: Mapping[str, MakerTables], line: LineRequest, new: CylinderAttributes) -> Replacing:
-    """What `line`, whose cylinder is `new` (its maker by name), means for the old one and for the lock; nothing where
-    neither is named."""
+def replacing(makers: Mapping[str, MakerTables], found: Resolved, new: CylinderAttributes) -> Resolved:
+    """The line with what it means that its cylinder, `new` (its maker by name), replaces an old one, or goes into
+    a lock that is named.
+
+    face_asked: what the customer is told of the face and of a cam that is not known, "" when there is nothing to ask.
+    face_answer: the one given to exactly this, "" while there is none.
+    """
+    line = found.line
     lock = lock_named(makers, line)
     is_replaced = bool(line.replaces or line.replaces_finish)
-    if lock is None and not is_replaced:
-        return Replacing()
     try:
         old, number = old_cylinder(makers, line.replaces, line.replaces_finish)
     except BitternError as error:
-        return Replacing(problems=error.problems)
+        return replace(found, line=replace(line, face_asked="", face_answer=""), problems=error.problems)
     changes = list(face_change(old, new).changes) if is_replaced else []
     problems: list[Problem] = []
     if lock is not None:
@@ -358,10 +340,13 @@ def replacing(makers: Mapping[str, MakerTables], line: LineRequest, new: Cylinde
         problems.append(Problem("face_answer", "The customer does not want another face: choose another cylinder."))
     elif asked and answer != AGREED:
         problems.append(Problem("face_answer", f"Ask the customer and record the answer. {asked}"))
-    if not is_replaced:
-        return Replacing("", asked, answer, (), tuple(problems))
-    said, notes = _old_words(old, number, line.replaces), _notes(makers, old, number, line.replaces, new)
-    return Replacing(said, asked, answer, notes, tuple(problems))
+    return replace(
+        found,
+        line=replace(line, face_asked=asked, face_answer=answer),
+        replaces=_old_words(old, number, line.replaces) if is_replaced else "",
+        notes=(*found.notes, *(_notes(makers, old, number, line.replaces, new) if is_replaced else ())),
+        problems=tuple(problems),
+    )
 
 
 def lock_named(makers: Mapping[str, MakerTables], line: LineRequest) -> LockModel | None:

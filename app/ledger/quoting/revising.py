@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import date
 
 from app.errors import Problem, Problems
-from app.ledger.catalog.price_queries import get_house
-from app.ledger.quoting.issuing import QUOTABLE, IssueForm, issue_quote, issued_from
+from app.ledger.quoting.issuing import QUOTABLE, IssueForm, issue_quote, issued_from, next_snapshot
 from app.ledger.quoting.lost_keys import as_still_said
 from app.ledger.quoting.quoting import price_option, price_request
 from app.ledger.quoting.request import QuoteRequest
-from app.ledger.quoting.snapshot import QuoteOption, QuoteSnapshot, read_snapshot
+from app.ledger.quoting.snapshot import QuoteSnapshot, read_snapshot
 from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.work import Work
 from app.ledger.tables import Job, QuoteRevision, Role
@@ -20,27 +19,17 @@ from app.pricing import LineChange, LineStatus, compare_revisions, show_cents
 
 
 @dataclass(frozen=True, slots=True)
-class Side:
-    """One side of a comparison: what is offered, and the other way where two are."""
-
-    name: str  # "Revision 1" or "Today"
-    quote: QuoteOption
-    option_b: QuoteOption | None
-    valid_until: date
-
-
-@dataclass(frozen=True, slots=True)
 class Comparison:
     """Two quotes line by line. The changes' differences add up to the difference of the subtotals."""
 
-    before: Side
-    after: Side
+    before: QuoteSnapshot
+    after: QuoteSnapshot
 
     @property
     def changes(self) -> tuple[LineChange, ...]:
         """Every line, with what became of it."""
-        one, two = ([line.priced for line in side.quote.lines] for side in (self.before, self.after))
-        return compare_revisions(one, two)
+        before, after = ([line.priced for line in quote.lines] for quote in (self.before, self.after))
+        return compare_revisions(before, after)
 
     @property
     def moved(self) -> tuple[LineChange, ...]:
@@ -50,7 +39,7 @@ class Comparison:
     @property
     def sums(self) -> tuple[tuple[str, int, int], ...]:
         """Each sum's name and its cents before and after."""
-        one, two = self.before.quote.totals, self.after.quote.totals
+        one, two = self.before.totals, self.after.totals
         return (
             ("Before tax", one.subtotal_cents, two.subtotal_cents),
             ("Sales tax", one.tax_cents, two.tax_cents),
@@ -74,17 +63,8 @@ class Requote:
         """Tells whether what was looked at is still what would be issued; 64 hex digits."""
         after, changes = self.comparison.after, self.comparison.changes
         other = after.option_b.totals.total_cents if after.option_b else None
-        seen = (after.quote.totals, after.quote.ready_on, after.valid_until, after.quote.where, other, changes)
+        seen = (after.totals, after.ready_on, after.valid_until, after.where, other, changes)
         return hashlib.sha256(repr(seen).encode()).hexdigest()
-
-
-def compare_quotes(before: QuoteSnapshot, after: QuoteSnapshot) -> Comparison:
-    """Two revisions of one quote."""
-    return Comparison(_side_of(before), _side_of(after))
-
-
-def _side_of(quote: QuoteSnapshot) -> Side:
-    return Side(f"Revision {quote.revision}", quote, quote.option_b, quote.valid_until)
 
 
 def requote(work: Work, job: Job) -> Requote:
@@ -114,8 +94,7 @@ def requote(work: Work, job: Job) -> Requote:
         notes.append("Option B is no longer possible; it is quoted without it.")
     if quoted.where != priced.where:
         notes.append(f"It was {quoted.where}; today the figures say: {priced.where}.")
-    valid_until = work.today + timedelta(days=get_house(work.session).quote_days)
-    comparison = Comparison(_side_of(quoted), Side("Today", priced, other, valid_until))
+    comparison = Comparison(quoted, next_snapshot(work, job, priced, other))
     return Requote(job, revision, ask, comparison, tuple(notes), priced.problems)
 
 

@@ -27,7 +27,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Job, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
 
 _HEAD = {"system": "system", "levels": "system_levels"}
-_OF_LINE = ("quantity", "master", "keying", "keyway", "chambers", "symbol")
+_OF_LINE = ("quantity", "master", "keying", "type", "keyway", "chambers", "symbol")
 
 
 def require_acceptable(work: Work, job: Job, snapshot: QuoteSnapshot) -> None:
@@ -52,14 +52,13 @@ def _refusal(work: Work, job_id: int, quote: QuoteSnapshot) -> Problem | None:
     """What acceptance would refuse of one option; None where it would not."""
     ask = QuoteRequest.from_json(quote.ask)
     named: dict[int, list[str]] = {}
-    while True:
-        refused, number, problem = _tried(work, job_id, ask, quote, _door_list(ask, named))
-        if refused is None:
-            return None
-        standing = [] if number in named else _to_be_named(work, ask, number, refused, named)
-        if not standing:
+    while (refused := _tried(work, job_id, ask, quote, _door_list(ask, named))) is not None:
+        error, number, problem = refused
+        on_record = [] if number in named else _to_be_named(work, ask, number, error, named)
+        if not on_record:
             return problem
-        named[number] = standing
+        named[number] = on_record
+    return None
 
 
 def _door_list(ask: QuoteRequest, named: Mapping[int, Sequence[str]]) -> list[str]:
@@ -74,8 +73,8 @@ def _door_list(ask: QuoteRequest, named: Mapping[int, Sequence[str]]) -> list[st
 
 def _tried(
     work: Work, job_id: int, ask: QuoteRequest, quote: QuoteSnapshot, named: Sequence[str]
-) -> tuple[BitternError | None, int, Problem | None]:
-    """Carry the quote out and undo it. What was refused, at which line, and in the quote's own terms."""
+) -> tuple[BitternError, int, Problem] | None:
+    """Carry the quote out and undo it. What was refused, at which line, and in the quote's own terms, if anything."""
     session = work.session
     undone = session.begin_nested()
     try:
@@ -87,7 +86,7 @@ def _tried(
             carry_out(work, job, ask, quote, form, allotter)
         except BitternError as error:
             return error, allotter.at, _problem(error, allotter, ask)
-        return None, 0, None
+        return None
     finally:
         undone.rollback()
         session.expire_all()  # a collection read meanwhile holds what is gone
@@ -126,14 +125,11 @@ def _to_be_named(
         return []
     lacking, size = refused.asked - refused.left, line.keying.set_size or 1
     elsewhere = {symbol for symbols in named.values() for symbol in symbols}
-    waiting = _in_use(work, system, Keyset.id.not_in(sa.select(Cylinder.keyset_id).where(_KEYED)))
-    waiting = [symbol for symbol in waiting if symbol not in elsewhere]
+    keyed = sa.select(Cylinder.keyset_id).where(Cylinder.keyset_id.is_not(None))
+    waiting = [one for one in _in_use(work, system, Keyset.id.not_in(keyed)) if one not in elsewhere]
     if len(waiting) < lacking:
         return []
     return [symbol for symbol in waiting[:lacking] for _ in range(size)][: line.quantity]
-
-
-_KEYED = Cylinder.keyset_id.is_not(None)
 
 
 def _in_use(work: Work, system: KeySystem, *conditions: sa.ColumnElement[bool]) -> list[str]:

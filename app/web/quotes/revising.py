@@ -9,7 +9,7 @@ from flask.typing import ResponseReturnValue
 
 from app.errors import Problem, Problems
 from app.ledger.jobs.queries import get_job
-from app.ledger.quoting.revising import Requote, compare_quotes, keep_requote, requote
+from app.ledger.quoting.revising import Comparison, Requote, keep_requote, requote
 from app.ledger.quoting.snapshot import QuoteSnapshot, read_snapshot
 from app.ledger.store.errors import LedgerError
 from app.ledger.tables import Job, Role
@@ -38,7 +38,7 @@ def compare(number: int) -> ResponseReturnValue:
     after = _revision(job, "after", newest)
     before = _revision(job, "before", max(1, after.revision - 1))
     return render_template(
-        "quotes/compare.html", job=job, comparison=compare_quotes(before, after), before=before, after=after
+        "quotes/compare.html", job=job, comparison=Comparison(before, after), before=before, after=after
     )
 
 

@@ -10,8 +10,9 @@ from app.errors import BitternError
 from app.fitting import CylinderAttributes
 from app.ledger.catalog.maker_queries import maker_tables
 from app.ledger.quoting.request import LineRequest
-from app.ledger.quoting.resolving import AGREED, REFUSED, Replacing, old_cylinder, replacing, told_customer
+from app.ledger.quoting.resolving import AGREED, REFUSED, Resolved, old_cylinder, replacing, told_customer
 from app.ledger.tables import LineKind
+from app.pricing import PriceKind
 
 NEW = CylinderAttributes("mortise", finish="626", maker="Pell & Rowe")
 ASKED = "The face will be Pell & Rowe's instead of Ardent Brass's."
@@ -22,8 +23,9 @@ def makers(work):
     return maker_tables(work.session)
 
 
-def line(**said: str) -> LineRequest:
-    return LineRequest(LineKind.PART, 1, **{"replaces": "A18M-Q1-66.SC", **said})  # type: ignore[arg-type]
+def line(**said: str) -> Resolved:
+    said = {"replaces": "A18M-Q1-66.SC", **said}
+    return Resolved(LineRequest(LineKind.PART, 1, **said), "", 0, 0, PriceKind.GOODS)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
@@ -49,9 +51,10 @@ def test_a_finish_that_was_said_goes_before_the_numbers_own(makers) -> None:
 
 
 def test_nothing_is_asked_where_nothing_is_replaced_or_the_face_stays(makers) -> None:
-    assert replacing(makers, line(replaces=""), NEW) == Replacing()
+    alone = replacing(makers, line(replaces=""), NEW)
+    assert alone == line(replaces="")
     same = replacing(makers, line(replaces="31.118.P26"), NEW)
-    assert (same.asked, same.answer, same.problems) == ("", "", ())
+    assert (same.line.face_asked, same.line.face_answer, same.problems) == ("", "", ())
 
 
 @pytest.mark.parametrize(
@@ -59,11 +62,11 @@ def test_nothing_is_asked_where_nothing_is_replaced_or_the_face_stays(makers) ->
 )
 def test_an_answer_holds_for_what_was_asked_alone(makers, answer: str, holds: str, problem: str) -> None:
     found = replacing(makers, line(face_asked=ASKED, face_answer=answer), NEW)
-    assert (found.asked, found.answer) == (ASKED, holds)
+    assert (found.line.face_asked, found.line.face_answer) == (ASKED, holds)
     assert [each.field for each in found.problems] == (["face_answer"] if problem else [])
     assert all(problem in each.message for each in found.problems)
     other = replacing(makers, line(face_asked="Something else.", face_answer=answer), NEW)
-    assert other.answer == "" and other.problems
+    assert other.line.face_answer == "" and other.problems
 
 
 def test_only_an_agreement_is_told_on_paper() -> None:

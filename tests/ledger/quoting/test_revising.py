@@ -13,7 +13,7 @@ from app.documents.owner_quote import owner_page
 from app.documents.quote import quote_page
 from app.errors import Problems
 from app.ledger.quoting.request import LineRequest
-from app.ledger.quoting.revising import compare_quotes, keep_requote, requote
+from app.ledger.quoting.revising import Comparison, keep_requote, requote
 from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot, SnapshotLine, read_snapshot
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.work import Work
@@ -44,7 +44,7 @@ def test_the_differences_of_the_lines_add_up_to_that_of_the_sums(work: Work) -> 
     lines = (replace(ask.lines[0], quantity=30), LineRequest(LineKind.TRIP, 1, price_code="TRIP"))
     issued(work, replace(ask, lines=lines), job_id=job.id, job_version=job.version)
     before, after = (read_snapshot(each.snapshot) for each in fresh(work, job).revisions)
-    found = compare_quotes(before, after)
+    found = Comparison(before, after)
     assert [change.status.value for change in found.moved] == ["changed", "changed", "changed", "added", "removed"]
     label, old, new = found.sums[0]
     assert label == "Before tax" and new - old == sum(change.difference_cents for change in found.changes)
@@ -66,7 +66,7 @@ def test_a_later_days_prices_are_shown_and_kept_as_shown(work: Work) -> None:
     assert change.before is not None and change.after is not None
     assert change.difference_cents == 3 * (12_80 - change.before.unit_cents) == change.after.net_cents - 29_40
     kept = keep_requote(later, job, "a token", job.version)
-    assert kept.total_cents == shown.comparison.after.quote.totals.total_cents
+    assert kept.total_cents == shown.comparison.after.totals.total_cents
     assert kept.valid_until == shown.comparison.after.valid_until == later.today + timedelta(days=30)
     assert keep_requote(later, fresh(work, job), "a token", 1).id == kept.id
     with pytest.raises(Stale):
@@ -152,7 +152,7 @@ def test_a_quote_of_an_earlier_release_is_read_compared_and_accepted(work: Work)
     quote = read_snapshot(job.revisions[-1].snapshot)
     assert quote_page(quote).totals.total_cents == quote.totals.total_cents
     assert owner_page(quote).margin_cents == quote.totals.subtotal_cents - quote.cost_cents
-    assert compare_quotes(quote, quote).moved == ()
+    assert Comparison(quote, quote).moved == ()
     assert requote(work, fresh(work, job)).problems == ()
     accept(work, job)
     assert job.agreed_cents == quote.totals.total_cents and job.promised_on == quote.ready_on
