@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from fractions import Fraction
 from typing import Any
@@ -49,6 +49,16 @@ def shorten(text: str, most: int) -> str:
     return flat if len(flat) <= most else flat[: most - 1] + "…"
 
 
+def first_of(names: Sequence[str], most: int) -> str:
+    """At most `most` of the names, and how many more there are.
+
+    >>> first_of(["101", "102", "103"], 2)
+    '101, 102 and 1 more'
+    """
+    more = len(names) - most
+    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
+
+
 def printable(value: Any) -> Any:
     """The value as a template puts it out: characters that cannot stand on paper become U+FFFD.
 
@@ -75,6 +85,7 @@ FILTERS: Mapping[str, Callable[..., str]] = {
     "cents": show_cents,
     "cut": show_cut,
     "day": show_day,
+    "first_of": first_of,
     "inches": show_inches,
     "shorten": shorten,
 }

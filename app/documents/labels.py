@@ -13,66 +13,44 @@ from itertools import groupby
 import segno
 from markupsafe import Markup
 
-from app.documents.render import PaperHead, job_head, pdf
+from app.documents.render import PaperHead, pdf
 from app.errors import BitternError
-from app.ledger.jobs.schedule import Schedule, ScheduleRow
+from app.ledger.jobs.cylinder_lines import ScheduleRow
+from app.ledger.jobs.papers import Schedule
 
 LABELS_A_SHEET = {"Letter": 30, "A4": 21}
 _ACROSS = 3
-_LONG = 11  # more characters in an opening number are set smaller
-_MOST_SHOWN = 40
 
 
 @dataclass(frozen=True, slots=True)
 class Label:
-    """One cylinder's label. keyset: its symbol, or the cylinder's own number where it has none."""
+    """One cylinder's label."""
 
-    opening_number: str
-    is_long: bool
-    keyset: str
-    position: str
-    job_number: int
+    row: ScheduleRow
     address: str
     code: Markup = field(repr=False)
 
-
-@dataclass(frozen=True, slots=True)
-class LabelPage:
-    """The labels as printed, three a row; None is a label that was taken from the sheet before."""
-
-    head: PaperHead
-    rows: tuple[tuple[Label | None, ...], ...]
-    paper: str
+    @property
+    def symbol(self) -> str:
+        """The keyset's symbol, or the cylinder's own number where it has none."""
+        return self.row.keyset or f"no. {self.row.cylinder_id}"
 
 
-def label_page(schedule: Schedule, address: Callable[[int], str], taken: int = 0) -> LabelPage:
-    """A label a cylinder of the schedule. address: cylinder id → where its page is.
+def label_rows(schedule: Schedule, address: Callable[[int], str], taken: int = 0) -> list[tuple[Label | None, ...]]:
+    """A label a cylinder of the schedule, three a row; None is one that was taken from the sheet before.
 
-    taken: how many labels of the first sheet are used up; BitternError on `taken` when it is more than a sheet has.
+    address: cylinder id → where its page is. taken: how many labels of the first sheet are used up; BitternError on
+    `taken` when it is more than a sheet has.
     """
-    sheet = LABELS_A_SHEET.get(schedule.house.paper, 30)
+    sheet = LABELS_A_SHEET.get(schedule.head.house.paper, 30)
     if not 0 <= taken < sheet:
         raise BitternError("taken", f"A sheet has {sheet} labels: enter how many are used, 0 to {sheet - 1}.")
     places: list[Label | None] = [None] * taken
-    places += [_label(row, schedule.job_number, address(row.cylinder_id)) for row in schedule.rows]
+    for row in schedule.rows:
+        page = address(row.cylinder_id)
+        places.append(Label(row, page, qr_code(page)))
     places += [None] * (-len(places) % _ACROSS)
-    return LabelPage(
-        job_head(schedule.house, "Labels", schedule.job_number, schedule.revision, schedule.issued_on),
-        tuple(tuple(places[start : start + _ACROSS]) for start in range(0, len(places), _ACROSS)),
-        schedule.house.paper,
-    )
-
-
-def _label(row: ScheduleRow, job_number: int, address: str) -> Label:
-    return Label(
-        opening_number=row.opening_number[:_MOST_SHOWN],
-        is_long=len(row.opening_number) > _LONG,
-        keyset=row.keyset or f"no. {row.cylinder_id}",
-        position=row.position,
-        job_number=job_number,
-        address=address,
-        code=qr_code(address),
-    )
+    return [tuple(places[start : start + _ACROSS]) for start in range(0, len(places), _ACROSS)]
 
 
 def qr_code(address: str) -> Markup:
@@ -100,5 +78,6 @@ def _dark_runs(line: Sequence[int]) -> Iterator[tuple[int, int]]:
 
 
 def labels_pdf(schedule: Schedule, address: Callable[[int], str], taken: int = 0) -> bytes:
-    """The labels as PDF for the house's paper; see `label_page`."""
-    return pdf("labels.html", label_page(schedule, address, taken), schedule.house.paper)
+    """The labels as PDF for the house's paper; see `label_rows`."""
+    head, rows = PaperHead.of_job(schedule.head, "Labels"), label_rows(schedule, address, taken)
+    return pdf("labels.html", head, job=schedule.head, rows=rows)

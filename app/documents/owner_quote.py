@@ -188,4 +188,5 @@ def _chart(choice: KeyingChoice) -> Markup | None:
 
 def owner_quote_pdf(snapshot: QuoteSnapshot) -> bytes:
     """The owner's page as PDF: never hand it to a customer."""
-    return pdf("owner_quote.html", owner_page(snapshot), snapshot.house.paper)
+    page = owner_page(snapshot)
+    return pdf("owner_quote.html", page.head, view=page)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Iterable
+from dataclasses import dataclass, fields, replace
 from datetime import date
+from typing import Any, TypeVar
 
 from app.documents.filters import show_day as show_short_day
 from app.documents.render import PaperHead, pdf
@@ -91,49 +93,38 @@ def quote_number(snapshot: QuoteSnapshot) -> str:
 
 def quote_page(snapshot: QuoteSnapshot) -> QuotePage:
     """What the customer's paper says."""
-    return QuotePage(
+    return _public(
+        QuotePage,
+        snapshot,
         head=PaperHead(snapshot.house, "Quote", quote_number(snapshot), snapshot.issued_on),
-        title=snapshot.title,
-        customer_name=snapshot.customer_name,
-        customer_phone=snapshot.customer_phone,
-        customer_address=snapshot.customer_address,
-        site_name=snapshot.site_name,
-        site_address=snapshot.site_address,
-        issued_by=snapshot.issued_by,
-        issued_on=snapshot.issued_on,
-        valid_until=snapshot.valid_until,
-        need_by=snapshot.need_by,
-        ready_on=snapshot.ready_on,
-        lead_time=snapshot.lead_time,
-        lines=tuple(_line(line) for line in _said_once(snapshot.lines)),
-        totals=snapshot.totals,
-        exclusions=snapshot.exclusions,
-        terms=snapshot.terms,
-        cautions=snapshot.cautions,
-        deposit_cents=snapshot.deposit_cents,
+        lines=_customer_lines(_said_once(snapshot.lines)),
         options=_options(snapshot),
     )
+
+
+_View = TypeVar("_View", CustomerLine, OptionRow, QuotePage)
+
+
+def _public(kind: type[_View], frozen: object, **own: Any) -> _View:
+    """A customer's value: what `kind` names of the frozen one, and its own beside that; nothing else gets through."""
+    shared = {one.name: getattr(frozen, one.name) for one in fields(kind) if one.name not in own}
+    return kind(**shared, **own)
+
+
+def _customer_lines(lines: Iterable[SnapshotLine]) -> tuple[CustomerLine, ...]:
+    return tuple(_public(CustomerLine, line) for line in lines)
 
 
 def _options(snapshot: QuoteSnapshot) -> tuple[OptionRow, ...]:
     if snapshot.option_b is None:
         return ()
     usual = {_as_read(line) for line in snapshot.lines}
-    return tuple(
-        OptionRow(
-            name=name,
-            where=quote.where,
-            issued_on=quote.issued_on,
-            ready_on=quote.ready_on,
-            working_days=quote.working_days,
-            totals=quote.totals,
-            deposit_cents=quote.deposit_cents,
-            lines=tuple(
-                _line(line) for line in (*quote.lines, *_free(snapshot, quote)) if _as_read(line) not in usual
-            ),
-        )
-        for name, quote in ((name, as_accepted(snapshot, name)) for name in OPTIONS)
-    )
+    rows = []
+    for name in OPTIONS:
+        quote = as_accepted(snapshot, name)
+        lines = [line for line in (*quote.lines, *_free(snapshot, quote)) if _as_read(line) not in usual]
+        rows.append(_public(OptionRow, quote, name=name, lines=_customer_lines(lines)))
+    return tuple(rows)
 
 
 def _said_once(lines: tuple[SnapshotLine, ...]) -> list[SnapshotLine]:
@@ -153,22 +144,7 @@ def _as_read(line: SnapshotLine) -> tuple[object, ...]:
     return (line.label, line.words, line.quantity, line.unit_cents, line.amount_cents)
 
 
-def _line(line: SnapshotLine) -> CustomerLine:
-    return CustomerLine(
-        label=line.label,
-        words=line.words,
-        part_number=line.part_number,
-        keying=line.keying,
-        remark=line.remark,
-        replaces=line.replaces,
-        face=line.face,
-        quantity=line.quantity,
-        unit_cents=line.unit_cents,
-        amount_cents=line.amount_cents,
-        is_part=line.is_part,
-    )
-
-
 def quote_pdf(snapshot: QuoteSnapshot) -> bytes:
     """The customer's quote as PDF, on the house's paper."""
-    return pdf("quote.html", quote_page(snapshot), snapshot.house.paper)
+    page = quote_page(snapshot)
+    return pdf("quote.html", page.head, view=page)

@@ -5,18 +5,41 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
+from app.documents.filters import show_day
 from app.documents.render import PaperHead, pdf
+from app.documents.spreadsheet import PaperTable
+from app.ledger.jobs.holders import KeyHolders
 from app.ledger.jobs.payments import PaymentKind, PaymentReceipt
 from app.ledger.quoting.snapshot import HouseHead
 
 
+def holders_pdf(held: KeyHolders) -> bytes:
+    """The keys of a job by holder as PDF; a person has a line to sign on, the shop's drawer has none."""
+    job = held.schedule.head
+    return pdf("key_holders.html", PaperHead.of_job(job, "Keys by holder"), job=job, held=held)
+
+
+def holders_table(held: KeyHolders) -> PaperTable:
+    """One row a holder and keyset."""
+    headings = ("Holder", "Keyset", "Level", "Copies", "Keys", "Opens", "Due back")
+    rows = [
+        (
+            *(holder.name, key.symbol, key.level_words, key.copy_words, len(key.copies)),
+            *(", ".join(key.opens), show_day(key.due_back)),
+        )
+        for holder in held.holders
+        for key in holder.keys
+    ]
+    job = held.schedule.head
+    return PaperTable(f"Keys by holder for job {job.job_number}", job.issued_on, (("By holder", headings, rows),))
+
+
 @dataclass(frozen=True, slots=True)
 class ReceiptKey:
-    """One key handed over. stamping: what is stamped on it; opens: where it works, in words."""
+    """One key handed over; keyset and copy number are stamped on it. opens: where it works, in words."""
 
     keyset: str
     copy_number: int
-    stamping: str
     opens: str
     due_back: date | None = None
 
@@ -41,18 +64,10 @@ class KeyReceipt:
     is_handed_over: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class KeyReceiptPage:
-    """The receipt as printed."""
-
-    head: PaperHead
-    receipt: KeyReceipt
-
-
 def key_receipt_pdf(receipt: KeyReceipt) -> bytes:
     """The receipt as PDF, with lines for the holder's and the house's signatures."""
     head = PaperHead(receipt.house, "Key receipt", receipt.number, receipt.issued_on)
-    return pdf("key_receipt.html", KeyReceiptPage(head, receipt), receipt.house.paper)
+    return pdf("key_receipt.html", head, receipt=receipt)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,19 +100,10 @@ _OWED_NO_MORE = ReceiptWords(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class PaymentPage:
-    """The receipt as printed."""
-
-    head: PaperHead
-    receipt: PaymentReceipt
-    words: ReceiptWords
-
-
 def payment_receipt_pdf(house: HouseHead, receipt: PaymentReceipt) -> bytes:
     """The receipt as PDF, with the figures of the moment when the money changed hands, or did not."""
     words = _WORDS[receipt.kind]
     if receipt.is_on_account:
         words = _OWED_NO_MORE if receipt.kind.goes_back else _OWED
     head = PaperHead(house, words.name, receipt.number, receipt.received_on)
-    return pdf("payment_receipt.html", PaymentPage(head, receipt, words), house.paper)
+    return pdf("payment_receipt.html", head, receipt=receipt, words=words)

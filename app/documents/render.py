@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import date
@@ -17,6 +16,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from app.documents.filters import FILTERS, printable
 from app.errors import BitternError
+from app.ledger.jobs.papers import JobHead
 from app.ledger.quoting.snapshot import HouseHead
 from app.ledger.store.turns import TurnQueue
 
@@ -53,6 +53,19 @@ class PaperHead:
     given_to: str = ""
     copy_line: bool = False
 
+    @classmethod
+    def of_job(cls, job: JobHead, name: str, revealed_to: str = "") -> PaperHead:
+        """The head of a paper of a job; revealed_to: who sees the bittings or pins in it, "" where there are none."""
+        number = job_number(job.job_number, job.revision)
+        if revealed_to:
+            return cls.confidential(job.house, name, number, job.issued_on, revealed_to)
+        return cls(job.house, name, number, job.issued_on)
+
+    @classmethod
+    def confidential(cls, house: HouseHead, name: str, number: str, day: date, revealed_to: str) -> PaperHead:
+        """The head of a paper with bittings or pins in it."""
+        return cls(house, name, number, day, "Confidential", f"revealed to {revealed_to}", copy_line=True)
+
     @property
     def full_name(self) -> str:
         """Name and number, as the margin and the file's title have them."""
@@ -66,21 +79,6 @@ def job_number(number: int, revision: int) -> str:
     ('for job 1042, revision 2', 'for job 1042')
     """
     return f"for job {number}" + (f", revision {revision}" if revision else "")
-
-
-def first_of(names: Sequence[str], most: int) -> str:
-    """At most `most` of the names, and how many more there are.
-
-    >>> first_of(["101", "102", "103"], 2)
-    '101, 102 and 1 more'
-    """
-    more = len(names) - most
-    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
-
-
-def job_head(house: HouseHead, name: str, number: int, revision: int, day: date) -> PaperHead:
-    """The head of a paper of a job that anybody may read."""
-    return PaperHead(house, name, job_number(number, revision), day)
 
 
 class StaticFetcher(URLFetcher):  # type: ignore[misc]  # untyped base
@@ -107,11 +105,6 @@ def _environment() -> Environment:
     )
     environment.filters.update(FILTERS)
     return environment
-
-
-def html(template: str, view: Any) -> str:
-    """The document as HTML, before it is paged; `view` has at least `head`, a PaperHead."""
-    return _environment().get_template(template).render(view=view)
 
 
 # Paper is made by pure Python, which runs on one core however many threads ask: eight papers at once kept every
@@ -164,20 +157,20 @@ def _warm_press() -> _Press:
     return _press
 
 
-def pdf(template: str, view: Any, paper: str, orientation: str = PORTRAIT) -> bytes:
-    """The document as PDF bytes, tagged (PDF/UA-1), fonts embedded; the same view gives the same bytes.
+def pdf(template: str, head: PaperHead, orientation: str = PORTRAIT, **values: Any) -> bytes:
+    """The document as PDF bytes, tagged (PDF/UA-1), fonts embedded; the same values give the same bytes.
 
-    paper: Letter or A4, else BitternError on `paper`. orientation: PORTRAIT or LANDSCAPE. PrintingBusy when too many
-    papers are being made.
+    values: what the template names beside its `head`. The house's paper is Letter or A4, else BitternError on
+    `paper`. orientation: PORTRAIT or LANDSCAPE. PrintingBusy when too many papers are being made.
     """
+    paper = head.house.paper
     if paper not in PAPERS:
         raise BitternError("paper", "Choose the paper: Letter or A4.")
     with printing():
         press = _warm_press()
         size = weasyprint.CSS(string=f"@page {{ size: {paper} {orientation} }}", url_fetcher=press.fetcher)
-        document = weasyprint.HTML(
-            string=html(template, view), base_url=_STATIC.as_uri() + "/", url_fetcher=press.fetcher
-        )
+        html = _environment().get_template(template).render(head=head, **values)
+        document = weasyprint.HTML(string=html, base_url=_STATIC.as_uri() + "/", url_fetcher=press.fetcher)
         found: bytes = document.write_pdf(
             stylesheets=[press.sheet, size], font_config=press.fonts, pdf_variant="pdf/ua-1"
         )

@@ -5,17 +5,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from app.documents.render import LANDSCAPE, PaperHead, first_of, job_head, pdf
-from app.documents.spreadsheet import csv_bytes, xlsx_bytes
-from app.ledger.jobs.schedule import Schedule, ScheduleKeyset, ScheduleRow
-from app.spreadsheets import Cell
+from app.documents.filters import first_of
+from app.documents.render import LANDSCAPE, PaperHead, pdf
+from app.documents.spreadsheet import PaperTable
+from app.ledger.jobs.cylinder_lines import ScheduleKeyset, ScheduleRow
+from app.ledger.jobs.papers import Schedule
 
-MOST_OPENINGS = 24  # a keyset's list of doors stays readable; the table by door has them all
+_MOST_OPENINGS = 24  # a keyset's list of doors stays readable; the table by door has them all
 SCHEDULE_HEADINGS = (
     "Opening", "Location", "Hand", "Lock", "Position", "Cylinder", "Part number", "Keyset", "Operated by", "Keys",
     "Remarks", "Cautions",
 )  # fmt: skip
-_KEYSET_HEADINGS = ("Keyset", "Level", "For", "Cylinders", "Keys", "At openings")
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,53 +28,17 @@ class ScheduleLine:
 
 
 @dataclass(frozen=True, slots=True)
-class KeysetOpenings:
-    """One keyset and the openings that it is at, in words."""
-
-    keyset: ScheduleKeyset
-    openings: str
-
-
-@dataclass(frozen=True, slots=True)
 class SchedulePage:
-    """A job's keying schedule as printed. cautions: (mark, sentence); kinds: (part number, what it is in words)."""
+    """A job's keying schedule as printed. keysets: each with the openings that it is at, in words; cautions: (mark,
+    sentence); kinds: (part number, what it is in words).
+    """
 
-    head: PaperHead
     schedule: Schedule
     lines: tuple[ScheduleLine, ...]
-    keysets: tuple[KeysetOpenings, ...]
+    keysets: tuple[tuple[ScheduleKeyset, str], ...]
     cautions: tuple[tuple[str, str], ...]
     kinds: tuple[tuple[str, str], ...]
     doors: int
-    keys: int
-
-
-@dataclass(frozen=True, slots=True)
-class MasterRow:
-    """A keyset of the job with no cylinder of its own, and how many of the job's cylinders its keys open."""
-
-    keyset: ScheduleKeyset
-    opens: int
-
-
-@dataclass(frozen=True, slots=True)
-class KeysetRow:
-    """One cylinder under its keyset; `keyset` stands at its first cylinder alone, so that its keys are told once."""
-
-    row: ScheduleRow
-    is_first: bool
-    keyset: ScheduleKeyset | None
-
-
-@dataclass(frozen=True, slots=True)
-class KeysetSchedulePage:
-    """The schedule by keyset as printed; cylinders without a keyset stand last."""
-
-    head: PaperHead
-    schedule: Schedule
-    masters: tuple[MasterRow, ...]
-    rows: tuple[KeysetRow, ...]
-    keys: int
 
 
 def bare_symbol(keyset: str) -> str:
@@ -92,11 +56,11 @@ def schedule_page(schedule: Schedule) -> SchedulePage:
     sentences = dict.fromkeys(sentence for row in schedule.rows for sentence in row.cautions)
     marks = {sentence: f"C{number}" for number, sentence in enumerate(sentences, start=1)}
     by_symbol = {bare_symbol(keyset.symbol): keyset for keyset in schedule.keysets}
-    openings: dict[str, list[str]] = {}
+    openings: dict[str, dict[str, None]] = {}
     for row in schedule.rows:
-        openings.setdefault(bare_symbol(row.keyset), []).append(row.opening_number)
+        if row.opening_number:
+            openings.setdefault(bare_symbol(row.keyset), {})[row.opening_number] = None
     return SchedulePage(
-        head=_head(schedule, "Keying schedule"),
         schedule=schedule,
         lines=tuple(
             ScheduleLine(
@@ -106,16 +70,14 @@ def schedule_page(schedule: Schedule) -> SchedulePage:
             )
             for row in schedule.rows
         ),
-        keysets=tuple(_openings(keyset, openings) for keyset in schedule.keysets),
+        keysets=tuple(
+            (keyset, first_of(list(openings.get(bare_symbol(keyset.symbol), ())), _MOST_OPENINGS))
+            for keyset in schedule.keysets
+        ),
         cautions=tuple((mark, sentence) for sentence, mark in marks.items()),
         kinds=tuple(dict.fromkeys((row.part_number, row.words) for row in schedule.rows if row.part_number)),
         doors=len({row.opening_number for row in schedule.rows if row.opening_number}),
-        keys=sum(keyset.keys for keyset in schedule.keysets),
     )
-
-
-def _head(schedule: Schedule, name: str) -> PaperHead:
-    return job_head(schedule.house, name, schedule.job_number, schedule.revision, schedule.issued_on)
 
 
 def keys_words(keyset: ScheduleKeyset | None) -> str:
@@ -131,66 +93,38 @@ def keys_words(keyset: ScheduleKeyset | None) -> str:
     return str(keyset.keys) if keyset.cylinders <= 1 else f"{keyset.keys} for all {keyset.cylinders}"
 
 
-def _openings(keyset: ScheduleKeyset, openings: dict[str, list[str]]) -> KeysetOpenings:
-    doors = list(dict.fromkeys(number for number in openings.get(bare_symbol(keyset.symbol), []) if number))
-    return KeysetOpenings(keyset, first_of(doors, MOST_OPENINGS))
+def schedule_pdf(schedule: Schedule) -> bytes:
+    """The keying schedule by door as PDF, landscape, on the house's paper."""
+    head = PaperHead.of_job(schedule.head, "Keying schedule")
+    return pdf("schedule.html", head, LANDSCAPE, job=schedule.head, page=schedule_page(schedule))
 
 
-def keyset_schedule_page(schedule: Schedule) -> KeysetSchedulePage:
-    """What the schedule by keyset says."""
+def keyset_schedule_pdf(schedule: Schedule) -> bytes:
+    """The schedule by keyset as PDF, on the house's paper; cylinders without a keyset stand last."""
     found: dict[str, list[ScheduleRow]] = {}
     for row in schedule.rows:
         found.setdefault(bare_symbol(row.keyset), []).append(row)
     by_symbol = {keyset.symbol: keyset for keyset in schedule.keysets}
     order = [*by_symbol, *(symbol for symbol in found if symbol not in by_symbol)]
-    return KeysetSchedulePage(
-        head=_head(schedule, "Schedule by keyset"),
+    return pdf(
+        "keyset_schedule.html",
+        PaperHead.of_job(schedule.head, "Schedule by keyset"),
+        job=schedule.head,
         schedule=schedule,
-        masters=tuple(
-            MasterRow(keyset, sum(keyset.symbol in row.operated_by for row in schedule.rows))
+        # Each keyset with no cylinder of its own, and how many of the job's cylinders its keys open.
+        masters=[
+            (keyset, sum(keyset.symbol in row.operated_by for row in schedule.rows))
             for keyset in schedule.keysets
             if keyset.symbol not in found
-        ),
-        rows=tuple(
-            KeysetRow(row, place == 0, by_symbol.get(symbol) if place == 0 else None)
-            for symbol in order
-            for place, row in enumerate(found.get(symbol, ()))
-        ),
-        keys=sum(keyset.keys for keyset in schedule.keysets),
+        ],
+        groups=[(by_symbol.get(symbol), found[symbol]) for symbol in order if symbol in found],
     )
 
 
-def schedule_pdf(schedule: Schedule) -> bytes:
-    """The keying schedule by door as PDF, landscape, on the house's paper."""
-    return pdf("schedule.html", schedule_page(schedule), schedule.house.paper, LANDSCAPE)
-
-
-def keyset_schedule_pdf(schedule: Schedule) -> bytes:
-    """The schedule by keyset as PDF, on the house's paper."""
-    return pdf("keyset_schedule.html", keyset_schedule_page(schedule), schedule.house.paper)
-
-
-def schedule_csv(schedule: Schedule) -> bytes:
-    """One row per cylinder, under SCHEDULE_HEADINGS: the PDF's rows, every caution spelled out."""
-    return csv_bytes(SCHEDULE_HEADINGS, _door_rows(schedule_page(schedule)))
-
-
-def schedule_xlsx(schedule: Schedule) -> bytes:
-    """Two sheets: by door as in the CSV, and by keyset."""
+def schedule_table(schedule: Schedule) -> PaperTable:
+    """Two sheets: by door as in the PDF, every caution spelled out, and by keyset."""
     page = schedule_page(schedule)
-    keysets = [
-        (one.keyset.symbol, one.keyset.level, one.keyset.purpose, one.keyset.cylinders, one.keyset.keys, one.openings)
-        for one in page.keysets
-    ]
-    return xlsx_bytes(
-        f"Keying schedule for job {schedule.job_number}",
-        schedule.issued_on,
-        [("By door", SCHEDULE_HEADINGS, _door_rows(page)), ("By keyset", _KEYSET_HEADINGS, keysets)],
-    )
-
-
-def _door_rows(page: SchedulePage) -> list[tuple[Cell, ...]]:
-    return [
+    doors = [
         (
             row.opening_number, row.location, row.hand, row.lock, row.position, row.words, row.part_number,
             row.keyset, ", ".join(row.operated_by), line.keys, row.remarks, " ".join(row.cautions),
@@ -198,3 +132,13 @@ def _door_rows(page: SchedulePage) -> list[tuple[Cell, ...]]:
         for line in page.lines
         for row in [line.row]
     ]  # fmt: skip
+    keysets = [
+        (keyset.symbol, keyset.level, keyset.purpose, keyset.cylinders, keyset.keys, openings)
+        for keyset, openings in page.keysets
+    ]
+    headings = ("Keyset", "Level", "For", "Cylinders", "Keys", "At openings")
+    return PaperTable(
+        f"Keying schedule for job {schedule.head.job_number}",
+        schedule.head.issued_on,
+        (("By door", SCHEDULE_HEADINGS, doors), ("By keyset", headings, keysets)),
+    )

@@ -1,32 +1,45 @@
-"""Rows of papers and of the house's books as CSV and XLSX: typed text prints as on paper, never as a formula."""
+"""Papers, the house's books and the owner's lists as CSV and XLSX: typed text as on paper, never as a formula."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from enum import StrEnum
+from typing import Any
 
-from app import spreadsheets
 from app.documents.filters import printable
+from app.ledger.jobs.queries import show_margin
 from app.ledger.reports.books import BookColumn, ClosedJob, IssuedQuote, PaymentReceived
-from app.spreadsheets import Cell, styled_book_bytes
+from app.spreadsheets import Cell, csv_bytes, styled_book_bytes
 
+Rows = Sequence[Sequence[Cell]]
 _AMOUNT = re.compile(r"-?[0-9]+\.[0-9]{2}")
 
 
-def csv_bytes(headings: Sequence[str], rows: Iterable[Sequence[Cell]]) -> bytes:
-    """The rows under their headings as `app.spreadsheets.csv_bytes` writes them."""
-    return spreadsheets.csv_bytes([headings, *_printable(rows)])
+@dataclass(frozen=True, slots=True)
+class PaperTable:
+    """A paper's rows as a file. sheets: name, headings and rows of each."""
+
+    title: str
+    day: date
+    sheets: tuple[tuple[str, Sequence[str], Rows], ...]
+
+    def csv(self) -> bytes:
+        """The first sheet as `app.spreadsheets.csv_bytes` writes it."""
+        _, headings, rows = self.sheets[0]
+        return csv_bytes([headings, *_printable(rows)])
+
+    def xlsx(self) -> bytes:
+        """All sheets as `styled_book_bytes` writes them."""
+        sheets = [(name, headings, _printable(rows)) for name, headings, rows in self.sheets]
+        return styled_book_bytes(self.title, self.day, sheets)
 
 
-def xlsx_bytes(title: str, day: date, sheets: Iterable[tuple[str, Sequence[str], Iterable[Sequence[Cell]]]]) -> bytes:
-    """One sheet per (name, headings, rows) as `styled_book_bytes` writes them."""
-    return styled_book_bytes(title, day, ((name, headings, _printable(rows)) for name, headings, rows in sheets))
-
-
-def _printable(rows: Iterable[Sequence[Cell]]) -> Iterator[list[Cell]]:
-    return ([printable(cell) for cell in row] for row in rows)
+def _printable(rows: Rows) -> list[list[Cell]]:
+    return [[printable(cell) for cell in row] for row in rows]
 
 
 def books_csv(columns: Sequence[BookColumn], rows: Iterable[IssuedQuote | ClosedJob | PaymentReceived]) -> bytes:
@@ -34,8 +47,139 @@ def books_csv(columns: Sequence[BookColumn], rows: Iterable[IssuedQuote | Closed
 
     A refund keeps its bare minus; any other cell that a spreadsheet would take for a formula is guarded.
     """
-    return csv_bytes([column.name for column in columns], ([_cell(cell) for cell in row.row()] for row in rows))
+    cells = ([_amount(cell) for cell in row.row()] for row in rows)
+    return csv_bytes([[column.name for column in columns], *_printable(list(cells))])
 
 
-def _cell(text: str) -> Cell:
+def _amount(text: str) -> Cell:
     return Decimal(text) if _AMOUNT.fullmatch(text) else text
+
+
+Value = str | int | date | None
+
+
+class Kind(StrEnum):
+    """What a column holds, and so how a page and a spreadsheet show it. Money is whole cents."""
+
+    JOB = "job"
+    TEXT = "text"
+    STAGE = "stage"
+    DAY = "day"
+    COUNT = "number"
+    MONEY = "money"
+
+
+@dataclass(frozen=True, slots=True)
+class ListColumn:
+    """A column's heading, what stands in it for a row of the list, and what kind of thing that is."""
+
+    label: str
+    value: Callable[[Any], Value]
+    kind: Kind = Kind.TEXT
+
+
+@dataclass(frozen=True, slots=True)
+class DayList:
+    """A list of the owner's day. `name` is for file names; `rows` fit `columns`."""
+
+    name: str
+    title: str
+    columns: tuple[ListColumn, ...]
+    rows: tuple[tuple[Value, ...], ...]
+
+    def total(self, place: int) -> int:
+        """The sum of one column."""
+        return sum(value for row in self.rows if isinstance(value := row[place], int))
+
+    def xlsx(self, day: date) -> bytes:
+        """The list as a spreadsheet, money as numbers of two decimals, days as 2026-11-25."""
+        rows = [
+            [_cell(value, column.kind) for value, column in zip(row, self.columns, strict=True)] for row in self.rows
+        ]
+        sheet = (self.name.capitalize(), [column.label for column in self.columns], rows)
+        return PaperTable(self.title, day, (sheet,)).xlsx()
+
+
+def _cell(value: Value, kind: Kind) -> Cell:
+    if kind is Kind.MONEY and isinstance(value, int):
+        return Decimal(value) / 100
+    return value.isoformat() if isinstance(value, date) else "" if value is None else value
+
+
+_JOB = ListColumn("Job", lambda row: row.number, Kind.JOB)
+_CUSTOMER = ListColumn("Customer", lambda row: row.customer_name)
+_PHONE = ListColumn("Phone", lambda row: row.phone)
+_TITLE = ListColumn("Title", lambda row: row.title)
+_STAGE = ListColumn("Stage", lambda row: row.stage.word, Kind.STAGE)
+_SINCE = ListColumn("Since", lambda row: row.since, Kind.DAY)
+_DAYS = ListColumn("Days", lambda row: row.days, Kind.COUNT)
+_LATE = ListColumn("Days late", lambda row: row.late_days or None, Kind.COUNT)
+_KEYED_AT = ListColumn("Keyed at", lambda row: row.keyed_at)
+_VALUE = ListColumn("Value", lambda row: row.value_cents, Kind.MONEY)
+_COST = ListColumn("Cost", lambda row: row.cost_cents, Kind.MONEY)
+_MARGIN = ListColumn("Margin", lambda row: row.value_cents - row.cost_cents, Kind.MONEY)
+_PERCENT = ListColumn("Margin, percent", lambda row: show_margin(row.value_cents, row.cost_cents))
+_COLUMNS: Mapping[str, tuple[ListColumn, ...]] = {
+    "waiting": (
+        *(_JOB, _CUSTOMER, _TITLE, _STAGE),
+        ListColumn("Waits on", lambda row: ", ".join(row.makers) or row.whom.value),
+        ListColumn("For what", lambda row: row.to_do),
+        *(_SINCE, _DAYS, _VALUE),
+    ),
+    "promised": (
+        *(_JOB, _CUSTOMER, _TITLE, _STAGE),
+        ListColumn("Promised", lambda row: row.promised_on, Kind.DAY),
+        *(_LATE, _KEYED_AT),
+        ListColumn("Bench minutes", lambda row: row.minutes, Kind.COUNT),
+        ListColumn("Still to do", lambda row: row.still, Kind.COUNT),
+        _VALUE,
+    ),
+    "won": (
+        *(_JOB, _CUSTOMER, _TITLE),
+        ListColumn("Accepted", lambda row: row.accepted_on, Kind.DAY),
+        *(_STAGE, _VALUE, _COST, _MARGIN, _PERCENT),
+    ),
+    "lost": (
+        *(_JOB, _CUSTOMER, _TITLE),
+        ListColumn("Lost", lambda row: row.lost_on, Kind.DAY),
+        ListColumn("Because", lambda row: row.reason),
+        _VALUE,
+    ),
+    "owed": (
+        *(_JOB, _CUSTOMER, _PHONE, _TITLE, _SINCE, _DAYS),
+        ListColumn("Total", lambda row: row.total_cents, Kind.MONEY),
+        ListColumn("Paid", lambda row: row.paid_cents, Kind.MONEY),
+        ListColumn("Owed", lambda row: row.owed_cents, Kind.MONEY),
+    ),
+    "follow-up": (
+        _JOB,
+        ListColumn("Revision", lambda row: row.revision, Kind.COUNT),
+        *(_CUSTOMER, _PHONE),
+        ListColumn("Contact", lambda row: row.contact),
+        _TITLE,
+        ListColumn("Valid until", lambda row: row.valid_until, Kind.DAY),
+        ListColumn("Days left", lambda row: row.days, Kind.COUNT),
+        ListColumn("Quoted by", lambda row: row.quoted_by),
+        _VALUE,
+    ),
+    "stages": (
+        _STAGE,
+        ListColumn("Jobs", lambda row: row.jobs, Kind.COUNT),
+        ListColumn("Late", lambda row: row.late, Kind.COUNT),
+        *(_VALUE, _COST, _MARGIN, _PERCENT),
+    ),
+    "jobs": (
+        *(_JOB, _CUSTOMER, ListColumn("Site", lambda row: row.site_name), _TITLE, _STAGE),
+        # What is only offered stands on the quote; here it would read as promised.
+        ListColumn("Promised", lambda row: row.promised_on if row.stage.was_accepted else None, Kind.DAY),
+        _LATE,
+        ListColumn("Needed by", lambda row: row.need_by, Kind.DAY),
+        *(_KEYED_AT, _VALUE, _COST, _PERCENT),
+    ),
+}
+
+
+def day_list(name: str, title: str, rows: Iterable[Any]) -> DayList:
+    """A list of the owner's day from its rows in the ledger; name: a key of the columns above."""
+    columns = _COLUMNS[name]
+    return DayList(name, title, columns, tuple(tuple(column.value(row) for column in columns) for row in rows))

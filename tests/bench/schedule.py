@@ -39,15 +39,8 @@ def bare(schedule):
         for row in [line.row]
     ]  # fmt: skip
     keysets = [
-        (
-            one.keyset.symbol,
-            one.keyset.level,
-            one.keyset.purpose,
-            str(one.keyset.cylinders),
-            str(one.keyset.keys),
-            one.openings,
-        )
-        for one in page.keysets
+        (keyset.symbol, keyset.level, keyset.purpose, str(keyset.cylinders), str(keyset.keys), openings)
+        for keyset, openings in page.keysets
     ]
     return "<style>@page { size: Letter landscape }</style>" + "".join(
         "<table><thead><tr>"

@@ -12,17 +12,11 @@ from fractions import Fraction
 import pypdf
 import pytest
 
-from app.documents import BittingLine, BittingList, FactoryLine, FactoryOrder, KeyReceipt, ReceiptKey
+from app.documents import BittingLine, BittingList, FactoryOrder, KeyReceipt, ReceiptKey
 from app.keying import BittingSpec, pin, read_bitting
-from app.ledger.jobs.schedule import (
-    BenchCylinder,
-    BenchKey,
-    BenchSystem,
-    BenchWork,
-    Schedule,
-    ScheduleKeyset,
-    ScheduleRow,
-)
+from app.ledger.jobs.cylinder_lines import ScheduleKeyset, ScheduleRow
+from app.ledger.jobs.factory import FactoryGroup, FactoryWork
+from app.ledger.jobs.papers import BenchCylinder, BenchKey, BenchSystem, BenchWork, JobHead, Schedule
 from app.ledger.quoting.snapshot import CostedWay, HouseHead, KeyingChoice, QuoteSnapshot, SnapshotLine
 from app.pricing import Totals
 
@@ -147,6 +141,14 @@ SPEC = BittingSpec(
 BITTINGS = {"A": "528614", "AA": "526636", "AA1": "346636", "AA2": "346656", "AA3": "366836"}
 
 
+def make_head(paper: str = "Letter") -> JobHead:
+    return JobHead(
+        house=make_house(paper), job_number=1038, revision=0, title="Three halls, first phase",
+        customer_name="Saltmarsh Maritime College", site_name="College, three halls",
+        site_address="Signal Hill\nSaltmarsh", promised_on=date(2031, 4, 18), issued_on=ISSUED,
+    )  # fmt: skip
+
+
 def make_schedule(doors: int = 40, paper: str = "Letter") -> Schedule:
     halls = ("Tidewater Hall", "Compass Hall", "Lantern Hall")
     rows, keysets = [], [ScheduleKeyset("A", "grand master", "head porter", 0, 4)]
@@ -175,11 +177,8 @@ def make_schedule(doors: int = 40, paper: str = "Letter") -> Schedule:
         )
         keysets.append(ScheduleKeyset(symbol, "change", store, 1, 2))
     return Schedule(
-        house=make_house(paper), job_number=1038, title="Three halls, first phase",
-        customer_name="Saltmarsh Maritime College", site_name="College, three halls",
-        site_address="Signal Hill\nSaltmarsh", system_name="College GMK", keyed_at="shop",
-        promised_on=date(2031, 4, 18), issued_on=ISSUED, rows=tuple(rows), keysets=tuple(keysets),
-    )  # fmt: skip
+        head=make_head(paper), system_name="College GMK", keyed_at="shop", rows=tuple(rows), keysets=tuple(keysets)
+    )
 
 
 @pytest.fixture(scope="session")
@@ -200,9 +199,7 @@ def make_bench(paper: str = "Letter", spec: BittingSpec = SPEC) -> BenchWork:
     )  # fmt: skip
     keys = tuple(BenchKey(symbol, text, 4 if symbol == "AA1" else 2) for symbol, text in BITTINGS.items())
     return BenchWork(
-        house=make_house(paper), job_number=1038, title="Three halls, first phase",
-        customer_name="Saltmarsh Maritime College", promised_on=date(2031, 4, 18), issued_on=ISSUED,
-        revealed_to="Marlow Finch",
+        head=make_head(paper), revealed_to="Marlow Finch",
         systems=(BenchSystem("College GMK", "AQ2", "AQ six", spec, keys, cylinders),),
     )  # fmt: skip
 
@@ -235,8 +232,8 @@ def make_receipt(paper: str = "Letter") -> KeyReceipt:
         customer_name="Saltmarsh Maritime College", site_name="College, three halls", holder_name="Imke Farrow",
         holder_phone="555-0118", authority="letter of the bursar, 1 March 2031",
         keys=(
-            ReceiptKey("AA", 2, "AA-2", "Tidewater Hall, all doors"),
-            ReceiptKey("AB4", 1, "AB4-1", "C-104, study 4", date(2031, 6, 30)),
+            ReceiptKey("AA", 2, "Tidewater Hall, all doors"),
+            ReceiptKey("AB4", 1, "C-104, study 4", date(2031, 6, 30)),
         ),
     )  # fmt: skip
 
@@ -247,21 +244,20 @@ def receipt() -> Callable[..., KeyReceipt]:
 
 
 def make_order(paper: str = "Letter") -> FactoryOrder:
-    return FactoryOrder(
-        house=make_house(paper), order_number="F-1038-1", ordered_on=ISSUED, made_on=ISSUED, by="Wren Tolliver",
-        maker_name="Ardent Brass", need_by=date(2031, 4, 11), ship_to="12 Fenwick Quay\nSaltmarsh",
-        system_name="College GMK", is_new_system=True, records="The house keeps the records; send the key bitting "
-        "array with the bitting list.", keying_instruction="Three levels, grand master A, masters AA to AC.",
-        stamping_instruction="Keys: keyset and copy number. Cylinders: keyset, on the side that does not show.",
-        lines=tuple(
-            FactoryLine(
-                2, "AB-M118-6-AQ2-C1-626", "Mortise cylinder, 1-1/8 in, six chambers, keyway AQ2, satin chrome (626)",
-                f"AA{number}", "master keyed (MK), alike in sets of 2", f"AA{number}, AA, A", 4, f"AA{number}",
-                f"T-{100 + number}, T-{200 + number}",
-            )
-            for number in range(1, 31)
-        ),
+    groups = tuple(
+        FactoryGroup(
+            2, "AB-M118-6-AQ2-C1-626", "Mortise cylinder, 1-1/8 in, six chambers, keyway AQ2, satin chrome (626)",
+            f"AA{number}", f"AA{number}", "master keyed (MK), alike in sets of 2", (f"AA{number}", "AA", "A"), 4,
+            (f"T-{100 + number}", f"T-{200 + number}"),
+        )
+        for number in range(1, 31)
     )  # fmt: skip
+    work = FactoryWork(
+        schedule=make_schedule(1, paper), place=1, maker_name="Ardent Brass", system_name="College GMK", levels=3,
+        is_new_system=True, is_from_our_records=True, need_by=date(2031, 4, 11), ordered=(ISSUED, "Wren Tolliver"),
+        groups=groups,
+    )  # fmt: skip
+    return FactoryOrder(work, "Marlow Finch")
 
 
 @pytest.fixture(scope="session")

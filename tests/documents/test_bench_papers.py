@@ -9,9 +9,10 @@ from fractions import Fraction
 
 import pytest
 
-from app.documents import bench_page, bench_sheet_pdf, key_profile, keys_list_pdf, pin_stacks
+from app.documents import bench_sheet_pdf, keys_list_pdf, system_sheet
+from app.documents.drawings import key_profile, pin_stacks
 from app.keying import BittingSpec, KeyingError, pin
-from app.ledger.jobs.schedule import BenchWork
+from app.ledger.jobs.papers import BenchWork
 
 Bench = Callable[..., BenchWork]
 Pages = Callable[[bytes], list[str]]
@@ -61,7 +62,7 @@ def test_a_spec_without_inches_is_cut_by_depths(bench_without_inches: BenchWork,
     text = " ".join(pages(bench_sheet_pdf(bench_without_inches)))
     assert "528614" in text and "gives no inches" in text
     assert ".2600" not in text
-    assert "top" not in [row.name for row in bench_page(bench_without_inches).systems[0].cylinders[0].rows]
+    assert "top" not in [row.name for row in system_sheet(bench_without_inches.systems[0]).cylinders[0].rows]
 
 
 def test_warnings_and_control_pins_are_printed(bench: Bench, pages: Pages) -> None:
@@ -102,14 +103,14 @@ def test_twelve_chambers_fit_on_the_page(pages: Pages, bench: Bench) -> None:
 
 
 def test_no_bitting_is_in_a_repr_or_a_refusal(bench: Bench) -> None:
-    page = bench_page(bench())
+    page = system_sheet(bench().systems[0])
     for key in bench().systems[0].keys:
         assert key.bitting not in repr(page)
     assert ".2900" not in repr(page) and "Fraction(29" not in repr(page)
     work = bench()
     wrong = replace(work.systems[0], keys=(replace(work.systems[0].keys[0], bitting="52861478"),))
     with pytest.raises(KeyingError) as refusal:
-        bench_page(replace(work, systems=(wrong,)))
+        system_sheet(wrong)
     assert "52861478" not in str(refusal.value)
 
 

@@ -7,7 +7,7 @@ import xml.etree.ElementTree as ET
 
 import pytest
 
-from app.documents import ChartPoint, cost_chart
+from app.documents.charts import ChartPoint, cost_chart
 from app.errors import BitternError
 
 SVG = "{http://www.w3.org/2000/svg}"

@@ -12,25 +12,21 @@ import openpyxl
 import pytest
 
 from app.documents import (
-    LABELS_A_SHEET,
-    PickHead,
-    hardware_csv,
     hardware_list_pdf,
-    hardware_xlsx,
-    holders_csv,
+    hardware_table,
     holders_pdf,
-    holders_xlsx,
+    holders_table,
     keyset_schedule_pdf,
     labels_pdf,
     pick_list_pdf,
 )
-from app.documents.labels import label_page, qr_code
+from app.documents.labels import LABELS_A_SHEET, label_rows, qr_code
 from app.errors import BitternError
 from app.keying import PinSize, pick_list
 from app.ledger.bench.pins import Picked, PickedSpec
 from app.ledger.jobs.hardware import HardwareItem, HardwareList
 from app.ledger.jobs.holders import HeldKeys, Holder, KeyHolders
-from app.ledger.jobs.schedule import BenchWork, Schedule
+from app.ledger.jobs.papers import BenchWork, Schedule
 
 Pages = Callable[[bytes], list[str]]
 PAPERS = pytest.mark.parametrize("paper", ["Letter", "A4"])
@@ -38,6 +34,10 @@ PAPERS = pytest.mark.parametrize("paper", ["Letter", "A4"])
 
 def address(cylinder_id: int) -> str:
     return f"https://bittern.example/cylinders/{cylinder_id}"
+
+
+def second_revision(schedule: Schedule) -> Schedule:
+    return replace(schedule, head=replace(schedule.head, revision=2))
 
 
 def holders(schedule: Schedule) -> KeyHolders:
@@ -57,9 +57,7 @@ def hardware(schedule: Schedule) -> HardwareList:
         HardwareItem("", "", '=Back plate, "rim"', 2, (2,), ()),
     )
     blanks = (HardwareItem("", "", "Key blanks, keyway AQ2", 84, (), ()),)
-    return HardwareList(
-        schedule.house, 1038, 2, "First phase", "Saltmarsh Maritime College", None, date(2031, 3, 4), lines, blanks
-    )
+    return HardwareList(replace(schedule.head, revision=2, promised_on=None), lines, blanks)
 
 
 def assert_numbered(leaves: list[str], name: str) -> None:
@@ -74,7 +72,7 @@ def assert_numbered(leaves: list[str], name: str) -> None:
 def test_the_schedule_by_keyset_lists_every_cylinder_under_its_keyset(
     schedule: Callable[..., Schedule], pages: Pages, paper: str
 ) -> None:
-    given = replace(schedule(90, paper), revision=2)
+    given = second_revision(schedule(90, paper))
     leaves = pages(keyset_schedule_pdf(given))
     assert len(leaves) > 2
     assert_numbered(leaves, "Schedule by keyset")
@@ -90,15 +88,15 @@ def test_the_schedule_by_keyset_lists_every_cylinder_under_its_keyset(
 def test_keys_by_holder_have_a_line_to_sign_for_people_alone(
     schedule: Callable[..., Schedule], pages: Pages, paper: str
 ) -> None:
-    given = holders(replace(schedule(40, paper), revision=2))
+    given = holders(second_revision(schedule(40, paper)))
     leaves = pages(holders_pdf(given))
     assert_numbered(leaves, "Keys by holder")
     text = " ".join(leaves)
     assert "Imke Farrow: 4 keys" in text and "copies 1-2, 4" in text and "and 24 more" in text
     assert "30 June 2031" in text and text.count("signature") == 1
-    rows = list(csv.reader(io.StringIO(holders_csv(given).decode("utf-8-sig"))))
+    rows = list(csv.reader(io.StringIO(holders_table(given).csv().decode("utf-8-sig"))))
     assert len(rows) == 4 and rows[1][5].count(",") == 39  # every opening, where the paper has 16
-    assert openpyxl.load_workbook(io.BytesIO(holders_xlsx(given)))["By holder"]["A2"].value == "Imke Farrow"
+    assert openpyxl.load_workbook(io.BytesIO(holders_table(given).xlsx()))["By holder"]["A2"].value == "Imke Farrow"
 
 
 @PAPERS
@@ -110,10 +108,10 @@ def test_the_hardware_list_adds_up_by_part_number(
     assert_numbered(leaves, "Hardware list")
     assert "42 pieces of 2 kinds" in leaves[0] and "and 10 more" in leaves[0]
     assert "84 Key blanks, keyway AQ2" in leaves[0]
-    rows = list(csv.reader(io.StringIO(hardware_csv(given).decode("utf-8-sig"))))
+    rows = list(csv.reader(io.StringIO(hardware_table(given).csv().decode("utf-8-sig"))))
     assert [row[3] for row in rows] == ["Quantity", "40", "2", "84"]
     assert rows[2][2] == '\'=Back plate, "rim"'
-    sheet = openpyxl.load_workbook(io.BytesIO(hardware_xlsx(given)))["Hardware"]
+    sheet = openpyxl.load_workbook(io.BytesIO(hardware_table(given).xlsx()))["Hardware"]
     assert sheet["C3"].value == '=Back plate, "rim"' and sheet["C3"].data_type == "s"
 
 
@@ -121,7 +119,7 @@ def test_the_hardware_list_adds_up_by_part_number(
 def test_labels_fill_whole_sheets_and_tell_no_more_than_they_may(
     schedule: Callable[..., Schedule], pages: Pages, paper: str
 ) -> None:
-    given = replace(schedule(70, paper), revision=2)
+    given = second_revision(schedule(70, paper))
     leaves = pages(labels_pdf(given, address))
     assert len(leaves) == -(-70 // LABELS_A_SHEET[paper])
     for place, leaf in enumerate(leaves, start=1):
@@ -133,20 +131,20 @@ def test_labels_fill_whole_sheets_and_tell_no_more_than_they_may(
 
 def test_labels_begin_after_those_that_are_used(schedule: Callable[..., Schedule], pages: Pages) -> None:
     given = schedule(4)
-    page = label_page(given, address, 29)
-    assert [label is not None for row in page.rows for label in row].index(True) == 29
+    rows = label_rows(given, address, 29)
+    assert [label is not None for row in rows for label in row].index(True) == 29
     assert len(pages(labels_pdf(given, address, 29))) == 2
     for taken in (-1, 30):
         with pytest.raises(BitternError, match="A sheet has 30 labels"):
-            label_page(given, address, taken)
+            label_rows(given, address, taken)
 
 
 def test_a_label_without_door_or_keyset_says_the_cylinders_number(schedule: Callable[..., Schedule]) -> None:
     given = schedule(1)
     given = replace(given, rows=(replace(given.rows[0], opening_number="", keyset="", cylinder_id=77),))
-    label = label_page(given, address).rows[0][0]
+    label = label_rows(given, address)[0][0]
     assert label is not None
-    assert (label.opening_number, label.keyset, label.address) == ("", "no. 77", address(77))
+    assert (label.row.opening_number, label.symbol, label.address) == ("", "no. 77", address(77))
 
 
 def test_the_code_is_drawn_module_by_module() -> None:
@@ -170,8 +168,8 @@ def test_pins_to_pick_are_confidential_and_say_what_is_short(
     work = bench(paper)
     pins = pick_list([(group.pinning, group.quantity) for group in work.systems[0].cylinders])
     stock = {pin: 1 for pin, _ in pins.pins} | {PinSize("bottom", pins.pins[0][0].size): 500}
-    head = PickHead(work.house, 1038, 2, work.title, work.customer_name, None, work.issued_on, "Marlow Finch")
-    leaves = pages(pick_list_pdf(head, Picked((PickedSpec(1, "AQ six", 4, pins, stock),), False)))
+    head = replace(work.head, revision=2, promised_on=None)
+    leaves = pages(pick_list_pdf(head, Picked((PickedSpec(1, "AQ six", 4, pins, stock),), False), "Marlow Finch"))
     assert_numbered(leaves, "Pins to pick")
     assert "CONFIDENTIAL · revealed to Marlow Finch" in leaves[0] and "copy ____ of ____" in leaves[0]
     assert f"{pins.total} pins for 4 cylinders" in leaves[0]

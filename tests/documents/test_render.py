@@ -12,6 +12,7 @@ import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import pypdf
@@ -30,9 +31,9 @@ from app.documents import (
     quote_pdf,
     schedule_pdf,
 )
-from app.documents.render import StaticFetcher, pdf
+from app.documents.render import PaperHead, StaticFetcher, pdf
 from app.errors import BitternError
-from app.ledger.jobs.schedule import BenchWork, Schedule
+from app.ledger.jobs.papers import BenchWork, Schedule
 from app.ledger.quoting.snapshot import QuoteSnapshot
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -128,7 +129,7 @@ def test_the_same_view_gives_the_same_bytes_in_another_process(snapshot: Callabl
 @pytest.mark.parametrize("paper", ["", "letter", "Legal", "Letter } @import url(http://x.example/a.css); {"])
 def test_another_paper_is_refused(paper: str, snapshot: Callable[..., QuoteSnapshot]) -> None:
     with pytest.raises(BitternError) as refusal:
-        pdf("quote.html", None, paper)
+        pdf("quote.html", PaperHead(snapshot(paper).house, "Quote", "1042", date(2031, 3, 4)))
     assert refusal.value.field == "paper"
 
 
@@ -202,7 +203,8 @@ def test_long_and_strange_names_do_not_stop_a_paper(
     given = schedule(2)
     rows = (replace(given.rows[0], location="Storeroom " * 1000, remarks=strange, keyset=strange), given.rows[1])
     assert "L-102" in read_by_poppler(schedule_pdf(replace(given, rows=rows)))
-    assert "AA3" in read_by_poppler(bench_sheet_pdf(replace(bench(), title=strange, revealed_to=long)))
+    odd = replace(bench(), head=replace(bench().head, title=strange))
+    assert "AA3" in read_by_poppler(bench_sheet_pdf(replace(odd, revealed_to=long)))
 
 
 def read_by_poppler(document: bytes) -> str:

@@ -12,16 +12,9 @@ from types import SimpleNamespace
 import openpyxl
 import pytest
 
-from app.documents import (
-    SCHEDULE_HEADINGS,
-    FactoryOrder,
-    csv_bytes,
-    factory_order_xlsx,
-    schedule_csv,
-    schedule_xlsx,
-    xlsx_bytes,
-)
-from app.ledger.jobs.schedule import BenchWork, Schedule
+from app.documents import FactoryOrder, PaperTable, factory_order_table, schedule_table
+from app.documents.schedule import SCHEDULE_HEADINGS
+from app.ledger.jobs.papers import BenchWork, Schedule
 
 FORMULAS = ["=cmd|'/c calc'!A0", "+1+1", "-2+3", "@SUM(A1)", '=HYPERLINK("http://x.example")', "\t=1", "\r=1"]
 
@@ -32,7 +25,7 @@ def read_csv(given: bytes) -> list[list[str]]:
 
 def test_the_schedule_as_csv_has_every_cylinder(schedule: Callable[..., Schedule]) -> None:
     given = schedule(12)
-    heading, *rows = read_csv(schedule_csv(given))
+    heading, *rows = read_csv(schedule_table(given).csv())
     assert tuple(heading) == SCHEDULE_HEADINGS
     assert [row[0] for row in rows] == [row.opening_number for row in given.rows]
     assert rows[8][7:9] == ["XAA9", "AA9, AC7, AC8, AA, A"]
@@ -41,7 +34,7 @@ def test_the_schedule_as_csv_has_every_cylinder(schedule: Callable[..., Schedule
 
 def test_the_schedule_as_xlsx_has_both_tables(schedule: Callable[..., Schedule]) -> None:
     given = schedule(12)
-    book = openpyxl.load_workbook(io.BytesIO(schedule_xlsx(given)))
+    book = openpyxl.load_workbook(io.BytesIO(schedule_table(given).xlsx()))
     assert book.sheetnames == ["By door", "By keyset"]
     doors, keysets = (list(sheet.values) for sheet in book)
     assert [row[0] for row in doors[1:]] == [row.opening_number for row in given.rows]
@@ -54,9 +47,9 @@ def test_the_schedule_as_xlsx_has_both_tables(schedule: Callable[..., Schedule])
 def test_a_formula_is_text_in_both(formula: str, schedule: Callable[..., Schedule]) -> None:
     given = schedule(1)
     hostile = replace(given, rows=(replace(given.rows[0], location=formula, remarks=formula),))
-    row = read_csv(schedule_csv(hostile))[1]
+    row = read_csv(schedule_table(hostile).csv())[1]
     assert row[1] == row[10] and row[1].startswith("'")
-    cell = openpyxl.load_workbook(io.BytesIO(schedule_xlsx(hostile)))["By door"]["B2"]
+    cell = openpyxl.load_workbook(io.BytesIO(schedule_table(hostile).xlsx()))["By door"]["B2"]
     assert cell.data_type == "s"
     assert cell.value == formula.replace("\r", "\n")
     assert cell.quotePrefix
@@ -64,15 +57,16 @@ def test_a_formula_is_text_in_both(formula: str, schedule: Callable[..., Schedul
 
 def test_odd_text_does_not_stop_a_spreadsheet() -> None:
     rows = [("nul\x00 \ud800 \U0001f511 قفل", 10**30), ("W" * 100_000, -1), ("", 0)]
-    book = openpyxl.load_workbook(io.BytesIO(xlsx_bytes("odd", date(2031, 3, 4), [("One", ("a", "b"), rows)])))
+    table = PaperTable("odd", date(2031, 3, 4), (("One", ("a", "b"), rows),))
+    book = openpyxl.load_workbook(io.BytesIO(table.xlsx()))
     assert book["One"]["A2"].value.startswith("nul\ufffd \ufffd")
     assert len(book["One"]["A3"].value) == 32_767
-    assert read_csv(csv_bytes(("a", "b"), rows))[2][0] == "W" * 100_000
+    assert read_csv(table.csv())[2][0] == "W" * 100_000
 
 
 def test_no_bitting_is_in_either(schedule: Callable[..., Schedule], bench: Callable[..., BenchWork]) -> None:
-    cells = [str(cell) for row in read_csv(schedule_csv(schedule())) for cell in row]
-    book = openpyxl.load_workbook(io.BytesIO(schedule_xlsx(schedule())))
+    cells = [str(cell) for row in read_csv(schedule_table(schedule()).csv()) for cell in row]
+    book = openpyxl.load_workbook(io.BytesIO(schedule_table(schedule()).xlsx()))
     cells += [str(cell) for sheet in book for row in sheet.values for cell in row]
     for key in bench().systems[0].keys:
         assert not any(key.bitting in cell for cell in cells)
@@ -81,21 +75,24 @@ def test_no_bitting_is_in_either(schedule: Callable[..., Schedule], bench: Calla
 def test_the_same_rows_give_the_same_bytes(
     schedule: Callable[..., Schedule], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    first = schedule_xlsx(schedule(3))
+    first = schedule_table(schedule(3)).xlsx()
     monkeypatch.setattr("time.time", lambda: 2_000_000_000.0)
     later = SimpleNamespace(now=lambda tz: datetime(2040, 1, 1, tzinfo=tz))
     monkeypatch.setattr("openpyxl.writer.excel.datetime", SimpleNamespace(datetime=later, timezone=timezone))
-    assert schedule_xlsx(schedule(3)) == first
+    assert schedule_table(schedule(3)).xlsx() == first
 
 
 def test_the_factory_order_as_xlsx(order: Callable[..., FactoryOrder]) -> None:
-    book = openpyxl.load_workbook(io.BytesIO(factory_order_xlsx(order())))
+    book = openpyxl.load_workbook(io.BytesIO(factory_order_table(order()).xlsx()))
     lines, instructions = (list(sheet.values) for sheet in book)
     assert sum(row[1] for row in lines[1:]) == 60
     assert ("Key system", "College GMK, new") in instructions
 
 
 def test_the_factory_order_as_xlsx_says_of_the_system_what_the_paper_says(order: Callable[..., FactoryOrder]) -> None:
+    given = order()
     for changed, words in (({"is_new_system": False}, "College GMK, extended"), ({"system_name": ""}, "none")):
-        book = openpyxl.load_workbook(io.BytesIO(factory_order_xlsx(replace(order(), **changed))))
+        book = openpyxl.load_workbook(
+            io.BytesIO(factory_order_table(replace(given, work=replace(given.work, **changed))).xlsx())
+        )
         assert ("Key system", words) in list(book["Instructions"].values)

@@ -137,7 +137,7 @@ NO_ROLE_OF_THEIR_OWN = {
         quoting.promises: lead_time promise_from
         quoting.lost_keys: lost_problems
         quoting.missing: questions_about facts_of
-        jobs.papers: schedule_of
+        jobs.papers: job_head schedule_of
         quoting.quoting: price_request price_option
         quoting.allocation: system_problems
         keysystems.crosskeying: make_cross_ready

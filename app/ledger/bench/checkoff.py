@@ -9,8 +9,14 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload, selectinload
 
 from app.keying import pin, write_bitting
-from app.ledger.jobs.papers import cylinder_symbol, operating, require_pinnable
-from app.ledger.jobs.schedule import BenchCylinder, BenchKey, BenchSystem
+from app.ledger.jobs.papers import (
+    BenchCylinder,
+    BenchKey,
+    BenchSystem,
+    cylinder_symbol,
+    operating,
+    require_pinnable,
+)
 from app.ledger.jobs.stages import wants_second_check
 from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keysystems.bittings import reveal_bittings, spec_of

@@ -12,7 +12,6 @@ from typing import NamedTuple
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.jobs.schedule import ScheduleKeyset, ScheduleRow
 from app.ledger.keysystems.system_queries import operators_of, symbol_on
 from app.ledger.quoting.request import old_price_reason
 from app.ledger.sites.cautions import cautions_for
@@ -30,6 +29,35 @@ from app.ledger.tables import (
     Level,
     Lock,
 )
+
+
+@dataclass(frozen=True, slots=True)
+class ScheduleRow:
+    """One cylinder, as the installer needs it. Never a bitting."""
+
+    cylinder_id: int
+    opening_number: str  # "" where the cylinder has no door on record
+    location: str
+    hand: str
+    lock: str
+    position: str
+    words: str
+    part_number: str
+    keyset: str  # its symbol, with X before and (NMK) after where they apply; "" uncombinated
+    operated_by: tuple[str, ...]  # every symbol whose key operates it, its own first, masters after
+    remarks: str
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ScheduleKeyset:
+    """One keyset of the job: how many cylinders carry it and how many keys go with it."""
+
+    symbol: str
+    level: str
+    purpose: str
+    cylinders: int
+    keys: int
 
 
 class JobCylinder(NamedTuple):
@@ -118,15 +146,24 @@ class JobCylinders:
         """The id of the key system that a cylinder belongs to; None uncombinated."""
         return None if line.keyset_id is None else self.by_id[line.keyset_id].system_id
 
+    def operators(self, line: JobCylinder) -> list[KeysetLine]:
+        """Every keyset whose key turns a cylinder: its own, those it is cross-keyed to, the masters above."""
+        if line.keyset_id is None:
+            return []
+        own, *above = operators_of(self.by_id[line.keyset_id], is_nmk=line.is_nmk, by_id=self.by_id)
+        crossed = (self.by_id[one] for one in self.crossed.get(line.id, ()) if one in self.by_id)
+        return list(dict.fromkeys((own, *crossed, *above)))
+
+    def symbol(self, line: JobCylinder) -> str:
+        """The cylinder's keyset with X before it (cross-keyed) and (NMK) after; "" uncombinated."""
+        if line.keyset_id is None:
+            return ""
+        return symbol_on(
+            self.by_id[line.keyset_id].symbol, is_crossed=bool(self.crossed.get(line.id)), is_nmk=line.is_nmk
+        )
+
     def row(self, line: JobCylinder, cautions: tuple[str, ...] = ()) -> ScheduleRow:
         """A cylinder as the schedule says it; its cautions are the caller's to look up."""
-        symbol, operators = "", list[KeysetLine]()
-        if line.keyset_id is not None:
-            own, *above = operators_of(self.by_id[line.keyset_id], is_nmk=line.is_nmk, by_id=self.by_id)
-            crossed = self.crossed.get(line.id, ())
-            symbol = symbol_on(own.symbol, is_crossed=bool(crossed), is_nmk=line.is_nmk)
-            further = (self.by_id[one] for one in crossed if one in self.by_id)
-            operators = list(dict.fromkeys((own, *further, *above)))
         return ScheduleRow(
             cylinder_id=line.id,
             opening_number=line.opening_number or "",
@@ -136,8 +173,8 @@ class JobCylinders:
             position=line.position,
             words=line.words,
             part_number=line.part_number,
-            keyset=symbol,
-            operated_by=tuple(keyset.symbol for keyset in operators),
+            keyset=self.symbol(line),
+            operated_by=tuple(keyset.symbol for keyset in self.operators(line)),
             remarks=" · ".join(text for text in (line.door_remarks, line.remarks) if text),
             cautions=cautions,
         )

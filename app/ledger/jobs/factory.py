@@ -9,7 +9,8 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.jobs.schedule import Schedule, ScheduleRow
+from app.ledger.jobs.cylinder_lines import ScheduleRow
+from app.ledger.jobs.papers import Schedule
 from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
 from app.ledger.quoting.request import LineRequest

@@ -4,15 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
-from datetime import date
 
 import sqlalchemy as sa
 
-from app.ledger.catalog.price_queries import get_house
-from app.ledger.jobs.queries import newest_revision_number
-from app.ledger.quoting.issuing import house_head
+from app.ledger.jobs.papers import JobHead, job_head
 from app.ledger.quoting.key_lines import own_copies
-from app.ledger.quoting.snapshot import HouseHead
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Door, Job, JobLine, Key, Keyset, KeySystem, LineKind, Maker
 
@@ -30,18 +26,17 @@ class HardwareItem:
     lines: tuple[int, ...]
     openings: tuple[str, ...]
 
+    @property
+    def line_words(self) -> str:
+        """The quote's lines, "1, 3"."""
+        return ", ".join(map(str, self.lines))
+
 
 @dataclass(frozen=True, slots=True)
 class HardwareList:
     """A job's hardware by maker and part number. blanks: key blanks to cut on the shop's bench, a line a keyway."""
 
-    house: HouseHead
-    job_number: int
-    revision: int
-    title: str
-    customer_name: str
-    promised_on: date | None
-    issued_on: date
+    head: JobHead
     lines: tuple[HardwareItem, ...]
     blanks: tuple[HardwareItem, ...]
 
@@ -56,13 +51,7 @@ def hardware_of(work: Work, job: Job) -> HardwareList:
             found.setdefault((maker, line.part_number, line.description), []).append(line)
     ordered = sorted(found.items(), key=lambda item: (item[0][0] == "", *item[0]))
     return HardwareList(
-        house=house_head(get_house(work.session)),
-        job_number=job.number,
-        revision=newest_revision_number(work.session, job.id),
-        title=job.title,
-        customer_name=job.customer.name,
-        promised_on=job.promised_on,
-        issued_on=work.today,
+        head=job_head(work, job),
         lines=tuple(
             HardwareItem(
                 maker,

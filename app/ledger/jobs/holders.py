@@ -9,7 +9,8 @@ from datetime import date
 import sqlalchemy as sa
 from sqlalchemy.orm import joinedload
 
-from app.ledger.jobs.schedule import Schedule
+from app.ledger.jobs.papers import Schedule
+from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Job, Key, Keyset, KeyState
 
@@ -31,6 +32,16 @@ class HeldKeys:
     copies: tuple[int, ...]
     due_back: date | None
     opens: tuple[str, ...]
+
+    @property
+    def level_words(self) -> str:
+        """The keyset's level and what it is for."""
+        return f"{self.level}, {self.purpose}" if self.purpose else self.level
+
+    @property
+    def copy_words(self) -> str:
+        """The copies in a few words, "copies 1-2, 4"."""
+        return say_copies(self.copies)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date
 
 import sqlalchemy as sa
-from sqlalchemy.orm import joinedload, selectinload
+from sqlalchemy.orm import selectinload
 
 from app.errors import BitternError
 from app.keying import Bitting as Cuts
-from app.keying import pin, write_bitting
+from app.keying import BittingSpec, Pinning, pin, write_bitting
 from app.ledger.catalog.price_queries import get_house
-from app.ledger.jobs.cylinder_lines import cautions_by_door, job_cylinders, key_counts
-from app.ledger.jobs.queries import newest_revision_number
-from app.ledger.jobs.schedule import (
-    BenchCylinder,
-    BenchKey,
-    BenchSystem,
-    BenchWork,
-    Schedule,
+from app.ledger.jobs.cylinder_lines import (
+    JobCylinders,
+    KeysetLine,
+    ScheduleKeyset,
+    ScheduleRow,
+    cautions_by_door,
+    job_cylinders,
 )
+from app.ledger.jobs.queries import newest_revision_number
 from app.ledger.keysystems.auditing import require_clean
 from app.ledger.keysystems.bittings import reveal_bittings, spec_of
 from app.ledger.keysystems.control import lacks_control
@@ -27,33 +29,125 @@ from app.ledger.keysystems.system_queries import operators_of, symbol_on
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
 from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.key_lines import own_copies
+from app.ledger.quoting.snapshot import HouseHead
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderOperator, Job, Keyset, KeySystem, Level, RecordsHolder, Role
+from app.ledger.tables import Cylinder, Job, Keyset, KeySystem, Level, RecordsHolder, Role
 
 
-def _cylinders(work: Work, job: Job) -> Sequence[Cylinder]:
-    return work.session.scalars(
-        sa.select(Cylinder)
-        .where(Cylinder.job_id == job.id)
-        .options(
-            joinedload(Cylinder.door),
-            selectinload(Cylinder.operators).joinedload(CylinderOperator.keyset),
-        )
-        .order_by(Cylinder.id)
-    ).all()
+@dataclass(frozen=True, slots=True)
+class JobHead:
+    """What each of a job's papers says at its head. revision: of the quote that it carries out; 0 without one."""
+
+    house: HouseHead
+    job_number: int
+    revision: int
+    title: str
+    customer_name: str
+    site_name: str
+    site_address: str
+    promised_on: date | None
+    issued_on: date
 
 
-def _systems(work: Work, cylinders: Sequence[Cylinder], counts: Collection[int]) -> list[KeySystem]:
-    """The systems of the cylinders, and those that only keys were sold to."""
-    keyset_ids = {cylinder.keyset_id for cylinder in cylinders if cylinder.keyset_id is not None} | set(counts)
-    system_ids = sa.select(Keyset.system_id).where(Keyset.id.in_(keyset_ids))
-    rows = (
-        sa.select(KeySystem)
-        .where(KeySystem.id.in_(system_ids))
-        .options(selectinload(KeySystem.keysets), selectinload(KeySystem.spec))
+def job_head(work: Work, job: Job) -> JobHead:
+    """The head of a paper that is made today."""
+    return JobHead(
+        house=house_head(get_house(work.session)),
+        job_number=job.number,
+        revision=newest_revision_number(work.session, job.id),
+        title=job.title,
+        customer_name=job.customer.name,
+        site_name=job.site.name if job.site else "",
+        site_address=job.site.address if job.site else "",
+        promised_on=job.promised_on,
+        issued_on=work.today,
     )
-    return list(work.session.scalars(rows.order_by(KeySystem.id)))
+
+
+@dataclass(frozen=True, slots=True)
+class Schedule:
+    """A job's keying schedule. `keyed_at`: shop or factory. Never a bitting."""
+
+    head: JobHead
+    system_name: str  # several systems: joined with " · "
+    keyed_at: str
+    rows: tuple[ScheduleRow, ...]
+    keysets: tuple[ScheduleKeyset, ...]
+
+    @property
+    def keys(self) -> int:
+        """How many keys come with the job."""
+        return sum(keyset.keys for keyset in self.keysets)
+
+
+@dataclass(frozen=True, slots=True)
+class BenchKey:
+    """A key to cut: its bitting and how many; 0 of a control key that the bench needs and the job does not bring.
+
+    `is_there`: whether a copy of it is on record.
+    """
+
+    symbol: str
+    bitting: str = field(repr=False)
+    quantity: int
+    is_control: bool = False
+    is_there: bool = True
+
+    @property
+    def note(self) -> str:
+        """What a key is for that turns no cylinder; "" of all others."""
+        if not self.is_control:
+            return ""
+        if self.quantity:
+            return "control key"
+        none = "none to cut" if self.is_there else "none on record here: ask the customer for theirs"
+        return f"control key: to try the cores, {none}"
+
+
+@dataclass(frozen=True, slots=True)
+class BenchCylinder:
+    """Cylinders of one keyset that are pinned alike."""
+
+    keyset: str
+    quantity: int
+    words: str
+    openings: tuple[str, ...]
+    operated_by: tuple[str, ...]
+    pinning: Pinning
+
+
+@dataclass(frozen=True, slots=True)
+class BenchSystem:
+    """What the bench does in one key system."""
+
+    name: str
+    keyway: str
+    spec_name: str
+    spec: BittingSpec
+    keys: tuple[BenchKey, ...]
+    cylinders: tuple[BenchCylinder, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BenchWork:
+    """A job's bench sheet: confidential. copies: of the customer's own keys, their keyway and how many."""
+
+    head: JobHead
+    revealed_to: str
+    systems: tuple[BenchSystem, ...]
+    copies: tuple[tuple[str, int], ...] = ()
+
+    @property
+    def cylinder_count(self) -> int:
+        """How many cylinders the bench pins."""
+        return sum(group.quantity for system in self.systems for group in system.cylinders)
+
+    @property
+    def key_count(self) -> int:
+        """How many keys it cuts, copies of the customer's own among them."""
+        keys = sum(key.quantity for system in self.systems for key in system.keys)
+        return keys + sum(count for _, count in self.copies)
 
 
 def cylinder_symbol(cylinder: Cylinder, by_id: dict[int, Keyset]) -> str:
@@ -78,19 +172,11 @@ def schedule_of(work: Work, job: Job) -> Schedule:
     found = job_cylinders(work.session, job.id)
     cautions = cautions_by_door(work.session, job.id, len(found.lines))
     return Schedule(
-        house=house_head(get_house(work.session)),
-        job_number=job.number,
-        title=job.title,
-        customer_name=job.customer.name,
-        site_name=job.site.name if job.site else "",
-        site_address=job.site.address if job.site else "",
+        head=job_head(work, job),
         system_name=found.system_name,
         keyed_at=job.keyed_at,
-        promised_on=job.promised_on,
-        issued_on=work.today,
         rows=tuple(found.row(line, cautions.get(line.door_id or 0, ())) for line in found.lines),
         keysets=found.keysets,
-        revision=newest_revision_number(work.session, job.id),
     )
 
 
@@ -101,33 +187,33 @@ def bench_work(work: Work, job: Job) -> BenchWork:
     is revealed. Raises LedgerError when nothing in the job is keyed on the shop's bench.
     """
     work.require(Role.BENCH)
-    cylinders = _cylinders(work, job)
-    ordered = key_counts(work.session, job.id)
-    systems = _systems(work, cylinders, ordered)
+    found = job_cylinders(work.session, job.id)
+    systems = _systems(work, found)
     require_pinnable(work, systems, "No bench sheet is printed.")
-    opened = reveal_bittings(
+    bittings = reveal_bittings(
         work, [system.id for system in systems], f"bench sheet of job {job.number}", job_id=job.id
     )
-    sent = sent_cylinders(work.session, job)
-    here = [cylinder for cylinder in cylinders if cylinder.id not in sent]
-    away = sent_keysets(work.session, job)
-    counts = {keyset: count for keyset, count in ordered.items() if keyset not in away}
-    made = tuple(bench for system in systems if (bench := _bench_system(system, here, opened, counts)) is not None)
+    away, their_keys = sent_cylinders(work.session, job), sent_keysets(work.session, job)
+    found = replace(
+        found,
+        lines=[line for line in found.lines if line.id not in away],
+        counts={keyset: count for keyset, count in found.counts.items() if keyset not in their_keys},
+    )
+    made = tuple(bench for system in systems if (bench := _bench_system(system, found, bittings)) is not None)
     copies = own_copies(job)
     if not made and not copies:
         raise LedgerError("", "Nothing in this job is keyed on the shop's own bench.")
-    return BenchWork(
-        house=house_head(get_house(work.session)),
-        job_number=job.number,
-        title=job.title,
-        customer_name=job.customer.name,
-        promised_on=job.promised_on,
-        issued_on=work.today,
-        revealed_to=work.actor.name,
-        systems=made,
-        revision=newest_revision_number(work.session, job.id),
-        copies=copies,
+    return BenchWork(job_head(work, job), work.actor.name, made, copies)
+
+
+def _systems(work: Work, found: JobCylinders) -> list[KeySystem]:
+    """The systems of the cylinders, and those that only keys were sold to."""
+    rows = (
+        sa.select(KeySystem)
+        .where(KeySystem.id.in_([system.id for system in found.systems]))
+        .options(selectinload(KeySystem.keysets), selectinload(KeySystem.spec))
     )
+    return list(work.session.scalars(rows.order_by(KeySystem.id)))
 
 
 def require_pinnable(work: Work, systems: Sequence[KeySystem], then: str) -> None:
@@ -173,37 +259,35 @@ def keyset_work(work: Work, system: KeySystem, keyset: Keyset) -> tuple[BenchSys
     return BenchSystem(system.name, system.keyway, system.spec.name, spec, keys, cylinders), stopped
 
 
-def _bench_system(
-    system: KeySystem, cylinders: Sequence[Cylinder], opened: dict[int, Cuts], counts: dict[int, int]
-) -> BenchSystem | None:
-    by_id = {keyset.id: keyset for keyset in system.keysets}
+def _bench_system(system: KeySystem, found: JobCylinders, bittings: Mapping[int, Cuts]) -> BenchSystem | None:
+    """The part of a job's cylinders and keys that is in one system; None where none of it is."""
     spec = spec_of(system)
-    control = next((opened.get(keyset.id) for keyset in system.keysets if keyset.level is Level.CONTROL), None)
-    alike: dict[tuple[str, tuple[int, ...], str], list[Cylinder]] = {}
-    for cylinder in cylinders:
-        if cylinder.keyset_id in by_id and cylinder.keyset_id in opened:
-            operators = tuple(keyset.id for keyset in operating(cylinder, by_id))
-            alike.setdefault((cylinder_symbol(cylinder, by_id), operators, cylinder.words), []).append(cylinder)
+    control = next((bittings.get(keyset.id) for keyset in system.keysets if keyset.level is Level.CONTROL), None)
+    alike: dict[tuple[str, tuple[KeysetLine, ...], str], list[str]] = {}
+    for line in found.lines:
+        if found.system_of(line) == system.id and line.keyset_id in bittings:
+            group = (found.symbol(line), tuple(found.operators(line)), line.words)
+            alike.setdefault(group, []).append(line.opening_number or "")
     groups = tuple(
         BenchCylinder(
             keyset=symbol,
-            quantity=len(group),
+            quantity=len(openings),
             words=words,
-            openings=tuple(cylinder.door.opening_number for cylinder in group if cylinder.door),
-            operated_by=tuple(by_id[one].symbol for one in operators),
-            pinning=pin(spec, {by_id[one].symbol: opened[one] for one in operators if one in opened}, control),
+            openings=tuple(filter(None, openings)),
+            operated_by=tuple(keyset.symbol for keyset in operators),
+            pinning=pin(spec, {one.symbol: bittings[one.id] for one in operators if one.id in bittings}, control),
         )
-        for (symbol, operators, words), group in alike.items()
+        for (symbol, operators, words), openings in alike.items()
     )
     keys = tuple(
         BenchKey(
             keyset.symbol,
-            write_bitting(spec, opened[keyset.id]),
-            counts.get(keyset.id, 0),
+            write_bitting(spec, bittings[keyset.id]),
+            found.counts.get(keyset.id, 0),
             is_control=keyset.level is Level.CONTROL,
             is_there=keyset.keys_ordered > 0,
         )
         for keyset in system.keysets
-        if keyset.id in opened and (counts.get(keyset.id) or (groups and keyset.level is Level.CONTROL))
+        if keyset.id in bittings and (found.counts.get(keyset.id) or (groups and keyset.level is Level.CONTROL))
     )
     return BenchSystem(system.name, system.keyway, system.spec.name, spec, keys, groups) if groups or keys else None

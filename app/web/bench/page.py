@@ -7,12 +7,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from app.documents import BenchPage, CylinderCard, SystemSheet, bench_page
+from app.documents import CylinderCard, SystemSheet, system_sheet
 from app.ledger.bench.checkoff import CUT_IN, CheckOff, checked_off
-from app.ledger.jobs.cylinder_lines import cautions_by_door, job_cylinders
+from app.ledger.jobs.cylinder_lines import ScheduleRow, cautions_by_door, job_cylinders
 from app.ledger.jobs.papers import bench_work
 from app.ledger.jobs.queries import days_late, get_job
-from app.ledger.jobs.schedule import ScheduleRow
 from app.ledger.jobs.stages import next_stages, wants_second_check
 from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keysystems.lost_keysets import lost_for_job
@@ -160,13 +159,12 @@ class RevealedSystem:
 
 def revealed(work: Work, page: BenchJobPage) -> tuple[RevealedSystem, ...]:
     """The job's pins and cuts, by system and group; puts the reveal on record. For bench and owner."""
-    opened = bench_work(work, page.job)
-    shown: BenchPage = bench_page(opened)
     ticks = _by_group(page)
     systems = []
-    for system, sheet in zip(opened.systems, shown.systems, strict=True):
+    for sheet in map(system_sheet, bench_work(work, page.job).systems):
         groups = []
-        for cylinder, card in zip(system.cylinders, sheet.cylinders, strict=True):
+        for card in sheet.cylinders:
+            cylinder = card.cylinder
             waiting = ticks.get((cylinder.keyset, cylinder.operated_by, cylinder.words), [])
             # Two systems may have a symbol in common; each group takes its own count, in the order of the job.
             taken, waiting[:] = waiting[: cylinder.quantity], waiting[cylinder.quantity :]

@@ -19,8 +19,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Job, JobFile, JobLine, KeySystem, Role, Stage
 from app.web.forms_base import BlankForm
 from app.web.jobs.forms import FileForm, MoveForm, NoteForm
-from app.web.papers.job_papers import Paper, papers_on_page
-from app.web.papers.source import JobSource
+from app.web.papers.job_papers import JobSource, Paper, papers_on_page
 
 # A move that ends the story is not the next step, and wants its reason.
 ENDS = (Stage.LOST, Stage.CANCELED)

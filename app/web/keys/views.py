@@ -292,8 +292,5 @@ def receipt_paper(work: Work, number: int) -> KeyReceipt:
         holder_name=signed.holder,
         holder_phone=signed.phone,
         authority=signed.authority,
-        keys=tuple(
-            ReceiptKey(signed.symbol, copy, f"{signed.symbol} {copy}", signed.opens, signed.due_back)
-            for copy in signed.copies
-        ),
+        keys=tuple(ReceiptKey(signed.symbol, copy, signed.opens, signed.due_back) for copy in signed.copies),
     )

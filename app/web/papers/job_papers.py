@@ -1,80 +1,151 @@
-"""Which papers a job has for the person who asks: the list on the job page, and what goes into the job folder."""
+"""A job's papers for the person who asks: what they are printed from, the list on the job page, what goes into the
+job folder.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
-from functools import partial
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property, partial
+
+from flask import abort, url_for
 
 from app import documents
-from app.documents import FactoryLine, FactoryOrder, payment_receipt_pdf
+from app.documents import FactoryOrder, KeyReceipt, PaperTable, ReceiptKey, first_of
 from app.ledger.bench.pins import pick_for_job
 from app.ledger.catalog.price_queries import get_house
-from app.ledger.jobs.factory import FactoryGroup, FactoryWork, factory_makers, factory_work
+from app.ledger.jobs.cylinder_lines import SystemLine, has_cylinders, key_counts
+from app.ledger.jobs.factory import factory_makers, factory_work
+from app.ledger.jobs.hardware import HardwareList, hardware_of
+from app.ledger.jobs.holders import KeyHolders, holders_of
+from app.ledger.jobs.papers import BenchWork, Schedule, bench_work, schedule_of
 from app.ledger.jobs.payments import payments_of
-from app.ledger.keys.key_queries import signed_receipts
+from app.ledger.jobs.stages import taker_of
+from app.ledger.keys.key_queries import keys_to_sign, signed_receipts
+from app.ledger.keysystems.authority import authority_of, systems_of_job
+from app.ledger.keysystems.lost_keysets import exposed_by, where_it_opens
+from app.ledger.quoting.factory_keyed import sent_keysets
 from app.ledger.quoting.issuing import house_head
-from app.ledger.quoting.snapshot import read_snapshot
-from app.ledger.tables import QuoteRevision, Role
+from app.ledger.quoting.key_lines import own_copies
+from app.ledger.quoting.snapshot import QuoteSnapshot, read_snapshot
+from app.ledger.store.work import Work
+from app.ledger.tables import Job, Key, Keyset, KeySystem, Level, Role
 from app.web.access import may
 from app.web.keys.views import receipt_paper
 from app.web.keysystems.views import bitting_list
 from app.web.navigation import address_of
-from app.web.papers.source import JobSource
-
-_LEVELS = {1: "Single keyed", 2: "Two levels: masters over changes", 3: "Three levels: grand, masters, changes"}
-_STAMPING = (
-    "Keys: the keyset's symbol and the copy number. Cylinders: the keyset's symbol, on the side that does not show. "
-    "No bitting and no address on any of them."
-)
+from app.web.services import the_config
 
 
-_FACTORY_RECORDS = "The factory holds this system's records: the key bitting array and the list of bittings in use."
-_OUR_RECORDS = (
-    "We hold this system's records. Key only from the bittings that come with this order, sealed, from the owner by "
-    "name; make no other bitting of this system, and say on the packing slip which were used."
-)
+class JobSource:
+    """One job's view models, made when first asked for. `bench` opens bittings and puts that on record."""
 
+    def __init__(self, work: Work, job: Job) -> None:
+        self.work = work
+        self.job = job
 
-def factory_order(asked: FactoryWork, made_by: str) -> FactoryOrder:
-    """What the form says; no bitting is known here, since the factory makes them.
+    @cached_property
+    def schedule(self) -> Schedule:
+        """The keying schedule; a page that says why where the job has none yet."""
+        if not self.schedule_so_far.rows:
+            abort(404, f"Job {self.job.number} has no cylinders yet: they come on record when its quote is accepted.")
+        return self.schedule_so_far
 
-    made_by: who prints it, told while it was not ordered; after that it keeps the day and author of its ordering.
-    """
-    schedule = asked.schedule
-    ordered_on, by = asked.ordered or (None, made_by)
-    levels = _LEVELS.get(asked.levels, "Four levels: great grand, grands, masters, changes")
-    return FactoryOrder(
-        house=schedule.house,
-        order_number=f"F-{schedule.job_number}-{asked.place}, revision {schedule.revision}",
-        ordered_on=ordered_on,
-        made_on=schedule.issued_on,
-        by=by,
-        maker_name=asked.maker_name,
-        need_by=asked.need_by,
-        ship_to=f"{schedule.house.name}\n{schedule.house.address}",
-        system_name=asked.system_name,
-        is_new_system=asked.is_new_system,
-        records=_OUR_RECORDS if asked.is_from_our_records else _FACTORY_RECORDS,
-        keying_instruction=f"{levels}. Key as scheduled below; no keyset's key may turn a cylinder that does not "
-        "list it under “Operated by”.",
-        stamping_instruction=_STAMPING,
-        lines=tuple(_line(group) for group in asked.groups),
-    )
+    @cached_property
+    def schedule_so_far(self) -> Schedule:
+        """The same, without a row where the job has no cylinder: further keys are sold alone, too."""
+        return schedule_of(self.work, self.job)
 
+    @cached_property
+    def bench(self) -> BenchWork:
+        """The bench's work, bittings open: an event."""
+        return bench_work(self.work, self.job)
 
-def _line(group: FactoryGroup) -> FactoryLine:
-    return FactoryLine(
-        quantity=group.quantity,
-        part_number=group.part_number,
-        words=group.words,
-        keyset=group.keyset,
-        keying=group.keying,
-        operated_by=", ".join(group.operated_by),
-        keys=group.keys,
-        stamping=group.stamp,
-        mark_for=", ".join(group.openings),
-    )
+    @cached_property
+    def has_cylinders(self) -> bool:
+        """Whether its quote was accepted with something to key."""
+        return has_cylinders(self.work.session, self.job.id)
+
+    @cached_property
+    def systems(self) -> Sequence[KeySystem]:
+        """The key systems of its cylinders and keys."""
+        return systems_of_job(self.work.session, self.job.id)
+
+    @cached_property
+    def named_systems(self) -> Sequence[SystemLine]:
+        """The same by name, which is what their papers are listed by; the job page has found them already."""
+        return [SystemLine(system.id, system.name) for system in self.systems]
+
+    @cached_property
+    def is_cut_here(self) -> bool:
+        """Whether keys come with it that the bench cuts, where its cylinders are keyed at the factory too."""
+        session, job = self.work.session, self.job
+        return bool(own_copies(job) or set(key_counts(session, job.id)) - sent_keysets(session, job))
+
+    @cached_property
+    def hardware(self) -> HardwareList:
+        """What purchasing brings in."""
+        return hardware_of(self.work, self.job)
+
+    @cached_property
+    def holders(self) -> KeyHolders:
+        """Who holds which key."""
+        return holders_of(self.work, self.job, self.schedule)
+
+    @cached_property
+    def to_sign(self) -> tuple[str, Sequence[Key]]:
+        """Who signs for keys of the job, and which."""
+        session, job = self.work.session, self.job
+        taker = taker_of(session, job.id) or job.accepted_by or job.customer.name
+        return keys_to_sign(session, job.id, taker, is_handed_over=job.stage.is_with_customer)
+
+    @cached_property
+    def receipt(self) -> KeyReceipt:
+        """The receipt that who takes the job's keys, or holds them, signs."""
+        holder, keys = self.to_sign
+        job, opens = self.schedule_so_far.head, dict[str, dict[str, None]]()
+        for row in self.schedule_so_far.rows:
+            for symbol in row.operated_by:
+                opens.setdefault(symbol, {})[row.opening_number] = None
+        works = {keyset: self._works(keyset, opens) for keyset in {key.keyset for key in keys}}
+        return KeyReceipt(
+            house=job.house,
+            number=f"for job {job.job_number}, revision {job.revision}",
+            issued_on=job.issued_on,
+            issued_by=self.work.actor.name,
+            customer_name=job.customer_name,
+            site_name=job.site_name,
+            holder_name=holder,
+            holder_phone=self.job.customer.phone if holder in (self.job.accepted_by, job.customer_name) else "",
+            authority="; ".join(filter(None, (authority_of(system) for system in self.systems))),
+            keys=tuple(
+                ReceiptKey(key.keyset.symbol, key.copy_number, works[key.keyset], key.due_back) for key in keys
+            ),
+            is_handed_over=False,
+        )
+
+    def order(self, maker: str) -> FactoryOrder:
+        """The order to one maker's factory."""
+        return FactoryOrder(factory_work(self.work, self.job, self.schedule, maker), self.work.actor.name)
+
+    def pick_list(self) -> bytes:
+        """The pins to pick, as PDF: the reveal is an event."""
+        picked = pick_for_job(self.work, self.job)
+        return documents.pick_list_pdf(self.schedule.head, picked, self.work.actor.name)
+
+    def _works(self, keyset: Keyset, opens: dict[str, dict[str, None]]) -> str:
+        """Where a key works, in a few words: in this job, or of one sold without a cylinder, on record."""
+        if keyset.level is Level.CONTROL:
+            return where_it_opens(keyset, ())
+        if keyset.symbol in opens:
+            return first_of([opening for opening in opens[keyset.symbol] if opening], 8)
+        return where_it_opens(keyset, exposed_by(self.work.session, keyset))
+
+    @staticmethod
+    def cylinder_address(cylinder_id: int) -> str:
+        """Where a cylinder's page is, as a label's code says it: at the address that phones of this house reach."""
+        path = url_for("cylinders.show", cylinder_id=cylinder_id)
+        return (the_config().address or url_for("login.home", _external=True)).rstrip("/") + path
 
 
 CSV, PDF, XLSX = "CSV", "PDF", "XLSX"
@@ -117,101 +188,101 @@ def papers_on_page(source: JobSource) -> tuple[Paper, ...]:
 
 
 def _paper(
-    source: JobSource, words: str, name: str, *makes: tuple[str, Callable[[], bytes]], is_secret: bool = False
+    source: JobSource,
+    words: str,
+    name: str,
+    make: Callable[[], bytes],
+    table: Callable[[], PaperTable] | None = None,
+    *,
+    has_csv: bool = True,
+    is_secret: bool = False,
 ) -> Paper:
-    number = source.job.number
-    files = (
-        PaperFile(
-            form,
-            f"{name}-{number}.{form.lower()}",
-            address_of("papers.secret" if is_secret else "papers.show", number=number, name=f"{name}.{form.lower()}"),
-            make,
-        )
-        for form, make in makes
-    )
-    return Paper(words, f"for job {number}", tuple(files), is_secret)
+    """A paper that is opened by its name under the job's address; table: its rows, where it has any."""
+    job = source.job.number
+    makes = [(PDF, make)]
+    if table is not None:
+        makes.append((XLSX, lambda: table().xlsx()))
+        if has_csv:
+            makes.append((CSV, lambda: table().csv()))
+    endpoint = "papers.secret" if is_secret else "papers.show"
+    files = []
+    for form, made_by in makes:
+        ending = form.lower()
+        url = address_of(endpoint, number=job, name=f"{name}.{ending}")
+        files.append(PaperFile(form, f"{name}-{job}.{ending}", url, made_by))
+    return Paper(words, f"for job {job}", tuple(files), is_secret)
+
+
+def _elsewhere(words: str, number: str, name: str, url: str, make: Callable[[], bytes]) -> Paper:
+    """A paper in the job's folder that has an address of another room."""
+    return Paper(words, number, (PaperFile(PDF, f"{name}.pdf", url, make),))
 
 
 def _quotes(source: JobSource) -> Iterator[Paper]:
-    job = source.job
-    for revision in job.revisions:
-        number = f"{job.number}-{revision.revision}"
-        url = address_of("quotes.pdf", number=job.number, revision=revision.revision)
-        make = partial(_quote, revision)
-        yield Paper(f"Quote {number}", number, (PaperFile(PDF, f"quote-{number}.pdf", url, make),))
-        if may("quotes.owner_pdf"):
-            url = address_of("quotes.owner_pdf", number=job.number, revision=revision.revision)
-            make = partial(_owner_quote, revision)
-            yield Paper(
-                f"Costs of quote {number}",
-                number,
-                (PaperFile(PDF, f"owner-{number}.pdf", url, make),),
-            )
+    job = source.job.number
+    for row in source.job.revisions:
+        number, revision, text = f"{job}-{row.revision}", row.revision, row.snapshot
+        for words, name, endpoint, printed in (
+            ("Quote", "quote", "quotes.pdf", documents.quote_pdf),
+            ("Costs of quote", "owner", "quotes.owner_pdf", documents.owner_quote_pdf),
+        ):
+            if may(endpoint):
+                url = address_of(endpoint, number=job, revision=revision)
+                make = partial(_printed_quote, printed, text)
+                yield _elsewhere(f"{words} {number}", number, f"{name}-{number}", url, make)
 
 
-def _quote(revision: QuoteRevision) -> bytes:
-    return documents.quote_pdf(read_snapshot(revision.snapshot))
-
-
-def _owner_quote(revision: QuoteRevision) -> bytes:
-    return documents.owner_quote_pdf(read_snapshot(revision.snapshot))
+def _printed_quote(printed: Callable[[QuoteSnapshot], bytes], text: str) -> bytes:
+    return printed(read_snapshot(text))
 
 
 def _open_papers(source: JobSource) -> Iterator[Paper]:
     """What stands on paper for everybody: there is none of it before the quote is accepted."""
-    job = source.job
     if source.has_cylinders:
         yield _paper(
             source,
             "Keying schedule, by door",
             "keying-schedule",
-            (PDF, lambda: documents.schedule_pdf(source.schedule)),
-            (XLSX, lambda: documents.schedule_xlsx(source.schedule)),
-            (CSV, lambda: documents.schedule_csv(source.schedule)),
+            lambda: documents.schedule_pdf(source.schedule),
+            lambda: documents.schedule_table(source.schedule),
         )
         yield _paper(
             source,
             "Keying schedule, by keyset",
             "keyset-schedule",
-            (PDF, lambda: documents.keyset_schedule_pdf(source.schedule)),
+            lambda: documents.keyset_schedule_pdf(source.schedule),
         )
         yield _paper(
             source,
             "Keys by holder",
             "key-holders",
-            (PDF, lambda: documents.holders_pdf(source.holders)),
-            (XLSX, lambda: documents.holders_xlsx(source.holders)),
-            (CSV, lambda: documents.holders_csv(source.holders)),
+            lambda: documents.holders_pdf(source.holders),
+            lambda: documents.holders_table(source.holders),
         )
     if source.to_sign[1]:
-        yield _paper(
-            source, "Key receipt, to sign", "key-receipt", (PDF, lambda: documents.key_receipt_pdf(source.receipt))
-        )
-    if job.lines:
+        yield _paper(source, "Key receipt, to sign", "key-receipt", lambda: documents.key_receipt_pdf(source.receipt))
+    if source.job.lines:
         yield _paper(
             source,
             "Hardware list",
             "hardware-list",
-            (PDF, lambda: documents.hardware_list_pdf(source.hardware)),
-            (XLSX, lambda: documents.hardware_xlsx(source.hardware)),
-            (CSV, lambda: documents.hardware_csv(source.hardware)),
+            lambda: documents.hardware_list_pdf(source.hardware),
+            lambda: documents.hardware_table(source.hardware),
         )
-    makers = factory_makers(source.work.session, job)
-    for place, maker in enumerate(makers, start=1):
-        make_pdf, make_xlsx = (partial(_order, source, maker, form) for form in (PDF, XLSX))
-        yield _paper(source, f"Factory order, {maker}", f"factory-order-{place}", (PDF, make_pdf), (XLSX, make_xlsx))
-    if source.has_cylinders:
+    for place, maker in enumerate(factory_makers(source.work.session, source.job), start=1):
+        order = partial(source.order, maker)
         yield _paper(
             source,
-            "Labels",
-            "labels",
-            (PDF, lambda: documents.labels_pdf(source.schedule, source.cylinder_address)),
+            f"Factory order, {maker}",
+            f"factory-order-{place}",
+            lambda order=order: documents.factory_order_pdf(order()),  # type: ignore[misc]
+            lambda order=order: documents.factory_order_table(order()),  # type: ignore[misc]
+            has_csv=False,
         )
-
-
-def _order(source: JobSource, maker: str, form: str) -> bytes:
-    order = factory_order(factory_work(source.work, source.job, source.schedule, maker), source.work.actor.name)
-    return documents.factory_order_pdf(order) if form == PDF else documents.factory_order_xlsx(order)
+    if source.has_cylinders:
+        yield _paper(
+            source, "Labels", "labels", lambda: documents.labels_pdf(source.schedule, source.cylinder_address)
+        )
 
 
 def _payments(source: JobSource) -> Iterator[Paper]:
@@ -220,9 +291,8 @@ def _payments(source: JobSource) -> Iterator[Paper]:
         house = house_head(get_house(work.session))
         for place, receipt in enumerate(payments_of(work.session, job.number).receipts, start=1):
             url = address_of("payments.receipt", number=job.number, place=place)
-            name = f"receipt-{receipt.number}.pdf"
-            make = partial(payment_receipt_pdf, house, receipt)
-            yield Paper(f"Receipt {receipt.number}", receipt.number, (PaperFile(PDF, name, url, make),))
+            make = partial(documents.payment_receipt_pdf, house, receipt)
+            yield _elsewhere(f"Receipt {receipt.number}", receipt.number, f"receipt-{receipt.number}", url, make)
 
 
 def _key_receipts(source: JobSource) -> Iterator[Paper]:
@@ -230,11 +300,9 @@ def _key_receipts(source: JobSource) -> Iterator[Paper]:
         return
     systems = [system.id for system in source.named_systems]
     for number, holder in signed_receipts(source.work.session, source.job.id, systems):
-        url = address_of("keys.receipt", number=number)
+        words, url = f"Key receipt {number}, {holder}", address_of("keys.receipt", number=number)
         make = partial(_key_receipt, source, number)
-        yield Paper(
-            f"Key receipt {number}, {holder}", str(number), (PaperFile(PDF, f"key-receipt-{number}.pdf", url, make),)
-        )
+        yield _elsewhere(words, str(number), f"key-receipt-{number}", url, make)
 
 
 def _key_receipt(source: JobSource, number: int) -> bytes:
@@ -246,37 +314,27 @@ def _secret_papers(source: JobSource) -> Iterator[Paper]:
     work, job = source.work, source.job
     if work.actor.role is Role.COUNTER or not (source.has_cylinders or source.systems or source.is_cut_here):
         return
-    if "shop" in job.keyed_at:
-        yield _paper(
-            source,
-            "Bench sheet",
-            "bench-sheet",
-            (PDF, lambda: documents.bench_sheet_pdf(source.bench)),
-            is_secret=True,
-        )
-    if "shop" in job.keyed_at or source.is_cut_here:
-        yield _paper(
-            source, "Keys to cut", "keys-to-cut", (PDF, lambda: documents.keys_list_pdf(source.bench)), is_secret=True
-        )
-    if "shop" in job.keyed_at:
-        yield _paper(
-            source,
-            "Pins to pick",
-            "pins-to-pick",
-            (PDF, lambda: documents.pick_list_pdf(source.pick_head, pick_for_job(work, job))),
-            is_secret=True,
-        )
+    is_keyed_here = "shop" in job.keyed_at
+    secrets = [
+        ("Bench sheet", "bench-sheet", is_keyed_here, lambda: documents.bench_sheet_pdf(source.bench)),
+        (
+            "Keys to cut",
+            "keys-to-cut",
+            is_keyed_here or source.is_cut_here,
+            lambda: documents.keys_list_pdf(source.bench),
+        ),
+        ("Pins to pick", "pins-to-pick", is_keyed_here, source.pick_list),
+    ]
+    for words, name, is_wanted, make in secrets:
+        if is_wanted:
+            yield _paper(source, words, name, make, is_secret=True)
     if may("keysystems.bitting_list_file"):
         for system in source.named_systems:
-            make = partial(_bitting_list, source, system.id)
             url = address_of("keysystems.bitting_list_file", system_id=system.id)
-            name = f"bitting-list-{system.id}.pdf"
-            yield Paper(
-                f"Bitting list, {system.name}",
-                f"system {system.id}",
-                (PaperFile(PDF, name, url, make),),
-                is_secret=True,
-            )
+            make = partial(_bitting_list, source, system.id)
+            words = f"Bitting list, {system.name}"
+            listed = _elsewhere(words, f"system {system.id}", f"bitting-list-{system.id}", url, make)
+            yield replace(listed, is_secret=True)
 
 
 def _bitting_list(source: JobSource, system_id: int) -> bytes:

@@ -27,8 +27,7 @@ from app.ledger.store.events import OVERRIDES, events_of_job
 from app.ledger.tables import Role
 from app.web.access import proven, roles
 from app.web.files import CSV, PDF, XLSX, ZIP, send
-from app.web.papers.job_papers import papers_of
-from app.web.papers.source import JobSource
+from app.web.papers.job_papers import JobSource, papers_of
 from app.web.reauthentication import ask_to_prove
 from app.web.services import current_work, the_config
 

@@ -12,20 +12,7 @@ from markupsafe import Markup
 from wtforms import HiddenField
 from wtforms.validators import Regexp
 
-from app.documents import (
-    DayList,
-    WeekBar,
-    day_list_xlsx,
-    lapsing_list,
-    lost_list,
-    open_list,
-    owed_list,
-    promised_list,
-    stage_list,
-    waiting_list,
-    week_chart,
-    won_list,
-)
+from app.documents import DayList, WeekBar, day_list, week_chart
 from app.ledger.care.backups import LastBackup, last_backup
 from app.ledger.jobs.queries import LedgerPage, LedgerQuestion, ledger_page
 from app.ledger.jobs.stages import lose_quote
@@ -105,35 +92,37 @@ NO_END = 10_000_000
 def _waiting(work: Work, arguments: Arguments) -> DayList:
     whom = read_whom(arguments)
     rows = waiting_jobs(work.session, work.today, whom, limit=NO_END)
-    return waiting_list(rows, f"Waiting on {whom}" if whom else "What waits on whom")
+    return day_list("waiting", f"Waiting on {whom}" if whom else "What waits on whom", rows)
 
 
 def _promised(work: Work, arguments: Arguments) -> DayList:
     if arguments.get("day") == "overdue":
         overdue = promised_jobs(work.session, work.today, is_overdue=True)
-        return promised_list(overdue, "Overdue from before this week")
+        return day_list("promised", "Overdue from before this week", overdue)
     day = read_day(arguments)
     rows = promised_jobs(work.session, work.today, day)
-    return promised_list(rows, f"Promised for {show_day(day)}" if day else "Promised this week")
+    return day_list("promised", f"Promised for {show_day(day)}" if day else "Promised this week", rows)
 
 
 def _won(work: Work, arguments: Arguments) -> DayList:
     days = read_period(arguments)
-    return won_list(won_quotes(work.session, work.today, days), f"Quotes won in the last {days} days")
+    return day_list("won", f"Quotes won in the last {days} days", won_quotes(work.session, work.today, days))
 
 
 def _lost(work: Work, arguments: Arguments) -> DayList:
     days, reason = read_period(arguments), " ".join(arguments.get("reason", "").split())[:500]
     title = f"Quotes lost in the last {days} days"
-    return lost_list(lost_quotes(work.session, work.today, days, reason), f"{title}: {reason}" if reason else title)
+    rows = lost_quotes(work.session, work.today, days, reason)
+    return day_list("lost", f"{title}: {reason}" if reason else title, rows)
 
 
 def _owed(work: Work, arguments: Arguments) -> DayList:
     sent = arguments.get("customer", "")
     if sent.isascii() and sent.isdecimal() and len(sent) < 10:
         customer = get_customer(work.session, int(sent))
-        return owed_list(owed_jobs(work.session, work.today, customer.id), f"Owed by {customer.name}")
-    return owed_list(owed_jobs(work.session, work.today), "Handed over and not paid in full")
+        rows = owed_jobs(work.session, work.today, customer.id)
+        return day_list("owed", f"Owed by {customer.name}", rows)
+    return day_list("owed", "Handed over and not paid in full", owed_jobs(work.session, work.today))
 
 
 def _jobs(work: Work, arguments: Arguments) -> DayList:
@@ -141,12 +130,12 @@ def _jobs(work: Work, arguments: Arguments) -> DayList:
     page = ledger_page(work.session, work.today, question, size=NO_END)
     kinds = [question.stage.word if question.stage else "", "late" if question.is_late else ""]
     title = " ".join(["Jobs", *(kind for kind in kinds if kind)])
-    return open_list(page.rows, title if question.includes_over or any(kinds) else "Open jobs")
+    return day_list("jobs", title if question.includes_over or any(kinds) else "Open jobs", page.rows)
 
 
 def _stages(work: Work, arguments: Arguments) -> DayList:
     page = ledger_page(work.session, work.today, LedgerQuestion(), size=1)
-    return stage_list(page.stages, "Value and margin by stage")
+    return day_list("stages", "Value and margin by stage", page.stages)
 
 
 LISTS: Mapping[str, Callable[[Work, Arguments], DayList]] = {
@@ -242,7 +231,7 @@ def sheet(name: str) -> ResponseReturnValue:
     found = a_list(work, name, request.args)
     if found is None:
         abort(404)
-    return send(day_list_xlsx(found, work.today), f"{found.name}-{work.today.isoformat()}.xlsx", XLSX)
+    return send(found.xlsx(work.today), f"{found.name}-{work.today.isoformat()}.xlsx", XLSX)
 
 
 @blueprint.route("/follow-up", methods=["GET", "POST"])
@@ -272,5 +261,6 @@ def follow_up() -> ResponseReturnValue:
 def follow_up_sheet() -> ResponseReturnValue:
     """The follow-up list as a spreadsheet."""
     work = current_work()
-    found = lapsing_list(lapsing_quotes(work.session, work.today, read_within(request.args)), "Quotes to follow up")
-    return send(day_list_xlsx(found, work.today), f"{found.name}-{work.today.isoformat()}.xlsx", XLSX)
+    rows = lapsing_quotes(work.session, work.today, read_within(request.args))
+    found = day_list("follow-up", "Quotes to follow up", rows)
+    return send(found.xlsx(work.today), f"{found.name}-{work.today.isoformat()}.xlsx", XLSX)

@@ -6,7 +6,7 @@ from fractions import Fraction
 
 import pytest
 
-from app.documents import schedule_csv
+from app.documents import schedule_table
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.sites.cautions import DRILLING, EGRESS, FINISHES, FIRE, INSIDE, caution_word, cautions_of
 from app.ledger.store.work import Work
@@ -77,7 +77,7 @@ def test_cautions_print_on_the_schedule_by_what_stands_on_the_door(work: Work) -
     rows = {row.opening_number: row.cautions for row in schedule_of(work, keyed.job).rows}
     assert rows[exit_door.opening_number] == (INSIDE,)
     assert rows[rated.opening_number] == (FIRE, DRILLING)
-    text = schedule_csv(schedule_of(work, keyed.job)).decode("utf-8-sig")
+    text = schedule_table(schedule_of(work, keyed.job)).csv().decode("utf-8-sig")
     assert INSIDE in text and DRILLING in text
 
 

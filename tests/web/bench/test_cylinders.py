@@ -12,7 +12,7 @@ from app.config import Config
 from app.ledger.care.opening import Ledger
 from app.ledger.store.work import Work
 from app.ledger.tables import CylinderOperator, Event, Role
-from app.web.papers.source import JobSource
+from app.web.papers.job_papers import JobSource
 from tests import factories
 from tests.factories import FormClient
 from tests.keyed import BITTINGS, bitting_in, keyed_job
