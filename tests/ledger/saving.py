@@ -22,7 +22,7 @@ from app.ledger.tables import Job, LineKind, Role, User
 from app.pricing import KeyingKind
 
 NOW = datetime(2026, 3, 2, 15, tzinfo=UTC)
-DOORS = (DoorRow(1, "FRONT", "Shop front", "RH"), DoorRow(2, "BACK", "Yard", "LH"))
+DOORS = (DoorRow(1, "FRONT", location="Shop front", hand="RH"), DoorRow(2, "BACK", location="Yard", hand="LH"))
 _MORTISE = CylinderAttributes("mortise", Fraction(9, 8), 6, 6, "AQ1", "standard", None, "626")
 _PAIR = LineRequest(LineKind.CYLINDER, 2, "ARD", attributes=_MORTISE, keying=KeyingInstruction(KeyingKind.KA))
 LINES = (_PAIR, LineRequest(LineKind.HARDWARE, 1, price_code="RING-SET"))

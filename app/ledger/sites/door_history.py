@@ -7,9 +7,8 @@ from dataclasses import dataclass, field
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload, selectinload
-from sqlalchemy.orm.attributes import flag_modified
 
-from app.ledger.sites.doors import DoorChange, FieldChange, for_event, put, said
+from app.ledger.sites.doors import DoorChange, door_texts, for_event
 from app.ledger.sites.duplicate_doors import MERGED, UNMERGED, ReturningDoor, bring_back, taken_back, what_returns
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale
@@ -102,12 +101,12 @@ def plan_undo(session: Session, site_id: int, event_id: int) -> UndoPlan:
         if door is None:
             kept.append("A door of this change is not on record any more.")
             continue
-        now = said(door)
+        now = door_texts(door)
         since = [name for name, (_, new) in fields.items() if now[name] != new]
         kept += [
             f"{door.opening_number}, {name}: changed since to {now[name] or 'none'}; it stays." for name in since
         ]
-        back = tuple(FieldChange(name, new, old) for name, (old, new) in fields.items() if name not in since)
+        back = {name: (new, old) for name, (old, new) in fields.items() if name not in since}
         if back:
             changes.append(DoorChange(door.id, door.version, door.opening_number, back))
     going = _going(doors, {int(one) for one in hung}, kept)
@@ -166,8 +165,7 @@ def undo_change(work: Work, site_id: int, event_id: int, seen: Mapping[int, int]
         doors = _doors(work.session, site_id, set(plan.seen))
         _refuse_taken(work.session, site_id, plan)
         for change in plan.changes:
-            put(doors[change.door_id], {one.field: one.new for one in change.fields})
-            flag_modified(doors[change.door_id], "remarks")
+            change.apply(doors[change.door_id])
         gone = {cylinder_id for cylinder_id, _ in plan.cylinders}
         for cylinder in [one for door in doors.values() for one in door.cylinders if one.id in gone]:
             work.session.delete(cylinder)
@@ -194,7 +192,7 @@ def undo_change(work: Work, site_id: int, event_id: int, seen: Mapping[int, int]
 
 
 def _refuse_taken(session: Session, site_id: int, plan: UndoPlan) -> None:
-    back = {one.new: change.door_id for change in plan.changes for one in change.fields if one.field == "opening"}
+    back = {one.fields["opening"][1]: one.door_id for one in plan.changes if "opening" in one.fields}
     gone = {door_id for door_id, _, _ in plan.removed}
     rows = sa.select(Door.opening_number, Door.id).where(Door.site_id == site_id)
     for opening, door_id in session.execute(rows):

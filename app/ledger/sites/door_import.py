@@ -9,12 +9,11 @@ from dataclasses import dataclass
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload, selectinload
-from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import BitternError, Problem, Problems
 from app.ledger.sites.cylinders import standing, type_in
 from app.ledger.sites.door_paste import LIST_COLUMNS, MOST_ROWS, DoorRow, read_door_table
-from app.ledger.sites.doors import FIELDS, DoorChange, changed, for_event, put, said
+from app.ledger.sites.doors import FIELDS, DoorChange, changed, door_texts, for_event, set_texts
 from app.ledger.sites.duplicate_doors import number_key
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import Stale
@@ -71,7 +70,7 @@ def plan_doors(session: Session, site_id: int, rows: Sequence[DoorRow]) -> ListP
     added, changes, unchanged = [], [], 0
     for opening, (first, values) in wanted.items():
         door = known.get(opening)
-        before = said(door) if door else dict.fromkeys(FIELDS, "") | {"egress": "no", "fire rated": "no"}
+        before = door_texts(door) if door else dict.fromkeys(FIELDS, "") | {"egress": "no", "fire rated": "no"}
         after = {**before, "opening": opening, **values}
         if after["function"] and not after["lock"]:
             problems.append(Problem(f"row {first}, lock", "Say what lock it is; a function alone is not one."))
@@ -212,13 +211,11 @@ def import_doors(work: Work, site_id: int, rows: Sequence[DoorRow], seal: str = 
         known = {door.opening_number: door for door in _doors(work.session, site_id)}
         for values in plan.added:
             door = Door(site_id=site_id)
-            put(door, values)
+            set_texts(door, values)
             known[door.opening_number] = door
             work.session.add(door)
         for change in plan.changed:
-            door = known[change.opening]
-            put(door, {one.field: one.new for one in change.fields})
-            flag_modified(door, "remarks")
+            change.apply(known[change.opening])
         work.session.flush()
         cylinders = [
             Cylinder(
@@ -332,7 +329,7 @@ def site_list(session: Session, site_id: int) -> list[list[str]]:
 
 
 def _rows(door: Door) -> list[list[str]]:
-    fields = said(door)
+    fields = door_texts(door)
     hung = [
         {
             "position": one.position,

@@ -65,31 +65,23 @@ _YES = {"yes", "y", "x", "true", "1"}
 _NO = {"", "no", "n", "false", "0", "-"}
 
 
-@dataclass(frozen=True, slots=True)
-class DoorRow:
-    """One row of a door list. `row` is its number in what was given, from 1; `said` names the cells not empty."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DoorFields:
+    """What one can say about a door besides its number; empty where nothing is known. Inches are exact."""
 
-    row: int
-    opening: str = ""
     location: str = ""
     hand: str = ""
-    lock: str = ""
-    function: str = ""
-    position: str = ""
     thickness: Fraction | None = None
     stile: Fraction | None = None
+    lock: str = ""
+    function: str = ""
     is_egress: bool = False
     is_fire_rated: bool = False
-    keyset: str = ""
     remarks: str = ""
-    cylinder: str = ""
-    part_number: str = ""
-    operated_by: str = ""  # symbols, as the matrix of who opens what lists them
-    said: frozenset[str] = frozenset()
 
-    def texts(self) -> dict[str, str]:
-        """The cells that are not empty and speak of the door, as `app.ledger.sites.doors` keeps its fields."""
-        cells = {
+    def cells(self) -> dict[str, str]:
+        """The fields as the cells of a list, by column."""
+        return {
             "location": self.location,
             "hand": self.hand,
             "thickness": write_inches(self.thickness) if self.thickness else "",
@@ -100,7 +92,24 @@ class DoorRow:
             "fire rated": "yes" if self.is_fire_rated else "no",
             "remarks": self.remarks,
         }
-        return {name: text for name, text in cells.items() if name in self.said}
+
+
+@dataclass(frozen=True, slots=True)
+class DoorRow(DoorFields):
+    """One row of a door list. `row` is its number in what was given, from 1; `said` names the cells not empty."""
+
+    row: int
+    opening: str = ""
+    position: str = ""
+    keyset: str = ""
+    cylinder: str = ""
+    part_number: str = ""
+    operated_by: str = ""  # symbols, as the matrix of who opens what lists them
+    said: frozenset[str] = frozenset()
+
+    def texts(self) -> dict[str, str]:
+        """The cells that are not empty and speak of the door."""
+        return {name: text for name, text in self.cells().items() if name in self.said}
 
 
 def read_doors(text: str) -> tuple[list[DoorRow], list[Problem]]:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, fields
-from fractions import Fraction
+from dataclasses import dataclass, fields
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
@@ -12,37 +11,32 @@ from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import BitternError, Problem, Problems
 from app.fitting import read_inches, write_inches
-from app.ledger.sites.door_paste import HANDS, TEXTS, DoorRow
+from app.ledger.sites.door_paste import HANDS, TEXTS, DoorFields, DoorRow
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError, Stale, Taken
 from app.ledger.store.events import record
-from app.ledger.store.records import set_changed, text_problems
+from app.ledger.store.records import text_problems
 from app.ledger.store.work import Work
 from app.ledger.tables import Door, Lock, Role, Site
 from app.validation import check_length
 
 
 @dataclass(frozen=True, slots=True)
-class DoorForm:
-    """All that one can say about a door; an empty field means that nothing is known. Inches are exact."""
+class DoorForm(DoorFields):
+    """A door with its number and its lock."""
 
     opening_number: str
-    location: str = ""
-    hand: str = ""
-    lock: str = ""
-    function: str = ""
-    thickness: Fraction | None = None
-    stile: Fraction | None = None
-    is_egress: bool = False
-    is_fire_rated: bool = False
-    remarks: str = ""
 
     @classmethod
     def of(cls, door: Door) -> DoorForm:
         """What is on record."""
         own = {one.name: getattr(door, one.name) for one in fields(cls) if one.name not in ("lock", "function")}
-        lock = door.lock or Lock(description="", function="")
-        return cls(**own, lock=lock.description, function=lock.function)
+        lock = door.lock
+        return cls(**own, lock=lock.description if lock else "", function=lock.function if lock else "")
+
+    def texts(self) -> dict[str, str]:
+        """Every field as text, in the order of FIELDS."""
+        return {"opening": self.opening_number, **self.cells()}
 
 
 def change_door(work: Work, door_id: int, version: int, form: DoorForm) -> Door:
@@ -56,24 +50,13 @@ def change_door(work: Work, door_id: int, version: int, form: DoorForm) -> Door:
     with transaction(work.session):
         door = get_version(work.session, Door, door_id, "door", version)
         _refuse_taken(work, door.site_id, form.opening_number, door.id)
-        before = said(door)
-        _fill(door, form)
-        changes = changed(before, said(door))
-        if changes:
-            flag_modified(door, "remarks")  # a change of the lock alone is a change of the door too
-            record(
-                work,
-                "door changed",
-                f"door {door.id}",
-                f"Door {form.opening_number}: {in_words(changes)}",
-                doors=for_event([DoorChange(door.id, version, door.opening_number, changes)]),
-            )
+        if found := changed(door_texts(door), form.texts()):
+            change = DoorChange(door.id, version, door.opening_number, found)
+            change.apply(door)
+            told = "; ".join(f"{name} {old or 'none'} → {new or 'none'}" for name, (old, new) in found.items())
+            summary = f"Door {form.opening_number}: {told}"
+            record(work, "door changed", f"door {door.id}", summary, doors=for_event([change]))
         return door
-
-
-def in_words(changes: Sequence[FieldChange]) -> str:
-    """Changes of one door as a line of its story."""
-    return "; ".join(f"{one.field} {one.old or 'none'} → {one.new or 'none'}" for one in changes)
 
 
 def add_door(work: Work, site_id: int, form: DoorForm) -> Door:
@@ -84,7 +67,7 @@ def add_door(work: Work, site_id: int, form: DoorForm) -> Door:
         get_row(work.session, Site, site_id, "site")
         _refuse_taken(work, site_id, form.opening_number)
         door = Door(site_id=site_id)
-        _fill(door, form)
+        set_texts(door, form.texts())
         work.session.add(door)
         work.session.flush()
         record(work, "door added", f"door {door.id}", f"Door {door.opening_number} saved")
@@ -109,15 +92,6 @@ def _check(form: DoorForm) -> None:
         raise Problems(problems)
 
 
-def _fill(door: Door, form: DoorForm) -> None:
-    own = asdict(form)
-    lock, function = own.pop("lock"), own.pop("function")
-    set_changed(door, own)
-    if lock or door.lock is not None:
-        _put_lock(door, "lock", lock)
-        _put_lock(door, "function", function)
-
-
 def upsert_door(work: Work, site_id: int, row: DoorRow) -> Door:
     """The site's door with this opening number, made or filled in, inside the caller's transaction.
 
@@ -127,8 +101,10 @@ def upsert_door(work: Work, site_id: int, row: DoorRow) -> Door:
     if door is None:
         door = Door(site_id=site_id, opening_number=row.opening)
         work.session.add(door)
-    texts = {name: text for name, text in row.texts().items() if text != "no" and (row.lock or name != "function")}
-    put(door, texts)
+    cells = row.cells()
+    if not row.lock:
+        cells.pop("function")
+    set_texts(door, {name: text for name, text in cells.items() if text and not (name in _FLAGS and text == "no")})
     work.session.flush()
     return door
 
@@ -143,7 +119,7 @@ def plan_change(
     new = _read(values)
     changes, lockless = [], []
     for door in _doors(session, site_id, door_ids):
-        before = said(door)
+        before = door_texts(door)
         if (before | new)["function"] and not (before | new)["lock"]:
             lockless.append(door.opening_number)
         if found := changed(before, new):
@@ -197,9 +173,7 @@ def change_doors(work: Work, site_id: int, seen: Mapping[int, int], values: Mapp
         if moved:
             raise Stale(f"Somebody changed {_named(moved)} while you were choosing. Nothing was saved; look again.")
         for change in plan:
-            door = work.session.get_one(Door, change.door_id)
-            put(door, {one.field: one.new for one in change.fields})
-            flag_modified(door, "remarks")
+            change.apply(work.session.get_one(Door, change.door_id))
         if plan:
             set_to = "; ".join(f"{field} → {text or 'none'}" for field, text in _read(values).items())
             record(
@@ -221,22 +195,18 @@ _FLAGS = ("egress", "fire rated")
 
 
 @dataclass(frozen=True, slots=True)
-class FieldChange:
-    """One field of a door, before and after, as text; "" where nothing is known."""
-
-    field: str
-    old: str
-    new: str
-
-
-@dataclass(frozen=True, slots=True)
 class DoorChange:
-    """What changes on one door, read at `version`."""
+    """What changes on one door, read at `version`: field → its text before and after, "" where nothing is known."""
 
     door_id: int
     version: int
     opening: str
-    fields: tuple[FieldChange, ...]
+    fields: Mapping[str, tuple[str, str]]
+
+    def apply(self, door: Door) -> None:
+        """Change the door; a change of the lock alone is a change of the door too."""
+        set_texts(door, {name: new for name, (_, new) in self.fields.items()})
+        flag_modified(door, "remarks")
 
 
 def read_field(field: str, text: str) -> str:
@@ -254,33 +224,22 @@ def read_field(field: str, text: str) -> str:
     return text.upper() if field == "hand" else text
 
 
-def said(door: Door) -> dict[str, str]:
+def door_texts(door: Door) -> dict[str, str]:
     """Every field of a door on record as text, in the order of FIELDS."""
-    return {
-        "opening": door.opening_number,
-        "location": door.location,
-        "hand": door.hand,
-        "thickness": write_inches(door.thickness) if door.thickness else "",
-        "stile": write_inches(door.stile) if door.stile else "",
-        "lock": door.lock.description if door.lock else "",
-        "function": door.lock.function if door.lock else "",
-        "egress": "yes" if door.is_egress else "no",
-        "fire rated": "yes" if door.is_fire_rated else "no",
-        "remarks": door.remarks,
-    }
+    return DoorForm.of(door).texts()
 
 
-def changed(before: Mapping[str, str], after: Mapping[str, str]) -> tuple[FieldChange, ...]:
-    """The fields of `after` that are not what they were."""
-    return tuple(FieldChange(name, before[name], new) for name, new in after.items() if before[name] != new)
+def changed(before: Mapping[str, str], after: Mapping[str, str]) -> dict[str, tuple[str, str]]:
+    """The fields of `after` that are not what they were, each before and after."""
+    return {name: (before[name], new) for name, new in after.items() if before[name] != new}
 
 
 def for_event(changes: Iterable[DoorChange]) -> dict[str, dict[str, list[str]]]:
     """Changes as an event keeps them, so that they can be taken back: door id → field → [before, after]."""
-    return {str(one.door_id): {field.field: [field.old, field.new] for field in one.fields} for one in changes}
+    return {str(one.door_id): {name: list(pair) for name, pair in one.fields.items()} for one in changes}
 
 
-def put(door: Door, values: Mapping[str, str]) -> None:
+def set_texts(door: Door, values: Mapping[str, str]) -> None:
     """Set fields from texts that `read_field` gave. A lock that is taken away takes its function along."""
     for name, text in values.items():
         match name:

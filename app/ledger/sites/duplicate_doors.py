@@ -12,7 +12,7 @@ from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import Problem, Problems
 from app.ledger.sites.cylinders import standing
-from app.ledger.sites.doors import DoorChange, changed, for_event, put, said
+from app.ledger.sites.doors import DoorChange, changed, door_texts, for_event, set_texts
 from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
@@ -94,7 +94,7 @@ def merge_doors(work: Work, kept: tuple[int, int], gone: tuple[int, int]) -> Doo
         if door.site_id != other.site_id:
             raise LedgerError("keep", "These doors are at different sites.")
         _refuse_collision(door, other)
-        before, kept_before = said(other), said(door)
+        before, kept_before = door_texts(other), door_texts(door)
         moved = [cylinder.id for cylinder in other.cylinders]
         summary = f"Door {other.opening_number} merged into {door.opening_number}"
         _fill_from(door, other)
@@ -107,7 +107,7 @@ def merge_doors(work: Work, kept: tuple[int, int], gone: tuple[int, int]) -> Doo
         gone_id = other.id
         work.session.expire(other)
         work.session.delete(other)
-        filled = DoorChange(door.id, door.version, door.opening_number, changed(kept_before, said(door)))
+        filled = DoorChange(door.id, door.version, door.opening_number, changed(kept_before, door_texts(door)))
         record(
             work,
             MERGED,
@@ -215,7 +215,7 @@ def bring_back(session: Session, returning: ReturningDoor, kept: Door) -> Door:
     door = Door(site_id=kept.site_id)
     if session.get(Door, returning.door_id) is None:
         door.id = returning.door_id
-    put(door, returning.values)
+    set_texts(door, returning.values)
     session.add(door)
     going = {cylinder_id for cylinder_id, _ in returning.cylinders}
     for cylinder in [one for one in kept.cylinders if one.id in going]:

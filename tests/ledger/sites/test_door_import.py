@@ -171,7 +171,7 @@ def test_what_a_list_does_not_say_stays_and_what_it_says_is_shown_first(work: Wo
     factories.DoorFactory(site=site, opening_number="9", location="Attic")
     rows, _ = read_list_text("opening\tlocation\tegress\n101\tGreat hall\tno\n101-A\t\t\n0101\t\t\n")
     plan = plan_doors(work.session, site.id, rows)
-    assert [(one.field, one.old, one.new) for one in plan.changed[0].fields] == [
+    assert [(name, *pair) for name, pair in plan.changed[0].fields.items()] == [
         ("location", "Hall", "Great hall"),
         ("egress", "yes", "no"),
     ]

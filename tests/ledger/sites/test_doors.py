@@ -35,7 +35,7 @@ def door_of(work: Work, door_id: int) -> Door:
 def test_fields_are_set_on_many_doors_and_taken_back(work: Work, site: Site, doors: list[Door]) -> None:
     values = {"lock": "Mortise lock", "function": "Office", "egress": "yes", "thickness": "1.75"}
     plan = plan_change(work.session, site.id, [doors[0].id, doors[1].id], values)
-    assert (plan[0].opening, [(f.field, f.old, f.new) for f in plan[0].fields]) == (
+    assert (plan[0].opening, [(name, *pair) for name, pair in plan[0].fields.items()]) == (
         "1",
         [
             ("lock", "", "Mortise lock"),
@@ -63,7 +63,7 @@ def test_fields_are_set_on_many_doors_and_taken_back(work: Work, site: Site, doo
 def test_what_was_changed_again_since_stays(work: Work, site: Site, doors: list[Door]) -> None:
     one, two = doors[0], doors[1]
     change_doors(work, site.id, {one.id: one.version, two.id: two.version}, {"hand": "RH", "location": "Hall"})
-    change_door(work, one.id, one.version, DoorForm("1", "Great hall", "RH"))
+    change_door(work, one.id, one.version, DoorForm("1", location="Great hall", hand="RH"))
     event = site_story(work.session, site.id)[0]
     plan = plan_undo(work.session, site.id, event.id)
     assert plan.kept == ("1, location: changed since to Great hall; it stays.",)
@@ -73,7 +73,7 @@ def test_what_was_changed_again_since_stays(work: Work, site: Site, doors: list[
 
 
 def test_one_doors_change_is_taken_back_too(work: Work, site: Site, doors: list[Door]) -> None:
-    change_door(work, doors[0].id, doors[0].version, DoorForm("1A", "Stair"))
+    change_door(work, doors[0].id, doors[0].version, DoorForm("1A", location="Stair"))
     event = door_story(work.session, doors[0])[0]
     undo_change(work, site.id, event.id, plan_undo(work.session, site.id, event.id).seen)
     assert door_of(work, doors[0].id).opening_number == "1"
@@ -95,7 +95,7 @@ def test_a_list_read_at_the_wrong_site_is_taken_back(work: Work, site: Site, doo
 
 
 def test_another_sites_change_is_not_found_here(work: Work, site: Site, doors: list[Door]) -> None:
-    change_door(work, doors[0].id, doors[0].version, DoorForm("1", "Stair"))
+    change_door(work, doors[0].id, doors[0].version, DoorForm("1", location="Stair"))
     event = door_story(work.session, doors[0])[0]
     with pytest.raises(NotFound):
         plan_undo(work.session, factories.SiteFactory().id, event.id)
@@ -106,7 +106,7 @@ def test_another_sites_change_is_not_found_here(work: Work, site: Site, doors: l
 
 def test_a_stale_change_names_the_doors_and_saves_nothing(work: Work, site: Site, doors: list[Door]) -> None:
     seen = {door.id: door.version for door in doors}
-    change_door(work, doors[1].id, doors[1].version, DoorForm("2", "Stair"))
+    change_door(work, doors[1].id, doors[1].version, DoorForm("2", location="Stair"))
     with pytest.raises(Stale, match="Somebody changed 2 while"):
         change_doors(work, site.id, seen, {"hand": "LH"})
     assert {door_of(work, door.id).hand for door in doors} == {""}
@@ -179,7 +179,11 @@ def test_doors_with_a_cylinder_at_one_position_are_not_merged(work: Work, doors:
 
 
 def test_a_door_is_added_by_hand_once(work: Work, site: Site) -> None:
-    door = add_door(work, site.id, DoorForm("12", "Stair", "LH", "Rim lock", "Entrance", is_egress=True))
+    door = add_door(
+        work,
+        site.id,
+        DoorForm("12", location="Stair", hand="LH", lock="Rim lock", function="Entrance", is_egress=True),
+    )
     assert door_story(work.session, door)[0].summary == "Door 12 saved"
     with pytest.raises(Taken):
         add_door(work, site.id, DoorForm("12"))
@@ -236,11 +240,11 @@ def test_a_list_taken_back_takes_its_cylinders_along(work: Work, site: Site, doo
 
 def test_a_merged_door_keeps_the_story_of_the_one_that_went(work: Work, site: Site, doors: list[Door]) -> None:
     one, two = doors[0], doors[1]
-    change_door(work, two.id, two.version, DoorForm("2", "Old stair", lock="Rim lock", function="Passage"))
+    change_door(work, two.id, two.version, DoorForm("2", location="Old stair", lock="Rim lock", function="Passage"))
     change_doors(work, site.id, {two.id: two.version}, {"hand": "LH"})
     found = add_cylinder(work, two.id, CylinderForm("outside", "rim cylinder"))
     take_out(work, found.id, found.version, "seized")
-    change_door(work, one.id, one.version, DoorForm("1", "Room 1", lock="Rim lock"))
+    change_door(work, one.id, one.version, DoorForm("1", location="Room 1", lock="Rim lock"))
     merge_doors(work, (one.id, one.version), (two.id, door_of(work, two.id).version))
     kept = door_of(work, one.id)
     assert kept.lock is not None and kept.lock.function == "Passage"
@@ -260,12 +264,16 @@ def test_remarks_that_do_not_fit_one_door_stop_a_merge(work: Work, doors: list[D
 
 def test_a_merge_is_taken_back_with_the_cylinders_and_the_story(work: Work, site: Site, doors: list[Door]) -> None:
     one, two = doors[0], doors[1]
-    change_door(work, two.id, two.version, DoorForm("2", "Stair", hand="LH", lock="Rim lock", is_egress=True))
+    change_door(
+        work, two.id, two.version, DoorForm("2", location="Stair", hand="LH", lock="Rim lock", is_egress=True)
+    )
     brought = add_cylinder(work, two.id, CylinderForm("outside", "rim cylinder"))
     own = add_cylinder(work, one.id, CylinderForm("inside", "mortise cylinder"))
     merge_doors(work, (one.id, door_of(work, one.id).version), (two.id, door_of(work, two.id).version))
     kept = door_of(work, one.id)
-    change_door(work, one.id, kept.version, DoorForm("1", "Lobby", "LH", "Rim lock", is_egress=True))
+    change_door(
+        work, one.id, kept.version, DoorForm("1", location="Lobby", hand="LH", lock="Rim lock", is_egress=True)
+    )
     event = next(event for event in site_story(work.session, site.id) if event.kind == "doors merged")
     with pytest.raises(Stale):
         undo_change(work, site.id, event.id, {one.id: 1})
@@ -293,7 +301,7 @@ def test_a_merge_is_not_taken_back_over_another_door(work: Work, site: Site, doo
     merge_doors(work, (three.id, three.version), (one.id, door_of(work, one.id).version))
     assert "merged on since" in plan_undo(work.session, site.id, first.id).kept[0]
     second = site_story(work.session, site.id)[0]
-    add_door(work, site.id, DoorForm("1", "Yard"))
+    add_door(work, site.id, DoorForm("1", location="Yard"))
     with pytest.raises(LedgerError, match="Another door is 1 by now"):
         plan_undo(work.session, site.id, second.id)
 
