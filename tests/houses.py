@@ -1,7 +1,7 @@
 """Houses for tests: made once, copied for each test, in SQLite or in a PostgreSQL server made for the run.
 
 With BITTERN_TEST_POSTGRESQL=yes a house's records are in a database of their own on the server that libpq's
-variables (PGHOST, …) name; `make test` runs the marked tests once each way.
+variables (PGHOST, …) name; `make test` runs some tests once each way (DEVELOPERS.md says which).
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import atexit
 import itertools
 import os
 import shutil
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -19,9 +20,14 @@ import sqlalchemy as sa
 from psycopg import sql
 
 from app.config import Config
+from app.ledger.care.opening import migrate
+from app.ledger.store.engine import make_engine
+from app.ledger.tables import Base
+from tests.reused import ReusedCopy
 
 ON_POSTGRESQL = os.environ.get("BITTERN_TEST_POSTGRESQL") == "yes"
 _counter = itertools.count(1)
+_copies: dict[str, ReusedCopy] = {}  # those of this process, by name
 _NAMED = "database.name"  # the file in an instance folder that says which database is the house's
 
 
@@ -36,10 +42,35 @@ def copy_house(made: Path, to: Path) -> Config:
     return _with_database(to, template=made)
 
 
+def taken_over(config: Config) -> Config:
+    """The settings of a house that was made on SQLite, its records now in a database of its own on the server."""
+    if not ON_POSTGRESQL:
+        return config
+    moved = replace(config, database_url=f"postgresql+psycopg:///{_make('template0')}")
+    (config.instance / _NAMED).write_text(moved.url.rpartition("/")[2])
+    migrate(moved)
+    before, after = make_engine(config.url), make_engine(moved.url)
+    with before.connect() as old, after.begin() as new:
+        new.exec_driver_sql("SET LOCAL session_replication_role = replica")  # no trigger, no foreign key
+        for table in Base.metadata.sorted_tables:
+            rows = old.execute(sa.select(table)).mappings().all()
+            new.execute(table.delete())
+            if rows:
+                new.execute(table.insert(), [dict(row) for row in rows])
+    before.dispose()
+    after.dispose()
+    return moved
+
+
 def remove_database(config: Config) -> None:
     """Let go of a house's database on the server; a folder is pytest's to remove."""
-    if ON_POSTGRESQL:
-        _on_server(sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(_database_of(config.instance)))
+    if not ON_POSTGRESQL:
+        return
+    name = _name_of(config.instance)
+    copy = _copies.get(name)
+    if copy is None or not copy.put_back():
+        _copies.pop(name, None)
+        _on_server(sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(sql.Identifier(name)))
 
 
 def remove_guards(connection: sa.Connection, table: str = "events") -> None:
@@ -54,16 +85,31 @@ def remove_guards(connection: sa.Connection, table: str = "events") -> None:
 def _with_database(folder: Path, template: Path | None) -> Config:
     if not ON_POSTGRESQL:
         return Config(instance=folder)
-    name = f"bittern_{os.environ.get('PYTEST_XDIST_WORKER', 'gw')}_{next(_counter)}"
-    source = _database_of(template) if template else sql.Identifier("template0")
-    _on_server(sql.SQL("CREATE DATABASE {} TEMPLATE {} STRATEGY FILE_COPY").format(sql.Identifier(name), source))
+    name = _copy_of(_name_of(template)) if template else _make("template0")
     folder.mkdir(parents=True, exist_ok=True)
     (folder / _NAMED).write_text(name)
     return Config(instance=folder, database_url=f"postgresql+psycopg:///{name}")
 
 
-def _database_of(folder: Path) -> sql.Identifier:
-    return sql.Identifier((folder / _NAMED).read_text())
+def _name_of(folder: Path) -> str:
+    return (folder / _NAMED).read_text()
+
+
+def _copy_of(template: str) -> str:
+    for name, copy in _copies.items():
+        if copy.is_idle and copy.template == template:
+            copy.is_idle = False
+            return name
+    name = _make(template)
+    _copies[name] = ReusedCopy(name, template)
+    return name
+
+
+def _make(template: str) -> str:
+    name = f"bittern_{os.environ.get('PYTEST_XDIST_WORKER', 'gw')}_{next(_counter)}"
+    statement = sql.SQL("CREATE DATABASE {} TEMPLATE {} STRATEGY FILE_COPY")
+    _on_server(statement.format(sql.Identifier(name), sql.Identifier(template)))
+    return name
 
 
 @cache

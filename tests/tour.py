@@ -35,6 +35,7 @@ from app.ledger.sites.customers import ContactForm, add_contact
 from app.ledger.sites.doors import change_doors
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Role
+from tests import houses
 from tests.conftest import NOW
 from tests.factories import FormClient
 
@@ -121,13 +122,14 @@ def demo_copy(to: Path) -> Config:
 
 @contextmanager
 def demo_app(to: Path) -> Iterator[tuple[Flask, Ledger]]:
-    """A copy of the demo house at `to` with its application, as long as the block runs."""
-    config = demo_copy(to)
+    """A copy of the demo house at `to`, in this run's database, with its application, as long as the block runs."""
+    config = houses.taken_over(demo_copy(to))
     ledger = open_ledger(config)
     app = create_app(config, ledger)
     app.extensions["clock"] = lambda: NOW
     yield app, ledger
     ledger.close()
+    houses.remove_database(config)
 
 
 def client_of(app: Flask, ledger: Ledger, role: Role | None) -> FormClient:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -14,7 +13,7 @@ from click.testing import CliRunner
 
 from app.cli import main
 from app.config import Config
-from app.ledger.care.opening import migrate, open_ledger
+from app.ledger.care.opening import open_ledger
 from app.ledger.people.second_factor import STEP_SECONDS, asks_code, code_at, new_secret, set_factor
 from app.ledger.people.users import list_users
 from app.ledger.store.events import clock_is_back, record
@@ -22,7 +21,6 @@ from app.ledger.store.work import Actor
 from app.ledger.tables import Role
 from tests.commands.commands_found import COMMANDS
 from tests.commands.conftest import Run
-from tests.houses import new_house, remove_database
 
 PASSWORD = "a heron in the reeds"
 TESTS = Path(__file__).resolve().parents[1]
@@ -85,14 +83,6 @@ def test_part_decodes_and_composes_and_price_decides() -> None:
     # Nobody sends one grand-master-keyed cylinder to the factory; many go there.
     assert answer("price decide -", example)["choice"] == "shop"
     assert answer("price decide -", example | {"cylinders": {"mortise": 400}})["choice"] == "factory"
-
-
-@pytest.fixture
-def config(tmp_path: Path) -> Iterator[Config]:
-    config = new_house(tmp_path / "house")
-    migrate(config)
-    yield config
-    remove_database(config)
 
 
 @pytest.fixture

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
-
 import pytest
 import sqlalchemy as sa
 
@@ -15,17 +12,9 @@ from app.ledger.people.users import list_users
 from app.ledger.store.engine import make_engine
 from app.ledger.tables import House, Role
 from tests.commands.conftest import Run
-from tests.houses import new_house, remove_database, remove_guards
+from tests.houses import remove_guards
 
 PASSWORD = "a heron in the reeds\n"
-
-
-@pytest.fixture
-def config(tmp_path: Path) -> Iterator[Config]:
-    config = new_house(tmp_path / "house")
-    migrate(config)
-    yield config
-    remove_database(config)
 
 
 def users(config: Config) -> list[tuple[str, Role]]:

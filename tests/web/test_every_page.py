@@ -12,6 +12,8 @@ from app.ledger.tables import Role
 from app.web.access import rule_of
 from tests import tour
 
+pytestmark = pytest.mark.database
+
 
 @pytest.fixture(scope="module")
 def toured(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Flask, Ledger]]:

@@ -144,7 +144,7 @@ def _place(door: Door, cylinder: Cylinder) -> str:
 
 
 def _doors(session: Session, site_id: int, wanted: set[int]) -> dict[int, Door]:
-    rows = sa.select(Door).where(Door.site_id == site_id)
+    rows = sa.select(Door).where(Door.site_id == site_id).order_by(Door.id)
     loaded = (joinedload(Door.lock), selectinload(Door.cylinders).selectinload(Cylinder.operators))
     return {door.id: door for door in session.scalars(rows.options(*loaded)) if door.id in wanted}
 
