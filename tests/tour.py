@@ -30,7 +30,7 @@ from app.ledger.jobs.files import keep_file
 from app.ledger.jobs.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.jobs.stages import move_job
 from app.ledger.keys.keys import KeyIssueForm, cut_copies, issue_keys, order_copies
-from app.ledger.quoting.revising import keep_requote
+from app.ledger.quoting.issuing import keep_requote
 from app.ledger.sites.customers import ContactForm, add_contact
 from app.ledger.sites.doors import change_doors
 from app.ledger.store.work import Actor, Work

@@ -89,7 +89,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         quoting.issuing: issue_quote keep_asked
         quoting.mailing: send_quote
         jobs.notes: add_note
-        quoting.revising: requote keep_requote
+        quoting.issuing: requote keep_requote
         jobs.stages: move_job lose_quote
         keys.keys: order_copies cut_copies issue_keys return_key return_copies lose_key retire_key
         keys.losing: plan_for_loss

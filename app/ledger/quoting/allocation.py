@@ -143,7 +143,7 @@ class KeysetAllotter:
     """
 
     def __init__(self, work: Work, job: Job, ask: QuoteRequest, choices: Sequence[KeyingChoice]) -> None:
-        self._work = work
+        self.work = work
         self._job = job
         self._ask = ask
         self._choices = choices
@@ -172,16 +172,18 @@ class KeysetAllotter:
         on_record = self._on_record(system, line, symbols)
         asked = [symbol for symbol in symbols if symbol not in on_record]
         sizes = set_sizes(line.keying, len(asked)) if asked else []
-        keysets: list[Keyset] = []
-        if asked:
-            under = Level.MASTER if line.keying.kind.is_master_keyed else Level.SINGLE
-            keysets = add_keysets(self._work, system, len(sizes), line.keying.master, under=under)
+        keysets = self.add(system, line, len(sizes)) if asked else []
         self._fresh.update(keysets)
         places = [keyset for keyset, size in zip(keysets, sizes, strict=True) for _ in range(size)]
         fresh = iter(_deal(number, places, asked))
         dealt = [on_record[symbol] if symbol in on_record else next(fresh) for symbol in symbols]
         self._count(number, line, dealt)
         return [Allotment(keyset, is_nmk) for keyset, is_nmk in zip(dealt, nmk, strict=True)]
+
+    def add(self, system: KeySystem, line: LineRequest, count: int) -> list[Keyset]:
+        """So many new keysets for a line's cylinders."""
+        under = Level.MASTER if line.keying.kind.is_master_keyed else Level.SINGLE
+        return add_keysets(self.work, system, count, line.keying.master, under=under)
 
     def rekey(self, number: int, line: LineRequest, there: Sequence[Cylinder]) -> list[Allotment]:
         """One allotment a cylinder that line `number` rekeys where it hangs: its own keyset, or what replaces it.
@@ -210,7 +212,7 @@ class KeysetAllotter:
                 )
             master, under = (old.parent.symbol, Level.MASTER) if old.parent else ("", Level.SINGLE)
             crossed = self._crossed(old)
-            [new] = add_keysets(self._work, old.system, 1, master, under=under, crossed=crossed)
+            [new] = add_keysets(self.work, old.system, 1, master, under=under, crossed=crossed)
             new.purpose = old.purpose
             self.instead[old.symbol] = new
             self._fresh.add(new)
@@ -221,7 +223,7 @@ class KeysetAllotter:
         ids = [one for line in self._ask.lines for one in line.standing]
         rows = sa.select(CylinderOperator).join(Cylinder, Cylinder.id == CylinderOperator.cylinder_id)
         ways: dict[int, list[Keyset]] = {}
-        for one in self._work.session.scalars(rows.where(Cylinder.keyset_id == old.id, Cylinder.id.in_(ids))):
+        for one in self.work.session.scalars(rows.where(Cylinder.keyset_id == old.id, Cylinder.id.in_(ids))):
             if one.keyset.symbol not in self._ask.replaced:
                 ways.setdefault(one.cylinder_id, []).append(one.keyset)
         return list(ways.values())
@@ -258,7 +260,7 @@ class KeysetAllotter:
         if asked is not None and _joins(line):
             system = self._system = self._system or self._start(asked, line, keyway, chambers, records)
         else:
-            system = single_keyed_system(self._work, self._job.customer_id, keyway, chambers, records)
+            system = single_keyed_system(self.work, self._job.customer_id, keyway, chambers, records)
             if not any(keyset.level is Level.SINGLE for keyset in system.keysets):
                 self.made.append(system)
         self._touch(system)
@@ -269,7 +271,7 @@ class KeysetAllotter:
     ) -> KeySystem:
         customer_id = self._job.customer_id
         if asked.existing_id is not None:
-            system = get_system(self._work.session, asked.existing_id)
+            system = get_system(self.work.session, asked.existing_id)
             if system.customer_id != customer_id:
                 raise LedgerError("system", "This key system belongs to another customer.")
             return system
@@ -278,7 +280,7 @@ class KeysetAllotter:
             if other.is_keyed and other.keying.kind.is_master_keyed:
                 per_master[other.keying.master] += len(set_sizes(other.keying, other.quantity))
         system = insert_system(
-            self._work,
+            self.work,
             SystemForm(
                 customer_id=customer_id,
                 site_id=self._job.site_id,

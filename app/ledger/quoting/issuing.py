@@ -1,10 +1,11 @@
-"""Use cases: keep a request as asked, issue a quote revision, keep the counter's draft."""
+"""Use cases: keep a request as asked, issue a quote, issue it anew at today's prices, keep the counter's draft."""
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 import sqlalchemy as sa
@@ -13,21 +14,28 @@ from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import BitternError, Problem, Problems
 from app.ledger.catalog.price_queries import get_house
-from app.ledger.quoting.lost_keys import allow_lost
+from app.ledger.quoting.lost_keys import allow_lost, as_still_said
 from app.ledger.quoting.missing import answered, questions_about
 from app.ledger.quoting.quoting import PricedQuote, price_option, price_request
 from app.ledger.quoting.request import QuoteRequest
-from app.ledger.quoting.snapshot import HouseHead, QuoteOption, QuoteSnapshot, snapshot_hash, write_snapshot
+from app.ledger.quoting.snapshot import (
+    HouseHead,
+    QuoteOption,
+    QuoteSnapshot,
+    read_snapshot,
+    snapshot_hash,
+    write_snapshot,
+)
 from app.ledger.quoting.trying import require_acceptable
 from app.ledger.sites.customers import CustomerForm, SiteForm, insert_customer, insert_site
 from app.ledger.store.engine import get_version, transaction
-from app.ledger.store.errors import LedgerError
+from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.events import next_number, record
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Draft, House, Job, QuoteRevision, Role, Site, Stage
+from app.pricing import LineChange, LineStatus, compare_revisions, show_cents
 
 FIRST_JOB = 1001
-QUOTABLE = (Stage.ASKED, Stage.QUOTED, Stage.LOST)
 CAUTIONS = (
     "A lock that needs a key from inside may be unlawful on an exit door: ask the authority having jurisdiction.",
     "On fire-rated doors field drilling and changed hardware are limited by the label and the local code.",
@@ -48,6 +56,55 @@ class IssueForm:
     new_site: SiteForm | None = None
     job_id: int | None = None
     job_version: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Two quotes line by line. The changes' differences add up to the difference of the subtotals."""
+
+    before: QuoteSnapshot
+    after: QuoteSnapshot
+
+    @property
+    def changes(self) -> tuple[LineChange, ...]:
+        """Every line, with what became of it."""
+        before, after = ([line.priced for line in quote.lines] for quote in (self.before, self.after))
+        return compare_revisions(before, after)
+
+    @property
+    def moved(self) -> tuple[LineChange, ...]:
+        """The lines that are not the same on both sides."""
+        return tuple(change for change in self.changes if change.status is not LineStatus.SAME)
+
+    @property
+    def sums(self) -> tuple[tuple[str, int, int], ...]:
+        """Each sum's name and its cents before and after."""
+        one, two = self.before.totals, self.after.totals
+        return (
+            ("Before tax", one.subtotal_cents, two.subtotal_cents),
+            ("Sales tax", one.tax_cents, two.tax_cents),
+            ("Total", one.total_cents, two.total_cents),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Requote:
+    """A quote as it would be issued today. `problems`: what stands against it; `notes`: what was left out."""
+
+    job: Job
+    revision: QuoteRevision
+    ask: QuoteRequest
+    comparison: Comparison
+    notes: tuple[str, ...]
+    problems: tuple[Problem, ...]
+
+    @property
+    def mark(self) -> str:
+        """Tells whether what was looked at is still what would be issued; 64 hex digits."""
+        after, changes = self.comparison.after, self.comparison.changes
+        other = after.option_b.totals.total_cents if after.option_b else None
+        seen = (after.totals, after.ready_on, after.valid_until, after.where, other, changes)
+        return hashlib.sha256(repr(seen).encode()).hexdigest()
 
 
 def issue_quote(work: Work, form: IssueForm) -> QuoteRevision:
@@ -122,10 +179,14 @@ def _job(work: Work, form: IssueForm, ask: QuoteRequest) -> Job:
     if form.job_id is None:
         return _open_job(work, ask)
     job = get_version(work.session, Job, form.job_id, "job", form.job_version)
-    if job.stage not in QUOTABLE:
-        raise LedgerError("stage", f"This job is {job.stage.word}: it can no longer be quoted anew. Start another.")
+    _require_quotable(job)
     job.customer_id = ask.customer_id
     return job
+
+
+def _require_quotable(job: Job) -> None:
+    if job.stage not in (Stage.ASKED, Stage.QUOTED, Stage.LOST):
+        raise LedgerError("stage", f"This job is {job.stage.word}: it can no longer be quoted anew. Start another.")
 
 
 def _open_job(work: Work, ask: QuoteRequest) -> Job:
@@ -195,6 +256,63 @@ def _record_issue(work: Work, job: Job, quote: QuoteSnapshot) -> None:
         if choice.overridden:
             why = f"{choice.group}: {choice.choice}, not {choice.computed or 'neither'}: {choice.override_reason}"
             record(work, "keying overridden", about, why, job_id=job.id)
+
+
+def requote(work: Work, job: Job) -> Requote:
+    """The newest revision's request at today's prices, beside what was quoted; nothing is saved.
+
+    A day that has passed and an option that is no longer possible are left out, and said. Raises LedgerError
+    on `stage` when the job can no longer be quoted, NotFound when it never was.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    if not job.revisions:
+        raise NotFound("quote of this job")
+    _require_quotable(job)
+    revision = job.revisions[-1]
+    quoted = read_snapshot(revision.snapshot)
+    ask, notes = _without_past_days(as_still_said(work.session, QuoteRequest.from_json(quoted.ask)), work.today)
+    notes += [
+        f"Line {number} keeps the price that was typed for it, {show_cents(line.unit_cents)} each."
+        for number, line in enumerate(ask.lines, start=1)
+        if line.unit_cents is not None
+    ]
+    priced, other = price_request(work, ask), None
+    try:
+        other = price_option(work, ask, priced)
+    except Problems:
+        ask = replace(ask, option_b="")
+        notes.append("Option B is no longer possible; it is quoted without it.")
+    if quoted.where != priced.where:
+        notes.append(f"It was {quoted.where}; today the figures say: {priced.where}.")
+    comparison = Comparison(quoted, next_snapshot(work, job, priced, other))
+    return Requote(job, revision, ask, comparison, tuple(notes), priced.problems)
+
+
+def _without_past_days(ask: QuoteRequest, today: date) -> tuple[QuoteRequest, list[str]]:
+    """The request without the days that have passed, and what to say of each."""
+    notes = []
+    if ask.need_by is not None and ask.need_by < today:
+        ask = replace(ask, need_by=None)
+        notes.append("The day on which it was needed has passed; it is quoted without one.")
+    lines = list(ask.lines)
+    for place, line in enumerate(lines):
+        if line.need_by is not None and line.need_by < today:
+            lines[place] = replace(line, need_by=None)
+            notes.append(f"Line {place + 1}'s own day has passed; it is quoted without one.")
+    return replace(ask, lines=tuple(lines)), notes
+
+
+def keep_requote(work: Work, job: Job, token: str, version: int, shown: str = "") -> QuoteRevision:
+    """Issue what `requote` shows as the next revision of a job read at `version`.
+
+    The same token gives the same revision. shown: the `mark` of what was looked at, "" where nobody looked. Raises
+    Problems, or Stale when somebody changed the job, or a price, in between.
+    """
+    today = requote(work, job)
+    is_other = shown not in ("", today.mark) and version == job.version
+    if is_other and issued_from(work.session, token) is None:
+        raise Stale("The prices were changed since this page was made. Nothing was issued; look at it again.")
+    return issue_quote(work, IssueForm(today.ask, token, job_id=job.id, job_version=version))
 
 
 def keep_asked(work: Work, form: IssueForm, typed: Mapping[str, Any]) -> Job:

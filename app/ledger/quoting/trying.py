@@ -9,7 +9,6 @@ ones does not stop a quote where it has others that wait for a door, or where it
 from __future__ import annotations
 
 import secrets
-from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import sqlalchemy as sa
@@ -20,9 +19,8 @@ from app.ledger.keysystems.auditing import StoppedByAudit
 from app.ledger.keysystems.lost_keysets import is_retired
 from app.ledger.quoting.accepting import AcceptForm, carry_out
 from app.ledger.quoting.allocation import KeysetAllotter
-from app.ledger.quoting.request import QuoteRequest
+from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import OPTIONS, QuoteSnapshot, as_accepted
-from app.ledger.sites.door_paste import DoorRow
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Job, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
 
@@ -48,44 +46,53 @@ def require_acceptable(work: Work, job: Job, snapshot: QuoteSnapshot) -> None:
         raise Problems(problems)
 
 
+class _Trial(KeysetAllotter):
+    """Where there are no new keysets for a line, it takes those that a door list could name instead."""
+
+    def add(self, system: KeySystem, line: LineRequest, count: int) -> list[Keyset]:
+        """So many keysets for a line's cylinders: new ones, and others of its system as far as those run out."""
+        try:
+            with self.work.session.begin_nested():
+                return super().add(system, line, count)
+        except BitternError as error:
+            there = self._others(system, line, count, error)
+            if not there:
+                raise
+        return [*there, *(super().add(system, line, count - len(there)) if len(there) < count else ())]
+
+    def _others(self, system: KeySystem, line: LineRequest, count: int, refused: BitternError) -> list[Keyset]:
+        is_on_record = system not in self.made and system.records is RecordsHolder.SHOP
+        if not is_on_record or not line.keying.kind.is_master_keyed:
+            return []
+        if system.sealed_plan is None:
+            return self._in_use(system)[:1] * count
+        if not isinstance(refused, NoBittingsLeft):
+            return []
+        lacking = refused.asked - refused.left
+        keyed = sa.select(Cylinder.keyset_id).where(Cylinder.keyset_id.is_not(None))
+        waiting = [one for one in self._in_use(system, Keyset.id.not_in(keyed)) if one not in self.keys]
+        return waiting[:lacking] if len(waiting) >= lacking else []
+
+    def _in_use(self, system: KeySystem, *conditions: sa.ColumnElement[bool]) -> list[Keyset]:
+        """The change keysets that a cylinder may be keyed to."""
+        lost = sa.select(Key.keyset_id).where(Key.state == KeyState.LOST)
+        rows = sa.select(Keyset).where(
+            Keyset.system_id == system.id, Keyset.level == Level.CHANGE, Keyset.id.not_in(lost), *conditions
+        )
+        return [one for one in self.work.session.scalars(rows.order_by(Keyset.id)) if not is_retired(one)]
+
+
 def _refusal(work: Work, job_id: int, quote: QuoteSnapshot) -> Problem | None:
-    """What acceptance would refuse of one option; None where it would not."""
-    ask = QuoteRequest.from_json(quote.ask)
-    named: dict[int, list[str]] = {}
-    while (refused := _tried(work, job_id, ask, quote, _door_list(ask, named))) is not None:
-        error, number, problem = refused
-        on_record = [] if number in named else _to_be_named(work, ask, number, error, named)
-        if not on_record:
-            return problem
-        named[number] = on_record
-    return None
-
-
-def _door_list(ask: QuoteRequest, named: Mapping[int, Sequence[str]]) -> list[str]:
-    """The keysets named for lines, each at its line's first cylinders; "" for any."""
-    listed: list[str] = []
-    for number, line in enumerate(ask.lines, start=1):
-        if line.kind.is_keyed and not line.standing:
-            symbols = named.get(number, ())
-            listed += [*symbols, *[""] * (line.quantity - len(symbols))]
-    return listed
-
-
-def _tried(
-    work: Work, job_id: int, ask: QuoteRequest, quote: QuoteSnapshot, named: Sequence[str]
-) -> tuple[BitternError, int, Problem] | None:
-    """Carry the quote out and undo it. What was refused, at which line, and in the quote's own terms, if anything."""
-    session = work.session
+    """What acceptance would refuse of one option, in the quote's own terms: it is carried out, and undone."""
+    ask, session = QuoteRequest.from_json(quote.ask), work.session
     undone = session.begin_nested()
     try:
         job = session.get_one(Job, job_id)
-        allotter = KeysetAllotter(work, job, ask, quote.keying)
-        doors = tuple(DoorRow(row=row, keyset=symbol) for row, symbol in enumerate(named, start=1))
-        form = AcceptForm("nobody yet", work.today, job.version, doors=doors)
+        trial = _Trial(work, job, ask, quote.keying)
         try:
-            carry_out(work, job, ask, quote, form, allotter)
+            carry_out(work, job, ask, quote, AcceptForm("nobody yet", work.today, job.version), trial)
         except BitternError as error:
-            return error, allotter.at, _problem(error, allotter, ask)
+            return _problem(error, trial, ask)
         return None
     finally:
         undone.rollback()
@@ -106,36 +113,3 @@ def _problem(error: BitternError, allotter: KeysetAllotter, ask: QuoteRequest) -
         number = next(found_at, number)
     field = error.field if error.field in _OF_LINE else usual
     return Problem(f"lines.{number - 1}.{field}" if number else error.field, error.message)
-
-
-def _to_be_named(
-    work: Work, ask: QuoteRequest, number: int, refused: BitternError, named: Mapping[int, Sequence[str]]
-) -> list[str]:
-    """The keysets that a door list could name for the line refused, beside those `named` for others; [] where
-    no list could help.
-    """
-    if not number or ask.system is None or ask.system.existing_id is None:
-        return []
-    line, system = ask.lines[number - 1], work.session.get_one(KeySystem, ask.system.existing_id)
-    if line.standing or not line.keying.kind.is_master_keyed or system.records is not RecordsHolder.SHOP:
-        return []
-    if system.sealed_plan is None:
-        return _in_use(work, system)[:1] * line.quantity
-    if not isinstance(refused, NoBittingsLeft):
-        return []
-    lacking, size = refused.asked - refused.left, line.keying.set_size or 1
-    elsewhere = {symbol for symbols in named.values() for symbol in symbols}
-    keyed = sa.select(Cylinder.keyset_id).where(Cylinder.keyset_id.is_not(None))
-    waiting = [one for one in _in_use(work, system, Keyset.id.not_in(keyed)) if one not in elsewhere]
-    if len(waiting) < lacking:
-        return []
-    return [symbol for symbol in waiting[:lacking] for _ in range(size)][: line.quantity]
-
-
-def _in_use(work: Work, system: KeySystem, *conditions: sa.ColumnElement[bool]) -> list[str]:
-    """The change keysets that a cylinder may be keyed to."""
-    lost = sa.select(Key.keyset_id).where(Key.state == KeyState.LOST)
-    rows = sa.select(Keyset).where(
-        Keyset.system_id == system.id, Keyset.level == Level.CHANGE, Keyset.id.not_in(lost), *conditions
-    )
-    return [one.symbol for one in work.session.scalars(rows.order_by(Keyset.id)) if not is_retired(one)]

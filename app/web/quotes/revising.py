@@ -9,7 +9,7 @@ from flask.typing import ResponseReturnValue
 
 from app.errors import Problem, Problems
 from app.ledger.jobs.queries import get_job
-from app.ledger.quoting.revising import Comparison, Requote, keep_requote, requote
+from app.ledger.quoting.issuing import Comparison, Requote, keep_requote, requote
 from app.ledger.quoting.snapshot import QuoteSnapshot, read_snapshot
 from app.ledger.store.errors import LedgerError
 from app.ledger.tables import Job, Role

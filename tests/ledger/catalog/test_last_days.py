@@ -16,9 +16,9 @@ from app.ledger.catalog.price_editing import set_tax_rule
 from app.ledger.catalog.price_import import plan_prices
 from app.ledger.catalog.price_queries import bench_terms_on, bench_terms_row_on, price_entries
 from app.ledger.catalog.price_rules import end_rule, list_rules, set_rule
+from app.ledger.quoting.issuing import requote
 from app.ledger.quoting.quoting import PricedQuote, price_request
 from app.ledger.quoting.request import QuoteRequest
-from app.ledger.quoting.revising import requote
 from app.ledger.sites.customers import exemption_state
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work

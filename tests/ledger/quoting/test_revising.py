@@ -12,8 +12,8 @@ import sqlalchemy as sa
 from app.documents.owner_quote import owner_page
 from app.documents.quote import quote_page
 from app.errors import Problems
+from app.ledger.quoting.issuing import Comparison, keep_requote, requote
 from app.ledger.quoting.request import LineRequest
-from app.ledger.quoting.revising import Comparison, keep_requote, requote
 from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot, SnapshotLine, read_snapshot
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.work import Work

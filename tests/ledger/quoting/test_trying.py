@@ -14,9 +14,9 @@ from app.keying import NoBittingsLeft
 from app.ledger.keysystems import keysets
 from app.ledger.keysystems.bittings import open_bittings
 from app.ledger.keysystems.extending import ExtendForm, extend_system
+from app.ledger.quoting.issuing import keep_requote
 from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
-from app.ledger.quoting.revising import keep_requote
 from app.ledger.sites.door_paste import DoorRow
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
