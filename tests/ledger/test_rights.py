@@ -101,9 +101,8 @@ NO_ROLE_OF_THEIR_OWN = {
         sites.customers: insert_customer insert_site
         sites.doors: upsert_door
         store.events: record
-        quoting.accepting: newest_revision carry_out
+        quoting.accepting: newest_revision
         jobs.stages: require_checked
-        quoting.key_lines: keysets_sold
         quoting.lost_keys: allow_lost require_none_lost_of_job
         jobs.papers: require_pinnable
         quoting.trying: require_acceptable

@@ -22,7 +22,7 @@ from app.ledger.quoting.key_lines import keysets_sold
 from app.ledger.quoting.lost_keys import require_none_lost_of_job
 from app.ledger.quoting.promises import promise_from
 from app.ledger.quoting.rekeying import hanging, keep_what_it_is, on_door
-from app.ledger.quoting.request import LineRequest, QuoteRequest
+from app.ledger.quoting.request import LineRequest
 from app.ledger.quoting.snapshot import OPTIONS, QuoteSnapshot, SnapshotLine, as_accepted, read_snapshot
 from app.ledger.sites.customers import SiteForm, insert_site
 from app.ledger.sites.door_paste import DoorRow
@@ -88,11 +88,11 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         _check_form(work, form, revision)
         _check_option(form, offered)
         snapshot = as_accepted(offered, form.option)
-        ask = QuoteRequest.from_json(snapshot.ask)
         job.promised_on = promise_from(work, snapshot, form.accepted_on).on
-        carry_out(work, job, ask, snapshot, form, KeysetAllotter(work, job, ask, snapshot.keying))
+        allotter = KeysetAllotter(work, job, snapshot)
+        carry_out(allotter, snapshot, form)
         require_job_authority(work, job, f"accepted quote {job.number}-{revision.revision}", form.override_reason)
-        require_none_lost_of_job(work, job, ask, form.lost_reason)
+        require_none_lost_of_job(work, job, allotter.ask, form.lost_reason)
         job.stage = Stage.APPROVED
         job.accepted_by, job.accepted_on, job.po_number = form.accepted_by.strip(), form.accepted_on, form.po_number
         _agree(job, form, snapshot)
@@ -107,19 +107,18 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
             option=form.option,
             po_number=form.po_number,
             doors=len({row.opening for row in form.doors if row.opening}),
-            cylinders=sum(line.quantity for line in ask.lines if line.kind.is_keyed),
+            cylinders=sum(line.quantity for line in allotter.ask.lines if line.kind.is_keyed),
         )
         return job
 
 
-def carry_out(
-    work: Work, job: Job, ask: QuoteRequest, snapshot: QuoteSnapshot, form: AcceptForm, allotter: KeysetAllotter
-) -> None:
+def carry_out(allotter: KeysetAllotter, snapshot: QuoteSnapshot, form: AcceptForm) -> None:
     """Put on record what was sold, inside the caller's transaction: lines, cylinders with their keysets, keys.
 
     All that the quote itself can be refused for is refused here, so issuing tries it, too (trying.py). What a person
     brings to the acceptance, such as authority, is asked by `accept_quote`.
     """
+    work, job, ask = allotter.work, allotter.job, allotter.ask
     problems = system_problems(work, ask, ask.lines, snapshot.keying)
     if problems:
         raise LedgerError(problems[0].field, problems[0].message)
@@ -139,9 +138,9 @@ def carry_out(
                 ask=typed,
             )
         )
-    _add_cylinders(work, job, ask, printed, form, allotter)
+    _add_cylinders(allotter, printed, form)
     work.session.flush()
-    _order_all_keys(work, job, ask, printed, allotter)
+    _order_all_keys(allotter, printed)
     work.session.flush()
     prove_no_interchange(work, [system for system in allotter.systems if system.records is RecordsHolder.SHOP])
 
@@ -208,17 +207,11 @@ def _check_doors(doors: Sequence[DoorRow], cylinders: int) -> None:
         raise Problems(problems)
 
 
-def _add_cylinders(
-    work: Work,
-    job: Job,
-    ask: QuoteRequest,
-    printed: Mapping[str, SnapshotLine],
-    form: AcceptForm,
-    allotter: KeysetAllotter,
-) -> None:
+def _add_cylinders(allotter: KeysetAllotter, printed: Mapping[str, SnapshotLine], form: AcceptForm) -> None:
     """Every cylinder with its keyset: on the door of its row in the list, or where it hangs. Who else operates those
     that hang does so still.
     """
+    work, job, ask = allotter.work, allotter.job, allotter.ask
     site_id = _site(work, job, form)
     makers = dict(work.session.execute(sa.select(Maker.code, Maker.id)).all())
     rows = iter(form.doors)
@@ -333,18 +326,16 @@ def _cross_door(work: Work, cylinder: Cylinder, row: DoorRow, keyset: Keyset | N
         raise LedgerError("doors", f"Row {row.row}, operated by: {error.message}") from error
 
 
-def _order_all_keys(
-    work: Work, job: Job, ask: QuoteRequest, printed: Mapping[str, SnapshotLine], allotter: KeysetAllotter
-) -> None:
+def _order_all_keys(allotter: KeysetAllotter, printed: Mapping[str, SnapshotLine]) -> None:
     """Keys with the cylinders, then the quote's lines of further keys."""
-    counts = Counter(allotter.keys)
-    for number, line in enumerate(ask.lines, start=1):
+    work, counts = allotter.work, Counter(allotter.keys)
+    for number, line in enumerate(allotter.ask.lines, start=1):
         if line.kind is LineKind.KEYS:
-            keysets = keysets_sold(work, job, ask, number, printed[str(number)].words, allotter)
+            keysets = keysets_sold(allotter, number, printed[str(number)].words)
             counts.update({keyset: line.quantity // len(keysets) for keyset in keysets})
     for system in allotter.systems:
         is_ours = system.records is RecordsHolder.SHOP and not has_control_keys(work.session, system)
         control = control_of(work, system) if is_ours or system in allotter.made else None
         if control is not None and not control.keys_ordered and control not in counts:
             counts[control] = 1  # sold or not: without one the cores can neither be put in nor taken out
-    order_keys(work, counts, job.id)
+    order_keys(work, counts, allotter.job.id)

@@ -17,7 +17,7 @@ from app.ledger.keysystems.lost_keysets import require_not_retired
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.systems import SystemForm, insert_system, single_keyed_system
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
-from app.ledger.quoting.snapshot import KeyingChoice
+from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderOperator, Job, Keyset, KeySystem, Level, LineKind, RecordsHolder
@@ -133,7 +133,8 @@ class Allotment:
 
 
 class KeysetAllotter:
-    """Gives the cylinders of a job their keysets, line by line, inside the caller's transaction.
+    """Gives the cylinders of a job, whose quote was accepted, their keysets, line by line, inside the caller's
+    transaction.
 
     `systems`: every key system that was touched. `keys`: how many keys each keyset gets with its cylinders.
     `made`: those of the systems that this job begins.
@@ -142,11 +143,11 @@ class KeysetAllotter:
     it is, as the caller sets it, for whoever has to say which one was refused.
     """
 
-    def __init__(self, work: Work, job: Job, ask: QuoteRequest, choices: Sequence[KeyingChoice]) -> None:
+    def __init__(self, work: Work, job: Job, quote: QuoteSnapshot) -> None:
         self.work = work
-        self._job = job
-        self._ask = ask
-        self._choices = choices
+        self.job = job
+        self.ask = QuoteRequest.from_json(quote.ask)
+        self._choices = quote.keying
         self._system: KeySystem | None = None
         self._fresh: set[Keyset] = set()  # what this job itself added: dealt line by line, and no further
         self.systems: list[KeySystem] = []
@@ -201,7 +202,7 @@ class KeysetAllotter:
 
     def now(self, old: Keyset) -> Keyset:
         """The keyset itself or, of those that the request replaces, the new one in its place, of the same master."""
-        if old.symbol not in self._ask.replaced:
+        if old.symbol not in self.ask.replaced:
             return old
         if old.symbol not in self.instead:
             if old.system.records is not RecordsHolder.SHOP:
@@ -220,11 +221,11 @@ class KeysetAllotter:
 
     def _crossed(self, old: Keyset) -> list[list[Keyset]]:
         """What else operates the cylinders on `old` that are rekeyed, for each way, as far as it stays."""
-        ids = [one for line in self._ask.lines for one in line.standing]
+        ids = [one for line in self.ask.lines for one in line.standing]
         rows = sa.select(CylinderOperator).join(Cylinder, Cylinder.id == CylinderOperator.cylinder_id)
         ways: dict[int, list[Keyset]] = {}
         for one in self.work.session.scalars(rows.where(Cylinder.keyset_id == old.id, Cylinder.id.in_(ids))):
-            if one.keyset.symbol not in self._ask.replaced:
+            if one.keyset.symbol not in self.ask.replaced:
                 ways.setdefault(one.cylinder_id, []).append(one.keyset)
         return list(ways.values())
 
@@ -239,7 +240,7 @@ class KeysetAllotter:
 
     def _on_record(self, system: KeySystem, line: LineRequest, symbols: Sequence[str]) -> dict[str, Keyset]:
         """The keysets that the door list names of those that stood in the line's system before this job."""
-        asked = self._ask.system
+        asked = self.ask.system
         if not any(symbols) or asked is None or asked.existing_id is None or not line.keying.kind.is_master_keyed:
             return {}
         found = {
@@ -252,7 +253,7 @@ class KeysetAllotter:
 
     def _system_of(self, number: int, line: LineRequest) -> KeySystem:
         """Where a line's cylinders go: the job's system, started at its first line, or the book of single keys."""
-        attributes, asked = line.attributes, self._ask.system
+        attributes, asked = line.attributes, self.ask.system
         if attributes is None or not attributes.keyway or attributes.chambers is None:
             raise LedgerError("keyway", "To be keyed, a cylinder needs its keyway and its chambers.")
         keyway, chambers = attributes.keyway, attributes.chambers
@@ -260,7 +261,7 @@ class KeysetAllotter:
         if asked is not None and _joins(line):
             system = self._system = self._system or self._start(asked, line, keyway, chambers, records)
         else:
-            system = single_keyed_system(self.work, self._job.customer_id, keyway, chambers, records)
+            system = single_keyed_system(self.work, self.job.customer_id, keyway, chambers, records)
             if not any(keyset.level is Level.SINGLE for keyset in system.keysets):
                 self.made.append(system)
         self._touch(system)
@@ -269,23 +270,23 @@ class KeysetAllotter:
     def _start(
         self, asked: SystemRequest, line: LineRequest, keyway: str, chambers: int, records: RecordsHolder
     ) -> KeySystem:
-        customer_id = self._job.customer_id
+        customer_id = self.job.customer_id
         if asked.existing_id is not None:
             system = get_system(self.work.session, asked.existing_id)
             if system.customer_id != customer_id:
                 raise LedgerError("system", "This key system belongs to another customer.")
             return system
         per_master: Counter[str] = Counter()
-        for other in self._ask.lines:
+        for other in self.ask.lines:
             if other.is_keyed and other.keying.kind.is_master_keyed:
                 per_master[other.keying.master] += len(set_sizes(other.keying, other.quantity))
         system = insert_system(
             self.work,
             SystemForm(
                 customer_id=customer_id,
-                site_id=self._job.site_id,
+                site_id=self.job.site_id,
                 name=asked.name,
-                levels=asked.levels_for(self._ask.lines),
+                levels=asked.levels_for(self.ask.lines),
                 keyway=keyway,
                 chambers=chambers,
                 grands=asked.grands,

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 from math import ceil
@@ -130,10 +131,12 @@ class _Group:
 
 @dataclass(frozen=True, slots=True)
 class _Weighed:
-    """A group's decision with every way costed, by name; a split is among them where `split` is one."""
+    """A group's decision by these terms, with every way costed, by name: a split, too, where there is one."""
 
+    group: _Group
+    bench: BenchTerms
+    factory: FactoryTerms | None
     decision: Decision
-    ways: Mapping[str, SplitOption]
     split: SplitDecision | None
 
     @property
@@ -141,6 +144,15 @@ class _Weighed:
         if self.split is not None:
             return _SPLIT_NAMES[self.split.choice] if self.split.choice else ""
         return self.decision.choice.value if self.decision.choice else ""
+
+    @property
+    def ways(self) -> Mapping[str, SplitOption]:
+        here, away = self.decision.shop, self.decision.factory
+        ways = {
+            "shop": SplitOption(SplitChoice.ALL_SHOP, (here,), here.why_not),
+            "factory": SplitOption(SplitChoice.ALL_FACTORY, (away,), away.why_not),
+        }
+        return {**ways, "split": self.split.option(SplitChoice.SPLIT)} if self.split else ways
 
 
 def choose(work: Work, ask: QuoteRequest, resolved: Sequence[Resolved | None]) -> Decided:
@@ -166,14 +178,14 @@ def choose(work: Work, ask: QuoteRequest, resolved: Sequence[Resolved | None]) -
         except BitternError as error:
             problems.append(Problem(field, error.message))
             continue
-        insisted = _insisted(ask, group, weighed)
+        insisted = _insisted(ask, weighed)
         if insisted and (why := _why_never(weighed.ways[insisted])) is not None:
             where = "in two places" if insisted == "split" else f"at the {insisted}"
             problems.append(Problem("keyed_at", f"This cannot be keyed {where}: {why}"))
             insisted = ""
         elif not insisted and not weighed.computed:
             problems.append(Problem(field, _neither(weighed.decision)))
-        for part, choice, way in _kept(ask, group, weighed, insisted, bench, terms):
+        for part, choice, way in _kept(ask, weighed, insisted):
             keying.append(choice)
             quantities = {place: one.line.quantity for place, one in part.lines.items()}
             costs |= _shares((way.total_cents or 0) if way else 0, quantities)
@@ -196,23 +208,16 @@ def _weigh(
     group: _Group,
     system: KeySystem | None,
     bench: BenchTerms,
-    terms: FactoryTerms | None,
+    factory: FactoryTerms | None,
 ) -> _Weighed:
-    decision = decide(_keying_request(today, ask, group, system, group.kind), bench, terms)
-    ways = {
-        "shop": SplitOption(SplitChoice.ALL_SHOP, (decision.shop,), decision.shop.why_not),
-        "factory": SplitOption(SplitChoice.ALL_FACTORY, (decision.factory,), decision.factory.why_not),
-    }
-    if group.parts is None or terms is None:
-        return _Weighed(decision, ways, None)
-    bulk, rest = (_keying_request(today, ask, part, system, group.kind) for part in group.parts)
-    # A day of their own goes before the job's, be it sooner or later.
-    days = [day for day in group.own_days if day >= today]
-    try:
-        split = decide_split(bulk, replace(rest, need_by=min(days, default=None)), bench, terms)
-    except BitternError:  # of two keyways: never one system, so there is nothing to split
-        return _Weighed(decision, ways, None)
-    return _Weighed(decision, {**ways, "split": split.option(SplitChoice.SPLIT)}, split)
+    decision, split = decide(_keying_request(today, ask, group, system, group.kind), bench, factory), None
+    if group.parts is not None and factory is not None:
+        bulk, rest = (_keying_request(today, ask, part, system, group.kind) for part in group.parts)
+        # A day of their own goes before the job's, be it sooner or later.
+        days = [day for day in group.own_days if day >= today]
+        with suppress(BitternError):  # of two keyways: never one system, so there is nothing to split
+            split = decide_split(bulk, replace(rest, need_by=min(days, default=None)), bench, factory)
+    return _Weighed(group, bench, factory, decision, split)
 
 
 def _keying_request(
@@ -247,13 +252,13 @@ def _keying_request(
     )
 
 
-def _insisted(ask: QuoteRequest, group: _Group, weighed: _Weighed) -> str:
+def _insisted(ask: QuoteRequest, weighed: _Weighed) -> str:
     """The way that the counter insists on for this group against the figures; "" where it does not.
 
     Own cylinders are keyed here whatever was chosen for the rest of the job, and what has no parts is not split.
     """
     is_other = ask.keyed_at != weighed.computed and ask.keyed_at in weighed.ways
-    return ask.keyed_at if is_other and not group.is_own else ""
+    return ask.keyed_at if is_other and not weighed.group.is_own else ""
 
 
 def _why_never(option: SplitOption) -> str | None:
@@ -269,19 +274,12 @@ def _neither(decision: Decision) -> str:
     return f"Neither the bench nor the factory can do this. {why} {decision.remedy or ''}".strip()
 
 
-def _kept(
-    ask: QuoteRequest,
-    group: _Group,
-    weighed: _Weighed,
-    insisted: str,
-    bench: BenchTerms,
-    terms: FactoryTerms | None,
-) -> list[tuple[_Group, KeyingChoice, KeyingWay | None]]:
+def _kept(ask: QuoteRequest, weighed: _Weighed, insisted: str) -> list[tuple[_Group, KeyingChoice, KeyingWay | None]]:
     """What the quote keeps of a group keyed in one place, or of the two parts of one keyed in two."""
-    decision, split = weighed.decision, weighed.split
+    group, decision, split = weighed.group, weighed.decision, weighed.split
     name = insisted or weighed.computed
     chosen = weighed.ways.get(name)
-    flips = find_flips(decision, bench, terms)
+    flips = find_flips(decision, weighed.bench, weighed.factory)
     beside = [obstacle.detail for way in (decision.shop, decision.factory) for obstacle in way.obstacles]
     whole = KeyingChoice(
         group=group.name,
@@ -299,7 +297,7 @@ def _kept(
         quantity=group.quantity,
         flips=(*(flip.sentence for flip in flips), *decision.openings),
         told_flips=tuple(flip.told for flip in flips if flip.told),
-        curve=_curve(decision, bench, terms),
+        curve=_curve(weighed),
     )
     if chosen is None or group.parts is None or name != "split":
         return [(group, whole, chosen.ways[0] if chosen else None)]
@@ -329,10 +327,9 @@ def _costed(name: str, option: SplitOption) -> CostedWay:
     )
 
 
-def _curve(
-    decision: Decision, bench: BenchTerms, factory: FactoryTerms | None
-) -> tuple[tuple[int, int, int | None], ...]:
+def _curve(weighed: _Weighed) -> tuple[tuple[int, int, int | None], ...]:
     """Corners of both costs' curves, far enough to show the job itself and the crossing; () without a factory."""
+    decision, factory = weighed.decision, weighed.factory
     if factory is None:
         return ()
     asked = decision.request.quantity
@@ -340,7 +337,7 @@ def _curve(
     last = max(_LEAST_DRAWN, asked, min(_MOST_DRAWN, max(2 * asked, (crossing or 0) * 3 // 2)))
     return tuple(
         (point.quantity, point.shop_cents, point.factory_cents if point.factory_takes_it else None)
-        for point in cost_points(decision.request, bench, factory, last, most=1)
+        for point in cost_points(decision.request, weighed.bench, factory, last, most=1)
     )
 
 

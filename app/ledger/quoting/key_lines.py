@@ -24,7 +24,6 @@ from app.ledger.quoting.allocation import KeysetAllotter, set_sizes
 from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.resolving import MOST, Resolved
 from app.ledger.store.errors import LedgerError
-from app.ledger.store.work import Work
 from app.ledger.tables import (
     Cylinder,
     CylinderOperator,
@@ -202,14 +201,13 @@ class _Quote:
         return _find_keyset(self._session, customer_id, [named.id] if named else [], symbol).system
 
 
-def keysets_sold(
-    work: Work, job: Job, ask: QuoteRequest, number: int, words: str, allotter: KeysetAllotter
-) -> list[Keyset]:
+def keysets_sold(allotter: KeysetAllotter, number: int, words: str) -> list[Keyset]:
     """The keysets that key line `number` of an accepted quote is for, each for as many of its keys; LedgerError where
     there is none. [] for copies of the customer's own key, of which the job's line is the record.
 
     words: the line's, as quoted. Quotes of earlier releases did not ask whose keys they are.
     """
+    work, job, ask = allotter.work, allotter.job, allotter.ask
     line = ask.lines[number - 1]
     try:
         symbol = line.symbol or _Quote(work.session, ask, ask.lines).only_one(words)

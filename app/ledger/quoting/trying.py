@@ -19,7 +19,7 @@ from app.ledger.keysystems.auditing import StoppedByAudit
 from app.ledger.keysystems.lost_keysets import is_retired
 from app.ledger.quoting.accepting import AcceptForm, carry_out
 from app.ledger.quoting.allocation import KeysetAllotter
-from app.ledger.quoting.request import LineRequest, QuoteRequest
+from app.ledger.quoting.request import LineRequest
 from app.ledger.quoting.snapshot import OPTIONS, QuoteSnapshot, as_accepted
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Job, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
@@ -84,26 +84,27 @@ class _Trial(KeysetAllotter):
 
 def _refusal(work: Work, job_id: int, quote: QuoteSnapshot) -> Problem | None:
     """What acceptance would refuse of one option, in the quote's own terms: it is carried out, and undone."""
-    ask, session = QuoteRequest.from_json(quote.ask), work.session
+    session = work.session
     undone = session.begin_nested()
     try:
         job = session.get_one(Job, job_id)
-        trial = _Trial(work, job, ask, quote.keying)
+        trial = _Trial(work, job, quote)
         try:
-            carry_out(work, job, ask, quote, AcceptForm("nobody yet", work.today, job.version), trial)
+            carry_out(trial, quote, AcceptForm("nobody yet", work.today, job.version))
         except BitternError as error:
-            return _problem(error, trial, ask)
+            return _problem(error, trial)
         return None
     finally:
         undone.rollback()
         session.expire_all()  # a collection read meanwhile holds what is gone
 
 
-def _problem(error: BitternError, allotter: KeysetAllotter, ask: QuoteRequest) -> Problem:
+def _problem(error: BitternError, allotter: KeysetAllotter) -> Problem:
     """A refusal of the acceptance as one of the quote's."""
     if error.field.startswith("lines."):
         return Problem(error.field, error.message)
-    begins = ask.system is not None and ask.system.existing_id is None
+    asked = allotter.ask.system
+    begins = asked is not None and asked.existing_id is None
     if error.field in _HEAD and begins:
         return Problem(_HEAD[error.field], error.message)
     number, usual = allotter.at, "quantity" if isinstance(error, NoBittingsLeft) else "keying"
