@@ -11,14 +11,10 @@ from decimal import Decimal
 from app.errors import BitternError, Problem, Problems
 from app.ledger.catalog.price_queries import (
     KEY_CUT,
-    factory_keying_code,
     get_house,
-    keying_code,
-    price_book,
     system_code,
     tax_table,
 )
-from app.ledger.catalog.price_rules import RuledBook, price_rules
 from app.ledger.catalog.quote_rules import deposit_rule, quote_rules
 from app.ledger.quoting.allocation import system_problems
 from app.ledger.quoting.deciding import KEYED_AT, Decided, choose
@@ -58,14 +54,13 @@ class PricedQuote(QuoteOption):
 
 def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = None) -> PricedQuote:
     """Price a request for a customer on record, or (customer_id 0) for a `customer` not saved yet."""
-    session, today = work.session, work.today
+    session = work.session
     buyer = customer or session.get(Customer, ask.customer_id)
     if buyer is None:
         raise NotFound("customer")
     problems = _header_problems(work, ask)
-    book = RuledBook(price_book(session).rows, price_rules(session))
     numbers = [line.part_number.strip() for line in ask.lines if line.part_number]
-    resolver = Resolver(session, book, today, buyer.tier, numbers)
+    resolver = Resolver(session, work.today, buyer.tier, numbers)
     resolved: list[Resolved | None] = []
     for place, line in enumerate(ask.lines):
         try:
@@ -86,7 +81,7 @@ def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = Non
     decided = choose(work, ask, resolved)
     problems += decided.problems
     problems += system_problems(work, ask, understood, None if decided.problems else decided.keying)
-    lines = _print_lines(work, book, buyer.tier, ask, resolved, decided, problems)
+    lines = _print_lines(resolver, ask, resolved, decided, problems)
     totals = _totals(work, buyer, ask.site_id, lines, problems)
     if not totals.subtotal_cents:  # lines too large come to nothing
         lines = [replace(line, amount_cents=0) for line in lines]
@@ -145,9 +140,7 @@ def _header_problems(work: Work, ask: QuoteRequest) -> list[Problem]:
 
 
 def _print_lines(
-    work: Work,
-    book: RuledBook,
-    tier: str,
+    resolver: Resolver,
     ask: QuoteRequest,
     resolved: Sequence[Resolved | None],
     decided: Decided,
@@ -164,9 +157,7 @@ def _print_lines(
         lines.append(_print_line(str(number), found))
         extras: list[tuple[str, str, int, str]] = []
         if line.is_keyed:
-            code = keying_code(line.keying.kind)
-            if number in at_factory and _holds(book, factory_keying_code(line.keying.kind), work):
-                code = factory_keying_code(line.keying.kind)
+            code = resolver.code_of_keying(line.keying.kind, at_factory=number in at_factory)
             extras.append(("keying", f"Keying: {line.keying.words}", line.quantity, code))
             if line.keys_each:
                 extras.append(("keys", f"Keys, {line.keys_each} a cylinder", line.quantity * line.keys_each, KEY_CUT))
@@ -177,7 +168,7 @@ def _print_lines(
                 begun = None
         for letter, (kind, text, quantity, code) in zip(_LETTERS, extras, strict=False):
             try:
-                row = book.price(code, work.today, tier or None, quantity)
+                row = resolver.price(code, quantity)
             except BitternError as error:
                 problems.append(Problem(f"lines.{number - 1}.keying", error.message))
                 continue
@@ -201,14 +192,6 @@ def _print_lines(
                 )
             )
     return lines
-
-
-def _holds(book: RuledBook, code: str, work: Work) -> bool:
-    """Whether the book has a charge of this code for everybody that holds today."""
-    return any(
-        row.code == code and row.tier is None and row.quantity_from == 1 and row.holds_on(work.today)
-        for row in book.rows
-    )
 
 
 def _print_line(label: str, found: Resolved) -> SnapshotLine:

@@ -30,11 +30,18 @@ from app.fitting import (
     words,
 )
 from app.ledger.catalog.maker_queries import ItemLookup, MakerTables, item_attributes, maker_tables
-from app.ledger.catalog.price_queries import KEY_CUT, rekey_code, tier_percent
-from app.ledger.catalog.price_rules import RuledBook
+from app.ledger.catalog.price_queries import (
+    KEY_CUT,
+    factory_keying_code,
+    keying_code,
+    price_book,
+    rekey_code,
+    tier_percent,
+)
+from app.ledger.catalog.price_rules import RuledBook, price_rules
 from app.ledger.quoting.request import LineRequest
 from app.ledger.tables import CatalogRow, LineKind
-from app.pricing import KeyingKind, PriceKind, half_up
+from app.pricing import KeyingKind, PriceKind, PriceRow, half_up
 
 MOST = 10_000
 LONGEST_OLD_NUMBER = 60
@@ -65,19 +72,31 @@ class Resolved:
 
 
 class Resolver:
-    """Resolves lines against the makers' tables, the catalog and the price book of one day and customer.
+    """Resolves lines against the makers' tables, the catalog and the price book of one day and customer's tier.
 
     numbers: the part numbers that the lines name, so that they are looked up together.
     """
 
-    def __init__(self, session: Session, book: RuledBook, on: date, tier: str, numbers: Iterable[str] = ()) -> None:
+    def __init__(self, session: Session, on: date, tier: str, numbers: Iterable[str]) -> None:
         self._items = ItemLookup(session, numbers)
-        self._book = book
+        self._book = RuledBook(price_book(session).rows, price_rules(session))
         self._on = on
-        self._tier = tier
+        self._tier = tier or None
         self._percent_off = tier_percent(session, tier)
         self._makers = maker_tables(session)
-        self._rules = book.rules
+
+    def price(self, code: str, quantity: int) -> PriceRow:
+        """The row of the price book that holds for so many; BitternError where there is none."""
+        return self._book.price(code, self._on, self._tier, quantity)
+
+    def code_of_keying(self, kind: KeyingKind, *, at_factory: bool) -> str:
+        """The factory's own charge where it keys the line and the book has one that holds, else the usual one."""
+        own = factory_keying_code(kind)
+        holds = any(
+            row.code == own and row.tier is None and row.quantity_from == 1 and row.holds_on(self._on)
+            for row in self._book.rows
+        )
+        return own if at_factory and holds else keying_code(kind)
 
     def resolve(self, line: LineRequest) -> Resolved:
         """The line understood; BitternError with the field of the line at fault."""
@@ -227,7 +246,7 @@ class Resolver:
 
     def _booked(self, line: LineRequest, code: str, said: str = "") -> Resolved:
         """A line that is a row of the price book: no part number, no maker, always to be had."""
-        row = self._book.price(code, self._on, self._tier or None, line.quantity)
+        row = self.price(code, line.quantity)
         return Resolved(line, said or row.description, row.unit_cents, row.cost_cents, row.kind)
 
     def _maker(self, code: str) -> MakerTables:
@@ -241,8 +260,8 @@ class Resolver:
         an item without one.
         """
         number = item.part_number
-        rule = self._rules.rule(number, item.category, maker.code, self._tier or None, self._on)
-        own = self._book.own(number, self._on, self._tier or None, quantity)
+        rule = self._book.rules.rule(number, item.category, maker.code, self._tier, self._on)
+        own = self._book.own(number, self._on, self._tier, quantity)
         is_named = rule is not None and rule.code is not None and rule.can_price(item.cost_cents)
         if own is not None and not is_named:
             return own.unit_cents
