@@ -36,9 +36,8 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         keysystems.bitting_lists: study_bitting_list
         keysystems.authority: change_records
         keysystems.bitting_lists: take_over
-        catalog.makers: import_maker
         catalog.catalog_import: load_catalog
-        catalog.maker_editing: add_maker change_table
+        catalog.makers: import_maker add_maker change_table
         moving.importing: import_house plan_house
         moving.exporting: export_house
         catalog.house_settings: set_bench_terms set_factory_terms set_house

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -23,6 +23,10 @@ Progress = Callable[[str, int, int], None]
 
 STEP = 1000
 MOST_EXPLAINED = 500  # the nearest legal number takes a search of its own; later problems only name the number
+Item = tuple[CatalogItem, dict[str, Any]]
+"""An item of a catalog, and what its number means where it is a cylinder."""
+
+_WRITTEN = ("category", "description", "attributes", "cost_cents", "list_cents", "is_stocked")
 _TABLE: sa.Table = CatalogRow.__table__  # type: ignore[assignment]  # declared wider than it is
 
 
@@ -44,15 +48,6 @@ class CatalogPlan:
 
 
 @dataclass(frozen=True, slots=True)
-class _Read:
-    """The rows of a file with what each cylinder is, its number as the maker writes it."""
-
-    items: tuple[CatalogItem, ...]
-    attributes: tuple[dict[str, Any], ...]
-    problems: tuple[Problem, ...]
-
-
-@dataclass(frozen=True, slots=True)
 class _Delta:
     """What to insert, what to update (with `row_id`), how many rows stay, how many on record are not named."""
 
@@ -61,39 +56,41 @@ class _Delta:
     unchanged: int
     unnamed: int
 
+    def plan(self, problems: Iterable[Problem]) -> CatalogPlan:
+        """What it does, in numbers."""
+        return CatalogPlan(len(self.inserts), len(self.updates), self.unchanged, self.unnamed, tuple(problems))
+
 
 def _nothing(doing: str, done: int, total: int) -> None:
     """Nobody watches."""
 
 
-def _read(maker: Maker, name: str, content: bytes, progress: Progress) -> _Read:
+def _read(maker: Maker, name: str, content: bytes, progress: Progress) -> tuple[list[Item], list[Problem]]:
+    """The items of a file, the number of each as the maker writes it, and all that is wrong."""
     rows = read_catalog(name, content, maker.name, lambda done: progress("reading rows", done, 0))
     problems = list(rows.problems)
     decoder = BulkDecoder(read_maker(maker.tables).patterns if maker.tables else ())
-    items: list[CatalogItem] = []
-    attributes: list[dict[str, Any]] = []
+    items: list[Item] = []
     seen: dict[str, int] = {}
     misread = 0
     for number, (item, row) in enumerate(zip(rows.items, rows.rows, strict=True), 1):
         if number % STEP == 0:
             progress("reading part numbers", number, len(rows.items))
-        written, is_what = item.part_number, {}
+        attributes = {}
         if item.category == "cylinder" and decoder.patterns:
             try:
                 written, made = decoder.read(item.part_number, explain=misread < MOST_EXPLAINED)
-                is_what = to_json(made)
+                item, attributes = replace(item, part_number=written), to_json(made)
             except BitternError as error:
                 misread += 1
                 problems.append(Problem(f"row {row}, column part_number", error.message))
-        first = seen.setdefault(written, row)
+        first = seen.setdefault(item.part_number, row)
         if first != row:  # the same number as typed was told already, when the row was read
-            problems.append(
-                Problem(f"row {row}, column part_number", f"This is {written}, which stands in row {first} already.")
-            )
-        items.append(item if written == item.part_number else replace(item, part_number=written))
-        attributes.append(is_what)
+            said = f"This is {item.part_number}, which stands in row {first} already."
+            problems.append(Problem(f"row {row}, column part_number", said))
+        items.append((item, attributes))
     problems.sort(key=_row_of)
-    return _Read(tuple(items), tuple(attributes), tuple(problems))
+    return items, problems
 
 
 def _row_of(problem: Problem) -> int:
@@ -101,19 +98,12 @@ def _row_of(problem: Problem) -> int:
     return int(found[1]) if found else 0
 
 
-def _compare(session: Session, maker_id: int, read: _Read) -> _Delta:
-    columns = (
-        *("id", "part_number", "category", "description", "cost_cents", "list_cents", "is_stocked", "attributes"),
-        "version",
-    )
-    known = {
-        row.part_number: row
-        for row in session.execute(
-            sa.select(*(_TABLE.c[name] for name in columns)).where(_TABLE.c.maker_id == maker_id)
-        )
-    }
+def _compare(session: Session, maker_id: int, items: Iterable[Item]) -> _Delta:
+    columns = ("id", *_WRITTEN, "part_number", "version")
+    rows = session.execute(sa.select(*(_TABLE.c[name] for name in columns)).where(_TABLE.c.maker_id == maker_id))
+    known = {row.part_number: row for row in rows}
     inserts, updates, unchanged = [], [], 0
-    for item, attributes in zip(read.items, read.attributes, strict=True):
+    for item, attributes in items:
         values = {
             "maker_id": maker_id,
             "part_number": item.part_number,
@@ -128,15 +118,38 @@ def _compare(session: Session, maker_id: int, read: _Read) -> _Delta:
         row = known.get(item.part_number)
         if row is None:
             inserts.append(values)
-        elif all(getattr(row, name) == values[name] for name in columns[2:8]):
+        elif all(getattr(row, name) == values[name] for name in _WRITTEN):
             unchanged += 1
         else:
             updates.append({**values, "row_id": row.id, "version": row.version + 1})
     return _Delta(inserts, updates, unchanged, len(known) - len(updates) - unchanged)
 
 
-def _maker(session: Session, maker_id: int) -> Maker:
-    return get_row(session, Maker, maker_id, "maker")
+def _write(session: Session, delta: _Delta, progress: Progress) -> None:
+    total = len(delta.inserts) + len(delta.updates)
+    progress("saving", 0, total)
+    for start in range(0, len(delta.inserts), STEP * 10):
+        part = delta.inserts[start : start + STEP * 10]
+        session.execute(sa.insert(_TABLE), part)
+        progress("saving", start + len(part), total)
+    if delta.updates:
+        change = sa.update(_TABLE).where(_TABLE.c.id == sa.bindparam("row_id"))
+        columns = ("row_id", *_WRITTEN, "version")
+        session.execute(change, [{name: row[name] for name in columns} for row in delta.updates])
+        progress("saving", total, total)
+
+
+def put_items(session: Session, maker_id: int, items: Iterable[Item]) -> None:
+    """Put a maker's items on record, inside the caller's transaction; those that are not among them stay."""
+    _write(session, _compare(session, maker_id, items), _nothing)
+    forget_items(session)
+
+
+def forget_items(session: Session) -> None:
+    """Have the items that the session holds read again: rows were written without it."""
+    for held in session.identity_map.values():
+        if isinstance(held, CatalogRow):
+            session.expire(held)
 
 
 def plan_catalog(
@@ -146,10 +159,9 @@ def plan_catalog(
 
     BitternError on `file` when it cannot be read at all; problems of rows are in the plan, all of them.
     """
-    read = _read(_maker(session, maker_id), name, content, progress)
+    items, problems = _read(get_row(session, Maker, maker_id, "maker"), name, content, progress)
     progress("comparing with what is on record", 0, 0)
-    delta = _compare(session, maker_id, read)
-    return CatalogPlan(len(delta.inserts), len(delta.updates), delta.unchanged, delta.unnamed, read.problems)
+    return _compare(session, maker_id, items).plan(problems)
 
 
 def load_catalog(
@@ -166,28 +178,16 @@ def load_catalog(
     agreed to; Stale when the catalog has changed since, so that the file would do something else.
     """
     work.require_owner()
-    maker = _maker(work.session, maker_id)
-    read = _read(maker, name, content, progress)
-    if read.problems:
-        raise Problems(read.problems)
+    items, problems = _read(get_row(work.session, Maker, maker_id, "maker"), name, content, progress)
+    if problems:
+        raise Problems(problems)
     with transaction(work.session):
         progress("comparing with what is on record", 0, 0)
-        delta = _compare(work.session, maker_id, read)
-        total = len(delta.inserts) + len(delta.updates)
-        plan = CatalogPlan(len(delta.inserts), len(delta.updates), delta.unchanged, delta.unnamed, ())
+        delta = _compare(work.session, maker_id, items)
+        plan = delta.plan(())
         if shown is not None and shown != plan:
             raise Stale("The catalog was changed after this file was shown. Send it again. Nothing was saved.")
-        progress("saving", 0, total)
-        for start in range(0, len(delta.inserts), STEP * 10):
-            part = delta.inserts[start : start + STEP * 10]
-            work.session.execute(sa.insert(_TABLE), part)
-            progress("saving", start + len(part), total)
-        if delta.updates:
-            written = ("category", "description", "attributes", "cost_cents", "list_cents", "is_stocked", "version")
-            change = sa.update(_TABLE).where(_TABLE.c.id == sa.bindparam("row_id"))
-            rows = [{"row_id": row["row_id"], **{name: row[name] for name in written}} for row in delta.updates]
-            work.session.execute(change, rows)
-            progress("saving", total, total)
+        _write(work.session, delta, progress)
         record(
             work,
             "catalogue loaded",

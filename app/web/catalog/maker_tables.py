@@ -9,8 +9,8 @@ from flask import abort, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problems
-from app.ledger.catalog.maker_editing import TableChange, change_table, plan_table, read_table_file
 from app.ledger.catalog.maker_queries import get_maker, spec_names, tables_on_record
+from app.ledger.catalog.makers import TableChange, change_table, plan_table, read_table_file
 from app.ledger.catalog.sheets import Row, Sheet, find_sheet, sheet_rows
 from app.ledger.store.errors import Stale
 from app.ledger.tables import Maker

@@ -11,9 +11,8 @@ from flask.typing import ResponseReturnValue
 from app.errors import BitternError, Problems
 from app.fitting import all_finishes, catalog_table, read_maker
 from app.ledger.catalog.catalog_import import catalog_page, items_of
-from app.ledger.catalog.maker_editing import add_maker, maker_json, plan_maker
 from app.ledger.catalog.maker_queries import get_maker, list_makers, tables_on_record
-from app.ledger.catalog.makers import import_maker
+from app.ledger.catalog.makers import add_maker, import_maker, maker_json, plan_maker
 from app.ledger.catalog.sheets import sheet_rows, sheets_of
 from app.ledger.store.errors import Stale
 from app.ledger.store.events import events_of

@@ -12,9 +12,8 @@ import sqlalchemy as sa
 from app.errors import BitternError, Problems
 from app.fitting import catalog_table, read_maker
 from app.ledger.catalog.catalog_import import items_of, load_catalog, plan_catalog
-from app.ledger.catalog.maker_editing import add_maker, change_table, maker_json, plan_maker, read_table_file
 from app.ledger.catalog.maker_queries import get_item, shelf
-from app.ledger.catalog.makers import import_maker
+from app.ledger.catalog.makers import add_maker, change_table, import_maker, maker_json, plan_maker, read_table_file
 from app.ledger.catalog.sheet_reading import read_sheet
 from app.ledger.catalog.sheets import find_sheet, sheet_rows, sheets_of
 from app.ledger.catalog.specs import change_spec, read_spec

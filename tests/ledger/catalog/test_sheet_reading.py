@@ -7,7 +7,7 @@ import sqlalchemy as sa
 
 from app.errors import Problems
 from app.fitting import decode_any, read_maker
-from app.ledger.catalog.maker_editing import add_maker, change_table
+from app.ledger.catalog.makers import add_maker, change_table
 from app.ledger.catalog.sheet_reading import read_sheet
 from app.ledger.catalog.sheets import find_sheet, sheet_rows
 from app.ledger.tables import Maker

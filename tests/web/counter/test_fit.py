@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from app.documents import owner_quote_pdf, quote_pdf
 from app.ledger.catalog.catalog_import import load_catalog
-from app.ledger.catalog.maker_editing import add_maker
+from app.ledger.catalog.makers import add_maker
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.work import Work
 from app.ledger.tables import Draft, Event, Job, JobLine, QuoteRevision, Role, Site
