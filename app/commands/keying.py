@@ -86,15 +86,11 @@ def progress(read: Reader) -> dict[str, Any]:
             "limit", f"{found.usable:,} bittings are usable; set a limit of {MOST_LISTED:,} or less."
         )
     return {
-        "array": [[_depth(depth) for depth in column] for column in found.columns],
+        "array": [[f"{depth:X}" for depth in column] for column in found.columns],
         "theoretical": found.theoretical,
         "usable": found.usable,
         "bittings": [keying.write_bitting(spec, bitting) for bitting in islice(found, listed)],
     }
-
-
-def _depth(depth: int) -> str:
-    return f"{depth:X}"
 
 
 def _array(given: object) -> list[tuple[int, ...]]:

@@ -42,6 +42,7 @@ __all__ = [
     "SymbolLevel",
     "WantedKeysets",
     "audit",
+    "change_symbol",
     "check_offset",
     "choose_bittings",
     "count_bittings",
@@ -72,6 +73,7 @@ __all__ = [
     "read_inches",
     "read_list",
     "read_matrix",
+    "read_spec_inches",
     "read_symbol",
     "read_symbol_text",
     "root_depth",
@@ -118,11 +120,20 @@ from app.keying.pinning import ChamberPins, PickList, Pinning, PinSize, pick_lis
 from app.keying.planning import Demand, Planning, plan_system
 from app.keying.progression import count_bittings, progress, theoretical, usable
 from app.keying.solving import MatrixSolution, Progress
-from app.keying.spec import Bitting, BittingSpec, read_bitting, read_inches, write_bitting, write_inches
+from app.keying.spec import (
+    Bitting,
+    BittingSpec,
+    read_bitting,
+    read_inches,
+    read_spec_inches,
+    write_bitting,
+    write_inches,
+)
 from app.keying.symbols import (
     LETTERS,
     MOST_SYMBOLS,
     SymbolLevel,
+    change_symbol,
     make_symbols,
     read_symbol,
     read_symbol_text,

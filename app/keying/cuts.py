@@ -22,12 +22,18 @@ class Cut:
 
 def root_depth(spec: BittingSpec, depth: int) -> Fraction:
     """Give the exact inches of metal left under a cut of this depth number."""
-    if spec.depth0_in is None or spec.increment_in is None:
-        missing = "depth0_in" if spec.depth0_in is None else "increment_in"
-        raise KeyingError(f"spec.{missing}", "The bitting spec does not give its inches: enter them off the chart.")
+    shallowest, increment = _inches(spec, "depth0_in"), _inches(spec, "increment_in")
     if depth not in spec.all_depths:
         raise KeyingError("bitting", "A depth is not one of this spec's.")
-    return spec.depth0_in - (depth - spec.first_depth) * spec.increment_in
+    return shallowest - (depth - spec.first_depth) * increment
+
+
+def _inches(spec: BittingSpec, name: str) -> Fraction:
+    """A length that the spec has to give."""
+    value: Fraction | None = getattr(spec, name)
+    if value is None:
+        raise KeyingError(f"spec.{name}", "The bitting spec does not give its inches: enter them off the chart.")
+    return value
 
 
 def cut_list(spec: BittingSpec, bitting: Bitting) -> tuple[Cut, ...]:
@@ -38,13 +44,11 @@ def cut_list(spec: BittingSpec, bitting: Bitting) -> tuple[Cut, ...]:
     >>> [(str(cut.place), str(cut.root)) for cut in cut_list(spec, (0, 2, 4))][1]
     ('203/500', '3/10')
     """
-    if spec.first_cut_in is None or spec.spacing_in is None:
-        missing = "first_cut_in" if spec.first_cut_in is None else "spacing_in"
-        raise KeyingError(f"spec.{missing}", "The bitting spec does not give its inches: enter them off the chart.")
+    first, spacing = _inches(spec, "first_cut_in"), _inches(spec, "spacing_in")
     if len(bitting) != spec.chambers:
         raise KeyingError("bitting", f"The bitting needs {spec.chambers} cuts.")
     return tuple(
-        Cut(chamber, spec.first_cut_in + (chamber - 1) * spec.spacing_in, root_depth(spec, depth))
+        Cut(chamber, first + (chamber - 1) * spacing, root_depth(spec, depth))
         for chamber, depth in enumerate(bitting, start=1)
     )
 
@@ -98,9 +102,7 @@ def decode(spec: BittingSpec, measured: Sequence[Fraction], tolerance: Fraction)
     """
     if len(measured) != spec.chambers:
         raise KeyingError("measured", f"Give {spec.chambers} measured depths, bow to tip; there are {len(measured)}.")
-    increment = spec.increment_in
-    if increment is None:
-        raise KeyingError("spec.increment_in", "The bitting spec does not give its inches: enter them off the chart.")
+    increment = _inches(spec, "increment_in")
     if not isinstance(tolerance, Fraction) or not 0 < tolerance < increment / 2:
         raise KeyingError("tolerance", "The tolerance must be above 0 and under half the spec's increment.")
     cuts = []

@@ -96,10 +96,7 @@ def plan_levels(
     MACS and `used` reckoned. Given `roles` (a character a chamber) are kept. Raises NoBittingsLeft with how
     many changes were asked for and the most that any sharing of the chambers gives.
     """
-    check_whole(levels, "levels", 2, 4)
-    check_whole(grands, "grands", 1, len(LETTERS) if levels == 4 else 1)
-    check_whole(masters, "masters", 1, MOST_KEYSETS if levels > 2 else 1)
-    check_whole(changes_per_master, "changes_per_master", 1, MOST_KEYSETS)
+    check_counts(levels, grands, masters, changes_per_master)
     check_whole(grands * masters * (changes_per_master + 1), "changes_per_master", 1, MOST_KEYSETS)
     check_master(spec, tmk)
     if roles is not None and (len(roles) != spec.chambers or not set(ROLES[levels]) <= set(roles) <= set("CMG-")):
@@ -121,6 +118,14 @@ def plan_levels(
         asked=asked,
         left=best_left,
     )
+
+
+def check_counts(levels: int, grands: int, masters: int, changes_per_master: int) -> None:
+    """Refuse, each by its field, what is no number of levels and no count of a level."""
+    check_whole(levels, "levels", 2, 4)
+    check_whole(grands, "grands", 1, len(LETTERS) if levels == 4 else 1)
+    check_whole(masters, "masters", 1, MOST_KEYSETS if levels > 2 else 1)
+    check_whole(changes_per_master, "changes_per_master", 1, MOST_KEYSETS)
 
 
 def sharings(spec: BittingSpec, tmk: Bitting, levels: int, needs: Mapping[str, int]) -> list[str]:

@@ -10,10 +10,9 @@ from math import prod
 
 from app.keying.arrays import CHANGE, GRAND, HELD, MASTER, fewest_constants, progression_under
 from app.keying.errors import check_whole
-from app.keying.levels import MOST_KEYSETS, ROLES, markings
+from app.keying.levels import MOST_KEYSETS, ROLES, check_counts, markings
 from app.keying.progression import check_master, count_columns, make_columns
 from app.keying.spec import Bitting, BittingSpec
-from app.keying.symbols import LETTERS
 
 MOST_SCANNED = 400
 MOST_MARKINGS = 20_000
@@ -33,10 +32,7 @@ class Demand:
     expansion_percent: int = 0
 
     def __post_init__(self) -> None:
-        check_whole(self.levels, "levels", 2, 4)
-        check_whole(self.grands, "grands", 1, len(LETTERS) if self.levels == 4 else 1)
-        check_whole(self.masters, "masters", 1, MOST_KEYSETS if self.levels > 2 else 1)
-        check_whole(self.changes_per_master, "changes_per_master", 1, MOST_KEYSETS)
+        check_counts(self.levels, self.grands, self.masters, self.changes_per_master)
         check_whole(self.expansion_percent, "expansion_percent", 0, 1000)
 
     def grown(self, count: int) -> int:

@@ -175,7 +175,9 @@ class _Problem:
         for _ in range(50):
             drawn = draw_bitting(self.spec, rng)
             # Nudged to the master's parity, which may break MACS: then another is drawn.
-            nudged = tuple(_nearest(depths, cut) for depths, cut in zip(self.free, drawn, strict=True))
+            nudged = tuple(
+                min(depths, key=lambda depth: abs(depth - cut)) for depths, cut in zip(self.free, drawn, strict=True)
+            )
             if self.spec.within_macs(nudged):
                 return nudged
         return self.tmk
@@ -256,10 +258,6 @@ class _Problem:
         """Give the problem of some keys and cylinders only."""
         fixed = {n: self.fixed[key] for n, key in enumerate(keys) if key in self.fixed}
         return _Problem(self.spec, self.tmk, self.listed[np.ix_(keys, cylinders)], fixed, self.avoid)
-
-
-def _nearest(depths: Sequence[int], cut: int) -> int:
-    return min(depths, key=lambda depth: abs(depth - cut))
 
 
 def _least_clash(problem: _Problem, until: float) -> tuple[list[int], list[int], bool]:

@@ -47,7 +47,8 @@ def write_inches(value: Fraction) -> str:
     return f"{digits[:-12]}.{digits[-12:]}".rstrip("0").rstrip(".")
 
 
-def _read_spec_inches(value: object) -> Fraction:
+def read_spec_inches(value: object) -> Fraction:
+    """Give inches above 0 and at most 10, as a chart has them."""
     inches = read_inches(value)
     if not 0 < inches <= 10:
         raise KeyingError("", "Enter inches above 0 and at most 10, such as 0.0125 or 1/64.")
@@ -60,7 +61,7 @@ def _read_name(value: object) -> str:
     return value
 
 
-Inches: TypeAlias = Annotated[Fraction, Form(_read_spec_inches, write_inches)]
+Inches: TypeAlias = Annotated[Fraction, Form(read_spec_inches, write_inches)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,7 @@ from flask import Blueprint
 def blueprints() -> tuple[Blueprint, ...]:
     """Every blueprint of the house. A page's module is added here and nowhere else; several may share a blueprint."""
     # Imported here: each of these imports app.web's own modules.
-    from app.web import care, moving
+    from app.web import care, keysystems, moving
     from app.web.bench import cylinders, times
     from app.web.bench import views as bench
     from app.web.catalog import catalog_import, maker_tables, makers, price_rules, prices, terms
@@ -21,7 +21,6 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.keying import bench as keying_bench
     from app.web.keying import new_systems, searches, specs, systems
     from app.web.keys import views as keys
-    from app.web.keysystems import views as keysystems
     from app.web.papers import views as papers
     from app.web.people import login, login_rules, own_login, users
     from app.web.quotes import mailing, revising

@@ -11,6 +11,7 @@ from app.keying import (
     BittingSpec,
     KeyingError,
     NoBittingsLeft,
+    change_symbol,
     draw_single,
     next_bittings,
     read_symbol,
@@ -111,16 +112,7 @@ def _next_symbols(work: Work, system: KeySystem, parent: Keyset | None, count: i
     numbers = range(last + 1, last + 1 + count)
     if parent is None:
         return [single_symbol(number) for number in numbers]
-    return [change_level_symbol(system.levels, parent.symbol, number) for number in numbers]
-
-
-def change_level_symbol(levels: int, master: str, number: int) -> str:
-    """The symbol of change `number` under `master`: number first in two levels, last in three and four.
-
-    >>> change_level_symbol(2, "AA", 3), change_level_symbol(3, "AB", 1)
-    ('3AA', 'AB1')
-    """
-    return f"{number}{master}" if levels == 2 else f"{master}{number}"
+    return [change_symbol(system.levels, parent.symbol, number) for number in numbers]
 
 
 def number_of(symbol: str) -> int:

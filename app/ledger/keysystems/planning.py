@@ -69,7 +69,6 @@ class PlanForm:
 class Planned:
     """The plans side by side; `sealed` carries the master they were reckoned under, for whoever starts it."""
 
-    form: PlanForm
     spec: BittingSpec
     planning: Planning
     sealed: str
@@ -86,7 +85,7 @@ def plan_for(work: Work, form: PlanForm) -> Planned:
     top = draw_master(spec, work.rng, tops_on_keyway(work, form.keyway, form.chambers))
     planning = plan_system(spec, top, demand)
     may_start = bool(planning.startable) and work.actor.role is not Role.COUNTER
-    return Planned(form, spec, planning, carry(work, write_bitting(spec, top), _purpose(form)) if may_start else "")
+    return Planned(spec, planning, carry(work, write_bitting(spec, top), _purpose(form)) if may_start else "")
 
 
 def _purpose(form: PlanForm) -> str:

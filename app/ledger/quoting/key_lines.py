@@ -15,10 +15,10 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem
-from app.keying import single_symbol
+from app.keying import change_symbol, single_symbol
 from app.ledger.catalog.price_queries import KEY_CUT
 from app.ledger.keysystems.control import CONTROL_SYMBOL, add_factory_control, lacks_factory_control
-from app.ledger.keysystems.keysets import change_level_symbol, number_of
+from app.ledger.keysystems.keysets import number_of
 from app.ledger.keysystems.system_queries import get_system, operators_of
 from app.ledger.quoting.allocation import KeysetAllotter, set_sizes
 from app.ledger.quoting.request import LineRequest, QuoteRequest
@@ -190,7 +190,7 @@ class _Quote:
             .join(Keyset, Keyset.system_id == KeySystem.id)
             .where(KeySystem.customer_id == self._ask.customer_id, Keyset.level == Level.MASTER)
         )
-        return any(symbol == change_level_symbol(levels, master, number) for levels, master in masters)
+        return any(symbol == change_symbol(levels, master, number) for levels, master in masters)
 
     def _system_of(self, symbol: str) -> KeySystem:
         """The system on record that a symbol is of; LedgerError on `symbol` where there is none."""

@@ -11,7 +11,7 @@ from wtforms import BooleanField, HiddenField, PasswordField, SelectField
 from wtforms.validators import InputRequired, Length
 
 from app.errors import BitternError, Problem
-from app.keying import read_inches, write_inches
+from app.keying import read_spec_inches, write_inches
 from app.ledger.catalog.specs import keyway_chambers
 from app.ledger.keysystems.extending import ExtendForm
 from app.ledger.keysystems.planning import PlanForm, customers_to_choose
@@ -34,10 +34,7 @@ class InchField(TextField):
         super().__init__(*arguments, **options)
 
     def read(self, text: str) -> Fraction:
-        found = read_inches(text, self.short_name)
-        if not 0 < found <= 10:
-            raise ValueError("Enter inches above 0 and at most 10, such as 0.0125 or 1/64.")
-        return found
+        return read_spec_inches(text)
 
     def show(self, value: Fraction) -> str:
         return write_inches(value)

@@ -32,7 +32,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Job, Key, Keyset, KeySystem, Level, Role
 from app.web.access import may
 from app.web.keys.views import receipt_paper
-from app.web.keysystems.views import bitting_list
+from app.web.keysystems import bitting_list
 from app.web.navigation import address_of
 from app.web.services import the_config
 
