@@ -97,6 +97,11 @@ class Config:
         return self.key_file or self.instance / "keys" / "bittern.key"
 
     @property
+    def vault_key_place(self) -> str:
+        """Where the sealing key in force is, for a sentence."""
+        return "BITTERN_KEY" if self.key else f"the key file {self.vault_key_file}"
+
+    @property
     def session_key_file(self) -> Path:
         """Where the key that signs session cookies lies unless the environment gives it."""
         return self.instance / "keys" / "session.key"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import stat
 import sys
 from collections.abc import Callable
 from datetime import datetime
@@ -18,6 +17,7 @@ from app.ledger.care.place import database_file
 from app.ledger.care.restoring import Report, house_vault, read_backup, restore_backup
 from app.ledger.care.sealing import Secret, house_secret, is_passphrase_sealed, passphrase_secret
 from app.ledger.store.errors import BackupError
+from app.ledger.store.private_files import fault_of_mode
 
 group = click.Group("backup", help="Backups: make one, check one, keep daily ones.")
 
@@ -48,11 +48,11 @@ def _passphrase(from_stdin: bool, file: Path | None, *, new: bool) -> Secret:
         return passphrase_secret(sys.stdin.readline().rstrip("\r\n"))
     if file is not None:
         try:
-            mode, text = stat.S_IMODE(file.stat().st_mode), file.read_text("utf-8")
+            text, fault = file.read_text("utf-8"), fault_of_mode(file)
         except (OSError, UnicodeDecodeError) as error:
             raise BackupError("passphrase", f"The passphrase file {file} cannot be read.") from error
-        if mode & 0o077:
-            raise BackupError("passphrase", f"The file {file} can be read by others. Run: chmod 600 {file}")
+        if fault:
+            raise BackupError("passphrase", fault)
         return passphrase_secret(text.rstrip("\r\n"))
     if not sys.stdin.isatty():
         raise BackupError(

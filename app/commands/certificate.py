@@ -20,6 +20,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption,
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 from app.errors import BitternError
+from app.ledger.store.private_files import write_new_file
 
 # Phones refuse a certificate of more than 825 days, though its authority was put in by hand (from memory).
 DAYS = 820
@@ -149,10 +150,7 @@ def _write(path: Path, content: bytes, mode: int) -> None:
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         part = path.with_name(f".{path.name}.part")
         part.unlink(missing_ok=True)
-        with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
+        write_new_file(part, content, mode)
         os.replace(part, path)
     except OSError as error:
         raise BitternError("folder", f"{path} cannot be written: {error.strerror or error}.") from error

@@ -5,7 +5,6 @@ from __future__ import annotations
 import ipaddress
 import logging
 import ssl
-import stat
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -17,6 +16,7 @@ from app.commands.server_life import Server, told_to_stop
 from app.commands.tls_server import TlsServer
 from app.config import Config
 from app.errors import BitternError
+from app.ledger.store.private_files import fault_of_mode
 
 THREADS = 8
 # Larger uploads are refused by the pages, which say so; this only keeps a flood from filling the disk.
@@ -73,8 +73,8 @@ def tls_server(app: Flask, config: Config) -> TlsServer:
     certificate, key = config.tls_certificate, config.tls_key_file
     if certificate is None or not key.exists():
         raise BitternError("BITTERN_TLS_KEY", f"The certificate's key {key} is missing.")
-    if stat.S_IMODE(key.stat().st_mode) & 0o077:
-        raise BitternError("BITTERN_TLS_KEY", f"The file {key} can be read by others. Run: chmod 600 {key}")
+    if fault := fault_of_mode(key):
+        raise BitternError("BITTERN_TLS_KEY", fault)
     left = certificate_days_left(certificate, datetime.now(UTC))
     if left < _SOON:
         click.echo(f"Caution: the certificate {certificate} is good for {max(left, 0)} more days.", err=True)

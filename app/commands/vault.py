@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,6 +17,7 @@ from app.ledger.care.sealing import house_secret
 from app.ledger.care.sealing_key import key_of_rows, rotate_key, sheet_text, take_sheet
 from app.ledger.catalog.price_queries import find_house
 from app.ledger.store.errors import VaultError
+from app.ledger.store.private_files import write_new_file
 from app.ledger.store.vault import Vault
 
 group = click.Group("vault", help="The sealing key: change it, write its recovery sheet, recover it.")
@@ -75,8 +75,7 @@ def sheet(file: Path, again: bool) -> None:
             click.echo(text)
             return
         try:
-            with os.fdopen(os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as out:
-                out.write(text)
+            write_new_file(file, text.encode())
         except OSError as error:
             raise VaultError(f"{file} cannot be written: {error.strerror}. Use --again with another file.") from error
     click.echo(f"{file} is the recovery sheet. Print it, lock it away, then delete the file.")
@@ -95,9 +94,7 @@ def recover() -> None:
         if sys.stdin.isatty():
             click.echo("Type the four rows of the sheet, then Ctrl-D.", err=True)
         key = key_of_rows(sys.stdin.read(4096).splitlines())
-        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as out:
-            out.write(key + "\n")
+        Vault.make_file(path, key)
         if is_empty(config):
             click.echo(f"{path} is back. There is no database yet to prove it on.")
             return

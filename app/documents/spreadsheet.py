@@ -12,7 +12,7 @@ from typing import Any
 
 from app.documents.filters import printable
 from app.ledger.jobs.queries import show_margin
-from app.ledger.reports.books import BookColumn, ClosedJob, IssuedQuote, PaymentReceived
+from app.ledger.reports.books import BookColumn, BookRow
 from app.spreadsheets import Cell, csv_bytes, styled_book_bytes
 
 Rows = Sequence[Sequence[Cell]]
@@ -42,12 +42,12 @@ def _printable(rows: Rows) -> list[list[Cell]]:
     return [[printable(cell) for cell in row] for row in rows]
 
 
-def books_csv(columns: Sequence[BookColumn], rows: Iterable[IssuedQuote | ClosedJob | PaymentReceived]) -> bytes:
+def books_csv(columns: Sequence[BookColumn], rows: Iterable[BookRow]) -> bytes:
     """The rows under their columns' names; UTF-8 with a byte order mark, commas, CRLF.
 
     A refund keeps its bare minus; any other cell that a spreadsheet would take for a formula is guarded.
     """
-    cells = ([_amount(cell) for cell in row.row()] for row in rows)
+    cells = ([_amount(cell) for cell in row] for row in rows)
     return csv_bytes([[column.name for column in columns], *_printable(list(cells))])
 
 

@@ -15,7 +15,7 @@ from app.ledger.people.users import has_users
 from app.ledger.store.events import clock_is_back
 from app.ledger.tables import Role
 from app.web.logins import load
-from app.web.reauthentication import ask_to_prove, ask_to_unlock
+from app.web.reauthentication import ask_again
 from app.web.services import request_session, the_config, the_time
 
 MOST_WITHOUT_LOGIN = 64 * 1024  # bytes
@@ -132,7 +132,7 @@ def _hold() -> ResponseReturnValue | None:
     if not me.is_authenticated:
         return _ask_for_login()
     if me.is_locked and not hasattr(current_app.view_functions[request.endpoint], "bittern_unlocked"):
-        answer = ask_to_unlock()
+        answer = ask_again(is_lock=True)
         if answer is not None:
             return answer
     if not rule.allows(me.role):
@@ -142,7 +142,7 @@ def _hold() -> ResponseReturnValue | None:
     if request.endpoint != "mine.second_factor" and _lacks_factor(request.endpoint):
         return _ask_for_factor()
     proof = proof_of(current_app, request.endpoint)
-    return ask_to_prove() if proof is not None and me.has_to_prove(proof) else None
+    return ask_again(is_lock=False) if proof is not None and me.has_to_prove(proof) else None
 
 
 def _lacks_factor(endpoint: str) -> bool:

@@ -98,6 +98,5 @@ def _page(form: SealForm) -> str:
         elsewhere = ""
     except BackupError as error:
         elsewhere = error.message
-    key_file = "the variable BITTERN_KEY" if config.key else str(config.vault_key_file)
-    page = BackupsPage(recent_backups(request_session()), elsewhere, key_file)
+    page = BackupsPage(recent_backups(request_session()), elsewhere, config.vault_key_place)
     return render_template("care/backups.html", page=page, form=form)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from flask import Flask, current_app, g, render_template, request
+from flask.typing import ResponseReturnValue
 from flask_wtf.csrf import CSRFError
 from werkzeug.exceptions import HTTPException
 from wtforms import BooleanField, Field, Form, HiddenField, PasswordField, SelectField
@@ -17,8 +19,8 @@ from app.ledger.keysystems.auditing import StoppedByAudit
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.store import DBAPIError
 from app.ledger.store.errors import LedgerBusy, LedgerStopped, NotAllowed, NotFound, Stale, VaultError, trouble_of
-from app.ledger.store.events import last_event
-from app.ledger.tables import Event
+from app.ledger.store.events import events_of
+from app.ledger.tables import Role
 from app.web.services import request_session, the_config
 
 Answer = tuple[str, int]
@@ -87,19 +89,8 @@ def about(subject: str, form: Form | None = None) -> None:
 
 def answer_errors(app: Flask) -> None:
     """Register the pages."""
-    app.register_error_handler(HTTPException, _http)
-    app.register_error_handler(CSRFError, _csrf)
-    app.register_error_handler(BitternError, _refusal)
-    app.register_error_handler(StoppedByAudit, _findings)
-    app.register_error_handler(NotFound, _missing)
-    app.register_error_handler(NotAllowed, _not_allowed)
-    app.register_error_handler(LedgerBusy, _busy)
-    app.register_error_handler(PrintingBusy, _printing)
-    app.register_error_handler(LedgerStopped, _stopped)
-    app.register_error_handler(DBAPIError, _database)
-    app.register_error_handler(Stale, _stale)
-    app.register_error_handler(VaultError, _vault)
-    app.register_error_handler(Exception, _broken)
+    for kind, answer in _ANSWERS.items():
+        app.register_error_handler(kind, answer)
 
 
 def _page(status: int, page: _Page, *, what: str = "", reference: str = "") -> Answer:
@@ -131,49 +122,24 @@ def _too_large() -> str:
     return f"{says} Nothing was saved." if most >= 2**20 else ""
 
 
-def _csrf(error: CSRFError) -> Answer:
-    return _page(400, _CSRF)
-
-
-def _refusal(error: BitternError) -> Answer:
-    page = _Page("This could not be done", error.message, "Go back, change it and try again. Nothing was saved.")
-    return _page(400, page)
-
-
 def _findings(error: StoppedByAudit) -> Answer:
     """Every finding with its remedy, and the systems whose pages mend them; no cut is in any of it."""
     systems = [get_system(request_session(), system_id) for system_id in error.system_ids]
     return render_template("errors/findings.html", error=error, systems=systems, most=_MOST_FINDINGS), 400
 
 
-def _missing(error: NotFound) -> Answer:
-    return _page(404, _PAGES[404], what=error.message)
-
-
-def _not_allowed(error: NotAllowed) -> Answer:
-    return _page(403, _PAGES[403], what=error.message)
-
-
-def _busy(error: LedgerBusy) -> tuple[str, int, dict[str, str]]:
-    return *_page(503, _PAGES[503]), {"Retry-After": "5"}
-
-
-def _printing(error: PrintingBusy) -> tuple[str, int, dict[str, str]]:
-    return *_page(503, _PRINTING), RETRY_PRINTING
-
-
-def _stopped(error: LedgerStopped) -> tuple[str, int, dict[str, str]]:
+def _stopped(error: LedgerStopped) -> ResponseReturnValue:
     current_app.logger.error("%s: %s", error.title, error.message)
     request_session().rollback()
     return *_page(503, _Page(error.title, error.message, error.mend)), {"Retry-After": "60"}
 
 
-def _database(error: DBAPIError) -> tuple[str, int, dict[str, str]] | Answer:
+def _database(error: DBAPIError) -> ResponseReturnValue:
     trouble = trouble_of(error)
     request_session().rollback()
     if isinstance(trouble, LedgerStopped):
         return _stopped(trouble)
-    return _busy(trouble) if isinstance(trouble, LedgerBusy) else _broken(error)
+    return _ANSWERS[LedgerBusy](trouble) if isinstance(trouble, LedgerBusy) else _broken(error)
 
 
 def _vault(error: VaultError) -> Answer:
@@ -183,10 +149,14 @@ def _vault(error: VaultError) -> Answer:
 
 
 def _stale(error: Stale) -> Answer:
-    subject: str | None = g.get("subject")
-    change: Event | None = last_event(request_session(), subject) if subject else None
+    # The change is told by what anybody may see.
+    newest = events_of(request_session(), g.get("subject", ""), Role.COUNTER, limit=1)
     page = render_template(
-        "errors/stale.html", change=change, message=error.message, typed=_typed(), again=request.full_path.rstrip("?")
+        "errors/stale.html",
+        change=next(iter(newest), None),
+        message=error.message,
+        typed=_typed(),
+        again=request.full_path.rstrip("?"),
     )
     return page, 409
 
@@ -223,3 +193,22 @@ def _broken(error: Exception) -> Answer:
     reference = secrets.token_hex(4)
     current_app.logger.exception("reference %s: %s %s", reference, request.method, request.endpoint)
     return _page(500, _PAGES[500], reference=reference)
+
+
+_ANSWERS: dict[type[Exception], Callable[[Any], ResponseReturnValue]] = {
+    HTTPException: _http,
+    CSRFError: lambda error: _page(400, _CSRF),
+    BitternError: lambda error: _page(
+        400, _Page("This could not be done", error.message, "Go back, change it and try again. Nothing was saved.")
+    ),
+    StoppedByAudit: _findings,
+    NotFound: lambda error: _page(404, _PAGES[404], what=error.message),
+    NotAllowed: lambda error: _page(403, _PAGES[403], what=error.message),
+    LedgerBusy: lambda error: (*_page(503, _PAGES[503]), {"Retry-After": "5"}),
+    PrintingBusy: lambda error: (*_page(503, _PRINTING), RETRY_PRINTING),
+    LedgerStopped: _stopped,
+    DBAPIError: _database,
+    Stale: _stale,
+    VaultError: _vault,
+    Exception: _broken,
+}

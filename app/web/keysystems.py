@@ -18,7 +18,7 @@ from app.ledger.keysystems.system_queries import KeysetNode, get_system, list_sy
 from app.ledger.people.login_rules import Proof
 from app.ledger.quoting.issuing import house_head
 from app.ledger.store.errors import NotFound
-from app.ledger.store.events import events_about
+from app.ledger.store.events import events_of
 from app.ledger.store.work import Work
 from app.ledger.tables import KeyState, KeySystem, Role
 from app.web.access import owner_only, proven, roles
@@ -115,7 +115,7 @@ def _page(system: KeySystem, form: RecordsForm) -> ResponseReturnValue:
         "keysystems/show.html",
         system=system,
         tree=system_tree(work.session, system),
-        events=events_about(work.session, f"key system {system.id}", work.actor.role),
+        events=events_of(work.session, f"key system {system.id}", work.actor.role),
         why_no_control=why_no_control(system),
         lost=lost_masters(work.session, [system.id]),
         form=form,

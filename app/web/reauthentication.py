@@ -23,47 +23,31 @@ _SECRET, _KEPT = "secret-again", "kept-meanwhile"
 _LOCKED = 423
 
 
-def ask_to_unlock() -> ResponseReturnValue | None:
-    """None once this request has brought the right PIN; else the page that asks for it."""
+def ask_again(*, is_lock: bool) -> ResponseReturnValue | None:
+    """None once this request has brought what unlocks (`is_lock`), or the right password; else the page that asks."""
     if request.headers.get("HX-Request"):
-        return "", 204, {"HX-Trigger": "bittern:locked"}
-    refusal = try_to_unlock() if _brings_secret() else ""
-    if _brings_secret() and not refusal:
-        _go_on()
-        return None
-    return asking_page(is_lock=True, refusal=refusal)
+        return "", 204, {"HX-Trigger": "bittern:locked"} if is_lock else {"HX-Refresh": "true"}
+    refusal = ""
+    if request.method == "POST" and _SECRET in request.form:
+        refusal = try_secret(is_lock=is_lock)
+        if not refusal:
+            _go_on()
+            return None
+    return asking_page(is_lock=is_lock, refusal=refusal)
 
 
-def ask_to_prove() -> ResponseReturnValue | None:
-    """None once this request has brought the right password; else the page that asks for it."""
-    if request.headers.get("HX-Request"):
-        return "", 204, {"HX-Refresh": "true"}
-    refusal = try_to_prove() if _brings_secret() else ""
-    if _brings_secret() and not refusal:
-        _go_on()
-        return None
-    return asking_page(is_lock=False, refusal=refusal)
-
-
-def try_to_unlock() -> str:
-    """Unlock by what this request brought: "" when it is unlocked, else why not."""
+def try_secret(*, is_lock: bool) -> str:
+    """Unlock by what this request brought, or take it for the password: "" where it is right, else why not."""
     csrf.protect()
+    secret = request.form.get(_SECRET, "")
     try:
-        unlock(current_work(), current_user.login_id, request.form.get(_SECRET, ""))
+        if is_lock:
+            unlock(current_work(), current_user.login_id, secret)
+            current_user.is_locked = False
+        else:
+            hold_on(prove(current_work(), current_user.login_id, secret), current_user.id)
     except BitternError as error:
         return error.message
-    current_user.is_locked = False
-    return ""
-
-
-def try_to_prove() -> str:
-    """Take the password that this request brought: "" when it is right, else why not."""
-    csrf.protect()
-    try:
-        token = prove(current_work(), current_user.login_id, request.form.get(_SECRET, ""))
-    except BitternError as error:
-        return error.message
-    hold_on(token, current_user.id)
     return ""
 
 
@@ -91,10 +75,6 @@ def box(refusal: str = "") -> ResponseReturnValue:
 def _box(is_lock: bool, refusal: str) -> dict[str, str]:
     label = "PIN" if is_lock and current_user.has_pin else "Password"
     return {"label": label, "refusal": refusal, "secret": _SECRET, "kept_as": _KEPT}
-
-
-def _brings_secret() -> bool:
-    return request.method == "POST" and _SECRET in request.form
 
 
 def _keep() -> str:

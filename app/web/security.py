@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import io
-import os
 import secrets
-import stat
+from contextlib import suppress
 from pathlib import Path
 from typing import IO, Any
 from urllib.parse import urlsplit
@@ -21,6 +20,7 @@ from werkzeug.utils import cached_property
 
 from app.config import Config
 from app.errors import BitternError
+from app.ledger.store.private_files import fault_of_mode, write_new_file
 
 csrf = CSRFProtect()
 
@@ -101,12 +101,11 @@ def session_key(config: Config) -> str:
     if not path.exists():
         _make_key(path)
     try:
-        key = path.read_text("ascii").strip()
-        mode = stat.S_IMODE(path.stat().st_mode)
+        key, fault = path.read_text("ascii").strip(), fault_of_mode(path)
     except (OSError, UnicodeDecodeError) as error:
         raise BitternError("session key", f"The file {path} cannot be read. Delete it: a new one is made.") from error
-    if mode & 0o077:
-        raise BitternError("session key", f"The file {path} can be read by others. Run: chmod 600 {path}")
+    if fault:
+        raise BitternError("session key", fault)
     if len(key) < _LEAST_KEY:
         raise BitternError("session key", f"The file {path} holds no key. Delete it: a new one is made.")
     return key
@@ -114,12 +113,8 @@ def session_key(config: Config) -> str:
 
 def _make_key(path: Path) -> None:
     path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-    try:
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    except FileExistsError:  # another process was faster; its key holds
-        return
-    with os.fdopen(handle, "w") as file:
-        file.write(secrets.token_urlsafe(48) + "\n")
+    with suppress(FileExistsError):  # another process was faster; its key holds
+        write_new_file(path, f"{secrets.token_urlsafe(48)}\n".encode("ascii"))
 
 
 def _add_headers(response: Response) -> Response:

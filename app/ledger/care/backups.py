@@ -28,6 +28,7 @@ from app.ledger.care.sealing import SealedWriter, Secret, house_of
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import BackupError, reason_of
 from app.ledger.store.events import first_hash, house_id, record
+from app.ledger.store.private_files import sync_folder
 from app.ledger.store.work import Actor
 from app.ledger.tables import Event
 
@@ -82,7 +83,7 @@ def make_backup(
                     os.fsync(out.fileno())
             report = read_backup(config, part, secret)
             os.replace(part, path)
-            _keep_name(folder)
+            sync_folder(folder)
         size = path.stat().st_size
     except OSError as error:
         raise BackupError(
@@ -152,15 +153,6 @@ def _add(tar: tarfile.TarFile, path: Path, name: str) -> None:
         about = os.fstat(file.fileno())
         info.size, info.mtime, info.mode = about.st_size, about.st_mtime, 0o600
         tar.addfile(info, file)
-
-
-def _keep_name(folder: Path) -> None:
-    """A new name survives a power cut only when its folder is on the disk too."""
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 _DAILY = re.compile(r"bittern-daily-(?:[a-p]{8}-)?([0-9]{4}-[0-9]{2}-[0-9]{2})\.backup")

@@ -24,8 +24,9 @@ import app.ledger.tables  # noqa: F401 - an open ledger knows every table, whoev
 from app.config import Config
 from app.ledger.care.place import clear_scratch
 from app.ledger.care.resealing import holds_sealed, opens_sealed
-from app.ledger.store.engine import make_engine, make_sessions, transaction
+from app.ledger.store.engine import engine_on, make_engine, make_sessions, transaction
 from app.ledger.store.errors import LedgerError, VaultError
+from app.ledger.store.private_files import sync_folder
 from app.ledger.store.vault import Vault
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import VaultCheck
@@ -60,9 +61,15 @@ def alembic_config(url: str) -> AlembicConfig:
 
 
 @cache
-def newest_migration() -> str:
-    """This release's newest migration; looked for once a process, since every migration is read for it."""
-    return ScriptDirectory.from_config(alembic_config("sqlite://")).get_current_head() or ""
+def migrations() -> tuple[str, ...]:
+    """This release's migrations, the newest first; looked for once a process, since every one is read for it."""
+    scripts = ScriptDirectory.from_config(alembic_config("sqlite://")).walk_revisions()
+    return tuple(script.revision for script in scripts)
+
+
+def migration_of(connection: sa.Connection) -> str:
+    """The migration that a database is at; "" for none."""
+    return MigrationContext.configure(connection).get_current_revision() or ""
 
 
 def migrate(config: Config) -> None:
@@ -83,13 +90,9 @@ def migrate(config: Config) -> None:
         ) from error
     if config.key or config.vault_key_file.exists():
         return
-    engine = make_engine(config.url)
-    try:
-        with engine.connect() as connection:
-            if not _needs_its_key(connection):
-                Vault.make_file(config.vault_key_file)
-    finally:
-        engine.dispose()
+    with engine_on(config.url) as engine, engine.connect() as connection:
+        if not _needs_its_key(connection):
+            Vault.make_file(config.vault_key_file)
 
 
 def is_first_start(config: Config) -> bool:
@@ -143,11 +146,8 @@ def is_empty(config: Config) -> bool:
     """Whether there is no database yet, so that making one loses nothing."""
     if not _has_file(config):
         return True
-    engine = make_engine(config.url)
-    try:
+    with engine_on(config.url) as engine:
         return not sa.inspect(engine).get_table_names()
-    finally:
-        engine.dispose()
 
 
 def _has_file(config: Config) -> bool:
@@ -177,10 +177,10 @@ def open_ledger(config: Config) -> Ledger:
 
 
 def _require_newest(config: Config, engine: sa.Engine) -> None:
-    newest = newest_migration()
+    newest = migrations()[0]
     with engine.connect() as connection:
-        current = MigrationContext.configure(connection).get_current_revision()
-        if current is None and not sa.inspect(connection).get_table_names():
+        current = migration_of(connection)
+        if not current and not sa.inspect(connection).get_table_names():
             raise _no_house(config)
     if current != newest:
         raise LedgerError(
@@ -210,10 +210,9 @@ def _open_vault(config: Config, sessions: sessionmaker[Session]) -> Vault:
             finish_rotation(path, datetime.now(UTC))
             vault = Vault.from_file(path)
         elif check.check_value != vault.check_value:
-            where = "BITTERN_KEY" if config.key else f"the key file {path}"
             raise VaultError(
-                f"The key in {where} is not the one that this database was sealed with. Put the right key "
-                "back from the copy that the owner keeps; nothing was opened or changed."
+                f"The key in {config.vault_key_place} is not the one that this database was sealed with. Put the "
+                "right key back from the copy that the owner keeps; nothing was opened or changed."
             )
     return vault
 
@@ -227,11 +226,10 @@ def _needs_its_key(connection: sa.Connection) -> bool:
 def require_sealed_by(connection: sa.Connection, vault: Vault, config: Config) -> None:
     """Where the key's check is gone: VaultError unless the key opens whatever this database holds sealed."""
     if not opens_sealed(connection, vault):
-        where = "BITTERN_KEY" if config.key else f"the key file {config.vault_key_file}"
         raise VaultError(
-            f"The check of the sealing key is missing in this database, and the key in {where} does not open what is "
-            "sealed there. Put the right key back from the copy that the owner keeps, or put back a backup: bittern "
-            "restore. Nothing was changed."
+            f"The check of the sealing key is missing in this database, and the key in {config.vault_key_place} does "
+            "not open what is sealed there. Put the right key back from the copy that the owner keeps, or put back a "
+            "backup: bittern restore. Nothing was changed."
         )
 
 
@@ -245,11 +243,7 @@ def finish_rotation(path: Path, now: datetime) -> Path:
     former = path.with_name(f"{path.name}.former-{now:%Y-%m-%dT%H%M%S.%fZ}")
     os.link(path, former)
     os.replace(next_key_file(path), path)  # one step: there is never no key
-    handle = os.open(path.parent, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+    sync_folder(path.parent)
     return former
 
 

@@ -12,13 +12,13 @@ from app.ledger.keysystems.bittings import bitting_context, fingerprint_context,
 from app.ledger.people.second_factor import factor_context
 from app.ledger.store.errors import VaultError
 from app.ledger.store.vault import Vault
-from app.ledger.tables import Bitting, KeySystem, User
+from app.ledger.tables import Base, Bitting, KeySystem, User
 
 # Columns of sealed bytes, what each is bound to, and by which columns. A test holds them against the models.
-_SEALED: tuple[tuple[str, str, tuple[str, ...], Callable[..., str]], ...] = (
-    ("bittings", "sealed", ("system_id", "keyset_id"), bitting_context),
-    ("key_systems", "sealed_plan", ("id",), plan_context),
-    ("users", "factor_sealed", ("id",), factor_context),
+_SEALED: tuple[tuple[type[Base], str, tuple[str, ...], Callable[..., str]], ...] = (
+    (Bitting, "sealed", ("system_id", "keyset_id"), bitting_context),
+    (KeySystem, "sealed_plan", ("id",), plan_context),
+    (User, "factor_sealed", ("id",), factor_context),
 )
 _PEPPERED = ("users", "pin_hash")
 
@@ -48,7 +48,8 @@ def opens_sealed(connection: sa.Connection, vault: Vault) -> bool:
 
 def _sealed_values(connection: sa.Connection) -> Iterator[tuple[bytes, str]]:
     """By the names of the columns, not by the models: a database that waits for its upgrade has not all of them."""
-    for table, column, bound_by, context_of in _SEALED:
+    for model, column, bound_by, context_of in _SEALED:
+        table = model.__tablename__
         if column in _columns(connection, table):
             for blob, *ids in connection.execute(_select(table, column, *bound_by)):
                 if blob is not None:
@@ -70,26 +71,16 @@ def reseal(session: Session, old: Vault, new: Vault) -> int:
     Each new value is opened again before it counts: what cannot be read back is never written.
     """
     count = 0
-    for row in session.scalars(sa.select(Bitting).order_by(Bitting.id)):
-        context = bitting_context(row.system_id, row.keyset_id)
-        text = old.open(row.sealed, context)
-        row.sealed = _sealed(new, text, context)
-        row.fingerprint = new.fingerprint(text, fingerprint_context(row.system_id))
-        count += 1
-    for system in session.scalars(sa.select(KeySystem).where(KeySystem.sealed_plan.is_not(None))):
-        context = plan_context(system.id)
-        system.sealed_plan = _sealed(new, old.open(system.sealed_plan or b"", context), context)
-        count += 1
-    for user in session.scalars(sa.select(User).where(User.factor_sealed.is_not(None))):
-        context = factor_context(user.id)
-        user.factor_sealed = _sealed(new, old.open(user.factor_sealed or b"", context), context)
-        count += 1
+    for model, column, bound_by, context_of in _SEALED:
+        for row in session.scalars(sa.select(model).where(getattr(model, column).is_not(None))):
+            context = context_of(*(getattr(row, name) for name in bound_by))
+            text = old.open(getattr(row, column), context)
+            blob = new.seal(text, context)
+            if new.open(blob, context) != text:  # pragma: no cover - would be a fault of the cipher itself
+                raise RuntimeError("a value sealed just now does not open")
+            setattr(row, column, blob)
+            if isinstance(row, Bitting):
+                row.fingerprint = new.fingerprint(text, fingerprint_context(row.system_id))
+            count += 1
     session.flush()
     return count
-
-
-def _sealed(vault: Vault, text: str, context: str) -> bytes:
-    blob = vault.seal(text, context)
-    if vault.open(blob, context) != text:  # pragma: no cover - would be a fault of the cipher itself
-        raise RuntimeError("a value sealed just now does not open")
-    return blob

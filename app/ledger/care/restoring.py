@@ -15,20 +15,18 @@ from typing import Any
 
 import sqlalchemy as sa
 from alembic import command
-from alembic.runtime.migration import MigrationContext
-from alembic.script import ScriptDirectory
 from sqlalchemy.orm import Session
 
 from app.config import Config
-from app.ledger.care.opening import alembic_config
+from app.ledger.care.opening import alembic_config, migration_of, migrations
 from app.ledger.care.place import as_one_file, database_file, files_folder, scratch, shut
 from app.ledger.care.sealing import SealedReader, Secret
-from app.ledger.store.engine import make_engine, transaction
+from app.ledger.store.engine import engine_on, transaction
 from app.ledger.store.errors import BackupError, reason_of
-from app.ledger.store.events import first_broken_link, house_id, record
+from app.ledger.store.events import count_events, first_broken_link, house_id, record
 from app.ledger.store.vault import Vault
 from app.ledger.store.work import Actor, Work
-from app.ledger.tables import Event, Login
+from app.ledger.tables import Login
 
 MANIFEST, DATABASE, FILES = "manifest.json", "bittern.sqlite3", "files"
 _MANIFEST_BYTES = 65_536
@@ -138,42 +136,32 @@ def _prove(database: Path) -> bool:
     damaged = BackupError("file", "The database in this backup is damaged; take another copy. Nothing was replaced.")
     if not is_whole(database):
         raise damaged
-    settings = alembic_config(f"sqlite:///{database}")
-    scripts = ScriptDirectory.from_config(settings)
-    current = _migration(database)
-    if current == scripts.get_current_head():
+    url = f"sqlite:///{database}"
+    engine = sa.create_engine(url)
+    with engine.connect() as connection:
+        current = migration_of(connection)
+    engine.dispose()
+    if current == migrations()[0]:
         return False
-    if current not in {script.revision for script in scripts.walk_revisions()}:
+    if current not in migrations():
         raise BackupError(
             "file",
             f"The database in this backup is at migration {current or 'none'}, which this release does not know. "
             "Install the release that made it, then restore.",
         )
-    command.upgrade(settings, "head")
+    command.upgrade(alembic_config(url), "head")
     return True
-
-
-def _migration(database: Path) -> str | None:
-    engine = sa.create_engine(f"sqlite:///{database}")
-    try:
-        with engine.connect() as connection:
-            return MigrationContext.configure(connection).get_current_revision()
-    finally:
-        engine.dispose()
 
 
 def _prove_story(database: Path, key_check: str) -> tuple[int, str]:
     """The chain of events holds and the key check is the database's own; how many events, whose."""
-    engine = make_engine(f"sqlite:///{database}")
-    try:
+    with engine_on(f"sqlite:///{database}") as engine:
         with Session(engine) as session:
             broken = first_broken_link(session)
-            count = session.scalar(sa.select(sa.func.count()).select_from(Event)) or 0
+            count = count_events(session)
             checks = session.execute(sa.text("SELECT check_value FROM vault_checks")).scalars().all()
             house = house_id(session)
         as_one_file(engine)
-    finally:
-        engine.dispose()
     if broken is not None:
         raise BackupError(
             "file", f"In this backup event {broken} does not follow from the one before it; take another copy."
@@ -211,11 +199,11 @@ def restore_backup(config: Config, path: Path, secret: Secret, actor: Actor) -> 
     with scratch(config) as folder:
         report = unpack(path, secret, folder)
         if report.key_check != vault.check_value:
-            where = "BITTERN_KEY" if config.key else f"the key file {config.vault_key_file}"
             raise BackupError(
                 "key file",
-                f"The key in {where} is not the one that this backup was sealed with: its bittings could not be "
-                "read. Put the right key in its place from the copy that the owner keeps. Nothing was replaced.",
+                f"The key in {config.vault_key_place} is not the one that this backup was sealed with: its bittings "
+                "could not be read. Put the right key in its place from the copy that the owner keeps. Nothing was "
+                "replaced.",
             )
         _put_on_record(folder / DATABASE, vault, actor, path, report)
         with shut(database):
@@ -225,8 +213,7 @@ def restore_backup(config: Config, path: Path, secret: Secret, actor: Actor) -> 
 
 def _put_on_record(database: Path, vault: Vault, actor: Actor, path: Path, report: Report) -> None:
     """In the copy, before the exchange: whenever a restore is cut off, a house that stands tells of it."""
-    engine = make_engine(f"sqlite:///{database}")
-    try:
+    with engine_on(f"sqlite:///{database}") as engine:
         with Session(engine) as session, transaction(session):
             work = Work(session, vault, actor, datetime.now(UTC))
             # A login that ended after the backup was made must not come to life again with it.
@@ -239,8 +226,6 @@ def _put_on_record(database: Path, vault: Vault, actor: Actor, path: Path, repor
                 name=path.name[:200],
             )
         as_one_file(engine)
-    finally:
-        engine.dispose()
 
 
 def _exchange(config: Config, database: Path, folder: Path) -> Path | None:

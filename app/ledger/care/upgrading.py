@@ -12,18 +12,17 @@ from pathlib import Path
 
 import sqlalchemy as sa
 from alembic import command
-from alembic.runtime.migration import MigrationContext
-from alembic.script import ScriptDirectory
 from sqlalchemy.orm import Session
 
 from app.config import Config
-from app.ledger.care.opening import alembic_config, newest_migration, require_house, require_sealed_by
+from app.ledger.care.opening import alembic_config, migration_of, migrations, require_house, require_sealed_by
 from app.ledger.care.place import as_one_file, database_file, scratch, shut
 from app.ledger.care.resealing import holds_sealed
 from app.ledger.care.restoring import house_vault, is_whole
-from app.ledger.store.engine import make_engine, transaction
+from app.ledger.store.engine import engine_on, transaction
 from app.ledger.store.errors import LedgerError, reason_of
 from app.ledger.store.events import first_broken_link, record
+from app.ledger.store.private_files import sync_folder
 from app.ledger.store.vault import Vault
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Event, VaultCheck
@@ -50,11 +49,11 @@ def upgrade_house(config: Config, actor: Actor) -> Upgraded | None:
     """
     is_file = sa.make_url(config.url).get_backend_name() == "sqlite"
     require_house(config)
-    before, after = _revision(config.url), newest_migration()
+    with _looking_at(config.url) as connection:
+        before, after = migration_of(connection), migrations()[0]
     if before == after:
         return None
-    known = {script.revision for script in ScriptDirectory.from_config(alembic_config(config.url)).walk_revisions()}
-    if before not in known:
+    if before not in migrations():
         raise LedgerError(
             "database",
             f"The database is at migration {before or 'none'}, which this release does not know. {_UNCHANGED}",
@@ -87,9 +86,7 @@ def _exchange_for_migrated(config: Config, vault: Vault, actor: Actor, before: s
                 os.fsync(file.fileno())
             os.link(database, kept)
             os.replace(copy, database)  # one step: a power cut leaves the old house or the new one
-            handle = os.open(database.parent, os.O_RDONLY)
-            os.fsync(handle)
-            os.close(handle)
+            sync_folder(database.parent)
         except OSError as error:
             raise LedgerError(
                 "folder", f"The upgrade could not be written: {reason_of(error)}. {_UNCHANGED}"
@@ -110,22 +107,17 @@ def _migrate(url: str, before: str, after: str) -> None:
 
 def _prove(url: str, vault: Vault) -> None:
     """Every event follows, and the key is the house's. Asks for columns that every release had."""
-    engine = make_engine(url)
-    try:
-        with Session(engine) as session:
-            broken = first_broken_link(session)
-            if broken is not None:
-                raise LedgerError("database", f"Event {broken} does not follow from the one before it. {_UNCHANGED}")
-            checks = session.scalars(sa.select(VaultCheck.check_value)).all()
-            if checks and checks != [vault.check_value]:
-                raise LedgerError("key file", f"The sealing key is not this database's. {_UNCHANGED}")
-    finally:
-        engine.dispose()
+    with engine_on(url) as engine, Session(engine) as session:
+        broken = first_broken_link(session)
+        if broken is not None:
+            raise LedgerError("database", f"Event {broken} does not follow from the one before it. {_UNCHANGED}")
+        checks = session.scalars(sa.select(VaultCheck.check_value)).all()
+        if checks and checks != [vault.check_value]:
+            raise LedgerError("key file", f"The sealing key is not this database's. {_UNCHANGED}")
 
 
 def _put_on_record(url: str, vault: Vault, actor: Actor, before: str, after: str) -> None:
-    engine = make_engine(url)
-    try:
+    with engine_on(url) as engine:
         with Session(engine) as session:
             last = session.scalar(sa.select(sa.func.max(Event.at)))
             work = Work(session, vault, actor, max(datetime.now(UTC), last) if last else datetime.now(UTC))
@@ -135,13 +127,6 @@ def _put_on_record(url: str, vault: Vault, actor: Actor, before: str, after: str
                 )
         if engine.dialect.name == "sqlite":
             as_one_file(engine)
-    finally:
-        engine.dispose()
-
-
-def _revision(url: str) -> str:
-    with _looking_at(url) as connection:
-        return MigrationContext.configure(connection).get_current_revision() or ""
 
 
 def _vault_of(config: Config) -> Vault:
@@ -161,11 +146,8 @@ def _vault_of(config: Config) -> Vault:
 
 @contextmanager
 def _looking_at(url: str) -> Iterator[sa.Connection]:
-    engine = make_engine(url)
     try:
-        with engine.connect() as connection:
+        with engine_on(url) as engine, engine.connect() as connection:
             yield connection
     except sa.exc.DatabaseError as error:
         raise LedgerError("database", f"The database cannot be read. {_UNCHANGED}") from error
-    finally:
-        engine.dispose()

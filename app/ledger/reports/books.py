@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
-from typing import ClassVar
+from typing import NamedTuple
 
 import sqlalchemy as sa
 from sqlalchemy.orm import InstrumentedAttribute, Session, aliased, joinedload
@@ -17,13 +17,29 @@ from app.ledger.store.work import Work
 from app.ledger.tables import ON_ACCOUNT, Event, Job, Payment, QuoteRevision, Stage
 from app.pricing import show_day
 
+BookRow = tuple[str, ...]
+"""The cells of a row, as the columns of its book name them."""
 
-@dataclass(frozen=True, slots=True)
-class BookColumn:
+
+class BookColumn(NamedTuple):
     """A column's name and what stands in it."""
 
     name: str
     what: str
+
+
+_MOST_YEARS = 20
+_FIRST_YEAR, _LAST_YEAR = 1900, 9000  # far from where the calendar of a computer ends
+
+
+@dataclass(frozen=True, slots=True)
+class Book:
+    """One table for the general ledger: its name, what a row is, its columns, and what gives its rows."""
+
+    name: str
+    what: str
+    columns: tuple[BookColumn, ...]
+    rows: Callable[[Session, date, date], Iterator[BookRow]]
 
 
 def book_amount(cents: int) -> str:
@@ -36,152 +52,12 @@ def book_amount(cents: int) -> str:
     return f"{'-' if cents < 0 else ''}{dollars}.{rest:02d}"
 
 
-def _adds_up(field: str, parts: int, whole: int) -> None:
-    if parts != whole:
-        raise BitternError(field, f"{book_amount(parts)} is not {book_amount(whole)}: the row does not add up.")
-
-
-@dataclass(frozen=True, slots=True)
-class IssuedQuote:
-    """A quote revision as issued; refuses amounts that do not add up."""
-
-    number: str
-    revision: int
-    issued: date
-    customer: str
-    place: str
-    goods_cents: int
-    labour_cents: int
-    tax_cents: int
-    total_cents: int
-
-    COLUMNS: ClassVar[tuple[BookColumn, ...]] = (
-        BookColumn("quote", "the quote's number"),
-        BookColumn("revision", "the revision, from 1"),
-        BookColumn("issued", "the day of issue, as 2026-03-02"),
-        BookColumn("customer", "the customer's name"),
-        BookColumn("tax place", "the place whose sales tax counts"),
-        BookColumn("goods", "goods, in dollars"),
-        BookColumn("labor", "labor, in dollars"),
-        BookColumn("tax", "sales tax, in dollars"),
-        BookColumn("total", "goods + labor + tax, in dollars"),
-    )
-
-    def __post_init__(self) -> None:
-        parts = self.goods_cents + self.labour_cents + self.tax_cents
-        _adds_up("total_cents", parts, self.total_cents)
-
-    def row(self) -> tuple[str, ...]:
-        """The cells, as the columns name them."""
-        return (
-            self.number,
-            str(self.revision),
-            self.issued.isoformat(),
-            self.customer,
-            self.place,
-            *(book_amount(one) for one in (self.goods_cents, self.labour_cents, self.tax_cents, self.total_cents)),
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class ClosedJob:
-    """A job as closed, with what it cost the house: for the owner's books, never for a customer."""
-
-    number: str
-    quote: str
-    closed: date
-    customer: str
-    subtotal_cents: int
-    tax_cents: int
-    total_cents: int
-    cost_cents: int
-    off_price_cents: int = 0
-
-    COLUMNS: ClassVar[tuple[BookColumn, ...]] = (
-        BookColumn("job", "the job's number"),
-        BookColumn("quote", "the number and revision that was accepted"),
-        BookColumn("closed", "the day it was closed, as 2026-03-02"),
-        BookColumn("customer", "the customer's name"),
-        BookColumn("subtotal", "before tax, in dollars"),
-        BookColumn("tax", "sales tax, in dollars"),
-        BookColumn("total", "subtotal + tax, in dollars"),
-        BookColumn("cost", "goods and keying at cost, in dollars"),
-        BookColumn("margin", "subtotal − cost, in dollars"),
-        BookColumn("off the price", "of the total, what was given back off the price and is not due, in dollars"),
-    )
-
-    def __post_init__(self) -> None:
-        _adds_up("total_cents", self.subtotal_cents + self.tax_cents, self.total_cents)
-
-    def row(self) -> tuple[str, ...]:
-        """The cells, as the columns name them."""
-        amounts = (self.subtotal_cents, self.tax_cents, self.total_cents, self.cost_cents)
-        return (
-            self.number,
-            self.quote,
-            self.closed.isoformat(),
-            self.customer,
-            *(book_amount(one) for one in amounts),
-            book_amount(self.subtotal_cents - self.cost_cents),
-            book_amount(self.off_price_cents),
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class PaymentReceived:
-    """A payment or deposit as received; a refund is negative."""
-
-    reference: str
-    job: str
-    received: date
-    customer: str
-    method: str
-    amount_cents: int
-
-    COLUMNS: ClassVar[tuple[BookColumn, ...]] = (
-        BookColumn("payment", "the payment's reference"),
-        BookColumn("job", "the job's number"),
-        BookColumn("received", "the day it came in, as 2026-03-02"),
-        BookColumn("customer", "the customer's name"),
-        BookColumn("method", "how it was paid"),
-        BookColumn("amount", "in dollars, a refund with a minus"),
-    )
-
-    def row(self) -> tuple[str, ...]:
-        """The cells, as the columns name them."""
-        return (
-            self.reference,
-            self.job,
-            self.received.isoformat(),
-            self.customer,
-            self.method,
-            book_amount(self.amount_cents),
-        )
-
-
-BookRow = IssuedQuote | ClosedJob | PaymentReceived
-_MOST_YEARS = 20
-_FIRST_YEAR, _LAST_YEAR = 1900, 9000  # far from where the calendar of a computer ends
-
-
-@dataclass(frozen=True, slots=True)
-class Book:
-    """One table for the general ledger: its name, what a row is, its columns."""
-
-    name: str
-    what: str
-    columns: tuple[BookColumn, ...]
-
-
-BOOKS = (
-    Book("quotes", "each quote revision as it was issued; of two options the first", IssuedQuote.COLUMNS),
-    Book("jobs", "each job as it was closed, at the prices that were accepted, with its cost", ClosedJob.COLUMNS),
-    Book(
-        "payments",
-        "each payment, deposit and refund as it came in or went out; what is on account is none until it is paid",
-        PaymentReceived.COLUMNS,
-    ),
-)
+def amounts_to(whole: int, *parts: int) -> list[str]:
+    """The parts and what they come to, as amounts; BitternError where they do not come to the whole. In cents."""
+    if sum(parts) != whole:
+        refusal = f"{book_amount(sum(parts))} is not {book_amount(whole)}: the row does not add up."
+        raise BitternError("total_cents", refusal)
+    return [book_amount(one) for one in (*parts, whole)]
 
 
 def read_span(first: date, last: date) -> tuple[date, date]:
@@ -200,9 +76,10 @@ def book_rows(work: Work, name: str, first: date, last: date) -> list[BookRow]:
     """The rows of one book from `first` to `last`, both included, oldest first; for the owner alone."""
     work.require_owner()
     first, last = read_span(first, last)
-    if name not in _READERS:
-        raise BitternError("book", f"Choose one of {', '.join(_READERS)}.")
-    return list(_READERS[name](work.session, first, last))
+    for book in BOOKS:
+        if book.name == name:
+            return list(book.rows(work.session, first, last))
+    raise BitternError("book", f"Choose one of {', '.join(book.name for book in BOOKS)}.")
 
 
 def _quotes(session: Session, first: date, last: date) -> Iterator[BookRow]:
@@ -216,16 +93,13 @@ def _quotes(session: Session, first: date, last: date) -> Iterator[BookRow]:
         if not first <= snapshot.issued_on <= last:
             continue
         totals = snapshot.totals
-        yield IssuedQuote(
-            number=str(snapshot.job_number),
-            revision=snapshot.revision,
-            issued=snapshot.issued_on,
-            customer=snapshot.customer_name,
-            place=totals.tax_place,
-            goods_cents=totals.goods_cents,
-            labour_cents=totals.labour_cents,
-            tax_cents=totals.tax_cents,
-            total_cents=totals.total_cents,
+        yield (
+            str(snapshot.job_number),
+            str(snapshot.revision),
+            snapshot.issued_on.isoformat(),
+            snapshot.customer_name,
+            totals.tax_place,
+            *amounts_to(totals.total_cents, totals.goods_cents, totals.labour_cents, totals.tax_cents),
         )
 
 
@@ -251,17 +125,16 @@ def _jobs(session: Session, first: date, last: date) -> Iterator[BookRow]:
             continue
         snapshot = as_accepted(read_snapshot(revision.snapshot), job.accepted_option)
         totals = snapshot.totals
-        yield ClosedJob(
-            number=str(job.number),
-            quote=f"{job.number}-{revision.revision}{job.accepted_option}",
-            closed=day,
-            customer=job.customer.name,
-            subtotal_cents=totals.subtotal_cents,
-            tax_cents=totals.tax_cents,
-            total_cents=totals.total_cents,
-            cost_cents=snapshot.cost_cents,
-            off_price_cents=totals.total_cents
-            - (totals.total_cents if job.agreed_cents is None else job.agreed_cents),
+        agreed = totals.total_cents if job.agreed_cents is None else job.agreed_cents
+        yield (
+            str(job.number),
+            f"{job.number}-{revision.revision}{job.accepted_option}",
+            day.isoformat(),
+            job.customer.name,
+            *amounts_to(totals.total_cents, totals.subtotal_cents, totals.tax_cents),
+            book_amount(snapshot.cost_cents),
+            book_amount(totals.subtotal_cents - snapshot.cost_cents),
+            book_amount(totals.total_cents - agreed),
         )
 
 
@@ -277,24 +150,67 @@ def _payments(session: Session, first: date, last: date) -> Iterator[BookRow]:
         .order_by(Payment.received_on, Payment.id)
     )
     for payment, number, job in rows:
-        yield PaymentReceived(
-            reference=f"{job.number}-{number}",
-            job=str(job.number),
-            received=payment.received_on,
-            customer=job.customer.name,
-            method=payment.means,
-            amount_cents=payment.cents,
+        yield (
+            f"{job.number}-{number}",
+            str(job.number),
+            payment.received_on.isoformat(),
+            job.customer.name,
+            payment.means,
+            book_amount(payment.cents),
         )
-
-
-_READERS: dict[str, Callable[[Session, date, date], Iterator[BookRow]]] = {
-    "quotes": _quotes,
-    "jobs": _jobs,
-    "payments": _payments,
-}
 
 
 def _near(column: InstrumentedAttribute[datetime], first: date, last: date) -> sa.ColumnElement[bool]:
     """Within a day of the span: the exact day depends on the shop's clock, which the database does not know."""
     start = datetime.combine(first, time()).astimezone() - timedelta(days=1)
     return column.between(start, datetime.combine(last, time()).astimezone() + timedelta(days=2))
+
+
+BOOKS = (
+    Book(
+        "quotes",
+        "each quote revision as it was issued; of two options the first",
+        (
+            BookColumn("quote", "the quote's number"),
+            BookColumn("revision", "the revision, from 1"),
+            BookColumn("issued", "the day of issue, as 2026-03-02"),
+            BookColumn("customer", "the customer's name"),
+            BookColumn("tax place", "the place whose sales tax counts"),
+            BookColumn("goods", "goods, in dollars"),
+            BookColumn("labor", "labor, in dollars"),
+            BookColumn("tax", "sales tax, in dollars"),
+            BookColumn("total", "goods + labor + tax, in dollars"),
+        ),
+        _quotes,
+    ),
+    Book(
+        "jobs",
+        "each job as it was closed, at the prices that were accepted, with its cost",
+        (
+            BookColumn("job", "the job's number"),
+            BookColumn("quote", "the number and revision that was accepted"),
+            BookColumn("closed", "the day it was closed, as 2026-03-02"),
+            BookColumn("customer", "the customer's name"),
+            BookColumn("subtotal", "before tax, in dollars"),
+            BookColumn("tax", "sales tax, in dollars"),
+            BookColumn("total", "subtotal + tax, in dollars"),
+            BookColumn("cost", "goods and keying at cost, in dollars"),
+            BookColumn("margin", "subtotal − cost, in dollars"),
+            BookColumn("off the price", "of the total, what was given back off the price and is not due, in dollars"),
+        ),
+        _jobs,
+    ),
+    Book(
+        "payments",
+        "each payment, deposit and refund as it came in or went out; what is on account is none until it is paid",
+        (
+            BookColumn("payment", "the payment's reference"),
+            BookColumn("job", "the job's number"),
+            BookColumn("received", "the day it came in, as 2026-03-02"),
+            BookColumn("customer", "the customer's name"),
+            BookColumn("method", "how it was paid"),
+            BookColumn("amount", "in dollars, a refund with a minus"),
+        ),
+        _payments,
+    ),
+)

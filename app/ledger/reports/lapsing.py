@@ -24,29 +24,37 @@ class LapsingQuote:
     contact: str  # the customer's first contact with a phone: "P. Harbour, 555-0100"
     title: str
     valid_until: date
-    days: int
     quoted_by: str
     value_cents: int  # before tax
+    days: int
 
 
 def lapsing_quotes(session: Session, today: date, within: int = 7, limit: int = 500) -> tuple[LapsingQuote, ...]:
-    """Quotes of jobs still `quoted` that lapse within so many days or have lapsed: two queries.
+    """Quotes of jobs still `quoted` that lapse within so many days or have lapsed: one query.
 
     First those that still hold, by their day; then those that have lapsed, the newest first.
     """
     other = aliased(QuoteRevision)
     newest = sa.select(sa.func.max(other.revision)).where(other.job_id == Job.id).scalar_subquery()
+    contact = (
+        sa.select(Contact.name + ", " + Contact.phone)
+        .where(Contact.customer_id == Customer.id, Contact.phone != "")
+        .order_by(Contact.id)
+        .limit(1)
+        .scalar_subquery()
+    )
     rows = session.execute(
         sa.select(
             QuoteRevision.id,
             Job.number,
             QuoteRevision.revision,
-            Customer.id.label("customer_id"),
-            Customer.name.label("customer_name"),
+            Customer.id,
+            Customer.name,
             Customer.phone,
+            sa.func.coalesce(contact, ""),
             Job.title,
             QuoteRevision.valid_until,
-            User.name.label("quoted_by"),
+            User.name,
             QuoteRevision.subtotal_cents,
         )
         .join(Job, Job.id == QuoteRevision.job_id)
@@ -59,25 +67,6 @@ def lapsing_quotes(session: Session, today: date, within: int = 7, limit: int = 
         )
         .order_by(sa.case((QuoteRevision.valid_until >= today, 0), else_=1), QuoteRevision.valid_until, Job.number)
         .limit(limit)
-    ).all()
-    contacts: dict[int, str] = {}
-    for contact in session.scalars(
-        sa.select(Contact)
-        .where(Contact.customer_id.in_({row.customer_id for row in rows}), Contact.phone != "")
-        .order_by(Contact.id)
-    ):
-        contacts.setdefault(contact.customer_id, f"{contact.name}, {contact.phone}")
-    quotes = [
-        LapsingQuote(
-            row.id,
-            *row[1:6],
-            contacts.get(row.customer_id, ""),
-            row.title,
-            row.valid_until,
-            (row.valid_until - today).days,
-            row.quoted_by,
-            row.subtotal_cents,
-        )
-        for row in rows
-    ]
+    )
+    quotes = [LapsingQuote(*(*row, (row.valid_until - today).days)) for row in rows]
     return tuple(sorted(quotes, key=lambda one: (one.days < 0, abs(one.days), one.number)))

@@ -77,8 +77,8 @@ def owed_jobs(session: Session, today: date, customer_id: int | None = None) -> 
         Customer.name,
         Customer.phone,
         Job.title,
-        total.label("total"),
-        paid.label("paid"),
+        total,
+        paid,
         handed.label("handed"),
         sa.func.coalesce(Job.promised_on, Job.asked_on).label("at_least"),
     ).join(Customer, Customer.id == Job.customer_id)
@@ -88,19 +88,7 @@ def owed_jobs(session: Session, today: date, customer_id: int | None = None) -> 
     found = []
     for row in session.execute(rows):
         since = row.handed.astimezone().date() if row.handed else row.at_least
-        found.append(
-            Owed(
-                row.number,
-                row.customer_id,
-                row.name,
-                row.phone,
-                row.title,
-                row.total,
-                row.paid,
-                since,
-                max((today - since).days, 0),
-            )
-        )
+        found.append(Owed(*(*row[:7], since, max((today - since).days, 0))))
     return tuple(sorted(found, key=lambda one: (one.since, one.number)))
 
 

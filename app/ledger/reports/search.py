@@ -9,7 +9,6 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
 from functools import cache
 from typing import Any
 
@@ -29,91 +28,38 @@ from app.ledger.tables import (
     Job,
     Key,
     Keyset,
-    KeyState,
     KeySystem,
-    Level,
     Maker,
     QuoteRevision,
     Site,
-    Stage,
 )
 
 LONGEST = 120
 _QUOTE = re.compile(r"([0-9]{1,9})\s*[-–/]\s*([0-9]{1,4})")
 _COPY = re.compile(r"(\S{1,24}?)(?:\s*[-–/#]\s*|\s+(?:copy\s+|no\.?\s*|#\s*)?)([0-9]{1,7})", re.IGNORECASE)
 _BIGGEST = 2**31 - 1
-
-
-@dataclass(frozen=True, slots=True)
-class JobFound:
-    """A job by its number, its title, the customer's order number or the customer."""
-
-    number: int
-    customer_name: str
-    title: str
-    stage: Stage
-    promised_on: date | None
-    po_number: str
-
-
-@dataclass(frozen=True, slots=True)
-class QuoteFound:
-    """A quote revision, found by job number and revision ("1007-2")."""
-
-    job_number: int
-    revision: int
-    customer_name: str
-    valid_until: date
-
-
-@dataclass(frozen=True, slots=True)
-class DoorFound:
-    """A door by its opening number or its location."""
-
-    door_id: int
-    opening_number: str
-    location: str
-    site_name: str
-    customer_name: str
-
-
-@dataclass(frozen=True, slots=True)
-class KeysetFound:
-    """A keyset by its symbol."""
-
-    system_id: int
-    symbol: str
-    level: Level
-    system_name: str
-    customer_name: str
-
-
-@dataclass(frozen=True, slots=True)
-class KeyFound:
-    """A key by its keyset's symbol and its copy number ("AA1-3")."""
-
-    key_id: int
-    symbol: str
-    copy_number: int
-    state: KeyState
-    holder: str
-    system_name: str
-    customer_name: str
+_CUSTOMER = Customer.name.label("customer_name")
+_Rows = Sequence[sa.Row[*tuple[Any, ...]]]
 
 
 @dataclass(frozen=True, slots=True)
 class SearchResults:
-    """What a search met, by kind, the nearest first; at most `limit` of each."""
+    """What a search met, by kind, the nearest first; at most `limit` of each.
+
+    Rows have the names of the columns that their statement asks for. A keyset is met by its symbol, a key by symbol
+    and copy number ("AA1-3"), a quote by job number and revision ("1007-2"). `cylinders` of a part number: on how
+    many on record it is (1,000: or more).
+    """
 
     text: str
     limit: int
-    jobs: tuple[JobFound, ...] = ()
-    quotes: tuple[QuoteFound, ...] = ()
+    jobs: _Rows = ()
+    quotes: _Rows = ()
     customers: Sequence[Customer] = ()
-    doors: tuple[DoorFound, ...] = ()
-    keysets: tuple[KeysetFound, ...] = ()
-    keys: tuple[KeyFound, ...] = ()
-    parts: tuple[PartFound, ...] = ()
+    doors: _Rows = ()
+    keysets: _Rows = ()
+    keys: _Rows = ()
+    parts: _Rows = ()
 
     @property
     def is_empty(self) -> bool:
@@ -150,20 +96,19 @@ def _number(text: str) -> int | None:
     return int(digits) if re.fullmatch(r"[0-9]{1,10}", digits) and int(digits) <= _BIGGEST else None
 
 
-def _jobs(session: Session, text: str, words: Sequence[str], limit: int) -> tuple[JobFound, ...]:
+def _jobs(session: Session, text: str, words: Sequence[str], limit: int) -> _Rows:
     number, dialect = _number(text), dialect_of(session)
     values = values_of(dialect, words)
     if number is not None:
         values |= number_values(number)
-    rows = read(session, _jobs_asked(dialect, len(words), number is not None, limit), values)
-    return tuple(JobFound(*row) for row in rows)
+    return read(session, _jobs_asked(dialect, len(words), number is not None, limit), values)
 
 
 @cache
 def _jobs_asked(dialect: str, words: int, has_number: bool, limit: int) -> sa.Select[*tuple[Any, ...]]:
     ranked = job_ids(dialect, words, has_number=has_number).subquery()
     rows = (
-        sa.select(Job.number, Customer.name, Job.title, Job.stage, Job.promised_on, Job.po_number)
+        sa.select(Job.number, _CUSTOMER, Job.title, Job.stage, Job.promised_on, Job.po_number)
         .join(ranked, ranked.c.id == Job.id)
         .join(Customer, Customer.id == Job.customer_id)
     )
@@ -173,21 +118,20 @@ def _jobs_asked(dialect: str, words: int, has_number: bool, limit: int) -> sa.Se
     return rows.order_by(ranked.c.tier, Job.number.desc()).limit(limit)
 
 
-def _quotes(session: Session, text: str, limit: int) -> tuple[QuoteFound, ...]:
+def _quotes(session: Session, text: str, limit: int) -> _Rows:
     found = _QUOTE.fullmatch(text)
     number = int(found[1]) if found else _number(text)
     if number is None or number > _BIGGEST:
         return ()
     revision = int(found[2]) if found else None
-    rows = read(session, _quotes_asked(limit), {"number": number, "revision": revision})
-    return tuple(QuoteFound(*row) for row in rows)
+    return read(session, _quotes_asked(limit), {"number": number, "revision": revision})
 
 
 @cache
 def _quotes_asked(limit: int) -> sa.Select[*tuple[Any, ...]]:
     revision: sa.BindParameter[int] = sa.bindparam("revision", type_=sa.Integer)
     return (
-        sa.select(Job.number, QuoteRevision.revision, Customer.name, QuoteRevision.valid_until)
+        sa.select(Job.number.label("job_number"), QuoteRevision.revision, _CUSTOMER, QuoteRevision.valid_until)
         .join(Job, Job.id == QuoteRevision.job_id)
         .join(Customer, Customer.id == Job.customer_id)
         .where(
@@ -199,11 +143,10 @@ def _quotes_asked(limit: int) -> sa.Select[*tuple[Any, ...]]:
     )
 
 
-def _doors(session: Session, text: str, words: Sequence[str], limit: int) -> tuple[DoorFound, ...]:
+def _doors(session: Session, text: str, words: Sequence[str], limit: int) -> _Rows:
     dialect = dialect_of(session)
     values = values_of(dialect, words) | {"opening": text.lower()}
-    rows = read(session, _doors_asked(dialect, len(words), limit), values)
-    return tuple(DoorFound(*row) for row in rows)
+    return read(session, _doors_asked(dialect, len(words), limit), values)
 
 
 @cache
@@ -211,7 +154,9 @@ def _doors_asked(dialect: str, words: int, limit: int) -> sa.Select[*tuple[Any, 
     ranked = door_ids(dialect, words).subquery()
     opening = sa.bindparam("opening", type_=sa.String())
     return (
-        sa.select(Door.id, Door.opening_number, Door.location, Site.name, Customer.name)
+        sa.select(
+            Door.id.label("door_id"), Door.opening_number, Door.location, Site.name.label("site_name"), _CUSTOMER
+        )
         .join(ranked, ranked.c.id == Door.id)
         .join(Site, Site.id == Door.site_id)
         .join(Customer, Customer.id == Site.customer_id)
@@ -232,10 +177,9 @@ def _symbol(text: str) -> str:
     return symbol[1:] if symbol.startswith("X") and len(symbol) > 1 else symbol
 
 
-def _keysets(session: Session, text: str, limit: int) -> tuple[KeysetFound, ...]:
+def _keysets(session: Session, text: str, limit: int) -> _Rows:
     symbol = _symbol(text)
-    rows = read(session, _keysets_asked(dialect_of(session), limit), {"low": symbol, "high": symbol + LAST})
-    return tuple(KeysetFound(*row) for row in rows)
+    return read(session, _keysets_asked(dialect_of(session), limit), {"low": symbol, "high": symbol + LAST})
 
 
 @cache
@@ -251,7 +195,13 @@ def _keysets_asked(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
         .subquery()
     )
     return (
-        sa.select(KeySystem.id, begun.c.symbol, begun.c.level, KeySystem.name, Customer.name)
+        sa.select(
+            KeySystem.id.label("system_id"),
+            begun.c.symbol,
+            begun.c.level,
+            KeySystem.name.label("system_name"),
+            _CUSTOMER,
+        )
         .join(KeySystem, KeySystem.id == begun.c.system_id)
         .join(Customer, Customer.id == KeySystem.customer_id)
         .order_by(
@@ -265,18 +215,25 @@ def _keysets_asked(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
     )
 
 
-def _keys(session: Session, text: str, limit: int) -> tuple[KeyFound, ...]:
+def _keys(session: Session, text: str, limit: int) -> _Rows:
     found = _COPY.fullmatch(text)
     if found is None or not any(sign.isalpha() for sign in found[1]):  # "1042-2" is a quote
         return ()
-    rows = read(session, _keys_asked(limit), {"symbol": _symbol(found[1]), "copy": int(found[2])})
-    return tuple(KeyFound(*row) for row in rows)
+    return read(session, _keys_asked(limit), {"symbol": _symbol(found[1]), "copy": int(found[2])})
 
 
 @cache
 def _keys_asked(limit: int) -> sa.Select[*tuple[Any, ...]]:
     return (
-        sa.select(Key.id, Keyset.symbol, Key.copy_number, Key.state, Key.holder, KeySystem.name, Customer.name)
+        sa.select(
+            Key.id.label("key_id"),
+            Keyset.symbol,
+            Key.copy_number,
+            Key.state,
+            Key.holder,
+            KeySystem.name.label("system_name"),
+            _CUSTOMER,
+        )
         .join(Keyset, Keyset.id == Key.keyset_id)
         .join(KeySystem, KeySystem.id == Keyset.system_id)
         .join(Customer, Customer.id == KeySystem.customer_id)
@@ -290,17 +247,7 @@ COUNTED = 1000  # cylinders under one part number are counted so far: more are "
 _LOW, _HIGH = sa.bindparam("low", type_=sa.String()), sa.bindparam("high", type_=sa.String())
 
 
-@dataclass(frozen=True, slots=True)
-class PartFound:
-    """A part number: what it is, where it is from, on how many cylinders on record it is (1,000: or more)."""
-
-    part_number: str
-    description: str
-    maker_name: str
-    cylinders: int
-
-
-def find_parts(session: Session, text: str, words: Sequence[str], limit: int) -> tuple[PartFound, ...]:
+def find_parts(session: Session, text: str, words: Sequence[str], limit: int) -> _Rows:
     """Catalog items first, then part numbers that stand on cylinders only (composed, never in a catalog)."""
     dialect = dialect_of(session)
     low = without_separators(text).lower()
@@ -310,16 +257,14 @@ def find_parts(session: Session, text: str, words: Sequence[str], limit: int) ->
         "low": low,
         "high": low + LAST,
     }
-    found = [PartFound(*row) for row in read(session, _listed(dialect, limit), values)]
-    known = {part.part_number for part in found}
-    for number, said, count in read(session, _fitted(dialect, limit), {"low": low, "high": low + LAST}):
-        if number not in known:
-            found.append(PartFound(number, said, "", count))
-    return tuple(found[:limit])
+    listed = read(session, _listed(dialect, limit), values)
+    known = {part.part_number for part in listed}
+    fitted = read(session, _fitted(dialect, limit), {"low": low, "high": low + LAST})
+    return [*listed, *(part for part in fitted if part.part_number not in known)][:limit]
 
 
 @cache
-def _listed(dialect: str, limit: int) -> sa.Select[str, str, str, int]:
+def _listed(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
     """The catalog's, those that begin so first."""
     ids = sa.union(
         sa.select(word_ids(dialect, CatalogRow, "whole").subquery().c.id),
@@ -327,10 +272,15 @@ def _listed(dialect: str, limit: int) -> sa.Select[str, str, str, int]:
         sa.select(_begun(dialect, limit).subquery().c.id),
     ).subquery()
     some = sa.select(Cylinder.id).where(Cylinder.part_number == CatalogRow.part_number).limit(COUNTED)
-    count = sa.select(sa.func.count()).select_from(some.correlate(CatalogRow).subquery()).scalar_subquery()
+    count = (
+        sa.select(sa.func.count())
+        .select_from(some.correlate(CatalogRow).subquery())
+        .scalar_subquery()
+        .label("cylinders")
+    )
     nearest = sa.case((_begins(numbered(dialect, CatalogRow.part_number)), 0), else_=1)
     return (
-        sa.select(CatalogRow.part_number, CatalogRow.description, Maker.name, count)
+        sa.select(CatalogRow.part_number, CatalogRow.description, Maker.name.label("maker_name"), count)
         .join(ids, ids.c.id == CatalogRow.id)
         .join(Maker, Maker.id == CatalogRow.maker_id)
         .order_by(nearest, CatalogRow.part_number)
@@ -345,7 +295,7 @@ def _begun(dialect: str, limit: int) -> sa.Select[int]:
 
 
 @cache
-def _fitted(dialect: str, limit: int) -> sa.Select[str, str, int]:
+def _fitted(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
     """From one part number on cylinders to the next in the index, not from cylinder to cylinder."""
     number = numbered(dialect, Cylinder.part_number)
     first = sa.select(number).where(_begins(number)).order_by(number).limit(1).scalar_subquery()
@@ -375,7 +325,12 @@ def _fitted(dialect: str, limit: int) -> sa.Select[str, str, int]:
         .subquery()
     )
     return (
-        sa.select(Cylinder.part_number, Cylinder.words, each.c.cylinders)
+        sa.select(
+            Cylinder.part_number,
+            Cylinder.words.label("description"),
+            sa.literal("").label("maker_name"),
+            each.c.cylinders,
+        )
         .join(each, each.c.id == Cylinder.id)
         .order_by(Cylinder.part_number)
     )

@@ -32,7 +32,7 @@ WAITS_ON: dict[Stage, tuple[Whom, str]] = {
     Stage.PARTS_ON_ORDER: (Whom.MAKER, "to send the parts"),
     Stage.ON_THE_BENCH: (Whom.BENCH, "to key and check it"),
     Stage.CHECKED: (Whom.COUNTER, "to make it ready"),
-    Stage.READY: (Whom.CUSTOMER, "to take it over"),
+    Stage.READY: (Whom.CUSTOMER, "to pick it up"),
     Stage.HANDED_OVER: (Whom.COUNTER, "to close it"),
 }
 

@@ -65,6 +65,16 @@ def make_engine(url: str) -> sa.Engine:
     return engine
 
 
+@contextmanager
+def engine_on(url: str) -> Iterator[sa.Engine]:
+    """`make_engine` for the block; its connections are let go at the end."""
+    engine = make_engine(url)
+    try:
+        yield engine
+    finally:
+        engine.dispose()
+
+
 def make_sessions(engine: sa.Engine) -> sessionmaker[Session]:
     """Sessions that keep loaded rows readable after a commit (pages render after the use case ends)."""
     return sessionmaker(engine, expire_on_commit=False)

@@ -104,7 +104,7 @@ def first_broken_link(session: Session) -> int | None:
 def missing_at_the_end(session: Session) -> int:
     """How many of the newest events are gone: the chain alone cannot tell, the counter that numbers it can."""
     written = session.scalar(sa.select(Counter.value).where(Counter.name == _CHAIN)) or 0
-    return max(written - (session.scalar(sa.select(sa.func.count()).select_from(Event)) or 0), 0)
+    return max(written - count_events(session), 0)
 
 
 CLOCK_ACCEPTED = "clock accepted"
@@ -136,23 +136,6 @@ def first_hash(session: Session) -> bytes | None:
 def count_events(session: Session) -> int:
     """How many events are on record."""
     return session.scalar(sa.select(sa.func.count()).select_from(Event)) or 0
-
-
-def last_event(session: Session, subject: str) -> Event | None:
-    """The newest event about a subject, such as "user 3", that anybody may see; None when nothing happened to it."""
-    return session.scalar(
-        sa.select(Event)
-        .where(Event.subject == subject, Event.kind.not_in((*_FOR_OWNER, *_FOR_BENCH)))
-        .order_by(Event.id.desc())
-        .limit(1)
-    )
-
-
-def events_of(session: Session, subject: str, limit: int = 50) -> Sequence[Event]:
-    """What happened to a subject, newest first."""
-    return session.scalars(
-        sa.select(Event).where(Event.subject == subject).order_by(Event.id.desc()).limit(limit)
-    ).all()
 
 
 def hidden_kinds(role: Role) -> tuple[str, ...]:
@@ -187,8 +170,8 @@ _OF_JOB = (
 )
 
 
-def events_about(session: Session, subject: str, role: Role, limit: int = 50) -> Sequence[Event]:
-    """What happened to a subject, newest first, as far as this role may see it."""
+def events_of(session: Session, subject: str, role: Role = Role.OWNER, limit: int = 50) -> Sequence[Event]:
+    """What happened to a subject, such as "user 3", newest first, as far as this role may see it."""
     return session.scalars(
         sa.select(Event)
         .where(Event.subject == subject, Event.kind.not_in(hidden_kinds(role)))

@@ -6,7 +6,6 @@ import base64
 import hashlib
 import hmac
 import os
-import stat
 from pathlib import Path
 
 from cryptography.exceptions import InvalidTag
@@ -15,6 +14,7 @@ from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 
 from app.ledger.store.errors import VaultError
+from app.ledger.store.private_files import fault_of_mode, write_new_file
 
 _FORMAT = b"\x01"
 _NONCE = 12
@@ -57,27 +57,22 @@ class Vault:
     def from_file(cls, path: Path) -> Vault:
         """The vault with the key in `path`; raises VaultError when it is missing or others may read it."""
         try:
-            mode = stat.S_IMODE(path.stat().st_mode)
-            text = path.read_text("ascii").strip()
+            text, fault = path.read_text("ascii").strip(), fault_of_mode(path)
         except FileNotFoundError as error:
             raise VaultError(f"The key file {path} is missing. {_HOW_TO_RESTORE}") from error
         except (OSError, UnicodeDecodeError) as error:
             raise VaultError(f"The key file {path} cannot be read. {_HOW_TO_RESTORE}") from error
-        if mode & 0o077:
-            raise VaultError(f"The key file {path} can be read by others. Run: chmod 600 {path}")
+        if fault:
+            raise VaultError(fault)
         return cls(text)
 
     @classmethod
-    def make_file(cls, path: Path) -> Vault:
-        """A new key in a new file of mode 0600, in a folder of mode 0700."""
+    def make_file(cls, path: Path, key: str = "") -> Vault:
+        """The key, a new one unless it is given, in a new file of mode 0600, in a folder of mode 0700."""
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        key = cls.new_key()
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(handle, "w") as file:
-            file.write(key + "\n")
-            file.flush()
-            os.fsync(file.fileno())
-        return cls(key)
+        vault = cls(key := key or cls.new_key())
+        write_new_file(path, f"{key}\n".encode("ascii"))
+        return vault
 
     def seal(self, text: str, context: str) -> bytes:
         """`text` encrypted for `context`."""

@@ -4,13 +4,14 @@ from app.ledger.tables.base import Base, Inches, LongText, UTCDateTime, Versione
 from app.ledger.tables.customers import Contact, Customer, Site
 from app.ledger.tables.doors import Cylinder, CylinderOperator, CylinderState, Door, Lock
 from app.ledger.tables.events import Counter, Event, HouseIdentity, VaultCheck
-from app.ledger.tables.files import FileKind, JobFile
 from app.ledger.tables.jobs import (
     LATE_STAGES,
     MOVES,
     ON_ACCOUNT,
     Draft,
+    FileKind,
     Job,
+    JobFile,
     JobLine,
     LineKind,
     Payment,
@@ -18,19 +19,20 @@ from app.ledger.tables.jobs import (
     Stage,
 )
 from app.ledger.tables.keysystems import Bitting, Key, Keyset, KeyState, KeySystem, Level
-from app.ledger.tables.makers import CatalogRow, FactoryTermsRow, Keyway, Maker, SpecRow
-from app.ledger.tables.pins import PinStock
+from app.ledger.tables.makers import CatalogRow, FactoryTermsRow, Keyway, Maker, PinStock, SpecRow
 from app.ledger.tables.prices import (
     BENCH_TERMS_SET,
+    MAIL_SUBJECT,
+    MAIL_TEXT,
     BenchTermsRow,
     BenchTimeRow,
     House,
     PriceBookRow,
     PriceRuleRow,
     PriceTier,
+    QuoteRules,
     TaxRuleRow,
 )
-from app.ledger.tables.quote_rules import MAIL_SUBJECT, MAIL_TEXT, QuoteRules
 from app.ledger.tables.users import Login, LoginAttempt, LoginRulesRow, Role, User
 
 __all__ = [

@@ -102,3 +102,13 @@ class Versioned:
     @declared_attr.directive
     def __mapper_args__(cls) -> dict[str, Any]:
         return {"version_id_col": cls.__table__.c.version}  # type: ignore[attr-defined]  # set by the mapper
+
+
+def refuse_changes(model: type[Base], message: str) -> None:
+    """Let no row of a table be changed or deleted once it stands: RuntimeError with the message."""
+
+    def refuse(*_: object) -> None:
+        raise RuntimeError(message)
+
+    sa.event.listen(model, "before_update", refuse)
+    sa.event.listen(model, "before_delete", refuse)

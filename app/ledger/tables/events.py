@@ -6,9 +6,9 @@ from datetime import datetime
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.orm import Mapped, Mapper, mapped_column
+from sqlalchemy.orm import Mapped, mapped_column
 
-from app.ledger.tables.base import Base, UTCDateTime
+from app.ledger.tables.base import Base, UTCDateTime, refuse_changes
 
 
 class Event(Base):
@@ -30,12 +30,7 @@ class Event(Base):
     hash: Mapped[bytes] = mapped_column(sa.LargeBinary(32), unique=True)
 
 
-def _refuse(mapper: Mapper[Any], connection: sa.Connection, target: Event) -> None:
-    raise RuntimeError("events are append-only: an event is never changed or deleted")
-
-
-sa.event.listen(Event, "before_update", _refuse)
-sa.event.listen(Event, "before_delete", _refuse)
+refuse_changes(Event, "events are append-only: an event is never changed or deleted")
 
 
 class Counter(Base):

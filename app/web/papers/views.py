@@ -28,7 +28,7 @@ from app.ledger.tables import Role
 from app.web.access import proven, roles
 from app.web.files import CSV, PDF, XLSX, ZIP, send
 from app.web.papers.job_papers import JobSource, papers_of
-from app.web.reauthentication import ask_to_prove
+from app.web.reauthentication import ask_again
 from app.web.services import current_work, the_config
 
 _MOST_STORY = 2_000
@@ -179,7 +179,7 @@ def folder(number: int) -> ResponseReturnValue:
     folder has neither.
     """
     if current_user.role is not Role.COUNTER and any(current_user.has_to_prove(proof) for proof in _proofs()):
-        answer = ask_to_prove()
+        answer = ask_again(is_lock=False)
         if answer is not None:
             return answer
     made = job_folder(_source(number), files_folder(the_config()))

@@ -21,7 +21,7 @@ from app.web.forms_base import attach, flash_and_redirect, typed
 from app.web.logins import begin_login, end_login
 from app.web.navigation import front_page
 from app.web.people.forms import CodeLoginForm, FirstStartForm, LoginForm, OwnPasswordForm
-from app.web.reauthentication import asking_page, box, try_to_prove, try_to_unlock
+from app.web.reauthentication import asking_page, box, try_secret
 from app.web.services import current_work, house_work, request_session, the_config
 
 blueprint = Blueprint("login", __name__)
@@ -79,7 +79,7 @@ def lock() -> ResponseReturnValue:
 @usable_while_locked
 def unlock() -> ResponseReturnValue:
     """Unlock the screen by PIN or password, then go to the page that was asked for."""
-    refusal = try_to_unlock()
+    refusal = try_secret(is_lock=True)
     if _is_script():
         return box(refusal) if refusal else ("", 204)
     return asking_page(is_lock=True, refusal=refusal) if refusal else redirect(_wanted(), 303)
@@ -97,7 +97,7 @@ def pulse() -> ResponseReturnValue:
 @roles(Role.COUNTER, Role.BENCH)
 def prove() -> ResponseReturnValue:
     """Give the password once more, then go to the page that was asked for."""
-    refusal = try_to_prove()
+    refusal = try_secret(is_lock=False)
     return asking_page(is_lock=False, refusal=refusal) if refusal else redirect(_wanted(), 303)
 
 

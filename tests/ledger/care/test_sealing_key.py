@@ -88,7 +88,8 @@ def test_every_sealed_column_is_known_to_the_rotation() -> None:
         if isinstance(column.type, sa.LargeBinary)
     }
     resealed = {"bittings.sealed", "bittings.fingerprint", "key_systems.sealed_plan", "users.factor_sealed"}
-    assert {f"{table}.{column}" for table, column, *_ in resealing._SEALED} == resealed - {"bittings.fingerprint"}
+    known = {f"{model.__tablename__}.{column}" for model, column, *_ in resealing._SEALED}
+    assert known == resealed - {"bittings.fingerprint"}
     plain = {"events.hash", "events.previous_hash", "logins.token_hash", "job_files.sha256"}
     assert blobs == resealed | plain
 

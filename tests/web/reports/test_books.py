@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 
 from app.cli import main
 from app.config import Config
-from app.ledger.reports.books import IssuedQuote, PaymentReceived
+from app.ledger.reports.books import BOOKS
 from app.ledger.tables import Customer, Cylinder, Job, QuoteRevision, Role, Stage
 from tests.conftest import NOW
 from tests.desk import accepted, quoted
@@ -136,7 +136,7 @@ def test_days_outside_are_left_out_and_bad_days_are_named(owned: FormClient, ses
 
 def test_the_page_explains_every_column(owned: FormClient) -> None:
     page = unescape(owned.get("/house/books").text)
-    for column in (*IssuedQuote.COLUMNS, *PaymentReceived.COLUMNS):
+    for column in (column for book in BOOKS for column in book.columns):
         assert f"<dt>{column.name}</dt><dd>{column.what}</dd>" in page
 
 
@@ -164,4 +164,4 @@ def test_the_command_writes_what_the_page_saves(
     refused = CliRunner().invoke(main, ["books", "jobs", "--from", "x", "--to", "2026-11-30"], env=environment)
     assert refused.exit_code == 2 and "Write the day" in refused.output
     helped = CliRunner().invoke(main, ["books", "quotes", "--help"])
-    assert all(column.what in " ".join(helped.output.split()) for column in IssuedQuote.COLUMNS)
+    assert all(column.what in " ".join(helped.output.split()) for column in BOOKS[0].columns)

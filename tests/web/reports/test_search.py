@@ -43,7 +43,7 @@ def test_a_job_by_its_number_comes_first(work: Work, keyed: Keyed) -> None:
 def test_a_quote_by_job_and_revision(work: Work, keyed: Keyed) -> None:
     found = search(work.session, f"{keyed.job.number}-1")
     assert [(one.job_number, one.revision) for one in found.quotes] == [(keyed.job.number, 1)]
-    assert search(work.session, f"{keyed.job.number}-9").quotes == ()
+    assert search(work.session, f"{keyed.job.number}-9").quotes == []
 
 
 def test_a_door_by_its_opening_the_exact_one_first(work: Work, keyed: Keyed) -> None:
