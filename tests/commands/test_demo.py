@@ -38,8 +38,8 @@ from app.ledger.moving.exporting import export_house
 from app.ledger.moving.importing import import_house
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.snapshot import read_snapshot
-from app.ledger.reports.lapsing import lapsing_quotes
-from app.ledger.reports.promised import promised_jobs, promised_week
+from app.ledger.reports.open_jobs import promised_jobs, promised_week
+from app.ledger.reports.quotes import lapsing_quotes
 from app.ledger.store.events import first_broken_link
 from app.ledger.store.work import Actor
 from app.ledger.tables import Job, Keyset, KeySystem, Role, Stage

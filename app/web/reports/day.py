@@ -16,11 +16,28 @@ from app.documents import DayList, WeekBar, day_list, week_chart
 from app.ledger.care.backups import LastBackup, last_backup
 from app.ledger.jobs.queries import LedgerPage, LedgerQuestion, ledger_page
 from app.ledger.jobs.stages import lose_quote
-from app.ledger.reports.lapsing import LapsingQuote, lapsing_quotes
-from app.ledger.reports.outcomes import PERIODS, Outcomes, lost_quotes, outcomes, past_reasons, won_quotes
-from app.ledger.reports.owed import Owing, by_customer, owed_jobs
-from app.ledger.reports.promised import Week, WeekDay, promised_jobs, promised_week
-from app.ledger.reports.waiting import Whom, count_waiting, waiting_jobs
+from app.ledger.reports.open_jobs import (
+    Owing,
+    Week,
+    WeekDay,
+    Whom,
+    by_customer,
+    count_waiting,
+    owed_jobs,
+    promised_jobs,
+    promised_week,
+    waiting_jobs,
+)
+from app.ledger.reports.quotes import (
+    PERIODS,
+    LapsingQuote,
+    Outcomes,
+    lapsing_quotes,
+    lost_quotes,
+    outcomes,
+    past_reasons,
+    won_quotes,
+)
 from app.ledger.sites.customer_queries import get_customer
 from app.ledger.store.work import Work
 from app.ledger.tables import Role

@@ -26,8 +26,8 @@ from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.moving.exporting import export_house
 from app.ledger.moving.tables import TABLES
 from app.ledger.quoting.snapshot import read_snapshot
-from app.ledger.reports.lapsing import lapsing_quotes
-from app.ledger.reports.promised import promised_jobs, promised_week
+from app.ledger.reports.open_jobs import promised_jobs, promised_week
+from app.ledger.reports.quotes import lapsing_quotes
 from app.ledger.reports.search import search
 from app.ledger.store.events import first_broken_link, missing_at_the_end
 from app.ledger.store.work import Actor, Work

@@ -11,11 +11,17 @@ from sqlalchemy.orm import Session
 
 from app.ledger.jobs.queries import OPEN
 from app.ledger.jobs.stages import lose_quote, move_job
-from app.ledger.reports.lapsing import lapsing_quotes
-from app.ledger.reports.outcomes import lost_quotes, outcomes, past_reasons, won_quotes
-from app.ledger.reports.owed import by_customer, owed_jobs
-from app.ledger.reports.promised import promised_jobs, promised_week
-from app.ledger.reports.waiting import WAITS_ON, Whom, count_waiting, waiting_jobs
+from app.ledger.reports.open_jobs import (
+    WAITS_ON,
+    Whom,
+    by_customer,
+    count_waiting,
+    owed_jobs,
+    promised_jobs,
+    promised_week,
+    waiting_jobs,
+)
+from app.ledger.reports.quotes import lapsing_quotes, lost_quotes, outcomes, past_reasons, won_quotes
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Job, Stage
