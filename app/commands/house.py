@@ -66,7 +66,7 @@ def certificate(names: tuple[str, ...]) -> None:
 @group.command("clock")
 @click.option("--accept", is_flag=True, required=True, help="The clock is right now; it was wrong before.")
 def clock(accept: bool) -> None:
-    """Say that this machine's clock is right, though what is on record bears later dates. It is put on record."""
+    """Say that this machine's clock is right, though what is on record bears later dates. That is recorded."""
     with house_work() as work:
         with transaction(work.session):
             record(work, CLOCK_ACCEPTED, "house", f"The clock is right: {work.now.astimezone():%Y-%m-%d %H:%M}")

@@ -38,7 +38,7 @@ def _ask_password(from_stdin: bool) -> str:
 @click.option("--house", "house_name", default="", help="The house's name, where this is its first user.")
 @_from_stdin
 def add(name: str, role: str, house_name: str, password_stdin: bool) -> None:
-    """Put NAME on record with a role. The first user opens the house and must be an owner."""
+    """Enter NAME with a role. The first user opens the house and must be an owner."""
     with refusing():
         config, chosen = Config.from_environment(), Role(role)
         is_first = is_first_start(config)
@@ -95,7 +95,7 @@ def password(name: str, password_stdin: bool) -> None:
 @group.command("no-code")
 @click.argument("name")
 def no_code(name: str) -> None:
-    """Take NAME's second factor away: their phone was lost."""
+    """Remove NAME's second factor: their phone was lost."""
     with house_work() as work:
         user = drop_factor(work, _on_record(work, name).id)
         click.echo(f"{user.name} logs in without a code; their logins have ended.")

@@ -57,7 +57,7 @@ def rotate(backup_to: Path | None, without_backup: bool) -> None:
 @click.option("--to", "file", type=click.Path(path_type=Path), required=True, help="A new file for it; - prints it.")
 @click.option("--again", is_flag=True, help="Write it once more, though it was written before.")
 def sheet(file: Path, again: bool) -> None:
-    """Write the recovery sheet of the sealing key, once for each key. It is put on record.
+    """Write the recovery sheet of the sealing key, once for each key. That is recorded.
 
     For whoever may read the key file itself; there is no page for it. Print it, lock it away, delete the file.
     """

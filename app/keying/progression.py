@@ -233,7 +233,7 @@ def check_columns(spec: BittingSpec, tmk: Bitting, columns: Sequence[Sequence[in
         if any(depth not in spec.all_depths for depth in column):
             raise KeyingError("array", f"Chamber {chamber}: a depth is not one of this spec's.")
         if cut in column:
-            raise KeyingError("array", f"Chamber {chamber}: the master's own depth stands below it; take it out.")
+            raise KeyingError("array", f"Chamber {chamber}: the master's own depth stands below it; remove it.")
         if len(set(column)) != len(column):
             raise KeyingError("array", f"Chamber {chamber}: a depth stands twice in its column.")
         if spec.step == 2 and any((depth - cut) % 2 for depth in column):

@@ -116,7 +116,7 @@ def read_text(value: Any, most: int = 200) -> str:
         raise BitternError("", f"Enter text here, at most {most:,} characters on one line{_not(value)}.")
     check_length(text, most)
     if not text.isprintable():
-        raise BitternError("", "This text holds a character that cannot be printed. Take it out.")
+        raise BitternError("", "This text holds a character that cannot be printed. Remove it.")
     return text
 
 

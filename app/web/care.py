@@ -1,4 +1,4 @@
-"""When the last good backup was, how to make one and put it back, and one to take away now."""
+"""When the last good backup was, how to make one and put it back, and one to save elsewhere now."""
 
 from __future__ import annotations
 

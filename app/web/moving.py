@@ -1,4 +1,4 @@
-"""Settings, Export and import: the whole house as tables, out and in again, shown before it is taken in."""
+"""Settings, Export and import: the whole house as tables; an import is shown before anything is saved."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _PURPOSE = "house"
 @blueprint.route("", methods=["GET", "POST"])
 @owner_only
 def index() -> ResponseReturnValue:
-    """Take everything out; send an export, and see what it would do here."""
+    """Export everything; send an export, and see what it would do here."""
     work, form = current_work(), FilePage()
     problems: tuple[Problem, ...] = ()
     if form.validate_on_submit():
@@ -45,7 +45,7 @@ def index() -> ResponseReturnValue:
 @owner_only
 @proven(Proof.COPIES)
 def download(kind: str) -> ResponseReturnValue:
-    """The whole house as a ZIP of CSV files, or as one workbook; that it left is put on record."""
+    """The whole house as a ZIP of CSV files, or as one workbook; that it left is recorded."""
     if kind not in KINDS:
         abort(404)
     content = export_house(current_work(), kind)
@@ -55,7 +55,7 @@ def download(kind: str) -> ResponseReturnValue:
 @blueprint.post("/record")
 @owner_only
 def record() -> ResponseReturnValue:
-    """Take in what was shown."""
+    """Import what was shown."""
     about("house")
     work, token = current_work(), request.form.get("token", "")
     waiting = find_upload(work, _PURPOSE, token)

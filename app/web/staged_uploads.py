@@ -1,4 +1,4 @@
-"""Files that somebody sent and that wait for 'put on record': kept beside the database, each for its sender alone."""
+"""Files that wait until what they would do is confirmed: kept beside the database, each for its sender alone."""
 
 from __future__ import annotations
 

@@ -60,7 +60,7 @@ REFUSALS: list[tuple[Callable[[], object], str, str]] = [
     (
         lambda: progress(SPEC, TMK, [(3,), (3, 1), ()]),
         "array",
-        "Chamber 2: the master's own depth stands below it; take it out.",
+        "Chamber 2: the master's own depth stands below it; remove it.",
     ),
     (lambda: progress(SPEC, TMK, [(3, 3), (), ()]), "array", "Chamber 1: a depth stands twice in its column."),
     (

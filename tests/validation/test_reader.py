@@ -51,7 +51,7 @@ def test_eleven_planted_faults_are_all_told_by_their_paths() -> None:
         "further": "'further' is not known here. Known: name, long, line, count, day, sure, shade, keys, each, gone.",
         "name": "Enter text here, at most 200 characters on one line.",
         "long": "At most 5 characters fit here; this has 6.",
-        "line": "This text holds a character that cannot be printed. Take it out.",
+        "line": "This text holds a character that cannot be printed. Remove it.",
         "count": "Enter a whole number from 1 to 9, not true.",
         "day": "Enter a day as 2026-03-02, between the years 1970 and 2199.",
         "sure": "Enter true or false, not 'yes'.",

@@ -54,7 +54,7 @@ def make_backup(
     name: str = "",
     now: datetime | None = None,
 ) -> Made:
-    """Write one sealed backup into `folder` (made when there is none) and put that on record.
+    """Write one sealed backup into `folder` (made when there is none) and record that.
 
     Others may write meanwhile: the copy holds the database as of one moment. The file gets its name only when it
     was read back whole; one of this house and the same name is replaced then, and not before. Raises BackupError

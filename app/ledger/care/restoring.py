@@ -189,7 +189,7 @@ def house_vault(config: Config) -> Vault:
 
 
 def restore_backup(config: Config, path: Path, secret: Secret, actor: Actor) -> Restored:
-    """Put the backup at `path` in the house's place, and put that on record in what was put back.
+    """Put the backup at `path` in the house's place, and record that in what was put back.
 
     Opened in a folder of its own, proven, held against the sealing key that is present; then database and files
     change places with what is there, which is kept. Raises BackupError or VaultError: then nothing was replaced.

@@ -50,7 +50,7 @@ def rotate_key(config: Config, ledger: Ledger, actor: Actor, now: datetime) -> R
     if config.key:
         raise VaultError(
             "The key is given in BITTERN_KEY, where it cannot be changed from here. Put it in the key file (mode "
-            "0600) and take BITTERN_KEY away, then rotate."
+            "0600) and remove BITTERN_KEY, then rotate."
         )
     path, coming = config.vault_key_file, next_key_file(config.vault_key_file)
     coming.unlink(missing_ok=True)  # of a rotation that never was: the ledger opened with the key in its place
@@ -108,7 +108,7 @@ def key_of_rows(lines: Sequence[str]) -> str:
 
 
 def take_sheet(work: Work, *, again: bool) -> None:
-    """Put on record that the sheet of the present key is written now; VaultError where it was before.
+    """Record that the sheet of the present key is written now; VaultError where it was before.
 
     again: write it once more all the same, which is an event of its own.
     """

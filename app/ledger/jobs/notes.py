@@ -32,7 +32,7 @@ def add_note(work: Work, job_number: int, text: str) -> Event:
     if any(not one.isprintable() and one != "\n" for one in note):
         raise LedgerError("note", "The note has characters that cannot be shown; write it in plain text.")
     if has_card_number(note):
-        raise LedgerError("note", "This note holds what may be a card's number, which is not kept. Take it out.")
+        raise LedgerError("note", "This note holds what may be a card's number, which is not kept. Remove it.")
     with transaction(work.session):
         job = get_job(work.session, job_number)
         return record(work, NOTE, f"job {job.number}", note, job_id=job.id)

@@ -199,7 +199,7 @@ def _problems(work: Work, job: Job, form: PaymentForm, note: str) -> list[Proble
         problems.append(Problem("means", _NEED_MONEY[form.kind]))
     if has_many_digits(note):
         problems.append(
-            Problem("note", "Do not write card numbers here: a number of 12 digits or more is not kept. Take it out.")
+            Problem("note", "Do not write card numbers here: a number of 12 digits or more is not kept. Remove it.")
         )
     if fault := fault_of_length(note, 180):  # the column holds 200, and a deposit says so in front
         problems.append(Problem("note", fault))

@@ -29,7 +29,7 @@ def set_pin(work: Work, password: str, pin: str, login_id: int | None = None) ->
 
 
 def drop_pin(work: Work) -> User:
-    """Take the acting person's PIN away: their password unlocks the screen again."""
+    """Remove the acting person's PIN: their password unlocks the screen again."""
     return _save(work, "", "took the screen's PIN away")
 
 

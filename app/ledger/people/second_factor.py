@@ -74,7 +74,7 @@ def set_factor(work: Work, password: str, secret: str, code: str, login_id: int 
 
 
 def drop_factor(work: Work, user_id: int) -> User:
-    """Take a second factor away: one's own, or anybody's by the owner (a phone was lost). Their logins end."""
+    """Remove a second factor: one's own, or anybody's by the owner (a phone was lost). Their logins end."""
     if work.actor.role is not Role.OWNER and work.actor.user_id != user_id:
         raise NotAllowed()
     return _save(work, user_id, None, 0, "has no second factor any more")

@@ -71,7 +71,7 @@ def record(work: Work, kind: str, subject: str, summary: str, *, job_id: int | N
 
 
 def record_moved(session: Session, told: Sequence[Mapping[str, Any]]) -> None:
-    """Append events that another house put on record, in this order, each with its own moment, person and job.
+    """Append events that another house recorded, in this order, each with its own moment, person and job.
 
     They are chained anew at the end of this house's own story; `told` has an event's columns but number and hashes.
     """

@@ -48,7 +48,7 @@ def pin() -> ResponseReturnValue:
 @roles(Role.COUNTER, Role.BENCH)
 @proven(Proof.LOGINS)
 def no_pin() -> ResponseReturnValue:
-    """Take the PIN away; the password unlocks the screen again."""
+    """Remove the PIN; the password unlocks the screen again."""
     drop_pin(current_work())
     return flash_and_redirect("You have no PIN any more; your password unlocks your screen.", "mine.index")
 
@@ -78,7 +78,7 @@ def second_factor() -> ResponseReturnValue:
 @roles(Role.COUNTER, Role.BENCH)
 @proven(Proof.LOGINS)
 def no_second_factor() -> ResponseReturnValue:
-    """Take one's own second factor away."""
+    """Remove one's own second factor."""
     begin_login(drop_factor(current_work(), current_user.id))
     return flash_and_redirect("Your login asks for no code any more. Your other logins have ended.", "mine.index")
 

@@ -113,7 +113,7 @@ def password(user_id: int) -> ResponseReturnValue:
 @owner_only
 @proven(Proof.LOGINS)
 def no_second_factor(user_id: int) -> ResponseReturnValue:
-    """Take somebody's second factor away: their phone was lost."""
+    """Remove somebody's second factor: their phone was lost."""
     changed = drop_factor(current_work(), user_id)
     _keep_own_login(changed.id)
     return flash_and_redirect(
