@@ -16,7 +16,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.catalog import catalog_import, maker_tables, makers, price_rules, prices, terms
     from app.web.counter import views as counter
     from app.web.fitting import views as fitting
-    from app.web.jobs import notes, payments
+    from app.web.jobs import payments
     from app.web.jobs import views as jobs
     from app.web.keying import bench as keying_bench
     from app.web.keying import new_systems, searches, specs, systems
@@ -35,7 +35,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         *(counter, quotes, mailing, revising),
         *(customers, doors, door_lists, door_changes),
         *(keysystems, specs, new_systems, systems, searches, keying_bench, keys),
-        *(jobs, notes, payments, papers),
+        *(jobs, payments, papers),
         *(bench, times, cylinders),
         *(makers, maker_tables, catalog_import, prices, price_rules, terms, fitting),
     )

@@ -19,7 +19,7 @@ from app.ledger.tables import Customer
 from app.pricing import PriceKind
 from app.web.fields import WholeField
 from app.web.forms_base import BlankForm, PageForm, SavedForm, area, attach, attributes, fields_of, text
-from app.web.jobs.forms import FileForm, MoveForm, NoteForm
+from app.web.jobs.page import FileForm, MoveForm, NoteForm
 
 
 class Line(Form):

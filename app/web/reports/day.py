@@ -44,7 +44,7 @@ from app.ledger.tables import Role
 from app.web.access import owner_only, roles
 from app.web.files import XLSX, send
 from app.web.forms_base import PageForm, flash_and_redirect, text, typed
-from app.web.jobs.forms import read_question
+from app.web.jobs.page import read_question
 from app.web.services import current_work
 from app.web.templating import show_day
 
