@@ -23,7 +23,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.keys import views as keys
     from app.web.papers import views as papers
     from app.web.people import login, login_rules, own_login, users
-    from app.web.quotes import mailing, revising
+    from app.web.quotes import accepting
     from app.web.quotes import views as quotes
     from app.web.reports import books, day, search
     from app.web.settings import house, quote_rules
@@ -32,7 +32,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     modules = (
         *(login, own_login, login_rules, users, house, quote_rules, care, moving),
         *(day, books, search),
-        *(counter, quotes, mailing, revising),
+        *(counter, quotes, accepting),
         *(customers, doors, door_lists, door_changes),
         *(keysystems, specs, new_systems, systems, searches, keying_bench, keys),
         *(jobs, payments, papers),

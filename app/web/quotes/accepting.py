@@ -5,17 +5,38 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
+from flask import flash, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
 from wtforms import DateField, Field, RadioField, TextAreaField
 from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 from wtforms.validators import InputRequired, ValidationError
 
-from app.errors import Problem
-from app.ledger.sites.door_paste import DoorRow, read_door_rows
-from app.web.forms_base import SavedForm, text
+from app.documents import quote_page
+from app.errors import BitternError, Problem
+from app.ledger.keysystems.lost_keysets import lost_masters
+from app.ledger.quoting.accepting import AcceptForm, accept_quote
+from app.ledger.quoting.promises import promise_from
+from app.ledger.quoting.rekeying import hanging, places_of
+from app.ledger.quoting.request import LineRequest, QuoteRequest
+from app.ledger.quoting.snapshot import OPTIONS, as_accepted
+from app.ledger.sites.door_paste import JOB_COLUMNS, DoorRow, read_door_rows, read_doors
+from app.ledger.store.work import Work
+from app.ledger.tables import Role, Stage
+from app.pricing import show_cents
+from app.web.access import may, roles
+from app.web.errors import about
+from app.web.forms_base import SavedForm, attach, text, typed
+from app.web.quotes.views import QuoteView, blueprint, quote_view, to_quote
+from app.web.services import current_work
+from app.web.templating import show_day
 
 MOST_ROWS = 30
 """Up to this many cylinders get a row of boxes each; longer lists are pasted."""
+
+TableRows: TypeAlias = Mapping[int, Mapping[str, str]]
+"""What stands in the table's boxes, by row (from 1) and column; rows with nothing in them are left out."""
 
 _COLUMNS = ("opening", "location", "hand", "lock", "position", "keyset", "remarks", "egress", "fire rated")
 _BOX = re.compile(r"row-([0-9]{1,2})-([a-z_]{1,12})")
@@ -49,15 +70,73 @@ class AcceptQuoteForm(SavedForm):
 
     def validate_accepted_by(self, field: Field) -> None:
         """No character that no paper can show."""
-        _check_writable(field)
+        if not str(field.data or "").isprintable():
+            raise ValidationError("This holds a character that cannot be written: type it anew.")
 
     validate_po_number = validate_accepted_by
     validate_site_name = validate_accepted_by
 
 
-def _check_writable(field: Field) -> None:
-    if not str(field.data or "").isprintable():
-        raise ValidationError("This holds a character that cannot be written: type it anew.")
+@blueprint.route("/accept", methods=["GET", "POST"])
+@roles(Role.COUNTER, Role.BENCH)
+def accept(number: int) -> ResponseReturnValue:
+    """Turn the newest revision into doors, cylinders and keysets."""
+    about(f"job {number}")
+    work = current_work()
+    view = quote_view(work, number)
+    if view.job.stage is not Stage.QUOTED and request.method == "GET":
+        flash(f"Job {number} is {view.job.stage.word}: only a quoted job can be accepted.", "caution")
+        return to_quote(number, view.revision.revision)
+    form = AcceptQuoteForm(obj=view.job)
+    form.offer(_ways_to_accept(work, view))
+    if not form.is_submitted():
+        form.accepted_on.data = work.today
+        return _page(work, view, form)
+    rows = typed_rows(request.form.items(multi=True))
+    doors, problems = _doors(form, rows)
+    if form.validate() and not problems:
+        try:
+            job = accept_quote(work, view.job.id, form.into(AcceptForm, version=form.version_read, doors=doors))
+        except BitternError as error:
+            problems = [problem for problem in error.problems if problem.field == "doors"]
+            error.problems = tuple(
+                Problem("site_name" if one.field == "site" else one.field, one.message)
+                for one in error.problems
+                if one not in problems
+            )
+            attach(form, error)
+        else:
+            count = len(job.cylinders)
+            pieces = "1 cylinder is" if count == 1 else f"{count:,} cylinders are"
+            flash(f"Quote {number} is accepted. {pieces} saved.")
+            if may("jobs.show"):
+                return redirect(url_for("jobs.show", number=number), 303)
+            return to_quote(number, view.revision.revision)
+    if not rows:
+        form.doors.errors = [*form.doors.errors, *(problem.message for problem in problems)]
+        problems = []
+    return _page(work, quote_view(work, number), form, rows, cell_problems(problems)), 422
+
+
+def _ways_to_accept(work: Work, view: QuoteView) -> list[tuple[str, str]]:
+    """The options of a quote that offers two ways, each with what it means if accepted today; else none."""
+    ways = []
+    for option in quote_page(view.snapshot).options:
+        promised = promise_from(work, as_accepted(view.snapshot, option.name), work.today).on
+        when = f"promised {show_day(promised)}" if promised else "date confirmed with the order"
+        ways.append((option.name, f"{option.name}: {option.where}, {when}, {show_cents(option.totals.total_cents)}"))
+    return ways
+
+
+def _doors(form: AcceptQuoteForm, rows: TableRows) -> tuple[tuple[DoorRow, ...], list[Problem]]:
+    """The doors out of the table, or out of the pasted list where the table is empty."""
+    pasted = typed(form.doors)
+    if not rows:
+        found, problems = read_doors(pasted)
+        return tuple(found), problems
+    if pasted.strip():
+        return (), [Problem("doors", "Fill in the table or paste a list, not both: empty one of them.")]
+    return read_table(rows)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +145,50 @@ class CellProblems:
 
     cells: Mapping[tuple[int, str], str]
     others: tuple[str, ...]
+
+
+def _page(
+    work: Work,
+    view: QuoteView,
+    form: AcceptQuoteForm,
+    rows: TableRows | None = None,
+    problems: CellProblems | None = None,
+) -> str:
+    """The page; a slot is the quote's line of a cylinder that wants a door, what is rekeyed where it hangs has one.
+
+    short: what the shelf has not left by now, so that it is promised later than the quote says. promised_on: where
+    one way is offered and it is accepted today.
+    """
+    snapshot = view.snapshot
+    ask = QuoteRequest.from_json(snapshot.ask)
+    system_id = ask.system.existing_id if ask.system else None
+    printed = {line.label: line for line in snapshot.lines}
+    lines = [(printed[str(number)], line) for number, line in enumerate(ask.lines, start=1) if line.kind.is_keyed]
+    slots = [shown for shown, line in lines if not line.standing for _ in range(line.quantity)]
+    names = OPTIONS if snapshot.option_b else ("",)
+    promises = {name: promise_from(work, as_accepted(snapshot, name), work.today) for name in names}
+    return render_template(
+        "quotes/accept.html",
+        view=view,
+        form=form,
+        rows=rows or {},
+        problems=problems or CellProblems({}, ()),
+        columns=JOB_COLUMNS,
+        slots=slots,
+        has_table=0 < len(slots) <= MOST_ROWS,
+        rekeyed=[(shown, _places(work, view, ask, line)) for shown, line in lines if line.standing],
+        cylinders=sum(line.quantity for _, line in lines),
+        lost=lost_masters(work.session, [system_id]) if system_id is not None else (),
+        promised_on=None if snapshot.option_b else promises[""].on,
+        short=[f"Option {name}: {one.short}" if name else one.short for name, one in promises.items() if one.short],
+    )
+
+
+def _places(work: Work, view: QuoteView, ask: QuoteRequest, line: LineRequest) -> str:
+    try:
+        return places_of(hanging(work.session, view.job.customer_id, ask, line))
+    except BitternError as error:
+        return error.message
 
 
 def typed_rows(items: Iterable[tuple[str, str]]) -> dict[int, dict[str, str]]:
@@ -84,7 +207,7 @@ def typed_rows(items: Iterable[tuple[str, str]]) -> dict[int, dict[str, str]]:
     return dict(sorted(rows.items()))
 
 
-def read_table(rows: Mapping[int, Mapping[str, str]]) -> tuple[tuple[DoorRow, ...], list[Problem]]:
+def read_table(rows: TableRows) -> tuple[tuple[DoorRow, ...], list[Problem]]:
     """The door rows that the boxes say, an empty one for each row left empty between them, and the problems.
 
     They are read as a pasted list is, so that both obey the same rules.

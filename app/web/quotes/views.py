@@ -1,33 +1,107 @@
-"""A quote's page, its papers, and accepting it."""
+"""A quote as handed over: its page, its papers, its e-mail, its revisions, and the same quoted anew."""
 
 from __future__ import annotations
 
-from flask import flash, redirect, render_template, request, url_for
+import secrets
+from dataclasses import dataclass
+from email.utils import make_msgid
+
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
+from wtforms import TextAreaField
+from wtforms.validators import Length
 
-from app.documents import owner_quote_pdf, quote_pdf
+from app.documents import (
+    MailText,
+    PrintingBusy,
+    lines_without_cost,
+    mail_text,
+    owner_quote_pdf,
+    quote_message,
+    quote_page,
+    quote_pdf,
+    read_recipients,
+    ways_table,
+    whole_job,
+)
 from app.errors import BitternError, Problem, Problems
-from app.ledger.quoting.accepting import AcceptForm, accept_quote
-from app.ledger.sites.door_paste import JOB_COLUMNS, DoorRow, read_doors
-from app.ledger.tables import Role, Stage
-from app.web.access import may, owner_only, roles
-from app.web.errors import about
-from app.web.files import PDF, send
-from app.web.forms_base import attach, typed
-from app.web.quotes.accepting import AcceptQuoteForm, cell_problems, read_table, typed_rows
-from app.web.quotes.page import REVISION, accept_page, quote_view, ways_to_accept
-from app.web.quotes.page import blueprint as blueprint
-from app.web.services import current_work
+from app.ledger.catalog.quote_rules import quote_rules
+from app.ledger.jobs.queries import get_job
+from app.ledger.quoting.mailing import MailServer, send_quote
+from app.ledger.quoting.revising import Comparison, keep_requote, requote
+from app.ledger.quoting.snapshot import QuoteSnapshot, read_snapshot
+from app.ledger.store.errors import LedgerError, NotFound
+from app.ledger.store.work import Work
+from app.ledger.tables import Job, QuoteRevision, Role, Stage
+from app.validation import length_limit
+from app.web.access import owner_only, roles
+from app.web.errors import RETRY_PRINTING, about
+from app.web.files import EML, PDF, send
+from app.web.forms_base import PageForm, SavedForm, attach, flash_and_redirect, text, typed
+from app.web.services import current_work, the_config
+
+blueprint = Blueprint("quotes", __name__, url_prefix="/quotes/<int(max=999999999):number>")
+_REVISION = "/<int(max=999999999):revision>"
 
 
-@blueprint.get(REVISION)
+@dataclass(frozen=True, slots=True)
+class QuoteView:
+    """A revision of a job's quote; costs are in the snapshot alone."""
+
+    job: Job
+    revision: QuoteRevision
+    snapshot: QuoteSnapshot
+    is_expired: bool
+
+    @property
+    def is_newest(self) -> bool:
+        """Whether no other has taken its place."""
+        return self.revision is self.job.revisions[-1]
+
+    @property
+    def can_accept(self) -> bool:
+        """Whether the Accept button stands there."""
+        return self.is_newest and self.job.stage is Stage.QUOTED and not self.is_expired
+
+    @property
+    def can_revise(self) -> bool:
+        """Whether another can be issued."""
+        return self.job.stage in (Stage.ASKED, Stage.QUOTED, Stage.LOST)
+
+
+def quote_view(work: Work, number: int, revision: int | None = None) -> QuoteView:
+    """A revision (None: the newest) of the quote of job `number`; NotFound where there is none."""
+    job = get_job(work.session, number)
+    found = [each for each in job.revisions if revision in (None, each.revision)]
+    if not found:
+        raise NotFound("quote")
+    return QuoteView(job, found[-1], read_snapshot(found[-1].snapshot), found[-1].valid_until < work.today)
+
+
+def to_quote(number: int, revision: int) -> ResponseReturnValue:
+    """Go on to the page of a revision."""
+    return redirect(url_for("quotes.show", number=number, revision=revision), 303)
+
+
+@blueprint.get(_REVISION)
 @roles(Role.COUNTER, Role.BENCH)
 def show(number: int, revision: int) -> ResponseReturnValue:
-    """The quote as on paper, and what can be done with it."""
-    return render_template("quotes/show.html", view=quote_view(current_work(), number, revision))
+    """The quote as on paper, and what can be done with it; for the owner both ways of keying with their costs."""
+    work = current_work()
+    view = quote_view(work, number, revision)
+    is_owner = work.actor.role is Role.OWNER
+    return render_template(
+        "quotes/show.html",
+        view=view,
+        paper=quote_page(view.snapshot),
+        is_owner=is_owner,
+        without_cost=lines_without_cost(view.snapshot) if is_owner else "",
+        weighed=[ways_table(choice) for choice in view.snapshot.keying] if is_owner else (),
+        whole=whole_job(view.snapshot.keying) if is_owner else None,
+    )
 
 
-@blueprint.get(f"{REVISION}/quote.pdf")
+@blueprint.get(f"{_REVISION}/quote.pdf")
 @roles(Role.COUNTER, Role.BENCH)
 def pdf(number: int, revision: int) -> ResponseReturnValue:
     """The customer's paper."""
@@ -35,7 +109,7 @@ def pdf(number: int, revision: int) -> ResponseReturnValue:
     return send(quote_pdf(view.snapshot), f"quote-{number}-{revision}.pdf", PDF)
 
 
-@blueprint.get(f"{REVISION}/owner.pdf")
+@blueprint.get(f"{_REVISION}/owner.pdf")
 @owner_only
 def owner_pdf(number: int, revision: int) -> ResponseReturnValue:
     """The owner's paper: costs, margin, both ways of keying, why the choice was overridden."""
@@ -43,75 +117,122 @@ def owner_pdf(number: int, revision: int) -> ResponseReturnValue:
     return send(owner_quote_pdf(view.snapshot), f"owner-{number}-{revision}.pdf", PDF)
 
 
-@blueprint.route("/accept", methods=["GET", "POST"])
+class MailForm(PageForm):
+    """The e-mail as it goes out. `token`: one press of Send, one message."""
+
+    to = text("To", 600, hint="Several addresses are parted by commas.")
+    subject = text("Subject", 200)
+    body = TextAreaField("Text", [Length(max=8000, message=length_limit(8000))], render_kw={"rows": 12})
+    token = text("Page", 64, needed="Load the page again.")
+
+
+@blueprint.route(f"{_REVISION}/mail", methods=["GET", "POST"])
 @roles(Role.COUNTER, Role.BENCH)
-def accept(number: int) -> ResponseReturnValue:
-    """Turn the newest revision into doors, cylinders and keysets."""
-    about(f"job {number}")
-    work = current_work()
-    view = quote_view(work, number)
-    if view.job.stage is not Stage.QUOTED and request.method == "GET":
-        flash(f"Job {number} is {view.job.stage.word}: only a quoted job can be accepted.", "caution")
-        return redirect(url_for("quotes.show", number=number, revision=view.revision.revision), 303)
-    form = AcceptQuoteForm(obj=view.job)
-    form.offer(ways_to_accept(work, view))
+def mail(number: int, revision: int) -> ResponseReturnValue:
+    """Write the e-mail of a quote; `press` says whether it is saved as a file or sent."""
+    work, form = current_work(), MailForm()
+    view = quote_view(work, number, revision)
+    server = _server()
     if not form.is_submitted():
-        form.accepted_on.data = work.today
-        return render_template("quotes/accept.html", page=accept_page(work, view, form), columns=JOB_COLUMNS)
-    rows = typed_rows(request.form.items(multi=True))
-    doors, problems = _doors(form, rows)
-    if form.validate() and not problems:
+        rules = quote_rules(work.session)
+        words = mail_text(view.snapshot, rules.mail_subject, rules.mail_text, work.actor.name)
+        form.to.data, form.subject.data, form.body.data = view.job.customer.email, words.subject, words.body
+        form.token.data = secrets.token_hex(16)
+    status, headers = form.status, {}
+    if form.validate_on_submit():
         try:
-            job = accept_quote(
-                work,
-                view.job.id,
-                AcceptForm(
-                    accepted_by=typed(form.accepted_by),
-                    accepted_on=form.accepted_on.data or work.today,
-                    version=form.version_read,
-                    po_number=typed(form.po_number),
-                    option=typed(form.option) if form.option else "",
-                    site_name=typed(form.site_name),
-                    doors=doors,
-                    override_reason=typed(form.override_reason),
-                    lost_reason=typed(form.lost_reason),
-                ),
-            )
+            return _go(work, view, form, server)
         except BitternError as error:
-            problems = _attach(form, error, in_table=bool(rows))
+            attach(form, error)
+            if isinstance(error, PrintingBusy):
+                status, headers = 503, RETRY_PRINTING
+    return render_template("quotes/mail.html", view=view, form=form, server=server), status, headers
+
+
+def _go(work: Work, view: QuoteView, form: MailForm, server: MailServer | None) -> ResponseReturnValue:
+    words = MailText(typed(form.subject), typed(form.body))
+    sender = the_config().mail_from or view.snapshot.house.email
+    message = quote_message(view.snapshot, read_recipients(typed(form.to)), words, sender, work.now)
+    number, revision = view.job.number, view.revision.revision
+    if request.form.get("press") == "send" and server is not None:
+        message["Message-ID"] = make_msgid(domain=sender.rpartition("@")[2])  # one without is often taken for junk
+        done = send_quote(work, view.revision.id, message, server, typed(form.token))
+        if done.to:
+            flash(f"Quote {number}-{revision} is sent to {', '.join(done.to)}.")
+        if done.refused:
+            flash(f"The mail server refuses {', '.join(done.refused)}: nothing went there.", "caution")
+        elif not done.to:
+            flash("This e-mail was sent already; it was not sent twice.", "caution")
+        return to_quote(number, revision)
+    # Mail programs that know this header open the file ready to be sent, not as one received.
+    message["X-Unsent"] = "1"
+    return send(message.as_bytes(), f"quote-{number}-{revision}.eml", EML)
+
+
+def _server() -> MailServer | None:
+    """The house's mail server; None where the environment names none."""
+    config = the_config()
+    if not config.smtp_host:
+        return None
+    return MailServer(
+        config.smtp_host, config.smtp_port, config.smtp_user, config.smtp_password or "", config.smtp_security
+    )
+
+
+@blueprint.get("/compare")
+@roles(Role.COUNTER, Role.BENCH)
+def compare(number: int) -> ResponseReturnValue:
+    """The revision `after` beside `before`; without them the newest beside the one that it replaced."""
+    job = get_job(current_work().session, number)
+    if len(job.revisions) < 2:
+        abort(404, f"Quote {number} has no two revisions to compare.")
+    after = _asked_revision(job, "after", job.revisions[-1].revision)
+    before = _asked_revision(job, "before", max(1, after.revision - 1))
+    return render_template(
+        "quotes/compare.html", job=job, comparison=Comparison(before, after), before=before, after=after
+    )
+
+
+def _asked_revision(job: Job, name: str, usual: int) -> QuoteSnapshot:
+    said = request.args.get(name, "")
+    wanted = int(said) if said.isascii() and said.isdecimal() and len(said) < 10 else usual
+    found = next((each for each in job.revisions if each.revision == wanted), None)
+    if found is None:
+        abort(404, f"Quote {job.number} has no revision {wanted}.")
+    return read_snapshot(found.snapshot)
+
+
+class RequoteForm(SavedForm):
+    """One press that issues the quote anew; `token` ties it to one revision, `shown` to what was looked at."""
+
+    token = text("Page", 64, needed="Load the page again.")
+    shown = text("Shown", 64, needed="Load the page again.")
+
+
+@blueprint.route("/requote", methods=["GET", "POST"])
+@roles(Role.COUNTER, Role.BENCH)
+def requote_page(number: int) -> ResponseReturnValue:
+    """What the same request comes to today, line by line; kept as the next revision at one press."""
+    about(f"job {number}")
+    work, form = current_work(), RequoteForm()
+    job = get_job(work.session, number)
+    problems: tuple[Problem, ...] = ()
+    if form.validate_on_submit():
+        try:
+            revision = keep_requote(work, job, typed(form.token), form.version_read, typed(form.shown)).revision
+        except Problems as refused:
+            problems = refused.problems
         else:
-            count = len(job.cylinders)
-            pieces = "1 cylinder is" if count == 1 else f"{count:,} cylinders are"
-            flash(f"Quote {number} is accepted. {pieces} saved.")
-            if may("jobs.show"):
-                return redirect(url_for("jobs.show", number=number), 303)
-            return redirect(url_for("quotes.show", number=number, revision=view.revision.revision), 303)
-    if not rows:
-        form.doors.errors = [*form.doors.errors, *(problem.message for problem in problems)]
-        problems = []
-    view = quote_view(work, number)
-    page = accept_page(work, view, form, rows, cell_problems(problems))
-    return render_template("quotes/accept.html", page=page, columns=JOB_COLUMNS), 422
-
-
-def _doors(form: AcceptQuoteForm, rows: dict[int, dict[str, str]]) -> tuple[tuple[DoorRow, ...], list[Problem]]:
-    """The doors out of the table, or out of the pasted list where the table is empty."""
-    pasted = typed(form.doors)
-    if not rows:
-        found, problems = read_doors(pasted)
-        return tuple(found), problems
-    if pasted.strip():
-        return (), [Problem("doors", "Fill in the table or paste a list, not both: empty one of them.")]
-    return read_table(rows)
-
-
-def _attach(form: AcceptQuoteForm, error: BitternError, *, in_table: bool) -> list[Problem]:
-    """Put a refusal beside its field; what belongs to the doors is given back."""
-    problems = error.problems
-    mine = [problem for problem in problems if problem.field == "doors"]
-    others = [Problem("site_name" if p.field == "site" else p.field, p.message) for p in problems if p not in mine]
-    if others and not isinstance(error, Problems) and others[0].field == error.field:
-        attach(form, error)  # a stale save and its like have pages of their own
-    elif others:
-        attach(form, Problems(others))
-    return mine
+            said = f"Quote {number} is issued anew at today's prices, as revision {revision}."
+            return flash_and_redirect(said, "quotes.show", number=number, revision=revision)
+    try:
+        view = requote(work, get_job(work.session, number))
+    except LedgerError as error:
+        flash(error.message, "caution")
+        return to_quote(number, max(1, len(job.revisions)))
+    if not form.is_submitted():
+        form.token.data, form.version.data = secrets.token_hex(16), str(view.job.version)
+        form.shown.data = view.mark
+    return render_template(
+        "quotes/requote.html", view=view, form=form, problems=problems or view.problems
+    ), form.status
