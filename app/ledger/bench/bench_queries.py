@@ -40,13 +40,9 @@ MOST_JOBS = 200  # beyond it nobody reads a day's work
 class BenchRow:
     """One job that waits for the bench. `ready_on`: the working day on which its minutes are through."""
 
-    number: int
-    customer_name: str
-    title: str
-    stage: Stage
-    promised_on: date | None
+    job: Job
     late_days: int
-    minutes: int
+    minutes: int  # still to do
     cylinders: int
     pinned: int  # pinned or checked already
     keys: int  # still to cut
@@ -55,7 +51,8 @@ class BenchRow:
     @property
     def misses_promise(self) -> bool:
         """Whether the bench gets through it only after the day that was promised."""
-        return self.ready_on is not None and self.promised_on is not None and self.ready_on > self.promised_on
+        promised_on = self.job.promised_on
+        return self.ready_on is not None and promised_on is not None and self.ready_on > promised_on
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +99,9 @@ def bench_day(session: Session, today: date) -> BenchDay:
             sa.func.coalesce(sa.func.sum(sa.case((Job.stage.in_(BENCH_STAGES), Job.bench_minutes), else_=0)), 0),
         ).where(waiting)
     ).one()
-    cylinders, pinned, keys = _counts(session, [job.id for job in jobs])
+    job_ids = [job.id for job in jobs]
+    cylinders = _cylinders(session, job_ids)
+    keys = _by_job(session, _to_cut(Key.job_id, sa.func.count()).where(Key.job_id.in_(job_ids)).group_by(Key.job_id))
     terms = _terms(session, today)
     other = max(terms.minutes_promised - minutes, Fraction(0)) if terms else Fraction(0)
     rows = []
@@ -110,17 +109,14 @@ def bench_day(session: Session, today: date) -> BenchDay:
     for job in jobs:
         minutes_left = job.bench_minutes if job.stage in BENCH_STAGES else 0
         before += minutes_left
+        count_of_job, pinned = cylinders.get(job.id, (0, 0))
         rows.append(
             BenchRow(
-                number=job.number,
-                customer_name=job.customer.name,
-                title=job.title,
-                stage=job.stage,
-                promised_on=job.promised_on,
+                job=job,
                 late_days=days_late(job, today),
                 minutes=minutes_left,
-                cylinders=cylinders.get(job.id, 0) - len(sent_cylinders(session, job)),
-                pinned=pinned.get(job.id, 0),
+                cylinders=count_of_job - len(sent_cylinders(session, job)),
+                pinned=pinned,
                 keys=beside.get(job.id, keys.get(job.id, 0)) + copies.get(job.id, 0),
                 ready_on=_ready_on(today, before, terms),
             )
@@ -159,7 +155,22 @@ def _keys_beside_a_factory(session: Session) -> dict[int, int]:
 def _copies(session: Session) -> dict[int, int]:
     """Job id → copies of a customer's own keys, of each job that is not through the bench."""
     rows = sa.select(JobLine.job_id, sa.func.sum(JobLine.quantity)).join(Job).where(IS_OWN)
-    return dict(session.execute(rows.where(Job.stage.in_(BENCH_STAGES)).group_by(JobLine.job_id)).all())
+    return _by_job(session, rows.where(Job.stage.in_(BENCH_STAGES)).group_by(JobLine.job_id))
+
+
+def _by_job(session: Session, rows: sa.Select[*tuple[Any, ...]]) -> dict[int, int]:
+    return dict(session.execute(rows).all())
+
+
+def _cylinders(session: Session, job_ids: Sequence[int]) -> dict[int, tuple[int, int]]:
+    """Job id → how many of its cylinders are keyed, and how many of those are pinned."""
+    through = (CylinderState.PINNED, CylinderState.CHECKED, CylinderState.FITTED)
+    rows = (
+        sa.select(Cylinder.job_id, sa.func.count(), sa.func.sum(sa.case((Cylinder.state.in_(through), 1), else_=0)))
+        .where(Cylinder.job_id.in_(job_ids), Cylinder.keyset_id.is_not(None))
+        .group_by(Cylinder.job_id)
+    )
+    return {row[0]: (row[1], row[2]) for row in session.execute(rows) if row[0] is not None}
 
 
 def _terms(session: Session, today: date) -> BenchTerms | None:
@@ -179,20 +190,3 @@ def _ready_on(today: date, minutes: Fraction, terms: BenchTerms | None) -> date 
         return add_working_days(first, full_days - 1, terms.closed_days)
     except BitternError:  # further ahead than a date says anything
         return None
-
-
-def _counts(session: Session, job_ids: Sequence[int]) -> tuple[dict[int, int], dict[int, int], dict[int, int]]:
-    through = (CylinderState.PINNED, CylinderState.CHECKED, CylinderState.FITTED)
-    pieces = session.execute(
-        sa.select(Cylinder.job_id, sa.func.count(), sa.func.sum(sa.case((Cylinder.state.in_(through), 1), else_=0)))
-        .where(Cylinder.job_id.in_(job_ids), Cylinder.keyset_id.is_not(None))
-        .group_by(Cylinder.job_id)
-    ).all()
-    keys = session.execute(
-        _to_cut(Key.job_id, sa.func.count()).where(Key.job_id.in_(job_ids)).group_by(Key.job_id)
-    ).all()
-    return (
-        {job_id: count for job_id, count, _ in pieces if job_id is not None},
-        {job_id: done for job_id, _, done in pieces if job_id is not None},
-        {job_id: count for job_id, count in keys if job_id is not None},
-    )

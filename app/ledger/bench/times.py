@@ -16,11 +16,12 @@ from app.errors import BitternError, Problem, Problems
 from app.ledger.catalog.house_settings import set_bench_terms
 from app.ledger.catalog.price_queries import bench_terms_row_on
 from app.ledger.jobs.cylinder_lines import key_counts
+from app.ledger.jobs.queries import get_job
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
 from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.engine import transaction
-from app.ledger.store.errors import LedgerError, NotFound, Stale
+from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import BenchTermsRow, BenchTimeRow, Job, QuoteRevision, Role
@@ -39,40 +40,39 @@ from app.pricing import (
 MOST_MINUTES = 100_000
 
 
-def record_times(work: Work, job_number: int, minutes: Mapping[TaskKey, Decimal]) -> int:
+def record_times(work: Work, job_number: int, minutes: Mapping[TaskKey, Decimal | None]) -> int:
     """Put the minutes of a job's tasks on record, whole pieces as the job counts them; gives how many were.
 
-    A task recorded before is set anew, so that pressing twice changes nothing. Raises Problems naming the task's
-    place (`minutes.0`) where it is none of this job's or its minutes cannot be.
+    A task without minutes stays as it is; one recorded before is set anew, so that pressing twice changes nothing.
+    Raises Problems naming the task's place (`minutes-0`) where it is none of this job's or its minutes cannot be.
     """
     work.require(Role.BENCH)
     if work.actor.user_id is None:
         raise LedgerError("", "Times are recorded by a person who is logged in.")
     with transaction(work.session):
-        job = work.session.scalar(sa.select(Job).where(Job.number == job_number))
-        if job is None:
-            raise NotFound("job")
+        job = get_job(work.session, job_number)
         tasks = {task.key: task for task in job_tasks(work.session, job)}
         problems = []
-        for place, (key, taken) in enumerate(minutes.items()):
+        for place, (key, spent) in enumerate(minutes.items()):
             if key not in tasks:
-                problems.append(Problem(f"minutes.{place}", "This job has no such work at the bench."))
-            elif not 0 < taken <= MOST_MINUTES:
-                problems.append(Problem(f"minutes.{place}", f"Enter minutes above 0, at most {MOST_MINUTES:,}."))
+                problems.append(Problem(f"minutes-{place}", "This job has no such work at the bench."))
+            elif spent is not None and not 0 < spent <= MOST_MINUTES:
+                problems.append(Problem(f"minutes-{place}", f"Enter minutes above 0, at most {MOST_MINUTES:,}."))
         if problems:
             raise Problems(problems)
         there = recorded_of(work.session, job)
-        for key, taken in minutes.items():
+        entered = {key: spent for key, spent in minutes.items() if spent is not None}
+        for key, taken in entered.items():
             task = tasks[key]
             row = there.get(key) or BenchTimeRow(job_id=job.id, task=key[0], kind=key[1], cylinder=key[2])
             row.pieces, row.minutes = task.pieces, f"{taken.normalize():f}"
             row.finished, row.recorded_by_id = work.today, work.actor.user_id
             work.session.add(row)
-        if minutes:
+        if entered:
             work.session.flush()
-            said = "; ".join(f"{tasks[key].words}: {taken.normalize():f} min" for key, taken in minutes.items())
+            said = "; ".join(f"{tasks[key].words}: {taken.normalize():f} min" for key, taken in entered.items())
             record(work, "bench time recorded", f"job {job.number}", said, job_id=job.id)
-        return len(minutes)
+        return len(entered)
 
 
 def adopt_time(work: Work, key: TaskKey, median: str, moving: Adopt, valid_from: date, seen: str) -> BenchTermsRow:
@@ -89,8 +89,7 @@ def adopt_time(work: Work, key: TaskKey, median: str, moving: Adopt, valid_from:
     if str(found.median_minutes) != median:
         raise Stale("The bench recorded another time since this list was made. Look at it again.")
     terms = adopt(BenchTerms.from_json(row.terms), found, moving)
-    said = task_words(found.task, found.kind, found.cylinder)
-    why = f"{said}: as the last {found.jobs} jobs took"
+    why = f"{task_words(found.task, found.kind, found.cylinder)}: as the last {found.jobs} jobs took"
     return set_bench_terms(work, valid_from, terms.to_json(), seen, why=why, counted=False)
 
 
@@ -114,7 +113,7 @@ class JobTask:
     @property
     def key(self) -> TaskKey:
         """What tells it from the job's other tasks."""
-        return self.task.value, self.kind.value if self.kind else "", self.cylinder.value if self.cylinder else ""
+        return _key(self.task, self.kind, self.cylinder)
 
     @property
     def words(self) -> str:

@@ -7,16 +7,16 @@ from datetime import date
 from enum import StrEnum
 
 import sqlalchemy as sa
-from sqlalchemy.orm import Session, defer, joinedload, selectinload
+from sqlalchemy.orm import Session
 
 from app.errors import Problem, Problems
 from app.ledger.jobs.notes import has_many_digits
-from app.ledger.jobs.queries import JobMoney, job_money
+from app.ledger.jobs.queries import JobMoney, get_job, job_money
 from app.ledger.store.engine import transaction
-from app.ledger.store.errors import LedgerError, NotFound, Stale
+from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import ON_ACCOUNT, Event, Job, Payment, QuoteRevision, Role, Stage, User
+from app.ledger.tables import ON_ACCOUNT, Event, Job, Payment, Role, Stage, User
 from app.pricing import MAX_CENTS, show_cents
 from app.validation import fault_of_length
 
@@ -140,9 +140,11 @@ def take_payment(work: Work, job_number: int, version: int, form: PaymentForm) -
     is one such); NotFound. Then no money is on record.
     """
     work.require(Role.COUNTER)
+    if work.actor.user_id is None:
+        raise LedgerError("", "A payment is taken by a person who is on record; log in.")
     note = " ".join(form.note.split())
     with transaction(work.session):
-        job = _job(work.session, job_number)
+        job = get_job(work.session, job_number)
         problems = _problems(work, job, form, note)
         if problems:
             raise Problems(problems)
@@ -152,31 +154,22 @@ def take_payment(work: Work, job_number: int, version: int, form: PaymentForm) -
         _require_room(job, money, form)
         said = "Deposit" if form.kind is PaymentKind.DEPOSIT else ""
         payment = Payment(
-            job_id=job.id,
             received_on=form.received_on,
             cents=-form.cents if form.kind.goes_back else form.cents,
             means=form.means,
             note=": ".join(part for part in (said, note) if part),
-            taken_by_id=_taker(work),
+            taken_by_id=work.actor.user_id,
         )
-        work.session.add(payment)
+        job.payments.append(payment)
         work.session.flush()
         if form.kind is PaymentKind.OFF_PRICE:
             job.agreed_cents = money.total_cents - form.cents
         total = 0 if job.stage in _CAME_TO_NOTHING else job_money(job).total_cents
         paid = money.paid_cents + payment.received_cents
-        record(
-            work,
-            _ON_ACCOUNT_EVENT if payment.is_on_account else _EVENT[form.kind],
-            f"job {job.number}",
-            _told(form, paid, total) + (f". {note}" if note else ""),
-            job_id=job.id,
-            payment=payment.id,
-            kind_of_payment=form.kind.value,
-            note=note,
-            total_cents=total,
-            paid_cents=paid,
-        )
+        kind = _ON_ACCOUNT_EVENT if payment.is_on_account else _EVENT[form.kind]
+        figures = {"kind_of_payment": form.kind.value, "note": note, "total_cents": total, "paid_cents": paid}
+        told = _told(form, paid, total) + (f". {note}" if note else "")
+        record(work, kind, f"job {job.number}", told, job_id=job.id, payment=payment.id, **figures)
     return payments_of(work.session, job_number).receipts[-1]
 
 
@@ -208,11 +201,8 @@ def _problems(work: Work, job: Job, form: PaymentForm, note: str) -> list[Proble
     if form.received_on > work.today:
         problems.append(Problem("received_on", "This day has not come yet; enter today or an earlier day."))
     elif form.received_on < job.asked_on:
-        problems.append(
-            Problem(
-                "received_on", f"The job was opened on {job.asked_on.isoformat()}; enter that day or a later one."
-            )
-        )
+        opened = f"The job was opened on {job.asked_on.isoformat()}"
+        problems.append(Problem("received_on", f"{opened}; enter that day or a later one."))
     if not 0 < form.cents <= MAX_CENTS:
         problems.append(Problem("cents", f"Enter an amount above zero, at most {show_cents(MAX_CENTS)}."))
     return problems
@@ -248,53 +238,18 @@ def _require_room(job: Job, money: JobMoney, form: PaymentForm) -> None:
         )
 
 
-def _taker(work: Work) -> int:
-    if work.actor.user_id is None:
-        raise LedgerError("", "A payment is taken by a person who is on record; log in.")
-    return work.actor.user_id
-
-
-def _asked(number: int) -> sa.Select[Job]:
-    return (
-        sa.select(Job)
-        .where(Job.number == number)
-        .options(
-            joinedload(Job.customer),
-            selectinload(Job.revisions).options(defer(QuoteRevision.snapshot)),
-            selectinload(Job.payments),
-        )
-        .execution_options(populate_existing=True)
-    )
-
-
-def _job(session: Session, number: int) -> Job:
-    # On PostgreSQL two payments of one job queue up here; SQLite's writers queue anyway.
-    job = session.scalar(_asked(number).with_for_update(of=Job))
-    if job is None:
-        raise NotFound("job")
-    return job
-
-
 def payments_of(session: Session, job_number: int) -> JobPayments:
     """A job's payments with the figures of their moments: six queries at most. NotFound when there is no job."""
-    job = session.scalar(_asked(job_number))
-    if job is None:
-        raise NotFound("job")
-    names = dict(
-        session.execute(
-            sa.select(User.id, User.name).where(User.id.in_({payment.taken_by_id for payment in job.payments}))
-        ).all()
-    )
-    told = {
-        event.detail.get("payment"): event
-        for event in session.scalars(sa.select(Event).where(Event.job_id == job.id, Event.kind.in_(_EVENT_KINDS)))
-    }
+    job = get_job(session, job_number)
+    takers = {payment.taken_by_id for payment in job.payments}
+    names = dict(session.execute(sa.select(User.id, User.name).where(User.id.in_(takers))).all())
+    details = session.scalars(sa.select(Event.detail).where(Event.job_id == job.id, Event.kind.in_(_EVENT_KINDS)))
+    told = {detail.get("payment"): detail for detail in details}
     money, paid, receipts = job_money(job), 0, []
     for place, payment in enumerate(job.payments, start=1):
         paid += payment.received_cents
-        event = told.get(payment.id)
         # A payment that came from another record (an import) has no event: then the figures are today's.
-        said = event.detail if event else {}
+        said = told.get(payment.id, {})
         kind = said.get("kind_of_payment") or (PaymentKind.REFUND if payment.cents < 0 else PaymentKind.PAYMENT)
         receipts.append(
             PaymentReceipt(

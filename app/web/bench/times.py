@@ -5,11 +5,11 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
-from flask import Blueprint, render_template, request
+from flask import Blueprint, render_template
 from flask.typing import ResponseReturnValue
 from wtforms import Field, HiddenField, RadioField
+from wtforms.validators import InputRequired
 
-from app.errors import BitternError, Problem, Problems
 from app.ledger.bench.times import (
     JobTask,
     adopt_time,
@@ -27,7 +27,7 @@ from app.pricing import Adopt, write_minutes
 from app.web.access import owner_only, roles
 from app.web.errors import about
 from app.web.fields import DayField, TextField
-from app.web.forms_base import PageForm, attach, flash_and_redirect, typed
+from app.web.forms_base import PageForm, flash_and_redirect, typed
 from app.web.services import current_work
 
 blueprint = Blueprint("times", __name__)
@@ -65,35 +65,21 @@ def job_times(number: int) -> ResponseReturnValue:
     there = recorded_of(work.session, job)
     start = {f"minutes-{n}": Decimal(there[task.key].minutes) for n, task in enumerate(tasks) if task.key in there}
     form = _times_form(tasks, start)
-    if form.validate_on_submit():
-        taken = {task.key: form[f"minutes-{n}"].data for n, task in enumerate(tasks)}
-        said = {key: minutes for key, minutes in taken.items() if minutes is not None}
-        try:
-            count = record_times(work, number, said)
-        except BitternError as error:
-            attach(form, _beside(error, [list(taken).index(key) for key in said]))
-        else:
-            return flash_and_redirect(
-                f"{count} {'time' if count == 1 else 'times'} recorded." if count else "Nothing was entered.",
-                "bench.job",
-                number=number,
-            )
+    boxes = {task.key: form[f"minutes-{n}"] for n, task in enumerate(tasks)}
+    if done := form.run(lambda: record_times(work, number, {key: box.data for key, box in boxes.items()})):
+        said = (
+            f"{done.value} {'time' if done.value == 1 else 'times'} recorded."
+            if done.value
+            else "Nothing was entered."
+        )
+        return flash_and_redirect(said, "bench.job", number=number)
     return render_template("bench/job_times.html", form=form, number=number, tasks=tasks), form.status
-
-
-def _beside(error: BitternError, places: list[int]) -> BitternError:
-    """The refusal with the form's boxes in the place of the use case's count of what was entered."""
-    if not isinstance(error, Problems):
-        return error
-    return Problems(
-        [Problem(f"minutes-{places[int(one.field.partition('.')[2])]}", one.message) for one in error.problems]
-    )
 
 
 class AdoptPage(PageForm):
     """Which figure to move, and from when."""
 
-    valid_from = DayField("From")
+    valid_from = DayField("From", [InputRequired("Enter the first day.")])
     moving = RadioField("Move", choices={Adopt.KIND.value: "the keying", Adopt.TYPE.value: "the type"})
     task = HiddenField()
     kind = HiddenField()
@@ -109,20 +95,19 @@ def learned() -> ResponseReturnValue:
     work = current_work()
     about("price book")
     form = AdoptPage(data={"valid_from": next_monday(work.today), "moving": Adopt.KIND.value})
-    if form.validate_on_submit():
-        try:
-            if form.valid_from.data is None:
-                raise BitternError("valid_from", "Enter the first day.")
-            key = (typed(form.task), typed(form.kind), typed(form.cylinder))
-            moving = Adopt(typed(form.moving))
-            adopt_time(work, key, typed(form.median), moving, form.valid_from.data, typed(form.seen))
-        except BitternError as error:
-            attach(form, error)
-        else:
-            return flash_and_redirect("The book's figure is set to what the bench takes.", "times.learned")
+    if form.run(
+        lambda: adopt_time(
+            work,
+            (typed(form.task), typed(form.kind), typed(form.cylinder)),
+            typed(form.median),
+            Adopt(typed(form.moving)),
+            form.valid_from.data,
+            typed(form.seen),
+        )
+    ):
+        return flash_and_redirect("The book's figure is set to what the bench takes.", "times.learned")
     row, times = learned_times(work.session, work.today)
     mark = terms_mark(each for each, _ in dated_bench_terms(work.session, work.today))
-    status = 422 if request.method == "POST" else 200
     return render_template(
         "bench/learned_times.html",
         form=form,
@@ -131,4 +116,4 @@ def learned() -> ResponseReturnValue:
         mark=mark,
         words=task_words,
         minutes=write_minutes,
-    ), status
+    ), form.status

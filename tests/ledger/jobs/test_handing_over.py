@@ -127,7 +127,7 @@ def test_nothing_open_needs_a_name_alone(work: Work, ready: Keyed) -> None:
 def test_keys_that_stayed_are_cut_later_and_a_wrong_tick_is_taken_back(work: Work, ready: Keyed) -> None:
     hand(work, ready, "R. Teal", still_open(work.session, ready.job).mark)
     (row,) = bench_day(work.session, work.today).rows
-    assert (row.number, row.stage, row.keys, row.minutes) == (ready.job.number, Stage.HANDED_OVER, 4, 0)
+    assert (row.job.number, row.job.stage, row.keys, row.minutes) == (ready.job.number, Stage.HANDED_OVER, 4, 0)
     assert (row.pinned, row.cylinders) == (2, 2)
     assert bench_day(work.session, work.today).minutes == 0
     flat, other = (one.keyset_id for one in ready.cylinders)

@@ -123,7 +123,7 @@ def test_the_records_of_a_split_system_are_here_and_the_bench_keys_its_part(work
     assert sum(group.quantity for system in sheet.systems for group in system.cylinders) == 4
     assert len(schedule_of(work, job).rows) == 64
     (row,) = bench_day(work.session, work.today).rows
-    assert (row.number, row.cylinders) == (job.number, 4)
+    assert (row.job.number, row.cylinders) == (job.number, 4)
     order = factory_work(work, job, schedule_of(work, job), "Ardent Brass")
     assert sum(group.quantity for group in order.groups) == 60 and order.is_from_our_records
     early = {row.keyset for row in schedule_of(work, job).rows} - {group.keyset for group in order.groups}

@@ -159,7 +159,7 @@ def test_further_keys_to_a_keyset_on_record_reach_the_bench_without_a_cylinder(w
     before = to_cut(work)["2AA"]
     accept(work, job)
     assert to_cut(work)["2AA"] == before + 3
-    assert {row.number: row.keys for row in bench_day(work.session, work.today).rows}[job.number] == 3
+    assert {row.job.number: row.keys for row in bench_day(work.session, work.today).rows}[job.number] == 3
     [bench] = bench_work(work, job).systems
     assert [(key.symbol, key.quantity) for key in bench.keys] == [("2AA", 3)] and bench.cylinders == ()
 
