@@ -10,12 +10,12 @@ from datetime import date, timedelta
 
 import sqlalchemy as sa
 
-from app.ledger.bench.checkoff import check_off, cut_off, pin_off
+from app.ledger.bench.checkoff import tick_cylinders, tick_keys
 from app.ledger.jobs.stages import move_job, still_open
 from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keysystems.bittings import seal_bitting
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, Door, Job, Key, Keyset, KeyState, KeySystem, Level, Stage
+from app.ledger.tables import Cylinder, CylinderState, Door, Job, Key, Keyset, KeyState, KeySystem, Level, Stage
 from tests import factories
 
 BITTINGS = {"AA": "528614", "1AA": "746036", "2AA": "346298"}
@@ -75,9 +75,9 @@ def keyed_job(work: Work, stage: Stage = Stage.ON_THE_BENCH, promised_on: date |
 def tick_off(work: Work, job: Job) -> None:
     """Each of the job's cylinders is pinned and checked, and each of its keys cut."""
     every = work.session.scalars(sa.select(Cylinder.id).where(Cylinder.job_id == job.id)).all()
-    pin_off(work, job.number, every)
-    check_off(work, job.number, every)
-    cut_off(work, job.number, {key.keyset_id for key in keys_of_job(work.session, job.id)})
+    tick_cylinders(work, job.number, every, CylinderState.PINNED)
+    tick_cylinders(work, job.number, every, CylinderState.CHECKED)
+    tick_keys(work, job.number, {key.keyset_id for key in keys_of_job(work.session, job.id)}, KeyState.CUT)
 
 
 def walk(work: Work, job: Job, *stages: Stage) -> None:

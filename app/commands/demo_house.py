@@ -14,8 +14,9 @@ from pathlib import Path
 from typing import Any
 
 from app.errors import Problems
-from app.ledger.bench.checkoff import check_off, cut_off, pin_off
-from app.ledger.bench.pins import StockCount, pin_sizes, set_stock
+from app.keying import PinSize
+from app.ledger.bench.checkoff import tick_cylinders, tick_keys
+from app.ledger.bench.pins import pin_sizes, set_stock
 from app.ledger.bench.times import job_tasks, record_times
 from app.ledger.care.opening import Ledger
 from app.ledger.catalog.house_settings import HouseForm, set_bench_terms, set_factory_terms, set_house
@@ -39,7 +40,7 @@ from app.ledger.sites.customer_queries import find_customers
 from app.ledger.sites.customers import CustomerForm, SiteForm, add_customer, add_site
 from app.ledger.sites.door_paste import DoorRow, read_doors
 from app.ledger.store.work import Actor, Work
-from app.ledger.tables import Job, Key, KeySystem, Role, Stage
+from app.ledger.tables import CylinderState, Job, Key, KeyState, KeySystem, Role, Stage
 from app.pricing import BenchTask, TaxRule, is_working_day
 
 # Invented, for the demo alone; a real house has no default account.
@@ -89,7 +90,7 @@ def load_house(work: Work, folder: Path, first_day: date) -> None:
         _add_customer(work, row)
     for use in list_specs(work.session):
         sizes = pin_sizes(use.spec).items()
-        set_stock(work, use.row.id, [StockCount(kind, size, PINS_A_BIN) for kind, bins in sizes for size in bins])
+        set_stock(work, use.row.id, {PinSize(kind, size): PINS_A_BIN for kind, bins in sizes for size in bins})
 
 
 def _add_customer(work: Work, row: Mapping[str, str]) -> None:
@@ -195,9 +196,9 @@ def _move(shop: DemoShop, work: Work, job: Job, step: _Step) -> None:
     for stage in map(Stage, step["to"]):
         if stage is Stage.CHECKED:
             every = [cylinder.id for cylinder in job.cylinders]
-            pin_off(work, job.number, every)
-            check_off(work, job.number, every)
-            cut_off(work, job.number, {key.keyset_id for key in keys_of_job(work.session, job.id)})
+            tick_cylinders(work, job.number, every, CylinderState.PINNED)
+            tick_cylinders(work, job.number, every, CylinderState.CHECKED)
+            tick_keys(work, job.number, {key.keyset_id for key in keys_of_job(work.session, job.id)}, KeyState.CUT)
         known = still_open(work.session, job).mark
         reason = step.get("reason", "")
         move_job(work, job.id, job.version, stage, reason, taken_by=job.accepted_by, known=known)

@@ -53,7 +53,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
     # What shows or makes a bitting, and what is done at the bench.
     (Role.BENCH, Role.OWNER): """
         bench.times: record_times
-        bench.checkoff: pin_off check_off untick cut_off uncut
+        bench.checkoff: tick_cylinders tick_keys
         bench.checkoff: cylinder_work
         jobs.papers: bench_work keyset_work
         keysystems.bittings: reveal_bittings

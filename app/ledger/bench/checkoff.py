@@ -17,6 +17,7 @@ from app.ledger.jobs.papers import (
     operating,
     require_pinnable,
 )
+from app.ledger.jobs.queries import get_job
 from app.ledger.jobs.stages import wants_second_check
 from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keysystems.bittings import reveal_bittings, spec_of
@@ -46,100 +47,59 @@ CHECKED = "cylinders checked"
 CUT_IN = (Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER, Stage.CLOSED)
 
 
-def pin_off(work: Work, job_number: int, cylinder_ids: Collection[int]) -> int:
-    """Tick cylinders of a job on the bench off as pinned; gives how many were not so before.
+_FROM = {CylinderState.PINNED: CylinderState.ORDERED, CylinderState.CHECKED: CylinderState.PINNED}
 
-    Two people may tick at once: what is pinned or checked already stays as it is.
+
+def tick_cylinders(work: Work, job_number: int, cylinder_ids: Collection[int], state: CylinderState) -> int:
+    """Tick cylinders of a job on the bench off as pinned or checked, or undo their ticks (ordered); how many changed.
+
+    Two people may tick at once: what is as far already stays as it is. LedgerError on `cylinders` where none is
+    named, where one is to be checked that is not pinned yet, and where the house wants a second person to check it.
     """
-    return _tick(work, job_number, cylinder_ids, CylinderState.ORDERED, CylinderState.PINNED, PINNED)
-
-
-def check_off(work: Work, job_number: int, cylinder_ids: Collection[int]) -> int:
-    """Tick pinned cylinders off as checked.
-
-    LedgerError when one of them is not pinned yet, or when the house wants a second person and the acting one
-    pinned it.
-    """
-    return _tick(work, job_number, cylinder_ids, CylinderState.PINNED, CylinderState.CHECKED, CHECKED)
-
-
-def untick(work: Work, job_number: int, cylinder_ids: Collection[int]) -> int:
-    """Take the ticks of cylinders on the bench back, for what was ticked by mistake; gives how many had one."""
     work.require(Role.BENCH)
     if not cylinder_ids:
-        raise LedgerError("cylinders", "Tick the cylinders whose ticks to undo.")
+        which = "whose ticks to undo" if state is CylinderState.ORDERED else f"that are {state.value}"
+        raise LedgerError("cylinders", f"Tick the cylinders {which}.")
     with transaction(work.session):
-        _wanted(work, job_number, cylinder_ids)
-        return take_ticks_back(work, cylinder_ids, f"ticks undone by {work.actor.name}")
+        job = get_job(work.session, job_number)
+        if job.stage is not Stage.ON_THE_BENCH:
+            raise LedgerError("stage", f"This job is {job.stage.word}; move it on to the bench first.")
+        wanted = [cylinder for cylinder in job.cylinders if cylinder.id in cylinder_ids]
+        if len(wanted) != len(set(cylinder_ids)):
+            raise NotFound("cylinder in this job")
+        if state is CylinderState.ORDERED:
+            return take_ticks_back(work, cylinder_ids, f"ticks undone by {work.actor.name}")
+        moved = [cylinder for cylinder in wanted if cylinder.state is _FROM[state]]
+        if state is CylinderState.CHECKED:
+            if any(one.state is CylinderState.ORDERED for one in wanted):
+                raise LedgerError("cylinders", "A cylinder is checked after it is pinned; tick it as pinned first.")
+            if wants_second_check(work.session):
+                _require_somebody_else(work, job, moved)
+        kind = CHECKED if state is CylinderState.CHECKED else PINNED
+        mark_cylinders(work, job, moved, state, kind, f"{state.value} by {work.actor.name}")
+        return len(moved)
 
 
-def cut_off(work: Work, job_number: int, keyset_ids: Collection[int]) -> int:
-    """Tick a job's keys of these keysets off as cut and stamped; gives how many were not so before.
+def tick_keys(work: Work, job_number: int, keyset_ids: Collection[int], state: KeyState) -> int:
+    """Tick a job's keys of these keysets off as cut and stamped, or undo it (ordered); how many changed.
 
-    The job has been on the bench, so whoever had to allow its keys was asked. LedgerError on `keys` or `stage`.
+    The job has been on the bench, so whoever had to allow its keys was asked; what has left the shop stays as it is.
+    LedgerError on `keys` or `stage`.
     """
-    return _put_keys(work, job_number, keyset_ids, KeyState.ORDERED, KeyState.CUT)
-
-
-def uncut(work: Work, job_number: int, keyset_ids: Collection[int]) -> int:
-    """Take the ticks of a job's keys back that are still in the shop; gives how many had one."""
-    return _put_keys(work, job_number, keyset_ids, KeyState.CUT, KeyState.ORDERED)
-
-
-def _put_keys(work: Work, job_number: int, keyset_ids: Collection[int], before: KeyState, after: KeyState) -> int:
     work.require(Role.BENCH)
     if not keyset_ids:
         raise LedgerError("keys", "Tick the keys that this is about.")
     with transaction(work.session):
-        job = _job(work, job_number)
+        job = get_job(work.session, job_number)
         if job.stage not in CUT_IN:
             raise LedgerError("stage", f"This job is {job.stage.word}; move it on to the bench first.")
         mine = [key for key in keys_of_job(work.session, job.id) if key.keyset_id in keyset_ids]
         if {key.keyset_id for key in mine} != set(keyset_ids):
             raise NotFound("key in this job")
+        before = KeyState.ORDERED if state is KeyState.CUT else KeyState.CUT
         changed = [key for key in mine if key.state is before]
-        mark_keys(work, job, changed, after)
+        mark_keys(work, job, changed, state)
         return len(changed)
-
-
-def _tick(
-    work: Work,
-    job_number: int,
-    cylinder_ids: Collection[int],
-    before: CylinderState,
-    after: CylinderState,
-    kind: str,
-) -> int:
-    work.require(Role.BENCH)
-    if not cylinder_ids:
-        raise LedgerError("cylinders", f"Tick the cylinders that are {after.value}.")
-    with transaction(work.session):
-        job, wanted = _wanted(work, job_number, cylinder_ids)
-        if after is CylinderState.CHECKED and any(one.state is CylinderState.ORDERED for one in wanted):
-            raise LedgerError("cylinders", "A cylinder is checked after it is pinned; tick it as pinned first.")
-        moved = [cylinder for cylinder in wanted if cylinder.state is before]
-        if after is CylinderState.CHECKED and wants_second_check(work.session):
-            _require_somebody_else(work, job, moved)
-        mark_cylinders(work, job, moved, after, kind, f"{after.value} by {work.actor.name}")
-        return len(moved)
-
-
-def _wanted(work: Work, job_number: int, cylinder_ids: Collection[int]) -> tuple[Job, list[Cylinder]]:
-    """The job, which has to be on the bench, and those of its cylinders."""
-    job = _job(work, job_number)
-    if job.stage is not Stage.ON_THE_BENCH:
-        raise LedgerError("stage", f"This job is {job.stage.word}; move it on to the bench first.")
-    wanted = [cylinder for cylinder in job.cylinders if cylinder.id in cylinder_ids]
-    if len(wanted) != len(set(cylinder_ids)):
-        raise NotFound("cylinder in this job")
-    return job, wanted
-
-
-def _job(work: Work, number: int) -> Job:
-    job = work.session.scalar(sa.select(Job).where(Job.number == number))
-    if job is None:
-        raise NotFound("job")
-    return job
 
 
 def _require_somebody_else(work: Work, job: Job, cylinders: Sequence[Cylinder]) -> None:

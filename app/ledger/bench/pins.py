@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import sqlalchemy as sa
@@ -19,36 +19,28 @@ from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Event, Job, PinStock, Role, SpecRow
 
-
-@dataclass(frozen=True, slots=True)
-class StockCount:
-    """How many pins of a kind and size were counted."""
-
-    kind: str
-    size: int
-    count: int
+KINDS = ("bottom", "master", "build-up", "top")
+MOST_SIZE = 120  # a stack total of 99 is the most that a spec may have
+MOST_COUNT = 1_000_000
 
 
-def set_stock(work: Work, spec_id: int, counts: Sequence[StockCount]) -> None:
+def set_stock(work: Work, spec_id: int, counts: Mapping[PinSize, int]) -> None:
     """Put what was counted on record; sizes that are not named stay as they were. Problems name `kind size`."""
     work.require(Role.BENCH)
     problems = [
-        Problem(f"{one.kind} {one.size}", f"Enter a kind of pin, a size to {MOST_SIZE}, a count to {MOST_COUNT:,}.")
-        for one in counts
-        if one.kind not in KINDS or not 0 <= one.size <= MOST_SIZE or not 0 <= one.count <= MOST_COUNT
+        Problem(f"{pin.kind} {pin.size}", f"Enter a kind of pin, a size to {MOST_SIZE}, a count to {MOST_COUNT:,}.")
+        for pin, count in counts.items()
+        if pin.kind not in KINDS or pin.size is None or not (0 <= pin.size <= MOST_SIZE and 0 <= count <= MOST_COUNT)
     ]
     if problems:
         raise Problems(problems)
     with transaction(work.session):
         spec = get_spec(work.session, spec_id)
-        rows = {(row.kind, row.size): row for row in _rows(work, spec_id)}
-        for one in counts:
-            row = rows.get((one.kind, one.size))
-            if row is None:
-                row = PinStock(spec_id=spec_id, kind=one.kind, size=one.size)
-                work.session.add(row)
-                rows[one.kind, one.size] = row
-            row.count = one.count
+        rows = _rows(work.session, spec_id)
+        for pin, count in counts.items():
+            row = rows.get(pin) or PinStock(spec_id=spec_id, kind=pin.kind, size=pin.size)
+            row.count = count
+            work.session.add(row)
         record(work, "pins counted", f"bitting spec {spec_id}", f"{spec.name}: {len(counts)} sizes counted")
 
 
@@ -56,24 +48,24 @@ def draw_pins(work: Work, job: Job, picked: Picked) -> None:
     """Take a job's pins off the shelf, once; all of them or none. A size that is short is named, with what lacks."""
     work.require(Role.BENCH)
     with transaction(work.session):
-        drawn = sa.select(Event.id).where(Event.job_id == job.id, Event.kind == "pins drawn").limit(1)
-        if work.session.scalar(drawn):
+        if _were_drawn(work.session, job):
             raise LedgerError("stock", f"The pins of job {job.number} were drawn already.")
         for one in picked.specs:
             after = one.counted.drawn_down(stock_of(work.session, one.spec_id))
-            for row in _rows(work, one.spec_id):
-                row.count = after[PinSize(row.kind, row.size)]
+            for pin, row in _rows(work.session, one.spec_id).items():
+                row.count = after[pin]
         total = sum(one.counted.total for one in picked.specs)
         record(work, "pins drawn", f"job {job.number}", f"{total} pins drawn from the shelf", job_id=job.id)
 
 
-def _rows(work: Work, spec_id: int) -> Sequence[PinStock]:
-    return work.session.scalars(sa.select(PinStock).where(PinStock.spec_id == spec_id)).all()
+def _were_drawn(session: Session, job: Job) -> bool:
+    drawn = sa.select(Event.id).where(Event.job_id == job.id, Event.kind == "pins drawn").limit(1)
+    return session.scalar(drawn) is not None
 
 
-KINDS = ("bottom", "master", "build-up", "top")
-MOST_SIZE = 120  # a stack total of 99 is the most that a spec may have
-MOST_COUNT = 1_000_000
+def _rows(session: Session, spec_id: int) -> dict[PinSize, PinStock]:
+    rows = sa.select(PinStock).where(PinStock.spec_id == spec_id).order_by(PinStock.kind, PinStock.size)
+    return {PinSize(row.kind, row.size): row for row in session.scalars(rows)}
 
 
 def pin_sizes(spec: BittingSpec) -> dict[str, range]:
@@ -94,12 +86,7 @@ def pin_sizes(spec: BittingSpec) -> dict[str, range]:
 
 def stock_of(session: Session, spec_id: int) -> dict[PinSize, int]:
     """Kind and size → how many, for the cylinders of a spec."""
-    rows = session.execute(
-        sa.select(PinStock.kind, PinStock.size, PinStock.count)
-        .where(PinStock.spec_id == spec_id)
-        .order_by(PinStock.kind, PinStock.size)
-    )
-    return {PinSize(kind, size): count for kind, size, count in rows}
+    return {pin: row.count for pin, row in _rows(session, spec_id).items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,11 +139,10 @@ def pick_for_job(work: Work, job: Job) -> Picked:
     for system in sheet.systems:
         pinnings[system.spec_name] += [(group.pinning, group.quantity) for group in system.cylinders]
     ids = dict(work.session.execute(sa.select(SpecRow.name, SpecRow.id).where(SpecRow.name.in_(pinnings))).all())
-    drawn = sa.select(Event.id).where(Event.job_id == job.id, Event.kind == "pins drawn").limit(1)
     return Picked(
         tuple(
             PickedSpec(ids[name], name, sum(n for _, n in rows), pick_list(rows), stock_of(work.session, ids[name]))
             for name, rows in pinnings.items()
         ),
-        work.session.scalar(drawn) is not None,
+        _were_drawn(work.session, job),
     )

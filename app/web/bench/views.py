@@ -9,19 +9,22 @@ from wtforms.validators import AnyOf
 from wtforms.widgets import CheckboxInput, ListWidget
 
 from app.documents import show_cut
-from app.errors import BitternError
 from app.ledger.bench.bench_queries import bench_day
-from app.ledger.bench.checkoff import check_off, cut_off, pin_off, uncut, untick
+from app.ledger.bench.checkoff import tick_cylinders, tick_keys
 from app.ledger.people.login_rules import Proof
-from app.ledger.tables import Role
+from app.ledger.tables import CylinderState, KeyState, Role
 from app.web.access import proven, roles
 from app.web.bench.page import bench_job_page, revealed
-from app.web.forms_base import PageForm, attach, flash_and_redirect, typed
+from app.web.forms_base import PageForm, flash_and_redirect, typed
 from app.web.services import current_work
 
-PINNED, CHECKED, UNTICKED = "pinned", "checked", "unticked"
-CUT, UNCUT = "cut", "uncut"
-HOW = (PINNED, CHECKED, UNTICKED, CUT, UNCUT)
+_CYLINDERS = {
+    "pinned": CylinderState.PINNED,
+    "checked": CylinderState.CHECKED,
+    "unticked": CylinderState.ORDERED,
+}
+_KEYS = {"cut": KeyState.CUT, "uncut": KeyState.ORDERED}
+_UNDONE = {"unticked": "to pin and check anew", "uncut": "to cut anew"}
 
 
 class TickForm(PageForm):
@@ -33,12 +36,15 @@ class TickForm(PageForm):
     keys = SelectMultipleField(
         "Keys", coerce=int, validate_choice=False, widget=ListWidget(), option_widget=CheckboxInput()
     )
-    as_ = StringField("As", [AnyOf(HOW, message="Press one of the buttons.")], name="as")
+    as_ = StringField("As", [AnyOf([*_CYLINDERS, *_KEYS], message="Press one of the buttons.")], name="as")
+
+    @property
+    def how(self) -> str:
+        """The button that was pressed."""
+        return typed(self.as_)
 
 
 blueprint = Blueprint("bench", __name__, url_prefix="/bench")
-_USES = {PINNED: pin_off, CHECKED: check_off, UNTICKED: untick, CUT: cut_off, UNCUT: uncut}
-_SAID = {UNTICKED: "to pin and check anew", UNCUT: "to cut anew"}
 blueprint.add_app_template_filter(show_cut, "cut")  # inches as a code machine reads them
 
 
@@ -73,18 +79,15 @@ def bittings(number: int) -> ResponseReturnValue:
 @roles(Role.BENCH)
 def tick(number: int) -> ResponseReturnValue:
     """Tick cylinders off as pinned or as checked, keys as cut, or take the ticks back."""
-    form, work = TickForm(), current_work()
-    if form.validate_on_submit():
-        how = typed(form.as_)
-        try:
-            count = _USES[how](work, number, (form.keys if how in (CUT, UNCUT) else form.cylinders).data or [])
-        except BitternError as error:
-            attach(form, error)
-        else:
-            what = "key" if how in (CUT, UNCUT) else "cylinder"
-            return flash_and_redirect(
-                f"{count} {what}{'' if count == 1 else 's'} {_SAID.get(how, f'ticked off as {how}')}.",
-                "bench.job",
-                number=number,
-            )
-    return render_template("bench/job.html", page=bench_job_page(work, number), form=form, systems=()), 422
+    form = TickForm()
+    if done := form.run(lambda: _tick(number, form)):
+        what = f"{done.value} {'key' if form.how in _KEYS else 'cylinder'}{'' if done.value == 1 else 's'}"
+        said = _UNDONE.get(form.how, f"ticked off as {form.how}")
+        return flash_and_redirect(f"{what} {said}.", "bench.job", number=number)
+    return render_template("bench/job.html", page=bench_job_page(current_work(), number), form=form, systems=()), 422
+
+
+def _tick(number: int, form: TickForm) -> int:
+    if form.how in _KEYS:
+        return tick_keys(current_work(), number, form.keys.data or [], _KEYS[form.how])
+    return tick_cylinders(current_work(), number, form.cylinders.data or [], _CYLINDERS[form.how])

@@ -13,7 +13,7 @@ from wtforms.validators import InputRequired
 
 from app.errors import BitternError, Problem, Problems
 from app.keying import PinSize
-from app.ledger.bench.pins import Picked, StockCount, draw_pins, pick_for_job, pin_sizes, set_stock, stock_of
+from app.ledger.bench.pins import Picked, draw_pins, pick_for_job, pin_sizes, set_stock, stock_of
 from app.ledger.catalog.specs import list_specs
 from app.ledger.jobs.queries import get_job
 from app.ledger.keysystems.bittings import DecodeAsk, decode_key
@@ -93,9 +93,9 @@ def stock() -> ResponseReturnValue:
     return page, 422 if problems else 200
 
 
-def _counts() -> list[StockCount]:
+def _counts() -> dict[PinSize, int]:
     """The counts that were typed; an empty box leaves its size as it is."""
-    counts, problems = [], []
+    counts, problems = dict[PinSize, int](), []
     for name, value in list(request.form.items())[:MOST_SIZES]:
         head, _, size = name.rpartition(" ")
         if not head.startswith("pin ") or not value.strip():
@@ -104,7 +104,7 @@ def _counts() -> list[StockCount]:
         if not (plain.isascii() and plain.isdecimal() and len(plain) < 9 and size.isascii() and size.isdecimal()):
             problems.append(Problem(f"{kind} {size}"[:40], "Enter a whole number, 0 or more."))
         else:
-            counts.append(StockCount(kind, int(size[:4]), int(plain)))
+            counts[PinSize(kind, int(size[:4]))] = int(plain)
     if problems:
         raise Problems(problems)
     return counts

@@ -10,14 +10,14 @@ import sqlalchemy as sa
 from app.config import Config
 from app.errors import Problems
 from app.ledger.bench.bench_queries import bench_day
-from app.ledger.bench.checkoff import cut_off, uncut
+from app.ledger.bench.checkoff import tick_keys
 from app.ledger.care.opening import open_ledger
 from app.ledger.jobs.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.jobs.stages import move_job, still_open, taker_of
 from app.ledger.moving.exported_events import check_event, exported_detail
 from app.ledger.store.errors import LedgerError, NotAllowed, NotFound
 from app.ledger.store.work import Actor, Work
-from app.ledger.tables import Event, Key, Keyset, Role, Stage, User
+from app.ledger.tables import Event, Key, Keyset, KeyState, Role, Stage, User
 from tests import factories
 from tests.conftest import NOW
 from tests.keyed import Keyed, keyed_job, tick_off
@@ -72,7 +72,7 @@ def test_who_takes_it_is_asked_and_what_is_open_is_told(work: Work, ready: Keyed
 
 def test_only_keys_that_are_cut_go_out_and_the_deed_is_on_record(work: Work, ready: Keyed) -> None:
     flat = ready.cylinders[0].keyset_id
-    assert flat is not None and cut_off(work, ready.job.number, {flat}) == 2
+    assert flat is not None and tick_keys(work, ready.job.number, {flat}, KeyState.CUT) == 2
     take_payment(work, ready.job.number, 1, PaymentForm(PaymentKind.PAYMENT, 5_000, "cash", work.today))
     take_payment(work, ready.job.number, 2, PaymentForm(PaymentKind.PAYMENT, 725, "on account", work.today))
     before = still_open(work.session, ready.job)
@@ -107,17 +107,17 @@ def test_what_was_told_before_more_came_open_is_not_enough(work: Work, ready: Ke
 def test_what_was_told_of_other_keys_is_not_enough(work: Work, ready: Keyed) -> None:
     """As many keys were uncut and as much was owed, but they were another door's."""
     flats = [cylinder.keyset_id for cylinder in ready.cylinders]
-    cut_off(work, ready.job.number, flats[:1])
+    tick_keys(work, ready.job.number, flats[:1], KeyState.CUT)
     told = still_open(work.session, ready.job)
-    uncut(work, ready.job.number, flats[:1])
-    cut_off(work, ready.job.number, [one.keyset_id for one in told.keys])
+    tick_keys(work, ready.job.number, flats[:1], KeyState.ORDERED)
+    tick_keys(work, ready.job.number, [one.keyset_id for one in told.keys], KeyState.CUT)
     assert (len(still_open(work.session, ready.job).keys), len(told.keys)) == (2, 2)
     with pytest.raises(Problems, match="2 keys are not cut yet: 1AA copies 1-2"):
         hand(work, ready, "R. Teal", told.mark)
 
 
 def test_nothing_open_needs_a_name_alone(work: Work, ready: Keyed) -> None:
-    cut_off(work, ready.job.number, {key.keyset_id for key in work.session.scalars(sa.select(Key))})
+    tick_keys(work, ready.job.number, {key.keyset_id for key in work.session.scalars(sa.select(Key))}, KeyState.CUT)
     take_payment(work, ready.job.number, 1, PaymentForm(PaymentKind.PAYMENT, 10_725, "cash", work.today))
     assert still_open(work.session, ready.job).mark == ""
     hand(work, ready, "R. Teal")
@@ -133,9 +133,9 @@ def test_keys_that_stayed_are_cut_later_and_a_wrong_tick_is_taken_back(work: Wor
     flat, other = (one.keyset_id for one in ready.cylinders)
     assert flat is not None and other is not None
     bench = by(work, Role.BENCH)
-    assert cut_off(bench, ready.job.number, {flat, other}) == 3
-    assert uncut(bench, ready.job.number, {flat}) == 2
-    assert cut_off(bench, ready.job.number, {other}) == 0
+    assert tick_keys(bench, ready.job.number, {flat, other}, KeyState.CUT) == 3
+    assert tick_keys(bench, ready.job.number, {flat}, KeyState.ORDERED) == 2
+    assert tick_keys(bench, ready.job.number, {other}, KeyState.CUT) == 0
     assert [keys(work)[name][0] for name in ("1AA 1", "1AA 2", "2AA 1")] == ["ordered", "ordered", "cut"]
     told = work.session.scalars(
         sa.select(Event.summary).where(Event.kind.startswith("keys")).order_by(Event.id)
@@ -149,15 +149,15 @@ def test_keys_are_ticked_by_the_bench_on_a_job_that_has_been_there(work: Work) -
     flat = keyed.cylinders[0].keyset_id
     assert flat is not None
     with pytest.raises(LedgerError, match="move it on to the bench first"):
-        cut_off(work, keyed.job.number, {flat})
+        tick_keys(work, keyed.job.number, {flat}, KeyState.CUT)
     keyed.job.stage = Stage.ON_THE_BENCH
     work.session.commit()
     with pytest.raises(NotAllowed):
-        cut_off(by(work, Role.COUNTER), keyed.job.number, {flat})
+        tick_keys(by(work, Role.COUNTER), keyed.job.number, {flat}, KeyState.CUT)
     with pytest.raises(NotFound):
-        cut_off(work, keyed.job.number, {flat, 4040})
+        tick_keys(work, keyed.job.number, {flat, 4040}, KeyState.CUT)
     with pytest.raises(LedgerError, match="Tick the keys"):
-        cut_off(work, keyed.job.number, set())
+        tick_keys(work, keyed.job.number, set(), KeyState.CUT)
     assert set(keys(work).values()) == {("ordered", "")}
 
 
@@ -165,7 +165,7 @@ def test_all_checked_cuts_no_key(work: Work) -> None:
     keyed = keyed_job(work)
     tick_off(work, keyed.job)
     master = work.session.scalars(sa.select(Keyset.id).where(Keyset.symbol == "AA")).one()
-    uncut(work, keyed.job.number, {master})
+    tick_keys(work, keyed.job.number, {master}, KeyState.ORDERED)
     move_job(work, keyed.job.id, keyed.job.version, Stage.CHECKED)
     assert {name: state for name, (state, _) in keys(work).items()} == {
         "AA 1": "ordered",

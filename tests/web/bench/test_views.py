@@ -355,6 +355,7 @@ def test_a_cylinder_cross_keyed_after_its_check_is_pinned_and_checked_anew(
     work: Work, keyed: Keyed, client_as: ClientAs
 ) -> None:
     owner, address = checked_both(keyed, client_as), f"/bench/jobs/{keyed.job.number}"
+    work.session.expire_all()  # the ticks came in by another session
     cross_key(work, keyed.cylinders[0].id, ["2AA"])
     assert states(work, keyed) == [CylinderState.ORDERED, CylinderState.CHECKED]
     assert "1 not ticked off as checked yet" in owner.get(address).text
