@@ -99,15 +99,11 @@ class LedgerPage:
         return show_margin(self.value_cents, self.cost_cents)
 
 
-def days_late(job: Job, today: date) -> int:
+def days_late(job: Job | sa.Row[*tuple[Any, ...]], today: date) -> int:
     """How many days the promise is overdue; 0 when it is not, or when nothing is promised any more."""
-    return _days_late(job.stage, job.promised_on, today)
-
-
-def _days_late(stage: Stage, promised_on: date | None, today: date) -> int:
-    if promised_on is None or stage not in LATE_STAGES:
+    if job.promised_on is None or job.stage not in LATE_STAGES:
         return 0
-    return max((today - promised_on).days, 0)
+    return max((today - job.promised_on).days, 0)
 
 
 def show_margin(value_cents: int, cost_cents: int) -> str:
@@ -124,7 +120,7 @@ def show_margin(value_cents: int, cost_cents: int) -> str:
 
 def ledger_page(session: Session, today: date, question: LedgerQuestion, page: int = 1, size: int = 50) -> LedgerPage:
     """The jobs asked for, late ones first, then by promise, need-by and number: two queries, however many jobs."""
-    late = _is_late(today)
+    late = sa.and_(Job.promised_on < today, Job.stage.in_(LATE_STAGES))
     stages = _stage_counts(session, question, late)
     counted = [count for count in stages if question.stage in (None, count.stage)]
     late_count = sum(count.late for count in counted)
@@ -138,19 +134,15 @@ def ledger_page(session: Session, today: date, question: LedgerQuestion, page: i
         Job.number,
     )
     wanted = _asked(sa.select(Job.id), question)
-    if question.text.strip():
-        wanted = _joined(wanted)
     if question.stage is not None:
         wanted = wanted.where(Job.stage == question.stage)
     if question.is_late:
         wanted = wanted.where(late)
     # The page's jobs are chosen out of the index alone; only then are names looked up for them.
     shown = wanted.order_by(*order).limit(size).offset((page - 1) * size).subquery()
-    found = read(session, _joined(_columns()).join(shown, shown.c.id == Job.id).order_by(*order))
+    found = read(session, _joined(_COLUMNS).join(shown, shown.c.id == Job.id).order_by(*order))
     return LedgerPage(
-        rows=tuple(
-            LedgerRow(**row._mapping, late_days=_days_late(row.stage, row.promised_on, today)) for row in found
-        ),
+        rows=tuple(LedgerRow(**row._mapping, late_days=days_late(row, today)) for row in found),
         stages=stages,
         jobs=jobs,
         late=late_count,
@@ -162,25 +154,12 @@ def ledger_page(session: Session, today: date, question: LedgerQuestion, page: i
 
 
 _Rows = sa.Select[*tuple[Any, ...]]
-
-
-def _is_late(today: date) -> sa.ColumnElement[bool]:
-    return sa.and_(Job.promised_on < today, Job.stage.in_(LATE_STAGES))
-
-
-def _columns() -> _Rows:
-    return sa.select(
-        Job.number,
-        Customer.name.label("customer_name"),
-        sa.func.coalesce(Site.name, "").label("site_name"),
-        Job.title,
-        Job.stage,
-        Job.promised_on,
-        Job.need_by,
-        Job.keyed_at,
-        Job.value_cents,
-        Job.cost_cents,
-    )
+_COLUMNS = sa.select(
+    Job.number,
+    Customer.name.label("customer_name"),
+    sa.func.coalesce(Site.name, "").label("site_name"),
+    *(Job.title, Job.stage, Job.promised_on, Job.need_by, Job.keyed_at, Job.value_cents, Job.cost_cents),
+)
 
 
 def _joined(rows: _Rows) -> _Rows:
@@ -193,12 +172,12 @@ def _asked(rows: _Rows, question: LedgerQuestion) -> _Rows:
     if not question.includes_over:
         rows = rows.where(Job.stage.in_(OPEN))  # said so that the index by stage answers
     text = question.text.strip()
-    if not text:
+    if not text:  # then no other table is needed, which tells on a long record
         return rows
     conditions = [holds(column, text) for column in (Job.title, Customer.name, Site.name, Job.po_number)]
     if text.isdecimal() and text.isascii() and len(text) <= 9:
         conditions.append(Job.number == int(text))
-    return rows.where(sa.or_(*conditions))
+    return _joined(rows.where(sa.or_(*conditions)))
 
 
 def _stage_counts(session: Session, question: LedgerQuestion, late: sa.ColumnElement[bool]) -> tuple[StageCount, ...]:
@@ -212,8 +191,6 @@ def _stage_counts(session: Session, question: LedgerQuestion, late: sa.ColumnEle
         ),
         question,
     ).group_by(Job.stage)
-    if question.text.strip():  # without a text the count needs no other table, which tells on a long record
-        rows = _joined(rows)
     found = {row[0]: StageCount(*row) for row in read(session, rows)}
     return tuple(found[stage] for stage in Stage if stage in found)
 
