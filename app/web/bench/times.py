@@ -95,16 +95,8 @@ def learned() -> ResponseReturnValue:
     work = current_work()
     about("price book")
     form = AdoptPage(data={"valid_from": next_monday(work.today), "moving": Adopt.KIND.value})
-    if form.run(
-        lambda: adopt_time(
-            work,
-            (typed(form.task), typed(form.kind), typed(form.cylinder)),
-            typed(form.median),
-            Adopt(typed(form.moving)),
-            form.valid_from.data,
-            typed(form.seen),
-        )
-    ):
+    key = typed(form.task), typed(form.kind), typed(form.cylinder)
+    if form.run(lambda: form.into(adopt_time, work=work, key=key)):
         return flash_and_redirect("The book's figure is set to what the bench takes.", "times.learned")
     row, times = learned_times(work.session, work.today)
     mark = terms_mark(each for each, _ in dated_bench_terms(work.session, work.today))

@@ -78,11 +78,6 @@ class MoveForm(SavedForm):
     known = text("Handed over all the same", 60)
     override_reason = text("Go on without written authority because", 500, hint="It stays on record.")
 
-    @property
-    def stage(self) -> Stage:
-        """The stage pressed, once the form is valid."""
-        return _STAGES[str(self.to.data)]
-
 
 def read_question(arguments: Mapping[str, str]) -> LedgerQuestion:
     """What the address asks the ledger for; what it does not know is left out."""

@@ -48,18 +48,7 @@ def move(number: int) -> ResponseReturnValue:
     about(f"job {number}")
     form, work = MoveForm(), current_work()
     job_id = get_job(work.session, number).id
-    if done := form.run(
-        lambda: move_job(
-            work,
-            job_id,
-            form.version_read,
-            form.stage,
-            typed(form.reason),
-            typed(form.override_reason),
-            taken_by=typed(form.taken_by),
-            known=typed(form.known),
-        )
-    ):
+    if done := form.run(lambda: form.into(move_job, work=work, job_id=job_id, version=form.version_read)):
         return flash_and_redirect(f"Job {number} is {done.value.stage.word} now.", "jobs.show", number=number)
     return job_page(number, form=form), 422
 
