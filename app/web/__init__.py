@@ -11,7 +11,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     """Every blueprint of the house. A page's module is added here and nowhere else; several may share a blueprint."""
     # Imported here: each of these imports app.web's own modules.
     from app.web import care, keysystems, moving
-    from app.web.bench import cylinders, times
+    from app.web.bench import times
     from app.web.bench import views as bench
     from app.web.catalog import catalog_import, maker_tables, makers, price_rules, prices, terms
     from app.web.counter import views as counter
@@ -36,7 +36,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         *(customers, doors, door_lists, door_changes),
         *(keysystems, specs, new_systems, systems, searches, keying_bench, keys),
         *(jobs, payments, papers),
-        *(bench, times, cylinders),
+        *(bench, times),
         *(makers, maker_tables, catalog_import, prices, price_rules, terms, fitting),
     )
     return tuple({module.blueprint.name: module.blueprint for module in modules}.values())

@@ -31,7 +31,7 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Jobs", "jobs.ledger", ("payments", "papers")),
     ("Doors", "doors.index", ()),
     ("Key systems", "keysystems.index", ("keying", "keys")),
-    ("Bench", "bench.index", ("cylinders",)),
+    ("Bench", "bench.index", ()),
     ("Price book", "prices.index", ("terms", "rules", "times")),
     ("Makers", "makers.index", ("catalog",)),
     ("Customers", "customers.index", ()),

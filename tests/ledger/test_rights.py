@@ -155,7 +155,7 @@ NO_ROLE_OF_THEIR_OWN = {
     """,
 }
 # A step that asks besides, for what only some may do within a use case of everybody's.
-ASKING_STEPS = {"bench.checkoff._put_keys", "bench.checkoff._tick", "jobs.stages._move"}
+ASKING_STEPS = {"jobs.stages._move"}
 
 
 def named(table: str) -> list[str]:

@@ -119,11 +119,6 @@ class CheckOff:
     pinned_by: str = ""
     checked_by: str = ""
 
-    @property
-    def is_second_person(self) -> bool:
-        """Whether somebody else checked it than pinned it."""
-        return bool(self.pinned_by and self.checked_by) and self.pinned_by != self.checked_by
-
 
 def checked_off(session: Session, job_id: int) -> dict[int, CheckOff]:
     """Cylinder id → who did what, as the newest events tell, in one query."""

@@ -14,6 +14,7 @@ from app.keying import Bitting as Cuts
 from app.keying import BittingSpec, Pinning, pin, write_bitting
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.jobs.cylinder_lines import (
+    JobCylinder,
     JobCylinders,
     KeysetLine,
     ScheduleKeyset,
@@ -115,6 +116,7 @@ class BenchCylinder:
     openings: tuple[str, ...]
     operated_by: tuple[str, ...]
     pinning: Pinning
+    ids: tuple[int, ...] = ()  # of the cylinders
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,21 +265,22 @@ def _bench_system(system: KeySystem, found: JobCylinders, bittings: Mapping[int,
     """The part of a job's cylinders and keys that is in one system; None where none of it is."""
     spec = spec_of(system)
     control = next((bittings.get(keyset.id) for keyset in system.keysets if keyset.level is Level.CONTROL), None)
-    alike: dict[tuple[str, tuple[KeysetLine, ...], str], list[str]] = {}
+    alike: dict[tuple[str, tuple[KeysetLine, ...], str], list[JobCylinder]] = {}
     for line in found.lines:
         if found.system_of(line) == system.id and line.keyset_id in bittings:
             group = (found.symbol(line), tuple(found.operators(line)), line.words)
-            alike.setdefault(group, []).append(line.opening_number or "")
+            alike.setdefault(group, []).append(line)
     groups = tuple(
         BenchCylinder(
             keyset=symbol,
-            quantity=len(openings),
+            quantity=len(lines),
             words=words,
-            openings=tuple(filter(None, openings)),
+            openings=tuple(line.opening_number for line in lines if line.opening_number),
             operated_by=tuple(keyset.symbol for keyset in operators),
             pinning=pin(spec, {one.symbol: bittings[one.id] for one in operators if one.id in bittings}, control),
+            ids=tuple(line.id for line in lines),
         )
-        for (symbol, operators, words), openings in alike.items()
+        for (symbol, operators, words), lines in alike.items()
     )
     keys = tuple(
         BenchKey(

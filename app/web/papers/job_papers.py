@@ -144,7 +144,7 @@ class JobSource:
     @staticmethod
     def cylinder_address(cylinder_id: int) -> str:
         """Where a cylinder's page is, as a label's code says it: at the address that phones of this house reach."""
-        path = url_for("cylinders.show", cylinder_id=cylinder_id)
+        path = url_for("bench.cylinder", cylinder_id=cylinder_id)
         return (the_config().address or url_for("login.home", _external=True)).rstrip("/") + path
 
 
