@@ -18,9 +18,10 @@ from app.commands.server_life import listen
 from app.config import Config
 from app.documents import bench_sheet_pdf, owner_quote_pdf, quote_pdf, schedule_pdf
 from app.errors import BitternError
+from app.ledger.bench.bench_sheet import bench_work
 from app.ledger.care.opening import migrate, open_ledger
 from app.ledger.catalog.quote_rules import QuoteRulesForm, set_quote_rules
-from app.ledger.jobs.papers import bench_work, schedule_of
+from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.queries import get_job
 from app.ledger.quoting.accepting import newest_revision
 from app.ledger.quoting.snapshot import read_snapshot

@@ -14,8 +14,9 @@ from markupsafe import Markup
 from app.documents.drawings import key_profile, pin_stacks
 from app.documents.render import PaperHead, pdf
 from app.keying import BittingSpec, ChamberPins, cut_list, read_bitting
+from app.ledger.bench.bench_sheet import BenchCylinder, BenchKey, BenchSystem, BenchWork
 from app.ledger.bench.pins import Picked
-from app.ledger.jobs.papers import BenchCylinder, BenchKey, BenchSystem, BenchWork, JobHead
+from app.ledger.jobs.papers import JobHead
 from app.ledger.quoting.snapshot import HouseHead
 
 _MOST_BOXES = 12  # a tick box a cylinder up to here; above, a line to write the count on

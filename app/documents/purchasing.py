@@ -9,8 +9,7 @@ from datetime import date
 
 from app.documents.render import LANDSCAPE, PaperHead, pdf
 from app.documents.spreadsheet import PaperTable
-from app.ledger.jobs.factory import FactoryWork
-from app.ledger.jobs.hardware import HardwareList
+from app.ledger.jobs.purchasing import FactoryWork, HardwareList
 
 
 def hardware_list_pdf(hardware: HardwareList) -> bytes:

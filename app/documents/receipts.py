@@ -8,7 +8,7 @@ from datetime import date
 from app.documents.filters import show_day
 from app.documents.render import PaperHead, pdf
 from app.documents.spreadsheet import PaperTable
-from app.ledger.jobs.holders import KeyHolders
+from app.ledger.jobs.papers import KeyHolders
 from app.ledger.jobs.payments import PaymentKind, PaymentReceipt
 from app.ledger.quoting.snapshot import HouseHead
 

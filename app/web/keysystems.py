@@ -8,8 +8,8 @@ from wtforms import SelectField
 
 from app.documents import BittingLine, BittingList, bitting_list_pdf, printing, system_sheet
 from app.keying import write_bitting
+from app.ledger.bench.bench_sheet import keyset_work
 from app.ledger.catalog.price_queries import get_house
-from app.ledger.jobs.papers import keyset_work
 from app.ledger.keysystems.authority import change_records
 from app.ledger.keysystems.bittings import reveal_bittings, spec_of
 from app.ledger.keysystems.control import why_no_control

@@ -27,10 +27,10 @@ from app.ledger.care.backups import make_backup
 from app.ledger.care.opening import Ledger, migrate, open_ledger
 from app.ledger.care.restoring import restore_backup
 from app.ledger.care.sealing import passphrase_secret
-from app.ledger.jobs.factory import factory_work
 from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.payments import payments_of
+from app.ledger.jobs.purchasing import factory_work
 from app.ledger.keys.key_queries import days_overdue, find_receipt, held_keys
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, spec_of

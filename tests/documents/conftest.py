@@ -14,9 +14,10 @@ import pytest
 
 from app.documents import BittingLine, BittingList, FactoryOrder, KeyReceipt, ReceiptKey
 from app.keying import BittingSpec, pin, read_bitting
+from app.ledger.bench.bench_sheet import BenchCylinder, BenchKey, BenchSystem, BenchWork
 from app.ledger.jobs.cylinder_lines import ScheduleKeyset, ScheduleRow
-from app.ledger.jobs.factory import FactoryGroup, FactoryWork
-from app.ledger.jobs.papers import BenchCylinder, BenchKey, BenchSystem, BenchWork, JobHead, Schedule
+from app.ledger.jobs.papers import JobHead, Schedule
+from app.ledger.jobs.purchasing import FactoryGroup, FactoryWork
 from app.ledger.quoting.snapshot import CostedWay, HouseHead, KeyingChoice, QuoteSnapshot, SnapshotLine
 from app.pricing import Totals
 

@@ -12,7 +12,7 @@ import pytest
 from app.documents import bench_sheet_pdf, keys_list_pdf, system_sheet
 from app.documents.drawings import key_profile, pin_stacks
 from app.keying import BittingSpec, KeyingError, pin
-from app.ledger.jobs.papers import BenchWork
+from app.ledger.bench.bench_sheet import BenchWork
 
 Bench = Callable[..., BenchWork]
 Pages = Callable[[bytes], list[str]]

@@ -23,10 +23,10 @@ from app.documents import (
 from app.documents.labels import LABELS_A_SHEET, label_rows, qr_code
 from app.errors import BitternError
 from app.keying import PinSize, pick_list
+from app.ledger.bench.bench_sheet import BenchWork
 from app.ledger.bench.pins import Picked, PickedSpec
-from app.ledger.jobs.hardware import HardwareItem, HardwareList
-from app.ledger.jobs.holders import HeldKeys, Holder, KeyHolders
-from app.ledger.jobs.papers import BenchWork, Schedule
+from app.ledger.jobs.papers import HeldKeys, Holder, KeyHolders, Schedule
+from app.ledger.jobs.purchasing import HardwareItem, HardwareList
 
 Pages = Callable[[bytes], list[str]]
 PAPERS = pytest.mark.parametrize("paper", ["Letter", "A4"])

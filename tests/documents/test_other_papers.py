@@ -13,7 +13,7 @@ from app.documents import (
     factory_order_pdf,
     key_receipt_pdf,
 )
-from app.ledger.jobs.papers import BenchWork
+from app.ledger.bench.bench_sheet import BenchWork
 
 Pages = Callable[[bytes], list[str]]
 

@@ -33,7 +33,8 @@ from app.documents import (
 )
 from app.documents.render import PaperHead, StaticFetcher, pdf
 from app.errors import BitternError
-from app.ledger.jobs.papers import BenchWork, Schedule
+from app.ledger.bench.bench_sheet import BenchWork
+from app.ledger.jobs.papers import Schedule
 from app.ledger.quoting.snapshot import QuoteSnapshot
 
 ROOT = Path(__file__).resolve().parents[2]

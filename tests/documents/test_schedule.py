@@ -9,7 +9,8 @@ import pytest
 
 from app.documents import bench_sheet_pdf, schedule_pdf
 from app.documents.schedule import schedule_page
-from app.ledger.jobs.papers import BenchWork, Schedule
+from app.ledger.bench.bench_sheet import BenchWork
+from app.ledger.jobs.papers import Schedule
 
 Pages = Callable[[bytes], list[str]]
 

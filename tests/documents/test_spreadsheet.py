@@ -14,7 +14,8 @@ import pytest
 
 from app.documents import FactoryOrder, PaperTable, factory_order_table, schedule_table
 from app.documents.schedule import SCHEDULE_HEADINGS
-from app.ledger.jobs.papers import BenchWork, Schedule
+from app.ledger.bench.bench_sheet import BenchWork
+from app.ledger.jobs.papers import Schedule
 
 FORMULAS = ["=cmd|'/c calc'!A0", "+1+1", "-2+3", "@SUM(A1)", '=HYPERLINK("http://x.example")', "\t=1", "\r=1"]
 

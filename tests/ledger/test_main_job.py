@@ -19,8 +19,9 @@ from app.errors import Problems
 from app.fitting import CylinderAttributes
 from app.keying import Bitting as Cuts
 from app.keying import KeyingError, read_bitting, shearing_depths
-from app.ledger.jobs.factory import factory_makers, factory_work
-from app.ledger.jobs.papers import bench_work, schedule_of
+from app.ledger.bench.bench_sheet import bench_work
+from app.ledger.jobs.papers import schedule_of
+from app.ledger.jobs.purchasing import factory_makers, factory_work
 from app.ledger.jobs.stages import move_job
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, reveal_bittings, seal_bitting

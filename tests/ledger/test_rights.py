@@ -54,8 +54,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
     (Role.BENCH, Role.OWNER): """
         bench.times: record_times
         bench.checkoff: tick_cylinders tick_keys
-        bench.checkoff: cylinder_work
-        jobs.papers: bench_work keyset_work
+        bench.bench_sheet: bench_work cylinder_work keyset_work
         keysystems.bittings: reveal_bittings
         keysystems.auditing: check_whole_system
         keysystems.control: add_control
@@ -103,7 +102,6 @@ NO_ROLE_OF_THEIR_OWN = {
         quoting.accepting: newest_revision
         jobs.stages: require_checked
         quoting.lost_keys: allow_lost require_none_lost_of_job
-        jobs.papers: require_pinnable
         quoting.trying: require_acceptable
         keysystems.systems: insert_system add_system_row name_is_taken find_keyway single_keyed_system
         keysystems.keysets: find_master
@@ -128,9 +126,8 @@ NO_ROLE_OF_THEIR_OWN = {
     """,
     "a question, which saves nothing and tells no bitting; its page has its rule": """
         quoting.deciding: choose
-        jobs.factory: factory_work
-        jobs.hardware: hardware_of
-        jobs.holders: holders_of
+        jobs.purchasing: factory_work hardware_of
+        jobs.papers: holders_of
         quoting.issuing: next_snapshot
         quoting.promises: lead_time promise_from
         quoting.lost_keys: lost_problems

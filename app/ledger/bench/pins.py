@@ -11,8 +11,8 @@ from sqlalchemy.orm import Session
 
 from app.errors import Problem, Problems
 from app.keying import BittingSpec, PickList, Pinning, PinSize, pick_list
+from app.ledger.bench.bench_sheet import bench_work
 from app.ledger.catalog.specs import get_spec
-from app.ledger.jobs.papers import bench_work
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record

@@ -15,17 +15,9 @@ from wtforms.widgets import CheckboxInput, ListWidget
 
 from app.documents import show_cut, system_sheet
 from app.ledger.bench.bench_queries import bench_day
-from app.ledger.bench.checkoff import (
-    CUT_IN,
-    CheckOff,
-    checked_off,
-    cylinder_record,
-    cylinder_work,
-    tick_cylinders,
-    tick_keys,
-)
+from app.ledger.bench.bench_sheet import bench_work, cylinder_record, cylinder_work
+from app.ledger.bench.checkoff import CUT_IN, CheckOff, checked_off, tick_cylinders, tick_keys
 from app.ledger.jobs.cylinder_lines import JobCylinders, ScheduleRow, cautions_by_door, job_cylinders
-from app.ledger.jobs.papers import bench_work
 from app.ledger.jobs.queries import days_late, get_job
 from app.ledger.jobs.stages import next_stages, wants_second_check
 from app.ledger.keys.key_queries import KeysetCopies, keys_of_job

@@ -12,14 +12,13 @@ from flask import abort, url_for
 
 from app import documents
 from app.documents import FactoryOrder, KeyReceipt, PaperTable, ReceiptKey, first_of
+from app.ledger.bench.bench_sheet import BenchWork, bench_work
 from app.ledger.bench.pins import pick_for_job
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.jobs.cylinder_lines import SystemLine, has_cylinders, key_counts
-from app.ledger.jobs.factory import factory_makers, factory_work
-from app.ledger.jobs.hardware import HardwareList, hardware_of
-from app.ledger.jobs.holders import KeyHolders, holders_of
-from app.ledger.jobs.papers import BenchWork, Schedule, bench_work, schedule_of
+from app.ledger.jobs.papers import KeyHolders, Schedule, holders_of, schedule_of
 from app.ledger.jobs.payments import payments_of
+from app.ledger.jobs.purchasing import HardwareList, factory_makers, factory_work, hardware_of
 from app.ledger.jobs.stages import taker_of
 from app.ledger.keys.key_queries import keys_to_sign, signed_receipts
 from app.ledger.keysystems.authority import authority_of, systems_of_job
@@ -103,10 +102,7 @@ class JobSource:
     def receipt(self) -> KeyReceipt:
         """The receipt that who takes the job's keys, or holds them, signs."""
         holder, keys = self.to_sign
-        job, opens = self.schedule_so_far.head, dict[str, dict[str, None]]()
-        for row in self.schedule_so_far.rows:
-            for symbol in row.operated_by:
-                opens.setdefault(symbol, {})[row.opening_number] = None
+        job, opens = self.schedule_so_far.head, self.schedule_so_far.opened_by
         works = {keyset: self._works(keyset, opens) for keyset in {key.keyset for key in keys}}
         return KeyReceipt(
             house=job.house,
@@ -133,12 +129,12 @@ class JobSource:
         picked = pick_for_job(self.work, self.job)
         return documents.pick_list_pdf(self.schedule.head, picked, self.work.actor.name)
 
-    def _works(self, keyset: Keyset, opens: dict[str, dict[str, None]]) -> str:
+    def _works(self, keyset: Keyset, opens: dict[str, list[str]]) -> str:
         """Where a key works, in a few words: in this job, or of one sold without a cylinder, on record."""
         if keyset.level is Level.CONTROL:
             return where_it_opens(keyset, ())
         if keyset.symbol in opens:
-            return first_of([opening for opening in opens[keyset.symbol] if opening], 8)
+            return first_of(opens[keyset.symbol], 8)
         return where_it_opens(keyset, exposed_by(self.work.session, keyset))
 
     @staticmethod

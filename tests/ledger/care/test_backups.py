@@ -27,13 +27,14 @@ from click.testing import CliRunner, Result
 from app.cli import main
 from app.config import Config
 from app.documents import bench_sheet_pdf, schedule_pdf
+from app.ledger.bench.bench_sheet import bench_work
 from app.ledger.care import backups, place, sealing
 from app.ledger.care.backups import daily_backup, last_backup, make_backup
 from app.ledger.care.opening import Ledger, alembic_config, migrate, open_ledger
 from app.ledger.care.place import database_file, scratch
 from app.ledger.care.restoring import DATABASE, MANIFEST, read_backup, restore_backup
 from app.ledger.care.sealing import CHUNK, SealedReader, SealedWriter, Secret, house_secret, passphrase_secret
-from app.ledger.jobs.papers import bench_work, schedule_of
+from app.ledger.jobs.papers import schedule_of
 from app.ledger.keys.keys import order_copies
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import BackupError, LedgerError, LedgerStopped, VaultError

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import sqlalchemy as sa
 
+from app.ledger.bench.bench_sheet import cylinder_record
 from app.ledger.jobs.cylinder_lines import cautions_by_door, job_cylinders
-from app.ledger.jobs.papers import cylinder_symbol, operating, schedule_of
-from app.ledger.sites.cautions import INSIDE, cautions_of
+from app.ledger.jobs.papers import schedule_of
+from app.ledger.sites.cautions import INSIDE
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderOperator, CylinderState
 from tests import factories
@@ -18,7 +19,7 @@ __all__ = ["config", "work"]  # the bare house
 
 def test_each_row_says_what_its_cylinder_and_door_say(work: Work) -> None:
     keyed = keyed_job(work)
-    session, job, system = work.session, keyed.job, keyed.system
+    session, job = work.session, keyed.job
     first, second = keyed.cylinders
     second.is_nmk = True
     session.add(CylinderOperator(cylinder_id=first.id, keyset_id=second.keyset_id))
@@ -26,14 +27,12 @@ def test_each_row_says_what_its_cylinder_and_door_say(work: Work) -> None:
     factories.CylinderFactory(job_id=None, door=keyed.doors[0], position="inside", keyset=None)
     factories.CylinderFactory(job_id=job.id, door=None, keyset=None, remarks="spare")
     session.commit()
-    by_id = {keyset.id: keyset for keyset in system.keysets}
     cylinders = session.scalars(sa.select(Cylinder).where(Cylinder.job_id == job.id).order_by(Cylinder.id)).all()
     rows = schedule_of(work, job).rows
     assert [row.cylinder_id for row in rows] == [one.id for one in cylinders]
     for row, one in zip(rows, cylinders, strict=True):
-        assert row.keyset == cylinder_symbol(one, by_id)
-        assert row.operated_by == tuple(keyset.symbol for keyset in operating(one, by_id))
-        assert row.cautions == (cautions_of(one.door) if one.door else ())
+        record = cylinder_record(session, one.id)
+        assert (row.keyset, row.operated_by, row.cautions) == (record.keyset, record.operated_by, record.cautions)
         assert row.opening_number == (one.door.opening_number if one.door else "")
     assert [row.keyset for row in rows] == ["X1AA", "2AA(NMK)", ""] and INSIDE in rows[0].cautions
     assert rows[0].operated_by == ("1AA", "2AA", "AA") and rows[2].remarks == "spare"

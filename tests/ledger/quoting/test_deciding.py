@@ -10,8 +10,9 @@ import pytest
 
 from app.documents import whole_job
 from app.ledger.bench.bench_queries import bench_day
-from app.ledger.jobs.factory import factory_work
-from app.ledger.jobs.papers import bench_work, schedule_of
+from app.ledger.bench.bench_sheet import bench_work
+from app.ledger.jobs.papers import schedule_of
+from app.ledger.jobs.purchasing import factory_work
 from app.ledger.jobs.stages import move_job
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.quoting import PricedQuote, price_request

@@ -10,9 +10,9 @@ import sqlalchemy as sa
 from app.errors import Problems
 from app.fitting import CylinderAttributes
 from app.ledger.bench.bench_queries import bench_day
-from app.ledger.jobs.factory import factory_makers, factory_work
-from app.ledger.jobs.hardware import hardware_of
-from app.ledger.jobs.papers import bench_work, schedule_of
+from app.ledger.bench.bench_sheet import bench_work
+from app.ledger.jobs.papers import schedule_of
+from app.ledger.jobs.purchasing import factory_makers, factory_work, hardware_of
 from app.ledger.jobs.stages import move_job, still_open
 from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest

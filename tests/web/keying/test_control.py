@@ -11,7 +11,7 @@ from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
 from app.keying import pin
-from app.ledger.jobs.papers import bench_work
+from app.ledger.bench.bench_sheet import bench_work
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import seal_bitting
 from app.ledger.keysystems.control import insert_control

@@ -1,0 +1,319 @@
+"""What the bench works from, bittings open: a job's sheet, one keyset, one cylinder as its label's code opens it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session, joinedload, selectinload
+
+from app.errors import BitternError
+from app.keying import Bitting as Cuts
+from app.keying import BittingSpec, Pinning, pin, write_bitting
+from app.ledger.bench.checkoff import CheckOff, checked_off
+from app.ledger.jobs.cylinder_lines import JobCylinder, JobCylinders, KeysetLine, job_cylinders
+from app.ledger.jobs.papers import JobHead, job_head
+from app.ledger.keysystems.auditing import require_clean
+from app.ledger.keysystems.bittings import reveal_bittings, spec_of
+from app.ledger.keysystems.control import lacks_control
+from app.ledger.keysystems.system_queries import get_system, operators_of, symbol_on
+from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
+from app.ledger.quoting.key_lines import own_copies
+from app.ledger.sites.cautions import cautions_of
+from app.ledger.store.errors import LedgerError, NotFound
+from app.ledger.store.work import Work
+from app.ledger.tables import (
+    Cylinder,
+    CylinderOperator,
+    Door,
+    Job,
+    Keyset,
+    KeySystem,
+    Level,
+    RecordsHolder,
+    Role,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class BenchKey:
+    """A key to cut: its bitting and how many; 0 of a control key that the bench needs and the job does not bring.
+
+    `is_there`: whether a copy of it is on record.
+    """
+
+    symbol: str
+    bitting: str = field(repr=False)
+    quantity: int
+    is_control: bool = False
+    is_there: bool = True
+
+    @property
+    def note(self) -> str:
+        """What a key is for that turns no cylinder; "" of all others."""
+        if not self.is_control:
+            return ""
+        if self.quantity:
+            return "control key"
+        none = "none to cut" if self.is_there else "none on record here: ask the customer for theirs"
+        return f"control key: to try the cores, {none}"
+
+
+@dataclass(frozen=True, slots=True)
+class BenchCylinder:
+    """Cylinders of one keyset that are pinned alike."""
+
+    keyset: str
+    quantity: int
+    words: str
+    openings: tuple[str, ...]
+    operated_by: tuple[str, ...]
+    pinning: Pinning
+    ids: tuple[int, ...] = ()  # of the cylinders
+
+
+@dataclass(frozen=True, slots=True)
+class BenchSystem:
+    """What the bench does in one key system."""
+
+    name: str
+    keyway: str
+    spec_name: str
+    spec: BittingSpec
+    keys: tuple[BenchKey, ...]
+    cylinders: tuple[BenchCylinder, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BenchWork:
+    """A job's bench sheet: confidential. copies: of the customer's own keys, their keyway and how many."""
+
+    head: JobHead
+    revealed_to: str
+    systems: tuple[BenchSystem, ...]
+    copies: tuple[tuple[str, int], ...] = ()
+
+    @property
+    def cylinder_count(self) -> int:
+        """How many cylinders the bench pins."""
+        return sum(group.quantity for system in self.systems for group in system.cylinders)
+
+    @property
+    def key_count(self) -> int:
+        """How many keys it cuts, copies of the customer's own among them."""
+        keys = sum(key.quantity for system in self.systems for key in system.keys)
+        return keys + sum(count for _, count in self.copies)
+
+
+def bench_work(work: Work, job: Job) -> BenchWork:
+    """The job's bittings, pins and cuts, for bench and owner; the reveal is an event of the job.
+
+    The whole system is audited first: a finding (KeyingError, with its remedy) stops the sheet, and nothing
+    is revealed. Raises LedgerError when nothing in the job is keyed on the shop's bench.
+    """
+    work.require(Role.BENCH)
+    found = job_cylinders(work.session, job.id)
+    systems = _systems(work, found)
+    _require_pinnable(work, systems, "No bench sheet is printed.")
+    bittings = reveal_bittings(
+        work, [system.id for system in systems], f"bench sheet of job {job.number}", job_id=job.id
+    )
+    away, their_keys = sent_cylinders(work.session, job), sent_keysets(work.session, job)
+    found = replace(
+        found,
+        lines=[line for line in found.lines if line.id not in away],
+        counts={keyset: count for keyset, count in found.counts.items() if keyset not in their_keys},
+    )
+    made = tuple(bench for system in systems if (bench := _bench_system(system, found, bittings)) is not None)
+    copies = own_copies(job)
+    if not made and not copies:
+        raise LedgerError("", "Nothing in this job is keyed on the shop's own bench.")
+    return BenchWork(job_head(work, job), work.actor.name, made, copies)
+
+
+def _systems(work: Work, found: JobCylinders) -> list[KeySystem]:
+    """The systems of the cylinders, and those that only keys were sold to."""
+    rows = (
+        sa.select(KeySystem)
+        .where(KeySystem.id.in_([system.id for system in found.systems]))
+        .options(selectinload(KeySystem.keysets), selectinload(KeySystem.spec))
+    )
+    return list(work.session.scalars(rows.order_by(KeySystem.id)))
+
+
+def _require_pinnable(work: Work, systems: Sequence[KeySystem], then: str) -> None:
+    """Before pins are shown: every control key is there and the audit is clean; `then` says what stops.
+
+    A core pinned without its control line could never be taken out, and its top pins would be wrong.
+    """
+    for system in systems:
+        if lacks_control(system) and system.records is RecordsHolder.SHOP:
+            raise LedgerError(
+                "",
+                f"{system.name} is of interchangeable cores and has no control key. {then} "
+                "Add the control key on the system's page first.",
+            )
+    require_clean(work, systems, then)
+
+
+def _bench_system(system: KeySystem, found: JobCylinders, bittings: Mapping[int, Cuts]) -> BenchSystem | None:
+    """The part of a job's cylinders and keys that is in one system; None where none of it is."""
+    spec = spec_of(system)
+    alike: dict[tuple[str, tuple[KeysetLine, ...], str], list[JobCylinder]] = {}
+    for line in found.lines:
+        if found.system_of(line) == system.id and line.keyset_id in bittings:
+            group = (found.symbol(line), tuple(found.operators(line)), line.words)
+            alike.setdefault(group, []).append(line)
+    groups = tuple(
+        BenchCylinder(
+            keyset=symbol,
+            quantity=len(lines),
+            words=words,
+            openings=tuple(line.opening_number for line in lines if line.opening_number),
+            operated_by=tuple(keyset.symbol for keyset in operators),
+            pinning=_pinning(spec, system, bittings, operators),
+            ids=tuple(line.id for line in lines),
+        )
+        for (symbol, operators, words), lines in alike.items()
+    )
+    keys = tuple(
+        BenchKey(
+            keyset.symbol,
+            write_bitting(spec, bittings[keyset.id]),
+            found.counts.get(keyset.id, 0),
+            is_control=keyset.level is Level.CONTROL,
+            is_there=keyset.keys_ordered > 0,
+        )
+        for keyset in system.keysets
+        if keyset.id in bittings and (found.counts.get(keyset.id) or (groups and keyset.level is Level.CONTROL))
+    )
+    return BenchSystem(system.name, system.keyway, system.spec.name, spec, keys, groups) if groups or keys else None
+
+
+def _pinning(
+    spec: BittingSpec, system: KeySystem, bittings: Mapping[int, Cuts], operators: Iterable[Keyset | KeysetLine]
+) -> Pinning:
+    """How a cylinder is pinned that these keysets operate, as far as the shop holds their bittings."""
+    control = next((bittings.get(keyset.id) for keyset in system.keysets if keyset.level is Level.CONTROL), None)
+    return pin(spec, {one.symbol: bittings[one.id] for one in operators if one.id in bittings}, control)
+
+
+def _one_key(
+    system: KeySystem, keyset: Keyset, bittings: Mapping[int, Cuts], *cylinders: BenchCylinder
+) -> BenchSystem:
+    spec = spec_of(system)
+    key = BenchKey(keyset.symbol, write_bitting(spec, bittings[keyset.id]), 1)
+    return BenchSystem(system.name, system.keyway, system.spec.name, spec, (key,), cylinders)
+
+
+def keyset_work(work: Work, system: KeySystem, keyset: Keyset) -> tuple[BenchSystem, str]:
+    """One keyset's bitting and how a cylinder on it is pinned, for bench and owner; the reveal is an event.
+
+    Where the audit finds something the bitting stands alone, to be compared with the list, and the text says why no
+    pins do. Raises LedgerError, and opens nothing, when the shop holds no bitting of it.
+    """
+    work.require(Role.BENCH)
+    if keyset.bitting is None:
+        raise LedgerError("keyset", f"The shop holds no bitting of {keyset.symbol}; its records are elsewhere.")
+    stopped = ""
+    try:
+        _require_pinnable(work, [system], "No pins are shown.")
+    except BitternError as refused:
+        stopped = refused.message
+    bittings = reveal_bittings(work, [system.id], f"keyset {keyset.symbol}")
+    if keyset.level is Level.CONTROL or stopped:
+        return _one_key(system, keyset, bittings), stopped
+    by_id = {one.id: one for one in system.keysets}
+    operators = [one for one in operators_of(keyset, is_nmk=False, by_id=by_id) if one.id in bittings]
+    group = BenchCylinder(
+        keyset=keyset.symbol,
+        quantity=1,
+        words=f"cylinder on {system.keyway}",
+        openings=(),
+        operated_by=tuple(one.symbol for one in operators),
+        pinning=_pinning(spec_of(system), system, bittings, operators),
+    )
+    return _one_key(system, keyset, bittings, group), ""
+
+
+@dataclass(frozen=True, slots=True)
+class CylinderRecord:
+    """A cylinder without its pins. operators: every keyset whose key turns it, its own first, masters last."""
+
+    cylinder: Cylinder
+    job: Job | None
+    system: KeySystem | None
+    operators: tuple[Keyset, ...]
+    cautions: tuple[str, ...]
+    off: CheckOff
+
+    @property
+    def keyset(self) -> str:
+        """Its keyset with X before it (cross-keyed) and (NMK) after; "" uncombinated."""
+        own = self.operators[0].symbol if self.operators else ""
+        return own and symbol_on(own, is_crossed=bool(self.cylinder.operators), is_nmk=self.cylinder.is_nmk)
+
+    @property
+    def operated_by(self) -> tuple[str, ...]:
+        """The symbols of the keysets that operate it."""
+        return tuple(keyset.symbol for keyset in self.operators)
+
+    @property
+    def is_on_bench(self) -> bool:
+        """Whether the shop keys it, so that it has pins to show."""
+        return self.system is not None and self.job is not None and "shop" in self.job.keyed_at
+
+
+def cylinder_record(session: Session, cylinder_id: int) -> CylinderRecord:
+    """The record; NotFound when there is none. Opens no bitting."""
+    cylinder = session.scalar(
+        sa.select(Cylinder)
+        .where(Cylinder.id == cylinder_id)
+        .options(
+            joinedload(Cylinder.door).joinedload(Door.site),
+            joinedload(Cylinder.door).joinedload(Door.lock),
+            joinedload(Cylinder.keyset),
+            selectinload(Cylinder.operators).joinedload(CylinderOperator.keyset),
+        )
+    )
+    if cylinder is None:
+        raise NotFound("cylinder")
+    job = session.get(Job, cylinder.job_id) if cylinder.job_id else None
+    system, operators = None, list[Keyset]()
+    if cylinder.keyset is not None:
+        system = get_system(session, cylinder.keyset.system_id)
+        by_id = {one.id: one for one in system.keysets}
+        own, *above = operators_of(cylinder.keyset, is_nmk=cylinder.is_nmk, by_id=by_id)
+        operators = [own, *(one.keyset for one in cylinder.operators), *above]
+    return CylinderRecord(
+        cylinder=cylinder,
+        job=job,
+        system=system,
+        operators=tuple(dict.fromkeys(operators)),
+        cautions=cautions_of(cylinder.door) if cylinder.door else (),
+        off=(checked_off(session, job.id) if job else {}).get(cylinder.id, CheckOff()),
+    )
+
+
+def cylinder_work(work: Work, record: CylinderRecord) -> BenchSystem:
+    """The cylinder's key and pins, for bench and owner; the reveal is an event of its job.
+
+    The whole system is audited first, as for a bench sheet. LedgerError where the shop holds no bitting of it.
+    """
+    work.require(Role.BENCH)
+    system, cylinder = record.system, record.cylinder
+    if system is None or cylinder.keyset is None or cylinder.keyset.bitting is None:
+        raise LedgerError("", "The shop holds no bitting of this cylinder.")
+    _require_pinnable(work, [system], "No pins are shown.")
+    job_id = record.job.id if record.job else None
+    bittings = reveal_bittings(work, [system.id], f"cylinder {cylinder.id}, {record.keyset}", job_id=job_id)
+    group = BenchCylinder(
+        keyset=record.keyset,
+        quantity=1,
+        words=cylinder.words,
+        openings=(cylinder.door.opening_number,) if cylinder.door else (),
+        operated_by=record.operated_by,
+        pinning=_pinning(spec_of(system), system, bittings, record.operators),
+    )
+    return _one_key(system, cylinder.keyset, bittings, group)
