@@ -16,7 +16,6 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.catalog import catalog_import, maker_tables, makers, price_rules, prices, terms
     from app.web.counter import views as counter
     from app.web.fitting import views as fitting
-    from app.web.jobs import payments
     from app.web.jobs import views as jobs
     from app.web.keying import bench as keying_bench
     from app.web.keying import new_systems, searches, specs, systems
@@ -35,7 +34,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         *(counter, quotes, accepting),
         *(customers, doors, door_lists, door_changes),
         *(keysystems, specs, new_systems, systems, searches, keying_bench, keys),
-        *(jobs, payments, papers),
+        *(jobs, papers),
         *(bench, times),
         *(makers, maker_tables, catalog_import, prices, price_rules, terms, fitting),
     )

@@ -28,7 +28,7 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Day", "day.index", ()),
     ("Counter", "counter.page", ("quotes",)),
     ("Fit", "fitting.index", ()),
-    ("Jobs", "jobs.ledger", ("payments", "papers")),
+    ("Jobs", "jobs.ledger", ("papers",)),
     ("Doors", "doors.index", ()),
     ("Key systems", "keysystems.index", ("keying", "keys")),
     ("Bench", "bench.index", ()),

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from functools import cached_property
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
@@ -265,30 +264,13 @@ _KEYSETS = (
 )
 
 
-class _There(NamedTuple):
-    """A cylinder on a door, with what the door and its lock say."""
-
-    id: int
-    position: str
-    type: str
-    length: Fraction | None
-    finish: str
-    state: CylinderState
-    door_id: int
-    is_egress: bool
-    is_fire_rated: bool
-    thickness: Fraction | None
-    lock: str | None
-    function: str | None
-
-
 _MINE = (
     sa.select(Cylinder.door_id)
     .where(Cylinder.job_id == sa.bindparam("job", type_=sa.Integer))
     .order_by(Cylinder.id)
     .limit(sa.bindparam("first", type_=sa.Integer))
 )
-_ROWS = (
+_THERE = (
     sa.select(
         Cylinder.id,
         Cylinder.position,
@@ -300,8 +282,8 @@ _ROWS = (
         Door.is_egress,
         Door.is_fire_rated,
         Door.thickness,
-        Lock.description,
-        Lock.function,
+        sa.func.coalesce(Lock.description, "").label("lock"),
+        sa.func.coalesce(Lock.function, "").label("function"),
     )
     .join(Door, Door.id == Cylinder.door_id)
     .outerjoin(Lock, Lock.door_id == Door.id)
@@ -314,17 +296,16 @@ def cautions_by_door(session: Session, job_id: int, first: int) -> dict[int, tup
 
     `first`: of how many of the job's cylinders, in the order sold; a door of another may be missing.
     """
-    there: dict[int, list[_There]] = {}
-    for row in read(session, _ROWS, {"job": job_id, "first": first}):
-        one = _There._make(row)
-        there.setdefault(one.door_id, []).append(one)
+    there: dict[int, list[Any]] = {}
+    for row in read(session, _THERE, {"job": job_id, "first": first}):
+        there.setdefault(row.door_id, []).append(row)
     return {
         door_id: cautions_for(
             standing_among(found),
             is_egress=found[0].is_egress,
             is_fire_rated=found[0].is_fire_rated,
             thickness=found[0].thickness,
-            lock_words=f"{found[0].lock or ''} {found[0].function or ''}",
+            lock_words=f"{found[0].lock} {found[0].function}",
         )
         for door_id, found in there.items()
     }

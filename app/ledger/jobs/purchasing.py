@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -191,11 +192,11 @@ def factory_work(work: Work, job: Job, schedule: Schedule, maker_name: str) -> F
         maker_name=maker_name,
         system_name=" · ".join(system.name for system in systems.values()),
         levels=max((system.levels for system in systems.values()), default=1),
-        is_new_system=all(_is_of_job(work.session, system_id, job.id) for system_id in systems),
+        is_new_system=_is_theirs_alone(work.session, systems, job.id),
         is_from_our_records=any(system.records is RecordsHolder.SHOP for system in systems.values()),
         need_by=job.need_by or job.promised_on,
         ordered=_ordered(work.session, job),
-        groups=_groups(mine, line_of, {line.number: line for line in job.lines}, _keys(work.session, job, schedule)),
+        groups=_groups(mine, line_of, job.lines, _keys(work.session, job, schedule)),
     )
 
 
@@ -216,12 +217,12 @@ def _at_factory(rows: _Rows, session: Session, job: Job) -> _Rows:
     )
 
 
-def _is_of_job(session: Session, system_id: int, job_id: int) -> bool:
-    """Whether no other job has a cylinder in the system: then the factory starts it, else it extends it."""
+def _is_theirs_alone(session: Session, system_ids: Collection[int], job_id: int) -> bool:
+    """Whether no other job has a cylinder in the systems: then the factory starts them, else it extends one."""
     other = (
         sa.select(Cylinder.id)
         .join(Keyset, Keyset.id == Cylinder.keyset_id)
-        .where(Keyset.system_id == system_id, sa.or_(Cylinder.job_id != job_id, Cylinder.job_id.is_(None)))
+        .where(Keyset.system_id.in_(system_ids), Cylinder.job_id.is_distinct_from(job_id))
     )
     return session.scalar(other.limit(1)) is None
 
@@ -235,11 +236,12 @@ def _keys(session: Session, job: Job, schedule: Schedule) -> dict[str, int]:
 
 
 def _groups(
-    rows: list[ScheduleRow], line_of: dict[int, int], lines: dict[int, JobLine], keys: dict[str, int]
+    rows: list[ScheduleRow], line_of: dict[int, int], lines: Sequence[JobLine], keys: dict[str, int]
 ) -> tuple[FactoryGroup, ...]:
     alike: dict[tuple[str, str, str, int], list[ScheduleRow]] = {}
     for row in rows:
         alike.setdefault((row.part_number, row.words, row.keyset, line_of[row.cylinder_id]), []).append(row)
+    asks = {line.number: line.ask for line in lines}
     groups = []
     for (part_number, words, keyset, line), group in alike.items():
         own = group[0].operated_by[0] if group[0].operated_by else ""
@@ -250,7 +252,7 @@ def _groups(
                 words=words,
                 keyset=keyset,
                 stamp=own,
-                keying=_keying(lines.get(line)),
+                keying=LineRequest.from_json(asks[line]).keying.words if line in asks else "",
                 operated_by=group[0].operated_by,
                 keys=keys.pop(own, 0),
                 openings=tuple(row.opening_number for row in group if row.opening_number),
@@ -264,9 +266,3 @@ def _groups(
         if count and (symbol in operating or symbol == CONTROL_SYMBOL)
     ]
     return tuple(groups)
-
-
-def _keying(line: JobLine | None) -> str:
-    if line is None:
-        return ""
-    return LineRequest.from_json(line.ask).keying.words

@@ -283,10 +283,10 @@ def _open_papers(source: JobSource) -> Iterator[Paper]:
 
 def _payments(source: JobSource) -> Iterator[Paper]:
     work, job = source.work, source.job
-    if may("payments.receipt") and job.payments:
+    if may("jobs.receipt") and job.payments:
         house = house_head(get_house(work.session))
         for place, receipt in enumerate(payments_of(work.session, job.number).receipts, start=1):
-            url = address_of("payments.receipt", number=job.number, place=place)
+            url = address_of("jobs.receipt", number=job.number, place=place)
             make = partial(documents.payment_receipt_pdf, house, receipt)
             yield _elsewhere(f"Receipt {receipt.number}", receipt.number, f"receipt-{receipt.number}", url, make)
 
