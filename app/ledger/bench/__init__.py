@@ -1,1 +1,1 @@
-"""The bench's day: ticks, pins on the shelf, and what the work really took."""
+"""The bench's work: its day, its sheets, ticks, pins on the shelf, and what it really took."""

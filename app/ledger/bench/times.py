@@ -24,7 +24,7 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import BenchTermsRow, BenchTimeRow, Job, QuoteRevision, Role
+from app.ledger.tables import BenchTermsRow, BenchTimeRow, Job, Role
 from app.pricing import (
     Adopt,
     BenchTask,
@@ -137,15 +137,9 @@ def task_words(task: BenchTask, kind: KeyingKind | None, cylinder: CylinderType 
 
 def job_tasks(session: Session, job: Job) -> list[JobTask]:
     """What the bench does in a job that was accepted; nothing where all of it is keyed at the factory."""
-    text = session.scalar(
-        sa.select(QuoteRevision.snapshot)
-        .where(QuoteRevision.job_id == job.id)
-        .order_by(QuoteRevision.revision.desc())
-        .limit(1)
-    )
-    if text is None or "shop" not in job.keyed_at:
+    if not job.revisions or "shop" not in job.keyed_at:
         return []
-    ask = QuoteRequest.from_json(read_snapshot(text).ask)
+    ask = QuoteRequest.from_json(read_snapshot(job.revisions[-1].snapshot).ask)
     kinds = {number: line.keying.kind for number, line in enumerate(ask.lines, start=1)}
     sent = sent_cylinders(session, job)
     here = [one for one in job.cylinders if one.id not in sent and one.keyset_id is not None]

@@ -53,6 +53,7 @@ _NEED_MONEY = {
     PaymentKind.DEPOSIT: "A deposit on account is none: nothing came in. Choose how it was paid, or leave it owed.",
     PaymentKind.REFUND: "On account no money goes back. Choose how it was given back, or take it off the price.",
 }
+_MOST_NOTE = 180  # the column holds 200, and a deposit says so in front
 _CAME_TO_NOTHING = (Stage.LOST, Stage.CANCELED)
 
 
@@ -185,27 +186,20 @@ def _told(form: PaymentForm, paid: int, total: int) -> str:
 
 
 def _problems(work: Work, job: Job, form: PaymentForm, note: str) -> list[Problem]:
-    problems = []
-    if form.means not in MEANS:
-        problems.append(Problem("means", f"Choose how it was paid: {', '.join(MEANS)}."))
-    if form.means == ON_ACCOUNT and form.kind in _NEED_MONEY:
-        problems.append(Problem("means", _NEED_MONEY[form.kind]))
-    if has_many_digits(note):
-        problems.append(
-            Problem("note", "Do not write card numbers here: a number of 12 digits or more is not kept. Remove it.")
-        )
-    if fault := fault_of_length(note, 180):  # the column holds 200, and a deposit says so in front
-        problems.append(Problem("note", fault))
-    if form.kind.goes_back and not note:
-        problems.append(Problem("note", "Say why the money is given back."))
-    if form.received_on > work.today:
-        problems.append(Problem("received_on", "This day has not come yet; enter today or an earlier day."))
-    elif form.received_on < job.asked_on:
-        opened = f"The job was opened on {job.asked_on.isoformat()}"
-        problems.append(Problem("received_on", f"{opened}; enter that day or a later one."))
-    if not 0 < form.cents <= MAX_CENTS:
-        problems.append(Problem("cents", f"Enter an amount above zero, at most {show_cents(MAX_CENTS)}."))
-    return problems
+    no_card = "Do not write card numbers here: a number of 12 digits or more is not kept. Remove it."
+    not_yet = "This day has not come yet; enter today or an earlier day."
+    opened = f"The job was opened on {job.asked_on.isoformat()}; enter that day or a later one."
+    faults = (
+        ("means", form.means not in MEANS, f"Choose how it was paid: {', '.join(MEANS)}."),
+        ("means", form.means == ON_ACCOUNT and form.kind in _NEED_MONEY, _NEED_MONEY.get(form.kind, "")),
+        ("note", has_many_digits(note), no_card),
+        ("note", len(note) > _MOST_NOTE, fault_of_length(note, _MOST_NOTE)),
+        ("note", form.kind.goes_back and not note, "Say why the money is given back."),
+        ("received_on", form.received_on > work.today, not_yet),
+        ("received_on", form.received_on < job.asked_on, opened),
+        ("cents", not 0 < form.cents <= MAX_CENTS, f"Enter an amount above zero, at most {show_cents(MAX_CENTS)}."),
+    )
+    return [Problem(field, said) for field, is_wrong, said in faults if is_wrong]
 
 
 def _require_room(job: Job, money: JobMoney, form: PaymentForm) -> None:
