@@ -27,8 +27,8 @@ from app.documents import (
 from app.errors import BitternError, Problem, Problems
 from app.ledger.catalog.quote_rules import quote_rules
 from app.ledger.jobs.queries import get_job
+from app.ledger.quoting.issuing import Comparison, keep_requote, requote
 from app.ledger.quoting.mailing import MailServer, send_quote
-from app.ledger.quoting.revising import Comparison, keep_requote, requote
 from app.ledger.quoting.snapshot import QuoteSnapshot, read_snapshot
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.work import Work
