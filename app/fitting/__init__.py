@@ -38,7 +38,7 @@ from app.fitting.fits import (
 from app.fitting.inches import read_inches, show_inches, write_inches
 from app.fitting.keyways import KeyAnswer, KeyBlank, KeywayFamily, can_take_key, find_blanks, find_keyways
 from app.fitting.makers import MakerFile, find_maker, load_makers, maker_problems, read_maker, repeated_rows
-from app.fitting.part_numbers import Breakdown, NumberReading, PartNumberError, breakdown, decode_any
+from app.fitting.part_numbers import NumberReading, PartNumberError, decode_any
 from app.fitting.patterns import SEPARATORS, Pattern, without_separators
 from app.fitting.reference import (
     Finish,
@@ -58,7 +58,6 @@ __all__ = [
     "SEPARATORS",
     "BoreFit",
     "BoreQuestion",
-    "Breakdown",
     "BulkDecoder",
     "CamAnswer",
     "CatalogItem",
@@ -81,7 +80,6 @@ __all__ = [
     "TailpieceQuestion",
     "ThreadFit",
     "all_finishes",
-    "breakdown",
     "cam_for",
     "cams_for_lock",
     "can_take_key",

@@ -63,7 +63,7 @@ class BulkDecoder:
     >>> from app.fitting.patterns import Code
     >>> from app.fitting.patterns import Segment
     >>> kind = Segment("type", "codes", codes=(Code("R", (("type", "rim"),), "rim"),))
-    >>> BulkDecoder((Pattern("one", "Own", (kind,)),)).attributes("R").type
+    >>> BulkDecoder((Pattern("one", "Own", (kind,)),)).read("R")[1].type
     'rim'
     """
 
@@ -72,10 +72,6 @@ class BulkDecoder:
         self._suffixes = [_Suffixes(pattern) for pattern in self.patterns]
         self._watched = [sorted({name for rule in each.rules for name in rule.attributes}) for each in self.patterns]
         self._broken: list[dict[tuple[str | None, ...], bool]] = [{} for _ in self.patterns]
-
-    def attributes(self, number: str, *, explain: bool = True) -> CylinderAttributes:
-        """The attributes of a number; PartNumberError when it is not understood."""
-        return self.read(number, explain=explain)[1]
 
     def read(self, number: str, *, explain: bool = True) -> tuple[str, CylinderAttributes]:
         """A number as its maker writes it, and its attributes; PartNumberError when it is not understood.

@@ -141,11 +141,7 @@ def compose_any(patterns: Sequence[Pattern], attributes: CylinderAttributes) -> 
         except BitternError as refusal:
             refusals.append(refusal)
     # A pattern that does not even have this type says nothing worth hearing when another one does.
-    return _raise(min(refusals, key=lambda refusal: refusal.field == "type"))
-
-
-def _raise(refusal: BitternError) -> str:
-    raise refusal
+    raise min(refusals, key=lambda refusal: refusal.field == "type")
 
 
 def any_combination(pattern: Pattern) -> bool:

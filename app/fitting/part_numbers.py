@@ -20,12 +20,15 @@ _DASHES = str.maketrans(dict.fromkeys("‐‑‒–—−", "-"))
 
 @dataclass(frozen=True, slots=True)
 class NumberPiece:
-    """One piece of a number: its segment's name, its text ('' when left out), what it means and sets."""
+    """One piece of a number: its segment's name, its text ('' when left out), what it means and sets, and where its
+    text starts and ends in the number; separators belong to no piece."""
 
     segment: str
     text: str
     words: str
     sets: tuple[tuple[str, str], ...]
+    start: int
+    end: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +40,11 @@ class NumberReading:
     pieces: tuple[NumberPiece, ...]
     attributes: CylinderAttributes
     warnings: tuple[str, ...]
+
+    @property
+    def words(self) -> str:
+        """The whole in words."""
+        return words(self.attributes)
 
 
 class PartNumberError(BitternError):
@@ -115,14 +123,14 @@ def _walk(
 
 def _reading(pattern: Pattern, choices: tuple[SegmentChoice, ...], warnings: tuple[str, ...]) -> NumberReading:
     values: dict[str, str] = {}
-    for choice in choices:
+    pieces = []
+    number = ""
+    for segment, choice in zip(pattern.segments, choices, strict=True):
         values.update(choice.sets)
-    pieces = tuple(
-        NumberPiece(segment.name, choice.piece, choice.words, choice.sets)
-        for segment, choice in zip(pattern.segments, choices, strict=True)
-    )
-    number = "".join(choice.text for choice in choices)
-    return NumberReading(number, pattern.name, pieces, from_texts(values, pattern.maker), warnings)
+        number += choice.text
+        start = len(number) - len(choice.piece)
+        pieces.append(NumberPiece(segment.name, choice.piece, choice.words, choice.sets, start, len(number)))
+    return NumberReading(number, pattern.name, tuple(pieces), from_texts(values, pattern.maker), warnings)
 
 
 def _readings(pattern: Pattern, text: str, trail: _Trail) -> list[NumberReading]:
@@ -251,43 +259,3 @@ def _piece_at(number: str, place: int) -> str:
 def _reads_without_rules(pattern: Pattern, number: str) -> bool:
     plain = Pattern(pattern.name, pattern.maker, pattern.segments)
     return next(_walk(plain, number, _Trail(), 0, 0, {}), None) is not None
-
-
-@dataclass(frozen=True, slots=True)
-class BreakdownPiece:
-    """One printed or left-out piece: where its text stands in the number (start, end; in characters, equal
-    when left out), the segment's name and what it means. `row` numbers the labels from the top."""
-
-    row: int
-    start: int
-    end: int
-    text: str
-    segment: str
-    means: str
-
-    @property
-    def left_out(self) -> bool:
-        """Whether the number does not print this piece."""
-        return self.start == self.end
-
-
-@dataclass(frozen=True, slots=True)
-class Breakdown:
-    """A number with its pieces in order, and the whole in words."""
-
-    part_number: str
-    pieces: tuple[BreakdownPiece, ...]
-    words: str
-
-
-def breakdown(reading: NumberReading) -> Breakdown:
-    """The labeled breakdown of a reading; separators belong to no piece."""
-    number = reading.part_number
-    place = 0
-    laid = []
-    for row, piece in enumerate(reading.pieces):
-        # Search from where the last piece ended: only a separator can stand between.
-        start = number.index(piece.text, place) if piece.text else place
-        place = start + len(piece.text)
-        laid.append(BreakdownPiece(row, start, place, piece.text, piece.segment, piece.words))
-    return Breakdown(number, tuple(laid), words(reading.attributes))

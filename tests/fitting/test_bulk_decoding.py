@@ -18,13 +18,13 @@ def test_every_legal_number_reads_the_same(maker) -> None:
     decoder = BulkDecoder(maker.patterns)
     for pattern in maker.patterns:
         for number, attributes in itertools.islice(combinations(pattern), 0, None, 7):
-            assert decoder.attributes(number) == decode_any(maker.patterns, number)[0].attributes == attributes
+            assert decoder.read(number)[1] == decode_any(maker.patterns, number)[0].attributes == attributes
 
 
 @pytest.mark.parametrize("typed", ["a18m q1 66 sc", "A18MQ166SC", " A18M-Q1-66.SC", "A18M–Q1–66.SC"])
 def test_what_the_maker_would_not_write_is_read_with_care(typed: str) -> None:
     ardent = MAKERS[0]
-    assert BulkDecoder(ardent.patterns).attributes(typed) == decode_any(ardent.patterns, typed)[0].attributes
+    assert BulkDecoder(ardent.patterns).read(typed)[1] == decode_any(ardent.patterns, typed)[0].attributes
 
 
 def test_a_number_that_reads_in_two_ways_reads_as_its_best() -> None:
@@ -44,12 +44,12 @@ def test_a_number_that_reads_in_two_ways_reads_as_its_best() -> None:
         }
     )
     first, second = decode_any((pattern,), "RAB")
-    assert BulkDecoder((pattern,)).attributes("RAB") == first.attributes != second.attributes
+    assert BulkDecoder((pattern,)).read("RAB")[1] == first.attributes != second.attributes
 
 
 def test_a_bad_number_is_explained_or_only_named() -> None:
     decoder = BulkDecoder(MAKERS[0].patterns)
     with pytest.raises(PartNumberError, match="The nearest legal number is A18M"):
-        decoder.attributes("A18M-Q1-66.SD")
+        decoder.read("A18M-Q1-66.SD")
     with pytest.raises(PartNumberError, match="fits no part-number pattern"):
-        decoder.attributes("A18M-Q1-66.SD", explain=False)
+        decoder.read("A18M-Q1-66.SD", explain=False)

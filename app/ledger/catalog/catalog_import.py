@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
 from app.fitting import BulkDecoder, CatalogItem, read_catalog, read_maker, to_json
+from app.ledger.search.ranking import holds
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import Stale
 from app.ledger.store.events import record
@@ -203,10 +204,7 @@ def catalog_page(
     """One page of a maker's items that hold every word of `text`, stocked first, and how many there are."""
     rows = sa.select(CatalogRow).where(CatalogRow.maker_id == maker_id)
     for word in text.split()[:8]:
-        held = "%" + word.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_") + "%"
-        rows = rows.where(
-            sa.or_(CatalogRow.part_number.ilike(held, escape="\\"), CatalogRow.description.ilike(held, escape="\\"))
-        )
+        rows = rows.where(sa.or_(holds(CatalogRow.part_number, word), holds(CatalogRow.description, word)))
     count = session.scalar(sa.select(sa.func.count()).select_from(rows.subquery())) or 0
     order = (CatalogRow.is_stocked.desc(), CatalogRow.part_number)
     return session.scalars(rows.order_by(*order).limit(size).offset((page - 1) * size)).all(), count

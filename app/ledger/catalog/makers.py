@@ -118,7 +118,7 @@ def reread_catalog(session: Session, maker: Maker, patterns: Sequence[Pattern]) 
     unread = []
     for row in rows.all():
         try:
-            attributes = to_json(decoder.attributes(row.part_number, explain=False)) if patterns else {}
+            attributes = to_json(decoder.read(row.part_number, explain=False)[1]) if patterns else {}
         except BitternError:
             attributes = {}
         if attributes == row.attributes:

@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.catalog.price_queries import COMING, NOW, guard, least_margin, margin_percent, place_in_time
+from app.ledger.search.ranking import holds
 from app.ledger.store.errors import NotFound
 from app.ledger.tables import CatalogRow, PriceBookRow
 from app.pricing import PriceKind
@@ -78,9 +79,8 @@ def book_page(
     """The lines whose code, description, category or tier hold every word of `text`, by category and code."""
     rows = sa.select(PriceBookRow).order_by(PriceBookRow.category, PriceBookRow.code, PriceBookRow.id)
     for word in text.split()[:8]:
-        held = "%" + word.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_") + "%"
         columns = (PriceBookRow.code, PriceBookRow.description, PriceBookRow.category, PriceBookRow.tier)
-        rows = rows.where(sa.or_(*(column.ilike(held, escape="\\") for column in columns)))
+        rows = rows.where(sa.or_(*(holds(column, word) for column in columns)))
     if category:
         rows = rows.where(PriceBookRow.category == category)
     lines = _lines(session.scalars(rows).all(), today, least_margin(session))

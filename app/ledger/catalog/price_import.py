@@ -26,6 +26,7 @@ from app.spreadsheets import Column, read_count, read_date, read_rows, table_row
 
 MOST_ROWS = 20_000
 _NO_END = ""
+_FIELDS = {"price": "unit_cents", "cost": "cost_cents"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,18 +131,8 @@ def plan_prices(session: Session, name: str, content: bytes, first_day: date) ->
 
 
 def _price(row: dict[str, Any]) -> PriceRow:
-    return PriceRow(
-        code=row["code"],
-        description=row["description"],
-        category=row["category"],
-        kind=row["kind"],
-        unit_cents=row["price"],
-        cost_cents=row["cost"],
-        valid_from=row["valid from"],
-        valid_until=row["valid until"] or None,
-        tier=row["tier"] or None,
-        quantity_from=row["quantity from"],
-    )
+    values = {_FIELDS.get(name, name.replace(" ", "_")): value for name, value in row.items()}
+    return PriceRow(**values | {"tier": row["tier"] or None, "valid_until": row["valid until"] or None})
 
 
 def _plan(session: Session, prices: Sequence[PriceRow], *, says_ends: bool) -> PricePlan:

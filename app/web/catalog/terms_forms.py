@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, ClassVar
 
 from wtforms import BooleanField, Field, HiddenField, StringField, TextAreaField
@@ -12,7 +12,7 @@ from app.errors import BitternError, Problem, Problems
 from app.ledger.store.errors import Stale
 from app.pricing import CylinderType, KeyingKind
 from app.web.fields import CentsField, DayField, WholeField
-from app.web.forms_base import PageForm, one_line
+from app.web.forms_base import Done, Outcome, PageForm, one_line
 
 KINDS = tuple(KeyingKind)
 ORDER_KINDS = tuple(kind for kind in KeyingKind if kind is not KeyingKind.NONE)
@@ -56,12 +56,19 @@ class TermsPage(PageForm):
         found = {str(word): self.one(f"{name}__{word}") for word in self.WORDS[name]}
         return {word: value for word, value in found.items() if value is not None}
 
-    def by_field(self, error: BitternError) -> BitternError:
-        """The refusal with the names of this form's fields in the place of the JSON's paths."""
-        if isinstance(error, Stale):
-            return error
-        problems = error.problems
-        return Problems([Problem(self._field_of(problem.field), problem.message) for problem in problems])
+    def run(self, use_case: Callable[[], Outcome]) -> Done[Outcome] | None:
+        """As any form's; the paths of a refusal in the terms' JSON become the names of this form's fields."""
+
+        def named() -> Outcome:
+            try:
+                return use_case()
+            except Stale:
+                raise
+            except BitternError as error:
+                problems = [Problem(self._field_of(each.field), each.message) for each in error.problems]
+                raise Problems(problems) from error
+
+        return super().run(named)
 
     def _field_of(self, path: str) -> str:
         plain = path.replace("].", "__").replace("[", "__").replace("]", "").replace(".", "__")

@@ -11,10 +11,9 @@ from werkzeug.datastructures import MultiDict
 
 from app.errors import BitternError
 from app.fitting import (
-    Breakdown,
     CatalogItem,
     CylinderAttributes,
-    breakdown,
+    NumberReading,
     cam_for,
     common_body,
     compose_any,
@@ -28,9 +27,9 @@ from app.ledger.quoting.resolving import Resolved, lock_named
 from app.ledger.store import Session
 from app.ledger.tables import LineKind
 from app.web.counter.forms import LineForm
-from app.web.fitting import answers, forms, measures, part_numbers
+from app.web.fitting import answers, forms, part_numbers
 from app.web.fitting.drawings import draw_bore, draw_length, draw_tailpiece
-from app.web.fitting.tables import Makers
+from app.web.fitting.part_numbers import Makers
 from app.web.forms_base import attach
 
 _NEW = (LineKind.CYLINDER, LineKind.PART)
@@ -55,7 +54,7 @@ class LineFit:
     be told of the face; face_answer: the answer that holds. warnings: what does not agree.
     """
 
-    layout: Breakdown | None = None
+    layout: NumberReading | None = None
     number: part_numbers.NumberAnswer | None = None
     same: part_numbers.SwapAnswer | None = None
     answered: tuple[FitAnswer, ...] = ()
@@ -94,12 +93,12 @@ def fit_of(session: Session, makers: Makers, line: LineForm, resolved: Resolved 
     )
 
 
-def _layout(makers: Makers, resolved: Resolved | None) -> Breakdown | None:
+def _layout(makers: Makers, resolved: Resolved | None) -> NumberReading | None:
     maker = makers.get(resolved.line.maker_code) if resolved else None
     if resolved is None or maker is None or not resolved.line.kind.is_keyed:
         return None
     try:
-        return breakdown(decode_any(maker.patterns, resolved.part_number)[0])
+        return decode_any(maker.patterns, resolved.part_number)[0]
     except BitternError:
         return None
 
@@ -151,7 +150,7 @@ class _Question:
 def _bore(line: LineForm) -> _Question:
     hole = line.text("fit_hole") or show_inches(forms.usual_bore()["bore"])
     given = {"lock": line.text("fit_lock"), "stile": line.text("fit_stile"), "bore": hole}
-    return _Question("bore", forms.BoreForm, given, ("stile",), measures.answer_bore, draw_bore)
+    return _Question("bore", forms.BoreForm, given, ("stile",), answers.answer_bore, draw_bore)
 
 
 def _cylinder(line: LineForm, resolved: Resolved | None) -> list[_Question]:
@@ -186,9 +185,9 @@ def _cylinder(line: LineForm, resolved: Resolved | None) -> list[_Question]:
             "lock_threads": line.text("fit_lock_threads") or str(body.threads_per_inch),
         }
         questions = [
-            _Question("length", forms.LengthForm, length, ("door",), measures.answer_length, draw_length),
+            _Question("length", forms.LengthForm, length, ("door",), answers.answer_length, draw_length),
             *questions,
-            _Question("thread", forms.ThreadForm, thread, ("lock_diameter",), measures.answer_thread),
+            _Question("thread", forms.ThreadForm, thread, ("lock_diameter",), answers.answer_thread),
         ]
     if kind == "rim":
         tailpiece = {
@@ -199,7 +198,7 @@ def _cylinder(line: LineForm, resolved: Resolved | None) -> list[_Question]:
         }
         needs = ("reach_least", "supplied")
         questions.append(
-            _Question("tailpiece", forms.TailpieceForm, tailpiece, needs, measures.answer_tailpiece, draw_tailpiece)
+            _Question("tailpiece", forms.TailpieceForm, tailpiece, needs, answers.answer_tailpiece, draw_tailpiece)
         )
     return questions
 

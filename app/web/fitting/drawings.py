@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from app.fitting import LengthFit, TailpieceFit, TailpieceQuestion
-from app.web.fitting.measures import BoreAnswer, LengthAnswer
+from app.web.fitting.answers import BoreAnswer, LengthAnswer
 
 _MOST = 64 * 40  # what is larger is not drawn to scale
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from app.errors import BitternError
 from app.fitting import (
-    Breakdown,
     CatalogItem,
     CylinderAttributes,
     FaceChange,
@@ -14,8 +14,8 @@ from app.fitting import (
     KeywayFamily,
     LockModel,
     Match,
+    NumberReading,
     PartNumberError,
-    breakdown,
     cam_for,
     compose_any,
     decode_any,
@@ -31,19 +31,18 @@ from app.fitting import (
 from app.ledger.catalog.maker_queries import MakerTables, shelf
 from app.ledger.store import Session
 from app.web.fitting import forms
-from app.web.fitting.tables import Makers, blanks_of, find_lock
 
+Makers = Mapping[str, MakerTables]
 MOST = 12
 MOST_OF_A_MAKER = 5
 
 
 @dataclass(frozen=True, slots=True)
 class Read:
-    """One legal reading of a number: whose, laid out, what to know, and the item where it is in the catalog."""
+    """One legal reading of a number: whose, piece by piece, and the item where it is in the catalog."""
 
     maker: str
-    layout: Breakdown
-    warnings: tuple[str, ...]
+    layout: NumberReading
     item: CatalogItem | None
 
 
@@ -77,10 +76,7 @@ def answer_number(session: Session, makers: Makers, form: forms.NumberForm) -> N
             continue
         except BitternError:
             continue
-        readings += [
-            Read(maker.name, breakdown(each), each.warnings, by_number.get((maker.name, each.part_number)))
-            for each in found
-        ]
+        readings += [Read(maker.name, each, by_number.get((maker.name, each.part_number))) for each in found]
     blanks = find_blanks(blanks_of(makers), text)
     by_blank = find_by_blank(items, blanks_of(makers), text)[:MOST] if blanks else ()
     matches = () if readings or blanks else find(items, text, MOST)
@@ -111,7 +107,7 @@ class Composed:
     """A maker's number for the attributes asked, laid out; or why it makes none."""
 
     maker: str
-    layout: Breakdown | None
+    layout: NumberReading | None
     item: CatalogItem | None
     refusal: str
     asks: tuple[str, ...] = ()  # what is to be asked before it is sold: another face, a cam that is not known
@@ -132,7 +128,7 @@ def answer_compose(session: Session, makers: Makers, form: forms.ComposeForm) ->
         try:
             own, asks, notes = _for_lock(makers, lock, replace(asked, maker=maker.name))
             number = compose_any(maker.patterns, own)
-            layout = breakdown(decode_any(maker.patterns, number)[0])
+            layout = decode_any(maker.patterns, number)[0]
         except BitternError as error:
             found.append(Composed(maker.name, None, None, error.message))
         else:
@@ -225,3 +221,18 @@ def decoded(makers: Makers, number: str, maker: MakerTables | None) -> CylinderA
         raise BitternError("number", "No maker's part-number tables are on record yet.")
     best = min(refusals, key=lambda each: _apart(number, each) if isinstance(each, PartNumberError) else 10**6)
     raise BitternError("number", best.message)
+
+
+def blanks_of(makers: Makers) -> list[KeyBlank]:
+    """Every maker's key blanks."""
+    return [blank for maker in makers.values() for blank in maker.blanks]
+
+
+def locks_of(makers: Makers) -> list[LockModel]:
+    """Every maker's locks."""
+    return [lock for maker in makers.values() for lock in maker.locks]
+
+
+def find_lock(makers: Makers, name: str | None) -> LockModel | None:
+    """The lock of this name in any maker's table; None when there is none."""
+    return next((lock for lock in locks_of(makers) if lock.name == name), None)

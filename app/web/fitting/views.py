@@ -14,7 +14,7 @@ from app.fitting import all_finishes, door_preparations, trade_fact
 from app.ledger.catalog.maker_queries import maker_tables
 from app.ledger.tables import Role
 from app.web.access import roles
-from app.web.fitting import answers, forms, measures, part_numbers
+from app.web.fitting import answers, forms, part_numbers
 from app.web.fitting.drawings import draw_bore, draw_length, draw_tailpiece
 from app.web.forms_base import attach
 from app.web.query_args import wants_fragment
@@ -54,22 +54,20 @@ QUESTIONS = {
         "Length",
         "Mortise cylinder and ring, outside and inside.",
         forms.LengthForm,
-        measures.answer_length,
+        answers.answer_length,
         draw_length,
     ),
     "tailpiece": Question(
         "Tailpiece",
         "Where a rim cylinder's tailpiece is cut.",
         forms.TailpieceForm,
-        measures.answer_tailpiece,
+        answers.answer_tailpiece,
         draw_tailpiece,
     ),
     "bore": Question(
-        "Deadbolt", "Backset and hole against the stile.", forms.BoreForm, measures.answer_bore, draw_bore
+        "Deadbolt", "Backset and hole against the stile.", forms.BoreForm, answers.answer_bore, draw_bore
     ),
-    "thread": Question(
-        "Thread", "Does this body go into that lock's hole?", forms.ThreadForm, measures.answer_thread
-    ),
+    "thread": Question("Thread", "Does this body go into that lock's hole?", forms.ThreadForm, answers.answer_thread),
     "cam": Question("Cam", "The cam belongs to the lock, not to the cylinder.", forms.CamForm, answers.answer_cam),
     "key": Question("Key", "Can this cylinder take the customer's key?", forms.KeyForm, answers.answer_key),
     "finishes": Question(

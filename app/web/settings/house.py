@@ -124,21 +124,11 @@ def _start_of_tax() -> dict[str, Any]:
     return {**held, "rate": Decimal(row.rate_percent), "seen": tax_mark(row)}
 
 
-@blueprint.route("/tiers/new", methods=["GET", "POST"])
-@owner_only
-def new_tier() -> ResponseReturnValue:
-    """Add a customer tier."""
-    return _tier_page(None)
-
-
+@blueprint.route("/tiers/new", methods=["GET", "POST"], defaults={"tier_id": None})
 @blueprint.route("/tiers/<int:tier_id>", methods=["GET", "POST"])
 @owner_only
-def tier(tier_id: int) -> ResponseReturnValue:
-    """Change a customer tier."""
-    return _tier_page(tier_id)
-
-
-def _tier_page(tier_id: int | None) -> ResponseReturnValue:
+def tier(tier_id: int | None) -> ResponseReturnValue:
+    """Add a customer tier, or change one."""
     about("house")
     found = get_tier(request_session(), tier_id) if tier_id is not None else None
     kept = {"percent_off": Decimal(found.percent_off)} if found else {}
