@@ -51,6 +51,11 @@ class PricedQuote(QuoteOption):
     notes: tuple[tuple[int, str], ...]  # (line from 0, what the counter should know)
     problems: tuple[Problem, ...]
 
+    @property
+    def unstocked(self) -> frozenset[int]:
+        """The numbers of the lines that are on no shelf."""
+        return frozenset(n for n, one in enumerate(self.resolved, start=1) if one and not one.is_stocked)
+
 
 def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = None) -> PricedQuote:
     """Price a request for a customer on record, or (customer_id 0) for a `customer` not saved yet."""

@@ -12,6 +12,7 @@ from app.ledger.keysystems.system_queries import list_systems
 from app.ledger.quoting.key_lines import OWN
 from app.ledger.quoting.lost_keys import OWNERS_BOX
 from app.ledger.quoting.missing import questions_about
+from app.ledger.quoting.plan import Plan, make_plan
 from app.ledger.quoting.quoting import NO_LINES, PricedQuote, offered_ways, price_option, price_request
 from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.resolving import Resolved
@@ -55,6 +56,7 @@ class LineView:
     notes: tuple[str, ...]
     is_waiting: bool  # nothing said yet, and nobody has pressed a button
     fit: LineFit
+    keysets: str  # what its cylinders get when the quote is accepted, in words
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +99,7 @@ class CounterPage:
     margin: str
     asks: tuple[MissingLine, ...]
     option: OptionView
+    plan: Plan
 
     @property
     def sites(self) -> Sequence[Site]:
@@ -185,7 +188,8 @@ def build(
         form.refuse("find", "Choose a customer, or press New customer.")
     if not asked:
         form.hush()
-    views = tuple(_line_view(work, line, choices, reading, priced, asked=asked) for line in form.lines.forms)
+    plan = make_plan(work, priced.ask, priced.keying, priced.unstocked) if priced else Plan()
+    views = tuple(_line_view(work, line, choices, reading, priced, plan, asked=asked) for line in form.lines.forms)
     return CounterPage(
         form=form,
         job=job,
@@ -203,6 +207,7 @@ def build(
         margin=show_margin(priced.totals.subtotal_cents, priced.cost_cents) if priced else "",
         asks=_asks(work, form, choices, priced),
         option=option,
+        plan=plan,
     )
 
 
@@ -268,16 +273,25 @@ def _asks(work: Work, form: CounterForm, choices: Choices, priced: PricedQuote |
 
 
 def _line_view(
-    work: Work, line: LineForm, choices: Choices, reading: Reading, priced: PricedQuote | None, *, asked: bool
+    work: Work,
+    line: LineForm,
+    choices: Choices,
+    reading: Reading,
+    priced: PricedQuote | None,
+    plan: Plan,
+    *,
+    asked: bool,
 ) -> LineView:
     rows: tuple[SnapshotLine, ...] = ()
     notes: list[str] = []
+    keysets = ""
     resolved: Resolved | None = None
     if priced is not None and line in reading.lines:
         number = reading.lines.index(line)
         rows = tuple(row for row in priced.lines if row.label.rstrip("abcdefgh") == str(number + 1))
         resolved = priced.resolved[number]
         notes = [note for which, note in priced.notes if which == number]
+        keysets = next((planned.words for planned in plan.lines if planned.number == number + 1), "")
     fit = fit_of(work.session, choices.tables, line, resolved)
     is_words = fit.number is not None and fit.number.matches and fit.number.refusal is None
     if is_words and isinstance(line, PartLine) and line.part_number.errors:
@@ -295,6 +309,7 @@ def _line_view(
         notes=(*notes, *_cautions(line, choices)),
         is_waiting=line.is_blank and not asked,
         fit=fit,
+        keysets=keysets,
     )
 
 

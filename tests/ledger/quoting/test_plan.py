@@ -1,0 +1,131 @@
+"""The plan says, before anything is saved, what accepting then does: held against the rows of accepted jobs."""
+
+from __future__ import annotations
+
+import random
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import replace
+from fractions import Fraction
+
+import pytest
+import sqlalchemy as sa
+
+from app.errors import BitternError
+from app.fitting import CylinderAttributes
+from app.ledger.keysystems.system_queries import operators_of
+from app.ledger.quoting.plan import Plan, make_plan
+from app.ledger.quoting.quoting import price_request
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, Job, Key, Keyset, KeySystem, LineKind
+from app.pricing import KeyingKind
+from tests.ledger.conftest import customer_id
+from tests.ledger.test_main_job import accept, issued
+
+MORTISE = CylinderAttributes("mortise", Fraction(9, 8), 6, 6, "AQ1", "standard", None, "626")
+CORE = CylinderAttributes("sfic", None, 7, None, "NL4", None, None, "626")
+KINDS = (KeyingKind.KD, KeyingKind.KA, KeyingKind.MK, KeyingKind.GMK, KeyingKind.SKD, KeyingKind.NONE)
+WHO = ("Harbourmaster", "Saltmarsh Mar", "Lantern")
+
+
+def plan_of(work: Work, ask: QuoteRequest) -> Plan:
+    priced = price_request(work, ask)
+    return make_plan(work, priced.ask, priced.keying)
+
+
+def done(work: Work, job: Job) -> Counter[tuple[int, str, str, tuple[str, ...]]]:
+    """Each cylinder of an accepted job: its line, keyset, system and the masters over it."""
+    found: Counter[tuple[int, str, str, tuple[str, ...]]] = Counter()
+    for cylinder in work.session.scalars(sa.select(Cylinder).where(Cylinder.job_id == job.id)):
+        keyset = cylinder.keyset
+        if keyset is not None:
+            by_id = {one.id: one for one in keyset.system.keysets}
+            above = tuple(one.symbol for one in operators_of(keyset, is_nmk=False, by_id=by_id)[1:])
+            found[cylinder.line_number or 0, keyset.symbol, keyset.system.name, above] += 1
+    return found
+
+
+def keys_of(work: Work, job: Job) -> dict[tuple[str, str], int]:
+    rows = (
+        sa.select(Keyset.symbol, KeySystem.name, sa.func.count(Key.id))
+        .select_from(Key)
+        .join(Keyset, Keyset.id == Key.keyset_id)
+        .join(KeySystem, KeySystem.id == Keyset.system_id)
+        .where(Key.job_id == job.id)
+        .group_by(Keyset.symbol, KeySystem.name)
+    )
+    return {(symbol, name): count for symbol, name, count in work.session.execute(rows)}
+
+
+def planned(plan: Plan) -> Counter[tuple[int, str, str, tuple[str, ...]]]:
+    return Counter(
+        {
+            (line.number, one.symbol, one.system, one.operators): one.cylinders
+            for line in plan.lines
+            for one in line.keysets
+        }
+    )
+
+
+def draw_asks(work: Work, seed: int, count: int) -> Iterator[QuoteRequest]:
+    """Asks as a counter might make them, one after the other, some into the systems that earlier ones began."""
+    chance = random.Random(seed)
+    for number in range(count):
+        who = customer_id(work, chance.choice(WHO))
+        systems = work.session.scalars(
+            sa.select(KeySystem).where(KeySystem.customer_id == who, KeySystem.levels > 1)
+        ).all()
+        attributes = MORTISE if chance.random() < 0.8 else CORE
+        lines = []
+        for _ in range(chance.randint(1, 3)):
+            kind = chance.choice(KINDS)
+            size = chance.choice((None, 2, 3)) if kind not in (KeyingKind.KD, KeyingKind.NONE) else None
+            keying = KeyingInstruction(kind, size, chance.choice(("", "AA", "AB")) if kind.is_master_keyed else "")
+            maker = "ARD" if attributes is MORTISE else "NOR"
+            lines.append(
+                LineRequest(
+                    LineKind.CYLINDER,
+                    chance.randint(1, 5),
+                    maker,
+                    attributes=attributes,
+                    keying=keying,
+                    keys_each=chance.randint(0, 3) if kind is not KeyingKind.NONE else 0,
+                )
+            )
+        if chance.random() < 0.5:
+            symbol = chance.choice(("line 1", "AA", "A", "SKD1", "own", "CONTROL"))
+            lines.append(
+                LineRequest(
+                    LineKind.KEYS,
+                    chance.choice((2, 6)),
+                    symbol=symbol,
+                    attributes=replace(CylinderAttributes(""), keyway=attributes.keyway),
+                )
+            )
+        system = None
+        if systems and chance.random() < 0.7:
+            system = SystemRequest(existing_id=chance.choice(systems).id)
+        elif any(line.keying.kind.is_master_keyed for line in lines):
+            system = SystemRequest(name=f"System {number}", levels=chance.choice((2, 3, 4)), grands=2, masters=2)
+        yield QuoteRequest(
+            who, tuple(lines), system=system, keyed_at=chance.choice(("", "shop")), override_reason="soon"
+        )
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_accepting_does_what_the_plan_says(work: Work, seed: int) -> None:
+    accepted = 0
+    for ask in draw_asks(work, seed, 15):
+        plan = plan_of(work, ask)
+        try:
+            job = issued(work, ask)
+        except BitternError:
+            work.session.rollback()
+            continue
+        accept(work, job)
+        accepted += 1
+        assert planned(plan) == done(work, job)
+        assert {(one.symbol, one.system): one.count for one in plan.keys} == keys_of(work, job)
+        assert Plan.from_json(plan.to_json()) == plan
+    assert accepted > 3
