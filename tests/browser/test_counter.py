@@ -251,6 +251,7 @@ def test_an_answer_that_is_late_takes_nothing_from_what_is_typed_while_the_next_
     page = log_in(clerk)
     page.goto(served.url("/counter"))
     page.get_by_role("button", name="Part number").click()
+    page.get_by_label("Part number").wait_for()
     turn = answering_in_turn(served)
     with page.expect_request("**/counter/work-out"):
         page.get_by_label("Part number").fill(PART)
@@ -419,6 +420,25 @@ def test_lines_are_added_copied_and_removed_without_losing_what_is_typed(served,
     page.get_by_role("button", name="Remove").first.click()
     expect(page.get_by_label("Part number")).to_have_count(1)
     expect(page.get_by_label("Part number")).to_have_value("A18M-Q9-66.SC")
+
+
+@pytest.mark.parametrize("script", [True, False])
+def test_enter_on_the_only_hit_chooses_it(browser: Browser, served, clerk: User, script: bool) -> None:
+    context = browser.new_context(java_script_enabled=script)
+    context.set_default_timeout(10_000)
+    page = context.new_page()
+    fill_in_login(page, served, clerk)
+    find = page.get_by_label("Customer phone, name or site")
+    find.fill("555-0164")
+    find.press("Enter")
+    expect(page.locator("#who")).to_contain_text("Gull & Anchor")
+    expect(page.get_by_role("button", name="Part number")).to_be_focused()
+    page.get_by_role("button", name="Change", exact=True).click()
+    find.fill("555-01")  # several
+    find.press("Enter")
+    expect(page.locator("#find-told")).to_contain_text("Choose a customer")
+    expect(find).to_have_value("555-01")
+    context.close()
 
 
 def test_a_master_keyed_line_asks_for_its_system_and_shows_both_ways(served, page: Page, log_in, clerk) -> None:

@@ -9,6 +9,7 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 
 import sqlalchemy as sa
 
@@ -185,12 +186,16 @@ class _Planner:
 
     def __init__(self, work: Work, ask: QuoteRequest, keying: Sequence[KeyingChoice]) -> None:
         self._session = work.session
-        self._shelf = Counter(bench_today(work.session, work.today).uncombinated_on_hand)
+        self._today = work.today
         self._ask = ask
         self._choices = keying
         self._of_line: dict[int, list[PlannedKeyset]] = {}
         self._instead: dict[str, tuple[str, str]] = {}  # a replaced keyset's symbol → the new one's, and its system
         self.books: dict[object, _Book] = {}
+
+    @cached_property
+    def _shelf(self) -> Counter[CylinderType]:
+        return Counter(bench_today(self._session, self._today).uncombinated_on_hand)
 
     def plan_line(self, number: int, line: LineRequest, unstocked: Collection[int]) -> PlannedLine | None:
         """The line's cylinders; None where it has none."""

@@ -118,7 +118,9 @@ class Boxes(Form):
 
 
 class LineForm(Boxes):
-    """One line. ABOUT: the boxes of which one has to be filled before there is anything to say of it."""
+    """One line. ABOUT: the boxes of which one has to be filled before there is anything to say of it. LESSER: those
+    with a mistake in which the line is priced all the same.
+    """
 
     ALIASES: ClassVar[Mapping[str, str]] = {
         "drilled": "chambers",
@@ -130,6 +132,7 @@ class LineForm(Boxes):
     }
     CALLED = "This line"
     ABOUT: ClassVar[tuple[str, ...]] = ()
+    LESSER: ClassVar[tuple[str, ...]] = ("unit_price", "price_reason", "remark", "need_by", "face_answer")
     key: int
     sort: LineKind
 
@@ -151,6 +154,14 @@ class LineForm(Boxes):
     def is_blank(self) -> bool:
         """Whether what the line is about has not been said yet."""
         return bool(self.ABOUT) and not any(map(self.text, self.ABOUT))
+
+    @property
+    def is_unclear(self) -> bool:
+        """Whether something is wrong with a box that says what the line is, how many there are or how it is keyed."""
+        wrong = [field.short_name for field in self if field.errors]
+        return bool(self.form_errors) or any(
+            name not in self.LESSER and not name.startswith("fit_") for name in wrong
+        )
 
     def texts(self) -> dict[str, str]:
         return {"kind": self.sort.value, **super().texts()}

@@ -201,7 +201,14 @@ def build(
         choices=choices,
         lines=views,
         priced=priced,
-        problems=(*form.told(), *(told for line in form.lines.forms for told in line.told())),
+        problems=(
+            *form.told(),
+            *(
+                replace(told, label=f"Line {number}" if told.label == line.CALLED else f"Line {number}, {told.label}")
+                for number, line in enumerate(form.lines.forms, start=1)
+                for told in line.told()
+            ),
+        ),
         reading=reading,
         is_owner=work.actor.role is Role.OWNER,
         margin=show_margin(priced.totals.subtotal_cents, priced.cost_cents) if priced else "",

@@ -81,7 +81,7 @@ def read(form: CounterForm, known: Knowledge) -> Reading:
             "quotes, or give equal lines a quantity.",
         )
     readable = [(line, _line(line, known)) for line in form.lines.forms[:MOST_LINES]]
-    readable = [(line, ask) for line, ask in readable if not line.told()]
+    readable = [(line, ask) for line, ask in readable if not line.is_unclear]
     lines = [ask for _, ask in readable]
     new_customer = _customer(form, known)
     site_id, new_site = _site(form, known)

@@ -92,6 +92,8 @@ def work_out() -> ResponseReturnValue:
     # was pressed has sent its own request, and would count twice.
     is_only_typed = request.headers.get("HX-Trigger") == "counter"
     press = Press() if is_only_typed else press_of(request.form.items(multi=True))
+    if press == Press("action", "enter") and (only := _only_hit(form)):
+        press = Press("choose", only)
     focus, asked = apply(form, press), press.name == "action"
     view = build(work, form, asked=asked, job=job)
     if press.name == "mend":
@@ -167,6 +169,14 @@ def drop() -> ResponseReturnValue:
     drop_draft(current_work(), request.form.get("token", "")[:64])
     flash("The draft is deleted.")
     return redirect(url_for("counter.page"), 303)
+
+
+def _only_hit(form: CounterForm) -> str:
+    """The id of the one customer that the search finds; "" where it finds none or several, or nobody searches."""
+    if form.text("customer_id") or form.text("is_new_customer"):
+        return ""
+    found = find_customers(request_session(), form.text("find")[:120])
+    return str(found[0].id) if len(found) == 1 else ""
 
 
 def _page(page: CounterPage, *, focus: str, status: int = 200, offer: Draft | None = None) -> ResponseReturnValue:

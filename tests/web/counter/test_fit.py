@@ -52,7 +52,7 @@ def test_another_makers_face_is_asked_about_and_no_quote_goes_out_without_an_ans
     said = pane(clerk, NEW)
     assert ASKED in said and "Ask the customer and record the answer" in said and hidden(said, "face_answer") == ""
     refused = clerk.post("/counter/issue", data=posted(NEW))
-    assert refused.status_code == 422 and 'href="#lines-0-face_answer">Face</a>' in refused.text
+    assert refused.status_code == 422 and 'href="#lines-0-face_answer">Line 1, Face</a>' in refused.text
     assert not session.scalars(sa.select(QuoteRevision)).all()
 
 
@@ -113,7 +113,7 @@ def test_lock_and_cylinder_of_two_makers_ask_about_cam_and_face_and_the_answer_i
     asked = hidden(said, "face_asked")
     assert asked.startswith("The face will be Ardent Brass's on a lock of Northlight's. The cam of Ardent Brass that")
     refused = clerk.post("/counter/issue", data=posted(line))
-    assert refused.status_code == 422 and 'href="#lines-0-face_answer">Face</a>' in refused.text
+    assert refused.status_code == 422 and 'href="#lines-0-face_answer">Line 1, Face</a>' in refused.text
     said = pane(clerk, {**line, "face_asked": asked}, face="0:agreed")
     assert hidden(said, "face_answer") == "agreed" and "customer agreed" in said
     agreed = {**line, "face_asked": asked, "face_answer": "agreed"}
