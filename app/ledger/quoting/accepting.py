@@ -20,6 +20,7 @@ from app.ledger.keysystems.crosskeying import insert_operators
 from app.ledger.quoting.allocation import Allotment, KeysetAllotter, system_problems
 from app.ledger.quoting.key_lines import keysets_sold
 from app.ledger.quoting.lost_keys import require_none_lost_of_job
+from app.ledger.quoting.planning import planned_today
 from app.ledger.quoting.promises import promise_from
 from app.ledger.quoting.rekeying import hanging, keep_what_it_is, on_door
 from app.ledger.quoting.request import LineRequest
@@ -47,6 +48,8 @@ from app.ledger.tables import (
 )
 from app.validation import fault_of_length
 
+SINCE_CHANGED = "What accepting does has changed since this page was made: look at it again, then press once more."
+
 
 @dataclass(frozen=True, slots=True)
 class AcceptForm:
@@ -59,6 +62,7 @@ class AcceptForm:
     override_reason: why the owner of the house goes on where a key system's owner gave no written authority.
     lost_reason: why the owner of the house goes on where a lost key opens the new cylinders.
     option: A or B of a quote that offers two ways, "" of one that does not.
+    seen: the marks of the plans that were looked at, "" where nobody looked: another one is not carried out unseen.
     """
 
     accepted_by: str
@@ -70,6 +74,7 @@ class AcceptForm:
     option: str = ""
     override_reason: str = ""
     lost_reason: str = ""
+    seen: str = ""
 
 
 def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
@@ -88,6 +93,8 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         _check_form(work, form, revision)
         _check_option(form, offered)
         snapshot = as_accepted(offered, form.option)
+        if form.seen and planned_today(work, snapshot).mark not in form.seen.split():
+            raise LedgerError("", SINCE_CHANGED)
         job.promised_on = promise_from(work, snapshot, form.accepted_on).on
         allotter = KeysetAllotter(work, job, snapshot)
         carry_out(allotter, snapshot, form)

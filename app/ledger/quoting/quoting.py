@@ -20,6 +20,7 @@ from app.ledger.quoting.allocation import system_problems
 from app.ledger.quoting.deciding import KEYED_AT, Decided, choose
 from app.ledger.quoting.key_lines import whose_keys
 from app.ledger.quoting.lost_keys import lost_problems
+from app.ledger.quoting.planning import make_plan
 from app.ledger.quoting.promises import lead_time
 from app.ledger.quoting.rekeying import as_on_record, hanging, told_of
 from app.ledger.quoting.request import QuoteRequest
@@ -50,11 +51,6 @@ class PricedQuote(QuoteOption):
     resolved: tuple[Resolved | None, ...]
     notes: tuple[tuple[int, str], ...]  # (line from 0, what the counter should know)
     problems: tuple[Problem, ...]
-
-    @property
-    def unstocked(self) -> frozenset[int]:
-        """The numbers of the lines that are on no shelf."""
-        return frozenset(n for n, one in enumerate(self.resolved, start=1) if one and not one.is_stocked)
 
 
 def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = None) -> PricedQuote:
@@ -91,6 +87,8 @@ def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = Non
     if not totals.subtotal_cents:  # lines too large come to nothing
         lines = [replace(line, amount_cents=0) for line in lines]
     lead = lead_time(work, resolved, decided.keying)
+    ask = replace(ask, lines=tuple(f.line if f else line for f, line in zip(resolved, ask.lines, strict=True)))
+    unstocked = {number for number, found in enumerate(resolved, start=1) if found and not found.is_stocked}
     return PricedQuote(
         lines=tuple(lines),
         totals=totals,
@@ -101,7 +99,8 @@ def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = Non
         bench_minutes=decided.bench_minutes,
         deposit_cents=deposit_rule(quote_rules(session)).asked_cents(totals.total_cents),
         working_days=lead.working_days,
-        ask=replace(ask, lines=tuple(f.line if f else line for f, line in zip(resolved, ask.lines, strict=True))),
+        plan=make_plan(work, ask, decided.keying, unstocked),
+        ask=ask,
         resolved=tuple(resolved),
         notes=tuple((place, note) for place, found in enumerate(resolved) if found for note in found.notes),
         problems=tuple(problems),

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from datetime import date
 from typing import Any
 
+from app.ledger.quoting.plan import Plan
 from app.ledger.quoting.request import old_price_reason
 from app.pricing import PricedLine, PriceKind, Totals
 from app.validation import JsonDataclass
@@ -121,6 +122,7 @@ class QuoteOption:
     bench_minutes: int | None = None  # the shop's own keying work, rounded up; None: on the job alone
     deposit_cents: int = 0
     working_days: int | None = None  # from the day of issue until it is ready
+    plan: Plan = field(default_factory=Plan)  # what accepting it does
 
     @property
     def offered(self) -> dict[str, Any]:

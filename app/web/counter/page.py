@@ -12,7 +12,7 @@ from app.ledger.keysystems.system_queries import list_systems
 from app.ledger.quoting.key_lines import OWN
 from app.ledger.quoting.lost_keys import OWNERS_BOX
 from app.ledger.quoting.missing import questions_about
-from app.ledger.quoting.plan import Plan, make_plan
+from app.ledger.quoting.plan import Plan
 from app.ledger.quoting.quoting import NO_LINES, PricedQuote, offered_ways, price_option, price_request
 from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.resolving import Resolved
@@ -188,7 +188,7 @@ def build(
         form.refuse("find", "Choose a customer, or press New customer.")
     if not asked:
         form.hush()
-    plan = make_plan(work, priced.ask, priced.keying, priced.unstocked) if priced else Plan()
+    plan = priced.plan if priced else Plan()
     views = tuple(_line_view(work, line, choices, reading, priced, plan, asked=asked) for line in form.lines.forms)
     return CounterPage(
         form=form,

@@ -14,7 +14,7 @@ import sqlalchemy as sa
 from app.errors import BitternError
 from app.fitting import CylinderAttributes
 from app.ledger.keysystems.system_queries import operators_of
-from app.ledger.quoting.plan import Plan, make_plan
+from app.ledger.quoting.plan import Plan
 from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.store.work import Work
@@ -30,8 +30,7 @@ WHO = ("Harbourmaster", "Saltmarsh Mar", "Lantern")
 
 
 def plan_of(work: Work, ask: QuoteRequest) -> Plan:
-    priced = price_request(work, ask)
-    return make_plan(work, priced.ask, priced.keying)
+    return price_request(work, ask).plan
 
 
 def done(work: Work, job: Job) -> Counter[tuple[int, str, str, tuple[str, ...]]]:
