@@ -14,13 +14,12 @@ from app.ledger.keysystems.control import CONTROL_SYMBOL, has_control_keys
 from app.ledger.keysystems.keysets import change_level_symbol, number_of
 from app.ledger.keysystems.system_queries import operators_of
 from app.ledger.keysystems.systems import single_keyed_name
-from app.ledger.quoting.allocation import set_sizes
+from app.ledger.quoting.allocation import records_for, set_sizes
 from app.ledger.quoting.key_lines import OWN, line_named
 from app.ledger.quoting.plan import Plan, PlannedKeys, PlannedKeyset, PlannedLine
 from app.ledger.quoting.promises import bench_today
 from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot
-from app.ledger.quoting.system_fit import records_for
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Keyset, KeySystem, Keyway, Level, LineKind, RecordsHolder, SpecRow
 from app.pricing import CylinderType, KeyingKind
