@@ -38,7 +38,8 @@ def test_a_line_of_keys_asks_whose_they_are_and_follows_its_line(
     expect(lines).to_have_count(4)
     last = lines.nth(3)
     expect(last).to_contain_text("Say which keys these are: those of line 1, line 2, line 3, a keyset such as AA")
-    expect(last.locator("datalist option")).to_have_count(4)
+    offered = last.get_by_label("Keys of").get_attribute("list")
+    expect(page.locator(f"#{offered} option")).to_have_count(4)
     page.get_by_role("button", name="Issue quote").click()
     expect(page.get_by_role("alert")).to_contain_text("Keys of: Say which keys these are")
 

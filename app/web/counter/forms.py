@@ -156,6 +156,11 @@ class LineForm(Boxes):
         return bool(self.ABOUT) and not any(map(self.text, self.ABOUT))
 
     @property
+    def has_fit(self) -> bool:
+        """Whether something stands in the boxes about the door, its old cylinder or the customer's key."""
+        return self.is_filled(*(name for name in self._fields if name.startswith(("fit_", "replaces"))))
+
+    @property
     def is_unclear(self) -> bool:
         """Whether something is wrong with a box that says what the line is, how many there are or how it is keyed."""
         wrong = [field.short_name for field in self if field.errors]

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
+from typing import Any
 
 from app.errors import Problem, Problems
 from app.ledger.catalog.maker_queries import plain_numbers
@@ -47,7 +48,7 @@ class LineView:
 
     form: LineForm
     heading: str
-    offers: Mapping[str, tuple[str, ...]]  # what is offered in a box, by its name
+    offers: str  # the name of what is offered in its boxes
     entries: list[tuple[str, str]]  # the price book's, for a line that names one: code and words
     printed: SnapshotLine | None  # None where the line was not understood
     maker_name: str
@@ -100,6 +101,8 @@ class CounterPage:
     asks: tuple[MissingLine, ...]
     option: OptionView
     plan: Plan
+    offers: Mapping[str, Mapping[str, tuple[str, ...]]]  # by name: box → what is offered there
+    blank_fit: dict[str, Any] = field(default_factory=dict)  # kind of line → its boxes about the door, as written
 
     @property
     def sites(self) -> Sequence[Site]:
@@ -189,7 +192,10 @@ def build(
     if not asked:
         form.hush()
     plan = priced.plan if priced else Plan()
-    views = tuple(_line_view(work, line, choices, reading, priced, plan, asked=asked) for line in form.lines.forms)
+    offers: dict[str, Mapping[str, tuple[str, ...]]] = {}
+    views = tuple(
+        _line_view(work, line, choices, reading, priced, plan, offers, asked=asked) for line in form.lines.forms
+    )
     return CounterPage(
         form=form,
         job=job,
@@ -215,6 +221,7 @@ def build(
         asks=_asks(work, form, choices, priced),
         option=option,
         plan=plan,
+        offers=offers,
     )
 
 
@@ -286,6 +293,7 @@ def _line_view(
     reading: Reading,
     priced: PricedQuote | None,
     plan: Plan,
+    offers: dict[str, Mapping[str, tuple[str, ...]]],
     *,
     asked: bool,
 ) -> LineView:
@@ -307,7 +315,7 @@ def _line_view(
     return LineView(
         form=line,
         heading=_HEADINGS[line.sort],
-        offers=_offers(line, choices, reading),
+        offers=_offers(line, choices, reading, offers),
         entries=[(entry.code, entry.description) for entry in choices.entries(line.sort)],
         printed=rows[0] if rows else None,
         maker_name=resolved.maker_name if resolved else "",
@@ -320,11 +328,24 @@ def _line_view(
     )
 
 
-def _offers(line: LineForm, choices: Choices, reading: Reading) -> dict[str, tuple[str, ...]]:
+def _offers(
+    line: LineForm, choices: Choices, reading: Reading, offers: dict[str, Mapping[str, tuple[str, ...]]]
+) -> str:
+    """Put what a line's boxes offer among all that is offered; its name there."""
     if isinstance(line, KeysLine):
         keyed = [number for number, each in enumerate(reading.ask.lines, start=1) if each.is_keyed]
-        return {"symbol": (*(f"line {number}" for number in keyed), OWN)}
-    return choices.of(line.text("maker"), line.text("type")) if isinstance(line, CylinderBody) else {}
+        offered = {"symbol": (*(f"line {number}" for number in keyed), OWN)}
+    elif isinstance(line, CylinderBody):
+        offered = choices.of(line.text("maker"), line.text("type"))
+    else:
+        return ""
+    return next((name for name, one in offers.items() if one == offered), None) or _add(offers, offered)
+
+
+def _add(offers: dict[str, Mapping[str, tuple[str, ...]]], offered: Mapping[str, tuple[str, ...]]) -> str:
+    name = f"offers-{len(offers)}"
+    offers[name] = offered
+    return name
 
 
 def _cautions(line: LineForm, choices: Choices) -> list[str]:

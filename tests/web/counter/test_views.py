@@ -145,7 +145,7 @@ def test_what_is_offered_follows_the_maker_and_the_type(clerk: FormClient) -> No
     page = clerk.post(
         "/counter/work-out", data=posted(line), headers={**LIVE, "HX-Trigger-Name": "lines-0-type"}
     ).text
-    offered = re.findall(r'<option value="([^"]+)">', page[page.index('id="lists-0"') :])
+    offered = re.findall(r'<option value="([^"]+)">', page[page.index('id="offers-0-length"') :])
     assert {"NH1", "NH2", "NH4", "7"} <= set(offered) and not {"AQ1", "NV1", "1-1/8"} & set(offered)
     every = clerk.post("/counter/work-out", data=posted({"kind": "cylinder"})).text
     assert all(f'<option value="{value}">' in every for value in ("AQ1", "NV1", "PR-P", "1-1/8", "long flat"))
