@@ -130,6 +130,7 @@ NO_ROLE_OF_THEIR_OWN = {
         jobs.papers: holders_of
         quoting.issuing: next_snapshot
         quoting.promises: lead_time promise_from
+        quoting.planning: make_plan planned_today
         quoting.lost_keys: lost_problems
         quoting.missing: questions_about facts_of
         jobs.papers: job_head schedule_of
