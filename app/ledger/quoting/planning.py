@@ -11,7 +11,7 @@ import sqlalchemy as sa
 
 from app.keying import make_symbols, single_symbol
 from app.ledger.keysystems.control import CONTROL_SYMBOL, has_control_keys
-from app.ledger.keysystems.keysets import change_level_symbol, number_of
+from app.ledger.keysystems.keysets import change_symbol, number_of
 from app.ledger.keysystems.system_queries import operators_of
 from app.ledger.keysystems.systems import single_keyed_name
 from app.ledger.quoting.allocation import records_for, set_sizes
@@ -65,7 +65,7 @@ class _Book:
         numbers = range(first, first + count)
         if not master:
             return [single_symbol(number) for number in numbers]
-        symbols = [change_level_symbol(self.levels, master, number) for number in numbers]
+        symbols = [change_symbol(self.levels, master, number) for number in numbers]
         self.above.update(dict.fromkeys(symbols, (master, *self.above[master])))
         return symbols
 
