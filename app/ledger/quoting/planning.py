@@ -9,9 +9,9 @@ from functools import cached_property
 
 import sqlalchemy as sa
 
-from app.keying import make_symbols, single_symbol
+from app.keying import change_symbol, make_symbols, single_symbol
 from app.ledger.keysystems.control import CONTROL_SYMBOL, has_control_keys
-from app.ledger.keysystems.keysets import change_symbol, number_of
+from app.ledger.keysystems.keysets import number_of
 from app.ledger.keysystems.system_queries import operators_of
 from app.ledger.keysystems.systems import single_keyed_name
 from app.ledger.quoting.allocation import records_for, set_sizes
