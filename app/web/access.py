@@ -40,41 +40,37 @@ def roles(*allowed: Role) -> Callable[[View], View]:
 
     Goes below the route: `@blueprint.get("/bench")`, then `@roles(Role.BENCH)`, then the view.
     """
-    return _stating(Rule(roles=frozenset(allowed)))
+    return _marked("bittern_rule", Rule(roles=frozenset(allowed)))
 
 
 def owner_only(view: View) -> View:
     """Leave a view to the owner alone."""
-    return _stating(Rule())(view)
+    return _marked("bittern_rule", Rule())(view)
 
 
 def public(view: View) -> View:
     """Let everybody use a view, logged in or not."""
-    return _stating(Rule(is_public=True))(view)
+    return _marked("bittern_rule", Rule(is_public=True))(view)
 
 
 def proven(proof: Proof) -> Callable[[View], View]:
     """Ask for the password once more before a view, where the house's rules want that; goes below `@roles`."""
-
-    def state(view: View) -> View:
-        view.bittern_proof = proof  # type: ignore[attr-defined]  # a function carries what it asks for
-        return view
-
-    return state
+    return _marked("bittern_proof", proof)
 
 
 def usable_while_locked(view: View) -> View:
     """Leave a view open while the screen is locked: it unlocks, or ends the login."""
-    view.bittern_unlocked = True  # type: ignore[attr-defined]  # a function carries its rule
-    return view
+    return _marked("bittern_unlocked", True)(view)
 
 
-def _stating(rule: Rule) -> Callable[[View], View]:
-    def state(view: View) -> View:
-        view.bittern_rule = rule  # type: ignore[attr-defined]  # a function carries its rule
+def _marked(name: str, value: object) -> Callable[[View], View]:
+    """Let a view carry what is asked before it is called."""
+
+    def mark(view: View) -> View:
+        setattr(view, name, value)
         return view
 
-    return state
+    return mark
 
 
 def rule_of(app: Flask, endpoint: str) -> Rule | None:

@@ -7,7 +7,7 @@ import os
 import shutil
 import sqlite3
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -56,7 +56,7 @@ def scratch(config: Config) -> Iterator[Path]:
     try:
         config.instance.mkdir(parents=True, exist_ok=True, mode=0o700)
         with _one_at_a_time(config.instance):
-            _clear(config.instance)
+            _remove_abandoned(config.instance.glob(f"{_SCRATCH}*"))
             folder = Path(tempfile.mkdtemp(prefix=_SCRATCH, dir=config.instance))  # mode 0700
             held = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
             _lock(held)
@@ -79,14 +79,7 @@ def unfinished(path: Path) -> Iterator[tuple[Path, int]]:
     Those that a killed backup left in that folder are removed first. This one is locked, so that nobody takes it for
     such a one; the lock ends with the process.
     """
-    for left in path.parent.glob(".*.backup.*.part"):
-        with suppress(OSError):
-            handle = os.open(left, os.O_RDONLY | os.O_NOFOLLOW)
-            try:
-                if _lock(handle):
-                    left.unlink()
-            finally:
-                os.close(handle)
+    _remove_abandoned(path.parent.glob(".*.backup.*.part"))
     while True:
         handle, name = tempfile.mkstemp(".part", f".{path.name}.", path.parent)  # mode 0600
         with suppress(OSError):  # a disk without locks: then nobody clears there either
@@ -110,7 +103,7 @@ def clear_scratch(config: Config) -> None:
     with suppress(OSError):  # no folder, no leave, no locks on this disk: the house opens all the same
         if any(config.instance.glob(f"{_SCRATCH}*")):
             with _one_at_a_time(config.instance):
-                _clear(config.instance)
+                _remove_abandoned(config.instance.glob(f"{_SCRATCH}*"))
 
 
 @contextmanager
@@ -125,13 +118,15 @@ def _one_at_a_time(instance: Path) -> Iterator[None]:
         os.close(handle)
 
 
-def _clear(instance: Path) -> None:
-    for folder in instance.glob(f"{_SCRATCH}*"):
+def _remove_abandoned(paths: Iterable[Path]) -> None:
+    """Remove the files and folders that no running process holds a lock on."""
+    for path in paths:
         with suppress(OSError):
-            handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW)
+            handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW)
             try:
                 if _lock(handle):
-                    shutil.rmtree(folder, ignore_errors=True)
+                    remove = shutil.rmtree if path.is_dir() else os.unlink
+                    remove(path)
             finally:
                 os.close(handle)
 

@@ -14,8 +14,6 @@ from fractions import Fraction
 from typing import Any
 
 from app.errors import BitternError
-from app.fitting import from_json, read_maker
-from app.keying import BittingSpec
 from app.ledger.jobs.notes import has_many_digits
 from app.ledger.moving.cells import is_sound_text
 from app.ledger.people.users import name_key
@@ -25,9 +23,7 @@ from app.ledger.tables import Stage
 from app.pricing import (
     MAX_CENTS,
     BenchTask,
-    BenchTerms,
     CylinderType,
-    FactoryTerms,
     KeyingKind,
     PriceBasis,
     PriceKind,
@@ -44,36 +40,33 @@ _MINUTES = re.compile(r"[0-9]{1,7}(\.[0-9]{1,32})?", re.ASCII)
 _MISREAD = (BitternError, TypeError, ValueError, KeyError, AttributeError, RecursionError)
 
 
-def one_of(name: str, words: Iterable[str], message: str = "") -> Check:
-    """Refuse any other word; "" among the words is told as 'nothing'."""
-    known = [str(word) for word in words]
-    refusal = message or f"Write one of: {', '.join(word or 'nothing' for word in known)}."
+def require(name: str, is_right: Callable[[Any], object], message: str) -> Check:
+    """Refuse what stands in a column unless it is right, with the message."""
 
     def check(row: Row) -> None:
-        if row[name] not in known:
-            raise BitternError(name, refusal)
-
-    return check
-
-
-def at_least(name: str, low: int, message: str) -> Check:
-    """Refuse a number below `low`."""
-
-    def check(row: Row) -> None:
-        if row[name] < low:
+        if not is_right(row[name]):
             raise BitternError(name, message)
 
     return check
 
 
+def one_of(name: str, words: Iterable[str], message: str = "") -> Check:
+    """Refuse any other word; "" among the words is told as 'nothing'."""
+    known = [str(word) for word in words]
+    listed = ", ".join(word or "nothing" for word in known)
+    return require(name, known.__contains__, message or f"Write one of: {listed}.")
+
+
+def at_least(name: str, low: int, message: str) -> Check:
+    """Refuse a number below `low`."""
+    return require(name, lambda number: number >= low, message)
+
+
 def cents(name: str) -> Check:
     """Refuse an amount below 0 or above what pricing takes; an empty one stands for none."""
-
-    def check(row: Row) -> None:
-        if not 0 <= (row[name] or 0) <= MAX_CENTS:
-            raise BitternError(name, f"Enter whole cents from 0 to {MAX_CENTS:,}.")
-
-    return check
+    return require(
+        name, lambda amount: 0 <= (amount or 0) <= MAX_CENTS, f"Enter whole cents from 0 to {MAX_CENTS:,}."
+    )
 
 
 def percent(name: str) -> Check:
@@ -83,10 +76,10 @@ def percent(name: str) -> Check:
 
 def json_object(name: str, message: str, read: Callable[[dict[str, Any]], object]) -> Check:
     """Refuse what is no JSON object, or one with something in it that `read` refuses."""
+    is_object = require(name, lambda value: isinstance(value, dict), message)
 
     def check(row: Row) -> None:
-        if not isinstance(row[name], dict):
-            raise BitternError(name, message)
+        is_object(row)
         if row[name]:
             read(row[name])
 
@@ -103,12 +96,6 @@ def read_decimal(text: str, field: str) -> str:
     if not value.is_finite() or not 0 <= value <= 100 or not isinstance(exponent, int) or exponent < -4:
         raise BitternError(field, "Enter a percentage from 0 to 100 with at most four decimals.")
     return text
-
-
-def check_questions(row: Row) -> None:
-    """The questions that the house does not ask are a list."""
-    if not isinstance(row["questions_off"], list):
-        raise BitternError("questions_off", "These are one JSON list.")
 
 
 def check_tax_rule(row: Row) -> None:
@@ -138,34 +125,6 @@ def check_price_rule(row: Row) -> None:
         raise BitternError("figure", "Enter a number such as 1.8 or 40.") from error
     names = {name: row[name] or None for name in ("code", "category", "maker", "tier", "valid_until")}
     PriceRule(basis=PriceBasis(row["basis"]), figure=figure, valid_from=row["valid_from"], **names)
-
-
-def check_spec(row: Row) -> None:
-    """A bitting spec that keying can read."""
-    BittingSpec.from_json(row["spec"], "spec")
-
-
-def check_bench_terms(row: Row) -> None:
-    """Terms that pricing can read."""
-    BenchTerms.from_json(row["terms"])
-
-
-def check_factory_terms(row: Row) -> None:
-    """Terms that pricing can read."""
-    FactoryTerms.from_json(row["terms"])
-
-
-# A cylinder's attributes that fitting can read, and a maker's tables that it can.
-ATTRIBUTES = json_object("attributes", "A cylinder's attributes are one JSON object.", from_json)
-MAKER_TABLES = json_object(
-    "tables", "A maker's tables are one JSON object.", lambda given: read_maker({**given, "items": []})
-)
-
-
-def check_opening(row: Row) -> None:
-    """A door has an opening number."""
-    if not row["opening_number"].strip():
-        raise BitternError("opening_number", "Enter the opening number.")
 
 
 def check_reason(row: Row) -> None:

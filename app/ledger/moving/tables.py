@@ -10,14 +10,17 @@ from typing import Any
 import sqlalchemy as sa
 
 from app.errors import BitternError, Problem
+from app.fitting import from_json, read_maker
+from app.keying import BittingSpec
 from app.ledger import tables as m
 from app.ledger.jobs.payments import MEANS
 from app.ledger.moving import row_checks
 from app.ledger.moving.exported_events import check_event
-from app.ledger.moving.row_checks import Check, at_least, cents, one_of, percent
+from app.ledger.moving.row_checks import Check, at_least, cents, json_object, one_of, percent, require
 from app.ledger.quoting.snapshot import OPTIONS
 from app.ledger.sites.customers import phone_digits
 from app.ledger.sites.door_paste import HANDS
+from app.pricing import BenchTerms, FactoryTerms
 
 EVENT_CHAIN = "event chain"  # the counter that belongs to a house's own story
 # Tables that no export has, and why; a new table is put here or into TABLES.
@@ -151,7 +154,10 @@ TABLES = (
         "quote rules",
         m.QuoteRules,
         "what the house settled about its quotes",
-        (percent("deposit_percent"), row_checks.check_questions),
+        (
+            percent("deposit_percent"),
+            require("questions_off", lambda value: isinstance(value, list), "These are one JSON list."),
+        ),
         is_setting=True,
     ),
     MovedTable("last numbers", m.Counter, "the last job and receipt number given out", is_setting=True),
@@ -159,22 +165,41 @@ TABLES = (
     MovedTable("tax rules", m.TaxRuleRow, "sales tax by place and day", (row_checks.check_tax_rule,)),
     MovedTable("prices", m.PriceBookRow, "the price book, by day", (row_checks.check_price,)),
     MovedTable("price rules", m.PriceRuleRow, "prices by rule", (row_checks.check_price_rule,)),
-    MovedTable("bench terms", m.BenchTermsRow, "what keying on the bench takes", (row_checks.check_bench_terms,)),
-    MovedTable("bitting specs", m.SpecRow, "depths and spacings", (row_checks.check_spec,)),
+    MovedTable(
+        "bench terms",
+        m.BenchTermsRow,
+        "what keying on the bench takes",
+        (lambda row: BenchTerms.from_json(row["terms"]),),
+    ),
+    MovedTable(
+        "bitting specs", m.SpecRow, "depths and spacings", (lambda row: BittingSpec.from_json(row["spec"], "spec"),)
+    ),
     MovedTable("pin stock", m.PinStock, "pins on the bench"),
-    MovedTable("makers", m.Maker, "each maker's tables", (row_checks.MAKER_TABLES,)),
+    MovedTable(
+        "makers",
+        m.Maker,
+        "each maker's tables",
+        (
+            json_object(
+                "tables", "A maker's tables are one JSON object.", lambda given: read_maker({**given, "items": []})
+            ),
+        ),
+    ),
     MovedTable("keyways", m.Keyway, "keyways and the spec they are cut to"),
     MovedTable(
         "catalogue",  # so since the first release, whose exports are still read
         m.CatalogRow,
         "the makers' items",
         (
-            row_checks.ATTRIBUTES,
+            json_object("attributes", "A cylinder's attributes are one JSON object.", from_json),
             *(at_least(name, 0, "Enter whole cents, 0 or more.") for name in ("cost_cents", "list_cents")),
         ),
     ),
     MovedTable(
-        "factory terms", m.FactoryTermsRow, "what makers charge for keying", (row_checks.check_factory_terms,)
+        "factory terms",
+        m.FactoryTermsRow,
+        "what makers charge for keying",
+        (lambda row: FactoryTerms.from_json(row["terms"]),),
     ),
     MovedTable("customers", m.Customer, "customers", derive=_digits),
     MovedTable("contacts", m.Contact, "the people at customers'", derive=_digits),
@@ -217,7 +242,12 @@ TABLES = (
     MovedTable("bench times", m.BenchTimeRow, "what the bench's work took", (row_checks.check_bench_time,)),
     MovedTable("key systems", m.KeySystem, "key systems, without bittings and plans"),
     MovedTable("keysets", m.Keyset, "symbols and their levels, without bittings"),
-    MovedTable("doors", m.Door, "openings", (one_of("hand", HANDS), row_checks.check_opening)),
+    MovedTable(
+        "doors",
+        m.Door,
+        "openings",
+        (one_of("hand", HANDS), require("opening_number", str.strip, "Enter the opening number.")),
+    ),
     MovedTable("locks", m.Lock, "what is in the doors"),
     MovedTable("cylinders", m.Cylinder, "every cylinder that was ever on record, by position and keyset"),
     MovedTable("operated by", m.CylinderOperator, "further keysets that operate a cross-keyed cylinder"),
