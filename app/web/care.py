@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from flask import Blueprint, Response, render_template, send_file
 from flask.typing import ResponseReturnValue
 from wtforms import PasswordField
 from wtforms.validators import EqualTo, InputRequired
 
 from app.errors import BitternError
-from app.ledger.care.backups import LastBackup, make_backup, recent_backups
+from app.ledger.care.backups import make_backup, recent_backups
 from app.ledger.care.place import database_file, scratch
 from app.ledger.care.sealing import Secret, passphrase_secret
 from app.ledger.people.login_rules import Proof
@@ -37,20 +35,6 @@ class SealForm(PageForm):
 
 
 blueprint = Blueprint("backups", __name__, url_prefix="/house/backups")
-
-
-@dataclass(frozen=True, slots=True)
-class BackupsPage:
-    """What the page shows. `elsewhere`: why the records are backed up by other means; "" where they are not."""
-
-    made: tuple[LastBackup, ...]
-    elsewhere: str
-    key_file: str
-
-    @property
-    def last(self) -> LastBackup | None:
-        """The newest good backup."""
-        return self.made[0] if self.made else None
 
 
 @blueprint.get("")
@@ -98,5 +82,12 @@ def _page(form: SealForm) -> str:
         elsewhere = ""
     except BackupError as error:
         elsewhere = error.message
-    page = BackupsPage(recent_backups(request_session()), elsewhere, config.vault_key_place)
-    return render_template("care/backups.html", page=page, form=form)
+    made = recent_backups(request_session())
+    return render_template(
+        "care/backups.html",
+        made=made,
+        last=next(iter(made), None),
+        elsewhere=elsewhere,  # why the records are backed up by other means; "" where they are not
+        key_place=config.vault_key_place,
+        form=form,
+    )

@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 
 from flask import Blueprint, abort, render_template, request
 from flask.typing import ResponseReturnValue
-from markupsafe import Markup
 from wtforms import HiddenField
 from wtforms.validators import Regexp
 
 from app.documents import DayList, WeekBar, day_list, week_chart
-from app.ledger.care.backups import LastBackup, last_backup
-from app.ledger.jobs.queries import LedgerPage, LedgerQuestion, ledger_page
+from app.ledger.care.backups import last_backup
+from app.ledger.jobs.queries import LedgerQuestion, ledger_page
 from app.ledger.jobs.stages import lose_quote
 from app.ledger.reports.open_jobs import (
-    Owing,
-    Week,
     WeekDay,
     Whom,
     by_customer,
@@ -30,8 +27,6 @@ from app.ledger.reports.open_jobs import (
 )
 from app.ledger.reports.quotes import (
     PERIODS,
-    LapsingQuote,
-    Outcomes,
     lapsing_quotes,
     lost_quotes,
     outcomes,
@@ -50,57 +45,6 @@ from app.web.templating import show_day
 
 ROWS = 10  # of each list on the page; the list itself has them all
 _WEEK = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
-
-
-@dataclass(frozen=True, slots=True)
-class DayPage:
-    """The owner's day. `owing`: customers who owe, the longest first. `lapsing`: quotes to ring about this week."""
-
-    today: date
-    ledger: LedgerPage
-    waiting: Mapping[Whom, tuple[int, int]]
-    week: Week
-    outcomes: Outcomes
-    owing: tuple[Owing, ...]
-    lapsing: tuple[LapsingQuote, ...]
-    backup: LastBackup | None
-
-    @property
-    def weekday(self) -> str:
-        """The day's name."""
-        return _WEEK[self.today.weekday()]
-
-    @property
-    def chart(self) -> Markup:
-        """The week as a drawing."""
-        return week_chart([self._bar(day) for day in (self.week.overdue, *self.week.days)])
-
-    def _bar(self, day: WeekDay) -> WeekBar:
-        name = f"{_WEEK[day.day.weekday()][:3]} {day.day.day}" if day.day else "overdue"
-        return WeekBar(name, day.still, day.done, day.bench, day.day == self.today)
-
-    @property
-    def owed_cents(self) -> int:
-        """What all of them owe."""
-        return sum(one.owed_cents for one in self.owing)
-
-
-def day_page(work: Work, days: int) -> DayPage:
-    """The page for today; won and lost over the last `days`. A bounded number of queries."""
-    work.require_owner()  # costs and margins stand on it
-    session, today = work.session, work.today
-    return DayPage(
-        today=today,
-        ledger=ledger_page(session, today, LedgerQuestion(), size=ROWS),
-        waiting=count_waiting(session),
-        week=promised_week(session, today),
-        outcomes=outcomes(session, today, days),
-        owing=by_customer(owed_jobs(session, today)),
-        lapsing=lapsing_quotes(session, today),
-        backup=last_backup(session),
-    )
-
-
 Arguments = Mapping[str, str]
 MOST_ROWS = 10_000  # of a page or a sheet that somebody reads; the figures on the day are of all of them
 NO_END = 10_000_000
@@ -225,9 +169,27 @@ blueprint = Blueprint("day", __name__, url_prefix="/day")
 @blueprint.get("")
 @owner_only
 def index() -> ResponseReturnValue:
-    """What the owner looks at first."""
-    days = read_period(request.args)
-    return render_template("reports/day.html", page=day_page(current_work(), days), periods=PERIODS)
+    """What the owner looks at first; won and lost over the days asked for. A bounded number of queries."""
+    work = current_work()
+    session, today, week = work.session, work.today, promised_week(work.session, work.today)
+    return render_template(
+        "reports/day.html",
+        weekday=_WEEK[today.weekday()],
+        ledger=ledger_page(session, today, LedgerQuestion(), size=ROWS),
+        waiting=count_waiting(session),
+        week=week,
+        chart=week_chart([_bar(day, today) for day in (week.overdue, *week.days)]),
+        outcomes=outcomes(session, today, read_period(request.args)),
+        periods=PERIODS,
+        owing=by_customer(owed_jobs(session, today)),
+        lapsing=lapsing_quotes(session, today),
+        backup=last_backup(session),
+    )
+
+
+def _bar(day: WeekDay, today: date) -> WeekBar:
+    name = f"{_WEEK[day.day.weekday()][:3]} {day.day.day}" if day.day else "overdue"
+    return WeekBar(name, day.still, day.done, day.bench, day.day == today)
 
 
 @blueprint.get("/<name>")
