@@ -10,6 +10,7 @@ __all__ = [
     "LETTERS",
     "MOST_SYMBOLS",
     "NOT_EXTENDED",
+    "OPENING_MARKS",
     "AccessMatrix",
     "AccessPlan",
     "Array",
@@ -115,7 +116,7 @@ from app.keying.extending import (
 from app.keying.issuing import check_offset, draw_control, draw_master, draw_single, next_bittings
 from app.keying.levels import LevelPlan, PlannedKeyset, operating_chains, plan_levels
 from app.keying.losing import LostKey, lost_key
-from app.keying.matrix import AccessMatrix, read_matrix
+from app.keying.matrix import OPENING_MARKS, AccessMatrix, read_matrix
 from app.keying.pinning import ChamberPins, PickList, Pinning, PinSize, pick_list, pin, shearing_depths
 from app.keying.planning import Demand, Planning, plan_system
 from app.keying.progression import count_bittings, progress, theoretical, usable

@@ -11,7 +11,7 @@ from app.keying.errors import KeyingError
 from app.keying.symbols import LONGEST_SYMBOL
 
 MOST_CELLS = 5_000_000
-YES = frozenset({"x", "1", "yes", "y", "✓", "✔", "true"})
+OPENING_MARKS = frozenset({"x", "1", "yes", "y", "✓", "✔", "true"})
 NO = frozenset({"", "0", "no", "n", "-", "–", ".", "false"})
 
 
@@ -87,7 +87,7 @@ def read_matrix(table: Sequence[Sequence[object]]) -> tuple[AccessMatrix | None,
         if len(row) > len(rows[0]):
             problems.append(Problem(f"row {number}", "This row is longer than the row of doors."))
         for column, (door, cell) in enumerate(zip(doors, row[1:], strict=False), start=2):
-            if cell.lower() in YES:
+            if cell.lower() in OPENING_MARKS:
                 opened.add(door)
             elif cell.lower() not in NO:
                 problems.append(Problem(f"row {number}, column {column}", "Write x for opens, or leave it empty."))

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from typing import TypeAlias
 
 from flask import render_template, request
 from flask.typing import ResponseReturnValue
 from werkzeug.wrappers import Response
 
+from app.keying import OPENING_MARKS
 from app.ledger.keysystems.bitting_lists import ListAsk, ListFound, TakeForm, study_bitting_list, take_over
 from app.ledger.keysystems.planning import Planned, make_ready, plan_for, start_planned
 from app.ledger.tables import KeySystem, Role
 from app.spreadsheets import table_rows
 from app.web.access import owner_only, roles
 from app.web.files import read_upload
-from app.web.forms_base import flash_and_redirect, typed
+from app.web.forms_base import flash_and_redirect, one_line, typed
 from app.web.keying import blueprint
 from app.web.keying.forms import ListPage, MatrixPage, PlanPage, StartPage, TakePage
 from app.web.keying.searches import start_run
@@ -110,18 +111,18 @@ MOST_DOORS = 2_000
 def matrix() -> ResponseReturnValue:
     """The grid; on a POST the search is started."""
     form = MatrixPage()
-    grid = grid_from_form(request.form) if request.method == "POST" else Grid()
-    deed = request.form.get("deed", "")
+    grid, deed = _grid_from_form(request.form), request.form.get("deed", "")
     if deed in ("rows", "columns"):
-        grid = grid.larger(4 if deed == "rows" else 0, 4 if deed == "columns" else 0)
+        grid = _larger(grid, 4 if deed == "rows" else 0, 4 if deed == "columns" else 0)
         return render_template("keying/matrix.html", form=form, grid=grid, problems=())
 
     def search() -> Response:
         nonlocal grid
-        table = grid.table
+        table = _without_blanks(grid)
         if form.file.data:
             table = [list(row) for row in table_rows(*read_upload(form.file), MOST_DOORS + 1)]
-            grid = grid_of_table(table) or grid
+            if 2 <= len(table) <= MOST + 1 and len(table[0]) <= MOST + 1:
+                grid = _grid_of_table(table)
         ready = make_ready(current_work(), typed(form.keyway), form.chambers.data, table)
         return start_run(ready, form.seconds.data, "keying.matrix_run")
 
@@ -132,57 +133,39 @@ def matrix() -> ResponseReturnValue:
 
 MOST = 40
 FIRST_ROWS, FIRST_COLUMNS = 6, 8
-_YES = frozenset({"x", "1", "yes", "y", "true", "✓", "✔"})
-
-
-@dataclass(frozen=True, slots=True)
-class Grid:
-    """The grid as it stands in the page."""
-
-    doors: tuple[str, ...] = ("",) * FIRST_COLUMNS
-    holders: tuple[str, ...] = ("",) * FIRST_ROWS
-    ticked: frozenset[tuple[int, int]] = frozenset()
-
-    def larger(self, rows: int, columns: int) -> Grid:
-        """The grid with room for more, up to what a page holds."""
-        holders = (*self.holders, *("",) * rows)[:MOST]
-        doors = (*self.doors, *("",) * columns)[:MOST]
-        return Grid(doors, holders, self.ticked)
-
-    @property
-    def table(self) -> list[list[str]]:
-        """As the keying room reads it; edges without a name and a tick fall away."""
-        rows = [n for n, name in enumerate(self.holders) if name or any(row == n for row, _ in self.ticked)]
-        columns = [n for n, name in enumerate(self.doors) if name or any(column == n for _, column in self.ticked)]
-        head = ["", *(self.doors[column] for column in columns)]
-        return [
-            head,
-            *([self.holders[r], *("x" if (r, c) in self.ticked else "" for c in columns)] for r in rows),
-        ]
+Grid: TypeAlias = list[list[str]]
+"""A matrix as it stands in the page: doors in the first row, holders in the first column, x where one opens."""
 
 
 def _size(text: str | None, least: int) -> int:
     return min(int(text), MOST) if text and text.isascii() and text.isdecimal() and len(text) < 4 else least
 
 
-def grid_from_form(sent: Mapping[str, str]) -> Grid:
-    """The grid that was posted: `door-0`, `holder-0`, `open-0-1` (row, column)."""
+def _grid_from_form(sent: Mapping[str, str]) -> Grid:
+    """The grid that was posted: `door-0`, `holder-0`, `open-0-1` (row, column); the first one where none was."""
     rows, columns = _size(sent.get("rows"), FIRST_ROWS), _size(sent.get("columns"), FIRST_COLUMNS)
-    doors = tuple(" ".join(sent.get(f"door-{n}", "").split()) for n in range(columns))
-    holders = tuple(" ".join(sent.get(f"holder-{n}", "").split()) for n in range(rows))
-    ticked = frozenset((r, c) for r in range(rows) for c in range(columns) if f"open-{r}-{c}" in sent)
-    return Grid(doors, holders, ticked)
+    doors = [one_line(sent.get(f"door-{column}")) for column in range(columns)]
+    holders = [one_line(sent.get(f"holder-{row}")) for row in range(rows)]
+    ticks = [["x" if f"open-{row}-{column}" in sent else "" for column in range(columns)] for row in range(rows)]
+    return [["", *doors], *([holder, *ticked] for holder, ticked in zip(holders, ticks, strict=True))]
 
 
-def grid_of_table(table: Sequence[Sequence[str]]) -> Grid | None:
-    """A table that was sent, as a grid to go on with; None where a page does not hold it."""
-    if len(table) < 2 or len(table) > MOST + 1 or len(table[0]) > MOST + 1:
-        return None
-    doors = tuple(cell.strip() for cell in table[0][1:])
-    ticked = frozenset(
-        (r, c)
-        for r, row in enumerate(table[1:])
-        for c, cell in enumerate(row[1 : len(doors) + 1])
-        if cell.strip().lower() in _YES
-    )
-    return Grid(doors, tuple(row[0].strip() if row else "" for row in table[1:]), ticked)
+def _larger(grid: Grid, rows: int, columns: int) -> Grid:
+    """The grid with room for more, up to what a page holds."""
+    width = min(len(grid[0]) + columns, MOST + 1)
+    wider = [[*row, *[""] * (width - len(row))] for row in grid]
+    return [*wider, *([""] * width for _ in range(rows))][: MOST + 1]
+
+
+def _without_blanks(grid: Grid) -> Grid:
+    """As the keying room reads it: rows and columns without a name and a tick fall away."""
+    kept = [column for column in range(len(grid[0])) if column == 0 or any(row[column] for row in grid)]
+    return [[row[column] for column in kept] for row in (grid[0], *filter(any, grid[1:]))]
+
+
+def _grid_of_table(table: Sequence[Sequence[str]]) -> Grid:
+    """A table that was sent, as a grid to go on with."""
+    head, width = [cell.strip() for cell in table[0]], len(table[0])
+    body = [[*row, *[""] * width][:width] for row in table[1:]]
+    ticks = [["x" if cell.strip().lower() in OPENING_MARKS else "" for cell in row[1:]] for row in body]
+    return [head, *([row[0].strip(), *ticked] for row, ticked in zip(body, ticks, strict=True))]
