@@ -36,11 +36,11 @@ __all__ = [
     "PickList",
     "PinSize",
     "Pinning",
-    "PlannedKeyset",
     "Planning",
     "Progress",
     "StackIndex",
     "SymbolLevel",
+    "SystemKeyset",
     "WantedKeysets",
     "audit",
     "change_symbol",
@@ -114,7 +114,7 @@ from app.keying.extending import (
     search_extension,
 )
 from app.keying.issuing import check_offset, draw_control, draw_master, draw_single, next_bittings
-from app.keying.levels import LevelPlan, PlannedKeyset, operating_chains, plan_levels
+from app.keying.levels import LevelPlan, SystemKeyset, operating_chains, plan_levels
 from app.keying.losing import LostKey, lost_key
 from app.keying.matrix import OPENING_MARKS, AccessMatrix, read_matrix
 from app.keying.pinning import ChamberPins, PickList, Pinning, PinSize, pick_list, pin, shearing_depths

@@ -10,7 +10,7 @@ from random import Random
 
 from app.keying.arrays import Spread, progression_under
 from app.keying.errors import KeyingError, NoBittingsLeft
-from app.keying.levels import ROLES, Branch, PlannedKeyset, name_branches, operating_chains, sharings
+from app.keying.levels import ROLES, Branch, SystemKeyset, name_branches, operating_chains, sharings
 from app.keying.matrix import AccessMatrix, Clash, nest
 from app.keying.progression import check_master
 from app.keying.solving import MatrixSolution, Outcome, Progress, solve_matrix
@@ -26,7 +26,7 @@ class AccessPlan:
     cylinder is pinned to it. A holder's symbol is None who opens nothing.
     """
 
-    keysets: tuple[PlannedKeyset, ...]
+    keysets: tuple[SystemKeyset, ...]
     holders: dict[str, str | None]
     doors: dict[str, str]
     cylinders: dict[str, tuple[str, ...]]
@@ -181,7 +181,7 @@ def _plan_of_solution(matrix: AccessMatrix, solution: MatrixSolution) -> AccessP
     for key in range(len(matrix.keys)):
         symbol_of.setdefault(key, f"{len(symbol_of) + (top is None)}AA")
     keysets = [
-        PlannedKeyset(
+        SystemKeyset(
             symbol,
             SymbolLevel.MASTER if key == top else SymbolLevel.CHANGE,
             None if key == top or top is None else "AA",

@@ -18,7 +18,7 @@ from random import Random
 from app.keying.arrays import CHANGE, GRAND, MASTER, LevelArray
 from app.keying.auditing import StackIndex, check_system
 from app.keying.errors import KeyingError, NoBittingsLeft, check_whole
-from app.keying.levels import MOST_KEYSETS, PlannedKeyset
+from app.keying.levels import MOST_KEYSETS, SystemKeyset
 from app.keying.matrix import AccessMatrix, DoorGroup, KeyGroup
 from app.keying.progression import check_master
 from app.keying.solving import MatrixSolution, Outcome, Progress, solve_matrix
@@ -45,13 +45,13 @@ class WantedKeysets:
 class Extension:
     """The keysets added, parents first, and the keys that operate each new change's cylinder."""
 
-    keysets: tuple[PlannedKeyset, ...]
+    keysets: tuple[SystemKeyset, ...]
     cylinders: dict[str, tuple[str, ...]]
 
     @classmethod
     def of(cls, wanted: WantedKeysets, bittings: Mapping[str, Bitting]) -> Extension:
         """The keysets wanted, each with its bitting of those by symbol."""
-        added = (PlannedKeyset(symbol, level, above, bittings[symbol]) for symbol, level, above in wanted.keysets)
+        added = (SystemKeyset(symbol, level, above, bittings[symbol]) for symbol, level, above in wanted.keysets)
         return cls(tuple(added), wanted.cylinders)
 
 

@@ -24,7 +24,7 @@ ROLES = {2: (CHANGE,), 3: (CHANGE, MASTER), 4: (CHANGE, MASTER, GRAND)}
 
 
 @dataclass(frozen=True, slots=True)
-class PlannedKeyset:
+class SystemKeyset:
     """A symbol with its level, the symbol above it (None at the top) and its bitting."""
 
     symbol: str
@@ -41,7 +41,7 @@ class LevelPlan:
     tmk: Bitting = field(repr=False)
     levels: int
     roles: str
-    keysets: tuple[PlannedKeyset, ...]
+    keysets: tuple[SystemKeyset, ...]
 
     @property
     def keys(self) -> dict[str, Bitting]:
@@ -213,13 +213,13 @@ _TOPS = {2: ("AA", SymbolLevel.MASTER), 3: ("A", SymbolLevel.GRAND), 4: ("GGM", 
 _NEXT = {SymbolLevel.GREAT_GRAND: SymbolLevel.GRAND, SymbolLevel.GRAND: SymbolLevel.MASTER}
 
 
-def name_branches(top: Branch, levels: int) -> Iterator[tuple[PlannedKeyset, Branch]]:
+def name_branches(top: Branch, levels: int) -> Iterator[tuple[SystemKeyset, Branch]]:
     """Give each key of a tree as a keyset, parents first, named by standard key coding."""
 
     def walk(
         branch: Branch, symbol: str, level: SymbolLevel, parent: str | None
-    ) -> Iterator[tuple[PlannedKeyset, Branch]]:
-        yield PlannedKeyset(symbol, level, parent, branch.bitting), branch
+    ) -> Iterator[tuple[SystemKeyset, Branch]]:
+        yield SystemKeyset(symbol, level, parent, branch.bitting), branch
         number = 0
         names = iter(LETTERS) if level is SymbolLevel.GREAT_GRAND else master_names(symbol)
         for below in branch.below:

@@ -17,7 +17,7 @@ from app.keying import (
     DecodedKey,
     KeyingError,
     LevelArray,
-    PlannedKeyset,
+    SystemKeyset,
     decode,
     read_bitting,
     read_inches,
@@ -74,7 +74,7 @@ def add_keyset(
 def insert_keysets(
     work: Work,
     system: KeySystem,
-    planned: Iterable[PlannedKeyset],
+    planned: Iterable[SystemKeyset],
     purposes: Mapping[str, str] = MappingProxyType({}),
 ) -> None:
     """Put planned keysets on record, parents first, inside the caller's transaction.
