@@ -21,8 +21,8 @@ from app.ledger.bench.times import job_tasks, record_times
 from app.ledger.care.opening import Ledger
 from app.ledger.catalog.house_settings import HouseForm, set_bench_terms, set_factory_terms, set_house
 from app.ledger.catalog.makers import import_maker
+from app.ledger.catalog.price_book import plan_prices, put_on_record
 from app.ledger.catalog.price_editing import set_tax_rule, set_tier
-from app.ledger.catalog.price_import import plan_prices, put_on_record
 from app.ledger.catalog.specs import list_specs
 from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.payments import PaymentForm, PaymentKind, payments_of, take_payment

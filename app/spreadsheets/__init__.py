@@ -2,8 +2,16 @@
 
 from __future__ import annotations
 
-from app.spreadsheets.columns import Column, head_problems, pasted_rows, read_count, read_date, read_rows, text_up_to
-from app.spreadsheets.table_file import table_rows
+from app.spreadsheets.table_file import (
+    Column,
+    head_problems,
+    pasted_rows,
+    read_count,
+    read_date,
+    read_rows,
+    table_rows,
+    text_up_to,
+)
 from app.spreadsheets.workbook import book_sheets, merged_cells
 from app.spreadsheets.writing import (
     Cell,

@@ -20,10 +20,10 @@ import sqlalchemy as sa
 
 from app.errors import BitternError
 from app.ledger.catalog.catalog_import import items_of, plan_catalog
-from app.ledger.catalog.chart_file import read_chart
 from app.ledger.catalog.makers import plan_maker, read_table_file
-from app.ledger.catalog.price_import import plan_prices
+from app.ledger.catalog.price_book import plan_prices
 from app.ledger.catalog.sheets import sheets_of
+from app.ledger.catalog.specs import read_chart
 from app.ledger.moving.exporting import export_house
 from app.ledger.moving.importing import plan_house
 from app.ledger.sites.door_import import read_list_file

@@ -43,7 +43,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         catalog.house_settings: set_bench_terms set_factory_terms set_house
         catalog.price_editing: set_price end_price
         catalog.price_editing: set_tier set_tax_rule
-        catalog.price_import: put_on_record
+        catalog.price_book: put_on_record
         catalog.price_rules: set_rule end_rule
         catalog.quote_rules: set_quote_rules
         catalog.specs: add_spec change_spec

@@ -69,5 +69,5 @@ def test_a_head_is_told_what_it_lacks_has_twice_or_should_not_have() -> None:
 
 
 def test_a_table_of_too_many_rows_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("app.spreadsheets.columns.MOST_ROWS", 2)
+    monkeypatch.setattr("app.spreadsheets.table_file.MOST_NAMED_ROWS", 2)
     assert read_rows([["code"], ["A"], ["B"]], COLUMNS)[1][0].message == "At most 2 rows fit in one table."

@@ -130,7 +130,6 @@ _SEGMENT_COLUMNS = (
     *NUMBER_COLUMNS,
     "left out",
 )
-NUMBER_COLUMNS = ("attribute", "digits", "unit", "least", "most")
 _FIXED = (
     Sheet(
         "keyways",

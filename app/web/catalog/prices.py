@@ -13,9 +13,17 @@ from wtforms import BooleanField, HiddenField, RadioField, SelectField
 from wtforms.validators import InputRequired
 
 from app.errors import BitternError, Problems
-from app.ledger.catalog.price_book import book_page, categories, code_lines, export_rows, next_monday, usual_start
+from app.ledger.catalog.price_book import (
+    book_page,
+    categories,
+    code_lines,
+    export_rows,
+    next_monday,
+    plan_prices,
+    put_on_record,
+    usual_start,
+)
 from app.ledger.catalog.price_editing import Seen, end_price, price_mark, set_price, subject_of
-from app.ledger.catalog.price_import import plan_prices, put_on_record
 from app.ledger.catalog.price_queries import get_price, price_beginning, tier_names
 from app.ledger.store.events import events_of
 from app.ledger.tables import PriceBookRow

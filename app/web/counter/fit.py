@@ -28,7 +28,7 @@ from app.ledger.store import Session
 from app.ledger.tables import LineKind
 from app.web.counter.forms import LineForm
 from app.web.fitting import answers, forms, part_numbers
-from app.web.fitting.drawings import draw_bore, draw_length, draw_tailpiece
+from app.web.fitting.answers import draw_bore, draw_length, draw_tailpiece
 from app.web.fitting.part_numbers import Makers
 from app.web.forms_base import attach
 

@@ -15,7 +15,7 @@ from app.ledger.catalog.maker_queries import maker_tables
 from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.fitting import answers, forms, part_numbers
-from app.web.fitting.drawings import draw_bore, draw_length, draw_tailpiece
+from app.web.fitting.answers import draw_bore, draw_length, draw_tailpiece
 from app.web.forms_base import attach
 from app.web.query_args import wants_fragment
 from app.web.services import request_session

@@ -15,8 +15,16 @@ from wtforms.validators import InputRequired
 
 from app.errors import BitternError
 from app.keying import BittingSpec, count_bittings, root_depth, theoretical, usable
-from app.ledger.catalog.chart_file import even_roots, read_chart
-from app.ledger.catalog.specs import add_spec, change_spec, get_spec, list_specs, read_spec, use_of
+from app.ledger.catalog.specs import (
+    add_spec,
+    change_spec,
+    even_roots,
+    get_spec,
+    list_specs,
+    read_chart,
+    read_spec,
+    use_of,
+)
 from app.ledger.store.events import events_of
 from app.ledger.tables import Role
 from app.web.access import owner_only, roles

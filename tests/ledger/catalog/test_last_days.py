@@ -11,9 +11,8 @@ import pytest
 from app.errors import BitternError
 from app.ledger.catalog.house_settings import set_bench_terms, set_factory_terms
 from app.ledger.catalog.maker_queries import factory_terms_on
-from app.ledger.catalog.price_book import code_lines
+from app.ledger.catalog.price_book import code_lines, plan_prices
 from app.ledger.catalog.price_editing import set_tax_rule
-from app.ledger.catalog.price_import import plan_prices
 from app.ledger.catalog.price_queries import bench_terms_on, bench_terms_row_on, price_entries
 from app.ledger.catalog.price_rules import end_rule, list_rules, set_rule
 from app.ledger.quoting.issuing import requote
