@@ -20,12 +20,10 @@ from app.ledger.tables import Customer, PriceBookRow, PriceRuleRow, PriceTier, T
 from app.pricing import PriceRow, TaxRule, show_cents, show_day
 from app.validation import check_length
 
-Seen = tuple[int, int] | None
-"""(price, cost) in cents of the row that stood there when the form was loaded; None: there was none."""
 
-
-def set_price(work: Work, price: PriceRow, seen: Seen = None, *, is_thin_meant: bool = False) -> PriceBookRow:
-    """Put a price on record from a day on; one that begins on the same day is replaced when it is as it was `seen`.
+def set_price(work: Work, price: PriceRow, seen: str = "", *, is_thin_meant: bool = False) -> PriceBookRow:
+    """Put a price on record from a day on; one that begins on the same day is replaced when its mark
+    (`cents_mark`) is what was `seen`.
 
     Raises LedgerError on `is_thin_meant` when the margin is thin and that was not said yet, Stale when somebody
     set the same price first.
@@ -39,12 +37,12 @@ def set_price(work: Work, price: PriceRow, seen: Seen = None, *, is_thin_meant: 
     with transaction(work.session):
         refuse_unknown_tier(work.session, price.tier)
         row = price_beginning(work.session, price.code, price.tier or "", price.quantity_from, price.valid_from)
-        found = (row.unit_cents, row.cost_cents) if row else None
-        if found != seen and found != (price.unit_cents, price.cost_cents):
+        if (cents_mark(row) if row else "") not in (seen, cents_mark(price)):
             raise Stale()
+        before = [row.unit_cents, row.cost_cents] if row else None
         row = put_price(work.session, row, price)
         work.session.flush()
-        was = f"; was {show_cents(found[0])}, cost {show_cents(found[1])}" if found else ""
+        was = f"; was {show_cents(before[0])}, cost {show_cents(before[1])}" if before else ""
         record(
             work,
             "price set",
@@ -54,7 +52,7 @@ def set_price(work: Work, price: PriceRow, seen: Seen = None, *, is_thin_meant: 
             unit_cents=price.unit_cents,
             cost_cents=price.cost_cents,
             valid_from=price.valid_from.isoformat(),
-            before=list(found) if found else None,
+            before=before,
         )
         return row
 
@@ -79,9 +77,14 @@ def refuse_unknown_tier(session: Session, tier: str | None) -> None:
         raise LedgerError("tier", f"There is no customer tier named {tier}; add it under Settings.")
 
 
+def cents_mark(price: PriceRow | PriceBookRow) -> str:
+    """Tells whether a price and its cost are as they were when a page was made."""
+    return f"{price.unit_cents}/{price.cost_cents}"
+
+
 def price_mark(row: PriceBookRow) -> str:
     """Tells whether a price and its end are as they were when a page was made."""
-    return f"{row.unit_cents}/{row.cost_cents}/{row.valid_until or ''}"
+    return f"{cents_mark(row)}/{row.valid_until or ''}"
 
 
 def end_price(work: Work, row_id: int, last_day: date, seen: str) -> PriceBookRow:

@@ -130,16 +130,22 @@ _SEGMENT_COLUMNS = (
     *NUMBER_COLUMNS,
     "left out",
 )
+
+
+def _fixed(key: str, title: str, hint: str, cells: tuple[SheetColumn, ...], table: str) -> Sheet:
+    """A sheet that every maker has; no two of its rows begin alike."""
+    return Sheet(key, title, hint, cells, (table,), (cells[0].heading,))
+
+
 _FIXED = (
-    Sheet(
+    _fixed(
         "keyways",
         "Keyways",
         "The bitting spec is one on record, by its name.",
         (_text("name"), _text("family"), _text("bitting spec")),
-        ("keyways",),
-        ("name",),
+        "keyways",
     ),
-    Sheet(
+    _fixed(
         "blanks",
         "Key blanks",
         "Keyways that the blank enters, parted by commas. Cross references as 'Maker: number; Maker: number'.",
@@ -149,10 +155,9 @@ _FIXED = (
             _text("chambers"),
             _pairs("cross references", "maker", "number", "Maker: number", ";", "; "),
         ),
-        ("key_blanks",),
-        ("number",),
+        "key_blanks",
     ),
-    Sheet(
+    _fixed(
         "cams",
         "Cams",
         "Locks are series or lock names, parted by commas. Exceptions as 'Lock: reason | Lock: reason'.",
@@ -162,32 +167,28 @@ _FIXED = (
             _listed("locks"),
             _pairs("exceptions", "lock", "reason", "Lock: reason", "|", " | "),
         ),
-        ("cams",),
-        ("name",),
+        "cams",
     ),
-    Sheet(
+    _fixed(
         "locks",
         "Locks",
         "Takes a cylinder type: mortise, rim, bored, sfic or lfic. Measures in inches.",
         (*(_text(name, is_optional=True) for name in _LOCK_TEXTS), _listed("backsets", is_optional=True)),
-        ("locks",),
-        ("name",),
+        "locks",
     ),
-    Sheet(
+    _fixed(
         "lengths",
         "Mortise lengths",
         "Lengths to be had, in inches, from the underside of the head to the back of the cam.",
         (SheetColumn("length", ""),),
-        ("lengths",),
-        ("length",),
+        "lengths",
     ),
-    Sheet(
+    _fixed(
         "rings",
         "Rings and collars",
         "Thicknesses to be had, in inches.",
         (SheetColumn("thickness", ""),),
-        ("rings",),
-        ("thickness",),
+        "rings",
     ),
     # Patterns and segments together are one sheet, since their order is what they mean.
     Sheet(

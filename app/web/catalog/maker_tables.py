@@ -56,7 +56,7 @@ def table(maker_id: int, key: str) -> ResponseReturnValue:
         sheet=sheet,
         rows=[*(row for row in rows if any(row.values())), *[empty] * spare],
         problems=problems,
-        faults=_faults(problems or ()),
+        faults={each.field: each.message for each in problems or ()},
         specs=spec_names(work.session) if key == "keyways" else (),
     ), 422 if problems else 200
 
@@ -86,17 +86,6 @@ def _typed_rows(sheet: Sheet) -> list[Row]:
     columns = [request.form.getlist(f"cell-{place}") for place in range(len(sheet.columns))]
     rows = [dict(zip(sheet.columns, cells, strict=False)) for cells in zip(*columns, strict=False)]
     return [row for row in rows if any(cell.strip() for cell in row.values())]
-
-
-def _faults(problems: Any) -> Mapping[tuple[int, str], str]:
-    """(row, column) → what was refused there."""
-    found = {}
-    for problem in problems:
-        place, _, column = problem.field.partition(", ")
-        number = place.removeprefix("row ")
-        if number.isdecimal():
-            found[int(number), column] = problem.message
-    return found
 
 
 @blueprint.get("/<int:maker_id>/tables/<key>.<any(csv, xlsx):kind>")

@@ -45,10 +45,6 @@ _BASES = {
 class FigureField(TextField):
     """A multiplier or a percentage of at most four decimals, held as Decimal."""
 
-    def __init__(self, *arguments: Any, **options: Any) -> None:
-        options.setdefault("render_kw", {"inputmode": "decimal", "class": "amount"})
-        super().__init__(*arguments, **options)
-
     def read(self, text: str) -> Decimal:
         try:
             return read_percent(text, self.short_name)
@@ -60,7 +56,11 @@ class RulePage(PageForm):
     """One rule from a day on."""
 
     basis = RadioField("The price is", [InputRequired("Choose how the price comes about.")], choices=_BASES)
-    figure = FigureField("Figure", [InputRequired("Enter the multiplier or the percentage.")])
+    figure = FigureField(
+        "Figure",
+        [InputRequired("Enter the multiplier or the percentage.")],
+        render_kw={"inputmode": "decimal", "class": "amount"},
+    )
     code = text("Code or part number", PriceRuleRow.code, hint="Empty: any.", render_kw={"class": "code"})
     category = SelectField("Category", validate_choice=False)
     maker = SelectField("Maker", validate_choice=False)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date
-from typing import Any
 
 from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
@@ -23,7 +22,7 @@ from app.ledger.catalog.price_book import (
     put_on_record,
     usual_start,
 )
-from app.ledger.catalog.price_editing import Seen, end_price, price_mark, set_price, subject_of
+from app.ledger.catalog.price_editing import cents_mark, end_price, price_mark, set_price, subject_of
 from app.ledger.catalog.price_queries import get_price, price_beginning, tier_names
 from app.ledger.store.events import events_of
 from app.ledger.tables import PriceBookRow
@@ -69,14 +68,6 @@ class PricePage(PageForm):
         listed = [*tiers, *([self.tier.data] if self.tier.data and self.tier.data not in tiers else [])]
         self.tier.choices = {"": "everybody", **{name: name for name in listed}}
 
-    @property
-    def seen_read(self) -> Seen:
-        """What stood there when the form was loaded; None for nothing, and for nonsense."""
-        price, _, cost = typed(self.seen).partition("/")
-        if price.isascii() and price.isdecimal() and cost.isascii() and cost.isdecimal() and len(price + cost) < 30:
-            return int(price), int(cost)
-        return None
-
 
 class EndPage(PageForm):
     """The last day of a price."""
@@ -88,12 +79,12 @@ class EndPage(PageForm):
 class ImportPage(PageForm):
     """A price file, and the first day of the prices that name none."""
 
-    file = FileField("File", description="CSV or XLSX; the values alone are read, formulas are never run.")
+    file = FileField(
+        "File",
+        description="CSV or XLSX; the values alone are read, formulas are never run.",
+        render_kw={"accept": ".csv,.xlsx"},
+    )
     first_day = DayField("Prices without a day of their own start", [InputRequired("Enter the first day.")])
-
-    def __init__(self, *arguments: Any, **options: Any) -> None:
-        super().__init__(*arguments, **options)
-        self.file.render_kw = {"accept": ".csv,.xlsx"}
 
 
 blueprint = Blueprint("prices", __name__, url_prefix="/prices")
@@ -144,7 +135,7 @@ def set_one() -> ResponseReturnValue:
         lambda: set_price(
             work,
             form.into(PriceRow, tier=typed(form.tier) or None),
-            form.seen_read,
+            typed(form.seen),
             is_thin_meant=form.is_thin_meant.data,
         )
     ):
@@ -165,7 +156,7 @@ def _start(today: date) -> dict[str, object]:
     there = price_beginning(request_session(), row.code, row.tier, row.quantity_from, starts)
     names = ("code", "description", "category", "kind", "tier", "quantity_from", "unit_cents", "cost_cents")
     held = {name: getattr(there or row, name) for name in names}
-    return {**held, "valid_from": starts, "seen": f"{there.unit_cents}/{there.cost_cents}" if there else ""}
+    return {**held, "valid_from": starts, "seen": cents_mark(there) if there else ""}
 
 
 @blueprint.route("/end/<int:row_id>", methods=["GET", "POST"])
