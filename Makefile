@@ -36,12 +36,20 @@ serve: ## Set up and serve this house's own data from instance/ until Ctrl-C.
 	@tools/setup.sh use
 	@.venv/bin/bittern house serve
 
+# The ledger's own tests, each page once, many hands at once, and files of tests/web that reach statements which
+# those do not (tools/sql_reached.py).
+ON_POSTGRESQL := tests/ledger tests/commands tests/test_houses.py \
+    tests/web/test_every_page.py tests/web/test_many_hands.py tests/web/test_reauthentication.py \
+    tests/web/bench tests/web/catalog/test_price_rules.py tests/web/catalog/test_prices.py \
+    tests/web/counter/test_reasons.py tests/web/counter/test_views.py tests/web/keying \
+    tests/web/settings/test_house.py tests/web/sites/test_door_lists.py
+
 .PHONY: test
 test: ## Set up what tests need and run every check and every test, those of the ledger on PostgreSQL too.
 	@tools/setup.sh test
 	$(CHECKS)
 	$(PY) -m pytest -n 2 --dist worksteal
-	tools/on_postgresql.sh $(PY) -m pytest -n 2 --dist worksteal -m "database and not sqlite and not browser"
+	tools/on_postgresql.sh $(PY) -m pytest -n 2 --dist worksteal -m "database and not sqlite and not browser" $(ON_POSTGRESQL)
 
 .PHONY: lint
 lint: ## Check style, types and the rule of imports, without the tests.

@@ -17,7 +17,7 @@ from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
 from app.cli import main
-from tools import manual
+from tools import manual, sql_reached
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -176,6 +176,12 @@ def test_ci_runs_the_readme_test_command_alone() -> None:
     path = ROOT / ".ci/run"
     assert os.access(path, os.X_OK)
     assert path.read_text("utf-8").splitlines()[-1] == "exec make test"
+
+
+def test_the_ledgers_tests_and_every_page_run_on_postgresql() -> None:
+    named = sql_reached.on_postgresql()
+    assert {"tests/ledger", "tests/commands", "tests/web/test_every_page.py"} <= set(named)
+    assert [name for name in named if not (ROOT / name).exists()] == []
 
 
 def test_the_changelog_goes_by_version_and_tells_each_thing_once() -> None:
