@@ -74,7 +74,7 @@ def plan_house(work: Work, name: str, content: bytes) -> HousePlan:
     tables, problems = read_export(name, content)
     if problems:
         return HousePlan((), _first(problems))
-    planner = _Planner(work, problems)
+    planner = _ImportPlanner(work, problems)
     plans = tuple(planner.plan(moved, tables.get(moved.name, [])) for moved in TABLES)
     # What rows are to each other is asked once each of them may stand: else one slip would be told many times.
     if not problems:
@@ -90,7 +90,7 @@ def _first(problems: Sequence[Problem]) -> tuple[Problem, ...]:
     return (*problems[:MOST_PROBLEMS], Problem("file", further))
 
 
-class _Planner:
+class _ImportPlanner:
     """Looks at one table after the other, beside those before; adds what it has to refuse to `problems`."""
 
     def __init__(self, work: Work, problems: list[Problem]) -> None:

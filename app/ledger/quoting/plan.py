@@ -15,7 +15,7 @@ from app.validation import JsonDataclass
 
 
 @dataclass(frozen=True, slots=True)
-class PlannedKeyset(JsonDataclass):
+class KeysetOnLine(JsonDataclass):
     """A keyset and how many of a line's cylinders are on it, with how many keys in all.
 
     operators: the further symbols that turn them, nearest first. is_new: made when the quote is accepted.
@@ -39,13 +39,13 @@ class PlannedLine(JsonDataclass):
     keyed_at: str
     ready_on: date | None
     to_order: int
-    keysets: tuple[PlannedKeyset, ...]
+    keysets: tuple[KeysetOnLine, ...]
 
     @property
     def words(self) -> str:
         """The line's keysets, their system, and what turns their cylinders besides; "" where it has none.
 
-        >>> PlannedLine(1, "", 1, "shop", None, 0, (PlannedKeyset("AB7", "North Hall", 1, 2, ("AB", "A")),)).words
+        >>> PlannedLine(1, "", 1, "shop", None, 0, (KeysetOnLine("AB7", "North Hall", 1, 2, ("AB", "A")),)).words
         'AB7 of North Hall, under AB and A'
         """
         groups: dict[tuple[str, tuple[str, ...]], list[str]] = {}

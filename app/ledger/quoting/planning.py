@@ -16,7 +16,7 @@ from app.ledger.keysystems.system_queries import operators_of
 from app.ledger.keysystems.systems import single_keyed_name
 from app.ledger.quoting.allocation import records_for, set_sizes
 from app.ledger.quoting.key_lines import OWN, line_named
-from app.ledger.quoting.plan import Plan, PlannedKeys, PlannedKeyset, PlannedLine
+from app.ledger.quoting.plan import KeysetOnLine, Plan, PlannedKeys, PlannedLine
 from app.ledger.quoting.promises import bench_today
 from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot
@@ -78,7 +78,7 @@ class _Planner:
         self._today = work.today
         self._ask = ask
         self._choices = keying
-        self._of_line: dict[int, list[PlannedKeyset]] = {}
+        self._of_line: dict[int, list[KeysetOnLine]] = {}
         self._instead: dict[str, tuple[str, str]] = {}  # a replaced keyset's symbol → the new one's, and its system
         self.books: dict[object, _Book] = {}
 
@@ -117,7 +117,7 @@ class _Planner:
         self._shelf[sort] -= taken
         return line.quantity - taken
 
-    def _given(self, number: int, line: LineRequest) -> list[PlannedKeyset]:
+    def _given(self, number: int, line: LineRequest) -> list[KeysetOnLine]:
         """The next keysets of the system that a new line goes into."""
         keying = line.keying
         if keying.kind is KeyingKind.NONE:
@@ -135,11 +135,11 @@ class _Planner:
             return []
         sizes = set_sizes(keying, line.quantity)
         return [
-            PlannedKeyset(symbol, book.name, size, size * line.keys_each, book.above.get(symbol, ()))
+            KeysetOnLine(symbol, book.name, size, size * line.keys_each, book.above.get(symbol, ()))
             for symbol, size in zip(book.next_symbols(master, len(sizes)), sizes, strict=True)
         ]
 
-    def _rekeyed(self, line: LineRequest) -> list[PlannedKeyset]:
+    def _rekeyed(self, line: LineRequest) -> list[KeysetOnLine]:
         """The keysets of cylinders that are rekeyed where they hang: their own, or what takes its place."""
         rows = self._session.scalars(sa.select(Cylinder).where(Cylinder.id.in_(line.standing)))
         by_id = {cylinder.id: cylinder.keyset for cylinder in rows}
@@ -156,7 +156,7 @@ class _Planner:
                     self._instead[symbol] = book.next_symbols(master, 1)[0], book.name
                 symbol = self._instead[symbol][0]
             above = book.above.get(symbol, ())
-            planned.append(PlannedKeyset(symbol, book.name, count, count * line.keys_each, above, is_new))
+            planned.append(KeysetOnLine(symbol, book.name, count, count * line.keys_each, above, is_new))
         return planned
 
     def _single_book(self, line: LineRequest, records: RecordsHolder) -> _Book | None:
