@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Mapping
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
+from types import MappingProxyType
 from typing import Any
 
 from wtforms import StringField
@@ -14,9 +16,8 @@ from wtforms import StringField
 from app.errors import BitternError
 from app.fitting import read_inches, show_inches
 from app.pricing import read_cents, read_percent, show_cents
-from app.validation import fault_of_length
+from app.validation import FIRST_YEAR, LAST_YEAR, fault_of_length
 
-FIRST_YEAR, LAST_YEAR = 1970, 2199
 UNWRITABLE = "\N{REPLACEMENT CHARACTER}"
 """Stands where a character was sent that no paper can show; the field that holds it is refused."""
 _US_DAY = re.compile(r"([0-9]{1,2})/([0-9]{1,2})/([0-9]{4})")
@@ -27,6 +28,11 @@ class TextField(StringField):
 
     data: Any  # the value, not the text
     typed: str | None = None
+    look: Mapping[str, str] = MappingProxyType({})
+    """Attributes of the input, where the form says no others."""
+
+    def __init__(self, label: str = "", *arguments: Any, **options: Any) -> None:
+        super().__init__(label, *arguments, **{"render_kw": dict(self.look), **options})
 
     def read(self, text: str) -> Any:
         """The value of a text that is not empty; ValueError or BitternError with the sentence to show."""
@@ -83,9 +89,7 @@ class ShortField(TextField):
 class InchesField(TextField):
     """A length, held as a Fraction of inches."""
 
-    def __init__(self, label: str, *arguments: Any, **options: Any) -> None:
-        options.setdefault("render_kw", {"class": "measure", "autocomplete": "off"})
-        super().__init__(label, *arguments, **options)
+    look = MappingProxyType({"class": "measure", "autocomplete": "off"})
 
     def read(self, text: str) -> Fraction:
         return read_inches(text, self.short_name)
@@ -97,9 +101,10 @@ class InchesField(TextField):
 class DayField(TextField):
     """A day, written 2026-01-31 or 1/31/2026; the browser's own calendar where it has one."""
 
+    look = MappingProxyType({"type": "date"})
+
     def __init__(self, *arguments: Any, how: str = "Write the day as 2026-01-31.", **options: Any) -> None:
         self.how = how
-        options.setdefault("render_kw", {"type": "date"})
         super().__init__(*arguments, **options)
 
     def read(self, text: str) -> date:
@@ -121,9 +126,7 @@ class DayField(TextField):
 class CentsField(TextField):
     """An amount of money, held in whole cents."""
 
-    def __init__(self, *arguments: Any, **options: Any) -> None:
-        options.setdefault("render_kw", {"inputmode": "decimal", "class": "amount"})
-        super().__init__(*arguments, **options)
+    look = MappingProxyType({"inputmode": "decimal", "class": "amount"})
 
     def read(self, text: str) -> int:
         return read_cents(text, self.short_name)
@@ -135,9 +138,7 @@ class CentsField(TextField):
 class PercentField(TextField):
     """A percentage, held as Decimal."""
 
-    def __init__(self, *arguments: Any, **options: Any) -> None:
-        options.setdefault("render_kw", {"inputmode": "decimal", "class": "amount"})
-        super().__init__(*arguments, **options)
+    look = MappingProxyType({"inputmode": "decimal", "class": "amount"})
 
     def read(self, text: str) -> Decimal:
         return read_percent(text, self.short_name)
@@ -146,11 +147,12 @@ class PercentField(TextField):
 class WholeField(TextField):
     """A whole number from `least` to `most`; how: what to do instead, where the two bounds do not say it."""
 
+    look = MappingProxyType({"inputmode": "numeric", "class": "amount"})
+
     def __init__(
         self, label: str, *arguments: Any, least: int = 0, most: int = 1_000_000, how: str = "", **options: Any
     ) -> None:
         self.least, self.most, self.how = least, most, how
-        options.setdefault("render_kw", {"inputmode": "numeric", "class": "amount"})
         super().__init__(label, *arguments, **options)
 
     def read(self, text: str) -> int:

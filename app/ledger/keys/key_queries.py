@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session, contains_eager, joinedload
 
 from app.ledger.keysystems.ticks import KEYS_CUT, KEYS_UNCUT
 from app.ledger.search.ranking import holds
-from app.ledger.store.engine import read
+from app.ledger.store.engine import get_row, read
 from app.ledger.store.errors import NotFound
 from app.ledger.tables import Customer, Event, Key, Keyset, KeyState, KeySystem
 
@@ -125,14 +125,8 @@ def system_copies(
 
 def get_key(session: Session, key_id: int) -> Key:
     """A key with its keyset, system and customer; NotFound when there is none."""
-    key = session.scalar(
-        sa.select(Key)
-        .where(Key.id == key_id)
-        .options(joinedload(Key.keyset).joinedload(Keyset.system).joinedload(KeySystem.customer))
-    )
-    if key is None:
-        raise NotFound("key")
-    return key
+    load = joinedload(Key.keyset).joinedload(Keyset.system).joinedload(KeySystem.customer)
+    return get_row(session, Key, key_id, "key", load)
 
 
 def key_story(session: Session, key: Key, limit: int = 500) -> tuple[Event, ...]:

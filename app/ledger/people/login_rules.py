@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from datetime import timedelta
 from enum import StrEnum
 
@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
+from app.ledger.store.records import set_changed
 from app.ledger.store.work import Work
 from app.ledger.tables import LoginRulesRow, Role
 
@@ -59,18 +60,14 @@ class LoginRules:
         return self.proof_of_owner if role is Role.OWNER else self.proof_of_bench
 
 
-def rules_of(row: LoginRulesRow | None) -> LoginRules:
-    """The rules that the row says; the usual ones where the house has said nothing."""
-    if row is None:
-        return LoginRules()
-    return LoginRules(
-        row.lock_minutes, row.proof_minutes, row.proof_of_list, row.proof_of_owner, row.proof_of_bench, row.version
-    )
+def _row(session: Session) -> LoginRulesRow | None:
+    return session.scalar(sa.select(LoginRulesRow).order_by(LoginRulesRow.id).limit(1))
 
 
 def get_rules(session: Session) -> LoginRules:
-    """The house's rules."""
-    return rules_of(session.scalar(sa.select(LoginRulesRow).order_by(LoginRulesRow.id).limit(1)))
+    """The house's rules; the usual ones where it has said nothing."""
+    row = _row(session)
+    return LoginRules(*(getattr(row, one.name) for one in fields(LoginRules))) if row else LoginRules()
 
 
 def set_rules(work: Work, rules: LoginRules, version: int) -> LoginRules:
@@ -81,15 +78,14 @@ def set_rules(work: Work, rules: LoginRules, version: int) -> LoginRules:
     if not 1 <= rules.proof_minutes <= MOST_MINUTES:
         raise LedgerError("proof_minutes", f"Enter 1 to {MOST_MINUTES} minutes.")
     with transaction(work.session):
-        row = work.session.scalar(sa.select(LoginRulesRow).order_by(LoginRulesRow.id).limit(1))
-        if (row.version if row else 0) != version:
+        row = _row(work.session) or LoginRulesRow()
+        if (row.version or 0) != version:
             raise Stale()
-        said = {name: value for name, value in asdict(rules).items() if name != "version"}
-        if row is None:
-            work.session.add(row := LoginRulesRow(**said))
-        for name, value in said.items():
-            setattr(row, name, value)
+        values = asdict(rules)
+        del values["version"]
+        work.session.add(row)
+        set_changed(row, values)
         record(
-            work, "login rules changed", "logins", f"{work.actor.name} changed when logins are asked again", **said
+            work, "login rules changed", "logins", f"{work.actor.name} changed when logins are asked again", **values
         )
-    return rules_of(row)
+    return get_rules(work.session)

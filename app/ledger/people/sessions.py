@@ -67,19 +67,6 @@ class HeldLogin:
     is_due: bool  # it is time to write down that it was seen
 
 
-@dataclass(frozen=True, slots=True)
-class OpenLogin:
-    """One line of the list of open logins."""
-
-    number: int
-    user_id: int
-    name: str
-    address: str
-    began_at: datetime
-    seen_at: datetime
-    is_locked: bool
-
-
 def begin(work: Work, user: User, address: str, former: str = "") -> str:
     """A new login of `user`: the words for its cookie. The login of the cookie `former` ends."""
     token = _new_token()
@@ -196,18 +183,21 @@ def end_by_number(work: Work, number: int) -> str:
         return user.name
 
 
-def list_open(session: Session, now: datetime, limits: Limits, user_id: int | None = None) -> list[OpenLogin]:
-    """The logins that are open now, last used first; of one person where `user_id` is given."""
-    asked = sa.select(Login, User).join(User, User.id == Login.user_id).where(*_IS_OPEN)
+def list_open(
+    session: Session, now: datetime, limits: Limits, user_id: int | None = None
+) -> list[sa.Row[*tuple[Any, ...]]]:
+    """The logins that are open now, last used first; of one person where `user_id` is given.
+
+    Each has `number`, `name`, `address`, `began_at`, `seen_at` and `locked_at`.
+    """
+    asked = sa.select(
+        Login.id.label("number"), User.name, Login.address, Login.began_at, Login.seen_at, Login.locked_at
+    )
+    asked = asked.join(User, User.id == Login.user_id).where(*_IS_OPEN)
     if user_id is not None:
         asked = asked.where(Login.user_id == user_id)
-    return [
-        OpenLogin(
-            login.id, user.id, user.name, login.address, login.began_at, login.seen_at, login.locked_at is not None
-        )
-        for login, user in session.execute(asked.order_by(Login.seen_at.desc(), Login.id.desc()))
-        if limits.hold(login, now)
-    ]
+    rows = session.execute(asked.order_by(Login.seen_at.desc(), Login.id.desc()))
+    return [row for row in rows if limits.hold(row, now)]
 
 
 _IS_OPEN = (Login.ended_at.is_(None), Login.stamp == User.session_stamp, User.active)

@@ -10,11 +10,11 @@ from sqlalchemy.orm import Session
 
 from app.ledger.people.passwords import check_new_password, hash_password
 from app.ledger.people.tries import check_own_password
-from app.ledger.store.engine import get_row, transaction
-from app.ledger.store.errors import LedgerError, NotAllowed, Stale, Taken
+from app.ledger.store.engine import get_row, get_version, transaction
+from app.ledger.store.errors import LedgerError, NotAllowed, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import House, Role, User
+from app.ledger.tables import House, Role, User, longest
 
 
 def name_key(name: str) -> str:
@@ -47,7 +47,7 @@ def list_users(session: Session) -> Sequence[User]:
     return session.scalars(sa.select(User).order_by(User.active.desc(), User.name_key)).all()
 
 
-_NAME = 80
+_NAME = longest(User.name)
 _NO_PASSWORD = ""  # no password has this hash
 
 
@@ -115,7 +115,7 @@ def change_user(work: Work, user_id: int, version: int, role: Role, active: bool
     """
     work.require_owner()
     with transaction(work.session):
-        user = _at_version(work, user_id, version)
+        user = get_version(work.session, User, user_id, "user", version)
         if (user.role, user.active) == (role, active):
             return user
         if user.role is Role.OWNER and user.active and not (role is Role.OWNER and active):
@@ -136,7 +136,7 @@ def set_password(work: Work, user_id: int, version: int, password: str) -> User:
     work.require_owner()
     password_hash = _hash_of(get_user(work.session, user_id).name, password, _house_names(work.session))
     with transaction(work.session):
-        user = _at_version(work, user_id, version)
+        user = get_version(work.session, User, user_id, "user", version)
         user.password_hash = password_hash
         user.session_stamp += 1
         record(work, "password set", f"user {user.id}", f"{user.name}: password set by {work.actor.name}")
@@ -183,13 +183,6 @@ def _insert(work: Work, name: str, role: Role, password_hash: str) -> User:
     user.role, user.password_hash, user.active = role, password_hash, True
     work.session.flush()
     record(work, "user added", f"user {user.id}", f"{user.name} may log in as {role}")
-    return user
-
-
-def _at_version(work: Work, user_id: int, version: int) -> User:
-    user = get_user(work.session, user_id)
-    if user.version != version:
-        raise Stale()
     return user
 
 

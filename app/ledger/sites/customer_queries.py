@@ -8,10 +8,10 @@ from functools import cache
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, selectinload
 
-from app.ledger.search.ranking import customer_ids, values_of
+from app.ledger.search.ranking import customer_ids, holds, values_of
 from app.ledger.search.words import dialect_of, read_words
 from app.ledger.sites.customers import phone_digits
-from app.ledger.store.errors import NotFound
+from app.ledger.store.engine import get_row
 from app.ledger.tables import Contact, Customer, Door, Job, Keyset, KeySystem, Site
 
 
@@ -46,18 +46,16 @@ def _found(dialect: str, has_digits: bool, limit: int) -> sa.Select[Customer]:
 
 
 def _holds(wanted: str) -> sa.ColumnElement[bool]:
-    held = f"%{_escaped(wanted)}%"
     conditions = [
-        Customer.name.ilike(held, escape="\\"),
-        Customer.sites.any(Site.name.ilike(held, escape="\\")),
-        Customer.contacts.any(Contact.name.ilike(held, escape="\\")),
+        holds(Customer.name, wanted),
+        Customer.sites.any(holds(Site.name, wanted)),
+        Customer.contacts.any(holds(Contact.name, wanted)),
     ]
     digits = phone_digits(wanted)
     if len(digits) >= 3:
-        conditions += [
-            Customer.phone_digits.contains(digits),
-            Customer.contacts.any(Contact.phone_digits.contains(digits)),
-        ]
+        phones = (Customer.phone_digits, Contact.phone_digits)
+        own, theirs = (column.contains(digits) for column in phones)
+        conditions += [own, Customer.contacts.any(theirs)]
     return sa.or_(*conditions)
 
 
@@ -67,14 +65,8 @@ def _escaped(text: str) -> str:
 
 def get_customer(session: Session, customer_id: int) -> Customer:
     """A customer with contacts and sites; NotFound when there is none."""
-    customer = session.scalar(
-        sa.select(Customer)
-        .where(Customer.id == customer_id)
-        .options(selectinload(Customer.sites), selectinload(Customer.contacts))
-    )
-    if customer is None:
-        raise NotFound("customer")
-    return customer
+    load = (selectinload(Customer.sites), selectinload(Customer.contacts))
+    return get_row(session, Customer, customer_id, "customer", *load)
 
 
 def list_customers(session: Session, page: int = 1, size: int = 50, text: str = "") -> tuple[Sequence[Customer], int]:
@@ -94,20 +86,12 @@ def list_customers(session: Session, page: int = 1, size: int = 50, text: str = 
 
 def get_site(session: Session, site_id: int) -> Site:
     """A site with its customer; NotFound when there is none."""
-    site = session.scalar(sa.select(Site).where(Site.id == site_id).options(selectinload(Site.customer)))
-    if site is None:
-        raise NotFound("site")
-    return site
+    return get_row(session, Site, site_id, "site", selectinload(Site.customer))
 
 
 def get_contact(session: Session, contact_id: int) -> Contact:
     """A contact with the customer; NotFound when there is none."""
-    contact = session.scalar(
-        sa.select(Contact).where(Contact.id == contact_id).options(selectinload(Contact.customer))
-    )
-    if contact is None:
-        raise NotFound("contact")
-    return contact
+    return get_row(session, Contact, contact_id, "contact", selectinload(Contact.customer))
 
 
 def customer_jobs(session: Session, customer_id: int, limit: int = 25) -> Sequence[Job]:
@@ -123,17 +107,14 @@ def customer_jobs(session: Session, customer_id: int, limit: int = 25) -> Sequen
 
 def customer_systems(session: Session, customer_id: int) -> Sequence[tuple[KeySystem, int]]:
     """The customer's key systems by name, each with how many keysets it has."""
-    count = sa.func.count(Keyset.id)
-    return [
-        (row[0], row[1])
-        for row in session.execute(
-            sa.select(KeySystem, count)
-            .outerjoin(Keyset, Keyset.system_id == KeySystem.id)
-            .where(KeySystem.customer_id == customer_id)
-            .group_by(KeySystem.id)
-            .order_by(KeySystem.name)
-        )
-    ]
+    rows = session.execute(
+        sa.select(KeySystem, sa.func.count(Keyset.id))
+        .outerjoin(Keyset, Keyset.system_id == KeySystem.id)
+        .where(KeySystem.customer_id == customer_id)
+        .group_by(KeySystem.id)
+        .order_by(KeySystem.name)
+    )
+    return [(system, count) for system, count in rows]
 
 
 def doors_by_site(session: Session, customer_id: int) -> Mapping[int, int]:

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.orm import Session, contains_eager, joinedload, selectinload
+from sqlalchemy.orm import Session, joinedload, selectinload
 
 from app.ledger.search.ranking import holds
 from app.ledger.sites.customer_queries import get_site
-from app.ledger.store.errors import NotFound
+from app.ledger.store.engine import get_row
 from app.ledger.tables import Customer, Cylinder, CylinderOperator, CylinderState, Door, Job, Site
 
 
@@ -107,15 +107,8 @@ def _answers(site_id: int, text: str) -> sa.ColumnElement[bool]:
 
 def get_door(session: Session, door_id: int) -> Door:
     """A door with its site, lock and every cylinder that was ever on it; NotFound when there is none."""
-    door = session.scalar(
-        sa.select(Door)
-        .join(Door.site)
-        .where(Door.id == door_id)
-        .options(contains_eager(Door.site).joinedload(Site.customer), joinedload(Door.lock), *_cylinders())
-    )
-    if door is None:
-        raise NotFound("door")
-    return door
+    load = (joinedload(Door.site).joinedload(Site.customer), joinedload(Door.lock))
+    return get_row(session, Door, door_id, "door", *load, *_cylinders())
 
 
 def _cylinders() -> tuple[sa.orm.interfaces.LoaderOption, ...]:

@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
 from sqlalchemy.orm import Session, sessionmaker
 from sqlalchemy.orm.exc import StaleDataError
+from sqlalchemy.orm.interfaces import ORMOption
 
 from app.errors import BitternError
 from app.ledger.store.errors import NotFound, Stale, Taken, trouble_of
@@ -80,9 +81,9 @@ def make_sessions(engine: sa.Engine) -> sessionmaker[Session]:
     return sessionmaker(engine, expire_on_commit=False)
 
 
-def get_row(session: Session, table: type[_Row], row_id: int, what: str) -> _Row:
-    """The row with this id; NotFound tells that there is no such `what`."""
-    row = session.get(table, row_id)
+def get_row(session: Session, table: type[_Row], row_id: int, what: str, *load: ORMOption) -> _Row:
+    """The row with this id; NotFound tells that there is no such `what`. `load`: what is to come with it."""
+    row = session.get(table, row_id, options=load)
     if row is None:
         raise NotFound(what)
     return row

@@ -27,10 +27,10 @@ from app.ledger.catalog.price_rules import (
 )
 from app.ledger.store.events import events_of
 from app.ledger.tables import PriceRuleRow
-from app.pricing import PriceBasis, PriceRule, read_percent
+from app.pricing import PriceBasis, PriceRule
 from app.web.access import owner_only
 from app.web.errors import about
-from app.web.fields import DayField, TextField
+from app.web.fields import DayField, PercentField
 from app.web.forms_base import PageForm, SavedForm, flash_and_redirect, text, typed
 from app.web.query_args import read_id
 from app.web.services import current_work, request_session
@@ -42,12 +42,12 @@ _BASES = {
 }
 
 
-class FigureField(TextField):
+class FigureField(PercentField):
     """A multiplier or a percentage of at most four decimals, held as Decimal."""
 
     def read(self, text: str) -> Decimal:
         try:
-            return read_percent(text, self.short_name)
+            return super().read(text)
         except BitternError as error:
             raise ValueError("Enter a number from 0 to 100, at most four decimals, as in 1.85 or 40.") from error
 

@@ -7,73 +7,69 @@ from wtforms.validators import EqualTo, InputRequired
 
 from app.ledger.people.passwords import LEAST
 from app.ledger.people.screen_pin import LEAST_PIN, MOST_PIN
+from app.ledger.tables import House, User
 from app.web.forms_base import PageForm, text
 
 PASSWORD_HINT = f"At least {LEAST} characters; a few words in a row are easy to keep."
 
 
+def own_password(needed: str = "Enter your password.", label: str = "Your password") -> PasswordField:
+    """A box for the password that one has."""
+    return PasswordField(label, [InputRequired(needed)], render_kw={"autocomplete": "current-password"})
+
+
 def first_password(label: str, needed: str = "Enter a password.", more: str = "") -> PasswordField:
     """A box for a password that does not exist yet."""
-    return PasswordField(
-        label,
-        [InputRequired(needed)],
-        description=f"{PASSWORD_HINT}{more}",
-        render_kw={"autocomplete": "new-password"},
-    )
+    hint, attributes = f"{PASSWORD_HINT}{more}", {"autocomplete": "new-password"}
+    return PasswordField(label, [InputRequired(needed)], description=hint, render_kw=attributes)
 
 
 def same_password(label: str) -> PasswordField:
     """The box for typing the form's `password` once more."""
-    return PasswordField(
-        label,
-        [EqualTo("password", "The two passwords differ; type both again.")],
-        render_kw={"autocomplete": "new-password"},
-    )
+    checks = [EqualTo("password", "The two passwords differ; type both again.")]
+    return PasswordField(label, checks, render_kw={"autocomplete": "new-password"})
+
+
+_CODE = {"autocomplete": "one-time-code", "inputmode": "numeric"}
+_PIN = {"autocomplete": "off", "inputmode": "numeric"}
 
 
 class LoginForm(PageForm):
     """Name and password."""
 
-    name = text("Name", 80, needed="Enter your name.", render_kw={"autocomplete": "username"})
-    password = PasswordField(
-        "Password", [InputRequired("Enter your password.")], render_kw={"autocomplete": "current-password"}
-    )
+    name = text("Name", User.name, needed="Enter your name.", render_kw={"autocomplete": "username"})
+    password = own_password(label="Password")
 
 
 class CodeLoginForm(LoginForm):
     """The same where somebody has a second factor."""
 
-    code = text(
-        "Code",
-        12,
-        hint="From your phone, if you set up a second factor.",
-        render_kw={"autocomplete": "one-time-code", "inputmode": "numeric"},
-    )
+    code = text("Code", 12, hint="From your phone, if you set up a second factor.", render_kw=_CODE)
 
 
 class FactorForm(PageForm):
     """A second factor for oneself."""
 
     secret = HiddenField()  # sealed for this person and this day
-    current = PasswordField(
-        "Your password", [InputRequired("Enter your password.")], render_kw={"autocomplete": "current-password"}
-    )
+    current = own_password()
     code = text(
         "Code of now",
         12,
         hint="The six digits that the phone shows once it has the key.",
         needed="Enter the code.",
-        render_kw={"autocomplete": "one-time-code", "inputmode": "numeric"},
+        render_kw=_CODE,
     )
 
 
 class FirstStartForm(PageForm):
     """What an empty house asks first."""
 
-    house_name = text("Name of the house", 120, hint="Stands at the head of every paper.", needed="Enter the name.")
+    house_name = text(
+        "Name of the house", House.name, hint="Stands at the head of every paper.", needed="Enter the name."
+    )
     owner_name = text(
         "Your name",
-        80,
+        User.name,
         hint="You log in with it. You are the owner: you may do everything.",
         needed="Enter your name.",
         render_kw={"autocomplete": "username"},
@@ -85,11 +81,7 @@ class FirstStartForm(PageForm):
 class OwnPasswordForm(PageForm):
     """A new password for oneself."""
 
-    current = PasswordField(
-        "Current password",
-        [InputRequired("Enter your current password.")],
-        render_kw={"autocomplete": "current-password"},
-    )
+    current = own_password("Enter your current password.", "Current password")
     password = first_password("New password", needed="Enter a new password.")
     again = same_password("New password again")
 
@@ -97,17 +89,15 @@ class OwnPasswordForm(PageForm):
 class PinForm(PageForm):
     """A PIN for one's own screen."""
 
-    current = PasswordField(
-        "Your password", [InputRequired("Enter your password.")], render_kw={"autocomplete": "current-password"}
-    )
+    current = own_password()
     pin = PasswordField(
         "New PIN",
         [InputRequired("Enter a PIN.")],
         description=f"{LEAST_PIN} to {MOST_PIN} digits. It unlocks your screen, and logs nobody in.",
-        render_kw={"autocomplete": "off", "inputmode": "numeric"},
+        render_kw=_PIN,
     )
     again = PasswordField(
         "New PIN again",
         [EqualTo("pin", "The two PINs differ; type both again.")],
-        render_kw={"autocomplete": "off", "inputmode": "numeric"},
+        render_kw=_PIN,
     )

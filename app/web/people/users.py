@@ -12,7 +12,7 @@ from app.ledger.people.login_rules import Proof
 from app.ledger.people.second_factor import drop_factor
 from app.ledger.people.users import get_user, list_users
 from app.ledger.store.events import events_of
-from app.ledger.tables import Role
+from app.ledger.tables import Role, User
 from app.web.access import owner_only, proven
 from app.web.errors import about
 from app.web.forms_base import PageForm, SavedForm, flash_and_redirect, text, typed
@@ -30,7 +30,9 @@ ROLES = {
 class AddUserForm(PageForm):
     """Somebody new."""
 
-    name = text("Name", 80, hint="They log in with it.", needed="Enter a name.", render_kw={"autocomplete": "off"})
+    name = text(
+        "Name", User.name, hint="They log in with it.", needed="Enter a name.", render_kw={"autocomplete": "off"}
+    )
     role = RadioField("Role", [InputRequired("Choose a role.")], choices=ROLES)
     password = first_password("First password", more=" They can change it after their first login.")
     again = same_password("First password again")
