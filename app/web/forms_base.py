@@ -31,6 +31,15 @@ def one_line(value: str | None) -> str:
     return " ".join((value or "").split())
 
 
+def record_id(sent: str | None) -> int:
+    """The number of a record, or a version, as an address or a hidden field holds it; 0, which none has, else.
+
+    >>> record_id("12"), record_id("-1"), record_id("٣"), record_id("9" * 30), record_id(None)
+    (12, 0, 0, 0, 0)
+    """
+    return int(sent) if sent and sent.isascii() and sent.isdecimal() and len(sent) < 10 else 0
+
+
 def text(label: str, most: Any, *, hint: str = "", needed: str = "", **options: Any) -> StringField:
     """A one-line text field of at most `most` characters, or as many as the column takes that is given for it.
 
@@ -128,8 +137,7 @@ class SavedForm(PageForm):
     @property
     def version_read(self) -> int:
         """The version this form was filled from; 0, which no record has, when it came back as nonsense."""
-        sent = str(self.version.data or "")
-        return int(sent) if sent.isdecimal() and sent.isascii() and len(sent) < 10 else 0
+        return record_id(str(self.version.data or ""))
 
 
 def flash_and_redirect(message: str, endpoint: str, **values: Any) -> ResponseReturnValue:

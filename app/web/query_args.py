@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from flask import request
 
-from app.web.forms_base import one_line
+from app.web.forms_base import one_line, record_id
 
 
 def read_page(arguments: Mapping[str, str]) -> int:
@@ -25,8 +25,7 @@ def read_id(arguments: Mapping[str, str], name: str) -> int | None:
     >>> read_id({"row": "12"}, "row"), read_id({"row": "-1"}, "row"), read_id({}, "row")
     (12, None, None)
     """
-    sent = arguments.get(name, "")
-    return int(sent) if sent.isascii() and sent.isdecimal() and len(sent) < 10 else None
+    return record_id(arguments.get(name)) or None
 
 
 def read_text(arguments: Mapping[str, str], name: str = "q", most: int = 120) -> str:

@@ -30,8 +30,8 @@ from app.ledger.sites.doors import FIELDS, read_field
 from app.pricing.money import read_cents, read_percent
 from app.spreadsheets import read_count, read_date
 from app.web.counter.forms import ChambersField
-from app.web.counter.reading import record_id
 from app.web.fields import CentsField, DayField, InchesField, ShortField, WholeField
+from app.web.forms_base import record_id
 from app.web.query_args import read_page, read_text
 from app.web.reports.day import read_day, read_period, read_within
 from tests import factories

@@ -37,7 +37,8 @@ from app.web.counter.forms import (
     RekeyLine,
     Told,
 )
-from app.web.counter.reading import Knowledge, Reading, read, record_id
+from app.web.counter.reading import Knowledge, Reading, read
+from app.web.forms_base import record_id
 
 _HEADINGS = {kind: heading for kind, _, _, heading in ADDABLE}
 

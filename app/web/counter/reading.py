@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -25,6 +24,7 @@ from app.web.counter.forms import (
     PartLine,
     RekeyLine,
 )
+from app.web.forms_base import record_id
 
 MOST_LINES = 100
 _MOST_STANDING = 5_000
@@ -64,11 +64,6 @@ class Reading:
     lines: tuple[LineForm, ...]
     new_customer: CustomerForm | None
     new_site: SiteForm | None
-
-
-def record_id(typed: str) -> int:
-    """The number of a record, 0 (which no record has) for anything else."""
-    return int(typed) if re.fullmatch(r"[0-9]{1,9}", typed, re.ASCII) else 0
 
 
 def read(form: CounterForm, known: Knowledge) -> Reading:

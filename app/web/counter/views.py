@@ -25,6 +25,7 @@ from app.web.counter.drafts import draft_of, resume, start, to_draft
 from app.web.counter.forms import CUSTOMER_BOXES, CounterForm
 from app.web.counter.page import CounterPage, build
 from app.web.errors import about
+from app.web.forms_base import record_id
 from app.web.services import current_work, request_session
 
 blueprint = Blueprint("counter", __name__, url_prefix="/counter")
@@ -188,9 +189,9 @@ def _job() -> Job | None:
     number = request.args.get("job", "")
     if not number:
         return None
-    if not (number.isdecimal() and number.isascii() and len(number) < 10):
+    if not record_id(number):
         abort(404, "There is no such job on record.")
-    return get_job(request_session(), int(number))
+    return get_job(request_session(), record_id(number))
 
 
 def _sent() -> CounterForm:
@@ -214,14 +215,13 @@ def _keep(work: Work, form: CounterForm, job: Job | None) -> None:
 
 def _issue_form(page: CounterPage, job: Job | None) -> IssueForm:
     reading = page.reading
-    version = request.form.get("job_version", "")
     return IssueForm(
         ask=reading.ask,
         token=page.form.text("token"),
         new_customer=reading.new_customer,
         new_site=reading.new_site,
         job_id=job.id if job else None,
-        job_version=int(version) if version.isdecimal() and version.isascii() and len(version) < 10 else 0,
+        job_version=record_id(request.form.get("job_version")),
     )
 
 

@@ -41,7 +41,7 @@ from app.web.access import may, roles
 from app.web.errors import about
 from app.web.fields import DayField, WholeField
 from app.web.files import PDF, send
-from app.web.forms_base import PageForm, SavedForm, flash_and_redirect, one_line, text, typed
+from app.web.forms_base import PageForm, SavedForm, flash_and_redirect, one_line, record_id, text, typed
 from app.web.query_args import count_pages, read_page, read_text
 from app.web.services import current_work
 
@@ -118,7 +118,7 @@ def _system_page(system_id: int, **refused: PageForm) -> str:
     kinds = {"issue": IssueKeysForm, "order": OrderForm, "cut": CutForm, "back": BackForm}
     keyset = {"symbol": one_line(request.args.get("keyset"))[:24]}
     forms = {name: kind(formdata=None, prefix=f"{name}-", data=keyset) for name, kind in kinds.items()}
-    lacks, receipt = lacks_authority(found), request.args.get("receipt", "")
+    lacks = lacks_authority(found)
     return render_template(
         "keys/system.html",
         system=found,
@@ -128,7 +128,7 @@ def _system_page(system_id: int, **refused: PageForm) -> str:
         pages_count=count_pages(count, SIZE),
         lacks_authority=lacks,
         may_override=lacks and work.actor.role is Role.OWNER,
-        receipt=int(receipt) if receipt.isascii() and receipt.isdecimal() and len(receipt) < 10 else 0,
+        receipt=record_id(request.args.get("receipt")),
         **forms | refused,
     )
 

@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from flask import render_template, request
 from flask.typing import ResponseReturnValue
 from wtforms import SelectField
-from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 
 from app.errors import BitternError, Problem, Problems
 from app.ledger.sites.customer_queries import get_site
@@ -17,10 +16,10 @@ from app.ledger.sites.door_queries import door_ids
 from app.ledger.sites.doors import BULK_FIELDS, change_doors, plan_change
 from app.ledger.sites.duplicate_doors import find_alike, merge_doors
 from app.ledger.store.errors import LedgerError
-from app.ledger.tables import Role
+from app.ledger.tables import Door, Lock, Role
 from app.web.access import roles
 from app.web.errors import about
-from app.web.forms_base import PageForm, attach, flash_and_redirect, one_line, text, typed
+from app.web.forms_base import PageForm, attach, flash_and_redirect, one_line, record_id, text, typed
 from app.web.services import current_work, request_session
 from app.web.sites.doors import blueprint
 
@@ -39,7 +38,7 @@ def alike(site_id: int) -> ResponseReturnValue:
         except (Problems, LedgerError) as error:
             if not error.field.startswith("keep"):
                 raise
-            refused = _told(error)
+            refused = error.problems
         else:
             return flash_and_redirect(
                 f"They are one door now: {kept.opening_number}.", "doors.alike", site_id=site_id
@@ -53,33 +52,27 @@ def alike(site_id: int) -> ResponseReturnValue:
 def _sent(name: str) -> tuple[int, int]:
     """A door and its version from "12:3"; LedgerError on `keep` when none was chosen."""
     door, _, version = request.form.get(name, "").partition(":")
-    if not (door.isascii() and door.isdecimal() and version.isascii() and version.isdecimal()):
+    if not (record_id(door) and record_id(version)):
         raise LedgerError("keep", "Choose which door stays, and which goes.")
-    return int(door[:9]), int(version[:9])
-
-
-def _told(error: BitternError) -> tuple[Problem, ...]:
-    return error.problems
+    return record_id(door), record_id(version)
 
 
 _MOST = 5000
-_YES_NO = [SelectChoice("no", "no"), SelectChoice("yes", "yes")]
+_YES_NO = {"no": "no", "yes": "yes"}
 
 
 class TogetherForm(PageForm):
     """A value for each field; only those whose box `set-…` is ticked are set, and looked at, by the use case."""
 
-    location = text("Location", 200)
-    hand = SelectField(
-        "Hand", validate_choice=False, choices=[SelectChoice(hand, hand or "not known") for hand in HANDS]
-    )
+    location = text("Location", Door.location)
+    hand = SelectField("Hand", validate_choice=False, choices={hand: hand or "not known" for hand in HANDS})
     thickness = text("Thickness, in", 40)
     stile = text("Stile, in", 40)
-    lock = text("Lock", 200)
-    function = text("Function", 120)
+    lock = text("Lock", Lock.description)
+    function = text("Function", Lock.function)
     egress = SelectField("Exit door", validate_choice=False, choices=_YES_NO)
     fire_rated = SelectField("Fire-rated", validate_choice=False, choices=_YES_NO)
-    remarks = text("Remarks", 2000)
+    remarks = text("Remarks", Door.remarks)
 
     def asked(self) -> dict[str, str]:
         """The ticked fields and their values, in the order of BULK_FIELDS."""
@@ -127,17 +120,13 @@ def _chosen(site_id: int) -> list[int]:
     if request.values.get("all"):
         return door_ids(request_session(), site_id, one_line(request.values.get("q"))[:120])
     sent = (one for word in request.values.getlist("door") for one in word.split(","))
-    return [int(one) for one in sent if one.isascii() and one.isdecimal() and len(one) < 10][:_MOST]
+    return [found for one in sent if (found := record_id(one))][:_MOST]
 
 
 def _seen() -> Mapping[int, int]:
     """Door → version, as the page with before and after had them."""
     pairs = (one.partition(":") for one in request.form.get("seen", "").split(","))
-    return {
-        int(door): int(version)
-        for door, _, version in pairs
-        if door.isascii() and door.isdecimal() and version.isdecimal() and len(door) < 10 and len(version) < 10
-    }
+    return {record_id(door): record_id(version) for door, _, version in pairs if record_id(door)}
 
 
 @blueprint.get("/sites/<int:site_id>/doors/history")

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
+from wtforms import BooleanField, SelectField
 
 from app.ledger.keysystems.system_queries import customers_keysets
 from app.ledger.sites.cautions import cautions_of
@@ -13,13 +16,61 @@ from app.ledger.sites.door_history import UNDOABLE, door_story, site_story
 from app.ledger.sites.door_queries import get_door, job_numbers, list_sites, site_doors
 from app.ledger.sites.doors import DoorForm, add_door, change_door
 from app.ledger.sites.duplicate_doors import alike_numbers
-from app.ledger.tables import Role
+from app.ledger.tables import Cylinder, Door, Lock, Role
 from app.web.access import roles
 from app.web.errors import about
-from app.web.forms_base import flash_and_redirect, typed
+from app.web.fields import InchesField
+from app.web.forms_base import PageForm, SavedForm, area, flash_and_redirect, text, typed
 from app.web.query_args import count_pages, read_page, read_text
 from app.web.services import current_work, request_session
-from app.web.sites.door_forms import CylinderFoundForm, DoorEditForm, TakeOutForm
+
+_HANDS = {
+    "": "not known",
+    "LH": "LH, left hand",
+    "RH": "RH, right hand",
+    "LHR": "LHR, left hand reverse",
+    "RHR": "RHR, right hand reverse",
+}
+
+
+class DoorEditForm(SavedForm):
+    """Everything that one can say about a door and its lock."""
+
+    opening_number = text("Opening number", Door.opening_number, needed="Enter the opening number.")
+    location = text("Location", Door.location)
+    hand = SelectField("Hand", choices=_HANDS)
+    lock = text("Lock", Lock.description)
+    function = text("Function", Lock.function, hint="Office, storeroom, classroom, …")
+    thickness = InchesField("Thickness, in", description="As in 1-3/4.")
+    stile = InchesField("Stile, in", description="As in 4-1/4.")
+    is_egress = BooleanField("Exit door", description="On a way out.")
+    is_fire_rated = BooleanField("Fire-rated", description="Door or frame has a label.")
+    remarks = area("Remarks", Door.remarks)
+
+
+def _id(value: object) -> int | None:
+    return int(str(value)) or None
+
+
+class CylinderFoundForm(PageForm):
+    """A cylinder that stands on a door, as somebody found it there."""
+
+    position = text("Position", Cylinder.position, needed="Say where on the door it is.", hint="outside, inside, …")
+    words = text("What it is", Cylinder.words, needed="Say what it is.", hint="As in mortise cylinder 1-1/8, 626.")
+    part_number = text("Part number", Cylinder.part_number)
+    keyset_id = SelectField("Keyset", coerce=_id, validate_choice=False)
+    remarks = text("Remarks", Cylinder.remarks)
+
+    def offer(self, keysets: Sequence[tuple[int, str]]) -> None:
+        """The customer's keysets to choose from, as (id, words)."""
+        self.keyset_id.choices = [(0, "not known"), *keysets]
+
+
+class TakeOutForm(SavedForm):
+    """A cylinder that came out of its door."""
+
+    why = text("Why", 200)
+
 
 blueprint = Blueprint("doors", __name__)
 
