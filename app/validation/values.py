@@ -46,6 +46,15 @@ def quoted(value: object) -> str:
     return f"'{_printable(text)}'" if len(text) <= _LONGEST_QUOTE else f"'{_printable(text[:_LONGEST_QUOTE])}…'"
 
 
+def counted(number: int, noun: str) -> str:
+    """How many there are of something whose plural takes an s.
+
+    >>> counted(1, "door"), counted(1200, "door")
+    ('1 door', '1,200 doors')
+    """
+    return f"{number:,} {noun}{'' if number == 1 else 's'}"
+
+
 def _not(value: object) -> str:
     """What was given instead, to end a sentence with; "" where there was nothing."""
     return "" if value in (None, "") else f", not {quoted(value)}"

@@ -20,7 +20,7 @@ from app.ledger.store.events import next_number, record
 from app.ledger.store.records import text_problems
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Key, Keyset, KeyState, KeySystem, Role
-from app.validation import fault_of_length
+from app.validation import counted, fault_of_length
 
 _STEP = 500  # keysets asked about at once; a statement takes only so many values
 
@@ -72,7 +72,7 @@ def order_copies(work: Work, system_id: int, symbol: str, count: int, override_r
         raise LedgerError("count", f"Order 1 to {MOST_AT_ONCE} keys at once.")
     with transaction(work.session):
         keyset = _keyset(work, system_id, symbol)
-        words = f"{count} {'key' if count == 1 else 'keys'} of {keyset.symbol}"
+        words = f"{counted(count, 'key')} of {keyset.symbol}"
         require_authority(work, keyset.system, f"ordered {words}", override_reason)
         order_keys(work, {keyset: count}, None)
         last = work.session.scalar(sa.select(sa.func.max(Key.copy_number)).where(Key.keyset_id == keyset.id)) or 0
@@ -197,9 +197,8 @@ def lose_key(work: Work, key_id: int, version: int, note: str = "") -> tuple[Key
         _require_state((key,), (KeyState.OUT, KeyState.CUT, KeyState.RETURNED), "lost")
         exposed = exposed_by(work.session, key.keyset)
         _put(work, key, KeyState.LOST, holder=key.holder)
-        count = len(exposed)
         summary = f"{_name(key)} is lost" + (f", last with {key.holder}" if key.holder else "")
-        summary += f": it exposes {count} {'cylinder' if count == 1 else 'cylinders'}" + (f". {said}" if said else "")
+        summary += f": it exposes {counted(len(exposed), 'cylinder')}" + (f". {said}" if said else "")
         _record(work, "key lost", key.keyset, summary, (key,), cylinders=[one.cylinder_id for one in exposed])
         return key, exposed
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 
 import sqlalchemy as sa
@@ -19,6 +19,7 @@ from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Event, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder, Role
+from app.validation import counted
 
 OF_A_MATRIX = "key system made of a matrix"
 _AT_HAND = (KeyState.CUT, KeyState.OUT, KeyState.RETURNED)
@@ -29,7 +30,7 @@ def steps_of_loss(work: Work, opened: OpenedSystem, lost: LostKey, repin: Sequen
 
     A quote draws new changes under a master, and new single keys, of a system whose array the shop holds.
     """
-    system, count = opened.system, _count(repin)
+    system, count = opened.system, _pieces(sum(len(way.cylinders) for way in repin))
     by_symbol = {keyset.symbol: keyset for keyset in system.keysets}
     replaced = [by_symbol[symbol] for symbol in lost.replace]
     if system.records is not RecordsHolder.SHOP:
@@ -50,12 +51,8 @@ def steps_of_loss(work: Work, opened: OpenedSystem, lost: LostKey, repin: Sequen
     return ()
 
 
-def _count(repin: Sequence[Way]) -> str:
-    return _pieces(sum(len(way.cylinders) for way in repin))
-
-
 def _pieces(number: int) -> str:
-    return f"{number:,} cylinder{'' if number == 1 else 's'}"
+    return counted(number, "cylinder")
 
 
 def _their(count: str) -> str:
@@ -173,6 +170,7 @@ def _under_no_master(keyset: Keyset, count: str) -> tuple[str, ...]:
 
 
 SECONDS = 6.0
+_Hung = Mapping[str, tuple[Way, Cylinder]]  # by the cylinder's id as text, as the keying room takes it
 _ALIKE = ("type", "maker_id", "part_number", "length", "drilled", "cam", "tailpiece", "finish")
 
 
@@ -241,17 +239,20 @@ def plan_for_loss(work: Work, system_id: int, symbol: str) -> LossPlan:
     if (replaced := _replaced(work, opened, symbol)) is not None:
         over = LostKey(symbol, (), (), (), 0, True)
         return LossPlan(opened.system, over, (), (), (), (), 0, (), replaced.astimezone().date())
-    coming, leaving = _by_place(opened, making_way(work.session, opened.system.customer_id))
+    # Every cylinder by itself, so that the plan with fewest cylinders counts doors and not kinds of cylinder.
+    hung = {str(one.id): (way, one) for way in opened.ways.values() for one in way.cylinders}
+    making = making_way(work.session, opened.system.customer_id)
+    leaving = {name: (way, one) for name, (way, one) in hung.items() if one.id in making}
+    coming = {name: pair for name, pair in hung.items() if name not in leaving}
     lost, open_until = _reckon(opened, symbol, coming, leaving, copies)
-    in_place = {_place(one) for one in _cylinders(opened, lost.exposed)}
-    until = {_place(_cylinder(opened, name)): name for name in open_until}
+    in_place = {_place(hung[name][1]) for name in lost.exposed}
+    until = {_place(hung[name][1]): name for name in open_until}
     still = [name for place, name in until.items() if place not in in_place]
-    exposed = _ways(opened, (*lost.exposed, *still))
-    repin = _ways(opened, lost.repin)
+    repin = _ways(hung, lost.repin)
     plan = LossPlan(
         opened.system,
         lost,
-        exposed,
+        _ways(hung, (*lost.exposed, *still)),
         repin,
         tuple((key, copies[key]) for key in lost.replace),
         _lines(opened.system, repin),
@@ -278,63 +279,35 @@ def _replaced(work: Work, opened: OpenedSystem, symbol: str) -> datetime | None:
 
 
 def _reckon(
-    opened: OpenedSystem, symbol: str, coming: Collection[str], leaving: Collection[str], copies: dict[str, int]
+    opened: OpenedSystem, symbol: str, coming: _Hung, leaving: _Hung, copies: dict[str, int]
 ) -> tuple[LostKey, tuple[str, ...]]:
     """The plan for the cylinders that will stand, and those about to leave that the lost key opens until then."""
     if symbol in opened.keys:
         known = opened.cylinders
-        reckoned = {name: known[_label(name)] for name in (*coming, *leaving) if _label(name) in known}
-        lost = lost_key(
-            opened.keys,
-            {name: reckoned[name] for name in coming if name in reckoned},
-            symbol,
-            copies,
-            seconds=SECONDS,
+        to_come, until = (
+            {name: known[way.label] for name, (way, _) in hung.items() if way.label in known}
+            for hung in (coming, leaving)
         )
-        standing = {name: reckoned[name] for name in leaving if name in reckoned}
-        return lost, operated_by(opened.keys, standing, symbol) if standing else ()
-
-    def opens(names: Iterable[str]) -> tuple[str, ...]:
-        is_control = symbol == CONTROL_SYMBOL
-        return tuple(name for name in names if is_control or symbol in opened.ways[_label(name)].symbols)
-
-    exposed = opens(coming)
-    return LostKey(symbol, exposed, (symbol,), exposed, copies[symbol], True), opens(leaving)
-
-
-def _by_place(opened: OpenedSystem, making_way: Collection[int]) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Names of the cylinders that will stand when all work is handed over, and of those that make way for it.
-
-    Every cylinder by itself, so that the plan with fewest cylinders counts doors and not kinds of cylinder.
-    """
-    names = [f"{label}\0{number}" for label, way in opened.ways.items() for number in range(len(way.cylinders))]
-    leaving = [name for name in names if _cylinder(opened, name).id in making_way]
-    return tuple(name for name in names if name not in set(leaving)), tuple(leaving)
+        lost = lost_key(opened.keys, to_come, symbol, copies, seconds=SECONDS)
+        return lost, operated_by(opened.keys, until, symbol) if until else ()
+    is_control = symbol == CONTROL_SYMBOL
+    exposed, open_until = (
+        tuple(name for name, (way, _) in hung.items() if is_control or symbol in way.symbols)
+        for hung in (coming, leaving)
+    )
+    return LostKey(symbol, exposed, (symbol,), exposed, copies[symbol], True), open_until
 
 
 def _place(cylinder: Cylinder) -> object:
     return (cylinder.door_id, cylinder.position.casefold()) if cylinder.door_id else cylinder.id
 
 
-def _label(name: str) -> str:
-    return name.partition("\0")[0]
-
-
-def _cylinder(opened: OpenedSystem, name: str) -> Cylinder:
-    return opened.ways[_label(name)].cylinders[int(name.partition("\0")[2])]
-
-
-def _cylinders(opened: OpenedSystem, names: Iterable[str]) -> list[Cylinder]:
-    return [_cylinder(opened, name) for name in names]
-
-
-def _ways(opened: OpenedSystem, names: Iterable[str]) -> tuple[Way, ...]:
-    found: dict[str, list[str]] = defaultdict(list)
+def _ways(hung: _Hung, names: Iterable[str]) -> tuple[Way, ...]:
+    found: dict[str, tuple[Way, list[Cylinder]]] = {}
     for name in names:
-        found[_label(name)].append(name)
-    return tuple(
-        Way(label, opened.ways[label].symbols, tuple(_cylinders(opened, mine))) for label, mine in found.items()
-    )
+        way, cylinder = hung[name]
+        found.setdefault(way.label, (way, []))[1].append(cylinder)
+    return tuple(replace(way, cylinders=tuple(cylinders)) for way, cylinders in found.values())
 
 
 def _lines(system: KeySystem, repin: tuple[Way, ...]) -> tuple[RekeyGroup, ...]:

@@ -17,6 +17,7 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.events import record
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import LoginAttempt, User
+from app.validation import counted
 
 # One address may be a whole shop behind one machine: it gets more tries than one name.
 _ADDRESS_FACTOR = 4
@@ -102,8 +103,8 @@ def _refuse_too_many(work: Work, key: str, address: str, config: Config) -> None
         ).all()
         if len(failed) >= most:
             minutes = max(1, math.ceil((failed[-1] - since).total_seconds() / 60))
-            unit = "minute" if minutes == 1 else "minutes"
-            raise LoginRefused("password", f"Too many failed tries. Wait {minutes} {unit}, then try again.")
+            waits = counted(minutes, "minute")
+            raise LoginRefused("password", f"Too many failed tries. Wait {waits}, then try again.")
 
 
 def _record_failure(work: Work, user: User | None, address: str) -> None:

@@ -15,6 +15,7 @@ from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Door, Event, Role
+from app.validation import counted
 
 SITE_KINDS = ("door list read", "doors changed together", MERGED, "change undone", UNMERGED)
 UNDOABLE = ("door list read", "doors changed together", "door changed", MERGED, "change undone")
@@ -183,7 +184,7 @@ def undo_change(work: Work, site_id: int, event_id: int, seen: Mapping[int, int]
             work,
             UNMERGED if plan.returning else "change undone",
             f"site {site_id}",
-            f"Undone on {count:,} {'door' if count == 1 else 'doors'}: {plan.event.summary}"[:1000],
+            f"Undone on {counted(count, 'door')}: {plan.event.summary}"[:1000],
             doors=for_event(plan.changes),
             undoes=event_id,
             **({"kept": plan.returning.kept[0], "gone": plan.returning.door_id} if plan.returning else {}),

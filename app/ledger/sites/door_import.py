@@ -21,6 +21,7 @@ from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Door, Keyset, KeySystem, Role, Site
 from app.spreadsheets import merged_cells, pasted_rows, table_rows
+from app.validation import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,17 +236,13 @@ def import_doors(work: Work, site_id: int, rows: Sequence[DoorRow], seal: str = 
             work,
             "door list read",
             f"site {site_id}",
-            f"Door list: {_count(plan.added, 'door')} added, {len(plan.changed):,} changed, "
-            f"{_count(plan.cylinders, 'cylinder')} added",
+            f"Door list: {counted(len(plan.added), 'door')} added, {len(plan.changed):,} changed, "
+            f"{counted(len(plan.cylinders), 'cylinder')} added",
             doors=for_event(plan.changed),
             added=[known[values["opening"]].id for values in plan.added],
             cylinders={str(one.id): one.door_id for one in cylinders},
         )
         return plan
-
-
-def _count(rows: Sequence[object], noun: str) -> str:
-    return f"{len(rows):,} {noun}" + ("" if len(rows) == 1 else "s")
 
 
 Read = tuple[list[DoorRow], list[Problem]]

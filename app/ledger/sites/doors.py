@@ -18,7 +18,7 @@ from app.ledger.store.events import record
 from app.ledger.store.records import text_problems
 from app.ledger.store.work import Work
 from app.ledger.tables import Door, Lock, Role, Site
-from app.validation import check_length
+from app.validation import check_length, counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +180,7 @@ def change_doors(work: Work, site_id: int, seen: Mapping[int, int], values: Mapp
                 work,
                 "doors changed together",
                 f"site {site_id}",
-                f"{len(plan):,} {'door' if len(plan) == 1 else 'doors'}: {set_to}"[:1000],
+                f"{counted(len(plan), 'door')}: {set_to}"[:1000],
                 doors=for_event(plan),
             )
         return len(plan)

@@ -37,6 +37,7 @@ from app.ledger.keysystems.system_queries import get_system
 from app.ledger.quoting.issuing import house_head
 from app.ledger.store.work import Work
 from app.ledger.tables import Key, Keyset, KeyState, Role
+from app.validation import counted
 from app.web.access import may, roles
 from app.web.errors import about
 from app.web.fields import DayField, WholeField
@@ -253,8 +254,7 @@ def lost(key_id: int) -> ResponseReturnValue:
 
     def use(form: KeyNoteForm) -> str:
         gone, exposed = lose_key(current_work(), key_id, form.version_read, typed(form.note))
-        count = len(exposed)
-        words = f"{count} {'cylinder' if count == 1 else 'cylinders'}"
+        words = counted(len(exposed), "cylinder")
         return f"{gone.keyset.symbol} copy {gone.copy_number} is on record as lost. It exposes {words}."
 
     return _press(key_id, use)

@@ -17,6 +17,7 @@ from app.ledger.sites.doors import BULK_FIELDS, change_doors, plan_change
 from app.ledger.sites.duplicate_doors import find_alike, merge_doors
 from app.ledger.store.errors import LedgerError
 from app.ledger.tables import Door, Lock, Role
+from app.validation import counted
 from app.web.access import roles
 from app.web.errors import about
 from app.web.forms_base import PageForm, attach, flash_and_redirect, one_line, record_id, text, typed
@@ -149,8 +150,6 @@ def take_back(site_id: int, event_id: int) -> ResponseReturnValue:
     site = get_site(work.session, site_id)
     if form.validate_on_submit():
         count = undo_change(work, site_id, event_id, _seen())
-        return flash_and_redirect(
-            f"Undone on {count:,} {'door' if count == 1 else 'doors'}.", "doors.site", site_id=site_id
-        )
+        return flash_and_redirect(f"Undone on {counted(count, 'door')}.", "doors.site", site_id=site_id)
     plan = plan_undo(work.session, site_id, event_id)
     return render_template("sites/undo_change.html", form=form, site=site, plan=plan)

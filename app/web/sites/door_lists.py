@@ -14,6 +14,7 @@ from app.ledger.sites.customer_queries import get_site
 from app.ledger.sites.door_import import ListPlan, import_doors, plan_doors, read_list_file, read_list_text, site_list
 from app.ledger.sites.door_paste import LIST_COLUMNS, DoorRow
 from app.ledger.tables import Role
+from app.validation import counted
 from app.web.access import roles
 from app.web.errors import about
 from app.web.files import send_table
@@ -70,11 +71,11 @@ def record_list(site_id: int) -> ResponseReturnValue:
     rows, _ = _read(find_upload(work, _purpose(site_id), token))
     plan = import_doors(work, site_id, rows, request.form.get("seal", "") or "none")
     drop_upload(token)
-    doors = "1 door" if len(plan.added) == 1 else f"{len(plan.added):,} doors"
-    cylinders = "1 cylinder" if len(plan.cylinders) == 1 else f"{len(plan.cylinders):,} cylinders"
-    hung = f", {cylinders} saved as found" if plan.cylinders else ""
+    hung = f", {counted(len(plan.cylinders), 'cylinder')} saved as found" if plan.cylinders else ""
     return flash_and_redirect(
-        f"The list is saved: {doors} added, {len(plan.changed):,} changed{hung}.", "doors.site", site_id=site_id
+        f"The list is saved: {counted(len(plan.added), 'door')} added, {len(plan.changed):,} changed{hung}.",
+        "doors.site",
+        site_id=site_id,
     )
 
 
