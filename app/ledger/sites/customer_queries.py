@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session, selectinload
 from app.ledger.search.ranking import customer_ids, holds, values_of
 from app.ledger.search.words import dialect_of, read_words
 from app.ledger.sites.customers import phone_digits
-from app.ledger.store.engine import get_row
+from app.ledger.store.engine import Page, get_row, page_of
 from app.ledger.tables import Contact, Customer, Door, Job, Keyset, KeySystem, Site
 
 
@@ -69,19 +69,10 @@ def get_customer(session: Session, customer_id: int) -> Customer:
     return get_row(session, Customer, customer_id, "customer", *load)
 
 
-def list_customers(session: Session, page: int = 1, size: int = 50, text: str = "") -> tuple[Sequence[Customer], int]:
-    """One page of the customers that hold `text` (all of them for none) by name, and how many there are."""
-    rows = sa.select(Customer)
-    if text.strip():
-        rows = rows.where(_holds(text.strip()))
-    count = session.scalar(sa.select(sa.func.count()).select_from(rows.subquery())) or 0
-    found = session.scalars(
-        rows.options(selectinload(Customer.sites))
-        .order_by(Customer.name, Customer.id)
-        .limit(size)
-        .offset((page - 1) * size)
-    ).all()
-    return found, count
+def list_customers(session: Session, page: int = 1, size: int = 50, text: str = "") -> Page[Customer]:
+    """One page of the customers that hold `text` (all of them for none), by name."""
+    rows = sa.select(Customer).options(selectinload(Customer.sites)).order_by(Customer.name, Customer.id)
+    return page_of(session, rows.where(_holds(text.strip())) if text.strip() else rows, page, size)
 
 
 def get_site(session: Session, site_id: int) -> Site:

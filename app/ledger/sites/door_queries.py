@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload, selectinload
 
 from app.ledger.search.ranking import holds
-from app.ledger.sites.customer_queries import get_site
-from app.ledger.store.engine import get_row
+from app.ledger.store.engine import Page, get_row, page_of
 from app.ledger.tables import Customer, Cylinder, CylinderOperator, CylinderState, Door, Job, Site
 
 
@@ -54,41 +52,19 @@ def list_sites(
     return rows.all(), count
 
 
-@dataclass(frozen=True, slots=True)
-class DoorPage:
-    """One page of a site's doors, cylinders and keysets loaded."""
-
-    site: Site
-    doors: Sequence[Door]
-    count: int
-    page: int
-    pages: int
-
-    @property
-    def kinds(self) -> tuple[tuple[str, str], ...]:
-        """Each part number on these doors and what it is in words, once."""
-        there = (cylinder for door in self.doors for cylinder in door.cylinders)
-        standing = (one for one in there if one.state is not CylinderState.REMOVED and one.part_number)
-        return tuple(sorted({(one.part_number, one.words) for one in standing}))
-
-
-def site_doors(session: Session, site_id: int, text: str = "", page: int = 1, size: int = 100) -> DoorPage:
-    """A site's doors by opening number, a bounded number of queries; `text` in opening or location."""
-    site = get_site(session, site_id)
-    condition = _answers(site_id, text)
-    count = session.scalar(sa.select(sa.func.count()).select_from(Door).where(condition)) or 0
-    pages = max(-(-count // size), 1)
-    page = min(max(page, 1), pages)
+def site_doors(session: Session, site_id: int, text: str = "", page: int = 1, size: int = 100) -> Page[Door]:
+    """A site's doors by opening number, cylinders and keysets loaded; `text` in opening or location."""
     # By length first: F9 comes before F10, as people count.
-    rows = (
-        sa.select(Door)
-        .where(condition)
-        .options(joinedload(Door.lock), *_cylinders())
-        .order_by(sa.func.length(Door.opening_number), Door.opening_number)
-        .limit(size)
-        .offset((page - 1) * size)
-    )
-    return DoorPage(site, session.scalars(rows).all(), count, page, pages)
+    order = (sa.func.length(Door.opening_number), Door.opening_number)
+    rows = sa.select(Door).where(_answers(site_id, text)).options(joinedload(Door.lock), *_cylinders())
+    return page_of(session, rows.order_by(*order), page, size)
+
+
+def part_numbers(doors: Iterable[Door]) -> tuple[tuple[str, str], ...]:
+    """Each part number on these doors and what it is in words, once."""
+    there = (cylinder for door in doors for cylinder in door.cylinders)
+    standing = (one for one in there if one.state is not CylinderState.REMOVED and one.part_number)
+    return tuple(sorted({(one.part_number, one.words) for one in standing}))
 
 
 def door_ids(session: Session, site_id: int, text: str = "", most: int = 5000) -> list[int]:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Generic, TypeVar
 
 import sqlalchemy as sa
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
@@ -95,6 +96,24 @@ def get_version(session: Session, table: type[_Edited], row_id: int, what: str, 
     if row.version != version:
         raise Stale()
     return row
+
+
+@dataclass(frozen=True, slots=True)
+class Page(Generic[_Row]):
+    """One page of a list, of how many pages, and how many rows there are in all."""
+
+    rows: Sequence[_Row]
+    count: int
+    page: int
+    pages: int
+
+
+def page_of(session: Session, rows: sa.Select[_Row], page: int, size: int) -> Page[_Row]:
+    """That page of the rows, or the last one where there are not so many."""
+    count = session.scalar(sa.select(sa.func.count()).select_from(rows.order_by(None).subquery())) or 0
+    pages = max(-(-count // size), 1)
+    page = min(max(page, 1), pages)
+    return Page(session.scalars(rows.limit(size).offset((page - 1) * size)).all(), count, page, pages)
 
 
 @contextmanager

@@ -29,7 +29,7 @@ from app.web.errors import about
 from app.web.fields import DayField
 from app.web.forms_base import SavedForm, area, flash_and_redirect, text, typed
 from app.web.query_args import read_page, read_text, wants_fragment
-from app.web.services import current_work, request_session, the_time
+from app.web.services import current_work, request_session
 
 
 class ListedField(SelectField):
@@ -93,18 +93,10 @@ SIZE = 40
 @roles(Role.COUNTER, Role.BENCH)
 def index() -> ResponseReturnValue:
     """Everybody on record, or those that hold what was typed."""
-    text, page = read_text(request.args), read_page(request.args)
-    found, count = list_customers(request_session(), page, SIZE, text)
+    text = read_text(request.args)
+    found = list_customers(request_session(), read_page(request.args), SIZE, text)
     template = "sites/_customers.html" if wants_fragment() else "sites/customers.html"
-    return render_template(
-        template,
-        customers=found,
-        count=count,
-        text=text,
-        page=page,
-        pages=-(-count // SIZE),
-        exemption_of=lambda c: exemption_state(c.exempt_certificate, c.exempt_until, the_time().astimezone().date()),
-    )
+    return render_template(template, found=found, text=text, exemption_state=exemption_state)
 
 
 @blueprint.get("/<int:customer_id>")
@@ -113,11 +105,10 @@ def show(customer_id: int) -> ResponseReturnValue:
     """One customer: whom to ask, where the doors are, jobs and keys."""
     session = request_session()
     customer = get_customer(session, customer_id)
-    today = the_time().astimezone().date()
     return render_template(
         "sites/customer.html",
         customer=customer,
-        exemption=exemption_state(customer.exempt_certificate, customer.exempt_until, today),
+        exemption_state=exemption_state,
         jobs=customer_jobs(session, customer_id),
         systems=customer_systems(session, customer_id),
         doors=doors_by_site(session, customer_id),

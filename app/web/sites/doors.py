@@ -13,7 +13,7 @@ from app.ledger.sites.cautions import cautions_of
 from app.ledger.sites.customer_queries import get_site
 from app.ledger.sites.cylinders import CylinderForm, add_cylinder, take_out
 from app.ledger.sites.door_history import UNDOABLE, door_story, site_story
-from app.ledger.sites.door_queries import get_door, job_numbers, list_sites, site_doors
+from app.ledger.sites.door_queries import get_door, job_numbers, list_sites, part_numbers, site_doors
 from app.ledger.sites.doors import DoorForm, add_door, change_door
 from app.ledger.sites.duplicate_doors import alike_numbers
 from app.ledger.tables import Cylinder, Door, Lock, Role
@@ -94,7 +94,9 @@ def site(site_id: int) -> ResponseReturnValue:
     page = site_doors(session, site_id, text, read_page(request.args))
     return render_template(
         "sites/doors.html",
+        site=get_site(session, site_id),
         page=page,
+        kinds=part_numbers(page.rows),
         text=text,
         cautions_of=cautions_of,
         story=site_story(session, site_id, limit=8),
