@@ -7,7 +7,7 @@ from collections.abc import Callable
 from flask import Flask
 from playwright.sync_api import Page, expect
 
-from app.ledger.people.screen_pin import set_pin
+from app.ledger.people.own_secrets import set_pin
 from app.ledger.store.work import Work
 from app.ledger.tables import User
 from tests.factories import PASSWORD, HouseFactory

@@ -146,10 +146,9 @@ NO_ROLE_OF_THEIR_OWN = {
         quoting.issuing: keep_draft drop_draft
         people.users: start_house change_own_password
         people.logins: log_in log_out
-        people.screen_pin: set_pin drop_pin
         people.second_factor: set_factor drop_factor
         people.sessions: begin lock unlock prove end end_by_number
-        people.tries: try_secret forgive check_own_password end_where
+        people.own_secrets: set_pin drop_pin try_secret forgive check_own_password end_where
     """,
 }
 # A step that asks besides, for what only some may do within a use case of everybody's.

@@ -12,7 +12,7 @@ from flask import Flask
 from sqlalchemy.orm import Session
 
 from app.ledger.people.login_rules import LoginRules, set_rules
-from app.ledger.people.screen_pin import set_pin
+from app.ledger.people.own_secrets import set_pin
 from app.ledger.store.work import Work
 from app.ledger.tables import Event, Login, LoginAttempt, Role, User
 from app.web.access import proof_of

@@ -9,9 +9,9 @@ from datetime import timedelta
 import sqlalchemy as sa
 
 from app.config import Config
+from app.ledger.people.own_secrets import LoginRefused
 from app.ledger.people.passwords import hash_password, is_outdated, matches
 from app.ledger.people.second_factor import asks_code, matching_step, secret_of
-from app.ledger.people.tries import LoginRefused
 from app.ledger.people.users import name_key
 from app.ledger.store.engine import transaction
 from app.ledger.store.events import record

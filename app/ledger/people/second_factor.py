@@ -17,7 +17,7 @@ from datetime import datetime
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.people.tries import check_own_password
+from app.ledger.people.own_secrets import check_own_password
 from app.ledger.people.users import get_user
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotAllowed

@@ -16,9 +16,8 @@ from sqlalchemy.orm import Session
 
 from app.config import Config
 from app.ledger.people.login_rules import LoginRules
+from app.ledger.people.own_secrets import LoginSecret, end_where, forgive, pin_matches, try_secret
 from app.ledger.people.passwords import matches
-from app.ledger.people.screen_pin import pin_matches
-from app.ledger.people.tries import LoginSecret, end_where, forgive, try_secret
 from app.ledger.store.engine import get_row, read, transaction
 from app.ledger.store.errors import NotAllowed
 from app.ledger.store.events import record

@@ -8,8 +8,8 @@ from collections.abc import Iterable, Sequence
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from app.ledger.people.own_secrets import check_own_password
 from app.ledger.people.passwords import check_new_password, hash_password
-from app.ledger.people.tries import check_own_password
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError, NotAllowed, Taken
 from app.ledger.store.events import record

@@ -5,8 +5,8 @@ from __future__ import annotations
 from wtforms import HiddenField, PasswordField
 from wtforms.validators import EqualTo, InputRequired
 
+from app.ledger.people.own_secrets import LEAST_PIN, MOST_PIN
 from app.ledger.people.passwords import LEAST
-from app.ledger.people.screen_pin import LEAST_PIN, MOST_PIN
 from app.ledger.tables import House, User
 from app.web.forms_base import PageForm, text
 

@@ -9,7 +9,7 @@ from flask.typing import ResponseReturnValue
 from flask_login import current_user
 
 from app.ledger.people.login_rules import Proof
-from app.ledger.people.screen_pin import drop_pin, set_pin
+from app.ledger.people.own_secrets import drop_pin, set_pin
 from app.ledger.people.second_factor import drop_factor, new_secret, set_factor
 from app.ledger.people.sessions import Limits, end_by_number, list_open
 from app.ledger.store.work import carried, carry

@@ -15,7 +15,7 @@ from app.ledger.care import resealing
 from app.ledger.care.opening import Ledger, migrate, next_key_file, open_ledger
 from app.ledger.care.sealing_key import ROTATED, key_of_rows, rotate_key, rows_of_key, sheet_text, take_sheet
 from app.ledger.keysystems.bittings import open_bittings, open_plan, seal_plan
-from app.ledger.people.screen_pin import set_pin
+from app.ledger.people.own_secrets import set_pin
 from app.ledger.store.engine import make_engine, transaction
 from app.ledger.store.errors import VaultError
 from app.ledger.store.vault import Vault

@@ -6,8 +6,8 @@ import threading
 
 import pytest
 
+from app.ledger.people.own_secrets import check_own_password
 from app.ledger.people.passwords import check_new_password, hash_password, is_guessable, is_soon_guessed, matches
-from app.ledger.people.tries import check_own_password
 from app.ledger.people.users import add_user, change_own_password, enter_people, set_password, start_house
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work

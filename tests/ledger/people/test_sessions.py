@@ -17,9 +17,8 @@ from app.ledger.care.restoring import restore_backup
 from app.ledger.care.sealing import house_secret
 from app.ledger.people import sessions
 from app.ledger.people.logins import LoginRefused
-from app.ledger.people.screen_pin import set_pin
+from app.ledger.people.own_secrets import TRIES, set_pin
 from app.ledger.people.sessions import Limits, begin, end, find, list_open, lock, prove, unlock
-from app.ledger.people.tries import TRIES
 from app.ledger.store.work import Work
 from app.ledger.tables import Login, User
 from tests.bare import config, work

@@ -1,23 +1,26 @@
-"""A secret asked for at an open login: each try is counted before it is compared, and too many end the login.
+"""The secrets asked for at an open login, PIN and password: each try is counted before it is compared.
 
-PIN and password are counted apart, and each is forgiven by itself alone: else whoever saw the PIN typed could guess
-at the password for as long as they like, with the PIN in between.
+Too many end the login. PIN and password are counted apart, and each is forgiven by itself alone: else whoever saw the
+PIN typed could guess at the password for as long as they like, with the PIN in between.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from enum import StrEnum
+from itertools import pairwise
 
 import sqlalchemy as sa
 
-from app.ledger.people.passwords import matches
-from app.ledger.store.engine import transaction
+from app.ledger.people.passwords import hash_password, matches
+from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
+from app.ledger.store.vault import Vault
 from app.ledger.store.work import Work
 from app.ledger.tables import Login, LoginAttempt, User
 
+LEAST_PIN, MOST_PIN = 4, 12
 TRIES = 5  # wrong PINs in a row, or wrong passwords, before the login ends
 _AT_A_SCREEN = "at a locked screen"  # in place of an address, of which the tries to log in are counted
 
@@ -100,3 +103,47 @@ def end_where(work: Work, which: sa.ColumnElement[bool]) -> bool:
     """End the open logins of which this holds, in the caller's transaction; whether there was any."""
     done = work.session.execute(sa.update(Login).where(which, Login.ended_at.is_(None)).values(ended_at=work.now))
     return bool(getattr(done, "rowcount", 0))
+
+
+def set_pin(work: Work, password: str, pin: str, login_id: int | None = None) -> User:
+    """Give the acting person a PIN; `password` is their own and must be right (`check_own_password`).
+
+    Raises LedgerError on field "pin", LoginRefused on field "current".
+    """
+    user = get_row(work.session, User, work.actor.user_id or 0, "user")
+    check_own_password(work, password, login_id)
+    _check_pin(pin)
+    return _save_pin(work, hash_password(_pepper(work.vault, user.id, pin)), "set a PIN for the screen")
+
+
+def drop_pin(work: Work) -> User:
+    """Remove the acting person's PIN: their password unlocks the screen again."""
+    return _save_pin(work, "", "took the screen's PIN away")
+
+
+def pin_matches(vault: Vault, user: User, pin: str) -> bool:
+    """Whether this is the person's PIN; False where they have none."""
+    if not user.pin_hash or not (pin.isascii() and pin.isdigit() and len(pin) <= MOST_PIN):
+        return False
+    return matches(user.pin_hash, _pepper(vault, user.id, pin))
+
+
+def _save_pin(work: Work, pin_hash: str, words: str) -> User:
+    with transaction(work.session):
+        user = get_row(work.session, User, work.actor.user_id or 0, "user")
+        user.pin_hash = pin_hash
+        record(work, "screen PIN changed", f"user {user.id}", f"{user.name} {words}")
+        return user
+
+
+def _check_pin(pin: str) -> None:
+    if not (pin.isascii() and pin.isdigit() and LEAST_PIN <= len(pin) <= MOST_PIN):
+        raise LedgerError("pin", f"Use {LEAST_PIN} to {MOST_PIN} digits.")
+    steps = {(int(after) - int(before)) % 10 for before, after in pairwise(pin)}
+    if steps in ({0}, {1}, {9}):
+        raise LedgerError("pin", "This is one of the first that anybody tries; choose other digits.")
+
+
+def _pepper(vault: Vault, user_id: int, pin: str) -> str:
+    """A few digits are tried through in no time, so what is hashed cannot be made without the sealing key."""
+    return vault.fingerprint(pin, f"screen of user {user_id}").hex()
