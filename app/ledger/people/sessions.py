@@ -68,7 +68,7 @@ class HeldLogin:
 
 def begin(work: Work, user: User, address: str, former: str = "") -> str:
     """A new login of `user`: the words for its cookie. The login of the cookie `former` ends."""
-    token = _new_token()
+    token = secrets.token_urlsafe(32)
     with transaction(work.session):
         end_where(work, Login.token_hash == _hash(former))
         work.session.execute(sa.delete(Login).where(Login.began_at < work.now - _KEPT))
@@ -134,12 +134,11 @@ def unlock(work: Work, login_id: int, secret: str) -> None:
     Raises LoginRefused on field "secret"; the fifth wrong try in a row ends the login.
     """
 
-    kind = LoginSecret.PIN if _user_of(work).pin_hash else LoginSecret.PASSWORD
+    kind = LoginSecret.PIN if work.session.get_one(User, work.actor.user_id).pin_hash else LoginSecret.PASSWORD
 
     def is_right(user: User) -> bool:
-        if kind is LoginSecret.PIN:
-            return pin_matches(work.vault, user, secret)
-        return matches(user.password_hash, secret)
+        is_pin = kind is LoginSecret.PIN
+        return pin_matches(work.vault, user, secret) if is_pin else matches(user.password_hash, secret)
 
     try_secret(work, login_id, is_right, kind)
     with transaction(work.session):
@@ -155,7 +154,7 @@ def prove(work: Work, login_id: int, password: str) -> str:
     Raises LoginRefused on field "secret"; the fifth wrong try in a row ends the login.
     """
     try_secret(work, login_id, lambda user: matches(user.password_hash, password), LoginSecret.PASSWORD)
-    token = _new_token()
+    token = secrets.token_urlsafe(32)
     with transaction(work.session):
         login = work.session.get_one(Login, login_id)
         forgive(work, login, LoginSecret.PASSWORD)
@@ -224,13 +223,5 @@ _HELD = (
 )
 
 
-def _new_token() -> str:
-    return secrets.token_urlsafe(32)
-
-
 def _hash(token: str) -> bytes:
     return hashlib.sha256(token.encode("utf-8", "surrogatepass")).digest()
-
-
-def _user_of(work: Work) -> User:
-    return work.session.get_one(User, work.actor.user_id)

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, aliased
 
 from app.errors import Problem, Problems
-from app.ledger.store.engine import get_row, transaction
-from app.ledger.store.errors import LedgerError, NotFound, Stale
+from app.ledger.store.engine import get_row, get_version, transaction
+from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
 from app.ledger.store.records import text_problems
 from app.ledger.store.work import Work
@@ -32,15 +32,6 @@ from app.validation import fault_of_length
 _TYPES = ("mortise", "rim", "bored", "sfic", "lfic")
 
 
-def type_in(words: str) -> str:
-    """The type of a cylinder where its words say it, else "".
-
-    >>> type_in("Mortise cylinder 1-1/8"), type_in("as found")
-    ('mortise', '')
-    """
-    return next((kind for kind in _TYPES if kind in words.lower()), "")
-
-
 @dataclass(frozen=True, slots=True)
 class CylinderForm:
     """A cylinder as found. `keyset_id`: one of the customer's keysets, None where nobody knows."""
@@ -50,6 +41,20 @@ class CylinderForm:
     part_number: str = ""
     keyset_id: int | None = None
     remarks: str = ""
+
+
+def as_found(door: Door, form: CylinderForm) -> Cylinder:
+    """The cylinder as a row, fitted on the door, with its type where its words say it."""
+    return Cylinder(
+        door=door,
+        position=form.position,
+        words=form.words,
+        part_number=form.part_number,
+        keyset_id=form.keyset_id,
+        remarks=form.remarks,
+        type=next((kind for kind in _TYPES if kind in form.words.lower()), ""),
+        state=CylinderState.FITTED,
+    )
 
 
 def add_cylinder(work: Work, door_id: int, form: CylinderForm) -> Cylinder:
@@ -67,7 +72,7 @@ def add_cylinder(work: Work, door_id: int, form: CylinderForm) -> Cylinder:
             rows = sa.select(Keyset.id).join(KeySystem).where(KeySystem.customer_id == door.site.customer_id)
             if work.session.scalar(rows.where(Keyset.id == form.keyset_id)) is None:
                 raise LedgerError("keyset_id", "This keyset is in no key system of this customer.")
-        cylinder = Cylinder(**asdict(form), door=door, type=type_in(form.words), state=CylinderState.FITTED)
+        cylinder = as_found(door, form)
         work.session.add(cylinder)
         work.session.flush()
         said = f"Cylinder {cylinder.position}: {cylinder.words} saved as found"
@@ -85,11 +90,9 @@ def take_out(work: Work, cylinder_id: int, version: int, why: str = "") -> Cylin
     if fault := fault_of_length(why, 200):
         raise LedgerError("why", fault)
     with transaction(work.session):
-        cylinder = work.session.get(Cylinder, cylinder_id)
-        if cylinder is None or cylinder.door_id is None:
+        cylinder = get_version(work.session, Cylinder, cylinder_id, "cylinder on a door", version)
+        if cylinder.door_id is None:
             raise NotFound("cylinder on a door")
-        if cylinder.version != version:
-            raise Stale()
         if cylinder.state is not CylinderState.FITTED:
             raise LedgerError("", f"This cylinder is {cylinder.state.value}; only a fitted one can be removed here.")
         cylinder.state = CylinderState.REMOVED

@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload, selectinload
 
 from app.errors import BitternError, Problem, Problems
-from app.ledger.sites.cylinders import standing, type_in
+from app.ledger.sites.cylinders import CylinderForm, as_found, standing
 from app.ledger.sites.door_paste import LIST_COLUMNS, MOST_ROWS, DoorRow, read_door_table
 from app.ledger.sites.doors import FIELDS, DoorChange, changed, door_texts, for_event, set_texts
 from app.ledger.sites.duplicate_doors import number_key
@@ -19,21 +19,17 @@ from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderState, Door, Keyset, KeySystem, Role, Site
+from app.ledger.tables import Cylinder, Door, Keyset, KeySystem, Role, Site
 from app.spreadsheets import merged_cells, pasted_rows, table_rows
 from app.validation import counted
 
 
 @dataclass(frozen=True, slots=True)
-class NewCylinder:
-    """A cylinder that a list says stands on a door, and that is not on record there."""
+class NewCylinder(CylinderForm):
+    """A cylinder that a list says stands on a door, and that is not on record there. keyset: its symbol."""
 
-    opening: str
-    position: str
-    words: str
-    part_number: str
-    keyset: str
-    keyset_id: int | None
+    opening: str = ""
+    keyset: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +159,8 @@ def _cylinder(
             Problem(f"row {row.row}, keyset", f"{row.keyset} {why}; leave it empty and set it from the key system.")
         )
     words = row.cylinder or row.part_number or "cylinder as found"
-    return NewCylinder(row.opening, position, words, row.part_number, row.keyset, found[0] if found else None)
+    keyset_id = found[0] if found else None
+    return NewCylinder(position, words, row.part_number, keyset_id, opening=row.opening, keyset=row.keyset)
 
 
 def _contradictions(row: DoorRow, here: Cylinder) -> list[Problem]:
@@ -218,18 +215,7 @@ def import_doors(work: Work, site_id: int, rows: Sequence[DoorRow], seal: str = 
         for change in plan.changed:
             change.apply(known[change.opening])
         work.session.flush()
-        cylinders = [
-            Cylinder(
-                door=known[one.opening],
-                position=one.position,
-                words=one.words,
-                part_number=one.part_number,
-                type=type_in(one.words),
-                keyset_id=one.keyset_id,
-                state=CylinderState.FITTED,
-            )
-            for one in plan.cylinders
-        ]
+        cylinders = [as_found(known[one.opening], one) for one in plan.cylinders]
         work.session.add_all(cylinders)
         work.session.flush()
         record(
@@ -266,7 +252,7 @@ def read_list_file(name: str, content: bytes) -> Read:
         return [], [Problem(error.field, error.message)]
     rows, problems = _openings_given(*read_door_table(table, LIST_COLUMNS))
     if name.lower().endswith(".xlsx"):
-        problems = sorted(problems + [_dated(row) for row in rows if _DATE.fullmatch(row.opening)], key=_row_number)
+        problems = sorted(problems + [_dated(row) for row in rows if _DATE.fullmatch(row.opening)], key=row_number)
         rows = [row for row in rows if not _DATE.fullmatch(row.opening)]
     return rows, problems
 
@@ -302,10 +288,11 @@ def _openings_given(rows: list[DoorRow], problems: list[Problem]) -> Read:
     if not rows and not problems:
         problems = [Problem("file", f"There is no door in this. The columns are: {', '.join(LIST_COLUMNS)}.")]
     problems = [Problem(one.field, one.message[:1].upper() + one.message[1:]) for one in problems]
-    return [row for row in rows if row.opening], sorted(problems + missing, key=_row_number)
+    return [row for row in rows if row.opening], sorted(problems + missing, key=row_number)
 
 
-def _row_number(problem: Problem) -> int:
+def row_number(problem: Problem) -> int:
+    """The row that a problem of a list speaks of; 0 for none."""
     word = problem.field.removeprefix("row ").partition(",")[0]
     return int(word) if word.isdecimal() else 0
 

@@ -11,7 +11,14 @@ from wtforms import TextAreaField
 
 from app.errors import BitternError, Problem
 from app.ledger.sites.customer_queries import get_site
-from app.ledger.sites.door_import import ListPlan, import_doors, plan_doors, read_list_file, read_list_text, site_list
+from app.ledger.sites.door_import import (
+    import_doors,
+    plan_doors,
+    read_list_file,
+    read_list_text,
+    row_number,
+    site_list,
+)
 from app.ledger.sites.door_paste import LIST_COLUMNS, DoorRow
 from app.ledger.tables import Role
 from app.validation import counted
@@ -54,7 +61,7 @@ def read_list(site_id: int) -> ResponseReturnValue:
         except BitternError as error:
             attach(form, error)
         else:
-            problems = _together(found, plan)
+            problems = tuple(sorted((*found, *plan.problems), key=row_number))
             if not problems:
                 return render_template("sites/door_list_plan.html", site=site, plan=plan, waiting=waiting)
     return render_template(
@@ -96,13 +103,3 @@ def _read(waiting: StagedUpload) -> tuple[list[DoorRow], list[Problem]]:
     if waiting.name == _PASTED:
         return read_list_text(waiting.content.decode())
     return read_list_file(waiting.name, waiting.content)
-
-
-def _together(found: list[Problem], plan: ListPlan) -> tuple[Problem, ...]:
-    """What is wrong with the rows, and with what the good ones would do, by row."""
-
-    def place(problem: Problem) -> int:
-        number = problem.field.removeprefix("row ").partition(",")[0]
-        return int(number) if number.isdecimal() else 0
-
-    return tuple(sorted((*found, *plan.problems), key=place))
