@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload, selectinload
@@ -24,24 +24,22 @@ UNDOABLE = ("door list read", "doors changed together", "door changed", MERGED, 
 @dataclass(frozen=True, slots=True)
 class UndoPlan:
     """What taking a change back would do. `kept`: sentences about what was changed again since, and so stays;
-    `removed`: doors that the change added and that go, as (id, version, opening); `cylinders`: those that it put
-    on record and that go, as (id, "101, outside"); `cylinder_doors`: their doors' versions by id; `returning`: the
-    door that a merge took away and that comes back."""
+    `removed` and `cylinders`: what the change put on record and that goes; `returning`: the door that a merge took
+    away and that comes back."""
 
     event: Event
     changes: tuple[DoorChange, ...]
-    removed: tuple[tuple[int, int, str], ...]
+    removed: tuple[Door, ...]
     kept: tuple[str, ...]
-    cylinders: tuple[tuple[int, str], ...] = ()
-    cylinder_doors: Mapping[int, int] = field(default_factory=dict)
+    cylinders: tuple[Cylinder, ...] = ()
     returning: ReturningDoor | None = None
 
     @property
     def seen(self) -> dict[int, int]:
         """Door id → version, of every door that it touches."""
-        touched = {change.door_id: change.version for change in self.changes} | dict(self.cylinder_doors)
-        touched |= {door_id: version for door_id, version, _ in self.removed}
-        return touched | dict([self.returning.kept] if self.returning else [])
+        doors = [*self.removed, *(one.door for one in self.cylinders if one.door)]
+        doors += [self.returning.kept] if self.returning else []
+        return {change.door_id: change.version for change in self.changes} | {one.id: one.version for one in doors}
 
 
 def site_story(session: Session, site_id: int, limit: int = 50) -> tuple[Event, ...]:
@@ -116,16 +114,8 @@ def plan_undo(session: Session, site_id: int, event_id: int) -> UndoPlan:
         if any(one not in going for one in door.cylinders) or door.version > 1:
             kept.append(f"{door.opening_number} was changed or given cylinders since it was added; it stays.")
         else:
-            removed.append((door.id, door.version, door.opening_number))
-    return UndoPlan(
-        event,
-        tuple(changes),
-        tuple(removed),
-        tuple(kept),
-        tuple((one.id, _place(doors[one.door_id or 0], one)) for one in going),
-        {one.door_id: doors[one.door_id].version for one in going if one.door_id is not None},
-        returning,
-    )
+            removed.append(door)
+    return UndoPlan(event, tuple(changes), tuple(removed), tuple(kept), tuple(going), returning)
 
 
 def _going(doors: Mapping[int, Door], hung: set[int], kept: list[str]) -> list[Cylinder]:
@@ -133,15 +123,11 @@ def _going(doors: Mapping[int, Door], hung: set[int], kept: list[str]) -> list[C
     there = [(door, one) for door in doors.values() for one in door.cylinders if one.id in hung]
     going = [(door, one) for door, one in there if one.version == 1 and not one.operators]
     kept += [
-        f"{_place(door, one)}: the cylinder was changed since it was added; it stays."
+        f"{door.opening_number}, {one.position}: the cylinder was changed since it was added; it stays."
         for door, one in there
         if (door, one) not in going
     ]
     return [one for _, one in going]
-
-
-def _place(door: Door, cylinder: Cylinder) -> str:
-    return f"{door.opening_number}, {cylinder.position}"
 
 
 def _doors(session: Session, site_id: int, wanted: set[int]) -> dict[int, Door]:
@@ -163,23 +149,22 @@ def undo_change(work: Work, site_id: int, event_id: int, seen: Mapping[int, int]
             raise Stale("Somebody changed these doors since this was shown. Nothing was saved; look again.")
         if not plan.seen:
             raise LedgerError("", "Everything in this change was changed again since; there is nothing to undo.")
-        doors = _doors(work.session, site_id, set(plan.seen))
+        count = len(plan.seen) + (plan.returning is not None)
+        detail = {"kept": plan.returning.kept.id, "gone": plan.returning.door_id} if plan.returning else {}
         _refuse_taken(work.session, site_id, plan)
         for change in plan.changes:
-            change.apply(doors[change.door_id])
-        gone = {cylinder_id for cylinder_id, _ in plan.cylinders}
-        for cylinder in [one for door in doors.values() for one in door.cylinders if one.id in gone]:
+            change.apply(work.session.get_one(Door, change.door_id))
+        for cylinder in plan.cylinders:
             work.session.delete(cylinder)
         work.session.flush()
         work.session.expire_all()
-        for door_id, _, _ in plan.removed:
-            if (lock := doors[door_id].lock) is not None:
-                work.session.delete(lock)
-            work.session.delete(doors[door_id])
+        for door in plan.removed:
+            if door.lock is not None:
+                work.session.delete(door.lock)
+            work.session.delete(door)
         work.session.flush()
         if plan.returning is not None:
-            bring_back(work.session, plan.returning, doors[plan.returning.kept[0]])
-        count = len(plan.seen) + (plan.returning is not None)
+            bring_back(work.session, plan.returning)
         record(
             work,
             UNMERGED if plan.returning else "change undone",
@@ -187,14 +172,14 @@ def undo_change(work: Work, site_id: int, event_id: int, seen: Mapping[int, int]
             f"Undone on {counted(count, 'door')}: {plan.event.summary}"[:1000],
             doors=for_event(plan.changes),
             undoes=event_id,
-            **({"kept": plan.returning.kept[0], "gone": plan.returning.door_id} if plan.returning else {}),
+            **detail,
         )
         return count
 
 
 def _refuse_taken(session: Session, site_id: int, plan: UndoPlan) -> None:
     back = {one.fields["opening"][1]: one.door_id for one in plan.changes if "opening" in one.fields}
-    gone = {door_id for door_id, _, _ in plan.removed}
+    gone = {door.id for door in plan.removed}
     rows = sa.select(Door.opening_number, Door.id).where(Door.site_id == site_id)
     for opening, door_id in session.execute(rows):
         if opening in back and door_id != back[opening] and door_id not in gone:

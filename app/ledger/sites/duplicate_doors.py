@@ -160,13 +160,13 @@ MERGED, UNMERGED = "doors merged", "merge taken back"
 
 @dataclass(frozen=True, slots=True)
 class ReturningDoor:
-    """What taking a merge back puts on record again. `kept`: (id, version) of the door that stayed;
-    `values`: the other door's fields as text; `cylinders`: those that go back to it, as (id, "101, outside")."""
+    """What taking a merge back puts on record again. `kept`: the door that stayed; `values`: the other door's fields
+    as text; `cylinders`: those that go back to it."""
 
     door_id: int
-    kept: tuple[int, int]
+    kept: Door
     values: Mapping[str, str]
-    cylinders: tuple[tuple[int, str], ...]
+    cylinders: tuple[Cylinder, ...]
 
     @property
     def opening(self) -> str:
@@ -202,23 +202,18 @@ def what_returns(session: Session, event: Event, kept: Door | None, told: list[s
     back = [one for one in kept.cylinders if one.id in brought]
     if len(back) < len(brought):
         told.append("A cylinder that it brought is not on that door any more; it stays where it is.")
-    return ReturningDoor(
-        int(event.detail["gone"]),
-        (kept.id, kept.version),
-        values,
-        tuple((one.id, f"{values['opening']}, {one.position}") for one in back),
-    )
+    return ReturningDoor(int(event.detail["gone"]), kept, values, tuple(back))
 
 
-def bring_back(session: Session, returning: ReturningDoor, kept: Door) -> Door:
+def bring_back(session: Session, returning: ReturningDoor) -> Door:
     """Put the door on record again, under its old id where that is free, so that its own story goes on."""
+    kept = returning.kept
     door = Door(site_id=kept.site_id)
     if session.get(Door, returning.door_id) is None:
         door.id = returning.door_id
     set_texts(door, returning.values)
     session.add(door)
-    going = {cylinder_id for cylinder_id, _ in returning.cylinders}
-    for cylinder in [one for one in kept.cylinders if one.id in going]:
+    for cylinder in returning.cylinders:
         cylinder.door = door
     flag_modified(kept, "remarks")
     session.flush()

@@ -86,8 +86,8 @@ def test_a_list_read_at_the_wrong_site_is_taken_back(work: Work, site: Site, doo
     vault = work.session.scalars(sa.select(Door).where(Door.opening_number == "78")).one()
     add_cylinder(work, vault.id, CylinderForm("inside", "rim cylinder"))
     plan = plan_undo(work.session, site.id, event.id)
-    assert [opening for _, _, opening in plan.removed] == ["77"]
-    assert [place for _, place in plan.cylinders] == ["78, outside"]
+    assert [door.opening_number for door in plan.removed] == ["77"]
+    assert [(one.door.opening_number, one.position) for one in plan.cylinders if one.door] == [("78", "outside")]
     assert plan.kept == ("78 was changed or given cylinders since it was added; it stays.",)
     undo_change(work, site.id, event.id, plan.seen)
     numbers = set(work.session.scalars(sa.select(Door.opening_number)))
@@ -229,8 +229,11 @@ def test_a_list_taken_back_takes_its_cylinders_along(work: Work, site: Site, doo
     take_out(work, touched.id, touched.version, "worn")
     plan = plan_undo(work.session, site.id, event.id)
     assert plan.kept == ("1, inside: the cylinder was changed since it was added; it stays.",)
-    assert [opening for _, _, opening in plan.removed] == ["9"]
-    assert [place for _, place in plan.cylinders] == ["1, outside", "9, outside"]
+    assert [door.opening_number for door in plan.removed] == ["9"]
+    assert [(one.door.opening_number, one.position) for one in plan.cylinders if one.door] == [
+        ("1", "outside"),
+        ("9", "outside"),
+    ]
     assert undo_change(work, site.id, event.id, plan.seen) == 2
     assert work.session.scalars(sa.select(Door.opening_number)).all() == ["1", "2", "3"]
     assert [one.words for one in door_of(work, doors[0].id).cylinders] == ["rim cylinder"]
@@ -278,7 +281,7 @@ def test_a_merge_is_taken_back_with_the_cylinders_and_the_story(work: Work, site
     with pytest.raises(Stale):
         undo_change(work, site.id, event.id, {one.id: 1})
     plan = plan_undo(work.session, site.id, event.id)
-    assert plan.returning is not None and plan.returning.cylinders == ((brought.id, "2, outside"),)
+    assert plan.returning is not None and [one.id for one in plan.returning.cylinders] == [brought.id]
     assert undo_change(work, site.id, event.id, plan.seen) == 2
 
     kept, back = door_of(work, one.id), door_of(work, two.id)
