@@ -92,7 +92,6 @@ class Requote:
     """A quote as it would be issued today. `problems`: what stands against it; `notes`: what was left out."""
 
     job: Job
-    revision: QuoteRevision
     ask: QuoteRequest
     comparison: Comparison
     notes: tuple[str, ...]
@@ -268,8 +267,7 @@ def requote(work: Work, job: Job) -> Requote:
     if not job.revisions:
         raise NotFound("quote of this job")
     _require_quotable(job)
-    revision = job.revisions[-1]
-    quoted = read_snapshot(revision.snapshot)
+    quoted = read_snapshot(job.revisions[-1].snapshot)
     ask, notes = _without_past_days(as_still_said(work.session, QuoteRequest.from_json(quoted.ask)), work.today)
     notes += [
         f"Line {number} keeps the price that was typed for it, {show_cents(line.unit_cents)} each."
@@ -285,7 +283,7 @@ def requote(work: Work, job: Job) -> Requote:
     if quoted.where != priced.where:
         notes.append(f"It was {quoted.where}; today the figures say: {priced.where}.")
     comparison = Comparison(quoted, next_snapshot(work, job, priced, other))
-    return Requote(job, revision, ask, comparison, tuple(notes), priced.problems)
+    return Requote(job, ask, comparison, tuple(notes), priced.problems)
 
 
 def _without_past_days(ask: QuoteRequest, today: date) -> tuple[QuoteRequest, list[str]]:
