@@ -5,7 +5,7 @@ In the search only keysets may change that no metal has been made for: no key cu
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 from math import prod
@@ -17,6 +17,7 @@ from app.keying import Bitting as Cuts
 from app.keying import (
     BittingChoice,
     CrossCost,
+    LevelArray,
     Progress,
     StackIndex,
     audit,
@@ -135,26 +136,18 @@ def insert_operators(work: Work, cylinder_id: int, symbols: Sequence[str]) -> tu
     return added
 
 
-@dataclass(frozen=True, slots=True)
-class CrossAsk:
-    """A cylinder, and the symbols of keysets that shall operate it beside those that do."""
-
-    cylinder_id: int
-    symbols: tuple[str, ...]
-
-
-def price_cross_keying(work: Work, opened: OpenedSystem, ask: CrossAsk) -> CrossCost:
+def price_cross_keying(work: Work, opened: OpenedSystem, cylinder_id: int, symbols: Sequence[str]) -> CrossCost:
     """Combinations before and after, keys that would get in unasked, and other ways; saves and shows no bitting."""
     work.require(Role.BENCH)
-    unknown = [symbol for symbol in ask.symbols if symbol not in opened.keys]
+    unknown = [symbol for symbol in symbols if symbol not in opened.keys]
     if unknown:
         raise LedgerError("symbols", f"{opened.system.name} has no keyset {unknown[0][:24]} with a bitting here.")
-    way = find_way(opened, ask.cylinder_id)
-    if set(ask.symbols) <= set(way.symbols):
-        raise LedgerError("symbols", f"{', '.join(ask.symbols)} operates this cylinder already.")
+    way = find_way(opened, cylinder_id)
+    if set(symbols) <= set(way.symbols):
+        raise LedgerError("symbols", f"{', '.join(symbols)} operates this cylinder already.")
     if way.label not in opened.cylinders:
         raise LedgerError("cylinder", "The shop does not hold the bittings of this cylinder; it cannot be reckoned.")
-    return cross_cost(opened.keys, opened.cylinders, way.label, [s for s in ask.symbols if s not in way.symbols])
+    return cross_cost(opened.keys, opened.cylinders, way.label, [s for s in symbols if s not in way.symbols])
 
 
 def find_way(opened: OpenedSystem, cylinder_id: int) -> Way:
@@ -175,10 +168,11 @@ class ReadyCross:
 
     system_id: int
     system_name: str
-    ask: CrossAsk
+    cylinder_id: int
+    symbols: tuple[str, ...]
     label: str
-    now: CrossCost
     own: tuple[str, ...]
+    now: CrossCost
     all_keys: dict[str, Cuts] = field(repr=False)
     candidates: dict[str, list[Cuts]] = field(repr=False)
     cylinders: dict[str, tuple[str, ...]] = field(repr=False)
@@ -196,12 +190,17 @@ class ReadyCross:
         """Those of the bittings found that are others than now."""
         return tuple(symbol for symbol, cuts in found.items() if cuts != self.all_keys[symbol])
 
+    def cost_with(self, found: Mapping[str, Cuts]) -> CrossCost:
+        """What the cross-keying costs with the bittings found."""
+        more = [symbol for symbol in self.symbols if symbol not in self.own]
+        return cross_cost({**self.all_keys, **found}, {self.label: self.own}, self.label, more)
 
-def make_cross_ready(work: Work, opened: OpenedSystem, ask: CrossAsk) -> ReadyCross:
+
+def make_cross_ready(work: Work, opened: OpenedSystem, cylinder_id: int, symbols: Sequence[str]) -> ReadyCross:
     """Which bittings may change and to what; saves nothing. Refuses where none may, or where none would help."""
-    now = price_cross_keying(work, opened, ask)
-    way = find_way(opened, ask.cylinder_id)
-    listed = tuple(dict.fromkeys([*way.symbols, *ask.symbols]))
+    now = price_cross_keying(work, opened, cylinder_id, symbols)
+    way = find_way(opened, cylinder_id)
+    listed = tuple(dict.fromkeys([*way.symbols, *symbols]))
     involved = list(dict.fromkeys([*listed, *now.unintended]))
     free = _still_free(work, opened.system, involved)
     if not free:
@@ -224,18 +223,16 @@ def make_cross_ready(work: Work, opened: OpenedSystem, ask: CrossAsk) -> ReadyCr
     cylinders[crossed] = listed
     candidates = {}
     fixed = [opened.keys[symbol] for symbol in listed if symbol not in free]
+    issued, there, plan = set(keys.values()), StackIndex(shorter), open_plan(work.vault, opened.system)
     for keyset in free.values():
-        cuts = _candidates(work, opened, keyset, set(keys.values()), shorter)
+        run = _bittings_beside(opened, plan, keyset)
+        rest = (cuts for cuts in run if cuts not in issued and not there.meeting([(cut,) for cut in cuts]))
+        cuts = [opened.keys[keyset.symbol], *islice(rest, MOST_CANDIDATES)]
         candidates[keyset.symbol] = sorted(cuts, key=lambda one: _combinations([*fixed, one]))
+    system = opened.system
     return ReadyCross(
-        opened.system.id, opened.system.name, ask, way.label, now, way.symbols, keys, candidates, cylinders
+        system.id, system.name, cylinder_id, tuple(symbols), way.label, way.symbols, now, keys, candidates, cylinders
     )
-
-
-def cost_with(ready: ReadyCross, found: Mapping[str, Cuts]) -> CrossCost:
-    """What the cross-keying costs with the bittings found."""
-    more = [symbol for symbol in ready.ask.symbols if symbol not in ready.own]
-    return cross_cost({**ready.all_keys, **found}, {ready.label: ready.own}, ready.label, more)
 
 
 def seal_cross_search(work: Work, ready: ReadyCross, found: Mapping[str, Cuts]) -> tuple[str, ...]:
@@ -251,9 +248,9 @@ def seal_cross_search(work: Work, ready: ReadyCross, found: Mapping[str, Cuts]) 
         if len(free) < len(found) or any(opened.keys.get(symbol) != ready.all_keys[symbol] for symbol in found):
             raise Stale()
         reseal_bittings(work, opened.system, [(free[symbol], found[symbol]) for symbol in changed])
-        crossing = _crossing(work, ready.ask.cylinder_id, ready.ask.symbols)
+        crossing = _crossing(work, ready.cylinder_id, ready.symbols)
         require_not_lost(work.session, crossing.beside, "operators")
-        added = insert_operators(work, ready.ask.cylinder_id, ready.ask.symbols)
+        added = insert_operators(work, ready.cylinder_id, ready.symbols)
         prove_no_interchange(work, [opened.system])
         record(
             work,
@@ -262,7 +259,7 @@ def seal_cross_search(work: Work, ready: ReadyCross, found: Mapping[str, Cuts]) 
             f"A cylinder of {opened.system.name} is operated by {', '.join(added)} too; "
             + (f"{', '.join(changed)} got new bittings" if changed else "no bitting had to change"),
             combinations_before=ready.now.before,
-            combinations_after=cost_with(ready, found).after,
+            combinations_after=ready.cost_with(found).after,
         )
         return changed
 
@@ -285,20 +282,13 @@ def _still_free(work: Work, system: KeySystem, symbols: list[str]) -> dict[str, 
     return {keyset.symbol: keyset for keyset in wanted if keyset.id not in taken}
 
 
-def _candidates(
-    work: Work, opened: OpenedSystem, keyset: Keyset, issued: set[Cuts], shorter: list[list[set[int]]]
-) -> list[Cuts]:
-    """The bittings that a keyset may take: its own, then those of its place in the array that nobody has."""
-    own = opened.keys[keyset.symbol]
-    plan = open_plan(work.vault, opened.system)
+def _bittings_beside(opened: OpenedSystem, plan: LevelArray | None, keyset: Keyset) -> Iterable[Cuts]:
+    """The bittings of a keyset's place in the system's array; none where the shop cannot tell them."""
     above = next((one for one in opened.system.keysets if one.id == keyset.parent_id), None)
     role = _BELOW.get(above.level) if above is not None else None
     if plan is None or above is None or above.symbol not in opened.keys or role is None or role not in plan.roles:
-        return [own]
-    run = plan.under(opened.spec, role, opened.keys[above.symbol])
-    there = StackIndex(shorter)
-    rest = (cuts for cuts in run if cuts not in issued and not there.meeting([(cut,) for cut in cuts]))
-    return [own, *islice(rest, MOST_CANDIDATES)]
+        return ()
+    return plan.under(opened.spec, role, opened.keys[above.symbol])
 
 
 def _combinations(keys: list[Cuts]) -> int:

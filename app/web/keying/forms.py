@@ -148,11 +148,6 @@ class PlanPage(KeyingForm):
     )
     expansion = WholeField("Expansion, percent", least=0, most=1000, default=25, description="Room for later.")
 
-    @property
-    def asked(self) -> dict[str, object]:
-        """What was typed, by field, for the form that starts the system."""
-        return {name: self[name].data for name in _ASKED}
-
     def read(self) -> PlanForm:
         """The form as the use case takes it."""
         return self.into(
@@ -162,9 +157,6 @@ class PlanPage(KeyingForm):
             grands=self.grands.data or 1,
             expansion=self.expansion.data or 0,
         )
-
-
-_ASKED = ("keyway", "chambers", "levels", "grands", "masters", "changes", "expansion")
 
 
 class StartPage(PlanPage, NewSystemPage):

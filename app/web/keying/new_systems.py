@@ -37,7 +37,7 @@ def plan() -> ResponseReturnValue:
 def _start_form(form: PlanPage, planned: Planned | None) -> StartPage | None:
     if planned is None or not planned.sealed:
         return None
-    return StartPage(formdata=None, data={**form.asked, "sealed": planned.sealed})
+    return StartPage(formdata=None, data={**form.data, "sealed": planned.sealed})
 
 
 @blueprint.post("/plan/start")

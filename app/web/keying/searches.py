@@ -19,7 +19,7 @@ from werkzeug.wrappers import Response
 
 from app.errors import BitternError
 from app.keying import AccessPlan, BittingChoice, ExtensionSearch, MatrixSolution
-from app.ledger.keysystems.crosskeying import ReadyCross, cost_with, seal_cross_search
+from app.ledger.keysystems.crosskeying import ReadyCross, seal_cross_search
 from app.ledger.keysystems.extending import ReadyExtension, seal_extension
 from app.ledger.keysystems.planning import ReadyMatrix, seal_access
 from app.ledger.tables import Role
@@ -164,7 +164,7 @@ def cross_run(token: str) -> ResponseReturnValue:
 def _cross_page(run: SearchRun, ready: ReadyCross, form: PageForm) -> ResponseReturnValue:
     choice = run.found if isinstance(run.found, BittingChoice) else None
     found = choice.bittings if choice else None
-    cost, changed = (cost_with(ready, found), ready.changed(found)) if found else (None, ())
+    cost, changed = (ready.cost_with(found), ready.changed(found)) if found else (None, ())
     return _page(run, "keying/cross_run.html", form, choice=choice, cost=cost, changed=changed)
 
 

@@ -14,8 +14,8 @@ from app.ledger.keys.losing import LossPlan, RekeyGroup, plan_for_loss
 from app.ledger.keysystems.auditing import check_whole_system
 from app.ledger.keysystems.control import add_control, why_no_control
 from app.ledger.keysystems.correcting import CorrectForm, correct_bitting
-from app.ledger.keysystems.crosskeying import CrossAsk, make_cross_ready, price_cross_keying
 from app.ledger.keysystems.crosskeying import cross_key as save_cross_keying
+from app.ledger.keysystems.crosskeying import make_cross_ready, price_cross_keying
 from app.ledger.keysystems.extending import Added, extend_system, key_single, make_extension_ready, why_not_extend
 from app.ledger.keysystems.lost_keysets import lost_masters
 from app.ledger.keysystems.system_queries import get_system
@@ -52,10 +52,12 @@ def cross_key(system_id: int) -> ResponseReturnValue:
 
     def act() -> ResponseReturnValue | None:
         nonlocal cost
-        asked, deed = CrossAsk(int(typed(form.cylinder)), form.wanted), request.form.get("deed")
-        cost = price_cross_keying(work, opened, asked)
+        cylinder_id, deed = int(typed(form.cylinder)), request.form.get("deed")
+        cost = price_cross_keying(work, opened, cylinder_id, form.wanted)
         if deed == "search":
-            return start_run(make_cross_ready(work, opened, asked), form.seconds.data, "keying.cross_run")
+            return start_run(
+                make_cross_ready(work, opened, cylinder_id, form.wanted), form.seconds.data, "keying.cross_run"
+            )
         if deed != "save":
             return None
         if cost.unintended:
@@ -64,8 +66,8 @@ def cross_key(system_id: int) -> ResponseReturnValue:
                 f"{', '.join(cost.unintended)} would operate this cylinder too, and must not. Nothing was saved; "
                 "see the other ways below.",
             )
-        save_cross_keying(work, asked.cylinder_id, asked.symbols)
-        said = f"The cylinder is operated by {', '.join(asked.symbols)} too."
+        save_cross_keying(work, cylinder_id, form.wanted)
+        said = f"The cylinder is operated by {', '.join(form.wanted)} too."
         return flash_and_redirect(said, "keysystems.show", system_id=system_id)
 
     done = form.run(act)
@@ -178,7 +180,7 @@ def lost_key(system_id: int) -> ResponseReturnValue:
 
 
 def _draft_of_loss(plan: LossPlan) -> dict[str, Any]:
-    """A draft with a rekey line a kind of cylinder, and the new keys of each keyset that is replaced."""
+    """A draft with a rekey line a kind of cylinder, keyed as it is now, and the new keys of each keyset replaced."""
     system = plan.system
     lines = [
         {
@@ -188,11 +190,14 @@ def _draft_of_loss(plan: LossPlan) -> dict[str, Any]:
             "chambers": str(line.chambers),
             "keyway": line.keyway,
             "keys_each": "0",
-            **_keying(line),
+            "keying": keying.kind.value,
+            "master": keying.master,
+            "set_size": str(keying.set_size or ""),
             "remark": _remark(plan, line),
             "standing": " ".join(str(one.id) for one in line.cylinders),
         }
         for line in plan.lines
+        for keying in [keyed_as(line.keyset, len(line.cylinders))]
     ]
     lines += [
         {
@@ -213,12 +218,6 @@ def _draft_of_loss(plan: LossPlan) -> dict[str, Any]:
         "title": f"Rekey after a lost key of {plan.lost.symbol}"[:120],
         "lines": lines,
     }
-
-
-def _keying(line: RekeyGroup) -> dict[str, str]:
-    """How the line's cylinders are keyed now, and will be, as typed."""
-    keying = keyed_as(line.keyset, len(line.cylinders))
-    return {"keying": keying.kind.value, "master": keying.master, "set_size": str(keying.set_size or "")}
 
 
 def _remark(plan: LossPlan, line: RekeyGroup) -> str:
