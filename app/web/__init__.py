@@ -13,7 +13,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web import care, keysystems, moving
     from app.web.bench import times
     from app.web.bench import views as bench
-    from app.web.catalog import catalog_import, maker_tables, makers, price_rules, prices, terms
+    from app.web.catalog import catalog_import, makers, price_rules, prices, terms
     from app.web.counter import views as counter
     from app.web.fitting import views as fitting
     from app.web.jobs import views as jobs
@@ -36,6 +36,6 @@ def blueprints() -> tuple[Blueprint, ...]:
         *(keysystems, specs, new_systems, systems, searches, keying_bench, keys),
         *(jobs, papers),
         *(bench, times),
-        *(makers, maker_tables, catalog_import, prices, price_rules, terms, fitting),
+        *(makers, catalog_import, prices, price_rules, terms, fitting),
     )
     return tuple({module.blueprint.name: module.blueprint for module in modules}.values())

@@ -17,7 +17,7 @@ from markupsafe import Markup, escape
 from wtforms import Field, FieldList, Form, FormField, HiddenField, StringField, TextAreaField
 from wtforms.validators import DataRequired, Length
 
-from app.errors import BitternError
+from app.errors import BitternError, Problem, Problems
 from app.ledger.store.errors import LedgerBusy, LedgerStopped, NotAllowed, NotFound, Stale, VaultError
 from app.ledger.tables import longest
 from app.validation import length_limit
@@ -124,9 +124,22 @@ def _value(field: Field, hint: Any) -> Any:
 
 
 class FilePage(PageForm):
-    """A file that is shown before it is saved."""
+    """A file that is shown before it is saved; `problems`: what is wrong in it, place by place."""
 
     file = FileField("File")
+    problems: Sequence[Problem] = ()
+
+    def run(self, use_case: Callable[[], Outcome]) -> Done[Outcome] | None:
+        """As any form's, with what is wrong in the file among its `problems`."""
+        if not self.validate_on_submit():
+            return None
+        try:
+            return Done(use_case())
+        except Problems as refused:
+            self.problems = refused.problems
+        except BitternError as error:
+            attach(self, error)
+        return None
 
 
 class SavedForm(PageForm):

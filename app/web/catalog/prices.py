@@ -11,7 +11,7 @@ from flask_wtf.file import FileField
 from wtforms import BooleanField, HiddenField, RadioField, SelectField
 from wtforms.validators import InputRequired
 
-from app.errors import BitternError, Problems
+from app.errors import BitternError
 from app.ledger.catalog.price_book import (
     book_page,
     categories,
@@ -31,7 +31,7 @@ from app.web.access import owner_only
 from app.web.errors import about
 from app.web.fields import CentsField, DayField, WholeField
 from app.web.files import send_table
-from app.web.forms_base import PageForm, attach, flash_and_redirect, text, typed
+from app.web.forms_base import FilePage, PageForm, flash_and_redirect, text, typed
 from app.web.query_args import read_id, read_page, read_text, wants_fragment
 from app.web.services import current_work, request_session
 from app.web.staged_uploads import drop_upload, find_upload, stage_upload
@@ -76,7 +76,7 @@ class EndPage(PageForm):
     seen = HiddenField()
 
 
-class ImportPage(PageForm):
+class ImportPage(FilePage):
     """A price file, and the first day of the prices that name none."""
 
     file = FileField(
@@ -179,19 +179,15 @@ def import_file() -> ResponseReturnValue:
     """Read a price file and list what it would change; nothing is saved here."""
     work = current_work()
     form = ImportPage(data={"first_day": usual_start(work.session, work.today)})
-    problems = None
-    if form.validate_on_submit():
-        try:
-            waiting = stage_upload(work, "prices", form.file.data)
-            plan = plan_prices(work.session, waiting.name, waiting.content, form.first_day.data)
-            return render_template(
-                "catalog/price_plan.html", plan=plan, waiting=waiting, first_day=form.first_day.data
-            )
-        except Problems as refused:
-            problems = refused.problems
-        except BitternError as error:
-            attach(form, error)
-    return render_template("catalog/import_prices.html", form=form, problems=problems), form.status
+
+    def plan() -> str:
+        waiting = stage_upload(work, "prices", form.file.data)
+        found = plan_prices(work.session, waiting.name, waiting.content, form.first_day.data)
+        return render_template("catalog/price_plan.html", plan=found, waiting=waiting, first_day=form.first_day.data)
+
+    if done := form.run(plan):
+        return done.value
+    return render_template("catalog/import_prices.html", form=form, problems=form.problems), form.status
 
 
 @blueprint.post("/import/record")

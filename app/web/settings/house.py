@@ -124,10 +124,10 @@ def _start_of_tax() -> dict[str, Any]:
     return {**held, "rate": Decimal(row.rate_percent), "seen": tax_mark(row)}
 
 
-@blueprint.route("/tiers/new", methods=["GET", "POST"], defaults={"tier_id": None})
+@blueprint.route("/tiers/new", methods=["GET", "POST"])
 @blueprint.route("/tiers/<int:tier_id>", methods=["GET", "POST"])
 @owner_only
-def tier(tier_id: int | None) -> ResponseReturnValue:
+def tier(tier_id: int | None = None) -> ResponseReturnValue:
     """Add a customer tier, or change one."""
     about("house")
     found = get_tier(request_session(), tier_id) if tier_id is not None else None
