@@ -69,17 +69,11 @@ _TICKS = 5
 _LABEL_GAP = 13  # names at the ends of the curves stay this far apart
 
 
-@dataclass(frozen=True, slots=True)
-class ChartPoint:
-    """Both ways' costs in cents at one quantity; None where the way cannot be had."""
-
-    quantity: int
-    shop_cents: int | None
-    factory_cents: int | None
-
-
-def cost_chart(points: Sequence[ChartPoint], break_even: int | None = None, asked: int | None = None) -> Markup:
-    """The chart for points in ascending quantity; `break_even`: from which quantity the factory is the cheaper.
+def cost_chart(
+    points: Sequence[tuple[int, int | None, int | None]], break_even: int | None = None, asked: int | None = None
+) -> Markup:
+    """The chart for points in ascending quantity: quantity, cents here, cents at the factory, None where it cannot
+    be had. `break_even`: from which quantity the factory is the cheaper.
 
     `asked`: the job's own quantity, marked on the foot. Every corner of both costs must be among the points:
     from one to the next the line is straight.
@@ -87,12 +81,12 @@ def cost_chart(points: Sequence[ChartPoint], break_even: int | None = None, aske
     The shop's curve is a solid line, the factory's is dashed; each has its name at its end, so that the chart
     reads in black and white. Size it by CSS; put the figures in a table beside it.
     """
-    costs = [c for point in points for c in (point.shop_cents, point.factory_cents) if c is not None]
+    costs = [cents for _, *both in points for cents in both if cents is not None]
     if len(points) < 2 or not costs:
         raise BitternError("points", "A chart needs at least two quantities and a cost.")
-    if any(a.quantity >= b.quantity for a, b in pairwise(points)):
+    if any(one[0] >= other[0] for one, other in pairwise(points)):
         raise BitternError("points", "Give the points in ascending order of quantity, each once.")
-    first, last = points[0].quantity, points[-1].quantity
+    first, last = points[0][0], points[-1][0]
     step = tick_cents(max(costs))
     most = step * -(-max(costs) // step) or step
 
@@ -105,8 +99,8 @@ def cost_chart(points: Sequence[ChartPoint], break_even: int | None = None, aske
     parts = [_axes(first, last, range(0, most + 1, step), across, down)]
     named = []
     for name, dashes, width, costs_of in (
-        ("shop", "none", "2", [(p.quantity, p.shop_cents) for p in points]),
-        ("factory", "6 3", "1.6", [(p.quantity, p.factory_cents) for p in points]),
+        ("shop", "none", "2", [(quantity, cents) for quantity, cents, _ in points]),
+        ("factory", "6 3", "1.6", [(quantity, cents) for quantity, _, cents in points]),
     ):
         parts.append(_curve(costs_of, across, down, dashes, width))
         known = [(quantity, cents) for quantity, cents in costs_of if cents is not None]
@@ -114,7 +108,7 @@ def cost_chart(points: Sequence[ChartPoint], break_even: int | None = None, aske
             named.append((down(known[-1][1]), across(known[-1][0]), name))
     parts += _names(named)
     if break_even is not None and first <= break_even <= last:
-        cost = next((point.factory_cents for point in points if point.quantity == break_even), None)
+        cost = next((cents for quantity, _, cents in points if quantity == break_even), None)
         parts.append(_crossing(break_even, across(break_even), None if cost is None else down(cost)))
     if asked is not None and first <= asked <= last:
         parts.append(_asked(asked, across(asked)))

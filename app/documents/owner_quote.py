@@ -9,7 +9,7 @@ from fractions import Fraction
 
 from markupsafe import Markup
 
-from app.documents.charts import ChartPoint, cost_chart
+from app.documents.charts import cost_chart
 from app.documents.quote import quote_number
 from app.documents.render import PaperHead, pdf
 from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot, SnapshotLine
@@ -180,10 +180,9 @@ def ways_table(choice: KeyingChoice) -> WaysTable:
 def _chart(choice: KeyingChoice) -> Markup | None:
     if len(choice.curve) < 2:
         return None
-    points = [ChartPoint(*point) for point in choice.curve]
     # The curves are of the whole in one place, so a part of it has no place on them.
     asked = None if choice.in_two_places else choice.quantity or None
-    return cost_chart(points, choice.break_even, asked)
+    return cost_chart(choice.curve, choice.break_even, asked)
 
 
 def owner_quote_pdf(snapshot: QuoteSnapshot) -> bytes:

@@ -28,7 +28,6 @@ __all__ = [
     "LineStatus",
     "Mend",
     "MendLine",
-    "MissingLineQuestion",
     "MissingLineRule",
     "ObstacleCode",
     "Place",
@@ -81,7 +80,6 @@ from app.pricing.deciding import Decision, decide
 from app.pricing.missing_lines import (
     Mend,
     MendLine,
-    MissingLineQuestion,
     MissingLineRule,
     QuoteFacts,
     find_missing_lines,

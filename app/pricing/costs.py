@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 from math import lcm
+from typing import NamedTuple
 
 from app.errors import BitternError
 from app.pricing.request import KeyingRequest
@@ -178,14 +179,12 @@ class BreakEven:
         return len(self.ranges) == 1 and self.ranges[0][1] == self.limit
 
 
-@dataclass(frozen=True, slots=True)
-class CurvePoint:
-    """Cost of both ways at one quantity; `factory_takes_it` is False below the factory's minimums."""
+class CurvePoint(NamedTuple):
+    """Cost of both ways at one quantity; the factory's is None below its minimums."""
 
     quantity: int
     shop_cents: int
-    factory_cents: int
-    factory_takes_it: bool
+    factory_cents: int | None
 
 
 def comparable(request: KeyingRequest, bench: BenchTerms, terms: FactoryTerms) -> bool:
@@ -299,7 +298,7 @@ def cost_points(
     if crossing is not None:
         wanted |= {crossing, crossing - 1}
     return tuple(
-        CurvePoint(one, shop.cents_at(one), factory.cents_at(one), one >= first)
+        CurvePoint(one, shop.cents_at(one), factory.cents_at(one) if one >= first else None)
         for one in sorted(wanted)
         if 1 <= one <= last
     )

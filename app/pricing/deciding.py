@@ -1,19 +1,62 @@
-"""Shop or factory: the decision as a frozen value with its reasons; acting on it, or overriding it, is elsewhere."""
+"""Shop or factory: the decision as a frozen value with its reasons; acting on it, or overriding it, is elsewhere.
+
+Its sentences are for the customer without amounts, for the owner with them.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Set
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from app.pricing.costs import BREAK_EVEN_LIMIT, BreakEven, break_even
-from app.pricing.reasons import flips, nearest_remedy, openings, owner_notes, reasons, risks
-from app.pricing.request import KeyingRequest
-from app.pricing.terms import BenchTerms, FactoryTerms
-from app.pricing.ways import KeyingWay, Place, factory_way, shop_way
+from app.pricing.money import show_cents
+from app.pricing.request import KeyingRequest, RecordsHolder, SystemAge
+from app.pricing.terms import BenchTerms, CylinderType, FactoryTerms, KeyingKind
+from app.pricing.ways import KeyingWay, ObstacleCode, Place, factory_way, missing_cylinders, shop_way
+from app.pricing.workdays import count_working_days, show_day
+
+KEYED_FROM_OUR_RECORDS = (
+    "The bitting list stays here: allot the factory's bittings from it before the order goes out, "
+    "and key none of those on the bench.",
+    "Enter what the factory really used when the cylinders come in.",
+)
+WHERE_WORDS = {Place.SHOP: "the bench", Place.FACTORY: "the factory"}
+_TIGHT_WORKING_DAYS = 2
+_CLOSE_PERCENT = 5
+_DATES = (ObstacleCode.DATE, ObstacleCode.HOURS)
 
 
 @dataclass(frozen=True, slots=True)
-class Decision:
+class WeighedRequest:
+    """A request costed both ways; `choice` as in `Decision`."""
+
+    request: KeyingRequest
+    choice: Place | None
+    shop: KeyingWay
+    factory: KeyingWay
+
+    @property
+    def chosen(self) -> KeyingWay | None:
+        """The way that was picked."""
+        return {Place.SHOP: self.shop, Place.FACTORY: self.factory, None: None}[self.choice]
+
+    @property
+    def other(self) -> KeyingWay:
+        """The way that was not picked; the factory's where none was."""
+        return self.shop if self.choice is Place.FACTORY else self.factory
+
+    def saving_over(self, way: KeyingWay) -> int | None:
+        """What another way saves against the one that was picked, negative when it costs more; None when unknown."""
+        chosen = self.chosen
+        if chosen is None or chosen.total_cents is None or way.total_cents is None:
+            return None
+        return chosen.total_cents - way.total_cents
+
+
+@dataclass(frozen=True, slots=True)
+class Decision(WeighedRequest):
     """What to do with one group of cylinders, and why.
 
     `choice` is the cheaper of the possible ways, the factory when both cost the same (as the break-even
@@ -23,10 +66,6 @@ class Decision:
     house. `break_even` is None without factory terms.
     """
 
-    request: KeyingRequest
-    choice: Place | None
-    shop: KeyingWay
-    factory: KeyingWay
     break_even: BreakEven | None
     reasons: tuple[str, ...]
     owner_notes: tuple[str, ...]
@@ -36,17 +75,10 @@ class Decision:
     remedy: str | None
 
     @property
-    def chosen(self) -> KeyingWay | None:
-        """The way that was picked."""
-        return {Place.SHOP: self.shop, Place.FACTORY: self.factory, None: None}[self.choice]
-
-    @property
     def saving_cents(self) -> int | None:
         """What the choice saves against the other way; negative when the cheaper way is not possible."""
-        chosen = self.chosen
-        if chosen is None or self.shop.total_cents is None or self.factory.total_cents is None:
-            return None
-        return self.shop.total_cents + self.factory.total_cents - 2 * (chosen.total_cents or 0)
+        saving = self.saving_over(self.other)
+        return None if saving is None else -saving
 
     def to_json(self) -> dict[str, Any]:
         """Plain values, as `bittern price decide` prints them."""
@@ -77,27 +109,187 @@ def decide(
     extended without its records; a date after `request.need_by`. The break-even quantity is searched up to
     `limit` cylinders as `BreakEven` defines it.
     """
-    choice, shop, away = weigh(request, bench, factory)
+    weighed = weigh(request, bench, factory)
     crossing = break_even(request, bench, factory, limit) if factory is not None else None
+    openings = _openings(weighed)
     return Decision(
         request=request,
-        choice=choice,
-        shop=shop,
-        factory=away,
+        choice=weighed.choice,
+        shop=weighed.shop,
+        factory=weighed.factory,
         break_even=crossing,
-        reasons=reasons(request, choice, shop, away, crossing),
-        owner_notes=owner_notes(request, choice, shop, away, crossing),
-        flips=flips(request, choice, shop, away, crossing, bench.closed_days),
-        openings=openings(request, choice, shop, away),
-        risks=risks(request, choice, shop, away, bench, factory),
-        remedy=None if choice else nearest_remedy(request, shop, away, factory),
+        reasons=tuple(_reasons(weighed, crossing)),
+        owner_notes=tuple(_owner_notes(weighed, crossing)),
+        flips=(*_flips(weighed, crossing, bench.closed_days), *openings),
+        openings=tuple(openings),
+        risks=tuple(_risks(weighed, bench, factory)),
+        remedy=None if weighed.choice else _nearest_remedy(weighed, factory),
     )
 
 
-def weigh(
-    request: KeyingRequest, bench: BenchTerms, factory: FactoryTerms | None
-) -> tuple[Place | None, KeyingWay, KeyingWay]:
-    """Which way is picked, with the bench's and the factory's."""
+def weigh(request: KeyingRequest, bench: BenchTerms, factory: FactoryTerms | None) -> WeighedRequest:
+    """The request costed both ways, the cheaper of the possible ways picked."""
     shop, away = shop_way(request, bench, factory), factory_way(request, factory, bench.closed_days)
     costs = [(way.total_cents or 0, way.name) for way in (away, shop) if way.possible]
-    return min(costs, key=lambda one: one[0])[1] if costs else None, shop, away
+    return WeighedRequest(request, min(costs, key=lambda one: one[0])[1] if costs else None, shop, away)
+
+
+def _count(request: KeyingRequest) -> str:
+    """“1 cylinder keyed GMK”, for the middle of a sentence."""
+    some = counted("cylinder", request.quantity)
+    return f"{some} supplied uncombinated" if request.kind is KeyingKind.NONE else f"{some} keyed {request.kind}"
+
+
+def counted(noun: str, count: int) -> str:
+    """The noun with its count.
+
+    >>> counted("working day", 1), counted("cylinder", 1200)
+    ('1 working day', '1,200 cylinders')
+    """
+    return f"1 {noun}" if count == 1 else f"{count:,} {noun}s"
+
+
+def _reasons(weighed: WeighedRequest, crossing: BreakEven | None) -> list[str]:
+    """Why, in sentences that a customer could be told."""
+    shop, factory, quantity = weighed.shop, weighed.factory, weighed.request.quantity
+    chosen, other = weighed.chosen, weighed.other
+    if chosen is None:
+        why_not = dict.fromkeys((*shop.why_not, *factory.why_not))
+        return ["As it is asked for, this can be done neither here nor at the factory.", *why_not]
+    is_shop, count = weighed.choice is Place.SHOP, _count(weighed.request)
+    said: list[str] = []
+    if not other.possible:
+        said += other.why_not
+        as_well = ", which costs less as well" if (weighed.saving_over(other) or 0) < 0 else ""
+        said.append(f"So {count} can only be done {'here' if is_shop else 'at the factory'}{as_well}.")
+    elif shop.total_cents == factory.total_cents:
+        said.append(f"For {count} the two cost the same; the factory leaves the bench free.")
+    else:
+        said.append(f"For {count}, {WHERE_WORDS[chosen.name]} is the less costly way.")
+    at = crossing.quantity or 0 if crossing is not None else 0
+    if is_shop and at > quantity:
+        said.append(f"The factory becomes worth while from {at:,} such cylinders on.")
+    if not is_shop and 1 < at <= quantity:
+        said.append(f"The factory is worth while from {at:,} such cylinders on.")
+    if chosen.ready is not None:
+        words = f"It is ready on {show_day(chosen.ready)}"
+        if other.possible and other.ready is not None:
+            words += f"; {'from the factory' if is_shop else 'here'} it would be {show_day(other.ready)}"
+        said.append(f"{words}.")
+    return said
+
+
+def _owner_notes(weighed: WeighedRequest, crossing: BreakEven | None) -> list[str]:
+    """The amounts behind it, for the house alone."""
+    here, away = weighed.shop.total_cents, weighed.factory.total_cents
+    details = [obstacle.detail for way in (weighed.shop, weighed.factory) for obstacle in way.obstacles]
+    notes = [detail for detail in details if detail]
+    if here is None or away is None:
+        return notes
+    apart = f"{show_cents(abs(here - away))} apart"
+    notes.insert(0, f"Bench {show_cents(here)}, factory {show_cents(away)}: {apart}.")
+    if crossing is None:
+        return notes
+    if crossing.quantity is None:
+        notes.append(f"Up to {crossing.limit:,} cylinders of this mix the factory never costs less.")
+    elif crossing.holds_to_the_limit:
+        notes.append(f"From {crossing.quantity:,} cylinders of this mix on the factory costs no more.")
+    else:
+        shown = ", ".join(f"{first:,} to {last:,}" for first, last in crossing.ranges[:6])
+        more = " and further runs" if len(crossing.ranges) > 6 else ""
+        notes.append(f"The factory costs no more at {shown}{more} cylinders; its steps make the gaps.")
+    return notes
+
+
+def _flips(weighed: WeighedRequest, crossing: BreakEven | None, house_closed: Set[date]) -> list[str]:
+    """What other date or quantity would turn the decision; amounts are named, so for the house alone."""
+    request, other, said = weighed.request, weighed.other, list[str]()
+    saves = weighed.saving_over(other) or 0
+    if saves > 0 and request.need_by is not None and other.ready is not None and other.blocked_only_by(*_DATES):
+        later = count_working_days(request.need_by, other.ready, house_closed)
+        said.append(
+            f"Needed {counted('working day', max(1, later))} later, by {show_day(other.ready)}, "
+            f"{WHERE_WORDS[other.name]} saves {show_cents(saves)}."
+        )
+    at = crossing.quantity or 0 if crossing is not None else 0
+    if weighed.choice is Place.SHOP and request.quantity < at:
+        said.append(f"From {at:,} cylinders of this mix on, the factory costs no more.")
+    if weighed.choice is Place.FACTORY and 1 < at <= request.quantity:
+        said.append(f"Below {at:,} cylinders of this mix, the bench would do it.")
+    return said
+
+
+def _openings(weighed: WeighedRequest) -> list[str]:
+    """What keeps the other way shut that no other date opens; amounts are named, so for the house alone."""
+    if weighed.choice is None:
+        return []
+    request, other, said = weighed.request, weighed.other, list[str]()
+    saves = weighed.saving_over(other) or 0
+    is_of_dates = other.blocked_only_by(*_DATES) and request.need_by is not None and other.ready is not None
+    if saves > 0 and not other.possible and not is_of_dates:
+        said.append(f"Were it possible, {WHERE_WORDS[other.name]} would save {show_cents(saves)}.")
+    if other.blocked_only_by(ObstacleCode.RECORDS) and request.records is not RecordsHolder.NOBODY:
+        said.append(f"If the system's records could move to {WHERE_WORDS[other.name]}, it could do the work.")
+    return said
+
+
+def _risks(weighed: WeighedRequest, bench: BenchTerms, terms: FactoryTerms | None) -> list[str]:
+    """What to look out for, in the house: for counter and owner, without amounts."""
+    request, choice, shop, factory = weighed.request, weighed.choice, weighed.shop, weighed.factory
+    said: list[str] = []
+    if request.system is SystemAge.EXISTING:
+        said.append("Ask for written authority before keying into a system that has an owner of record.")
+    if choice is Place.SHOP and request.extends_records:
+        said.append("Key from the system's own bitting list, and enter each new bitting in it the same day.")
+    if choice is Place.FACTORY and request.extends_records and request.records is RecordsHolder.SHOP:
+        said += KEYED_FROM_OUR_RECORDS
+    if choice is Place.FACTORY and terms is not None:
+        if request.kind.is_master_keyed and not terms.holds_records:
+            said.append("This maker keeps no records: order the bitting list with the cylinders.")
+        if request.goods_cents is None and terms.min_order_cents:
+            said.append("The maker's minimum order was not checked: what the goods come to is not known.")
+    if terms is not None and request.keyway in terms.authorised_keyways:
+        said.append(f"Keyway {request.keyway} needs its owner's written order.")
+    if choice is Place.SHOP and missing_cylinders(request, bench):
+        said.append(f"{counted('cylinder', missing_cylinders(request, bench))} without pins must be ordered first.")
+    if CylinderType.SFIC in request.cylinders or CylinderType.LFIC in request.cylinders:
+        said.append("Interchangeable cores: see that a control key is on the order.")
+    chosen = weighed.chosen
+    if chosen is not None and chosen.ready is not None and request.need_by is not None:
+        spare = count_working_days(chosen.ready, request.need_by, bench.closed_days)
+        if spare < _TIGHT_WORKING_DAYS:
+            said.append(
+                f"Only {counted('working day', spare)} to spare before it is needed." if spare else "No day to spare."
+            )
+    if shop.possible and factory.possible and shop.total_cents and factory.total_cents is not None:
+        gap = abs(shop.total_cents - factory.total_cents)
+        if gap * 100 < _CLOSE_PERCENT * shop.total_cents:
+            said.append(f"A close call: the two are within {_CLOSE_PERCENT}%, so let the date decide.")
+    return said
+
+
+def _nearest_remedy(weighed: WeighedRequest, terms: FactoryTerms | None) -> str:
+    """The least change that makes one way possible, when neither is."""
+    request, shop, factory = weighed.request, weighed.shop, weighed.factory
+    dated = [
+        (way.ready, WHERE_WORDS[way.name])
+        for way in (shop, factory)
+        if way.ready is not None and way.blocked_only_by(*_DATES)
+    ]
+    if dated:
+        day, where = min(dated)
+        return f"With {show_day(day)} as the date, {where} can do it."
+    if factory.blocked_only_by(ObstacleCode.MINIMUM_CYLINDERS) and terms is not None:
+        return f"With {counted('more cylinder', terms.min_cylinders - request.quantity)} the factory can do it."
+    if factory.blocked_only_by(ObstacleCode.MINIMUM_ORDER):
+        return "With more goods on the order, up to the maker's minimum, the factory can do it."
+    codes = {obstacle.code for way in (shop, factory) for obstacle in way.obstacles}
+    if ObstacleCode.RECORDS in codes and request.records is RecordsHolder.NOBODY:
+        return "Key these cylinders single (SKD), or start a new system; never extend one without its records."
+    if ObstacleCode.RECORDS in codes:
+        return "Have the system's records sent to the place that is to key it, or start a new system."
+    if ObstacleCode.STOCK in codes:
+        return "Find cylinders without pins for the bench, or a maker that keys them."
+    if ObstacleCode.HOURS in codes:
+        return "Give the bench working time, or find a maker that keys these cylinders."
+    return "Ask another maker, or change the keying or the type of cylinder."

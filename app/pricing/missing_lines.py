@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from enum import StrEnum
+from typing import Annotated
 
 from app.errors import BitternError
-from app.validation import Reader, quoted, read_text
+from app.validation import Form, JsonDataclass, Reader, quoted, read_text, whole, words_of
 
 _MOST = 1_000_000_000
 
@@ -44,6 +45,16 @@ class QuoteFacts:
 
 
 _FACTS = tuple(field.name for field in fields(QuoteFacts))
+
+
+def _fact(given: object) -> str:
+    fact = read_text(given, 60)
+    if fact not in _FACTS:
+        raise BitternError("", f"{quoted(fact)} is not one of {', '.join(_FACTS)}.")
+    return fact
+
+
+_Fact = Annotated[str, Form(_fact)]
 
 
 def _spelled(fact: str) -> str:
@@ -102,16 +113,16 @@ class MendLine(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Mend:
+class Mend(JsonDataclass):
     """How a missing line is added. `words`: what the price book's entry has in its description, "" for the
     first of its kind. `quantity`: how many; with `of` and `less` that fact less the other one.
     """
 
     line: MendLine
-    words: str = ""
-    quantity: int = 1
-    of: str | None = None
-    less: str | None = None
+    words: Annotated[str, words_of(60)] = ""
+    quantity: Annotated[int, whole(1, 10_000)] = 1
+    of: _Fact | None = None
+    less: _Fact | None = None
 
     def count(self, facts: QuoteFacts) -> int:
         """How many are missing, 1 at the least.
@@ -146,24 +157,13 @@ class MissingLineRule:
         return ", and ".join(condition.words for condition in self.when)
 
 
-@dataclass(frozen=True, slots=True)
-class MissingLineQuestion:
-    """What the guard asks the counter; nothing is refused. `mend`: what one press would add, None for nothing."""
-
-    code: str
-    question: str
-    mend: Mend | None = None
-
-
 def find_missing_lines(
     facts: QuoteFacts, rules: Iterable[MissingLineRule], switched_off: Iterable[str] = ()
-) -> tuple[MissingLineQuestion, ...]:
-    """The questions to put, in the rules' order."""
+) -> tuple[MissingLineRule, ...]:
+    """The rules that ask something, in their order; nothing is refused."""
     off = frozenset(switched_off)
     return tuple(
-        MissingLineQuestion(rule.code, rule.question, rule.mend)
-        for rule in rules
-        if rule.code not in off and all(condition.holds(facts) for condition in rule.when)
+        rule for rule in rules if rule.code not in off and all(condition.holds(facts) for condition in rule.when)
     )
 
 
@@ -190,7 +190,7 @@ def _rule(given: object) -> MissingLineRule:
     if not conditions:
         read.refuse("when", "A rule needs at least one condition, or it would always ask.")
     rule = MissingLineRule(
-        read.text("code", 60), conditions, read.text("question", 300), read.optional("mend", _mend)
+        read.text("code", 60), conditions, read.text("question", 300), read.optional("mend", Mend.from_json)
     )
     read.done()
     return rule
@@ -208,23 +208,3 @@ def _condition(given: object) -> Condition:
         read.refuse("value", "Give value or fact_beside, not both.")
     read.done()
     return Condition(fact, comparison, value, beside)
-
-
-def _mend(given: object) -> Mend:
-    read = Reader(given)
-    mend = Mend(
-        read.word("line", MendLine),
-        read.text("words", 60, ""),
-        read.whole("quantity", 1, 10_000, 1),
-        read.optional("of", _fact),
-        read.optional("less", _fact),
-    )
-    read.done()
-    return mend
-
-
-def _fact(given: object) -> str:
-    fact = read_text(given, 60)
-    if fact not in _FACTS:
-        raise BitternError("", f"{quoted(fact)} is not one of {', '.join(_FACTS)}.")
-    return fact

@@ -13,11 +13,11 @@ from fractions import Fraction
 from app.errors import BitternError, Problem, Problems
 from app.pricing.money import MAX_CENTS, half_up, show_cents
 from app.pricing.terms import PriceKind
-from app.pricing.workdays import show_day
+from app.pricing.workdays import Dated, show_day
 
 
 @dataclass(frozen=True, slots=True)
-class PriceRow:
+class PriceRow(Dated):
     """One price: holds from `valid_from` to `valid_until`, both days included, None for no end.
 
     `tier` None is the price of every customer without a row of their tier. `quantity_from` is the smallest
@@ -43,12 +43,7 @@ class PriceRow:
                 raise BitternError(field, f"Enter whole cents from 0 to {MAX_CENTS:,}.")
         if type(self.quantity_from) is not int or not 1 <= self.quantity_from <= 1_000_000:
             raise BitternError("quantity_from", "Enter a whole quantity from 1 to 1,000,000.")
-        if self.valid_until is not None and self.valid_until < self.valid_from:
-            raise BitternError("valid_until", "The last day may not be before the first.")
-
-    def holds_on(self, day: date) -> bool:
-        """Whether the row is valid on `day`."""
-        return self.valid_from <= day and (self.valid_until is None or day <= self.valid_until)
+        self.check_days()
 
 
 class PriceBook:
@@ -114,7 +109,7 @@ class PriceBasis(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class PriceRule:
+class PriceRule(Dated):
     """A way to a unit price, for an item, a category, a maker or a tier; None means any.
 
     `figure`: the multiplier (COST_TIMES, 0 to 1000), the percentage of the price that is margin (MARGIN, 0
@@ -138,8 +133,7 @@ class PriceRule:
             raise BitternError("figure", f"Enter a number from 0 to {most:,}.")
         if self.basis is PriceBasis.MARGIN and figure == most:
             raise BitternError("figure", "A margin stays below 100 percent of the price.")
-        if self.valid_until is not None and self.valid_until < self.valid_from:
-            raise BitternError("valid_until", "The last day may not be before the first.")
+        self.check_days()
 
     def can_price(self, cost_cents: int) -> bool:
         """Whether a price comes of it: a multiple or a margin of a cost that is not on record would be nothing."""
@@ -191,8 +185,7 @@ class PriceRules:
             and rule.category in (None, category)
             and rule.maker in (None, maker)
             and rule.tier in (None, tier)
-            and rule.valid_from <= on
-            and (rule.valid_until is None or on <= rule.valid_until)
+            and rule.holds_on(on)
         ]
         return max(
             fitting,

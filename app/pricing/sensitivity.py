@@ -7,10 +7,10 @@ from datetime import date, timedelta
 from enum import StrEnum
 
 from app.pricing.costs import first_order, labor_lines
-from app.pricing.deciding import Decision, weigh
+from app.pricing.deciding import WHERE_WORDS, Decision, counted, weigh
 from app.pricing.money import show_cents
 from app.pricing.terms import BenchTerms, FactoryTerms
-from app.pricing.ways import KeyingWay, Place
+from app.pricing.ways import Place
 from app.pricing.workdays import count_working_days, show_day
 
 _MOST_LABOR = 100_000
@@ -54,9 +54,6 @@ def find_flips(decision: Decision, bench: BenchTerms, factory: FactoryTerms | No
     )
 
 
-_WHERE = {Place.SHOP: "the bench", Place.FACTORY: "the factory"}
-
-
 def _by_date(decision: Decision, bench: BenchTerms, factory: FactoryTerms | None) -> list[Flip]:
     asked = decision.request.need_by
     ready = [way.ready for way in (decision.shop, decision.factory) if way.ready is not None]
@@ -68,20 +65,12 @@ def _by_date(decision: Decision, bench: BenchTerms, factory: FactoryTerms | None
         for day in days:
             if day < decision.request.today:
                 continue
-            choice, shop, away = weigh(replace(decision.request, need_by=day), bench, factory)
-            if choice is not decision.choice:
-                saving = _saving(decision, shop if choice is Place.SHOP else away) if choice else None
+            then = weigh(replace(decision.request, need_by=day), bench, factory)
+            if then.choice is not decision.choice:
+                saving = decision.saving_over(then.chosen) if then.chosen else None
                 when = _when(asked, day, way, bench)
-                flips.append(
-                    Flip(
-                        Lever.NEED_BY,
-                        day,
-                        choice,
-                        saving,
-                        f"{when}, {_said(choice, saving)}.",
-                        f"{when}, {_told(choice)}.",
-                    )
-                )
+                sentence, told = f"{when}, {_said(then.choice, saving)}.", f"{when}, {_told(then.choice)}."
+                flips.append(Flip(Lever.NEED_BY, day, then.choice, saving, sentence, told))
                 break
     return flips
 
@@ -92,29 +81,25 @@ def _when(asked: date | None, day: date, way: str, bench: BenchTerms) -> str:
     if asked is None:
         return f"Needed by {show_day(day)} {after}"
     count = count_working_days(min(asked, day), max(asked, day), bench.closed_days)
-    days = "1 working day" if count == 1 else f"{count:,} working days"
-    return f"Needed {days} {way}, by {show_day(day)} {after}" if count else f"Needed by {show_day(day)} {after}"
+    return (
+        f"Needed {counted('working day', count)} {way}, by {show_day(day)} {after}"
+        if count
+        else f"Needed by {show_day(day)} {after}"
+    )
 
 
 def _told(choice: Place | None) -> str:
-    return "it could be done nowhere" if choice is None else f"{_WHERE[choice]} would do it"
-
-
-def _saving(decision: Decision, other: KeyingWay) -> int | None:
-    one = decision.chosen
-    if one is None or one.total_cents is None or other.total_cents is None:
-        return None
-    return one.total_cents - other.total_cents
+    return "it could be done nowhere" if choice is None else f"{WHERE_WORDS[choice]} would do it"
 
 
 def _said(choice: Place | None, saving: int | None) -> str:
     if choice is None:
         return "it can be done nowhere"
     if not saving:
-        return f"{_WHERE[choice]} does it"
+        return f"{WHERE_WORDS[choice]} does it"
     what = "saves" if saving > 0 else "does it, for"
     more = "" if saving > 0 else " more"
-    return f"{_WHERE[choice]} {what} {show_cents(abs(saving))}{more}"
+    return f"{WHERE_WORDS[choice]} {what} {show_cents(abs(saving))}{more}"
 
 
 def _by_quantity(decision: Decision, factory: FactoryTerms | None) -> list[Flip]:
@@ -138,7 +123,9 @@ def _by_quantity(decision: Decision, factory: FactoryTerms | None) -> list[Flip]
         less = "less" if choice is Place.SHOP else "no more"
         # Below its minimum the factory might cost less and yet not be had.
         why = (
-            f"{_WHERE[choice]} costs {less}" if at >= least else "the factory does not take it, so the bench does it"
+            f"{WHERE_WORDS[choice]} costs {less}"
+            if at >= least
+            else "the factory does not take it, so the bench does it"
         )
         sentence = f"At {at:,} cylinders of this mix, {why}."
         flips.append(Flip(Lever.QUANTITY, at, choice, None, sentence))

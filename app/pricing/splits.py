@@ -8,7 +8,7 @@ from datetime import date
 from enum import StrEnum
 
 from app.errors import BitternError
-from app.pricing.reasons import KEYED_FROM_OUR_RECORDS
+from app.pricing.deciding import KEYED_FROM_OUR_RECORDS
 from app.pricing.request import KeyingRequest, RecordsHolder, SystemAge
 from app.pricing.terms import BenchTerms, FactoryTerms, KeyingKind
 from app.pricing.ways import KeyingWay, factory_way, shop_way

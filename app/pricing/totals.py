@@ -13,11 +13,11 @@ from fractions import Fraction
 from app.errors import BitternError, Problem, Problems
 from app.pricing.money import MAX_CENTS, half_up, show_cents
 from app.pricing.terms import PriceKind
-from app.pricing.workdays import show_day
+from app.pricing.workdays import Dated, show_day
 
 
 @dataclass(frozen=True, slots=True)
-class TaxRule:
+class TaxRule(Dated):
     """A place's tax from `valid_from` to `valid_until`, both included: `rate` in percent, and on what."""
 
     place: str
@@ -32,8 +32,7 @@ class TaxRule:
             raise BitternError("place", "Name the place in 1 to 80 characters.")
         if not isinstance(self.rate, Decimal) or not self.rate.is_finite() or not 0 <= self.rate <= 100:
             raise BitternError("rate", "Enter a percentage from 0 to 100.")
-        if self.valid_until is not None and self.valid_until < self.valid_from:
-            raise BitternError("valid_until", "The last day may not be before the first.")
+        self.check_days()
 
     def taxes(self, kind: PriceKind) -> bool:
         """Whether a line of this kind is taxed here."""
@@ -84,11 +83,7 @@ class TaxTable:
 
     def rule(self, place: str, on: date) -> TaxRule:
         """The rule of `place` on a day; `BitternError` on `place` when the table has none."""
-        fitting = [
-            rule
-            for rule in self.rules
-            if rule.place == place and rule.valid_from <= on and (rule.valid_until is None or on <= rule.valid_until)
-        ]
+        fitting = [rule for rule in self.rules if rule.place == place and rule.holds_on(on)]
         if not fitting:
             raise BitternError("place", f"No sales tax rule for {place[:80]} holds on {show_day(on)}; enter one.")
         return max(fitting, key=lambda rule: rule.valid_from)
@@ -228,7 +223,7 @@ def total(lines: Sequence[PricedLine], tax: TaxRule, exemption: Exemption | None
     >>> sums.subtotal_cents, sums.tax_cents, sums.total_cents
     (17500, 701, 18201)
     """
-    if on < tax.valid_from or (tax.valid_until is not None and on > tax.valid_until):
+    if not tax.holds_on(on):
         raise BitternError("tax", f"The tax rule of {tax.place} does not hold on {show_day(on)}.")
     exempt = exemption is not None and exemption.holds_on(on)
     subtotal = sum(line.net_cents for line in lines)

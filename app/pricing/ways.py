@@ -53,6 +53,11 @@ class Obstacle:
     detail: str = ""
 
 
+class _Obstacles(list[Obstacle]):
+    def add(self, code: ObstacleCode, sentence: str, detail: str = "") -> None:
+        self.append(Obstacle(code, sentence, detail))
+
+
 @dataclass(frozen=True, slots=True)
 class KeyingWay:
     """One way: cost lines that add up to `total_cents`, the day it is ready, and its obstacles.
@@ -100,29 +105,24 @@ def shop_way(request: KeyingRequest, bench: BenchTerms, factory: FactoryTerms | 
     Work promised already goes first. The bench has `minutes_per_day` on each working day, today included;
     cylinders not on the shelf must come in before the work on any of them begins.
     """
-    obstacles: list[Obstacle] = []
-    refuse = obstacles.append
+    obstacles = _Obstacles()
     keyed = request.kind is not KeyingKind.NONE
     if keyed and request.kind not in bench.kind_minutes:
-        refuse(
-            Obstacle(
-                ObstacleCode.NOT_KEYED, f"The bench does not do {request.kind.words} ({request.kind}) cylinders."
-            )
+        obstacles.add(
+            ObstacleCode.NOT_KEYED, f"The bench does not do {request.kind.words} ({request.kind}) cylinders."
         )
     for one in request.cylinders:
         if keyed and one not in bench.type_minutes:
-            refuse(Obstacle(ObstacleCode.NOT_KEYED, f"The bench does not key {one} cylinders."))
+            obstacles.add(ObstacleCode.NOT_KEYED, f"The bench does not key {one} cylinders.")
     costed = not obstacles
     if factory is not None and keyed and request.keyway in factory.factory_only_keyways:
-        refuse(Obstacle(ObstacleCode.KEYWAY, f"Keyway {request.keyway} is keyed by its maker's factory only."))
+        obstacles.add(ObstacleCode.KEYWAY, f"Keyway {request.keyway} is keyed by its maker's factory only.")
     if request.extends_records and request.records is RecordsHolder.NOBODY:
-        refuse(_NO_RECORDS)
+        obstacles.append(_NO_RECORDS)
     elif request.joins_records and request.records is RecordsHolder.FACTORY:
-        refuse(
-            Obstacle(
-                ObstacleCode.RECORDS,
-                "The factory holds the system's records, and a system extended in two places breaks.",
-            )
+        obstacles.add(
+            ObstacleCode.RECORDS,
+            "The factory holds the system's records, and a system extended in two places breaks.",
         )
     if not costed:
         return KeyingWay(Place.SHOP, (), None, None, tuple(obstacles))
@@ -145,20 +145,16 @@ def missing_cylinders(request: KeyingRequest, bench: BenchTerms) -> int:
     return sum(max(0, count - bench.uncombinated_on_hand.get(one, 0)) for one, count in request.cylinders.items())
 
 
-def _shop_ready(
-    request: KeyingRequest, bench: BenchTerms, minutes: Fraction, obstacles: list[Obstacle]
-) -> date | None:
+def _shop_ready(request: KeyingRequest, bench: BenchTerms, minutes: Fraction, obstacles: _Obstacles) -> date | None:
     first = next_working_day(request.today, bench.closed_days)
     arrival = first
     lacking = missing_cylinders(request, bench)
     if lacking:
         if bench.uncombinated_lead_days is None:
-            obstacles.append(
-                Obstacle(
-                    ObstacleCode.STOCK,
-                    "Cylinders without pins are not on the shelf and cannot be ordered.",
-                    f"{lacking:,} are lacking.",
-                )
+            obstacles.add(
+                ObstacleCode.STOCK,
+                "Cylinders without pins are not on the shelf and cannot be ordered.",
+                f"{lacking:,} are lacking.",
             )
             return None
         arrival = add_working_days(request.today, bench.uncombinated_lead_days, bench.closed_days)
@@ -166,13 +162,13 @@ def _shop_ready(
     if not minutes:
         day = waiting
     elif not bench.minutes_per_day:
-        obstacles.append(Obstacle(ObstacleCode.HOURS, "The bench has no working time at present."))
+        obstacles.add(ObstacleCode.HOURS, "The bench has no working time at present.")
         return None
     else:
         finish = max(bench.minutes_promised, waiting * bench.minutes_per_day) + minutes
         day = max(0, ceil(finish / bench.minutes_per_day) - 1)
     if day > MAX_WORKING_DAYS:
-        obstacles.append(Obstacle(ObstacleCode.HOURS, "The bench could not finish this within many years."))
+        obstacles.add(ObstacleCode.HOURS, "The bench could not finish this within many years.")
         return None
     ready = add_working_days(first, day, bench.closed_days)
     if request.need_by is not None and ready > request.need_by:
@@ -217,32 +213,25 @@ def factory_way(request: KeyingRequest, terms: FactoryTerms | None, house_closed
     if terms is None:
         none = Obstacle(ObstacleCode.NO_TERMS, "No factory's keying terms are known for these cylinders.")
         return KeyingWay(Place.FACTORY, (), None, None, (none,))
-    obstacles: list[Obstacle] = []
-    refuse = obstacles.append
+    obstacles = _Obstacles()
     costed = request.kind is KeyingKind.NONE or request.kind in terms.per_cylinder_cents
     if not costed:
-        refuse(
-            Obstacle(
-                ObstacleCode.NOT_KEYED, f"The factory does not do {request.kind.words} ({request.kind}) cylinders."
-            )
+        obstacles.add(
+            ObstacleCode.NOT_KEYED, f"The factory does not do {request.kind.words} ({request.kind}) cylinders."
         )
     if request.source is CylinderSource.CUSTOMER:
-        refuse(Obstacle(ObstacleCode.OWN_CYLINDERS, "These are the customer's own cylinders, which are keyed here."))
+        obstacles.add(ObstacleCode.OWN_CYLINDERS, "These are the customer's own cylinders, which are keyed here.")
     if request.quantity < terms.min_cylinders:
-        refuse(
-            Obstacle(
-                ObstacleCode.MINIMUM_CYLINDERS,
-                f"The factory keys no order of fewer than {terms.min_cylinders:,} cylinders.",
-            )
+        obstacles.add(
+            ObstacleCode.MINIMUM_CYLINDERS,
+            f"The factory keys no order of fewer than {terms.min_cylinders:,} cylinders.",
         )
     if request.goods_cents is not None and request.goods_cents < terms.min_order_cents:
-        refuse(
-            Obstacle(
-                ObstacleCode.MINIMUM_ORDER,
-                "The order is below the factory's minimum.",
-                f"The goods come to {show_cents(request.goods_cents)}; "
-                f"the minimum is {show_cents(terms.min_order_cents)}.",
-            )
+        obstacles.add(
+            ObstacleCode.MINIMUM_ORDER,
+            "The order is below the factory's minimum.",
+            f"The goods come to {show_cents(request.goods_cents)}; "
+            f"the minimum is {show_cents(terms.min_order_cents)}.",
         )
     if request.joins_records:
         obstacles += _record_obstacles(request, terms)
@@ -250,12 +239,10 @@ def factory_way(request: KeyingRequest, terms: FactoryTerms | None, house_closed
     arrives = add_working_days(ordered, terms.lead_working_days, terms.closed_days)
     ready = next_working_day(arrives, house_closed)
     if request.need_by is not None and ready > request.need_by:
-        refuse(
-            Obstacle(
-                ObstacleCode.DATE,
-                f"The factory's earliest date is {show_day(ready)}, after {show_day(request.need_by)}, "
-                "when the cylinders are needed.",
-            )
+        obstacles.add(
+            ObstacleCode.DATE,
+            f"The factory's earliest date is {show_day(ready)}, after {show_day(request.need_by)}, "
+            "when the cylinders are needed.",
         )
     lines = factory_curve(request, terms).lines_at(request.quantity) if costed else ()
     total = sum(line.cents for line in lines) if costed else None

@@ -7,13 +7,11 @@ import xml.etree.ElementTree as ET
 
 import pytest
 
-from app.documents.charts import ChartPoint, cost_chart
+from app.documents.charts import cost_chart
 from app.errors import BitternError
 
 SVG = "{http://www.w3.org/2000/svg}"
-POINTS = [
-    ChartPoint(n, 1_000 * n, None if n < 3 else 9_000 + 400 * n + (2_000 if n > 10 else 0)) for n in range(1, 31)
-]
+POINTS = [(n, 1_000 * n, None if n < 3 else 9_000 + 400 * n + (2_000 if n > 10 else 0)) for n in range(1, 31)]
 # 1,000 n ≥ 11,000 + 400 n from n = 19 (18.33…)
 BREAK_EVEN = 19
 
@@ -42,12 +40,7 @@ def test_from_corner_to_corner_the_line_is_straight() -> None:
     assert paths[1].count("M") == 1 and paths[1].count("L") == 9  # from 3 to 12
     sparse = re.findall(r'd="([^"]+)" fill="none"', cost_chart([POINTS[0], POINTS[9], POINTS[29]]))
     assert sparse[0].count("L") == 2 and sparse[1].count("L") == 1
-    assert (
-        re.findall(r'd="([^"]+)" fill="none"', cost_chart([POINTS[0], ChartPoint(2, None, 5), ChartPoint(3, 9, 9)]))[
-            0
-        ].count("M")
-        == 2
-    )
+    assert re.findall(r'd="([^"]+)" fill="none"', cost_chart([POINTS[0], (2, None, 5), (3, 9, 9)]))[0].count("M") == 2
 
 
 def test_the_jobs_own_quantity_is_marked() -> None:
@@ -57,15 +50,13 @@ def test_the_jobs_own_quantity_is_marked() -> None:
 
 
 def test_names_do_not_cover_each_other() -> None:
-    root = read(cost_chart([ChartPoint(1, 500, 900), ChartPoint(2, 1_000, 1_001)]))
+    root = read(cost_chart([(1, 500, 900), (2, 1_000, 1_001)]))
     places = {text.text: float(text.get("y") or 0) for text in root.iter(f"{SVG}text")}
     assert abs(places["shop"] - places["factory"]) >= 12.9
 
 
-@pytest.mark.parametrize(
-    "points", [[], [ChartPoint(1, 1, 1)], [ChartPoint(2, 1, 1), ChartPoint(1, 1, 1)], [ChartPoint(1, None, None)] * 2]
-)
-def test_what_cannot_be_drawn_is_refused(points: list[ChartPoint]) -> None:
+@pytest.mark.parametrize("points", [[], [(1, 1, 1)], [(2, 1, 1), (1, 1, 1)], [(1, None, None)] * 2])
+def test_what_cannot_be_drawn_is_refused(points: list[tuple[int, int | None, int | None]]) -> None:
     with pytest.raises(BitternError) as refusal:
         cost_chart(points)
     assert refusal.value.field == "points"

@@ -335,10 +335,7 @@ def _curve(weighed: _Weighed) -> tuple[tuple[int, int, int | None], ...]:
     asked = decision.request.quantity
     crossing = decision.break_even.quantity if decision.break_even else None
     last = max(_LEAST_DRAWN, asked, min(_MOST_DRAWN, max(2 * asked, (crossing or 0) * 3 // 2)))
-    return tuple(
-        (point.quantity, point.shop_cents, point.factory_cents if point.factory_takes_it else None)
-        for point in cost_points(decision.request, weighed.bench, factory, last, most=1)
-    )
+    return cost_points(decision.request, weighed.bench, factory, last, most=1)
 
 
 def _shares(cents: int, quantities: Mapping[int, int]) -> dict[int, int]:

@@ -13,20 +13,20 @@ from app.ledger.quoting.resolving import Resolved
 from app.ledger.quoting.snapshot import AskedQuestion
 from app.ledger.store.work import Work
 from app.ledger.tables import KeySystem, LineKind, RecordsHolder
-from app.pricing import KeyingKind, MissingLineQuestion, QuoteFacts, find_missing_lines
+from app.pricing import KeyingKind, MissingLineRule, QuoteFacts, find_missing_lines
 
 _MOST_ANSWER = 200
 _MASTERS = (SymbolLevel.MASTER, SymbolLevel.GRAND, SymbolLevel.GREAT_GRAND)
 _CORES = ("sfic", "lfic")
 
 
-def questions_about(work: Work, priced: PricedQuote) -> tuple[MissingLineQuestion, ...]:
+def questions_about(work: Work, priced: PricedQuote) -> tuple[MissingLineRule, ...]:
     """What the house's rules ask about a request, answered or not, in the rules' order."""
     off = quote_rules(work.session).questions_off
     return find_missing_lines(facts_of(work, priced), line_rules(), off)
 
 
-def answered(questions: Iterable[MissingLineQuestion], ask: QuoteRequest) -> tuple[AskedQuestion, ...]:
+def answered(questions: Iterable[MissingLineRule], ask: QuoteRequest) -> tuple[AskedQuestion, ...]:
     """Each question with why its line is not needed, as the counter says, "" where it does not; for the snapshot."""
     answers = {code: why.strip()[:_MOST_ANSWER] for code, why in ask.answers if why.strip()}
     return tuple(AskedQuestion(one.code, one.question, answers.get(one.code, "")) for one in questions)

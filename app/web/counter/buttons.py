@@ -11,7 +11,7 @@ from app.ledger.quoting.missing import facts_of, questions_about
 from app.ledger.quoting.quoting import PricedQuote
 from app.ledger.store.work import Work
 from app.ledger.tables import LineKind
-from app.pricing import KeyingKind, MendLine, MissingLineQuestion
+from app.pricing import KeyingKind, MendLine, MissingLineRule
 from app.web.counter.choices import Choices
 from app.web.counter.forms import MOST_POSTED, CounterForm, KeyedLine, LineForm
 
@@ -142,7 +142,7 @@ def mend(work: Work, priced: PricedQuote | None, form: CounterForm, choices: Cho
     return form.lines.add(texts).id if texts else ""
 
 
-def mend_label(work: Work, priced: PricedQuote, choices: Choices, question: MissingLineQuestion) -> str:
+def mend_label(work: Work, priced: PricedQuote, choices: Choices, question: MissingLineRule) -> str:
     """What the button says that mends a missing line; "" where nothing can be added."""
     if question.mend is None:
         return ""
@@ -158,7 +158,7 @@ def mend_label(work: Work, priced: PricedQuote, choices: Choices, question: Miss
 
 
 def _missing_line(
-    work: Work, priced: PricedQuote, choices: Choices, question: MissingLineQuestion
+    work: Work, priced: PricedQuote, choices: Choices, question: MissingLineRule
 ) -> dict[str, str] | None:
     """The line that the press adds; None where the price book has no such entry."""
     wanted = question.mend
