@@ -11,7 +11,7 @@ from typing import Any
 from markupsafe import Markup
 
 from app.fitting import show_inches
-from app.pricing import show_cents
+from app.pricing import half_up, show_cents
 
 _MONTHS = (
     "January", "February", "March", "April", "May", "June",
@@ -37,6 +37,19 @@ def show_cut(inches: Fraction) -> str:
     """
     whole, rest = divmod(int(inches * 10_000 + Fraction(1, 2)), 10_000)
     return f"{whole or ''}.{rest:04d}"
+
+
+def show_share(part_cents: int, whole_cents: int) -> str:
+    """A share in percent to one place, rounded half up; "" of nothing.
+
+    >>> show_share(1, 3), show_share(-50, 100), show_share(5, 0)
+    ('33.3 %', '−50.0 %', '')
+    """
+    if whole_cents <= 0:
+        return ""
+    tenths = half_up(Fraction(part_cents * 1000, whole_cents))
+    whole, rest = divmod(abs(tenths), 10)
+    return f"{'−' if tenths < 0 else ''}{whole}.{rest} %"
 
 
 def shorten(text: str, most: int) -> str:
@@ -87,5 +100,6 @@ FILTERS: Mapping[str, Callable[..., str]] = {
     "day": show_day,
     "first_of": first_of,
     "inches": show_inches,
+    "share": show_share,
     "shorten": shorten,
 }

@@ -5,16 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from fractions import Fraction
 
 from markupsafe import Markup
 
 from app.documents.charts import cost_chart
 from app.documents.quote import quote_number
 from app.documents.render import PaperHead, pdf
-from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot, SnapshotLine
+from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot
 from app.ledger.tables import LineKind
-from app.pricing import half_up
 
 _GOODS = (LineKind.CYLINDER, LineKind.PART, LineKind.HARDWARE)
 
@@ -45,94 +43,25 @@ class WaysTable:
 
 
 @dataclass(frozen=True, slots=True)
-class JobPart:
-    """One group of the whole job; `cents` None where its cost stands with the part before it."""
-
-    group: str
-    where: str
-    ready_on: date | None
-    cents: int | None
-
-
-@dataclass(frozen=True, slots=True)
 class WholeJob:
-    """All groups together: where each is keyed, what all of it costs, when the last is ready (None: not known)."""
+    """All groups together: where each is keyed, what all of it costs, when the last is ready (None: not known).
 
-    parts: tuple[JobPart, ...]
+    parts: each choice with its cost; None where that stands with the part before it.
+    """
+
+    parts: tuple[tuple[KeyingChoice, int | None], ...]
     cents: int
     ready_on: date | None
-
-
-@dataclass(frozen=True, slots=True)
-class OwnerPage:
-    """A quote revision for the owner. without_cost: "lines 2 and 4", goods whose cost is not on record."""
-
-    head: PaperHead
-    quote: QuoteSnapshot
-    lines: tuple[tuple[SnapshotLine, str], ...]  # with its margin: "42.1 %", "" where nothing is charged
-    margin_cents: int
-    margin: str
-    keying: tuple[WaysTable, ...]
-    whole: WholeJob
-    option_where: str
-    option_margin: str
-    without_cost: str
-
-
-def show_margin(part_cents: int, whole_cents: int) -> str:
-    """A share in percent to one place, rounded half up; "" of nothing.
-
-    >>> show_margin(1, 3), show_margin(-50, 100), show_margin(5, 0)
-    ('33.3 %', '−50.0 %', '')
-    """
-    if whole_cents <= 0:
-        return ""
-    tenths = half_up(Fraction(part_cents * 1000, whole_cents))
-    whole, rest = divmod(abs(tenths), 10)
-    return f"{'−' if tenths < 0 else ''}{whole}.{rest} %"
-
-
-def owner_page(snapshot: QuoteSnapshot) -> OwnerPage:
-    """What the owner's page says."""
-    other = snapshot.option_b
-    margin_cents = snapshot.totals.subtotal_cents - snapshot.cost_cents
-    return OwnerPage(
-        head=PaperHead(
-            snapshot.house,
-            "Quote",
-            f"{quote_number(snapshot)}, costs",
-            snapshot.issued_on,
-            warning="For the owner",
-            given_to="costs and margin: not for the customer",
-        ),
-        quote=snapshot,
-        lines=tuple((line, show_margin(line.margin_cents, line.amount_cents)) for line in snapshot.lines),
-        margin_cents=margin_cents,
-        margin=show_margin(margin_cents, snapshot.totals.subtotal_cents),
-        keying=tuple(ways_table(choice) for choice in snapshot.keying),
-        whole=whole_job(snapshot.keying),
-        option_where=other.where if other else "",
-        option_margin=show_margin(other.totals.subtotal_cents - other.cost_cents, other.totals.subtotal_cents)
-        if other
-        else "",
-        without_cost=lines_without_cost(snapshot),
-    )
 
 
 def whole_job(keying: Sequence[KeyingChoice]) -> WholeJob:
     """The groups' chosen ways put together."""
     parts = tuple(
-        JobPart(
-            group=choice.group,
-            where=choice.choice or "nowhere yet",
-            ready_on=choice.ready_on,
-            cents=next((way.total_cents for way in choice.ways if way.name == choice.way), None),
-        )
-        for choice in keying
+        (choice, next((way.total_cents for way in choice.ways if way.name == choice.way), None)) for choice in keying
     )
-    days = [part.ready_on for part in parts if part.ready_on is not None]
+    days = [choice.ready_on for choice in keying if choice.ready_on is not None]
     last = max(days) if days and len(days) == len(parts) else None
-    return WholeJob(parts, sum(part.cents or 0 for part in parts), last)
+    return WholeJob(parts, sum(cents or 0 for _, cents in parts), last)
 
 
 def lines_without_cost(snapshot: QuoteSnapshot) -> str:
@@ -187,5 +116,13 @@ def _chart(choice: KeyingChoice) -> Markup | None:
 
 def owner_quote_pdf(snapshot: QuoteSnapshot) -> bytes:
     """The owner's page as PDF: never hand it to a customer."""
-    page = owner_page(snapshot)
-    return pdf("owner_quote.html", page.head, view=page)
+    number = f"{quote_number(snapshot)}, costs"
+    told = ("For the owner", "costs and margin: not for the customer")
+    return pdf(
+        "owner_quote.html",
+        PaperHead(snapshot.house, "Quote", number, snapshot.issued_on, *told),
+        quote=snapshot,
+        ways=[ways_table(choice) for choice in snapshot.keying],
+        whole=whole_job(snapshot.keying),
+        without_cost=lines_without_cost(snapshot),
+    )

@@ -9,7 +9,6 @@ from __future__ import annotations
 __all__ = [
     "BREAK_EVEN_LIMIT",
     "MAX_CENTS",
-    "ROUNDING_RULE",
     "Adopt",
     "BenchTask",
     "BenchTerms",
@@ -23,7 +22,6 @@ __all__ = [
     "KeyingRequest",
     "KeyingWay",
     "LearnedTime",
-    "Lever",
     "LineChange",
     "LineStatus",
     "Mend",
@@ -56,7 +54,6 @@ __all__ = [
     "count_working_days",
     "decide",
     "decide_split",
-    "factory_way",
     "find_flips",
     "find_missing_lines",
     "half_up",
@@ -67,7 +64,6 @@ __all__ = [
     "read_missing_line_rules",
     "read_percent",
     "read_request",
-    "shop_way",
     "show_cents",
     "show_day",
     "total",
@@ -86,26 +82,12 @@ from app.pricing.missing_lines import (
     read_missing_line_rules,
 )
 from app.pricing.money import MAX_CENTS, half_up, read_cents, read_percent, show_cents
-from app.pricing.price_book import (
-    PriceBasis,
-    PriceBook,
-    PriceRow,
-    PriceRule,
-    PriceRules,
-)
+from app.pricing.price_book import PriceBasis, PriceBook, PriceRow, PriceRule, PriceRules
 from app.pricing.request import CylinderSource, KeyingRequest, RecordsHolder, SystemAge, read_request
-from app.pricing.sensitivity import Lever, find_flips
+from app.pricing.sensitivity import find_flips
 from app.pricing.splits import SplitChoice, SplitDecision, SplitOption, decide_split
-from app.pricing.terms import (
-    BenchTerms,
-    CylinderType,
-    FactoryTerms,
-    KeyingKind,
-    PriceKind,
-    write_minutes,
-)
+from app.pricing.terms import BenchTerms, CylinderType, FactoryTerms, KeyingKind, PriceKind, write_minutes
 from app.pricing.totals import (
-    ROUNDING_RULE,
     DepositRule,
     Exemption,
     LineChange,
@@ -117,11 +99,5 @@ from app.pricing.totals import (
     compare_revisions,
     total,
 )
-from app.pricing.ways import KeyingWay, ObstacleCode, Place, factory_way, shop_way
-from app.pricing.workdays import (
-    add_working_days,
-    count_working_days,
-    is_working_day,
-    next_working_day,
-    show_day,
-)
+from app.pricing.ways import KeyingWay, ObstacleCode, Place
+from app.pricing.workdays import add_working_days, count_working_days, is_working_day, next_working_day, show_day

@@ -6,8 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
 
-from app.documents import owner_quote_pdf, quote_pdf
-from app.documents.owner_quote import owner_page
+from app.documents import owner_quote_pdf, quote_pdf, ways_table
 from app.documents.quote_mail import mail_text
 from app.ledger.quoting.snapshot import AskedQuestion, CostedWay, QuoteOption, QuoteSnapshot
 
@@ -94,6 +93,6 @@ def test_a_way_that_has_no_cost_has_no_total(snapshot: Snapshots, pages: Pages) 
         CostedWay("factory", False, 0, None, (), ("No factory's keying terms are known.",)),
     )
     given = replace(given, keying=(replace(given.keying[0], ways=ways),))
-    (table,) = owner_page(given).keying
+    table = ways_table(given.keying[0])
     assert [column.total_cents for column in table.columns] == [7133, None]
     assert "$0.00" not in " ".join(pages(owner_quote_pdf(given)))

@@ -9,13 +9,13 @@ from app.pricing import (
     BenchTerms,
     FactoryTerms,
     KeyingKind,
-    Lever,
     Place,
     RecordsHolder,
     SystemAge,
     decide,
     find_flips,
 )
+from app.pricing.sensitivity import Lever
 
 MONDAY = date(2026, 3, 2)
 

@@ -14,9 +14,8 @@ from app.pricing import (
     SplitChoice,
     SystemAge,
     decide_split,
-    factory_way,
-    shop_way,
 )
+from app.pricing.ways import factory_way, shop_way
 
 SOON, LATER = date(2026, 3, 6), date(2026, 4, 30)
 

@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 from app.errors import BitternError, Problems
 from app.pricing import (
     MAX_CENTS,
-    ROUNDING_RULE,
     DepositRule,
     Exemption,
     LineStatus,
@@ -24,6 +23,7 @@ from app.pricing import (
     show_cents,
     total,
 )
+from app.pricing.totals import ROUNDING_RULE
 
 DAY = date(2026, 3, 2)
 RULE = TaxRule("Saltmarsh", Decimal("8.25"), True, False, date(2026, 1, 1))

@@ -130,6 +130,11 @@ class QuoteOption:
         return {one.name: getattr(self, one.name) for one in fields(QuoteOption)}
 
     @property
+    def margin_cents(self) -> int:
+        """What is left of it before tax after its cost; for the owner alone."""
+        return self.totals.subtotal_cents - self.cost_cents
+
+    @property
     def keyed_at(self) -> str:
         """Where the keying is done: shop, factory, both with a stroke between, or "" where nothing is keyed."""
         return "/".join(dict.fromkeys(choice.choice for choice in self.keying if choice.choice))

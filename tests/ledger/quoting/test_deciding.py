@@ -103,7 +103,7 @@ def test_the_bulk_at_the_factory_the_early_doors_here(work: Work) -> None:
     assert not any("neither here" in reason for reason in bulk.reasons) and bulk.flips == rest.flips == ()
     assert any("bitting list stays here" in risk for risk in bulk.risks)
     whole = whole_job(priced.keying)
-    assert (whole.cents, whole.ready_on) == (costs, bulk.ready_on) and whole.parts[1].cents is None
+    assert (whole.cents, whole.ready_on) == (costs, bulk.ready_on) and whole.parts[1][1] is None
 
 
 def test_a_split_survives_its_snapshot_and_its_request(work: Work) -> None:

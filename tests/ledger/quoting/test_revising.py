@@ -9,8 +9,7 @@ from datetime import date, timedelta
 import pytest
 import sqlalchemy as sa
 
-from app.documents.owner_quote import owner_page
-from app.documents.quote import quote_page
+from app.documents import owner_quote_pdf, quote_page
 from app.errors import Problems
 from app.ledger.quoting.issuing import Comparison, keep_requote, requote
 from app.ledger.quoting.request import LineRequest
@@ -151,7 +150,8 @@ def test_a_quote_of_an_earlier_release_is_read_compared_and_accepted(work: Work)
     fresh(work, job)
     quote = read_snapshot(job.revisions[-1].snapshot)
     assert quote_page(quote).totals.total_cents == quote.totals.total_cents
-    assert owner_page(quote).margin_cents == quote.totals.subtotal_cents - quote.cost_cents
+    assert quote.margin_cents == quote.totals.subtotal_cents - quote.cost_cents
+    assert owner_quote_pdf(quote).startswith(b"%PDF")
     assert Comparison(quote, quote).moved == ()
     assert requote(work, fresh(work, job)).problems == ()
     accept(work, job)

@@ -13,7 +13,8 @@ from app.ledger.quoting.quoting import PricedQuote, price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, LineKind, Site
-from app.pricing import ROUNDING_RULE, KeyingKind, TaxRule
+from app.pricing import KeyingKind, TaxRule
+from app.pricing.totals import ROUNDING_RULE
 from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import mortise
 
