@@ -8,12 +8,10 @@ __all__ = [
     "CylinderCard",
     "DayList",
     "FactoryOrder",
-    "KeyReceipt",
     "MailText",
     "PaperTable",
     "PrintingBusy",
     "QuotePage",
-    "ReceiptKey",
     "SystemSheet",
     "WaysTable",
     "WeekBar",
@@ -76,14 +74,7 @@ from app.documents.purchasing import (
 )
 from app.documents.quote import QuotePage, quote_page, quote_pdf
 from app.documents.quote_mail import MailText, mail_text, quote_message, read_recipients
-from app.documents.receipts import (
-    KeyReceipt,
-    ReceiptKey,
-    holders_pdf,
-    holders_table,
-    key_receipt_pdf,
-    payment_receipt_pdf,
-)
+from app.documents.receipts import holders_pdf, holders_table, key_receipt_pdf, payment_receipt_pdf
 from app.documents.render import PrintingBusy, printing
 from app.documents.schedule import keyset_schedule_pdf, schedule_pdf, schedule_table
 from app.documents.spreadsheet import DayList, PaperTable, books_csv, day_list

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
 
 from app.documents.filters import show_day
 from app.documents.render import PaperHead, pdf
 from app.documents.spreadsheet import PaperTable
 from app.ledger.jobs.papers import KeyHolders
 from app.ledger.jobs.payments import PaymentKind, PaymentReceipt
+from app.ledger.keys.key_queries import KeyReceipt
 from app.ledger.quoting.snapshot import HouseHead
 
 
@@ -34,39 +34,9 @@ def holders_table(held: KeyHolders) -> PaperTable:
     return PaperTable(f"Keys by holder for job {job.job_number}", job.issued_on, (("By holder", headings, rows),))
 
 
-@dataclass(frozen=True, slots=True)
-class ReceiptKey:
-    """One key handed over; keyset and copy number are stamped on it. opens: where it works, in words."""
-
-    keyset: str
-    copy_number: int
-    opens: str
-    due_back: date | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class KeyReceipt:
-    """Keys that one holder takes. authority: who allowed it and how, "" where no owner of record is known.
-
-    is_handed_over: issued_on is the day on which they changed hands; else the form is yet to be signed and dated.
-    """
-
-    house: HouseHead
-    number: str  # of the receipt: "1038-3"
-    issued_on: date
-    issued_by: str
-    customer_name: str
-    site_name: str
-    holder_name: str
-    holder_phone: str
-    authority: str
-    keys: tuple[ReceiptKey, ...]
-    is_handed_over: bool = True
-
-
-def key_receipt_pdf(receipt: KeyReceipt) -> bytes:
+def key_receipt_pdf(house: HouseHead, receipt: KeyReceipt) -> bytes:
     """The receipt as PDF, with lines for the holder's and the house's signatures."""
-    head = PaperHead(receipt.house, "Key receipt", receipt.number, receipt.issued_on)
+    head = PaperHead(house, "Key receipt", receipt.number, receipt.issued_on)
     return pdf("key_receipt.html", head, receipt=receipt)
 
 

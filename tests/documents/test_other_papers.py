@@ -8,27 +8,28 @@ from dataclasses import replace
 from app.documents import (
     BittingList,
     FactoryOrder,
-    KeyReceipt,
     bitting_list_pdf,
     factory_order_pdf,
     key_receipt_pdf,
 )
 from app.ledger.bench.bench_sheet import BenchWork
+from app.ledger.keys.key_queries import KeyReceipt
+from app.ledger.quoting.snapshot import HouseHead
 
 Pages = Callable[[bytes], list[str]]
 
 
 def test_a_receipt_says_who_holds_which_copy_and_has_a_line_to_sign(
-    receipt: Callable[..., KeyReceipt], pages: Pages
+    house: Callable[..., HouseHead], receipt: Callable[..., KeyReceipt], pages: Pages
 ) -> None:
-    text = " ".join(pages(key_receipt_pdf(receipt())))
+    text = " ".join(pages(key_receipt_pdf(house(), receipt())))
     assert "AA 2 AA 2 Tidewater Hall, all doors when it is asked for" in text
     assert "AB4 1 AB4 1 C-104, study 4 30 June 2031" in text
     for said in ("Imke Farrow", "letter of the bursar", "received the 2 keys listed", "Holder's signature"):
         assert said in text
     one = replace(receipt(), keys=receipt().keys[:1], authority="")
-    assert "received the 1 key listed" in " ".join(pages(key_receipt_pdf(one)))
-    assert "none on record" in " ".join(pages(key_receipt_pdf(one)))
+    assert "received the 1 key listed" in " ".join(pages(key_receipt_pdf(house(), one)))
+    assert "none on record" in " ".join(pages(key_receipt_pdf(house(), one)))
 
 
 def test_a_factory_order_has_schedule_keying_and_stamping(order: Callable[..., FactoryOrder], pages: Pages) -> None:
@@ -46,12 +47,13 @@ def test_a_factory_order_has_schedule_keying_and_stamping(order: Callable[..., F
 
 
 def test_no_bitting_is_on_a_receipt_or_an_order(
+    house: Callable[..., HouseHead],
     receipt: Callable[..., KeyReceipt],
     order: Callable[..., FactoryOrder],
     bench: Callable[..., BenchWork],
     pages: Pages,
 ) -> None:
-    printed = "".join(pages(key_receipt_pdf(receipt())) + pages(factory_order_pdf(order()))).replace(" ", "")
+    printed = "".join(pages(key_receipt_pdf(house(), receipt())) + pages(factory_order_pdf(order()))).replace(" ", "")
     assert [key.symbol for key in bench().systems[0].keys if key.bitting in printed] == []
 
 

@@ -21,7 +21,6 @@ import pytest
 from app.documents import (
     BittingList,
     FactoryOrder,
-    KeyReceipt,
     bench_sheet_pdf,
     bitting_list_pdf,
     factory_order_pdf,
@@ -35,7 +34,8 @@ from app.documents.render import PaperHead, StaticFetcher, pdf
 from app.errors import BitternError
 from app.ledger.bench.bench_sheet import BenchWork
 from app.ledger.jobs.papers import Schedule
-from app.ledger.quoting.snapshot import QuoteSnapshot
+from app.ledger.keys.key_queries import KeyReceipt
+from app.ledger.quoting.snapshot import HouseHead, QuoteSnapshot
 
 ROOT = Path(__file__).resolve().parents[2]
 POINTS = {"Letter": (612.0, 792.0), "A4": (595.28, 841.89)}
@@ -219,6 +219,7 @@ def make_all(
     snapshot: Callable[..., QuoteSnapshot],
     schedule: Callable[..., Schedule],
     bench: Callable[..., BenchWork],
+    house: Callable[..., HouseHead],
     receipt: Callable[..., KeyReceipt],
     order: Callable[..., FactoryOrder],
     bitting_list: Callable[..., BittingList],
@@ -229,7 +230,7 @@ def make_all(
         "schedule": schedule_pdf(schedule(20, paper)),
         "bench": bench_sheet_pdf(bench(paper)),
         "keys": keys_list_pdf(bench(paper)),
-        "receipt": key_receipt_pdf(receipt(paper)),
+        "receipt": key_receipt_pdf(house(paper), receipt()),
         "order": factory_order_pdf(order(paper)),
         "list": bitting_list_pdf(bitting_list(paper)),
     }

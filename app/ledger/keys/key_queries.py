@@ -141,39 +141,53 @@ def key_story(session: Session, key: Key, limit: int = 500) -> tuple[Event, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class SignedReceipt:
-    """A receipt's words as they were frozen when the keys were handed over."""
+class ReceiptKey:
+    """One key handed over; keyset and copy number are stamped on it. opens: where it works, in words."""
 
-    number: int
+    keyset: str
+    copy_number: int
+    opens: str
+    due_back: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class KeyReceipt:
+    """Keys that one holder takes. authority: who allowed it and how, "" where no owner of record is known.
+
+    is_handed_over: issued_on is the day on which they changed hands; else the form is yet to be signed and dated.
+    """
+
+    number: str  # of the receipt: "1038-3"
     issued_on: date
     issued_by: str
-    symbol: str
-    copies: tuple[int, ...]
-    opens: str
-    holder: str
-    phone: str
-    due_back: date | None
-    customer: str
-    site: str
+    customer_name: str
+    site_name: str
+    holder_name: str
+    holder_phone: str
     authority: str
+    keys: tuple[ReceiptKey, ...]
+    is_handed_over: bool = True
 
 
-def find_receipt(session: Session, number: int) -> SignedReceipt:
-    """The receipt with this number; NotFound when none was given out."""
+def find_receipt(session: Session, number: int) -> KeyReceipt:
+    """The receipt with this number, in the words of when the keys were handed over; NotFound when there is none."""
     event = session.scalar(
         sa.select(Event).where(Event.kind == ISSUED, Event.detail["receipt"].as_integer() == number)
     )
     if event is None:
         raise NotFound("key receipt")
     said = event.detail
-    words = ("symbol", "opens", "holder", "phone", "customer", "site", "authority")
-    return SignedReceipt(
-        number=number,
+    due_back = date.fromisoformat(said["due_back"]) if said["due_back"] else None
+    return KeyReceipt(
+        number=str(number),
         issued_on=event.at.astimezone().date(),
         issued_by=event.actor_name,
-        copies=tuple(said["copies"]),
-        due_back=date.fromisoformat(said["due_back"]) if said["due_back"] else None,
-        **{name: said[name] for name in words},
+        customer_name=said["customer"],
+        site_name=said["site"],
+        holder_name=said["holder"],
+        holder_phone=said["phone"],
+        authority=said["authority"],
+        keys=tuple(ReceiptKey(said["symbol"], copy, said["opens"], due_back) for copy in said["copies"]),
     )
 
 

@@ -9,7 +9,7 @@ from flask.typing import ResponseReturnValue
 from wtforms import StringField
 from wtforms.validators import Optional
 
-from app.documents import KeyReceipt, ReceiptKey, key_receipt_pdf
+from app.documents import key_receipt_pdf
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.keys.key_queries import (
     days_overdue,
@@ -35,7 +35,6 @@ from app.ledger.keysystems.copy_numbers import read_copies, say_copies
 from app.ledger.keysystems.lost_keysets import exposed_by, replaced_after
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.quoting.issuing import house_head
-from app.ledger.store.work import Work
 from app.ledger.tables import Key, Keyset, KeyState, Role
 from app.validation import counted
 from app.web.access import may, roles
@@ -276,21 +275,6 @@ def retire(key_id: int) -> ResponseReturnValue:
 @roles(Role.COUNTER, Role.BENCH)
 def receipt(number: int) -> ResponseReturnValue:
     """The receipt that the holder signs."""
-    return send(key_receipt_pdf(receipt_paper(current_work(), number)), f"key-receipt-{number}.pdf", PDF)
-
-
-def receipt_paper(work: Work, number: int) -> KeyReceipt:
-    """The receipt as it was when the keys were handed over, for its paper. NotFound."""
-    signed = find_receipt(work.session, number)
-    return KeyReceipt(
-        house=house_head(get_house(work.session)),
-        number=str(signed.number),
-        issued_on=signed.issued_on,
-        issued_by=signed.issued_by,
-        customer_name=signed.customer,
-        site_name=signed.site,
-        holder_name=signed.holder,
-        holder_phone=signed.phone,
-        authority=signed.authority,
-        keys=tuple(ReceiptKey(signed.symbol, copy, signed.opens, signed.due_back) for copy in signed.copies),
-    )
+    session = current_work().session
+    made = key_receipt_pdf(house_head(get_house(session)), find_receipt(session, number))
+    return send(made, f"key-receipt-{number}.pdf", PDF)

@@ -11,7 +11,7 @@ from functools import cached_property, partial
 from flask import abort, url_for
 
 from app import documents
-from app.documents import FactoryOrder, KeyReceipt, PaperTable, ReceiptKey, first_of
+from app.documents import FactoryOrder, PaperTable, first_of
 from app.ledger.bench.bench_sheet import BenchWork, bench_work
 from app.ledger.bench.pins import pick_for_job
 from app.ledger.catalog.price_queries import get_house
@@ -20,17 +20,16 @@ from app.ledger.jobs.papers import KeyHolders, Schedule, holders_of, schedule_of
 from app.ledger.jobs.payments import payments_of
 from app.ledger.jobs.purchasing import HardwareList, factory_makers, factory_work, hardware_of
 from app.ledger.jobs.stages import taker_of
-from app.ledger.keys.key_queries import keys_to_sign, signed_receipts
+from app.ledger.keys.key_queries import KeyReceipt, ReceiptKey, find_receipt, keys_to_sign, signed_receipts
 from app.ledger.keysystems.authority import authority_of, systems_of_job
 from app.ledger.keysystems.lost_keysets import exposed_by, where_it_opens
 from app.ledger.quoting.factory_keyed import sent_keysets
 from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.key_lines import own_copies
-from app.ledger.quoting.snapshot import QuoteSnapshot, read_snapshot
+from app.ledger.quoting.snapshot import HouseHead, QuoteSnapshot, read_snapshot
 from app.ledger.store.work import Work
 from app.ledger.tables import Job, Key, Keyset, KeySystem, Level, Role
 from app.web.access import may
-from app.web.keys.views import receipt_paper
 from app.web.keysystems import bitting_list
 from app.web.navigation import address_of
 from app.web.services import the_config
@@ -42,6 +41,11 @@ class JobSource:
     def __init__(self, work: Work, job: Job) -> None:
         self.work = work
         self.job = job
+
+    @cached_property
+    def house(self) -> HouseHead:
+        """What stands at the head of its papers."""
+        return house_head(get_house(self.work.session))
 
     @cached_property
     def schedule(self) -> Schedule:
@@ -105,7 +109,6 @@ class JobSource:
         job, opens = self.schedule_so_far.head, self.schedule_so_far.opened_by
         works = {keyset: self._works(keyset, opens) for keyset in {key.keyset for key in keys}}
         return KeyReceipt(
-            house=job.house,
             number=f"for job {job.job_number}, revision {job.revision}",
             issued_on=job.issued_on,
             issued_by=self.work.actor.name,
@@ -256,7 +259,12 @@ def _open_papers(source: JobSource) -> Iterator[Paper]:
             lambda: documents.holders_table(source.holders),
         )
     if source.to_sign[1]:
-        yield _paper(source, "Key receipt, to sign", "key-receipt", lambda: documents.key_receipt_pdf(source.receipt))
+        yield _paper(
+            source,
+            "Key receipt, to sign",
+            "key-receipt",
+            lambda: documents.key_receipt_pdf(source.house, source.receipt),
+        )
     if source.job.lines:
         yield _paper(
             source,
@@ -284,10 +292,9 @@ def _open_papers(source: JobSource) -> Iterator[Paper]:
 def _payments(source: JobSource) -> Iterator[Paper]:
     work, job = source.work, source.job
     if may("jobs.receipt") and job.payments:
-        house = house_head(get_house(work.session))
         for place, receipt in enumerate(payments_of(work.session, job.number).receipts, start=1):
             url = address_of("jobs.receipt", number=job.number, place=place)
-            make = partial(documents.payment_receipt_pdf, house, receipt)
+            make = partial(documents.payment_receipt_pdf, source.house, receipt)
             yield _elsewhere(f"Receipt {receipt.number}", receipt.number, f"receipt-{receipt.number}", url, make)
 
 
@@ -302,7 +309,7 @@ def _key_receipts(source: JobSource) -> Iterator[Paper]:
 
 
 def _key_receipt(source: JobSource, number: int) -> bytes:
-    return documents.key_receipt_pdf(receipt_paper(source.work, number))
+    return documents.key_receipt_pdf(source.house, find_receipt(source.work.session, number))
 
 
 def _secret_papers(source: JobSource) -> Iterator[Paper]:
