@@ -124,14 +124,11 @@ def adopt(bench: BenchTerms, learned: LearnedTime, moving: Adopt = Adopt.KIND) -
     difference = learned.difference
     if difference is None or learned.kind is None or learned.cylinder is None:
         raise BitternError("learned", "The book has no figure for this kind and type; enter one first.")
+    kinds, types = dict(bench.kind_minutes), dict(bench.type_minutes)
     if moving is Adopt.TYPE:
-        types = {**bench.type_minutes, learned.cylinder: bench.type_minutes[learned.cylinder] + difference}
-        changed = replace(bench, type_minutes=MappingProxyType(types))
-        least = types[learned.cylinder]
+        least = types[learned.cylinder] = types[learned.cylinder] + difference
     else:
-        kinds = {**bench.kind_minutes, learned.kind: bench.kind_minutes[learned.kind] + difference}
-        changed = replace(bench, kind_minutes=MappingProxyType(kinds))
-        least = kinds[learned.kind]
+        least = kinds[learned.kind] = kinds[learned.kind] + difference
     if least < 0:
         raise BitternError("moving", "This figure would fall below 0 minutes; move the other one.")
-    return changed
+    return replace(bench, kind_minutes=MappingProxyType(kinds), type_minutes=MappingProxyType(types))

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import operator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, fields
 from enum import StrEnum
 from typing import Annotated
@@ -83,22 +84,21 @@ class Condition:
     @property
     def words(self) -> str:
         """The condition as a person reads it."""
-        compared = {"above": "more than", "below": "fewer than", "equal": "", "not equal": "not"}[self.comparison]
         beside = _spelled(self.fact_beside) if self.fact_beside else f"{self.value:,}"
-        return " ".join(f"{_spelled(self.fact)} are {compared} {beside}".split())
+        return f"{_spelled(self.fact)} {_COMPARISONS[self.comparison][0]} {beside}"
 
     def holds(self, facts: QuoteFacts) -> bool:
         """Whether it is so."""
-        one = getattr(facts, self.fact)
         other = getattr(facts, self.fact_beside) if self.fact_beside else self.value
-        return bool(
-            {
-                Comparator.ABOVE: one > other,
-                Comparator.BELOW: one < other,
-                Comparator.EQUAL: one == other,
-                Comparator.NOT_EQUAL: one != other,
-            }[self.comparison]
-        )
+        return _COMPARISONS[self.comparison][1](getattr(facts, self.fact), other)
+
+
+_COMPARISONS: dict[Comparator, tuple[str, Callable[[int, int], bool]]] = {
+    Comparator.ABOVE: ("are more than", operator.gt),
+    Comparator.BELOW: ("are fewer than", operator.lt),
+    Comparator.EQUAL: ("are", operator.eq),
+    Comparator.NOT_EQUAL: ("are not", operator.ne),
+}
 
 
 class MendLine(StrEnum):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
@@ -55,20 +55,16 @@ class PriceBook:
     def __init__(self, rows: Iterable[PriceRow]) -> None:
         self.rows = tuple(rows)
         self._by_code: defaultdict[str, list[PriceRow]] = defaultdict(list)
-        seen: set[tuple[str, str | None, date, int]] = set()
-        twice: list[Problem] = []
         for row in self.rows:
-            key = (row.code, row.tier, row.valid_from, row.quantity_from)
-            if key in seen:
-                twice.append(
-                    Problem(
-                        row.code,
-                        f"Two prices for the same tier and quantity ({row.quantity_from:,}) begin on "
-                        f"{show_day(row.valid_from)}; keep one.",
-                    )
-                )
-            seen.add(key)
             self._by_code[row.code].append(row)
+        starts = Counter((row.code, row.tier, row.valid_from, row.quantity_from) for row in self.rows)
+        twice = [
+            Problem(
+                code, f"Two prices for the same tier and quantity ({quantity:,}) begin on {show_day(day)}; keep one."
+            )
+            for (code, _, day, quantity), count in starts.items()
+            if count > 1
+        ]
         if twice:
             raise Problems(twice)
 
@@ -165,14 +161,15 @@ class PriceRules:
 
     def __init__(self, rules: Iterable[PriceRule]) -> None:
         self.rules = tuple(rules)
-        seen: set[tuple[str | None, ...]] = set()
-        twice: list[Problem] = []
-        for rule in self.rules:
-            key = (rule.code, rule.category, rule.maker, rule.tier, rule.valid_from.isoformat())
-            if key in seen:
-                named = rule.code or rule.category or rule.maker or "everything"
-                twice.append(Problem("rules", f"Two price rules for {named} begin on the same day; keep one."))
-            seen.add(key)
+        starts = Counter((one.code, one.category, one.maker, one.tier, one.valid_from) for one in self.rules)
+        twice = [
+            Problem(
+                "rules",
+                f"Two price rules for {code or category or maker or 'everything'} begin on the same day; keep one.",
+            )
+            for (code, category, maker, _, _), count in starts.items()
+            if count > 1
+        ]
         if twice:
             raise Problems(twice)
 
