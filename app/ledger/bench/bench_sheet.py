@@ -12,7 +12,7 @@ from app.errors import BitternError
 from app.keying import Bitting as Cuts
 from app.keying import BittingSpec, Pinning, pin, write_bitting
 from app.ledger.bench.checkoff import CheckOff, checked_off
-from app.ledger.jobs.cylinder_lines import JobCylinder, JobCylinders, KeysetLine, job_cylinders
+from app.ledger.jobs.cylinder_lines import JobCylinders, PlainRow, job_cylinders
 from app.ledger.jobs.papers import JobHead, job_head
 from app.ledger.keysystems.auditing import require_clean
 from app.ledger.keysystems.bittings import reveal_bittings, spec_of
@@ -160,7 +160,7 @@ def _require_pinnable(work: Work, systems: Sequence[KeySystem], then: str) -> No
 def _bench_system(system: KeySystem, found: JobCylinders, bittings: Mapping[int, Cuts]) -> BenchSystem | None:
     """The part of a job's cylinders and keys that is in one system; None where none of it is."""
     spec = spec_of(system)
-    alike: dict[tuple[str, tuple[KeysetLine, ...], str], list[JobCylinder]] = {}
+    alike: dict[tuple[str, tuple[PlainRow, ...], str], list[PlainRow]] = {}
     for line in found.lines:
         if found.system_of(line) == system.id and line.keyset_id in bittings:
             group = (found.symbol(line), tuple(found.operators(line)), line.words)
@@ -192,7 +192,7 @@ def _bench_system(system: KeySystem, found: JobCylinders, bittings: Mapping[int,
 
 
 def _pinning(
-    spec: BittingSpec, system: KeySystem, bittings: Mapping[int, Cuts], operators: Iterable[Keyset | KeysetLine]
+    spec: BittingSpec, system: KeySystem, bittings: Mapping[int, Cuts], operators: Iterable[Keyset | PlainRow]
 ) -> Pinning:
     """How a cylinder is pinned that these keysets operate, as far as the shop holds their bittings."""
     control = next((bittings.get(keyset.id) for keyset in system.keysets if keyset.level is Level.CONTROL), None)

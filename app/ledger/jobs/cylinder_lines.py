@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeAlias
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
@@ -19,13 +19,11 @@ from app.ledger.store.engine import read
 from app.ledger.tables import (
     Cylinder,
     CylinderOperator,
-    CylinderState,
     Door,
     JobLine,
     Key,
     Keyset,
     KeySystem,
-    Level,
     Lock,
 )
 
@@ -59,24 +57,8 @@ class ScheduleKeyset:
     keys: int
 
 
-class JobCylinder(NamedTuple):
-    """One cylinder with its door; a cylinder without one has None for what the door would say."""
-
-    id: int
-    line_number: int | None
-    keyset_id: int | None
-    is_nmk: bool
-    position: str
-    words: str
-    part_number: str
-    remarks: str
-    state: CylinderState
-    door_id: int | None
-    opening_number: str | None
-    location: str | None
-    hand: str | None
-    door_remarks: str | None
-    lock: str | None
+PlainRow: TypeAlias = sa.Row[*tuple[Any, ...]]
+"""A row of columns, which takes a fraction of a record's time: a job may have a thousand cylinders."""
 
 
 class SystemLine(NamedTuple):
@@ -86,29 +68,21 @@ class SystemLine(NamedTuple):
     name: str
 
 
-class KeysetLine(NamedTuple):
-    """One keyset of a system that the job works in."""
-
-    id: int
-    system_id: int
-    symbol: str
-    level: Level
-    parent_id: int | None
-    purpose: str
-
-
 @dataclass(frozen=True)
 class JobCylinders:
-    """lines: in the order sold. by_id: every keyset of `systems`. crossed: cylinder id → further keysets' ids.
+    """lines: its cylinders with their doors, in the order sold. by_id: every keyset of `systems`.
 
-    counts: keyset id → keys that come with the job. systems: those of its cylinders and of its keys.
+    crossed: cylinder id → further keysets' ids. counts: keyset id → keys that come with the job. systems: those of
+    its cylinders and of its keys. price_reasons: line number → why it had a price of its own, which jobs accepted in
+    earlier releases have as a remark.
     """
 
-    lines: Sequence[JobCylinder]
-    by_id: Mapping[int, KeysetLine]
+    lines: Sequence[PlainRow]
+    by_id: Mapping[int, PlainRow]
     crossed: Mapping[int, Sequence[int]]
     counts: Mapping[int, int]
     systems: Sequence[SystemLine]
+    price_reasons: Mapping[int, str]
 
     @cached_property
     def used(self) -> Counter[int | None]:
@@ -141,11 +115,12 @@ class JobCylinders:
         """Each part number among the cylinders and what it is in words, once."""
         return tuple(dict.fromkeys((line.part_number, line.words) for line in self.lines if line.part_number))
 
-    def system_of(self, line: JobCylinder) -> int | None:
+    def system_of(self, line: PlainRow) -> int | None:
         """The id of the key system that a cylinder belongs to; None uncombinated."""
-        return None if line.keyset_id is None else self.by_id[line.keyset_id].system_id
+        keyset = self.by_id.get(line.keyset_id)
+        return keyset.system_id if keyset else None
 
-    def operators(self, line: JobCylinder) -> list[KeysetLine]:
+    def operators(self, line: PlainRow) -> list[PlainRow]:
         """Every keyset whose key turns a cylinder: its own, those it is cross-keyed to, the masters above."""
         if line.keyset_id is None:
             return []
@@ -153,7 +128,7 @@ class JobCylinders:
         crossed = (self.by_id[one] for one in self.crossed.get(line.id, ()) if one in self.by_id)
         return list(dict.fromkeys((own, *crossed, *above)))
 
-    def symbol(self, line: JobCylinder) -> str:
+    def symbol(self, line: PlainRow) -> str:
         """The cylinder's keyset with X before it (cross-keyed) and (NMK) after; "" uncombinated."""
         if line.keyset_id is None:
             return ""
@@ -161,50 +136,40 @@ class JobCylinders:
             self.by_id[line.keyset_id].symbol, is_crossed=bool(self.crossed.get(line.id)), is_nmk=line.is_nmk
         )
 
-    def row(self, line: JobCylinder, cautions: tuple[str, ...] = ()) -> ScheduleRow:
+    def row(self, line: PlainRow, cautions: tuple[str, ...] = ()) -> ScheduleRow:
         """A cylinder as the schedule says it; its cautions are the caller's to look up."""
+        remarks = "" if line.remarks == self.price_reasons.get(line.line_number) else line.remarks
         return ScheduleRow(
             cylinder_id=line.id,
-            opening_number=line.opening_number or "",
-            location=line.location or "",
-            hand=line.hand or "",
-            lock=line.lock or "",
+            opening_number=line.opening_number,
+            location=line.location,
+            hand=line.hand,
+            lock=line.lock,
             position=line.position,
             words=line.words,
             part_number=line.part_number,
             keyset=self.symbol(line),
             operated_by=tuple(keyset.symbol for keyset in self.operators(line)),
-            remarks=" · ".join(text for text in (line.door_remarks, line.remarks) if text),
+            remarks=" · ".join(filter(None, (line.door_remarks, remarks))),
             cautions=cautions,
         )
 
 
 def job_cylinders(session: Session, job_id: int) -> JobCylinders:
     """A job's cylinders and their keysets: at most five queries, however many. Opens no bitting."""
-    lines = [JobCylinder._make(row) for row in read(session, _LINES, {"job": job_id})]
-    if any(line.remarks for line in lines):
-        lines = _without_price_reasons(session, job_id, lines)
+    lines = read(session, _LINES, {"job": job_id})
     counts = key_counts(session, job_id)
     ids = {line.keyset_id for line in lines if line.keyset_id is not None} | set(counts)
     crossed: dict[int, list[int]] = {}
-    by_id: dict[int, KeysetLine] = {}
-    names: dict[int, str] = {}
+    keysets: Sequence[PlainRow] = ()
     if ids:
+        keysets = read(session, _KEYSETS, {"keysets": list(ids)})
         for cylinder_id, keyset_id in read(session, _CROSSED, {"job": job_id}):
             crossed.setdefault(cylinder_id, []).append(keyset_id)
-        for system_name, *keyset in read(session, _KEYSETS, {"keysets": list(ids)}):
-            line = KeysetLine._make(keyset)
-            by_id[line.id], names[line.system_id] = line, system_name
-    return JobCylinders(lines, by_id, crossed, counts, [SystemLine(*system) for system in names.items()])
-
-
-def _without_price_reasons(session: Session, job_id: int, lines: list[JobCylinder]) -> list[JobCylinder]:
-    """Without what jobs accepted in earlier releases have as a remark: why the line had a price of its own."""
-    reasons = {number: old_price_reason(ask) for number, ask in read(session, _ASKS, {"job": job_id})}
-    return [
-        line._replace(remarks="") if line.remarks and line.remarks == reasons.get(line.line_number) else line
-        for line in lines
-    ]
+    systems = dict.fromkeys(SystemLine(keyset.system_id, keyset.system_name) for keyset in keysets)
+    asks = read(session, _ASKS, {"job": job_id}) if any(line.remarks for line in lines) else ()
+    reasons = {number: old_price_reason(ask) for number, ask in asks}
+    return JobCylinders(lines, {keyset.id: keyset for keyset in keysets}, crossed, counts, list(systems), reasons)
 
 
 def has_cylinders(session: Session, job_id: int) -> bool:
@@ -223,7 +188,7 @@ _LINES = (
     sa.select(
         Cylinder.id,
         Cylinder.line_number,
-        sa.type_coerce(Cylinder.keyset_id, sa.Integer),
+        sa.type_coerce(Cylinder.keyset_id, sa.Integer).label("keyset_id"),
         Cylinder.is_nmk,
         Cylinder.position,
         Cylinder.words,
@@ -231,11 +196,9 @@ _LINES = (
         Cylinder.remarks,
         Cylinder.state,
         Cylinder.door_id,
-        Door.opening_number,
-        Door.location,
-        Door.hand,
-        Door.remarks,
-        Lock.description,
+        *(sa.func.coalesce(one, "").label(one.key) for one in (Door.opening_number, Door.location, Door.hand)),
+        Door.remarks.label("door_remarks"),
+        sa.func.coalesce(Lock.description, "").label("lock"),
     )
     .outerjoin(Door, Door.id == Cylinder.door_id)
     .outerjoin(Lock, Lock.door_id == Door.id)
@@ -252,7 +215,8 @@ _ASKS = sa.select(JobLine.number, JobLine.ask).where(JobLine.job_id == _JOB)
 _COUNTS = sa.select(Key.keyset_id, sa.func.count()).where(Key.job_id == _JOB).group_by(Key.keyset_id)
 _KEYSETS = (
     sa.select(
-        KeySystem.name, Keyset.id, Keyset.system_id, Keyset.symbol, Keyset.level, Keyset.parent_id, Keyset.purpose
+        KeySystem.name.label("system_name"),
+        *(Keyset.id, Keyset.system_id, Keyset.symbol, Keyset.level, Keyset.parent_id, Keyset.purpose),
     )
     .join(KeySystem, KeySystem.id == Keyset.system_id)
     .where(

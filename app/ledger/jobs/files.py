@@ -25,7 +25,7 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound, reason_of
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import FileKind, Job, JobFile, Role, User
+from app.ledger.tables import FileKind, Job, JobFile, Role, User, longest
 from app.validation import fault_of_length
 
 MOST_BYTES = 15 * 1024 * 1024
@@ -33,7 +33,6 @@ MOST_FILES = 200  # a job with more is a mistake, or a machine at work
 KINDS_IN_WORDS = "PDF, JPEG, PNG, WebP, TXT, CSV or XLSX"
 _IMAGES = {"JPEG": FileKind.JPEG, "PNG": FileKind.PNG, "WEBP": FileKind.WEBP}
 _SUFFIXES = {kind: (f".{kind.value}", kind.suffix) for kind in FileKind} | {FileKind.JPEG: (".jpg", ".jpeg")}
-_LONGEST = 120
 # A JPEG can be opened at an eighth of its size, the other kinds only whole, with four bytes a pixel.
 _MOST_PIXELS_WHOLE = 30_000_000
 _TURNING = "\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
@@ -48,7 +47,7 @@ def keep_file(work: Work, folder: Path, job_number: int, sent_name: str, content
     """
     work.require(Role.COUNTER, Role.BENCH)
     about = " ".join(about.split())
-    if fault := fault_of_length(about, 200):
+    if fault := fault_of_length(about, longest(JobFile.about)):
         raise LedgerError("about", fault)
     kind = find_kind(sent_name, content)
     file = JobFile(
@@ -260,7 +259,7 @@ def plain_name(sent: str, kind: FileKind) -> str:
         stem, ending = (stem if has_ending else name), kind.suffix[1:]
     if any(stem.lower().endswith(suffix) for suffix in _SUFFIXES[kind]):
         stem = stem.rpartition(".")[0]
-    stem = stem.strip(". ")[: _LONGEST - len(ending) - 1] or "file"
+    stem = stem.strip(". ")[: longest(JobFile.name) - len(ending) - 1] or "file"
     return f"{stem}.{ending}"
 
 

@@ -34,6 +34,7 @@ from app.ledger.tables import (
     QuoteRevision,
     Role,
     Stage,
+    longest,
 )
 from app.pricing import show_cents
 from app.validation import fault_of_length, length_limit
@@ -183,7 +184,7 @@ def _hand_over(work: Work, job: Job, taken_by: str, known: str) -> tuple[str, St
     """Who takes the goods, and what stays open; keys that are cut go out to them."""
     taker, left = " ".join(taken_by.split()), still_open(work.session, job)
     problems = [] if taker else [Problem("taken_by", "Enter who takes it: a person's name.")]
-    if fault := fault_of_length(taker, 120):
+    if fault := fault_of_length(taker, longest(Key.holder)):
         problems.append(Problem("taken_by", fault))
     if left.mark and known != left.mark:
         told = " ".join(left.sentences)

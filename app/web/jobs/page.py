@@ -19,7 +19,7 @@ from app.ledger.quoting.key_lines import own_copies
 from app.ledger.quoting.resolving import told_customer
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.events import events_of_job
-from app.ledger.tables import Role, Stage
+from app.ledger.tables import JobFile, Key, Role, Stage
 from app.web.forms_base import BlankForm, PageForm, SavedForm, text
 from app.web.papers.job_papers import JobSource, papers_on_page
 from app.web.query_args import read_text
@@ -63,7 +63,7 @@ class FileForm(PageForm):
         description=f"{KINDS_IN_WORDS}, at most {MOST_BYTES // (1024 * 1024)} MB. No bitting in it.",
         render_kw={"accept": ".pdf,.jpg,.jpeg,.png,.webp,.txt,.csv,.xlsx"},
     )
-    about = text("What it shows", 200, hint="“Old cylinder of N101”, “signed authority”.")
+    about = text("What it shows", JobFile.about, hint="“Old cylinder of N101”, “signed authority”.")
 
 
 class MoveForm(SavedForm):
@@ -74,7 +74,7 @@ class MoveForm(SavedForm):
 
     to = StringField("Stage", [AnyOf(list(_STAGES), message="Press one of the stages shown.")])
     reason = text("Reason", 500, hint="Why; it stays on record.")
-    taken_by = text("Who takes it", 120, hint="A person's name; it stands on the key receipt.")
+    taken_by = text("Who takes it", Key.holder, hint="A person's name; it stands on the key receipt.")
     known = text("Handed over all the same", 60)
     override_reason = text("Go on without written authority because", 500, hint="It stays on record.")
 

@@ -23,7 +23,7 @@ from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import OPTIONS, as_accepted
 from app.ledger.sites.door_paste import JOB_COLUMNS, DoorRow, read_door_rows, read_doors
 from app.ledger.store.work import Work
-from app.ledger.tables import Role, Stage
+from app.ledger.tables import Job, Role, Site, Stage
 from app.pricing import show_cents
 from app.web.access import may, roles
 from app.web.errors import about
@@ -46,13 +46,13 @@ _ROW = re.compile(r"Row ([0-9]+)(?:, ([a-z ]+))?:\s*(.*)", re.DOTALL)
 class AcceptQuoteForm(SavedForm):
     """Who accepted the quote and when; `doors` is a list as a spreadsheet pastes it."""
 
-    accepted_by = text("Accepted by", 120, needed="Enter the name of the person who accepted the quote.")
+    accepted_by = text("Accepted by", Job.accepted_by, needed="Enter the name of the person who accepted the quote.")
     accepted_on = DateField(
         "On", [InputRequired("Enter the day on which it was accepted.")], description="As they told you."
     )
-    po_number = text("Their order number", 60, hint="If they gave one.")
+    po_number = text("Their order number", Job.po_number, hint="If they gave one.")
     option = RadioField("Option", [InputRequired("Say which of the two ways was accepted.")], choices=[])
-    site_name = text("Site", 120, hint="Doors belong to a site: one of the customer's, or a new one.")
+    site_name = text("Site", Site.name, hint="Doors belong to a site: one of the customer's, or a new one.")
     override_reason = text(
         "Go on without written authority because", 500, hint="For the owner of this house alone; it stays on record."
     )
