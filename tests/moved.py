@@ -14,7 +14,7 @@ import sqlalchemy as sa
 
 from app.ledger import tables as m
 from app.ledger.care.opening import open_ledger
-from app.ledger.moving.exporting import export_house
+from app.ledger.moving.export_file import export_house
 from app.ledger.quoting.issuing import IssueForm, issue_quote
 from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import read_snapshot

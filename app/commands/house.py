@@ -15,7 +15,7 @@ from app.errors import BitternError, Problems
 from app.ledger.care.opening import is_first_start
 from app.ledger.care.opening import migrate as migrate_database
 from app.ledger.care.upgrading import upgrade_house
-from app.ledger.moving.exporting import export_house
+from app.ledger.moving.export_file import export_house
 from app.ledger.moving.importing import HousePlan, import_house, plan_house
 from app.ledger.store.engine import transaction
 from app.ledger.store.events import (

@@ -6,7 +6,7 @@ from flask import Blueprint, abort, render_template, request
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problem
-from app.ledger.moving.exporting import KINDS, export_house
+from app.ledger.moving.export_file import KINDS, export_house
 from app.ledger.moving.importing import import_house, plan_house
 from app.ledger.moving.tables import TABLES
 from app.ledger.people.login_rules import Proof

@@ -34,7 +34,7 @@ from app.ledger.jobs.purchasing import factory_work
 from app.ledger.keys.key_queries import days_overdue, find_receipt, held_keys
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, spec_of
-from app.ledger.moving.exporting import export_house
+from app.ledger.moving.export_file import export_house
 from app.ledger.moving.importing import import_house
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.snapshot import read_snapshot

@@ -24,7 +24,7 @@ from app.ledger.catalog.makers import plan_maker, read_table_file
 from app.ledger.catalog.price_book import plan_prices
 from app.ledger.catalog.sheets import sheets_of
 from app.ledger.catalog.specs import read_chart
-from app.ledger.moving.exporting import export_house
+from app.ledger.moving.export_file import export_house
 from app.ledger.moving.importing import plan_house
 from app.ledger.sites.door_import import read_list_file
 from app.ledger.store.work import Work

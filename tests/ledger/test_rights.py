@@ -39,7 +39,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         catalog.catalog_import: load_catalog
         catalog.makers: import_maker add_maker change_table
         moving.importing: import_house plan_house
-        moving.exporting: export_house
+        moving.export_file: export_house
         catalog.house_settings: set_bench_terms set_factory_terms set_house
         catalog.price_editing: set_price end_price
         catalog.price_editing: set_tier set_tax_rule

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
 from app.fitting import BulkDecoder, CatalogItem, read_catalog, read_maker, to_json
-from app.ledger.search.ranking import holds
+from app.ledger.search.words import holds
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import Stale
 from app.ledger.store.events import record

@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from app.errors import BitternError, Problem, Problems
 from app.ledger.catalog.price_editing import put_price
 from app.ledger.catalog.price_queries import COMING, NOW, guard, least_margin, margin_percent, place_in_time, price_of
-from app.ledger.search.ranking import holds
+from app.ledger.search.words import holds
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import NotFound, Stale
 from app.ledger.store.events import record

@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, defer, joinedload
 from sqlalchemy.orm.attributes import set_committed_value
 
-from app.ledger.search.ranking import holds
+from app.ledger.search.words import holds
 from app.ledger.store.engine import read
 from app.ledger.store.errors import NotFound
 from app.ledger.tables import (

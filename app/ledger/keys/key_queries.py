@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, contains_eager, joinedload
 
 from app.ledger.keysystems.ticks import KEYS_CUT, KEYS_UNCUT
-from app.ledger.search.ranking import holds
+from app.ledger.search.words import holds
 from app.ledger.store.engine import get_row, read
 from app.ledger.store.errors import NotFound
 from app.ledger.tables import Customer, Event, Key, Keyset, KeyState, KeySystem

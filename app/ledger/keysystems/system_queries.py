@@ -10,7 +10,7 @@ from typing import Protocol, TypeVar
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, aliased, joinedload, selectinload
 
-from app.ledger.search.ranking import holds
+from app.ledger.search.words import holds
 from app.ledger.store.errors import NotFound
 from app.ledger.tables import (
     Customer,

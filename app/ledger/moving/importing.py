@@ -14,8 +14,8 @@ from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
 from app.ledger.moving.cells import read_cell, write_cell
+from app.ledger.moving.export_file import ReadRow, read_export
 from app.ledger.moving.integrity import MergedRows, NumberedRows, integrity_problems
-from app.ledger.moving.reading import ReadRow, read_export
 from app.ledger.moving.rows_on_record import People, Values, rows_on_record
 from app.ledger.moving.tables import TABLES, MovedTable
 from app.ledger.people.users import enter_people

@@ -16,8 +16,19 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, aliased
 
 from app.fitting import without_separators
-from app.ledger.search.ranking import door_ids, job_ids, number_values, values_of
-from app.ledger.search.words import LAST, dialect_of, numbered, ordered, query_of, read_words, word_ids
+from app.ledger.search.words import (
+    LAST,
+    dialect_of,
+    door_ids,
+    job_ids,
+    number_values,
+    numbered,
+    ordered,
+    query_of,
+    read_words,
+    values_of,
+    word_ids,
+)
 from app.ledger.sites.customer_queries import find_customers
 from app.ledger.store.engine import read
 from app.ledger.tables import (

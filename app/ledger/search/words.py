@@ -1,13 +1,16 @@
-"""Words looked for in a table, ranked by nothing but its id: SQLite's FTS5 or PostgreSQL's tsvector, one face.
+"""Words looked for in the tables, by SQLite's FTS5 or PostgreSQL's tsvector, and how near a row is to them.
 
 The database keeps its index of words in step by itself (migration 0006). All that is said in one dialect stands here.
+Jobs, doors and customers are found as ids with a tier, 0 the nearest. A word may stand in the row itself or in the
+name of who it belongs to: "101 college" is door 101 of the college. Each statement is made out of the shape of what
+was typed alone, so that it is made once; what was typed itself goes in as parameters, from `values_of` and its like.
 """
 
 from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import sqlalchemy as sa
@@ -31,6 +34,11 @@ SEARCHED: dict[Any, tuple[str, ...]] = {
 MOST = 200  # candidates of one kind: beyond them nobody reads, and a person types on
 MOST_WORDS = 8
 LAST = "\U0010ffff"  # no text that is typed sorts after it
+_WIDTHS = tuple(10**size for size in range(9))  # how many numbers begin with the digits typed, by their length
+_BIGGEST_JOB = 10**9
+_Ids = sa.Select[int]
+_Ranked = sa.Select[int, int]
+_Values = dict[str, str | int]
 
 
 def is_modelled(name: str | None, kind: str, parents: Any) -> bool:
@@ -108,3 +116,127 @@ def ordered(dialect: str, column: Any) -> sa.ColumnElement[str]:
     """The column in the order of its code points, so that a beginning is one range of its index, up to LAST."""
     found: sa.ColumnElement[str] = column if dialect == "sqlite" else sa.collate(column, "C")
     return found
+
+
+def values_of(dialect: str, words: Sequence[str]) -> _Values:
+    """What `words` are as parameters: `whole`, `begun`, and each way to part them into own and owner's words."""
+    values: _Values = {"whole": query_of(dialect, words, whole=True), "begun": query_of(dialect, words)}
+    for part, (own, others) in enumerate(_parts(words)):
+        values[f"theirs{part}"] = query_of(dialect, others)
+        values.update((f"own{part}_{place}", pattern_of(word)) for place, word in enumerate(own))
+    return values
+
+
+def number_values(number: int) -> _Values:
+    """A number as the parameters of ranges: itself, then those that begin with its digits; the rest are empty."""
+    values: _Values = {}
+    for size, width in enumerate(_WIDTHS):
+        low = number * width
+        fits = size == 0 or 0 < low < _BIGGEST_JOB
+        values |= {f"low{size}": low if fits else 1, f"high{size}": low + width - 1 if fits else 0}
+    return values
+
+
+def customer_ids(dialect: str, *, has_digits: bool) -> _Ranked:
+    """Customers by `digits` in their phone (or a contact's), by their own words, then by a contact's or a site's."""
+    contacts = word_ids(dialect, Contact, "begun").subquery()
+    sites = word_ids(dialect, Site, "begun").subquery()
+    arms: list[_Ids] = []
+    if has_digits:
+        # Somebody reads out the last four digits as often as all of them, so they are looked for anywhere.
+        digits = sa.bindparam("digits", type_=sa.String())
+        arms.append(sa.select(Customer.id).where(Customer.phone_digits.contains(digits)).limit(MOST))
+        theirs = sa.select(Contact.customer_id.label("id")).where(Contact.phone_digits.contains(digits))
+        arms.append(theirs.limit(MOST))
+    arms += [
+        word_ids(dialect, Customer, "whole"),
+        word_ids(dialect, Customer, "begun"),
+        sa.select(Contact.customer_id.label("id")).join(contacts, contacts.c.id == Contact.id),
+        sa.select(Site.customer_id.label("id")).join(sites, sites.c.id == Site.id),
+    ]
+    return _ranked(arms)
+
+
+def job_ids(dialect: str, words: int, *, has_number: bool) -> _Ranked:
+    """Jobs by number, by so many words of their own, by their customer's or site's, and by both together."""
+    arms: list[_Ids] = []
+    if has_number:
+        for size in range(len(_WIDTHS)):  # apart, so that each is a range of the index
+            begins = Job.number.between(_whole(f"low{size}"), _whole(f"high{size}"))
+            arms.append(sa.select(Job.id).where(begins).order_by(Job.number).limit(MOST))
+    arms += [word_ids(dialect, Job, "whole"), word_ids(dialect, Job, "begun")]
+    asked: list[tuple[str, list[sa.BindParameter[str]]]] = [("begun", []), *_shapes(words)]
+    for name, own in asked:
+        for parent, column in ((Customer, Job.customer_id), (Site, Job.site_id)):
+            held = [sa.or_(holds_pattern(Job.title, word), holds_pattern(Job.po_number, word)) for word in own]
+            mine = sa.select(Job.id).where(column.in_(_listed(dialect, parent, name)), *held)
+            arms.append(mine.order_by(Job.id.desc()).limit(MOST))
+    return _ranked(arms)
+
+
+def door_ids(dialect: str, words: int) -> _Ranked:
+    """Doors by opening number and location, and by these together with their site's or customer's name."""
+    arms = [word_ids(dialect, Door, "whole"), word_ids(dialect, Door, "begun")]
+    for name, own in _shapes(words):
+        held = [sa.or_(holds_pattern(Door.opening_number, word), holds_pattern(Door.location, word)) for word in own]
+        theirs = sa.select(Site.id).where(Site.customer_id.in_(_listed(dialect, Customer, name)))
+        for sites in (_listed(dialect, Site, name), theirs.limit(MOST)):
+            arms.append(sa.select(Door.id).where(Door.site_id.in_(sites), *held).order_by(Door.id.desc()).limit(MOST))
+    return _ranked(arms)
+
+
+def _parts(words: Sequence[str]) -> Iterator[tuple[tuple[str, ...], tuple[str, ...]]]:
+    """The ways to part the words into the row's own and its owner's: at one place, either side first."""
+    for place in range(1, len(words)):
+        left, right = tuple(words[:place]), tuple(words[place:])
+        yield left, right
+        yield right, left
+
+
+def _shapes(words: int) -> Iterator[tuple[str, list[sa.BindParameter[str]]]]:
+    """Of each of `_parts`: the parameter of the owner's words, and those of the row's own."""
+    for part, (own, _) in enumerate(_parts([""] * words)):
+        yield f"theirs{part}", [sa.bindparam(f"own{part}_{place}", type_=sa.String()) for place in range(len(own))]
+
+
+def _whole(name: str) -> sa.BindParameter[int]:
+    return sa.bindparam(name, type_=sa.Integer())
+
+
+def _listed(dialect: str, model: Any, name: str) -> _Ids:
+    # Wrapped, since a LIMIT inside of IN stands in a subquery of its own in every dialect.
+    return sa.select(word_ids(dialect, model, name).subquery().c.id)
+
+
+def _ranked(arms: Sequence[_Ids]) -> _Ranked:
+    """Every id once, with the first arm that has it."""
+    parts = []
+    for tier, arm in enumerate(arms):
+        found = arm.subquery()
+        parts.append(sa.select(found.c.id.label("id"), sa.literal(tier, sa.Integer).label("tier")))
+    together = sa.union_all(*parts).subquery()
+    return sa.select(together.c.id, sa.func.min(together.c.tier).label("tier")).group_by(together.c.id)
+
+
+def holds(column: Any, text: str) -> sa.ColumnElement[bool]:
+    """Whether the column holds the text anywhere."""
+    return holds_pattern(column, pattern_of(text))
+
+
+def holds_pattern(column: Any, pattern: Any) -> sa.ColumnElement[bool]:
+    """`holds` for a pattern made by `pattern_of`, or for the parameter that will be one."""
+    found: sa.ColumnElement[bool] = column.ilike(pattern, escape="\\")
+    return found
+
+
+def pattern_of(text: str) -> str:
+    """The text as a pattern that is met anywhere.
+
+    >>> pattern_of("100 %")
+    '%100 \\\\%%'
+    """
+    return f"%{_plain(text)}%"
+
+
+def _plain(text: str) -> str:
+    return text.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_")

@@ -8,7 +8,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload, selectinload
 
-from app.ledger.search.ranking import holds
+from app.ledger.search.words import holds
 from app.ledger.store.engine import Page, get_row, page_of
 from app.ledger.tables import Customer, Cylinder, CylinderOperator, CylinderState, Door, Job, Site
 

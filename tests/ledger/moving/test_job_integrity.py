@@ -17,8 +17,8 @@ from app.errors import Problems
 from app.ledger import tables as m
 from app.ledger.keys.key_queries import KINDS
 from app.ledger.keysystems.lost_keysets import KEYED_UNDER_LOST
+from app.ledger.moving.export_file import LONGEST, export_house, split_long
 from app.ledger.moving.exported_events import EXPORTED, exported_detail
-from app.ledger.moving.exporting import LONGEST, export_house, split_long
 from app.ledger.moving.importing import import_house, plan_house
 from app.ledger.people.users import add_user, has_users, start_house
 from app.ledger.quoting.snapshot import snapshot_hash

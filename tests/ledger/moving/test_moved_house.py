@@ -23,7 +23,7 @@ from app.ledger.jobs.payments import PaymentForm, PaymentKind, payments_of, take
 from app.ledger.jobs.stages import move_job, next_stages
 from app.ledger.keys.key_queries import find_receipt
 from app.ledger.keysystems.bittings import open_bittings, spec_of
-from app.ledger.moving.exporting import export_house
+from app.ledger.moving.export_file import export_house
 from app.ledger.moving.tables import TABLES
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.reports.open_jobs import promised_jobs, promised_week

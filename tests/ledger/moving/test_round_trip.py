@@ -19,7 +19,7 @@ from app.errors import BitternError, Problems
 from app.ledger import tables as m
 from app.ledger.care.opening import open_ledger
 from app.ledger.keysystems.keysets import add_keysets
-from app.ledger.moving.exporting import export_house
+from app.ledger.moving.export_file import export_house
 from app.ledger.moving.importing import MOST_PROBLEMS, import_house, plan_house
 from app.ledger.moving.tables import LEFT_OUT, TABLES
 from app.ledger.store.errors import LedgerError, NotAllowed, Stale
