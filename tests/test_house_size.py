@@ -58,6 +58,15 @@ def test_neither_comments_nor_docstrings_nor_blanks_are_code() -> None:
     assert tool("house_size").template_code_lines("{# why\nso #}\n<p>{# beside #}\n\n</p>\n") == 2
 
 
+@pytest.fixture
+def another_app(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another package called `app` can be looked at, as if ours had not been imported."""
+    for name in [name for name in sys.modules if name.partition(".")[0] == "app"]:
+        monkeypatch.delitem(sys.modules, name)
+    monkeypatch.setattr(sys, "path", list(sys.path))
+
+
+@pytest.mark.usefixtures("another_app")
 def test_sizes_importers_and_docstrings_are_counted(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     files = {
         "app/__init__.py": "",
@@ -75,6 +84,7 @@ def test_sizes_importers_and_docstrings_are_counted(tmp_path: Path, capsys: pyte
     assert "public names of app: 4, with a docstring: 1, 25.0%" in told
 
 
+@pytest.mark.usefixtures("another_app")
 @pytest.mark.parametrize(
     ("back", "is_circle"),
     [
@@ -98,10 +108,6 @@ def test_folders_that_import_each_other_are_a_circle_wherever_the_import_stands(
     }
     folder_graph = tool("folder_graph")
     monkeypatch.setattr(folder_graph, "ROOT", house(tmp_path, files))
-    ours = {name: module for name, module in sys.modules.items() if name.partition(".")[0] == "app"}
-    for name in ours:
-        monkeypatch.delitem(sys.modules, name)
-    monkeypatch.setattr(sys, "path", list(sys.path))
     assert folder_graph.main() == int(is_circle)
     told = capsys.readouterr()
     assert ("app.store.rows imports app.pages.late" in told.err) is is_circle

@@ -20,6 +20,8 @@ from collections import defaultdict
 from collections.abc import Iterator
 from pathlib import Path
 
+import grimp
+
 ROOT = Path(__file__).resolve().parent.parent
 NO_CODE = {tokenize.COMMENT, tokenize.NL, tokenize.NEWLINE, tokenize.INDENT, tokenize.DEDENT, tokenize.ENDMARKER}
 TEMPLATE_COMMENT = re.compile(r"\{#.*?#\}|<!--.*?-->", re.DOTALL)
@@ -51,24 +53,15 @@ def public_definitions(body: list[ast.stmt]) -> Iterator[Definition]:
                 yield from public_definitions(node.body)
 
 
-def modules_imported_by(module: str, is_package: bool, text: str, known: set[str]) -> set[str]:
-    """The modules of the house that this one imports, wherever the import stands."""
-    package = module if is_package else module.rpartition(".")[0]
-    found: set[str] = set()
-    for node in ast.walk(ast.parse(text)):
-        if isinstance(node, ast.Import):
-            found.update(alias.name for alias in node.names)
-        elif isinstance(node, ast.ImportFrom):
-            above = ".".join(package.split(".")[: len(package.split(".")) - node.level + 1]) if node.level else ""
-            source = ".".join(part for part in (above, node.module) if part)
-            inner = {f"{source}.{alias.name}" for alias in node.names}
-            found.update(inner & known or {source})
-    return (found & known) - {module}
+def modules_with_one_importer(tree: Path) -> int:
+    """How many modules of `app` only one other module imports, wherever the import stands."""
+    sys.path.insert(0, str(tree))
+    graph = grimp.build_graph("app", cache_dir=None)
+    return sum(len(graph.find_modules_that_directly_import(module)) == 1 for module in graph.modules)
 
 
 def print_size(tree: Path) -> None:
     rows: dict[str, list[int]] = defaultdict(lambda: [0, 0, 0])
-    texts: dict[str, tuple[bool, str]] = {}
     public = documented = 0
     for top, ending in (("app", ".py"), ("tools", ""), ("templates", "")):
         for file in sorted((tree / top).rglob(f"*{ending}")):
@@ -80,21 +73,14 @@ def print_size(tree: Path) -> None:
                 for place, more in enumerate((1, text.count("\n"), code)):
                     rows[row][place] += more
             if top == "app":
-                name = ".".join(file.relative_to(tree).with_suffix("").parts)
-                texts[name.removesuffix(".__init__")] = (file.name == "__init__.py", text)
                 for definition in public_definitions(ast.parse(text).body):
                     public += 1
                     documented += ast.get_docstring(definition) is not None
-    importers: dict[str, set[str]] = {name: set() for name in texts}
-    for name, (is_package, text) in texts.items():
-        for imported in modules_imported_by(name, is_package, text, set(texts)):
-            importers[imported].add(name)
-    alone = sum(len(found) == 1 for found in importers.values())
 
     print(f"{'folder':30} {'modules':>7} {'lines':>7} {'code':>7}")
     for row in sorted(rows):
         print(f"{row:30} {rows[row][0]:7} {rows[row][1]:7} {rows[row][2]:7}")
-    print(f"modules of app with one importer: {alone}")
+    print(f"modules of app with one importer: {modules_with_one_importer(tree)}")
     print(f"public names of app: {public}, with a docstring: {documented}, {documented / public:.1%}")
 
 

@@ -23,7 +23,7 @@ OUTSIDE = {
     "templates": "The pages, a folder for each of `app/web`; `documents` is paper, `macros` what pages share.",
     "static": "Style, script and fonts; no build step.",
     "shared": "Reference tables of the trade, each row with its source.",
-    "demo_data": "The invented house of the demo, loaded by the importers that a user has.",
+    "demo_data": "The invented house of the demo and its story, loaded through what a real house is entered with.",
     "requirements": "The Python packages that the set-up installs, pinned by hash.",
     "tools": "The set-up, and what is run by hand.",
     "docs": "These pages, and the README's pictures.",
