@@ -8,8 +8,7 @@ from functools import cache
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, selectinload
 
-from app.ledger.search.words import customer_ids, holds, values_of
-from app.ledger.search.words import dialect_of, read_words
+from app.ledger.search.words import customer_ids, dialect_of, holds, read_words, values_of
 from app.ledger.sites.customers import phone_digits
 from app.ledger.store.engine import Page, get_row, page_of
 from app.ledger.tables import Contact, Customer, Door, Job, Keyset, KeySystem, Site
