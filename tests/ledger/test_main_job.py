@@ -99,7 +99,7 @@ def keyed_again(work: Work, first: Job) -> Job:
         override_reason="soon",
     )
     second = issued(work, again)
-    accept(work, second, openings(1))
+    accept(work, second, openings(1), takes_places=True)
     return second
 
 

@@ -34,6 +34,7 @@ from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     Cylinder,
+    CylinderState,
     Door,
     Job,
     JobLine,
@@ -48,6 +49,7 @@ from app.ledger.tables import (
 )
 from app.validation import fault_of_length
 
+_MOST_NAMED = 12
 SINCE_CHANGED = "What accepting does has changed since this page was made: look at it again, then press once more."
 
 
@@ -62,6 +64,7 @@ class AcceptForm:
     override_reason: why the owner of the house goes on where a key system's owner gave no written authority.
     lost_reason: why the owner of the house goes on where a lost key opens the new cylinders.
     option: A or B of a quote that offers two ways, "" of one that does not.
+    takes_places: whether the new cylinders take the place of those that are on their doors, or on their way there.
     seen: the marks of the plans that were looked at, "" where nobody looked: another one is not carried out unseen.
     """
 
@@ -75,6 +78,7 @@ class AcceptForm:
     override_reason: str = ""
     lost_reason: str = ""
     seen: str = ""
+    takes_places: bool = False
 
 
 def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
@@ -222,6 +226,7 @@ def _add_cylinders(allotter: KeysetAllotter, printed: Mapping[str, SnapshotLine]
     site_id = _site(work, job, form)
     makers = dict(work.session.execute(sa.select(Maker.code, Maker.id)).all())
     rows = iter(form.doors)
+    held: list[str] = []
     for number, line in enumerate(ask.lines, start=1):
         if not line.kind.is_keyed:
             continue
@@ -243,10 +248,26 @@ def _add_cylinders(allotter: KeysetAllotter, printed: Mapping[str, SnapshotLine]
         for row, allotment in zip(listed, allotter.allot(number, line, list(map(own_symbol, listed))), strict=True):
             door = upsert_door(work, site_id, row) if row.opening and site_id else None
             position = row.position or "outside"
-            stood = on_door(door, position) if line.kind is LineKind.REKEY else None
+            stood = on_door(door, position)
+            if stood is not None and line.kind is not LineKind.REKEY:
+                held.append(_held(work, row, position, stood))
+                stood = None
             cylinder = _cylinder(job, number, line, shown, allotment, makers, position, door, stood)
             work.session.add(cylinder)
             _cross_door(work, cylinder, row, allotment.keyset)
+    if held and not form.takes_places:
+        more = f" and {len(held) - _MOST_NAMED} more" if len(held) > _MOST_NAMED else ""
+        told = f"{'; '.join(held[:_MOST_NAMED])}{more}."
+        raise LedgerError("takes_places", f"{told} Tick that the new ones take their places, and press again.")
+
+
+def _held(work: Work, row: DoorRow, position: str, there: Cylinder) -> str:
+    """What holds a place on a door already, in words."""
+    place = row.opening if position == "outside" else f"{row.opening} {position}"
+    keyed = f" on {there.keyset.symbol}" if there.keyset else ""
+    if there.state is CylinderState.FITTED or there.job_id is None:
+        return f"{place} has a cylinder{keyed}"
+    return f"job {work.session.get_one(Job, there.job_id).number} brings {place} a cylinder{keyed}"
 
 
 def _site(work: Work, job: Job, form: AcceptForm) -> int | None:

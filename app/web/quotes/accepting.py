@@ -9,7 +9,7 @@ from typing import TypeAlias
 
 from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
-from wtforms import DateField, Field, RadioField, TextAreaField
+from wtforms import BooleanField, DateField, Field, HiddenField, RadioField, TextAreaField
 from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 from wtforms.validators import InputRequired, ValidationError
 
@@ -17,6 +17,7 @@ from app.documents import quote_page
 from app.errors import BitternError, Problem
 from app.ledger.keysystems.lost_keysets import lost_masters
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
+from app.ledger.quoting.planning import planned_today
 from app.ledger.quoting.promises import promise_from
 from app.ledger.quoting.rekeying import hanging, places_of
 from app.ledger.quoting.request import LineRequest, QuoteRequest
@@ -60,6 +61,8 @@ class AcceptQuoteForm(SavedForm):
         "Key under a lost key because", 500, hint="For the owner of this house alone; it stays on record."
     )
     doors = TextAreaField("Door list")
+    takes_places = BooleanField("The new cylinders take the places of those that are there")
+    seen = HiddenField()  # the marks of the plans that the page showed
 
     def offer(self, options: Sequence[tuple[str, str]]) -> None:
         """The ways that the quote offers, as (A or B, what it is); a quote of one way asks nothing."""
@@ -166,7 +169,10 @@ def _page(
     lines = [(printed[str(number)], line) for number, line in enumerate(ask.lines, start=1) if line.kind.is_keyed]
     slots = [shown for shown, line in lines if not line.standing for _ in range(line.quantity)]
     names = OPTIONS if snapshot.option_b else ("",)
-    promises = {name: promise_from(work, as_accepted(snapshot, name), work.today) for name in names}
+    quotes = {name: as_accepted(snapshot, name) for name in names}
+    promises = {name: promise_from(work, quote, work.today) for name, quote in quotes.items()}
+    plans = {name: planned_today(work, quote) for name, quote in quotes.items()}
+    form.seen.data = " ".join(plan.mark for plan in plans.values())
     return render_template(
         "quotes/accept.html",
         view=view,
@@ -177,6 +183,8 @@ def _page(
         slots=slots,
         has_table=0 < len(slots) <= MOST_ROWS,
         rekeyed=[(shown, _places(work, view, ask, line)) for shown, line in lines if line.standing],
+        plans=plans,
+        changes={name: quote.plan.changes(plans[name]) for name, quote in quotes.items()},
         cylinders=sum(line.quantity for _, line in lines),
         lost=lost_masters(work.session, [system_id]) if system_id is not None else (),
         promised_on=None if snapshot.option_b else promises[""].on,
