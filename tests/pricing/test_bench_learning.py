@@ -94,3 +94,13 @@ def test_records_that_cannot_be_are_refused(given, field):
     with pytest.raises(BitternError) as refused:
         RecordedTime(*given)
     assert refused.value.field == field
+
+
+def test_what_is_learned_comes_in_one_order_and_one_task_without_jobs_hides_no_other(bench):
+    cut = RecordedTime(BenchTask.CUTTING, 3, Fraction(4), DAY)
+    found = learn(bench, [*[pinned(170)] * 3, *[pinned(90, cylinder=CylinderType.RIM)] * 3, cut])
+    assert [(one.task, one.cylinder) for one in found] == [
+        (BenchTask.PINNING, CylinderType.MORTISE),
+        (BenchTask.PINNING, CylinderType.RIM),
+    ]
+    assert [one.task for one in learn(bench, [cut], least=0)] == [BenchTask.CUTTING]

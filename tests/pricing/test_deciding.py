@@ -301,3 +301,55 @@ def test_a_line_priced_again_takes_few_calls(ask, bench, factory):
     cost_points(asked, bench, factory, 100, most=1)
     profile.disable()
     assert Stats(profile).total_calls < 3_000  # a scan of every quantity made some 110,000
+
+
+def test_a_decision_goes_to_json_whole(ask, bench, factory):
+    shop_lines = [
+        ("Set-up at the bench", 6900),
+        ("Pinning and checking", 46_000),
+        ("Pins", 3040),
+        ("Cutting keys", 6773),
+        ("Key blanks", 3600),
+    ]
+    away_lines = [("Set-up at the factory", 18_500), ("Keying at the factory", 16_800), ("Freight", 2800)]
+    assert decide(ask(40), bench, factory).to_json() == {
+        "choice": "factory",
+        "shop": {
+            "possible": True,
+            "total_cents": 66_313,
+            "ready": "2026-03-04",
+            "lines": [{"label": label, "cents": cents} for label, cents in shop_lines],
+            "why_not": [],
+            "bench_minutes": 770,
+        },
+        "factory": {
+            "possible": True,
+            "total_cents": 38_100,
+            "ready": "2026-03-23",
+            "lines": [{"label": label, "cents": cents} for label, cents in away_lines],
+            "why_not": [],
+            "bench_minutes": 0,
+        },
+        "break_even": 14,
+        "break_even_limit": 5000,
+        "factory_cheaper": [[14, 5000]],
+        "saving_cents": 28_213,
+        "reasons": [
+            "For 40 cylinders keyed GMK, the factory is the less costly way.",
+            "The factory is worth while from 14 such cylinders on.",
+            "It is ready on Monday 23 March 2026; here it would be Wednesday 4 March 2026.",
+        ],
+        "owner_notes": [
+            "Bench $663.13, factory $381.00: $282.13 apart.",
+            "From 14 cylinders of this mix on the factory costs no more.",
+        ],
+        "flips": ["Below 14 cylinders of this mix, the bench would do it."],
+        "risks": [],
+        "remedy": None,
+    }
+    nowhere = decide(ask(40, system=SystemAge.EXISTING, records=RecordsHolder.NOBODY), bench, None).to_json()
+    assert (nowhere["choice"], nowhere["break_even"], nowhere["break_even_limit"]) == (None, None, None)
+    assert (nowhere["factory_cheaper"], nowhere["saving_cents"]) == ([], None)
+    assert nowhere["remedy"] == (
+        "Key these cylinders single (SKD), or start a new system; never extend one without its records."
+    )

@@ -80,3 +80,37 @@ def test_comparisons(comparison, holds):
     rule = {"code": "a", "when": [{"fact": "keys", "is": comparison, "value": 1}], "question": "Is it?"}
     rules = read_missing_line_rules({"source": "test", "rules": [rule]})
     assert [n for n in range(3) if find_missing_lines(QuoteFacts(keys=n), rules)] == holds
+
+
+def test_a_question_has_its_words_and_what_one_press_adds():
+    asked = {one.code: one for one in find_missing_lines(QuoteFacts(mortise_cylinders_swapped=3, cams=1), RULES)}
+    (rule,) = [one for one in RULES if one.code == "no-cam"]
+    assert asked["no-cam"].question == rule.question
+    assert asked["no-cam"].mend == rule.mend
+    assert rule.mend.count(QuoteFacts(mortise_cylinders_swapped=3, cams=1)) == 2
+
+
+def test_a_condition_compares_with_its_number_or_with_another_fact():
+    def asks(condition, **facts):
+        rule = {"code": "a", "when": [condition], "question": "Is it?"}
+        rules = read_missing_line_rules({"source": "test", "rules": [rule]})
+        return bool(find_missing_lines(QuoteFacts(**facts), rules))
+
+    over_two = {"fact": "keys", "is": "above", "value": 2}
+    assert (asks(over_two, keys=3), asks(over_two, keys=2)) == (True, False)
+    over_cams = {"fact": "keys", "is": "above", "fact_beside": "cams"}
+    assert (asks(over_cams, keys=3, cams=2), asks(over_cams, keys=2, cams=2)) == (True, False)
+
+
+def test_refused_rules_say_what_a_rule_needs():
+    rule = {"code": "a", "when": [], "question": "Is it?"}
+    both = {
+        "code": "b",
+        "when": [{"fact": "keys", "is": "above", "value": 1, "fact_beside": "cams"}],
+        "question": "?",
+    }
+    with pytest.raises(Problems) as refused:
+        read_missing_line_rules({"source": "test", "rules": [rule, both, both]})
+    said = {problem.message for problem in refused.value.problems}
+    assert "A rule needs at least one condition, or it would always ask." in said
+    assert "Give value or fact_beside, not both." in said

@@ -177,3 +177,30 @@ def test_figures_that_cannot_be_are_refused(change):
 def test_a_price_beyond_reason_is_refused():
     with pytest.raises(BitternError, match="above"):
         replace(TWICE, figure=Decimal(1000)).price(10**9, 0)
+
+
+def test_a_price_and_a_rule_may_hold_for_one_day_and_cost_nothing():
+    gift = replace(ROW, unit_cents=0, valid_from=MARCH, valid_until=MARCH)
+    assert (price([ROW, gift], MARCH), price([ROW, gift], date(2026, 3, 2))) == (0, 4250)
+    with pytest.raises(BitternError, match="valid_until"):
+        replace(gift, valid_until=date(2026, 2, 28))
+    assert replace(TWICE, valid_from=MARCH, valid_until=MARCH).valid_until == MARCH
+
+
+@pytest.mark.parametrize(
+    ("change", "named"),
+    [
+        ({"code": "RIM-1"}, "RIM-1"),
+        ({"category": "cylinders"}, "cylinders"),
+        ({"maker": "ARD"}, "ARD"),
+        ({}, "everything"),
+    ],
+)
+def test_a_rule_that_is_there_twice_is_named_by_what_it_is_for(change, named):
+    rule = replace(TWICE, code=None, category=None, maker=None)
+    rule = replace(rule, **change)
+    with pytest.raises(Problems) as refused:
+        PriceRules([rule, rule])
+    assert [(problem.field, problem.message) for problem in refused.value.problems] == [
+        ("rules", f"Two price rules for {named} begin on the same day; keep one.")
+    ]

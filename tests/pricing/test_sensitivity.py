@@ -137,3 +137,32 @@ def test_how_many_working_days_later(ask, bench, factory):
     assert later.sentence.startswith(
         "Needed 2 working days later, by Monday 23 March 2026 or after, the factory saves $"
     )
+
+
+def test_each_flip_is_one_sentence(ask, bench_json, factory):
+    # The bench: $69.00 + $460.00 + $30.40 + $67.73 + $36.00; the factory: $185.00 + $168.00 + $28.00.
+    bench = BenchTerms.from_json(bench_json)
+    late = [
+        one.sentence for one in find_flips(decide(ask(40, need_by=date(2026, 3, 19)), bench, factory), bench, factory)
+    ]
+    assert late == [
+        "Needed 2 working days later, by Monday 23 March 2026 or after, the factory saves $282.13.",
+        "Needed 12 working days earlier, by Tuesday 3 March 2026 or before, it can be done nowhere.",
+    ]
+    cheap = find_flips(decide(ask(40), bench, factory), bench, factory)
+    assert [one.sentence for one in cheap] == [
+        "Needed by Sunday 22 March 2026 or before, the bench does it, for $282.13 more.",
+        "At 13 cylinders of this mix, the bench costs less.",
+        "Below $24.02 an hour of bench labor, the bench costs less; it is $46.00.",
+    ]
+    assert cheap[0].told == "Needed by Sunday 22 March 2026 or before, the bench would do it."
+    assert [one.sentence for one in find_flips(decide(ask(13), bench, factory), bench, factory)] == [
+        "At 14 cylinders of this mix, the factory costs no more.",
+        "From $47.07 an hour of bench labor on, the factory costs no more; it is $46.00.",
+    ]
+
+
+def test_working_days_of_a_flip_leave_out_the_benchs_closed_days(ask, bench_json, factory):
+    bench = BenchTerms.from_json(bench_json | {"closed_days": ["2026-03-20"]})
+    later = find_flips(decide(ask(40, need_by=date(2026, 3, 19)), bench, factory), bench, factory)[0]
+    assert later.sentence.startswith("Needed 1 working day later, by Monday 23 March 2026 or after, ")

@@ -102,3 +102,30 @@ def test_nothing_possible_says_why_for_each(ask, bench_json, factory):
     decision = decide_split(ask(3), ask(1), idle, factory)
     assert decision.choice is None
     assert len(decision.reasons) == 4
+
+
+def test_in_one_place_both_parts_goods_and_keys_count_and_the_earlier_day(ask, bench, factory_json):
+    # 8 + 6 cylinders are over the factory's minimum of 12 only together; the goods of both are $595.00.
+    least = FactoryTerms.from_json(factory_json | {"min_order_cents": 59_500})
+    bulk, rest = ask(8, KeyingKind.MK, need_by=LATER), ask(6, KeyingKind.MK, need_by=LATER)
+    assert decide_split(bulk, rest, bench, least).option(SplitChoice.ALL_FACTORY).possible
+    more = FactoryTerms.from_json(factory_json | {"min_order_cents": 59_501})
+    assert not decide_split(bulk, rest, bench, more).option(SplitChoice.ALL_FACTORY).possible
+    here = decide_split(bulk, rest, bench, least).option(SplitChoice.ALL_SHOP)
+    assert here.total_cents == shop_way(ask(14, KeyingKind.MK, need_by=LATER), bench, least).total_cents
+    cuts = decide_split(replace(bulk, keys=40), rest, bench, least).option(SplitChoice.ALL_SHOP)
+    assert cuts.total_cents == shop_way(ask(14, KeyingKind.MK, keys=52, need_by=LATER), bench, least).total_cents
+
+
+def test_the_reason_says_whether_there_was_a_choice_and_the_day(ask, bench, factory, factory_json):
+    bulk, rest = ask(140, KeyingKind.MK), ask(6, KeyingKind.MK)
+    decision = decide_split(bulk, rest, bench, factory)
+    assert decision.choice is SplitChoice.ALL_FACTORY
+    assert decision.reasons == (
+        "Keyed all at the factory is the least costly of the possible ways, ready on Monday 23 March 2026.",
+    )
+    strict = FactoryTerms.from_json(factory_json | {"takes_records": False, "min_cylinders": 1000})
+    only = decide_split(bulk, rest, bench, strict)
+    assert only.choice is SplitChoice.ALL_SHOP
+    assert only.reasons[-1].startswith("Keyed all here is the only possible way, ready on ")
+    assert "The factory does not key from records sent to it, so the system stays in one place." in only.reasons[1]

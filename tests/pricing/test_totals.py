@@ -299,3 +299,8 @@ def test_every_line_appears_once_and_the_differences_add_up(before, after):
 @given(REVISED_LINES)
 def test_a_revision_beside_itself_is_all_the_same(lines):
     assert {one.status for one in compare_revisions(lines, lines)} <= {LineStatus.SAME}
+
+
+def test_a_rule_holds_on_its_last_day_which_may_be_its_first():
+    rule = replace(RULE, valid_from=DAY, valid_until=DAY)
+    assert total([PricedLine("Cylinder", 1, 10_000, PriceKind.GOODS)], rule, None, DAY).tax_cents == 825
