@@ -47,6 +47,7 @@ __all__ = [
     "check_offset",
     "choose_bittings",
     "count_bittings",
+    "count_combinations",
     "cross_cost",
     "cut_list",
     "decode",
@@ -117,7 +118,16 @@ from app.keying.issuing import check_offset, draw_control, draw_master, draw_sin
 from app.keying.levels import LevelPlan, SystemKeyset, operating_chains, plan_levels
 from app.keying.losing import LostKey, lost_key
 from app.keying.matrix import OPENING_MARKS, AccessMatrix, read_matrix
-from app.keying.pinning import ChamberPins, PickList, Pinning, PinSize, pick_list, pin, shearing_depths
+from app.keying.pinning import (
+    ChamberPins,
+    PickList,
+    Pinning,
+    PinSize,
+    count_combinations,
+    pick_list,
+    pin,
+    shearing_depths,
+)
 from app.keying.planning import Demand, Planning, plan_system
 from app.keying.progression import count_bittings, progress, theoretical, usable
 from app.keying.solving import MatrixSolution, Progress

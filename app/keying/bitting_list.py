@@ -50,7 +50,7 @@ class ListStudy:
 
 
 def read_list(
-    spec: BittingSpec, rows: Iterable[Mapping[str, object]], first_row: int = 2
+    spec: BittingSpec, rows: Iterable[Mapping[str, object]]
 ) -> tuple[tuple[ListRow, ...], tuple[Problem, ...]]:
     """Give the good rows and every problem, each naming its row: `row 7: bitting`.
 
@@ -59,8 +59,8 @@ def read_list(
     """
     good: list[ListRow] = []
     problems: list[Problem] = []
-    for number, row in enumerate(rows, start=first_row):
-        if number - first_row >= MOST_ROWS:
+    for number, row in enumerate(rows, start=2):
+        if number - 2 >= MOST_ROWS:
             problems.append(Problem("file", f"The list is longer than {MOST_ROWS:,} rows; split it."))
             break
         if not any(str(value or "").strip() for value in row.values()):

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from math import prod
 from time import monotonic
 
 import numpy as np
 
 from app.keying.auditing import audit, check_system
 from app.keying.errors import KeyingError
-from app.keying.pinning import shearing_depths
+from app.keying.pinning import count_combinations
 from app.keying.spec import Bitting
 
 TRIES = 200_000
@@ -58,15 +57,11 @@ def cross_cost(
         raise KeyingError("cylinder", "There is no such cylinder in this system.")
     listed = list(dict.fromkeys([*cylinders[cylinder], *more]))
     check_system(keys, {cylinder: listed})
-    before = _combinations([keys[symbol] for symbol in cylinders[cylinder]])
+    before = count_combinations([keys[symbol] for symbol in cylinders[cylinder]])
     found = audit(keys, {cylinder: listed})
-    after = _combinations([keys[symbol] for symbol in listed])
+    after = count_combinations([keys[symbol] for symbol in listed])
     unintended = tuple(key for _, key in found.unintended)
     return CrossCost(before, after, unintended, _alternatives(cylinders, cylinder, more))
-
-
-def _combinations(bittings: Sequence[Bitting]) -> int:
-    return prod(len(depths) for depths in shearing_depths(bittings))
 
 
 def _alternatives(

@@ -51,6 +51,15 @@ def shearing_depths(bittings: Collection[Sequence[int]]) -> tuple[tuple[int, ...
     return tuple(tuple(sorted(set(cuts))) for cuts in zip(*bittings, strict=True))
 
 
+def count_combinations(bittings: Collection[Sequence[int]]) -> int:
+    """Count the bittings that a cylinder for these lets in: the product of the depths that shear in each chamber.
+
+    >>> count_combinations([(3, 4), (6, 4)]), count_combinations([])
+    (2, 0)
+    """
+    return prod(map(len, shearing_depths(bittings))) if bittings else 0
+
+
 def pin_cuts(
     cuts: Sequence[int], control: int | None = None, offset: int | None = None, stack: int | None = None
 ) -> ChamberPins:
@@ -93,7 +102,7 @@ def pin(spec: BittingSpec, keys: Mapping[str, Bitting], control: Bitting | None 
         for number, pins in enumerate(chambers, start=1)
         for text in _warnings(pins, spec.min_master_pin or 0)
     ]
-    combinations = prod(len(depths) for depths in cuts)
+    combinations = count_combinations(keys.values())
     intended = len(set(keys.values()))
     return Pinning(chambers, combinations, intended, combinations - intended, tuple(warnings))
 

@@ -69,18 +69,22 @@ class LevelCapacity:
 class SystemPlan:
     """One way to build the system; `roles` as in `plan_levels`.
 
-    `progressed` chambers carry a master pin each; `combinations` is what such a cylinder lets in. With `constants`
-    so many chambers are held at a time, their places moving on (rotating constants), instead of held for good.
-    `scanned_all` is False where a level was counted only up to a limit, so it may hold more.
+    `progressed` chambers carry a master pin each. With `constants` so many chambers are held at a time, their
+    places moving on (rotating constants), instead of held for good. `scanned_all` is False where a level was
+    counted only up to a limit, so it may hold more.
     """
 
     title: str
     roles: str
     levels: tuple[LevelCapacity, ...]
     progressed: int
-    combinations: int
     scanned_all: bool
     constants: int = 0
+
+    @property
+    def combinations(self) -> int:
+        """How many bittings a cylinder lets in."""
+        return 1 << self.progressed
 
     @property
     def spare(self) -> float:
@@ -140,7 +144,7 @@ def _rotating(spec: BittingSpec, tmk: Bitting, demand: Demand) -> SystemPlan | N
     constants = len(found.places[0])
     turned = spec.chambers - constants
     level = LevelCapacity(_LEVEL_WORDS[CHANGE], demand.changes_per_master, found.usable)
-    return SystemPlan("rotating constants", CHANGE * spec.chambers, (level,), turned, 2**turned, True, constants)
+    return SystemPlan("rotating constants", CHANGE * spec.chambers, (level,), turned, True, constants)
 
 
 def _plans(spec: BittingSpec, tmk: Bitting, demand: Demand) -> tuple[SystemPlan, ...]:
@@ -189,7 +193,7 @@ def _plan(demand: Demand, roles: str, capacities: dict[str, int], scanned_all: b
     used = {CHANGE: demand.changes_per_master, MASTER: demand.masters, GRAND: demand.grands}
     progressed = sum(mark != HELD for mark in roles)
     levels = tuple(LevelCapacity(_LEVEL_WORDS[role], used[role], capacities[role]) for role in demand.needs)
-    return SystemPlan("", roles, levels, progressed, 2**progressed, scanned_all)
+    return SystemPlan("", roles, levels, progressed, scanned_all)
 
 
 class _RoomBelow:

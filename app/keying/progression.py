@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, reduce
 from itertools import accumulate, pairwise
 from math import prod
+from operator import or_
 from typing import TypeAlias
 
 from app.keying.errors import KeyingError, check_whole
@@ -130,9 +131,9 @@ def run_choices(choices: Columns, macs: int, slowest_first: Sequence[int]) -> It
         right = min((c for c in done if c > chamber), default=-1)
         free = sum(1 << d for d in choices[chamber])
         if left < 0 and chamber > 0:
-            free &= _union(_reach(choices, macs, 0, chamber))
+            free &= reduce(or_, _reach(choices, macs, 0, chamber).values())
         if right < 0 and chamber < last:
-            free &= _union(_reach(choices, macs, last, chamber))
+            free &= reduce(or_, _reach(choices, macs, last, chamber).values())
         from_left = _reach(choices, macs, left, chamber) if left >= 0 else {}
         from_right = _reach(choices, macs, right, chamber) if right >= 0 else {}
         tables.append((chamber, left, from_left, right, from_right, free))
@@ -157,13 +158,6 @@ def run_choices(choices: Columns, macs: int, slowest_first: Sequence[int]) -> It
                 yield from descend(level + 1)
 
     return descend(0)
-
-
-def _union(reached: dict[int, int]) -> int:
-    mask = 0
-    for reachable in reached.values():
-        mask |= reachable
-    return mask
 
 
 def make_columns(spec: BittingSpec, tmk: Bitting, held: Collection[int] = ()) -> Columns:

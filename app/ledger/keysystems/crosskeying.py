@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
-from math import prod
 from random import Random
 
 import sqlalchemy as sa
@@ -22,8 +21,8 @@ from app.keying import (
     StackIndex,
     audit,
     choose_bittings,
+    count_combinations,
     cross_cost,
-    shearing_depths,
 )
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import open_bittings, open_plan, reseal_bittings
@@ -101,7 +100,7 @@ def cross_key(work: Work, cylinder_id: int, symbols: Sequence[str]) -> CrossKeyi
         system, now = crossing.system, crossing.now
         opened = open_bittings(work.session, work.vault, [system])
         before, after = (
-            _combinations([opened[keyset.id] for keyset in keysets if keyset.id in opened])
+            count_combinations([opened[keyset.id] for keyset in keysets if keyset.id in opened])
             for keysets in (now, [*now, *crossing.further])
         )
         require_not_lost(work.session, crossing.beside, "operators")
@@ -228,7 +227,7 @@ def make_cross_ready(work: Work, opened: OpenedSystem, cylinder_id: int, symbols
         run = _bittings_beside(opened, plan, keyset)
         rest = (cuts for cuts in run if cuts not in issued and not there.meeting([(cut,) for cut in cuts]))
         cuts = [opened.keys[keyset.symbol], *islice(rest, MOST_CANDIDATES)]
-        candidates[keyset.symbol] = sorted(cuts, key=lambda one: _combinations([*fixed, one]))
+        candidates[keyset.symbol] = sorted(cuts, key=lambda one: count_combinations([*fixed, one]))
     system = opened.system
     return ReadyCross(
         system.id, system.name, cylinder_id, tuple(symbols), way.label, way.symbols, now, keys, candidates, cylinders
@@ -289,7 +288,3 @@ def _bittings_beside(opened: OpenedSystem, plan: LevelArray | None, keyset: Keys
     if plan is None or above is None or above.symbol not in opened.keys or role is None or role not in plan.roles:
         return ()
     return plan.under(opened.spec, role, opened.keys[above.symbol])
-
-
-def _combinations(keys: list[Cuts]) -> int:
-    return prod(len(depths) for depths in shearing_depths(keys)) if keys else 0

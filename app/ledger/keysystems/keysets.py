@@ -143,7 +143,8 @@ def next_cuts(
     base = there.opened.get(parent.id)
     if plan is None or base is None:
         raise LedgerError("system", f"The shop has no array for {system.name}; it cannot be extended here.")
-    above = [there.opened[keyset.id] for keyset in _chain(system, parent)]
+    by_id = {keyset.id: keyset for keyset in system.keysets}
+    above = [there.opened[keyset.id] for keyset in operators_of(parent, is_nmk=False, by_id=by_id)]
     ways = [above, *([*above, *(there.opened[one.id] for one in further)] for further in crossed)]
     progression = plan.under(spec, "C", base)
     # A bitting that is free may still turn a cross-keyed cylinder, or be pinned so that another key turns it:
@@ -160,10 +161,6 @@ def next_cuts(
         if not bad:
             return found
         used |= frozenset(bad)
-
-
-def _chain(system: KeySystem, keyset: Keyset) -> list[Keyset]:
-    return operators_of(keyset, is_nmk=False, by_id={one.id: one for one in system.keysets})
 
 
 def _draw_singles(work: Work, spec: BittingSpec, there: SystemsInService, count: int) -> list[Cuts]:
