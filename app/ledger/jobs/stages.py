@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from app.errors import Problem, Problems
 from app.ledger.jobs.queries import job_money
@@ -218,10 +218,9 @@ def _move_pieces(work: Work, job: Job, to: Stage) -> None:
         for cylinder in job.cylinders:
             cylinder.state = CylinderState.ORDERED
     elif to is Stage.HANDED_OVER:
+        _remove_replaced(work, job)
         for cylinder in job.cylinders:
             cylinder.state = CylinderState.FITTED
-            _remove_earlier(work, cylinder)
-        _remove_rekeyed(work, job)
     elif to is Stage.CANCELED:
         for cylinder in job.cylinders:
             cylinder.state = CylinderState.REMOVED
@@ -229,27 +228,19 @@ def _move_pieces(work: Work, job: Job, to: Stage) -> None:
             key.state, key.changed_at = KeyState.RETIRED, work.now
 
 
-def _remove_earlier(work: Work, cylinder: Cylinder) -> None:
-    if cylinder.door_id is None:
-        return
-    earlier = work.session.scalars(
-        sa.select(Cylinder).where(
-            Cylinder.door_id == cylinder.door_id,
-            sa.func.lower(Cylinder.position) == cylinder.position.lower(),
-            Cylinder.id != cylinder.id,
-            # What another job is still to bring stays on order, whichever of the two was sold first.
-            Cylinder.state == CylinderState.FITTED,
-        )
+def _remove_replaced(work: Work, job: Job) -> None:
+    """What hangs where the job's cylinders go, and what a line rekeyed where it hangs, on a door or on none."""
+    mine = aliased(Cylinder)
+    is_in_place = sa.exists().where(
+        mine.job_id == job.id,
+        mine.door_id == Cylinder.door_id,
+        sa.func.lower(mine.position) == sa.func.lower(Cylinder.position),
     )
-    for other in earlier:
-        other.state = CylinderState.REMOVED
-
-
-def _remove_rekeyed(work: Work, job: Job) -> None:
-    """What a line rekeyed where it hangs is now the job's cylinder, on a door or on none."""
-    ids = _rekeyed(job)
-    rows = sa.select(Cylinder).where(Cylinder.id.in_(ids), Cylinder.state == CylinderState.FITTED)
-    for other in work.session.scalars(rows) if ids else ():
+    # What another job is still to bring stays on order, whichever of the two was sold first.
+    rows = sa.select(Cylinder).where(
+        Cylinder.state == CylinderState.FITTED, sa.or_(is_in_place, Cylinder.id.in_(_rekeyed(job)))
+    )
+    for other in work.session.scalars(rows):
         other.state = CylinderState.REMOVED
 
 
