@@ -84,7 +84,7 @@ def _maker(read: Reader) -> MakerFile:
     specs = read.by_name("bitting_specs", read_object, str, _MOST_ROWS) if has_specs else {}
     # A keyway of a spec that cannot be read is not at fault itself.
     spec_names = read.raw("bitting_specs") if isinstance(read.raw("bitting_specs"), dict) else {}
-    keyways = read.many("keyways", lambda given: _keyway(given, name, spec_names), _MOST_ROWS)
+    keyways = read.rows("keyways", lambda row: _keyway(row, name, spec_names), _MOST_ROWS)
     # What a cylinder's number means is told by every pattern: without one of them it says nothing.
     decoding = () if None in patterns else patterns
     return MakerFile(
@@ -93,9 +93,9 @@ def _maker(read: Reader) -> MakerFile:
         patterns=patterns,
         keyways=keyways,
         bitting_specs=MappingProxyType(dict(specs)),
-        blanks=read.many("key_blanks", lambda given: _blank(given, name), _MOST_ROWS),
-        cams=read.many("cams", lambda given: _cam(given, name), _MOST_ROWS),
-        locks=read.many("locks", lambda given: _lock(given, name), _MOST_ROWS),
+        blanks=read.rows("key_blanks", lambda row: _blank(row, name), _MOST_ROWS),
+        cams=read.rows("cams", lambda row: _cam(row, name), _MOST_ROWS),
+        locks=read.rows("locks", lambda row: _lock(row, name), _MOST_ROWS),
         items=read.many("items", lambda given: _item(given, name, decoding), _MOST_ROWS),
         lengths=read.many("lengths", _inches, 100),
         rings=read.many("rings", _inches, 100),
@@ -132,63 +132,45 @@ def _names(given: object) -> tuple[str, ...]:
     return read_many(given, lambda each: read_text(each, 60), 1000)
 
 
-def _keyway(given: object, maker: str, specs: Collection[str]) -> MakerKeyway:
-    read = Reader(given)
-    name, family, spec = read.text("name", 60), read.text("family", 60), read.text("bitting_spec", 60)
+def _keyway(row: Reader, maker: str, specs: Collection[str]) -> MakerKeyway:
+    name, family, spec = row.text("name", 60), row.text("family", 60), row.text("bitting_spec", 60)
     if spec and spec not in specs:
-        read.refuse("bitting_spec", f"There is no bitting spec named {quoted(spec)}.")
-    read.done()
+        row.refuse("bitting_spec", f"There is no bitting spec named {quoted(spec)}.")
     return MakerKeyway(maker, name, family, spec)
 
 
-def _pair(given: object, first: str, second: str, longest: int) -> tuple[str, str]:
-    read = Reader(given)
-    pair = read.text(first, 60), read.text(second, longest)
-    read.done()
-    return pair
-
-
-def _blank(given: object, maker: str) -> KeyBlank:
-    read = Reader(given)
-    blank = KeyBlank(
+def _blank(row: Reader, maker: str) -> KeyBlank:
+    return KeyBlank(
         maker,
-        read.text("number", 60),
-        read.value("keyways", _names),
-        read.value("chambers", lambda value: read_typed_whole(value, 1, 12)),
-        read.many("cross_references", lambda each: _pair(each, "maker", "number", 60), 100),
+        row.text("number", 60),
+        row.value("keyways", _names),
+        row.value("chambers", lambda value: read_typed_whole(value, 1, 12)),
+        row.rows("cross_references", lambda each: (each.text("maker", 60), each.text("number", 60)), 100),
     )
-    read.done()
-    return blank
 
 
-def _cam(given: object, maker: str) -> Cam:
-    read = Reader(given)
-    cam = Cam(
+def _cam(row: Reader, maker: str) -> Cam:
+    return Cam(
         maker,
-        read.text("name", 60),
-        read.text("part_number", 60),
-        read.value("locks", _names),
-        read.many("exceptions", lambda each: _pair(each, "lock", "reason", 200), 200),
+        row.text("name", 60),
+        row.text("part_number", 60),
+        row.value("locks", _names),
+        row.rows("exceptions", lambda each: (each.text("lock", 60), each.text("reason", 200)), 200),
     )
-    read.done()
-    return cam
 
 
-def _lock(given: object, maker: str) -> LockModel:
-    read = Reader(given)
-    lock = LockModel(
+def _lock(row: Reader, maker: str) -> LockModel:
+    return LockModel(
         maker,
-        read.text("name", 60),
-        read.text("series", 60),
-        read.text("takes", 20),
-        case=read.optional("case", _inches),
-        cam_depth=read.optional("cam_depth", _inches),
-        bore_min=read.optional("bore_min", _inches),
-        bore_max=read.optional("bore_max", _inches),
-        backsets=read.many("backsets", _inches, 100),
+        row.text("name", 60),
+        row.text("series", 60),
+        row.text("takes", 20),
+        case=row.optional("case", _inches),
+        cam_depth=row.optional("cam_depth", _inches),
+        bore_min=row.optional("bore_min", _inches),
+        bore_max=row.optional("bore_max", _inches),
+        backsets=row.many("backsets", _inches, 100),
     )
-    read.done()
-    return lock
 
 
 def _item(given: object, maker: str, patterns: Sequence[Pattern]) -> CatalogItem:

@@ -249,28 +249,21 @@ def _separator(given: object) -> str:
     return given
 
 
-def _code(given: object) -> Code:
-    read = Reader(given)
-    code = Code(read.value("code", _printed), read.value("sets", _sets, _NO_SETS), read.text("words"))
-    read.done()
-    return code
+def _code(row: Reader) -> Code:
+    return Code(row.value("code", _printed), row.value("sets", _sets, _NO_SETS), row.text("words"))
 
 
-def _meaning(given: object) -> Meaning:
-    read = Reader(given)
-    meaning = Meaning(read.value("sets", _sets, _NO_SETS), read.text("words"))
-    read.done()
-    return meaning
+def _meaning(row: Reader) -> Meaning:
+    return Meaning(row.value("sets", _sets, _NO_SETS), row.text("words"))
 
 
-def _segment(given: object) -> Segment:
-    read = Reader(given)
+def _segment(read: Reader) -> Segment:
     for key in _SEGMENT_KEYS:  # what only another kind has is passed over
         read.has(key)
     name = read.text("name", 60)
     kind = read.raw("kind")
     separator = read.value("separator", _separator, "")
-    missing = read.many("missing", _meaning, 20)
+    missing = read.rows("missing", _meaning, 20)
     of_kind: dict[str, Any] = {}
     if kind == "text":
         of_kind = {
@@ -279,7 +272,7 @@ def _segment(given: object) -> Segment:
             "words": read.text("words") if read.raw("words") else name,
         }
     elif kind == "codes":
-        of_kind = {"codes": read.many("codes", _code, MOST_CODES)}
+        of_kind = {"codes": read.rows("codes", _code, MOST_CODES)}
         if read.raw("codes") in (None, []):
             read.refuse("codes", "This code table is empty; give at least one code.")
         elif None in of_kind["codes"]:
@@ -288,7 +281,7 @@ def _segment(given: object) -> Segment:
         of_kind = _number(read)
     else:
         read.refuse("kind", f"{quoted(kind)} is no kind of segment. Use {', '.join(KINDS)}.")
-    read.done()
+    read.done()  # a segment works out its choices when it is made
     return Segment(name, kind, separator, missing=missing, **of_kind)
 
 
@@ -320,8 +313,7 @@ def _condition(name: str, given: object) -> tuple[str, ...]:
 _conditions: Callable[[Any], Conditions] = partial(_by_attribute, _condition)
 
 
-def _rule(given: object) -> PatternRule:
-    read = Reader(given)
+def _rule(read: Reader) -> PatternRule:
     kind = read.raw("kind")
     when, then = read.value("when", _conditions, _NO_CONDITIONS), read.value("then", _conditions, _NO_CONDITIONS)
     reason = read.text("reason")
@@ -331,7 +323,6 @@ def _rule(given: object) -> PatternRule:
         read.refuse("then", "A rule that allows says in 'then' what is allowed.")
     elif kind not in ("allow", "forbid"):
         read.refuse("kind", f"{quoted(kind)} is no kind of rule. Use allow or forbid.")
-    read.done()
     return PatternRule(kind, when, then, reason)
 
 
@@ -349,7 +340,7 @@ def pattern_from_json(given: object, maker: str = "") -> Pattern:
 def pattern_parts(read: Reader) -> tuple[str, tuple[Segment, ...], tuple[PatternRule, ...]]:
     """A pattern's name, segments and rules; None stands for what cannot be read."""
     name = read.text("name", 60)
-    segments = read.many("segments", _segment, MOST_SEGMENTS)
+    segments = read.rows("segments", _segment, MOST_SEGMENTS)
     if read.raw("segments") in (None, []):
         read.refuse("segments", "A pattern has at least one segment.")
-    return name, segments, read.many("rules", _rule, 200)
+    return name, segments, read.rows("rules", _rule, 200)

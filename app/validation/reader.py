@@ -194,6 +194,17 @@ class Reader:
         self.note(place_problems(problems, name))
         return found
 
+    def rows(self, name: str, make: Callable[[Reader], T], most: int = MOST_ROWS) -> tuple[T, ...]:
+        """A list of objects, empty when missing; each as `make` takes it from its own reader, None where refused."""
+
+        def read(given: Any) -> T:
+            row = Reader(given)
+            made = make(row)
+            row.done()
+            return made
+
+        return self.many(name, read, most)
+
     def by_name(
         self, name: str, read: Callable[[Any], T], read_key: Callable[[Any], Any] = read_text, most: int = MOST_ROWS
     ) -> Mapping[Any, T]:
