@@ -61,11 +61,6 @@ class CustomerPage(SavedForm):
     address = area("Address", Customer.address)
     notes = area("Notes", Customer.notes, hint="For the house alone; never printed.")
 
-    def offer(self, tiers: Sequence[str], places: Sequence[str]) -> None:
-        """Fill the lists to choose from."""
-        self.tier.offer(tiers, "walk-in")
-        self.tax_place.offer(places, "the house's own place")
-
 
 class SitePage(SavedForm):
     """What is asked about a site."""
@@ -120,11 +115,7 @@ def show(customer_id: int) -> ResponseReturnValue:
 @roles(Role.COUNTER, Role.BENCH)
 def new() -> ResponseReturnValue:
     """Put a customer on record."""
-    form, session = CustomerPage(), request_session()
-    form.offer(tier_names(session), tax_places(session))
-    if done := form.run(lambda: actions.add_customer(current_work(), form.into(CustomerForm))):
-        return flash_and_redirect(f"{done.value.name} is saved.", "customers.show", customer_id=done.value.id)
-    return render_template("sites/new_customer.html", form=form), form.status
+    return _customer_page(None)
 
 
 @blueprint.route("/<int:customer_id>/edit", methods=["GET", "POST"])
@@ -132,15 +123,23 @@ def new() -> ResponseReturnValue:
 def edit(customer_id: int) -> ResponseReturnValue:
     """Change a customer."""
     about(f"customer {customer_id}")
-    session = request_session()
-    customer = get_customer(session, customer_id)
-    form = CustomerPage(obj=customer)
-    form.offer(tier_names(session), tax_places(session))
-    if form.run(
-        lambda: actions.change_customer(current_work(), customer_id, form.version_read, form.into(CustomerForm))
-    ):
-        return flash_and_redirect(f"{typed(form.name)} is saved.", "customers.show", customer_id=customer_id)
-    return render_template("sites/edit_customer.html", form=form, customer=customer), form.status
+    return _customer_page(get_customer(request_session(), customer_id))
+
+
+def _customer_page(there: Customer | None) -> ResponseReturnValue:
+    form, session = CustomerPage(obj=there), request_session()
+    form.tier.offer(tier_names(session), "walk-in")
+    form.tax_place.offer(tax_places(session), "the house's own place")
+
+    def save() -> Customer:
+        values, work = form.into(CustomerForm), current_work()
+        if there is None:
+            return actions.add_customer(work, values)
+        return actions.change_customer(work, there.id, form.version_read, values)
+
+    if done := form.run(save):
+        return flash_and_redirect(f"{done.value.name} is saved.", "customers.show", customer_id=done.value.id)
+    return render_template("sites/customer_form.html", form=form, customer=there), form.status
 
 
 @blueprint.route("/<int:customer_id>/sites/new", methods=["GET", "POST"])
