@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session, joinedload, selectinload
 from app.errors import BitternError, Problem, Problems
 from app.ledger.sites.cylinders import CylinderForm, as_found, standing
 from app.ledger.sites.door_paste import LIST_COLUMNS, MOST_ROWS, DoorRow, read_door_table
-from app.ledger.sites.doors import FIELDS, DoorChange, changed, door_texts, for_event, set_texts
+from app.ledger.sites.doors import BY_OPENING, FIELDS, DoorChange, changed, door_texts, for_event, set_texts
 from app.ledger.sites.duplicate_doors import number_key
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import Stale
@@ -93,7 +93,7 @@ def plan_doors(session: Session, site_id: int, rows: Sequence[DoorRow]) -> ListP
 def _doors(session: Session, site_id: int) -> Sequence[Door]:
     rows = sa.select(Door).where(Door.site_id == site_id)
     loaded = (joinedload(Door.lock), selectinload(Door.cylinders).joinedload(Cylinder.keyset))
-    return session.scalars(rows.options(*loaded).order_by(Door.id)).all()
+    return session.scalars(rows.options(*loaded).order_by(*BY_OPENING)).all()
 
 
 def _keysets(session: Session, customer_id: int) -> dict[str, list[int]]:
@@ -303,13 +303,7 @@ def site_list(session: Session, site_id: int) -> list[list[str]]:
     Written as CSV or XLSX, `read_list_file` reads the same list back.
     """
     get_row(session, Site, site_id, "site")
-    doors = session.scalars(
-        sa.select(Door)
-        .where(Door.site_id == site_id)
-        .options(joinedload(Door.lock), selectinload(Door.cylinders).joinedload(Cylinder.keyset))
-        .order_by(sa.func.length(Door.opening_number), Door.opening_number)
-    ).all()
-    return [list(LIST_COLUMNS), *(row for door in doors for row in _rows(door))]
+    return [list(LIST_COLUMNS), *(row for door in _doors(session, site_id) for row in _rows(door))]
 
 
 def _rows(door: Door) -> list[list[str]]:

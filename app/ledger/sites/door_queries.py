@@ -9,6 +9,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload, selectinload
 
 from app.ledger.search.words import holds
+from app.ledger.sites.doors import BY_OPENING
 from app.ledger.store.engine import Page, get_row, page_of
 from app.ledger.tables import Customer, Cylinder, CylinderOperator, CylinderState, Door, Job, Site
 
@@ -54,10 +55,8 @@ def list_sites(
 
 def site_doors(session: Session, site_id: int, text: str = "", page: int = 1, size: int = 100) -> Page[Door]:
     """A site's doors by opening number, cylinders and keysets loaded; `text` in opening or location."""
-    # By length first: F9 comes before F10, as people count.
-    order = (sa.func.length(Door.opening_number), Door.opening_number)
     rows = sa.select(Door).where(_answers(site_id, text)).options(joinedload(Door.lock), *_cylinders())
-    return page_of(session, rows.order_by(*order), page, size)
+    return page_of(session, rows.order_by(*BY_OPENING), page, size)
 
 
 def part_numbers(doors: Iterable[Door]) -> tuple[tuple[str, str], ...]:
@@ -70,8 +69,7 @@ def part_numbers(doors: Iterable[Door]) -> tuple[tuple[str, str], ...]:
 def door_ids(session: Session, site_id: int, text: str = "", most: int = 5000) -> list[int]:
     """The ids of a site's doors that answer to the sifting, in the order of the page."""
     rows = sa.select(Door.id).where(_answers(site_id, text))
-    order = (sa.func.length(Door.opening_number), Door.opening_number)
-    return list(session.scalars(rows.order_by(*order).limit(most)))
+    return list(session.scalars(rows.order_by(*BY_OPENING).limit(most)))
 
 
 def _answers(site_id: int, text: str) -> sa.ColumnElement[bool]:

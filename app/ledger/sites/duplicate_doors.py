@@ -12,7 +12,7 @@ from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import Problem, Problems
 from app.ledger.sites.cylinders import standing
-from app.ledger.sites.doors import DoorChange, changed, door_texts, for_event, set_texts
+from app.ledger.sites.doors import BY_OPENING, DoorChange, changed, door_texts, for_event, set_texts
 from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
@@ -61,7 +61,7 @@ def find_alike(session: Session, site_id: int) -> tuple[AlikeGroup, ...]:
         )
         .outerjoin(Lock, Lock.door_id == Door.id)
         .where(Door.site_id == site_id)
-        .order_by(sa.func.length(Door.opening_number), Door.opening_number)
+        .order_by(*BY_OPENING)
     ).all()
     by_number = _groups(doors, lambda door: number_key(door.opening_number))
     by_place = _groups(doors, lambda door: " ".join(door.location.casefold().split()))

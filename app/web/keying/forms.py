@@ -17,7 +17,7 @@ from app.ledger.keysystems.extending import ExtendForm
 from app.ledger.keysystems.planning import PlanForm, customers_to_choose
 from app.ledger.keysystems.unsealed_system import OpenedSystem
 from app.ledger.tables import KeySystem, Level
-from app.web.fields import TextField, WholeField
+from app.web.fields import CentsField, TextField, WholeField
 from app.web.forms_base import Done, PageForm, text, typed
 from app.web.services import request_session
 
@@ -29,9 +29,7 @@ Outcome = TypeVar("Outcome")
 class InchField(TextField):
     """Exact inches, held as Fraction."""
 
-    def __init__(self, *arguments: Any, **options: Any) -> None:
-        options.setdefault("render_kw", {"inputmode": "decimal", "class": "amount"})
-        super().__init__(*arguments, **options)
+    look = CentsField.look
 
     def read(self, text: str) -> Fraction:
         return read_spec_inches(text)
