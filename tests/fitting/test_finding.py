@@ -8,6 +8,7 @@ from app.errors import BitternError
 from app.fitting import (
     CatalogItem,
     CylinderAttributes,
+    KeyBlank,
     MakerFile,
     can_take_key,
     face_change,
@@ -129,3 +130,27 @@ def test_the_maker_that_is_said_comes_first_and_zero_bitted_ones_last(makers: tu
     assert find(items, "1-1/8 mortise 26D zero bitted")[0].item.part_number.endswith("+Z")
     assert find(items, "pell ring")[0].item.maker == "Pell & Rowe"
     assert all(match.item.maker == "Ardent Brass" for match in find(items, "ardent")[:5])
+
+
+@pytest.mark.parametrize(
+    ("query", "differs"),
+    [
+        ("Pell & Rowe rim", "maker Ardent Brass instead of Pell & Rowe"),
+        ("rim satin chrome", "finish 605 instead of 626 or 652"),
+    ],
+)
+def test_one_of_two_wishes_may_be_unmet(items: tuple[CatalogItem, ...], query: str, differs: str) -> None:
+    found = find(items, query, 200)
+    assert {match.item.attributes.type for match in found if match.item.attributes} == {"rim"}
+    assert (differs,) in {match.differs for match in found}
+
+
+def test_of_two_blanks_the_longer_one_says_which_cylinders_a_key_may_be_for(items: tuple[CatalogItem, ...]) -> None:
+    def blank(maker: str, chambers: int) -> KeyBlank:
+        return KeyBlank(maker, "XK-1", ("AQ1",), chambers)
+
+    for blanks in ((blank("One", 5), blank("Two", 6)), (blank("One", 6), blank("Two", 5))):
+        found = [item.attributes for item in find_by_blank(items, blanks, "XK-1")]
+        assert {each.chambers for each in found if each} == {5, 6}
+    short = [item.attributes for item in find_by_blank(items, (blank("One", 5),), "XK-1")]
+    assert {each.chambers for each in short if each} == {5}

@@ -22,6 +22,7 @@ from app.fitting import (
     words,
 )
 from app.fitting.composing import compose
+from app.fitting.part_numbers import clean_number
 from app.fitting.patterns import pattern_from_json
 
 
@@ -307,3 +308,16 @@ def test_every_piece_stands_where_it_says(makers: tuple[MakerFile, ...]) -> None
             laid = decode_any((pattern,), number)[0]
             assert all(number[piece.start : piece.end] == piece.text for piece in laid.pieces)
             assert [piece.start for piece in laid.pieces] == sorted(piece.start for piece in laid.pieces)
+
+
+@pytest.mark.parametrize("typed", ["A18M\x07", "A18\x00M", "A18M\u0416"])
+def test_a_number_with_a_sign_that_no_paper_prints_is_refused(typed: str) -> None:
+    with pytest.raises(BitternError, match="plain letters, digits and separators only"):
+        clean_number(typed)
+
+
+def test_a_number_segment_has_its_least_and_its_most_and_no_other(makers: tuple[MakerFile, ...]) -> None:
+    (length,) = [each for each in makers[0].patterns[0].segments if each.kind == "number"]
+    assert (length.least, length.most, length.unit) == (16, 32, Fraction(1, 16))
+    assert [choice.text for choice in length.choices if choice.text] == [f"{n:02d}" for n in range(16, 33)]
+    assert {choice.text: choice.words for choice in length.choices}["18"] == "length 1-1/8 in"
