@@ -21,7 +21,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.keying import new_systems, searches, specs, systems
     from app.web.keys import views as keys
     from app.web.papers import views as papers
-    from app.web.people import login, login_rules, own_login, users
+    from app.web.people import login, own_login, users
     from app.web.quotes import accepting
     from app.web.quotes import views as quotes
     from app.web.reports import books, day, search
@@ -29,7 +29,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.sites import customers, door_changes, door_lists, doors
 
     modules = (
-        *(login, own_login, login_rules, users, house, quote_rules, care, moving),
+        *(login, own_login, users, house, quote_rules, care, moving),
         *(day, books, search),
         *(counter, quotes, accepting),
         *(customers, doors, door_lists, door_changes),
