@@ -18,18 +18,6 @@ _GOODS = (LineKind.CYLINDER, LineKind.PART, LineKind.HARDWARE)
 
 
 @dataclass(frozen=True, slots=True)
-class WayColumn:
-    """One way at the head of its column. `total_cents`: None where nothing of it could be costed."""
-
-    name: str
-    possible: bool
-    is_chosen: bool
-    total_cents: int | None
-    ready_on: date | None
-    why_not: tuple[str, ...]  # with the figures behind them
-
-
-@dataclass(frozen=True, slots=True)
 class WaysTable:
     """The ways of one keying group; each row is a cost's name and its cents by way, None where it has none.
 
@@ -37,7 +25,6 @@ class WaysTable:
     """
 
     choice: KeyingChoice
-    columns: tuple[WayColumn, ...]
     rows: tuple[tuple[str, tuple[int | None, ...]], ...]
     chart: Markup | None = None
 
@@ -91,19 +78,8 @@ def ways_table(choice: KeyingChoice) -> WaysTable:
             cells[name, seen[name]] = cents
         keys += [key for key in cells if key not in keys]
         found.append(cells)
-    columns = tuple(
-        WayColumn(
-            name="both" if way.name == "split" else way.name,
-            possible=way.possible,
-            is_chosen=way.name == choice.way,
-            total_cents=way.total_cents if way.cost_lines else None,
-            ready_on=way.ready_on,
-            why_not=(*way.why_not, *way.detail),
-        )
-        for way in choice.ways
-    )
     rows = tuple((key[0], tuple(cells.get(key) for cells in found)) for key in keys)
-    return WaysTable(choice, columns, rows, _chart(choice))
+    return WaysTable(choice, rows, _chart(choice))
 
 
 def _chart(choice: KeyingChoice) -> Markup | None:
@@ -122,7 +98,7 @@ def owner_quote_pdf(snapshot: QuoteSnapshot) -> bytes:
         "owner_quote.html",
         PaperHead(snapshot.house, "Quote", number, snapshot.issued_on, *told),
         quote=snapshot,
-        ways=[ways_table(choice) for choice in snapshot.keying],
+        tables=[ways_table(choice) for choice in snapshot.keying],
         whole=whole_job(snapshot.keying),
         without_cost=lines_without_cost(snapshot),
     )

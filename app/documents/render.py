@@ -56,7 +56,7 @@ class PaperHead:
     @classmethod
     def of_job(cls, job: JobHead, name: str, revealed_to: str = "") -> PaperHead:
         """The head of a paper of a job; revealed_to: who sees the bittings or pins in it, "" where there are none."""
-        number = job_number(job.job_number, job.revision)
+        number = f"for job {job.job_number}" + (f", revision {job.revision}" if job.revision else "")
         if revealed_to:
             return cls.confidential(job.house, name, number, job.issued_on, revealed_to)
         return cls(job.house, name, number, job.issued_on)
@@ -70,15 +70,6 @@ class PaperHead:
     def full_name(self) -> str:
         """Name and number, as the margin and the file's title have them."""
         return f"{self.name} {self.number}"
-
-
-def job_number(number: int, revision: int) -> str:
-    """What a paper of a job is numbered by: the job and the quote revision that it carries out.
-
-    >>> job_number(1042, 2), job_number(1042, 0)
-    ('for job 1042, revision 2', 'for job 1042')
-    """
-    return f"for job {number}" + (f", revision {revision}" if revision else "")
 
 
 class StaticFetcher(URLFetcher):  # type: ignore[misc]  # untyped base

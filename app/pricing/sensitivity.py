@@ -78,14 +78,9 @@ def _by_date(decision: Decision, bench: BenchTerms, factory: FactoryTerms | None
 def _when(asked: date | None, day: date, way: str, bench: BenchTerms) -> str:
     """“Needed 2 working days later, by Friday 6 March 2026 or after”; the day alone where none was asked for."""
     after = "or after" if way == "later" else "or before"
-    if asked is None:
-        return f"Needed by {show_day(day)} {after}"
-    count = count_working_days(min(asked, day), max(asked, day), bench.closed_days)
-    return (
-        f"Needed {counted('working day', count)} {way}, by {show_day(day)} {after}"
-        if count
-        else f"Needed by {show_day(day)} {after}"
-    )
+    count = count_working_days(min(asked, day), max(asked, day), bench.closed_days) if asked else 0
+    moved = f"{counted('working day', count)} {way}, " if count else ""
+    return f"Needed {moved}by {show_day(day)} {after}"
 
 
 def _told(choice: Place | None) -> str:

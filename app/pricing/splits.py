@@ -14,6 +14,8 @@ from app.pricing.terms import BenchTerms, FactoryTerms, KeyingKind
 from app.pricing.ways import KeyingWay, factory_way, shop_way
 from app.pricing.workdays import show_day
 
+_WITHOUT_RECORDS = (KeyingKind.KD, KeyingKind.NONE)
+
 
 class SplitChoice(StrEnum):
     """Where the two parts of the job are keyed."""
@@ -85,11 +87,12 @@ def decide_split(bulk: KeyingRequest, rest: KeyingRequest, bench: BenchTerms, fa
     )
     possible = [one for one in options if one.possible]
     chosen = min(possible, key=lambda one: one.total_cents or 0) if possible else None
+    is_split = chosen is not None and chosen.choice is SplitChoice.SPLIT
     return SplitDecision(
         options,
         chosen.choice if chosen else None,
         _reasons(options, chosen),
-        _risks(bulk, chosen),
+        KEYED_FROM_OUR_RECORDS if is_split and bulk.kind not in _WITHOUT_RECORDS else (),
     )
 
 
@@ -110,7 +113,7 @@ def _together(bulk: KeyingRequest, rest: KeyingRequest) -> KeyingRequest:
 def _split(bulk: KeyingRequest, rest: KeyingRequest, bench: BenchTerms, factory: FactoryTerms) -> SplitOption:
     against: list[str] = []
     sent = bulk
-    if bulk.kind not in (KeyingKind.KD, KeyingKind.NONE):
+    if bulk.kind not in _WITHOUT_RECORDS:
         if bulk.system is SystemAge.EXISTING and bulk.records is not RecordsHolder.SHOP:
             against.append("The system's records are not here, and a system keyed in two places breaks.")
         elif not factory.takes_records:
@@ -133,9 +136,3 @@ def _reasons(options: tuple[SplitOption, ...], chosen: SplitOption | None) -> tu
     why = "the least costly of the possible ways" if others else "the only possible way"
     ready = f", ready on {show_day(chosen.ready)}" if chosen.ready else ""
     return (*said, f"Keyed {chosen.choice} is {why}{ready}.")
-
-
-def _risks(bulk: KeyingRequest, chosen: SplitOption | None) -> tuple[str, ...]:
-    if chosen is None or chosen.choice is not SplitChoice.SPLIT or bulk.kind in (KeyingKind.KD, KeyingKind.NONE):
-        return ()
-    return KEYED_FROM_OUR_RECORDS

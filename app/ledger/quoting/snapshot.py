@@ -77,6 +77,11 @@ class CostedWay:
     why_not: tuple[str, ...]  # sentences a customer could be told
     detail: tuple[str, ...] = ()  # the figures behind them, for the owner alone
 
+    @property
+    def words(self) -> str:
+        """Where it is keyed: shop, factory or both."""
+        return "both" if self.name == "split" else self.name
+
 
 @dataclass(frozen=True, slots=True)
 class KeyingChoice:
