@@ -45,6 +45,11 @@ def write_certificate(certificate: Path, key: Path, names: Sequence[str], now: d
     alternatives = [_general_name(name) for name in names]
     if not 1 <= len(alternatives) <= _MOST_NAMES:
         raise BitternError("name", f"Give 1 to {_MOST_NAMES} names: --name shop.example --name 192.168.1.20")
+    # An address is constrained as a network of one.
+    constraints = [
+        x509.IPAddress(ipaddress.ip_network(str(one.value))) if isinstance(one, x509.IPAddress) else one
+        for one in alternatives
+    ]
     until = now + timedelta(days=DAYS)
     authority_key, house_key = ec.generate_private_key(ec.SECP256R1()), ec.generate_private_key(ec.SECP256R1())
     issuer = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, f"Bittern at {names[0][:40]}, made {now:%Y-%m-%d}")])
@@ -53,7 +58,7 @@ def write_certificate(certificate: Path, key: Path, names: Sequence[str], now: d
         _about(issuer, issuer, authority_key.public_key(), now, until)
         .add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=True)
         .add_extension(_usage(signs_certificates=True), critical=True)
-        .add_extension(x509.NameConstraints([_constraint(one) for one in alternatives], None), critical=True)
+        .add_extension(x509.NameConstraints(constraints, None), critical=True)
         .sign(authority_key, hashes.SHA256())
     )
     house = (
@@ -137,12 +142,6 @@ def _general_name(name: str) -> x509.GeneralName:
     if not (name.isascii() and is_name and len(name) < 254):
         raise BitternError("name", f"{name[:80]!r} is no host name and no address.")
     return x509.DNSName(name.lower())
-
-
-def _constraint(name: x509.GeneralName) -> x509.GeneralName:
-    if isinstance(name, x509.IPAddress):
-        return x509.IPAddress(ipaddress.ip_network(str(name.value)))
-    return name
 
 
 def _write(path: Path, content: bytes, mode: int) -> None:

@@ -144,14 +144,10 @@ class Waitress:
         """Let go of every connection on which nothing runs; whether one is left. They bring no further request."""
         for channel in list(self.server.active_channels.values()):
             if channel.request is None:
-                channel.readable = _never
+                channel.readable = lambda: False
                 if not (channel.requests or channel.total_outbufs_len):
                     channel.handle_close()
         return bool(self.server.active_channels)
-
-
-def _never() -> bool:
-    return False
 
 
 def listen(host: str, port: int) -> socket.socket:

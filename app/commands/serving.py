@@ -52,7 +52,8 @@ def serve_app(app: Flask, config: Config) -> None:
     server.prepare()
     with told_to_stop(server.end):
         scheme, port = "https" if is_safe else "http", server.bind_addr[1]
-        click.echo(f"Serving on {scheme}://{_shown_host(config)}:{port}/ (Ctrl-C stops)")
+        names = names_in(config.tls_certificate) if config.tls_certificate else ()
+        click.echo(f"Serving on {scheme}://{names[0] if names else config.host}:{port}/ (Ctrl-C stops)")
         server.serve()
 
 
@@ -96,8 +97,3 @@ def _is_this_machine(host: str) -> bool:
         return host == "localhost" or ipaddress.ip_address(host).is_loopback
     except ValueError:
         return False
-
-
-def _shown_host(config: Config) -> str:
-    names = names_in(config.tls_certificate) if config.tls_certificate else ()
-    return names[0] if names else config.host

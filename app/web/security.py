@@ -6,7 +6,6 @@ import hashlib
 import io
 import secrets
 from contextlib import suppress
-from pathlib import Path
 from typing import IO, Any
 from urllib.parse import urlsplit
 
@@ -99,7 +98,9 @@ def session_key(config: Config) -> str:
         return config.secret_key
     path = config.session_key_file
     if not path.exists():
-        _make_key(path)
+        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        with suppress(FileExistsError):  # another process was faster; its key holds
+            write_new_file(path, f"{secrets.token_urlsafe(48)}\n".encode("ascii"))
     try:
         key, fault = path.read_text("ascii").strip(), fault_of_mode(path)
     except (OSError, UnicodeDecodeError) as error:
@@ -109,12 +110,6 @@ def session_key(config: Config) -> str:
     if len(key) < _LEAST_KEY:
         raise BitternError("session key", f"The file {path} holds no key. Delete it: a new one is made.")
     return key
-
-
-def _make_key(path: Path) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-    with suppress(FileExistsError):  # another process was faster; its key holds
-        write_new_file(path, f"{secrets.token_urlsafe(48)}\n".encode("ascii"))
 
 
 def _add_headers(response: Response) -> Response:

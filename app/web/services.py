@@ -22,7 +22,7 @@ def keep(app: Flask, config: Config, ledger: Ledger) -> None:
     """Keep the settings, the ledger and the clock with the application; tests set `app.extensions["clock"]`."""
     app.extensions["config"] = config
     app.extensions["ledger"] = ledger
-    app.extensions["clock"] = _wall_clock
+    app.extensions["clock"] = lambda: datetime.now(UTC)
     app.teardown_appcontext(_close_session)
 
 
@@ -65,10 +65,6 @@ def current_work() -> Work:
 def house_work() -> Work:
     """Work in the name of the house itself, for what happens before anybody is logged in."""
     return Work(request_session(), the_ledger().vault, Actor(None, "the house", Role.OWNER), the_time())
-
-
-def _wall_clock() -> datetime:
-    return datetime.now(UTC)
 
 
 def _close_session(error: BaseException | None) -> None:

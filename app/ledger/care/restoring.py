@@ -231,7 +231,8 @@ def _put_on_record(database: Path, vault: Vault, actor: Actor, path: Path, repor
 def _exchange(config: Config, database: Path, folder: Path) -> Path | None:
     files = files_folder(config)
     kept = config.instance / f"replaced-{datetime.now(UTC):%Y-%m-%dT%H%M%S.%fZ}"
-    moves = [(one, kept / one.name) for one in _standing(database, files)]
+    standing = [database, *(database.with_name(database.name + ending) for ending in _LOGS), files]
+    moves = [(one, kept / one.name) for one in standing if one.exists()]
     has_old = bool(moves)
     # The database last: where a restore is cut off before, there is none, and opening says so.
     moves += [(folder / FILES, files), (folder / DATABASE, database)]
@@ -253,8 +254,3 @@ def _exchange(config: Config, database: Path, folder: Path) -> Path | None:
             "folder", f"The exchange failed: {reason_of(error)}. What stood there stands again."
         ) from error
     return kept if has_old else None
-
-
-def _standing(database: Path, files: Path) -> list[Path]:
-    candidates = [database, *(database.with_name(database.name + ending) for ending in _LOGS), files]
-    return [one for one in candidates if one.exists()]

@@ -25,7 +25,7 @@ def index() -> ResponseReturnValue:
     work = current_work()
     problems: dict[str, str] = {}
     asked = {name: request.args.get(name, "").strip()[:20] for name in ("first", "last")}
-    span = _usual(work.today)
+    span = (work.today.replace(month=1, day=1), work.today)  # this year so far
     try:
         span = _span(asked["first"] or span[0].isoformat(), asked["last"] or span[1].isoformat())
     except BitternError as error:
@@ -51,8 +51,3 @@ def download(name: str) -> ResponseReturnValue:
 
 def _span(first: str, last: str) -> tuple[date, date]:
     return read_span(read_date(first, "first"), read_date(last, "last"))
-
-
-def _usual(today: date) -> tuple[date, date]:
-    """This year so far."""
-    return today.replace(month=1, day=1), today
