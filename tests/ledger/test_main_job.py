@@ -165,10 +165,11 @@ def test_a_second_order_extends_the_system_with_bittings_not_yet_used(work: Work
 
 
 def test_three_levels_with_masters(work: Work) -> None:
-    keying = KeyingInstruction(KeyingKind.GMK, master="AB")
     system = SystemRequest(name="College", levels=3, masters=3)
-    lines = (mortise(4, KeyingInstruction(KeyingKind.GMK)), mortise(3, keying))
-    ask = QuoteRequest(customer_id(work, "Saltmarsh"), lines, system=system, keyed_at="shop", override_reason="bench")
+    lines = [mortise(count, KeyingInstruction(KeyingKind.GMK, master=name)) for count, name in ((4, "AA"), (3, "AB"))]
+    ask = QuoteRequest(
+        customer_id(work, "Saltmarsh"), tuple(lines), system=system, keyed_at="shop", override_reason="bench"
+    )
     job = issued(work, ask)
     accept(work, job, openings(7))
     schedule = schedule_of(work, job)

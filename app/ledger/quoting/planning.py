@@ -9,6 +9,7 @@ from functools import cached_property
 
 import sqlalchemy as sa
 
+from app.errors import Problem
 from app.keying import change_symbol, make_symbols, single_symbol
 from app.ledger.keysystems.control import CONTROL_SYMBOL, has_control_keys
 from app.ledger.keysystems.keysets import number_of
@@ -24,24 +25,35 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Keyset, KeySystem, Keyway, Level, LineKind, RecordsHolder, SpecRow
 from app.pricing import CylinderType, KeyingKind
 
+_MOST_NAMED = 20
 
-def make_plan(work: Work, ask: QuoteRequest, keying: Sequence[KeyingChoice], unstocked: Collection[int] = ()) -> Plan:
-    """What accepting a request today does, keyed as decided; its lines are understood, or have no part in it.
 
-    unstocked: the numbers of lines that are on no shelf.
+def make_plan(
+    work: Work, ask: QuoteRequest, keying: Sequence[KeyingChoice], unstocked: Collection[int] = ()
+) -> tuple[Plan, list[Problem]]:
+    """What accepting a request today does, keyed as decided, and what has to be said of its lines before that.
+
+    Lines that are not understood have no part in it. unstocked: the numbers of lines that are on no shelf.
     """
     planner = _Planner(work, ask, keying)
     lines = [planner.plan_line(number, line, unstocked) for number, line in enumerate(ask.lines, start=1)]
-    return Plan(
+    plan = Plan(
         lines=tuple(line for line in lines if line is not None),
         keys=planner.plan_keys(),
         begins=tuple(book.name for book in planner.books.values() if book.is_new and book.levels > 1),
     )
+    return plan, planner.questions
 
 
 def planned_today(work: Work, quote: QuoteSnapshot) -> Plan:
     """What accepting a quote does today; its own plan is of the day of issue."""
-    return make_plan(work, QuoteRequest.from_json(quote.ask), quote.keying, quote.plan.unstocked)
+    plan, _ = make_plan(work, QuoteRequest.from_json(quote.ask), quote.keying, quote.plan.unstocked)
+    return plan
+
+
+def _which_master(book: _Book) -> str:
+    named = ", ".join(book.masters[:_MOST_NAMED]) + (" …" if len(book.masters) > _MOST_NAMED else "")
+    return f"{book.name} has several masters: say under which this goes, {named}."
 
 
 @dataclass(slots=True)
@@ -63,10 +75,8 @@ class _Book:
         first = self.last[master] + 1
         self.last[master] += count
         numbers = range(first, first + count)
-        if not master:
-            return [single_symbol(number) for number in numbers]
-        symbols = [change_symbol(self.levels, master, number) for number in numbers]
-        self.above.update(dict.fromkeys(symbols, (master, *self.above[master])))
+        symbols = [change_symbol(self.levels, master, one) if master else single_symbol(one) for one in numbers]
+        self.above.update(dict.fromkeys(symbols, (master, *self.above[master]) if master else ()))
         return symbols
 
 
@@ -81,6 +91,7 @@ class _Planner:
         self._of_line: dict[int, list[KeysetOnLine]] = {}
         self._instead: dict[str, tuple[str, str]] = {}  # a replaced keyset's symbol → the new one's, and its system
         self.books: dict[object, _Book] = {}
+        self.questions: list[Problem] = []
 
     @cached_property
     def _shelf(self) -> Counter[CylinderType]:
@@ -133,6 +144,8 @@ class _Planner:
         master = "" if is_single else keying.master or next(iter(book.masters), "")
         if master not in book.above and not is_single:
             return []
+        if not is_single and not keying.master and len(book.masters) > 1:
+            self.questions.append(Problem(f"lines.{number - 1}.master", _which_master(book)))
         sizes = set_sizes(keying, line.quantity)
         return [
             KeysetOnLine(symbol, book.name, size, size * line.keys_each, book.above.get(symbol, ()))

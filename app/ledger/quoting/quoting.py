@@ -89,6 +89,7 @@ def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = Non
     lead = lead_time(work, resolved, decided.keying)
     ask = replace(ask, lines=tuple(f.line if f else line for f, line in zip(resolved, ask.lines, strict=True)))
     unstocked = {number for number, found in enumerate(resolved, start=1) if found and not found.is_stocked}
+    plan, questions = make_plan(work, ask, decided.keying, unstocked)
     return PricedQuote(
         lines=tuple(lines),
         totals=totals,
@@ -99,11 +100,11 @@ def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = Non
         bench_minutes=decided.bench_minutes,
         deposit_cents=deposit_rule(quote_rules(session)).asked_cents(totals.total_cents),
         working_days=lead.working_days,
-        plan=make_plan(work, ask, decided.keying, unstocked),
+        plan=plan,
         ask=ask,
         resolved=tuple(resolved),
         notes=tuple((place, note) for place, found in enumerate(resolved) if found for note in found.notes),
-        problems=tuple(problems),
+        problems=(*problems, *questions),
     )
 
 

@@ -22,7 +22,7 @@ from app.ledger.sites.customer_queries import find_customers, get_customer
 from app.ledger.sites.customers import CustomerForm
 from app.ledger.store.errors import NotFound
 from app.ledger.store.work import Work
-from app.ledger.tables import Customer, Job, KeySystem, Role, Site
+from app.ledger.tables import Customer, Job, KeySystem, Level, Role, Site
 from app.web.counter.buttons import mend_label
 from app.web.counter.choices import ADDABLE, Choices, load_choices
 from app.web.counter.drafts import kept_reason, with_kept_loss
@@ -124,6 +124,12 @@ class CounterPage:
         stray = [(chosen, f"{self.stray_system}: another customer's")] if self.stray_system else []
         own = [(str(one.id), f"{one.name}: {one.levels} levels, {one.keyway}") for one in self.systems]
         return [("", "choose"), *stray, *own, ("new", "A new one")]
+
+    @property
+    def masters(self) -> list[str]:
+        """The symbols of the masters of the key system that is chosen."""
+        chosen = next((one for one in self.systems if str(one.id) == self.form.text("system_id")), None)
+        return [one.symbol for one in chosen.keysets if one.level is Level.MASTER] if chosen else []
 
     @property
     def is_under_lost(self) -> bool:

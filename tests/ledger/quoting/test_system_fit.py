@@ -83,7 +83,8 @@ def test_a_master_that_the_system_has_not_is_told_beside_its_line(work: Work) ->
     lines = [_line(KeyingInstruction(KeyingKind.MK, master=master)) for master in ("", "AB", "ZZ")]
     told = price_request(work, _ask(work, SystemRequest(existing_id=system.id), *lines)).problems
     assert [(one.field, one.message) for one in told] == [
-        ("lines.2.master", "Old Flats has no master 'ZZ'; it has AA, AB.")
+        ("lines.2.master", "Old Flats has no master 'ZZ'; it has AA, AB."),
+        ("lines.0.master", "Old Flats has several masters: say under which this goes, AA, AB."),
     ]
 
 
