@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, namedtuple
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -57,8 +57,14 @@ class ScheduleKeyset:
     keys: int
 
 
-PlainRow: TypeAlias = sa.Row[*tuple[Any, ...]]
-"""A row of columns, which takes a fraction of a record's time: a job may have a thousand cylinders."""
+PlainRow: TypeAlias = Any
+"""A named tuple of a statement's columns: a job may have a thousand cylinders, and records take far longer."""
+
+
+def _row_of(statement: sa.Select[*tuple[Any, ...]]) -> Any:
+    """Makes a result's rows into named tuples, whose attributes are found in a tenth of the time."""
+    names = statement.selected_columns.keys()
+    return namedtuple("PlainRow", names)._make  # type: ignore[attr-defined]  # its kind is known to nobody before
 
 
 class SystemLine(NamedTuple):
@@ -157,19 +163,19 @@ class JobCylinders:
 
 def job_cylinders(session: Session, job_id: int) -> JobCylinders:
     """A job's cylinders and their keysets: at most five queries, however many. Opens no bitting."""
-    lines = read(session, _LINES, {"job": job_id})
+    lines = list(map(_LINE, read(session, _LINES, {"job": job_id})))
     counts = key_counts(session, job_id)
     ids = {line.keyset_id for line in lines if line.keyset_id is not None} | set(counts)
     crossed: dict[int, list[int]] = {}
     keysets: Sequence[PlainRow] = ()
     if ids:
-        keysets = read(session, _KEYSETS, {"keysets": list(ids)})
+        keysets = list(map(_KEYSET, read(session, _KEYSETS, {"keysets": list(ids)})))
         for cylinder_id, keyset_id in read(session, _CROSSED, {"job": job_id}):
             crossed.setdefault(cylinder_id, []).append(keyset_id)
-    systems = dict.fromkeys(SystemLine(keyset.system_id, keyset.system_name) for keyset in keysets)
+    systems = [SystemLine(*one) for one in {row.system_id: row.system_name for row in keysets}.items()]
     asks = read(session, _ASKS, {"job": job_id}) if any(line.remarks for line in lines) else ()
     reasons = {number: old_price_reason(ask) for number, ask in asks}
-    return JobCylinders(lines, {keyset.id: keyset for keyset in keysets}, crossed, counts, list(systems), reasons)
+    return JobCylinders(lines, {keyset.id: keyset for keyset in keysets}, crossed, counts, systems, reasons)
 
 
 def has_cylinders(session: Session, job_id: int) -> bool:
@@ -205,6 +211,7 @@ _LINES = (
     .where(Cylinder.job_id == _JOB)
     .order_by(Cylinder.id)
 )
+_LINE = _row_of(_LINES)
 _CROSSED = (
     sa.select(CylinderOperator.cylinder_id, CylinderOperator.keyset_id)
     .join(Cylinder, Cylinder.id == CylinderOperator.cylinder_id)
@@ -226,7 +233,7 @@ _KEYSETS = (
     )
     .order_by(Keyset.system_id, Keyset.id)
 )
-
+_KEYSET = _row_of(_KEYSETS)
 
 _MINE = (
     sa.select(Cylinder.door_id)
@@ -253,6 +260,7 @@ _THERE = (
     .outerjoin(Lock, Lock.door_id == Door.id)
     .where(Cylinder.door_id.in_(_MINE))
 )
+_ON_DOOR = _row_of(_THERE)
 
 
 def cautions_by_door(session: Session, job_id: int, first: int) -> dict[int, tuple[str, ...]]:
@@ -260,9 +268,9 @@ def cautions_by_door(session: Session, job_id: int, first: int) -> dict[int, tup
 
     `first`: of how many of the job's cylinders, in the order sold; a door of another may be missing.
     """
-    there: dict[int, list[Any]] = {}
-    for row in read(session, _THERE, {"job": job_id, "first": first}):
-        there.setdefault(row.door_id, []).append(row)
+    there: dict[int, list[PlainRow]] = {}
+    for one in map(_ON_DOOR, read(session, _THERE, {"job": job_id, "first": first})):
+        there.setdefault(one.door_id, []).append(one)
     return {
         door_id: cautions_for(
             standing_among(found),
