@@ -251,12 +251,17 @@ def _segment(row: Row, former: Mapping[str, Any]) -> tuple[dict[str, Any], list[
         if same.get("missing"):
             given["missing"] = same["missing"]
     elif kind == "number":
-        given |= {name: row[name] for name in NUMBER_COLUMNS if row[name]}
+        given |= {name: _whole(row[name]) for name in NUMBER_COLUMNS if row[name]}
     else:
         read.refuse("kind", "Use text, codes or number.")
     if row["left out"]:
         given["missing"] = read.value("left out", _meanings)
     return given, read.problems
+
+
+def _whole(text: str) -> int | str:
+    """A whole number as one; what is none is left for the reader to refuse by its field."""
+    return int(text) if text.isdecimal() and text.isascii() and len(text) < 6 else text
 
 
 def _first_code(read: Reader) -> dict[str, Any]:

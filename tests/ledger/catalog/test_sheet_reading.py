@@ -50,6 +50,7 @@ def test_a_house_enters_a_pattern_with_no_file_at_all(work) -> None:
         "626",
         "9/8",
     )
+    assert maker.tables["patterns"][0]["segments"][1]["digits"] == 2  # a number in the maker's file, as in any
     codes = find_sheet(maker.tables, "codes-1-3")
     rows = [*sheet_rows(maker.tables, codes), {"code": "BB", "means": "bright brass", "sets": "finish: 605"}]
     change_table(work, maker.id, maker.version, "codes-1-3", numbered(rows))
