@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import pytest
 
 from app.errors import BitternError, Problems
-from app.validation import check_length, check_lengths, fault_of_length, length_limit
+from app.validation import check_length, check_lengths, fault_of_length, length_limit, read_whole
 
 
 @dataclass
@@ -31,3 +31,10 @@ def test_the_limit_itself_fits() -> None:
     with pytest.raises(BitternError, match=r"^note: At most 3 characters fit here; this has 4\.$"):
         check_length("abcd", 3, "note")
     assert length_limit(8000) == "At most 8,000 characters fit here."
+
+
+def test_a_whole_number_may_be_the_least_and_the_most_and_nothing_beyond() -> None:
+    assert [read_whole(number, 2, 4) for number in (2, 3, 4)] == [2, 3, 4]
+    for wrong in (1, 5, True, 3.0, "3", None):
+        with pytest.raises(BitternError, match="Enter a whole number from 2 to 4"):
+            read_whole(wrong, 2, 4)
