@@ -151,6 +151,13 @@ def test_what_is_offered_follows_the_maker_and_the_type(clerk: FormClient) -> No
     assert all(f'<option value="{value}">' in every for value in ("AQ1", "NV1", "PR-P", "1-1/8", "long flat"))
 
 
+def test_the_empty_boxes_of_each_line_are_tied_to_its_own_sentence(clerk: FormClient) -> None:
+    page = clerk.post("/counter/work-out", data=posted(PART, MORTISE, PART, MORTISE)).text
+    for number in range(4):
+        found = re.findall(rf'<(?:input|select)[^>]* name="lines-{number}-(?:fit_|replaces)[^>]*>', page)
+        assert len(found) > 10 and all(f' aria-describedby="told-{number}"' in box for box in found)
+
+
 def test_a_button_sent_along_by_the_form_is_not_pressed_again(clerk: FormClient) -> None:
     form = posted({"kind": "cylinder", "quantity": "1", "keying": "KD"}, add="trip")
     assert "line-1" not in clerk.post("/counter/work-out", data=form, headers={**LIVE, "HX-Trigger": "counter"}).text
