@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -29,17 +29,22 @@ _MOST_NAMED = 20
 
 
 def make_plan(
-    work: Work, ask: QuoteRequest, keying: Sequence[KeyingChoice], unstocked: Collection[int] = ()
+    work: Work,
+    ask: QuoteRequest,
+    keying: Sequence[KeyingChoice],
+    unstocked: Collection[int] = (),
+    refused: Collection[int] = (),
 ) -> tuple[Plan, list[Problem]]:
     """What accepting a request today does, keyed as decided, and what has to be said of its lines before that.
 
-    Lines that are not understood have no part in it. unstocked: the numbers of lines that are on no shelf.
+    unstocked, refused: the numbers of lines that are on no shelf, and of those that have no part in the plan.
     """
     planner = _Planner(work, ask, keying)
-    lines = [planner.plan_line(number, line, unstocked) for number, line in enumerate(ask.lines, start=1)]
+    numbered = [(number, line) for number, line in enumerate(ask.lines, start=1) if number not in refused]
+    lines = [planner.plan_line(number, line, unstocked) for number, line in numbered]
     plan = Plan(
         lines=tuple(line for line in lines if line is not None),
-        keys=planner.plan_keys(),
+        keys=planner.plan_keys(line for _, line in numbered if line.kind is LineKind.KEYS),
         begins=tuple(book.name for book in planner.books.values() if book.is_new and book.levels > 1),
     )
     return plan, planner.questions
@@ -138,7 +143,7 @@ class _Planner:
         if is_single and (keying.kind is not KeyingKind.SKD or self._ask.system is None):
             book = self._single_book(line, records)
         else:
-            book = self._system_book()
+            book = self._system_book(line)
         if book is None:
             return []
         master = "" if is_single else keying.master or next(iter(book.masters), "")
@@ -185,7 +190,7 @@ class _Planner:
             self.books[name] = _Book(name, 1, True, {}, Counter(), [], self._is_core(said.keyway))
         return self.books[name]
 
-    def _system_book(self) -> _Book | None:
+    def _system_book(self, line: LineRequest) -> _Book | None:
         asked = self._ask.system
         if asked is None:
             return None
@@ -207,8 +212,7 @@ class _Planner:
                 else:
                     above[symbol] = (grand, *over) if grand else over
             names = [symbol for symbol in above if len(symbol) > 1 and symbol != "GGM"]
-            keyed = next(line for line in self._ask.lines if line.kind.is_keyed and line.keying.kind.is_master_keyed)
-            keyway = keyed.attributes.keyway if keyed.attributes else None
+            keyway = line.attributes.keyway if line.attributes else None
             is_core = self._is_core(keyway or "")
             self.books["new"] = _Book(asked.name.strip(), levels, True, above, Counter(), names, is_core)
         return self.books["new"]
@@ -241,15 +245,14 @@ class _Planner:
             return False
         return not has_control_keys(self._session, system)
 
-    def plan_keys(self) -> tuple[PlannedKeys, ...]:
+    def plan_keys(self, lines: Iterable[LineRequest]) -> tuple[PlannedKeys, ...]:
         """The keys with the cylinders, then those of the lines of further keys."""
         counts: Counter[tuple[str, str]] = Counter()
         for keysets in self._of_line.values():
             for one in keysets:
                 counts[one.symbol, one.system] += one.keys
-        for line in self._ask.lines:
-            if line.kind is LineKind.KEYS:
-                self._count_line(counts, line)
+        for line in lines:
+            self._count_line(counts, line)
         for book in self.books.values():
             if book.wants_control and not counts[CONTROL_SYMBOL, book.name]:
                 counts[CONTROL_SYMBOL, book.name] = 1

@@ -60,6 +60,7 @@ def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = Non
     if buyer is None:
         raise NotFound("customer")
     problems = _header_problems(work, ask)
+    has_sound_system = not any(problem.field.startswith("system_") for problem in problems)
     numbers = [line.part_number.strip() for line in ask.lines if line.part_number]
     resolver = Resolver(session, work.today, buyer.tier, numbers)
     resolved: list[Resolved | None] = []
@@ -89,7 +90,10 @@ def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = Non
     lead = lead_time(work, resolved, decided.keying)
     ask = replace(ask, lines=tuple(f.line if f else line for f, line in zip(resolved, ask.lines, strict=True)))
     unstocked = {number for number, found in enumerate(resolved, start=1) if found and not found.is_stocked}
-    plan, questions = make_plan(work, ask, decided.keying, unstocked)
+    # Counts that were refused may be such as no plan can hold.
+    refused = {number for number, found in enumerate(resolved, start=1) if found is None}
+    planned = ask if has_sound_system else replace(ask, system=None)
+    plan, questions = make_plan(work, planned, decided.keying, unstocked, refused)
     return PricedQuote(
         lines=tuple(lines),
         totals=totals,

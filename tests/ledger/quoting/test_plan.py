@@ -128,3 +128,29 @@ def test_accepting_does_what_the_plan_says(work: Work, seed: int) -> None:
         assert {(one.symbol, one.system): one.count for one in plan.keys} == keys_of(work, job)
         assert Plan.from_json(plan.to_json()) == plan
     assert accepted > 3
+
+
+def keyed(kind: KeyingKind, quantity: int = 2) -> LineRequest:
+    return LineRequest(LineKind.CYLINDER, quantity, "ARD", attributes=MORTISE, keying=KeyingInstruction(kind))
+
+
+def test_a_new_system_of_single_keyed_cylinders_alone_is_planned(work: Work) -> None:
+    ask = QuoteRequest(customer_id(work, "Lantern"), (keyed(KeyingKind.SKD),), system=SystemRequest(name="The Row"))
+    plan = plan_of(work, ask)
+    assert [(line.words, line.quantity) for line in plan.lines] == [("SKD1, SKD2 of The Row", 2)]
+    job = issued(work, ask)
+    accept(work, job)
+    assert planned(plan) == done(work, job)
+
+
+def test_what_is_refused_has_no_part_in_the_plan(work: Work) -> None:
+    lines = (keyed(KeyingKind.KD, 999_999_999), keyed(KeyingKind.MK, 1), LineRequest(LineKind.KEYS, 0, symbol="AA"))
+    priced = price_request(
+        work,
+        QuoteRequest(
+            customer_id(work, "Lantern"), lines, system=SystemRequest(name="The Row", levels=9, masters=999_999_999)
+        ),
+    )
+    assert [(line.number, line.words) for line in priced.plan.lines] == [(2, "")]
+    assert priced.plan.keys == ()
+    assert {problem.field for problem in priced.problems} >= {"lines.0.quantity", "system_levels", "system_masters"}
