@@ -165,7 +165,7 @@ def test_keys_are_with_holders_and_jobs_are_paid(demo: Demo) -> None:
         assert [(row.holder, days_overdue(row, work.today)) for row in late] == [("J. Curlew, joiner", 6)]
         lost = held_keys(work.session, work.today, "lost").rows
         assert [(row.keyset.symbol, row.copy_number) for row in lost] == [("4AA", 1)]
-        assert find_receipt(work.session, 1).holder == "Dr A. Lantern"
+        assert find_receipt(work.session, 1).holder_name == "Dr A. Lantern"
         closed, dental = (payments_of(work.session, demo.jobs[name]).money for name in ("closed", "dental"))
         # Of $104.66 a twentieth was let off and given back out of the half that was paid.
         assert (closed.total_cents, closed.paid_cents, closed.balance_cents) == (9943, 4710, 5233)
