@@ -83,11 +83,13 @@ lowest: ## Run every test with the lowest versions that pyproject.toml allows, i
 	.venv/bin/uv pip install --quiet --python .venv-lowest --resolution lowest-direct -e '.[dev]'
 	.venv-lowest/bin/python -m pytest -n 2 --dist worksteal
 
+MUTANTS ?=
+
 .PHONY: mutants
-mutants: ## Change the arithmetic in thousands of ways and list the changes that no test notices (hours).
+mutants: ## Change the arithmetic in thousands of ways, one room's with MUTANTS='app.pricing.*', and list what no test notices (hours).
 	@tools/setup.sh test
 	$(INSTALL) -e '.[mutants]'
-	.venv/bin/mutmut run
+	.venv/bin/mutmut run $(if $(MUTANTS),'$(MUTANTS)')
 	.venv/bin/mutmut results
 
 .PHONY: bench
