@@ -189,7 +189,7 @@ def _symbol(text: str) -> str:
 
 
 def _keysets(session: Session, text: str, limit: int) -> _Rows:
-    symbol = _symbol(text)
+    symbol = _symbol(text).replace(" ", "")
     return read(session, _keysets_asked(dialect_of(session), limit), {"low": symbol, "high": symbol + LAST})
 
 

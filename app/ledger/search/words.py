@@ -33,6 +33,7 @@ SEARCHED: dict[Any, tuple[str, ...]] = {
 
 MOST = 200  # candidates of one kind: beyond them nobody reads, and a person types on
 MOST_WORDS = 8
+_SHORTEST_OWNER = 4  # letters: what is shorter and ends in s is hardly somebody's
 LAST = "\U0010ffff"  # no text that is typed sorts after it
 _WIDTHS = tuple(10**size for size in range(9))  # how many numbers begin with the digits typed, by their length
 _BIGGEST_JOB = 10**9
@@ -67,15 +68,33 @@ def dialect_of(session: Session) -> str:
 def query_of(dialect: str, words: Sequence[str], *, whole: bool = False) -> str:
     """What `word_ids` is asked for: rows that hold every word, or (not `whole`) a word that begins so.
 
+    Of words that only begin so, an s at the end may stand apart on record, behind an apostrophe, and two neighbors
+    may be one word there.
+
     >>> query_of("sqlite", ("flat", "2")), query_of("postgresql", ("flat", "2"), whole=True)
-    ('"flat"* AND "2"*', "'flat' & '2'")
-    >>> query_of("postgresql", ("jos\u00e9",))
-    "'jose':*"
+    ('("flat"* AND "2"*) OR ("flat2"*)', "('flat' & '2')")
+    >>> query_of("postgresql", ("jos\u00e9s",))
+    "(('joses':* | 'jose':*))"
     """
+    both, either = (" AND ", " OR ") if dialect == "sqlite" else (" & ", " | ")
+
+    def one(word: str) -> str:
+        if whole:
+            return _quoted(dialect, word, "")
+        ends = [word, word[:-1]] if word.endswith("s") and len(word) > _SHORTEST_OWNER else [word]
+        ways = [_quoted(dialect, end, "*" if dialect == "sqlite" else ":*") for end in ends]
+        return f"({either.join(ways)})" if len(ways) > 1 else ways[0]
+
+    ways = [tuple(words)]
+    if not whole:
+        ways += [(*words[:at], words[at] + words[at + 1], *words[at + 2 :]) for at in range(len(words) - 1)]
+    return either.join(f"({both.join(map(one, way))})" for way in ways)
+
+
+def _quoted(dialect: str, word: str, after: str) -> str:
     if dialect == "sqlite":
-        return " AND ".join(f'"{word}"' if whole else f'"{word}"*' for word in words)
-    bare = (_without_accents(word) for word in words)  # SQLite takes them off by itself
-    return " & ".join(f"'{word}'" if whole else f"'{word}':*" for word in bare)
+        return f'"{word}"{after}'
+    return f"'{_without_accents(word)}'{after}"  # SQLite takes them off by itself
 
 
 def _without_accents(word: str) -> str:

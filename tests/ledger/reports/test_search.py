@@ -55,6 +55,20 @@ def test_a_word_may_be_the_owners(session: Session) -> None:
     assert doors(session, "college") == []  # nobody looks for all doors of a customer here
 
 
+def test_an_apostrophe_less_and_a_blank_more_find_it_still(session: Session) -> None:
+    flats = factories.CustomerFactory(name="Harbourmaster's Flats")
+    factories.DoorFactory(site=factories.SiteFactory(customer=flats, name="Boathouse"), opening_number="D101")
+    for text in ("harbourmasters", "harbourmasters flats", "harbourmaster's", "boat house"):
+        assert [one.name for one in search(session, text).customers] == ["Harbourmaster's Flats"], text
+    assert doors(session, "d 101") == doors(session, "boat house d101") == ["D101"]
+    assert search(session, "harbourmasterx").customers == []
+
+
+def test_a_symbol_is_found_with_a_blank_in_it(session: Session) -> None:
+    factories.KeysetFactory(symbol="AA1")
+    assert [one.symbol for one in search(session, "aa 1").keysets] == ["AA1"]
+
+
 def test_accents_fold(session: Session) -> None:
     factories.CustomerFactory(name="Café Zoë & Sons")
     for text in ("cafe zoe", "CAFÉ", "zoë", "sons & cafe", "cafe\u0301"):
