@@ -22,6 +22,8 @@ def plain_types(kind: str, item: Any, autogen_context: Any) -> str | bool:
         impl = item.impl_instance
         arguments = "timezone=True" if getattr(impl, "timezone", False) else f"length={getattr(impl, 'length', None)}"
         return f"sa.{type(impl).__name__}({arguments})"
+    if kind == "type" and isinstance(item, sa.Text):
+        return "sa.Text()"
     return False
 
 
