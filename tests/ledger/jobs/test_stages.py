@@ -11,11 +11,12 @@ import pytest
 import sqlalchemy as sa
 
 from app.ledger.jobs.stages import lose_quote, move_job, next_stages, still_open
+from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.store.errors import LedgerError, NotAllowed, NotFound, Stale
 from app.ledger.store.events import events_of_job
 from app.ledger.store.work import Work
-from app.ledger.tables import Event, Job, Role, Stage
+from app.ledger.tables import CylinderState, Event, Job, Key, KeyState, Role, Stage
 from tests.ledger.conftest import by, customer_id
 from tests.ledger.test_main_job import accept, flats, issued
 
@@ -164,3 +165,21 @@ def test_only_the_newest_open_quote_is_lost_and_only_for_a_reason(work: Work) ->
         lose_quote(work, job.revisions[-1].id, "too dear")
     with pytest.raises(NotFound):
         lose_quote(work, 999_999, "too dear")
+
+
+def test_what_a_canceled_job_would_have_brought_is_gone(work: Work) -> None:
+    job = issued(work, flats(work))
+    accept(work, job)
+    assert {one.state for one in job.cylinders} == {CylinderState.ORDERED}
+    move_job(work, job.id, job.version, Stage.CANCELED, "the customer sold the house")
+    work.session.expire_all()
+    assert {one.state for one in job.cylinders} == {CylinderState.REMOVED}
+    assert set(work.session.scalars(sa.select(Key.state).where(Key.job_id == job.id))) == {KeyState.RETIRED}
+
+
+def test_a_job_that_goes_to_the_bench_keeps_its_pieces(work: Work) -> None:
+    job = issued(work, flats(work))
+    accept(work, job)
+    move_job(work, job.id, job.version, Stage.ON_THE_BENCH)
+    assert {one.state for one in job.cylinders} == {CylinderState.ORDERED}
+    assert {key.state for key in keys_of_job(work.session, job.id)} == {KeyState.ORDERED}
