@@ -1,7 +1,5 @@
 """Bittern: `create_app` is the only place where the rooms are wired together."""
 
-from __future__ import annotations
-
 __all__ = ["create_app"]
 
 from typing import TYPE_CHECKING
@@ -13,7 +11,7 @@ if TYPE_CHECKING:
     from app.ledger.care.opening import Ledger
 
 
-def create_app(config: Config | None = None, ledger: Ledger | None = None) -> Flask:
+def create_app(config: "Config | None" = None, ledger: "Ledger | None" = None) -> "Flask":
     """The web application of one house.
 
     config: the environment's unless given. ledger: opened from `config` unless given. Raises LedgerError or

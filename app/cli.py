@@ -1,7 +1,5 @@
 """The `bittern` command: thin, like `web`; each group lives in `app.commands`."""
 
-from __future__ import annotations
-
 import importlib
 
 import click

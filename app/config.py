@@ -1,7 +1,5 @@
 """Every setting, its default and its environment variable (BITTERN_…); nothing else reads the environment."""
 
-from __future__ import annotations
-
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -127,7 +125,7 @@ class Config:
         return timedelta(minutes=self.session_minutes)
 
     @classmethod
-    def from_environment(cls, environment: Mapping[str, str] | None = None) -> Config:
+    def from_environment(cls, environment: Mapping[str, str] | None = None) -> "Config":
         """The settings of this process: BITTERN_INSTANCE, BITTERN_DATABASE_URL, BITTERN_KEY_FILE, ….
 
         >>> Config.from_environment({"BITTERN_PORT": "9000"}).port

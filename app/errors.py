@@ -4,8 +4,6 @@ Every room raises these (or a subclass of its own); `web` shows the sentence bes
 commands print it as JSON.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 

@@ -3,8 +3,6 @@
 A test module imports both fixtures by name; they stand before the folder's own.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from pathlib import Path
 

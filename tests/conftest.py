@@ -1,7 +1,5 @@
 """Fixtures that every test may ask for: a migrated ledger of its own, somebody to act, a client in a role."""
 
-from __future__ import annotations
-
 import gc
 import os
 import sys

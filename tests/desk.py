@@ -1,7 +1,5 @@
 """What people do in many tests, by the forms that they fill in: quote, accept, send a file."""
 
-from __future__ import annotations
-
 import io
 import re
 from collections.abc import Mapping

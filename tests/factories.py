@@ -1,7 +1,5 @@
 """One factory for each table: a test states only what it is about, the rest is plausible and unique."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, date, datetime

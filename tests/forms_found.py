@@ -1,7 +1,5 @@
 """The forms of a page as a browser would send them, read out of its HTML."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 

@@ -1,7 +1,5 @@
 """Many people at the counter at once: each a browser's worth of requests to a served Bittern."""
 
-from __future__ import annotations
-
 import http.client
 import time
 from collections.abc import Mapping

@@ -1,7 +1,5 @@
 """The demo house with hostile text in every free-text field: markup, templates, addresses to load, formulas."""
 
-from __future__ import annotations
-
 import json
 import re
 import zlib

@@ -4,8 +4,6 @@ With BITTERN_TEST_POSTGRESQL=yes a house's records are in a database of their ow
 variables (PGHOST, …) name; `make test` runs some tests once each way (DEVELOPERS.md says which).
 """
 
-from __future__ import annotations
-
 import atexit
 import itertools
 import os

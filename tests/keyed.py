@@ -1,7 +1,5 @@
 """A job on the bench whose bittings the tests know: one master, two flats, doors, keys."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager

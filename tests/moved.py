@@ -1,7 +1,5 @@
 """What tests of a moved house share: the demo's export, its tables by hand, a job made whole before it moves."""
 
-from __future__ import annotations
-
 import csv
 import io
 import tempfile

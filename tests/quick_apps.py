@@ -4,8 +4,6 @@ A house and an application for each test keep tests apart; making them took long
 it in these.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Any
 

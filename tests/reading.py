@@ -1,7 +1,5 @@
 """What a person reads: the words of a page, the text of a paper."""
 
-from __future__ import annotations
-
 import io
 import re
 from html import unescape

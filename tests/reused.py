@@ -3,8 +3,6 @@
 To make a database takes longer than most tests that have one.
 """
 
-from __future__ import annotations
-
 import atexit
 from typing import Any, LiteralString
 

@@ -3,8 +3,6 @@
 A test module that imports `empty_house` from here has this house under all of tests/conftest.py's fixtures.
 """
 
-from __future__ import annotations
-
 import tempfile
 from collections.abc import Mapping
 from datetime import date

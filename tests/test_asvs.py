@@ -1,7 +1,5 @@
 """docs/asvs.md keeps its word: every section of the standard has a state, and every test that it names exists."""
 
-from __future__ import annotations
-
 import re
 from pathlib import Path
 

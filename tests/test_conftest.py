@@ -1,7 +1,5 @@
 """The rule that a skipped test fails a run in CI."""
 
-from __future__ import annotations
-
 import os
 import subprocess
 import sys

@@ -1,7 +1,5 @@
 """Examples that a reader might copy onto keys have digits of our own, not those of a published chart."""
 
-from __future__ import annotations
-
 import ast
 import re
 from collections.abc import Iterator

@@ -1,7 +1,5 @@
 """What the measures of the house count, and the circle that the graph of its folders finds."""
 
-from __future__ import annotations
-
 import importlib.util
 import sys
 from pathlib import Path

@@ -1,7 +1,5 @@
 """A test's house is as it was made, whatever the test before did to its own."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import Any
 

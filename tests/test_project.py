@@ -1,7 +1,5 @@
 """The project keeps its own promises: the layout, the front door, the manuals, the bounds, the import rule."""
 
-from __future__ import annotations
-
 import ast
 import os
 import re

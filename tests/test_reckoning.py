@@ -1,7 +1,5 @@
 """docs/reckoning.md: the figures of its worked tables are those that the house reckons."""
 
-from __future__ import annotations
-
 import json
 import re
 from dataclasses import replace

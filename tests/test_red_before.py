@@ -1,7 +1,5 @@
 """tools/red_before.py in a small project of its own: what it takes for shown, and what it does not."""
 
-from __future__ import annotations
-
 import os
 import runpy
 import shutil

@@ -1,7 +1,5 @@
 """tools/setup.sh on machines that are made of stand-ins: what it installs, what it says, and that it rests."""
 
-from __future__ import annotations
-
 import shutil
 import subprocess
 from dataclasses import dataclass, field

@@ -3,8 +3,6 @@
 A route whose address cannot be filled in from the demo's records fails the tour; none is passed by in silence.
 """
 
-from __future__ import annotations
-
 import io
 import shutil
 import tempfile

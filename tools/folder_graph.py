@@ -6,8 +6,6 @@ folders, since it wires the others together. Each folder stands above all that i
 is asked for stands in `pyproject.toml`, where `lint-imports` checks it.
 """
 
-from __future__ import annotations
-
 import sys
 from graphlib import CycleError, TopologicalSorter
 from itertools import pairwise

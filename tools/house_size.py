@@ -6,8 +6,6 @@ module imports, public names (functions, classes and methods without an undersco
 public class), and how many of those have a docstring.
 """
 
-from __future__ import annotations
-
 import ast
 import io
 import re

@@ -3,8 +3,6 @@
 `make manual` runs it after a folder, a command or an error came, went or changed its sentence; a test compares.
 """
 
-from __future__ import annotations
-
 import ast
 import importlib
 import inspect

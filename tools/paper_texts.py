@@ -6,8 +6,6 @@ pages, and takes each paper that a page offers: PDF, CSV, XLSX and e-mail, bitti
 house names the paper, and holds its text alone.
 """
 
-from __future__ import annotations
-
 import email
 import email.policy
 import html

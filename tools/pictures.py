@@ -1,7 +1,5 @@
 """Take the README's pictures anew from a fresh demo: `make pictures`. Needs what `make test` sets up."""
 
-from __future__ import annotations
-
 import io
 import re
 import subprocess

@@ -7,8 +7,6 @@ purpose, one known change at a time, and asks the same of the tests that stand b
 `tools/setup.sh test` sets up, and works in copies of its own (`git worktree`) that it takes away again.
 """
 
-from __future__ import annotations
-
 import argparse
 import os
 import re

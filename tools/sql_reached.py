@@ -6,8 +6,6 @@
 sends a statement, with the statement's verb; for each that no named test reaches, its tests are listed.
 """
 
-from __future__ import annotations
-
 import re
 import sys
 from pathlib import Path

@@ -1,7 +1,5 @@
 """`bittern backup`: make a sealed copy while the house is open, check one, keep daily ones; `bittern restore`."""
 
-from __future__ import annotations
-
 import sys
 from collections.abc import Callable
 from datetime import datetime

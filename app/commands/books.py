@@ -1,7 +1,5 @@
 """`bittern books`: issued quotes, closed jobs and payments as CSV for a general ledger."""
 
-from __future__ import annotations
-
 from datetime import date
 from pathlib import Path
 

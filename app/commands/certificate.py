@@ -4,8 +4,6 @@ The authority that signs it signs nothing else: its key is never written. A devi
 certificate therefore trusts this house, by these names, and nobody else.
 """
 
-from __future__ import annotations
-
 import ipaddress
 import os
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """`bittern demo run`: the invented house in a folder of its own, a quote taken all the way to PDFs, and served."""
 
-from __future__ import annotations
-
 import os
 import random
 import shutil

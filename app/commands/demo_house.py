@@ -1,7 +1,5 @@
 """Load the invented supply house and its story from `demo_data`, through what a real house is entered with."""
 
-from __future__ import annotations
-
 import csv
 import json
 import random
@@ -69,7 +67,7 @@ def load_house(work: Work, folder: Path, first_day: date) -> None:
     def read(name: str) -> Any:
         return json.loads((folder / name).read_text("utf-8"))
 
-    def rows(name: str) -> csv.DictReader[str]:
+    def rows(name: str) -> "csv.DictReader[str]":
         return csv.DictReader((folder / name).read_text("utf-8").splitlines())
 
     set_house(work, HouseForm(**read("house.json")))

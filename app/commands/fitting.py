@@ -1,7 +1,5 @@
 """`bittern fit`: cylinder length and deadbolt bore, for a quick question with no job."""
 
-from __future__ import annotations
-
 from fractions import Fraction
 from typing import Any
 

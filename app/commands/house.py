@@ -1,7 +1,5 @@
 """`bittern house`: serve the pages, make a certificate, migrate, verify, export and import; `bittern upgrade`."""
 
-from __future__ import annotations
-
 from datetime import UTC, datetime
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """JSON in, JSON out: how every command that others rely on reads its input, answers and refuses."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable
 from typing import Any, NoReturn

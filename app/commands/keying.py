@@ -1,7 +1,5 @@
 """`bittern keying …`: count, progress, pin, audit and symbols; JSON in, JSON out."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Mapping
 from itertools import islice

@@ -1,7 +1,5 @@
 """`bittern part`: a maker's part number to attributes and back, with the tables in a makers' folder."""
 
-from __future__ import annotations
-
 import json
 from pathlib import Path
 from typing import Any

@@ -1,7 +1,5 @@
 """`bittern price …`: shop or factory, from JSON to JSON."""
 
-from __future__ import annotations
-
 from datetime import date
 from typing import Any
 

@@ -1,7 +1,5 @@
 """How a command that works on the ledger opens it and refuses: a plain sentence, exit 2, nothing changed."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from contextlib import contextmanager
 

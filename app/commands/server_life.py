@@ -1,7 +1,5 @@
 """How a server begins and ends: the port that it listens on, and what still runs when it is told to stop."""
 
-from __future__ import annotations
-
 import contextlib
 import errno
 import signal

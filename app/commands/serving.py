@@ -1,7 +1,5 @@
 """Serve the pages: this machine in clear, a network only with TLS, or behind a server that speaks TLS."""
 
-from __future__ import annotations
-
 import ipaddress
 import logging
 import ssl

@@ -5,8 +5,6 @@ and one address has only so many connections. Nothing here reads HTTP, so no two
 decrypted goes through a pair of sockets inside this process, with the client's address, and no port is opened.
 """
 
-from __future__ import annotations
-
 import asyncio
 import logging
 import socket
@@ -59,7 +57,7 @@ class TlsServer(Server):
             thread.join()
             behind.close()
 
-    async def _serve_through(self, hatch: _Hatch, behind: Waitress) -> None:
+    async def _serve_through(self, hatch: "_Hatch", behind: Waitress) -> None:
         loop = asyncio.get_running_loop()
         self._wake = partial(loop.call_soon_threadsafe, self._told.set)
         taking = loop.create_task(self._take_all(hatch))
@@ -82,7 +80,7 @@ class TlsServer(Server):
             self.listening.close()
             await _until_let_go()
 
-    async def _take_all(self, hatch: _Hatch) -> None:
+    async def _take_all(self, hatch: "_Hatch") -> None:
         loop = asyncio.get_running_loop()
         self.listening.setblocking(False)
         while True:
@@ -100,7 +98,7 @@ class TlsServer(Server):
             self._tasks.add(task)
             task.add_done_callback(self._tasks.discard)
 
-    async def _serve_one(self, client: socket.socket, address: tuple[str, int], hatch: _Hatch) -> None:
+    async def _serve_one(self, client: socket.socket, address: tuple[str, int], hatch: "_Hatch") -> None:
         me = asyncio.current_task()
         try:
             if self._ending.is_told() or me is None:

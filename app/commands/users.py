@@ -1,7 +1,5 @@
 """`bittern user`: who may log in, for the first start and for an owner who is locked out."""
 
-from __future__ import annotations
-
 import sys
 
 import click

@@ -1,7 +1,5 @@
 """`bittern vault`: change the sealing key, write its recovery sheet, put it back from the sheet."""
 
-from __future__ import annotations
-
 import sys
 from datetime import UTC, datetime
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Paper: quotes, keying schedules, bench sheets. View models in plain values, then HTML, then tagged PDF."""
 
-from __future__ import annotations
-
 __all__ = [
     "BittingLine",
     "BittingList",

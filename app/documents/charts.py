@@ -3,8 +3,6 @@
 Size them by CSS, and put the figures in a table beside them.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction

@@ -2,8 +2,6 @@
 the pins to pick against what is on the shelf, a key system's bitting list.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction

@@ -4,8 +4,6 @@ Drawn in increments, not to any maker's scale; the figures stand in a table besi
 tells a bitting as plainly as its digits do: it belongs on confidential paper only.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 

@@ -1,7 +1,5 @@
 """How money, inches, days and text print on paper: the filters of every document template."""
 
-from __future__ import annotations
-
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date

@@ -4,8 +4,6 @@ The sheets are the common ones of 3 × 10 labels on Letter and 3 × 7 on A4 (com
 holds an address of the house's own and a record's number, so it tells nothing to who cannot log in.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby

@@ -1,7 +1,5 @@
 """The owner's page of a quote: costs, margin, both ways of keying side by side, the reasons and any override."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date

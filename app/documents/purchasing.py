@@ -2,8 +2,6 @@
 keying schedule, keying instruction and stamping, never a bitting.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date
 

@@ -1,7 +1,5 @@
 """The customer's quote: what is offered, at what price, until when. No cost and no way's total is in the view."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass, fields, replace
 from datetime import date

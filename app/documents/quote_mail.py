@@ -1,7 +1,5 @@
 """A quote as an e-mail: the house's own words with the customer's PDF attached."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass

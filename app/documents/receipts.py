@@ -1,7 +1,5 @@
 """What somebody signs: that he has the keys, never their bittings; that money was received, given back or is owed."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from app.documents.filters import show_day

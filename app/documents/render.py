@@ -1,7 +1,5 @@
 """From a view to a tagged PDF: the paper's head, the templates, the fetcher that reads static/ alone, the queue."""
 
-from __future__ import annotations
-
 import os
 import threading
 from contextlib import AbstractContextManager
@@ -54,7 +52,7 @@ class PaperHead:
     copy_line: bool = False
 
     @classmethod
-    def of_job(cls, job: JobHead, name: str, revealed_to: str = "") -> PaperHead:
+    def of_job(cls, job: JobHead, name: str, revealed_to: str = "") -> "PaperHead":
         """The head of a paper of a job; revealed_to: who sees the bittings or pins in it, "" where there are none."""
         number = f"for job {job.job_number}" + (f", revision {job.revision}" if job.revision else "")
         if revealed_to:
@@ -62,7 +60,7 @@ class PaperHead:
         return cls(job.house, name, number, job.issued_on)
 
     @classmethod
-    def confidential(cls, house: HouseHead, name: str, number: str, day: date, revealed_to: str) -> PaperHead:
+    def confidential(cls, house: HouseHead, name: str, number: str, day: date, revealed_to: str) -> "PaperHead":
         """The head of a paper with bittings or pins in it."""
         return cls(house, name, number, day, "Confidential", f"revealed to {revealed_to}", copy_line=True)
 

@@ -1,8 +1,6 @@
 """The keying schedule for installers, by door and by keyset, on paper and as a table: never a bitting, since neither
 the views nor what they are made from has one."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from app.documents.filters import first_of

@@ -1,7 +1,5 @@
 """Papers, the house's books and the owner's lists as CSV and XLSX: typed text as on paper, never as a formula."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """PURE. Inches, cylinder length, bores, cams, finishes, makers' part numbers and catalog rows."""
 
-from __future__ import annotations
-
 from app.fitting.bulk_decoding import BulkDecoder
 from app.fitting.cams import CamAnswer, LockModel, cam_for, cams_for_lock
 from app.fitting.catalog import CatalogItem, catalog_table, read_catalog

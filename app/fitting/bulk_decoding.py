@@ -1,7 +1,5 @@
 """Many part numbers of one maker at once: what `decode_any` would say first, shared work done once."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from app.fitting.cylinder import CylinderAttributes, from_texts

@@ -1,7 +1,5 @@
 """Cams and the locks they serve: the cam belongs to the lock, and 'almost all' is not 'all'."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction

@@ -1,7 +1,5 @@
 """Catalog items: what a maker sells, with its prices; read from JSON, CSV or XLSX, and written as a table."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass

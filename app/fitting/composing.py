@@ -1,7 +1,5 @@
 """Attributes to a maker's part number, and every combination that the maker's pattern allows."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import inf

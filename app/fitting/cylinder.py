@@ -1,7 +1,5 @@
 """What a cylinder is, apart from any maker's part number, how that reads to a customer, and what a swap changes."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from fractions import Fraction

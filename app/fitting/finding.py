@@ -1,7 +1,5 @@
 """Finding items: by part number, by attributes, by what a customer says or by the customer's key."""
 
-from __future__ import annotations
-
 import heapq
 import re
 from collections.abc import Iterable, Sequence

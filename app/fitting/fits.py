@@ -1,7 +1,5 @@
 """Does it fit the door and the lock: cylinder length, tailpiece, bore and backset, thread and body."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction

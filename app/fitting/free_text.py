@@ -1,7 +1,5 @@
 """What a customer says at the counter, read into attributes: '1-1/4 rim satin chrome, six pin'."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Collection
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """How inches are read and how they print: exact fractions, trade notation, 25.4 mm to the inch exactly."""
 
-from __future__ import annotations
-
 import re
 import unicodedata
 from fractions import Fraction

@@ -1,7 +1,5 @@
 """Keyways, their families and key blanks: which blank enters which keyway, and whose number is whose."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

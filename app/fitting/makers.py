@@ -1,7 +1,5 @@
 """A maker's tables, read from JSON: patterns, keyways, key blanks, cams, locks and catalog items."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress

@@ -1,7 +1,5 @@
 """The legal part number nearest to a mistyped one, by edits, and the shortest one that begins as typed so far."""
 
-from __future__ import annotations
-
 import heapq
 from dataclasses import dataclass
 from itertools import count

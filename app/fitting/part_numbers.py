@@ -1,7 +1,5 @@
 """Part numbers, both ways: a number to attributes piece by piece, and attributes to a number."""
 
-from __future__ import annotations
-
 import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Is a pattern well-formed: no code twice, numbers that can be told apart, rules that can ever matter."""
 
-from __future__ import annotations
-
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """A maker's part-number pattern as data, read from JSON: ordered segments, what a missing one means, and rules."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction

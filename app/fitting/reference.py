@@ -1,7 +1,5 @@
 """The reference tables of the top-level `shared` folder: finishes, door preparations, trade facts, with sources."""
 
-from __future__ import annotations
-
 import csv
 from collections.abc import Sequence
 from dataclasses import dataclass

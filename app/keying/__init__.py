@@ -4,8 +4,6 @@ Depths are whole numbers, a bitting is a tuple of them bow to tip, inches are ex
 prints, stores or logs; what a bitting is stays with the caller.
 """
 
-from __future__ import annotations
-
 __all__ = [
     "LETTERS",
     "MOST_SYMBOLS",

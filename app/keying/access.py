@@ -1,7 +1,5 @@
 """From who opens what to a keyed system: by levels where the keys nest, else by a search."""
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Sequence
 from collections.abc import Set as AbstractSet

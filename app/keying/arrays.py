@@ -4,8 +4,6 @@ Total position progression at each level of a system: a master has the top maste
 levels progress; a change shares no cut with the top master in a progressed chamber.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import combinations, product

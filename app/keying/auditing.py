@@ -5,8 +5,6 @@ those are written out and looked up among the keys: work in proportion to the cy
 in more combinations than there are keys is held against all keys at once, 64 to a machine word.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias

@@ -1,7 +1,5 @@
 """An existing bitting list: read with all its problems, and held against a spec and a key bitting array."""
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field

@@ -1,7 +1,5 @@
 """Cross-keying: what it costs in combinations, what it lets in, and bittings that keep it free of interchange."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from time import monotonic

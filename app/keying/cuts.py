@@ -1,7 +1,5 @@
 """Cuts in inches: their places and root depths to cut a key by, and measured roots read back to depth numbers."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum

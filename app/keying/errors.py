@@ -1,7 +1,5 @@
 """Refusals of the keying room; no message ever holds a depth of somebody's key."""
 
-from __future__ import annotations
-
 from app.errors import BitternError
 from app.validation import read_whole
 

@@ -7,8 +7,6 @@ Never without the system's key bitting array and the list of bittings in use: th
 (ALOA technical standard, quoted in Keynotes, September 2014)
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
@@ -49,7 +47,7 @@ class Extension:
     cylinders: dict[str, tuple[str, ...]]
 
     @classmethod
-    def of(cls, wanted: WantedKeysets, bittings: Mapping[str, Bitting]) -> Extension:
+    def of(cls, wanted: WantedKeysets, bittings: Mapping[str, Bitting]) -> "Extension":
         """The keysets wanted, each with its bitting of those by symbol."""
         added = (SystemKeyset(symbol, level, above, bittings[symbol]) for symbol, level, above in wanted.keysets)
         return cls(tuple(added), wanted.cylinders)

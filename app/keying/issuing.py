@@ -1,7 +1,5 @@
 """Issuing bittings: masters, single keys and control keys drawn by chance, and the next bittings of an array."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from collections.abc import Set as AbstractSet
 from itertools import islice

@@ -1,7 +1,5 @@
 """A system of two to four levels: which chambers serve which level, and every keyset's bitting."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
@@ -171,7 +169,7 @@ class Branch:
     """
 
     bitting: Bitting = ()
-    below: Sequence[Branch] = ()
+    below: "Sequence[Branch]" = ()
     changes: int = 1
     number: int | None = None
 

@@ -1,7 +1,5 @@
 """Bittings for a matrix by mending: change the one cut that leaves the fewest unwanted operations, and again."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from random import Random
 

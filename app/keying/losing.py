@@ -1,7 +1,5 @@
 """A lost key: every cylinder that it operates is exposed, and the least rekeying that shuts it out of all."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Who opens what: key holders against doors, read, and put together into distinct keys and distinct cylinders."""
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -40,7 +38,7 @@ class AccessMatrix:
     without_doors: tuple[str, ...] = ()
 
     @classmethod
-    def of(cls, opens: dict[str, set[str]], doors: Sequence[str]) -> AccessMatrix:
+    def of(cls, opens: dict[str, set[str]], doors: Sequence[str]) -> "AccessMatrix":
         """Make the matrix from holder → doors that this holder opens; `doors` says their order."""
         holders_of: dict[str, list[str]] = {door: [] for door in doors}
         for holder, opened in opens.items():

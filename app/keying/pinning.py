@@ -4,8 +4,6 @@ Stacks balance to a constant height; an interchangeable core adds the control sh
 offset of +10 with a stack of 23; from memory for +6 with 14).
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field

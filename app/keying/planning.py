@@ -1,7 +1,5 @@
 """Planning a system: two or three ways to share its chambers out among the levels, or what would make it fit."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace

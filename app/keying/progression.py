@@ -3,8 +3,6 @@
 Counts are exact, by transfer matrix.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cache, reduce

@@ -5,8 +5,6 @@ cylinder's own keys has its cut. First a quick mending of random bittings; where
 looks for an answer or proves that there is none.
 """
 
-from __future__ import annotations
-
 import os
 from collections.abc import Callable, Mapping, Sequence
 from collections.abc import Set as AbstractSet
@@ -215,7 +213,9 @@ class _Problem:
             dtype=np.int64,
         )
 
-    def _cut_rules(self, model: cp_model.CpModel, cuts: Sequence[Sequence[Mapping[int, cp_model.IntVar]]]) -> None:
+    def _cut_rules(
+        self, model: "cp_model.CpModel", cuts: "Sequence[Sequence[Mapping[int, cp_model.IntVar]]]"
+    ) -> None:
         """Each cut has one depth, neighbors keep within MACS, and nothing to avoid is given out."""
         for key, chambers in enumerate(cuts):
             for by_depth in chambers:
@@ -231,7 +231,7 @@ class _Problem:
                     model.add_bool_or([by_depth[d].negated() for d, by_depth in zip(bitting, chambers, strict=True)])
 
     def _shut_out_rules(
-        self, model: cp_model.CpModel, cuts: Sequence[Sequence[Mapping[int, cp_model.IntVar]]]
+        self, model: "cp_model.CpModel", cuts: "Sequence[Sequence[Mapping[int, cp_model.IntVar]]]"
     ) -> None:
         """Every key that a cylinder does not list is shut out by some chamber."""
         for cylinder in range(self.listed.shape[1]):
@@ -254,7 +254,7 @@ class _Problem:
                     blocks.append(block)
                 model.add_bool_or(blocks)
 
-    def part(self, keys: Sequence[int], cylinders: Sequence[int]) -> _Problem:
+    def part(self, keys: Sequence[int], cylinders: Sequence[int]) -> "_Problem":
         """Give the problem of some keys and cylinders only."""
         fixed = {n: self.fixed[key] for n, key in enumerate(keys) if key in self.fixed}
         return _Problem(self.spec, self.tmk, self.listed[np.ix_(keys, cylinders)], fixed, self.avoid)

@@ -1,7 +1,5 @@
 """The bitting spec: what a maker's depth-and-spacing chart says, and bittings written by it."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -118,7 +116,7 @@ class BittingSpec(JsonDataclass):
         return all(abs(a - b) <= self.macs for a, b in pairwise(bitting))
 
     @classmethod
-    def from_json(cls, given: object, path: str = "") -> BittingSpec:
+    def from_json(cls, given: object, path: str = "") -> "BittingSpec":
         """Give the spec that stands in JSON; all but chambers and depths may be absent or null.
 
         An absent MACS does not bind; an absent step is 1. `Problems` lists every bad field, named under `path`.

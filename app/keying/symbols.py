@@ -4,8 +4,6 @@ Levels: LIST Council levels table (schneiderlocksmith.com knowledge base, articl
 and A1: from memory of DHI, Keying Systems and Nomenclature, text not seen.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass

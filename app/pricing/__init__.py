@@ -4,8 +4,6 @@ Knows no database, no web, no other room. `today` is always passed in. Refusals 
 field, or `Problems` with all of them.
 """
 
-from __future__ import annotations
-
 __all__ = [
     "BREAK_EVEN_LIMIT",
     "MAX_CENTS",

@@ -1,7 +1,5 @@
 """What the bench's own recorded times say, beside the book's figure; the owner adopts it or not."""
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, replace

@@ -4,8 +4,6 @@ The mix of a request is kept when the quantity changes: the same share of each c
 goods per cylinder. At the request's own quantity nothing is approximate.
 """
 
-from __future__ import annotations
-
 from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass, replace

@@ -3,8 +3,6 @@
 Its sentences are for the customer without amounts, for the owner with them.
 """
 
-from __future__ import annotations
-
 from collections.abc import Set
 from dataclasses import dataclass
 from datetime import date

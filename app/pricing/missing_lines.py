@@ -1,7 +1,5 @@
 """The guard against forgotten lines: rules held as data ask a question when a quote's facts match them."""
 
-from __future__ import annotations
-
 import operator
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, fields

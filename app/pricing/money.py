@@ -1,7 +1,5 @@
 """Money: whole cents in, whole cents out, and the one place that knows how an amount is read and printed."""
 
-from __future__ import annotations
-
 import re
 from decimal import Decimal
 from fractions import Fraction

@@ -1,7 +1,5 @@
 """The price book: dated rows by code, customer tier and quantity, and the one that holds on a day."""
 
-from __future__ import annotations
-
 from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What is asked of the bench or the factory: one group of cylinders to be keyed together."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date

@@ -1,7 +1,5 @@
 """What would turn a decision: another date, another quantity, another hour's cost of the bench."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from enum import StrEnum

@@ -1,7 +1,5 @@
 """One job keyed in two places: the factory for the bulk, the bench for the rest of the same system."""
 
-from __future__ import annotations
-
 from collections import Counter
 from dataclasses import dataclass, replace
 from datetime import date

@@ -1,7 +1,5 @@
 """Keying kinds and cylinder types in the trade's words, and what the bench and a maker ask for keying."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -70,7 +68,7 @@ class PriceKind(StrEnum):
     LABOR = "labour"  # price books and issued quotes hold it so; people read and write "labor"
 
     @classmethod
-    def _missing_(cls, value: object) -> PriceKind | None:
+    def _missing_(cls, value: object) -> "PriceKind | None":
         return cls.LABOR if value == "labor" else None
 
     @property

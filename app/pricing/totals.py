@@ -1,7 +1,5 @@
 """A quote's totals: rounded line by line by one stated rule, so that what is printed adds up."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -38,7 +36,7 @@ class TaxRule(Dated):
         """Whether a line of this kind is taxed here."""
         return self.goods_taxed if kind is PriceKind.GOODS else self.labour_taxed
 
-    def tax_cents(self, line: PricedLine) -> int:
+    def tax_cents(self, line: "PricedLine") -> int:
         """The tax on a line, rounded half-up to the cent; 0 where its kind is not taxed."""
         return half_up(line.net_cents * Fraction(self.rate) / 100) if self.taxes(line.kind) else 0
 

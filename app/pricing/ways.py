@@ -1,7 +1,5 @@
 """One way of getting a group keyed, at the bench or at the factory: its cost, its date, what stands against it."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum

@@ -1,7 +1,5 @@
 """Working days: weekends and given dates are closed; nothing here knows what day it is today."""
 
-from __future__ import annotations
-
 from collections.abc import Set
 from datetime import date, timedelta
 

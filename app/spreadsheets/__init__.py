@@ -1,7 +1,5 @@
 """PURE. Tables as files: CSV and XLSX read into rows by named columns within limits, and written without formulas."""
 
-from __future__ import annotations
-
 from app.spreadsheets.table_file import (
     Column,
     head_problems,

@@ -1,7 +1,5 @@
 """A spreadsheet file or a paste as rows of text, and as values by named columns; formulas are never run."""
 
-from __future__ import annotations
-
 import csv
 import io
 from collections import deque

@@ -3,8 +3,6 @@
 It is read in a process of its own (`workbook_child.py`), since whoever sends one decides what there is to unfold.
 """
 
-from __future__ import annotations
-
 import json
 import os
 import signal

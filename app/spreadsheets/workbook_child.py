@@ -7,8 +7,6 @@ and lines of JSON go out: {"sheet": name} before each sheet, {"merged": range}, 
 sentence} at last.
 """
 
-from __future__ import annotations
-
 import contextlib
 import io
 import json

@@ -1,7 +1,5 @@
 """Write tables as CSV and XLSX: a cell that begins like a formula is text, and the same rows give the same bytes."""
 
-from __future__ import annotations
-
 import csv
 import io
 import re

@@ -3,8 +3,6 @@
 Beneath all rooms: it knows none of them. Refusals are `BitternError` with a field, or `Problems` with all of them.
 """
 
-from __future__ import annotations
-
 __all__ = [
     "FIRST_YEAR",
     "LAST_YEAR",

@@ -1,7 +1,5 @@
 """Frozen dataclasses to and from JSON: the fields' annotations say how each value stands there."""
 
-from __future__ import annotations
-
 import dataclasses
 import types
 import typing

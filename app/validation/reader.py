@@ -1,7 +1,5 @@
 """Reading an object of JSON field by field: every bad field is reported, not the first alone."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date
 from enum import StrEnum
@@ -194,7 +192,7 @@ class Reader:
         self.note(place_problems(problems, name))
         return found
 
-    def rows(self, name: str, make: Callable[[Reader], T], most: int = MOST_ROWS) -> tuple[T, ...]:
+    def rows(self, name: str, make: "Callable[[Reader], T]", most: int = MOST_ROWS) -> tuple[T, ...]:
         """A list of objects, empty when missing; each as `make` takes it from its own reader, None where refused."""
 
         def read(given: Any) -> T:

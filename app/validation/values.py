@@ -3,8 +3,6 @@
 Readers of one value name no field, since whoever asks knows where it stands: `Reader` puts the name in front.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from datetime import date

@@ -1,7 +1,5 @@
 """The pages: parse, authorize, call one use case, render."""
 
-from __future__ import annotations
-
 __all__ = ["blueprints"]
 
 from flask import Blueprint

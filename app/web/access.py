@@ -1,7 +1,5 @@
 """Who may open which page. Every view states its rule; a page without one stays shut."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, TypeVar

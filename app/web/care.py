@@ -1,7 +1,5 @@
 """When the last good backup was, how to make one and put it back, and one to save elsewhere now."""
 
-from __future__ import annotations
-
 from flask import Blueprint, Response, render_template, send_file
 from flask.typing import ResponseReturnValue
 from wtforms import PasswordField

@@ -1,7 +1,5 @@
 """The pages for what went wrong: each says calmly what happened and what to do."""
 
-from __future__ import annotations
-
 import secrets
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Form fields for what every house writes: a text, a length, a day, an amount of money, a whole number."""
 
-from __future__ import annotations
-
 import re
 import unicodedata
 from collections.abc import Mapping

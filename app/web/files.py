@@ -1,7 +1,5 @@
 """Files that a page hands out, of the right type and with a plain name, and files that it is sent."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 
 from flask import Response

@@ -1,7 +1,5 @@
 """What every form shares: clean text, the version that was read, and refusals put beside their fields."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import EnumType

@@ -1,7 +1,5 @@
 """Pages about key systems. Bittings open only on a POST, and every opening is an event."""
 
-from __future__ import annotations
-
 from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
 from wtforms import SelectField

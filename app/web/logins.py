@@ -1,7 +1,5 @@
 """The login of this request: found by its cookie, begun, and ended."""
 
-from __future__ import annotations
-
 import threading
 
 from flask import current_app, request, session

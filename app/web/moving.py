@@ -1,7 +1,5 @@
 """Settings, Export and import: the whole house as tables; an import is shown before anything is saved."""
 
-from __future__ import annotations
-
 from flask import Blueprint, abort, render_template, request
 from flask.typing import ResponseReturnValue
 

@@ -1,7 +1,5 @@
 """The entries at the head of every page, and the addresses that templates ask for."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache

@@ -1,7 +1,5 @@
 """What an address asks for: which page of a list, a text to search for, a fragment of the page alone."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 from flask import request

@@ -4,8 +4,6 @@ A locked screen and a look at bittings ask in the same way: a page with one box,
 once more, sealed, so that nothing that was typed is lost or shown, with a script or without.
 """
 
-from __future__ import annotations
-
 from flask import render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_login import current_user

@@ -1,7 +1,5 @@
 """What every answer carries and every request must satisfy: headers, host, size, cookies, CSRF."""
 
-from __future__ import annotations
-
 import hashlib
 import io
 import secrets

@@ -1,7 +1,5 @@
 """What every request may ask for: the settings, the open ledger, the time, and this request's work."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from datetime import UTC, datetime
 

@@ -1,7 +1,5 @@
 """Files that wait until what they would do is confirmed: kept beside the database, each for its sender alone."""
 
-from __future__ import annotations
-
 import json
 import re
 import secrets

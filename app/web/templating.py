@@ -1,7 +1,5 @@
 """What every page template can use: filters, the navigation, the time, the house's name."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable, Mapping
 from datetime import date, datetime

@@ -3,8 +3,6 @@
 Run: python tests/bench/catalogue.py
 """
 
-from __future__ import annotations
-
 import itertools
 import json
 import tempfile

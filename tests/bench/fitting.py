@@ -3,8 +3,6 @@
 Run: python tests/bench/fitting.py
 """
 
-from __future__ import annotations
-
 import csv
 import io
 import re

@@ -4,8 +4,6 @@ Prints the middle and the 95th of a hundred (p95) of each kind of request, and t
 `tools/on_postgresql.sh .venv/bin/python tests/bench/hands.py` measures the same on PostgreSQL.
 """
 
-from __future__ import annotations
-
 import logging
 import secrets
 import statistics

@@ -3,8 +3,6 @@
 Run: python tests/bench/keying.py
 """
 
-from __future__ import annotations
-
 from random import Random
 from time import perf_counter
 

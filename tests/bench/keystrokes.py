@@ -4,8 +4,6 @@ Every letter typed, every key pressed and every click counts one. Prints the cou
 each ends in a PDF.
 """
 
-from __future__ import annotations
-
 import logging
 import sys
 import tempfile

@@ -17,8 +17,6 @@ of each, and the least processor time of each counts, so that other work on the 
 Run: python tests/bench/ledger.py
 """
 
-from __future__ import annotations
-
 import itertools
 import re
 import sqlite3

@@ -3,8 +3,6 @@
 Run: python tests/bench/pricing.py
 """
 
-from __future__ import annotations
-
 import json
 from cProfile import Profile
 from datetime import date

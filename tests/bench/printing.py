@@ -4,8 +4,6 @@ Prints the middle of the page's times and the ratios, what the eight were answer
 asserts nothing. Wanted: with eight asked for, at most three times what the page takes beside two.
 """
 
-from __future__ import annotations
-
 import logging
 import statistics
 import sys

@@ -3,8 +3,6 @@
 Run: python tests/bench/schedule.py
 """
 
-from __future__ import annotations
-
 import importlib.util
 from html import escape
 from pathlib import Path

@@ -1,7 +1,5 @@
 """A served copy of the app and a headless Chromium that looks at it."""
 
-from __future__ import annotations
-
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager

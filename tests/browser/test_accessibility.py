@@ -3,8 +3,6 @@
 axe-core's rules are WCAG 2.2's, levels A and AA, and its own best practices.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 import pytest

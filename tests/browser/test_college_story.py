@@ -1,7 +1,5 @@
 """The college job in the demo, from the quote to the hand-over, and every paper of it opened and read."""
 
-from __future__ import annotations
-
 import csv
 import io
 import random

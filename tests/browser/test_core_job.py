@@ -1,7 +1,5 @@
 """A job of interchangeable cores: its control key is on the papers that need it, its cuts on the bench's alone."""
 
-from __future__ import annotations
-
 import re
 
 import sqlalchemy as sa

@@ -1,7 +1,5 @@
 """A clerk serves a walk-in with a real browser: with the keyboard alone, and without JavaScript."""
 
-from __future__ import annotations
-
 import threading
 from collections.abc import Callable
 

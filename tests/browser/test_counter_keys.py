@@ -1,7 +1,5 @@
 """Further keys at the counter: whose they are is asked on the line, and after acceptance they are to be cut."""
 
-from __future__ import annotations
-
 import sqlalchemy as sa
 from playwright.sync_api import Page, expect
 from sqlalchemy.orm import Session

@@ -2,8 +2,6 @@
 nobody.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import pytest

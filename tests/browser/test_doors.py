@@ -1,7 +1,5 @@
 """A door list with errors is mended and read, many doors are changed at once, and the mistake is taken back."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 from playwright.sync_api import Page, expect

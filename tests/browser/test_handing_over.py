@@ -1,7 +1,5 @@
 """A job is handed over: with and without a script, at the counter's size and on a phone."""
 
-from __future__ import annotations
-
 import pytest
 import sqlalchemy as sa
 from playwright.sync_api import Browser, expect

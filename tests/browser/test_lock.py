@@ -1,7 +1,5 @@
 """The screen lock in a real browser: the page is covered, and what was typed is still there afterwards."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 from flask import Flask

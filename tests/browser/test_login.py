@@ -1,7 +1,5 @@
 """A person logs in with a real browser."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 from playwright.sync_api import Page, expect

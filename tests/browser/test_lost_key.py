@@ -1,7 +1,5 @@
 """A lost change key in a browser, from the log-in to the keys to cut: its draft, issued and accepted as it stands."""
 
-from __future__ import annotations
-
 import re
 
 import sqlalchemy as sa

@@ -1,7 +1,5 @@
 """The whole job in a browser: quoted, accepted and scheduled at the counter, pinned, and watched by the owner."""
 
-from __future__ import annotations
-
 import re
 
 import sqlalchemy as sa

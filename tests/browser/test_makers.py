@@ -1,7 +1,5 @@
 """The counter asks Fit with a real browser; the owner loads a catalog and sets a price from Monday on."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable
 from pathlib import Path

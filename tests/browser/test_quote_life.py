@@ -1,7 +1,5 @@
 """A quote's life in a browser: a price of next week re-quoted then; two ways, accepted as B; a reason kept in."""
 
-from __future__ import annotations
-
 import re
 from datetime import timedelta
 

@@ -1,7 +1,5 @@
 """A customer with an old cylinder of one maker is sold the same fit from another, and agrees to its face."""
 
-from __future__ import annotations
-
 import sqlalchemy as sa
 from playwright.sync_api import Page, expect
 from sqlalchemy.orm import Session

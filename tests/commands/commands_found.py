@@ -1,7 +1,5 @@
 """Every command of the program, found in its own tree, each with words that take it as far as its house."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from pathlib import Path
 

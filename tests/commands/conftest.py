@@ -1,7 +1,5 @@
 """The commands on a house of a test's own."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import pytest

@@ -1,7 +1,5 @@
 """The demo: built through the importers and use cases of a real house, printed, and searched for bittings."""
 
-from __future__ import annotations
-
 import io
 import random
 import re

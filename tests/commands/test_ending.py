@@ -1,7 +1,5 @@
 """A served house that is told to stop takes no further request, and lets those that run come to their end."""
 
-from __future__ import annotations
-
 import http.client
 import os
 import re

@@ -1,7 +1,5 @@
 """Every command does what it is for, by its own name: the pure ones on known values, the others on a small house."""
 
-from __future__ import annotations
-
 import json
 import re
 from datetime import UTC, datetime, timedelta

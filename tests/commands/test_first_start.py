@@ -1,7 +1,5 @@
 """Where there is no house: what only looks says so and makes nothing; a first start makes one."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from pathlib import Path
 

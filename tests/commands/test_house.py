@@ -1,7 +1,5 @@
 """`bittern user` and `bittern house`: sentences, exit codes, and nothing changed by a refusal."""
 
-from __future__ import annotations
-
 import pytest
 import sqlalchemy as sa
 

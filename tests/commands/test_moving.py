@@ -1,7 +1,5 @@
 """`bittern house export` and `bittern house import`: sentences, exit codes, and nothing changed by a refusal."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from pathlib import Path
 

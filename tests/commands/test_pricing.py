@@ -1,7 +1,5 @@
 """`bittern price decide`: the rule of thumb, the break-even against brute force, and bad input."""
 
-from __future__ import annotations
-
 import copy
 import json
 import random

@@ -1,7 +1,5 @@
 """Serving a network: refused in clear, and by TLS with the house's own certificate, asked by a real client."""
 
-from __future__ import annotations
-
 import http.client
 import json
 import os

@@ -1,7 +1,5 @@
 """A damaged database, a disk that can only be read, a server that is not there, a port in use: a sentence each."""
 
-from __future__ import annotations
-
 import ctypes
 import json
 import os

@@ -1,7 +1,5 @@
 """`bittern vault`: a backup first, an open house refused, and a key that comes back from its sheet."""
 
-from __future__ import annotations
-
 import sqlite3
 from contextlib import closing
 from pathlib import Path

@@ -1,7 +1,5 @@
 """The invented house's papers: a walk-in's quote, the college's schedule and bench work, and PDF readers."""
 
-from __future__ import annotations
-
 import io
 import logging
 from collections.abc import Callable, Iterator

@@ -1,7 +1,5 @@
 """The bench's papers: bittings, inches, pins and counts in figures, confidential on every page."""
 
-from __future__ import annotations
-
 import xml.etree.ElementTree as ET
 from collections.abc import Callable
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """The cost chart tells its two curves apart without color and marks where they cross."""
 
-from __future__ import annotations
-
 import re
 import xml.etree.ElementTree as ET
 

@@ -1,7 +1,5 @@
 """The papers of a job beside its schedule: by keyset, by holder, hardware, labels, pins; what they say and break."""
 
-from __future__ import annotations
-
 import csv
 import io
 from collections.abc import Callable

@@ -1,7 +1,5 @@
 """Key receipts, factory orders and bitting lists say what they must, and no more."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """The customer's quote adds up in print and tells no cost; the owner's page tells them all."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from dataclasses import replace

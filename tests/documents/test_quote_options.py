@@ -1,7 +1,5 @@
 """A quote of two ways, and one with a deposit, on paper."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date

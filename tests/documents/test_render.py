@@ -1,7 +1,5 @@
 """Every paper is a tagged PDF with its fonts inside, made from static/ alone, the same bytes each time."""
 
-from __future__ import annotations
-
 import hashlib
 import io
 import os

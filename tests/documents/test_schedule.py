@@ -1,7 +1,5 @@
 """The installer's schedule: every door and keyset on it, its header on every page, and never a bitting."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 

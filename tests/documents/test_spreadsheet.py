@@ -1,7 +1,5 @@
 """Spreadsheets carry the schedule's rows as text: no formula, no bitting, the same bytes each time."""
 
-from __future__ import annotations
-
 import csv
 import io
 from collections.abc import Callable

@@ -1,7 +1,5 @@
 """The demo's makers, read once: every fitting test looks at the same tables that a user sees."""
 
-from __future__ import annotations
-
 import pytest
 
 from app.commands.parts import DEMO_MAKERS

@@ -1,7 +1,5 @@
 """Many numbers at once read as one by one."""
 
-from __future__ import annotations
-
 import itertools
 from pathlib import Path
 

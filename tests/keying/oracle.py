@@ -1,7 +1,5 @@
 """Plain enumeration of every bitting of a small spec: the engine's answers are held against it."""
 
-from __future__ import annotations
-
 from itertools import product
 
 from hypothesis import strategies as st

@@ -1,5 +1,3 @@
-from __future__ import annotations
-
 from itertools import combinations, islice, pairwise, product
 from math import comb
 from random import Random

@@ -1,7 +1,5 @@
 """The sentence of each refusal, whole, with its field: they are what somebody mends by."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import pytest

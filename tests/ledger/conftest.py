@@ -1,7 +1,5 @@
 """A house with the demo's makers, prices and terms, in a real SQLite file, migrated once and copied a test."""
 
-from __future__ import annotations
-
 import random
 from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime

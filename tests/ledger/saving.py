@@ -1,7 +1,5 @@
 """A counter that quotes and accepts without end, in a process of its own that may be killed at any moment."""
 
-from __future__ import annotations
-
 import secrets
 from datetime import UTC, datetime
 from fractions import Fraction

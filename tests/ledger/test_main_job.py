@@ -1,7 +1,5 @@
 """The main job in the ledger: asked, priced, quoted, accepted, keyed, scheduled, handed over."""
 
-from __future__ import annotations
-
 import json
 import secrets
 from collections.abc import Callable

@@ -1,7 +1,5 @@
 """Two thousand damaged spreadsheets: each reader answers with problems or a refusal in words, never with a fault."""
 
-from __future__ import annotations
-
 import csv
 import io
 import itertools

@@ -4,8 +4,6 @@ The rights are written down here, not read from the code. A new public function 
 be put on one of the two lists; a use case that no longer asks, or asks for another right, fails.
 """
 
-from __future__ import annotations
-
 import ast
 import importlib
 import inspect

@@ -1,7 +1,5 @@
 """The demo's terms and a plain ask, each altered by a test only in what the test is about."""
 
-from __future__ import annotations
-
 from datetime import date
 
 import pytest

@@ -1,7 +1,5 @@
 """The demo's terms as JSON, fresh at every call, so that a test may alter them."""
 
-from __future__ import annotations
-
 import json
 from pathlib import Path
 

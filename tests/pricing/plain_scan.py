@@ -1,7 +1,5 @@
 """The break-even by brute force, written apart from the code under test: whole-number arithmetic on the raw terms."""
 
-from __future__ import annotations
-
 from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Costs worked out a second time, from the terms' JSON alone, with Python's decimal doing the rounding."""
 
-from __future__ import annotations
-
 import random
 from decimal import ROUND_HALF_UP, Decimal, localcontext
 from fractions import Fraction

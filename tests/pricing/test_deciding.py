@@ -1,5 +1,3 @@
-from __future__ import annotations
-
 from cProfile import Profile
 from datetime import date, timedelta
 from pstats import Stats

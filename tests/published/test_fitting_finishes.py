@@ -5,8 +5,6 @@ buildershardware.com. L: hardware finish codes, lockreference.com. Q: tacticalst
 M: maglocks.com. The text of ANSI/BHMA A156.18 itself was not read.
 """
 
-from __future__ import annotations
-
 import pytest
 
 from app.fitting import all_finishes, finish, finishes_by_us_code

@@ -1,7 +1,5 @@
 """The inch is exactly 25.4 mm by definition (international inch, 1959); fractions against Python's own."""
 
-from __future__ import annotations
-
 from fractions import Fraction
 
 from hypothesis import given, settings

@@ -1,7 +1,5 @@
 """Door preparations and standards against published pages (status P), and facts of common practice."""
 
-from __future__ import annotations
-
 from fractions import Fraction
 
 import pytest

@@ -3,8 +3,6 @@
 Status words: P, the value is printed in the source; D, derived by us from printed inputs.
 """
 
-from __future__ import annotations
-
 from itertools import product
 
 import pytest

@@ -4,8 +4,6 @@ Status words: P, the number is printed in the source; C, computed by us only; D,
 inputs.
 """
 
-from __future__ import annotations
-
 from itertools import pairwise
 
 import pytest

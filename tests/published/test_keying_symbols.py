@@ -1,7 +1,5 @@
 """Standard key coding against published tables. Status word P: printed in the source."""
 
-from __future__ import annotations
-
 from app.keying import SymbolLevel, read_symbol
 from app.keying.symbols import make_symbols
 

@@ -1,8 +1,6 @@
 """Money against Python's decimal, ROUND_HALF_UP: "round to nearest with ties going away from zero" (P, Python
 documentation, decimal, docs.python.org/3/library/decimal.html)."""
 
-from __future__ import annotations
-
 from datetime import date
 from decimal import ROUND_HALF_UP, Context, Decimal
 from fractions import Fraction

@@ -1,8 +1,6 @@
 """Shop or factory by the trade's rule of thumb (common practice, no source): nobody sends one grand-master-keyed
 cylinder to the factory; 150 cylinders keyed to a schedule go there."""
 
-from __future__ import annotations
-
 import json
 from datetime import date
 from pathlib import Path

@@ -1,8 +1,6 @@
 """A quote's table against a spreadsheet: its formulas are written by openpyxl and worked out by the `formulas`
 library (P: the engine's own results; ROUND takes halves away from zero, as spreadsheet programs document it)."""
 
-from __future__ import annotations
-
 import random
 from collections.abc import Mapping
 from datetime import date

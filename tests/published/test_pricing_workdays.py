@@ -1,8 +1,6 @@
 """Working days against two calendar libraries: NumPy's business days (numpy.busday_offset, numpy.busday_count,
 numpy.org/doc) and the public holidays of the `holidays` package (P: both libraries' own results)."""
 
-from __future__ import annotations
-
 import random
 from datetime import date, timedelta
 

@@ -1,7 +1,5 @@
 """RFC 6238, appendix B: codes of its test secret, SHA-1 (P, from memory; the last six of its eight digits)."""
 
-from __future__ import annotations
-
 import base64
 
 import pytest

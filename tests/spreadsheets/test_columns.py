@@ -1,7 +1,5 @@
 """Rows by named columns: each with its number in the file, each problem with its row and column."""
 
-from __future__ import annotations
-
 import pytest
 
 from app.errors import BitternError, Problem

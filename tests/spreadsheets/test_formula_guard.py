@@ -1,7 +1,5 @@
 """One rule against formulas: guarded text runs nowhere and comes back exactly; workbooks keep texts and bytes."""
 
-from __future__ import annotations
-
 import io
 
 import openpyxl

@@ -1,7 +1,5 @@
 """A workbook made to harm: one that unpacks to a flood, one that names entities, one that reaches for a file."""
 
-from __future__ import annotations
-
 import io
 import subprocess
 import tracemalloc

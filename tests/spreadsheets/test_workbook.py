@@ -1,7 +1,5 @@
 """What a workbook's cells read as: by a table of expected texts, and beside openpyxl, which reads its own way."""
 
-from __future__ import annotations
-
 import io
 import zipfile
 from datetime import date, datetime, time, timedelta

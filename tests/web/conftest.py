@@ -1,7 +1,5 @@
 """What the tests of pages share."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import pytest

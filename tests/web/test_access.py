@@ -1,7 +1,5 @@
 """Every route has a rule, and the rule holds."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import pytest

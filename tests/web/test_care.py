@@ -1,7 +1,5 @@
 """The backups page: when the last good one was, said aloud when it is old, and one to take away."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta

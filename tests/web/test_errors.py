@@ -1,7 +1,5 @@
 """What went wrong is said calmly, with what to do."""
 
-from __future__ import annotations
-
 import logging
 from collections.abc import Callable
 

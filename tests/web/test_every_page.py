@@ -1,7 +1,5 @@
 """Every page of the demo house, asked for by everybody: it answers, and it answers only whom it may."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 import pytest

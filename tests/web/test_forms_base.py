@@ -1,7 +1,5 @@
 """Refusals of use cases find their fields."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Every form of every page, filled in by somebody who means harm: no fault, no hang, no script that runs."""
 
-from __future__ import annotations
-
 import io
 import itertools
 import random

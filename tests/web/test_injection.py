@@ -1,7 +1,5 @@
 """A house whose every word came from somebody who means harm: each page, paper and table has it as plain text."""
 
-from __future__ import annotations
-
 import csv
 import email
 import email.policy

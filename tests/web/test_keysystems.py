@@ -1,7 +1,5 @@
 """Pages about key systems: the tree, the records, and bittings for bench and owner alone."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from datetime import timedelta
 

@@ -1,7 +1,5 @@
 """What stands on every page, and what is left out for whom."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from datetime import date, datetime
 from fractions import Fraction

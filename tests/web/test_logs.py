@@ -1,7 +1,5 @@
 """No secret reaches a log, whatever happens: not a password, a PIN, a bitting, a key, or a cookie."""
 
-from __future__ import annotations
-
 import logging
 from collections.abc import Callable
 

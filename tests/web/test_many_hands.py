@@ -1,7 +1,5 @@
 """Twenty people at the counter at once, through a real server: no save is lost, and no page says 'locked'."""
 
-from __future__ import annotations
-
 import secrets
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor

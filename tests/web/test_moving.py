@@ -1,7 +1,5 @@
 """Settings, Export and import: the owner's page, shown before it is saved."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import sqlalchemy as sa

@@ -1,7 +1,5 @@
 """The locked screen and the password once more: what they refuse, what they let go on, and what they keep."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from datetime import timedelta

@@ -1,7 +1,5 @@
 """What every answer carries and every request must satisfy."""
 
-from __future__ import annotations
-
 import re
 import stat
 from collections.abc import Callable

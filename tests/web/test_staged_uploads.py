@@ -1,7 +1,5 @@
 """Files that wait for 'put on record': each for its sender alone, and not more than a few of anybody's."""
 
-from __future__ import annotations
-
 import io
 import os
 from collections.abc import Callable

@@ -3,8 +3,6 @@
 Each time: a page that says what to do, nothing of the save on record, and the next save goes through.
 """
 
-from __future__ import annotations
-
 import logging
 import shutil
 from collections.abc import Callable, Iterator

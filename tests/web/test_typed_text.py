@@ -1,7 +1,5 @@
 """Whatever is typed into a box: its reader answers or refuses in words of its own field, and soon."""
 
-from __future__ import annotations
-
 import string
 from collections.abc import Callable
 from datetime import date
@@ -106,7 +104,7 @@ def test_a_box_is_read_or_refused_in_words(what: str, text: str) -> None:
         assert refusal.message and len(refusal.message) < 400
 
 
-COUNTER: dict[str, UnboundField[Any]] = {
+COUNTER: "dict[str, UnboundField[Any]]" = {
     "a count": WholeField("Quantity", least=1, most=10**9, how="How many?"),
     "a remark": ShortField("Remark", 200),
     "a day": DayField("Needed by"),

@@ -1,7 +1,5 @@
 """Questions about the bench's day: which jobs wait, how long they take, and when the bench gets to them."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date

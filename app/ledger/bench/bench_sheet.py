@@ -1,7 +1,5 @@
 """What the bench works from, bittings open: a job's sheet, one keyset, one cylinder as its label's code opens it."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 

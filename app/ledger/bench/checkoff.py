@@ -1,7 +1,5 @@
 """The bench ticks cylinders and keys off: who pinned a cylinder, and who checked it."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Pins on the shelf: counted, drawn for a job, and what a job's cylinders need of them."""
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -44,7 +42,7 @@ def set_stock(work: Work, spec_id: int, counts: Mapping[PinSize, int]) -> None:
         record(work, "pins counted", f"bitting spec {spec_id}", f"{spec.name}: {len(counts)} sizes counted")
 
 
-def draw_pins(work: Work, job: Job, picked: Picked) -> None:
+def draw_pins(work: Work, job: Job, picked: "Picked") -> None:
     """Take a job's pins off the shelf, once; all of them or none. A size that is short is named, with what lacks."""
     work.require(Role.BENCH)
     with transaction(work.session):

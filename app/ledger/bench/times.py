@@ -1,7 +1,5 @@
 """The bench's minutes for a job: recorded, what the last jobs teach, and a learned time taken into the price book."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -40,7 +38,7 @@ from app.pricing import (
 MOST_MINUTES = 100_000
 
 
-def record_times(work: Work, job_number: int, minutes: Mapping[TaskKey, Decimal | None]) -> int:
+def record_times(work: Work, job_number: int, minutes: "Mapping[TaskKey, Decimal | None]") -> int:
     """Put the minutes of a job's tasks on record, whole pieces as the job counts them; gives how many were.
 
     A task without minutes stays as it is; one recorded before is set anew, so that pressing twice changes nothing.
@@ -75,7 +73,7 @@ def record_times(work: Work, job_number: int, minutes: Mapping[TaskKey, Decimal 
         return len(entered)
 
 
-def adopt_time(work: Work, key: TaskKey, median: str, moving: Adopt, valid_from: date, seen: str) -> BenchTermsRow:
+def adopt_time(work: Work, key: "TaskKey", median: str, moving: Adopt, valid_from: date, seen: str) -> BenchTermsRow:
     """Take a learned time into the bench's terms from a day on.
 
     `median`: the minutes that the owner looked at; `seen`: the mark of the terms then. Stale when either has moved
@@ -93,7 +91,7 @@ def adopt_time(work: Work, key: TaskKey, median: str, moving: Adopt, valid_from:
     return set_bench_terms(work, valid_from, terms.to_json(), seen, why=why, counted=False)
 
 
-def _key(task: str, kind: str | None, cylinder: str | None) -> TaskKey:
+def _key(task: str, kind: str | None, cylinder: str | None) -> "TaskKey":
     return str(task), str(kind or ""), str(cylinder or "")
 
 

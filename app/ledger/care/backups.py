@@ -3,8 +3,6 @@
 Daily copies too: one a day, the newest so many are kept; and when the last good backup was made.
 """
 
-from __future__ import annotations
-
 import io
 import json
 import os

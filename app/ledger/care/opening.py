@@ -1,7 +1,5 @@
 """Open the ledger: the database at its newest migration, and the vault with the right key, or a clear refusal."""
 
-from __future__ import annotations
-
 import os
 import random
 import secrets

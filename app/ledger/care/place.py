@@ -1,7 +1,5 @@
 """Where a house keeps what a backup holds: its SQLite file and its folder of files."""
 
-from __future__ import annotations
-
 import fcntl
 import os
 import shutil

@@ -1,7 +1,5 @@
 """Every sealed value of the house: whether there are any, whether a key opens all, and sealed anew with another."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator
 from typing import Any
 

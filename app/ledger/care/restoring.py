@@ -1,7 +1,5 @@
 """Open a backup in a folder and prove that it is whole; put it back, with what stood there kept beside it."""
 
-from __future__ import annotations
-
 import json
 import os
 import shutil

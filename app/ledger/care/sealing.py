@@ -6,8 +6,6 @@ chunk or 0 (1 byte): no chunk can be changed, moved, left out at the end or adde
 the STREAM construction (Hoang, Reyhanitabar, Rogaway, Vizár, 2015; from memory).
 """
 
-from __future__ import annotations
-
 import json
 import os
 import unicodedata

@@ -7,8 +7,6 @@ finds the new key beside the old one and finishes the change of names. On paper 
 can type back, each with a check of its own.
 """
 
-from __future__ import annotations
-
 import base64
 import hashlib
 import re

@@ -1,7 +1,5 @@
 """Bring a house to this release's tables: in a copy that is proven before it takes the house's place."""
 
-from __future__ import annotations
-
 import os
 import shutil
 from collections.abc import Iterator

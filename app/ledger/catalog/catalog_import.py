@@ -1,7 +1,5 @@
 """A maker's catalog file: what it would change, then all of it on record, or nothing."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace

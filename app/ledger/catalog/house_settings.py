@@ -1,7 +1,5 @@
 """What the house has settled: the bench's and the factories' terms by day, its name and what stands on its papers."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import date

@@ -1,7 +1,5 @@
 """Questions about makers, their catalogs, keyways and factory terms."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields

@@ -1,7 +1,5 @@
 """Makers: added, read from their files, changed table by table; their cylinders are read anew by a new pattern."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass

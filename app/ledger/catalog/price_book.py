@@ -1,7 +1,5 @@
 """The price book as its owner reads it, a line a price, and as a file: the whole of it, and what one would change."""
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace

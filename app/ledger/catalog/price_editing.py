@@ -1,7 +1,5 @@
 """One price, one customer tier or one tax rule starts or ends on a day; events say before and after."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import date

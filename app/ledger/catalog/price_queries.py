@@ -1,7 +1,5 @@
 """Questions about prices, tax, margins, the bench's terms and the house itself."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import re

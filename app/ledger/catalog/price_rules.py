@@ -1,7 +1,5 @@
 """Rules by which prices come about from cost or list: put on record, ended, and asked by quoting."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date

@@ -1,7 +1,5 @@
 """What the house asks and says with its quotes."""
 
-from __future__ import annotations
-
 import json
 import re
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """The rows of one sheet of a maker, read into the maker's JSON; everything that is wrong by row and column."""
 
-from __future__ import annotations
-
 import copy
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field

@@ -1,7 +1,5 @@
 """A maker's tables as sheets of text cells, for a page, a CSV or a spreadsheet, and back into the maker's JSON."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any

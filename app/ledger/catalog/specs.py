@@ -1,7 +1,5 @@
 """Bitting specs: read from a chart, saved, changed without breaking the systems keyed by them, and asked for."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace

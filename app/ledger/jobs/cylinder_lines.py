@@ -1,7 +1,5 @@
 """A job's cylinders as plain rows, with their keysets and the cautions of their doors."""
 
-from __future__ import annotations
-
 from collections import Counter, namedtuple
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

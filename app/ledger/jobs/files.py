@@ -1,7 +1,5 @@
 """Files of a job: told by their content alone, saved under a name of chance, asked for, and drawn small."""
 
-from __future__ import annotations
-
 import hashlib
 import io
 import os

@@ -1,7 +1,5 @@
 """Notes in a job's story: events that stay as they were written, and never hold a payment card's number."""
 
-from __future__ import annotations
-
 import re
 import unicodedata
 from collections.abc import Iterator

@@ -1,7 +1,5 @@
 """What a job's papers are made from: its head, its keying schedule, who holds its keys. Never a bitting."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date

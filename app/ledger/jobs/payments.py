@@ -1,7 +1,5 @@
 """Use case: money received for a job, given back, or owed on account; and its receipt. No card numbers are kept."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum

@@ -1,7 +1,5 @@
 """What a job brings in: its hardware by part number, and one order for each factory that keys some of it."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass

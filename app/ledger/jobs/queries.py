@@ -1,7 +1,5 @@
 """Questions about jobs: the ledger page, one job with its parts, and its money."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date

@@ -1,7 +1,5 @@
 """Use cases: move a job from one stage to the next, hand it over, and note that a quote is lost."""
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Questions about keys: who holds what, copies by system and by job, one key's story, a receipt as it was signed."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Use cases: keys are ordered and cut, go out to a holder against a receipt, come back, are lost, or are retired."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date

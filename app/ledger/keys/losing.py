@@ -1,7 +1,5 @@
 """Use case: a key is lost. What it exposes, the rekey plan, the lines of a quote for it, and what no quote can do."""
 
-from __future__ import annotations
-
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace

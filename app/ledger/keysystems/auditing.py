@@ -1,7 +1,5 @@
 """The whole-system check: every issued key against every cylinder that it enters, before anything is cut or saved."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 

@@ -3,8 +3,6 @@
 A job needs it for every key system that it rekeys in or out of, or cuts keys of.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import sqlalchemy as sa

@@ -1,7 +1,5 @@
 """Use cases: study an existing bitting list against a spec, and take it over into a key system."""
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field

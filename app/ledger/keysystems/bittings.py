@@ -1,7 +1,5 @@
 """Sealed bittings: put away, opened for the house's own reckoning, revealed with an event, and keys decoded."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace

@@ -1,7 +1,5 @@
 """The control key of a system of interchangeable cores: drawn for a new system, entered for one in service."""
 
-from __future__ import annotations
-
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 

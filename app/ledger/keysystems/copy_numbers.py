@@ -1,7 +1,5 @@
 """Copy numbers of keys as people type and read them."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 

@@ -4,8 +4,6 @@ It makes the record follow the metal, where the list was typed wrong: a keyset t
 anew in a job instead.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 import sqlalchemy as sa

@@ -3,8 +3,6 @@
 In the search only keysets may change that no metal has been made for: no key cut, no cylinder pinned.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice

@@ -3,8 +3,6 @@
 From the array where it holds enough; else by a search with the issued keys fixed.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from random import Random
 
@@ -114,7 +112,7 @@ def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
         return _insert_extension(work, ready, found, places, "")
 
 
-def _insert_extension(work: Work, ready: ReadyExtension, found: Extension, places: int, how: str) -> Added:
+def _insert_extension(work: Work, ready: "ReadyExtension", found: Extension, places: int, how: str) -> Added:
     """Put keysets on record, their bittings sealed; `places`: what they add to the system's capacity."""
     system = get_system(work.session, ready.system_id)
     symbols = tuple(planned.symbol for planned in found.keysets)

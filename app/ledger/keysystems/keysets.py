@@ -1,7 +1,5 @@
 """Add keysets to a key system: their symbols, and bittings that clash with nothing the customer has."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import sqlalchemy as sa

@@ -5,8 +5,6 @@ refused, and what the owner of the house lets go on, is app/ledger/quoting/lost_
 record: no bitting is opened, and keys that turn by interchange are the lost-key plan's to find.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime

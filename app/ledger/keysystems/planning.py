@@ -1,7 +1,5 @@
 """Use cases: plan a new system, by how much it must hold or by who opens what, and start it."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from random import Random

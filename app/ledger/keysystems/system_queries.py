@@ -1,7 +1,5 @@
 """Questions about key systems that open no bitting: who operates what, the list of systems, the tree of keysets."""
 
-from __future__ import annotations
-
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -213,7 +211,7 @@ class KeysetNode:
     keyset: Keyset
     cylinders: tuple[Cylinder, ...]
     keys: tuple[Key, ...]
-    children: tuple[KeysetNode, ...]
+    children: "tuple[KeysetNode, ...]"
     crossed: frozenset[int] = frozenset()
 
     @property

@@ -1,7 +1,5 @@
 """Use cases: start a key system, with its masters where the shop keys them."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field, replace
 
 import sqlalchemy as sa

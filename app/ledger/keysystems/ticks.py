@@ -1,7 +1,5 @@
 """What the bench ticks off, cylinders as pinned and checked and keys as cut; and ticks of what is no longer right."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Sequence
 
 import sqlalchemy as sa

@@ -3,8 +3,6 @@
 Nothing here shows a bitting: what a person is to see goes through `reveal_bittings`.
 """
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -127,7 +125,7 @@ class SystemsInService:
         object.__setattr__(self, "_held", StackIndex([[(cut,) for cut in cuts] for cuts in self.keys]))
 
     @classmethod
-    def of(cls, work: Work, systems: Sequence[KeySystem], chambers: int) -> SystemsInService:
+    def of(cls, work: Work, systems: Sequence[KeySystem], chambers: int) -> "SystemsInService":
         """Open the bittings of these systems for the house's own reckoning."""
         opened = open_bittings(work.session, work.vault, systems)
         stacks = []

@@ -1,7 +1,5 @@
 """How a column's value stands in a cell and is read back exactly, and whether a value has its declared shape."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable
 from datetime import UTC, date, datetime

@@ -1,7 +1,5 @@
 """An export as one ZIP of CSV files or one workbook: the same records give the same bytes; and read back."""
 
-from __future__ import annotations
-
 import io
 import re
 import zipfile

@@ -1,7 +1,5 @@
 """Which events are moved, and which of their details: those of jobs and of keys; nothing of logins or of copies."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from datetime import date
 from typing import Any

@@ -1,7 +1,5 @@
 """Import an export: what it would do in this house, table by table, and what stands in its way; then all of it."""
 
-from __future__ import annotations
-
 import hashlib
 from collections import defaultdict
 from collections.abc import Mapping, Sequence

@@ -1,7 +1,5 @@
 """What rows of an export have to be to each other: nothing that no use case could have brought about."""
 
-from __future__ import annotations
-
 import json
 import re
 from collections import defaultdict

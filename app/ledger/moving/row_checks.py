@@ -4,8 +4,6 @@ A check raises BitternError on a column. It gets every column that is moved, its
 people by name.
 """
 
-from __future__ import annotations
-
 import json
 import re
 from collections.abc import Callable, Iterable, Mapping

@@ -1,7 +1,5 @@
 """The rows of this house as an export has them: people by their names, events without what stays in the house."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from typing import Any
 

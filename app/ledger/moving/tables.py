@@ -1,7 +1,5 @@
 """Which tables a house is moved by, and which of their columns; what is secret stays out."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property

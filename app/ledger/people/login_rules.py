@@ -1,7 +1,5 @@
 """What the house asks of a login: when a screen locks, and what asks for the password once more."""
 
-from __future__ import annotations
-
 from dataclasses import asdict, dataclass, fields
 from datetime import timedelta
 from enum import StrEnum

@@ -1,7 +1,5 @@
 """Use cases: log in and out, with guessing made slow in a way that a restart does not forget."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 from datetime import timedelta

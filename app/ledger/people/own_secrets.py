@@ -4,8 +4,6 @@ Too many end the login. PIN and password are counted apart, and each is forgiven
 PIN typed could guess at the password for as long as they like, with the PIN in between.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from enum import StrEnum
 from itertools import pairwise

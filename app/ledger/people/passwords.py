@@ -5,8 +5,6 @@ words, and zxcvbn, which knows words spelled backwards, passwords that were stol
 told.
 """
 
-from __future__ import annotations
-
 import re
 import threading
 import unicodedata

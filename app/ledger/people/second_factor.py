@@ -5,8 +5,6 @@ code counts once, and a wrong code reads like a wrong password. A locked screen 
 for it: it guards the way in from elsewhere.
 """
 
-from __future__ import annotations
-
 import base64
 import hashlib
 import hmac

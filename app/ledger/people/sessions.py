@@ -3,8 +3,6 @@
 Seeing and locking write no event: they change no record, and would bury the events that matter.
 """
 
-from __future__ import annotations
-
 import hashlib
 import secrets
 from dataclasses import dataclass, fields
@@ -38,7 +36,7 @@ class Limits:
     whole: timedelta
 
     @classmethod
-    def of(cls, config: Config) -> Limits:
+    def of(cls, config: Config) -> "Limits":
         """The limits that the settings say."""
         return cls(config.idle_limit, timedelta(hours=config.session_hours))
 

@@ -1,7 +1,5 @@
 """Users: put on record, let in or kept out, given a role or a password; and questions about them."""
 
-from __future__ import annotations
-
 import unicodedata
 from collections.abc import Iterable, Sequence
 

@@ -1,7 +1,5 @@
 """Use case: an accepted quote becomes doors, cylinders, keysets with bittings, and keys to cut."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence

@@ -2,8 +2,6 @@
 different, under a master or single.
 """
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Iterator, Sequence

@@ -3,8 +3,6 @@
 What is kept for a customer to be told stands apart from what is the owner's alone.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
@@ -121,7 +119,7 @@ class _Group:
         return [one.line.need_by for one in self.lines.values() if one.line.need_by is not None]
 
     @property
-    def parts(self) -> tuple[_Group, _Group] | None:
+    def parts(self) -> "tuple[_Group, _Group] | None":
         """The bulk, and the lines needed on days of their own; None where there are not both."""
         if self.is_own or not 0 < len(self.own_days) < len(self.lines):
             return None

@@ -1,7 +1,5 @@
 """Which of a job's cylinders are keyed, and which of its keys are cut, at the factory."""
 
-from __future__ import annotations
-
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 

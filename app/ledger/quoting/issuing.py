@@ -1,7 +1,5 @@
 """Use cases: keep a request as asked, issue a quote, issue it anew at today's prices, keep the counter's draft."""
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace

@@ -4,8 +4,6 @@ The counter need not know the symbols that acceptance gives: `line 1` are the ke
 line leaves out is asked; only where the quote has just one keyset is it taken, and said.
 """
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from collections.abc import Collection, Sequence

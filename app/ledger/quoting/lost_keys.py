@@ -4,8 +4,6 @@ Only the owner of the house goes on, with a reason that is put on record. One gi
 acceptance, and for later revisions, until a further key is lost.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 

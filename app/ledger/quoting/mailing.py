@@ -1,7 +1,5 @@
 """Use case: send a quote's e-mail through the house's mail server; sent is an event."""
 
-from __future__ import annotations
-
 import smtplib
 import ssl
 from collections.abc import Iterator

@@ -1,7 +1,5 @@
 """What a priced request seems to lack: its facts counted, the rules asked, the counter's answers put beside."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable
 

@@ -3,8 +3,6 @@
 A plan is a value: the counter shows it, a quote freezes it, its acceptance makes it again and says what has changed.
 """
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -106,7 +104,7 @@ class Plan(JsonDataclass):
         """The numbers of lines that are sold without pins, or as they are, and were on no shelf."""
         return frozenset(line.number for line in self.lines if not line.keyed_at and line.to_order)
 
-    def changes(self, now: Plan) -> tuple[str, ...]:
+    def changes(self, now: "Plan") -> tuple[str, ...]:
         """What accepting does otherwise now than this plan says, a sentence each."""
         said = []
         for before, after in zip(self.lines, now.lines, strict=False):

@@ -1,7 +1,5 @@
 """Make a plan of what accepting a request does, from the house as it stands; nothing is saved, no seal is opened."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
@@ -56,7 +54,7 @@ def planned_today(work: Work, quote: QuoteSnapshot) -> Plan:
     return plan
 
 
-def _which_master(book: _Book) -> str:
+def _which_master(book: "_Book") -> str:
     named = ", ".join(book.masters[:_MOST_NAMED]) + (" …" if len(book.masters) > _MOST_NAMED else "")
     return f"{book.name} has several masters: say under which this goes, {named}."
 

@@ -8,8 +8,6 @@ they are not taken off twice; those of a job that waits, or took them since, are
 go, and a new count starts anew.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

@@ -2,8 +2,6 @@
 quote. Nothing is saved.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal

@@ -1,7 +1,5 @@
 """A rekey job changes the pins of cylinders that are on record: what they are and where they hang, they stay."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """What the counter asks for: the lines as typed, understood but not yet priced."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date

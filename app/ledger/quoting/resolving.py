@@ -2,8 +2,6 @@
 it means for the cylinder that is on the door now, whose face the customer may have to agree to lose.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date

@@ -1,7 +1,5 @@
 """A quote as handed over: the frozen values that are saved, hashed, shown and printed."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 from dataclasses import dataclass, field, fields, replace

@@ -6,8 +6,6 @@ a deposit, and the door list. A list may name keysets that the system has alread
 ones does not stop a quote where it has others that wait for a door, or where it never gives any (no array).
 """
 
-from __future__ import annotations
-
 import secrets
 from dataclasses import replace
 

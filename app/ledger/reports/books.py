@@ -1,7 +1,5 @@
 """The house's books: what was issued, closed and paid between two days, as rows for its general ledger."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta

@@ -1,7 +1,5 @@
 """Jobs by whose move it is, by what was promised for this week, and by what is still owed for them."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta

@@ -1,7 +1,5 @@
 """Quotes: those about to lapse, with whom to ring; those won and lost of late, and why the lost ones were lost."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta

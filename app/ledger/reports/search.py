@@ -4,8 +4,6 @@ Bittings are sealed, so no search can meet them; keyed fingerprints are not sear
 a bounded number of rows, however long the record is: the newest that hold the words, ranked among themselves.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass

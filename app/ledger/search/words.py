@@ -6,8 +6,6 @@ name of who it belongs to: "101 college" is door 101 of the college. Each statem
 was typed alone, so that it is made once; what was typed itself goes in as parameters, from `values_of` and its like.
 """
 
-from __future__ import annotations
-
 import re
 import unicodedata
 from collections.abc import Iterator, Sequence

@@ -1,7 +1,5 @@
 """The cautions that a door's flags and hardware ask for together. They warn and defer; they decide nothing."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from fractions import Fraction
 from functools import lru_cache

@@ -1,7 +1,5 @@
 """Questions about customers and sites."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from functools import cache
 

@@ -1,7 +1,5 @@
 """Customers, their contacts and sites: saved, changed, loaded from a table; and a tax exemption in words."""
 
-from __future__ import annotations
-
 from dataclasses import asdict, dataclass
 from datetime import date
 

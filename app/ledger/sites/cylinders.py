@@ -1,7 +1,5 @@
 """Cylinders on doors: found there, removed, and which one stands at each position or makes way for another."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Protocol, TypeVar

@@ -1,7 +1,5 @@
 """What was changed on a site's doors, and taking such a change back."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """A site's door list from CSV or XLSX: what it would change, then all of it saved, or nothing; and written again."""
 
-from __future__ import annotations
-
 import hashlib
 import re
 from collections.abc import Mapping, Sequence

@@ -1,7 +1,5 @@
 """Read a door list that somebody typed or pasted from a spreadsheet."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction

@@ -1,7 +1,5 @@
 """Questions about doors: which sites have them, what is on each, and what ever was."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Doors: their fields as text, saved one by one, or one field changed on many doors at once."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
 
@@ -31,7 +29,7 @@ class DoorForm(DoorFields):
     opening_number: str
 
     @classmethod
-    def of(cls, door: Door) -> DoorForm:
+    def of(cls, door: Door) -> "DoorForm":
         """What is on record."""
         own = {one.name: getattr(door, one.name) for one in fields(cls) if one.name not in ("lock", "function")}
         lock = door.lock
@@ -114,7 +112,7 @@ def upsert_door(work: Work, site_id: int, row: DoorRow) -> Door:
 
 def plan_change(
     session: Session, site_id: int, door_ids: Sequence[int], values: Mapping[str, str]
-) -> tuple[DoorChange, ...]:
+) -> "tuple[DoorChange, ...]":
     """What setting `values` (texts by field) would change on these doors of a site; doors that stay are left out.
 
     Raises Problems by field, LedgerError on `doors` when none is chosen or one is not the site's. Saves nothing.

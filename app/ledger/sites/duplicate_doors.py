@@ -1,7 +1,5 @@
 """Doors of a site that may be one and the same: found, merged, and a merge undone."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any

@@ -1,7 +1,5 @@
 """The database connection: SQLite's safety settings, the one way to write, and plain rows read fast."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What the ledger refuses, each with a field and a sentence for a person; a database's own troubles among them."""
 
-from __future__ import annotations
-
 import errno
 import re
 import sqlite3
@@ -51,7 +49,7 @@ class Taken(LedgerError):
     """A value that must be unique exists already."""
 
     @classmethod
-    def from_database(cls, detail: str) -> Taken:
+    def from_database(cls, detail: str) -> "Taken":
         """Name the column that a unique constraint refused, without its value (it may be a secret)."""
         found = re.search(r"UNIQUE constraint failed: (\w+\.\w+(?:, \w+\.\w+)*)", detail)
         if found:

@@ -1,7 +1,5 @@
 """Events: written and numbered inside the caller's transaction, chained, and asked for."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 from collections.abc import Mapping, Sequence

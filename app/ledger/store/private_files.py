@@ -1,7 +1,5 @@
 """Files that nobody else may read, and what makes a file outlive a power cut."""
 
-from __future__ import annotations
-
 import os
 import stat
 from pathlib import Path

@@ -1,7 +1,5 @@
 """What somebody says of a record, held against its table: texts that fit their columns, and what changes."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Any
 

@@ -5,8 +5,6 @@ has mostly taken it anew by then: the sleeper may find it taken for as long as i
 this process line up here first. Another process, such as a backup's, still asks SQLite alone.
 """
 
-from __future__ import annotations
-
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager

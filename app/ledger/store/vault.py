@@ -1,7 +1,5 @@
 """The vault: seals bittings at rest (AES-256-GCM) and fingerprints them, with a key kept outside the database."""
 
-from __future__ import annotations
-
 import base64
 import hashlib
 import hmac
@@ -54,7 +52,7 @@ class Vault:
         return base64.urlsafe_b64encode(os.urandom(32)).decode("ascii")
 
     @classmethod
-    def from_file(cls, path: Path) -> Vault:
+    def from_file(cls, path: Path) -> "Vault":
         """The vault with the key in `path`; raises VaultError when it is missing or others may read it."""
         try:
             text, fault = path.read_text("ascii").strip(), fault_of_mode(path)
@@ -67,7 +65,7 @@ class Vault:
         return cls(text)
 
     @classmethod
-    def make_file(cls, path: Path, key: str = "") -> Vault:
+    def make_file(cls, path: Path, key: str = "") -> "Vault":
         """The key, a new one unless it is given, in a new file of mode 0600, in a folder of mode 0700."""
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         vault = cls(key := key or cls.new_key())

@@ -3,8 +3,6 @@
 Besides, a secret that goes from one step of a page to the next: sealed for one person, one purpose and one day.
 """
 
-from __future__ import annotations
-
 import base64
 import binascii
 import json
@@ -32,7 +30,7 @@ class Actor:
     role: Role
 
     @classmethod
-    def of(cls, user: User) -> Actor:
+    def of(cls, user: User) -> "Actor":
         """The actor that a logged-in user is."""
         return cls(user.id, user.name, user.role)
 

@@ -1,7 +1,5 @@
 """What every table shares: naming of constraints, exact column types, the version that a stale save trips on."""
 
-from __future__ import annotations
-
 from datetime import UTC, datetime
 from enum import StrEnum
 from fractions import Fraction

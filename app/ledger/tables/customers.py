@@ -1,7 +1,5 @@
 """Tables: customers, contacts, sites."""
 
-from __future__ import annotations
-
 from datetime import date, datetime
 
 import sqlalchemy as sa
@@ -28,8 +26,8 @@ class Customer(Versioned, Base):
     notes: Mapped[str] = mapped_column(LongText(8000), default="")
     created_at: Mapped[datetime] = mapped_column(UTCDateTime)
 
-    contacts: Mapped[list[Contact]] = relationship(back_populates="customer", order_by="Contact.id")
-    sites: Mapped[list[Site]] = relationship(back_populates="customer", order_by="Site.name")
+    contacts: "Mapped[list[Contact]]" = relationship(back_populates="customer", order_by="Contact.id")
+    sites: "Mapped[list[Site]]" = relationship(back_populates="customer", order_by="Site.name")
 
 
 class Contact(Base):

@@ -1,7 +1,5 @@
 """Tables: doors, locks, cylinders, and which keysets operate a cross-keyed cylinder."""
 
-from __future__ import annotations
-
 from enum import StrEnum
 from fractions import Fraction
 from typing import TYPE_CHECKING
@@ -35,8 +33,8 @@ class Door(Versioned, Base):
     remarks: Mapped[str] = mapped_column(LongText(2000), default="")
 
     site: Mapped[Site] = relationship()
-    lock: Mapped[Lock | None] = relationship(back_populates="door", uselist=False)
-    cylinders: Mapped[list[Cylinder]] = relationship(back_populates="door", order_by="Cylinder.id")
+    lock: "Mapped[Lock | None]" = relationship(back_populates="door", uselist=False)
+    cylinders: "Mapped[list[Cylinder]]" = relationship(back_populates="door", order_by="Cylinder.id")
 
 
 class Lock(Versioned, Base):
@@ -90,8 +88,8 @@ class Cylinder(Versioned, Base):
     remarks: Mapped[str] = mapped_column(LongText(2000), default="")
 
     door: Mapped[Door | None] = relationship(back_populates="cylinders")
-    keyset: Mapped[Keyset | None] = relationship(back_populates="cylinders")
-    operators: Mapped[list[CylinderOperator]] = relationship(order_by="CylinderOperator.id")
+    keyset: "Mapped[Keyset | None]" = relationship(back_populates="cylinders")
+    operators: "Mapped[list[CylinderOperator]]" = relationship(order_by="CylinderOperator.id")
 
 
 class CylinderOperator(Base):
@@ -104,4 +102,4 @@ class CylinderOperator(Base):
     cylinder_id: Mapped[int] = mapped_column(sa.ForeignKey("cylinders.id"), index=True)
     keyset_id: Mapped[int] = mapped_column(sa.ForeignKey("keysets.id"), index=True)
 
-    keyset: Mapped[Keyset] = relationship()
+    keyset: "Mapped[Keyset]" = relationship()

@@ -1,7 +1,5 @@
 """Tables: events (append-only, hash-chained), counters, the house's id, the vault's key check."""
 
-from __future__ import annotations
-
 from datetime import datetime
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Tables: jobs, their lines, frozen quote revisions, payments, files, and drafts of the counter page."""
 
-from __future__ import annotations
-
 from datetime import date, datetime
 from enum import StrEnum
 from typing import Any
@@ -119,10 +117,10 @@ class Job(Versioned, Base):
     customer: Mapped[Customer] = relationship()
     site: Mapped[Site | None] = relationship()
     opened_by: Mapped[User] = relationship()
-    lines: Mapped[list[JobLine]] = relationship(back_populates="job", order_by="JobLine.number")
-    revisions: Mapped[list[QuoteRevision]] = relationship(back_populates="job", order_by="QuoteRevision.revision")
+    lines: "Mapped[list[JobLine]]" = relationship(back_populates="job", order_by="JobLine.number")
+    revisions: "Mapped[list[QuoteRevision]]" = relationship(back_populates="job", order_by="QuoteRevision.revision")
     cylinders: Mapped[list[Cylinder]] = relationship(order_by="Cylinder.id")
-    payments: Mapped[list[Payment]] = relationship(order_by="Payment.id")
+    payments: "Mapped[list[Payment]]" = relationship(order_by="Payment.id")
 
 
 class JobLine(Base):

@@ -1,7 +1,5 @@
 """Tables: key systems, keysets, sealed bittings, keys."""
 
-from __future__ import annotations
-
 from datetime import date, datetime
 from enum import StrEnum
 
@@ -53,7 +51,7 @@ class KeySystem(Versioned, Base):
     customer: Mapped[Customer] = relationship()
     site: Mapped[Site | None] = relationship()
     spec: Mapped[SpecRow] = relationship()
-    keysets: Mapped[list[Keyset]] = relationship(back_populates="system", order_by="Keyset.id")
+    keysets: "Mapped[list[Keyset]]" = relationship(back_populates="system", order_by="Keyset.id")
 
 
 class Keyset(Versioned, Base):
@@ -71,11 +69,11 @@ class Keyset(Versioned, Base):
     keys_ordered: Mapped[int] = mapped_column(default=0)
 
     system: Mapped[KeySystem] = relationship(back_populates="keysets")
-    parent: Mapped[Keyset | None] = relationship(remote_side=[id], back_populates="children")
-    children: Mapped[list[Keyset]] = relationship(back_populates="parent", order_by="Keyset.id")
-    bitting: Mapped[Bitting | None] = relationship(back_populates="keyset", uselist=False)
+    parent: "Mapped[Keyset | None]" = relationship(remote_side=[id], back_populates="children")
+    children: "Mapped[list[Keyset]]" = relationship(back_populates="parent", order_by="Keyset.id")
+    bitting: "Mapped[Bitting | None]" = relationship(back_populates="keyset", uselist=False)
     cylinders: Mapped[list[Cylinder]] = relationship(back_populates="keyset", order_by="Cylinder.id")
-    keys: Mapped[list[Key]] = relationship(back_populates="keyset", order_by="Key.copy_number")
+    keys: "Mapped[list[Key]]" = relationship(back_populates="keyset", order_by="Key.copy_number")
 
 
 class Bitting(Base):

@@ -1,7 +1,5 @@
 """Tables: makers, their keyways, catalog items, dated factory terms, bitting specs, and the pins for them."""
 
-from __future__ import annotations
-
 from datetime import date
 from typing import Any
 
@@ -21,8 +19,8 @@ class Maker(Versioned, Base):
     name: Mapped[str] = mapped_column(sa.String(120), unique=True)
     tables: Mapped[dict[str, Any]] = mapped_column(sa.JSON, default=dict)
 
-    keyways: Mapped[list[Keyway]] = relationship(back_populates="maker", order_by="Keyway.code")
-    items: Mapped[list[CatalogRow]] = relationship(back_populates="maker")
+    keyways: "Mapped[list[Keyway]]" = relationship(back_populates="maker", order_by="Keyway.code")
+    items: "Mapped[list[CatalogRow]]" = relationship(back_populates="maker")
 
 
 class SpecRow(Versioned, Base):

@@ -1,7 +1,5 @@
 """Tables: dated price rows and rules, tax rules, bench terms and times, the house's settings and its quotes'."""
 
-from __future__ import annotations
-
 from datetime import date
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Tables: users, their login attempts, their logins, and what the house asks of a login."""
 
-from __future__ import annotations
-
 from datetime import datetime
 from enum import StrEnum
 

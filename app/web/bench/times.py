@@ -1,7 +1,5 @@
 """Pages of the bench's times: what a job's work took, and what the last jobs teach beside the book's figures."""
 
-from __future__ import annotations
-
 from decimal import Decimal
 from typing import Any
 

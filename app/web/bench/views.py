@@ -2,8 +2,6 @@
 an event.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from itertools import groupby
 

@@ -1,7 +1,5 @@
 """The owner loads a maker's catalog: sent, read in the background, shown, then saved."""
 
-from __future__ import annotations
-
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field

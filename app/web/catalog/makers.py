@@ -1,7 +1,5 @@
 """The makers' pages, read by all, changed by the owner: by whole files, by tables' files, and cell by cell."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Mapping
 from typing import Any

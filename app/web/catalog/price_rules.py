@@ -1,7 +1,5 @@
 """The owner's pages about price rules: how prices come about from cost or list."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any

@@ -1,7 +1,5 @@
 """The price book's pages, the owner's alone."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from datetime import date
 

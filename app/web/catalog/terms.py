@@ -1,7 +1,5 @@
 """The owner's pages about what keying takes on the bench and costs at a maker's factory, from a day on."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from typing import Any, ClassVar

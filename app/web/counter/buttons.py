@@ -1,7 +1,5 @@
 """The buttons of the counter page: what a press does to what is typed."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What can be chosen on the counter page, out of the makers' tables and the price book."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 

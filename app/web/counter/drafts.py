@@ -1,7 +1,5 @@
 """What the counter page starts from: nothing, a customer, a draft that was left lying, or a quote to be revised."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any

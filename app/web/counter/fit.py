@@ -1,7 +1,5 @@
 """What the fitting tables say of one line of the counter page, while somebody types."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction

@@ -3,8 +3,6 @@
 Whatever is typed is kept as typed. What a field says is its value, or a sentence beside it.
 """
 
-from __future__ import annotations
-
 import itertools
 import re
 from collections.abc import Iterable, Mapping

@@ -1,7 +1,5 @@
 """Everything that the counter page shows, made once from what was typed, for a first look and a refused post."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any

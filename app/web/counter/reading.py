@@ -1,7 +1,5 @@
 """Read the counter page into a request that can be priced, every problem beside its box."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any

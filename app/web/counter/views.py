@@ -1,7 +1,5 @@
 """The counter page's addresses: look, update, save for later, issue."""
 
-from __future__ import annotations
-
 import secrets
 from collections.abc import Sequence
 from typing import Any

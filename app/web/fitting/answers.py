@@ -1,7 +1,5 @@
 """The Fit pages' answers that are worked out from measures, or looked up, and what is drawn beside them."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction

@@ -1,7 +1,5 @@
 """What is asked on the Fit pages. Everything stands in the address, so an answer can be bookmarked and sent on."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from fractions import Fraction
 from typing import Any, ClassVar

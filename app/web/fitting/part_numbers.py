@@ -1,7 +1,5 @@
 """The Fit pages' answers about part numbers: what a text can be, what a maker calls it, what does its work."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 

@@ -1,7 +1,5 @@
 """The Fit pages: one view, one question each; answers come as one types, or on a press of the button."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any

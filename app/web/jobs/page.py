@@ -1,7 +1,5 @@
 """A job's own page with its forms, gathered once for a look and for a press that was refused."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 from flask import render_template

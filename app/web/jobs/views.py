@@ -1,7 +1,5 @@
 """The ledger page; a job's own page with its moves, notes and files; its payments and their receipts."""
 
-from __future__ import annotations
-
 import io
 from datetime import date
 

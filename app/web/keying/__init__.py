@@ -1,7 +1,5 @@
 """The pages of keying: specs, plans, systems in service, searches, lists and the bench's decoding."""
 
-from __future__ import annotations
-
 from flask import Blueprint
 
 blueprint = Blueprint("keying", __name__, url_prefix="/keying")

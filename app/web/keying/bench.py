@@ -1,7 +1,5 @@
 """The bench's pages of keying: pins to pick for a job, pins on the shelf, a key decoded from what was measured."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from fractions import Fraction
 from typing import ClassVar

@@ -1,7 +1,5 @@
 """What the pages of keying ask for, and refusals put beside the boxes that they are about."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
 from typing import Any, ClassVar, TypeVar

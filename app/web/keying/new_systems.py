@@ -1,7 +1,5 @@
 """The pages of new systems: planned by what they must hold, taken from a bitting list, or made of who opens what."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from typing import TypeAlias
 

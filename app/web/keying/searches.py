@@ -3,8 +3,6 @@
 What a search finds stays in this process's memory, for the person who asked, until it is sealed or forgotten.
 """
 
-from __future__ import annotations
-
 import secrets
 import threading
 from collections.abc import Callable

@@ -1,7 +1,5 @@
 """The pages of bitting specs: the list, one spec with its drawing, entering, loading and changing."""
 
-from __future__ import annotations
-
 from decimal import ROUND_HALF_EVEN, Decimal
 from fractions import Fraction
 from typing import Any

@@ -1,7 +1,5 @@
 """The pages about one system in service: audited, cross-keyed, extended, corrected, and when a key of it is lost."""
 
-from __future__ import annotations
-
 import secrets
 from typing import Any
 

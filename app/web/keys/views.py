@@ -1,7 +1,5 @@
 """Who holds which key, a system's copies, one key, and the receipt that its holder signs."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 from flask import Blueprint, render_template, request, url_for

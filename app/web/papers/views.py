@@ -1,7 +1,5 @@
 """A job's papers by name, the labels from where a sheet begins, and the whole folder."""
 
-from __future__ import annotations
-
 import io
 import tempfile
 import zipfile

@@ -1,7 +1,5 @@
 """The forms at the door: log in, one's own password, PIN and second factor."""
 
-from __future__ import annotations
-
 from wtforms import HiddenField, PasswordField
 from wtforms.validators import EqualTo, InputRequired
 

@@ -1,7 +1,5 @@
 """The pages at the door."""
 
-from __future__ import annotations
-
 import ipaddress
 from urllib.parse import urlsplit
 

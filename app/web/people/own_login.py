@@ -1,7 +1,5 @@
 """One's own login: where it is open, and the PIN that unlocks the screen."""
 
-from __future__ import annotations
-
 from urllib.parse import quote
 
 from flask import Blueprint, render_template

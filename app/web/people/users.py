@@ -1,7 +1,5 @@
 """The owner's pages about users and logins: who may log in, who is, and when they are asked again."""
 
-from __future__ import annotations
-
 from flask import Blueprint, render_template
 from flask.typing import ResponseReturnValue
 from wtforms import BooleanField, RadioField

@@ -1,7 +1,5 @@
 """Accepting a quote: who, when, and the doors, pasted or typed in a table."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass

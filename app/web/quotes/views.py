@@ -1,7 +1,5 @@
 """A quote as handed over: its page, its papers, its e-mail, its revisions, and the same quoted anew."""
 
-from __future__ import annotations
-
 import secrets
 from dataclasses import dataclass
 from email.utils import make_msgid

@@ -1,7 +1,5 @@
 """The books: what a general ledger takes over, as CSV between two days, with every column explained."""
 
-from __future__ import annotations
-
 from datetime import date
 
 from flask import Blueprint, abort, render_template, request

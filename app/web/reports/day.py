@@ -1,7 +1,5 @@
 """The owner's day, the rows behind each of its figures, and the follow-up list that the counter works through."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import date

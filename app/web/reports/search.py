@@ -1,7 +1,5 @@
 """The search page."""
 
-from __future__ import annotations
-
 from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
 

@@ -1,7 +1,5 @@
 """The owner's pages about the house's papers, its sales tax and its customer tiers."""
 
-from __future__ import annotations
-
 from decimal import Decimal
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The owner's page about quotes: the deposit, the e-mail's text, and the questions about missing lines."""
 
-from __future__ import annotations
-
 from decimal import Decimal
 
 from flask import Blueprint, render_template

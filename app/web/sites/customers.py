@@ -1,7 +1,5 @@
 """Customers, their sites and the people there."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from flask import Blueprint, render_template, request

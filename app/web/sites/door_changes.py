@@ -1,7 +1,5 @@
 """Fields set on many doors at once, doors made into one, and changes undone."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 from flask import render_template, request

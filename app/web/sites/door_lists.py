@@ -1,7 +1,5 @@
 """A site's door list as a file or a paste: shown before it is saved, and written out again."""
 
-from __future__ import annotations
-
 import io
 
 from flask import render_template, request

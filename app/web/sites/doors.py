@@ -1,7 +1,5 @@
 """Pages about sites and their doors."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for

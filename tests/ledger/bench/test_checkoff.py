@@ -1,7 +1,5 @@
 """What the bench may tick off, and when."""
 
-from __future__ import annotations
-
 import pytest
 
 from app.ledger.bench.checkoff import tick_keys

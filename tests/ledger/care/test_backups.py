@@ -1,7 +1,5 @@
 """Backup and restore: under load, on an empty folder, and everything that can be wrong with a file or a folder."""
 
-from __future__ import annotations
-
 import errno
 import io
 import json

@@ -1,7 +1,5 @@
 """The process that saves is killed at any moment; what it acknowledged is there, and nothing is there by half."""
 
-from __future__ import annotations
-
 import multiprocessing
 import random
 import time

@@ -1,7 +1,5 @@
 """The ledger opens only with its newest migration and the right key."""
 
-from __future__ import annotations
-
 import stat
 from collections.abc import Iterator
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """A new sealing key: every value opens with it, or every value still opens with the old one."""
 
-from __future__ import annotations
-
 import os
 from dataclasses import replace
 from typing import Any

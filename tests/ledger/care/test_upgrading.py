@@ -1,7 +1,5 @@
 """A house of every earlier release comes up to this one with all its rows, or stays exactly as it was."""
 
-from __future__ import annotations
-
 import base64
 import json
 import sqlite3

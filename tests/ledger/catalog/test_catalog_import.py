@@ -1,7 +1,5 @@
 """A maker's catalog and tables: shown first, loaded whole or not at all, and the same after a round trip."""
 
-from __future__ import annotations
-
 import json
 from dataclasses import replace
 from pathlib import Path

@@ -1,7 +1,5 @@
 """What has a last day holds all that day, and not on the next; what has a first day, not on the day before."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from datetime import date, timedelta
 from decimal import Decimal

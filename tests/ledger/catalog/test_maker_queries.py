@@ -1,7 +1,5 @@
 """Part numbers are found however they are typed, by the index and never by reading all rows."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from contextlib import contextmanager
 

@@ -1,7 +1,5 @@
 """Which dated row holds: what the pages say is what a quote takes."""
 
-from __future__ import annotations
-
 from datetime import timedelta
 from decimal import Decimal
 

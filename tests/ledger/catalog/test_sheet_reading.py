@@ -1,7 +1,5 @@
 """A maker's patterns entered and changed segment by segment, without a file."""
 
-from __future__ import annotations
-
 import pytest
 import sqlalchemy as sa
 

@@ -1,7 +1,5 @@
 """A job's schedule from plain rows says what its records say, one by one."""
 
-from __future__ import annotations
-
 import sqlalchemy as sa
 
 from app.ledger.bench.bench_sheet import cylinder_record

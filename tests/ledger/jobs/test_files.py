@@ -1,7 +1,5 @@
 """Files of a job: told by content, named harmlessly, kept outside the web root, there again after a restore."""
 
-from __future__ import annotations
-
 import io
 import stat
 import zipfile

@@ -1,7 +1,5 @@
 """A job handed over: who takes it, what is still open is told first, and only keys that are cut go out."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 import pytest

@@ -1,7 +1,5 @@
 """Money in and out of a job: the balance rules, card numbers are refused, receipts keep their figures."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from datetime import timedelta
 

@@ -1,7 +1,5 @@
 """What the ledger page, the bench's day and a job's own page ask."""
 
-from __future__ import annotations
-
 from datetime import timedelta
 from fractions import Fraction
 

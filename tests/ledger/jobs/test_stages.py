@@ -3,8 +3,6 @@
 Shop-keyed work passes the bench and its check on its way out; what the factory keys, or nobody, need not.
 """
 
-from __future__ import annotations
-
 from datetime import date
 
 import pytest

@@ -1,7 +1,5 @@
 """Keys out: issued, returned, lost, retired; written authority; and what is refused leaves everything as it was."""
 
-from __future__ import annotations
-
 import random
 from collections.abc import Iterator
 from datetime import timedelta

@@ -1,8 +1,6 @@
 """A customer's systems live through whatever comes: started, added to, extended, cross-keyed; after every step each
 key is tried in each cylinder by plain comparison, and nothing that was issued has changed."""
 
-from __future__ import annotations
-
 import random
 from collections.abc import Callable, Iterator
 from itertools import pairwise

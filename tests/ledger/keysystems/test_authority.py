@@ -1,7 +1,5 @@
 """Written authority for a job: no acceptance and no bench without it; the owner's override is on record."""
 
-from __future__ import annotations
-
 import secrets
 from fractions import Fraction
 

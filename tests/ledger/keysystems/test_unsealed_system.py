@@ -1,7 +1,5 @@
 """New keys against those in service, by depth: the same answer as trying each key in each cylinder."""
 
-from __future__ import annotations
-
 import random
 
 from app.ledger.keysystems.unsealed_system import SystemsInService, entering

@@ -1,7 +1,5 @@
 """The demo house once it was moved into a house of other people: made once a run, copied for each test."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """What a hand-edited export may not do to jobs, quotes, payments and their story; and what earlier exports lack."""
 
-from __future__ import annotations
-
 import ast
 import importlib
 import json

@@ -1,7 +1,5 @@
 """The demo house, moved: the same bytes out of it again, the same papers and figures, and work that goes on."""
 
-from __future__ import annotations
-
 import random
 import re
 from collections.abc import Callable, Iterator

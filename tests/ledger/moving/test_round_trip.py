@@ -1,7 +1,5 @@
 """A house taken out and into an empty one gives the same bytes; never a bitting; refusals name table, row, column."""
 
-from __future__ import annotations
-
 import io
 import random
 import tracemalloc

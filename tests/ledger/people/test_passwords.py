@@ -1,7 +1,5 @@
 """Passwords of twelve characters and more that everybody's list begins with are refused; words in a row are not."""
 
-from __future__ import annotations
-
 import threading
 
 import pytest

@@ -1,7 +1,5 @@
 """Logins on record: tries at the same time all count, and neither a restore nor a clock brings one back to life."""
 
-from __future__ import annotations
-
 import threading
 from dataclasses import replace
 from datetime import timedelta

@@ -1,7 +1,5 @@
 """Who may log in: the use cases, and how slow guessing is."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta

@@ -1,7 +1,5 @@
 """Cylinders without pins on the shelf: those promised to accepted jobs are not promised to the next quote."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from datetime import date
 

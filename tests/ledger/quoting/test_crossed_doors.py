@@ -1,7 +1,5 @@
 """A door list that names keysets which a system has already: the doors are keyed to them, as a matrix asks."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

@@ -1,7 +1,5 @@
 """Where a quote's cylinders are keyed: what may be told apart from the owner's figures, and jobs in two places."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import replace
 from datetime import timedelta

@@ -1,7 +1,5 @@
 """Keys that are sold have a key on record: whose keys a line sells is asked, and what is accepted is to be cut."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

@@ -1,7 +1,5 @@
 """A quote's e-mail goes once, however often its button is pressed."""
 
-from __future__ import annotations
-
 from email.message import EmailMessage
 from email.policy import SMTP
 

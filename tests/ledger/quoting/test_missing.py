@@ -1,7 +1,5 @@
 """What a request seems to lack: counted from its priced lines, asked by the house's rules, answered once."""
 
-from __future__ import annotations
-
 from decimal import Decimal
 from fractions import Fraction
 

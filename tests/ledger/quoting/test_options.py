@@ -1,7 +1,5 @@
 """A quote with two ways, its deposit, and what becomes of the one that is accepted."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from datetime import date, timedelta
 from decimal import Decimal

@@ -1,7 +1,5 @@
 """The plan says, before anything is saved, what accepting then does: held against the rows of accepted jobs."""
 
-from __future__ import annotations
-
 import random
 from collections import Counter
 from collections.abc import Iterator

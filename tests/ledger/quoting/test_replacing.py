@@ -1,7 +1,5 @@
 """What is known of an old cylinder, and the answer that holds for exactly what was asked."""
 
-from __future__ import annotations
-
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st

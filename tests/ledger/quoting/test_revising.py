@@ -1,7 +1,5 @@
 """Revisions side by side, and a quote at the prices of a later day."""
 
-from __future__ import annotations
-
 import json
 from dataclasses import MISSING, fields, replace
 from datetime import date, timedelta

@@ -1,7 +1,5 @@
 """Cylinders that cannot be in the system they are asked for: told beside the line, before the quote is issued."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

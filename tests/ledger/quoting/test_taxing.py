@@ -1,7 +1,5 @@
 """Sales tax on a quote: by place and day, goods and labor apart, certificates to their last day, to the cent."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from datetime import timedelta
 from decimal import ROUND_HALF_UP, Decimal

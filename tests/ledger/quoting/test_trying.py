@@ -1,7 +1,5 @@
 """Issuing a quote tries its acceptance: what that would refuse is told on the line, and nothing of it stays."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise

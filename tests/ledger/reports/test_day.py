@@ -1,7 +1,5 @@
 """The owner's day: whose move it is, the week's promises, won and lost, who owes, which quotes lapse."""
 
-from __future__ import annotations
-
 from datetime import timedelta
 from fractions import Fraction
 

@@ -1,7 +1,5 @@
 """Search by words: ranked, begun words, words of the owner's, and an index that never falls behind a write."""
 
-from __future__ import annotations
-
 import sqlite3
 from contextlib import closing
 

@@ -1,7 +1,5 @@
 """A site in a house with nothing else on record, where the rest of tests/ledger has the demo's."""
 
-from __future__ import annotations
-
 import random
 from collections.abc import Callable
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Cautions where a door's flags and its hardware meet; each defers to local code and its authority."""
 
-from __future__ import annotations
-
 from fractions import Fraction
 
 import pytest

@@ -1,7 +1,5 @@
 """A site's door list in and out: every problem by row and column, all or nothing, and the same bytes again."""
 
-from __future__ import annotations
-
 import io
 from datetime import datetime
 from fractions import Fraction

@@ -1,7 +1,5 @@
 """Door lists as people paste them: every good row, and every problem by row and column."""
 
-from __future__ import annotations
-
 from fractions import Fraction
 
 import pytest

@@ -1,7 +1,5 @@
 """Doors changed together, taken back through the history, merged; cylinders as found and taken out."""
 
-from __future__ import annotations
-
 import pytest
 import sqlalchemy as sa
 

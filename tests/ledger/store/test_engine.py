@@ -1,7 +1,5 @@
 """Writing: one transaction a use case, queued on SQLite, undone whole, and stale saves told."""
 
-from __future__ import annotations
-
 import threading
 
 import pytest

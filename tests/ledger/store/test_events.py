@@ -1,7 +1,5 @@
 """Events are appended, numbered without gaps, and chained so that a change shows."""
 
-from __future__ import annotations
-
 import threading
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """Texts held against their columns, and rows set to what was said."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import pytest

@@ -1,7 +1,5 @@
 """The queue of writers: first come, first served, and nobody can leave it shut behind him."""
 
-from __future__ import annotations
-
 import threading
 import time
 from collections.abc import Callable

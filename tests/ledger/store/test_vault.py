@@ -1,7 +1,5 @@
 """The vault seals, opens only what it sealed where it sealed it, and tells equal secrets without opening them."""
 
-from __future__ import annotations
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st

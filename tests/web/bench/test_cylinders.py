@@ -1,7 +1,5 @@
 """The page that a label's code opens: after login, for the house's roles, its pins behind a press on record."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """The bench's times: recorded on a job, learned from over jobs, adopted by the owner."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from decimal import Decimal

@@ -1,7 +1,5 @@
 """The bench's pages: bittings open by a recorded POST only, ticks, and nothing at all for the counter."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from datetime import timedelta
 

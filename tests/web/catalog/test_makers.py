@@ -1,7 +1,5 @@
 """The makers' pages: read by all, changed by the owner; files shown before they are saved."""
 
-from __future__ import annotations
-
 import json
 import re
 from html import unescape

@@ -1,7 +1,5 @@
 """Price rules on their pages and in a quote; the house's own margin guard; terms that somebody else changed."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from decimal import ROUND_HALF_UP, Decimal

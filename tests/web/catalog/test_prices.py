@@ -1,7 +1,5 @@
 """The price book: read, set from a day on, read from a file with a list first; the owner alone."""
 
-from __future__ import annotations
-
 import csv
 import io
 import re

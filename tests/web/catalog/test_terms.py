@@ -1,7 +1,5 @@
 """Bench terms and factory terms: read as tables, changed field by field from a day on."""
 
-from __future__ import annotations
-
 import json
 from datetime import date
 from pathlib import Path

@@ -1,7 +1,5 @@
 """From the owner's count of the shelf to the next quote's day: what an accepted job takes is not promised again."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from html import unescape

@@ -1,7 +1,5 @@
 """The counter page as texts: read, kept as a draft, and filled again from a request."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from datetime import date
 from fractions import Fraction

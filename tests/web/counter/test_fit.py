@@ -1,7 +1,5 @@
 """What the fitting tables say on the counter page, and the customer's answer about the face."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from html import unescape

@@ -1,7 +1,5 @@
 """The guard against forgotten lines and the second way, on the counter page."""
 
-from __future__ import annotations
-
 import json
 import re
 from html import unescape

@@ -1,7 +1,5 @@
 """Copies of a key that the customer brings, from the counter page to the hand-over: the bench is told to cut them."""
 
-from __future__ import annotations
-
 import re
 
 import pytest

@@ -1,7 +1,5 @@
 """Why a price is the counter's own, or the figures were overruled, leaves the house on no paper and no page."""
 
-from __future__ import annotations
-
 import io
 import json
 import re

@@ -1,7 +1,5 @@
 """Rekeying what hangs in a door: quoted at the counter, accepted with its door, and what the record says after."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from fractions import Fraction
 from html import unescape

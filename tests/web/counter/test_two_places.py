@@ -1,7 +1,5 @@
 """A job keyed in two places, from the counter page: marked by a line's own day, shown, insisted on, printed."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from html import unescape

@@ -1,7 +1,5 @@
 """The counter page: worked out, kept, issued; everything typed stays typed."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from datetime import timedelta

@@ -1,7 +1,5 @@
 """Fit: quick questions with no job, answered from the makers' tables, with and without a script."""
 
-from __future__ import annotations
-
 import json
 import re
 from pathlib import Path

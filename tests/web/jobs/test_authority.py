@@ -1,7 +1,5 @@
 """The pages where written authority is missing: what they say to whom, and the owner's way on."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from html import unescape
 

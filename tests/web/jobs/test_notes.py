@@ -1,7 +1,5 @@
 """Notes and files on the job page: who may, what is refused beside its field, and how a file is served."""
 
-from __future__ import annotations
-
 import io
 from collections.abc import Callable
 

@@ -1,7 +1,5 @@
 """A job's payments page: take money, print its receipt, and refusals with the figures."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import pytest

@@ -1,7 +1,5 @@
 """The ledger page and a job's own page: who sees what, in which order, and which moves are taken."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from datetime import timedelta

@@ -1,7 +1,5 @@
 """A three-level system in service, for the tests of keying's pages: A over AA and AB, three changes under each."""
 
-from __future__ import annotations
-
 import random
 
 from app.keying import Bitting as Cuts

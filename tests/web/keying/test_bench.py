@@ -1,7 +1,5 @@
 """The bench's pages of keying: a job's pins and the shelf, and a key decoded from what was measured."""
 
-from __future__ import annotations
-
 import logging
 from collections import Counter
 from collections.abc import Callable

@@ -1,7 +1,5 @@
 """An existing bitting list: studied by the owner alone, never presented as more than it is, and taken over."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 

@@ -1,7 +1,5 @@
 """Interchangeable cores: every system of them gets a control key, or says why it has none and how to add it."""
 
-from __future__ import annotations
-
 import io
 import random
 from collections.abc import Callable

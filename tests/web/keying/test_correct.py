@@ -1,7 +1,5 @@
 """A bitting that is wrong on record: it stops the bench, shows no pins, and the owner corrects it."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import pytest

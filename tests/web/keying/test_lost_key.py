@@ -1,7 +1,5 @@
 """After a loss, from the lost key's page to the doors: quoted and accepted unchanged, or what needs other steps."""
 
-from __future__ import annotations
-
 import io
 import re
 from collections.abc import Callable

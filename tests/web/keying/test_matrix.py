@@ -1,7 +1,5 @@
 """Who opens what: the grid and the file, keyed by levels or by a search, sealed when asked."""
 
-from __future__ import annotations
-
 import threading
 from collections.abc import Callable
 from time import monotonic

@@ -1,7 +1,5 @@
 """Searches in a system in service: bittings for a cross-keying, and an extension with the keys fixed."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import pytest

@@ -1,7 +1,5 @@
 """A system in service: extended without touching a key, and answered for when a key is lost."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import pytest

@@ -1,7 +1,5 @@
 """Bitting specs in the browser: entered, loaded off a chart, refused field by field, changed with care."""
 
-from __future__ import annotations
-
 import io
 from collections.abc import Callable
 

@@ -1,7 +1,5 @@
 """Planning, auditing and cross-keying a system in the browser; no page shows a bitting."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 

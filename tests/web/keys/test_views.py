@@ -1,7 +1,5 @@
 """Pages about keys out: who holds what, issuing with a receipt, one key's presses, and nothing lost on a refusal."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from datetime import timedelta

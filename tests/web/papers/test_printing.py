@@ -1,7 +1,5 @@
 """Papers by turns: two are made, two wait, and whoever asks for one more is told so and loses nothing."""
 
-from __future__ import annotations
-
 import io
 import threading
 from collections.abc import Callable, Iterator

@@ -1,7 +1,5 @@
 """A job's papers and its folder: who gets which, that the counter's hold no bitting, that a reveal is on record."""
 
-from __future__ import annotations
-
 import io
 import re
 import zipfile

@@ -1,7 +1,5 @@
 """The door: first start, log in, log out, and sessions that end."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from datetime import timedelta

@@ -1,7 +1,5 @@
 """A second factor at the login: set up with proof, asked for, good once, and taken away when the phone is lost."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """A quote's e-mail through a mail server that speaks TLS and asks for a login, and each way in which it fails."""
 
-from __future__ import annotations
-
 import base64
 import socketserver
 import ssl

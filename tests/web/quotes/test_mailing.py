@@ -1,7 +1,5 @@
 """A quote as an e-mail: saved as a file, sent through a server, and never a header that somebody typed."""
 
-from __future__ import annotations
-
 import re
 import socketserver
 import threading

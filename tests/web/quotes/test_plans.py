@@ -1,7 +1,5 @@
 """What accepting does stands on its page; what has changed since the quote was issued is said, and seen first."""
 
-from __future__ import annotations
-
 import secrets
 from html import unescape
 

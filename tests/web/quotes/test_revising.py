@@ -1,7 +1,5 @@
 """A quote's life in pages: compared, re-quoted, accepted as one of two ways, lapsed, its deposit paid."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from datetime import date, timedelta

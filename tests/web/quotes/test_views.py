@@ -1,7 +1,5 @@
 """A quote's page, its papers, and accepting it with its doors."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from datetime import date, timedelta

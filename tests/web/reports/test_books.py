@@ -1,7 +1,5 @@
 """The house's books: issued quotes, closed jobs and payments as CSV, on the page and from the command."""
 
-from __future__ import annotations
-
 import csv
 import io
 import re

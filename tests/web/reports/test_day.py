@@ -1,7 +1,5 @@
 """The owner's day: its figures lead to their rows, each list is a spreadsheet too, and only the owner sees it."""
 
-from __future__ import annotations
-
 import io
 import re
 from collections.abc import Callable

@@ -1,7 +1,5 @@
 """The search page: what a few characters can mean, and that a bitting is never among it."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import pytest

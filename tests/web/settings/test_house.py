@@ -1,7 +1,5 @@
 """The owner's settings: papers, sales tax by place and day, customer tiers."""
 
-from __future__ import annotations
-
 from datetime import date
 
 import pytest

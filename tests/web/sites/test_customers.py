@@ -1,7 +1,5 @@
 """The customers' pages: found, read, changed; roles, bad input, escaping, the number of queries."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from datetime import date
 

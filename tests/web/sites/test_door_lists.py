@@ -1,7 +1,5 @@
 """Pages that add doors, read lists, change many together, take changes back, and merge."""
 
-from __future__ import annotations
-
 import io
 import re
 import zipfile

@@ -1,7 +1,5 @@
 """Pages about sites and their doors."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from fractions import Fraction
 
