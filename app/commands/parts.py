@@ -1,6 +1,7 @@
 """`bittern part`: a maker's part number to attributes and back, with the tables in a makers' folder."""
 
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ from app.fitting import (
     MakerFile,
     NumberReading,
     combinations,
+    complete,
     compose_any,
     decode_any,
     find_maker,
@@ -24,7 +26,7 @@ from app.validation import Reader
 
 DEMO_MAKERS = Path(__file__).resolve().parents[2] / "demo_data" / "makers"
 
-group = click.Group("part", help="Makers' part numbers: decode and compose.")
+group = click.Group("part", help="Makers' part numbers: decode, compose, complete a worn one.")
 
 
 _MAKERS = click.Option(
@@ -52,23 +54,22 @@ def _reading_json(reading: NumberReading) -> dict[str, Any]:
     }
 
 
-def _show_example(ctx: click.Context, param: click.Parameter, value: bool) -> None:
-    if value:
-        click.echo('bittern part decode ARD "A18M-Q1-66.SC"')
-        ctx.exit(0)
+def _example_of(words: str) -> Callable[[Any], Any]:
+    """An option that prints a command that works."""
+
+    def show(ctx: click.Context, param: click.Parameter, value: bool) -> None:
+        if value:
+            click.echo(words)
+            ctx.exit(0)
+
+    told = "Print a command that works."
+    return click.option("--example", is_flag=True, is_eager=True, expose_value=False, callback=show, help=told)
 
 
 @group.command("decode")
 @click.argument("maker")
 @click.argument("number")
-@click.option(
-    "--example",
-    is_flag=True,
-    is_eager=True,
-    expose_value=False,
-    callback=_show_example,
-    help="Print a command that works.",
-)
+@_example_of('bittern part decode ARD "A18M-Q1-66.SC"')
 def decode(maker: str, number: str, makers: str) -> None:
     """Every legal reading of NUMBER, best first, piece by piece. MAKER is a code or a name."""
     try:
@@ -84,6 +85,31 @@ def decode(maker: str, number: str, makers: str) -> None:
 
 
 decode.params.append(_MAKERS)
+
+
+@group.command("complete")
+@click.argument("maker")
+@click.argument("number")
+@_example_of('bittern part complete ARD "18M-Q?-66"')
+def complete_worn(maker: str, number: str, makers: str) -> None:
+    """Every number of MAKER that a worn NUMBER is a part of; ? stands for one character that cannot be read."""
+    try:
+        table = _maker(maker, makers)
+        found = complete(table.patterns, table.items, number)
+    except BitternError as error:
+        refuse(error)
+    candidates = [
+        {
+            "part_number": one.part_number,
+            "in_catalog": one.item is not None,
+            "attributes": to_json(one.attributes) if one.attributes else {},
+        }
+        for one in found
+    ]
+    click.echo(json.dumps({"candidates": candidates}, ensure_ascii=False))
+
+
+complete_worn.params.append(_MAKERS)
 
 
 def _example(makers: str, maker: str | None) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from app.fitting.bulk_decoding import BulkDecoder
 from app.fitting.cams import CamAnswer, LockModel, cam_for, cams_for_lock
 from app.fitting.catalog import CatalogItem, catalog_table, read_catalog
+from app.fitting.completing import Candidate, complete
 from app.fitting.composing import combinations, compose_any
 from app.fitting.cylinder import (
     CYLINDER_TYPES,
@@ -58,6 +59,7 @@ __all__ = [
     "BoreQuestion",
     "BulkDecoder",
     "CamAnswer",
+    "Candidate",
     "CatalogItem",
     "CylinderAttributes",
     "FaceChange",
@@ -84,6 +86,7 @@ __all__ = [
     "catalog_table",
     "combinations",
     "common_body",
+    "complete",
     "compose_any",
     "decode_any",
     "differences",

@@ -84,3 +84,15 @@ def test_compose_without_its_words_says_what_is_missing() -> None:
     assert run("compose").exit_code == 2
     assert run("compose", "ARD").exit_code == 2
     assert json.loads(run("compose", "nobody", "--example").stdout)["error"]["field"] == "maker"
+
+
+def test_a_worn_number_gives_all_that_it_can_be_the_catalog_first() -> None:
+    example = run("complete", "ARD", "18M", "--example").stdout.split()
+    assert example[:3] == ["bittern", "part", "complete"]
+    answer = json.loads(run(*example[2:4], example[4].strip('"')).stdout)["candidates"]
+    assert {one["attributes"]["keyway"] for one in answer} == {f"AQ{n}" for n in range(1, 7)}
+    listed = [one["in_catalog"] for one in answer]
+    assert True in listed and listed == sorted(listed, reverse=True)
+    refused = run("complete", "ARD", "?")
+    assert refused.exit_code == 2 and json.loads(refused.stdout)["error"]["field"] == "part_number"
+    assert json.loads(run("complete", "nobody", "A18").stdout)["error"]["field"] == "maker"

@@ -313,9 +313,9 @@ def _line_view(
         notes = [note for which, note in priced.notes if which == number]
         keysets = next((planned.words for planned in plan.lines if planned.number == number + 1), "")
     fit = fit_of(work.session, choices.tables, line, resolved)
-    is_words = fit.number is not None and fit.number.matches and fit.number.refusal is None
-    if is_words and isinstance(line, PartLine) and line.part_number.errors:
-        # Words in the part number's box are no mistyped number: the items that they find stand below.
+    found = fit.number is not None and (fit.number.candidates or (fit.number.matches and not fit.number.refusal))
+    if found and isinstance(line, PartLine) and line.part_number.errors:
+        # Words or a worn number in the part number's box are no mistyped one: what they find stands below.
         line.part_number.errors = ["No number yet: press one of those below, or type one."]
     return LineView(
         form=line,

@@ -8,7 +8,7 @@ from flask import Blueprint, abort, flash, redirect, render_template, request, u
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problem
-from app.fitting import all_finishes, finish_words
+from app.fitting import all_finishes, finish_words, words
 from app.ledger.jobs.queries import get_job
 from app.ledger.quoting.issuing import IssueForm, drop_draft, issue_quote, issued_from, keep_asked, keep_draft
 from app.ledger.quoting.snapshot import CostedWay, KeyingChoice
@@ -57,6 +57,7 @@ def _words() -> dict[str, Any]:
         "types": list(TYPES.items()),
         "keyings": list(KEYINGS),
         "finish_words": finish_words,
+        "cylinder_words": words,
         "finish_of": {each.code: each for each in all_finishes()}.get,
         "told_why": told_why,
         "told_reasons": told_reasons,

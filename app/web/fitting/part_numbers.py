@@ -1,10 +1,11 @@
 """The Fit pages' answers about part numbers: what a text can be, what a maker calls it, what does its work."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from app.errors import BitternError
 from app.fitting import (
+    Candidate,
     CatalogItem,
     CylinderAttributes,
     FaceChange,
@@ -15,6 +16,7 @@ from app.fitting import (
     NumberReading,
     PartNumberError,
     cam_for,
+    complete,
     compose_any,
     decode_any,
     face_change,
@@ -46,7 +48,10 @@ class Read:
 
 @dataclass(frozen=True, slots=True)
 class NumberAnswer:
-    """All that a text can be: readings as a part number, or why it is none; blanks; keyways; items that are near."""
+    """All that a text can be: readings as a part number, or why it is none; blanks; keyways; items that are near.
+
+    candidates: (maker, number) of which it can be a worn piece, the catalog first; candidate_count: of how many.
+    """
 
     readings: tuple[Read, ...]
     refusal: PartNumberError | None
@@ -55,6 +60,8 @@ class NumberAnswer:
     by_blank: tuple[CatalogItem, ...]
     keyways: tuple[KeywayFamily, ...]
     matches: tuple[Match, ...]
+    candidates: tuple[tuple[str, Candidate], ...] = ()
+    candidate_count: int = 0
 
 
 def answer_number(session: Session, makers: Makers, form: forms.NumberForm) -> NumberAnswer | None:
@@ -82,7 +89,23 @@ def answer_number(session: Session, makers: Makers, form: forms.NumberForm) -> N
     refusal, who = (None, "")
     if not readings and not blanks and not keyways and _looks_like_a_number(text):
         refusal, who = min(refusals, key=lambda each: _apart(text, each[0]), default=(None, ""))
-    return NumberAnswer(tuple(readings[:MOST]), refusal, who, blanks, by_blank, keyways, matches)
+    is_worn = refusal is not None and not (refusal.is_beginning and "?" not in text)
+    worn = _candidates(makers, items, text) if is_worn else []
+    return NumberAnswer(
+        tuple(readings[:MOST]), refusal, who, blanks, by_blank, keyways, matches, tuple(worn[:MOST]), len(worn)
+    )
+
+
+def _candidates(makers: Makers, items: Sequence[CatalogItem], text: str) -> list[tuple[str, Candidate]]:
+    """Every maker's numbers that a worn one can be."""
+    found: list[tuple[str, Candidate]] = []
+    for maker in makers.values():
+        own = [item for item in items if item.maker == maker.name]
+        try:
+            found += [(maker.name, one) for one in complete(maker.patterns, own, text)]
+        except BitternError:
+            continue
+    return sorted(found, key=lambda each: each[1].item is None)
 
 
 def _looks_like_a_number(text: str) -> bool:

@@ -231,6 +231,17 @@ def test_a_mistyped_number_offers_the_nearest_and_words_find_items(clerk: FormCl
     assert "Key blank" in blank or "key blank" in blank.lower()
 
 
+def test_a_worn_number_offers_all_that_it_can_be_and_no_other_makers_nearest(clerk: FormClient) -> None:
+    said = pane(clerk, {**PART, "part_number": "18M-Q?-66.SC"})
+    assert [f'value="0:ARD:A18M-Q{n}-66.SC"' in said for n in range(1, 7)] == [True] * 6
+    assert "press one of those below" in said and "Nearest legal number" not in said
+    many = pane(clerk, {**PART, "part_number": "M-Q?-56"})
+    assert "It can be any of" in many
+    pressed = posted({**PART, "part_number": "18M-Q?-66.SC"}, put="0:ARD:A18M-Q3-66.SC")
+    page = clerk.post("/counter/work-out", data=pressed, headers=LIVE).text
+    assert 'value="A18M-Q3-66.SC"' in page and "keyway AQ3" in page
+
+
 def test_a_door_gives_length_ring_and_cam_below_the_line(clerk: FormClient) -> None:
     line = {**MORTISE, "fit_lock": "Ferry 40 passage lock", "fit_door": "2"}
     said = pane(clerk, {**line, "fit_door": "1-7/8"})
