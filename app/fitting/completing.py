@@ -45,7 +45,7 @@ def _found(
 ) -> list[Candidate]:
     found: dict[str, Candidate] = {}
     for pattern in patterns:
-        for number, values in _fill(pattern, typed, bare, _Budget(), 0, frozenset({0}), {}):
+        for number, values in _fill(pattern, typed, bare, _PiecesLeft(), 0, frozenset({0}), {}):
             item = catalog.get(number)
             known = item.attributes if item and item.attributes else from_texts(values, pattern.maker)
             found.setdefault(number, Candidate(number, known, item))
@@ -56,7 +56,7 @@ def _found(
     return sorted(found.values(), key=lambda one: (one.item is None, len(one.part_number), one.part_number))
 
 
-class _Budget:
+class _PiecesLeft:
     """How many pieces may still be tried."""
 
     def __init__(self) -> None:
@@ -72,7 +72,7 @@ def _fill(
     pattern: Pattern,
     typed: str,
     bare: bool,
-    budget: _Budget,
+    budget: _PiecesLeft,
     index: int,
     matched: frozenset[int],
     values: dict[str, str],
