@@ -189,9 +189,9 @@ def _owner_notes(weighed: WeighedRequest, crossing: BreakEven | None) -> list[st
     if crossing is None:
         return notes
     if crossing.quantity is None:
-        notes.append(f"Up to {crossing.limit:,} cylinders of this mix the factory never costs less.")
+        notes.append(f"Up to {counted('cylinder', crossing.limit)} of this mix the factory never costs less.")
     elif crossing.holds_to_the_limit:
-        notes.append(f"From {crossing.quantity:,} cylinders of this mix on the factory costs no more.")
+        notes.append(f"From {counted('cylinder', crossing.quantity)} of this mix on the factory costs no more.")
     else:
         shown = ", ".join(f"{first:,} to {last:,}" for first, last in crossing.ranges[:6])
         more = " and further runs" if len(crossing.ranges) > 6 else ""

@@ -120,7 +120,7 @@ def _by_quantity(decision: Decision, factory: FactoryTerms | None) -> list[Flip]
             if at >= least
             else "the factory does not take it, so the bench does it"
         )
-        sentence = f"At {at:,} cylinders of this mix, {why}."
+        sentence = f"At {counted('cylinder', at)} of this mix, {why}."
         flips.append(Flip(Lever.QUANTITY, at, choice, None, sentence))
     return flips
 

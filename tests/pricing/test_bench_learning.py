@@ -70,11 +70,23 @@ def test_a_figure_below_nothing_or_without_a_place_in_the_book_is_refused(bench,
     (fast,) = learn(bench, [pinned(20)] * 3)
     with pytest.raises(BitternError, match="below 0"):
         adopt(bench, fast)
-    del bench_json["type_minutes"]["mortise"]
-    (unknown,) = learn(BenchTerms.from_json(bench_json), [pinned(20)] * 3)
-    assert unknown.difference is None
-    with pytest.raises(BitternError, match="no figure"):
-        adopt(bench, unknown)
+    for figures, name in (("type_minutes", "mortise"), ("kind_minutes", "GMK")):
+        without = bench_json | {figures: {one: cost for one, cost in bench_json[figures].items() if one != name}}
+        (unknown,) = learn(BenchTerms.from_json(without), [pinned(20)] * 3)
+        assert (unknown.book_minutes, unknown.difference) == (None, None)
+        with pytest.raises(BitternError, match="no figure"):
+            adopt(bench, unknown)
+
+
+def test_the_books_figures_stand_beside_set_up_and_cutting(bench):
+    setups = [RecordedTime(BenchTask.SET_UP, 1, Fraction(51), DAY, kind) for kind in (KeyingKind.MK, KeyingKind.NONE)]
+    cut = RecordedTime(BenchTask.CUTTING, 3, Fraction(4), DAY)
+    found = {(one.task, one.kind): one.book_minutes for one in learn(bench, [*setups, cut], least=1)}
+    assert found == {
+        (BenchTask.SET_UP, KeyingKind.MK): 45,
+        (BenchTask.SET_UP, KeyingKind.NONE): None,
+        (BenchTask.CUTTING, None): 1,
+    }
 
 
 @pytest.mark.parametrize(

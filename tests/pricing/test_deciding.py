@@ -351,3 +351,68 @@ def test_a_decision_goes_to_json_whole(ask, bench, factory):
     assert nowhere["remedy"] == (
         "Key these cylinders single (SKD), or start a new system; never extend one without its records."
     )
+
+
+def test_the_reasons_of_a_shop_decision(ask, bench, factory):
+    assert decide(ask(11), bench, factory).reasons == (
+        "The factory keys no order of fewer than 12 cylinders.",
+        "So 11 cylinders keyed GMK can only be done here, which costs less as well.",
+        "The factory becomes worth while from 14 such cylinders on.",
+        "It is ready on Monday 2 March 2026.",
+    )
+    assert decide(ask(13), bench, factory).reasons == (
+        "For 13 cylinders keyed GMK, the bench is the less costly way.",
+        "The factory becomes worth while from 14 such cylinders on.",
+        "It is ready on Monday 2 March 2026; from the factory it would be Monday 23 March 2026.",
+    )
+
+
+def test_the_reasons_where_the_factory_alone_can_do_it(ask, bench, factory_json):
+    factory = FactoryTerms.from_json(factory_json | {"factory_only_keyways": ["AQ5"]})
+    its_keyway = "Keyway AQ5 is keyed by its maker's factory only."
+    # At 13 the bench would cost less, from 14 on the factory does.
+    assert decide(ask(13, keyway="AQ5"), bench, factory).reasons == (
+        its_keyway,
+        "So 13 cylinders keyed GMK can only be done at the factory.",
+        "It is ready on Monday 23 March 2026.",
+    )
+    assert decide(ask(14, keyway="AQ5"), bench, factory).reasons[:3] == (
+        its_keyway,
+        "So 14 cylinders keyed GMK can only be done at the factory, which costs less as well.",
+        "The factory is worth while from 14 such cylinders on.",
+    )
+
+
+@pytest.mark.parametrize(
+    ("count", "sentence"),
+    [
+        (1, "So 1 cylinder supplied uncombinated can only be done here, which costs less as well."),
+        (40, "For 40 cylinders supplied uncombinated, the factory is the less costly way."),
+    ],
+)
+def test_uncombinated_cylinders_are_supplied_and_not_keyed(ask, bench, factory, count, sentence):
+    assert sentence in decide(ask(count, KeyingKind.NONE), bench, factory).reasons
+
+
+@pytest.mark.parametrize(
+    ("promised", "free"), [(360, "0 min"), (301, "59 min"), (300, "1 h 0 min"), (299, "1 h 1 min")]
+)
+def test_hours_free_by_then_are_shown_without_an_hour_where_there_is_none(ask, bench_json, promised, free):
+    bench = BenchTerms.from_json(bench_json | {"minutes_promised": promised})
+    late = decide(ask(4, need_by=MONDAY), bench, None)  # 90 + 4 × (6 + 7 + 2) + 8 × 1 = 158 minutes
+    (obstacle,) = late.shop.obstacles
+    assert obstacle.detail == f"It has {free} free by then; this job needs 2 h 38 min."
+
+
+@pytest.mark.parametrize(
+    ("setup", "note"),
+    [
+        (0, "From 1 cylinder of this mix on the factory costs no more."),
+        (9000, "From 2 cylinders of this mix on the factory costs no more."),
+        (10_000_000, "Up to 5,000 cylinders of this mix the factory never costs less."),
+    ],
+)
+def test_the_owner_is_told_from_which_quantity_on(ask, bench, factory_json, setup, note):
+    free = {"per_cylinder_cents": {"GMK": 0}, "per_key_cents": 0, "freight": [], "quantity_breaks": []}
+    low = factory_json | free | {"min_cylinders": 0, "min_order_cents": 0, "setup_cents": {"GMK": setup}}
+    assert decide(ask(5), bench, FactoryTerms.from_json(low)).owner_notes[1:] == (note,)

@@ -164,3 +164,27 @@ def test_working_days_of_a_flip_leave_out_the_benchs_closed_days(ask, bench_json
     bench = BenchTerms.from_json(bench_json | {"closed_days": ["2026-03-20"]})
     later = find_flips(decide(ask(40, need_by=date(2026, 3, 19)), bench, factory), bench, factory)[0]
     assert later.sentence.startswith("Needed 1 working day later, by Monday 23 March 2026 or after, ")
+
+
+def test_a_flip_may_fall_on_today_and_not_on_a_day_before(ask, bench):
+    # 430 minutes at 360 a day: ready on Tuesday; 328 are ready today, and yesterday is no day to ask for.
+    (flip,) = find_flips(decide(ask(20), bench, None), bench, None)
+    assert (flip.at, flip.choice) == (MONDAY, None)
+    assert flip.sentence == "Needed by Monday 2 March 2026 or before, it can be done nowhere."
+    assert flip.told == "Needed by Monday 2 March 2026 or before, it could be done nowhere."
+    assert find_flips(decide(ask(14), bench, None), bench, None) == ()
+
+
+@pytest.mark.parametrize(
+    ("least", "sentences"),
+    [
+        (1, []),
+        (2, ["At 1 cylinder of this mix, the factory does not take it, so the bench does it."]),
+    ],
+)
+def test_a_flip_may_fall_on_one_cylinder_and_not_on_none(ask, bench, factory_json, least, sentences):
+    free = {"setup_cents": {}, "per_cylinder_cents": {"GMK": 0}, "freight": [], "min_order_cents": 0}
+    factory = FactoryTerms.from_json(factory_json | free | {"min_cylinders": least})
+    found = flips(decide(ask(5), bench, factory, 60), bench, factory, Lever.QUANTITY)
+    assert [flip.sentence for flip in found] == sentences
+    assert [flip.at for flip in found] == [1] * len(sentences)

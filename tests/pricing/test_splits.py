@@ -127,3 +127,12 @@ def test_the_reason_says_whether_there_was_a_choice_and_the_day(ask, bench, fact
     assert only.choice is SplitChoice.ALL_SHOP
     assert only.reasons[-1].startswith("Keyed all here is the only possible way, ready on ")
     assert "The factory does not key from records sent to it, so the system stays in one place." in only.reasons[1]
+
+
+def test_a_keyway_of_the_factory_alone_is_neither_split_nor_keyed_here(ask, bench, factory_json):
+    only = FactoryTerms.from_json(factory_json | {"factory_only_keyways": ["AQ5"]})
+    decision = decide_split(ask(140, KeyingKind.MK, keyway="AQ5"), ask(6, KeyingKind.MK, keyway="AQ5"), bench, only)
+    why = ("Keyway AQ5 is keyed by its maker's factory only.",)
+    assert decision.choice is SplitChoice.ALL_FACTORY
+    assert decision.option(SplitChoice.ALL_SHOP).why_not == why
+    assert decision.option(SplitChoice.SPLIT).why_not == why
