@@ -365,6 +365,11 @@ def test_the_reasons_of_a_shop_decision(ask, bench, factory):
         "The factory becomes worth while from 14 such cylinders on.",
         "It is ready on Monday 2 March 2026; from the factory it would be Monday 23 March 2026.",
     )
+    # At 14 only the day decides: more cylinders would not turn it.
+    on_friday = decide(ask(14, need_by=date(2026, 3, 20)), bench, factory)
+    assert (on_friday.choice, on_friday.break_even.quantity) == (Place.SHOP, 14)
+    assert not any("14 such cylinders" in reason for reason in on_friday.reasons)
+    assert not any("14 cylinders of this mix" in flip for flip in on_friday.flips)
 
 
 def test_the_reasons_where_the_factory_alone_can_do_it(ask, bench, factory_json):
