@@ -167,7 +167,8 @@ class StillOpen:
         for key in self.keys:
             copies.setdefault((key.keyset_id, key.keyset.symbol), []).append(key.copy_number)
         named = [f"{symbol} {say_copies(numbers)}" for (_, symbol), numbers in copies.items()]
-        more = f"; and {len(named) - _NAMED_KEYSETS} more keysets" if len(named) > _NAMED_KEYSETS else ""
+        left = len(named) - _NAMED_KEYSETS
+        more = f"; and {left} more {'keyset' if left == 1 else 'keysets'}" if left > 0 else ""
         return "; ".join(named[:_NAMED_KEYSETS]) + more
 
 

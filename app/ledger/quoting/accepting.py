@@ -208,7 +208,7 @@ def _check_doors(doors: Sequence[DoorRow], cylinders: int) -> None:
             f"There are {len(doors)} rows, but only {cylinders} cylinders on this quote. Give a row a cylinder.",
         )
     problems = [
-        Problem("doors", f"Row {row.row}, opening: a keyset needs an opening number beside it, or leave both empty.")
+        Problem("doors", f"Row {row.row}, opening: a location or a lock needs an opening number beside it.")
         for row in doors
         if not row.opening and (row.location or row.lock)
     ]

@@ -8,15 +8,19 @@ from datetime import date
 import pytest
 import sqlalchemy as sa
 
-from app.ledger.jobs.stages import lose_quote, move_job, next_stages, still_open
+from app.ledger.jobs.payments import PaymentForm, PaymentKind, take_payment
+from app.ledger.jobs.stages import lose_quote, move_job, next_stages, still_open, taker_of
 from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
+from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.store.errors import LedgerError, NotAllowed, NotFound, Stale
 from app.ledger.store.events import events_of_job
 from app.ledger.store.work import Work
-from app.ledger.tables import CylinderState, Event, Job, Key, KeyState, Role, Stage
+from app.ledger.tables import Cylinder, CylinderState, Event, Job, Key, KeyState, LineKind, Role, Stage
+from app.pricing import show_cents
+from tests.keyed import walk
 from tests.ledger.conftest import by, customer_id
-from tests.ledger.test_main_job import accept, flats, issued
+from tests.ledger.test_main_job import accept, flats, issued, openings
 
 KEYED_HERE = {
     "asked": ["lost"],
@@ -156,8 +160,11 @@ def test_only_the_newest_open_quote_is_lost_and_only_for_a_reason(work: Work) ->
     assert no_reason.value.field == "reason"
     issued(work, flats(work), job_id=job.id, job_version=job.version)
     work.session.expire_all()
-    with pytest.raises(Stale, match="newer revision"):
+    with pytest.raises(Stale) as replaced:
         lose_quote(work, first, "too dear")
+    assert replaced.value.message == (
+        f"Quote {job.number}-1 has been replaced by a newer revision: look at it first."
+    )
     accept(work, job)
     with pytest.raises(LedgerError, match="cannot go to lost"):
         lose_quote(work, job.revisions[-1].id, "too dear")
@@ -181,3 +188,98 @@ def test_a_job_that_goes_to_the_bench_keeps_its_pieces(work: Work) -> None:
     move_job(work, job.id, job.version, Stage.ON_THE_BENCH)
     assert {one.state for one in job.cylinders} == {CylinderState.ORDERED}
     assert {key.state for key in keys_of_job(work.session, job.id)} == {KeyState.ORDERED}
+
+
+def test_a_reason_of_more_than_its_column_holds_is_refused(work: Work) -> None:
+    job = job_at(work, Stage.APPROVED, "shop")
+    with pytest.raises(LedgerError) as refused:
+        move_job(work, job.id, job.version, Stage.PARTS_ON_ORDER, "x" * 501)
+    assert (refused.value.field, refused.value.message) == ("reason", "At most 500 characters fit here.")
+    move_job(work, job.id, job.version, Stage.CANCELED, f" {'x' * 498} ")
+    assert job.reason == "x" * 498
+
+
+def test_a_reason_is_kept_of_what_ends_a_job_alone(work: Work) -> None:
+    job = job_at(work, Stage.APPROVED, "shop")
+    move_job(work, job.id, job.version, Stage.PARTS_ON_ORDER, "the cylinders are late")
+    assert (job.reason, last_event(work).summary) == ("", "approved → parts on order: the cylinders are late")
+
+
+@pytest.mark.parametrize(("count", "more"), [(12, ""), (13, " and 1 more")])
+def test_twelve_cylinders_that_are_not_ticked_are_named(work: Work, count: int, more: str) -> None:
+    job = issued(work, flats(work, count, keyed_at="shop", override_reason="soon"))
+    accept(work, job, openings(count))
+    move_job(work, job.id, job.version, Stage.ON_THE_BENCH)
+    with pytest.raises(LedgerError) as refused:
+        move_job(work, job.id, job.version, Stage.CHECKED)
+    named = ", ".join(f"F{n}" for n in range(1, 13))
+    assert (refused.value.field, refused.value.message) == (
+        "stage",
+        f"{count} of this job's cylinders are not ticked off as checked: {named}{more}. "
+        "The bench ticks them on the job's bench page.",
+    )
+
+
+@pytest.mark.parametrize(("flats_sold", "more"), [(8, ""), (9, "; and 1 more keyset"), (10, "; and 2 more keysets")])
+def test_eight_keysets_whose_keys_are_not_cut_are_named(work: Work, flats_sold: int, more: str) -> None:
+    job = issued(work, flats(work, flats_sold, keyed_at="shop", override_reason="soon"))
+    accept(work, job)
+    (keys, _money) = still_open(work.session, job).sentences
+    assert keys.startswith(f"{len(keys_of_job(work.session, job.id))} keys are not cut yet: 1AA copies 1-2; ")
+    assert keys.count(";") == 7 + bool(more)
+    assert keys.endswith(f"8AA copies 1-2{more}.")
+
+
+def test_what_is_not_paid_is_told_and_what_is_paid_beyond_the_price_is_not(work: Work) -> None:
+    job = issued(
+        work, QuoteRequest(customer_id(work, "Lantern"), (LineRequest(LineKind.HARDWARE, 1, price_code="RING-SET"),))
+    )
+    accept(work, job)
+    due = show_cents(job.agreed_cents or 0)
+    assert still_open(work.session, job).sentences == (f"{due} of {due} is not paid.",)
+    take_payment(work, job.number, 1, PaymentForm(PaymentKind.PAYMENT, job.agreed_cents or 0, "cash", work.today))
+    job.agreed_cents = 1
+    work.session.commit()
+    open_still = still_open(work.session, job)
+    assert (open_still.owed_cents, open_still.total_cents, open_still.mark) == (0, 1, "")
+
+
+def test_a_canceled_jobs_keys_that_are_cut_are_retired_and_those_that_are_out_stay(work: Work) -> None:
+    job = issued(work, flats(work, 2))
+    accept(work, job)
+    first, second, *_rest = keys_of_job(work.session, job.id)
+    first.state, second.state = KeyState.CUT, KeyState.OUT
+    work.session.commit()
+    move_job(work, job.id, job.version, Stage.CANCELED, "the customer sold the house")
+    work.session.expire_all()
+    assert (first.state, second.state) == (KeyState.RETIRED, KeyState.OUT)
+    assert first.changed_at == work.now
+
+
+def test_fitted_is_what_stood_at_the_same_side_of_the_door_and_no_other(work: Work) -> None:
+    job = issued(work, flats(work, 1, keyed_at="shop", override_reason="soon"))
+    accept(work, job, openings(1))
+    (new,) = job.cylinders
+    there = [
+        Cylinder(door_id=new.door_id, position=position, type="mortise", words="old", state=CylinderState.FITTED)
+        for position in ("Outside", "inside")
+    ]
+    work.session.add_all(there)
+    work.session.commit()
+    walk(work, job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
+    work.session.expire_all()
+    assert [one.state for one in (new, *there)] == [
+        CylinderState.FITTED,
+        CylinderState.REMOVED,
+        CylinderState.FITTED,
+    ]
+
+
+def test_the_last_who_took_a_job_is_its_taker(work: Work) -> None:
+    job = job_at(work, Stage.READY, "")
+    assert taker_of(work.session, job.id) == ""
+    move_job(work, job.id, job.version, Stage.HANDED_OVER, taken_by="R. Teal")
+    move_job(work, job.id, job.version, Stage.CLOSED)
+    other = job_at(work, Stage.READY, "")
+    move_job(work, other.id, other.version, Stage.HANDED_OVER, taken_by="I. Plover")
+    assert (taker_of(work.session, job.id), taker_of(work.session, other.id)) == ("R. Teal", "I. Plover")
