@@ -73,7 +73,7 @@ _PRINTING = _Page(
 RETRY_PRINTING = {"Retry-After": "10"}
 _MOST_FINDINGS = 40
 _HIDDEN = frozenset(
-    {"password", "again", "current", "pin", "bitting", "bittings", "token", "version", "shown", "known"}
+    {"password", "again", "current", "pin", "bitting", "bittings", "token", "version", "shown", "known", "seen"}
 )
 
 

@@ -97,7 +97,9 @@ def keyed_again(work: Work, first: Job) -> Job:
         override_reason="soon",
     )
     second = issued(work, again)
-    accept(work, second, openings(1), takes_places=True)
+    with pytest.raises(LedgerError, match="Tick that the new ones take their places") as asked:
+        accept(work, second, openings(1))
+    accept(work, second, openings(1), takes_places=asked.value.message)
     return second
 
 

@@ -62,7 +62,7 @@ class AcceptForm:
     override_reason: why the owner of the house goes on where a key system's owner gave no written authority.
     lost_reason: why the owner of the house goes on where a lost key opens the new cylinders.
     option: A or B of a quote that offers two ways, "" of one that does not.
-    takes_places: whether the new cylinders take the place of those that are on their doors, or on their way there.
+    takes_places: the sentence that asked whether the new cylinders take the places of others, where somebody agreed.
     seen: the marks of the plans that were looked at, "" where nobody looked: another one is not carried out unseen.
     """
 
@@ -76,7 +76,7 @@ class AcceptForm:
     override_reason: str = ""
     lost_reason: str = ""
     seen: str = ""
-    takes_places: bool = False
+    takes_places: str = ""
 
 
 def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
@@ -246,26 +246,40 @@ def _add_cylinders(allotter: KeysetAllotter, printed: Mapping[str, SnapshotLine]
         for row, allotment in zip(listed, allotter.allot(number, line, list(map(own_symbol, listed))), strict=True):
             door = upsert_door(work, site_id, row) if row.opening and site_id else None
             position = row.position or "outside"
-            stood = on_door(door, position)
-            if stood is not None and line.kind is not LineKind.REKEY:
-                held.append(_held(work, row, position, stood))
-                stood = None
+            stood = on_door(door, position) if line.kind is LineKind.REKEY else None
+            held += _held(work, row, position, [one for one in _there(door, position) if one is not stood])
             cylinder = _cylinder(job, number, line, shown, allotment, makers, position, door, stood)
             work.session.add(cylinder)
             _cross_door(work, cylinder, row, allotment.keyset)
-    if held and not form.takes_places:
-        more = f" and {len(held) - _MOST_NAMED} more" if len(held) > _MOST_NAMED else ""
-        told = f"{'; '.join(held[:_MOST_NAMED])}{more}."
-        raise LedgerError("takes_places", f"{told} Tick that the new ones take their places, and press again.")
+    if not held:
+        return
+    more = f" and {len(held) - _MOST_NAMED} more" if len(held) > _MOST_NAMED else ""
+    told = f"{'; '.join(held[:_MOST_NAMED])}{more}. Tick that the new ones take their places, and press again."
+    if form.takes_places != told:
+        raise LedgerError("takes_places", told)
 
 
-def _held(work: Work, row: DoorRow, position: str, there: Cylinder) -> str:
+def _there(door: Door | None, position: str) -> list[Cylinder]:
+    """What is at a place on a door, and what other jobs are to bring there."""
+    there = door.cylinders if door is not None else []
+    return [
+        one
+        for one in there
+        if one.state is not CylinderState.REMOVED and one.position.casefold() == position.casefold()
+    ]
+
+
+def _held(work: Work, row: DoorRow, position: str, there: Sequence[Cylinder]) -> list[str]:
     """What holds a place on a door already, in words."""
     place = row.opening if position == "outside" else f"{row.opening} {position}"
-    keyed = f" on {there.keyset.symbol}" if there.keyset else ""
-    if there.state is CylinderState.FITTED or there.job_id is None:
-        return f"{place} has a cylinder{keyed}"
-    return f"job {work.session.get_one(Job, there.job_id).number} brings {place} a cylinder{keyed}"
+    said = []
+    for one in there:
+        keyed = f" on {one.keyset.symbol}" if one.keyset else ""
+        if one.state is CylinderState.FITTED or one.job_id is None:
+            said.append(f"{place} has a cylinder{keyed}")
+        else:
+            said.append(f"{place} gets a cylinder{keyed} from job {work.session.get_one(Job, one.job_id).number}")
+    return said
 
 
 def _site(work: Work, job: Job, form: AcceptForm) -> int | None:

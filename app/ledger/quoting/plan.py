@@ -4,7 +4,7 @@ A plan is a value: the counter shows it, a quote freezes it, its acceptance make
 """
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -50,7 +50,7 @@ class PlannedLine(JsonDataclass):
         for one in self.keysets:
             groups.setdefault((one.system, one.operators), []).append(one.symbol)
         return "; ".join(
-            f"{symbols_in_words(symbols)} of {system}" + (f", under {' and '.join(operators)}" if operators else "")
+            f"{symbols_in_words(symbols)} of {system}" + (f", under {_listed(operators)}" if operators else "")
             for (system, operators), symbols in groups.items()
         )
 
@@ -81,18 +81,27 @@ class Plan(JsonDataclass):
         """
         said = [f"The key system {name} is started." for name in self.begins]
         if self.keys:
-            by_count: dict[int, list[str]] = {}
-            for one in self.keys:
-                by_count.setdefault(one.count, []).append(one.symbol)
-            each = "; ".join(
-                f"{count:,}{' each' if len(symbols) > 1 else ''} to {symbols_in_words(symbols)}"
-                for count, symbols in by_count.items()
-            )
             total = sum(one.count for one in self.keys)
-            said.append(f"{total:,} {'key comes' if total == 1 else 'keys come'} with it: {each}.")
+            said.append(f"{total:,} {'key comes' if total == 1 else 'keys come'} with it: {self._keys_in_words}.")
         if to_order := sum(line.to_order for line in self.lines):
             said.append(f"{to_order:,} {'cylinder is' if to_order == 1 else 'cylinders are'} to be ordered.")
         return tuple(said)
+
+    @property
+    def _keys_in_words(self) -> str:
+        """How many to which keyset, with its system where they are of several."""
+        groups: dict[tuple[str, int], list[str]] = {}
+        for one in self.keys:
+            groups.setdefault((one.system, one.count), []).append(one.symbol)
+        is_several = len({system for system, _ in groups if system}) > 1
+        said = []
+        for (system, count), symbols in groups.items():
+            if not system:
+                said.append(f"{count:,} to the customer's own")
+                continue
+            each = " each" if len(symbols) > 1 else ""
+            said.append(f"{count:,}{each} to {symbols_in_words(symbols)}" + f" of {system}" * is_several)
+        return "; ".join(said)
 
     @property
     def mark(self) -> str:
@@ -109,11 +118,16 @@ class Plan(JsonDataclass):
         said = []
         for before, after in zip(self.lines, now.lines, strict=False):
             if before.words != after.words:
-                said.append(f"Line {before.number} gets {after.words} now, not {before.words}.")
+                was = symbols_in_words(one.symbol for one in before.keysets)
+                said.append(f"Line {before.number} gets {after.words}; it was to get {was}.")
             if after.to_order > before.to_order:
                 more = f"{after.to_order:,} are to be ordered now, not {before.to_order:,}"
                 said.append(f"Line {before.number}: {more}.")
         return tuple(said)
+
+
+def _listed(words: Sequence[str]) -> str:
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
 
 
 def symbols_in_words(symbols: Iterable[str]) -> str:

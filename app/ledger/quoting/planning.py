@@ -54,8 +54,10 @@ def planned_today(work: Work, quote: QuoteSnapshot) -> Plan:
     return plan
 
 
-def _which_master(book: "_Book") -> str:
+def _which_master(book: "_Book", said: str) -> str:
     named = ", ".join(book.masters[:_MOST_NAMED]) + (" …" if len(book.masters) > _MOST_NAMED else "")
+    if said:
+        return f"{book.name} is to have {named}: name one of these, or enter how many masters it gets."
     return f"{book.name} has several masters: say under which this goes, {named}."
 
 
@@ -107,6 +109,8 @@ class _Planner:
         choice = next((one for one in self._choices if number in one.lines), None)
         keyed_at = choice.choice if choice else ""
         keysets = self._rekeyed(line) if line.standing else self._given(number, line)
+        if any(question.field == f"lines.{number - 1}.master" for question in self.questions):
+            return None
         self._of_line[number] = keysets
         return PlannedLine(
             number=number,
@@ -145,10 +149,10 @@ class _Planner:
         if book is None:
             return []
         master = "" if is_single else keying.master or next(iter(book.masters), "")
-        if master not in book.above and not is_single:
+        if not is_single and (master not in book.above or (not keying.master and len(book.masters) > 1)):
+            if book.is_new or not keying.master:
+                self.questions.append(Problem(f"lines.{number - 1}.master", _which_master(book, keying.master)))
             return []
-        if not is_single and not keying.master and len(book.masters) > 1:
-            self.questions.append(Problem(f"lines.{number - 1}.master", _which_master(book)))
         sizes = set_sizes(keying, line.quantity)
         return [
             KeysetOnLine(symbol, book.name, size, size * line.keys_each, book.above.get(symbol, ()))
@@ -264,7 +268,9 @@ class _Planner:
                 counts[one] += line.quantity // len(named)
         elif line.symbol in self._instead:
             counts[self._instead[line.symbol]] += line.quantity
-        elif line.symbol and line.symbol != OWN:
+        elif line.symbol == OWN:
+            counts[OWN, ""] += line.quantity
+        elif line.symbol:
             counts[line.symbol, self._system_of(line.symbol)] += line.quantity
 
     def _system_of(self, symbol: str) -> str:
@@ -274,4 +280,5 @@ class _Planner:
                 return book.name
         rows = sa.select(KeySystem.name).join(Keyset, Keyset.system_id == KeySystem.id)
         found = rows.where(KeySystem.customer_id == self._ask.customer_id, Keyset.symbol == symbol)
-        return self._session.scalar(found.limit(1)) or ""
+        asked = self._ask.system.existing_id if self._ask.system else None
+        return self._session.scalar(found.order_by(sa.case((KeySystem.id == asked, 0), else_=1)).limit(1)) or ""

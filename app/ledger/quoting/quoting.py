@@ -88,8 +88,9 @@ def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = Non
     lead = lead_time(work, resolved, decided.keying)
     ask = replace(ask, lines=tuple(f.line if f else line for f, line in zip(resolved, ask.lines, strict=True)))
     unstocked = {number for number, found in enumerate(resolved, start=1) if found and not found.is_stocked}
-    # Counts that were refused may be such as no plan can hold.
+    # Counts that were refused may be such as no plan can hold, and of no line that is refused it says what it gets.
     refused = {number for number, found in enumerate(resolved, start=1) if found is None}
+    refused |= {int(one.field.split(".")[1]) + 1 for one in problems if one.field.startswith("lines.")}
     planned = ask if has_sound_system else replace(ask, system=None)
     plan, questions = make_plan(work, planned, decided.keying, unstocked, refused)
     return PricedQuote(

@@ -112,11 +112,9 @@ class Resolver:
                 found = self._priced(line)
         if line.unit_cents is None:
             return found
-        if not line.price_reason.strip():
-            raise BitternError(
-                "price_reason", "Say why the price is not the book's; the house alone reads it, no paper prints it."
-            )
-        return replace(found, unit_cents=line.unit_cents)
+        told = "Say why the price is not the book's; the house alone reads it, no paper prints it."
+        unsaid = () if line.price_reason.strip() else (Problem("price_reason", told),)
+        return replace(found, unit_cents=line.unit_cents, problems=(*found.problems, *unsaid))
 
     def _cylinder(self, line: LineRequest) -> Resolved:
         attributes = line.attributes

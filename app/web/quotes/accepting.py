@@ -7,13 +7,14 @@ from typing import TypeAlias
 
 from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
-from wtforms import BooleanField, DateField, Field, HiddenField, RadioField, TextAreaField
+from wtforms import DateField, Field, HiddenField, RadioField, StringField, TextAreaField
 from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 from wtforms.validators import InputRequired, ValidationError
 
 from app.documents import quote_page
 from app.errors import BitternError, Problem
 from app.ledger.keysystems.lost_keysets import lost_masters
+from app.ledger.keysystems.systems import name_is_taken
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.planning import planned_today
 from app.ledger.quoting.promises import promise_from
@@ -59,7 +60,7 @@ class AcceptQuoteForm(SavedForm):
         "Key under a lost key because", 500, hint="For the owner of this house alone; it stays on record."
     )
     doors = TextAreaField("Door list")
-    takes_places = BooleanField("The new cylinders take the places of those that are there")
+    takes_places = StringField("The new cylinders take the places of those that are there")  # agrees to one sentence
     seen = HiddenField()  # the marks of the plans that the page showed
 
     def offer(self, options: Sequence[tuple[str, str]]) -> None:
@@ -170,6 +171,7 @@ def _page(
     quotes = {name: as_accepted(snapshot, name) for name in names}
     promises = {name: promise_from(work, quote, work.today) for name, quote in quotes.items()}
     plans = {name: planned_today(work, quote) for name, quote in quotes.items()}
+    begun = dict.fromkeys(name for plan in plans.values() for name in plan.begins)
     form.seen.data = " ".join(plan.mark for plan in plans.values())
     return render_template(
         "quotes/accept.html",
@@ -183,6 +185,7 @@ def _page(
         rekeyed=[(shown, _places(work, view, ask, line)) for shown, line in lines if line.standing],
         plans=plans,
         changes={name: quote.plan.changes(plans[name]) for name, quote in quotes.items()},
+        taken_names=[name for name in begun if name_is_taken(work, view.job.customer_id, name)],
         cylinders=sum(line.quantity for _, line in lines),
         lost=lost_masters(work.session, [system_id]) if system_id is not None else (),
         promised_on=None if snapshot.option_b else promises[""].on,

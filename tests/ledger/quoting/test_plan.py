@@ -22,7 +22,7 @@ from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import accept, issued
 
 MORTISE = CylinderAttributes("mortise", Fraction(9, 8), 6, 6, "AQ1", "standard", None, "626")
-CORE = CylinderAttributes("sfic", None, 7, None, "NL4", None, None, "626")
+CORE = CylinderAttributes("sfic", None, 7, None, "NH1", None, None, "626")
 KINDS = (KeyingKind.KD, KeyingKind.KA, KeyingKind.MK, KeyingKind.GMK, KeyingKind.SKD, KeyingKind.NONE)
 WHO = ("Harbourmaster", "Saltmarsh Mar", "Lantern")
 
@@ -123,7 +123,7 @@ def test_accepting_does_what_the_plan_says(work: Work, seed: int) -> None:
         accept(work, job)
         accepted += 1
         assert planned(plan) == done(work, job)
-        assert {(one.symbol, one.system): one.count for one in plan.keys} == keys_of(work, job)
+        assert {(one.symbol, one.system): one.count for one in plan.keys if one.system} == keys_of(work, job)
         assert Plan.from_json(plan.to_json()) == plan
     assert accepted > 3
 
@@ -149,6 +149,36 @@ def test_what_is_refused_has_no_part_in_the_plan(work: Work) -> None:
             customer_id(work, "Lantern"), lines, system=SystemRequest(name="The Row", levels=9, masters=999_999_999)
         ),
     )
-    assert [(line.number, line.words) for line in priced.plan.lines] == [(2, "")]
+    assert [(line.number, line.words) for line in priced.plan.lines] == []
     assert priced.plan.keys == ()
     assert {problem.field for problem in priced.problems} >= {"lines.0.quantity", "system_levels", "system_masters"}
+
+
+def test_a_line_that_is_refused_or_asked_about_gets_nothing_in_the_plan(work: Work) -> None:
+    """A master that a new system is not to have, or none named of several, is told before the quote is issued."""
+    keyed = LineRequest(LineKind.CYLINDER, 2, "ARD", attributes=MORTISE)
+    lines = [replace(keyed, keying=KeyingInstruction(KeyingKind.GMK, master=master)) for master in ("AA", "AC", "")]
+    ask = QuoteRequest(
+        customer_id(work, "Lantern"), tuple(lines), system=SystemRequest(name="Row", levels=3, masters=2)
+    )
+    priced = price_request(work, ask)
+    assert [(one.field, one.message) for one in priced.problems] == [
+        ("lines.1.master", "Row is to have AA, AB: name one of these, or enter how many masters it gets."),
+        ("lines.2.master", "Row has several masters: say under which this goes, AA, AB."),
+    ]
+    assert [(line.number, line.words) for line in priced.plan.lines] == [(1, "AA1, AA2 of Row, under AA and A")]
+    assert "4 keys come with it: 2 each to AA1, AA2." in priced.plan.sentences
+
+
+def test_keys_of_several_systems_are_told_apart_and_own_copies_are_counted(work: Work) -> None:
+    different = LineRequest(
+        LineKind.CYLINDER, 1, "ARD", attributes=MORTISE, keying=KeyingInstruction(KeyingKind.KD), keys_each=2
+    )
+    core = replace(different, maker_code="NOR", attributes=CORE)
+    own = LineRequest(LineKind.KEYS, 3, symbol="own", attributes=CylinderAttributes("", keyway="AQ1"))
+    plan = plan_of(work, QuoteRequest(customer_id(work, "Lantern"), (different, core, own)))
+    told = (
+        "8 keys come with it: 2 to SKD1 of Single keyed AQ1, 6 chambers; 2 to SKD1 of Single keyed NH1, 7 chambers; "
+        "3 to the customer's own; 1 to CONTROL of Single keyed NH1, 7 chambers."
+    )
+    assert told in plan.sentences

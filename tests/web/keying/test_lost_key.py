@@ -223,7 +223,8 @@ def test_a_door_that_another_systems_cylinder_is_on_its_way_to_is_not_planned_ag
     [four] = _on(session, "F4")
     single = mortise(1, KeyingInstruction(KeyingKind.KD))
     ask = QuoteRequest(system.customer_id, (single,), site_id=four.door.site_id if four.door else None, **SHOP)  # type: ignore[arg-type]
-    accept(work, issued(work, ask), (DoorRow(row=1, opening="F4"),), takes_places=True)
+    told = "F4 has a cylinder on AA4. Tick that the new ones take their places, and press again."
+    accept(work, issued(work, ask), (DoorRow(row=1, opening="F4"),), takes_places=told)
     assert _on(session, "F4")[0].keyset not in system.keysets
     clerk = client_as(Role.COUNTER)
     page = _draft(clerk, system, "AA4")

@@ -45,7 +45,7 @@ def test_another_job_that_takes_the_keysets_meanwhile_is_told_and_seen_first(cle
     late = clerk.post(f"/quotes/{second}/accept", data={**form, "accepted_by": "R. Teal"})
     told = unescape(late.text)
     assert late.status_code == 422 and "What accepting does has changed since this page was made" in told
-    assert "Since the quote was issued: Line 1 gets 5AA, 6AA of The Flats, under AA now, not 3AA, 4AA" in told
+    assert "Since the quote was issued: Line 1 gets 5AA, 6AA of The Flats, under AA; it was to get 3AA, 4AA." in told
     again = clerk.post(f"/quotes/{second}/accept", data={**form_with(told, "accepted_by"), "accepted_by": "R. Teal"})
     assert again.status_code == 303
 
@@ -55,10 +55,12 @@ def test_a_door_that_has_a_cylinder_already_is_asked_about(clerk: FormClient, se
     number = quoted_to_the_flats(clerk, dict(PART))
     only = {"site_name": "The Quay", "row-1-opening": "F2"}
     asked = accept_page_sent(clerk, number, **only)
-    told = "job 1001 brings F2 a cylinder on 2AA. Tick that the new ones take their places, and press again."
+    told = "F2 gets a cylinder on 2AA from job 1001. Tick that the new ones take their places, and press again."
     assert asked.status_code == 422 and told in unescape(asked.text)
     assert 'value="F2"' in asked.text and 'name="takes_places"' in asked.text
-    accepted(clerk, number, **only, takes_places="y")
+    other = accept_page_sent(clerk, number, **{**only, "row-1-opening": "F1"}, takes_places=told)
+    assert other.status_code == 422 and "F1 gets a cylinder on 1AA from job 1001." in unescape(other.text)
+    accepted(clerk, number, **only, takes_places=told)
     session.rollback()
     there = session.query(Cylinder).filter(Cylinder.door_id == 2).all()
     assert [one.state for one in there] == [CylinderState.ORDERED] * 2  # the earlier one goes when the later is there
