@@ -74,3 +74,10 @@ def test_nothing_is_nearer_the_center_and_the_stile_adds_up(
     assert min(abs(each - stile / 2) for each in backsets) == abs(fit.offset_from_center)
     assert fit.door_edge_left + bore + fit.inner_edge_left == stile
     assert fit.edge_left == min(fit.door_edge_left, fit.inner_edge_left)
+
+
+def test_a_hole_of_just_the_size_needs_no_warning_and_one_to_the_edge_does() -> None:
+    assert fit_bore(replace(NARROW, bore_min=NARROW.bore, bore_max=NARROW.bore)).warnings == ()
+    over = fit_bore(replace(NARROW, backsets=(Fraction(1),), bore=Fraction(2)))
+    assert over.edge_left == 0
+    assert over.warnings[1] == "The hole breaks out of the stile: this bolt does not fit here."

@@ -89,3 +89,13 @@ def test_a_look_alike_on_another_base_is_said() -> None:
 
 def test_an_old_cylinder_of_unknown_make_is_asked_about() -> None:
     assert face_change(CylinderAttributes("rim"), CylinderAttributes("rim", maker="Northlight")).question
+
+
+def test_numbers_are_said_in_words_up_to_ten() -> None:
+    said = [words(CylinderAttributes("rim", chambers=chambers)) for chambers in (10, 11, 12)]
+    assert said == ["rim cylinder, ten pin", "rim cylinder, 11 pin", "rim cylinder, 12 pin"]
+
+
+def test_a_finish_that_is_not_said_changes_no_face() -> None:
+    plain, chromium = CylinderAttributes("rim"), CylinderAttributes("rim", finish="626")
+    assert face_change(chromium, plain).changes == face_change(plain, chromium).changes == ()

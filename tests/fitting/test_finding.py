@@ -14,6 +14,7 @@ from app.fitting import (
     find_by_blank,
     find_same_fit,
 )
+from app.fitting.finding import LONGEST_QUERY
 
 
 @pytest.fixture(scope="session")
@@ -152,3 +153,44 @@ def test_of_two_blanks_the_longer_one_says_which_cylinders_a_key_may_be_for(item
         assert {each.chambers for each in found if each} == {5, 6}
     short = [item.attributes for item in find_by_blank(items, (blank("One", 5),), "XK-1")]
     assert {each.chambers for each in short if each} == {5}
+
+
+def test_a_search_of_just_the_longest_is_read(items: tuple[CatalogItem, ...]) -> None:
+    assert find(items, "rim".ljust(LONGEST_QUERY, " "))
+    with pytest.raises(BitternError) as refused:
+        find(items, "x" * (LONGEST_QUERY + 1))
+    assert (refused.value.field, refused.value.message) == ("query", "Search with at most 200 characters.")
+
+
+def test_of_those_as_near_the_stocked_one_stands_first_then_the_cheaper_then_by_number() -> None:
+    def cylinder(number: str, cents: int, *, stocked: bool = True) -> CatalogItem:
+        return CatalogItem(number, "One", "cylinder", "", 0, cents, stocked, CylinderAttributes("rim"))
+
+    shelf = [
+        cylinder("A", 900, stocked=False),
+        cylinder("D", 500),
+        cylinder("B", 700),
+        cylinder("C", 500),
+        cylinder("E", 100, stocked=False),
+    ]
+    assert numbers(find(shelf, CylinderAttributes("rim"))) == ["C", "D", "B", "E", "A"]
+
+
+def test_a_same_fit_without_a_keyway_said_differs_in_none() -> None:
+    offered = CylinderAttributes("rim", keyway="AQ1", keying="zero-bitted")
+    item = CatalogItem("A", "ONE", "cylinder", "", 0, 1, True, offered)
+    said = {
+        old: find_same_fit([item], CylinderAttributes("rim", maker="One", **dict([old])))[0].differs  # type: ignore[arg-type]
+        for old in (("keyway", None), ("keyway", "AQ2"), ("keying", "zero-bitted"))
+    }
+    assert said == {
+        ("keyway", None): ("comes zero-bitted",),
+        ("keyway", "AQ2"): ("comes zero-bitted", "keyway AQ1 instead of AQ2"),
+        ("keying", "zero-bitted"): (),
+    }
+
+
+def test_a_number_of_another_makers_is_no_blank_of_the_key() -> None:
+    blanks = (KeyBlank("One", "XK-1", ("Q1",), 5),)
+    own, other = (CatalogItem("XK-1", maker, "key_blank", "", 0, 1, True) for maker in ("One", "Two"))
+    assert find_by_blank([other, own], blanks, "XK-1") == (own,)

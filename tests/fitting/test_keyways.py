@@ -2,6 +2,7 @@ import pytest
 
 from app.errors import BitternError
 from app.fitting import CylinderAttributes, KeyBlank, MakerFile, can_take_key, find_blanks
+from app.fitting.keyways import KeywayFamily, MakerKeyway, find_keyways
 
 
 @pytest.fixture(scope="session")
@@ -64,3 +65,41 @@ def test_a_blank_that_another_makers_table_alone_knows_is_tried_first() -> None:
     assert answer.reasons[0] == (
         "By Pell & Rowe's table the key's blank PK-91 enters a keyway AQ1: try it in one of Ardent Brass first."
     )
+
+
+def test_a_keyway_is_found_with_its_family_and_what_enters_it() -> None:
+    keyways = (
+        MakerKeyway("One", "Q1", "Q", "six"),
+        MakerKeyway("One", "Q2", "Q", "six"),
+        MakerKeyway("Two", "Q-1", "Q", "five"),
+        MakerKeyway("Two", "Q9", "other", "five"),
+    )
+    other = KeyBlank("Two", "T-1", ("Q1", "Q2"), 5)
+    single, both = KeyBlank("One", "K-1", ("Q1",), 6), KeyBlank("One", "K-2", ("Q1", "Q2"), 6)
+    blanks = (other, single, both)
+    one, two = find_keyways(keyways, blanks, " q-1")
+    assert one == KeywayFamily(keyways[0], ("Q2",), (single, both, other), (both, other))
+    assert two == KeywayFamily(keyways[2], (), (), ())
+    assert find_keyways(keyways, blanks, "-") == ()
+
+
+def test_a_keyway_that_is_alone_in_its_family_has_no_blank_of_all() -> None:
+    alone, blank = MakerKeyway("One", "Q1", "Q", "six"), KeyBlank("One", "K-1", ("Q1",), 6)
+    assert find_keyways((alone,), (blank,), "Q1") == (KeywayFamily(alone, (), (blank,), ()),)
+
+
+def test_as_many_cuts_as_chambers_need_no_more_words(blanks: tuple[KeyBlank, ...]) -> None:
+    for maker in ("Ardent Brass", ""):
+        cylinder = CylinderAttributes("rim", chambers=6, keyway="AQ1", maker=maker)
+        assert can_take_key(cylinder, "AK6-12", 6, blanks).reasons == (
+            "The key's blank (Ardent Brass AK6-12) enters keyway AQ1.",
+            "Check that both bitting specs agree before promising it.",
+        )
+
+
+def test_the_longest_of_the_blanks_with_a_number_says_how_many_cuts_there_is_room_for() -> None:
+    two = (KeyBlank("One", "XK-1", ("Q1",), 5), KeyBlank("Two", "XK-1", ("Q1",), 6))
+    cylinder = CylinderAttributes("rim", chambers=6, keyway="Q1")
+    assert can_take_key(cylinder, "XK-1", 6, two).takes
+    with pytest.raises(BitternError, match="has room for six cuts"):
+        can_take_key(cylinder, "XK-1", 7, two)

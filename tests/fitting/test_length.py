@@ -99,3 +99,14 @@ def test_the_choice_is_the_next_up_and_the_parts_add_up(
 def test_a_quarter_more_door_asks_for_an_eighth_more(extra: Fraction, case: Fraction) -> None:
     thin = required_length(case + extra, case, Fraction(0), Fraction(3, 4))
     assert required_length(case + extra + Fraction(1, 4), case, Fraction(0), Fraction(3, 4)) - thin == EIGHTH
+
+
+def test_a_case_as_thick_as_the_door_is_no_fault() -> None:
+    assert required_length(Fraction(1), Fraction(1), EIGHTH, Fraction(3, 4)) == Fraction(7, 8)
+
+
+def test_of_two_longer_ones_that_would_sit_flush_the_nearer_is_offered() -> None:
+    lengths, rings = (8 * EIGHTH, 9 * EIGHTH, 10 * EIGHTH), (3 * EIGHTH / 2, 5 * EIGHTH / 2)
+    fit = fit_length(replace(USUAL, door=Fraction(11, 8), lengths=lengths, rings=rings))
+    assert (fit.required, fit.chosen, fit.projection) == (Fraction(15, 16), 8 * EIGHTH, Fraction(1, 16))
+    assert fit.warnings[1:] == ("1-1/8 in with a 3/16 in ring would sit flush.",)

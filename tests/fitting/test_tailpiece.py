@@ -60,3 +60,25 @@ def test_a_cut_always_lies_right(
     assert fit.least <= fit.cut_to <= min(fit.most, supplied)
     assert fit.cut_off == supplied - fit.cut_to
     assert notch is None or not fit.cut_off or fit.cut_to % notch == 0
+
+
+def test_a_reach_of_one_measure_is_cut_to_it() -> None:
+    fit = fit_tailpiece(replace(USUAL, reach_least=4 * EIGHTH, reach_most=4 * EIGHTH))
+    assert (fit.least, fit.most, fit.cut_to, fit.warnings) == (9 * EIGHTH, 9 * EIGHTH, 9 * EIGHTH, ())
+    with pytest.raises(BitternError) as refusal:
+        fit_tailpiece(replace(USUAL, reach_least=5 * EIGHTH))
+    assert (refusal.value.field, refusal.value.message) == (
+        "reach_least",
+        "The least reach is more than the most: swap them.",
+    )
+
+
+def test_a_body_as_long_as_the_door_does_not_go_through_it() -> None:
+    flush = fit_tailpiece(replace(USUAL, length=Fraction(7, 4)))
+    assert (flush.cut_to, flush.warnings) == (4 * EIGHTH, ())
+    through = fit_tailpiece(replace(USUAL, length=15 * EIGHTH))
+    assert through.warnings == (
+        "The body goes through the door and stands 1/8 in into the lock: take a shorter cylinder or more trim.",
+    )
+    full = fit_tailpiece(replace(USUAL, length=18 * EIGHTH))  # just as far as the lock is deep
+    assert (full.most, full.cut_to, full.warnings[1:]) == (0, None, ("There is no room for a tailpiece.",))

@@ -22,3 +22,22 @@ def test_a_body_of_no_size_is_refused() -> None:
     with pytest.raises(BitternError) as refusal:
         fit_thread(common_body(), MortiseBody(Fraction(0), 32))
     assert refusal.value.field == "lock"
+
+
+@pytest.mark.parametrize(
+    ("cylinder", "lock", "field"),
+    [
+        (MortiseBody(Fraction(1), 0), MortiseBody(Fraction(1), 32), "cylinder"),
+        (MortiseBody(Fraction(-1), 32), MortiseBody(Fraction(1), 32), "cylinder"),
+        (MortiseBody(Fraction(1), 32), MortiseBody(Fraction(1), 0), "lock"),
+    ],
+)
+def test_a_body_without_size_or_thread_is_refused_by_whose_it_is(
+    cylinder: MortiseBody, lock: MortiseBody, field: str
+) -> None:
+    with pytest.raises(BitternError) as refusal:
+        fit_thread(cylinder, lock)
+    assert (refusal.value.field, refusal.value.message) == (
+        field,
+        "Enter a diameter and threads per inch, both more than 0.",
+    )
