@@ -165,7 +165,7 @@ def test_twelve_that_hold_a_door_are_named_and_the_others_counted(work: Work, co
     second = _flats_again(work, count)
     with pytest.raises(LedgerError) as refused:
         accept(work, second, openings(count))
-    named = "; ".join(f"job 1001 brings F{n} a cylinder on {n}AA" for n in range(1, 13))
+    named = "; ".join(f"F{n} gets a cylinder on {n}AA from job 1001" for n in range(1, 13))
     assert (refused.value.field, refused.value.message) == (
         "takes_places",
         f"{named}{more}. Tick that the new ones take their places, and press again.",
