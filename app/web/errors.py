@@ -4,8 +4,10 @@ import secrets
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import urlsplit
 
 from flask import Flask, current_app, g, render_template, request
+from flask.globals import request_ctx
 from flask.typing import ResponseReturnValue
 from flask_wtf.csrf import CSRFError
 from werkzeug.exceptions import HTTPException
@@ -73,7 +75,10 @@ _PRINTING = _Page(
 RETRY_PRINTING = {"Retry-After": "10"}
 _MOST_FINDINGS = 40
 _HIDDEN = frozenset(
-    {"password", "again", "current", "pin", "bitting", "bittings", "token", "version", "shown", "known", "seen"}
+    {
+        *("password", "again", "current", "pin", "bitting", "bittings", "token", "version", "shown", "known"),
+        *("seen", "seal", "keep", "gone"),
+    }
 )
 
 
@@ -154,9 +159,20 @@ def _stale(error: Stale) -> Answer:
         change=next(iter(newest), None),
         message=error.message,
         typed=_typed(),
-        again=request.full_path.rstrip("?"),
+        again=_page_to_load(),
     )
     return page, 409
+
+
+def _page_to_load() -> str:
+    """The address that was sent to or, where that shows no page by itself, the page of the house before it."""
+    adapter = request_ctx.url_adapter
+    before = urlsplit(request.referrer or "")
+    places = [request.full_path.rstrip("?")]
+    if before.netloc == request.host:
+        places.append(f"{before.path}?{before.query}".rstrip("?"))
+    takes = (place for place in places if adapter and adapter.test(place.partition("?")[0], "GET"))
+    return next(takes, "/")
 
 
 def _typed() -> list[tuple[str, str]]:

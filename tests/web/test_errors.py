@@ -1,7 +1,7 @@
 """What went wrong is said calmly, with what to do."""
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import pytest
 import sqlalchemy as sa
@@ -18,12 +18,12 @@ from tests.factories import FormClient, UserFactory
 ClientAs = Callable[[Role | None], FormClient]
 
 
-def raising(web: Flask, error: Exception) -> None:
+def raising(web: Flask, error: Exception, methods: Sequence[str] = ("GET", "POST")) -> None:
     @public
     def view() -> str:
         raise error
 
-    web.add_url_rule("/raising", "raising", view, methods=["GET", "POST"])
+    web.add_url_rule("/raising", "raising", view, methods=methods)
 
 
 @pytest.mark.parametrize(
@@ -99,6 +99,18 @@ def test_a_version_that_is_nonsense_is_stale(owner_client: FormClient, version: 
     person = UserFactory()
     answer = owner_client.post(f"/house/users/{person.id}", data={"role": "bench", "version": version})
     assert answer.status_code == 409
+
+
+@pytest.mark.parametrize(
+    ("came_from", "again"),
+    [("http://localhost/prices?q=a", "/prices?q=a"), ("http://elsewhere.example/prices", "/"), ("", "/")],
+)
+def test_where_an_address_shows_no_page_the_one_before_it_is_loaded_again(
+    web: Flask, owner_client: FormClient, came_from: str, again: str
+) -> None:
+    raising(web, Stale(), methods=["POST"])
+    answer = owner_client.post("/raising", data={"x": "1"}, headers={"Referer": came_from})
+    assert answer.status_code == 409 and f'href="{again}">Load it as it is now' in answer.text
 
 
 def test_a_stale_password_is_not_repeated(owner_client: FormClient) -> None:
