@@ -45,7 +45,7 @@ from app.ledger.tables import (
     Site,
     Stage,
 )
-from app.validation import fault_of_length
+from app.validation import counted, fault_of_length
 
 _MOST_NAMED = 12
 SINCE_CHANGED = "What accepting does has changed since this page was made: look at it again, then press once more."
@@ -205,7 +205,8 @@ def _check_doors(doors: Sequence[DoorRow], cylinders: int) -> None:
     if len(doors) > cylinders:
         raise LedgerError(
             "doors",
-            f"There are {len(doors)} rows, but only {cylinders} cylinders on this quote. Give a row a cylinder.",
+            f"There {'is' if len(doors) == 1 else 'are'} {counted(len(doors), 'row')}, but only "
+            f"{counted(cylinders, 'cylinder')} on this quote to get a door. Give a row a cylinder.",
         )
     problems = [
         Problem("doors", f"Row {row.row}, opening: a location or a lock needs an opening number beside it.")

@@ -11,15 +11,16 @@ import sqlalchemy as sa
 from app.errors import Problems
 from app.ledger.jobs.stages import move_job
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
-from app.ledger.quoting.request import KeyingInstruction, QuoteRequest, SystemRequest
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.sites.door_paste import DoorRow
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import Customer, Cylinder, CylinderState, Job, KeySystem, Site, Stage
+from app.ledger.tables import Customer, Cylinder, CylinderState, Event, Job, KeySystem, LineKind, Site, Stage
 from app.pricing import KeyingKind
+from tests.keyed import walk
 from tests.ledger.conftest import customer_id
 from tests.ledger.saving import DOORS, quote
-from tests.ledger.test_main_job import accept, flats, issued, mortise, openings
+from tests.ledger.test_main_job import MORTISE, accept, flats, issued, mortise, openings
 
 
 @pytest.mark.parametrize(
@@ -86,7 +87,12 @@ def test_who_accepted_it_and_the_order_number_are_said_and_fit(work: Work) -> No
     [
         (
             (*DOORS, DoorRow(3)),
-            [("doors", "There are 3 rows, but only 2 cylinders on this quote. Give a row a cylinder.")],
+            [
+                (
+                    "doors",
+                    "There are 3 rows, but only 2 cylinders on this quote to get a door. Give a row a cylinder.",
+                )
+            ],
         ),
         (
             (DoorRow(1, location="Shop front"), DoorRow(2, lock="Ferry 43")),
@@ -195,3 +201,33 @@ def test_a_canceled_jobs_cylinders_hold_no_door(work: Work) -> None:
     move_job(work, first.id, first.version, Stage.CANCELED, "the customer sold the house")
     accept(work, second, openings(1))
     assert second.stage is Stage.APPROVED
+
+
+def test_cylinders_that_are_rekeyed_where_they_hang_take_no_row(work: Work) -> None:
+    first = issued(work, flats(work, 1, keyed_at="shop", override_reason="soon"))
+    accept(work, first, openings(1))
+    walk(work, first, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
+    (hanging,) = first.cylinders
+    system = SystemRequest(existing_id=work.session.scalars(sa.select(KeySystem.id)).one())
+    keying = KeyingInstruction(KeyingKind.MK, master="AA")
+    again = LineRequest(LineKind.REKEY, 1, "ARD", attributes=MORTISE, keying=keying, standing=(hanging.id,))
+    further = mortise(1, keying)
+    for lines, says in (((again,), "There is 1 row, but only 0 cylinders"), ((again, further), "")):
+        job = issued(work, QuoteRequest(first.customer_id, lines, system=system, site_id=first.site_id))
+        if says:
+            with pytest.raises(LedgerError, match=says) as refused:
+                accept(work, job, (DoorRow(1, "F2"),))
+            assert refused.value.field == "doors"
+        else:
+            accept(work, job, (DoorRow(1, "F2"),))
+            assert [one.door.opening_number if one.door else "" for one in job.cylinders] == ["F1", "F2"]
+
+
+def test_an_acceptance_is_an_event_with_all_that_was_agreed(work: Work) -> None:
+    job = quote(work)
+    doors = (DoorRow(1, "FRONT"), DoorRow(2, "FRONT", position="inside"))
+    accept(work, job, doors)
+    event = work.session.scalars(sa.select(Event).where(Event.kind == "quote accepted")).one()
+    assert event.summary == f"Quote {job.number}-1 accepted by R. Teal"
+    # Two cylinders on one door; the rings are no cylinders.
+    assert event.detail == {"revision": 1, "option": "", "po_number": "PO 7", "doors": 1, "cylinders": 2}

@@ -5,6 +5,7 @@ from datetime import date, timedelta
 from decimal import Decimal
 
 import pytest
+import sqlalchemy as sa
 
 from app.errors import Problems
 from app.fitting import CylinderAttributes
@@ -17,7 +18,7 @@ from app.ledger.quoting.snapshot import QuoteSnapshot, as_accepted, read_snapsho
 from app.ledger.store.errors import LedgerError, NotAllowed, Stale
 from app.ledger.store.events import events_of
 from app.ledger.store.work import Work
-from app.ledger.tables import MAIL_SUBJECT, MAIL_TEXT, Job, LineKind, PriceBookRow, Role
+from app.ledger.tables import MAIL_SUBJECT, MAIL_TEXT, Event, Job, LineKind, PriceBookRow, Role
 from app.pricing import DepositRule, KeyingKind
 from tests.ledger.conftest import by, customer_id
 from tests.ledger.test_main_job import accept, flats, issued
@@ -81,6 +82,8 @@ def test_accepted_as_b_the_job_has_the_other_way_its_price_and_its_promise(work:
     assert (job.keyed_at, job.accepted_option, job.promised_on) == ("factory", "B", other.ready_on)
     assert job.value_cents == other.totals.subtotal_cents and job.cost_cents == other.cost_cents
     assert job.bench_minutes == other.bench_minutes == 0
+    event = work.session.scalars(sa.select(Event).where(Event.kind == "quote accepted")).one()
+    assert event.detail["option"] == "B" and event.summary.endswith(", option B, keyed at the factory")
     assert job_money(job).total_cents == other.totals.total_cents != quote.totals.total_cents
 
 
