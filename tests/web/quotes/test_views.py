@@ -222,7 +222,7 @@ BAD = (
     ({"row-2-hand": "up", "row-2-opening": "B1"}, 'Write LH, RH, LHR, RHR or nothing, not "up"'),
     ({"row-1-opening": "F1", "row-2-opening": "F1"}, "F1 stands in row 1 already"),
     ({"row-1-opening": "F1", "row-1-keyset": "99AA"}, "99AA is none of this line's keysets"),
-    ({"row-2-location": "Yard"}, "A keyset needs an opening number"),
+    ({"row-2-location": "Yard"}, "A location or a lock needs an opening number"),
     ({"row-1-opening": "O" * 10_000}, "at most 40 characters"),
     ({"doors": "F1\nF2\nF3"}, "There are 3 rows, but only 2 cylinders"),
     ({"doors": "opening\tcolor\nF1\tred"}, "Row 1: the column 'color'"),
