@@ -14,6 +14,7 @@ from app.pricing.request import KeyingRequest, RecordsHolder, SystemAge
 from app.pricing.terms import BenchTerms, CylinderType, FactoryTerms, KeyingKind
 from app.pricing.ways import KeyingWay, ObstacleCode, Place, factory_way, missing_cylinders, shop_way
 from app.pricing.workdays import count_working_days, show_day
+from app.validation import counted
 
 KEYED_FROM_OUR_RECORDS = (
     "The bitting list stays here: allot the factory's bittings from it before the order goes out, "
@@ -134,17 +135,8 @@ def weigh(request: KeyingRequest, bench: BenchTerms, factory: FactoryTerms | Non
 
 def _count(request: KeyingRequest) -> str:
     """“1 cylinder keyed GMK”, for the middle of a sentence."""
-    some = counted("cylinder", request.quantity)
+    some = counted(request.quantity, "cylinder")
     return f"{some} supplied uncombinated" if request.kind is KeyingKind.NONE else f"{some} keyed {request.kind}"
-
-
-def counted(noun: str, count: int) -> str:
-    """The noun with its count.
-
-    >>> counted("working day", 1), counted("cylinder", 1200)
-    ('1 working day', '1,200 cylinders')
-    """
-    return f"1 {noun}" if count == 1 else f"{count:,} {noun}s"
 
 
 def _reasons(weighed: WeighedRequest, crossing: BreakEven | None) -> list[str]:
@@ -189,9 +181,9 @@ def _owner_notes(weighed: WeighedRequest, crossing: BreakEven | None) -> list[st
     if crossing is None:
         return notes
     if crossing.quantity is None:
-        notes.append(f"Up to {counted('cylinder', crossing.limit)} of this mix the factory never costs less.")
+        notes.append(f"Up to {counted(crossing.limit, 'cylinder')} of this mix the factory never costs less.")
     elif crossing.holds_to_the_limit:
-        notes.append(f"From {counted('cylinder', crossing.quantity)} of this mix on the factory costs no more.")
+        notes.append(f"From {counted(crossing.quantity, 'cylinder')} of this mix on the factory costs no more.")
     else:
         shown = ", ".join(f"{first:,} to {last:,}" for first, last in crossing.ranges[:6])
         more = " and further runs" if len(crossing.ranges) > 6 else ""
@@ -206,7 +198,7 @@ def _flips(weighed: WeighedRequest, crossing: BreakEven | None, house_closed: Se
     if saves > 0 and request.need_by is not None and other.ready is not None and other.blocked_only_by(*_DATES):
         later = count_working_days(request.need_by, other.ready, house_closed)
         said.append(
-            f"Needed {counted('working day', max(1, later))} later, by {show_day(other.ready)}, "
+            f"Needed {counted(max(1, later), 'working day')} later, by {show_day(other.ready)}, "
             f"{WHERE_WORDS[other.name]} saves {show_cents(saves)}."
         )
     at = crossing.quantity or 0 if crossing is not None else 0
@@ -249,7 +241,7 @@ def _risks(weighed: WeighedRequest, bench: BenchTerms, terms: FactoryTerms | Non
     if terms is not None and request.keyway in terms.authorised_keyways:
         said.append(f"Keyway {request.keyway} needs its owner's written order.")
     if choice is Place.SHOP and missing_cylinders(request, bench):
-        said.append(f"{counted('cylinder', missing_cylinders(request, bench))} without pins must be ordered first.")
+        said.append(f"{counted(missing_cylinders(request, bench), 'cylinder')} without pins must be ordered first.")
     if CylinderType.SFIC in request.cylinders or CylinderType.LFIC in request.cylinders:
         said.append("Interchangeable cores: see that a control key is on the order.")
     chosen = weighed.chosen
@@ -257,7 +249,7 @@ def _risks(weighed: WeighedRequest, bench: BenchTerms, terms: FactoryTerms | Non
         spare = count_working_days(chosen.ready, request.need_by, bench.closed_days)
         if spare < _TIGHT_WORKING_DAYS:
             said.append(
-                f"Only {counted('working day', spare)} to spare before it is needed." if spare else "No day to spare."
+                f"Only {counted(spare, 'working day')} to spare before it is needed." if spare else "No day to spare."
             )
     if shop.possible and factory.possible and shop.total_cents and factory.total_cents is not None:
         gap = abs(shop.total_cents - factory.total_cents)
@@ -278,7 +270,7 @@ def _nearest_remedy(weighed: WeighedRequest, terms: FactoryTerms | None) -> str:
         day, where = min(dated)
         return f"With {show_day(day)} as the date, {where} can do it."
     if factory.blocked_only_by(ObstacleCode.MINIMUM_CYLINDERS) and terms is not None:
-        return f"With {counted('more cylinder', terms.min_cylinders - request.quantity)} the factory can do it."
+        return f"With {counted(terms.min_cylinders - request.quantity, 'more cylinder')} the factory can do it."
     if factory.blocked_only_by(ObstacleCode.MINIMUM_ORDER):
         return "With more goods on the order, up to the maker's minimum, the factory can do it."
     codes = {obstacle.code for way in (shop, factory) for obstacle in way.obstacles}

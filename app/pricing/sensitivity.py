@@ -5,11 +5,12 @@ from datetime import date, timedelta
 from enum import StrEnum
 
 from app.pricing.costs import first_order, labor_lines
-from app.pricing.deciding import WHERE_WORDS, Decision, counted, weigh
+from app.pricing.deciding import WHERE_WORDS, Decision, weigh
 from app.pricing.money import show_cents
 from app.pricing.terms import BenchTerms, FactoryTerms
 from app.pricing.ways import Place
 from app.pricing.workdays import count_working_days, show_day
+from app.validation import counted
 
 _MOST_LABOR = 100_000
 
@@ -77,7 +78,7 @@ def _when(asked: date | None, day: date, way: str, bench: BenchTerms) -> str:
     """“Needed 2 working days later, by Friday 6 March 2026 or after”; the day alone where none was asked for."""
     after = "or after" if way == "later" else "or before"
     count = count_working_days(min(asked, day), max(asked, day), bench.closed_days) if asked else 0
-    moved = f"{counted('working day', count)} {way}, " if count else ""
+    moved = f"{counted(count, 'working day')} {way}, " if count else ""
     return f"Needed {moved}by {show_day(day)} {after}"
 
 
@@ -120,7 +121,7 @@ def _by_quantity(decision: Decision, factory: FactoryTerms | None) -> list[Flip]
             if at >= least
             else "the factory does not take it, so the bench does it"
         )
-        sentence = f"At {counted('cylinder', at)} of this mix, {why}."
+        sentence = f"At {counted(at, 'cylinder')} of this mix, {why}."
         flips.append(Flip(Lever.QUANTITY, at, choice, None, sentence))
     return flips
 
