@@ -3,7 +3,7 @@
 Shop-keyed work passes the bench and its check on its way out; what the factory keys, or nobody, need not.
 """
 
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 import sqlalchemy as sa
@@ -249,6 +249,7 @@ def test_a_canceled_jobs_keys_that_are_cut_are_retired_and_those_that_are_out_st
     accept(work, job)
     first, second, *_rest = keys_of_job(work.session, job.id)
     first.state, second.state = KeyState.CUT, KeyState.OUT
+    first.changed_at = work.now - timedelta(days=1)
     work.session.commit()
     move_job(work, job.id, job.version, Stage.CANCELED, "the customer sold the house")
     work.session.expire_all()
