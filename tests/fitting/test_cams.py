@@ -79,3 +79,9 @@ def test_where_no_cam_of_the_maker_is_known_the_locks_own_maker_is_asked() -> No
     assert cam_for([SHORT], PIER, "Other") == CamChoice(
         "", "The cam of Other that works Pier 20 is not known: ask Own for the lock's own."
     )
+
+
+def test_of_two_cams_that_do_not_work_the_one_asked_for_says_why() -> None:
+    bent = Cam("Own", "bent", "C-4", ("Pier",), (("Pier 20", "it is too wide."),))
+    words = cam_for([SHORT, bent], PIER, "Own", "bent").words
+    assert words.startswith("The bent cam serves Pier but not Pier 20: it is too wide. The cam of Own")

@@ -103,3 +103,8 @@ def test_the_longest_of_the_blanks_with_a_number_says_how_many_cuts_there_is_roo
     assert can_take_key(cylinder, "XK-1", 6, two).takes
     with pytest.raises(BitternError, match="has room for six cuts"):
         can_take_key(cylinder, "XK-1", 7, two)
+
+
+def test_a_blank_that_has_its_number_with_another_maker_too_is_found_once() -> None:
+    blank = KeyBlank("One", "XK-1", ("Q1",), 5, (("Two", "XK1"),))
+    assert find_blanks((blank,), "xk 1") == (blank,)

@@ -186,7 +186,7 @@ def test_what_holds_a_door_is_told_by_its_side_and_its_keyset(work: Work) -> Non
     work.session.commit()
     rows = openings(2)
     with pytest.raises(LedgerError) as refused:
-        accept(work, second, (replace(rows[0], position="inside"), rows[1]))
+        accept(work, second, (replace(rows[0], position="inside"), rows[1]), takes_places="F3 has a cylinder.")
     assert refused.value.message == (
         "F1 inside has a cylinder on 1AA; F2 has a cylinder. "
         "Tick that the new ones take their places, and press again."
