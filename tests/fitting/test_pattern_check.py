@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.errors import BitternError
+from app.errors import BitternError, Problems
 from app.fitting import (
     CylinderAttributes,
     Pattern,
@@ -201,3 +201,20 @@ def test_the_search_for_two_readings_ends_however_large_the_tables(monkeypatch: 
     (problem,) = pattern_check.check_pattern(pattern)
     assert problem.field == "segments" and "Add separators" in problem.message
     assert len(taken) <= 10_000
+
+
+def test_a_pattern_is_refused_by_each_field_that_cannot_be() -> None:
+    body = {"name": "Body", "kind": "text", "text": "A", "sets": {"type": "rim"}}
+    pins = {"name": "Pins", "kind": "number", "attribute": "chambers", "digits": 1, "least": 5, "most": 6}
+    rule = {"kind": "forbid", "when": {"chambers": ["6"]}, "reason": "It is not made."}
+    whole = {"name": "P", "segments": [{**body, "separator": "---"}, pins], "rules": [rule]}
+    assert pattern_from_json(whole).segments[0].separator == "---"
+    wrong = {
+        "name": "P",
+        "segments": [{**body, "separator": "----"}, {**pins, "most": 4}],
+        "rules": [{**rule, "then": {"type": ["rim"]}}],
+    }
+    with pytest.raises(Problems) as refused:
+        pattern_from_json(wrong)
+    fields = [problem.field for problem in refused.value.problems]
+    assert fields == ["segments[1].separator", "segments[2].most", "rules[1].when"]
