@@ -74,12 +74,8 @@ _PRINTING = _Page(
 )
 RETRY_PRINTING = {"Retry-After": "10"}
 _MOST_FINDINGS = 40
-_HIDDEN = frozenset(
-    {
-        *("password", "again", "current", "pin", "bitting", "bittings", "token", "version", "shown", "known"),
-        *("seen", "seal", "keep", "gone"),
-    }
-)
+_SECRET = {"password", "again", "current", "pin", "bitting", "bittings", "token"}
+_HIDDEN = _SECRET | {"version", "shown", "known", "seen", "seal", "keep", "gone"}
 
 
 def about(subject: str, form: Form | None = None) -> None:

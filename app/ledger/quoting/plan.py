@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from app.ledger.keysystems.keysets import number_of
-from app.validation import JsonDataclass
+from app.validation import JsonDataclass, counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,9 +82,11 @@ class Plan(JsonDataclass):
         said = [f"The key system {name} is started." for name in self.begins]
         if self.keys:
             total = sum(one.count for one in self.keys)
-            said.append(f"{total:,} {'key comes' if total == 1 else 'keys come'} with it: {self._keys_in_words}.")
+            said.append(
+                f"{counted(total, 'key')} {'comes' if total == 1 else 'come'} with it: {self._keys_in_words}."
+            )
         if to_order := sum(line.to_order for line in self.lines):
-            said.append(f"{to_order:,} {'cylinder is' if to_order == 1 else 'cylinders are'} to be ordered.")
+            said.append(f"{counted(to_order, 'cylinder')} {'is' if to_order == 1 else 'are'} to be ordered.")
         return tuple(said)
 
     @property

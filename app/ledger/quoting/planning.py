@@ -8,7 +8,7 @@ from functools import cached_property
 import sqlalchemy as sa
 
 from app.errors import Problem
-from app.keying import change_symbol, make_symbols, single_symbol
+from app.keying import SymbolLevel, change_symbol, make_symbols, operating_chains, read_symbol, single_symbol
 from app.ledger.keysystems.control import CONTROL_SYMBOL, has_control_keys
 from app.ledger.keysystems.keysets import number_of
 from app.ledger.keysystems.system_queries import operators_of
@@ -109,7 +109,7 @@ class _Planner:
         choice = next((one for one in self._choices if number in one.lines), None)
         keyed_at = choice.choice if choice else ""
         keysets = self._rekeyed(line) if line.standing else self._given(number, line)
-        if any(question.field == f"lines.{number - 1}.master" for question in self.questions):
+        if keysets is None:
             return None
         self._of_line[number] = keysets
         return PlannedLine(
@@ -135,10 +135,10 @@ class _Planner:
         self._shelf[sort] -= taken
         return line.quantity - taken
 
-    def _given(self, number: int, line: LineRequest) -> list[KeysetOnLine]:
-        """The next keysets of the system that a new line goes into."""
+    def _given(self, number: int, line: LineRequest) -> list[KeysetOnLine] | None:
+        """The next keysets of the system that a new line goes into; None where it is asked under which master."""
         keying = line.keying
-        if keying.kind is KeyingKind.NONE:
+        if not line.is_keyed:
             return []
         is_single = not keying.kind.is_master_keyed
         records = records_for(number, line, self._choices)
@@ -150,9 +150,10 @@ class _Planner:
             return []
         master = "" if is_single else keying.master or next(iter(book.masters), "")
         if not is_single and (master not in book.above or (not keying.master and len(book.masters) > 1)):
-            if book.is_new or not keying.master:
-                self.questions.append(Problem(f"lines.{number - 1}.master", _which_master(book, keying.master)))
-            return []
+            if keying.master and not book.is_new:
+                return []  # refused already, with the masters that there are
+            self.questions.append(Problem(f"lines.{number - 1}.master", _which_master(book, keying.master)))
+            return None
         sizes = set_sizes(keying, line.quantity)
         return [
             KeysetOnLine(symbol, book.name, size, size * line.keys_each, book.above.get(symbol, ()))
@@ -203,17 +204,11 @@ class _Planner:
             levels = asked.levels_for(self._ask.lines)
             grands = asked.grands if levels == 4 else 1
             masters = asked.masters if levels > 2 else 1
-            above: dict[str, tuple[str, ...]] = {}
-            grand = ""
-            for symbol in make_symbols(levels, masters, 0, grands):
-                over = ("GGM",) if levels == 4 and symbol != "GGM" else ()
-                if levels > 2 and len(symbol) == 1:
-                    grand, above[symbol] = symbol, over
-                elif symbol == "GGM":
-                    above[symbol] = ()
-                else:
-                    above[symbol] = (grand, *over) if grand else over
-            names = [symbol for symbol in above if len(symbol) > 1 and symbol != "GGM"]
+            symbols = [read_symbol(symbol) for symbol in make_symbols(levels, masters, 0, grands)]
+            there = {one.text for one in symbols}
+            chains = operating_chains({one.text: one.parent if one.parent in there else None for one in symbols})
+            above = {symbol: chain[1:] for symbol, chain in chains.items()}
+            names = [one.text for one in symbols if one.level is SymbolLevel.MASTER]
             keyway = line.attributes.keyway if line.attributes else None
             is_core = self._is_core(keyway or "")
             self.books["new"] = _Book(asked.name.strip(), levels, True, above, Counter(), names, is_core)

@@ -99,9 +99,13 @@ class CounterPage:
     margin: str
     asks: tuple[MissingLine, ...]
     option: OptionView
-    plan: Plan
     offers: Mapping[str, Mapping[str, tuple[str, ...]]]  # by name: box → what is offered there
     blank_fit: dict[str, Any] = field(default_factory=dict)  # kind of line → its boxes about the door, as written
+
+    @property
+    def plan(self) -> Plan:
+        """What accepting the quote does; nothing before there is a line."""
+        return self.priced.plan if self.priced else Plan()
 
     @property
     def sites(self) -> Sequence[Site]:
@@ -196,11 +200,8 @@ def build(
         form.refuse("find", "Choose a customer, or press New customer.")
     if not asked:
         form.hush()
-    plan = priced.plan if priced else Plan()
     offers: dict[str, Mapping[str, tuple[str, ...]]] = {}
-    views = tuple(
-        _line_view(work, line, choices, reading, priced, plan, offers, asked=asked) for line in form.lines.forms
-    )
+    views = tuple(_line_view(work, line, choices, reading, priced, offers, asked=asked) for line in form.lines.forms)
     return CounterPage(
         form=form,
         job=job,
@@ -225,7 +226,6 @@ def build(
         margin=show_margin(priced.totals.subtotal_cents, priced.cost_cents) if priced else "",
         asks=_asks(work, form, choices, priced),
         option=option,
-        plan=plan,
         offers=offers,
     )
 
@@ -297,7 +297,6 @@ def _line_view(
     choices: Choices,
     reading: Reading,
     priced: PricedQuote | None,
-    plan: Plan,
     offers: dict[str, Mapping[str, tuple[str, ...]]],
     *,
     asked: bool,
@@ -311,7 +310,7 @@ def _line_view(
         rows = tuple(row for row in priced.lines if row.label.rstrip("abcdefgh") == str(number + 1))
         resolved = priced.resolved[number]
         notes = [note for which, note in priced.notes if which == number]
-        keysets = next((planned.words for planned in plan.lines if planned.number == number + 1), "")
+        keysets = next((planned.words for planned in priced.plan.lines if planned.number == number + 1), "")
     fit = fit_of(work.session, choices.tables, line, resolved)
     found = fit.number is not None and (fit.number.candidates or (fit.number.matches and not fit.number.refusal))
     if found and isinstance(line, PartLine) and line.part_number.errors:

@@ -92,12 +92,12 @@ def work_out() -> ResponseReturnValue:
     # was pressed has sent its own request, and would count twice.
     is_only_typed = request.headers.get("HX-Trigger") == "counter"
     press = Press() if is_only_typed else press_of(request.form.items(multi=True))
-    is_entered = press == Press("action", "enter")
-    if is_entered and (only := _only_hit(form)):
-        press = Press("choose", only)
+    only = _only_hit(form) if press == Press("action", "enter") else ""
     is_begun = bool(form.lines.entries)
+    if only:
+        press = Press("choose", only)
     focus, asked = apply(form, press), press.name == "action"
-    if press.name == "choose" and is_begun and is_entered:
+    if only and is_begun:
         focus = ""  # whoever pressed Enter in a line goes on there
     view = build(work, form, asked=asked, job=job)
     if press.name == "mend":
