@@ -352,7 +352,7 @@ def test_a_plan_that_is_not_true_any_more_is_stale(taken: bytes, empty: Work) ->
 
 def test_a_system_without_its_bittings_is_not_keyed_further(taken: bytes, empty: Work) -> None:
     import_house(empty, "a.zip", taken)
-    system = empty.session.scalars(sa.select(m.KeySystem)).first()
+    system = empty.session.scalars(sa.select(m.KeySystem).order_by(m.KeySystem.id)).first()
     assert system is not None
     with pytest.raises(LedgerError, match="is not in this house"):
         add_keysets(empty, system, 1, under=m.Level.SINGLE)
