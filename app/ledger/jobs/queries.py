@@ -24,7 +24,7 @@ from app.ledger.tables import (
     Stage,
     User,
 )
-from app.pricing import half_up
+from app.pricing import half_up, show_cents
 
 OVER = (Stage.CLOSED, Stage.LOST, Stage.CANCELED)
 OPEN = tuple(stage for stage in Stage if stage not in OVER)
@@ -248,6 +248,18 @@ class JobMoney:
     def deposit_left_cents(self) -> int:
         """What is still missing of the deposit."""
         return max(0, self.deposit_cents - self.paid_cents)
+
+    @property
+    def deposit_missing(self) -> str:
+        """The same in a sentence, for whoever starts the work; "" where nothing is missing.
+
+        >>> JobMoney(200_00, 30_00, 100_00).deposit_missing
+        '$70.00 of the deposit of $100.00 is not paid yet.'
+        """
+        if not self.deposit_left_cents:
+            return ""
+        left, asked = show_cents(self.deposit_left_cents), show_cents(self.deposit_cents)
+        return f"{left} of the deposit of {asked} is not paid yet."
 
 
 def job_money(job: Job) -> JobMoney:

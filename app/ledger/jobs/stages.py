@@ -35,11 +35,12 @@ from app.ledger.tables import (
     longest,
 )
 from app.pricing import show_cents
-from app.validation import fault_of_length, length_limit
+from app.validation import counted, fault_of_length, length_limit
 
 _NAMED = 12  # cylinders that a refusal names
 _NAMED_KEYSETS = 8  # that a sentence names
 _NEEDS_REASON = (Stage.LOST, Stage.CANCELED)
+BEFORE_BENCH = (Stage.APPROVED, Stage.PARTS_ON_ORDER)
 # Shop-keyed cylinders must pass the bench and its check on their way out.
 _SKIPS_BENCH = {(Stage.APPROVED, Stage.READY), (Stage.PARTS_ON_ORDER, Stage.READY)}
 
@@ -112,13 +113,15 @@ def _move(
     if to is Stage.CHECKED:
         work.require(Role.BENCH)
         require_checked(work, job)
+    said, detail = [reason.strip()], dict[str, Any]()
     if to is Stage.ON_THE_BENCH:
         require_job_authority(work, job, f"put job {job.number} on the bench", override_reason)
-    said, detail = [reason.strip()], dict[str, Any]()
+        if job.stage in BEFORE_BENCH:
+            said.append(job_money(job).deposit_missing)
     if to is Stage.HANDED_OVER:
         _require_rekeyed_there(work, job)
         taker, still = _hand_over(work, job, taken_by, known)
-        said = [f"taken by {taker}.", *still.sentences, *said]
+        said = [f"taken by {taker}.", still.going_words, *still.sentences, *said]
         detail = {"taken_by": taker, "uncut": [key.id for key in still.keys], "owed_cents": still.owed_cents}
     left = job.stage
     job.stage = to
@@ -137,11 +140,12 @@ def _move(
 
 @dataclass(frozen=True, slots=True)
 class StillOpen:
-    """Keys that are not cut yet, and money that is not paid; cents with tax."""
+    """Keys that are not cut yet, and money that is not paid; cents with tax. going: the keys that are cut and go."""
 
     keys: tuple[Key, ...]
     owed_cents: int
     total_cents: int
+    going: tuple[Key, ...] = ()
 
     @property
     def mark(self) -> str:
@@ -156,27 +160,35 @@ class StillOpen:
         """What is open, each in a sentence."""
         said = []
         if self.keys:
-            count = "1 key is" if len(self.keys) == 1 else f"{len(self.keys)} keys are"
-            said.append(f"{count} not cut yet: {self._named()}.")
+            is_or_are = "is" if len(self.keys) == 1 else "are"
+            said.append(f"{counted(len(self.keys), 'key')} {is_or_are} not cut yet: {_named(self.keys)}.")
         if self.owed_cents:
             said.append(f"{show_cents(self.owed_cents)} of {show_cents(self.total_cents)} is not paid.")
         return tuple(said)
 
-    def _named(self) -> str:
-        copies: dict[tuple[int, str], list[int]] = {}
-        for key in self.keys:
-            copies.setdefault((key.keyset_id, key.keyset.symbol), []).append(key.copy_number)
-        named = [f"{symbol} {say_copies(numbers)}" for (_, symbol), numbers in copies.items()]
-        left = len(named) - _NAMED_KEYSETS
-        more = f"; and {left} more {'keyset' if left == 1 else 'keysets'}" if left > 0 else ""
-        return "; ".join(named[:_NAMED_KEYSETS]) + more
+    @property
+    def going_words(self) -> str:
+        """The keys that go with it, in a sentence; "" where none does."""
+        if not self.going:
+            return ""
+        go_or_goes = "goes" if len(self.going) == 1 else "go"
+        return f"{counted(len(self.going), 'key')} {go_or_goes} with it: {_named(self.going)}."
+
+
+def _named(keys: Sequence[Key]) -> str:
+    copies: dict[tuple[int, str], list[int]] = {}
+    for key in keys:
+        copies.setdefault((key.keyset_id, key.keyset.symbol), []).append(key.copy_number)
+    named = [f"{symbol} {say_copies(numbers)}" for (_, symbol), numbers in copies.items()]
+    left = len(named) - _NAMED_KEYSETS
+    return "; ".join(named[:_NAMED_KEYSETS]) + (f"; and {counted(left, 'more keyset')}" if left > 0 else "")
 
 
 def still_open(session: Session, job: Job) -> StillOpen:
     """What whoever hands this job over has to know."""
-    keys = tuple(key for key in keys_of_job(session, job.id) if key.state is KeyState.ORDERED)
-    money = job_money(job)
-    return StillOpen(keys, max(money.balance_cents, 0), money.total_cents)
+    keys, money = keys_of_job(session, job.id), job_money(job)
+    uncut, going = (tuple(key for key in keys if key.state is state) for state in (KeyState.ORDERED, KeyState.CUT))
+    return StillOpen(uncut, max(money.balance_cents, 0), money.total_cents, going)
 
 
 def _hand_over(work: Work, job: Job, taken_by: str, known: str) -> tuple[str, StillOpen]:

@@ -16,8 +16,8 @@ from app.ledger.bench.bench_queries import bench_day
 from app.ledger.bench.bench_sheet import bench_work, cylinder_record, cylinder_work
 from app.ledger.bench.checkoff import CUT_IN, CheckOff, checked_off, tick_cylinders, tick_keys
 from app.ledger.jobs.cylinder_lines import JobCylinders, ScheduleRow, cautions_by_door, job_cylinders
-from app.ledger.jobs.queries import days_late, get_job
-from app.ledger.jobs.stages import next_stages, wants_second_check
+from app.ledger.jobs.queries import days_late, get_job, job_money
+from app.ledger.jobs.stages import BEFORE_BENCH, next_stages, wants_second_check
 from app.ledger.keys.key_queries import KeysetCopies, keys_of_job
 from app.ledger.keysystems.lost_keysets import lost_for_job
 from app.ledger.people.login_rules import Proof
@@ -184,7 +184,8 @@ def _job_page(number: int, form: TickForm, *, is_open: bool = False) -> str:
         ],
         can_tick=job.stage is Stage.ON_THE_BENCH,
         can_cut=job.stage in CUT_IN,
-        can_start=Stage.ON_THE_BENCH in allowed and job.stage in (Stage.APPROVED, Stage.PARTS_ON_ORDER),
+        can_start=Stage.ON_THE_BENCH in allowed and job.stage in BEFORE_BENCH,
+        deposit_missing=job_money(job).deposit_missing,
         second_check=wants_second_check(session),
         form=form,
         systems=[

@@ -11,7 +11,7 @@ from app.ledger.jobs.cylinder_lines import cautions_by_door, job_cylinders
 from app.ledger.jobs.files import KINDS_IN_WORDS, MOST_BYTES, files_of_job
 from app.ledger.jobs.notes import MOST_NOTE
 from app.ledger.jobs.queries import LedgerQuestion, days_late, get_job, job_money, show_margin
-from app.ledger.jobs.stages import next_stages, still_open, taker_of
+from app.ledger.jobs.stages import BEFORE_BENCH, next_stages, still_open, taker_of
 from app.ledger.keysystems.authority import lacks_authority, systems_touched
 from app.ledger.quoting.key_lines import own_copies
 from app.ledger.quoting.resolving import told_customer
@@ -128,6 +128,7 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
         has_bench_work=bool(cylinders.lines and "shop" in job.keyed_at) or source.is_cut_here,
         lacking_authority=[system for system in touched if lacks_authority(system)],
         copies=own_copies(job),
+        is_starting=Stage.ON_THE_BENCH in allowed and job.stage in BEFORE_BENCH,
         handing=still_open(work.session, job) if Stage.HANDED_OVER in allowed else None,
         taken_by=taker_of(work.session, job.id) if job.stage.is_with_customer else "",
         events=events_of_job(work.session, job.id, work.actor.role),

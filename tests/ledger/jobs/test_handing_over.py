@@ -18,7 +18,7 @@ from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Event, Key, Keyset, KeyState, Role, Stage, User
 from tests import factories
 from tests.conftest import NOW
-from tests.keyed import Keyed, keyed_job, tick_off
+from tests.keyed import Keyed, keyed_job, tick_off, walk
 from tests.ledger.conftest import by
 
 
@@ -74,6 +74,7 @@ def test_only_keys_that_are_cut_go_out_and_the_deed_is_on_record(work: Work, rea
     take_payment(work, ready.job.number, 1, PaymentForm(PaymentKind.PAYMENT, 5_000, "cash", work.today))
     take_payment(work, ready.job.number, 2, PaymentForm(PaymentKind.PAYMENT, 725, "on account", work.today))
     before = still_open(work.session, ready.job)
+    assert before.going_words == "2 keys go with it: 1AA copies 1-2."
     assert before.sentences == ("2 keys are not cut yet: AA copy 1; 2AA copy 1.", "$57.25 of $107.25 is not paid.")
     hand(work, ready, " R.  Teal ", before.mark)
     assert keys(work) == {
@@ -84,7 +85,8 @@ def test_only_keys_that_are_cut_go_out_and_the_deed_is_on_record(work: Work, rea
     }
     event = work.session.scalars(sa.select(Event).where(Event.kind == "stage moved")).one()
     assert event.summary == (
-        "ready → handed over: taken by R. Teal. 2 keys are not cut yet: AA copy 1; 2AA copy 1. "
+        "ready → handed over: taken by R. Teal. 2 keys go with it: 1AA copies 1-2. "
+        "2 keys are not cut yet: AA copy 1; 2AA copy 1. "
         "$57.25 of $107.25 is not paid."
     )
     assert taker_of(work.session, ready.job.id) == "R. Teal"
@@ -140,6 +142,22 @@ def test_keys_that_stayed_are_cut_later_and_a_wrong_tick_is_taken_back(work: Wor
     ).all()
     number = ready.job.number
     assert told == [f"3 keys cut, job {number}: 1AA, 2AA", f"2 keys to cut anew, job {number}: 1AA"]
+
+
+def test_starting_on_the_bench_says_what_is_missing_of_the_deposit(work: Work) -> None:
+    """Half of $107.25 is asked, $53.63; $20.00 came: $33.63 is missing. Going back to the bench says nothing."""
+    keyed = keyed_job(work, Stage.APPROVED)
+    keyed.job.agreed_cents, keyed.job.deposit_cents = 10_725, 5_363
+    factories.QuoteRevisionFactory(job=keyed.job, total_cents=10_725)
+    work.session.commit()
+    take_payment(work, keyed.job.number, 1, PaymentForm(PaymentKind.DEPOSIT, 2_000, "cash", work.today))
+    walk(work, keyed.job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.ON_THE_BENCH)
+    told = work.session.scalars(sa.select(Event.summary).where(Event.kind == "stage moved").order_by(Event.id)).all()
+    assert told == [
+        "approved → on the bench: $33.63 of the deposit of $53.63 is not paid yet.",
+        "on the bench → checked",
+        "checked → on the bench",
+    ]
 
 
 def test_keys_are_ticked_by_the_bench_on_a_job_that_has_been_there(work: Work) -> None:

@@ -314,6 +314,7 @@ def test_the_counter_hands_over_by_what_the_page_says(work: Work, client_as: Cli
     page = client.get(address).text
     assert "2 keys are not cut yet: AA copy 1; 2AA copy 1." in page
     assert "$107.25 of $107.25 is not paid." in page and "Handed over all the same" in page
+    assert "1 key goes with it: 1AA copy 1." in page and "Nothing is owed" not in page
     sent = {"version": keyed.job.version, "to": "handed over"}
     silent = client.post(f"{address}/move", data=sent)
     assert silent.status_code == 422 and "Enter who takes it" in silent.text
@@ -336,6 +337,19 @@ def test_the_counter_hands_over_by_what_the_page_says(work: Work, client_as: Cli
     receipt = client.get(f"{address}/key-receipt.pdf").data
     text = pdf_text(receipt)
     assert "the 1 key listed" in text
+
+
+def test_who_puts_a_job_on_the_bench_reads_what_is_missing_of_the_deposit(work: Work, client_as: ClientAs) -> None:
+    keyed = keyed_job(work, Stage.APPROVED)
+    keyed.job.deposit_cents = 5_363
+    work.session.commit()
+    told = "$53.63 of the deposit of $53.63 is not paid yet."
+    address = f"/jobs/{keyed.job.number}"
+    assert told in client_as(Role.COUNTER).get(address).text
+    assert told in client_as(Role.BENCH).get(f"/bench{address}").text
+    keyed.job.stage = Stage.ON_THE_BENCH
+    work.session.commit()
+    assert told not in client_as(Role.BENCH).get(f"/bench{address}").text
 
 
 def test_a_job_of_keys_alone_leads_to_where_they_are_cut(work: Work, client_as: ClientAs) -> None:
