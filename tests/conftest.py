@@ -26,6 +26,8 @@ from app.ledger.tables import Role, User
 from tests import factories, houses
 from tests.quick_apps import keep_address_builders, keep_compiled_sql, keep_compiled_templates
 
+pytest_plugins = ["tests.chromium"]
+
 NOW = datetime(2026, 11, 25, 15, 30, tzinfo=UTC)
 """What the clock says in every test unless it is moved; a Wednesday."""
 

@@ -54,6 +54,7 @@ FOLDERS = (
     "demo_data",
     "tests/published",
     "tests/browser",
+    "tests/journeys",
     "tests/bench",
 )
 SKIPPING = {"skip", "skipif", "xfail", "importorskip", "skipIf", "skipUnless", "expectedFailure"}

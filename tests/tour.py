@@ -4,6 +4,7 @@ A route whose address cannot be filled in from the demo's records fails the tour
 """
 
 import io
+import random
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -20,6 +21,7 @@ from werkzeug.routing import Rule
 
 from app import create_app
 from app.commands.demo import ROOT, build
+from app.commands.demo_house import DemoShop
 from app.config import Config
 from app.ledger import tables as models
 from app.ledger.care.opening import Ledger, open_ledger
@@ -76,15 +78,26 @@ PASSED_BY: dict[str, str] = {
 
 
 @cache
-def _demo() -> Path:
+def _loaded() -> tuple[Path, dict[str, int]]:
+    """The demo house as `bittern demo` loads it, and its job numbers by short name."""
     _kept.append(tempfile.TemporaryDirectory(prefix="bittern-tour-"))
     folder = Path(_kept[-1].name) / "instance"
     shop, jobs = build(folder, ROOT / "demo_data", NOW)
-    with shop.ledger.work(Actor(None, "the house", Role.OWNER), NOW) as base:
+    shop.ledger.close()
+    return folder, jobs
+
+
+@cache
+def _demo() -> Path:
+    loaded, jobs = _loaded()
+    folder = Path(shutil.copytree(loaded, loaded.with_name("toured")))
+    ledger = open_ledger(_config_of(folder))
+    shop = DemoShop(ledger, ROOT / "demo_data", NOW, random.Random(0))
+    with ledger.work(Actor(None, "the house", Role.OWNER), NOW) as base:
         _add_the_rest(shop.work(base, Role.COUNTER), folder, jobs["flats"])
         flats = base.session.scalars(sa.select(models.Job).where(models.Job.number == jobs["flats"])).one()
         move_job(shop.work(base, Role.BENCH), flats.id, flats.version, models.Stage.ON_THE_BENCH)
-    shop.ledger.close()
+    ledger.close()
     return folder
 
 
@@ -115,13 +128,21 @@ def _add_the_rest(work: Work, folder: Path, number: int) -> None:
 
 def demo_copy(to: Path) -> Config:
     """The settings of a copy of the demo house at `to`; it is made once a run, and is always in SQLite."""
-    return replace(Config(instance=Path(shutil.copytree(_demo(), to))), is_demo=True)
+    return _config_of(Path(shutil.copytree(_demo(), to)))
+
+
+def _config_of(folder: Path) -> Config:
+    return replace(Config(instance=folder), is_demo=True)
 
 
 @contextmanager
-def demo_app(to: Path) -> Iterator[tuple[Flask, Ledger]]:
-    """A copy of the demo house at `to`, in this run's database, with its application, as long as the block runs."""
-    config = houses.taken_over(demo_copy(to))
+def demo_app(to: Path, *, as_loaded: bool = False) -> Iterator[tuple[Flask, Ledger]]:
+    """A copy of the demo house at `to`, in this run's database, with its application, as long as the block runs.
+
+    as_loaded: with nothing in it but what `bittern demo` loads, as for a journey.
+    """
+    made = _config_of(Path(shutil.copytree(_loaded()[0], to))) if as_loaded else demo_copy(to)
+    config = houses.taken_over(made)
     ledger = open_ledger(config)
     app = create_app(config, ledger)
     app.extensions["clock"] = lambda: NOW

@@ -28,6 +28,7 @@ OUTSIDE = {
     "tests": "Mirrors `app`; DEVELOPERS.md says what stands beside that.",
     "tests/published": "Values from outside, each with its source.",
     "tests/browser": "Headless Chromium at a served copy.",
+    "tests/journeys": "Whole jobs in Chromium, from the log-in page, their keys and clicks counted.",
     "tests/bench": "Speed comparisons, for `make bench`.",
     "tests/releases": "A house of each released schema, as SQL.",
 }

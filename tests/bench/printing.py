@@ -22,7 +22,7 @@ from app.ledger.care.opening import migrate, open_ledger
 from app.ledger.store.work import Actor
 from app.ledger.tables import Role
 from tests import factories
-from tests.browser.conftest import serving
+from tests.chromium import serving
 from tests.conftest import NOW
 from tests.factories import UserFactory
 from tests.hands import Hand

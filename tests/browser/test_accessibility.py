@@ -12,7 +12,7 @@ from playwright.sync_api import Browser, ViewportSize
 from app.ledger.care.opening import Ledger
 from app.ledger.tables import Role
 from tests import tour
-from tests.browser.conftest import Served, serving
+from tests.chromium import Served, serving
 from tests.factories import FormClient
 
 COUNTER: ViewportSize = {"width": 1366, "height": 768}

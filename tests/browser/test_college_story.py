@@ -19,7 +19,7 @@ from app.ledger.care.opening import Ledger
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.store.work import Actor
 from app.ledger.tables import Cylinder, Door, Event, Job, Key, KeyState, Role
-from tests.browser.conftest import DATA, Enter, Served
+from tests.chromium import DATA, Enter, Served
 from tests.conftest import NOW
 
 FIRST_DAY = NOW.date().replace(year=NOW.year - 1)

@@ -9,8 +9,8 @@ from app.keying import write_bitting
 from app.ledger.care.opening import Ledger
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.tables import KeySystem, Role
-from tests.browser.conftest import Enter, Served
 from tests.browser.test_main_job import line_box, paper_text
+from tests.chromium import Enter, Served
 
 
 def test_a_core_jobs_control_key_is_on_its_papers(enter: Enter, served: Served, shop: Ledger) -> None:

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from app.ledger.tables import QuoteRevision, User
 from app.pricing import show_cents
-from tests.browser.conftest import Served, fill_in_login
+from tests.chromium import Served, fill_in_login
 from tests.factories import PASSWORD, UserFactory
 from tests.stocked import empty_house
 

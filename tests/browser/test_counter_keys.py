@@ -5,8 +5,8 @@ from playwright.sync_api import Page, expect
 from sqlalchemy.orm import Session
 
 from app.ledger.tables import Key, Keyset, User
-from tests.browser.conftest import Served
 from tests.browser.test_counter import worked_out
+from tests.chromium import Served
 from tests.factories import PASSWORD, UserFactory
 from tests.stocked import empty_house
 

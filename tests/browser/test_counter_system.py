@@ -12,7 +12,7 @@ from app.ledger.keysystems.systems import SystemForm, insert_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.work import Work
 from app.ledger.tables import QuoteRevision, User
-from tests.browser.conftest import Served, fill_in_login
+from tests.chromium import Served, fill_in_login
 from tests.factories import UserFactory
 from tests.ledger.conftest import customer_id
 from tests.stocked import empty_house

@@ -7,7 +7,7 @@ from playwright.sync_api import Browser, expect
 from app.ledger.store.work import Work
 from app.ledger.tables import Key, KeyState, Role, Stage
 from tests import factories
-from tests.browser.conftest import Served, fill_in_login
+from tests.chromium import Served, fill_in_login
 from tests.keyed import keyed_job
 
 

@@ -10,7 +10,7 @@ from app.ledger.quoting.request import KeyingInstruction, QuoteRequest, SystemRe
 from app.ledger.store.work import Actor
 from app.ledger.tables import Cylinder, CylinderState, Job, Key, KeyState, Role, Stage, User
 from app.pricing import KeyingKind
-from tests.browser.conftest import Enter
+from tests.chromium import Enter
 from tests.conftest import NOW
 from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import accept, issued, mortise, openings

@@ -10,7 +10,7 @@ from app.keying import write_bitting
 from app.ledger.care.opening import Ledger
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.tables import Event, Job, Key, KeySystem, Role
-from tests.browser.conftest import Enter, Served
+from tests.chromium import Enter, Served
 from tests.reading import pdf_text
 
 

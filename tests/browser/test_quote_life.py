@@ -7,8 +7,8 @@ from playwright.sync_api import Page, expect
 
 from app.ledger.care.opening import Ledger
 from app.ledger.tables import Role
-from tests.browser.conftest import Enter, Served
 from tests.browser.test_main_job import line_box, paper_text
+from tests.chromium import Enter, Served
 from tests.conftest import NOW
 
 REASON = "their manager drinks tea with ours"

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from app.ledger.store.events import first_broken_link
 from app.ledger.tables import Customer, Event, Job, Role
-from tests.browser.conftest import serving
+from tests.chromium import serving
 from tests.factories import CustomerFactory, UserFactory
 from tests.hands import Answer, Hand
 from tests.stocked import HARDWARE, MORTISE, empty_house, posted

@@ -1,4 +1,4 @@
-"""A served copy of the app and a headless Chromium that looks at it."""
+"""A served copy of the app and a headless Chromium that looks at it: the fixtures of browser tests and journeys."""
 
 import threading
 from collections.abc import Callable, Iterator
@@ -21,7 +21,7 @@ from tests.factories import PASSWORD
 
 Enter = Callable[[Role], Page]
 
-DATA = Path(__file__).resolve().parents[2] / "demo_data"
+DATA = Path(__file__).resolve().parents[1] / "demo_data"
 CHROMIUM = "/usr/bin/chromium"
 ARGUMENTS = [
     "--no-sandbox",
@@ -35,10 +35,10 @@ ARGUMENTS = [
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Everything in this folder carries the marker `browser`."""
+    """Everything in these two folders carries the marker `browser`."""
     here = Path(__file__).parent
     for item in items:
-        if here in item.path.parents:
+        if {here / "browser", here / "journeys"} & set(item.path.parents):
             item.add_marker("browser")
 
 

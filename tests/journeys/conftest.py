@@ -1,0 +1,132 @@
+"""Whole jobs as people do them: the demo's house, served, and hands that start at its log-in page and are counted."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import pytest
+from playwright.sync_api import Locator, Page, expect
+
+from app.commands.demo_house import DEMO_LOGINS
+from app.ledger.care.opening import Ledger
+from app.ledger.tables import Role
+from tests import tour
+from tests.chromium import Served, serving
+
+Pressed = Literal["button", "link", "checkbox", "radio", "tab", "option"]
+_NEXT_KEY = 30  # milliseconds from one key to the next
+_ASKED_AFTER = 350  # milliseconds: longer than any page waits for the next letter before it asks
+_ASKS_BY_ITSELF = """() => document.activeElement?.closest("[hx-trigger*=input]") !== null"""
+# A page that is being left is marked, so that no key goes to it any more; a download leaves none.
+_MARK_LEAVING = """addEventListener("beforeunload", () => {
+  const { classList } = document.documentElement;
+  classList.add("leaving");
+  setTimeout(() => classList.remove("leaving"), 2000);
+})"""
+
+
+@dataclass(frozen=True, slots=True)
+class House:
+    """The demo's house of this test: served, and its ledger, which a journey looks into at its end alone."""
+
+    served: Served
+    ledger: Ledger
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Iterator[House]:
+    """The demo's house as it is loaded, its clock at `tests.conftest.NOW`."""
+    with tour.demo_app(tmp_path / "instance", as_loaded=True) as (app, ledger), serving(app) as served:
+        yield House(served, ledger)
+
+
+class Hands:
+    """Somebody at a page, by keyboard first: acts as a person would and counts as journeys are judged.
+
+    counted: a run of typing in one box is 1; Tab, Enter, an arrow, an access key, a click are 1 each. strokes: every
+    key that goes down, and every click.
+    """
+
+    def __init__(self, page: Page) -> None:
+        self.page = page
+        self.counted = self.strokes = 0
+        self._is_typing = False
+        page.add_init_script(_MARK_LEAVING)
+
+    def log_in(self, served: Served, role: Role) -> None:
+        """Open the log-in page and come in as the demo's person with this role; counts nothing."""
+        name, _, password = next(login for login in DEMO_LOGINS if login[1] is role)
+        self.page.goto(served.url("/login"))
+        self.type(name)
+        self.press("Tab")
+        self.type(password)
+        self.press("Enter")
+        self.page.get_by_role("button", name="Log out").wait_for(state="attached")  # in the menu of a phone
+        self.start()
+
+    def start(self) -> None:
+        """Count from here on."""
+        self.counted = self.strokes = 0
+        self._is_typing = False
+
+    def type(self, words: str) -> None:
+        """Type into the box, or choose in the list, that has the focus."""
+        self.page.keyboard.type(words)
+        self._count(0 if self._is_typing else 1, len(words))
+        self._is_typing = True
+        self.settle(has_typed=True)
+
+    def press(self, *keys: str) -> None:
+        """Press keys that stand for themselves: "Tab", "Enter", "ArrowDown", "/"."""
+        for key in keys:
+            self.page.keyboard.press(key)
+            self._count(1, 1 + key.count("+"))
+            self.settle(has_typed=key not in ("Tab", "Enter", "Escape"))
+
+    def tab_to(self, label: str, most: int = 40) -> None:
+        """Press Tab until the box, button or link of this name has the focus; each Tab counts."""
+        wanted = self.page.get_by_label(label, exact=True).or_(
+            self.page.get_by_role("button", name=label, exact=True)
+        )
+        for _ in range(most):
+            self.press("Tab")
+            if wanted.and_(self.page.locator(":focus")).count():
+                return
+        raise AssertionError(f"{most} Tabs do not reach {label!r}")
+
+    def access(self, key: str) -> None:
+        """An access key, Alt and the letter: headless Chromium hears none, so that what it stands for is pressed."""
+        self.page.locator(f"[accesskey={key}]").press("Enter")
+        self._count(1, 2)
+        self.settle()
+
+    def click(self, name: str, role: Pressed = "button", within: Locator | None = None) -> None:
+        """Click what has this name, the first of several; `within`: of one part of the page."""
+        (within or self.page).get_by_role(role, name=name).first.click()
+        self._count(1, 1)
+        self.settle()
+
+    def settle(self, *, has_typed: bool = False) -> None:
+        """Wait as a person does: until what was done, or typed into a box that asks by itself, has been answered."""
+        self.page.wait_for_timeout(_NEXT_KEY)
+        expect(self.page.locator("html.leaving")).to_have_count(0)
+        self.page.wait_for_load_state()
+        if has_typed and self.page.evaluate(_ASKS_BY_ITSELF):
+            self.page.wait_for_timeout(_ASKED_AFTER)
+        expect(self.page.locator(".htmx-request")).to_have_count(0)
+
+    def _count(self, counted: int, strokes: int) -> None:
+        self.counted += counted
+        self.strokes += strokes
+        self._is_typing = False
+
+    def report(self, journey: str) -> None:
+        """Print both counts."""
+        print(f"{journey}: {self.counted} keys and clicks as counted, {self.strokes} one by one")
+
+
+@pytest.fixture
+def hands(page: Page) -> Hands:
+    """Hands at a fresh page, 1366 × 768."""
+    return Hands(page)
