@@ -115,7 +115,8 @@ def _add_the_rest(work: Work, folder: Path, number: int) -> None:
     take_payment(work, number, len(job.payments) + 1, PaymentForm(PaymentKind.DEPOSIT, 5000, "check", work.today))
     door = work.session.scalars(sa.select(models.Door).order_by(models.Door.site_id).limit(1)).one()
     change_doors(work, door.site_id, {door.id: door.version}, {"function": "storeroom"})
-    quoted = work.session.scalars(sa.select(models.Job).where(models.Job.stage == models.Stage.QUOTED)).first()
+    awaits = sa.select(models.Job).where(models.Job.stage == models.Stage.QUOTED).order_by(models.Job.number)
+    quoted = work.session.scalars(awaits).first()
     assert quoted is not None
     keep_requote(work, quoted, "t" * 32, quoted.version)
     work.session.add(models.PriceRuleRow(basis="margin", figure="40", category="hardware", valid_from=work.today))

@@ -328,7 +328,7 @@ def test_a_revision_started_from_an_older_job_is_stale(work: Work) -> None:
     issued(work, flats(work, 20), job_id=job.id, job_version=version)
     with pytest.raises(Stale):
         issued(work, flats(work, 22), job_id=job.id, job_version=version)
-    assert work.session.scalars(sa.select(QuoteRevision.revision)).all() == [1, 2]
+    assert work.session.scalars(sa.select(QuoteRevision.revision).order_by(QuoteRevision.revision)).all() == [1, 2]
 
 
 def test_problems_are_told_all_at_once_and_nothing_is_saved(work: Work) -> None:
@@ -431,7 +431,7 @@ def test_from_approved_to_closed(work: Work) -> None:
         move_job(work, job.id, job.version, Stage.HANDED_OVER)
     walk(work, job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER, Stage.CLOSED)
     assert set(work.session.scalars(sa.select(Key.state))) == {KeyState.OUT}
-    moves = work.session.scalars(sa.select(Event.summary).where(Event.kind == "stage moved")).all()
+    moves = work.session.scalars(sa.select(Event.summary).where(Event.kind == "stage moved").order_by(Event.id)).all()
     assert moves[0] == "approved → on the bench" and moves[-1] == "handed over → closed"
 
 

@@ -67,7 +67,8 @@ def get_item(session: Session, maker_id: int, part_number: str) -> CatalogRow | 
     item = session.scalar(items.where(CatalogRow.part_number == part_number))
     if item is None:
         others = [each for each in spellings(part_number) if each != part_number]
-        item = session.scalar(items.where(CatalogRow.part_number.in_(others)).limit(1)) if others else None
+        likely = items.where(CatalogRow.part_number.in_(others)).order_by(CatalogRow.part_number).limit(1)
+        item = session.scalar(likely) if others else None
     return item
 
 

@@ -263,7 +263,9 @@ def _require_rekeyed_there(work: Work, job: Job) -> None:
             Cylinder.id.in_(_rekeyed(job)),
             Cylinder.state.not_in((CylinderState.FITTED, CylinderState.REMOVED)),
             Job.stage.in_(LATE_STAGES),
-        ).limit(1)
+        )
+        .order_by(Job.number)
+        .limit(1)
     )
     if first is not None:
         raise LedgerError("stage", f"This job rekeys cylinders that job {first} brings: hand job {first} over first.")

@@ -58,7 +58,9 @@ def test_no_acknowledged_save_is_lost_and_none_is_half_there(config: Config) -> 
             revision = job.revisions[0]
             assert snapshot_hash(revision.snapshot) == revision.sha256
             assert len(read_snapshot(revision.snapshot).ask["lines"]) == len(LINES)
-            cylinders = work.session.scalars(sa.select(Cylinder).where(Cylinder.job_id == job.id)).all()
+            cylinders = work.session.scalars(
+                sa.select(Cylinder).where(Cylinder.job_id == job.id).order_by(Cylinder.id)
+            ).all()
             if job.stage is Stage.QUOTED:
                 assert (cylinders, job.site_id) == ([], None)
                 continue

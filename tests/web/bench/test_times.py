@@ -71,7 +71,9 @@ def test_times_are_recorded_once_and_an_event(client_as: ClientAs, session: Sess
     again = {"minutes-0": "19.50", "minutes-1": ""}
     assert client_as(Role.BENCH).post(f"/bench/jobs/{three_jobs[0]}/times", data=again).status_code == 303
     assert len(times(session)) == 6 and times(session)[0][4] == "19.5"
-    said = session.scalars(sa.select(Event.summary).where(Event.kind == "bench time recorded")).first()
+    said = session.scalars(
+        sa.select(Event.summary).where(Event.kind == "bench time recorded").order_by(Event.id)
+    ).first()
     assert said == "Pinning and checking 2 mortise cylinders, KD: 18 min; Cutting 4 keys: 8 min"
     assert 'value="19.5"' in client_as(Role.BENCH).get(f"/bench/jobs/{three_jobs[0]}/times").text
 

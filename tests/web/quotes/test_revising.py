@@ -77,7 +77,7 @@ def test_a_requote_shows_the_difference_before_it_is_kept(clerk: FormClient, ses
         answer = clerk.post("/quotes/1001/requote", data=form)
         assert answer.status_code in (303, 409)
     session.rollback()
-    assert session.scalars(sa.select(QuoteRevision.revision)).all() == [1, 2]
+    assert session.scalars(sa.select(QuoteRevision.revision).order_by(QuoteRevision.revision)).all() == [1, 2]
     assert "$12.80" in clerk.get("/quotes/1001/2").text
     # An old page's press is told that somebody was faster.
     assert clerk.post("/quotes/1001/requote", data={**form, "token": "another"}).status_code == 409
