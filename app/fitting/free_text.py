@@ -1,13 +1,14 @@
 """What a customer says at the counter, read into attributes: '1-1/4 rim satin chrome, six pin'."""
 
 import re
-from collections.abc import Collection
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 from app.errors import BitternError
 from app.fitting.cylinder import CylinderAttributes
 from app.fitting.inches import read_inches
-from app.fitting.reference import all_finishes, finishes_by_us_code
+from app.fitting.reference import finish_spoken, in_finish_speech
 
 _NUMBERS = {"four": 4, "five": 5, "six": 6, "seven": 7, "eight": 8}
 _COUNT = r"(four|five|six|seven|eight|[4-8])"
@@ -22,8 +23,6 @@ _LENGTH_MM = re.compile(r"(?<![\w.])[0-9]+(?:\.[0-9]+)?\s*mm\b", re.IGNORECASE)
 _PINS = re.compile(rf"\b{_COUNT}[\s-]*(?:pins?|chambers?)\b", re.IGNORECASE)
 _DRILLED = re.compile(rf"\bdrilled\s+(?:for\s+)?{_COUNT}\b", re.IGNORECASE)
 SHORTEST_NAME = 4  # a shorter first word of a maker's name is too likely another word
-_US_CODE = re.compile(r"\bUS\s?[0-9]{1,2}[A-Z]?\b|\bUSP\b", re.IGNORECASE)
-_SHORT_US_CODE = re.compile(r"\b(?:10B|26D|32D)\b", re.IGNORECASE)  # with its letter it can be nothing else
 _KEYWAY = re.compile(r"\bkeyway\s+([A-Za-z0-9]+)\b", re.IGNORECASE)
 _PART = re.compile(r"\b([A-Za-z]+)[\s-]+(cam|tail ?piece|tail)\b", re.IGNORECASE)
 _TYPES = (
@@ -31,21 +30,19 @@ _TYPES = (
     (re.compile(r"\b(?:lfic|large[\s-]format(?:\s+(?:ic\s+)?core)?)\b", re.IGNORECASE), "lfic"),
     (re.compile(r"\bmort(?:ise|ice)?\b", re.IGNORECASE), "mortise"),
     (re.compile(r"\brim\b", re.IGNORECASE), "rim"),
-    (re.compile(r"\bbored(?:[\s-]lock)?\b", re.IGNORECASE), "bored"),
-)
-# How the counter says it, and how the finish table says it.
-_SPEECH = (
-    (re.compile(r"\bchrome\b", re.IGNORECASE), "chromium"),
-    (re.compile(r"\b(?:dull|brushed)\b", re.IGNORECASE), "satin"),
-    (re.compile(r"\bpolished\b", re.IGNORECASE), "bright"),
-    (re.compile(r"\baluminium\b", re.IGNORECASE), "aluminum"),
-    (re.compile(r"\boil[\s-]rubbed\b", re.IGNORECASE), "oil-rubbed"),
-    (re.compile(r"\bstainless steel\b", re.IGNORECASE), "stainless"),
+    (
+        re.compile(
+            r"\b(?:bored(?:[\s-]lock)?|key[\s-]in[\s-](?:knob|lever)|(?:dead[\s-]?bolt|knob|lever)(?=\s+cyl))\b",
+            re.IGNORECASE,
+        ),
+        "bored",
+    ),
 )
 _FILLER = frozenset(
     {"a", "an", "and", "the", "for", "in", "with", "of", "to", "i", "want", "key", "keyway", "finish", "core"}
     | {"cylinder", "cylinders", "cyl"}
 )
+TAKEN = "\0"
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,73 +56,100 @@ class FreeText:
     all_words: tuple[str, ...]
 
 
-def _take(pattern: re.Pattern[str], text: str) -> tuple[re.Match[str] | None, str]:
-    found = pattern.search(text)
-    if found is None:
-        return None, text
-    return found, f"{text[: found.start()]} , {text[found.end() :]}"
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A piece of a text that was understood: where it stands, of what it speaks, and what it says of that."""
+
+    start: int
+    end: int
+    what: str
+    value: Any
+
+
+class Listener:
+    """A text that is understood piece by piece. `text`: what is left of it, every piece in its place; `heard`: what
+    was understood, in the order in which it was.
+    """
+
+    def __init__(self, text: str) -> None:
+        self.text = text.replace(TAKEN, " ")
+        self.heard: list[Heard] = []
+
+    def take(self, what: str, found: re.Match[str] | None, value: Any) -> Any:
+        """Take out what was found, as `value` of `what`; gives the value, None where nothing was found."""
+        if found is None:
+            return None
+        self.heard.append(Heard(found.start(), found.end(), what, value))
+        self.text = self.text[: found.start()] + TAKEN * (found.end() - found.start()) + self.text[found.end() :]
+        return value
+
+    def listen(self, what: str, pattern: re.Pattern[str], value: Callable[[re.Match[str]], Any]) -> Any:
+        """Take out the first piece of a pattern, as the value that is made of it; None where there is none."""
+        found = pattern.search(self.text)
+        return self.take(what, found, value(found)) if found else None
+
+    def listen_for(self, what: str, names: Mapping[str, Any]) -> Any:
+        """Take out the longest of the names that stands in the text, its words parted by blanks or dashes, as what
+        it means."""
+        for name in sorted(names, key=len, reverse=True):
+            if name.strip() and (found := _spoken(name).search(self.text)):
+                return self.take(what, found, names[name])
+        return None
+
+    def listen_for_finish(self) -> tuple[str, ...]:
+        """Take out a finish; gives the numbers that it can stand for."""
+        found = finish_spoken(self.text)
+        return self.take("finish", found[0], tuple(each.code for each in found[1])) if found else ()
+
+    def listen_for_length(self) -> Any:
+        """Take out a length, in inches."""
+        for pattern in (_LENGTH_MM, _LENGTH):
+            for found in pattern.finditer(self.text):
+                try:
+                    return self.take("length", found, read_inches(found[0]))
+                except BitternError:
+                    continue  # 9/0 is no length; it stays among the words
+        return None
+
+    def listen_for_type(self) -> Any:
+        """Take out the type of a cylinder."""
+        for pattern, name in _TYPES:
+            if found := pattern.search(self.text):
+                return self.take("type", found, name)
+        return None
+
+    def listen_for_pins(self) -> None:
+        """Take out how many chambers are pinned and drilled."""
+        self.listen("chambers", _PINS, lambda found: _count(found[1]))
+        self.listen("drilled", _DRILLED, lambda found: _count(found[1]))
+
+
+def _spoken(name: str) -> re.Pattern[str]:
+    words = r"[\s-]+".join(re.escape(part) for part in re.split(r"[\s-]+", name.strip()))
+    return re.compile(rf"(?<!\w){words}(?!\w)", re.IGNORECASE)
 
 
 def _count(word: str) -> int:
     return _NUMBERS.get(word.lower()) or int(word)
 
 
-def _take_finish(text: str) -> tuple[tuple[str, ...], str]:
-    """The finish numbers that the words can stand for: a US code or a name covers several base metals."""
-    code, text = _take(_US_CODE, text)
-    if code:
-        return tuple(each.code for each in finishes_by_us_code(code[0])), text
-    code, rest = _take(_SHORT_US_CODE, text)
-    if code:
-        return tuple(each.code for each in finishes_by_us_code("US" + code[0])), rest
-    for each in all_finishes():
-        number, rest = _take(re.compile(rf"\b{each.code}\b"), text)
-        if number:
-            return (each.code,), rest
-    for each in sorted(all_finishes(), key=lambda one: -len(one.name)):
-        named, rest = _take(re.compile(rf"\b{re.escape(each.name)}\b", re.IGNORECASE), text)
-        if named:
-            return tuple(one.code for one in all_finishes() if one.name.startswith(each.name)), rest
-    return (), text
-
-
-def _take_length(text: str) -> tuple[str | None, str]:
-    for pattern in (_LENGTH_MM, _LENGTH):
-        found, rest = _take(pattern, text)
-        if found:
-            return found[0], rest
-    return None, text
-
-
 def _words(text: str) -> tuple[str, ...]:
     """The words of a text but for the filler; 'two-stop' and '1-1/8' are one word each."""
-    found = re.findall(r"[^\s,;]+", text.casefold())
+    found = re.findall(r"[^\s,;\0]+", text.casefold())
     return tuple(word for word in found if word not in _FILLER and any(each.isalnum() for each in word))
 
 
-def _take_name(names: Collection[str], text: str) -> tuple[str | None, str]:
-    """The first of the names that stands in the text, its words parted by a blank or a dash."""
-    for name in names:
-        spoken = r"[\s-]+".join(re.escape(part) for part in re.split(r"[\s-]+", name.strip()))
-        found, rest = _take(re.compile(rf"(?<!\w){spoken}(?!\w)", re.IGNORECASE), text)
-        if found:
-            return name, rest
-    return None, text
-
-
-def _take_maker(makers: Collection[str], text: str) -> tuple[str, str]:
-    """The maker that is named, in full or by a first word that no other maker shares; "" for none."""
-    name, rest = _take_name(makers, text)
-    if name is not None:
-        return name, rest
-    first = [maker.split()[0].casefold() for maker in makers if maker.split()]
-    for maker in makers:
-        word = maker.split()[0] if maker.split() else ""
-        if len(word) >= SHORTEST_NAME and first.count(word.casefold()) == 1:
-            found, rest = _take_name((word,), text)
-            if found:
-                return maker, rest
-    return "", text
+def names_of_makers(makers: Iterable[str]) -> dict[str, str]:
+    """Every way to say a maker's name, in full or by a first word that no other maker shares, and the maker."""
+    listed = list(makers)
+    first = [maker.split()[0] for maker in listed if maker.split()]
+    shared = [word.casefold() for word in first]
+    by_first = {
+        word: maker
+        for word, maker in zip(first, filter(str.split, listed), strict=True)
+        if len(word) >= SHORTEST_NAME and shared.count(word.casefold()) == 1
+    }
+    return {**by_first, **{maker: maker for maker in listed}}
 
 
 def read_free_text(
@@ -139,43 +163,22 @@ def read_free_text(
     >>> said.attributes.type, str(said.attributes.length), said.attributes.chambers, said.finishes
     ('rim', '5/4', 6, ('626', '652'))
     """
-    attributes = CylinderAttributes("")
-    for pattern, word in _SPEECH:
-        text = pattern.sub(word, text)
-    all_words = _words(text)
-    found, text = _take(_PINS, text)
-    if found:
-        attributes = replace(attributes, chambers=_count(found[1]))
-    found, text = _take(_DRILLED, text)
-    if found:
-        attributes = replace(attributes, drilled=_count(found[1]))
-    for pattern, name in _TYPES:
-        found, text = _take(pattern, text)
-        if found:
-            attributes = replace(attributes, type=name)
-            break
-    found, text = _take(_PART, text)
-    if found and found[2].lower() == "cam":
-        attributes = replace(attributes, cam=found[1].lower())
-    elif found:
-        attributes = replace(attributes, tailpiece=found[1].lower())
-    finish_codes, text = _take_finish(text)
-    if len(finish_codes) == 1:
-        attributes = replace(attributes, finish=finish_codes[0])
-    found, text = _take(_KEYWAY, text)
-    if found:
-        attributes = replace(attributes, keyway=found[1].upper())
-    if attributes.keyway is None:
-        keyway, text = _take_name(keyways, text)
-        attributes = replace(attributes, keyway=keyway)
-    keying, text = _take_name(keyings, text)
-    maker, text = _take_maker(makers, text)
-    attributes = replace(attributes, keying=keying, maker=maker)
-    length, rest = _take_length(text)
-    if length:
-        try:
-            attributes, text = replace(attributes, length=read_inches(length)), rest
-        except BitternError:
-            length = None  # 9/0 is no length; it stays among the words
+    ear = Listener(text)
+    maker = ear.listen_for("maker", names_of_makers(makers)) or ""
+    ear.listen_for_pins()
+    ear.listen_for_type()
+    ear.listen("part", _PART, lambda found: (found[1].lower(), found[2].lower()))
+    finishes = ear.listen_for_finish()
+    if ear.listen("keyway", _KEYWAY, lambda found: found[1].upper()) is None:
+        ear.listen_for("keyway", {name: name for name in keyways})
+    ear.listen_for("keying", {name: name for name in keyings})
+    ear.listen_for_length()
+    said = {each.what: each.value for each in ear.heard if each.what not in ("part", "finish", "maker")}
+    tail, sort = next((each.value for each in ear.heard if each.what == "part"), (None, ""))
+    attributes = replace(CylinderAttributes("", maker=maker), **said)
+    attributes = replace(attributes, cam=tail) if sort == "cam" else replace(attributes, tailpiece=tail)
+    if len(finishes) == 1:
+        attributes = replace(attributes, finish=finishes[0])
     named = set(_words(maker))
-    return FreeText(attributes, finish_codes, _words(text), tuple(word for word in all_words if word not in named))
+    all_words = tuple(word for word in _words(in_finish_speech(text)) if word not in named)
+    return FreeText(attributes, finishes, _words(in_finish_speech(ear.text)), all_words)

@@ -1,6 +1,7 @@
 """The reference tables of the top-level `shared` folder: finishes, door preparations, trade facts, with sources."""
 
 import csv
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -106,6 +107,11 @@ class Finish:
     source: str
 
     @property
+    def plain_words(self) -> tuple[str, ...]:
+        """The words of its name that say something: satin, chromium."""
+        return tuple(word for word in self.name.replace(",", "").split() if word not in ("for", "paint"))
+
+    @property
     def words(self) -> str:
         """What the counter says: '626 satin chromium'."""
         return f"{self.code} {self.name}"
@@ -143,14 +149,60 @@ def finish(code: str) -> Finish:
     return found
 
 
-def finishes_by_us_code(us_code: str) -> tuple[Finish, ...]:
-    """Every finish with this old US code; one code can stand for several numbers (the base metal decides).
+@cache
+def _finish_speech() -> tuple[re.Pattern[str], re.Pattern[str]]:
+    """Words of finishes as people say them; numbers and codes that mean nothing else."""
+    spoken = {word for each in all_finishes() for word in each.plain_words}
+    spoken |= {row["said"] for row in reference_rows("finish_words")}
+    said = sorted((re.sub(r"[ -]", lambda _: r"[\s-]+", word) for word in sorted(spoken)), key=len)
+    a_word = f"(?:{'|'.join(reversed(said))})"
+    words = re.compile(rf"(?<![\w-]){a_word}(?:[\s-]+{a_word})*(?![\w-])", re.IGNORECASE)
+    lettered = "|".join(each.us_code[2:] for each in all_finishes() if re.fullmatch("US[0-9]+[A-Z]", each.us_code))
+    numbers = "|".join(each.code for each in all_finishes())
+    codes = re.compile(rf"(?<![\w.-])(?:US\s?[0-9]{{1,2}}[A-Z]?|USP|{lettered}|{numbers})(?![\w-])", re.IGNORECASE)
+    return words, codes
 
-    >>> [each.code for each in finishes_by_us_code("us26d")]
-    ['626', '652']
+
+def finish_spoken(text: str) -> tuple[re.Match[str], tuple[Finish, ...]] | None:
+    """Where a text names a finish by itself, and which that can be; a bare 3 or 26 in it may be anything else."""
+    words, codes = _finish_speech()
+    for pattern in (codes, words):
+        for found in pattern.finditer(text):
+            if meant := finishes_named(found[0]):
+                return found, meant
+    return None
+
+
+def finishes_named(said: str) -> tuple[Finish, ...]:
+    """Every finish that a text can mean which is nothing but the name of one: its number, its older US code with or
+    without the US, or its name as people say it, whole or in part. The base metal often decides between several.
+
+    >>> [each.code for each in finishes_named("us26d")], [each.code for each in finishes_named("3")]
+    (['626', '652'], ['605', '632'])
+    >>> [each.code for each in finishes_named("brushed chrome")], [each.code for each in finishes_named("oil rubbed")]
+    (['626', '652'], ['613'])
     """
-    wanted = us_code.strip().upper().replace(" ", "")
-    return tuple(each for each in all_finishes() if each.us_code == wanted)
+    wanted = "".join(said.split()).upper()
+    for name in (wanted, f"US{wanted}"):
+        if found := tuple(each for each in all_finishes() if name in (each.code, each.us_code)):
+            return found
+    plain = " ".join(said.split())
+    if not _finish_speech()[0].fullmatch(plain):
+        return ()
+    spoken = set(in_finish_speech(plain).casefold().split())
+    return tuple(each for each in all_finishes() if spoken <= set(each.plain_words))
+
+
+def in_finish_speech(text: str) -> str:
+    """A text with each word for a finish as the finish table has it: 'chrome' is chromium.
+
+    >>> in_finish_speech("Brushed chrome ring")
+    'satin chromium ring'
+    """
+    for row in reference_rows("finish_words"):
+        said = r"[\s-]+".join(map(re.escape, row["said"].split()))
+        text = re.sub(rf"(?<![\w-]){said}(?![\w-])", row["means"], text, flags=re.IGNORECASE)
+    return text
 
 
 def finish_words(code: str) -> str:

@@ -23,6 +23,8 @@ CHROME = ("626", "652")
          CylinderAttributes("mortise", cam="hooked", finish="613"), ("613",), ()),
         ("rim long tailpiece", CylinderAttributes("rim", tailpiece="long"), (), ()),
         ("2 in mortise", CylinderAttributes("mortise", Fraction(2)), (), ()),
+        ("oil rubbed deadbolt cylinder", CylinderAttributes("bored", finish="613"), ("613",), ()),
+        ("knob cylinder, chrome", CylinderAttributes("bored"), ("625", "626", "652"), ()),
         ("night latch", CylinderAttributes(""), (), ("night", "latch")),
         ("", CylinderAttributes(""), (), ()),
     ],

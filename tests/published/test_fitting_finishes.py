@@ -7,7 +7,7 @@ M: maglocks.com. The text of ANSI/BHMA A156.18 itself was not read.
 
 import pytest
 
-from app.fitting import all_finishes, finish, finishes_by_us_code
+from app.fitting import all_finishes, finish, finishes_named
 
 # (number, US code, finish, base, sources), status P each
 PRINTED = [
@@ -40,9 +40,9 @@ def test_nothing_stands_in_the_table_that_was_not_read() -> None:
 @pytest.mark.parametrize(("us_code", "numbers"), [("US3", {"605", "632"}), ("US26D", {"626", "652"})])
 def test_one_us_code_stands_for_several_numbers(us_code: str, numbers: set[str]) -> None:
     """Rule, P in L and M: the base metal decides, so a US code does not give one number."""
-    assert {each.code for each in finishes_by_us_code(us_code)} == numbers
+    assert {each.code for each in finishes_named(us_code)} == numbers
 
 
 def test_the_stainless_us_code_names_its_base_itself() -> None:
     """P in L and M: US32 and US32D name the base themselves."""
-    assert [each.base for each in finishes_by_us_code("US32D")] == ["stainless steel"]
+    assert [each.base for each in finishes_named("US32D")] == ["stainless steel"]

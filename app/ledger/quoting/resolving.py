@@ -24,7 +24,7 @@ from app.fitting import (
     face_on_lock,
     finish,
     finish_words,
-    finishes_by_us_code,
+    finishes_named,
     words,
 )
 from app.ledger.catalog.maker_queries import ItemLookup, MakerTables, item_attributes, maker_tables
@@ -287,7 +287,7 @@ def old_cylinder(makers: Mapping[str, MakerTables], said: str, old_finish: str) 
     """What is known of an old cylinder, and its part number where `said` is one that a maker on record reads.
 
     said: a part number, or a maker's name or code; a text that is neither is taken for another make.
-    old_finish: an A156.18 number or the one number of an older US code, "" when not said. BitternError on
+    old_finish: an A156.18 number, or a US code or name that stands for one, "" when not said. BitternError on
     `replaces` or `replaces_finish`.
     """
     if len(said) > LONGEST_OLD_NUMBER:
@@ -314,7 +314,7 @@ def old_cylinder(makers: Mapping[str, MakerTables], said: str, old_finish: str) 
 def _finish(typed: str) -> str | None:
     if not typed:
         return None
-    meant = finishes_by_us_code(typed)
+    meant = finishes_named(typed)
     if len(meant) > 1:
         numbers = " or ".join(each.code for each in meant)
         raise BitternError("replaces_finish", f"{typed[:24]} stands for several finishes: enter {numbers}.")

@@ -16,7 +16,7 @@ from app.fitting import (
     common_body,
     compose_any,
     decode_any,
-    finishes_by_us_code,
+    finishes_named,
     mismatch_among,
     show_inches,
 )
@@ -274,5 +274,5 @@ def _finish_warnings(line: LineForm, own: CylinderAttributes | None) -> tuple[st
     if own is None or not own.finish:
         return ()
     others = [typed.strip() for typed in line.text("fit_finishes").split(",")[:12] if typed.strip()]
-    there = [[each.code for each in finishes_by_us_code(typed)] or [typed[:24]] for typed in others]
+    there = [[each.code for each in finishes_named(typed)] or [typed[:24]] for typed in others]
     return mismatch_among([[own.finish], *there])

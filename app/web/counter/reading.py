@@ -4,7 +4,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from app.fitting import CYLINDER_TYPES, CylinderAttributes, finishes_by_us_code
+from app.fitting import CYLINDER_TYPES, CylinderAttributes, finishes_named
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.resolving import AGREED, REFUSED
 from app.ledger.sites.customers import CustomerForm, SiteForm
@@ -181,16 +181,17 @@ def _attributes(line: LineForm, known: Knowledge) -> CylinderAttributes | None:
         return body
     tail = known.spell(line.text("tail")) or None
     body = replace(body, cam=tail) if kind == "mortise" else replace(body, tailpiece=tail)
-    return replace(body, length=line.length.data, finish=_finish(line.text("finish"), known))
+    return replace(body, length=line.length.data, finish=_finish(line, known))
 
 
-def _finish(typed: str, known: Knowledge) -> str | None:
-    """The A156.18 number; an older US code is taken for the one number of its that the makers have."""
-    if typed.upper().startswith("US"):
-        meant = [each.code for each in finishes_by_us_code(typed.upper()) if each.code in known.finishes]
-        if len(meant) == 1:
-            return meant[0]
-    return typed or None
+def _finish(line: CylinderLine, known: Knowledge) -> str | None:
+    """The A156.18 number; a US code or a name is taken for the one number of its that the makers have."""
+    typed = line.text("finish")
+    meant = finishes_named(typed)
+    of_makers = [each for each in meant if each.code in known.finishes]
+    if len(of_makers) > 1:
+        line.refuse("finish", f"{typed} can be {' or '.join(each.words for each in of_makers)}: enter the number.")
+    return next((found[0].code for found in (meant, of_makers) if len(found) == 1), typed or None)
 
 
 def _customer(form: CounterForm, known: Knowledge) -> CustomerForm | None:

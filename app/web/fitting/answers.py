@@ -24,7 +24,7 @@ from app.fitting import (
     can_take_key,
     face_on_lock,
     finish,
-    finishes_by_us_code,
+    finishes_named,
     fit_bore,
     fit_both_positions,
     fit_tailpiece,
@@ -181,7 +181,7 @@ def answer_finishes(session: Session, makers: Makers, form: forms.FinishForm) ->
     asked: dict[str, tuple[Finish, ...]] = {}
     for typed in filter(None, (each.strip() for each in str(form.codes.data or "").split(","))):
         try:
-            asked[typed.upper()] = finishes_by_us_code(typed) or (finish(typed),)
+            asked[typed] = finishes_named(typed) or (finish(typed),)
         except BitternError as error:
             raise BitternError("codes", error.message) from error
     own: dict[str, list[tuple[str, str]]] = {each.code: [] for each in all_finishes()}

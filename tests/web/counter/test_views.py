@@ -461,3 +461,19 @@ def test_a_house_without_a_place_to_tax_in_says_so_beside_the_total(clerk: FormC
     sums = page[page.index('id="sums"') :]
     assert "The house has no place whose sales tax holds; the owner names it under Settings" in sums
     assert "unknown place" not in page
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ("brushed chrome", "626 satin chromium"),  # 652 is steel, which no maker here makes cylinders of
+        ("26d", "626 satin chromium"),
+        ("3", "605 bright brass"),
+        ("oil rubbed", "613 oil-rubbed bronze"),
+        ("brass", "brass can be 605 bright brass or 606 satin brass: enter the number."),
+    ],
+)
+def test_the_finish_box_takes_a_finish_as_people_say_it(clerk: FormClient, typed: str, said: str) -> None:
+    page = clerk.post("/counter/work-out", data=posted({**MORTISE, "finish": typed}), headers=LIVE).text
+    assert said in page[page.index('id="told-0"') :]
+    assert f'value="{typed}"' in page
