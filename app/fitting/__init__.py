@@ -16,6 +16,12 @@ from app.fitting.cylinder import (
     to_json,
     words,
 )
+from app.fitting.door_questions import (
+    BACKSET_IS_MEASURED,
+    DOOR_MATERIALS,
+    ask_about_mortise_door,
+    ask_about_stile,
+)
 from app.fitting.finding import Match, find, find_by_blank, find_same_fit
 from app.fitting.fits import (
     BoreFit,
@@ -33,15 +39,17 @@ from app.fitting.fits import (
     fit_tailpiece,
     fit_thread,
     required_length,
+    tolerance,
 )
 from app.fitting.inches import read_inches, show_inches, write_inches
 from app.fitting.keyways import KeyAnswer, KeyBlank, KeywayFamily, can_take_key, find_blanks, find_keyways
 from app.fitting.makers import MakerFile, find_maker, load_makers, maker_problems, read_maker, repeated_rows
-from app.fitting.part_numbers import NumberReading, PartNumberError, decode_any
+from app.fitting.part_numbers import NumberReading, PartNumberError, decode_any, likeliest_refusal
 from app.fitting.patterns import SEPARATORS, Pattern, without_separators
 from app.fitting.reference import (
     Finish,
     all_finishes,
+    door_preparation,
     door_preparations,
     finish,
     finish_words,
@@ -53,7 +61,9 @@ from app.fitting.reference import (
 )
 
 __all__ = [
+    "BACKSET_IS_MEASURED",
     "CYLINDER_TYPES",
+    "DOOR_MATERIALS",
     "SEPARATORS",
     "BoreFit",
     "BoreQuestion",
@@ -80,6 +90,8 @@ __all__ = [
     "TailpieceQuestion",
     "ThreadFit",
     "all_finishes",
+    "ask_about_mortise_door",
+    "ask_about_stile",
     "cam_for",
     "cams_for_lock",
     "can_take_key",
@@ -90,6 +102,7 @@ __all__ = [
     "compose_any",
     "decode_any",
     "differences",
+    "door_preparation",
     "door_preparations",
     "face_change",
     "face_on_lock",
@@ -108,6 +121,7 @@ __all__ = [
     "fit_tailpiece",
     "fit_thread",
     "from_json",
+    "likeliest_refusal",
     "load_makers",
     "maker_problems",
     "mismatch",
@@ -120,6 +134,7 @@ __all__ = [
     "required_length",
     "show_inches",
     "to_json",
+    "tolerance",
     "trade_fact",
     "without_separators",
     "words",

@@ -13,6 +13,15 @@ LABEL_CAUTION = (
 )
 
 
+def tolerance() -> Fraction:
+    """What is less than this is no gap and no shortfall, in inches: half a turn of the common thread.
+
+    >>> tolerance()
+    Fraction(1, 64)
+    """
+    return trade_fact("fit_tolerance").value
+
+
 def _more_than_nothing(question: object, **words: str) -> None:
     for field, what in words.items():
         if getattr(question, field) <= 0:
@@ -39,7 +48,8 @@ class LengthQuestion:
 class LengthFit:
     """The answer, in inches; `chosen`, `ring` and `projection` are None when nothing is long enough.
 
-    `projection` is how far the head still stands proud with the ring on.
+    `projection` is how far the head still stands proud with the ring on; below 0, how far the cam stays short of its
+    place. Within the tolerance neither counts.
     """
 
     required: Fraction
@@ -47,6 +57,11 @@ class LengthFit:
     ring: Fraction | None
     projection: Fraction | None
     warnings: tuple[str, ...]
+
+    @property
+    def is_flush(self) -> bool:
+        """Whether head and cam are where they belong, what is less than the tolerance aside."""
+        return self.projection is not None and abs(self.projection) < tolerance()
 
 
 def required_length(door: Fraction, case: Fraction, trim: Fraction, cam_depth: Fraction) -> Fraction:
@@ -67,15 +82,18 @@ def required_length(door: Fraction, case: Fraction, trim: Fraction, cam_depth: F
 
 
 def _ring(gap: Fraction, rings: Sequence[Fraction]) -> Fraction:
-    """The thickest ring that does not pull the cam away from the lock; 0 for none."""
-    return max((ring for ring in rings if ring <= gap), default=Fraction(0))
+    """The thickest ring that does not pull the cam away from the lock; 0 for none, or where there is no gap."""
+    if gap < tolerance():
+        return Fraction(0)
+    return max((ring for ring in rings if ring - gap < tolerance()), default=Fraction(0))
 
 
 def fit_length(question: LengthQuestion) -> LengthFit:
     """The next stocked length up and the one ring that makes up the rest.
 
-    A thicker ring than the gap would hold the cam short of the lock, so the ring never exceeds it. Any
-    projection that is left is a security fault and is warned of. BitternError names a bad measure.
+    A thicker ring than the gap would hold the cam short of the lock, so the ring never exceeds it. A projection that
+    is left is a security fault and is warned of. What is less than `tolerance` is neither a gap nor a shortfall.
+    BitternError names a bad measure.
 
     >>> inch = Fraction
     >>> fit = fit_length(LengthQuestion(inch(2), inch(1), inch(0), inch(3, 4),
@@ -90,7 +108,7 @@ def fit_length(question: LengthQuestion) -> LengthFit:
         raise BitternError("lengths", "Every stocked length must be more than 0.")
     if question.rings and min(question.rings) <= 0:
         raise BitternError("rings", "Every ring's thickness must be more than 0.")
-    enough = sorted(length for length in question.lengths if length >= required)
+    enough = sorted(length for length in question.lengths if required - length < tolerance())
     if not enough:
         longest = show_inches(max(question.lengths))
         text = (
@@ -102,14 +120,14 @@ def fit_length(question: LengthQuestion) -> LengthFit:
     ring = _ring(chosen - required, question.rings)
     projection = chosen - required - ring
     warnings = []
-    if projection:
+    if projection >= tolerance():
         warnings.append(
             f"The head stands proud by {show_inches(projection)} in, more than a ring here can cover: "
             "a wrench can get hold of it."
         )
         for longer in enough[1:]:
-            flush = longer - required
-            if flush in question.rings:
+            flush = _ring(longer - required, question.rings)
+            if abs(longer - required - flush) < tolerance():
                 warnings.append(f"{show_inches(longer)} in with a {show_inches(flush)} in ring would sit flush.")
                 break
     return LengthFit(required, chosen, ring, projection, tuple(warnings))
@@ -201,13 +219,17 @@ def fit_tailpiece(question: TailpieceQuestion) -> TailpieceFit:
 
 @dataclass(frozen=True, slots=True)
 class BoreQuestion:
-    """A stile, the backsets to be had and the hole in the door, in inches; the hole's limits may be None."""
+    """A stile, the backsets to be had and the hole in the door, in inches; the hole's limits may be None.
+
+    `glass_stop` is what a glass stop covers of the stile on its inner side.
+    """
 
     stile: Fraction
     backsets: tuple[Fraction, ...]
     bore: Fraction
     bore_min: Fraction | None = None
     bore_max: Fraction | None = None
+    glass_stop: Fraction = Fraction(0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,7 +237,8 @@ class BoreFit:
     """The answer, in inches.
 
     `offset_from_center` is chosen − centered: negative is nearer the door's edge. `edge_left` is the least
-    of the stile left beside the hole, the smaller of the door-edge side and the inner side.
+    of the stile left beside the hole, the smaller of the door-edge side and the inner side, which ends at the glass
+    stop where there is one.
     """
 
     centered_backset: Fraction
@@ -225,6 +248,11 @@ class BoreFit:
     inner_edge_left: Fraction
     edge_left: Fraction
     warnings: tuple[str, ...]
+
+    @property
+    def is_centered(self) -> bool:
+        """Whether the bolt sits in the middle of the stile, what is less than the tolerance aside."""
+        return abs(self.offset_from_center) < tolerance()
 
 
 def _check_bore(question: BoreQuestion) -> None:
@@ -236,6 +264,8 @@ def _check_bore(question: BoreQuestion) -> None:
     low, high = question.bore_min, question.bore_max
     if low is not None and high is not None and low > high:
         raise BitternError("bore_min", "The least hole is larger than the largest: swap them.")
+    if question.glass_stop >= question.stile:
+        raise BitternError("glass_stop", "The glass stop covers the whole stile: enter how much of it.")
     if question.bore >= question.stile:
         raise BitternError("bore", f"A hole of {show_inches(question.bore)} in leaves nothing of the stile.")
 
@@ -255,16 +285,20 @@ def fit_bore(question: BoreQuestion) -> BoreFit:
     chosen = min(question.backsets, key=lambda backset: (abs(backset - centered), -backset))
     offset = chosen - centered
     door_edge = chosen - question.bore / 2
-    inner_edge = question.stile - chosen - question.bore / 2
+    inner_edge = question.stile - question.glass_stop - chosen - question.bore / 2
     left = min(door_edge, inner_edge)
     warnings = []
-    if offset:
+    if abs(offset) >= tolerance():
         side = "nearer the door's edge" if offset < 0 else "farther from the door's edge"
         warnings.append(
             f"The bolt is not centered: {show_inches(abs(offset))} in {side} than the middle of the stile."
         )
-    if left <= 0:
+    if min(door_edge, inner_edge + question.glass_stop) <= 0:
         warnings.append("The hole breaks out of the stile: this bolt does not fit here.")
+    elif inner_edge < 0:
+        warnings.append(
+            f"The hole runs {show_inches(-inner_edge)} in under the glass stop: this bolt does not fit here."
+        )
     low, high = question.bore_min, question.bore_max
     if low is not None and question.bore < low:
         warnings.append(f"The hole must be opened up to {show_inches(low)} in at least. {LABEL_CAUTION}")

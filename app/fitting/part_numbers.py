@@ -12,6 +12,7 @@ from app.validation import quoted
 
 LONGEST_NUMBER = 60
 MOST_READINGS = 50
+SLIPS_IN = 3  # one slip in so many characters: with more of them a number is not that maker's
 MOST_STEPS = 100_000  # pieces that run together can be tried in more ways than a page can wait for
 _DASHES = str.maketrans(dict.fromkeys("‐‑‒–—−", "-"))
 
@@ -48,10 +49,15 @@ class NumberReading:
 class PartNumberError(BitternError):
     """A number that was not understood: the piece at fault, what was expected there, the nearest number.
 
-    `is_beginning`: nothing is wrong with it so far, it only goes on; `nearest` then begins with it.
+    `is_beginning`: nothing is wrong with it so far, it only goes on; `nearest` then begins with it. `maker`: whose
+    number the nearest is; `distance`: how many edits away. `is_near`: it can be that maker's number with a slip in
+    it; one that is no more than nearest may well be another make's.
     """
 
     is_beginning = False
+    maker = ""
+    distance = 10**6
+    is_near = False
 
     def __init__(
         self, message: str, segment: str, piece: str, expected: tuple[str, ...], nearest: str | None
@@ -61,6 +67,16 @@ class PartNumberError(BitternError):
         self.piece = piece
         self.expected = expected
         self.nearest = nearest
+
+
+def likeliest_refusal(refusals: Sequence[PartNumberError], number: str) -> PartNumberError:
+    """Of all makers' refusals of one number the one that understood most of it. Where it can be none of theirs with a
+    slip in it, a refusal that names no number: nobody is led into another maker's.
+    """
+    best = min(refusals, key=lambda each: (not each.is_beginning, not each.is_near, each.distance, len(each.piece)))
+    if best.is_near:
+        return best
+    return PartNumberError(f"No maker on record has a part number like {quoted(number.strip())}.", "", "", (), None)
 
 
 @dataclass(slots=True)
@@ -199,7 +215,8 @@ def _not_finished(number: str, patterns: Sequence[Pattern]) -> PartNumberError |
         f"The nearest legal number is {found.part_number}."
     )
     error = PartNumberError(message, segment.name, found.begun, shown or _shown(segment), found.part_number)
-    error.is_beginning = True
+    error.is_beginning = error.is_near = True
+    error.maker, error.distance = pattern.maker, 0
     return error
 
 
@@ -209,8 +226,18 @@ def _not_understood(number: str, trails: list[tuple[Pattern, _Trail]]) -> PartNu
         return unfinished
     near = [(nearest_number(pattern, number), pattern, trail) for pattern, trail in trails]
     # The pattern that comes closest is the one that was meant; then the one that got furthest.
-    best = min(near, key=lambda each: (each[0].distance if each[0] else 10**6, -each[2].place))
-    nearest, pattern, trail = best
+    nearest, pattern, trail = min(near, key=lambda each: (each[0].distance if each[0] else 10**6, -each[2].place))
+    error = _at_its_piece(number, nearest, pattern, trail)
+    error.maker = pattern.maker
+    if nearest is not None:
+        error.distance = nearest.distance
+        # A number of this maker begins as its numbers do, and most of it can be read.
+        error.is_near = nearest.part_number[0] == number[0] and SLIPS_IN * nearest.distance <= len(number)
+    return error
+
+
+def _at_its_piece(number: str, nearest: Nearest | None, pattern: Pattern, trail: _Trail) -> PartNumberError:
+    """The refusal that names the piece at fault and what was expected there."""
     advice = f" The nearest legal number is {nearest.part_number}." if nearest else ""
     close = nearest.part_number if nearest else None
     if trail.rule is not None and _reads_without_rules(pattern, number):

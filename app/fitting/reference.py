@@ -24,6 +24,7 @@ class DoorPreparation:
     backset: Fraction | None
     edge_bore: Fraction | None
     edge_mortise: str
+    door_least: Fraction | None
     source: str
     status: str
 
@@ -76,11 +77,24 @@ def door_preparations() -> tuple[DoorPreparation, ...]:
             backset=_measure(row["backset"]),
             edge_bore=_measure(row["edge_bore"]),
             edge_mortise=row["edge_mortise"],
+            door_least=_measure(row["door_least"]),
             source=row["source"],
             status=row["status"],
         )
         for row in reference_rows("door_preparations")
     )
+
+
+def door_preparation(number: str) -> DoorPreparation:
+    """The preparation or standard of this number; BitternError when the table has none.
+
+    >>> door_preparation("86").door_least
+    Fraction(7, 4)
+    """
+    found = next((each for each in door_preparations() if each.number == number), None)
+    if found is None:
+        raise BitternError("door_preparations", f"{quoted(number)} is not in the table of door preparations.")
+    return found
 
 
 def trade_fact(name: str) -> TradeFact:

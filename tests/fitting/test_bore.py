@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.errors import BitternError
-from app.fitting import BoreQuestion, fit_bore
+from app.fitting import BoreQuestion, fit_bore, read_inches
 
 BACKSETS = (Fraction(2), Fraction(19, 8), Fraction(11, 4))
 NARROW = BoreQuestion(Fraction(4), BACKSETS, Fraction(17, 8), Fraction(15, 8), Fraction(17, 8))
@@ -40,6 +40,28 @@ def test_a_hole_that_breaks_out_of_the_stile() -> None:
     assert any("does not fit" in warning for warning in fit.warnings)
 
 
+def test_a_glass_stop_takes_from_the_inner_side_alone() -> None:
+    # 4 in stile, 2 in backset, 2-1/8 in hole: 4 - 3/4 - 2 - 1-1/16 = 3/16 left before the stop; with 1 in of stop the
+    # hole runs 1/16 in under it.
+    fit = fit_bore(replace(NARROW, glass_stop=Fraction(3, 4)))
+    assert (fit.door_edge_left, fit.inner_edge_left, fit.edge_left) == (
+        Fraction(15, 16),
+        Fraction(3, 16),
+        Fraction(3, 16),
+    )
+    assert fit.is_centered and fit.warnings == ()
+    under = fit_bore(replace(NARROW, glass_stop=Fraction(1)))
+    assert under.warnings == ("The hole runs 1/16 in under the glass stop: this bolt does not fit here.",)
+
+
+def test_a_bolt_off_the_middle_by_less_than_the_tolerance_is_centered() -> None:
+    # 101 mm is 505/127 in; its middle, 505/254 = 1.98819, is 0.0118 in from 2, less than 1/64 = 0.0156.
+    fit = fit_bore(replace(NARROW, stile=read_inches("101 mm")))
+    assert (fit.chosen, fit.offset_from_center) == (2, Fraction(3, 254))
+    assert fit.is_centered and fit.warnings == ()
+    assert not fit_bore(replace(NARROW, stile=Fraction(4) - Fraction(1, 32))).is_centered
+
+
 def test_of_two_backsets_as_near_the_longer_is_taken() -> None:
     assert fit_bore(replace(NARROW, stile=Fraction(35, 8))).chosen == Fraction(19, 8)
 
@@ -53,6 +75,7 @@ def test_of_two_backsets_as_near_the_longer_is_taken() -> None:
         ({"backsets": ()}, "backsets"),
         ({"backsets": (Fraction(0),)}, "backsets"),
         ({"bore_min": Fraction(3)}, "bore_min"),
+        ({"glass_stop": Fraction(4)}, "glass_stop"),
     ],
 )
 def test_measures_that_cannot_be_are_refused(change: dict[str, Fraction], field: str) -> None:

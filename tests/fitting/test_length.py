@@ -6,9 +6,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.errors import BitternError
-from app.fitting import LengthQuestion, fit_both_positions, fit_length, required_length
+from app.fitting import (
+    LengthQuestion,
+    fit_both_positions,
+    fit_length,
+    read_inches,
+    required_length,
+    tolerance,
+    trade_fact,
+)
 
 EIGHTH = Fraction(1, 8)
+SLACK = Fraction(1, 64)
 STOCKED = tuple(Fraction(parts, 8) for parts in (8, 9, 10, 11, 12, 14, 16))
 USUAL = LengthQuestion(Fraction(7, 4), Fraction(1), Fraction(0), Fraction(3, 4), STOCKED, (EIGHTH, 2 * EIGHTH))
 
@@ -83,15 +92,44 @@ def test_the_choice_is_the_next_up_and_the_parts_add_up(
     fit = fit_length(LengthQuestion(case + extra, case, trim, cam, tuple(lengths), tuple(rings)))
     assert fit.required == extra / 2 + trim + cam
     if fit.chosen is None:
-        assert max(lengths) < fit.required
+        assert max(lengths) <= fit.required - SLACK
         return
     assert fit.chosen in lengths
-    assert not [length for length in lengths if fit.required <= length < fit.chosen]
+    assert not [length for length in lengths if fit.required - SLACK < length < fit.chosen]
     assert fit.ring is not None and fit.projection is not None
-    assert fit.ring in [0, *rings] and fit.projection >= 0
+    assert fit.ring in [0, *rings] and fit.projection > -SLACK
     assert fit.required + fit.ring + fit.projection == fit.chosen
-    assert bool(fit.warnings) == bool(fit.projection)
-    assert not [ring for ring in rings if fit.ring < ring <= fit.chosen - fit.required]
+    assert bool(fit.warnings) == (fit.projection >= SLACK) == (not fit.is_flush)
+    gap = fit.chosen - fit.required
+    assert gap < SLACK or not [ring for ring in rings if fit.ring < ring < gap + SLACK]
+
+
+@pytest.mark.parametrize(
+    ("door", "required", "chosen", "ring", "projection"),
+    [
+        # 57 mm is 285/127 in: (285/127 - 1)/2 + 3/4 = 697/508 = 1.37205; 1-3/8 is 3/1016 = 0.003 in more.
+        ("57 mm", Fraction(697, 508), Fraction(11, 8), 0, Fraction(3, 1016)),
+        # 51 mm is 255/127 in: 637/508 = 1.25394; 1-1/4 is 1/254 = 0.0039 in less, no reason for 1-3/8.
+        ("51 mm", Fraction(637, 508), Fraction(5, 4), 0, Fraction(-1, 254)),
+        # 60 mm is 300/127 in: 727/508 = 1.43110; 1-1/2 is 35/508 = 0.0689 in more, of which a ring takes 1/16.
+        ("60 mm", Fraction(727, 508), Fraction(3, 2), Fraction(1, 16), Fraction(13, 2032)),
+    ],
+)
+def test_what_is_less_than_the_tolerance_is_neither_proud_nor_short(
+    door: str, required: Fraction, chosen: Fraction, ring: Fraction, projection: Fraction
+) -> None:
+    fit = fit_length(replace(USUAL, door=read_inches(door), rings=(Fraction(1, 16), EIGHTH)))
+    assert (fit.required, fit.chosen, fit.ring, fit.projection) == (required, chosen, ring, projection)
+    assert fit.is_flush and fit.warnings == ()
+
+
+def test_the_tolerance_itself_counts_on_both_sides() -> None:
+    """1/64 in, half a turn of 32 threads: common practice, no source."""
+    assert tolerance() == SLACK == Fraction(1, 2) / trade_fact("mortise_threads_per_inch").value
+    proud = fit_length(replace(USUAL, lengths=(9 * EIGHTH + SLACK,), rings=()))
+    assert not proud.is_flush and "proud by 1/64 in" in proud.warnings[0]
+    assert fit_length(replace(USUAL, lengths=(9 * EIGHTH - SLACK,))).chosen is None
+    assert fit_length(replace(USUAL, lengths=(9 * EIGHTH + SLACK,), rings=(SLACK,))).ring == SLACK
 
 
 @settings(deadline=None)

@@ -16,6 +16,7 @@ from app.fitting import (
     combinations,
     compose_any,
     decode_any,
+    likeliest_refusal,
     load_makers,
     words,
 )
@@ -96,6 +97,30 @@ def test_what_fails_is_named_with_the_nearest_number(
     assert error.nearest is not None
     assert nearest is None or error.nearest == nearest
     assert decode_any(ardent.patterns, error.nearest)
+
+
+@pytest.mark.parametrize(
+    ("number", "nearest"),
+    [
+        ("A18M-Q1-66.XX", "A18M-Q1-66.BB"),
+        ("33.118.P26", "31.118.P26"),
+        ("Z18M-Q1-66.SC", None),  # one edit away, but the mark is another maker's
+        ("18M-Q?-66", None),  # worn: three edits from Pell & Rowe's, whose numbers begin otherwise
+        ("A40/22X", None),
+    ],
+)
+def test_among_all_makers_no_number_is_read_as_another_makers(
+    makers: tuple[MakerFile, ...], number: str, nearest: str | None
+) -> None:
+    refusal = likeliest_refusal([refused(maker.patterns, number) for maker in makers], number)
+    assert refusal.nearest == nearest
+    assert nearest is not None or refusal.message == f"No maker on record has a part number like '{number}'."
+
+
+def test_a_number_that_goes_on_is_likelier_than_one_with_a_slip(makers: tuple[MakerFile, ...]) -> None:
+    refusals = [refused(maker.patterns, "31.1") for maker in makers]
+    assert likeliest_refusal(refusals, "31.1").is_beginning
+    assert likeliest_refusal(refusals, "31.1").maker == "Pell & Rowe"
 
 
 def test_what_is_left_over_is_named(pell: MakerFile) -> None:

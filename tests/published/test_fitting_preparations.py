@@ -4,12 +4,7 @@ from fractions import Fraction
 
 import pytest
 
-from app.fitting import BoreQuestion, door_preparations, fit_bore, trade_fact
-from app.fitting.reference import DoorPreparation
-
-
-def door_preparation(number: str) -> DoorPreparation:
-    return next(each for each in door_preparations() if each.number == number)
+from app.fitting import BoreQuestion, ask_about_mortise_door, door_preparation, fit_bore, trade_fact
 
 
 def test_the_160_preparation() -> None:
@@ -20,6 +15,23 @@ def test_the_160_preparation() -> None:
     assert found.status == "P"
 
 
+def test_the_86_preparation_wants_a_door_of_an_inch_and_three_quarters() -> None:
+    """P. hmfexpress.com/techtips-mortise-locks."""
+    found = door_preparation("86")
+    assert (found.edge_mortise, found.door_least, found.status) == ("1-1/4 x 8", Fraction(7, 4), "P")
+    assert "lock center 3/8 in below the strike's" in found.text
+    assert ask_about_mortise_door(Fraction(7, 4), "wood", None) == ()
+    (thin,) = ask_about_mortise_door(Fraction(11, 8), "wood", None)
+    assert "1-3/8 in thick" in thin and "wants 1-3/4 in at least" in thin
+
+
+def test_the_161_preparation() -> None:
+    """D, from two deadbolt sheets."""
+    found = door_preparation("161")
+    assert (found.cross_bore, found.backset, found.edge_bore) == (Fraction(17, 8), Fraction(11, 4), 1)
+    assert (found.edge_mortise, found.status) == ("1-1/8 x 2-1/4", "D")
+
+
 @pytest.mark.parametrize(
     ("number", "words"),
     [
@@ -28,6 +40,8 @@ def test_the_160_preparation() -> None:
         ("A156.115", ("steel doors",)),  # P. buildershardware.com; mydoc123 p-434245
         ("A156.115W", ("wood doors",)),  # P. same
         ("A156.2", ("Grade 1", "1,000,000 cycles")),  # P. Keynotes Dec 2025, p.37
+        ("A156.13", ("beveled edge", "center line of the door's thickness")),  # P. ANSI/BHMA A156.13-2017, 2.3
+        ("NFPA 80", ("up to 1 in", "both door and lock")),  # P. idighardware.com, 2017-2022
     ],
 )
 def test_standards(number: str, words: tuple[str, ...]) -> None:

@@ -25,6 +25,7 @@ from app.fitting import (
     finish,
     finish_words,
     finishes_named,
+    likeliest_refusal,
     words,
 )
 from app.ledger.catalog.maker_queries import ItemLookup, MakerTables, item_attributes, maker_tables
@@ -153,7 +154,9 @@ class Resolver:
             except PartNumberError as refusal:
                 refusals.append(refusal)
         if not readings:
-            raise _best_refusal(refusals)
+            if not refusals:
+                raise BitternError("part_number", "No maker's part-number tables are on record yet.")
+            raise refusals[0] if line.maker_code else likeliest_refusal(refusals, line.part_number)
         maker, reading = readings[0]
         others = tuple(
             f"Also reads as {other.name} {words(also.attributes)}."
@@ -274,13 +277,6 @@ def _check_counts(line: LineRequest) -> None:
     size = line.keying.set_size
     if size is not None and not 2 <= size <= MOST:
         raise BitternError("set_size", f"A set has 2 to {MOST:,} cylinders; leave it empty where there are no sets.")
-
-
-def _best_refusal(refusals: list[PartNumberError]) -> BitternError:
-    """Of several makers' refusals the one that understood most of the number."""
-    if not refusals:
-        return BitternError("part_number", "No maker's part-number tables are on record yet.")
-    return max(refusals, key=lambda refusal: (refusal.is_beginning, refusal.nearest is not None, -len(refusal.piece)))
 
 
 def old_cylinder(makers: Mapping[str, MakerTables], said: str, old_finish: str) -> tuple[CylinderAttributes, str]:
@@ -406,7 +402,7 @@ def _notes(
         try:
             decode_any(maker.patterns, said)
         except PartNumberError as error:
-            if error.nearest and error.nearest[:2].upper() == said[:2].upper():
+            if error.nearest and error.is_near:
                 near.append(error.nearest)
         except BitternError:
             continue

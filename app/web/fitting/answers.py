@@ -31,6 +31,7 @@ from app.fitting import (
     fit_thread,
     mismatch_among,
     show_inches,
+    tolerance,
     words,
 )
 from app.ledger.store import Session
@@ -50,6 +51,11 @@ class LengthAnswer:
     inside_trim: Fraction
     lock: LockModel | None
     asks: str  # what is to be asked where lock and cylinders are of different makers
+
+    @property
+    def tolerance(self) -> Fraction:
+        """What is less than this counts as flush."""
+        return tolerance()
 
 
 def answer_length(session: Session, makers: Makers, form: forms.LengthForm) -> LengthAnswer:

@@ -26,6 +26,7 @@ from app.fitting import (
     find_by_blank,
     find_keyways,
     find_same_fit,
+    likeliest_refusal,
     words,
 )
 from app.ledger.catalog.maker_queries import MakerTables, shelf
@@ -55,7 +56,6 @@ class NumberAnswer:
 
     readings: tuple[Read, ...]
     refusal: PartNumberError | None
-    refused_by: str
     blanks: tuple[KeyBlank, ...]
     by_blank: tuple[CatalogItem, ...]
     keyways: tuple[KeywayFamily, ...]
@@ -72,12 +72,12 @@ def answer_number(session: Session, makers: Makers, form: forms.NumberForm) -> N
     items = shelf(session)
     by_number = {(item.maker, item.part_number): item for item in items}
     readings: list[Read] = []
-    refusals: list[tuple[PartNumberError, str]] = []
+    refusals: list[PartNumberError] = []
     for maker in makers.values():
         try:
             found = decode_any(maker.patterns, text) if maker.patterns else []
         except PartNumberError as error:
-            refusals.append((error, maker.name))
+            refusals.append(error)
             continue
         except BitternError:
             continue
@@ -86,13 +86,13 @@ def answer_number(session: Session, makers: Makers, form: forms.NumberForm) -> N
     by_blank = find_by_blank(items, blanks_of(makers), text)[:MOST] if blanks else ()
     matches = () if readings or blanks else find(items, text, MOST)
     keyways = find_keyways([each for maker in makers.values() for each in maker.keyways], blanks_of(makers), text)
-    refusal, who = (None, "")
-    if not readings and not blanks and not keyways and _looks_like_a_number(text):
-        refusal, who = min(refusals, key=lambda each: _apart(text, each[0]), default=(None, ""))
+    refusal = None
+    if refusals and not readings and not blanks and not keyways and _looks_like_a_number(text):
+        refusal = likeliest_refusal(refusals, text)
     is_worn = refusal is not None and not (refusal.is_beginning and "?" not in text)
     worn = _candidates(makers, items, text) if is_worn else []
     return NumberAnswer(
-        tuple(readings[:MOST]), refusal, who, blanks, by_blank, keyways, matches, tuple(worn[:MOST]), len(worn)
+        tuple(readings[:MOST]), refusal, blanks, by_blank, keyways, matches, tuple(worn[:MOST]), len(worn)
     )
 
 
@@ -110,17 +110,6 @@ def _candidates(makers: Makers, items: Sequence[CatalogItem], text: str) -> list
 
 def _looks_like_a_number(text: str) -> bool:
     return any(each.isdigit() for each in text) and not any(len(word) > 2 and word.isalpha() for word in text.split())
-
-
-def _apart(text: str, error: PartNumberError) -> int:
-    """How far the nearest legal number is, roughly: letters that do not stand at the same place."""
-    if error.is_beginning:
-        return -1
-    if error.nearest is None:
-        return 10**6
-    typed = text.upper().replace(" ", "")
-    same = sum(one == other for one, other in zip(typed, error.nearest, strict=False))
-    return max(len(typed), len(error.nearest)) - same
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,16 +221,18 @@ def _old(makers: Makers, form: forms.SwapForm) -> CylinderAttributes | None:
 
 def decoded(makers: Makers, number: str, maker: MakerTables | None) -> CylinderAttributes:
     """What a number means with the maker named, or with the first that reads it; its refusal names `number`."""
-    refusals = []
+    refusals: list[PartNumberError] = []
+    reason = "No maker's part-number tables are on record yet."
     for each in [maker] if maker else makers.values():
         try:
             return decode_any(each.patterns, number)[0].attributes
-        except BitternError as error:
+        except PartNumberError as error:
             refusals.append(error)
-    if not refusals:
-        raise BitternError("number", "No maker's part-number tables are on record yet.")
-    best = min(refusals, key=lambda each: _apart(number, each) if isinstance(each, PartNumberError) else 10**6)
-    raise BitternError("number", best.message)
+        except BitternError as error:
+            reason = error.message
+    if refusals:
+        reason = (refusals[0] if maker else likeliest_refusal(refusals, number)).message
+    raise BitternError("number", reason)
 
 
 def blanks_of(makers: Makers) -> list[KeyBlank]:

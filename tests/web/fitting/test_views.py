@@ -116,6 +116,23 @@ def test_a_head_that_stands_proud_is_warned_of(counter: FlaskClient) -> None:
     assert "a wrench can get hold of it" in page and 'class="gap"' in page
 
 
+def test_a_door_in_millimeters_is_not_called_proud_by_a_hair(counter: FlaskClient) -> None:
+    # 57 mm is 2.2441 in; (2.2441 - 1)/2 + 3/4 = 1.37205, and 1-3/8 is 0.00295 in more.
+    page = _ask(counter, "length", door="57 mm", lock="Pier 20 office lock", maker="ARD")
+    assert (
+        page.count("It sits flush without a ring. It is 0.003 in too long: less than 1/64 in counts as flush.") == 2
+    )
+    assert "wrench" not in page and "stands proud" not in page
+
+
+def test_a_worn_or_strange_number_is_never_led_into_another_makers(counter: FlaskClient) -> None:
+    worn = _ask(counter, "number", q="18M-Q?-66")
+    assert worn.count("A18M-Q") > 11 and "Nearest legal number" not in worn and ">31." not in worn
+    strange = _ask(counter, "number", q="Z18M-Q1-66.XX")
+    assert "No maker on record has a part number like 'Z18M-Q1-66.XX'." in strange
+    assert "Nearest legal number" not in strange
+
+
 def test_a_narrow_stile_gets_the_two_inch_backset(counter: FlaskClient) -> None:
     page = _ask(counter, "bore", lock="Capstan 2 deadbolt", stile="4", bore="2-1/8")
     assert '<p class="big">2 in</p>' in page and "the bolt is centered" in page
