@@ -2,7 +2,7 @@
 
 from app.fitting.bulk_decoding import BulkDecoder
 from app.fitting.cams import CamAnswer, LockModel, cam_for, cams_for_lock
-from app.fitting.catalog import CatalogItem, catalog_table, read_catalog
+from app.fitting.catalog import KEYED_CATEGORIES, CatalogItem, catalog_table, read_catalog
 from app.fitting.completing import Candidate, complete
 from app.fitting.composing import combinations, compose_any
 from app.fitting.cylinder import (
@@ -64,6 +64,7 @@ __all__ = [
     "BACKSET_IS_MEASURED",
     "CYLINDER_TYPES",
     "DOOR_MATERIALS",
+    "KEYED_CATEGORIES",
     "SEPARATORS",
     "BoreFit",
     "BoreQuestion",

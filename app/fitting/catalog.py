@@ -10,7 +10,9 @@ from app.fitting.cylinder import CylinderAttributes
 from app.spreadsheets import table_rows, unguarded
 from app.validation import Reader, quoted, read_typed_whole
 
-CATEGORIES = ("cylinder", "hardware", "key_blank")
+KEYED_CATEGORIES = ("cylinder", "lock")
+"""What is keyed: its number is read by the maker's patterns."""
+CATEGORIES = (*KEYED_CATEGORIES, "hardware", "key_blank")
 MOST_CENTS = 100_000_000
 COLUMNS = ("part_number", "category", "description", "cost", "list", "stocked")
 _TRUE = frozenset({"yes", "y", "true", "1", "x", "stocked"})
@@ -33,7 +35,7 @@ STEP = 1000
 
 @dataclass(frozen=True, slots=True)
 class CatalogItem:
-    """Something to sell. Money in whole cents; `attributes` are there for cylinders whose number decodes."""
+    """Something to sell. Money in whole cents; `attributes` are there for what is keyed, where its number decodes."""
 
     part_number: str
     maker: str

@@ -17,7 +17,12 @@ CYLINDER_TYPES: Mapping[str, str] = {
     "bored": "bored-lock cylinder",
     "sfic": "small-format interchangeable core",
     "lfic": "large-format interchangeable core",
+    "deadbolt": "bored deadbolt",
+    "lockset": "knob or lever lock",
+    "padlock": "padlock",
+    "cabinet": "cabinet lock",
 }
+"""What is keyed, in words: a cylinder by itself, or a whole lock that is sold with its own."""
 ATTRIBUTES = ("type", "length", "chambers", "drilled", "keyway", "cam", "tailpiece", "finish", "keying")
 LONGEST_NAME = 60
 MOST_CHAMBERS = 12

@@ -30,6 +30,10 @@ _TYPES = (
     (re.compile(r"\b(?:lfic|large[\s-]format(?:\s+(?:ic\s+)?core)?)\b", re.IGNORECASE), "lfic"),
     (re.compile(r"\bmort(?:ise|ice)?\b", re.IGNORECASE), "mortise"),
     (re.compile(r"\brim\b", re.IGNORECASE), "rim"),
+    (re.compile(r"\b(?:bored\s+)?dead[\s-]?bolts?\b(?!\s+cyl)", re.IGNORECASE), "deadbolt"),
+    (re.compile(r"\b(?:knob|lever)(?:[\s-]+(?:lock)?sets?|\s+locks?)\b|\blocksets?\b", re.IGNORECASE), "lockset"),
+    (re.compile(r"\bpad[\s-]?locks?\b", re.IGNORECASE), "padlock"),
+    (re.compile(r"\b(?:cabinet|cam)\s+locks?\b", re.IGNORECASE), "cabinet"),
     (
         re.compile(
             r"\b(?:bored(?:[\s-]lock)?|key[\s-]in[\s-](?:knob|lever)|(?:dead[\s-]?bolt|knob|lever)(?=\s+cyl))\b",

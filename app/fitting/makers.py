@@ -11,7 +11,7 @@ from typing import Any
 
 from app.errors import BitternError, Problem, Problems
 from app.fitting.cams import Cam, LockModel
-from app.fitting.catalog import CatalogItem, read_item
+from app.fitting.catalog import KEYED_CATEGORIES, CatalogItem, read_item
 from app.fitting.inches import read_inches, write_inches
 from app.fitting.keyways import KeyBlank, MakerKeyway
 from app.fitting.part_numbers import decode_any
@@ -173,7 +173,7 @@ def _lock(row: Reader, maker: str) -> LockModel:
 
 def _item(given: object, maker: str, patterns: Sequence[Pattern]) -> CatalogItem:
     item = read_item(given, maker)
-    if item.category != "cylinder" or not patterns:
+    if item.category not in KEYED_CATEGORIES or not patterns:
         return item
     reading = decode_any(patterns, item.part_number)[0]
     return replace(item, part_number=reading.part_number, attributes=reading.attributes)

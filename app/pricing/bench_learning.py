@@ -96,9 +96,10 @@ def _book(
         return bench.key_minutes
     if task is BenchTask.SET_UP:
         return bench.setup_minutes.get(kind) if kind else None
-    if kind is None or cylinder is None or kind not in bench.kind_minutes or cylinder not in bench.type_minutes:
+    of_type = bench.minutes_of(cylinder) if cylinder else None
+    if kind is None or of_type is None or kind not in bench.kind_minutes:
         return None
-    return bench.type_minutes[cylinder] + bench.kind_minutes[kind] + bench.checking_minutes
+    return of_type + bench.kind_minutes[kind] + bench.checking_minutes
 
 
 class Adopt(StrEnum):
@@ -124,7 +125,7 @@ def adopt(bench: BenchTerms, learned: LearnedTime, moving: Adopt = Adopt.KIND) -
         raise BitternError("learned", "The book has no figure for this kind and type; enter one first.")
     kinds, types = dict(bench.kind_minutes), dict(bench.type_minutes)
     if moving is Adopt.TYPE:
-        least = types[learned.cylinder] = types[learned.cylinder] + difference
+        least = types[learned.cylinder] = (bench.minutes_of(learned.cylinder) or Fraction(0)) + difference
     else:
         least = kinds[learned.kind] = kinds[learned.kind] + difference
     if least < 0:

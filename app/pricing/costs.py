@@ -89,7 +89,7 @@ def bench_minutes(request: KeyingRequest, bench: BenchTerms) -> tuple[Fraction, 
     zero = Fraction(0)
     setup = bench.extension_minutes if request.extends_records else bench.setup_minutes.get(request.kind, zero)
     extra = bench.kind_minutes.get(request.kind, zero) + bench.checking_minutes
-    pinning = sum((n * (bench.type_minutes.get(one, zero) + extra) for one, n in request.cylinders.items()), zero)
+    pinning = sum((n * ((bench.minutes_of(one) or zero) + extra) for one, n in request.cylinders.items()), zero)
     return setup, pinning, request.keys * bench.key_minutes
 
 
@@ -192,7 +192,7 @@ def comparable(request: KeyingRequest, bench: BenchTerms, terms: FactoryTerms) -
     return (
         request.kind in terms.per_cylinder_cents
         and request.kind in bench.kind_minutes
-        and all(one in bench.type_minutes for one in request.cylinders)
+        and all(bench.minutes_of(one) is not None for one in request.cylinders)
     )
 
 

@@ -52,13 +52,21 @@ _WORDS = {
 
 
 class CylinderType(StrEnum):
-    """What kind of cylinder goes on the bench."""
+    """What kind of cylinder goes on the bench: one by itself, or a whole lock with its own."""
 
     MORTISE = "mortise"
     RIM = "rim"
     BORED = "bored"
     SFIC = "sfic"
     LFIC = "lfic"
+    DEADBOLT = "deadbolt"
+    LOCKSET = "lockset"
+    PADLOCK = "padlock"
+    CABINET = "cabinet"
+
+
+# Locks that have a bored-lock cylinder take its time at the bench until they have a time of their own.
+_TIMED_AS = {CylinderType.DEADBOLT: CylinderType.BORED, CylinderType.LOCKSET: CylinderType.BORED}
 
 
 class PriceKind(StrEnum):
@@ -108,10 +116,11 @@ Minutes = Annotated[Fraction, Form(_read_minutes, write_minutes)]
 class BenchTerms(JsonDataclass):
     """The bench's book figures. Minutes are exact fractions, money whole cents.
 
-    A kind absent from `kind_minutes`, or a type absent from `type_minutes`, is not keyed here; absent from
-    the other tables it counts as 0. `setup_minutes` are for a new system or order, `extension_minutes` for
-    adding to a system whose records are here. `uncombinated_on_hand` counts cylinders without pins on the
-    shelf; more of them come `uncombinated_lead_days` working days after the order, or never when None.
+    A kind absent from `kind_minutes`, or a type absent from `type_minutes`, is not keyed here (`minutes_of`);
+    absent from the other tables it counts as 0. `setup_minutes` are for a new system or order,
+    `extension_minutes` for adding to a system whose records are here.
+    `uncombinated_on_hand` counts cylinders without pins on the shelf; more of them come `uncombinated_lead_days`
+    working days after the order, or never when None.
     """
 
     labour_cents_per_hour: Cents
@@ -130,6 +139,10 @@ class BenchTerms(JsonDataclass):
     uncombinated_on_hand: Mapping[CylinderType, Annotated[int, whole(0, 1_000_000)]] = field(default_factory=dict)
     uncombinated_lead_days: Annotated[int, whole(0, MAX_WORKING_DAYS)] | None = None
     closed_days: Annotated[frozenset[date], _ROWS] = frozenset()
+
+    def minutes_of(self, one: CylinderType) -> Fraction | None:
+        """What the type adds to the time of a cylinder; None where it is not keyed here."""
+        return self.type_minutes.get(one, self.type_minutes.get(_TIMED_AS.get(one, one)))
 
 
 MAX_CYLINDERS = 100_000

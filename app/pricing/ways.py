@@ -110,7 +110,7 @@ def shop_way(request: KeyingRequest, bench: BenchTerms, factory: FactoryTerms | 
             ObstacleCode.NOT_KEYED, f"The bench does not do {request.kind.words} ({request.kind}) cylinders."
         )
     for one in request.cylinders:
-        if keyed and one not in bench.type_minutes:
+        if keyed and bench.minutes_of(one) is None:
             obstacles.add(ObstacleCode.NOT_KEYED, f"The bench does not key {one} cylinders.")
     costed = not obstacles
     if factory is not None and keyed and request.keyway in factory.factory_only_keyways:

@@ -157,7 +157,7 @@ def test_an_existing_system_is_extended_only_where_its_records_are() -> None:
         ({"cylinders": {"mortise": True}}, "cylinders.mortise"),
         ({"cylinders": [1]}, "cylinders"),
         ({"cylinders": {}}, "cylinders"),
-        ({"cylinders": {"padlock": 1}}, "cylinders.padlock"),
+        ({"cylinders": {"hinge": 1}}, "cylinders.hinge"),
         ({"need_by": "2026-02-30"}, "need_by"),
         ({"need_by": "2020-01-01"}, "need_by"),
         ({"today": "yesterday"}, "today"),

@@ -45,7 +45,7 @@ def test_json_and_back(attributes: CylinderAttributes) -> None:
         (None, "attributes"),
         ([], "attributes"),
         ({}, "type"),
-        ({"type": "padlock"}, "type"),
+        ({"type": "hinge"}, "type"),
         ({"type": ["rim"]}, "type"),
         ({"type": "rim", "length": True}, "length"),
         ({"type": "rim", "chambers": 10**30}, "chambers"),

@@ -58,7 +58,7 @@ def test_an_ask_is_read_whole():
         ({"cylinders": {"mortise": True}}, "cylinders.mortise"),
         ({"cylinders": {"mortise": 10**30}}, "cylinders.mortise"),
         ({"cylinders": {"mortise": 90_000, "rim": 90_000}}, "cylinders"),
-        ({"cylinders": {"padlock": 1}}, "cylinders.padlock"),
+        ({"cylinders": {"hinge": 1}}, "cylinders.hinge"),
         ({"cylinders": [1]}, "cylinders"),
         ({"keys": -1}, "keys"),
         ({"keys": 1, "keys_per_cylinder": 2}, "keys"),

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
-from app.fitting import BulkDecoder, CatalogItem, read_catalog, read_maker, to_json
+from app.fitting import KEYED_CATEGORIES, BulkDecoder, CatalogItem, read_catalog, read_maker, to_json
 from app.ledger.search.words import holds
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import Stale
@@ -76,7 +76,7 @@ def _read(maker: Maker, name: str, content: bytes, progress: Progress) -> tuple[
         if number % STEP == 0:
             progress("reading part numbers", number, len(rows.items))
         attributes = {}
-        if item.category == "cylinder" and decoder.patterns:
+        if item.category in KEYED_CATEGORIES and decoder.patterns:
             try:
                 written, made = decoder.read(item.part_number, explain=misread < MOST_EXPLAINED)
                 item, attributes = replace(item, part_number=written), to_json(made)

@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError
-from app.fitting import CatalogItem, CylinderAttributes, MakerFile, from_json, read_maker
+from app.fitting import KEYED_CATEGORIES, CatalogItem, CylinderAttributes, MakerFile, from_json, read_maker
 from app.keying import BittingSpec
 from app.ledger.catalog.price_queries import place_in_time
 from app.ledger.store.engine import get_row
@@ -186,9 +186,9 @@ class ItemLookup:
 
 
 def plain_numbers(session: Session, typed: Iterable[str]) -> set[str]:
-    """Which of the typed part numbers are catalog items that are no cylinders; in capitals."""
+    """Which of the typed part numbers are catalog items on which nothing is keyed; in capitals."""
     items = ItemLookup(session, [number.strip() for number in typed]).read.values()
-    return {item.part_number.upper() for item in items if item.category != "cylinder"}
+    return {item.part_number.upper() for item in items if item.category not in KEYED_CATEGORIES}
 
 
 _KEPT: dict[str, tuple[tuple[Any, ...], tuple[CatalogItem, ...]]] = {}

@@ -9,7 +9,17 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problems
-from app.fitting import BulkDecoder, CatalogItem, MakerFile, Pattern, decode_any, maker_problems, read_maker, to_json
+from app.fitting import (
+    KEYED_CATEGORIES,
+    BulkDecoder,
+    CatalogItem,
+    MakerFile,
+    Pattern,
+    decode_any,
+    maker_problems,
+    read_maker,
+    to_json,
+)
 from app.keying import BittingSpec
 from app.ledger.catalog.catalog_import import forget_items, items_of, put_items
 from app.ledger.catalog.maker_queries import tables_on_record
@@ -86,7 +96,7 @@ def _keyways(work: Work, maker: Maker, read: MakerFile, specs: dict[str, SpecRow
 def _items(read: MakerFile) -> Iterator[tuple[CatalogItem, dict[str, Any]]]:
     for item in read.items:
         attributes = item.attributes
-        if attributes is None and item.category == "cylinder":
+        if attributes is None and item.category in KEYED_CATEGORIES:
             attributes = decode_any(read.patterns, item.part_number)[0].attributes
         yield item, to_json(attributes) if attributes else {}
 
@@ -111,7 +121,9 @@ def reread_catalog(session: Session, maker: Maker, patterns: Sequence[Pattern]) 
     session.flush()
     decoder = BulkDecoder(patterns)
     columns = (_TABLE.c.id, _TABLE.c.part_number, _TABLE.c.attributes, _TABLE.c.version)
-    rows = session.execute(sa.select(*columns).where(_TABLE.c.maker_id == maker.id, _TABLE.c.category == "cylinder"))
+    rows = session.execute(
+        sa.select(*columns).where(_TABLE.c.maker_id == maker.id, _TABLE.c.category.in_(KEYED_CATEGORIES))
+    )
     changes: list[dict[str, Any]] = []
     unread = []
     for row in rows.all():

@@ -228,9 +228,9 @@ class KeysetAllotter:
         return list(ways.values())
 
     def _count(self, number: int, line: LineRequest, dealt: Sequence[Keyset]) -> None:
-        self.of_line[number] = list(dict.fromkeys(dealt))
-        for keyset in dealt:
-            self.keys[keyset] += line.keys_each
+        cylinders = Counter(dealt)
+        self.of_line[number] = list(cylinders)
+        self.keys.update(dict(zip(cylinders, line.keys_by_keyset([*cylinders.values()]), strict=True)))
 
     def _touch(self, system: KeySystem) -> None:
         if system not in self.systems:

@@ -239,7 +239,7 @@ def _keying_request(
     return KeyingRequest(
         kind=kind,
         cylinders=dict(cylinders),
-        keys=sum(one.line.quantity * one.line.keys_each for one in group.lines.values()),
+        keys=sum(one.line.keys for one in group.lines.values()),
         today=today,
         system=SystemAge.EXISTING if system and joins else SystemAge.NEW,
         records=records,

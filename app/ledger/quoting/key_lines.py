@@ -67,11 +67,12 @@ def whose_keys(
 ) -> tuple[list[Resolved | None], list[Problem]]:
     """The lines with each key line's `symbol` settled and its words saying whose keys they are; the rest as it was.
 
-    A line of which that cannot be known is asked on `lines.N.symbol`, or on the field that would tell.
+    A line of which that cannot be known is asked on `lines.N.symbol`, or on the field that would tell; a line of
+    cylinders on `keys_in_all`, where its keys cannot be shared out evenly among its keysets.
     """
     quote = _Quote(session, ask, [one.line if one else line for one, line in zip(resolved, ask.lines, strict=True)])
     found = list(resolved)
-    problems = []
+    problems = quote.uneven_keys()
     for place, one in enumerate(resolved):
         if one is not None and one.line.kind is LineKind.KEYS:
             try:
@@ -87,7 +88,7 @@ class _Quote:
     def __init__(self, session: Session, ask: QuoteRequest, lines: Sequence[LineRequest]) -> None:
         self._session = session
         self._ask = ask
-        keyed = {number: line for number, line in enumerate(lines, start=1) if line.is_keyed}
+        keyed = self._keyed = {number: line for number, line in enumerate(lines, start=1) if line.is_keyed}
         # How many keysets a line's cylinders get; those that are rekeyed where they hang stay alike as they are.
         self._sets = {
             number: (line.standing and self._keysets_of(line.standing))
@@ -103,6 +104,14 @@ class _Quote:
     def _keysets_of(self, cylinder_ids: Sequence[int]) -> int:
         distinct = sa.func.count(sa.distinct(Cylinder.keyset_id))
         return self._session.scalar(sa.select(distinct).where(Cylinder.id.in_(cylinder_ids))) or 0
+
+    def uneven_keys(self) -> list[Problem]:
+        """The lines of cylinders whose keys in all no two of their keysets could have equally many of."""
+        return [
+            Problem(f"lines.{number - 1}.keys_in_all", _share_out(number, sets))
+            for number, line in self._keyed.items()
+            if (sets := self._sets[number]) and (line.keys_in_all or 0) % sets
+        ]
 
     def settled(self, found: Resolved) -> Resolved:
         """One key line, its symbol settled; BitternError on the field that has to say more."""
@@ -160,11 +169,7 @@ class _Quote:
         if not sets:
             raise BitternError("symbol", f"Line {number} has no cylinders that are keyed; name a line that has.")
         if quantity % sets:
-            raise BitternError(
-                "quantity",
-                f"The cylinders of line {number} are on {sets:,} keysets: enter {sets:,} keys or a multiple of that, "
-                "so that each gets as many.",
-            )
+            raise BitternError("quantity", _share_out(number, sets))
         return f"Further keys to line {number}" + (f", {quantity // sets} each of {sets:,} keysets" * (sets > 1))
 
     def _spelled(self, typed: str) -> str:
@@ -197,6 +202,13 @@ class _Quote:
         if symbol == CONTROL_SYMBOL and named and is_theirs and lacks_factory_control(named):
             return named  # acceptance gives it its symbol
         return _find_keyset(self._session, customer_id, [named.id] if named else [], symbol).system
+
+
+def _share_out(number: int, sets: int) -> str:
+    return (
+        f"The cylinders of line {number} are on {sets:,} keysets: enter {sets:,} keys or a multiple of that, "
+        "so that each gets as many."
+    )
 
 
 def keysets_sold(allotter: KeysetAllotter, number: int, words: str) -> list[Keyset]:

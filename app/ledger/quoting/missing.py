@@ -54,7 +54,7 @@ def facts_of(work: Work, priced: PricedQuote) -> QuoteFacts:
         mortise_cylinders_swapped=_count(one for one in sold if _type(one) == "mortise"),
         rim_cylinders=_count(one for one in sold if _type(one) == "rim"),
         interchangeable_cores=_count(one for one in cylinders if _type(one) in _CORES),
-        keys=sum(one.line.quantity * one.line.keys_each for one in cylinders) + _count(_of(lines, LineKind.KEYS)),
+        keys=sum(one.line.keys for one in cylinders) + _count(_of(lines, LineKind.KEYS)),
         master_keys=_count(one for one in _of(lines, LineKind.KEYS) if _is_master(one.line.symbol)),
         control_keys=_count(
             one for one in _of(lines, LineKind.KEYS) if _says(one, "control key") or one.line.symbol == "CONTROL"

@@ -156,8 +156,10 @@ class _Planner:
             return None
         sizes = set_sizes(keying, line.quantity)
         return [
-            KeysetOnLine(symbol, book.name, size, size * line.keys_each, book.above.get(symbol, ()))
-            for symbol, size in zip(book.next_symbols(master, len(sizes)), sizes, strict=True)
+            KeysetOnLine(symbol, book.name, size, keys, book.above.get(symbol, ()))
+            for symbol, size, keys in zip(
+                book.next_symbols(master, len(sizes)), sizes, line.keys_by_keyset(sizes), strict=True
+            )
         ]
 
     def _rekeyed(self, line: LineRequest) -> list[KeysetOnLine]:
@@ -166,7 +168,7 @@ class _Planner:
         by_id = {cylinder.id: cylinder.keyset for cylinder in rows}
         counts = Counter(by_id.get(one) for one in line.standing)
         planned = []
-        for keyset, count in counts.items():
+        for (keyset, count), keys in zip(counts.items(), line.keys_by_keyset([*counts.values()]), strict=True):
             if keyset is None:
                 continue
             book = self._book_of(keyset.system)
@@ -177,7 +179,7 @@ class _Planner:
                     self._instead[symbol] = book.next_symbols(master, 1)[0], book.name
                 symbol = self._instead[symbol][0]
             above = book.above.get(symbol, ())
-            planned.append(KeysetOnLine(symbol, book.name, count, count * line.keys_each, above, is_new))
+            planned.append(KeysetOnLine(symbol, book.name, count, keys, above, is_new))
         return planned
 
     def _single_book(self, line: LineRequest, records: RecordsHolder) -> _Book | None:

@@ -167,8 +167,9 @@ def _print_lines(
         if line.is_keyed:
             code = resolver.code_of_keying(line.keying.kind, at_factory=number in at_factory)
             extras.append(("keying", f"Keying: {line.keying.words}", line.quantity, code))
-            if line.keys_each:
-                extras.append(("keys", f"Keys, {line.keys_each} a cylinder", line.quantity * line.keys_each, KEY_CUT))
+            if line.keys:
+                said = f"{line.keys_each} a cylinder" if line.keys_in_all is None else f"{line.keys:,} in all"
+                extras.append(("keys", f"Keys, {said}", line.keys, KEY_CUT))
             if begun is not None and line.keying.kind.is_master_keyed:
                 levels = begun.levels_for(one.line for one in resolved if one)
                 text = f"New key system {begun.name.strip()}, {levels} levels: design and records"

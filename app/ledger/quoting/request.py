@@ -1,6 +1,6 @@
 """What the counter asks for: the lines as typed, understood but not yet priced."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Annotated, Any
@@ -70,6 +70,7 @@ class LineRequest(JsonDataclass):
     cylinder: maker_code and attributes. part number: maker_code ("" looks at every maker) and part_number.
     rekey: attributes (type, chambers and keyway of the customer's cylinders). keys: attributes.keyway, or a
     keyset by `symbol` of an existing system. hardware, labor, trip: price_code.
+    keys_each: keys a cylinder. keys_in_all: keys of the whole line instead, None where they are counted a cylinder.
     unit_cents: a price typed by the counter instead of the book's; it needs price_reason, which the house alone
     reads. remark: printed with the line. need_by: a day of the line's own, so that it may be keyed apart from the
     rest of the job.
@@ -99,6 +100,31 @@ class LineRequest(JsonDataclass):
     fit: tuple[tuple[str, str], ...] = ()
     price_reason: str = ""
     standing: tuple[int, ...] = ()
+    keys_in_all: int | None = None
+
+    @property
+    def keys(self) -> int:
+        """How many keys come with the line's cylinders.
+
+        >>> LineRequest(LineKind.CYLINDER, 2, keys_in_all=5).keys, LineRequest(LineKind.CYLINDER, 2, keys_each=3).keys
+        (5, 6)
+        """
+        return self.quantity * self.keys_each if self.keys_in_all is None else self.keys_in_all
+
+    def keys_by_keyset(self, cylinders: Sequence[int]) -> list[int]:
+        """How many keys each of the line's keysets gets that have so many `cylinders`.
+
+        Keys counted in all are shared out evenly; what is left over goes to the first keysets, one each.
+
+        >>> LineRequest(LineKind.CYLINDER, 5, keys_in_all=8).keys_by_keyset([2, 2, 1])
+        [3, 3, 2]
+        >>> LineRequest(LineKind.CYLINDER, 5).keys_by_keyset([2, 2, 1])
+        [4, 4, 2]
+        """
+        if self.keys_in_all is None or not cylinders:
+            return [count * self.keys_each for count in cylinders]
+        each, rest = divmod(self.keys_in_all, len(cylinders))
+        return [each + (place < rest) for place in range(len(cylinders))]
 
     @property
     def is_keyed(self) -> bool:

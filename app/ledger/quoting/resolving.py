@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem
 from app.fitting import (
+    KEYED_CATEGORIES,
     CylinderAttributes,
     LockModel,
     NumberReading,
@@ -45,6 +46,7 @@ from app.pricing import KeyingKind, PriceKind, PriceRow, half_up
 MOST = 10_000
 LONGEST_OLD_NUMBER = 60
 AGREED, REFUSED = "agreed", "refused"
+_HAVE_BORED_CYLINDER = ("deadbolt", "lockset")
 _FIT = ("type", "length", "chambers", "keyway", "cam", "tailpiece")
 
 
@@ -91,11 +93,12 @@ class Resolver:
     def code_of_keying(self, kind: KeyingKind, *, at_factory: bool) -> str:
         """The factory's own charge where it keys the line and the book has one that holds, else the usual one."""
         own = factory_keying_code(kind)
-        holds = any(
-            row.code == own and row.tier is None and row.quantity_from == 1 and row.holds_on(self._on)
-            for row in self._book.rows
-        )
-        return own if at_factory and holds else keying_code(kind)
+        return own if at_factory and self._has_price(own) else keying_code(kind)
+
+    def _has_price(self, code: str) -> bool:
+        """Whether everybody has a price for one of it today."""
+        rows = (row for row in self._book.rows if row.code == code and row.tier is None and row.quantity_from == 1)
+        return any(row.holds_on(self._on) for row in rows)
 
     def resolve(self, line: LineRequest) -> Resolved:
         """The line understood; BitternError with the field of the line at fault."""
@@ -145,7 +148,7 @@ class Resolver:
         readings: list[tuple[MakerTables, NumberReading]] = []
         for maker in makers:
             item = self._items.get(maker.id, line.part_number.strip())
-            if item is not None and (item.category != "cylinder" or not item.attributes):
+            if item is not None and (item.category not in KEYED_CATEGORIES or not item.attributes):
                 return self._item(line, maker, item)
             if not maker.patterns and not line.maker_code:
                 continue  # a maker just added must not stop the others' numbers
@@ -166,19 +169,21 @@ class Resolver:
         return self._sold(line, maker, reading, others)
 
     def _item(self, line: LineRequest, maker: MakerTables, item: CatalogRow) -> Resolved:
-        """A part number out of a catalog that nothing is keyed on: hardware, a key blank, or a cylinder
+        """A part number out of a catalog that nothing is keyed on: hardware, a key blank, or a cylinder or lock
         whose number its maker's tables do not read."""
         number = item.part_number
         if line.keying.kind is not KeyingKind.NONE:
             told = f"{number} is no cylinder, so there is nothing to key on it."
-            if item.category == "cylinder":
+            if item.category in KEYED_CATEGORIES:
                 told = (
                     f"The tables of {maker.name} do not say what {number} is, so it cannot be keyed: choose No pins, "
                     "or have its part-number pattern entered."
                 )
             raise BitternError("keying", told)
         return Resolved(
-            line=replace(line, kind=LineKind.HARDWARE, maker_code=maker.code, part_number=number, keys_each=0),
+            line=replace(
+                line, kind=LineKind.HARDWARE, maker_code=maker.code, part_number=number, keys_each=0, keys_in_all=None
+            ),
             words=item.description,
             part_number=number,
             maker_name=maker.name,
@@ -223,13 +228,16 @@ class Resolver:
             raise BitternError("type", "Choose the type of the customer's cylinder.")
         if line.keying.kind is KeyingKind.NONE:
             raise BitternError("keying", "Say how the cylinders are to be keyed.")
-        found = self._booked(line, rekey_code(attributes.type), f"Rekey customer's own {words(attributes)}")
+        code = rekey_code(attributes.type)
+        if attributes.type in _HAVE_BORED_CYLINDER and not self._has_price(code):
+            code = rekey_code("bored")
+        found = self._booked(line, code, f"Rekey customer's own {words(attributes)}")
         return replace(found, line=replace(line, part_number=""), kind=PriceKind.LABOR)
 
     def _keys(self, line: LineRequest) -> Resolved:
         code = line.price_code or KEY_CUT
         keyway = f", keyway {line.attributes.keyway}" if line.attributes and line.attributes.keyway else ""
-        found = self._booked(replace(line, price_code=code, keys_each=0), code)
+        found = self._booked(replace(line, price_code=code, keys_each=0, keys_in_all=None), code)
         what = "Keys" if code == KEY_CUT else found.words  # whose, app/ledger/quoting/key_lines.py says
         return replace(found, words=f"{what}{keyway}")
 
@@ -237,7 +245,7 @@ class Resolver:
         """Hardware, labor, trip: a row of the price book."""
         if not line.price_code:
             raise BitternError("price_code", "Choose an entry of the price book.")
-        found = self._booked(replace(line, keys_each=0), line.price_code)
+        found = self._booked(replace(line, keys_each=0, keys_in_all=None), line.price_code)
         wanted = PriceKind.GOODS if line.kind is LineKind.HARDWARE else PriceKind.LABOR
         if found.kind is not wanted:
             raise BitternError("price_code", f"{found.words} is {found.kind.word}; choose an entry of {wanted.word}.")
@@ -274,6 +282,8 @@ def _check_counts(line: LineRequest) -> None:
         raise BitternError("quantity", f"Enter a whole quantity from 1 to {MOST:,}.")
     if not 0 <= line.keys_each <= 100:
         raise BitternError("keys_each", "Enter a whole number of keys from 0 to 100.")
+    if line.keys_in_all is not None and not 0 <= line.keys_in_all <= 100 * line.quantity:
+        raise BitternError("keys_in_all", f"Enter a whole number of keys in all, from 0 to {100 * line.quantity:,}.")
     size = line.keying.set_size
     if size is not None and not 2 <= size <= MOST:
         raise BitternError("set_size", f"A set has 2 to {MOST:,} cylinders; leave it empty where there are no sets.")

@@ -17,7 +17,7 @@ INSIDE = (
 )
 FIRE = "Fire-rated: do not drill or change hardware beyond what the label and the local code allow."
 DRILLING = (
-    "Fire-rated, and a rim or bored cylinder is still to be fitted: a new hole drilled in the field may void the "
+    "Fire-rated, and a rim or bored lock is still to be fitted: a new hole drilled in the field may void the "
     "label. Use the holes that are there, or ask who issued the label and the authority having jurisdiction."
 )
 FINISHES = "Finishes differ: "
@@ -68,7 +68,10 @@ def cautions_for(
         told.append(INSIDE if _has_key_inside(lock_words, there) else EGRESS)
     if is_fire_rated:
         told.append(FIRE)
-        if any(one.type in ("rim", "bored") and one.state is not CylinderState.FITTED for one in there):
+        if any(
+            one.type in ("rim", "bored", "deadbolt", "lockset") and one.state is not CylinderState.FITTED
+            for one in there
+        ):
             told.append(DRILLING)
     told += [sentence for one in there if (sentence := _length(thickness, one))]
     told += [FINISHES + sentence for sentence in mismatch([one.finish for one in there])]

@@ -27,7 +27,7 @@ from app.ledger.tables import (
 )
 from app.validation import fault_of_length
 
-_TYPES = ("mortise", "rim", "bored", "sfic", "lfic")
+_TYPES = ("mortise", "rim", "deadbolt", "padlock", "cabinet", "bored", "sfic", "lfic")
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,10 @@ from app.web.counter.choices import Choices
 from app.web.counter.forms import MOST_POSTED, CounterForm, KeyedLine, LineForm
 
 _NAMES = ("choose", "add", "remove", "duplicate", "action", "mend", "put", "face")
-_STAYS = ("quantity", "keying", "set_size", "master", "keys_each", "need_by", "remark", "replaces", "replaces_finish")
+_STAYS = (
+    *("quantity", "keying", "set_size", "master", "keys_each", "keys_in_all"),
+    *("need_by", "remark", "replaces", "replaces_finish"),
+)
 _MENDED_BY = {
     MendLine.KEYS: LineKind.KEYS,
     MendLine.HARDWARE: LineKind.HARDWARE,
@@ -133,8 +136,8 @@ def mend(work: Work, priced: PricedQuote | None, form: CounterForm, choices: Cho
         return ""
     if question.mend.line is MendLine.KEYS_EACH:
         for line in form.lines.forms:
-            if line.text("keys_each") == "0":
-                line.say(keys_each=str(question.mend.quantity))
+            if "0" in (line.text("keys_each"), line.text("keys_in_all")):
+                line.say(keys_each=str(question.mend.quantity), keys_in_all="")
         return "add"
     texts = _missing_line(work, priced, choices, question)
     return form.lines.add(texts).id if texts else ""

@@ -26,6 +26,10 @@ TYPES: Mapping[str, str] = {
     "bored": "Bored lock",
     "sfic": "Small-format core",
     "lfic": "Large-format core",
+    "deadbolt": "Deadbolt",
+    "lockset": "Knob or lever lock",
+    "padlock": "Padlock",
+    "cabinet": "Cabinet lock",
 }
 KEYINGS: tuple[tuple[str, str], ...] = (
     (KeyingKind.KD.value, "KD different"),

@@ -150,6 +150,7 @@ def _line_of_ask(line: LineRequest) -> dict[str, str]:
         "set_size": str(keying.set_size or ""),
         "master": keying.master,
         "keys_each": str(line.keys_each) if line.kind.is_keyed else "2",
+        "keys_in_all": "" if line.keys_in_all is None else str(line.keys_in_all),
         "unit_price": f"{line.unit_cents // 100}.{line.unit_cents % 100:02d}" if line.unit_cents is not None else "",
         "need_by": line.need_by.isoformat() if line.need_by else "",
         "remark": line.remark,

@@ -33,6 +33,7 @@ _ANSWER = re.compile(r"answer-([a-z][a-z-]{0,59})")
 _MOST_ANSWERS, _LONGEST_ANSWER = 60, 200
 _CHAMBERS = re.compile(r"([0-9]{1,2})(?:\s*(?:/|drilled|drilled for)\s*([0-9]{1,2}))?")
 _NO_SUCH_DAY = "There is no such day; write it as 12/31/2026 or 2026-12-31."
+_KEYS = "Enter a whole number of keys, 0 or more."
 _ONE_OR_MORE = "Enter a whole number, 1 or more."
 
 
@@ -176,7 +177,8 @@ class KeyedLine(LineForm):
     keying = ShortField("Keying")
     set_size = count_field("In sets of", "Enter how many are alike, 2 or more; or nothing.", least=2)
     master = ShortField("Under master", longest(Keyset.symbol))
-    keys_each = count_field("Keys each", "Enter a whole number of keys, 0 or more.", least=0)
+    keys_each = count_field("Keys each", _KEYS, least=0)
+    keys_in_all = count_field("or in all", f"{_KEYS[:-1]}; or nothing, to count them a cylinder.", least=0)
     need_by = DayField("Its own day", how=_NO_SUCH_DAY)
 
 

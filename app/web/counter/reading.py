@@ -128,7 +128,7 @@ def _keyed(line: LineForm, known: Knowledge) -> dict[str, Any]:
         return {"keys_each": 0}
     if isinstance(line, PartLine) and not line.keying.data and line.part_number.data.upper() in known.plain_numbers:
         # Nothing is keyed on hardware, so the usual keying of a part number is not meant for it.
-        line.forget("keying", "set_size", "master", "keys_each", "need_by")
+        line.forget("keying", "set_size", "master", "keys_each", "keys_in_all", "need_by")
         return {"keys_each": 0}
     usual = KeyingKind.NONE if isinstance(line, RekeyLine) else KeyingKind.KD
     keying = KeyingInstruction()
@@ -144,7 +144,12 @@ def _keyed(line: LineForm, known: Knowledge) -> dict[str, Any]:
     else:
         line.refuse("keying", "Choose how the cylinders are keyed.")
         line.forget("set_size", "master")
-    return {"keying": keying, "keys_each": line.keys_each.data or 0, "need_by": line.need_by.data}
+    return {
+        "keying": keying,
+        "keys_each": line.keys_each.data or 0,
+        "keys_in_all": line.keys_in_all.data,
+        "need_by": line.need_by.data,
+    }
 
 
 def _replaced(line: LineForm) -> dict[str, Any]:

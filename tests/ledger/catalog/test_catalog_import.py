@@ -303,14 +303,14 @@ def test_a_cylinder_in_another_writing_is_the_same_item(work, ardent: Maker) -> 
 @pytest.mark.parametrize(
     ("table", "field"),
     [
-        ("patterns", "patterns[2].name"),
+        ("patterns", "patterns[3].name"),
         ("keyways", "keyways[7].name"),
         ("key_blanks", "key_blanks[7].number"),
         ("cams", "cams[4].name"),
         ("locks", "locks[9].name"),
         ("lengths", "lengths[8]"),
         ("rings", "rings[5]"),
-        ("items", "items[41].part_number"),
+        ("items", "items[48].part_number"),
     ],
 )
 def test_a_makers_file_that_names_something_twice_is_refused(work, table: str, field: str) -> None:

@@ -110,6 +110,28 @@ def test_further_keys_to_several_keysets_are_as_many_each(work: Work) -> None:
     assert field == "lines.1.symbol" and "Line 9 has no cylinders" in words
 
 
+def test_keys_in_all_are_shared_out_among_the_keysets_or_asked(work: Work) -> None:
+    """Three keysets and seven keys: no two ways about it, so it is asked; nine are three each, at 3.25."""
+    [(field, words)] = told(work, lantern(work, mortise(3, KD, keys_in_all=7)))
+    assert field == "lines.0.keys_in_all"
+    assert words == (
+        "The cylinders of line 1 are on 3 keysets: enter 3 keys or a multiple of that, so that each gets as many."
+    )
+    job = issued(work, lantern(work, mortise(3, KD, keys_in_all=9), mortise(2, KA, keys_in_all=5)))
+    rows = [(row.words, row.quantity, row.unit_cents) for row in read_snapshot(job.revisions[-1].snapshot).lines]
+    assert ("Keys, 9 in all", 9, 325) in rows
+    assert [count for words, count, _ in rows if words.startswith("Keys,")] == [9, 5]
+    accept(work, job)
+    assert to_cut(work) == {"SKD1": 3, "SKD2": 3, "SKD3": 3, "SKD4": 5} and sold(job) == 14
+
+
+def test_a_line_on_record_before_keys_in_all_is_read(work: Work) -> None:
+    old = lantern(work, mortise(2, KA, keys_each=3)).to_json()
+    for line in old["lines"]:
+        del line["keys_in_all"]
+    assert QuoteRequest.from_json(old).lines[0].keys == 6
+
+
 def test_copies_of_the_customers_own_key_say_what_they_are_cut_on(work: Work) -> None:
     assert [field for field, _ in told(work, lantern(work, keys(2, keyway="")))] == ["lines.0.keyway"]
     job = issued(work, lantern(work, keys(2)))

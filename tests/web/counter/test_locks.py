@@ -1,0 +1,41 @@
+"""Locks at the counter: a deadbolt is typed as a cylinder is, keyed, and its keys counted each or in all."""
+
+from collections.abc import Callable
+
+from sqlalchemy.orm import Session
+
+from app.ledger.tables import Key, Role
+from tests.desk import accepted, quoted
+from tests.factories import FormClient
+from tests.stocked import empty_house
+from tests.web.counter.test_two_places import worked_out
+
+__all__ = ["empty_house"]
+
+ClientAs = Callable[[Role], FormClient]
+DEADBOLTS = {
+    "kind": "cylinder",
+    "type": "deadbolt",
+    "chambers": "6",
+    "keyway": "aq1",
+    "finish": "626",
+    "quantity": "2",
+    "keying": "KA",
+    "keys_in_all": "4",
+}
+
+
+def test_two_deadbolts_keyed_alike_and_four_keys(client_as: ClientAs, session: Session) -> None:
+    """Two at 46.80, keying 15.00, four keys at 3.25: 121.60, with 7.73 tax on goods of 106.60 129.33."""
+    clerk = client_as(Role.COUNTER)
+    page = worked_out(clerk, DEADBOLTS)
+    assert "CAP2-Q1-66.SC" in page and "Keys, 4 in all" in page and "$129.33" in page
+    accepted(clerk, quoted(clerk, DEADBOLTS))
+    assert session.query(Key).count() == 4
+
+
+def test_keys_that_cannot_be_shared_out_are_told_on_the_line(client_as: ClientAs) -> None:
+    page = worked_out(client_as(Role.COUNTER), {**DEADBOLTS, "keying": "KD", "keys_in_all": "3"})
+    assert 'data-for="lines-0-keys_in_all"' in page
+    assert "The cylinders of line 1 are on 2 keysets: enter 2 keys or a multiple of that" in page
+    assert 'name="lines-0-keys_in_all" value="3"' in page
