@@ -42,7 +42,15 @@ from app.fitting.fits import (
     tolerance,
 )
 from app.fitting.inches import read_inches, show_inches, write_inches
-from app.fitting.keyways import KeyAnswer, KeyBlank, KeywayFamily, can_take_key, find_blanks, find_keyways
+from app.fitting.keyways import (
+    KeyAnswer,
+    KeyBlank,
+    KeywayFamily,
+    can_take_key,
+    find_blanks,
+    find_keyways,
+    why_not_enter,
+)
 from app.fitting.makers import MakerFile, find_maker, load_makers, maker_problems, read_maker, repeated_rows
 from app.fitting.part_numbers import NumberReading, PartNumberError, decode_any, likeliest_refusal
 from app.fitting.patterns import SEPARATORS, Pattern, without_separators
@@ -137,6 +145,7 @@ __all__ = [
     "to_json",
     "tolerance",
     "trade_fact",
+    "why_not_enter",
     "without_separators",
     "words",
     "write_inches",

@@ -86,6 +86,32 @@ def find_keyways(keyways: Sequence[MakerKeyway], blanks: Sequence[KeyBlank], nam
     return tuple(found)
 
 
+def why_not_enter(key: str, keyway: str, blanks: Sequence[KeyBlank]) -> str:
+    """Why a customer's key does not enter a cylinder's keyway, and what helps; "" where it does.
+
+    key: its keyway, which enters its own alone, or the number on its bow, which enters what the makers' tables say.
+
+    >>> wide = KeyBlank("Ardent Brass", "PK-91", ("AQ1", "AQ2"), 6)
+    >>> why_not_enter("pk91", "AQ2", [wide]), why_not_enter("AQ1", "AQ1", [])
+    ('', '')
+    >>> why_not_enter("AQ1", "AQ2", [wide])
+    'A key on AQ1 does not enter keyway AQ2: choose a cylinder on AQ1. If its bow says PK-91, enter that.'
+    """
+    found = find_blanks(blanks, key)
+    entered = list(dict.fromkeys(each for blank in found for each in blank.keyways))
+    if _squeezed(key) == _squeezed(keyway) or keyway in entered:
+        return ""
+    if found:
+        return (
+            f"The blank {quoted(key)} enters {', '.join(entered)}, not keyway {keyway}: choose a cylinder on one of "
+            "those, or key it otherwise."
+        )
+    wanted = {_squeezed(key), _squeezed(keyway)}
+    both = [each.number for each in blanks if wanted <= set(map(_squeezed, each.keyways))]
+    more = f" If its bow says {' or '.join(both[:3])}, enter that." if both else ""
+    return f"A key on {key} does not enter keyway {keyway}: choose a cylinder on {key}.{more}"
+
+
 def can_take_key(
     cylinder: CylinderAttributes, blank_number: str, chambers_cut: int, blanks: Sequence[KeyBlank]
 ) -> KeyAnswer:

@@ -86,9 +86,9 @@ def bench_minutes(request: KeyingRequest, bench: BenchTerms) -> tuple[Fraction, 
     """Minutes of set-up, of pinning and checking all cylinders, and of cutting all keys."""
     if request.kind is KeyingKind.NONE:
         return Fraction(0), Fraction(0), Fraction(0)
-    zero = Fraction(0)
-    setup = bench.extension_minutes if request.extends_records else bench.setup_minutes.get(request.kind, zero)
-    extra = bench.kind_minutes.get(request.kind, zero) + bench.checking_minutes
+    zero, kind = Fraction(0), bench.counted_as(request.kind)
+    setup = bench.extension_minutes if request.extends_records else bench.setup_minutes.get(kind, zero)
+    extra = bench.kind_minutes.get(kind, zero) + bench.checking_minutes
     pinning = sum((n * ((bench.minutes_of(one) or zero) + extra) for one, n in request.cylinders.items()), zero)
     return setup, pinning, request.keys * bench.key_minutes
 
@@ -103,7 +103,7 @@ def bench_curve(request: KeyingRequest, bench: BenchTerms) -> CostCurve:
         minutes.as_integer_ratio() for minutes in bench_minutes(request, bench)
     )
     is_pinned = request.kind is not KeyingKind.NONE
-    pins = bench.pins.get(request.kind, 0) if is_pinned else 0
+    pins = bench.pins.get(bench.counted_as(request.kind), 0) if is_pinned else 0
     cuts = request.keys * bench.key_cut_cents if is_pinned else 0
     set_up = "Adding to the system from its records" if request.extends_records else "Set-up at the bench"
     return CostCurve(
@@ -191,7 +191,7 @@ def comparable(request: KeyingRequest, bench: BenchTerms, terms: FactoryTerms) -
         return True
     return (
         request.kind in terms.per_cylinder_cents
-        and request.kind in bench.kind_minutes
+        and bench.counted_as(request.kind) in bench.kind_minutes
         and all(bench.minutes_of(one) is not None for one in request.cylinders)
     )
 

@@ -136,7 +136,9 @@ def weigh(request: KeyingRequest, bench: BenchTerms, factory: FactoryTerms | Non
 def _count(request: KeyingRequest) -> str:
     """“1 cylinder keyed GMK”, for the middle of a sentence."""
     some = counted(request.quantity, "cylinder")
-    return f"{some} supplied uncombinated" if request.kind is KeyingKind.NONE else f"{some} keyed {request.kind}"
+    if request.kind in (KeyingKind.NONE, KeyingKind.OWN):
+        return f"{some} supplied uncombinated" if request.kind is KeyingKind.NONE else f"{some} {request.kind.words}"
+    return f"{some} keyed {request.kind}"
 
 
 def _reasons(weighed: WeighedRequest, crossing: BreakEven | None) -> list[str]:

@@ -15,7 +15,10 @@ from app.validation import AtMost, Form, JsonDataclass, whole, words_of
 
 
 class KeyingKind(StrEnum):
-    """How cylinders are to be keyed; the value is what an order form says."""
+    """How cylinders are to be keyed; the value is what an order form says.
+
+    OWN: all of a line alike, to a key that the customer brings and the bench decodes.
+    """
 
     KD = "KD"
     KA = "KA"
@@ -23,6 +26,7 @@ class KeyingKind(StrEnum):
     GMK = "GMK"
     GGMK = "GGMK"
     SKD = "SKD"
+    OWN = "OWN"
     NONE = "NONE"
 
     @property
@@ -47,6 +51,7 @@ _WORDS = {
     KeyingKind.GMK: "grand master keyed",
     KeyingKind.GGMK: "great grand master keyed",
     KeyingKind.SKD: "single keyed",
+    KeyingKind.OWN: "keyed to the customer's key",
     KeyingKind.NONE: "uncombinated",
 }
 
@@ -117,8 +122,9 @@ class BenchTerms(JsonDataclass):
     """The bench's book figures. Minutes are exact fractions, money whole cents.
 
     A kind absent from `kind_minutes`, or a type absent from `type_minutes`, is not keyed here (`minutes_of`);
-    absent from the other tables it counts as 0. `setup_minutes` are for a new system or order,
-    `extension_minutes` for adding to a system whose records are here.
+    absent from the other tables it counts as 0. What is keyed to the customer's key counts as keyed alike while it
+    has no minutes of its own (`counted_as`). `setup_minutes` are for a new system or order, `extension_minutes` for
+    adding to a system whose records are here.
     `uncombinated_on_hand` counts cylinders without pins on the shelf; more of them come `uncombinated_lead_days`
     working days after the order, or never when None.
     """
@@ -143,6 +149,10 @@ class BenchTerms(JsonDataclass):
     def minutes_of(self, one: CylinderType) -> Fraction | None:
         """What the type adds to the time of a cylinder; None where it is not keyed here."""
         return self.type_minutes.get(one, self.type_minutes.get(_TIMED_AS.get(one, one)))
+
+    def counted_as(self, kind: KeyingKind) -> KeyingKind:
+        """The kind whose figures count."""
+        return KeyingKind.KA if kind is KeyingKind.OWN and kind not in self.kind_minutes else kind
 
 
 MAX_CYLINDERS = 100_000

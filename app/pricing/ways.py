@@ -105,7 +105,7 @@ def shop_way(request: KeyingRequest, bench: BenchTerms, factory: FactoryTerms | 
     """
     obstacles = _Obstacles()
     keyed = request.kind is not KeyingKind.NONE
-    if keyed and request.kind not in bench.kind_minutes:
+    if keyed and bench.counted_as(request.kind) not in bench.kind_minutes:
         obstacles.add(
             ObstacleCode.NOT_KEYED, f"The bench does not do {request.kind.words} ({request.kind}) cylinders."
         )
@@ -212,8 +212,11 @@ def factory_way(request: KeyingRequest, terms: FactoryTerms | None, house_closed
         none = Obstacle(ObstacleCode.NO_TERMS, "No factory's keying terms are known for these cylinders.")
         return KeyingWay(Place.FACTORY, (), None, None, (none,))
     obstacles = _Obstacles()
-    costed = request.kind is KeyingKind.NONE or request.kind in terms.per_cylinder_cents
-    if not costed:
+    is_decoded = request.kind is KeyingKind.OWN
+    costed = request.kind is KeyingKind.NONE or (request.kind in terms.per_cylinder_cents and not is_decoded)
+    if is_decoded:
+        obstacles.add(ObstacleCode.NOT_KEYED, "The bench decodes the customer's key, so these are keyed here.")
+    elif not costed:
         obstacles.add(
             ObstacleCode.NOT_KEYED, f"The factory does not do {request.kind.words} ({request.kind}) cylinders."
         )

@@ -52,6 +52,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
     (Role.BENCH, Role.OWNER): """
         bench.times: record_times
         bench.checkoff: tick_cylinders tick_keys
+        bench.customers_keys: decode_customers_key
         bench.bench_sheet: bench_work cylinder_work keyset_work
         keysystems.bittings: reveal_bittings
         keysystems.auditing: check_whole_system
@@ -103,7 +104,7 @@ NO_ROLE_OF_THEIR_OWN = {
         quoting.trying: require_acceptable
         keysystems.systems: insert_system add_system_row name_is_taken find_keyway single_keyed_system
         keysystems.keysets: find_master
-        keysystems.keysets: add_keysets
+        keysystems.keysets: add_keysets add_customers_key
         keysystems.auditing: audit_systems require_clean prove_no_interchange
         keysystems.authority: require_authority require_job_authority
         store.work: require_current_key
@@ -134,6 +135,7 @@ NO_ROLE_OF_THEIR_OWN = {
         jobs.papers: job_head schedule_of
         quoting.quoting: price_request price_option
         quoting.allocation: system_problems
+        bench.customers_keys: waiting_key
         keysystems.crosskeying: make_cross_ready
         keysystems.extending: why_not_extend
         keysystems.systems: keyway_spec

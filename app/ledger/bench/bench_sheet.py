@@ -15,6 +15,7 @@ from app.ledger.jobs.papers import JobHead, job_head
 from app.ledger.keysystems.auditing import require_clean
 from app.ledger.keysystems.bittings import reveal_bittings, spec_of
 from app.ledger.keysystems.control import lacks_control
+from app.ledger.keysystems.keysets import require_decoded, waiting_keys
 from app.ledger.keysystems.system_queries import get_system, operators_of, symbol_on
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
 from app.ledger.quoting.key_lines import own_copies
@@ -105,12 +106,14 @@ class BenchWork:
 
 
 def bench_work(work: Work, job: Job) -> BenchWork:
-    """The job's bittings, pins and cuts, for bench and owner; the reveal is an event of the job.
+    """The job's bittings, pins and cuts, for bench and owner; the reveal is an event of the job. A customer's key
+    that is not decoded yet stops it (LedgerError).
 
     The whole system is audited first: a finding (KeyingError, with its remedy) stops the sheet, and nothing
     is revealed. Raises LedgerError when nothing in the job is keyed on the shop's bench.
     """
     work.require(Role.BENCH)
+    require_decoded(waiting_keys(work.session, job.id), "")
     found = job_cylinders(work.session, job.id)
     systems = _systems(work, found)
     _require_pinnable(work, systems, "No bench sheet is printed.")

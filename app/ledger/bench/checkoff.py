@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from app.ledger.jobs.queries import get_job
 from app.ledger.jobs.stages import wants_second_check
 from app.ledger.keys.key_queries import keys_of_job
+from app.ledger.keysystems.keysets import require_decoded
 from app.ledger.keysystems.ticks import PINNED_ANEW, mark_cylinders, mark_keys, take_ticks_back
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
@@ -51,6 +52,7 @@ def tick_cylinders(work: Work, job_number: int, cylinder_ids: Collection[int], s
         if state is CylinderState.ORDERED:
             return take_ticks_back(work, cylinder_ids, f"ticks undone by {work.actor.name}")
         moved = [cylinder for cylinder in wanted if cylinder.state is _FROM[state]]
+        require_decoded([one.keyset for one in moved if one.keyset is not None], "cylinders")
         if state is CylinderState.CHECKED:
             if any(one.state is CylinderState.ORDERED for one in wanted):
                 raise LedgerError("cylinders", "A cylinder is checked after it is pinned; tick it as pinned first.")
@@ -77,6 +79,7 @@ def tick_keys(work: Work, job_number: int, keyset_ids: Collection[int], state: K
         mine = [key for key in keys_of_job(work.session, job.id) if key.keyset_id in keyset_ids]
         if {key.keyset_id for key in mine} != set(keyset_ids):
             raise NotFound("key in this job")
+        require_decoded({key.keyset for key in mine}, "keys")
         before = KeyState.ORDERED if state is KeyState.CUT else KeyState.CUT
         changed = [key for key in mine if key.state is before]
         mark_keys(work, job, changed, state)

@@ -203,6 +203,8 @@ def terms_mark(rows: Iterable[Any]) -> str:
 
 
 KEY_CUT = "KEY-CUT"
+KEY_DECODE = "KEY-DECODE"
+"""The charge for decoding a customer's key, once a key, where the house has one."""
 
 
 def keying_code(kind: KeyingKind) -> str:

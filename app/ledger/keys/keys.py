@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from app.errors import Problem, Problems
 from app.ledger.keysystems.authority import authority_of, require_authority
 from app.ledger.keysystems.copy_numbers import MOST_AT_ONCE, say_copies
+from app.ledger.keysystems.keysets import require_decoded
 from app.ledger.keysystems.lost_keysets import Exposed, exposed_by, where_it_opens
 from app.ledger.keysystems.ticks import KEYS_CUT
 from app.ledger.store.engine import get_row, get_version, transaction
@@ -89,6 +90,7 @@ def cut_copies(
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
         keyset = _keyset(work, system_id, symbol)
+        require_decoded([keyset], "symbol")
         keys = _found(work, keyset, copies)
         _require_state(keys, (KeyState.ORDERED,), "cut")
         deed = f"cut {keyset.symbol} {say_copies(copies)}"

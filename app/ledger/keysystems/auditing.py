@@ -33,12 +33,16 @@ class StoppedByAudit(KeyingError):
 
 @dataclass(frozen=True, slots=True)
 class AuditReport:
-    """What the check found. phantoms: combinations that shear and that no issued key is cut to, in all."""
+    """What the check found. phantoms: combinations that shear and that no issued key is cut to, in all.
+
+    warnings: what a key that the customer brought opens besides, as it did before it was decoded.
+    """
 
     keys: int
     cylinders: int  # ways of being operated; cylinders alike in it count once
     findings: tuple[Finding, ...]
     phantoms: int
+    warnings: tuple[str, ...] = ()
 
     @property
     def is_clean(self) -> bool:
@@ -56,6 +60,7 @@ def audit_systems(work: Work, systems: Sequence[KeySystem]) -> AuditReport:
     """
     keys = cylinders = phantoms = 0
     findings: list[Finding] = []
+    warnings: list[str] = []
     for customer_id, keyway in dict.fromkeys((system.customer_id, system.keyway) for system in systems):
         neighbors = systems_sharing_keyway(work.session, keyway, customer_id)
         opened = open_bittings(work.session, work.vault, neighbors)
@@ -70,6 +75,12 @@ def audit_systems(work: Work, systems: Sequence[KeySystem]) -> AuditReport:
             for other in neighbors
             for keyset in other.keysets
             if keyset.level is Level.CONTROL and keyset.id in opened
+        }
+        brought = {
+            names[keyset.id]
+            for other in neighbors
+            for keyset in other.keysets
+            if keyset.id in names and keyset.is_customers_key
         }
         shallowest = min(spec_of(other).first_depth for other in neighbors)
         ways = operating_keysets(work.session, neighbors, with_replaced=False)
@@ -93,8 +104,14 @@ def audit_systems(work: Work, systems: Sequence[KeySystem]) -> AuditReport:
                     "right, rekey the cylinder to another keyset. Do not cut or hand out either before.",
                 )
                 for cylinder, key in found.unintended
+                if key not in brought
             ]
-    return AuditReport(keys, cylinders, tuple(findings), phantoms)
+            warnings += [
+                f"The customer's key, {key}, opens {cylinder} too, and did before."
+                for cylinder, key in found.unintended
+                if key in brought
+            ]
+    return AuditReport(keys, cylinders, tuple(findings), phantoms, tuple(warnings))
 
 
 def _missing_findings(ways: Mapping[str, Sequence[Keyset]], opened: Mapping[int, Cuts]) -> list[Finding]:

@@ -1,8 +1,9 @@
 """Add keysets to a key system: their symbols, and bittings that clash with nothing the customer has."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import sqlalchemy as sa
+from sqlalchemy.orm import Session
 
 from app.keying import Bitting as Cuts
 from app.keying import (
@@ -20,7 +21,7 @@ from app.ledger.keysystems.system_queries import operators_of, systems_sharing_k
 from app.ledger.keysystems.unsealed_system import MOST_DRAWS, SystemsInService
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import Bitting, Keyset, KeySystem, Level, RecordsHolder
+from app.ledger.tables import Bitting, Cylinder, Keyset, KeySystem, Level, RecordsHolder
 
 
 def add_keysets(
@@ -62,6 +63,38 @@ def add_keysets(
     return keysets
 
 
+def add_customers_key(work: Work, system: KeySystem, purpose: str) -> Keyset:
+    """The next single keyset of a system, for a key that the customer brings, inside the caller's transaction.
+
+    It has no bitting until the bench has decoded the key (app/ledger/bench/customers_keys.py).
+    """
+    [symbol] = _next_symbols(work, system, None, 1)
+    purpose = purpose.replace(",", ";")[:200]  # commas part its words
+    keyset = Keyset(system=system, symbol=symbol, level=Level.SINGLE, purpose=purpose, is_customers_key=True)
+    work.session.add(keyset)
+    work.session.flush()
+    return keyset
+
+
+def waiting_keys(session: Session, job_id: int) -> Sequence[Keyset]:
+    """The keysets of a job's cylinders that wait until the bench has decoded the customer's key."""
+    rows = sa.select(Keyset).outerjoin(Bitting, Bitting.keyset_id == Keyset.id)
+    mine = sa.select(Cylinder.keyset_id).where(Cylinder.job_id == job_id)
+    waiting = rows.where(Keyset.is_customers_key, Bitting.id.is_(None), Keyset.id.in_(mine))
+    return session.scalars(waiting.order_by(Keyset.id)).all()
+
+
+def require_decoded(keysets: Iterable[Keyset], field: str) -> None:
+    """Refuse, on `field`, what is to be pinned or cut to a customer's key that the bench has not decoded."""
+    waiting = [one.symbol for one in keysets if one.is_customers_key and one.bitting is None]
+    if waiting:
+        raise LedgerError(
+            field,
+            f"{', '.join(waiting)} waits for the customer's key: decode it first (Decode the key, on the job's bench "
+            "page).",
+        )
+
+
 def _require_bittings(work: Work, system: KeySystem) -> None:
     """Refuse to draw next to bittings that this house should hold and does not: none could be told from theirs."""
     rows = (
@@ -73,6 +106,7 @@ def _require_bittings(work: Work, system: KeySystem) -> None:
             KeySystem.keyway == system.keyway,
             KeySystem.records == RecordsHolder.SHOP,
             Bitting.id.is_(None),
+            ~Keyset.is_customers_key,  # one that waits to be decoded: that no other key is the same, that will show
         )
         .order_by(Keyset.id)
     )

@@ -6,6 +6,7 @@ from typing import Any
 
 from app.errors import BitternError
 from app.ledger.bench.checkoff import CHECKED, PINNED
+from app.ledger.bench.customers_keys import DECODED
 from app.ledger.jobs.notes import NOTE
 from app.ledger.jobs.payments import PaymentKind
 from app.ledger.keys.key_queries import ISSUED
@@ -69,6 +70,7 @@ EXPORTED: Mapping[str, Mapping[str, Fits]] = {
     "file kept": {"bytes": _whole},
     **dict.fromkeys(("deposit taken", "payment taken", "refund given", "put on account"), _MONEY),
     "pins drawn": {},
+    DECODED: {},
     **dict.fromkeys((PINNED, CHECKED, PINNED_ANEW), _CYLINDERS),
     "bench time recorded": {},
     "bittings revealed": {},

@@ -45,6 +45,7 @@ from app.ledger.tables import (
     Site,
     Stage,
 )
+from app.pricing import KeyingKind
 from app.validation import counted, fault_of_length
 
 _MOST_NAMED = 12
@@ -309,6 +310,7 @@ def _cylinder(
     """The cylinder to be; `there` is the one on record that it is rekeyed from, where there is one."""
     # What was sold is what the quote resolved the line to, so a part number's attributes are here too.
     attributes = line.attributes or CylinderAttributes("")
+    to_key = line.keying.words if line.keying.kind is KeyingKind.OWN else ""
     cylinder = Cylinder(
         job_id=job.id,
         line_number=number,
@@ -327,7 +329,7 @@ def _cylinder(
         finish=attributes.finish or "",
         keyset_id=allotment.keyset.id if allotment.keyset else None,
         is_nmk=allotment.is_nmk,
-        remarks=line.remark,
+        remarks=" · ".join(filter(None, (to_key, line.remark))),
     )
     if there is not None:
         keep_what_it_is(cylinder, there, attributes)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 
 from app.errors import Problem, Problems
-from app.ledger.keysystems.keysets import add_keysets, find_master
+from app.ledger.keysystems.keysets import add_customers_key, add_keysets, find_master
 from app.ledger.keysystems.lost_keysets import require_not_retired
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.systems import SystemForm, insert_system, single_keyed_system
@@ -148,6 +148,7 @@ class KeysetAllotter:
         self._choices = quote.keying
         self._system: KeySystem | None = None
         self._fresh: set[Keyset] = set()  # what this job itself added: dealt line by line, and no further
+        self._decoded: dict[tuple[int, KeyingInstruction], Keyset] = {}
         self.systems: list[KeySystem] = []
         self.made: list[KeySystem] = []
         self.keys: Counter[Keyset] = Counter()
@@ -180,7 +181,13 @@ class KeysetAllotter:
         return [Allotment(keyset, is_nmk) for keyset, is_nmk in zip(dealt, nmk, strict=True)]
 
     def add(self, system: KeySystem, line: LineRequest, count: int) -> list[Keyset]:
-        """So many new keysets for a line's cylinders."""
+        """So many new keysets for a line's cylinders; one, without a bitting yet, for all that is keyed to the same
+        key of the customer's.
+        """
+        if line.keying.kind is KeyingKind.OWN:
+            if (system.id, line.keying) not in self._decoded:
+                self._decoded[system.id, line.keying] = add_customers_key(self.work, system, line.keying.words)
+            return [self._decoded[system.id, line.keying]]
         under = Level.MASTER if line.keying.kind.is_master_keyed else Level.SINGLE
         return add_keysets(self.work, system, count, line.keying.master, under=under)
 
@@ -305,7 +312,7 @@ def set_sizes(keying: KeyingInstruction, quantity: int) -> list[int]:
     >>> set_sizes(KeyingInstruction(KeyingKind.MK), 3)
     [1, 1, 1]
     """
-    if keying.kind is KeyingKind.KA and keying.set_size is None:
+    if keying.kind in (KeyingKind.KA, KeyingKind.OWN) and keying.set_size is None:
         return [quantity]
     size = keying.set_size or 1
     whole, rest = divmod(quantity, size)

@@ -63,6 +63,7 @@ _RANK = (
     KeyingKind.KD,
     KeyingKind.SKD,
     KeyingKind.KA,
+    KeyingKind.OWN,
     KeyingKind.MK,
     KeyingKind.GMK,
     KeyingKind.GGMK,
@@ -85,7 +86,9 @@ class Decided:
 
 @dataclass(frozen=True, slots=True)
 class _Group:
-    """Lines that are keyed together, by their places: one maker's cylinders, or the customer's own."""
+    """Lines that are keyed together, by their places: one maker's cylinders, or the customer's own; those to a
+    customer's key apart, since the bench decodes it.
+    """
 
     lines: Mapping[int, Resolved]
 
@@ -98,13 +101,18 @@ class _Group:
         return self.first.line.kind is LineKind.REKEY
 
     @property
+    def is_to_key(self) -> bool:
+        return self.first.line.keying.kind is KeyingKind.OWN
+
+    @property
     def quantity(self) -> int:
         return sum(one.line.quantity for one in self.lines.values())
 
     @property
     def name(self) -> str:
         who = "Customer's own" if self.is_own else self.first.maker_name
-        return f"{who}, {self.quantity:,} cylinder{'s' if self.quantity != 1 else ''}"
+        to_key = " to the customer's key" if self.is_to_key else ""
+        return f"{who}, {self.quantity:,} cylinder{'s' if self.quantity != 1 else ''}{to_key}"
 
     @property
     def numbers(self) -> tuple[int, ...]:
@@ -121,7 +129,7 @@ class _Group:
     @property
     def parts(self) -> "tuple[_Group, _Group] | None":
         """The bulk, and the lines needed on days of their own; None where there are not both."""
-        if self.is_own or not 0 < len(self.own_days) < len(self.lines):
+        if self.is_own or self.is_to_key or not 0 < len(self.own_days) < len(self.lines):
             return None
         bulk = {place: one for place, one in self.lines.items() if one.line.need_by is None}
         return _Group(bulk), _Group({place: one for place, one in self.lines.items() if place not in bulk})
@@ -195,8 +203,9 @@ def _groups_of(resolved: Sequence[Resolved | None]) -> list[_Group]:
     found: dict[str, dict[int, Resolved]] = {}
     for place, one in enumerate(resolved):
         if one is not None and one.line.is_keyed:
-            own = one.line.kind is LineKind.REKEY
-            found.setdefault("customer's own" if own else f"maker {one.line.maker_code}", {})[place] = one
+            whose = "customer's own" if one.line.kind is LineKind.REKEY else f"maker {one.line.maker_code}"
+            whose += " to the customer's key" if one.line.keying.kind is KeyingKind.OWN else ""
+            found.setdefault(whose, {})[place] = one
     return [_Group(lines) for lines in found.values()]
 
 
@@ -253,10 +262,12 @@ def _keying_request(
 def _insisted(ask: QuoteRequest, weighed: _Weighed) -> str:
     """The way that the counter insists on for this group against the figures; "" where it does not.
 
-    Own cylinders are keyed here whatever was chosen for the rest of the job, and what has no parts is not split.
+    Own cylinders, and those to a customer's key, are keyed here whatever was chosen for the rest of the job, and what
+    has no parts is not split.
     """
     is_other = ask.keyed_at != weighed.computed and ask.keyed_at in weighed.ways
-    return ask.keyed_at if is_other and not weighed.group.is_own else ""
+    is_bench_work = weighed.group.is_own or weighed.group.is_to_key
+    return ask.keyed_at if is_other and not is_bench_work else ""
 
 
 def _why_never(option: SplitOption) -> str | None:

@@ -17,7 +17,7 @@ from app.ledger.quoting.allocation import records_for, set_sizes
 from app.ledger.quoting.key_lines import OWN, line_named
 from app.ledger.quoting.plan import KeysetOnLine, Plan, PlannedKeys, PlannedLine
 from app.ledger.quoting.promises import bench_today
-from app.ledger.quoting.request import LineRequest, QuoteRequest
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Keyset, KeySystem, Keyway, Level, LineKind, RecordsHolder, SpecRow
@@ -95,6 +95,7 @@ class _Planner:
         self._choices = keying
         self._of_line: dict[int, list[KeysetOnLine]] = {}
         self._instead: dict[str, tuple[str, str]] = {}  # a replaced keyset's symbol → the new one's, and its system
+        self._decoded: dict[tuple[str, KeyingInstruction], str] = {}  # to the same key of the customer's, alike
         self.books: dict[object, _Book] = {}
         self.questions: list[Problem] = []
 
@@ -154,6 +155,10 @@ class _Planner:
                 return []  # refused already, with the masters that there are
             self.questions.append(Problem(f"lines.{number - 1}.master", _which_master(book, keying.master)))
             return None
+        if keying.kind is KeyingKind.OWN:
+            if (book.name, keying) not in self._decoded:
+                self._decoded[book.name, keying] = book.next_symbols("", 1)[0]
+            return [KeysetOnLine(self._decoded[book.name, keying], book.name, line.quantity, line.keys)]
         sizes = set_sizes(keying, line.quantity)
         return [
             KeysetOnLine(symbol, book.name, size, keys, book.above.get(symbol, ()))

@@ -9,6 +9,7 @@ from decimal import Decimal
 from app.errors import BitternError, Problem, Problems
 from app.ledger.catalog.price_queries import (
     KEY_CUT,
+    KEY_DECODE,
     get_house,
     system_code,
     tax_table,
@@ -21,13 +22,13 @@ from app.ledger.quoting.lost_keys import lost_problems
 from app.ledger.quoting.planning import make_plan
 from app.ledger.quoting.promises import lead_time
 from app.ledger.quoting.rekeying import as_on_record, hanging, told_of
-from app.ledger.quoting.request import QuoteRequest
+from app.ledger.quoting.request import KeyingInstruction, QuoteRequest
 from app.ledger.quoting.resolving import Resolved, Resolver, told_customer
 from app.ledger.quoting.snapshot import WHERE, QuoteOption, SnapshotLine
 from app.ledger.store.errors import NotFound
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, LineKind, Site
-from app.pricing import Exemption, PriceKind, TaxRule, Totals, show_day, total
+from app.pricing import Exemption, KeyingKind, PriceKind, TaxRule, Totals, show_day, total
 from app.validation import check_lengths, fault_of_length
 
 NO_LINES = "Add at least one line."
@@ -157,6 +158,7 @@ def _print_lines(
     """Each line with its keying and its keys below it, and a new system's own line after its first."""
     lines: list[SnapshotLine] = []
     begun = ask.system if ask.system is not None and ask.system.existing_id is None else None
+    decoded: set[KeyingInstruction] = set()
     at_factory = {number for choice in decided.keying if choice.choice == "factory" for number in choice.lines}
     for number, found in enumerate(resolved, start=1):
         if found is None:
@@ -167,6 +169,9 @@ def _print_lines(
         if line.is_keyed:
             code = resolver.code_of_keying(line.keying.kind, at_factory=number in at_factory)
             extras.append(("keying", f"Keying: {line.keying.words}", line.quantity, code))
+            if line.keying.kind is KeyingKind.OWN and line.keying not in decoded and resolver.has_price(KEY_DECODE):
+                decoded.add(line.keying)
+                extras.append(("decoding", "Decoding the customer's key", 1, KEY_DECODE))
             if line.keys:
                 said = f"{line.keys_each} a cylinder" if line.keys_in_all is None else f"{line.keys:,} in all"
                 extras.append(("keys", f"Keys, {said}", line.keys, KEY_CUT))

@@ -17,12 +17,15 @@ class KeyingInstruction:
 
     set_size: alike in sets of that many (KA2: 2); None with KA: the whole line alike; None with a
     master-keyed kind: each cylinder different. master: the symbol of the master the line goes under, "" for
-    the first of the system.
+    the first of the system. key_keyway: of the customer's key that they are keyed to, or the number on its bow;
+    key_marks: what else is on it. Lines of one quote that say the same of it are keyed to the same key.
     """
 
     kind: KeyingKind = KeyingKind.NONE
     set_size: int | None = None
     master: str = ""
+    key_keyway: str = ""
+    key_marks: str = ""
 
     @property
     def least_levels(self) -> int:
@@ -41,7 +44,12 @@ class KeyingInstruction:
         'keyed alike in sets of 2 (KA2)'
         >>> KeyingInstruction(KeyingKind.MK, master="AB").words
         'master keyed under AB (MK)'
+        >>> KeyingInstruction(KeyingKind.OWN, key_keyway="AQ2", key_marks="D 14").words
+        "keyed to the customer's key: keyway AQ2, D 14"
         """
+        if self.kind is KeyingKind.OWN:
+            of_key = (f"keyway {self.key_keyway}" if self.key_keyway else "", self.key_marks)
+            return ": ".join(filter(None, (self.kind.words, ", ".join(filter(None, of_key)))))
         code = self.kind.value
         words = self.kind.words
         if self.set_size:

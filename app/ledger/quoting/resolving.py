@@ -2,7 +2,7 @@
 it means for the cylinder that is on the door now, whose face the customer may have to agree to lose.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
@@ -27,6 +27,7 @@ from app.fitting import (
     finish_words,
     finishes_named,
     likeliest_refusal,
+    why_not_enter,
     words,
 )
 from app.ledger.catalog.maker_queries import ItemLookup, MakerTables, item_attributes, maker_tables
@@ -91,14 +92,33 @@ class Resolver:
         return self._book.price(code, self._on, self._tier, quantity)
 
     def code_of_keying(self, kind: KeyingKind, *, at_factory: bool) -> str:
-        """The factory's own charge where it keys the line and the book has one that holds, else the usual one."""
-        own = factory_keying_code(kind)
-        return own if at_factory and self._has_price(own) else keying_code(kind)
+        """The factory's own charge where it keys the line and the book has one that holds, else the usual one.
 
-    def _has_price(self, code: str) -> bool:
-        """Whether everybody has a price for one of it today."""
-        rows = (row for row in self._book.rows if row.code == code and row.tier is None and row.quantity_from == 1)
-        return any(row.holds_on(self._on) for row in rows)
+        To a customer's key costs what keying alike does where the book does not say.
+        """
+        if at_factory and self.has_price(factory_keying_code(kind)):
+            return factory_keying_code(kind)
+        is_alike = kind is KeyingKind.OWN and not self.has_price(keying_code(kind))
+        return keying_code(KeyingKind.KA if is_alike else kind)
+
+    def has_price(self, code: str) -> bool:
+        """Whether the book has a price of this code for everybody today."""
+        return any(
+            row.code == code and row.tier is None and row.quantity_from == 1 and row.holds_on(self._on)
+            for row in self._book.rows
+        )
+
+    def _key_problems(self, line: LineRequest) -> Iterator[Problem]:
+        """What stands against keying a line to the customer's key: that it has to enter the cylinders."""
+        keyway, key = line.attributes.keyway if line.attributes else "", line.keying.key_keyway
+        if not keyway:
+            yield Problem("keyway", "Enter the cylinder's keyway: the customer's key has to enter it.")
+        elif not key:
+            yield Problem(
+                "key_keyway", f"Is the customer's key on {keyway}? Enter its keyway, or the number on its bow."
+            )
+        elif why := why_not_enter(key, keyway, [blank for maker in self._makers.values() for blank in maker.blanks]):
+            yield Problem("key_keyway", why)
 
     def resolve(self, line: LineRequest) -> Resolved:
         """The line understood; BitternError with the field of the line at fault."""
@@ -114,6 +134,8 @@ class Resolver:
                 found = self._keys(line)
             case _:
                 found = self._priced(line)
+        if found.line.is_keyed and line.keying.kind is KeyingKind.OWN:
+            found = replace(found, problems=(*found.problems, *self._key_problems(found.line)))
         if line.unit_cents is None:
             return found
         told = "Say why the price is not the book's; the house alone reads it, no paper prints it."
@@ -229,7 +251,7 @@ class Resolver:
         if line.keying.kind is KeyingKind.NONE:
             raise BitternError("keying", "Say how the cylinders are to be keyed.")
         code = rekey_code(attributes.type)
-        if attributes.type in _HAVE_BORED_CYLINDER and not self._has_price(code):
+        if attributes.type in _HAVE_BORED_CYLINDER and not self.has_price(code):
             code = rekey_code("bored")
         found = self._booked(line, code, f"Rekey customer's own {words(attributes)}")
         return replace(found, line=replace(line, part_number=""), kind=PriceKind.LABOR)

@@ -55,7 +55,11 @@ class KeySystem(Versioned, Base):
 
 
 class Keyset(Versioned, Base):
-    """A symbol in a key system (AA1) and what hangs on it."""
+    """A symbol in a key system (AA1) and what hangs on it.
+
+    is_customers_key: of a key that the customer brought; it has no bitting until the bench has decoded it, and opens
+    what it opened before.
+    """
 
     __tablename__ = "keysets"
     __table_args__ = (sa.UniqueConstraint("system_id", "symbol"),)
@@ -67,6 +71,7 @@ class Keyset(Versioned, Base):
     parent_id: Mapped[int | None] = mapped_column(sa.ForeignKey("keysets.id"), index=True)
     purpose: Mapped[str] = mapped_column(sa.String(200), default="")
     keys_ordered: Mapped[int] = mapped_column(default=0)
+    is_customers_key: Mapped[bool] = mapped_column(default=False)
 
     system: Mapped[KeySystem] = relationship(back_populates="keysets")
     parent: "Mapped[Keyset | None]" = relationship(remote_side=[id], back_populates="children")

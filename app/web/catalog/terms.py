@@ -24,7 +24,7 @@ from app.web.forms_base import Done, Outcome, PageForm, flash_and_redirect, one_
 from app.web.services import current_work
 
 KINDS = tuple(KeyingKind)
-ORDER_KINDS = tuple(kind for kind in KeyingKind if kind is not KeyingKind.NONE)
+ORDER_KINDS = tuple(kind for kind in KeyingKind if kind not in (KeyingKind.NONE, KeyingKind.OWN))
 MASTER_KINDS = tuple(kind for kind in KeyingKind if kind.is_master_keyed)
 TYPES = tuple(CylinderType)
 STEPS = 5

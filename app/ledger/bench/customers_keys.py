@@ -1,0 +1,137 @@
+"""Use case: the bench decodes a key that the customer brought, so that what is keyed to it can be pinned and cut."""
+
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+import sqlalchemy as sa
+
+from app.keying import Bitting as Cuts
+from app.keying import BittingSpec, KeyingError, decode, read_bitting, read_inches
+from app.ledger.bench.bench_queries import BENCH_STAGES
+from app.ledger.jobs.queries import get_job
+from app.ledger.keysystems.auditing import AuditReport, audit_systems
+from app.ledger.keysystems.authority import require_authority
+from app.ledger.keysystems.bittings import open_bittings, seal_bitting, spec_of
+from app.ledger.keysystems.keysets import waiting_keys
+from app.ledger.keysystems.lost_keysets import require_not_lost, require_not_retired
+from app.ledger.keysystems.system_queries import systems_sharing_keyway
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError, NotFound
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, CylinderOperator, Job, Key, Keyset, Level, RecordsHolder, Role, Stage
+
+DECODED = "customer's key decoded"
+_TOLERANCE = Fraction(2, 1000)  # inches
+
+
+@dataclass(frozen=True, slots=True)
+class CustomersKeyForm:
+    """What was read of a customer's key: its cuts, or its root depths in inches with spaces between, bow to tip."""
+
+    cuts: str = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class DecodedCustomersKey:
+    """The keyset that the cylinders are on now, and what to know. is_known: one that the customer had already."""
+
+    keyset: Keyset
+    is_known: bool
+    warnings: tuple[str, ...]
+
+
+def waiting_key(work: Work, job_number: int, keyset_id: int) -> tuple[Job, Keyset]:
+    """A keyset of a job that waits for the customer's key to be decoded; NotFound where it waits no more."""
+    job = get_job(work.session, job_number)
+    keyset = next((one for one in waiting_keys(work.session, job.id) if one.id == keyset_id), None)
+    if keyset is None:
+        raise NotFound("customer's key to decode in this job")
+    return job, keyset
+
+
+def decode_customers_key(work: Work, job_number: int, keyset_id: int, form: CustomersKeyForm) -> DecodedCustomersKey:
+    """Seal what was read of the key as its keyset's bitting, for bench and owner; an event of the job, without cuts.
+
+    A key that the customer has already, under another symbol, gives the cylinders and keys that symbol, and no master
+    over it. What the key opens besides, it opened before: that is a warning. KeyingError on `cuts` where it cannot be
+    cut to the spec, or where another key would open these cylinders; then nothing is saved.
+    """
+    work.require(Role.BENCH)
+    with transaction(work.session):
+        job, keyset = waiting_key(work, job_number, keyset_id)
+        if job.stage not in BENCH_STAGES:
+            raise LedgerError("stage", f"This job is {job.stage.word}: a key is decoded before it leaves the bench.")
+        cuts = _read(spec_of(keyset.system), form.cuts)
+        known = _known(work, keyset, cuts)
+        before = audit_systems(work, [keyset.system])
+        symbol = keyset.symbol
+        if known is not None:
+            _move_to(work, job, keyset, known)
+            said = f": it is {known.symbol} of {known.system.name}"
+        else:
+            seal_bitting(work, keyset.system, keyset, cuts)
+            said = f", {keyset.purpose}"
+        work.session.flush()
+        warnings = _require_no_worse(before, audit_systems(work, [(known or keyset).system]))
+        record(work, DECODED, f"job {job.number}", f"The key of {symbol} was decoded{said}", job_id=job.id)
+        return DecodedCustomersKey(known or keyset, known is not None, warnings)
+
+
+def _read(spec: BittingSpec, text: str) -> Cuts:
+    words = text.replace(",", " ").replace(";", " ").split()
+    if "." not in text:
+        cuts: Cuts | None = read_bitting(spec, "".join(words), "cuts")
+    elif len(words) != spec.chambers:
+        raise KeyingError("cuts", f"Enter {spec.chambers} depths, one a chamber, bow to tip.")
+    else:
+        cuts = decode(spec, [read_inches(word, "cuts") for word in words], _TOLERANCE).bitting
+    if cuts is None:
+        raise KeyingError("cuts", "A depth lies between two of the spec: measure once more, or enter the cuts.")
+    if not spec.within_macs(cuts):
+        raise KeyingError("cuts", "These cuts differ by more than the MACS of the spec: read the key again.")
+    return cuts
+
+
+def _known(work: Work, keyset: Keyset, cuts: Cuts) -> Keyset | None:
+    """The keyset under which the customer has this very key; refused where it is out of use."""
+    system = keyset.system
+    sharing = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
+    there = [one for one in sharing if one.records is RecordsHolder.SHOP and one.chambers == system.chambers]
+    opened = open_bittings(work.session, work.vault, there)
+    same = [one for other in there for one in other.keysets if opened.get(one.id) == cuts]
+    plain = [one for one in same if one.level is not Level.CONTROL]
+    if same and not plain:
+        raise KeyingError("cuts", f"This is a control key, of {same[0].system.name}: no cylinder is keyed to it.")
+    require_not_retired(plain, "cuts")
+    require_not_lost(work.session, plain, "cuts")
+    return min(plain, key=lambda one: (one.system_id != system.id, one.id), default=None)
+
+
+def _move_to(work: Work, job: Job, waiting: Keyset, known: Keyset) -> None:
+    """Put what waits on the keyset that the key is known by, and drop the one that waited."""
+    session = work.session
+    if job.stage is Stage.ON_THE_BENCH:  # before that, putting it there asks
+        require_authority(work, known.system, f"keyed cylinders of job {job.number} to {known.symbol}", job_id=job.id)
+    for cylinder in session.scalars(
+        sa.select(Cylinder).where(Cylinder.keyset_id == waiting.id).order_by(Cylinder.id)
+    ):
+        cylinder.keyset, cylinder.is_nmk = known, known.parent_id is not None
+    session.execute(
+        sa.update(CylinderOperator).where(CylinderOperator.keyset_id == waiting.id).values(keyset_id=known.id)
+    )
+    last = session.scalar(sa.select(sa.func.max(Key.copy_number)).where(Key.keyset_id == known.id)) or 0
+    mine = session.scalars(sa.select(Key).where(Key.keyset_id == waiting.id).order_by(Key.copy_number)).all()
+    for copy_number, key in enumerate(mine, start=last + 1):
+        key.keyset, key.copy_number = known, copy_number
+    known.keys_ordered += waiting.keys_ordered
+    session.flush()
+    session.expire(waiting)
+    session.delete(waiting)
+
+
+def _require_no_worse(before: AuditReport, now: AuditReport) -> tuple[str, ...]:
+    """What is new in an audit: its warnings; KeyingError for a finding."""
+    if worse := [one for one in now.findings if one not in before.findings]:
+        raise KeyingError("cuts", f"{worse[0].sentence} Nothing was saved: read the key again, or quote new keys.")
+    return tuple(one for one in now.warnings if one not in before.warnings)
