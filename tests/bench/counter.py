@@ -1,6 +1,6 @@
 """What one recalculation of the counter page costs beside an empty page, at the socket, one person alone.
 
-Prints the least of several turns for each number of lines, and the ratio to the empty counter page; it asserts nothing.
+Prints the least of several turns for each number of lines, and how many empty pages that is; it asserts nothing.
 """
 
 import sys
