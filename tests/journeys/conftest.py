@@ -15,7 +15,7 @@ from tests import tour
 from tests.chromium import Served, serving
 
 Pressed = Literal["button", "link", "checkbox", "radio", "tab", "option"]
-_NEXT_KEY = 30  # milliseconds from one key to the next
+_A_MOMENT = 30  # milliseconds: what a page takes to begin what a key asks for, and to move the focus at its end
 _ASKED_AFTER = 350  # milliseconds: longer than any page waits for the next letter before it asks
 _ASKS_BY_ITSELF = """() => document.activeElement?.closest("[hx-trigger*=input]") !== null"""
 # A page that is being left is marked, so that no key goes to it any more; a download leaves none.
@@ -109,12 +109,13 @@ class Hands:
 
     def settle(self, *, has_typed: bool = False) -> None:
         """Wait as a person does: until what was done, or typed into a box that asks by itself, has been answered."""
-        self.page.wait_for_timeout(_NEXT_KEY)
+        self.page.wait_for_timeout(_A_MOMENT)
         expect(self.page.locator("html.leaving")).to_have_count(0)
         self.page.wait_for_load_state()
         if has_typed and self.page.evaluate(_ASKS_BY_ITSELF):
             self.page.wait_for_timeout(_ASKED_AFTER)
-        expect(self.page.locator(".htmx-request")).to_have_count(0)
+        expect(self.page.locator(".htmx-request, .htmx-swapping, .htmx-settling")).to_have_count(0)
+        self.page.wait_for_timeout(_A_MOMENT)
 
     def _count(self, counted: int, strokes: int) -> None:
         self.counted += counted
