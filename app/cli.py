@@ -8,6 +8,7 @@ GROUPS = {
     "keying": "app.commands.keying",
     "fit": "app.commands.fitting",
     "part": "app.commands.parts",
+    "counter": "app.commands.counter",
     "price": "app.commands.pricing",
     "user": "app.commands.users",
     "house": "app.commands.house",

@@ -54,7 +54,7 @@ def _reading_json(reading: NumberReading) -> dict[str, Any]:
     }
 
 
-def _example_of(words: str) -> Callable[[Any], Any]:
+def example_of(words: str) -> Callable[[Any], Any]:
     """An option that prints a command that works."""
 
     def show(ctx: click.Context, param: click.Parameter, value: bool) -> None:
@@ -69,7 +69,7 @@ def _example_of(words: str) -> Callable[[Any], Any]:
 @group.command("decode")
 @click.argument("maker")
 @click.argument("number")
-@_example_of('bittern part decode ARD "A18M-Q1-66.SC"')
+@example_of('bittern part decode ARD "A18M-Q1-66.SC"')
 def decode(maker: str, number: str, makers: str) -> None:
     """Every legal reading of NUMBER, best first, piece by piece. MAKER is a code or a name."""
     try:
@@ -90,7 +90,7 @@ decode.params.append(_MAKERS)
 @group.command("complete")
 @click.argument("maker")
 @click.argument("number")
-@_example_of('bittern part complete ARD "18M-Q?-66"')
+@example_of('bittern part complete ARD "18M-Q?-66"')
 def complete_worn(maker: str, number: str, makers: str) -> None:
     """Every number of MAKER that a worn NUMBER is a part of; ? stands for one character that cannot be read."""
     try:

@@ -41,6 +41,7 @@ from app.fitting.fits import (
     required_length,
     tolerance,
 )
+from app.fitting.free_text import Heard, Listener, names_of_makers
 from app.fitting.inches import read_inches, show_inches, write_inches
 from app.fitting.keyways import (
     KeyAnswer,
@@ -62,6 +63,7 @@ from app.fitting.reference import (
     finish,
     finish_words,
     finishes_named,
+    in_finish_speech,
     mismatch,
     mismatch_among,
     reference_folder,
@@ -83,11 +85,13 @@ __all__ = [
     "CylinderAttributes",
     "FaceChange",
     "Finish",
+    "Heard",
     "KeyAnswer",
     "KeyBlank",
     "KeywayFamily",
     "LengthFit",
     "LengthQuestion",
+    "Listener",
     "LockModel",
     "MakerFile",
     "Match",
@@ -130,11 +134,13 @@ __all__ = [
     "fit_tailpiece",
     "fit_thread",
     "from_json",
+    "in_finish_speech",
     "likeliest_refusal",
     "load_makers",
     "maker_problems",
     "mismatch",
     "mismatch_among",
+    "names_of_makers",
     "read_catalog",
     "read_inches",
     "read_maker",

@@ -31,7 +31,13 @@ _TYPES = (
     (re.compile(r"\bmort(?:ise|ice)?\b", re.IGNORECASE), "mortise"),
     (re.compile(r"\brim\b", re.IGNORECASE), "rim"),
     (re.compile(r"\b(?:bored\s+)?dead[\s-]?bolts?\b(?!\s+cyl)", re.IGNORECASE), "deadbolt"),
-    (re.compile(r"\b(?:knob|lever)(?:[\s-]+(?:lock)?sets?|\s+locks?)\b|\blocksets?\b", re.IGNORECASE), "lockset"),
+    (
+        re.compile(
+            r"\b(?<!in[\s-])(?:knob|lever)s?\b(?:[\s-]+(?:lock)?sets?\b|\s+locks?\b)?(?!\s+cyl)|\blocksets?\b",
+            re.IGNORECASE,
+        ),
+        "lockset",
+    ),
     (re.compile(r"\bpad[\s-]?locks?\b", re.IGNORECASE), "padlock"),
     (re.compile(r"\b(?:cabinet|cam)\s+locks?\b", re.IGNORECASE), "cabinet"),
     (

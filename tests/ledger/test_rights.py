@@ -134,6 +134,7 @@ NO_ROLE_OF_THEIR_OWN = {
         quoting.missing: questions_about facts_of
         jobs.papers: job_head schedule_of
         quoting.quoting: price_request price_option
+        quoting.quick_line: read_quick_line
         quoting.allocation: system_problems
         bench.customers_keys: waiting_key
         keysystems.crosskeying: make_cross_ready
