@@ -79,7 +79,7 @@ CLOSED: dict[str, str] = {
     "house_identity": "uid",
     "job_files": "name stored_name kind",
     "job_lines": "kind ask",
-    "jobs": "stage keyed_at accepted_option",
+    "jobs": "stage keyed_at urgency accepted_option",
     "key_systems": "keyway records",
     "keys": "state",
     "keysets": "symbol level",

@@ -79,10 +79,12 @@ def test_the_promises_table(bench: BenchTerms, factory: FactoryTerms) -> None:
     decision = decide(request, bench, factory)
     assert decision.shop.ready and decision.factory.ready
     days = count_working_days(FRIDAY, decision.shop.ready)
+    in_turn = bench.minutes_per_day - bench.reserve_minutes_per_day
+    assert f"{bench.minutes_per_day} minutes a day, {bench.reserve_minutes_per_day} of them kept back" in PAGE
     assert table("way") == [
         [
             "bench",
-            f"{decision.shop.bench_minutes} minutes of {bench.minutes_per_day} a day: {days} working day later",
+            f"{decision.shop.bench_minutes} minutes of {in_turn} a day: {days} working day later",
             show_day(decision.shop.ready),
         ],
         [

@@ -25,6 +25,7 @@ __all__ = [
     "Mend",
     "MendLine",
     "MissingLineRule",
+    "Obstacle",
     "ObstacleCode",
     "Place",
     "PriceBasis",
@@ -44,8 +45,10 @@ __all__ = [
     "TaxRule",
     "TaxTable",
     "Totals",
+    "Urgency",
     "add_working_days",
     "adopt",
+    "bench_ready",
     "break_even",
     "compare_revisions",
     "cost_points",
@@ -64,6 +67,7 @@ __all__ = [
     "read_request",
     "show_cents",
     "show_day",
+    "show_hours",
     "total",
     "write_minutes",
 ]
@@ -81,7 +85,7 @@ from app.pricing.missing_lines import (
 )
 from app.pricing.money import MAX_CENTS, half_up, read_cents, read_percent, show_cents
 from app.pricing.price_book import PriceBasis, PriceBook, PriceRow, PriceRule, PriceRules
-from app.pricing.request import CylinderSource, KeyingRequest, RecordsHolder, SystemAge, read_request
+from app.pricing.request import CylinderSource, KeyingRequest, RecordsHolder, SystemAge, Urgency, read_request
 from app.pricing.sensitivity import find_flips
 from app.pricing.splits import SplitChoice, SplitDecision, SplitOption, decide_split
 from app.pricing.terms import BenchTerms, CylinderType, FactoryTerms, KeyingKind, PriceKind, write_minutes
@@ -97,5 +101,5 @@ from app.pricing.totals import (
     compare_revisions,
     total,
 )
-from app.pricing.ways import KeyingWay, ObstacleCode, Place
+from app.pricing.ways import KeyingWay, Obstacle, ObstacleCode, Place, bench_ready, show_hours
 from app.pricing.workdays import add_working_days, count_working_days, is_working_day, next_working_day, show_day

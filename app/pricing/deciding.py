@@ -4,15 +4,22 @@ Its sentences are for the customer without amounts, for the owner with them.
 """
 
 from collections.abc import Set
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
 from app.pricing.costs import BREAK_EVEN_LIMIT, BreakEven, break_even
 from app.pricing.money import show_cents
-from app.pricing.request import KeyingRequest, RecordsHolder, SystemAge
+from app.pricing.request import KeyingRequest, RecordsHolder, SystemAge, Urgency
 from app.pricing.terms import BenchTerms, CylinderType, FactoryTerms, KeyingKind
-from app.pricing.ways import KeyingWay, ObstacleCode, Place, factory_way, missing_cylinders, shop_way
+from app.pricing.ways import (
+    KeyingWay,
+    ObstacleCode,
+    Place,
+    factory_way,
+    missing_cylinders,
+    shop_way,
+)
 from app.pricing.workdays import count_working_days, show_day
 from app.validation import counted
 
@@ -117,12 +124,12 @@ def decide(
         shop=weighed.shop,
         factory=weighed.factory,
         break_even=crossing,
-        reasons=tuple(_reasons(weighed, crossing)),
+        reasons=(*_reasons(weighed, crossing), *_turn(weighed, bench)),
         owner_notes=tuple(_owner_notes(weighed, crossing)),
         flips=(*_flips(weighed, crossing, bench.closed_days), *openings),
         openings=tuple(openings),
         risks=tuple(_risks(weighed, bench, factory)),
-        remedy=None if weighed.choice else _nearest_remedy(weighed, factory),
+        remedy=None if weighed.choice else _nearest_remedy(weighed, bench, factory),
     )
 
 
@@ -169,6 +176,27 @@ def _reasons(weighed: WeighedRequest, crossing: BreakEven | None) -> list[str]:
             words += f"; {'from the factory' if is_shop else 'here'} it would be {show_day(other.ready)}"
         said.append(f"{words}.")
     return said
+
+
+def _turn(weighed: WeighedRequest, bench: BenchTerms) -> list[str]:
+    """What becomes of work that is not to wait for its turn at the bench."""
+    request, ready = weighed.request, weighed.shop.ready
+    if not request.urgency.uses_reserve or weighed.choice is not Place.SHOP or ready is None:
+        return []
+    if request.urgency is Urgency.RUSH:
+        usual = shop_way(replace(request, urgency=Urgency.IN_TURN, need_by=None), bench).ready
+        if usual is None or usual > ready:
+            instead = f"instead of {show_day(usual)}" if usual else "where the bench has no other time"
+            return [f"As rush work it is ready on {show_day(ready)}, {instead}; nobody else's promise moves."]
+        return ["In its turn it would be ready on the same day: rush gains nothing."]
+    if ready == request.today:
+        return []
+    if lacking := missing_cylinders(request, bench):
+        of = counted(request.quantity, "cylinder")
+        why = f"{lacking:,} of {of} {'is' if lacking == 1 else 'are'} not on the shelf and must be ordered first"
+    else:
+        why = "the bench has not the time free today"
+    return [f"It cannot be done while the customer waits: {why}."]
 
 
 def _owner_notes(weighed: WeighedRequest, crossing: BreakEven | None) -> list[str]:
@@ -260,9 +288,13 @@ def _risks(weighed: WeighedRequest, bench: BenchTerms, terms: FactoryTerms | Non
     return said
 
 
-def _nearest_remedy(weighed: WeighedRequest, terms: FactoryTerms | None) -> str:
+def _nearest_remedy(weighed: WeighedRequest, bench: BenchTerms, terms: FactoryTerms | None) -> str:
     """The least change that makes one way possible, when neither is."""
     request, shop, factory = weighed.request, weighed.shop, weighed.factory
+    if request.urgency is Urgency.IN_TURN and shop.blocked_only_by(*_DATES):
+        rushed = shop_way(replace(request, urgency=Urgency.RUSH), bench, terms)
+        if rushed.possible and rushed.ready is not None:
+            return f"As rush work the bench can have it ready on {show_day(rushed.ready)}."
     dated = [
         (way.ready, WHERE_WORDS[way.name])
         for way in (shop, factory)
@@ -271,6 +303,8 @@ def _nearest_remedy(weighed: WeighedRequest, terms: FactoryTerms | None) -> str:
     if dated:
         day, where = min(dated)
         return f"With {show_day(day)} as the date, {where} can do it."
+    if factory.blocked_only_by(ObstacleCode.URGENCY):
+        return "In its turn the factory can do it."
     if factory.blocked_only_by(ObstacleCode.MINIMUM_CYLINDERS) and terms is not None:
         return f"With {counted(terms.min_cylinders - request.quantity, 'more cylinder')} the factory can do it."
     if factory.blocked_only_by(ObstacleCode.MINIMUM_ORDER):

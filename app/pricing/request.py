@@ -37,6 +37,28 @@ class CylinderSource(StrEnum):
     CUSTOMER = "customer"
 
 
+class Urgency(StrEnum):
+    """When the bench takes work up: in its turn, before other work at a price, or while the customer waits."""
+
+    IN_TURN = "in turn"
+    RUSH = "rush"
+    WAITS = "waits"
+
+    @property
+    def words(self) -> str:
+        """As pages and papers say it.
+
+        >>> Urgency.WAITS.words
+        'customer waits'
+        """
+        return "customer waits" if self is Urgency.WAITS else self.value
+
+    @property
+    def uses_reserve(self) -> bool:
+        """Whether the bench time that the house keeps back may be used for it."""
+        return self is not Urgency.IN_TURN
+
+
 @dataclass(frozen=True, slots=True)
 class KeyingRequest:
     """One group of cylinders: how many of each type, how keyed, how many keys in all, by when.
@@ -55,6 +77,7 @@ class KeyingRequest:
     goods_cents: int | None = None
     source: CylinderSource = CylinderSource.SOLD
     keyway: str | None = None
+    urgency: Urgency = Urgency.IN_TURN
 
     def __post_init__(self) -> None:
         counts = {kind: _whole("cylinders", count) for kind, count in self.cylinders.items() if count != 0}
@@ -117,10 +140,11 @@ def read_request(read: Reader, today: date | None = None) -> KeyingRequest:
     need_by = read.optional("need_by", read_day)
     source = read.word("source", CylinderSource, CylinderSource.SOLD)
     keyway = read.optional("keyway", lambda given: read_text(given, 20))
+    urgency = read.word("urgency", Urgency, Urgency.IN_TURN)
     if len(read.problems) > noted:
         return cast(KeyingRequest, None)
     try:
-        return KeyingRequest(kind, cylinders, keys, day, system, records, need_by, goods, source, keyway)
+        return KeyingRequest(kind, cylinders, keys, day, system, records, need_by, goods, source, keyway, urgency)
     except BitternError as error:
         read.note(error.problems)
         return cast(KeyingRequest, None)

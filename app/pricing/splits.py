@@ -7,7 +7,7 @@ from enum import StrEnum
 
 from app.errors import BitternError
 from app.pricing.deciding import KEYED_FROM_OUR_RECORDS
-from app.pricing.request import KeyingRequest, RecordsHolder, SystemAge
+from app.pricing.request import KeyingRequest, RecordsHolder, SystemAge, Urgency
 from app.pricing.terms import BenchTerms, FactoryTerms, KeyingKind
 from app.pricing.ways import KeyingWay, factory_way, shop_way
 from app.pricing.workdays import show_day
@@ -118,6 +118,7 @@ def _split(bulk: KeyingRequest, rest: KeyingRequest, bench: BenchTerms, factory:
             against.append("The factory does not key from records sent to it, so the system stays in one place.")
         else:
             sent = replace(bulk, system=SystemAge.EXISTING, records=RecordsHolder.SHOP)
+    sent = replace(sent, urgency=Urgency.IN_TURN)  # the rush is for what is keyed here
     away, here = factory_way(sent, factory, bench.closed_days), shop_way(rest, bench, factory)
     against += [sentence for way in (away, here) for sentence in way.why_not]
     return SplitOption(SplitChoice.SPLIT, (away, here), tuple(dict.fromkeys(against)))

@@ -127,6 +127,8 @@ class BenchTerms(JsonDataclass):
     adding to a system whose records are here.
     `uncombinated_on_hand` counts cylinders without pins on the shelf; more of them come `uncombinated_lead_days`
     working days after the order, or never when None.
+    `reserve_minutes_per_day` of the `minutes_per_day` are kept for rush work and for customers who wait:
+    `reserve_minutes_promised` are promised to such work, `minutes_promised` to all other.
     """
 
     labour_cents_per_hour: Cents
@@ -142,9 +144,16 @@ class BenchTerms(JsonDataclass):
     pin_cents: Cents = 0
     minutes_per_day: Minutes
     minutes_promised: Minutes = Fraction(0)
+    reserve_minutes_per_day: Minutes = Fraction(0)
+    reserve_minutes_promised: Minutes = Fraction(0)
     uncombinated_on_hand: Mapping[CylinderType, Annotated[int, whole(0, 1_000_000)]] = field(default_factory=dict)
     uncombinated_lead_days: Annotated[int, whole(0, MAX_WORKING_DAYS)] | None = None
     closed_days: Annotated[frozenset[date], _ROWS] = frozenset()
+
+    def __post_init__(self) -> None:
+        if self.reserve_minutes_per_day > self.minutes_per_day:
+            least = f"Keep no more than the bench has in a day, {write_minutes(self.minutes_per_day)} minutes."
+            raise BitternError("reserve_minutes_per_day", least)
 
     def minutes_of(self, one: CylinderType) -> Fraction | None:
         """What the type adds to the time of a cylinder; None where it is not keyed here."""

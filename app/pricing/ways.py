@@ -9,7 +9,7 @@ from typing import Any
 
 from app.pricing.costs import CostLine, bench_curve, bench_minutes, factory_curve
 from app.pricing.money import show_cents
-from app.pricing.request import CylinderSource, KeyingRequest, RecordsHolder
+from app.pricing.request import CylinderSource, KeyingRequest, RecordsHolder, Urgency
 from app.pricing.terms import BenchTerms, FactoryTerms, KeyingKind, write_minutes
 from app.pricing.workdays import (
     MAX_WORKING_DAYS,
@@ -40,6 +40,7 @@ class ObstacleCode(StrEnum):
     STOCK = "stock"
     HOURS = "hours"
     DATE = "date"
+    URGENCY = "urgency"
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,8 +101,8 @@ class KeyingWay:
 def shop_way(request: KeyingRequest, bench: BenchTerms, factory: FactoryTerms | None = None) -> KeyingWay:
     """The bench's way. `factory` matters only for keyways that its maker keys nowhere else.
 
-    Work promised already goes first. The bench has `minutes_per_day` on each working day, today included;
-    cylinders not on the shelf must come in before the work on any of them begins.
+    Work promised already goes first, as `bench_ready` counts it; cylinders not on the shelf must come in before
+    the work on any of them begins.
     """
     obstacles = _Obstacles()
     keyed = request.kind is not KeyingKind.NONE
@@ -144,47 +145,73 @@ def missing_cylinders(request: KeyingRequest, bench: BenchTerms) -> int:
 
 
 def _shop_ready(request: KeyingRequest, bench: BenchTerms, minutes: Fraction, obstacles: _Obstacles) -> date | None:
-    first = next_working_day(request.today, bench.closed_days)
-    arrival = first
-    lacking = missing_cylinders(request, bench)
-    if lacking:
-        if bench.uncombinated_lead_days is None:
-            obstacles.add(
-                ObstacleCode.STOCK,
-                "Cylinders without pins are not on the shelf and cannot be ordered.",
-                f"{lacking:,} are lacking.",
-            )
-            return None
-        arrival = add_working_days(request.today, bench.uncombinated_lead_days, bench.closed_days)
-    waiting = count_working_days(first, arrival, bench.closed_days)
-    if not minutes:
-        day = waiting
-    elif not bench.minutes_per_day:
-        obstacles.add(ObstacleCode.HOURS, "The bench has no working time at present.")
+    ready = bench_ready(request.today, minutes, missing_cylinders(request, bench), bench, request.urgency)
+    if isinstance(ready, Obstacle):
+        obstacles.append(ready)
         return None
-    else:
-        finish = max(bench.minutes_promised, waiting * bench.minutes_per_day) + minutes
-        day = max(0, ceil(finish / bench.minutes_per_day) - 1)
-    if day > MAX_WORKING_DAYS:
-        obstacles.add(ObstacleCode.HOURS, "The bench could not finish this within many years.")
-        return None
-    ready = add_working_days(first, day, bench.closed_days)
     if request.need_by is not None and ready > request.need_by:
-        obstacles.append(_too_late_at_the_bench(request, bench, minutes, ready, arrival, request.need_by))
+        obstacles.append(_too_late_at_the_bench(request, bench, minutes, ready, request.need_by))
     return ready
 
 
+def bench_ready(
+    today: date, minutes: Fraction, lacking: int, bench: BenchTerms, urgency: Urgency = Urgency.IN_TURN
+) -> date | Obstacle:
+    """The day on which so much work is done, begun when the `lacking` cylinders are here; or why it never is.
+
+    The bench has `minutes_per_day` on each working day, today included. Work in its turn goes behind all that is
+    promised and leaves the reserve alone; rush work, and what a customer waits for, takes the reserve, and what is
+    promised to nobody: so neither moves a promise.
+    """
+    first = next_working_day(today, bench.closed_days)
+    if lacking and bench.uncombinated_lead_days is None:
+        none = "Cylinders without pins are not on the shelf and cannot be ordered."
+        return Obstacle(ObstacleCode.STOCK, none, f"{lacking:,} are lacking.")
+    arrival = add_working_days(today, bench.uncombinated_lead_days or 0, bench.closed_days) if lacking else first
+    waiting = count_working_days(first, arrival, bench.closed_days)
+    day: int | None = waiting
+    if minutes:
+        whole, reserve, urgent = bench.minutes_per_day, bench.reserve_minutes_per_day, bench.reserve_minutes_promised
+        in_all = _days_to(minutes, waiting, bench.minutes_promised + urgent, whole)
+        if urgency.uses_reserve:
+            ends = [one for one in (in_all, _days_to(minutes, waiting, urgent, reserve)) if one is not None]
+            day = min(ends, default=None)
+        else:
+            own = _days_to(minutes, waiting, bench.minutes_promised, whole - reserve)
+            day = None if in_all is None or own is None else max(in_all, own)
+    if day is None:
+        return Obstacle(ObstacleCode.HOURS, "The bench has no working time at present.")
+    if day > MAX_WORKING_DAYS:
+        return Obstacle(ObstacleCode.HOURS, "The bench could not finish this within many years.")
+    return add_working_days(first, day, bench.closed_days)
+
+
+def _days_to(minutes: Fraction, waiting: int, before: Fraction, a_day: Fraction) -> int | None:
+    """In how many working days the last of the minutes falls, `before` going first; None without time for it."""
+    return max(0, ceil((max(before, waiting * a_day) + minutes) / a_day) - 1) if a_day else None
+
+
+def free_minutes(bench: BenchTerms, today: date, last: date, urgency: Urgency) -> Fraction:
+    """What the bench has from today to a day, both included, for work of such an urgency."""
+    days = count_working_days(today, last.fromordinal(last.toordinal() + 1), bench.closed_days)
+    urgent, reserve = bench.reserve_minutes_promised, days * bench.reserve_minutes_per_day
+    in_all = days * bench.minutes_per_day - bench.minutes_promised - urgent
+    if urgency.uses_reserve:
+        return max(Fraction(0), in_all, reserve - urgent)
+    return max(Fraction(0), min(in_all, days * bench.minutes_per_day - reserve - bench.minutes_promised))
+
+
 def _too_late_at_the_bench(
-    request: KeyingRequest, bench: BenchTerms, minutes: Fraction, ready: date, arrival: date, need_by: date
+    request: KeyingRequest, bench: BenchTerms, minutes: Fraction, ready: date, need_by: date
 ) -> Obstacle:
-    if arrival > need_by:
-        return Obstacle(
-            ObstacleCode.DATE,
-            f"The cylinders come in on {show_day(arrival)}, after {show_day(need_by)}, when they are needed.",
-        )
-    days = count_working_days(request.today, need_by, bench.closed_days)
-    days += count_working_days(need_by, need_by.fromordinal(need_by.toordinal() + 1), bench.closed_days)
-    free = max(Fraction(0), days * bench.minutes_per_day - bench.minutes_promised)
+    if missing_cylinders(request, bench):
+        arrival = add_working_days(request.today, bench.uncombinated_lead_days or 0, bench.closed_days)
+        if arrival > need_by:
+            return Obstacle(
+                ObstacleCode.DATE,
+                f"The cylinders come in on {show_day(arrival)}, after {show_day(need_by)}, when they are needed.",
+            )
+    free = free_minutes(bench, request.today, need_by, request.urgency)
     return Obstacle(
         ObstacleCode.HOURS,
         f"The bench has not the hours free before {show_day(need_by)}; it could finish on {show_day(ready)}.",
@@ -200,6 +227,9 @@ def show_hours(minutes: Fraction) -> str:
     """
     hours, rest = divmod(ceil(minutes), 60)
     return f"{hours:,} h {rest} min" if hours else f"{rest} min"
+
+
+_URGENT = {Urgency.RUSH: "Rush work", Urgency.WAITS: "What the customer waits for"}
 
 
 def factory_way(request: KeyingRequest, terms: FactoryTerms | None, house_closed: frozenset[date]) -> KeyingWay:
@@ -222,6 +252,8 @@ def factory_way(request: KeyingRequest, terms: FactoryTerms | None, house_closed
         )
     if request.source is CylinderSource.CUSTOMER:
         obstacles.add(ObstacleCode.OWN_CYLINDERS, "These are the customer's own cylinders, which are keyed here.")
+    if request.urgency.uses_reserve:
+        obstacles.add(ObstacleCode.URGENCY, f"{_URGENT[request.urgency]} is done on our own bench.")
     if request.quantity < terms.min_cylinders:
         obstacles.add(
             ObstacleCode.MINIMUM_CYLINDERS,

@@ -10,7 +10,8 @@ from tests.pricing.demo_terms import terms_json
 
 @pytest.fixture
 def bench_json():
-    return terms_json("bench")
+    """Without a reserve, so that all of the bench's day is there for the work in hand."""
+    return terms_json("bench") | {"reserve_minutes_per_day": 0}
 
 
 @pytest.fixture

@@ -27,7 +27,7 @@ from app.ledger.tables import (
     RecordsHolder,
     Stage,
 )
-from app.pricing import BenchTerms, add_working_days
+from app.pricing import BenchTerms, Urgency, add_working_days
 
 BENCH_STAGES = (Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.ON_THE_BENCH)
 _PAST = (Stage.CHECKED, Stage.READY, Stage.HANDED_OVER, Stage.CLOSED)
@@ -88,7 +88,7 @@ def bench_day(session: Session, today: date) -> BenchDay:
         sa.select(Job)
         .where(waiting)
         .options(joinedload(Job.customer))
-        .order_by(Job.promised_on.asc().nulls_last(), Job.number)
+        .order_by(Job.promised_on.asc().nulls_last(), _TURN, Job.number)
         .limit(MOST_JOBS)
     ).all()
     count, minutes = session.execute(
@@ -101,7 +101,8 @@ def bench_day(session: Session, today: date) -> BenchDay:
     cylinders = _cylinders(session, job_ids)
     keys = _by_job(session, _to_cut(Key.job_id, sa.func.count()).where(Key.job_id.in_(job_ids)).group_by(Key.job_id))
     terms = _terms(session, today)
-    other = max(terms.minutes_promised - minutes, Fraction(0)) if terms else Fraction(0)
+    promised = terms.minutes_promised + terms.reserve_minutes_promised if terms else Fraction(0)
+    other = max(promised - minutes, Fraction(0))
     rows = []
     before = other
     for job in jobs:
@@ -122,6 +123,8 @@ def bench_day(session: Session, today: date) -> BenchDay:
     return BenchDay(tuple(rows), count, minutes, other, terms.minutes_per_day if terms else Fraction(0))
 
 
+_TURN = sa.case({Urgency.WAITS.value: 0, Urgency.RUSH.value: 1}, value=Job.urgency, else_=2)
+"""Of the jobs of one day first those that somebody waits for, then rush work."""
 _OPEN = Job.stage.in_((*BENCH_STAGES, *_PAST))
 _AT_FACTORY = Job.keyed_at.contains("factory")
 

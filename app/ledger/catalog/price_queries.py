@@ -26,7 +26,18 @@ from app.ledger.tables import (
     Stage,
     TaxRuleRow,
 )
-from app.pricing import BenchTerms, KeyingKind, PriceBook, PriceKind, PriceRow, TaxRule, TaxTable, half_up, show_cents
+from app.pricing import (
+    BenchTerms,
+    KeyingKind,
+    PriceBook,
+    PriceKind,
+    PriceRow,
+    TaxRule,
+    TaxTable,
+    Urgency,
+    half_up,
+    show_cents,
+)
 
 _ADOPTED = re.compile(r": as the last [0-9]+ jobs took$")  # a learned time, as an earlier release's event tells it
 _ON_THE_BENCH = (Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.ON_THE_BENCH)
@@ -134,9 +145,15 @@ def bench_terms_on(session: Session, day: date) -> BenchTerms:
         raise NotEntered(
             "The bench has no terms yet, so nothing can be quoted; the owner enters them under Price book."
         )
-    promised = session.scalar(sa.select(sa.func.sum(Job.bench_minutes)).where(Job.stage.in_(_ON_THE_BENCH))) or 0
+    open_jobs = sa.select(Job.urgency, sa.func.sum(Job.bench_minutes)).where(Job.stage.in_(_ON_THE_BENCH))
+    promised = dict(session.execute(open_jobs.group_by(Job.urgency)).all())
+    in_turn = promised.pop(Urgency.IN_TURN, 0)
     terms = BenchTerms.from_json(row.terms)
-    return replace(terms, minutes_promised=terms.minutes_promised + Fraction(promised))
+    return replace(
+        terms,
+        minutes_promised=terms.minutes_promised + Fraction(in_turn),
+        reserve_minutes_promised=terms.reserve_minutes_promised + Fraction(sum(promised.values())),
+    )
 
 
 def shelf_counted(session: Session, day: date) -> sa.ColumnElement[bool]:
@@ -205,6 +222,8 @@ def terms_mark(rows: Iterable[Any]) -> str:
 KEY_CUT = "KEY-CUT"
 KEY_DECODE = "KEY-DECODE"
 """The charge for decoding a customer's key, once a key, where the house has one."""
+RUSH = "RUSH"
+"""The charge for a job that goes before the bench's other work, whatever its size."""
 
 
 def keying_code(kind: KeyingKind) -> str:

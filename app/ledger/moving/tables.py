@@ -18,7 +18,7 @@ from app.ledger.moving.row_checks import Check, at_least, cents, json_object, on
 from app.ledger.quoting.snapshot import OPTIONS
 from app.ledger.sites.customers import phone_digits
 from app.ledger.sites.door_paste import HANDS
-from app.pricing import BenchTerms, FactoryTerms
+from app.pricing import BenchTerms, FactoryTerms, Urgency
 
 EVENT_CHAIN = "event chain"  # the counter that belongs to a house's own story
 # Tables that no export has, and why; a new table is put here or into TABLES.
@@ -212,6 +212,7 @@ TABLES = (
             one_of("accepted_option", ("", *OPTIONS), "Write A or B, or nothing where the quote offered one way."),
             *map(cents, ("value_cents", "cost_cents", "deposit_cents", "agreed_cents")),
             at_least("bench_minutes", 0, "Enter whole minutes, 0 or more."),
+            one_of("urgency", Urgency),
             row_checks.check_reason,
         ),
     ),

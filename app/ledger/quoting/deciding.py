@@ -256,6 +256,7 @@ def _keying_request(
         goods_cents=None if group.is_own else goods,
         source=CylinderSource.CUSTOMER if group.is_own else CylinderSource.SOLD,
         keyway=attributes.keyway if attributes else None,
+        urgency=ask.urgency,
     )
 
 

@@ -143,7 +143,7 @@ def issue_quote(work: Work, form: IssueForm) -> QuoteRevision:
         job.title, job.need_by, job.site_id = ask.title.strip(), ask.need_by, ask.site_id
         job.value_cents, job.cost_cents = priced.totals.subtotal_cents, priced.cost_cents
         job.bench_minutes, job.deposit_cents = priced.bench_minutes or 0, priced.deposit_cents
-        job.promised_on, job.keyed_at = priced.ready_on, priced.keyed_at
+        job.promised_on, job.keyed_at, job.urgency = priced.ready_on, priced.keyed_at, ask.urgency
         # A revision that repeats the last one changes no column, yet whoever read the job before it is late.
         flag_modified(job, "stage")
         work.session.flush()

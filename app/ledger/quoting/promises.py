@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from fractions import Fraction
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
@@ -24,7 +25,18 @@ from app.ledger.quoting.snapshot import WHERE, KeyingChoice, QuoteSnapshot
 from app.ledger.store.events import moved_to
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Event, Job, JobLine, LineKind, Stage
-from app.pricing import BenchTerms, CylinderType, add_working_days, count_working_days, show_day
+from app.pricing import (
+    BenchTerms,
+    CylinderType,
+    Obstacle,
+    ObstacleCode,
+    Urgency,
+    add_working_days,
+    bench_ready,
+    count_working_days,
+    show_day,
+    show_hours,
+)
 
 _WAITING = (Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.READY)  # ready: one that never saw the bench
 _OVER = (Stage.ASKED, Stage.QUOTED, Stage.LOST, Stage.CANCELED)
@@ -84,8 +96,14 @@ class LeadTime:
     sentence: str
 
 
-def lead_time(work: Work, resolved: Sequence[Resolved | None], keying: Sequence[KeyingChoice]) -> LeadTime:
-    """When all of it is ready: what is keyed, and what has to be ordered."""
+def lead_time(
+    work: Work,
+    resolved: Sequence[Resolved | None],
+    keying: Sequence[KeyingChoice],
+    urgency: Urgency = Urgency.IN_TURN,
+    minutes: int = 0,
+) -> LeadTime:
+    """When all of it is ready: what is keyed, and what has to be ordered. minutes: of the bench's own work in it."""
     days = [choice.ready_on for choice in keying if choice.ready_on is not None]
     if any(found and not found.is_stocked for found in resolved) and not days:
         return LeadTime(None, None, "Some items are not on the shelf; the date is confirmed when they are ordered.")
@@ -98,6 +116,8 @@ def lead_time(work: Work, resolved: Sequence[Resolved | None], keying: Sequence[
         day: count_working_days(work.today + timedelta(days=1), day + timedelta(days=1), closed) for day in days
     }
     ready = max(days)
+    if urgency is Urgency.WAITS and ready == work.today:
+        return LeadTime(ready, 0, f"While you wait: {show_hours(Fraction(minutes))} on our bench.")
     if any(choice.in_two_places for choice in keying):
         parts = [
             f"{choice.quantity:,} {'cylinder' if choice.quantity == 1 else 'cylinders'} ready "
@@ -107,7 +127,8 @@ def lead_time(work: Work, resolved: Sequence[Resolved | None], keying: Sequence[
         sentence = f"{'; '.join(parts)}."
     else:
         places = " and ".join(dict.fromkeys(f"keyed {WHERE[choice.choice]}" for choice in keying))
-        sentence = f"Ready {_after(work, ready, counts[ready])}, {places}."
+        rushed = ", as rush work" if urgency is Urgency.RUSH else ""
+        sentence = f"Ready {_after(work, ready, counts[ready])}, {places}{rushed}."
     return LeadTime(ready, counts[ready], sentence)
 
 
@@ -131,16 +152,20 @@ def count_of_days(days: int) -> str:
 class Promise:
     """What is promised when a quote is accepted. on: the day, None where it is confirmed with the order.
 
-    short: what the shelf has not left for it, where that makes the day later than the quote's own; else "".
+    working_days: so many after the acceptance, where the quote's own count holds.
+
+    later: why the day is later than the quote's own, where shelf or bench have not left enough for it; else "".
     """
 
     on: date | None
-    short: str = ""
+    working_days: int | None = None
+    later: str = ""
 
 
 def promise_from(work: Work, quote: QuoteSnapshot, accepted_on: date) -> Promise:
     """What is promised when the quote is accepted: as many working days after it as the quote says, and no day before
-    the one on which what the shelf lacks by now can be here. To be asked before its own cylinders are on record.
+    the one on which shelf and bench, as they stand by now, can have it ready. To be asked before its own cylinders
+    are on record.
     """
     promised, days = quote.ready_on, quote.working_days
     if promised is None:
@@ -149,16 +174,26 @@ def promise_from(work: Work, quote: QuoteSnapshot, accepted_on: date) -> Promise
     if days is not None and accepted_on > quote.issued_on:
         # From the shelf: on whatever day it is fetched.
         promised = add_working_days(accepted_on, days, terms.closed_days) if quote.keying else accepted_on
+    as_quoted = Promise(promised, days)
     here = {number for choice in quote.keying if choice.choice == "shop" for number in choice.lines}
+    if not here:
+        return as_quoted
+    ask = QuoteRequest.from_json(quote.ask)
     wanted: Counter[CylinderType] = Counter()
-    for number, line in enumerate(QuoteRequest.from_json(quote.ask).lines, start=1):
+    for number, line in enumerate(ask.lines, start=1):
         if number in here and line.kind is not LineKind.REKEY and line.attributes is not None:
             wanted[CylinderType(line.attributes.type)] += line.quantity
     lacking = sum(max(0, count - terms.uncombinated_on_hand.get(sort, 0)) for sort, count in wanted.items())
-    if not lacking:
-        return Promise(promised)
+    minutes = Fraction(quote.bench_minutes or 0)
+    ready = bench_ready(work.today, minutes, lacking, terms, ask.urgency)
     short = f"{lacking:,} of {wanted.total():,} cylinders without pins that this takes are not left on the shelf"
-    if terms.uncombinated_lead_days is None:
-        return Promise(None, f"{short} and cannot be ordered; the date is to be confirmed.")
-    back = add_working_days(work.today, terms.uncombinated_lead_days, terms.closed_days)
-    return Promise(back, f"{short}; they can be here on {show_day(back)}.") if back > promised else Promise(promised)
+    if isinstance(ready, Obstacle):
+        why = f"{short} and cannot be ordered" if ready.code is ObstacleCode.STOCK else ready.sentence.rstrip(".")
+        return Promise(None, None, f"{why}; the date is to be confirmed.")
+    if ready <= promised:
+        return as_quoted
+    if not lacking:
+        return Promise(ready, None, f"The bench took on other work since; this is ready on {show_day(ready)}.")
+    back = add_working_days(work.today, terms.uncombinated_lead_days or 0, terms.closed_days)
+    then = "" if ready == back else f", and ready on {show_day(ready)}"
+    return Promise(ready, None, f"{short}; they can be here on {show_day(back)}{then}.")

@@ -10,6 +10,7 @@ from app.errors import BitternError, Problem, Problems
 from app.ledger.catalog.price_queries import (
     KEY_CUT,
     KEY_DECODE,
+    RUSH,
     get_house,
     system_code,
     tax_table,
@@ -28,12 +29,13 @@ from app.ledger.quoting.snapshot import WHERE, QuoteOption, SnapshotLine
 from app.ledger.store.errors import NotFound
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, LineKind, Site
-from app.pricing import Exemption, KeyingKind, PriceKind, TaxRule, Totals, show_day, total
+from app.pricing import Exemption, KeyingKind, PriceKind, TaxRule, Totals, Urgency, show_day, total
 from app.validation import check_lengths, fault_of_length
 
 NO_LINES = "Add at least one line."
 _OFFERED = "Offered to the customer as option B."
 
+_NOT_HERE = "None of this is keyed on our bench, so there is nothing to rush: leave it in its turn."
 _LETTERS = "abcdefgh"
 _NO_PLACE = "The house has no place whose sales tax holds; the owner names it under Settings, Papers, tax and tiers."
 
@@ -86,7 +88,7 @@ def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = Non
     totals = _totals(work, buyer, ask.site_id, lines, problems)
     if not totals.subtotal_cents:  # lines too large come to nothing
         lines = [replace(line, amount_cents=0) for line in lines]
-    lead = lead_time(work, resolved, decided.keying)
+    lead = lead_time(work, resolved, decided.keying, ask.urgency, decided.bench_minutes)
     ask = replace(ask, lines=tuple(f.line if f else line for f, line in zip(resolved, ask.lines, strict=True)))
     unstocked = {number for number, found in enumerate(resolved, start=1) if found and not found.is_stocked}
     # Counts that were refused may be such as no plan can hold, and of no line that is refused it says what it gets.
@@ -157,6 +159,11 @@ def _print_lines(
 ) -> list[SnapshotLine]:
     """Each line with its keying and its keys below it, and a new system's own line after its first."""
     lines: list[SnapshotLine] = []
+    rushed = next((number for one in decided.keying if one.choice == "shop" for number in one.lines), 0)
+    if ask.urgency is not Urgency.RUSH:
+        rushed = 0
+    elif not rushed and decided.keying:
+        problems.append(Problem("urgency", _NOT_HERE))
     begun = ask.system if ask.system is not None and ask.system.existing_id is None else None
     decoded: set[KeyingInstruction] = set()
     at_factory = {number for choice in decided.keying if choice.choice == "factory" for number in choice.lines}
@@ -180,11 +187,14 @@ def _print_lines(
                 text = f"New key system {begun.name.strip()}, {levels} levels: design and records"
                 extras.append(("key system", text, 1, system_code(levels)))
                 begun = None
+        if number == rushed:
+            extras.append(("rush", "Rush: before the bench's other work", 1, RUSH))
         for letter, (kind, text, quantity, code) in zip(_LETTERS, extras, strict=False):
             try:
                 row = resolver.price(code, quantity)
             except BitternError as error:
-                problems.append(Problem(f"lines.{number - 1}.keying", error.message))
+                field = "urgency" if kind == "rush" else f"lines.{number - 1}.keying"
+                problems.append(Problem(field, error.message))
                 continue
             cost = decided.costs.get(number - 1, 0) if kind == "keying" else 0
             if row.unit_cents == 0 and kind == "keying":

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 from app.fitting import CylinderAttributes, from_json, to_json
 from app.ledger.tables import LineKind
-from app.pricing import KeyingKind
+from app.pricing import KeyingKind, Urgency
 from app.validation import Form, JsonDataclass
 
 
@@ -191,6 +191,7 @@ class QuoteRequest(JsonDataclass):
     replaced: tuple[str, ...] = ()
     lost_reason: str = ""
     lost_allowed: tuple[int, ...] = ()
+    urgency: Urgency = Urgency.IN_TURN
 
 
 def old_price_reason(row: Mapping[str, Any]) -> str:

@@ -12,6 +12,7 @@ from app.ledger.tables.base import Base, UTCDateTime, Versioned, choice, refuse_
 from app.ledger.tables.customers import Customer, Site
 from app.ledger.tables.doors import Cylinder
 from app.ledger.tables.users import User
+from app.pricing import Urgency
 
 ON_ACCOUNT = "on account"
 
@@ -105,6 +106,7 @@ class Job(Versioned, Base):
     value_cents: Mapped[int] = mapped_column(default=0)  # accepted (or last quoted) total before tax
     cost_cents: Mapped[int] = mapped_column(default=0)
     bench_minutes: Mapped[int] = mapped_column(default=0)  # of the shop's own work in it, whole minutes upwards
+    urgency: Mapped[str] = mapped_column(sa.String(12), server_default=Urgency.IN_TURN, default=Urgency.IN_TURN)
     opened_by_id: Mapped[int] = mapped_column(sa.ForeignKey("users.id"))
     accepted_by: Mapped[str] = mapped_column(sa.String(120), default="")
     accepted_on: Mapped[date | None]
@@ -121,6 +123,12 @@ class Job(Versioned, Base):
     revisions: "Mapped[list[QuoteRevision]]" = relationship(back_populates="job", order_by="QuoteRevision.revision")
     cylinders: Mapped[list[Cylinder]] = relationship(order_by="Cylinder.id")
     payments: "Mapped[list[Payment]]" = relationship(order_by="Payment.id")
+
+    @property
+    def urgency_words(self) -> str:
+        """Why it goes before the bench's other work; "" of what goes in its turn."""
+        urgency = Urgency(self.urgency)
+        return urgency.words if urgency.uses_reserve else ""
 
 
 class JobLine(Base):

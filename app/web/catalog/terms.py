@@ -103,6 +103,10 @@ class BenchTermsPage(TermsPage):
     }
     labour_cents_per_hour = CentsField("An hour at the bench costs", [InputRequired("Enter the cost of an hour.")])
     minutes_per_day = _minutes("Minutes at the bench in a day")
+    reserve_minutes_per_day = _minutes(
+        "Of these, minutes kept back",
+        "For rush work and customers who wait: what is promised in its turn leaves them alone.",
+    )
     minutes_promised = _minutes("Minutes promised outside Bittern", "Open jobs are added by themselves.")
     extension_minutes = _minutes("Extending a system, minutes")
     checking_minutes = _minutes("Checking a cylinder, minutes")

@@ -11,7 +11,7 @@ from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.work import Work
 from app.ledger.tables import Draft, Job, LineKind, Role
-from app.pricing import KeyingKind
+from app.pricing import KeyingKind, Urgency
 from app.web.counter.forms import CounterForm
 
 
@@ -110,6 +110,7 @@ def draft_of_request(ask: QuoteRequest) -> dict[str, Any]:
         "site_id": str(ask.site_id or ""),
         "title": ask.title,
         "need_by": ask.need_by.isoformat() if ask.need_by else "",
+        "urgency": "" if ask.urgency is Urgency.IN_TURN else ask.urgency.value,
         "keyed_at": ask.keyed_at,
         "override_reason": ask.override_reason,
         "option_b": ask.option_b,

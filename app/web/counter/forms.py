@@ -362,6 +362,7 @@ class CounterForm(Boxes):
     site = ShortField("New site", longest(Site.name))
     title = ShortField("About", longest(Job.title))
     need_by = DayField("Needed by", how=_NO_SUCH_DAY)
+    urgency = ShortField("At the bench")
     system_id = ShortField("Key system")
     system_name = ShortField("System's name", longest(KeySystem.name))
     system_levels = count_field("Levels", "Choose 2, 3 or 4 levels.", least=2)

@@ -8,7 +8,7 @@ from app.fitting import CYLINDER_TYPES, CylinderAttributes, finishes_named
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.resolving import AGREED, REFUSED
 from app.ledger.sites.customers import CustomerForm, SiteForm
-from app.pricing import KeyingKind
+from app.pricing import KeyingKind, Urgency
 from app.web.counter.forms import (
     CUSTOMER_BOXES,
     CounterForm,
@@ -93,6 +93,10 @@ def read(form: CounterForm, known: Knowledge) -> Reading:
         lost_reason=form.text("lost_reason"),
         replaced=tuple(dict.fromkeys(form.text("replaced").split())),
     )
+    if (urgency := form.text("urgency")) and urgency not in set(Urgency):
+        form.refuse("urgency", "Choose when the bench takes it up.")
+    elif urgency:
+        ask = replace(ask, urgency=Urgency(urgency))
     return Reading(ask, tuple(line for line, _ in readable), new_customer, new_site)
 
 

@@ -16,6 +16,7 @@ from app.ledger.sites.customer_queries import find_customers
 from app.ledger.store.errors import LedgerBusy, NotAllowed, NotFound, Stale, VaultError
 from app.ledger.store.work import Work
 from app.ledger.tables import Draft, Job, Role, Stage
+from app.pricing import Urgency
 from app.web.access import may, roles
 from app.web.counter.buttons import Press, apply, mend, press_of
 from app.web.counter.choices import ADDABLE, KEYINGS, TYPES
@@ -56,6 +57,7 @@ def _words() -> dict[str, Any]:
         "addable": ADDABLE,
         "types": list(TYPES.items()),
         "keyings": list(KEYINGS),
+        "urgencies": [("" if one is Urgency.IN_TURN else one.value, one.words) for one in Urgency],
         "finish_words": finish_words,
         "cylinder_words": words,
         "finish_of": {each.code: each for each in all_finishes()}.get,

@@ -17,7 +17,7 @@ from app.ledger.keysystems.lost_keysets import lost_masters
 from app.ledger.keysystems.systems import name_is_taken
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.planning import planned_today
-from app.ledger.quoting.promises import promise_from
+from app.ledger.quoting.promises import count_of_days, promise_from
 from app.ledger.quoting.rekeying import hanging, places_of
 from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import OPTIONS, as_accepted
@@ -158,8 +158,8 @@ def _page(
 ) -> str:
     """The page; a slot is the quote's line of a cylinder that wants a door, what is rekeyed where it hangs has one.
 
-    short: what the shelf has not left by now, so that it is promised later than the quote says. promised_on: where
-    one way is offered and it is accepted today.
+    later: why it is promised later than the quote says, which shelf and bench have left no room for by now. promised:
+    where one way is offered and it is accepted today.
     """
     snapshot = view.snapshot
     ask = QuoteRequest.from_json(snapshot.ask)
@@ -184,12 +184,13 @@ def _page(
         has_table=0 < len(slots) <= MOST_ROWS,
         rekeyed=[(shown, _places(work, view, ask, line)) for shown, line in lines if line.standing],
         plans=plans,
+        count_of_days=count_of_days,
         changes={name: quote.plan.changes(plans[name]) for name, quote in quotes.items()},
         taken_names=[name for name in begun if name_is_taken(work, view.job.customer_id, name)],
         cylinders=sum(line.quantity for _, line in lines),
         lost=lost_masters(work.session, [system_id]) if system_id is not None else (),
-        promised_on=None if snapshot.option_b else promises[""].on,
-        short=[f"Option {name}: {one.short}" if name else one.short for name, one in promises.items() if one.short],
+        promised=None if snapshot.option_b else promises[""],
+        later=[f"Option {name}: {one.later}" if name else one.later for name, one in promises.items() if one.later],
     )
 
 

@@ -51,6 +51,7 @@ def test_an_empty_minutes_cell_means_not_keyed_here(owner_client: FlaskClient, s
         ({"kind_minutes__MK": "soon"}, "kind_minutes__MK", "Enter minutes from 0 to 1,000,000"),
         ({"kind_minutes__MK": "9" * 5000}, "kind_minutes__MK", "longer than 20 characters"),
         ({"minutes_per_day": ""}, "minutes_per_day", "This field is missing."),
+        ({"reserve_minutes_per_day": "361"}, "reserve_minutes_per_day", "Keep no more than the bench has in a day"),
         ({"labour_cents_per_hour": "x"}, "labour_cents_per_hour", "not an amount in dollars"),
         ({"closed_days": "2026-12-25\n25.12."}, "closed_days", "Enter a day as 2026-03-02"),
         ({"pins__KD": "-1"}, "pins__KD", "Enter a whole number"),

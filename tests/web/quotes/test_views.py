@@ -19,6 +19,7 @@ from app.ledger.keysystems.systems import SystemForm, insert_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.work import Work
 from app.ledger.tables import (
+    BenchTermsRow,
     Cylinder,
     Door,
     FactoryTermsRow,
@@ -38,7 +39,7 @@ from app.web.quotes.accepting import read_table, typed_rows
 from app.web.templating import show_day as day_of_page
 from tests import factories
 from tests.conftest import NOW
-from tests.desk import quoted
+from tests.desk import accept_page_sent, quoted
 from tests.factories import FormClient
 from tests.ledger.conftest import customer_id
 from tests.reading import pdf_text
@@ -267,7 +268,10 @@ def test_more_cylinders_than_rows_of_boxes_are_pasted(clerk: FormClient, session
 def test_what_the_shelf_has_not_left_by_now_is_promised_for_the_day_when_it_is_here(
     clerk: FormClient, session: Session, two: dict[str, str], before: str, option: str
 ) -> None:
-    """Three quotes are promised from one shelf of 40 bored cylinders: 24, 12 and 24 more."""
+    """Three quotes are promised from one shelf of 40 bored cylinders: 24, 12 and 24 more; the bench has time."""
+    terms = session.scalars(sa.select(BenchTermsRow)).one()
+    terms.terms = {**terms.terms, "minutes_per_day": 5000}
+    session.commit()
     for name, count, more in (("First", "24", {}), ("Second", "12", {}), ("Third", "24", two)):
         head = {"token": name * 6, "customer_name": name, "system_name": name, **AT_THE_BENCH, **more}
         quoted(clerk, {**FLATS, "quantity": count}, **head)
@@ -285,13 +289,39 @@ def test_what_the_shelf_has_not_left_by_now_is_promised_for_the_day_when_it_is_h
     for number in (1001, 1002):
         page, promised = taken(number)
         assert "not left on the shelf" not in page and promised == on_paper[number]
-    terms = bench_terms_on(session, NOW.date())
-    here = add_working_days(NOW.date(), terms.uncombinated_lead_days or 0, terms.closed_days)
+    here = add_working_days(NOW.date(), bench_terms_on(session, NOW.date()).uncombinated_lead_days or 0)
     page, promised = taken(1003, **({"option": option} if option else {}))
     said = "20 of 24 cylinders without pins that this takes are not left on the shelf; they can be here on "
     assert f"{before}{said}{show_day(here)}." in page
     assert promised == here > on_paper[1003]
     assert ("promised " if option else "it is promised for ") + day_of_page(here) in page
+
+
+def test_rush_work_has_its_price_on_the_paper_and_its_place_on_the_bench(
+    client_as: ClientAs, session: Session
+) -> None:
+    """The book's price for a rush is $35.00, whatever the job's size."""
+    clerk = client_as(Role.COUNTER)
+    usual = quoted(clerk, dict(MORTISE), token="usual")
+    rushed = quoted(clerk, dict(MORTISE), token="rushed", urgency="rush")
+    before, after = session.scalars(sa.select(QuoteRevision.subtotal_cents).order_by(QuoteRevision.id))
+    assert after - before == 3500
+    session.rollback()
+    paper = pdf_text(clerk.get(f"/quotes/{rushed}/1/quote.pdf").data)
+    assert "Rush: before the bench's other work" in paper and "$35.00" in paper and "as rush work" in paper
+    assert "Rush" not in pdf_text(clerk.get(f"/quotes/{usual}/1/quote.pdf").data)
+    page = clerk.get(f"/quotes/{rushed}/accept").text
+    assert "Ready on the day of acceptance. Accepted today, it is promised for 25 Nov 2026." in page
+    for number in (usual, rushed):
+        accept_page_sent(clerk, number)
+    bench = client_as(Role.BENCH).get("/bench").text
+    assert re.findall(r">(100\d)</a>", bench) == [str(rushed), str(usual)]
+    assert bench.count("rush") - bench.count("rush work") == 1
+
+
+def test_at_the_bench_is_one_of_three(clerk: FormClient) -> None:
+    page = unescape(clerk.post("/counter/issue", data=posted(dict(MORTISE), urgency="soon")).text)
+    assert "Choose when the bench takes it up." in page and '<option value="soon" selected>' in page
 
 
 def test_a_stale_acceptance_says_so(clerk: FormClient, session: Session) -> None:
