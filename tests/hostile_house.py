@@ -93,7 +93,7 @@ CLOSED: dict[str, str] = {
     "price_rules": "basis figure code category maker",
     "price_tiers": "percent_off",
     "quote_revisions": "snapshot sha256 request_token",
-    "quote_rules": "deposit_percent questions_off",
+    "quote_rules": "deposit_percent most_off_percent questions_off",
     "tax_rules": "rate_percent",
     "users": "name_key role password_hash pin_hash",
     "vault_checks": "check_value",

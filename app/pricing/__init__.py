@@ -7,6 +7,7 @@ field, or `Problems` with all of them.
 __all__ = [
     "BREAK_EVEN_LIMIT",
     "MAX_CENTS",
+    "NO_DISCOUNT",
     "Adopt",
     "BenchTask",
     "BenchTerms",
@@ -14,6 +15,7 @@ __all__ = [
     "CylinderType",
     "Decision",
     "DepositRule",
+    "Discount",
     "Exemption",
     "FactoryTerms",
     "KeyingKind",
@@ -90,7 +92,9 @@ from app.pricing.sensitivity import find_flips
 from app.pricing.splits import SplitChoice, SplitDecision, SplitOption, decide_split
 from app.pricing.terms import BenchTerms, CylinderType, FactoryTerms, KeyingKind, PriceKind, write_minutes
 from app.pricing.totals import (
+    NO_DISCOUNT,
     DepositRule,
+    Discount,
     Exemption,
     LineChange,
     LineStatus,

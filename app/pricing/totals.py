@@ -2,14 +2,14 @@
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
 from enum import StrEnum
 from fractions import Fraction
 
 from app.errors import BitternError, Problem, Problems
-from app.pricing.money import MAX_CENTS, half_up, show_cents
+from app.pricing.money import MAX_CENTS, Cents, Percent, half_up, show_cents
 from app.pricing.terms import PriceKind
 from app.pricing.workdays import Dated, show_day
 
@@ -137,9 +137,78 @@ ROUNDING_RULE = (
     "Each line is rounded to the cent, and its tax is rounded to the cent; "
     "half a cent counts as a whole one. All totals are sums of these."
 )
-"""Printed on every quote. No quote has a discount: the sentence speaks of none until a house gives some."""
+"""Printed on every quote."""
+DISCOUNT_RULE = "The discount is shared out over the goods by their amounts, and each is taxed without its share."
+"""Printed after it on a quote with a discount."""
 
 MAX_QUANTITY = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Discount:
+    """A share of the goods (`percent`), or an amount off them all (`cents`); labor has none. Both 0: no discount.
+
+    Raises `BitternError` on the field that cannot be.
+    """
+
+    percent: Percent = Decimal(0)
+    cents: Cents = 0
+
+    def __post_init__(self) -> None:
+        if not isinstance(self.percent, Decimal) or not self.percent.is_finite() or not 0 <= self.percent <= 100:
+            raise BitternError("percent", "A discount runs from 0 to 100 percent.")
+        if type(self.cents) is not int or not 0 <= self.cents <= MAX_CENTS:
+            raise BitternError("cents", f"A discount runs from $0.00 to {show_cents(MAX_CENTS)}.")
+        if self.percent and self.cents:
+            raise BitternError("cents", "Give a percentage or an amount, not both: set one of them to 0.")
+
+    @property
+    def is_given(self) -> bool:
+        """Whether anything comes off."""
+        return bool(self.percent or self.cents)
+
+    @property
+    def words(self) -> str:
+        """What comes off what, as the quote prints it.
+
+        >>> Discount(Decimal("12.50")).words, Discount(cents=25_00).words, Discount().words
+        ('12.5% off goods', 'off goods', '')
+        """
+        if not self.is_given:
+            return ""
+        return f"{self.percent.normalize():f}% off goods" if self.percent else "off goods"
+
+    def taken_cents(self, goods_cents: int) -> int:
+        """What comes off goods of this amount, rounded half up, never more than they come to.
+
+        >>> Discount(Decimal("33.3")).taken_cents(1000_05), Discount(cents=25_00).taken_cents(10_00)
+        (33302, 1000)
+        """
+        return min(goods_cents, self.cents or half_up(Fraction(goods_cents) * Fraction(self.percent) / 100))
+
+    def shared_out(self, lines: Iterable["PricedLine"]) -> tuple["PricedLine", ...]:
+        """The lines, those of goods each with its share, by their amounts; the shares add up to what is taken.
+
+        >>> three = [PricedLine("Key", 1, cents, PriceKind.GOODS) for cents in (100, 100, 101)]
+        >>> [line.discount_cents for line in Discount(cents=100).shared_out(three)]
+        [33, 33, 34]
+        """
+        whole = tuple(lines)
+        if not self.is_given:
+            return whole
+        goods_left = sum(line.listed_cents for line in whole if line.kind is PriceKind.GOODS)
+        left = self.taken_cents(goods_left)
+        shared = []
+        for line in whole:
+            if line.kind is PriceKind.GOODS and line.listed_cents:
+                share = half_up(Fraction(left * line.listed_cents, goods_left))
+                left, goods_left = left - share, goods_left - line.listed_cents
+                line = replace(line, discount_cents=share)
+            shared.append(line)
+        return tuple(shared)
+
+
+NO_DISCOUNT = Discount()
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,11 +234,12 @@ class PricedLine:
         for percent in self.discounts:
             if not isinstance(percent, Decimal) or not percent.is_finite() or not 0 <= percent <= 100:
                 raise BitternError("discounts", "A discount runs from 0 to 100 percent.")
-        if type(self.discount_cents) is not int or not 0 <= self.discount_cents <= self._after_percents:
+        if type(self.discount_cents) is not int or not 0 <= self.discount_cents <= self.listed_cents:
             raise BitternError("discount_cents", "A discount runs from nothing to the whole line.")
 
     @property
-    def _after_percents(self) -> int:
+    def listed_cents(self) -> int:
+        """What it comes to with its own percentages off: a discount on the whole quote is taken off that."""
         exact = Fraction(self.quantity * self.unit_cents)
         for percent in self.discounts:
             exact *= 1 - Fraction(percent) / 100
@@ -183,7 +253,7 @@ class PricedLine:
     @property
     def net_cents(self) -> int:
         """What the line comes to, by the rounding rule."""
-        return self._after_percents - self.discount_cents
+        return self.listed_cents - self.discount_cents
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +261,7 @@ class Totals:
     """Sums of the printed lines, in cents: subtotal + tax = total; goods and labor are before discounts.
 
     `tax_note`: rate, place or certificate in words; `rule`: how cents are rounded, in a sentence; `tax_place`: the
-    place whose tax it is, "" on quotes of earlier releases.
+    place whose tax it is, "" on quotes of earlier releases; `discount_note`: what comes off what, "" where nothing.
     """
 
     goods_cents: int
@@ -202,6 +272,7 @@ class Totals:
     tax_note: str
     rule: str
     tax_place: str = ""
+    discount_note: str = ""
 
     @property
     def discount_cents(self) -> int:
@@ -209,8 +280,14 @@ class Totals:
         return self.goods_cents + self.labour_cents - self.subtotal_cents
 
 
-def total(lines: Sequence[PricedLine], tax: TaxRule, exemption: Exemption | None, on: date) -> Totals:
-    """Totals of a quote on a day; each line's tax is rounded by itself.
+def total(
+    lines: Sequence[PricedLine],
+    tax: TaxRule,
+    exemption: Exemption | None,
+    on: date,
+    discount: Discount = NO_DISCOUNT,
+) -> Totals:
+    """Totals of a quote on a day; each line's tax is rounded by itself, on what the discount leaves of it.
 
     An exemption that has expired on `on` does not exempt, and `tax_note` says so. `BitternError` when the
     rule does not hold on `on`, or the total is beyond ten million dollars.
@@ -224,6 +301,7 @@ def total(lines: Sequence[PricedLine], tax: TaxRule, exemption: Exemption | None
     if not tax.holds_on(on):
         raise BitternError("tax", f"The tax rule of {tax.place} does not hold on {show_day(on)}.")
     exempt = exemption is not None and exemption.holds_on(on)
+    lines = discount.shared_out(lines)
     subtotal = sum(line.net_cents for line in lines)
     taxes = 0 if exempt else sum(tax.tax_cents(line) for line in lines)
     if subtotal + taxes > MAX_CENTS:
@@ -235,8 +313,9 @@ def total(lines: Sequence[PricedLine], tax: TaxRule, exemption: Exemption | None
         tax_cents=taxes,
         total_cents=subtotal + taxes,
         tax_note=_note(tax, exemption, on),
-        rule=ROUNDING_RULE,
+        rule=f"{ROUNDING_RULE} {DISCOUNT_RULE}" if discount.is_given else ROUNDING_RULE,
         tax_place=tax.place,
+        discount_note=discount.words,
     )
 
 

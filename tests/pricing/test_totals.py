@@ -11,6 +11,7 @@ from app.errors import BitternError, Problems
 from app.pricing import (
     MAX_CENTS,
     DepositRule,
+    Discount,
     Exemption,
     LineStatus,
     PricedLine,
@@ -21,7 +22,7 @@ from app.pricing import (
     show_cents,
     total,
 )
-from app.pricing.totals import ROUNDING_RULE
+from app.pricing.totals import DISCOUNT_RULE, ROUNDING_RULE
 
 DAY = date(2026, 3, 2)
 RULE = TaxRule("Saltmarsh", Decimal("8.25"), True, False, date(2026, 1, 1))
@@ -34,6 +35,7 @@ LINES = st.builds(
     st.sampled_from(PriceKind),
     st.lists(PERCENTS, max_size=3).map(tuple),
 )
+DISCOUNTS = st.builds(Discount, percent=PERCENTS) | st.builds(Discount, cents=st.integers(0, 10_000_000))
 RULES = st.builds(
     TaxRule,
     st.just("Saltmarsh"),
@@ -48,20 +50,35 @@ def read_back(cents):
     return Decimal(show_cents(cents).replace("$", "").replace(",", "").replace("−", "-"))
 
 
-@given(st.lists(LINES, max_size=12), RULES)
-def test_what_is_printed_adds_up(lines, rule):
-    sums = total(lines, rule, None, DAY)
-    net = sum(read_back(one.net_cents) for one in lines)
-    assert all(0 <= read_back(one.net_cents) <= read_back(one.gross_cents) for one in lines)
+@given(st.lists(LINES, max_size=12), RULES, DISCOUNTS)
+def test_what_is_printed_adds_up(lines, rule, discount):
+    sums = total(lines, rule, None, DAY, discount)
+    shared = discount.shared_out(lines)
+    net = sum(read_back(one.net_cents) for one in shared)
+    assert all(0 <= read_back(one.net_cents) <= read_back(one.gross_cents) for one in shared)
     assert read_back(sums.subtotal_cents) == net
     assert read_back(sums.goods_cents) + read_back(sums.labour_cents) - read_back(sums.discount_cents) == net
-    assert read_back(sums.tax_cents) == sum(read_back(rule.tax_cents(one)) for one in lines)
+    assert read_back(sums.tax_cents) == sum(read_back(rule.tax_cents(one)) for one in shared)
     assert read_back(sums.total_cents) == net + read_back(sums.tax_cents)
 
 
 @given(LINES)
 def test_the_order_of_discounts_does_not_matter(line):
     assert {replace(line, discounts=order).net_cents for order in permutations(line.discounts)} == {line.net_cents}
+
+
+@given(st.lists(LINES, max_size=12), DISCOUNTS)
+def test_a_discount_comes_off_goods_alone_each_by_its_amount(lines, discount):
+    goods = [one for one in lines if one.kind is PriceKind.GOODS]
+    taken = discount.taken_cents(sum(one.listed_cents for one in goods))
+    shared = discount.shared_out(lines)
+    assert sum(one.discount_cents for one in shared) == taken
+    assert not any(one.discount_cents for one in shared if one.kind is PriceKind.LABOR)
+    whole = sum(one.listed_cents for one in goods)
+    for one in shared:
+        if one.kind is PriceKind.GOODS and whole:
+            # Each rounding moves what is left by half a cent, and the last line bears what they all moved.
+            assert abs(one.discount_cents - Decimal(taken) * one.listed_cents / whole) <= Decimal(len(goods)) / 2
 
 
 @given(st.lists(LINES, max_size=12), RULES)
@@ -85,6 +102,62 @@ def test_an_amount_comes_off_after_the_percentages():
     # 30.03 × 0.9 × 0.5 = 13.5135, then a dollar.
     assert line.net_cents == 1351 - 100
     assert total([line], RULE, None, DAY).discount_cents == 3003 - 1251
+
+
+def test_a_discount_is_taken_before_tax():
+    """By hand: 10% of goods 2 × 42.50 + 3 × 3.25 = 94.75 is 9.475, so 9.48: 8.50 of the cylinders, .98 of the keys.
+    Tax at 8.25%: on 76.50, 6.31125 → 6.31; on 8.77, .723525 → .72; the trip is not taxed.
+    """
+    lines = [
+        PricedLine("Cylinder", 2, 4250, PriceKind.GOODS),
+        PricedLine("Key", 3, 325, PriceKind.GOODS),
+        PricedLine("Trip", 1, 9000, PriceKind.LABOR),
+    ]
+    sums = total(lines, RULE, None, DAY, Discount(percent=Decimal(10)))
+    assert (sums.goods_cents, sums.labour_cents, sums.discount_cents) == (9475, 9000, 948)
+    assert (sums.subtotal_cents, sums.tax_cents, sums.total_cents) == (17527, 703, 18230)
+    assert (sums.discount_note, sums.rule) == ("10% off goods", f"{ROUNDING_RULE} {DISCOUNT_RULE}")
+    # Ten dollars off: 10.00 × 85.00 / 94.75 = 8.970…, so 8.97 of the cylinders and 1.03 of the keys.
+    fixed = total(lines, RULE, None, DAY, Discount(cents=10_00))
+    assert (fixed.discount_cents, fixed.subtotal_cents) == (1000, 17475)
+    # 76.03 × .0825 = 6.272475 → 6.27; 8.72 × .0825 = .7194 → .72.
+    assert (fixed.tax_cents, fixed.total_cents, fixed.discount_note) == (699, 18174, "off goods")
+    exempt = total(lines, RULE, Exemption("SM-1188", DAY), DAY, Discount(percent=Decimal(10)))
+    assert (exempt.tax_cents, exempt.total_cents) == (0, 17527)
+    assert total(lines, RULE, None, DAY).discount_note == ""
+
+
+@pytest.mark.parametrize(
+    ("given_discount", "price", "tax", "total_cents"),
+    [
+        # Printed in 23VAC10-210-250, example 1, of an early payment: 100.00 at 5.3%, 10% off.
+        (Discount(percent=Decimal(10)), 9000, 477, 9477),
+        # Computed by us: a fixed sum off the price, tax on what is left: 90.50 × .053 = 4.7965 → 4.80.
+        (Discount(cents=9_50), 9050, 480, 9530),
+    ],
+)
+def test_a_discount_and_its_tax_as_published(given_discount, price, tax, total_cents):
+    rule = replace(RULE, rate=Decimal("5.3"))
+    sums = total([PricedLine("Goods", 1, 10_000, PriceKind.GOODS)], rule, None, DAY, given_discount)
+    assert (sums.subtotal_cents, sums.tax_cents, sums.total_cents) == (price, tax, total_cents)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "field"),
+    [
+        ({"percent": Decimal(101)}, "percent"),
+        ({"percent": Decimal("NaN")}, "percent"),
+        ({"percent": 10}, "percent"),
+        ({"cents": -1}, "cents"),
+        ({"cents": True}, "cents"),
+        ({"cents": MAX_CENTS + 1}, "cents"),
+        ({"percent": Decimal(10), "cents": 5}, "cents"),
+    ],
+)
+def test_a_discount_that_cannot_be_is_refused(wrong, field):
+    with pytest.raises(BitternError) as refused:
+        Discount(**wrong)
+    assert refused.value.field == field
 
 
 def test_an_exemption_holds_to_its_last_day_and_says_so_after():
@@ -136,9 +209,9 @@ def test_a_rule_of_another_time_and_a_total_beyond_reason_are_refused():
         ({"discounts": (Decimal("NaN"),)}, "discounts"),
         ({"discounts": (0.1,)}, "discounts"),
         ({"discount_cents": 1001}, "discount_cents"),
+        ({"discounts": (Decimal(10),), "discount_cents": 901}, "discount_cents"),
         ({"discount_cents": -1}, "discount_cents"),
         ({"discount_cents": True}, "discount_cents"),
-        ({"discounts": (Decimal(10),), "discount_cents": 901}, "discount_cents"),
         ({"quantity": 1_000_001, "unit_cents": 0}, "quantity"),
         ({"quantity": 2, "unit_cents": MAX_CENTS // 2 + 1}, "quantity"),
         ({"unit_cents": True}, "unit_cents"),

@@ -27,12 +27,16 @@ _BRACES = re.compile(r"\{([^{}\n]{0,40})\}")
 
 @dataclass(frozen=True, slots=True)
 class QuoteRulesForm:
-    """The deposit, the e-mail's subject and text, and the codes of the questions that are not asked."""
+    """The deposit, the e-mail's subject and text, and the codes of the questions that are not asked.
+
+    most_off_percent: how far under the book a price may be before the counter is asked; None leaves it as it is.
+    """
 
     deposit: DepositRule
     mail_subject: str
     mail_text: str
     questions_off: tuple[str, ...] = ()
+    most_off_percent: Decimal | None = None
 
 
 def set_quote_rules(work: Work, form: QuoteRulesForm, version: int | None) -> QuoteRules:
@@ -47,6 +51,8 @@ def set_quote_rules(work: Work, form: QuoteRulesForm, version: int | None) -> Qu
     ]
     if not form.mail_subject.isprintable():
         problems.append(Problem("mail_subject", "The subject is one line of writing: type it anew."))
+    if form.most_off_percent is not None and not 0 <= form.most_off_percent <= 100:
+        problems.append(Problem("most_off_percent", "Enter a percentage from 0 to 100."))
     known = {rule.code for rule in line_rules()}
     if not set(form.questions_off) <= known:
         problems.append(Problem("questions_off", "Choose among the questions shown."))
@@ -59,12 +65,15 @@ def set_quote_rules(work: Work, form: QuoteRulesForm, version: int | None) -> Qu
         before = "" if rules.id is None else f" (was: {deposit_rule(rules).words})"
         rules.deposit_percent = f"{form.deposit.percent:f}"
         rules.deposit_cents, rules.deposit_above_cents = form.deposit.cents, form.deposit.above_cents
+        if form.most_off_percent is not None:
+            rules.most_off_percent = f"{form.most_off_percent:f}"
         rules.mail_subject, rules.mail_text = form.mail_subject.strip(), form.mail_text.strip()
         rules.questions_off = sorted(set(form.questions_off))
         work.session.add(rules)
         work.session.flush()
         off = f"; not asked: {', '.join(rules.questions_off)}" if rules.questions_off else ""
-        record(work, "quote rules set", "house", f"Quotes: {form.deposit.words}{before}{off}")
+        asks = f" Prices more than {rules.most_off_percent}% under the book are asked about."
+        record(work, "quote rules set", "house", f"Quotes: {form.deposit.words}{asks}{before}{off}")
         return rules
 
 
@@ -87,6 +96,7 @@ def quote_rules(session: Session) -> QuoteRules:
         deposit_percent="0",
         deposit_cents=0,
         deposit_above_cents=0,
+        most_off_percent="20",
         mail_subject=MAIL_SUBJECT,
         mail_text=MAIL_TEXT,
         questions_off=[],

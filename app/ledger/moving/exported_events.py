@@ -14,6 +14,7 @@ from app.ledger.keys.key_queries import KINDS as OF_KEYS
 from app.ledger.keysystems.lost_keysets import KEYED_UNDER_LOST
 from app.ledger.keysystems.ticks import PINNED_ANEW
 from app.ledger.people.users import name_key
+from app.ledger.store.events import DISCOUNT_GIVEN, LOW_PRICE
 
 Fits = Callable[[Any], bool]
 
@@ -57,6 +58,8 @@ EXPORTED: Mapping[str, Mapping[str, Fits]] = {
     "quote issued": {"revision": _whole, "total_cents": _whole, "keyed_at": _text},
     "face agreed": {},
     "keying overridden": {},
+    LOW_PRICE: {},
+    DISCOUNT_GIVEN: {},
     "quote sent": {"revision": _whole},
     "quote accepted": {
         "revision": _whole,

@@ -154,6 +154,7 @@ TABLES = (
         "what the house settled about its quotes",
         (
             percent("deposit_percent"),
+            percent("most_off_percent"),
             require("questions_off", lambda value: isinstance(value, list), "These are one JSON list."),
         ),
         is_setting=True,

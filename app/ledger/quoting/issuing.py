@@ -28,7 +28,7 @@ from app.ledger.quoting.trying import require_acceptable
 from app.ledger.sites.customers import CustomerForm, SiteForm, insert_customer, insert_site
 from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale
-from app.ledger.store.events import next_number, record
+from app.ledger.store.events import DISCOUNT_GIVEN, LOW_PRICE, next_number, record
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Draft, House, Job, QuoteRevision, Role, Site, Stage
 from app.pricing import LineChange, LineStatus, compare_revisions, show_cents
@@ -58,7 +58,7 @@ class IssueForm:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """Two quotes line by line. The changes' differences add up to the difference of the subtotals."""
+    """Two quotes line by line. The differences of changes and discount add up to that of the subtotals."""
 
     before: QuoteSnapshot
     after: QuoteSnapshot
@@ -78,7 +78,9 @@ class Comparison:
     def sums(self) -> tuple[tuple[str, int, int], ...]:
         """Each sum's name and its cents before and after."""
         one, two = self.before.totals, self.after.totals
+        discounts = (("Discount", -one.discount_cents, -two.discount_cents),)
         return (
+            *(discounts if one.discount_cents or two.discount_cents else ()),
             ("Before tax", one.subtotal_cents, two.subtotal_cents),
             ("Sales tax", one.tax_cents, two.tax_cents),
             ("Total", one.total_cents, two.total_cents),
@@ -148,7 +150,7 @@ def issue_quote(work: Work, form: IssueForm) -> QuoteRevision:
         flag_modified(job, "stage")
         work.session.flush()
         require_acceptable(work, job, snapshot)
-        _record_issue(work, job, snapshot)
+        _record_issue(work, job, snapshot, priced)
         work.session.execute(sa.delete(Draft).where(Draft.token == form.token))
         return revision
 
@@ -242,7 +244,7 @@ def next_snapshot(work: Work, job: Job, priced: PricedQuote, other: PricedQuote 
     )
 
 
-def _record_issue(work: Work, job: Job, quote: QuoteSnapshot) -> None:
+def _record_issue(work: Work, job: Job, quote: QuoteSnapshot, priced: PricedQuote) -> None:
     about, number = f"job {job.number}", f"Quote {job.number}-{quote.revision}"
     sums = {"revision": quote.revision, "total_cents": quote.totals.total_cents, "keyed_at": quote.keyed_at}
     record(work, "quote issued", about, f"{number} issued", job_id=job.id, **sums)
@@ -253,6 +255,21 @@ def _record_issue(work: Work, job: Job, quote: QuoteSnapshot) -> None:
         if choice.overridden:
             why = f"{choice.group}: {choice.choice}, not {choice.computed or 'neither'}: {choice.override_reason}"
             record(work, "keying overridden", about, why, job_id=job.id)
+    _record_prices(work, job, priced, number)
+
+
+def _record_prices(work: Work, job: Job, priced: PricedQuote, number: str) -> None:
+    """What went under the book because somebody said why: a low price of a line, and a discount."""
+    about, ask = f"job {job.number}", priced.ask
+    for place, found in enumerate(priced.resolved, start=1):
+        if found is not None and found.low_price:
+            why = f"{number}, line {place}: {found.low_price} Reason: {found.line.price_reason}"
+            record(work, LOW_PRICE, about, why, job_id=job.id)
+    if ask.discount.is_given:
+        taken = show_cents(priced.totals.discount_cents)
+        low = f" {priced.low_discount}" if priced.low_discount else ""
+        why = f"{number}: {taken}, {ask.discount.words}.{low} Reason: {ask.discount_reason}"
+        record(work, DISCOUNT_GIVEN, about, why, job_id=job.id)
 
 
 def requote(work: Work, job: Job) -> Requote:
@@ -272,6 +289,8 @@ def requote(work: Work, job: Job) -> Requote:
         for number, line in enumerate(ask.lines, start=1)
         if line.unit_cents is not None
     ]
+    if ask.discount.is_given:
+        notes.append("The discount stays as it was given.")
     priced, other = price_request(work, ask), None
     try:
         other = price_option(work, ask, priced)

@@ -20,6 +20,7 @@ from app.ledger.quoting.allocation import system_problems
 from app.ledger.quoting.deciding import KEYED_AT, Decided, choose
 from app.ledger.quoting.key_lines import whose_keys
 from app.ledger.quoting.lost_keys import lost_problems
+from app.ledger.quoting.low_prices import ASK, low_discount
 from app.ledger.quoting.planning import make_plan
 from app.ledger.quoting.promises import lead_time
 from app.ledger.quoting.rekeying import as_on_record, hanging, told_of
@@ -29,7 +30,17 @@ from app.ledger.quoting.snapshot import WHERE, QuoteOption, SnapshotLine
 from app.ledger.store.errors import NotFound
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, LineKind, Site
-from app.pricing import Exemption, KeyingKind, PriceKind, TaxRule, Totals, Urgency, show_day, total
+from app.pricing import (
+    Exemption,
+    KeyingKind,
+    PriceKind,
+    TaxRule,
+    Totals,
+    Urgency,
+    show_cents,
+    show_day,
+    total,
+)
 from app.validation import check_lengths, fault_of_length
 
 NO_LINES = "Add at least one line."
@@ -45,13 +56,15 @@ class PricedQuote(QuoteOption):
     """A request priced as far as it is understood.
 
     `ask` has resolved lines; lines with a problem keep what was typed and bring no amount. `problems` name
-    fields as `lines.0.keyway` (from 0) or by themselves; a quote is issued only when there are none.
+    fields as `lines.0.keyway` (from 0) or by themselves; a quote is issued only when there are none. low_discount:
+    what is asked of the discount.
     """
 
     ask: QuoteRequest
     resolved: tuple[Resolved | None, ...]
     notes: tuple[tuple[int, str], ...]  # (line from 0, what the counter should know)
     problems: tuple[Problem, ...]
+    low_discount: str = ""
 
 
 def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = None) -> PricedQuote:
@@ -63,7 +76,8 @@ def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = Non
     problems = _header_problems(work, ask)
     has_sound_system = not any(problem.field.startswith("system_") for problem in problems)
     numbers = [line.part_number.strip() for line in ask.lines if line.part_number]
-    resolver = Resolver(session, work.today, buyer.tier, numbers)
+    rules = quote_rules(session)
+    resolver = Resolver(session, work.today, buyer.tier, numbers, Decimal(rules.most_off_percent))
     resolved: list[Resolved | None] = []
     for place, line in enumerate(ask.lines):
         try:
@@ -85,7 +99,10 @@ def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = Non
     problems += decided.problems
     problems += system_problems(work, ask, understood, None if decided.problems else decided.keying)
     lines = _print_lines(resolver, ask, resolved, decided, problems)
-    totals = _totals(work, buyer, ask.site_id, lines, problems)
+    totals = _totals(work, buyer, ask, lines, problems)
+    low = _low_discount(ask, resolved, lines, Decimal(rules.most_off_percent))
+    if low and ask.discount_meant != low:
+        problems.append(Problem("discount_meant", f"{low} {ASK}"))
     if not totals.subtotal_cents:  # lines too large come to nothing
         lines = [replace(line, amount_cents=0) for line in lines]
     lead = lead_time(work, resolved, decided.keying, ask.urgency, decided.bench_minutes)
@@ -104,13 +121,14 @@ def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = Non
         lead_time=lead.sentence,
         cost_cents=sum(line.cost_cents for line in lines),
         bench_minutes=decided.bench_minutes,
-        deposit_cents=deposit_rule(quote_rules(session)).asked_cents(totals.total_cents),
+        deposit_cents=deposit_rule(rules).asked_cents(totals.total_cents),
         working_days=lead.working_days,
         plan=plan,
         ask=ask,
         resolved=tuple(resolved),
         notes=tuple((place, note) for place, found in enumerate(resolved) if found for note in found.notes),
         problems=(*problems, *questions),
+        low_discount=low,
     )
 
 
@@ -127,7 +145,13 @@ def _header_problems(work: Work, ask: QuoteRequest) -> list[Problem]:
         problems.append(
             Problem("override_reason", "Say why the keying is not left to the figures; the owner reads it.")
         )
-    texts = [("override_reason", ask.override_reason, 500), ("title", ask.title, 200)]
+    if ask.discount.is_given and not ask.discount_reason.strip():
+        told = "Say why there is a discount; the house alone reads it, no paper prints it."
+        problems.append(Problem("discount_reason", told))
+    texts = [
+        *(("override_reason", ask.override_reason, 500), ("discount_reason", ask.discount_reason, 500)),
+        ("title", ask.title, 200),
+    ]
     if ask.site_id is not None:
         site = work.session.get(Site, ask.site_id)
         if site is None or site.customer_id != ask.customer_id:
@@ -238,14 +262,27 @@ def _print_line(label: str, found: Resolved) -> SnapshotLine:
     )
 
 
+def _low_discount(
+    ask: QuoteRequest, resolved: Sequence[Resolved | None], printed: Sequence[SnapshotLine], most_off: Decimal
+) -> str:
+    """What is asked of the discount; a line that is not understood yet has no part in it."""
+    book, costs = 0, dict[str, int]()
+    for line in printed:
+        found = None if line.is_part else resolved[int(line.label) - 1]
+        if not line.is_labour:
+            book += found.listed_cents * line.quantity if found else line.amount_cents
+            costs[line.label] = found.cost_cents * line.quantity if found else 0
+    return low_discount(ask.discount, [(line.label, line.priced) for line in printed], book, costs, most_off)
+
+
 def _totals(
-    work: Work, buyer: Customer, site_id: int | None, printed: Sequence[SnapshotLine], problems: list[Problem]
+    work: Work, buyer: Customer, ask: QuoteRequest, printed: Sequence[SnapshotLine], problems: list[Problem]
 ) -> Totals:
-    """The totals of the lines with today's tax of the place that counts: the site's, else the customer's, else the
-    house's own. What is wrong is added to `problems`: a place without a rule then taxes nothing, lines too large come
-    to nothing.
+    """The totals of the lines, less the discount, with today's tax of the place that counts: the site's, else the
+    customer's, else the house's own. What is wrong is added to `problems`: a place without a rule then taxes nothing,
+    lines too large come to nothing.
     """
-    site = work.session.get(Site, site_id) if site_id else None
+    site = work.session.get(Site, ask.site_id) if ask.site_id else None
     place = (site.tax_place if site else "") or buyer.tax_place or get_house(work.session).tax_place
     lines = [line.priced for line in printed]
     exemption = None
@@ -256,8 +293,14 @@ def _totals(
     except BitternError as error:
         problems.append(Problem("tax_place", error.message if place else _NO_PLACE))
         rule = TaxRule(place or "unknown place", Decimal(0), False, False, work.today)
+    goods = sum(line.gross_cents for line in lines if line.kind is PriceKind.GOODS)
+    if ask.discount.is_given and printed and not goods:
+        problems.append(Problem("discount", "There are no goods here to take a discount off; labor has none."))
+    elif ask.discount.cents > goods and printed:
+        told = f"The goods come to {show_cents(goods)}: take off at most that."
+        problems.append(Problem("discount", told))
     try:
-        return total(lines, rule, exemption, work.today)
+        return total(lines, rule, exemption, work.today, ask.discount)
     except BitternError as error:
         problems.append(Problem(error.field, error.message))
         return total([replace(line, unit_cents=0) for line in lines], rule, exemption, work.today)

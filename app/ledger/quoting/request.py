@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 from app.fitting import CylinderAttributes, from_json, to_json
 from app.ledger.tables import LineKind
-from app.pricing import KeyingKind, Urgency
+from app.pricing import NO_DISCOUNT, Discount, KeyingKind, Urgency
 from app.validation import Form, JsonDataclass
 
 
@@ -80,13 +80,14 @@ class LineRequest(JsonDataclass):
     keyset by `symbol` of an existing system. hardware, labor, trip: price_code.
     keys_each: keys a cylinder. keys_in_all: keys of the whole line instead, None where they are counted a cylinder.
     unit_cents: a price typed by the counter instead of the book's; it needs price_reason, which the house alone
-    reads. remark: printed with the line. need_by: a day of the line's own, so that it may be keyed apart from the
-    rest of the job.
+    reads. price_meant: what was asked of a low one (low_prices.py), "" while nobody said that it is meant.
+    remark: printed with the line. need_by: a day of the line's own, so that it may be keyed apart from the rest
+    of the job.
     replaces: the cylinder that is on the door now, by part number or maker, and replaces_finish its finish; ""
-    where none is replaced. face_asked: what the customer was told of the change, face_answer: agreed, refused
-    or "" while nobody has asked. fit: what was said of the door, by the page's boxes, so that they can be filled
-    again. standing: the ids of the cylinders on record that a rekey line is for; they stay on their doors, and each
-    is keyed to what takes its keyset's place (`QuoteRequest.replaced`), or else stays on its keyset.
+    where none is replaced. face_asked: what the customer was told of the change, face_answer: agreed, refused or
+    "" while nobody has asked. fit: what was said of the door, by the page's boxes, so that they can be filled
+    again. standing: the ids of the cylinders on record that a rekey line is for; they stay on their doors, and
+    each is keyed to what takes its keyset's place (`QuoteRequest.replaced`), or else stays on its keyset.
     """
 
     kind: LineKind
@@ -107,6 +108,7 @@ class LineRequest(JsonDataclass):
     face_answer: str = ""
     fit: tuple[tuple[str, str], ...] = ()
     price_reason: str = ""
+    price_meant: str = ""
     standing: tuple[int, ...] = ()
     keys_in_all: int | None = None
 
@@ -176,6 +178,7 @@ class QuoteRequest(JsonDataclass):
     new keyset's.
     lost_reason: why the owner goes on where a lost key would open what is keyed; lost_allowed: the ids of the lost
     keys that this was said of, filled in when the quote is issued.
+    discount: off all goods; it needs discount_reason, which the house alone reads. discount_meant: as price_meant.
     """
 
     customer_id: int
@@ -192,6 +195,9 @@ class QuoteRequest(JsonDataclass):
     lost_reason: str = ""
     lost_allowed: tuple[int, ...] = ()
     urgency: Urgency = Urgency.IN_TURN
+    discount: Discount = NO_DISCOUNT
+    discount_reason: str = ""
+    discount_meant: str = ""
 
 
 def old_price_reason(row: Mapping[str, Any]) -> str:

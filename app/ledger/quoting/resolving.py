@@ -40,6 +40,7 @@ from app.ledger.catalog.price_queries import (
     tier_percent,
 )
 from app.ledger.catalog.price_rules import RuledBook, price_rules
+from app.ledger.quoting.low_prices import ASK, low_price
 from app.ledger.quoting.request import LineRequest
 from app.ledger.tables import CatalogRow, LineKind
 from app.pricing import KeyingKind, PriceKind, PriceRow, half_up
@@ -57,7 +58,8 @@ class Resolved:
 
     unit_cents and cost_cents are each; cost_cents is the goods' (keying is costed by the decision). notes:
     what the counter should know or say, such as other readings of the part number. replaces: the cylinder that
-    is on the door now, in words. problems: what a quote waits for although the line is understood.
+    is on the door now, in words. problems: what a quote waits for although the line is understood. book_cents: the
+    book's price each where the line has its own, 0 where the book has none; low_price: what is asked of that.
     """
 
     line: LineRequest
@@ -71,15 +73,24 @@ class Resolved:
     notes: tuple[str, ...] = ()
     replaces: str = ""
     problems: tuple[Problem, ...] = ()
+    book_cents: int | None = None
+    low_price: str = ""
+
+    @property
+    def listed_cents(self) -> int:
+        """The book's price each, or the line's own where the book has none."""
+        return self.book_cents or self.unit_cents
 
 
 class Resolver:
     """Resolves lines against the makers' tables, the catalog and the price book of one day and customer's tier.
 
-    numbers: the part numbers that the lines name, so that they are looked up together.
+    numbers: the part numbers that the lines name, so that they are looked up together. most_off: percent under the
+    book beyond which a price of the counter's own is asked about.
     """
 
-    def __init__(self, session: Session, on: date, tier: str, numbers: Iterable[str]) -> None:
+    def __init__(self, session: Session, on: date, tier: str, numbers: Iterable[str], most_off: Decimal) -> None:
+        self._most_off = most_off
         self._items = ItemLookup(session, numbers)
         self._book = RuledBook(price_book(session).rows, price_rules(session))
         self._on = on
@@ -138,9 +149,20 @@ class Resolver:
             found = replace(found, problems=(*found.problems, *self._key_problems(found.line)))
         if line.unit_cents is None:
             return found
-        told = "Say why the price is not the book's; the house alone reads it, no paper prints it."
-        unsaid = () if line.price_reason.strip() else (Problem("price_reason", told),)
-        return replace(found, unit_cents=line.unit_cents, problems=(*found.problems, *unsaid))
+        problems = list(found.problems)
+        if not line.price_reason.strip():
+            told = "Say why the price is not the book's; the house alone reads it, no paper prints it."
+            problems.append(Problem("price_reason", told))
+        low = low_price(line.unit_cents, found.unit_cents, found.cost_cents, self._most_off)
+        if low and line.price_meant != low:
+            problems.append(Problem("price_meant", f"{low} {ASK}"))
+        return replace(
+            found,
+            unit_cents=line.unit_cents,
+            book_cents=found.unit_cents,
+            low_price=low,
+            problems=tuple(problems),
+        )
 
     def _cylinder(self, line: LineRequest) -> Resolved:
         attributes = line.attributes

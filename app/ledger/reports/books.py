@@ -97,7 +97,10 @@ def _quotes(session: Session, first: date, last: date) -> Iterator[BookRow]:
             snapshot.issued_on.isoformat(),
             snapshot.customer_name,
             totals.tax_place,
-            *amounts_to(totals.total_cents, totals.goods_cents, totals.labour_cents, totals.tax_cents),
+            *amounts_to(
+                totals.total_cents,
+                *(totals.goods_cents, totals.labour_cents, -totals.discount_cents, totals.tax_cents),
+            ),
         )
 
 
@@ -176,8 +179,9 @@ BOOKS = (
             BookColumn("tax place", "the place whose sales tax counts"),
             BookColumn("goods", "goods, in dollars"),
             BookColumn("labor", "labor, in dollars"),
+            BookColumn("discount", "what came off the goods, in dollars, with a minus"),
             BookColumn("tax", "sales tax, in dollars"),
-            BookColumn("total", "goods + labor + tax, in dollars"),
+            BookColumn("total", "goods + labor + discount + tax, in dollars"),
         ),
         _quotes,
     ),

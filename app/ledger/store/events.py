@@ -111,8 +111,11 @@ _LOOKED_AT = 200  # events; a task of the night may have written some by the wro
 
 # Which kinds of events are for whom; all others are for everybody who may open the record.
 _FOR_OWNER = ("keying overridden",)
-OVERRIDES = (*_FOR_OWNER, "authority overridden", "keyed under a lost key")
-"""Kinds whose words give the reason for an override: for the house's pages, not for what goes out of it."""
+LOW_PRICE, DISCOUNT_GIVEN = "low price agreed", "discount given"
+OVERRIDES = (*_FOR_OWNER, "authority overridden", "keyed under a lost key", LOW_PRICE, DISCOUNT_GIVEN)
+"""Kinds whose words give the reason for an override, a price or a discount: for the house's pages, not for what goes
+out of it.
+"""
 _FOR_BENCH = ("bittings revealed",)
 
 STAGE_MOVED = "stage moved"

@@ -131,12 +131,14 @@ MAIL_TEXT = (
 
 
 class QuoteRules(Versioned, Base):
-    """What the owner settled about quotes. `deposit_percent` is decimal text; `questions_off` are codes of rules."""
+    """What the owner settled about quotes. Percentages are decimal text; `questions_off` are codes of rules."""
 
     __tablename__ = "quote_rules"
 
     id: Mapped[int] = mapped_column(primary_key=True)
     deposit_percent: Mapped[str] = mapped_column(sa.String(16), default="0")
+    # Percent under the book beyond which the counter is asked whether a price is meant; decimal text.
+    most_off_percent: Mapped[str] = mapped_column(sa.String(16), default="20", server_default="20")
     deposit_cents: Mapped[int] = mapped_column(default=0)
     deposit_above_cents: Mapped[int] = mapped_column(default=0)
     mail_subject: Mapped[str] = mapped_column(sa.String(200), default=MAIL_SUBJECT)

@@ -11,7 +11,7 @@ from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.work import Work
 from app.ledger.tables import Draft, Job, LineKind, Role
-from app.pricing import KeyingKind, Urgency
+from app.pricing import Discount, KeyingKind, Urgency
 from app.web.counter.forms import CounterForm
 
 
@@ -117,6 +117,9 @@ def draft_of_request(ask: QuoteRequest) -> dict[str, Any]:
         "answers": dict(ask.answers),
         "lost_reason": ask.lost_reason,
         "replaced": " ".join(ask.replaced),
+        "discount": _typed_discount(ask.discount),
+        "discount_reason": ask.discount_reason,
+        "discount_meant": ask.discount_meant,
         "lines": [_line_of_ask(line) for line in ask.lines],
     }
     system = ask.system
@@ -132,6 +135,16 @@ def draft_of_request(ask: QuoteRequest) -> dict[str, Any]:
         "system_grands": str(system.grands),
         "system_masters": str(system.masters),
     }
+
+
+def _typed_amount(cents: int) -> str:
+    return f"{cents // 100}.{cents % 100:02d}"
+
+
+def _typed_discount(discount: Discount) -> str:
+    if discount.percent:
+        return f"{discount.percent.normalize():f} %"
+    return _typed_amount(discount.cents) if discount.cents else ""
 
 
 def _line_of_ask(line: LineRequest) -> dict[str, str]:
@@ -152,10 +165,11 @@ def _line_of_ask(line: LineRequest) -> dict[str, str]:
         "master": keying.master,
         "keys_each": str(line.keys_each) if line.kind.is_keyed else "2",
         "keys_in_all": "" if line.keys_in_all is None else str(line.keys_in_all),
-        "unit_price": f"{line.unit_cents // 100}.{line.unit_cents % 100:02d}" if line.unit_cents is not None else "",
+        "unit_price": _typed_amount(line.unit_cents) if line.unit_cents is not None else "",
         "need_by": line.need_by.isoformat() if line.need_by else "",
         "remark": line.remark,
         "price_reason": line.price_reason,
+        "price_meant": line.price_meant,
         "replaces": line.replaces,
         "replaces_finish": line.replaces_finish,
         "face_asked": line.face_asked,

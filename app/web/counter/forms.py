@@ -15,6 +15,7 @@ from wtforms.validators import InputRequired
 
 from app.ledger.quoting.resolving import LONGEST_OLD_NUMBER
 from app.ledger.tables import Customer, Job, Keyset, KeySystem, LineKind, Site, longest
+from app.pricing import Discount, read_cents, read_percent
 from app.web.fields import (
     UNWRITABLE,
     CentsField,
@@ -55,6 +56,15 @@ class ChambersField(TextField):
         if not 1 <= pinned <= (drilled or 12) <= 12:
             raise ValueError("Enter the chambers that are pinned, as in 6; or 5/6 for five in a body drilled six.")
         return pinned, drilled
+
+
+class DiscountField(TextField):
+    """What comes off the goods: 10 % of them, or 25.00 off them all."""
+
+    def read(self, text: str) -> Discount:
+        if text.endswith("%"):
+            return Discount(percent=read_percent(text, self.short_name))
+        return Discount(cents=read_cents(text, self.short_name))
 
 
 def count_field(label: str, how: str, least: int = 1, **options: Any) -> WholeField:
@@ -131,7 +141,10 @@ class LineForm(Boxes):
     }
     CALLED = "This line"
     ABOUT: ClassVar[tuple[str, ...]] = ()
-    LESSER: ClassVar[tuple[str, ...]] = ("unit_price", "price_reason", "remark", "need_by", "face_answer")
+    LESSER: ClassVar[tuple[str, ...]] = (
+        *("unit_price", "price_reason", "price_meant"),
+        *("remark", "need_by", "face_answer"),
+    )
     key: int
     sort: LineKind
 
@@ -142,6 +155,7 @@ class LineForm(Boxes):
     )
     unit_price = CentsField("Own price")
     price_reason = ShortField("Why this price", 500)  # for the house alone
+    price_meant = ShortField("Own price")  # what the page asked of a low one when it was ticked
     remark = ShortField("Remark", 500)
 
     @property
@@ -371,6 +385,9 @@ class CounterForm(Boxes):
     keyed_at = ShortField("Keyed at")
     override_reason = ShortField("Why")
     option_b = ShortField("Option B")
+    discount = DiscountField("Discount")
+    discount_reason = ShortField("Why this discount", 500)  # for the house alone
+    discount_meant = ShortField("Discount")
     lost_reason = ShortField("Why under a lost key")
     replaced = ShortField()
     lines = LineList(FormField(LineForm))
@@ -387,8 +404,11 @@ class CounterForm(Boxes):
         return not self.lines.entries and not self.answers and typed == _USUAL_HEAD
 
     def hush(self) -> None:
-        """Keep back what is merely missing, until somebody presses a button: which key system is asked at once."""
-        self.forget(*(name for name, text in self.texts().items() if not text and name != "system_id"))
+        """Keep back what is merely missing, until somebody presses a button: the key system, and whether a low price
+        is meant, are asked at once.
+        """
+        at_once = ("system_id", "discount_meant")
+        self.forget(*(name for name, text in self.texts().items() if not text and name not in at_once))
         for line in self.lines.forms:
             if line.is_blank:
                 line.forget(*line._fields)

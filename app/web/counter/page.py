@@ -57,6 +57,7 @@ class LineView:
     is_waiting: bool  # nothing said yet, and nobody has pressed a button
     fit: LineFit
     keysets: str  # what its cylinders get when the quote is accepted, in words
+    low_price: str  # what is asked of its own price
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,6 +330,7 @@ def _line_view(
         is_waiting=line.is_blank and not asked,
         fit=fit,
         keysets=keysets,
+        low_price=resolved.low_price if resolved else "",
     )
 
 

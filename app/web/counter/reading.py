@@ -8,7 +8,7 @@ from app.fitting import CYLINDER_TYPES, CylinderAttributes, finishes_named
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.resolving import AGREED, REFUSED
 from app.ledger.sites.customers import CustomerForm, SiteForm
-from app.pricing import KeyingKind, Urgency
+from app.pricing import NO_DISCOUNT, KeyingKind, Urgency
 from app.web.counter.forms import (
     CUSTOMER_BOXES,
     CounterForm,
@@ -92,6 +92,9 @@ def read(form: CounterForm, known: Knowledge) -> Reading:
         answers=form.answers,
         lost_reason=form.text("lost_reason"),
         replaced=tuple(dict.fromkeys(form.text("replaced").split())),
+        discount=form.discount.data or NO_DISCOUNT,
+        discount_reason=form.discount_reason.data if form.discount.data else "",
+        discount_meant=form.text("discount_meant")[:300],
     )
     if (urgency := form.text("urgency")) and urgency not in set(Urgency):
         form.refuse("urgency", "Choose when the bench takes it up.")
@@ -115,6 +118,7 @@ def _line(line: LineForm, known: Knowledge) -> LineRequest:
         unit_cents=line.unit_price.data,
         remark=line.remark.data,
         price_reason=line.price_reason.data,
+        price_meant=line.text("price_meant")[:300],
         **_replaced(line),
         fit=_fit(line),
         standing=tuple(map(record_id, standing)),

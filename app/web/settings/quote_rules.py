@@ -31,6 +31,11 @@ class QuoteRulesPage(SavedForm):
     deposit_above_cents = CentsField(
         "Asked of quotes above", [InputRequired("Enter the total, 0 for every quote.")], description="Total with tax."
     )
+    most_off_percent = PercentField(
+        "Ask about prices under the book by more than, in percent",
+        [InputRequired("Enter the percentage, 0 to ask about every lower price.")],
+        description="Own prices and discounts; those below cost are always asked about.",
+    )
     mail_subject = text("Subject", QuoteRules.mail_subject, needed="Write a subject.")
     mail_text = area("Text", QuoteRules.mail_text, rows=11)
     asked = SelectMultipleField("Questions asked")
@@ -39,6 +44,7 @@ class QuoteRulesPage(SavedForm):
         """What a fresh form starts from."""
         self.deposit_percent.data = Decimal(rules.deposit_percent)
         self.deposit_cents.data, self.deposit_above_cents.data = rules.deposit_cents, rules.deposit_above_cents
+        self.most_off_percent.data = Decimal(rules.most_off_percent)
         self.mail_subject.data, self.mail_text.data = rules.mail_subject, rules.mail_text
         self.asked.data = [rule.code for rule in line_rules() if rule.code not in rules.questions_off]
         self.version.data = str(rules.version) if rules.id else ""

@@ -27,7 +27,7 @@ from tests.web.quotes.test_views import FLATS, ClientAs, accept
 
 __all__ = ["empty_house"]
 
-PRICE, OVERRIDE = "Grumbled about the plumber", "Nephew waits for it"
+PRICE, OVERRIDE, LESS = "Grumbled about the plumber", "Nephew waits for it", "Buys for the whole quay"
 REMARK = "Both sides of the door"
 
 
@@ -54,9 +54,12 @@ def with_own_prices(clerk: FormClient, **head: object) -> dict[str, str]:
     lines = ({**FLATS, "unit_price": "51.00"}, {**HARDWARE, "unit_price": "4.00"})
     form = posted(*({"remark": REMARK, **line} for line in lines), **head)
     bare = {name: text for name, text in form.items() if not name.endswith("remark")}
-    asked = set(re.findall(r'data-for="(lines-\d-[a-z_]+)"', clerk.post("/counter/issue", data=bare).text))
+    page = clerk.post("/counter/issue", data=bare).text
+    asked = set(re.findall(r'data-for="(lines-\d-[a-z_]+_reason)"', page))
     assert len(asked) == 2
-    return form | dict.fromkeys(asked, PRICE)
+    meant = dict(re.findall(r'type="checkbox" id="[^"]*" name="([a-z0-9_-]+_meant)" value="([^"]*)"', page))
+    assert meant == {"lines-1-price_meant": "$4.00 is below cost."}  # rings cost 4.10
+    return form | dict.fromkeys(asked, PRICE) | meant
 
 
 def papers_in(archive: zipfile.ZipFile) -> dict[str, str]:
@@ -68,7 +71,8 @@ def test_the_reasons_for_own_prices_and_overrides_are_on_no_paper_that_leaves_th
     client_as: ClientAs, session: Session, work: Work, place: str, quantity: str
 ) -> None:
     clerk, owner = client_as(Role.COUNTER), client_as(Role.OWNER)
-    form = with_own_prices(clerk, override_reason=OVERRIDE, keyed_at=place, site="The Flats")
+    discount = {"discount": "5 %", "discount_reason": LESS}
+    form = with_own_prices(clerk, override_reason=OVERRIDE, keyed_at=place, site="The Flats", **discount)
     assert clerk.post("/counter/issue", data=form).status_code == 303
     again = {**form, "token": "u" * 32, "lines-0-quantity": quantity}
     assert clerk.post("/counter/issue?job=1001", data={**again, "job_version": "2"}).status_code == 303
@@ -99,7 +103,13 @@ def test_the_reasons_for_own_prices_and_overrides_are_on_no_paper_that_leaves_th
     papers["compared"] = text_of("page.html", clerk.get("/quotes/1001/compare").data)
     for cylinder_id in session.scalars(sa.select(Cylinder.id)):
         papers[f"cylinder {cylinder_id}"] = text_of("page.html", clerk.get(f"/cylinders/{cylinder_id}").data)
-    assert (holding(PRICE, papers), holding(OVERRIDE, papers)) == ([], [])
+    for secret in (PRICE, OVERRIDE, LESS, "below cost"):
+        assert holding(secret, papers) == []
+    assert holding("Discount, 5% off goods", papers) == [
+        "papers/quote-1001-1.pdf",
+        "papers/quote-1001-2.pdf",
+        "in it",
+    ]
     # What is meant for paper still is there, and the house still reads why.
     assert holding(REMARK, papers) == [
         "papers/quote-1001-1.pdf",
@@ -108,9 +118,13 @@ def test_the_reasons_for_own_prices_and_overrides_are_on_no_paper_that_leaves_th
         "in it",
         *(name for name in papers if name.startswith("cylinder")),
     ]
-    assert PRICE in unescape(clerk.get("/quotes/1001/2").text)
+    for reason in (PRICE, LESS):
+        page = unescape(clerk.get("/quotes/1001/2").text)
+        assert reason in page and reason not in printed(page)
+        story = unescape(owner.get("/jobs/1001").text)
+        assert reason in story and reason not in printed(story)
     owned = {"owner": text_of("x.pdf", owner.get("/quotes/1001/2/owner.pdf").data)}
-    assert holding(PRICE, owned) == holding(OVERRIDE, owned) == ["owner"]
+    assert holding(PRICE, owned) == holding(OVERRIDE, owned) == holding(LESS, owned) == ["owner"]
 
 
 def printed(page: str) -> str:

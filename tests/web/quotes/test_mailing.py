@@ -224,6 +224,7 @@ def test_the_owner_settles_deposit_text_and_questions(client_as: ClientAs, clerk
         "deposit_percent": "25",
         "deposit_cents": "0",
         "deposit_above_cents": "5.00",
+        "most_off_percent": "20",
         "mail_subject": "Quote {number}: {title}",
         "mail_text": "For {customer}.",
         "asked": [code for code in codes if code != "no-cam"],
