@@ -40,6 +40,11 @@ class TextField(StringField):
         """How a value stands in the field."""
         return str(value)
 
+    @property
+    def kept(self) -> str:
+        """What of it is kept with a page that is not finished: what was typed."""
+        return self.typed or ""
+
     def _value(self) -> str:
         if self.typed is not None:
             return self.typed

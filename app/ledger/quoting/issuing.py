@@ -371,6 +371,20 @@ def load_draft(session: Session, user_id: int, job_id: int | None = None) -> Dra
     return session.scalar(rows.where(Draft.user_id == user_id, Draft.job_id.is_(None)))
 
 
+def lying_draft(session: Session, user_id: int | None) -> Draft | None:
+    """The draft that the user typed into last and can go on with: of a new quote, or of a job still to be quoted."""
+    newest = session.scalar(
+        sa.select(Draft).where(Draft.user_id == user_id).order_by(Draft.saved_at.desc(), Draft.token).limit(1)
+    )
+    if newest is None or newest.job_id is None:
+        return newest
+    job = session.get_one(Job, newest.job_id)
+    is_issued = bool(job.revisions) and newest.saved_at <= job.revisions[-1].issued_at
+    if job.stage in (Stage.ASKED, Stage.QUOTED, Stage.LOST) and not is_issued:
+        return newest
+    return load_draft(session, newest.user_id)
+
+
 def drop_draft(work: Work, token: str) -> None:
     """Throw a draft of one's own away."""
     with transaction(work.session):

@@ -19,6 +19,7 @@ from app.fitting import (
     PartNumberError,
     cam_for,
     compose_any,
+    cylinder_for_lock,
     decode_any,
     differences,
     face_change,
@@ -27,6 +28,7 @@ from app.fitting import (
     finish_words,
     finishes_named,
     likeliest_refusal,
+    unlisted_lock,
     why_not_enter,
     words,
 )
@@ -415,9 +417,14 @@ def replacing(makers: Mapping[str, MakerTables], found: Resolved, new: CylinderA
 
 
 def lock_named(makers: Mapping[str, MakerTables], line: LineRequest) -> LockModel | None:
-    """The lock that the line's cylinder goes into; None where none is named that a maker on record has."""
-    name = dict(line.fit).get("fit_lock")
-    return next((lock for maker in makers.values() for lock in maker.locks if lock.name == name), None)
+    """The lock that the line's cylinder goes into, in a maker's table or known by its maker alone; None where neither
+    is said.
+    """
+    said = dict(line.fit)
+    locks = (lock for maker in makers.values() for lock in maker.locks)
+    listed = next((lock for lock in locks if lock.name == said.get("fit_lock")), None)
+    maker, kind = said.get("fit_lock_maker", ""), line.attributes.type if line.attributes else ""
+    return listed or (unlisted_lock(maker, kind) if maker else None)
 
 
 def _of_what_turns(
@@ -427,12 +434,11 @@ def _of_what_turns(
     is_other = lock.maker.casefold() != new.maker.casefold()
     if new.type in ("rim", "bored") and lock.takes == new.type and is_other:
         return [f"The tailpiece must be the one that {lock.name} dictates."], []
-    if new.type != "mortise" or lock.takes != "mortise":
-        return [], []
-    found = cam_for([cam for maker in makers.values() for cam in maker.cams], lock, new.maker, new.cam or "")
-    if found.is_wrong:
-        return [], [found.words]
-    return ([found.words] if is_other or not found.cam else []), []
+    try:
+        turned = cylinder_for_lock([cam for maker in makers.values() for cam in maker.cams], lock, new)
+    except BitternError as wrong:
+        return [], [wrong.message]
+    return list(turned.cam_asks), []
 
 
 def _old_words(old: CylinderAttributes, number: str, said: str) -> str:

@@ -1,7 +1,7 @@
 """The buttons of the counter page: what a press does to what is typed."""
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from app.ledger.quoting.key_lines import line_named
@@ -12,8 +12,9 @@ from app.ledger.tables import LineKind
 from app.pricing import KeyingKind, MendLine, MissingLineRule
 from app.web.counter.choices import Choices
 from app.web.counter.forms import MOST_POSTED, CounterForm, KeyedLine, LineForm
+from app.web.fitting.for_quote import read_lines
 
-_NAMES = ("choose", "add", "remove", "duplicate", "action", "mend", "put", "face")
+_NAMES = ("choose", "add", "remove", "duplicate", "action", "mend", "put", "goods", "face")
 _STAYS = (
     *("quantity", "keying", "set_size", "master", "keys_each", "keys_in_all"),
     *("need_by", "remark", "replaces", "replaces_finish"),
@@ -32,8 +33,8 @@ class Press:
     """A button's name and value; both empty when nobody pressed any and the page only follows what is typed.
 
     choose: a customer's id, `new`, or `none`. add: a kind of line. remove, duplicate: a line's key. mend: a
-    question's code. put: key, maker's code and part number, with a colon between; face: key and the customer's
-    answer.
+    question's code. put: key, maker's code and part number, with a colon between; goods: key and the lines that an
+    answer came to; face: key and the customer's answer.
     """
 
     name: str = ""
@@ -85,10 +86,42 @@ def apply(form: CounterForm, press: Press) -> str:
         stays = {name: text for name, text in line.texts().items() if name in _STAYS or name.startswith("fit_")}
         lines.put(line, {**stays, "kind": LineKind.PART, "maker": maker[:24], "part_number": number[:80]})
         return line.id
+    if press.name == "goods":
+        return put_goods(form, read_lines(press.rest), line)
     if press.name == "face":
         line.say(face_answer=press.rest[:20])
         return f"{line.id.replace('line', 'lines')}-face_answer"
     return ""
+
+
+def put_goods(form: CounterForm, lines: Sequence[dict[str, str]], line: LineForm | None = None) -> str:
+    """Put the lines that an answer came to on the page; gives the first one's id, "" where there is no room.
+
+    line: the one that asked, which the first takes the place of, and what was typed there stays; None: the last one
+    where nothing was said there yet. The others follow it, of the same quantity.
+    """
+    if not lines or len(form.lines.entries) + len(lines) > MOST_POSTED:
+        return ""
+    if line is None and form.lines.forms and form.lines.forms[-1].is_blank:
+        line = form.lines.forms[-1]
+    first, *others = lines
+    before = form.lines.forms
+    if line is None:
+        place = form.lines.add(first)
+    else:
+        typed = line.texts()
+        stays = {name: text for name, text in typed.items() if name in _STAYS or name.startswith("fit_")}
+        said = {name: text for name, text in stays.items() if text}
+        remarks = dict.fromkeys(filter(None, (typed.get("remark", ""), first.get("remark", ""))))
+        form.lines.put(line, {**stays, **first, **said, "remark": "; ".join(remarks)[:500]})
+        place = form.lines.find(line.key) or line
+    after = place
+    for texts in others:
+        own = {"quantity": place.text("quantity"), **texts}
+        after = form.lines.add(own, after=after)
+    if line is not None and others:
+        _follow([place if each is line else each for each in before], form.lines.forms)
+    return place.id
 
 
 def _follow(before: list[LineForm], after: list[LineForm]) -> None:

@@ -2,31 +2,27 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from typing import Any
 
 from werkzeug.datastructures import MultiDict
 
 from app.errors import BitternError
 from app.fitting import (
-    CatalogItem,
     CylinderAttributes,
     NumberReading,
     cam_for,
     common_body,
-    compose_any,
     decode_any,
     finishes_named,
     mismatch_among,
     show_inches,
 )
-from app.ledger.catalog.maker_queries import shelf
 from app.ledger.quoting.resolving import Resolved, lock_named
 from app.ledger.store import Session
 from app.ledger.tables import LineKind
-from app.web.counter.forms import LineForm
+from app.web.counter.forms import CutsField, LineForm
 from app.web.fitting import answers, forms, part_numbers
-from app.web.fitting.answers import draw_bore, draw_length, draw_tailpiece
+from app.web.fitting.drawings import draw_bore, draw_length, draw_tailpiece
 from app.web.fitting.part_numbers import Makers
 from app.web.forms_base import attach
 
@@ -41,6 +37,7 @@ class FitAnswer:
     answer: Any = None
     refusal: tuple[tuple[str, str], ...] = ()
     drawing: Any = None
+    converted: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +56,6 @@ class LineFit:
     face_asked: str = ""
     face_answer: str = ""
     warnings: tuple[str, ...] = ()
-    lengths: tuple[tuple[str, CatalogItem], ...] = ()
 
     @property
     def is_empty(self) -> bool:
@@ -78,7 +74,7 @@ def fit_of(session: Session, makers: Makers, line: LineForm, resolved: Resolved 
     if resolved is not None:
         asked, answer = resolved.line.face_asked, resolved.line.face_answer
     own = resolved.line.attributes if resolved and resolved.line.attributes else None
-    found = _answers(session, makers, [_bore(line), *_cylinder(line, resolved)])
+    found = _answers(session, makers, [_bore(line), *_cylinder(makers, line, resolved)])
     return LineFit(
         layout=_layout(makers, resolved),
         number=_number(session, makers, line, resolved),
@@ -86,8 +82,7 @@ def fit_of(session: Session, makers: Makers, line: LineForm, resolved: Resolved 
         answered=found,
         face_asked=asked,
         face_answer=answer,
-        warnings=(*_length_warnings(found, own), *_finish_warnings(line, own)),
-        lengths=_right_lengths(session, makers, found, resolved),
+        warnings=(*_length_warnings(found, own), *_finish_warnings(line, own), *_cuts_warnings(line)),
     )
 
 
@@ -145,13 +140,17 @@ class _Question:
     draw: Callable[[Any], Any] | None = None
 
 
+def _stile(line: LineForm) -> dict[str, str]:
+    return {"material": line.text("fit_material"), "glass_stop": line.text("fit_stop")}
+
+
 def _bore(line: LineForm) -> _Question:
     hole = line.text("fit_hole") or show_inches(forms.usual_bore()["bore"])
-    given = {"lock": line.text("fit_lock"), "stile": line.text("fit_stile"), "bore": hole}
+    given = {"lock": line.text("fit_lock"), "stile": line.text("fit_stile"), "bore": hole, **_stile(line)}
     return _Question("bore", forms.BoreForm, given, ("stile",), answers.answer_bore, draw_bore)
 
 
-def _cylinder(line: LineForm, resolved: Resolved | None) -> list[_Question]:
+def _cylinder(makers: Makers, line: LineForm, resolved: Resolved | None) -> list[_Question]:
     """What is asked of a cylinder; hardware out of a catalogue goes by part number as well, and has none of it."""
     if resolved is not None and resolved.line.kind is LineKind.HARDWARE:
         return []
@@ -159,7 +158,7 @@ def _cylinder(line: LineForm, resolved: Resolved | None) -> list[_Question]:
     kind = own.type if own else line.text("type")
     lock, door, trim = line.text("fit_lock"), line.text("fit_door"), line.text("fit_trim")
     maker = resolved.line.maker_code if resolved else line.text("maker")
-    key = {"blank": line.text("fit_key"), "cuts": line.text("fit_cuts"), "keyway": line.text("keyway")}
+    key = {"blank": line.text("fit_key"), "cuts": line.texts().get("fit_cuts", ""), "keyway": line.text("keyway")}
     if resolved is not None:
         key |= {"number": resolved.part_number, "maker": maker}
     questions = [
@@ -173,6 +172,11 @@ def _cylinder(line: LineForm, resolved: Resolved | None) -> list[_Question]:
             "outside_trim": trim,
             "inside_trim": line.text("fit_trim_in"),
             "maker": maker,
+            "lock_maker": line.text("fit_lock_maker"),
+            "case": line.text("fit_case"),
+            "cam_depth": line.text("fit_cam_depth"),
+            **_stile(line),
+            **_known(makers, line, resolved),
         }
         # The common body against the lock's hole; a cylinder of an odd size is a question for the Fit page.
         body = common_body()
@@ -201,6 +205,19 @@ def _cylinder(line: LineForm, resolved: Resolved | None) -> list[_Question]:
     return questions
 
 
+def _known(makers: Makers, line: LineForm, resolved: Resolved | None) -> dict[str, str]:
+    """What the line says of its cylinder besides its length; a cam that its lock does not take gives way to one."""
+    own = resolved.line.attributes if resolved else None
+    if own is None or resolved is None:
+        return {name: line.text(name) for name in ("keyway", "chambers", "finish")}
+    lock, cam = lock_named(makers, resolved.line), own.cam
+    if lock is not None and cam:
+        found = cam_for([each for maker in makers.values() for each in maker.cams], lock, resolved.maker_name, cam)
+        cam = found.cam if found.is_wrong else cam
+    said = {"keyway": own.keyway, "chambers": own.chambers, "finish": own.finish, "cam": cam}
+    return {name: str(value) for name, value in said.items() if value}
+
+
 def _answers(session: Session, makers: Makers, questions: list[_Question]) -> tuple[FitAnswer, ...]:
     return tuple(_answer(session, makers, one) for one in questions if all(one.given[name] for name in one.needs))
 
@@ -218,55 +235,26 @@ def _answer(session: Session, makers: Makers, asked: _Question) -> FitAnswer:
     refusal += [("", message) for message in form.form_errors]
     if refusal:
         return FitAnswer(asked.slug, refusal=tuple(refusal))
-    return FitAnswer(asked.slug, answer, (), asked.draw(answer) if asked.draw and answer else None)
-
-
-def _wanted_lengths(found: tuple[FitAnswer, ...], own: CylinderAttributes | None) -> dict[Fraction, str]:
-    """The lengths that the door asks for and where; empty while nothing is asked or the cylinder has one of them."""
-    length = next((each.answer for each in found if each.slug == "length"), None)
-    if length is None or own is None or own.type != "mortise" or own.length is None:
-        return {}
-    wanted: dict[Fraction, str] = {}
-    for fit, where in ((length.outside, "outside"), (length.inside, "inside")):
-        if fit.chosen is not None:
-            wanted[fit.chosen] = f"{wanted[fit.chosen]} and {where}" if fit.chosen in wanted else where
-    return {} if own.length in wanted else wanted
+    return FitAnswer(asked.slug, answer, (), asked.draw(answer) if asked.draw and answer else None, form.converted)
 
 
 def _length_warnings(found: tuple[FitAnswer, ...], own: CylinderAttributes | None) -> list[str]:
     """A cylinder of another length than its door asks for."""
-    wanted = _wanted_lengths(found, own)
-    if not wanted or own is None or own.length is None:
+    length = next((each.answer for each in found if each.slug == "length"), None)
+    if length is None or own is None or own.type != "mortise" or own.length is None:
         return []
-    asked = " or ".join(show_inches(length) for length in sorted(wanted))
+    wanted = {side.fit.chosen for side in length.sides if side.fit.chosen is not None}
+    if not wanted or own.length in wanted:
+        return []
+    asked = " or ".join(map(show_inches, sorted(wanted)))
     return [f"This cylinder is {show_inches(own.length)} in long; the door asks for {asked} in."]
 
 
-def _right_lengths(
-    session: Session, makers: Makers, found: tuple[FitAnswer, ...], resolved: Resolved | None
-) -> tuple[tuple[str, CatalogItem], ...]:
-    """The line's own cylinder in the lengths that its door asks for, of what is in the catalog; with a cam that its
-    lock takes, where its own is known not to work there.
-    """
-    own = resolved.line.attributes if resolved else None
-    wanted = _wanted_lengths(found, own)
-    maker = makers.get(resolved.line.maker_code) if resolved and wanted else None
-    if maker is None or own is None or resolved is None:
+def _cuts_warnings(line: LineForm) -> tuple[str, ...]:
+    cuts = line["fit_cuts"]
+    if not isinstance(cuts, CutsField) or not cuts.are_cuts:
         return ()
-    lock = lock_named(makers, resolved.line)
-    if lock is not None and lock.takes == "mortise":
-        cams = [cam for each in makers.values() for cam in each.cams]
-        own = replace(own, cam=cam_for(cams, lock, maker.name, own.cam or "").cam or own.cam)
-    by_number = {item.part_number: item for item in shelf(session) if item.maker == maker.name}
-    offers = []
-    for length, where in wanted.items():
-        try:
-            number = compose_any(maker.patterns, replace(own, length=length, maker=maker.name))
-        except BitternError:
-            continue
-        if number in by_number:
-            offers.append((f"{show_inches(length)} in, {where}:", by_number[number]))
-    return tuple(offers)
+    return (f"{cuts.data} cuts were counted; their depths are not kept here. The bench decodes the key.",)
 
 
 def _finish_warnings(line: LineForm, own: CylinderAttributes | None) -> tuple[str, ...]:

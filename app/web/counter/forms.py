@@ -13,6 +13,7 @@ from werkzeug.datastructures import MultiDict
 from wtforms import FieldList, Form, FormField
 from wtforms.validators import InputRequired
 
+from app.fitting import number_word
 from app.ledger.quoting.resolving import LONGEST_OLD_NUMBER
 from app.ledger.tables import Customer, Job, Keyset, KeySystem, LineKind, Site, longest
 from app.pricing import Discount, read_cents, read_percent
@@ -32,6 +33,8 @@ MOST_POSTED = 1000
 _LINE_FIELD = re.compile(r"lines-(0|[1-9][0-9]{0,3})-([a-z_]{1,20})")
 _ANSWER = re.compile(r"answer-([a-z][a-z-]{0,59})")
 _MOST_ANSWERS, _LONGEST_ANSWER = 60, 200
+_COUNT = re.compile(r"([0-9]{1,2}|[a-z]+)(?:[\s-]*(?:cuts?|pins?))?")
+LEAST_CUTS, MOST_CUTS = 3, 12
 _CHAMBERS = re.compile(r"([0-9]{1,2})(?:\s*(?:/|drilled|drilled for)\s*([0-9]{1,2}))?")
 _NO_SUCH_DAY = "There is no such day; write it as 12/31/2026 or 2026-12-31."
 _KEYS = "Enter a whole number of keys, 0 or more."
@@ -65,6 +68,35 @@ class DiscountField(TextField):
         if text.endswith("%"):
             return Discount(percent=read_percent(text, self.short_name))
         return Discount(cents=read_cents(text, self.short_name))
+
+
+class CutsField(ShortField):
+    """The cuts of a customer's key: how many there are (6, six, 6 cuts), or the cuts themselves, which are counted.
+
+    A bitting is no business of the counter's: of cuts that are typed only their number is kept.
+    """
+
+    def read(self, text: str) -> str:
+        if (found := _COUNT.fullmatch(text.lower())) and 1 <= (count := _spelled(found[1])) <= MOST_CUTS:
+            return str(count)
+        cuts = re.sub(r"[\s,./-]", "", text)
+        if cuts.isascii() and cuts.isdigit() and LEAST_CUTS <= len(cuts) <= MOST_CUTS:
+            return str(len(cuts))
+        raise ValueError(f"Enter how many cuts the key has, from 1 to {MOST_CUTS}, or its cuts from bow to tip.")
+
+    @property
+    def are_cuts(self) -> bool:
+        """Whether the cuts themselves were typed, not how many there are."""
+        return bool(self.data) and sum(map(str.isdigit, self.typed or "")) > len(self.data)
+
+    @property
+    def kept(self) -> str:
+        return self.data or ("" if re.search(r"\d.*\d.*\d", self.typed or "") else self.typed or "")
+
+
+def _spelled(number: str) -> int:
+    words = {number_word(each): each for each in range(1, MOST_CUTS + 1)}
+    return words.get(number) or (int(number) if number.isdecimal() else 0)
 
 
 def count_field(label: str, how: str, least: int = 1, **options: Any) -> WholeField:
@@ -122,8 +154,8 @@ class Boxes(Form):
         ]
 
     def texts(self) -> dict[str, str]:
-        """What is typed, by the boxes' names."""
-        return {field.short_name: field.typed or "" for field in self if isinstance(field, TextField)}
+        """What is typed and may be kept, by the boxes' names."""
+        return {field.short_name: field.kept for field in self if isinstance(field, TextField)}
 
 
 class LineForm(Boxes):
@@ -202,6 +234,8 @@ class DoorBoxes(LineForm):
     fit_lock = ShortField("Lock", 120)
     fit_stile = ShortField("Stile width", 120)
     fit_hole = ShortField("Hole in the door", 120)
+    fit_material = ShortField("Stile", 120)
+    fit_stop = ShortField("Glass stop covers", 120)
 
 
 class NewCylinderLine(DoorBoxes, KeyedLine):
@@ -211,11 +245,14 @@ class NewCylinderLine(DoorBoxes, KeyedLine):
     replaces_finish = ShortField("Its finish", 24)
     face_asked = ShortField()  # what the page showed to be asked when the answer was pressed
     face_answer = ShortField("Face")
+    fit_lock_maker = ShortField("Lock's maker", 60)  # where the lock is in no maker's table
+    fit_case = ShortField("Its case", 120)
+    fit_cam_depth = ShortField("Case to back of cam", 120)
     fit_door = ShortField("Door thickness", 120)
     fit_trim = ShortField("Trim outside", 120)
     fit_trim_in = ShortField("Trim inside", 120)
     fit_key = ShortField("Customer's key", 120)  # the number on its bow
-    fit_cuts = ShortField("Its cuts", 120)
+    fit_cuts = CutsField("Its cuts", 120)
     fit_finishes = ShortField("Other finishes there", 120)  # of the other hardware on the door
     fit_reach_least = ShortField("Past the door, least", 120)  # how far a tailpiece must stand past the door
     fit_reach_most = ShortField("Past it, most", 120)

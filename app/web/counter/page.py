@@ -108,6 +108,10 @@ class CounterPage:
         """What accepting the quote does; nothing before there is a line."""
         return self.priced.plan if self.priced else Plan()
 
+    def has_all(self, numbers: Sequence[str]) -> bool:
+        """Whether each of these part numbers stands in a line."""
+        return set(numbers) <= {line.text("part_number") for line in self.form.lines.forms}
+
     @property
     def sites(self) -> Sequence[Site]:
         """The chosen customer's."""

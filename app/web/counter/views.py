@@ -8,9 +8,17 @@ from flask import Blueprint, abort, flash, redirect, render_template, request, u
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problem
-from app.fitting import all_finishes, finish_words, words
+from app.fitting import DOOR_MATERIALS, all_finishes, finish_words, words
 from app.ledger.jobs.queries import get_job
-from app.ledger.quoting.issuing import IssueForm, drop_draft, issue_quote, issued_from, keep_asked, keep_draft
+from app.ledger.quoting.issuing import (
+    IssueForm,
+    drop_draft,
+    issue_quote,
+    issued_from,
+    keep_asked,
+    keep_draft,
+    lying_draft,
+)
 from app.ledger.quoting.snapshot import CostedWay, KeyingChoice
 from app.ledger.sites.customer_queries import find_customers
 from app.ledger.store.errors import LedgerBusy, NotAllowed, NotFound, Stale, VaultError
@@ -18,12 +26,13 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Draft, Job, Role, Stage
 from app.pricing import Urgency
 from app.web.access import may, roles
-from app.web.counter.buttons import Press, apply, mend, press_of
+from app.web.counter.buttons import Press, apply, mend, press_of, put_goods
 from app.web.counter.choices import ADDABLE, KEYINGS, TYPES
 from app.web.counter.drafts import draft_of, resume, start, to_draft
 from app.web.counter.forms import CUSTOMER_BOXES, CounterForm
 from app.web.counter.page import CounterPage, build
 from app.web.errors import about
+from app.web.fitting.for_quote import read_lines
 from app.web.forms_base import record_id
 from app.web.services import current_work, request_session
 
@@ -56,6 +65,7 @@ def _words() -> dict[str, Any]:
         "paired": lambda names: [(name, name) for name in names],
         "addable": ADDABLE,
         "types": list(TYPES.items()),
+        "materials": [("", "not said"), *DOOR_MATERIALS.items()],
         "keyings": list(KEYINGS),
         "urgencies": [("" if one is Urgency.IN_TURN else one.value, one.words) for one in Urgency],
         "finish_words": finish_words,
@@ -109,6 +119,21 @@ def work_out() -> ResponseReturnValue:
     if request.headers.get("HX-Request"):
         return render_template("counter/_form.html", page=view, focus=focus)
     return _page(view, focus=focus, status=422 if asked and view.problems else 200)
+
+
+@blueprint.post("/put")
+@roles(*_ANYBODY)
+def put() -> ResponseReturnValue:
+    """Put what a Fit page found on the page that lies at the counter, or on a new one."""
+    work, session = current_work(), request_session()
+    draft = None if request.form.get("onto") == "new" else lying_draft(session, work.actor.user_id)
+    job = session.get(Job, draft.job_id) if draft and draft.job_id else None
+    form = resume(work, draft, draft.token) if draft else start(work, None, secrets.token_hex(16))
+    line = put_goods(form, read_lines(request.form.get("lines", "")))
+    if not line:
+        flash("That could not be put on the quote: look for it again, or type it into a line.", "caution")
+    keep_draft(work, form.text("token"), to_draft(form), job.id if job else None)
+    return redirect(url_for("counter.page", job=job.number if job else None, draft=1, _anchor=line or None), 303)
 
 
 @blueprint.post("/keep")

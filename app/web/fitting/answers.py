@@ -1,11 +1,12 @@
 """The Fit pages' answers that are worked out from measures, or looked up, and what is drawn beside them."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from app.errors import BitternError
 from app.fitting import (
+    BACKSET_IS_MEASURED,
     BoreFit,
     BoreQuestion,
     CamAnswer,
@@ -16,51 +17,83 @@ from app.fitting import (
     LengthQuestion,
     LockModel,
     MortiseBody,
+    MortiseGoods,
     TailpieceFit,
     TailpieceQuestion,
     ThreadFit,
     all_finishes,
+    ask_about_mortise_door,
+    ask_about_stile,
     cams_for_lock,
     can_take_key,
-    face_on_lock,
     finish,
     finishes_named,
     fit_bore,
     fit_both_positions,
     fit_tailpiece,
     fit_thread,
+    lock_items,
     mismatch_among,
+    mortise_goods,
     show_inches,
     tolerance,
+    unlisted_lock,
     words,
 )
+from app.ledger.catalog.maker_queries import MakerTables, shelf
 from app.ledger.store import Session
 from app.web.fitting import forms
+from app.web.fitting.for_quote import ForQuote, for_part, part_texts
 from app.web.fitting.part_numbers import Makers, blanks_of, decoded, find_lock, locks_of
 
-_MOST_DRAWN = 64 * 40  # what is larger is not drawn to scale
+WHOSE_LOCK = (
+    "Whose lock is it? Choose it, or enter its maker: the cam must be the lock's own, and a cylinder of another make "
+    "changes the face that the customer sees."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class LengthSide:
+    """One side of a mortise lock: the length that fits, the goods it comes to, and those ready for the quote: one of
+    `ready` a cylinder of `goods`."""
+
+    name: str
+    fit: LengthFit
+    goods: MortiseGoods
+    ready: tuple[ForQuote, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class LengthAnswer:
     """Both cylinders of one mortise lock, with the measures that they were worked out from."""
 
-    outside: LengthFit
-    inside: LengthFit
+    sides: tuple[LengthSide, LengthSide]
     question: LengthQuestion
     inside_trim: Fraction
-    lock: LockModel | None
-    asks: str  # what is to be asked where lock and cylinders are of different makers
+    maker: str  # whose cylinders
+    whose: str  # asks whose the lock is, "" where that is known
+    asks: tuple[str, ...]  # what is to be asked of the cam and the face
+    door_asks: tuple[str, ...]
 
     @property
     def tolerance(self) -> Fraction:
         """What is less than this counts as flush."""
         return tolerance()
 
+    @property
+    def both(self) -> ForQuote | None:
+        """Both sides for the quote in one press; None where one has nothing, or several to choose from."""
+        ready = [side.ready[0] for side in self.sides if len(side.ready) == 1]
+        if len(ready) < len(self.sides):
+            return None
+        return ForQuote("both cylinders", (*ready[0].lines, *ready[1].lines))
+
 
 def answer_length(session: Session, makers: Makers, form: forms.LengthForm) -> LengthAnswer:
-    """Length and ring, outside and inside; the lock and the maker give what was not typed."""
+    """Length, ring and cam, outside and inside, by part number; the lock and the maker give what was not typed."""
     lock, maker = find_lock(makers, form.lock.data), makers.get(str(form.maker.data or ""))
+    if lock is None and form.lock_maker.data:
+        lock = unlisted_lock(str(form.lock_maker.data), "mortise")
     # Nobody said whose cylinders: the lock's own maker's, where that one makes any.
     likely = sorted(makers.values(), key=lambda each: lock is None or each.name != lock.maker)
     maker = maker or next((each for each in likely if each.lengths), None)
@@ -78,11 +111,71 @@ def answer_length(session: Session, makers: Makers, form: forms.LengthForm) -> L
         rings=tuple(form.rings.data if form.rings.data is not None else (maker.rings if maker else ())),
     )
     inside_trim = form.inside_trim.data or Fraction(0)
-    outside, inside = fit_both_positions(question, inside_trim)
-    asks = face_on_lock(lock.maker, maker.name) if lock and maker else ""
-    if asks:
-        asks += " The cam must be one that the lock takes."
-    return LengthAnswer(outside, inside, question, inside_trim, lock, asks)
+    sides = tuple(
+        _side_of(session, makers, maker, lock, form, name, fit)
+        for name, fit in zip(("Outside", "Inside"), fit_both_positions(question, inside_trim), strict=True)
+    )
+    return LengthAnswer(
+        (sides[0], sides[1]),
+        question,
+        inside_trim,
+        maker.name if maker else "",
+        "" if lock else WHOSE_LOCK,
+        tuple(dict.fromkeys(ask for side in sides for ask in side.goods.asks)),
+        ask_about_mortise_door(question.door, str(form.material.data or ""), form.glass_stop.data),
+    )
+
+
+def _side_of(
+    session: Session,
+    makers: Makers,
+    maker: MakerTables | None,
+    lock: LockModel | None,
+    form: forms.LengthForm,
+    name: str,
+    fit: LengthFit,
+) -> LengthSide:
+    """One side with its goods, each cylinder with ring and cam ready for the quote."""
+    if maker is None:
+        return LengthSide(name, fit, MortiseGoods(()), ())
+    keyways = {each.name.casefold(): each.name for each in maker.keyways}
+    typed, cams = str(form.keyway.data or ""), [cam for each in makers.values() for cam in each.cams]
+    said = CylinderAttributes(
+        "mortise",
+        chambers=form.chambers.data,
+        keyway=keyways.get(typed.casefold(), typed) or None,
+        cam=form.cam.data or None,
+        finish=form.finish.data or None,
+    )
+    goods = mortise_goods(maker, cams, shelf(session), lock, fit, said)
+    door = {
+        "fit_lock": str(form.lock.data or ""),
+        "fit_lock_maker": str(form.lock_maker.data or ""),
+        "fit_door": form.door.typed or "",
+        "fit_trim": form.outside_trim.typed or "",
+        "fit_trim_in": form.inside_trim.typed or "",
+        "fit_case": form.case.typed or "",
+        "fit_cam_depth": form.cam_depth.typed or "",
+        "fit_material": str(form.material.data or ""),
+        "fit_stop": form.glass_stop.typed or "",
+    }
+    codes = {each.name: each.code for each in makers.values()}
+    extra = [
+        part_texts(codes[item.maker], item.part_number, remark=f"For {name.lower()} cylinder")
+        for item in (goods.ring, goods.cam)
+        if item
+    ]
+    remark = [name]
+    if goods.ring_wanted and not goods.ring:
+        remark.append(f"with a {show_inches(goods.ring_wanted)} in ring")
+    ready = tuple(
+        ForQuote(
+            f"{' and '.join((each.part_number, *(line['part_number'] for line in extra)))} ({name.lower()})",
+            (part_texts(maker.code, each.part_number, remark=", ".join(remark), **door), *extra),
+        )
+        for each in goods.cylinders
+    )
+    return LengthSide(name, fit, goods, ready)
 
 
 def _or(typed: Fraction | None, known: Fraction | None, field: str, sentence: str) -> Fraction:
@@ -93,13 +186,34 @@ def _or(typed: Fraction | None, known: Fraction | None, field: str, sentence: st
 
 
 @dataclass(frozen=True, slots=True)
+class LockReady:
+    """A deadbolt with the backset that suits the stile, and its items ready for the quote."""
+
+    lock: LockModel
+    backset: Fraction
+    ready: tuple[ForQuote, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class BoreAnswer:
-    """A deadbolt in its stile, with the measures that it was worked out from. `about`: whose backsets they are."""
+    """A deadbolt in its stile, with the measures that it was worked out from. `about`: whose backsets they are.
+
+    own: the lock that was named, ready for the quote; None where none was, or it does not fit. others: those on
+    record with a backset that centers, while no lock is named or the one named does not center.
+    """
 
     fit: BoreFit
     question: BoreQuestion
     lock: LockModel | None
     about: str
+    asks: tuple[str, ...]
+    own: LockReady | None
+    others: tuple[LockReady, ...]
+
+    @property
+    def measured(self) -> str:
+        """Where backset is measured."""
+        return BACKSET_IS_MEASURED
 
 
 def answer_bore(session: Session, makers: Makers, form: forms.BoreForm) -> BoreAnswer:
@@ -113,8 +227,42 @@ def answer_bore(session: Session, makers: Makers, form: forms.BoreForm) -> BoreA
         bore=form.bore.data,
         bore_min=typed_least if typed_least is not None or lock is None else lock.bore_min,
         bore_max=typed_most if typed_most is not None or lock is None else lock.bore_max,
+        glass_stop=form.glass_stop.data or Fraction(0),
     )
-    return BoreAnswer(fit_bore(question), question, lock, about)
+    fit = fit_bore(question)
+    own = _lock_ready(session, makers, form, lock, fit.chosen) if lock and _goes_in(fit, question) else None
+    others = [] if lock and fit.is_centered else [each for each in locks_of(makers) if each.backsets and each != lock]
+    centered = []
+    for other in others:
+        asked = replace(question, backsets=other.backsets, bore_min=other.bore_min, bore_max=other.bore_max)
+        if (found := fit_bore(asked)).is_centered and _goes_in(found, asked):
+            centered.append(_lock_ready(session, makers, form, other, found.chosen))
+    asks = ask_about_stile(str(form.material.data or ""), form.glass_stop.data)
+    return BoreAnswer(fit, question, lock, about, asks, own, tuple(centered))
+
+
+def _goes_in(fit: BoreFit, question: BoreQuestion) -> bool:
+    """Whether the hole stays in the stile and the lock covers it; a hole too small can be opened up."""
+    return fit.edge_left > 0 and (question.bore_max is None or question.bore <= question.bore_max)
+
+
+def _lock_ready(
+    session: Session, makers: Makers, form: forms.BoreForm, lock: LockModel, backset: Fraction
+) -> LockReady:
+    """The deadbolt's items with the backset to order; one that the catalog does not have goes on without a number."""
+    code = next((each.code for each in makers.values() if each.name == lock.maker), "")
+    stile, hole = show_inches(form.stile.data), show_inches(form.bore.data)
+    more = {
+        "remark": f"{lock.name}: backset {show_inches(backset)} in, hole {hole} in, stile {stile} in",
+        "fit_lock": lock.name,
+        "fit_stile": form.stile.typed or "",
+        "fit_hole": form.bore.typed or hole,
+        "fit_material": str(form.material.data or ""),
+        "fit_stop": form.glass_stop.typed or "",
+    }
+    items = lock_items(shelf(session), lock)
+    ready = tuple(for_part(code, item.part_number, **more) for item in items)
+    return LockReady(lock, backset, ready or (ForQuote(lock.name, (part_texts(code, "", **more),)),))
 
 
 def _backsets(lock: LockModel | None, typed: tuple[Fraction, ...]) -> tuple[tuple[Fraction, ...], str]:
@@ -126,7 +274,8 @@ def _backsets(lock: LockModel | None, typed: tuple[Fraction, ...]) -> tuple[tupl
         return typed or usual, f"{named}: {what}, to be checked against the lock before one is ordered."
     # What stands in the box at first is common practice: it was not typed to leave out what this lock has besides.
     wanted = lock.backsets if typed in ((), usual) else tuple(each for each in lock.backsets if each in typed)
-    had = " and ".join(show_inches(each) for each in sorted(lock.backsets))
+    shown = [show_inches(each) for each in sorted(lock.backsets)]
+    had = " and ".join(filter(None, (", ".join(shown[:-1]), shown[-1])))
     if not wanted:
         raise BitternError("backsets", f"{lock.name} has none of these: it is had with a backset of {had} in.")
     missing = " or ".join(show_inches(each) for each in typed if each not in lock.backsets)
@@ -206,99 +355,3 @@ def answer_finishes(session: Session, makers: Makers, form: forms.FinishForm) ->
     shown = tuple(dict.fromkeys(each for meant in asked.values() for each in meant))
     warnings = mismatch_among([[each.code for each in meant] for meant in asked.values()])
     return FinishAnswer(shown, len(asked), warnings, open_codes, own)
-
-
-def _units(inches: Fraction) -> int:
-    return min(round(inches * 64), _MOST_DRAWN)
-
-
-@dataclass(frozen=True, slots=True)
-class DrawnCylinder:
-    """One cylinder from its head to the back of its cam; `x` run outwards from the door's middle."""
-
-    head: int  # where the underside of the head stands
-    trim: int
-    ring: int
-    projection: int
-    length: int
-
-
-@dataclass(frozen=True, slots=True)
-class LengthDrawing:
-    """A cut through the door: its thickness, the lock's case in its middle, a cylinder on each side."""
-
-    door: int
-    case: int
-    outside: DrawnCylinder | None
-    inside: DrawnCylinder | None
-    width: int
-
-
-def draw_length(answer: LengthAnswer) -> LengthDrawing:
-    """The cut through the door for a length answer."""
-    door, case = _units(answer.question.door), _units(answer.question.case)
-    outside = _side(answer.outside, door, answer.question.trim)
-    inside = _side(answer.inside, door, answer.inside_trim)
-    reach = max((each.head for each in (outside, inside) if each), default=door // 2)
-    return LengthDrawing(door, case, outside, inside, 2 * reach + 100)
-
-
-def _side(fit: LengthFit, door: int, trim: Fraction) -> DrawnCylinder | None:
-    if fit.chosen is None or fit.ring is None or fit.projection is None:
-        return None
-    thick, ring, proud = _units(trim), _units(fit.ring), _units(fit.projection)
-    return DrawnCylinder(door // 2 + thick + ring + proud, thick, ring, proud, _units(fit.chosen))
-
-
-@dataclass(frozen=True, slots=True)
-class BoreDrawing:
-    """A stile seen from the front, its outer edge on the left: the hole, and where the middle is."""
-
-    stile: int
-    center: int
-    backset: int
-    radius: int
-    bolt: int
-
-
-def draw_bore(answer: BoreAnswer) -> BoreDrawing:
-    """The stile for a deadbolt answer."""
-    fit, question = answer.fit, answer.question
-    radius = _units(question.bore / 2)
-    return BoreDrawing(
-        _units(question.stile), _units(fit.centered_backset), _units(fit.chosen), radius, max(radius // 3, 6)
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class TailpieceDrawing:
-    """A cut through the door: the body in it, the tailpiece past it, and the span that the end must reach."""
-
-    door: int
-    trim: int
-    body: int
-    cut: int
-    least: int
-    most: int
-    supplied: int
-    width: int
-
-
-def draw_tailpiece(answer: tuple[TailpieceFit, TailpieceQuestion]) -> TailpieceDrawing:
-    """The cut through the door for a tailpiece answer."""
-    fit, question = answer
-    body = _units(question.length - question.trim) if question.length > question.trim else 0
-    cut = _units(fit.cut_to) if fit.cut_to is not None else 0
-    supplied = _units(question.supplied)
-    door = _units(question.door)
-    far = max(door + _units(question.reach_most), body + max(cut, supplied), door)
-    return TailpieceDrawing(
-        door,
-        _units(question.trim),
-        body,
-        cut,
-        door + _units(question.reach_least),
-        door + _units(question.reach_most),
-        supplied,
-        far + 110,
-    )

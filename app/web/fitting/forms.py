@@ -9,6 +9,7 @@ from wtforms.validators import InputRequired, Length
 
 from app.fitting import (
     CYLINDER_TYPES,
+    DOOR_MATERIALS,
     CylinderAttributes,
     LockModel,
     all_finishes,
@@ -23,6 +24,7 @@ from app.web.fields import InchesField, WholeField
 from app.web.forms_base import one_line
 
 TYPES = {"": "any", **CYLINDER_TYPES}
+MATERIALS = {"": "not said", **DOOR_MATERIALS}
 FINISHES = {"": "any", **{each.code: f"{each.code} {each.name}" for each in all_finishes()}}
 
 
@@ -60,6 +62,16 @@ class QuestionForm(Form):
         """The fields in the order of the page."""
         first = [self._fields[name] for name in self.FIRST]
         return [*first, *(field for field in self if field not in first)]
+
+    @property
+    def converted(self) -> tuple[str, ...]:
+        """What each length became that was typed in millimeters."""
+        measures = [field for field in self if isinstance(field, InchesField) and isinstance(field.data, Fraction)]
+        return tuple(
+            f"{field.label.text}: {field.typed} is {show_inches(field.data)} in."
+            for field in measures
+            if "m" in (field.typed or "").lower()
+        )
 
     def offer(self, makers: Mapping[str, MakerTables]) -> None:
         """Fill the lists to choose from."""
@@ -121,14 +133,27 @@ class SwapForm(_Attributes):
     maker = SelectField("Old maker", validate_choice=False)
 
 
-class LengthForm(QuestionForm):
-    """A door and a mortise lock in it."""
+class _DoorForm(QuestionForm):
+    """A door: what its stile is made of, and what covers it."""
 
-    lock = SelectField("Lock", validate_choice=False, description="Gives case and cam depth.")
+    material = SelectField("Stile", choices=MATERIALS, validate_choice=False)
+    glass_stop = InchesField("Glass stop covers", description="Of the stile; 0 for none.")
+
+
+class LengthForm(_DoorForm):
+    """A door and a mortise lock in it; and the cylinder, as far as it is known."""
+
+    FIRST = ("lock", "lock_maker", "door", "material", "glass_stop", "maker", "keyway", "chambers", "finish")
+    lock = SelectField("Lock", validate_choice=False, description="Gives case, cam depth and cam.")
+    lock_maker = _text("Lock's maker", "Where the lock is not in the list.", most=60)
     maker = SelectField("Cylinders of", validate_choice=False, description="Gives lengths and rings.")
     door = InchesField(
         "Door thickness", [InputRequired("Enter the door's thickness.")], description="1-3/4, or 45 mm"
     )
+    keyway = _text("Keyway", "For the part number.", most=60)
+    chambers = WholeField("Pins", least=1, most=12)
+    finish = SelectField("Finish", choices=FINISHES, validate_choice=False)
+    cam = _text("Cam", "Empty: the lock's own.", most=60)
     case = InchesField("Case thickness")
     cam_depth = InchesField("Case face to back of cam")
     outside_trim = InchesField("Trim outside")
@@ -152,9 +177,10 @@ class TailpieceForm(QuestionForm):
     notch = InchesField("Between break-off notches", description="Empty: cut anywhere.")
 
 
-class BoreForm(QuestionForm):
+class BoreForm(_DoorForm):
     """A stile and a bored deadbolt."""
 
+    FIRST = ("lock", "stile", "bore", "material", "glass_stop")
     lock = SelectField("Deadbolt", validate_choice=False, description="Gives backsets and the hole it needs.")
     stile = InchesField("Stile width", [InputRequired("Enter the stile's width.")])
     bore = InchesField("Hole in the door", [InputRequired("Enter the hole's diameter.")])
@@ -199,7 +225,14 @@ class KeyForm(QuestionForm):
     """A customer's key and the cylinder that should take it."""
 
     blank = _text("Number on the key's bow", "Of any maker: PK-91", most=60, autofocus=True)
-    cuts = WholeField("Cuts on the key", [InputRequired("Count the cuts.")], least=1, most=12)
+    cuts = WholeField(
+        "Cuts on the key",
+        [InputRequired("Count the cuts.")],
+        least=1,
+        most=12,
+        description="How many, not how deep.",
+        render_kw={"maxlength": "2", "inputmode": "numeric"},  # the address holds what is typed: no bitting
+    )
     number = _text("Cylinder's part number", "If it is known; else say keyway and chambers.", most=60)
     keyway = _text("Cylinder's keyway", most=60)
     chambers = WholeField("Cylinder's chambers", least=1, most=12)

@@ -15,12 +15,12 @@ from app.fitting import (
     Match,
     NumberReading,
     PartNumberError,
-    cam_for,
+    TurnedLock,
     complete,
     compose_any,
+    cylinder_for_lock,
     decode_any,
     face_change,
-    face_on_lock,
     find,
     find_blanks,
     find_by_blank,
@@ -136,35 +136,25 @@ def answer_compose(session: Session, makers: Makers, form: forms.ComposeForm) ->
         if form.maker.data not in (None, "", maker.code):
             continue
         try:
-            own, asks, notes = _for_lock(makers, lock, replace(asked, maker=maker.name))
-            number = compose_any(maker.patterns, own)
+            turned = _for_lock(makers, lock, replace(asked, maker=maker.name))
+            number = compose_any(maker.patterns, turned.cylinder)
             layout = decode_any(maker.patterns, number)[0]
         except BitternError as error:
             found.append(Composed(maker.name, None, None, error.message))
         else:
             item = by_number.get((maker.name, number))
-            found.append(Composed(maker.name, layout, item, "", asks, notes))
+            found.append(Composed(maker.name, layout, item, "", turned.asks, turned.notes))
     return tuple(sorted(found, key=lambda each: each.layout is None))
 
 
-def _for_lock(
-    makers: Makers, lock: LockModel | None, asked: CylinderAttributes
-) -> tuple[CylinderAttributes, tuple[str, ...], tuple[str, ...]]:
-    """The cylinder with a cam that the lock takes, what is to be asked of it, and what to know; BitternError on
-    `cam` where the lock takes another one, or none is known to choose."""
+def _for_lock(makers: Makers, lock: LockModel | None, asked: CylinderAttributes) -> TurnedLock:
+    """The cylinder with a cam that the lock takes; BitternError on `cam` where none is known to choose."""
     if lock is None:
-        return asked, (), ()
-    face = face_on_lock(lock.maker, asked.maker)
-    asks = (face,) if face else ()
-    if asked.type != "mortise" or lock.takes != "mortise":
-        return asked, asks, ()
-    found = cam_for([cam for maker in makers.values() for cam in maker.cams], lock, asked.maker, asked.cam or "")
-    if found.is_wrong:
-        raise BitternError("cam", found.words)
-    if not found.cam and not asked.cam:
-        raise BitternError("cam", f"Choose the cam. {found.words}")
-    cylinder = replace(asked, cam=asked.cam or found.cam)
-    return (cylinder, (*asks, found.words), ()) if face or not found.cam else (cylinder, (), (found.words,))
+        return TurnedLock(asked)
+    turned = cylinder_for_lock([cam for maker in makers.values() for cam in maker.cams], lock, asked)
+    if asked.type == "mortise" and lock.takes == "mortise" and not turned.cylinder.cam:
+        raise BitternError("cam", f"Choose the cam. {turned.asks[-1]}")
+    return turned
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,13 +10,15 @@ from flask.typing import ResponseReturnValue
 from app.errors import BitternError
 from app.fitting import all_finishes, door_preparations, trade_fact
 from app.ledger.catalog.maker_queries import maker_tables
+from app.ledger.quoting.issuing import lying_draft
 from app.ledger.tables import Role
 from app.web.access import roles
 from app.web.fitting import answers, forms, part_numbers
-from app.web.fitting.answers import draw_bore, draw_length, draw_tailpiece
+from app.web.fitting.drawings import draw_bore, draw_length, draw_tailpiece
+from app.web.fitting.for_quote import for_line, for_part
 from app.web.forms_base import attach
 from app.web.query_args import wants_fragment
-from app.web.services import request_session
+from app.web.services import current_work, request_session
 
 blueprint = Blueprint("fitting", __name__, url_prefix="/fit")
 
@@ -93,6 +95,7 @@ def ask(slug: str) -> ResponseReturnValue:
 def _ask(slug: str) -> ResponseReturnValue:
     question, session = QUESTIONS[slug], request_session()
     makers = maker_tables(session)
+    codes = {maker.name: maker.code for maker in makers.values()}
     is_asked = any(request.args.values())
     form = question.form(request.args if is_asked else None, data=_start(slug))
     form.offer(makers)
@@ -117,6 +120,10 @@ def _ask(slug: str) -> ResponseReturnValue:
         finishes=all_finishes(),
         preparations=door_preparations() if slug == "bore" else (),
         looked_up={each.code: each for each in all_finishes()},
+        converted=form.converted if answer else (),
+        lying=lying_draft(session, current_work().actor.user_id),
+        for_part=lambda maker, number, **more: for_part(codes.get(maker, ""), number, **more),
+        for_line=for_line,
     )
 
 

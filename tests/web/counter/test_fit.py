@@ -1,5 +1,6 @@
 """What the fitting tables say on the counter page, and the customer's answer about the face."""
 
+import json
 import re
 from collections.abc import Callable
 from html import unescape
@@ -358,23 +359,107 @@ def test_a_maker_without_a_pattern_stops_no_other_makers_numbers(clerk: FormClie
     assert "do not say what X-1 is, so it cannot be keyed" in keyed
 
 
-def test_the_length_that_the_door_asks_for_is_put_on_the_line_by_a_press(clerk: FormClient) -> None:
-    line = {**PART, "fit_lock": "Ferry 40 passage lock", "fit_door": "2", "fit_trim": "1/8"}
+def offers(page: str) -> dict[str, list[dict[str, str]]]:
+    """What the buttons of answers put on the quote: by their names, the lines."""
+    found = re.findall(r'name="goods" value="0:(.*?)" hx-post="[^"]*" aria-label="Put (.*?) on the quote"', page)
+    return {name: json.loads(lines) for lines, name in found}
+
+
+def test_the_length_that_the_door_asks_for_is_put_on_the_line_by_a_press(clerk: FormClient, session: Session) -> None:
+    # Door 2 in, case 1 in, cam 3/4 in: (2 - 1)/2 + 3/4 = 1-1/4 inside; with 1/8 in of trim 1-3/8 outside.
+    line = {**PART, "quantity": "3", "fit_lock": "Ferry 40 passage lock", "fit_door": "2", "fit_trim": "1/8"}
     said = pane(clerk, line)
     assert "the door asks for 1-1/4 or 1-3/8 in" in said
-    assert 'value="0:ARD:A22M-Q1-66.SC"' in said and "1-3/8 in, outside:" in said
-    assert 'value="0:ARD:A20M-Q1-66.SC"' in said and "1-1/4 in, inside:" in said
-    put = pane(clerk, line, put="0:ARD:A22M-Q1-66.SC")
-    assert "the door asks for" not in put and "The length that the door asks for" not in put
-    assert "1-1/4 in, outside and inside:" in pane(clerk, {**line, "fit_trim": ""})
+    put = offers(said)
+    assert list(put) == ["A22M-Q1-66.SC (outside)", "A20M-Q1-66.SC (inside)", "both cylinders"]
+    page = pane(clerk, line, goods="0:" + json.dumps(put["both cylinders"]))
+    assert "the door asks for" not in page and "A22M-Q1-66.SC, A20M-Q1-66.SC on this quote." in page
+    lines = session.scalars(sa.select(Draft)).one().typed["lines"]
+    kept = [(one["part_number"], one["quantity"], one["remark"], one["fit_trim"]) for one in lines]
+    assert kept == [("A22M-Q1-66.SC", "3", "Outside", "1/8"), ("A20M-Q1-66.SC", "3", "Inside", "1/8")]
 
 
-def test_the_right_length_is_offered_with_a_cam_that_the_lock_takes_or_not_at_all(clerk: FormClient) -> None:
+def test_cylinder_ring_and_the_locks_own_cam_go_on_the_quote_in_one_press(
+    clerk: FormClient, session: Session
+) -> None:
+    # Door 2-1/4 in, case 1 in, cam 3/4 in: 1-3/8 inside; 1/16 in of trim: 1-7/16, so 1-1/2 with a 1/16 in ring.
+    lock = {"fit_lock": "Beacon 8 vestibule lock", "fit_door": "2-1/4", "fit_trim": "1/16", "remark": "front"}
+    put = offers(pane(clerk, {**PART, **lock}))
+    assert list(put) == [
+        "A24M-Q1-66.SC and AG-01 and NM-2 (outside)",
+        "A22M-Q1-66.SC and NM-2 (inside)",
+        "both cylinders",
+    ]
+    page = pane(clerk, {**PART, **lock}, goods="0:" + json.dumps(next(iter(put.values()))))
+    lines = session.scalars(sa.select(Draft)).one().typed["lines"]
+    assert [(one["part_number"], one["maker"], one["quantity"], one["remark"]) for one in lines] == [
+        ("A24M-Q1-66.SC", "ARD", "1", "front; Outside"),
+        ("AG-01", "ARD", "1", "For outside cylinder"),
+        ("NM-2", "NOR", "1", "For outside cylinder"),
+    ]
+    assert "The face will be Ardent Brass's on a lock of Northlight's." in page
+    assert "A24M-Q1-66.SC, AG-01, NM-2 on this quote." in page
+
+
+def test_a_lock_that_no_table_has_is_asked_about_by_its_maker(clerk: FormClient) -> None:
+    stranger = {"fit_lock_maker": "Corbel", "fit_door": "1-3/4", "fit_case": "1", "fit_cam_depth": "3/4"}
+    said = pane(clerk, {**PART, **stranger})
+    asked = (
+        "The face will be Ardent Brass's on a lock of Corbel's. The cam of Ardent Brass that works a lock of "
+        "Corbel's is not known: ask Corbel for the lock's own."
+    )
+    assert hidden(said, "face_asked") == asked and "Ask the customer and record the answer." in said
+    assert "1-1/8 in" in said and "Whose lock is it?" not in said
+    agreed = pane(clerk, {**PART, **stranger, "face_asked": asked}, face="0:agreed")
+    assert hidden(agreed, "face_answer") == "agreed"
+    own = pane(clerk, {**PART, "fit_door": "1-3/4", "fit_case": "1", "fit_cam_depth": "3/4"})
+    assert "Whose lock is it?" in own and hidden(own, "face_asked") == ""
+
+
+def test_the_right_length_is_offered_with_a_cam_that_the_lock_takes(clerk: FormClient) -> None:
     line = {**PART, "part_number": "A22M-Q1-66.SC", "fit_lock": "Ferry 43 deadlock", "fit_door": "1-5/8"}
     said = pane(clerk, line)
     assert "It takes the long cam." in said and "the door asks for 1-1/8 in" in said
-    assert re.findall(r'value="0:ARD:([^"]*)"', said) == ["A18M-Q1-66L.SC"]
+    assert list(offers(said)) == ["A18M-Q1-66L.SC (outside)", "A18M-Q1-66L.SC (inside)", "both cylinders"]
     put = pane(clerk, line, put="0:ARD:A18M-Q1-66L.SC")
     assert "It takes the long cam." not in put and "the door asks for 1-1/8 in" not in put
-    # The catalog has no cylinder so long with the long cam.
-    assert re.findall(r'value="0:ARD:([^"]*)"', pane(clerk, {**line, "fit_door": "2-1/4"})) == []
+    # (2-1/4 - 1)/2 + 13/16 = 1-7/16: the catalog has no 1-1/2 in cylinder with the long cam, the maker makes one.
+    long = pane(clerk, {**line, "fit_door": "2-1/4"})
+    assert "A24M-Q1-66L.SC and AG-01 (outside)" in offers(long) and "not in the catalog: ask for its price" in long
+
+
+def test_a_deadbolts_backset_goes_on_the_quote_with_the_lock(clerk: FormClient, session: Session) -> None:
+    said = pane(clerk, {**PART, "part_number": "P-BUDGET", "fit_lock": "Budget deadbolt", "fit_stile": "101.6 mm"})
+    assert "Stile width: 101.6 mm is 4 in." in said and "No backset centers" in said
+    put = offers(said)["CAP2-Q1-66.SC"]
+    pane(clerk, {**PART, "part_number": "P-BUDGET", "quantity": "2"}, goods="0:" + json.dumps(put))
+    (line,) = session.scalars(sa.select(Draft)).one().typed["lines"]
+    assert (line["part_number"], line["maker"], line["quantity"]) == ("CAP2-Q1-66.SC", "ARD", "2")
+    assert line["remark"] == "Capstan 2 deadbolt: backset 2 in, hole 2-1/8 in, stile 4 in"
+    assert (line["fit_lock"], line["fit_stile"], line["fit_hole"]) == ("Capstan 2 deadbolt", "101.6 mm", "2-1/8")
+
+
+@pytest.mark.parametrize("nonsense", ["", "{}", "[1]", "[" * 9000, '[{"kind": 3}]', "x" * 30_000])
+def test_nonsense_for_goods_changes_no_line(clerk: FormClient, session: Session, nonsense: str) -> None:
+    pane(clerk, dict(PART), goods="0:" + nonsense)
+    lines = session.scalars(sa.select(Draft)).one().typed["lines"]
+    assert nonsense == '[{"kind": 3}]' or [one["part_number"] for one in lines] == ["A18M-Q1-66.SC"]
+
+
+# ---- the customer's key ----
+
+
+@pytest.mark.parametrize(
+    ("typed", "kept", "are_cuts"),
+    [
+        *(("6", "6", False), ("six", "6", False), ("6 cuts", "6", False), ("five-pin", "5", False)),
+        *(("275038", "6", True), ("2-7-5-0-3", "5", True), ("2 7 5 0 3 8", "6", True)),
+        *(("27503812345678", "", False), ("2x75038", "", False), ("0", "0", False), ("many", "many", False)),
+    ],
+)
+def test_of_a_keys_cuts_their_number_alone_is_kept(
+    clerk: FormClient, session: Session, typed: str, kept: str, are_cuts: bool
+) -> None:
+    said = pane(clerk, {**PART, "fit_key": "PK-91", "fit_cuts": typed})
+    assert session.scalars(sa.select(Draft)).one().typed["lines"][0]["fit_cuts"] == kept
+    assert ("cuts were counted; their depths are not kept here" in said) == are_cuts

@@ -2,6 +2,7 @@
 
 import json
 import re
+from html import unescape
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,7 @@ from flask.testing import FlaskClient
 
 from app.ledger.catalog.maker_queries import shelf
 from app.ledger.catalog.makers import import_maker
-from app.ledger.tables import CatalogRow, Role
+from app.ledger.tables import CatalogRow, Draft, Role
 from app.web.fitting.views import QUESTIONS
 from tests.keyed import counted
 
@@ -154,7 +155,7 @@ def test_a_number_composed_for_a_lock_has_a_cam_that_it_takes_or_asks(counter: F
     chosen = _ask(counter, "compose", **other, cam="standard")
     assert "A18M-Q1-66.SC" in chosen and "on a lock of Northlight's" in chosen and "Ask first" in chosen
     length = _ask(counter, "length", lock="Beacon 3 classroom lock", maker="ARD", door="1-3/4")
-    assert "The face will be Ardent Brass's on a lock of Northlight's. The cam must be" in length
+    assert "The face will be Ardent Brass's on a lock of Northlight's. The cam of Ardent Brass that works" in length
     assert "Ask first" not in _ask(counter, "length", lock="Pier 20 office lock", maker="ARD", door="1-3/4")
 
 
@@ -178,6 +179,105 @@ def test_a_lock_that_is_named_gets_its_own_backsets_alone(counter: FlaskClient) 
     unnamed = _ask(counter, "bore", stile="4", **boxes)
     assert '<p class="big">2 in</p>' in unnamed
     assert "No lock is named: these are common backsets, to be checked against the lock" in unnamed
+
+
+def test_cylinder_ring_and_cam_of_a_lock_of_another_maker_are_one_answer(counter: FlaskClient) -> None:
+    # 57 mm is 285/127 in: inside (285/127 - 1)/2 + 3/4 = 1.37205, so 1-3/8; with 1/16 in of trim 1.43455, so 1-1/2
+    # less a ring of 1/16 in. Both are 0.003 in too long, less than 1/64 in.
+    asked = {"lock": "Beacon 8 vestibule lock", "maker": "ARD", "door": "57 mm", "outside_trim": "1/16"}
+    page = _ask(counter, "length", **asked, keyway="aq1", chambers="6", finish="626")
+    outside, inside = page.split('aria-label="Outside"')[1].split("Both sides")[0].split('aria-label="Inside"')
+    assert "Door thickness: 57 mm is 2.2441 in." in page
+    assert "A24M-Q1-66.SC" in outside and "AG-01" in outside and "NM-2" in outside and "1/16 in <span" in outside
+    assert "A22M-Q1-66.SC" in inside and "AG-0" not in inside and "NM-2" in inside
+    assert "Northlight's own for this lock is two-stop (NM-2)." in page and "wrench" not in page
+    unsaid = _ask(counter, "length", **asked)
+    assert "Say the chambers: 5, 6. In the catalog:" in unsaid and "A22M-Q1-66.SC" in unsaid
+    own = _ask(counter, "length", lock="Ferry 43 deadlock", door="1-5/8", keyway="AQ1", chambers="6", finish="626")
+    assert "A18M-Q1-66L.SC" in own and "Ask first" not in own and "The long cam works Ferry 43 deadlock" in own
+    wrong = _ask(counter, "length", lock="Ferry 43 deadlock", door="1-5/8", keyway="AQ1", cam="standard")
+    assert "It takes the long cam." in wrong and "Put on the quote" not in wrong
+
+
+def test_a_thin_door_an_aluminum_stile_and_a_strange_lock_are_asked_about(counter: FlaskClient) -> None:
+    measures = {"door": "1-3/8", "case": "1", "cam_depth": "3/4", "maker": "ARD"}
+    page = _ask(counter, "length", **measures)
+    assert "wants 1-3/4 in at least" in page and "Whose lock is it?" in page and "Ask first" not in page
+    assert "Is the stile wood, steel or aluminum" in page
+    page = _ask(counter, "length", **measures, lock_maker="Corbel", material="aluminum")
+    assert "on a lock of Corbel's. The cam of Ardent Brass that works a lock of Corbel's is not known" in page
+    assert "An aluminum stile is hollow" in page and "Is there a glass stop on the stile?" in page
+    page = _ask(
+        counter, "bore", lock="Capstan 2 deadbolt", stile="4", bore="2-1/8", material="aluminum", glass_stop="0"
+    )
+    assert "An aluminum stile is hollow" in page and "Is there a glass stop" not in page
+    assert "Backset is measured from the door's edge" in page and "A156.13-2017, 2.3" in page
+
+
+def _put(page: str) -> dict[str, list[dict[str, str]]]:
+    """What the page's buttons put on a quote: by their names, the lines."""
+    found = re.findall(
+        r'name="lines" value="(.*?)">\s*<button class="plain" aria-label="Put (.*?) on the quote"', page
+    )
+    return {unescape(name): json.loads(unescape(lines)) for lines, name in found}
+
+
+def test_each_kind_of_answer_can_be_put_on_the_quote(counter: FlaskClient) -> None:
+    door = {"lock": "Pier 20 office lock", "maker": "ARD", "door": "1-3/4"}
+    body = {"keyway": "AQ1", "chambers": "6", "finish": "626"}
+    rim = {"door": "1-3/4", "length": "1-1/8", "reach_least": "1/4", "reach_most": "1/2", "supplied": "2-1/2"}
+    for slug, asked, name, said in (
+        ("number", {"q": "a18m q1 66 sc"}, "A18M-Q1-66.SC", {"maker": "ARD", "part_number": "A18M-Q1-66.SC"}),
+        ("number", {"q": "18M-Q?-66"}, "A18M-Q2-66.SC", {"maker": "ARD"}),
+        ("number", {"q": "1-1/4 rim satin chrome"}, "A20R-Q1-66.SC", {"maker": "ARD"}),
+        ("number", {"q": "PK-91"}, "31.118.P26", {"maker": "PAR"}),
+        (
+            "compose",
+            {"type": "mortise", "length": "1-1/8", "lock": "Ferry 43 deadlock", **body},
+            "A18M-Q1-66L.SC",
+            {"maker": "ARD", "fit_lock": "Ferry 43 deadlock"},
+        ),
+        ("same", {"number": "32.118.P26"}, "A18R-Q1-66.SC", {"replaces": "32.118.P26", "replaces_finish": "626"}),
+        (
+            "length",
+            {**door, **body},
+            "A18M-Q1-66.SC (outside)",
+            {"fit_lock": "Pier 20 office lock", "fit_door": "1-3/4"},
+        ),
+        ("bore", {"lock": "Budget deadbolt", "stile": "4-3/4", "bore": "2-1/8"}, "P-BUDGET", {"fit_stile": "4-3/4"}),
+        ("bore", {"stile": "4", "bore": "2-1/8"}, "A-CAPSTAN-2", {"fit_lock": "Capstan 2 deadbolt"}),
+        (
+            "tailpiece",
+            rim,
+            "the rim cylinder",
+            {"kind": "cylinder", "type": "rim", "remark": "Tailpiece cut to 1-1/8 in"},
+        ),
+        ("cam", {"lock": "Ferry 43 deadlock"}, "AC-12", {"maker": "ARD"}),
+        ("key", {"blank": "PK-91", "cuts": "5", "number": "A18M-Q1-56.SC"}, "A18M-Q1-56.SC", {"fit_cuts": "5"}),
+    ):
+        put = _put(_ask(counter, slug, **asked))
+        assert name in put, (slug, name, list(put))
+        assert {**put[name][0], **said} == put[name][0], (slug, put[name][0])
+
+
+def test_what_is_put_on_the_quote_stands_there_beside_what_was_typed(counter: FlaskClient, session) -> None:
+    put = _put(_ask(counter, "bore", lock="Capstan 2 deadbolt", stile="4", bore="2-1/8"))
+    first = {"lines": json.dumps(put["A-CAPSTAN-2"])}
+    answer = counter.post("/counter/put", data=first)
+    assert (answer.status_code, answer.location) == (303, "/counter?draft=1#line-0")
+    page = counter.get("/counter?draft=1").text
+    assert 'value="A-CAPSTAN-2"' in page and "Capstan 2 deadbolt: backset 2 in, hole 2-1/8 in, stile 4 in" in page
+    worn = _put(_ask(counter, "number", q="18M-Q?-66"))["A18M-Q2-66.SC"]
+    assert counter.post("/counter/put", data={"lines": json.dumps(worn)}).location == "/counter?draft=1#line-1"
+    (draft,) = session.scalars(sa.select(Draft)).all()
+    assert [line["part_number"] for line in draft.typed["lines"]] == ["A-CAPSTAN-2", "A18M-Q2-66.SC"]
+    assert "Put A18M-Q2-66.SC on a new quote" in _ask(counter, "number", q="18M-Q?-66")
+    assert counter.post("/counter/put", data={**first, "onto": "new"}).location == "/counter?draft=1#line-0"
+    session.rollback()
+    drafts = session.scalars(sa.select(Draft)).all()
+    assert sorted(len(each.typed["lines"]) for each in drafts) == [1, 2]
+    for nonsense in ("", "[]", "nonsense"):
+        assert counter.post("/counter/put", data={"lines": nonsense}).location == "/counter?draft=1"
 
 
 def test_tailpiece_thread_cam_and_key(counter: FlaskClient) -> None:
