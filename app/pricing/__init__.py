@@ -8,6 +8,7 @@ __all__ = [
     "BREAK_EVEN_LIMIT",
     "MAX_CENTS",
     "NO_DISCOUNT",
+    "SMALL_ORDER",
     "Adopt",
     "BenchTask",
     "BenchTerms",
@@ -75,7 +76,7 @@ __all__ = [
 ]
 
 from app.pricing.bench_learning import Adopt, BenchTask, LearnedTime, RecordedTime, adopt, learn
-from app.pricing.costs import BREAK_EVEN_LIMIT, break_even, cost_points
+from app.pricing.costs import BREAK_EVEN_LIMIT, SMALL_ORDER, break_even, cost_points
 from app.pricing.deciding import Decision, decide
 from app.pricing.missing_lines import (
     Mend,

@@ -13,7 +13,7 @@ from math import lcm
 from typing import NamedTuple
 
 from app.errors import BitternError
-from app.pricing.request import KeyingRequest
+from app.pricing.request import KeyingRequest, RecordsHolder
 from app.pricing.terms import MAX_CYLINDERS, BenchTerms, FactoryTerms, KeyingKind
 
 
@@ -131,8 +131,37 @@ def labor_lines(request: KeyingRequest, bench: BenchTerms) -> list[Straight]:
     ]
 
 
+SMALL_ORDER = "Small-order charge"
+_NEVER = 2**62  # no order is as large
+
+
+def whole_order(request: KeyingRequest, terms: FactoryTerms) -> int:
+    """The smallest quantity that is not under one of the factory's minimums.
+
+    The goods' value at another quantity of the same mix counts half-up to the cent.
+    """
+    least = max(1, terms.min_cylinders)
+    if request.goods_cents is not None and terms.min_order_cents:
+        if not request.goods_cents:
+            return _NEVER
+        enough = (2 * terms.min_order_cents - 1) * request.quantity
+        least = max(least, -(-enough // (2 * request.goods_cents)))
+    return least
+
+
+def takes_small_order(request: KeyingRequest, terms: FactoryTerms) -> bool:
+    """Whether the factory keys the request under its minimum, too: for its charge, where somebody agreed to that or
+    the bench may not do the work.
+    """
+    is_forced = request.joins_records and request.records is RecordsHolder.FACTORY
+    is_forced = is_forced or request.keyway in terms.factory_only_keyways
+    return terms.small_order_cents is not None and (request.pays_small_order or is_forced)
+
+
 def factory_curve(request: KeyingRequest, terms: FactoryTerms) -> CostCurve:
-    """The factory's cost: set-up or extension, keying by quantity break, keys beyond those included, freight."""
+    """The factory's cost: set-up or extension, keying by quantity break, keys beyond those included, freight, and
+    what an order under its minimums costs beside.
+    """
     setup = terms.extension_cents if request.extends_records else terms.setup_cents.get(request.kind, 0)
     cents = terms.per_cylinder_cents.get(request.kind, 0)
     further_keys = max(0, request.keys - request.quantity * terms.keys_included)
@@ -141,6 +170,10 @@ def factory_curve(request: KeyingRequest, terms: FactoryTerms) -> CostCurve:
         percent, of_percent = step.percent_off.as_integer_ratio()
         starts.append(step.quantity_from)
         keying.append(Straight(0, cents * (100 * of_percent - percent), 100 * of_percent))
+    small = _straight(SMALL_ORDER, 0, 0)
+    if takes_small_order(request, terms):
+        charge = Straight(terms.small_order_cents or 0, 0)
+        small = _Part(SMALL_ORDER, (1, whole_order(request, terms)), (charge, Straight(0, 0)))
     freight = ((1, 0), *((step.quantity_from, step.cents) for step in terms.freight))
     return CostCurve(
         (
@@ -148,6 +181,7 @@ def factory_curve(request: KeyingRequest, terms: FactoryTerms) -> CostCurve:
             # A step at 1 stands behind the one that holds without it, and is found in its place.
             _Part("Keying at the factory", tuple(starts), tuple(keying)),
             _straight("Further keys", 0, terms.per_key_cents * further_keys, request.quantity),
+            small,
             _Part("Freight", tuple(start for start, _ in freight), tuple(Straight(cents, 0) for _, cents in freight)),
         )
     )
@@ -161,8 +195,8 @@ class BreakEven:
     """Where the factory is the better buy, for quantities 1 to `limit` of the request's mix.
 
     `ranges` are all runs of quantities, first and last included, at which the factory takes the order (its
-    minimum of cylinders and of goods) and costs no more than the bench, to the cent. Breaks and freight
-    steps can make more than one run. `quantity` is the first of the first run: the smallest quantity at
+    minimums, unless it takes smaller orders for a charge) and costs no more than the bench, to the cent. Breaks
+    and freight steps can make more than one run. `quantity` is the first of the first run: the smallest quantity at
     which the factory takes the order and costs no more; None when there is none up to `limit`. Dates,
     records and bench hours do not enter: they are judged at the request's own quantity.
     """
@@ -197,17 +231,8 @@ def comparable(request: KeyingRequest, bench: BenchTerms, terms: FactoryTerms) -
 
 
 def first_order(request: KeyingRequest, terms: FactoryTerms, limit: int) -> int:
-    """The smallest quantity that the factory's minimums let through; limit + 1 when none does.
-
-    The goods' value at another quantity of the same mix counts half-up to the cent.
-    """
-    least = max(1, terms.min_cylinders)
-    if request.goods_cents is not None and terms.min_order_cents:
-        if not request.goods_cents:
-            return limit + 1
-        enough = (2 * terms.min_order_cents - 1) * request.quantity
-        least = max(least, -(-enough // (2 * request.goods_cents)))
-    return min(least, limit + 1)
+    """The smallest quantity that the factory takes; limit + 1 when it takes none up to there."""
+    return 1 if takes_small_order(request, terms) else min(whole_order(request, terms), limit + 1)
 
 
 def break_even(

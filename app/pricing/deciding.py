@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
-from app.pricing.costs import BREAK_EVEN_LIMIT, BreakEven, break_even
+from app.pricing.costs import BREAK_EVEN_LIMIT, SMALL_ORDER, BreakEven, break_even
 from app.pricing.money import show_cents
 from app.pricing.request import KeyingRequest, RecordsHolder, SystemAge, Urgency
 from app.pricing.terms import BenchTerms, CylinderType, FactoryTerms, KeyingKind
@@ -29,6 +29,7 @@ KEYED_FROM_OUR_RECORDS = (
     "Enter what the factory really used when the cylinders come in.",
 )
 WHERE_WORDS = {Place.SHOP: "the bench", Place.FACTORY: "the factory"}
+_SMALL_ORDER_TERMS = "Or ask the maker what it charges for a small order; the owner enters that in its terms."
 _TIGHT_WORKING_DAYS = 2
 _CLOSE_PERCENT = 5
 _DATES = (ObstacleCode.DATE, ObstacleCode.HOURS)
@@ -170,6 +171,8 @@ def _reasons(weighed: WeighedRequest, crossing: BreakEven | None) -> list[str]:
         said.append(f"The factory becomes worth while from {at:,} such cylinders on.")
     if not is_shop and 1 < at <= quantity:
         said.append(f"The factory is worth while from {at:,} such cylinders on.")
+    if any(line.label == SMALL_ORDER for line in chosen.lines):
+        said.append("The maker takes it for a small-order charge, since it is under its minimum.")
     if chosen.ready is not None:
         words = f"It is ready on {show_day(chosen.ready)}"
         if other.possible and other.ready is not None:
@@ -306,9 +309,10 @@ def _nearest_remedy(weighed: WeighedRequest, bench: BenchTerms, terms: FactoryTe
     if factory.blocked_only_by(ObstacleCode.URGENCY):
         return "In its turn the factory can do it."
     if factory.blocked_only_by(ObstacleCode.MINIMUM_CYLINDERS) and terms is not None:
-        return f"With {counted(terms.min_cylinders - request.quantity, 'more cylinder')} the factory can do it."
-    if factory.blocked_only_by(ObstacleCode.MINIMUM_ORDER):
-        return "With more goods on the order, up to the maker's minimum, the factory can do it."
+        more = counted(terms.min_cylinders - request.quantity, "more cylinder")
+        return f"With {more} the factory can do it. {_SMALL_ORDER_TERMS}"
+    if factory.blocked_only_by(ObstacleCode.MINIMUM_CYLINDERS, ObstacleCode.MINIMUM_ORDER):
+        return f"With more goods on the order, up to the maker's minimum, the factory can do it. {_SMALL_ORDER_TERMS}"
     codes = {obstacle.code for way in (shop, factory) for obstacle in way.obstacles}
     if ObstacleCode.RECORDS in codes and request.records is RecordsHolder.NOBODY:
         return "Key these cylinders single (SKD), or start a new system; never extend one without its records."

@@ -64,7 +64,8 @@ class KeyingRequest:
     """One group of cylinders: how many of each type, how keyed, how many keys in all, by when.
 
     `goods_cents` is what the maker's minimum order is compared with; None means not known, and the minimum
-    is then not checked but named as a risk. Raises `BitternError` on the field that cannot be.
+    is then not checked but named as a risk. `pays_small_order`: the factory keys it for its charge, under its minimum
+    too; so it is, unasked, where nobody else can. Raises `BitternError` on the field that cannot be.
     """
 
     kind: KeyingKind
@@ -78,6 +79,7 @@ class KeyingRequest:
     source: CylinderSource = CylinderSource.SOLD
     keyway: str | None = None
     urgency: Urgency = Urgency.IN_TURN
+    pays_small_order: bool = False
 
     def __post_init__(self) -> None:
         counts = {kind: _whole("cylinders", count) for kind, count in self.cylinders.items() if count != 0}

@@ -193,7 +193,8 @@ class FactoryTerms(JsonDataclass):
     A kind absent from `per_cylinder_cents` is one that the maker does not key. `setup_cents` are for a new
     system, `extension_cents` replace them when a system is extended. `holds_records`: the maker keeps the
     records of systems it keyed; `takes_records`: it keys from records that the house sends.
-    `min_order_cents` is compared with the goods on this order, before keying and freight.
+    `min_order_cents` is compared with the goods on this order, before keying and freight. `small_order_cents` is
+    what the maker charges beside for an order under a minimum; None: it takes no such order.
     `factory_only_keyways` may not be keyed on the bench; `authorised_keyways` need the owner's written word.
     """
 
@@ -205,6 +206,7 @@ class FactoryTerms(JsonDataclass):
     keys_included: Annotated[int, whole(0, 100)] = 0
     min_cylinders: Annotated[int, whole(0, MAX_CYLINDERS)] = 0
     min_order_cents: Cents = 0
+    small_order_cents: Cents | None = None
     quantity_breaks: Annotated[tuple[QuantityBreak, ...], _ROWS] = ()
     freight: Annotated[tuple[FreightStep, ...], _ROWS] = ()
     lead_working_days: Annotated[int, whole(0, MAX_WORKING_DAYS)]

@@ -7,7 +7,7 @@ from fractions import Fraction
 from math import ceil
 from typing import Any
 
-from app.pricing.costs import CostLine, bench_curve, bench_minutes, factory_curve
+from app.pricing.costs import CostLine, bench_curve, bench_minutes, factory_curve, takes_small_order
 from app.pricing.money import show_cents
 from app.pricing.request import CylinderSource, KeyingRequest, RecordsHolder, Urgency
 from app.pricing.terms import BenchTerms, FactoryTerms, KeyingKind, write_minutes
@@ -254,12 +254,13 @@ def factory_way(request: KeyingRequest, terms: FactoryTerms | None, house_closed
         obstacles.add(ObstacleCode.OWN_CYLINDERS, "These are the customer's own cylinders, which are keyed here.")
     if request.urgency.uses_reserve:
         obstacles.add(ObstacleCode.URGENCY, f"{_URGENT[request.urgency]} is done on our own bench.")
-    if request.quantity < terms.min_cylinders:
+    takes_any = takes_small_order(request, terms)
+    if request.quantity < terms.min_cylinders and not takes_any:
         obstacles.add(
             ObstacleCode.MINIMUM_CYLINDERS,
             f"The factory keys no order of fewer than {terms.min_cylinders:,} cylinders.",
         )
-    if request.goods_cents is not None and request.goods_cents < terms.min_order_cents:
+    if request.goods_cents is not None and request.goods_cents < terms.min_order_cents and not takes_any:
         obstacles.add(
             ObstacleCode.MINIMUM_ORDER,
             "The order is below the factory's minimum.",

@@ -47,7 +47,7 @@ def system_problems(
     held = system.records if system else None
     problems = []
     for number, line in enumerate(lines, start=1):
-        if line is None or not _joins(line):
+        if line is None or not line.joins_system:
             continue
         wrong = [] if system is None else list(_of_system_on_record(work, system, line.keying))
         attributes = line.attributes
@@ -61,14 +61,14 @@ def system_problems(
             # stay here; whether its maker does that, the pricing room has judged.
             stays = system is not None and held is RecordsHolder.SHOP
             if not stays and held is not wanted and held is not RecordsHolder.NOBODY:
-                told = f"The records of {name} are with the {held.value}; key this line there, so that one system is "
-                wrong.append(("keying", f"{told}never extended in two places."))
+                told = f"The records of {name} are with the {held.value}; key this line there"
+                if line.kind is LineKind.REKEY:
+                    told = (
+                        f"{name} is keyed at the factory, but the customer's own cylinders here: key all of it here"
+                    )
+                wrong.append(("keying", f"{told}, so that one system is never extended in two places."))
         problems += [Problem(f"lines.{number - 1}.{field}", message) for field, message in wrong]
     return problems
-
-
-def _joins(line: LineRequest) -> bool:
-    return line.is_keyed and (line.keying.kind.is_master_keyed or line.keying.kind is KeyingKind.SKD)
 
 
 def _of_system_on_record(work: Work, system: KeySystem, keying: KeyingInstruction) -> Iterator[tuple[str, str]]:
@@ -263,7 +263,7 @@ class KeysetAllotter:
             raise LedgerError("keyway", "To be keyed, a cylinder needs its keyway and its chambers.")
         keyway, chambers = attributes.keyway, attributes.chambers
         records = records_for(number, line, self._choices)
-        if asked is not None and _joins(line):
+        if asked is not None and line.joins_system:
             system = self._system = self._system or self._start(asked, line, keyway, chambers, records)
         else:
             system = single_keyed_system(self.work, self.job.customer_id, keyway, chambers, records)

@@ -4,7 +4,7 @@ What is kept for a customer to be told stands apart from what is the owner's alo
 """
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
@@ -21,6 +21,7 @@ from app.ledger.quoting.snapshot import CostedWay, KeyingChoice
 from app.ledger.store.work import Work
 from app.ledger.tables import KeySystem, LineKind, Maker
 from app.pricing import (
+    SMALL_ORDER,
     BenchTerms,
     CylinderSource,
     CylinderType,
@@ -61,9 +62,9 @@ _NO_PARTS = (
 _RANK = (
     KeyingKind.NONE,
     KeyingKind.KD,
-    KeyingKind.SKD,
     KeyingKind.KA,
     KeyingKind.OWN,
+    KeyingKind.SKD,
     KeyingKind.MK,
     KeyingKind.GMK,
     KeyingKind.GGMK,
@@ -73,7 +74,8 @@ _LEAST_DRAWN, _MOST_DRAWN = 12, 5_000  # cylinders along the chart's foot
 
 @dataclass(frozen=True, slots=True)
 class Decided:
-    """Where each group is keyed. costs: a line's place → its share of what the keying costs the house.
+    """Where each group is keyed. costs: a line's place → its share of what the keying costs the house, without the
+    maker's charge for a small order.
 
     bench_minutes: the shop's own keying work. problems: groups keyed nowhere, or not as the counter insists.
     """
@@ -117,6 +119,15 @@ class _Group:
     @property
     def numbers(self) -> tuple[int, ...]:
         return tuple(place + 1 for place in self.lines)
+
+    @property
+    def field(self) -> str:
+        """What a problem of the whole group is said beside."""
+        return f"lines.{min(self.lines)}.keying"
+
+    @property
+    def joins_system(self) -> bool:
+        return any(one.line.joins_system for one in self.lines.values())
 
     @property
     def kind(self) -> KeyingKind:
@@ -175,26 +186,27 @@ def choose(work: Work, ask: QuoteRequest, resolved: Sequence[Resolved | None]) -
     problems: list[Problem] = []
     if ask.keyed_at == "split" and not any(group.parts for group in groups):
         problems.append(Problem("keyed_at", _NO_PARTS))
+    weighed: list[_Weighed] = []
     for group in groups:
-        field = f"lines.{min(group.lines)}.keying"
         code = group.first.line.maker_code
         terms = factory_terms_on(work.session, makers[code], work.today) if code and not group.is_own else None
         try:
-            weighed = _weigh(work.today, ask, group, system, bench, terms)
+            weighed.append(_weigh(work.today, ask, group, system, bench, terms))
         except BitternError as error:
-            problems.append(Problem(field, error.message))
-            continue
-        insisted = _insisted(ask, weighed)
-        if insisted and (why := _why_never(weighed.ways[insisted])) is not None:
+            problems.append(Problem(group.field, error.message))
+    together = _kept_together(ask, weighed)
+    for one in weighed:
+        insisted = _insisted(ask, one)
+        if insisted and (why := _why_never(one.ways[insisted])) is not None:
             where = "in two places" if insisted == "split" else f"at the {insisted}"
             problems.append(Problem("keyed_at", f"This cannot be keyed {where}: {why}"))
             insisted = ""
-        elif not insisted and not weighed.computed:
-            problems.append(Problem(field, _neither(weighed.decision)))
-        for part, choice, way in _kept(ask, weighed, insisted):
+        elif not insisted and not one.computed:
+            problems.append(Problem(one.group.field, _neither(one.decision)))
+        for part, choice, way in _kept(ask, one, insisted, together if one.group.joins_system else ""):
             keying.append(choice)
             quantities = {place: one.line.quantity for place, one in part.lines.items()}
-            costs |= _shares((way.total_cents or 0) if way else 0, quantities)
+            costs |= _shares(((way.total_cents or 0) if way else 0) - choice.small_order_cents, quantities)
             minutes += ceil(way.bench_minutes) if way and choice.choice == "shop" else 0
     return Decided(tuple(keying), costs, minutes, tuple(problems))
 
@@ -257,6 +269,7 @@ def _keying_request(
         source=CylinderSource.CUSTOMER if group.is_own else CylinderSource.SOLD,
         keyway=attributes.keyway if attributes else None,
         urgency=ask.urgency,
+        pays_small_order=ask.keyed_at == "factory",
     )
 
 
@@ -269,6 +282,20 @@ def _insisted(ask: QuoteRequest, weighed: _Weighed) -> str:
     is_other = ask.keyed_at != weighed.computed and ask.keyed_at in weighed.ways
     is_bench_work = weighed.group.is_own or weighed.group.is_to_key
     return ask.keyed_at if is_other and not is_bench_work else ""
+
+
+def _kept_together(ask: QuoteRequest, weighed: Sequence[_Weighed]) -> str:
+    """Where all groups that begin one key system are keyed whose own figures would part them; "" where they do not.
+
+    One that is on record is keyed where its records are, which each group's figures know.
+    """
+    if ask.system is None or ask.system.existing_id is not None or ask.keyed_at:
+        return ""
+    begun = [one for one in weighed if one.group.joins_system]
+    places = {"factory" if one.computed == "factory" else "shop" for one in begun if one.computed}
+    if len(places) < 2:
+        return ""
+    return next((name for name in ("shop", "factory") if all(one.ways[name].possible for one in begun)), "")
 
 
 def _why_never(option: SplitOption) -> str | None:
@@ -284,10 +311,16 @@ def _neither(decision: Decision) -> str:
     return f"Neither the bench nor the factory can do this. {why} {decision.remedy or ''}".strip()
 
 
-def _kept(ask: QuoteRequest, weighed: _Weighed, insisted: str) -> list[tuple[_Group, KeyingChoice, KeyingWay | None]]:
-    """What the quote keeps of a group keyed in one place, or of the two parts of one keyed in two."""
+def _kept(
+    ask: QuoteRequest, weighed: _Weighed, insisted: str, together: str
+) -> list[tuple[_Group, KeyingChoice, KeyingWay | None]]:
+    """What the quote keeps of a group keyed in one place, or of the two parts of one keyed in two.
+
+    together: where it is keyed whatever its figures say, since others of its new system are keyed there; "" for none.
+    """
     group, decision, split = weighed.group, weighed.decision, weighed.split
-    name = insisted or weighed.computed
+    computed = together or weighed.computed
+    name = insisted or computed
     chosen = weighed.ways.get(name)
     flips = find_flips(decision, weighed.bench, weighed.factory)
     beside = [obstacle.detail for way in (decision.shop, decision.factory) for obstacle in way.obstacles]
@@ -295,12 +328,13 @@ def _kept(ask: QuoteRequest, weighed: _Weighed, insisted: str) -> list[tuple[_Gr
         group=group.name,
         lines=group.numbers,
         choice=name,
-        computed=weighed.computed,
+        computed=computed,
         overridden=bool(insisted),
         override_reason=ask.override_reason.strip() if insisted else "",
         ready_on=chosen.ready if chosen else None,
         break_even=decision.break_even.quantity if decision.break_even else None,
         reasons=split.reasons if split else decision.reasons,  # a split's speak of all three ways
+        small_order_cents=_small_order(chosen.ways) if chosen else 0,
         ways=tuple(_costed(each, option) for each, option in weighed.ways.items()),
         owner_notes=tuple(note for note in decision.owner_notes if note not in beside),
         risks=(*decision.risks, *(split.risks if split else ())),
@@ -309,6 +343,10 @@ def _kept(ask: QuoteRequest, weighed: _Weighed, insisted: str) -> list[tuple[_Gr
         told_flips=tuple(flip.told for flip in flips if flip.told),
         curve=_curve(weighed),
     )
+    if together and together != weighed.computed:
+        where = {"shop": "here", "factory": "at the factory"}[together]
+        told = f"One key system is keyed in one place, so all of this new one is keyed {where}."
+        whole = replace(whole, reasons=(told,), flips=(), told_flips=(), break_even=None)
     if chosen is None or group.parts is None or name != "split":
         return [(group, whole, chosen.ways[0] if chosen else None)]
     whole = replace(whole, in_two_places=True, flips=(), told_flips=())  # they turn a choice of one place
@@ -322,7 +360,19 @@ def _kept(ask: QuoteRequest, weighed: _Weighed, insisted: str) -> list[tuple[_Gr
 
 def _part(base: KeyingChoice, part: _Group, said: str, choice: str, way: KeyingWay) -> KeyingChoice:
     name = f"{part.name}, {said}"
-    return replace(base, group=name, lines=part.numbers, choice=choice, ready_on=way.ready, quantity=part.quantity)
+    return replace(
+        base,
+        group=name,
+        lines=part.numbers,
+        choice=choice,
+        ready_on=way.ready,
+        quantity=part.quantity,
+        small_order_cents=_small_order([way]),
+    )
+
+
+def _small_order(ways: Iterable[KeyingWay]) -> int:
+    return sum(line.cents for way in ways for line in way.lines if line.label == SMALL_ORDER)
 
 
 def _costed(name: str, option: SplitOption) -> CostedWay:

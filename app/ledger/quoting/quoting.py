@@ -181,7 +181,9 @@ def _print_lines(
     decided: Decided,
     problems: list[Problem],
 ) -> list[SnapshotLine]:
-    """Each line with its keying and its keys below it, and a new system's own line after its first."""
+    """Each line with its keying and its keys below it, a new system's own line after its first, and what a maker
+    charges for a small order after the first that it keys.
+    """
     lines: list[SnapshotLine] = []
     rushed = next((number for one in decided.keying if one.choice == "shop" for number in one.lines), 0)
     if ask.urgency is not Urgency.RUSH:
@@ -225,21 +227,29 @@ def _print_lines(
                 # Keying that costs the customer nothing stands on the line itself; the house's cost stays counted.
                 lines[-1] = replace(lines[-1], cost_cents=lines[-1].cost_cents + cost)
                 continue
-            lines.append(
-                SnapshotLine(
-                    label=f"{number}{letter}",
-                    kind=kind,
-                    words=text,
-                    part_number="",
-                    keying="",
-                    quantity=quantity,
-                    unit_cents=row.unit_cents,
-                    amount_cents=row.unit_cents * quantity,
-                    is_labour=row.kind is PriceKind.LABOR,
-                    cost_cents=cost,
-                )
-            )
+            lines.append(_part_line(number, letter, kind, text, quantity, row.unit_cents, row.kind, cost))
+        if small := next((one.small_order_cents for one in decided.keying if one.lines[0] == number), 0):
+            text = f"Small-order charge of {found.maker_name}, under its minimum"
+            letter = _LETTERS[len(extras)]
+            lines.append(_part_line(number, letter, "small order", text, 1, small, PriceKind.LABOR, small))
     return lines
+
+
+def _part_line(
+    number: int, letter: str, kind: str, text: str, quantity: int, unit_cents: int, sort: PriceKind, cost_cents: int
+) -> SnapshotLine:
+    return SnapshotLine(
+        label=f"{number}{letter}",
+        kind=kind,
+        words=text,
+        part_number="",
+        keying="",
+        quantity=quantity,
+        unit_cents=unit_cents,
+        amount_cents=unit_cents * quantity,
+        is_labour=sort is PriceKind.LABOR,
+        cost_cents=cost_cents,
+    )
 
 
 def _print_line(label: str, found: Resolved) -> SnapshotLine:

@@ -137,6 +137,11 @@ class LineRequest(JsonDataclass):
         return [each + (place < rest) for place in range(len(cylinders))]
 
     @property
+    def joins_system(self) -> bool:
+        """Whether its cylinders go into the request's key system: under a master, or single among its records."""
+        return self.is_keyed and (self.keying.kind.is_master_keyed or self.keying.kind is KeyingKind.SKD)
+
+    @property
     def is_keyed(self) -> bool:
         """Whether its cylinders get keysets, so that there can be keys to them: those without pins have none."""
         return self.kind.is_keyed and self.keying.kind is not KeyingKind.NONE

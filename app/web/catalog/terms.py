@@ -143,6 +143,7 @@ class FactoryTermsPage(TermsPage):
     lead_working_days = WholeField("Lead time, working days", [InputRequired("Enter the lead time.")], most=5000)
     min_cylinders = WholeField("Least cylinders for keyed goods", most=100_000)
     min_order_cents = CentsField("Least order, goods alone")
+    small_order_cents = CentsField("Charge for a smaller order", description="Empty: the maker takes none.")
     extension_cents = CentsField("Extending a system")
     per_key_cents = CentsField("Each further key")
     keys_included = WholeField("Keys included with a cylinder", most=100)
