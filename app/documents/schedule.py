@@ -53,23 +53,23 @@ def schedule_page(schedule: Schedule) -> SchedulePage:
     """What the installer's schedule says."""
     sentences = dict.fromkeys(sentence for row in schedule.rows for sentence in row.cautions)
     marks = {sentence: f"C{number}" for number, sentence in enumerate(sentences, start=1)}
-    by_symbol = {bare_symbol(keyset.symbol): keyset for keyset in schedule.keysets}
-    openings: dict[str, dict[str, None]] = {}
+    by_symbol = {(keyset.system, bare_symbol(keyset.symbol)): keyset for keyset in schedule.keysets}
+    openings: dict[tuple[str, str], dict[str, None]] = {}
     for row in schedule.rows:
         if row.opening_number:
-            openings.setdefault(bare_symbol(row.keyset), {})[row.opening_number] = None
+            openings.setdefault((row.system, bare_symbol(row.keyset)), {})[row.opening_number] = None
     return SchedulePage(
         schedule=schedule,
         lines=tuple(
             ScheduleLine(
                 row,
-                keys_words(by_symbol.get(bare_symbol(row.keyset))),
+                keys_words(by_symbol.get((row.system, bare_symbol(row.keyset)))),
                 " ".join(marks[sentence] for sentence in row.cautions),
             )
             for row in schedule.rows
         ),
         keysets=tuple(
-            (keyset, first_of(list(openings.get(bare_symbol(keyset.symbol), ())), _MOST_OPENINGS))
+            (keyset, first_of(list(openings.get((keyset.system, bare_symbol(keyset.symbol)), ())), _MOST_OPENINGS))
             for keyset in schedule.keysets
         ),
         cautions=tuple((mark, sentence) for sentence, mark in marks.items()),
@@ -99,10 +99,10 @@ def schedule_pdf(schedule: Schedule) -> bytes:
 
 def keyset_schedule_pdf(schedule: Schedule) -> bytes:
     """The schedule by keyset as PDF, on the house's paper; cylinders without a keyset stand last."""
-    found: dict[str, list[ScheduleRow]] = {}
+    found: dict[tuple[str, str], list[ScheduleRow]] = {}
     for row in schedule.rows:
-        found.setdefault(bare_symbol(row.keyset), []).append(row)
-    by_symbol = {keyset.symbol: keyset for keyset in schedule.keysets}
+        found.setdefault((row.system, bare_symbol(row.keyset)), []).append(row)
+    by_symbol = {(keyset.system, keyset.symbol): keyset for keyset in schedule.keysets}
     order = [*by_symbol, *(symbol for symbol in found if symbol not in by_symbol)]
     return pdf(
         "keyset_schedule.html",
@@ -111,9 +111,9 @@ def keyset_schedule_pdf(schedule: Schedule) -> bytes:
         schedule=schedule,
         # Each keyset with no cylinder of its own, and how many of the job's cylinders its keys open.
         masters=[
-            (keyset, sum(keyset.symbol in row.operated_by for row in schedule.rows))
+            (keyset, sum(keyset.symbol in row.operated_by for row in schedule.rows if row.system == keyset.system))
             for keyset in schedule.keysets
-            if keyset.symbol not in found
+            if (keyset.system, keyset.symbol) not in found
         ],
         groups=[(by_symbol.get(symbol), found[symbol]) for symbol in order if symbol in found],
     )

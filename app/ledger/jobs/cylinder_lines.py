@@ -42,6 +42,7 @@ class ScheduleRow:
     operated_by: tuple[str, ...]  # every symbol whose key operates it, its own first, masters after
     remarks: str
     cautions: tuple[str, ...]
+    system: str = ""  # the name of its keyset's key system
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +54,7 @@ class ScheduleKeyset:
     purpose: str
     cylinders: int
     keys: int
+    system: str = ""  # the name of its key system: two may have a keyset of one symbol
 
 
 PlainRow: TypeAlias = Any
@@ -107,11 +109,17 @@ class JobCylinders:
     @cached_property
     def keysets(self) -> tuple[ScheduleKeyset, ...]:
         """The job's keysets, by system and as they were added."""
-        ids = {system.id for system in self.keyed_in}
         return tuple(
-            ScheduleKeyset(one.symbol, one.level.value, one.purpose, self.used[one.id], self.counts.get(one.id, 0))
+            ScheduleKeyset(
+                one.symbol,
+                one.level.value,
+                one.purpose,
+                self.used[one.id],
+                self.counts.get(one.id, 0),
+                one.system_name,
+            )
             for one in self.by_id.values()
-            if one.system_id in ids and (one.id in self.used or one.id in self.counts)
+            if one.id in self.used or one.id in self.counts
         )
 
     @property
@@ -156,6 +164,7 @@ class JobCylinders:
             operated_by=tuple(keyset.symbol for keyset in self.operators(line)),
             remarks=" · ".join(filter(None, (line.door_remarks, remarks))),
             cautions=cautions,
+            system=self.by_id[line.keyset_id].system_name if line.keyset_id else "",
         )
 
 

@@ -228,9 +228,10 @@ def _is_theirs_alone(session: Session, system_ids: Collection[int], job_id: int)
 def _keys(session: Session, job: Job, schedule: Schedule) -> dict[str, int]:
     """Symbol → how many keys the factory cuts to it."""
     theirs = sent_keysets(session, job)
-    sold = session.execute(sa.select(Keyset.id, Keyset.symbol).distinct().join(Key).where(Key.job_id == job.id))
-    symbols = {symbol for keyset_id, symbol in sold if keyset_id in theirs}
-    return {keyset.symbol: keyset.keys for keyset in schedule.keysets if keyset.symbol in symbols}
+    rows = sa.select(Keyset.id, KeySystem.name, Keyset.symbol).join(KeySystem).join(Key, Key.keyset_id == Keyset.id)
+    sold = session.execute(rows.distinct().where(Key.job_id == job.id))
+    symbols = {(system, symbol) for keyset_id, system, symbol in sold if keyset_id in theirs}
+    return {one.symbol: one.keys for one in schedule.keysets if (one.system, one.symbol) in symbols}
 
 
 def _groups(

@@ -61,11 +61,9 @@ def system_problems(
             # stay here; whether its maker does that, the pricing room has judged.
             stays = system is not None and held is RecordsHolder.SHOP
             if not stays and held is not wanted and held is not RecordsHolder.NOBODY:
-                told = f"The records of {name} are with the {held.value}; key this line there"
-                if line.kind is LineKind.REKEY:
-                    told = (
-                        f"{name} is keyed at the factory, but the customer's own cylinders here: key all of it here"
-                    )
+                told = (
+                    f"The records of {name} are with the {held.value}; key this line there, or the others here, too"
+                )
                 wrong.append(("keying", f"{told}, so that one system is never extended in two places."))
         problems += [Problem(f"lines.{number - 1}.{field}", message) for field, message in wrong]
     return problems

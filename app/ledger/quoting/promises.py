@@ -107,6 +107,8 @@ def lead_time(
     days = [choice.ready_on for choice in keying if choice.ready_on is not None]
     if any(found and not found.is_stocked for found in resolved) and not days:
         return LeadTime(None, None, "Some items are not on the shelf; the date is confirmed when they are ordered.")
+    if any(not choice.choice for choice in keying):
+        return LeadTime(None, None, "No day can be named before it is settled where this is keyed.")
     if len(days) < len(keying):
         return LeadTime(None, None, "The date is confirmed with the order.")
     if not keying:

@@ -7,6 +7,7 @@ from dataclasses import replace
 import sqlalchemy as sa
 
 from app.fitting import CylinderAttributes
+from app.ledger.jobs.cylinder_lines import job_cylinders
 from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.snapshot import read_snapshot
@@ -94,5 +95,18 @@ def test_a_new_system_with_the_customers_own_cylinders_is_keyed_here(work: Work)
     )
     there = price_request(work, replace(ask, keyed_at="factory", override_reason="no time"))
     assert [one.field for one in there.problems] == ["lines.1.keying"]
-    assert "the customer's own cylinders here: key all of it here" in there.problems[0].message
+    assert "key this line there, or the others here, too" in there.problems[0].message
     accept(work, issued(work, ask))
+
+
+def test_keys_of_a_system_without_cylinders_stand_in_the_jobs_key_table(work: Work) -> None:
+    """Two singles in a book of their own, and three keys to a master of a system that the job adds no cylinder to."""
+    accept(work, issued(work, flats(work, 2, keyed_at="shop", override_reason="soon")))
+    keys = LineRequest(LineKind.KEYS, 3, symbol="AA")
+    job = issued(work, QuoteRequest(customer_id(work, "Harbourmaster"), (mortise(2, KA), keys)))
+    accept(work, job)
+    found = job_cylinders(work.session, job.id).keysets
+    assert sorted((one.symbol, one.cylinders, one.keys, one.system) for one in found) == [
+        ("AA", 0, 3, "The Flats"),
+        ("SKD1", 2, 4, "Single keyed AQ1, 6 chambers"),
+    ]
