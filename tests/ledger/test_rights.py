@@ -85,6 +85,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         quoting.accepting: accept_quote
         quoting.issuing: issue_quote keep_asked
         quoting.mailing: send_quote
+        quoting.repeating: repeat_of
         jobs.notes: add_note
         quoting.issuing: requote keep_requote
         jobs.stages: move_job lose_quote

@@ -19,16 +19,17 @@ from app.ledger.quoting.issuing import (
     keep_draft,
     lying_draft,
 )
+from app.ledger.quoting.repeating import repeat_of
 from app.ledger.quoting.snapshot import CostedWay, KeyingChoice
 from app.ledger.sites.customer_queries import find_customers
-from app.ledger.store.errors import LedgerBusy, NotAllowed, NotFound, Stale, VaultError
+from app.ledger.store.errors import LedgerBusy, LedgerError, NotAllowed, NotFound, Stale, VaultError
 from app.ledger.store.work import Work
 from app.ledger.tables import Draft, Job, Role, Stage
 from app.pricing import Urgency
 from app.web.access import may, roles
 from app.web.counter.buttons import Press, apply, mend, press_of, put_goods
 from app.web.counter.choices import ADDABLE, KEYINGS, TYPES
-from app.web.counter.drafts import draft_of, resume, start, to_draft
+from app.web.counter.drafts import draft_of, draft_of_request, from_draft, resume, start, to_draft
 from app.web.counter.forms import CUSTOMER_BOXES, CounterForm
 from app.web.counter.page import CounterPage, build
 from app.web.errors import about
@@ -79,11 +80,15 @@ def _words() -> dict[str, Any]:
 @blueprint.get("")
 @roles(*_ANYBODY)
 def page() -> ResponseReturnValue:
-    """An empty page, or a `customer`'s; one filled from a job's quote; with `draft`, the one that was left lying."""
+    """An empty page, or a `customer`'s; one filled from a job's quote, or new work that repeats an accepted job; with
+    `draft`, the one that was left lying.
+    """
     work, job = current_work(), _job()
     if job is not None and job.stage not in (Stage.ASKED, Stage.QUOTED, Stage.LOST):
         flash(f"Job {job.number} is {job.stage.word}: it can no longer be quoted anew. Start another.", "caution")
         return redirect(url_for("counter.page"), 303)
+    if number := record_id(request.args.get("repeat")):
+        return _repeated(work, get_job(request_session(), number))
     draft = draft_of(work, job)
     token = secrets.token_hex(16)
     if draft is not None and (request.args.get("draft") or (job is not None and job.stage is Stage.ASKED)):
@@ -93,6 +98,19 @@ def page() -> ResponseReturnValue:
     form = start(work, job, token, request.args.get("customer", ""), request.args.get("site", ""))
     focus = "" if job else "add" if form.text("customer_id") else "find"
     return _page(build(work, form, asked=False, job=job), focus=focus, offer=draft)
+
+
+def _repeated(work: Work, job: Job) -> ResponseReturnValue:
+    """A page of new work that repeats an accepted job."""
+    try:
+        ask, left_out = repeat_of(work, job)
+    except LedgerError as error:
+        flash(error.message, "caution")
+        return redirect(url_for("counter.page"), 303)
+    for said in (f"This repeats job {job.number} as new work, at today's prices.", *left_out):
+        flash(said)
+    form = from_draft(draft_of_request(ask), secrets.token_hex(16))
+    return _page(build(work, form, asked=False), focus="")
 
 
 @blueprint.post("/work-out")

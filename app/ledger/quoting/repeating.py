@@ -1,0 +1,90 @@
+"""A job that was accepted once, asked for again as new work: the same lines into the same key system."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import sqlalchemy as sa
+
+from app.ledger.quoting.request import LineRequest, QuoteRequest, SystemRequest
+from app.ledger.quoting.snapshot import read_snapshot
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, CylinderState, Job, Level, Role
+from app.pricing import Urgency, show_cents
+
+
+def repeat_of(work: Work, job: Job) -> tuple[QuoteRequest, tuple[str, ...]]:
+    """The request of an accepted job as one would make it today, and what is left out of it, a sentence each.
+
+    Cylinders get the next keysets, under the masters that they got then, in the system that was begun for it; what
+    was rekeyed on its doors is rekeyed once more. Days, prices of its own, what was insisted on and what the owner
+    let go on were that job's alone. Raises LedgerError on `stage` for a job that was never accepted.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    if not job.stage.was_accepted or not job.revisions:
+        raise LedgerError("stage", f"Job {job.number} was never accepted: go on with its own quote.")
+    ask = QuoteRequest.from_json(read_snapshot(job.revisions[-1].snapshot).ask)
+    made: dict[int, list[Cylinder]] = {}
+    for cylinder in job.cylinders:
+        made.setdefault(cylinder.line_number or 0, []).append(cylinder)
+    instead = _new_symbols(work, ask, made)
+    lines = tuple(_again(line, made.get(number, []), instead) for number, line in enumerate(ask.lines, start=1))
+    left_out = tuple(
+        f"Line {number} had a price of its own, {show_cents(line.unit_cents)} each; it is at today's price now."
+        for number, line in enumerate(ask.lines, start=1)
+        if line.unit_cents is not None
+    )
+    again = replace(
+        ask,
+        lines=lines,
+        system=_system(ask, job.cylinders),
+        need_by=None,
+        urgency=Urgency.IN_TURN,
+        keyed_at="",
+        override_reason="",
+        option_b="",
+        replaced=tuple(instead.get(symbol, symbol) for symbol in ask.replaced),
+        lost_reason="",
+        lost_allowed=(),
+    )
+    return again, left_out
+
+
+def _again(line: LineRequest, made: Sequence[Cylinder], instead: Mapping[str, str]) -> LineRequest:
+    keying = line.keying
+    first = next((one.keyset for one in made if one.keyset is not None), None)
+    above = first.parent if first is not None else None
+    if keying.kind.is_master_keyed and not keying.master and above is not None and above.level is Level.MASTER:
+        keying = replace(keying, master=above.symbol)
+    hangs = line.standing and all(one.state is CylinderState.FITTED for one in made)
+    return replace(
+        line,
+        keying=keying,
+        need_by=None,
+        unit_cents=None,
+        price_reason="",
+        symbol=instead.get(line.symbol, line.symbol),
+        standing=tuple(one.id for one in made) if hangs else line.standing,
+    )
+
+
+def _new_symbols(work: Work, ask: QuoteRequest, made: Mapping[int, Sequence[Cylinder]]) -> dict[str, str]:
+    """The symbol of each keyset that the job replaced, and of the one that took its place."""
+    found = {}
+    for number, line in enumerate(ask.lines, start=1):
+        rows = work.session.scalars(sa.select(Cylinder).where(Cylinder.id.in_(line.standing)))
+        before = {one.id: one.keyset for one in rows}
+        for old_id, cylinder in zip(line.standing, made.get(number, ()), strict=False):
+            old, new = before.get(old_id), cylinder.keyset
+            if old is not None and new is not None and old.symbol in ask.replaced:
+                found[old.symbol] = new.symbol
+    return found
+
+
+def _system(ask: QuoteRequest, cylinders: Sequence[Cylinder]) -> SystemRequest | None:
+    """The system that was begun for the job, where one was; else the one that it went into."""
+    if ask.system is None or ask.system.existing_id is not None:
+        return ask.system
+    systems = (one.keyset.system for one in cylinders if one.keyset is not None)
+    begun = next((one for one in systems if one.levels > 1), None)
+    return SystemRequest(existing_id=begun.id) if begun is not None else ask.system
