@@ -10,7 +10,7 @@ from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Job, Level, Role
-from app.pricing import Urgency, show_cents
+from app.pricing import NO_DISCOUNT, Urgency, show_cents
 
 
 def repeat_of(work: Work, job: Job) -> tuple[QuoteRequest, tuple[str, ...]]:
@@ -34,6 +34,8 @@ def repeat_of(work: Work, job: Job) -> tuple[QuoteRequest, tuple[str, ...]]:
         for number, line in enumerate(ask.lines, start=1)
         if line.unit_cents is not None
     )
+    if ask.discount != NO_DISCOUNT:
+        left_out = (*left_out, "The discount was that job's alone; it is left out.")
     again = replace(
         ask,
         lines=lines,
@@ -43,6 +45,9 @@ def repeat_of(work: Work, job: Job) -> tuple[QuoteRequest, tuple[str, ...]]:
         keyed_at="",
         override_reason="",
         option_b="",
+        discount=NO_DISCOUNT,
+        discount_reason="",
+        discount_meant="",
         replaced=tuple(instead.get(symbol, symbol) for symbol in ask.replaced),
         lost_reason="",
         lost_allowed=(),
@@ -63,6 +68,7 @@ def _again(line: LineRequest, made: Sequence[Cylinder], instead: Mapping[str, st
         need_by=None,
         unit_cents=None,
         price_reason="",
+        price_meant="",
         symbol=instead.get(line.symbol, line.symbol),
         standing=tuple(one.id for one in made) if hangs else line.standing,
     )

@@ -89,14 +89,14 @@ def test_a_master_that_nobody_named_is_the_one_that_the_cylinders_got(
 
 
 def test_a_price_of_the_jobs_own_is_not_repeated(clerk: FormClient, session: Session) -> None:
-    first = quoted(clerk, MORTISE, {**HARDWARE, "unit_price": "5.00", "price_reason": "a scratch"}, urgency="rush")
+    first = quoted(clerk, MORTISE, {**HARDWARE, "unit_price": "9.00", "price_reason": "a scratch"}, urgency="rush")
     accepted(clerk, first)
     page = repeated(clerk, first)
-    assert "Line 2 had a price of its own, $5.00 each; it is at today's price now." in unescape(page)
+    assert "Line 2 had a price of its own, $9.00 each; it is at today's price now." in unescape(page)
     job = issued_and_accepted(clerk, session, page)
     assert (job.urgency, Counter(symbols(session, job))) == ("in turn", Counter({"SKD2": 2}))
     before, after = session.scalars(sa.select(QuoteRevision.subtotal_cents).order_by(QuoteRevision.id))
-    assert after - before == 980 - 500 - 3500  # the ring set by the book, and no rush
+    assert after - before == 980 - 900 - 3500  # the ring set by the book, and no rush
 
 
 def test_what_was_rekeyed_after_a_loss_is_rekeyed_once_more(
