@@ -28,6 +28,7 @@ def create_app(config: "Config | None" = None, ledger: "Ledger | None" = None) -
     from app.web.security import HouseRequest, csrf, secure
     from app.web.services import keep
     from app.web.templating import STATIC, TEMPLATES, init_templates
+    from app.web.unsaved_text import show_unsaved_text
 
     config = config or Config.from_environment()
     app = Flask("app", template_folder=str(TEMPLATES), static_folder=str(STATIC))
@@ -38,6 +39,7 @@ def create_app(config: "Config | None" = None, ledger: "Ledger | None" = None) -
     csrf.init_app(app)
     init_templates(app)
     answer_errors(app)
+    show_unsaved_text(app)
     for blueprint in blueprints():
         app.register_blueprint(blueprint)
     return app

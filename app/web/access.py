@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, TypeVar
+from urllib.parse import urlsplit
 
 from flask import Flask, abort, current_app, flash, redirect, request, session, url_for
 from flask.typing import ResponseReturnValue
@@ -15,6 +16,7 @@ from app.ledger.tables import Role
 from app.web.logins import load
 from app.web.reauthentication import ask_again
 from app.web.services import request_session, the_config, the_time
+from app.web.unsaved_text import keep_unsaved
 
 MOST_WITHOUT_LOGIN = 64 * 1024  # bytes
 _SAVING_NOTHING = ("static", "login.lock", "login.first_start")
@@ -162,15 +164,17 @@ def _is_started() -> bool:
 
 def _ask_for_login() -> ResponseReturnValue:
     had_session = "_user_id" in session
-    session.clear()
+    wanted, said = request.full_path.rstrip("?"), "Your login has ended. Log in to go on." if had_session else ""
     if request.method not in ("GET", "HEAD"):
-        flash("Your login had ended, so nothing was saved. Log in, then go back to what you typed and save again.")
-        place = url_for("login.log_in")
-    else:
-        if had_session:
-            flash("Your login has ended. Log in to go on.")
-        wanted = request.full_path.rstrip("?")
-        place = url_for("login.log_in", next=wanted if wanted != "/" else None)
+        wanted = keep_unsaved("Your login had ended before it was sent.")
+        said = "Your login had ended, so nothing was saved. Log in: "
+        said += "what you typed is still here." if wanted else "then go back to what you typed and save again."
+    elif "HX-Current-URL" in request.headers:  # a piece of the page that is looked at
+        wanted = urlsplit(request.headers["HX-Current-URL"])._replace(scheme="", netloc="").geturl()
+    session.clear()
+    if said:
+        flash(said)
+    place = url_for("login.log_in", next=wanted if wanted not in ("", "/") else None)
     if request.headers.get("HX-Request"):
         return "", 204, {"HX-Redirect": place}
     return redirect(place, 303)

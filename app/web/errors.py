@@ -4,11 +4,10 @@ import secrets
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
-from urllib.parse import urlsplit
 
 from flask import Flask, current_app, g, render_template, request
-from flask.globals import request_ctx
 from flask.typing import ResponseReturnValue
+from flask_login import current_user
 from flask_wtf.csrf import CSRFError
 from werkzeug.exceptions import HTTPException
 from wtforms import BooleanField, Field, Form, HiddenField, PasswordField, SelectField
@@ -22,6 +21,7 @@ from app.ledger.store.errors import LedgerBusy, LedgerStopped, NotAllowed, NotFo
 from app.ledger.store.events import events_of
 from app.ledger.tables import Role
 from app.web.services import request_session, the_config
+from app.web.unsaved_text import is_shown, keep_unsaved, page_of_form
 
 Answer = tuple[str, int]
 
@@ -74,8 +74,6 @@ _PRINTING = _Page(
 )
 RETRY_PRINTING = {"Retry-After": "10"}
 _MOST_FINDINGS = 40
-_SECRET = {"password", "again", "current", "pin", "bitting", "bittings", "token"}
-_HIDDEN = _SECRET | {"version", "shown", "known", "seen", "seal", "keep", "gone"}
 
 
 def about(subject: str, form: Form | None = None) -> None:
@@ -92,8 +90,8 @@ def answer_errors(app: Flask) -> None:
         app.register_error_handler(kind, answer)
 
 
-def _page(status: int, page: _Page, *, what: str = "", reference: str = "") -> Answer:
-    shown = {"status": status, "page": page, "what": what or page.what, "reference": reference}
+def _page(status: int, page: _Page, *, what: str = "", reference: str = "", put_in: str = "") -> Answer:
+    shown = {"status": status, "page": page, "what": what or page.what, "reference": reference, "put_in": put_in}
     try:
         return render_template("errors/error.html", **shown), status
     except Exception:  # the layout asks the ledger who is logged in; where that fails too, the words stand alone
@@ -111,6 +109,13 @@ def _http(error: HTTPException) -> Answer | HTTPException:
     if status == 413:
         return _page(status, known, what=_too_large())
     return _page(status, known, what=own if status in (400, 403, 404) else "")
+
+
+def _of_earlier_login() -> ResponseReturnValue:
+    """The page of a former login is not taken at its word: what it brought is shown once more, by a page of now."""
+    put_in = keep_unsaved("The page was of an earlier login.") if current_user.is_authenticated else ""
+    answer = _page(400, _CSRF, put_in=put_in)
+    return (*answer, {"HX-Redirect": put_in}) if put_in and request.headers.get("HX-Request") else answer
 
 
 def _too_large() -> str:
@@ -155,20 +160,10 @@ def _stale(error: Stale) -> Answer:
         change=next(iter(newest), None),
         message=error.message,
         typed=_typed(),
-        again=_page_to_load(),
+        again=page_of_form(),
+        put_in=keep_unsaved("Somebody else saved it first.", is_stale=True),
     )
     return page, 409
-
-
-def _page_to_load() -> str:
-    """The address that was sent to or, where that shows no page by itself, the page of the house before it."""
-    adapter = request_ctx.url_adapter
-    before = urlsplit(request.referrer or "")
-    places = [request.full_path.rstrip("?")]
-    if before.netloc == request.host:
-        places.append(f"{before.path}?{before.query}".rstrip("?"))
-    takes = (place for place in places if adapter and adapter.test(place.partition("?")[0], "GET"))
-    return next(takes, "/")
 
 
 def _typed() -> list[tuple[str, str]]:
@@ -183,11 +178,7 @@ def _typed() -> list[tuple[str, str]]:
 
 
 def _sent() -> list[tuple[str, str]]:
-    return [
-        (name, value)
-        for name, value in request.form.items(multi=True)
-        if _HIDDEN.isdisjoint(name.lower().replace("-", "_").split("_"))
-    ]
+    return [(name, value) for name, value in request.form.items(multi=True) if is_shown(name)]
 
 
 def _in_words(field: Field) -> str:
@@ -207,7 +198,7 @@ def _broken(error: Exception) -> Answer:
 
 _ANSWERS: dict[type[Exception], Callable[[Any], ResponseReturnValue]] = {
     HTTPException: _http,
-    CSRFError: lambda error: _page(400, _CSRF),
+    CSRFError: lambda error: _of_earlier_login(),
     BitternError: lambda error: _page(
         400, _Page("This could not be done", error.message, "Go back, change it and try again. Nothing was saved.")
     ),

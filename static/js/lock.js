@@ -16,6 +16,13 @@
   let isLocked = false;
   let used = Date.now();
   let told = Date.now();
+  // Tabs of one browser share a login: where somebody works in one, no other locks it; what locks one covers all.
+  const tabs = new BroadcastChannel("bittern");
+  tabs.onmessage = ({ data }) => {
+    if (data === "used") used = Date.now();
+    else if (data === "locked" && whenLocked === "leave") location.replace("/");
+    else if (isLocked || data === "locked") answer(send(lock, "GET"));
+  };
 
   const say = (sentence) => {
     cover.innerHTML = '<h1 id="cover-title">The screen is locked</h1><p></p>';
@@ -55,12 +62,24 @@
     form.querySelector("input").focus();
   };
 
+  const end = () => {
+    say("The login has ended. What you typed is still here: log in beside it, then come back.");
+    const link = Object.assign(document.createElement("a"), { href: "/login", target: "_blank", textContent: "Log in" });
+    cover.append(link);
+    link.focus();
+    addEventListener("focus", () => { if (isLocked) answer(send(lock, "GET")); }, { once: true });
+  };
+
   const answer = async (asked) => {
     try {
       const reply = await asked;
-      if (reply.status === 204) { if (isLocked) show(); }
-      else if (reply.status === 200) { hide(); ask(await reply.text()); }
-      else location.reload(); // the login has ended: the page that asks for it takes over
+      if (reply.status === 204) {
+        if (isLocked) { show(); tabs.postMessage("unlocked"); }
+      } else if (reply.status === 200) {
+        hide();
+        ask(await reply.text());
+      } else if (isLocked) end();
+      // Else the login has ended while somebody types: what is sent next is kept until there is another.
     } catch {
       say("The house does not answer just now. The page stays covered.");
       setTimeout(() => answer(send(lock, "GET")), 5000);
@@ -71,6 +90,7 @@
     say("Locking.");
     hide();
     const asked = send(lock, "POST");
+    asked.then(() => tabs.postMessage("locked"), () => {});
     // A page that shows bittings is left altogether: nothing of it stays behind the cover.
     if (whenLocked === "leave") asked.finally(() => location.replace("/"));
     else answer(asked);
@@ -81,7 +101,10 @@
   document.getElementById("lock-now")?.addEventListener("submit", (event) => { event.preventDefault(); lockNow(); });
   document.body.addEventListener("bittern:locked", () => answer(send(lock, "GET")));
   for (const kind of ["keydown", "pointerdown", "scroll"]) {
-    document.addEventListener(kind, () => { used = Date.now(); }, { capture: true, passive: true });
+    document.addEventListener(kind, () => {
+      if (Date.now() - used > 1000) tabs.postMessage("used");
+      used = Date.now();
+    }, { capture: true, passive: true });
   }
   setInterval(() => {
     if (isLocked || !limit) return;

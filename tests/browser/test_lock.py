@@ -57,3 +57,48 @@ def test_a_page_with_bittings_is_left_when_it_is_locked(
     expect(page.get_by_role("heading", level=1)).to_have_text("The screen is locked")
     expect(page.get_by_role("button", name="Unlock")).to_be_visible()
     assert not bitting_in(page.content())
+
+
+def test_a_tab_that_rests_locks_none_where_somebody_works_and_the_lock_covers_both(
+    owner: User, served, log_in: Callable[[User], Page]
+) -> None:
+    HouseFactory()
+    clock = (page := log_in(owner)).context.clock
+    clock.install()
+    page.goto(served.url("/house/users/new"))
+    resting = page.context.new_page()
+    resting.goto(served.url("/house"))
+    for _ in range(2):  # sixteen minutes; a screen locks after fifteen
+        clock.run_for("08:00")
+        page.get_by_label("Name", exact=True).press_sequentially("x")
+        resting.wait_for_timeout(50)
+    expect(resting.locator("h1")).to_be_visible()
+    expect(page.get_by_label("Name", exact=True)).to_have_value("xx")
+    clock.run_for("16:00")
+    for tab in (page, resting):
+        expect(tab.get_by_role("heading", name="The screen is locked")).to_be_visible()
+    page.get_by_label("Password", exact=True).fill(PASSWORD)
+    page.keyboard.press("Enter")
+    expect(page.get_by_label("Name", exact=True)).to_have_value("xx")
+    expect(resting.locator("dialog")).to_be_hidden()
+
+
+def test_a_login_that_ended_in_another_tab_keeps_what_is_typed_here(
+    owner: User, served, log_in: Callable[[User], Page]
+) -> None:
+    HouseFactory()
+    page = log_in(owner)
+    page.goto(served.url("/customers/new"))
+    page.get_by_label("Name", exact=True).fill("Harbour Lights Cafe")
+    other = page.context.new_page()
+    other.goto(served.url("/house"))
+    other.get_by_role("button", name="Log out").click()
+    expect(other.get_by_role("heading", level=1)).to_have_text("Log in")
+    page.get_by_role("button", name="Save").click()
+    expect(page.get_by_role("status")).to_contain_text("what you typed is still here")
+    page.get_by_label("Name").fill(owner.name)
+    page.get_by_label("Password").fill(PASSWORD)
+    page.keyboard.press("Enter")
+    expect(page.get_by_label("Name", exact=True)).to_have_value("Harbour Lights Cafe")
+    page.get_by_role("button", name="Save").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Harbour Lights Cafe")

@@ -36,6 +36,7 @@ from app.web.errors import about
 from app.web.fitting.for_quote import read_lines
 from app.web.forms_base import record_id
 from app.web.services import current_work, request_session
+from app.web.unsaved_text import take_unsaved_text
 
 blueprint = Blueprint("counter", __name__, url_prefix="/counter")
 
@@ -91,6 +92,8 @@ def page() -> ResponseReturnValue:
         return _repeated(work, get_job(request_session(), number))
     draft = draft_of(work, job)
     token = secrets.token_hex(16)
+    if (typed := take_unsaved_text()) is not None:
+        return _page(build(work, CounterForm(typed), asked=False, job=job), focus="")
     if draft is not None and (request.args.get("draft") or (job is not None and job.stage is Stage.ASKED)):
         # A job's draft may be open in two places: each place issues under a token of its own.
         form = resume(work, draft, token if job else draft.token)

@@ -21,6 +21,7 @@ from app.web.navigation import front_page
 from app.web.people.forms import CodeLoginForm, FirstStartForm, LoginForm, OwnPasswordForm
 from app.web.reauthentication import asking_page, box, try_secret
 from app.web.services import current_work, house_work, request_session, the_config
+from app.web.unsaved_text import page_before
 
 blueprint = Blueprint("login", __name__)
 
@@ -38,7 +39,7 @@ def home() -> ResponseReturnValue:
 def log_in() -> ResponseReturnValue:
     """Log in, then go to the page that was asked for."""
     if current_user.is_authenticated:
-        return redirect(url_for("login.home"))
+        return redirect(_wanted())
     form = CodeLoginForm() if asks_code(request_session()) else LoginForm()
     if form.validate_on_submit():
         code = typed(form.code) if isinstance(form, CodeLoginForm) else ""
@@ -69,7 +70,7 @@ def log_out() -> ResponseReturnValue:
 def lock() -> ResponseReturnValue:
     """Lock the screen: the page stays covered, by the script or by the next page, until its person unlocks it."""
     lock_screen(current_work(), current_user.login_id)
-    return box() if _is_script() else redirect(_inside(_page_before()), 303)
+    return box() if _is_script() else redirect(_inside(page_before()), 303)
 
 
 @blueprint.post("/unlock")
@@ -131,11 +132,6 @@ def first_start() -> ResponseReturnValue:
 
 def _is_script() -> bool:
     return request.headers.get("X-Requested-By") == "lock.js"
-
-
-def _page_before() -> str:
-    parts = urlsplit(request.referrer or "")
-    return f"{parts.path}?{parts.query}".rstrip("?") if parts.netloc == request.host else ""
 
 
 def _wanted() -> str:
