@@ -84,6 +84,7 @@ __all__ = [
     "study_list",
     "theoretical",
     "usable",
+    "usable_bittings",
     "write_bitting",
     "write_inches",
 ]
@@ -112,7 +113,14 @@ from app.keying.extending import (
     name_wanted,
     search_extension,
 )
-from app.keying.issuing import check_offset, draw_control, draw_master, draw_single, next_bittings
+from app.keying.issuing import (
+    check_offset,
+    draw_control,
+    draw_master,
+    draw_single,
+    next_bittings,
+    usable_bittings,
+)
 from app.keying.levels import LevelPlan, SystemKeyset, operating_chains, plan_levels
 from app.keying.losing import LostKey, lost_key
 from app.keying.matrix import OPENING_MARKS, AccessMatrix, read_matrix

@@ -102,7 +102,6 @@ NO_ROLE_OF_THEIR_OWN = {
         quoting.accepting: newest_revision
         jobs.stages: require_checked
         quoting.lost_keys: allow_lost require_none_lost_of_job
-        quoting.trying: require_acceptable
         keysystems.systems: insert_system add_system_row name_is_taken find_keyway single_keyed_system
         keysystems.keysets: find_master
         keysystems.keysets: add_keysets add_customers_key
@@ -130,7 +129,8 @@ NO_ROLE_OF_THEIR_OWN = {
         jobs.papers: holders_of
         quoting.issuing: next_snapshot
         quoting.promises: lead_time promise_from
-        quoting.planning: make_plan planned_today
+        quoting.planning: make_plan plan_again proof_problems
+        quoting.room: nameable
         quoting.lost_keys: lost_problems
         quoting.missing: questions_about facts_of
         jobs.papers: job_head schedule_of

@@ -50,13 +50,14 @@ class AuditReport:
         return not self.findings
 
 
-def audit_systems(work: Work, systems: Sequence[KeySystem]) -> AuditReport:
+def audit_systems(work: Work, systems: Sequence[KeySystem], leaving: Collection[int] = ()) -> AuditReport:
     """Audit the cylinders of these systems and of the same customers' others on the same keyways.
 
     Every issued key, control keys too, is tried in every cylinder; a key with more cuts than a cylinder has
     chambers is tried with its first cuts, one with fewer as if cut to the shallowest depth beyond them. Cylinders
-    that a job on its way replaces do not count, so that a finding can be mended; new keys are drawn to turn them
-    neither. Those whose bittings the factory holds are outside what the shop can prove. Shows no bitting.
+    that a job on its way replaces do not count, nor those `leaving` (ids), so that a finding can be mended; new keys
+    are drawn to turn them neither. Those whose bittings the factory holds are outside what the shop can prove. Shows
+    no bitting.
     """
     keys = cylinders = phantoms = 0
     findings: list[Finding] = []
@@ -83,7 +84,7 @@ def audit_systems(work: Work, systems: Sequence[KeySystem]) -> AuditReport:
             if keyset.id in names and keyset.is_customers_key
         }
         shallowest = min(spec_of(other).first_depth for other in neighbors)
-        ways = operating_keysets(work.session, neighbors, with_replaced=False)
+        ways = operating_keysets(work.session, neighbors, with_replaced=False, leaving=leaving)
         findings += _cutting_findings(neighbors, opened, names)
         findings += _missing_findings(ways, opened)
         findings += _pulling_findings(opened, names, controls, shallowest)
@@ -181,9 +182,9 @@ def _cutting_findings(
     return findings
 
 
-def require_clean(work: Work, systems: Sequence[KeySystem], then: str) -> AuditReport:
+def require_clean(work: Work, systems: Sequence[KeySystem], then: str, leaving: Collection[int] = ()) -> AuditReport:
     """Audit, and raise StoppedByAudit with the findings and the remedy when there are any; `then` says what stops."""
-    report = audit_systems(work, systems)
+    report = audit_systems(work, systems, leaving)
     if not report.is_clean:
         first = report.findings[0]
         others = len(report.findings) - 1

@@ -1,7 +1,7 @@
 """Sealed bittings: put away, opened for the house's own reckoning, revealed with an event, and keys decoded."""
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from types import MappingProxyType
@@ -121,21 +121,24 @@ def reseal_bittings(work: Work, system: KeySystem, pairs: Iterable[tuple[Keyset,
     work.session.flush()
 
 
-def open_bittings(session: Session, vault: Vault, systems: Iterable[KeySystem]) -> dict[int, Cuts]:
-    """Keyset id → cuts of every keyset with a bitting in these systems.
+def open_bittings(
+    session: Session, vault: Vault, systems: Iterable[KeySystem], only: Collection[int] = ()
+) -> dict[int, Cuts]:
+    """Keyset id → cuts of every keyset with a bitting in these systems, or of `only` those ids.
 
     For the house's own reckoning only (what is used, what interchanges): whatever shows a bitting to a person
     goes through `reveal_bittings`.
     """
     specs = {system.id: spec_of(system) for system in systems}
-    rows = session.scalars(sa.select(Bitting).where(Bitting.system_id.in_(specs)))
+    rows = sa.select(Bitting).where(Bitting.system_id.in_(specs))
+    rows = rows.where(Bitting.keyset_id.in_(only)) if only else rows
     return {
         row.keyset_id: read_bitting(
             specs[row.system_id],
             vault.open(row.sealed, bitting_context(row.system_id, row.keyset_id)),
             "bitting",
         )
-        for row in rows
+        for row in session.scalars(rows)
     }
 
 

@@ -1,10 +1,13 @@
 """The control key of a system of interchangeable cores: drawn for a new system, entered for one in service."""
 
+from collections.abc import Mapping
+from random import Random
+
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.keying import Bitting as Cuts
-from app.keying import KeyingError, NoBittingsLeft, check_offset, draw_control, pin, read_bitting
+from app.keying import BittingSpec, KeyingError, NoBittingsLeft, check_offset, draw_control, pin, read_bitting
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import add_keyset, spec_of
 from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
@@ -70,10 +73,17 @@ def insert_control(work: Work, system: KeySystem) -> Keyset:
     )
     avoid = set(SystemsInService.of(work, sharing, system.chambers).keys)
     keys = {str(keyset.id): there.opened[keyset.id] for keyset in system.keysets if keyset.id in there.opened}
+    return _add(work, system, draw_free_control(spec, work.rng, keys, there, avoid))
+
+
+def draw_free_control(
+    spec: BittingSpec, rng: Random, keys: Mapping[str, Cuts], there: SystemsInService, avoid: set[Cuts]
+) -> Cuts:
+    """Draw a control key for cores with these keys that turns no cylinder there, and is none of `avoid`."""
     for _ in range(MOST_DRAWS):
-        cuts = draw_control(spec, work.rng, keys, avoid)
+        cuts = draw_control(spec, rng, keys, avoid)
         if not there.turns_any(cuts):
-            return _add(work, system, cuts)
+            return cuts
         avoid.add(cuts)
     words = "No control key was found that turns none of these cores."
     raise NoBittingsLeft("control", words)

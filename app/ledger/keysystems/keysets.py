@@ -1,12 +1,13 @@
 """Add keysets to a key system: their symbols, and bittings that clash with nothing the customer has."""
 
 from collections.abc import Iterable, Sequence
+from random import Random
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.keying import Bitting as Cuts
 from app.keying import (
+    Array,
     BittingSpec,
     KeyingError,
     NoBittingsLeft,
@@ -15,13 +16,18 @@ from app.keying import (
     next_bittings,
     read_symbol,
     single_symbol,
+    usable,
+    usable_bittings,
 )
+from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bittings import open_plan, seal_bittings, spec_of
 from app.ledger.keysystems.system_queries import operators_of, systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import MOST_DRAWS, SystemsInService
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import Bitting, Cylinder, Keyset, KeySystem, Level, RecordsHolder
+
+MOST_LISTED = 100_000
 
 
 def add_keysets(
@@ -46,8 +52,9 @@ def add_keysets(
             f"Nobody holds the array and the list of bittings of {system.name}: it must not be extended. "
             "Key these cylinders single (SKD) or start a new system.",
         )
-    if system.records is RecordsHolder.SHOP:
-        _require_bittings(work, system)
+    is_ours = system.records is RecordsHolder.SHOP
+    if is_ours and (missing := missing_bitting(work.session, system.customer_id, system.keyway)):
+        raise LedgerError("system", missing)
     parent = None if single else find_master(work, system, master)
     symbols = _next_symbols(work, system, parent, count)
     keysets = []
@@ -57,7 +64,7 @@ def add_keysets(
         work.session.add(keyset)
         keysets.append(keyset)
     work.session.flush()
-    if system.records is RecordsHolder.SHOP:
+    if is_ours:
         seal_bittings(work, system, zip(keysets, next_cuts(work, system, parent, count, crossed), strict=True))
     work.session.flush()
     return keysets
@@ -95,28 +102,28 @@ def require_decoded(keysets: Iterable[Keyset], field: str) -> None:
         )
 
 
-def _require_bittings(work: Work, system: KeySystem) -> None:
-    """Refuse to draw next to bittings that this house should hold and does not: none could be told from theirs."""
+def missing_bitting(session: Session, customer_id: int, keyway: str) -> str:
+    """Why nothing can be drawn on a keyway; "" where every bitting that this house should hold is there."""
     rows = (
         sa.select(KeySystem.name, Keyset.symbol)
         .join(Keyset, Keyset.system_id == KeySystem.id)
         .outerjoin(Bitting, Bitting.keyset_id == Keyset.id)
         .where(
-            KeySystem.customer_id == system.customer_id,
-            KeySystem.keyway == system.keyway,
+            KeySystem.customer_id == customer_id,
+            KeySystem.keyway == keyway,
             KeySystem.records == RecordsHolder.SHOP,
             Bitting.id.is_(None),
             ~Keyset.is_customers_key,  # one that waits to be decoded: that no other key is the same, that will show
         )
         .order_by(Keyset.id)
     )
-    missing = work.session.execute(rows.limit(1)).first()
-    if missing is not None:
-        raise LedgerError(
-            "system",
-            f"The bitting of {missing.symbol} in {missing.name} is not in this house, so a key that is new might be "
-            "the same. Put the sealed backup back first, or import the bitting list.",
-        )
+    missing = session.execute(rows.limit(1)).first()
+    if missing is None:
+        return ""
+    return (
+        f"The bitting of {missing.symbol} in {missing.name} is not in this house, so a key that is new might be "
+        "the same. Put the sealed backup back first, or import the bitting list."
+    )
 
 
 def find_master(work: Work, system: KeySystem, symbol: str) -> Keyset:
@@ -141,10 +148,17 @@ def _next_symbols(work: Work, system: KeySystem, parent: Keyset | None, count: i
     else:
         siblings = siblings.where(Keyset.parent_id == parent.id)
     last = max((number_of(symbol) for symbol in work.session.scalars(siblings)), default=0)
+    return symbols_after(system.levels, parent.symbol if parent else "", last, count)
+
+
+def symbols_after(levels: int, master: str, last: int, count: int) -> list[str]:
+    """The next symbols under a master, "" for singles, after the one numbered `last`.
+
+    >>> symbols_after(3, "AB", 46, 2), symbols_after(3, "", 0, 1)
+    (['AB47', 'AB48'], ['SKD1'])
+    """
     numbers = range(last + 1, last + 1 + count)
-    if parent is None:
-        return [single_symbol(number) for number in numbers]
-    return [change_symbol(system.levels, parent.symbol, number) for number in numbers]
+    return [change_symbol(levels, master, one) if master else single_symbol(one) for one in numbers]
 
 
 def number_of(symbol: str) -> int:
@@ -170,23 +184,34 @@ def next_cuts(
     neighbors = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
     there = SystemsInService.of(work, neighbors, system.chambers)
     if parent is None:
-        return _draw_singles(work, spec, there, count)
+        return draw_singles(spec, work.rng, there, count)
     plan = open_plan(work.vault, system)
     base = there.opened.get(parent.id)
     if plan is None or base is None:
         raise LedgerError("system", f"The shop has no array for {system.name}; it cannot be extended here.")
     by_id = {keyset.id: keyset for keyset in system.keysets}
     above = [there.opened[keyset.id] for keyset in operators_of(parent, is_nmk=False, by_id=by_id)]
-    ways = [above, *([*above, *(there.opened[one.id] for one in further)] for further in crossed)]
-    progression = plan.under(spec, "C", base)
+    ways = [[there.opened[one.id] for one in further] for further in crossed]
+    return next_changes(plan.under(spec, "C", base), there, above, count, ways)
+
+
+def next_changes(
+    array: Array, there: SystemsInService, above: Sequence[Cuts], count: int, crossed: Sequence[Sequence[Cuts]] = ()
+) -> Sequence[Cuts]:
+    """The next bittings of an array, `above` them the masters' cuts, that clash with nothing there.
+
+    `crossed`: the cuts that cylinders of theirs are cross-keyed with, for each such way. NoBittingsLeft says how many
+    there are that clash with nothing.
+    """
+    ways = [above, *([*above, *further] for further in crossed)]
     # A bitting that is free may still turn a cross-keyed cylinder, or be pinned so that another key turns it:
     # such a one is passed over for good.
     used, short = there.keys, None
     while True:
         try:
-            found = next_bittings(progression, count, used, "quantity")
+            found = next_bittings(array, count, used, "quantity")
         except NoBittingsLeft as error:  # told only once it says how many there are that clash with nothing
-            short, found = error, next_bittings(progression, error.left, used)
+            short, found = error, next_bittings(array, error.left, used)
         bad = [cuts for cuts in found if any(there.clashes(cuts, way) for way in ways)]
         if not bad and short is not None:
             raise short
@@ -195,17 +220,40 @@ def next_cuts(
         used |= frozenset(bad)
 
 
-def _draw_singles(work: Work, spec: BittingSpec, there: SystemsInService, count: int) -> list[Cuts]:
-    """Draw keys that stand alone: new, and turning no cylinder that the customer has on this keyway."""
+def draw_singles(spec: BittingSpec, rng: Random, there: SystemsInService, count: int) -> list[Cuts]:
+    """Draw keys that stand alone: new, and turning no cylinder that the customer has on this keyway.
+
+    NoBittingsLeft says how many there are where they are fewer.
+    """
     drawn: list[Cuts] = []
     avoid = set(there.keys)
     for _ in range(count):
-        for _ in range(MOST_DRAWS):
-            cuts = draw_single(spec, work.rng, frozenset(avoid))
-            avoid.add(cuts)
-            if not there.turns_any(cuts):
-                break
-        else:
-            raise KeyingError("quantity", "No single key could be drawn that opens none of the customer's cylinders.")
+        cuts = _draw_free(spec, rng, there, avoid)
+        if cuts is None:
+            raise NoBittingsLeft(
+                "quantity",
+                f"{count:,} single keys were asked for, but only {len(drawn):,} are left that open none of the "
+                "customer's cylinders.",
+                asked=count,
+                left=len(drawn),
+            )
+        avoid.add(cuts)
         drawn.append(cuts)
     return drawn
+
+
+def _draw_free(spec: BittingSpec, rng: Random, there: SystemsInService, avoid: set[Cuts]) -> Cuts | None:
+    """A bitting that is not in `avoid`, which those join that turn a cylinder; None where there is none."""
+    try:
+        for _ in range(MOST_DRAWS):
+            cuts = draw_single(spec, rng, avoid)
+            if not there.turns_any(cuts):
+                return cuts
+            avoid.add(cuts)
+    except NoBittingsLeft:
+        return None
+    if usable(spec) > MOST_LISTED:
+        return None
+    # Where most turn something, chance misses the few that do not.
+    free = [cuts for cuts in usable_bittings(spec) if cuts not in avoid and not there.turns_any(cuts)]
+    return free[rng.randrange(len(free))] if free else None

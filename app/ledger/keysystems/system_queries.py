@@ -1,7 +1,7 @@
 """Questions about key systems that open no bitting: who operates what, the list of systems, the tree of keysets."""
 
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
@@ -57,13 +57,14 @@ def customers_keysets(session: Session, customer_id: int) -> Sequence[tuple[int,
 
 
 def operating_keysets(
-    session: Session, systems: Sequence[KeySystem], *, with_replaced: bool = True
+    session: Session, systems: Sequence[KeySystem], *, with_replaced: bool = True, leaving: Collection[int] = ()
 ) -> dict[str, list[Keyset]]:
     """Each distinct way that cylinders of these systems are operated → the keysets that operate it.
 
     The name tells the keyset and its system; cylinders alike in this stand once. A cylinder's own keyset,
     the masters above it (unless NMK) and its cross-keyed operators operate it. The masters' own cylinders
-    are there too. Without the replaced a fitted cylinder is left out in whose place another is on its way.
+    are there too. Without the replaced a fitted cylinder is left out in whose place another is on its way. `leaving`:
+    the ids of cylinders that are left out besides.
     """
     names = {system.id: system.name for system in systems}
     by_id = {keyset.id: keyset for system in systems for keyset in system.keysets}
@@ -83,6 +84,8 @@ def operating_keysets(
         crossed.setdefault(cylinder_id, []).append(keyset_id)
     found: dict[str, list[Keyset]] = {}
     for cylinder_id, keyset_id, is_nmk in rows:
+        if cylinder_id in leaving:
+            continue
         keyset = by_id[keyset_id]
         operators = operators_of(keyset, is_nmk=is_nmk, by_id=by_id)
         operators += [by_id[other] for other in crossed.get(cylinder_id, []) if other in by_id]

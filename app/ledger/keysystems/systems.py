@@ -1,8 +1,11 @@
 """Use cases: start a key system, with its masters where the shop keys them."""
 
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field, replace
+from random import Random
 
 import sqlalchemy as sa
+from sqlalchemy.orm import joinedload
 
 from app.errors import Problem, Problems
 from app.keying import Bitting as Cuts
@@ -10,6 +13,7 @@ from app.keying import (
     BittingSpec,
     LevelArray,
     LevelPlan,
+    NoBittingsLeft,
     SymbolLevel,
     draw_master,
     operating_chains,
@@ -24,6 +28,9 @@ from app.ledger.store.errors import LedgerError, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, KeySystem, Keyway, RecordsHolder
+
+MOST_POOR = 8
+"""How many top masters are tried that nearly hold what is asked: some hold a quarter more than others."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +121,7 @@ def name_is_taken(work: Work, customer_id: int, name: str) -> bool:
 
 def find_keyway(work: Work, code: str) -> Keyway:
     """The keyway with this code; LedgerError names it when no maker has it."""
-    keyway = work.session.scalar(sa.select(Keyway).where(Keyway.code == code))
+    keyway = work.session.scalar(sa.select(Keyway).where(Keyway.code == code).options(joinedload(Keyway.spec)))
     if keyway is None:
         raise LedgerError("keyway", f"No maker on record has a keyway {code[:24]!r}, so its bitting spec is unknown.")
     return keyway
@@ -166,10 +173,30 @@ def plan_clear(work: Work, system: KeySystem, form: SystemForm) -> LevelPlan:
     tops = tops_on_keyway(work, system.keyway, spec.chambers)
     neighbors = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
     there = SystemsInService.of(work, [other for other in neighbors if other.id != system.id], spec.chambers)
-    avoid = set(there.keys)
+    return draw_plan(spec, form, there, work.rng, tops)
+
+
+def draw_plan(
+    spec: BittingSpec,
+    form: SystemForm,
+    there: SystemsInService,
+    rng: Random,
+    tops: AbstractSet[Cuts] = frozenset(),
+    most_poor: int = MOST_POOR,
+) -> LevelPlan:
+    """Plan a system that clashes with nothing there, under a top master drawn by chance that is none of `tops`.
+
+    A top that nearly holds what is asked is followed by up to `most_poor` - 1 others, since some hold more.
+    """
+    avoid, poor = set(there.keys), 0
     for _ in range(MOST_DRAWS):
-        top = form.tmk or draw_master(spec, work.rng, tops | avoid)
-        if not there.clashes(top, ()):
+        top = form.tmk or draw_master(spec, rng, tops | avoid)
+        if there.clashes(top, ()):
+            if form.tmk is not None:
+                break
+            avoid.add(top)
+            continue
+        try:
             plan = plan_levels(
                 spec,
                 top,
@@ -180,20 +207,21 @@ def plan_clear(work: Work, system: KeySystem, form: SystemForm) -> LevelPlan:
                 used=avoid,
                 roles=form.roles,
             )
-            chains = operating_chains({keyset.symbol: keyset.parent for keyset in plan.keysets})
-            bad = {
-                keyset.bitting
-                for keyset in plan.keysets
-                if keyset.level is not SymbolLevel.CHANGE
-                and there.clashes(keyset.bitting, [plan.keys[above] for above in chains[keyset.symbol][1:]])
-            }
-            if not bad:
-                return plan
-            avoid |= bad
-        elif form.tmk is None:
-            avoid.add(top)
-        else:
-            break
+        except NoBittingsLeft as short:
+            poor += 1
+            if form.tmk is not None or poor >= most_poor or short.left * 4 < short.asked * 3:
+                raise
+            continue
+        chains = operating_chains({keyset.symbol: keyset.parent for keyset in plan.keysets})
+        bad = {
+            keyset.bitting
+            for keyset in plan.keysets
+            if keyset.level is not SymbolLevel.CHANGE
+            and there.clashes(keyset.bitting, [plan.keys[above] for above in chains[keyset.symbol][1:]])
+        }
+        if not bad:
+            return plan
+        avoid |= bad
     raise LedgerError(
         "system", "This plan would clash with another system of this customer on the same keyway: plan it anew."
     )

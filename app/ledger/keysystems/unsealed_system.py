@@ -5,7 +5,7 @@ Nothing here shows a bitting: what a person is to see goes through `reveal_bitti
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from app.keying import Bitting as Cuts
 from app.keying import BittingSpec, StackIndex
@@ -136,6 +136,13 @@ class SystemsInService:
         shallowest = min((spec_of(system).first_depth for system in systems), default=0)
         there = frozenset(entering(cuts, chambers, shallowest) for cuts in opened.values())
         return cls(opened, there, tuple(stacks), shallowest)
+
+    def beside(self, chambers: int, keys: Sequence[Cuts], cylinders: Sequence[Sequence[Cuts]]) -> "SystemsInService":
+        """The same with further keys, and cylinders by the cuts of all keys that operate them, their own first."""
+        new = [*keys, *(operators[0] for operators in cylinders)]
+        stacks = [[set(depths) for depths in zip(*operators, strict=True)] for operators in cylinders]
+        entered = self.keys.union(entering(cuts, chambers, self.shallowest) for cuts in new)
+        return replace(self, keys=entered, stacks=(*self.stacks, *stacks))
 
     def turns_any(self, cuts: Cuts) -> bool:
         """Whether a key turns a cylinder there."""

@@ -1,7 +1,6 @@
 """Use case: an accepted quote becomes doors, cylinders, keysets with bittings, and keys to cut."""
 
 import re
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -13,15 +12,14 @@ from app.fitting import CylinderAttributes, words
 from app.ledger.keys.keys import order_keys
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.authority import require_job_authority
-from app.ledger.keysystems.control import control_of, has_control_keys
 from app.ledger.keysystems.crosskeying import insert_operators
-from app.ledger.quoting.allocation import Allotment, KeysetAllotter, system_problems
-from app.ledger.quoting.key_lines import keysets_sold
+from app.ledger.quoting.allocation import Allotment, KeysetAllotter, split_nmk, system_problems
 from app.ledger.quoting.lost_keys import require_none_lost_of_job
-from app.ledger.quoting.planning import planned_today
+from app.ledger.quoting.plan import Plan
+from app.ledger.quoting.planning import plan_again
 from app.ledger.quoting.promises import promise_from
 from app.ledger.quoting.rekeying import hanging, keep_what_it_is, on_door
-from app.ledger.quoting.request import LineRequest
+from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import OPTIONS, QuoteSnapshot, SnapshotLine, as_accepted, read_snapshot
 from app.ledger.sites.customers import SiteForm, insert_site
 from app.ledger.sites.door_paste import DoorRow
@@ -96,13 +94,15 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         _check_form(work, form, revision)
         _check_option(form, offered)
         snapshot = as_accepted(offered, form.option)
-        if form.seen and planned_today(work, snapshot).mark not in form.seen.split():
+        if form.seen and plan_again(work, snapshot).plan.mark not in form.seen.split():
             raise LedgerError("", SINCE_CHANGED)
         job.promised_on = promise_from(work, snapshot, form.accepted_on).on
-        allotter = KeysetAllotter(work, job, snapshot)
-        carry_out(allotter, snapshot, form)
+        ask = QuoteRequest.from_json(snapshot.ask)
+        rows = _rows_by_line(ask, form.doors)
+        allotter = KeysetAllotter(work, job, ask, snapshot.keying, _require_plan(work, snapshot, ask, rows))
+        _carry_out(allotter, snapshot, form, rows)
         require_job_authority(work, job, f"accepted quote {job.number}-{revision.revision}", form.override_reason)
-        require_none_lost_of_job(work, job, allotter.ask, form.lost_reason)
+        require_none_lost_of_job(work, job, ask, form.lost_reason)
         job.stage = Stage.APPROVED
         job.accepted_by, job.accepted_on, job.po_number = form.accepted_by.strip(), form.accepted_on, form.po_number
         _agree(job, form, snapshot)
@@ -117,22 +117,41 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
             option=form.option,
             po_number=form.po_number,
             doors=len({row.opening for row in form.doors if row.opening}),
-            cylinders=sum(line.quantity for line in allotter.ask.lines if line.kind.is_keyed),
+            cylinders=sum(line.quantity for line in ask.lines if line.kind.is_keyed),
         )
         return job
 
 
-def carry_out(allotter: KeysetAllotter, snapshot: QuoteSnapshot, form: AcceptForm) -> None:
-    """Put on record what was sold, inside the caller's transaction: lines, cylinders with their keysets, keys.
+def _rows_by_line(ask: QuoteRequest, doors: Sequence[DoorRow]) -> dict[int, list[DoorRow]]:
+    """The door list's row of each cylinder that wants a door, by its line; an empty one where the list is shorter."""
+    lines = {n: line for n, line in enumerate(ask.lines, start=1) if line.kind.is_keyed and not line.standing}
+    _check_doors(doors, sum(line.quantity for line in lines.values()))
+    rows = iter(doors)
+    return {n: [next(rows, DoorRow(row=0)) for _ in range(line.quantity)] for n, line in lines.items()}
 
-    All that the quote itself can be refused for is refused here, so issuing tries it, too (trying.py). What a person
-    brings to the acceptance, such as authority, is asked by `accept_quote`.
-    """
-    work, job, ask = allotter.work, allotter.job, allotter.ask
+
+def _require_plan(
+    work: Work, snapshot: QuoteSnapshot, ask: QuoteRequest, rows: Mapping[int, Sequence[DoorRow]]
+) -> Plan:
+    """The plan made again, with the keysets that the doors name; what stands against it is raised."""
     problems = system_problems(work, ask, ask.lines, snapshot.keying)
-    if problems:
-        raise LedgerError(problems[0].field, problems[0].message)
-    _check_doors(form.doors, sum(line.quantity for line in ask.lines if line.kind.is_keyed and not line.standing))
+    if not problems:
+        named = {number: [split_nmk(own_symbol(row))[0] for row in listed] for number, listed in rows.items()}
+        today = plan_again(work, snapshot, named)
+        if not today.problems:
+            return today.plan
+        problems = [one for one in today.problems if one.field == "doors"]
+        if problems:
+            raise Problems(problems)
+        problems = [*today.problems]
+    raise LedgerError(problems[0].field, problems[0].message)
+
+
+def _carry_out(
+    allotter: KeysetAllotter, snapshot: QuoteSnapshot, form: AcceptForm, rows: Mapping[int, Sequence[DoorRow]]
+) -> None:
+    """Put on record what was sold, inside the caller's transaction: lines, cylinders with their keysets, keys."""
+    work, job, ask = allotter.work, allotter.job, allotter.ask
     printed = {line.label: line for line in snapshot.lines}
     for number, (line, typed) in enumerate(zip(ask.lines, snapshot.ask["lines"], strict=True), start=1):
         shown = printed[str(number)]
@@ -148,11 +167,12 @@ def carry_out(allotter: KeysetAllotter, snapshot: QuoteSnapshot, form: AcceptFor
                 ask=typed,
             )
         )
-    _add_cylinders(allotter, printed, form)
+    _add_cylinders(allotter, printed, form, rows)
     work.session.flush()
-    _order_all_keys(allotter, printed)
+    order_keys(work, allotter.keys(), job.id)
     work.session.flush()
-    prove_no_interchange(work, [system for system in allotter.systems if system.records is RecordsHolder.SHOP])
+    systems = allotter.systems(one.system for line in allotter.plan.lines for one in line.keysets)
+    prove_no_interchange(work, [system for system in systems if system.records is RecordsHolder.SHOP])
 
 
 def newest_revision(work: Work, job: Job) -> QuoteRevision:
@@ -218,22 +238,26 @@ def _check_doors(doors: Sequence[DoorRow], cylinders: int) -> None:
         raise Problems(problems)
 
 
-def _add_cylinders(allotter: KeysetAllotter, printed: Mapping[str, SnapshotLine], form: AcceptForm) -> None:
+def _add_cylinders(
+    allotter: KeysetAllotter,
+    printed: Mapping[str, SnapshotLine],
+    form: AcceptForm,
+    rows: Mapping[int, Sequence[DoorRow]],
+) -> None:
     """Every cylinder with its keyset: on the door of its row in the list, or where it hangs. Who else operates those
     that hang does so still.
     """
     work, job, ask = allotter.work, allotter.job, allotter.ask
     site_id = _site(work, job, form)
     makers = dict(work.session.execute(sa.select(Maker.code, Maker.id)).all())
-    rows = iter(form.doors)
     held: list[str] = []
     for number, line in enumerate(ask.lines, start=1):
         if not line.kind.is_keyed:
             continue
-        allotter.at, shown = number, printed[str(number)]
+        shown = printed[str(number)]
         if line.standing:
             hung = hanging(work.session, job.customer_id, ask, line)
-            allotments = allotter.rekey(number, line, hung)
+            allotments = allotter.rekey(line, hung)
             rekeyed = [
                 _cylinder(job, number, line, shown, allotment, makers, there.position, there.door, there)
                 for allotment, there in zip(allotments, hung, strict=True)
@@ -244,8 +268,8 @@ def _add_cylinders(allotter: KeysetAllotter, printed: Mapping[str, SnapshotLine]
                 if further := [allotter.now(one.keyset).symbol for one in there.operators]:
                     insert_operators(work, cylinder.id, further)
             continue
-        listed = [next(rows, DoorRow(row=0)) for _ in range(line.quantity)]
-        for row, allotment in zip(listed, allotter.allot(number, line, list(map(own_symbol, listed))), strict=True):
+        allotments = allotter.allot(number, line, [own_symbol(row) for row in rows[number]])
+        for row, allotment in zip(rows[number], allotments, strict=True):
             door = upsert_door(work, site_id, row) if row.opening and site_id else None
             position = row.position or "outside"
             stood = on_door(door, position) if line.kind is LineKind.REKEY else None
@@ -367,18 +391,3 @@ def _cross_door(work: Work, cylinder: Cylinder, row: DoorRow, keyset: Keyset | N
         insert_operators(work, cylinder.id, further)
     except LedgerError as error:
         raise LedgerError("doors", f"Row {row.row}, operated by: {error.message}") from error
-
-
-def _order_all_keys(allotter: KeysetAllotter, printed: Mapping[str, SnapshotLine]) -> None:
-    """Keys with the cylinders, then the quote's lines of further keys."""
-    work, counts = allotter.work, Counter(allotter.keys)
-    for number, line in enumerate(allotter.ask.lines, start=1):
-        if line.kind is LineKind.KEYS:
-            keysets = keysets_sold(allotter, number, printed[str(number)].words)
-            counts.update({keyset: line.quantity // len(keysets) for keyset in keysets})
-    for system in allotter.systems:
-        is_ours = system.records is RecordsHolder.SHOP and not has_control_keys(work.session, system)
-        control = control_of(work, system) if is_ours or system in allotter.made else None
-        if control is not None and not control.keys_ordered and control not in counts:
-            counts[control] = 1  # sold or not: without one the cores can neither be put in nor taken out
-    order_keys(work, counts, allotter.job.id)

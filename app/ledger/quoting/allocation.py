@@ -1,24 +1,24 @@
-"""Which key system each sold cylinder goes into, whether it can be there, and which keyset it gets: alike in sets,
-different, under a master or single.
-"""
+"""Which key system each sold cylinder goes into, whether it can be there, and the keysets of a plan put on record."""
 
 import re
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import sqlalchemy as sa
 
-from app.errors import Problem, Problems
+from app.errors import Problem
+from app.ledger.keysystems.control import CONTROL_SYMBOL, add_factory_control
 from app.ledger.keysystems.keysets import add_customers_key, add_keysets, find_master
-from app.ledger.keysystems.lost_keysets import require_not_retired
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.systems import SystemForm, insert_system, single_keyed_system
+from app.ledger.quoting.plan import Plan
+from app.ledger.quoting.rekeying import crossed_ways
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
-from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot
+from app.ledger.quoting.snapshot import KeyingChoice
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderOperator, Job, Keyset, KeySystem, Level, LineKind, RecordsHolder
+from app.ledger.tables import Cylinder, Job, Keyset, KeySystem, Level, LineKind, RecordsHolder
 from app.pricing import KeyingKind
 
 _COUNTS = ["three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"]
@@ -120,6 +120,29 @@ def records_for(number: int, line: LineRequest, choices: Sequence[KeyingChoice])
     return RecordsHolder.SHOP if is_split else RecordsHolder.FACTORY
 
 
+def begun_system(
+    ask: QuoteRequest, line: LineRequest, keyway: str, chambers: int, records: RecordsHolder
+) -> SystemForm:
+    """How the request's new key system is started, for the first of its lines."""
+    asked = ask.system or SystemRequest()
+    levels = asked.levels_for(ask.lines)
+    under: Counter[str] = Counter()
+    for other in ask.lines:
+        if other.is_keyed and other.keying.kind.is_master_keyed:
+            under[other.keying.master] += len(set_sizes(other.keying, other.quantity))
+    return SystemForm(
+        customer_id=ask.customer_id,
+        name=asked.name.strip(),
+        levels=levels,
+        keyway=keyway,
+        chambers=chambers,
+        grands=asked.grands if levels == 4 else 1,
+        masters=asked.masters if levels > 2 else 1,
+        changes=max(under.values(), default=len(set_sizes(line.keying, line.quantity))),
+        records=records,
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Allotment:
     """What one cylinder is keyed to (None: uncombinated), and whether no master operates it."""
@@ -129,177 +152,103 @@ class Allotment:
 
 
 class KeysetAllotter:
-    """Gives the cylinders of a job, whose quote was accepted, their keysets, line by line, inside the caller's
-    transaction.
-
-    `systems`: every key system that was touched. `keys`: how many keys each keyset gets with its cylinders.
-    `made`: those of the systems that this job begins.
-    `of_line`: each line's keysets, once each, in the order in which its cylinders have them.
-    `instead`: the new keysets by the symbols of those whose place they take. `at`: the number of the line whose turn
-    it is, as the caller sets it, for whoever has to say which one was refused.
+    """Gives the cylinders of a job, whose quote was accepted, the keysets that its plan names, line by line, inside
+    the caller's transaction: those on record, or new ones.
     """
 
-    def __init__(self, work: Work, job: Job, quote: QuoteSnapshot) -> None:
+    def __init__(self, work: Work, job: Job, ask: QuoteRequest, choices: Sequence[KeyingChoice], plan: Plan) -> None:
         self.work = work
         self.job = job
-        self.ask = QuoteRequest.from_json(quote.ask)
-        self._choices = quote.keying
-        self._system: KeySystem | None = None
-        self._fresh: set[Keyset] = set()  # what this job itself added: dealt line by line, and no further
-        self._decoded: dict[tuple[int, KeyingInstruction], Keyset] = {}
-        self.systems: list[KeySystem] = []
-        self.made: list[KeySystem] = []
-        self.keys: Counter[Keyset] = Counter()
-        self.of_line: dict[int, list[Keyset]] = {}
-        self.instead: dict[str, Keyset] = {}
-        self.at = 0
+        self.ask = ask
+        self.plan = plan
+        self._choices = choices
+        self._lines = {line.number: line.keysets for line in plan.lines}
+        self._begun: KeySystem | None = None
+        self._instead: dict[str, Keyset] = {}
 
-    def allot(self, number: int, line: LineRequest, symbols: Sequence[str]) -> list[Allotment]:
-        """One allotment a cylinder of line `number`; `symbols` are those asked for in the door list ("" any).
+    def allot(self, number: int, line: LineRequest, named: Sequence[str]) -> list[Allotment]:
+        """One allotment a cylinder of line `number`; `named` are the keysets in the door list, "" for the next.
 
-        In a system on record the list may name keysets that stand there already: those doors are keyed to them.
         `(NMK)` after a symbol keeps the masters out of that cylinder.
         """
-        nmk = ["(NMK)" in symbol.upper() for symbol in symbols]
-        symbols = [re.sub(r"\s*\(NMK\)\s*$", "", symbol, flags=re.IGNORECASE) for symbol in symbols]
         if not line.is_keyed:
-            if any(symbols):
-                raise LedgerError("doors", f"Line {number} is uncombinated, but a keyset is given in the door list.")
             return [Allotment(None)] * line.quantity
+        planned = self._lines[number]
         system = self._system_of(number, line)
-        on_record = self._on_record(system, line, symbols)
-        asked = [symbol for symbol in symbols if symbol not in on_record]
-        sizes = set_sizes(line.keying, len(asked)) if asked else []
-        keysets = self.add(system, line, len(sizes)) if asked else []
-        self._fresh.update(keysets)
-        places = [keyset for keyset, size in zip(keysets, sizes, strict=True) for _ in range(size)]
-        fresh = iter(_deal(number, places, asked))
-        dealt = [on_record[symbol] if symbol in on_record else next(fresh) for symbol in symbols]
-        self._count(number, line, dealt)
-        return [Allotment(keyset, is_nmk) for keyset, is_nmk in zip(dealt, nmk, strict=True)]
+        by_symbol = {one.symbol: one for one in system.keysets}
+        if count := sum(one.symbol not in by_symbol for one in planned):
+            by_symbol.update({one.symbol: one for one in self._add(system, line.keying, count)})
+        asked = [split_nmk(symbol) for symbol in named]
+        taken = Counter(symbol for symbol, _ in asked)
+        rest = (one.symbol for one in planned for _ in range(one.cylinders - taken[one.symbol]))
+        return [Allotment(by_symbol[symbol or next(rest)], is_nmk) for symbol, is_nmk in asked]
 
-    def add(self, system: KeySystem, line: LineRequest, count: int) -> list[Keyset]:
-        """So many new keysets for a line's cylinders; one, without a bitting yet, for all that is keyed to the same
-        key of the customer's.
-        """
-        if line.keying.kind is KeyingKind.OWN:
-            if (system.id, line.keying) not in self._decoded:
-                self._decoded[system.id, line.keying] = add_customers_key(self.work, system, line.keying.words)
-            return [self._decoded[system.id, line.keying]]
-        under = Level.MASTER if line.keying.kind.is_master_keyed else Level.SINGLE
-        return add_keysets(self.work, system, count, line.keying.master, under=under)
+    def _add(self, system: KeySystem, keying: KeyingInstruction, count: int) -> list[Keyset]:
+        if keying.kind is KeyingKind.OWN:
+            return [add_customers_key(self.work, system, keying.words)]
+        under = Level.MASTER if keying.kind.is_master_keyed else Level.SINGLE
+        return add_keysets(self.work, system, count, keying.master, under=under)
 
-    def rekey(self, number: int, line: LineRequest, there: Sequence[Cylinder]) -> list[Allotment]:
-        """One allotment a cylinder that line `number` rekeys where it hangs: its own keyset, or what replaces it.
+    def rekey(self, line: LineRequest, there: Sequence[Cylinder]) -> list[Allotment]:
+        """One allotment a cylinder that a line rekeys where it hangs: its own keyset, or what replaces it.
 
         Cylinders that were alike stay alike, masters and NMK as they were.
         """
         own = [cylinder.keyset for cylinder in there if cylinder.keyset is not None]
-        if len(own) < len(there):
-            raise LedgerError("quantity", "A cylinder without a keyset cannot be rekeyed so.")
-        dealt = [self.now(keyset) for keyset in own]
-        for keyset in dealt:
-            self._touch(keyset.system)
-        self._count(number, line, dealt)
-        return [Allotment(keyset, cylinder.is_nmk) for keyset, cylinder in zip(dealt, there, strict=True)]
+        return [Allotment(self.now(keyset), one.is_nmk) for keyset, one in zip(own, there, strict=True)]
 
     def now(self, old: Keyset) -> Keyset:
         """The keyset itself or, of those that the request replaces, the new one in its place, of the same master."""
         if old.symbol not in self.ask.replaced:
             return old
-        if old.symbol not in self.instead:
-            if old.system.records is not RecordsHolder.SHOP:
-                raise LedgerError(
-                    "keying",
-                    f"The records of {old.system.name} are with the {old.system.records.value}: no keyset can be "
-                    f"made here in place of {old.symbol}.",
-                )
+        if old.symbol not in self._instead:
             master, under = (old.parent.symbol, Level.MASTER) if old.parent else ("", Level.SINGLE)
-            crossed = self._crossed(old)
+            crossed = crossed_ways(self.work.session, self.ask, old)
             [new] = add_keysets(self.work, old.system, 1, master, under=under, crossed=crossed)
             new.purpose = old.purpose
-            self.instead[old.symbol] = new
-            self._fresh.add(new)
-        return self.instead[old.symbol]
+            self._instead[old.symbol] = new
+        return self._instead[old.symbol]
 
-    def _crossed(self, old: Keyset) -> list[list[Keyset]]:
-        """What else operates the cylinders on `old` that are rekeyed, for each way, as far as it stays."""
-        ids = [one for line in self.ask.lines for one in line.standing]
-        rows = sa.select(CylinderOperator).join(Cylinder, Cylinder.id == CylinderOperator.cylinder_id)
-        ways: dict[int, list[Keyset]] = {}
-        for one in self.work.session.scalars(rows.where(Cylinder.keyset_id == old.id, Cylinder.id.in_(ids))):
-            if one.keyset.symbol not in self.ask.replaced:
-                ways.setdefault(one.cylinder_id, []).append(one.keyset)
-        return list(ways.values())
+    def keys(self) -> dict[Keyset, int]:
+        """How many keys each keyset gets, all of them on record by now."""
+        there: dict[tuple[str, str], Keyset] = {}
+        for system in self.systems(one.system for one in self.plan.keys):
+            if any(one.symbol == CONTROL_SYMBOL and one.system == system.name for one in self.plan.keys):
+                add_factory_control(self.work, system)
+            there.update({(one.symbol, system.name): one for one in system.keysets})
+        return {there[one.symbol, one.system]: one.count for one in self.plan.keys if one.system}
 
-    def _count(self, number: int, line: LineRequest, dealt: Sequence[Keyset]) -> None:
-        cylinders = Counter(dealt)
-        self.of_line[number] = list(cylinders)
-        self.keys.update(dict(zip(cylinders, line.keys_by_keyset([*cylinders.values()]), strict=True)))
-
-    def _touch(self, system: KeySystem) -> None:
-        if system not in self.systems:
-            self.systems.append(system)
-
-    def _on_record(self, system: KeySystem, line: LineRequest, symbols: Sequence[str]) -> dict[str, Keyset]:
-        """The keysets that the door list names of those that stood in the line's system before this job."""
-        asked = self.ask.system
-        if not any(symbols) or asked is None or asked.existing_id is None or not line.keying.kind.is_master_keyed:
-            return {}
-        found = {
-            keyset.symbol: keyset
-            for keyset in system.keysets
-            if keyset.symbol in symbols and keyset.level is not Level.CONTROL and keyset not in self._fresh
-        }
-        require_not_retired(found.values(), "doors")
-        return found
+    def systems(self, names: Iterable[str]) -> list[KeySystem]:
+        """The customer's key systems of these names, in their order."""
+        names = [*dict.fromkeys(names)]
+        rows = sa.select(KeySystem).where(KeySystem.customer_id == self.job.customer_id, KeySystem.name.in_(names))
+        found = {system.name: system for system in self.work.session.scalars(rows)}
+        return [found[name] for name in names if name in found]
 
     def _system_of(self, number: int, line: LineRequest) -> KeySystem:
         """Where a line's cylinders go: the job's system, started at its first line, or the book of single keys."""
-        attributes, asked = line.attributes, self.ask.system
-        if attributes is None or not attributes.keyway or attributes.chambers is None:
+        said, asked = line.attributes, self.ask.system
+        if said is None or said.keyway is None or said.chambers is None:
             raise LedgerError("keyway", "To be keyed, a cylinder needs its keyway and its chambers.")
-        keyway, chambers = attributes.keyway, attributes.chambers
         records = records_for(number, line, self._choices)
-        if asked is not None and line.joins_system:
-            system = self._system = self._system or self._start(asked, line, keyway, chambers, records)
-        else:
-            system = single_keyed_system(self.work, self.job.customer_id, keyway, chambers, records)
-            if not any(keyset.level is Level.SINGLE for keyset in system.keysets):
-                self.made.append(system)
-        self._touch(system)
-        return system
-
-    def _start(
-        self, asked: SystemRequest, line: LineRequest, keyway: str, chambers: int, records: RecordsHolder
-    ) -> KeySystem:
-        customer_id = self.job.customer_id
+        if asked is None or not line.joins_system:
+            return single_keyed_system(self.work, self.job.customer_id, said.keyway, said.chambers, records)
         if asked.existing_id is not None:
-            system = get_system(self.work.session, asked.existing_id)
-            if system.customer_id != customer_id:
-                raise LedgerError("system", "This key system belongs to another customer.")
-            return system
-        per_master: Counter[str] = Counter()
-        for other in self.ask.lines:
-            if other.is_keyed and other.keying.kind.is_master_keyed:
-                per_master[other.keying.master] += len(set_sizes(other.keying, other.quantity))
-        system = insert_system(
-            self.work,
-            SystemForm(
-                customer_id=customer_id,
-                site_id=self.job.site_id,
-                name=asked.name,
-                levels=asked.levels_for(self.ask.lines),
-                keyway=keyway,
-                chambers=chambers,
-                grands=asked.grands,
-                masters=asked.masters,
-                changes=max(per_master.values(), default=len(set_sizes(line.keying, line.quantity))),
-                records=records,
-            ),
-        )
-        self.made.append(system)
-        return system
+            return get_system(self.work.session, asked.existing_id)
+        if self._begun is None:
+            form = begun_system(self.ask, line, said.keyway, said.chambers, records)
+            self._begun = insert_system(self.work, replace(form, site_id=self.job.site_id))
+        return self._begun
+
+
+def split_nmk(symbol: str) -> tuple[str, bool]:
+    """A keyset as a door list names it, and whether no master operates the cylinder.
+
+    >>> split_nmk("2AA (NMK)"), split_nmk("2AA")
+    (('2AA', True), ('2AA', False))
+    """
+    bare = re.sub(r"\s*\(NMK\)\s*$", "", symbol, flags=re.IGNORECASE)
+    return bare, "(NMK)" in symbol.upper()
 
 
 def set_sizes(keying: KeyingInstruction, quantity: int) -> list[int]:
@@ -315,29 +264,3 @@ def set_sizes(keying: KeyingInstruction, quantity: int) -> list[int]:
     size = keying.set_size or 1
     whole, rest = divmod(quantity, size)
     return [size] * whole + ([rest] if rest else [])
-
-
-def _deal(number: int, places: Sequence[Keyset], symbols: Sequence[str]) -> list[Keyset]:
-    """Each cylinder's keyset: the symbol asked for where one is, else the next that is left."""
-    left = list(places)
-    dealt: list[Keyset | None] = []
-    problems: list[Problem] = []
-    for row, symbol in enumerate(symbols, start=1):
-        found = next((keyset for keyset in left if symbol and keyset.symbol == symbol), None)
-        if found is not None:
-            left.remove(found)
-        elif symbol:
-            problems.append(Problem("doors", f"Line {number}, cylinder {row}: {_why_not(symbol, places)}"))
-        dealt.append(found)
-    if problems:
-        raise Problems(problems)
-    return [keyset if keyset is not None else left.pop(0) for keyset in dealt]
-
-
-def _why_not(symbol: str, places: Sequence[Keyset]) -> str:
-    offered = Counter(keyset.symbol for keyset in places)
-    if symbol in offered:
-        held = f"of this line {symbol} has {offered[symbol]} of its cylinders."
-        return f"keyset {symbol} is given out already; {held}"
-    shown = ", ".join([*offered][:12]) + (" …" if len(offered) > 12 else "")
-    return f"{symbol[:24]} is none of this line's keysets ({shown})."

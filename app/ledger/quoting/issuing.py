@@ -24,7 +24,6 @@ from app.ledger.quoting.snapshot import (
     snapshot_hash,
     write_snapshot,
 )
-from app.ledger.quoting.trying import require_acceptable
 from app.ledger.sites.customers import CustomerForm, SiteForm, insert_customer, insert_site
 from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale
@@ -109,7 +108,7 @@ class Requote:
 def issue_quote(work: Work, form: IssueForm) -> QuoteRevision:
     """Issue the next revision of a quote: frozen, hashed, numbered. The same token gives the same revision.
 
-    What acceptance would refuse is refused here (app/ledger/quoting/trying.py), before a customer has it in hand.
+    What acceptance would refuse is refused here, by the plan, before a customer has it in hand.
 
     Raises Problems with every field at fault, Stale when somebody changed the job in between; then nothing
     at all is saved.
@@ -119,10 +118,10 @@ def issue_quote(work: Work, form: IssueForm) -> QuoteRevision:
         if (done := issued_from(work.session, form.token)) is not None:
             return done
         ask = _with_customer(work, form)
-        priced = price_request(work, ask)
+        priced = price_request(work, ask, is_issued=True)
         if priced.problems:
             raise Problems(priced.problems)
-        other = price_option(work, ask, priced)
+        other = price_option(work, ask, priced, is_issued=True)
         job = _job(work, form, ask)
         priced = replace(priced, ask=allow_lost(work, job, priced.ask))
         snapshot = next_snapshot(work, job, priced, other)
@@ -149,7 +148,6 @@ def issue_quote(work: Work, form: IssueForm) -> QuoteRevision:
         # A revision that repeats the last one changes no column, yet whoever read the job before it is late.
         flag_modified(job, "stage")
         work.session.flush()
-        require_acceptable(work, job, snapshot)
         _record_issue(work, job, snapshot, priced)
         work.session.execute(sa.delete(Draft).where(Draft.token == form.token))
         return revision

@@ -6,7 +6,7 @@ line leaves out is asked; only where the quote has just one keyset is it taken, 
 
 import re
 from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 import sqlalchemy as sa
@@ -15,16 +15,14 @@ from sqlalchemy.orm import Session
 from app.errors import BitternError, Problem
 from app.keying import change_symbol, single_symbol
 from app.ledger.catalog.price_queries import KEY_CUT
-from app.ledger.keysystems.control import CONTROL_SYMBOL, add_factory_control, lacks_factory_control
+from app.ledger.keysystems.control import CONTROL_SYMBOL, lacks_factory_control
 from app.ledger.keysystems.keysets import number_of
-from app.ledger.keysystems.system_queries import get_system, operators_of
-from app.ledger.quoting.allocation import KeysetAllotter, set_sizes
+from app.ledger.quoting.allocation import set_sizes
 from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.resolving import MOST, Resolved
 from app.ledger.store.errors import LedgerError
 from app.ledger.tables import (
     Cylinder,
-    CylinderOperator,
     Job,
     JobLine,
     Keyset,
@@ -146,7 +144,7 @@ class _Quote:
             return symbol, f"Keys to {symbol}", of_quote
         system = self._system_of(symbol)
         if system.records is RecordsHolder.FACTORY and not self._sets:
-            raise _cut_at_factory(system)
+            raise cut_at_factory(system.name)
         return symbol, f"Keys to {symbol} of {system.name}", [system.keyway]
 
     def only_one(self, words: str) -> str:
@@ -182,7 +180,7 @@ class _Quote:
         return found.pop() if found else typed.upper()
 
     def _may_be_made(self, symbol: str) -> bool:
-        """Whether acceptance could make a keyset of this symbol, so that only trying it can tell if there is one."""
+        """Whether acceptance could make a keyset of this symbol, so that only the plan can tell if there is one."""
         if not self._sets:
             return False
         number = number_of(symbol)
@@ -201,7 +199,9 @@ class _Quote:
         is_theirs = named is not None and named.customer_id == customer_id
         if symbol == CONTROL_SYMBOL and named and is_theirs and lacks_factory_control(named):
             return named  # acceptance gives it its symbol
-        return _find_keyset(self._session, customer_id, [named.id] if named else [], symbol).system
+        if named and is_theirs and any(one.symbol == symbol for one in named.keysets):
+            return named
+        return system_of_symbol(self._session, customer_id, symbol)
 
 
 def _share_out(number: int, sets: int) -> str:
@@ -211,86 +211,40 @@ def _share_out(number: int, sets: int) -> str:
     )
 
 
-def keysets_sold(allotter: KeysetAllotter, number: int, words: str) -> list[Keyset]:
-    """The keysets that key line `number` of an accepted quote is for, each for as many of its keys; LedgerError where
-    there is none. [] for copies of the customer's own key, of which the job's line is the record.
+def settled_symbols(
+    session: Session, ask: QuoteRequest, words: Mapping[int, str]
+) -> tuple[QuoteRequest, list[Problem]]:
+    """A request as it was quoted, each key line's symbol settled: quotes of earlier releases did not ask for it.
 
-    words: the line's, as quoted. Quotes of earlier releases did not ask whose keys they are.
+    words: by line number, as quoted.
     """
-    work, job, ask = allotter.work, allotter.job, allotter.ask
-    line = ask.lines[number - 1]
-    try:
-        symbol = line.symbol or _Quote(work.session, ask, ask.lines).only_one(words)
-        if symbol == OWN:
-            return []
-        if (other := line_named(symbol)) is not None:
-            keysets = allotter.of_line.get(other, [])
-            if not keysets or line.quantity % len(keysets):
-                told = (
-                    f"{line.quantity:,} keys cannot be shared out among the {len(keysets):,} keysets of line {other}"
-                )
-                raise LedgerError("symbol", f"{told}: issue a revision that names the keysets.")
-            return keysets
-        if symbol in ask.replaced:
-            if symbol not in allotter.instead:
-                told = f"No cylinder of this quote is rekeyed from {symbol[:24]} any more: take its keys off too."
-                raise LedgerError("symbol", told)
-            return [allotter.instead[symbol]]
-        system_ids = [system.id for system in allotter.systems]
-        if ask.system and ask.system.existing_id:
-            system_ids.append(ask.system.existing_id)
-        if symbol == CONTROL_SYMBOL:
-            for system_id in system_ids:
-                add_factory_control(work, get_system(work.session, system_id))
-        keyset = _find_keyset(work.session, job.customer_id, system_ids, symbol)
-        _require_cut(work.session, job, keyset)
-        return [keyset]
-    except BitternError as error:
-        words = error.message
-        if not line.symbol:
-            words += " Issue a revision that says it (Quote anew, on the job's page)."
-        raise LedgerError(f"lines.{number - 1}.{error.field}", words) from error
+    lines, problems = list(ask.lines), []
+    for number, line in enumerate(ask.lines, start=1):
+        if line.kind is LineKind.KEYS and not line.symbol:
+            try:
+                lines[number - 1] = replace(line, symbol=_Quote(session, ask, ask.lines).only_one(words[number]))
+            except BitternError as error:
+                told = f"{error.message} Issue a revision that says it (Quote anew, on the job's page)."
+                problems.append(Problem(f"lines.{number - 1}.{error.field}", told))
+    return replace(ask, lines=tuple(lines)), problems
 
 
-def _require_cut(session: Session, job: Job, keyset: Keyset) -> None:
-    """LedgerError where a factory holds the records and no order of the job, whose cylinders are flushed, asks it for
-    keys of the keyset: an order names the keys that operate its cylinders, and control keys.
+def cut_at_factory(name: str) -> LedgerError:
+    """Why keys of a system whose records the factory holds are not sold alone."""
+    return LedgerError("symbol", f"The records of {name} are with the factory: order these keys there.")
+
+
+def system_of_symbol(session: Session, customer_id: int, symbol: str, names: Sequence[str] = ()) -> KeySystem:
+    """The one system of a customer with a keyset of that symbol, of `names` where those are given; LedgerError on
+    `symbol` where there is none, or several.
     """
-    system = keyset.system
-    if system.records is not RecordsHolder.FACTORY:
-        return
-    by_id = {one.id: one for one in system.keysets}
-    rows = sa.select(Cylinder.keyset_id, Cylinder.is_nmk).where(Cylinder.job_id == job.id)
-    sent = session.execute(rows.where(Cylinder.keyset_id.in_(by_id))).all()
-    operating = {
-        one.id for own, is_nmk in sent if own for one in operators_of(by_id[own], is_nmk=is_nmk, by_id=by_id)
-    }
-    crossed = sa.select(CylinderOperator.keyset_id).join(Cylinder).where(Cylinder.job_id == job.id)
-    operating |= set(session.scalars(crossed))
-    if keyset.id not in operating and not (sent and keyset.level is Level.CONTROL):
-        raise _cut_at_factory(system)
-
-
-def _cut_at_factory(system: KeySystem) -> LedgerError:
-    return LedgerError("symbol", f"The records of {system.name} are with the factory: order these keys there.")
-
-
-def _find_keyset(session: Session, customer_id: int, system_ids: Sequence[int], symbol: str) -> Keyset:
-    """The one keyset of that symbol in these systems, or else in any of the customer's; LedgerError on `symbol`."""
-    rows = (
-        sa.select(Keyset)
-        .join(KeySystem)
-        .where(KeySystem.customer_id == customer_id, Keyset.symbol == symbol)
-        .order_by(Keyset.id)
-    )
-    session.flush()
-    here = session.scalars(rows.where(Keyset.system_id.in_(system_ids))).all() if system_ids else ()
-    found = here or session.scalars(rows).all()
-    if not found:
+    rows = sa.select(KeySystem).join(Keyset).where(KeySystem.customer_id == customer_id, Keyset.symbol == symbol)
+    found = session.scalars(rows.order_by(Keyset.id)).all()
+    named = [*names] or [system.name for system in found]
+    if not named:
         raise LedgerError(
             "symbol", f"No keyset {symbol[:24]!r} is in this job's key system, or in one of this customer."
         )
-    if len(found) > 1:
-        names = " and ".join(dict.fromkeys(keyset.system.name for keyset in found[:6]))
-        raise LedgerError("symbol", f"{symbol} is in {names}: choose the key system that is meant.")
+    if len(named) > 1:
+        raise LedgerError("symbol", f"{symbol} is in {' and '.join(named[:6])}: choose the key system that is meant.")
     return found[0]

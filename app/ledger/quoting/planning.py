@@ -1,29 +1,50 @@
-"""Make a plan of what accepting a request does, from the house as it stands; nothing is saved, no seal is opened."""
+"""Make a plan of what accepting a request does, from the house as it stands; nothing is saved or shown.
+
+It is the one reckoning: the counter shows it, issuing freezes it, accepting makes it again and carries it out. So
+whatever acceptance would refuse is a problem here, on its line; what a person can still bring is not asked:
+authority, names, a deposit, and the door list.
+"""
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 
 import sqlalchemy as sa
 
-from app.errors import Problem
-from app.keying import SymbolLevel, change_symbol, make_symbols, operating_chains, read_symbol, single_symbol
-from app.ledger.keysystems.control import CONTROL_SYMBOL, has_control_keys
-from app.ledger.keysystems.keysets import number_of
+from app.errors import BitternError, Problem
+from app.keying import BittingSpec, NoBittingsLeft, SymbolLevel, make_symbols, operating_chains, read_symbol
+from app.ledger.keysystems.auditing import StoppedByAudit, require_clean
+from app.ledger.keysystems.bittings import spec_of
+from app.ledger.keysystems.control import CONTROL_SYMBOL, has_control_keys, lacks_factory_control
+from app.ledger.keysystems.keysets import missing_bitting, number_of
+from app.ledger.keysystems.lost_keysets import is_retired
 from app.ledger.keysystems.system_queries import operators_of
-from app.ledger.keysystems.systems import single_keyed_name
-from app.ledger.quoting.allocation import records_for, set_sizes
-from app.ledger.quoting.key_lines import OWN, line_named
-from app.ledger.quoting.plan import KeysetOnLine, Plan, PlannedKeys, PlannedLine
+from app.ledger.keysystems.systems import SystemForm, keyway_spec, name_is_taken, single_keyed_name
+from app.ledger.quoting.allocation import begun_system, records_for, set_sizes
+from app.ledger.quoting.key_lines import OWN, cut_at_factory, line_named, settled_symbols, system_of_symbol
+from app.ledger.quoting.plan import KeysetOnLine, Plan, PlannedKeys, PlannedLine, symbols_in_words
 from app.ledger.quoting.promises import bench_today
+from app.ledger.quoting.rekeying import crossed_ways
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
+from app.ledger.quoting.room import Room, SystemBook, Unclear, nameable
 from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, Keyset, KeySystem, Keyway, Level, LineKind, RecordsHolder, SpecRow
+from app.ledger.tables import Cylinder, Keyset, KeySystem, Level, LineKind, RecordsHolder
 from app.pricing import CylinderType, KeyingKind
+from app.validation import counted
 
 _MOST_NAMED = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Reckoning:
+    """A plan with what stands against it (`lines.0.quantity`), and (line from 0, what the counter should know)."""
+
+    plan: Plan
+    problems: tuple[Problem, ...]
+    notes: tuple[tuple[int, str], ...]
 
 
 def make_plan(
@@ -32,85 +53,121 @@ def make_plan(
     keying: Sequence[KeyingChoice],
     unstocked: Collection[int] = (),
     refused: Collection[int] = (),
-) -> tuple[Plan, list[Problem]]:
+    *,
+    doors: Mapping[int, Sequence[str]] | None = None,
+    is_exact: bool = True,
+) -> Reckoning:
     """What accepting a request today does, keyed as decided, and what has to be said of its lines before that.
 
     unstocked, refused: the numbers of lines that are on no shelf, and of those that have no part in the plan.
+    doors: for each line the keysets that its doors name, a cylinder each, "" for the next; None before there are any.
+    Without `is_exact` seals are opened only where counting does not tell whether there is room.
     """
-    planner = _Planner(work, ask, keying)
-    numbered = [(number, line) for number, line in enumerate(ask.lines, start=1) if number not in refused]
-    lines = [planner.plan_line(number, line, unstocked) for number, line in numbered]
-    plan = Plan(
-        lines=tuple(line for line in lines if line is not None),
-        keys=planner.plan_keys(line for _, line in numbered if line.kind is LineKind.KEYS),
-        begins=tuple(book.name for book in planner.books.values() if book.is_new and book.levels > 1),
-    )
-    return plan, planner.questions
+
+    def reckon(room: Room) -> Reckoning:
+        planner = _Planner(work, ask, keying, room, refused, doors)
+        numbered = [(number, line) for number, line in enumerate(ask.lines, start=1) if number not in refused]
+        lines = [planner.plan_line(number, line, unstocked) for number, line in numbered]
+        plan = Plan(
+            lines=tuple(line for line in lines if line is not None),
+            keys=planner.plan_keys((number, line) for number, line in numbered if line.kind is LineKind.KEYS),
+            begins=tuple(book.name for book in planner.books if book.row is None and book.form is not None),
+        )
+        return Reckoning(plan, tuple(planner.problems), tuple(planner.notes))
+
+    if not is_exact:
+        with suppress(Unclear):
+            return reckon(Room(work, is_exact=False))
+    return reckon(Room(work, is_exact=True))
 
 
-def planned_today(work: Work, quote: QuoteSnapshot) -> Plan:
-    """What accepting a quote does today; its own plan is of the day of issue."""
-    plan, _ = make_plan(work, QuoteRequest.from_json(quote.ask), quote.keying, quote.plan.unstocked)
-    return plan
+def plan_again(work: Work, quote: QuoteSnapshot, doors: Mapping[int, Sequence[str]] | None = None) -> Reckoning:
+    """What accepting a quote does today; its own plan is of the day of issue. doors: as for `make_plan`."""
+    words = {int(line.label): line.words for line in quote.lines if line.label.isdigit()}
+    ask, problems = settled_symbols(work.session, QuoteRequest.from_json(quote.ask), words)
+    refused = {int(one.field.split(".")[1]) + 1 for one in problems}
+    made = make_plan(work, ask, quote.keying, quote.plan.unstocked, refused, doors=doors)
+    return Reckoning(made.plan, (*problems, *made.problems), made.notes)
 
 
-def _which_master(book: "_Book", said: str) -> str:
+def proof_problems(work: Work, ask: QuoteRequest, plan: Plan) -> list[Problem]:
+    """Interchange in the systems that a plan adds to, each on the first of its lines there: acceptance proves that
+    there is none, and would refuse.
+
+    What the plan adds is drawn so that it clashes with nothing, so only what is in service is proven here. No count
+    tells of it, and each cylinder has to be opened: it is asked at issue, not at every key of the counter's page.
+    """
+    problems = []
+    first: dict[str, int] = {}
+    for line in plan.lines:
+        for one in line.keysets:
+            first.setdefault(one.system, line.number)
+    rows = sa.select(KeySystem).where(KeySystem.customer_id == ask.customer_id, KeySystem.name.in_(first))
+    rekeyed = {one for line in ask.lines for one in line.standing}
+    for system in work.session.scalars(rows.order_by(KeySystem.id)).all():
+        if system.records is RecordsHolder.SHOP:
+            try:
+                require_clean(work, [system], "Nothing is keyed there before that is mended.", rekeyed)
+            except StoppedByAudit as stopped:
+                problems.append(Problem(f"lines.{first[system.name] - 1}.keying", stopped.message))
+    return problems
+
+
+def _which_master(book: SystemBook, said: str) -> str:
     named = ", ".join(book.masters[:_MOST_NAMED]) + (" …" if len(book.masters) > _MOST_NAMED else "")
     if said:
         return f"{book.name} is to have {named}: name one of these, or enter how many masters it gets."
     return f"{book.name} has several masters: say under which this goes, {named}."
 
 
-@dataclass(slots=True)
-class _Book:
-    """A key system as far as symbols go. above: a keyset's symbol → the masters over it, nearest first; last: the
-    highest number under each master, "" of the singles. wants_control: whether its cores still need one.
-    """
-
-    name: str
-    levels: int
-    is_new: bool
-    above: dict[str, tuple[str, ...]]
-    last: Counter[str]
-    masters: list[str]
-    wants_control: bool = False
-
-    def next_symbols(self, master: str, count: int) -> list[str]:
-        """The next symbols under a master, "" for singles."""
-        first = self.last[master] + 1
-        self.last[master] += count
-        numbers = range(first, first + count)
-        symbols = [change_symbol(self.levels, master, one) if master else single_symbol(one) for one in numbers]
-        self.above.update(dict.fromkeys(symbols, (master, *self.above[master]) if master else ()))
-        return symbols
-
-
 class _Planner:
-    """Gives keysets line by line, as accepting does, and counts the keys."""
+    """Gives keysets line by line and counts the keys. `problems` and `notes` gather what is to be said."""
 
-    def __init__(self, work: Work, ask: QuoteRequest, keying: Sequence[KeyingChoice]) -> None:
+    def __init__(
+        self,
+        work: Work,
+        ask: QuoteRequest,
+        keying: Sequence[KeyingChoice],
+        room: Room,
+        refused: Collection[int],
+        doors: Mapping[int, Sequence[str]] | None,
+    ) -> None:
+        self._work = work
         self._session = work.session
-        self._today = work.today
         self._ask = ask
         self._choices = keying
+        self._room = room
+        self._refused = {*refused}
+        self._doors = doors
         self._of_line: dict[int, list[KeysetOnLine]] = {}
         self._instead: dict[str, tuple[str, str]] = {}  # a replaced keyset's symbol → the new one's, and its system
-        self._decoded: dict[tuple[str, KeyingInstruction], str] = {}  # to the same key of the customer's, alike
-        self.books: dict[object, _Book] = {}
-        self.questions: list[Problem] = []
+        self._decoded: dict[tuple[SystemBook, KeyingInstruction], str] = {}  # keyed to a key of the customer's
+        self._by_key: dict[object, SystemBook | None] = {}  # a system's id, a book's name, or "new"; None: refused
+        self._lacking: dict[str, str] = {}  # by keyway: why nothing can be drawn on it
+        self.problems: list[Problem] = []
+        self.notes: list[tuple[int, str]] = []
+
+    @property
+    def books(self) -> list[SystemBook]:
+        """The key systems that the lines go into."""
+        return [book for book in self._by_key.values() if book is not None]
+
+    def _refuse(self, number: int, field: str, message: str) -> None:
+        self.problems.append(Problem(f"lines.{number - 1}.{field}", message))
+        self._refused.add(number)
 
     @cached_property
     def _shelf(self) -> Counter[CylinderType]:
-        return Counter(bench_today(self._session, self._today).uncombinated_on_hand)
+        return Counter(bench_today(self._session, self._work.today).uncombinated_on_hand)
 
     def plan_line(self, number: int, line: LineRequest, unstocked: Collection[int]) -> PlannedLine | None:
-        """The line's cylinders; None where it has none."""
+        """The line's cylinders; None where it has none, or is refused."""
         if not line.kind.is_keyed or line.attributes is None:
             return None
         choice = next((one for one in self._choices if number in one.lines), None)
         keyed_at = choice.choice if choice else ""
-        keysets = self._rekeyed(line) if line.standing else self._given(number, line)
-        if keysets is None:
+        keysets = self._rekeyed(number, line) if line.standing else self._given(number, line)
+        if number in self._refused:
             return None
         self._of_line[number] = keysets
         return PlannedLine(
@@ -136,111 +193,280 @@ class _Planner:
         self._shelf[sort] -= taken
         return line.quantity - taken
 
-    def _given(self, number: int, line: LineRequest) -> list[KeysetOnLine] | None:
-        """The next keysets of the system that a new line goes into; None where it is asked under which master."""
-        keying = line.keying
+    def _given(self, number: int, line: LineRequest) -> list[KeysetOnLine]:
+        """The keysets of a line's new cylinders: the next of its system, or those that its doors name."""
+        named = list((self._doors or {}).get(number, ())) or [""] * line.quantity
         if not line.is_keyed:
+            if any(named):
+                told = f"Line {number} is uncombinated, but a keyset is given in the door list."
+                self.problems.append(Problem("doors", told))
             return []
-        is_single = not keying.kind.is_master_keyed
-        records = records_for(number, line, self._choices)
-        if is_single and (keying.kind is not KeyingKind.SKD or self._ask.system is None):
-            book = self._single_book(line, records)
-        else:
-            book = self._system_book(line)
-        if book is None:
+        book = self._book_for(number, line)
+        master = self._master_of(number, line, book) if book is not None else None
+        if book is None or master is None:
+            self._refused.add(number)
             return []
-        master = "" if is_single else keying.master or next(iter(book.masters), "")
-        if not is_single and (master not in book.above or (not keying.master and len(book.masters) > 1)):
-            if keying.master and not book.is_new:
-                return []  # refused already, with the masters that there are
-            self.questions.append(Problem(f"lines.{number - 1}.master", _which_master(book, keying.master)))
-            return None
-        if keying.kind is KeyingKind.OWN:
-            if (book.name, keying) not in self._decoded:
-                self._decoded[book.name, keying] = book.next_symbols("", 1)[0]
-            return [KeysetOnLine(self._decoded[book.name, keying], book.name, line.quantity, line.keys)]
-        sizes = set_sizes(keying, line.quantity)
+        on_record = self._on_record(book, line, named)
+        sizes = set_sizes(line.keying, sum(symbol not in on_record for symbol in named))
+        fresh = self._fresh(number, line, book, master, sizes)
+        if number in self._refused:
+            return []
+        self._require_offered(number, named, on_record, dict(zip(fresh, sizes, strict=False)))
+        counts = Counter({symbol: named.count(symbol) for symbol in on_record})
+        counts.update(dict(zip(fresh, sizes, strict=False)))
         return [
-            KeysetOnLine(symbol, book.name, size, keys, book.above.get(symbol, ()))
-            for symbol, size, keys in zip(
-                book.next_symbols(master, len(sizes)), sizes, line.keys_by_keyset(sizes), strict=True
-            )
+            KeysetOnLine(symbol, book.name, count, keys, book.above[symbol], symbol not in book.there)
+            for (symbol, count), keys in zip(counts.items(), line.keys_by_keyset([*counts.values()]), strict=True)
         ]
 
-    def _rekeyed(self, line: LineRequest) -> list[KeysetOnLine]:
+    def _master_of(self, number: int, line: LineRequest, book: SystemBook) -> str | None:
+        """The master that a line goes under, "" for none; None where that is asked, or was refused already."""
+        keying = line.keying
+        if not keying.kind.is_master_keyed:
+            return ""
+        if keying.master in book.masters:
+            return keying.master
+        if not keying.master and len(book.masters) == 1:
+            return book.masters[0]
+        if not keying.master or book.row is None:
+            self._refuse(number, "master", _which_master(book, keying.master))
+        return None
+
+    def _on_record(self, book: SystemBook, line: LineRequest, named: Sequence[str]) -> list[str]:
+        """The keysets that a line's doors name of those that stood in its system before this job."""
+        if book.row is None or not line.keying.kind.is_master_keyed or not any(named):
+            return []
+        keysets = (one for one in book.row.keysets if one.level is not Level.CONTROL)
+        found = {one.symbol: one for one in keysets if one.symbol in named}
+        for one in found.values():
+            if is_retired(one):
+                told = f"{one.symbol} is retired: its keys may be anywhere. Name another keyset."
+                self.problems.append(Problem("doors", told))
+        return [symbol for symbol in dict.fromkeys(named) if symbol in found]
+
+    def _fresh(
+        self, number: int, line: LineRequest, book: SystemBook, master: str, sizes: Sequence[int]
+    ) -> list[str]:
+        """So many keysets beside those that the doors name: new ones and, where those run out, such as wait for a
+        door.
+        """
+        count, system = len(sizes), book.row
+        if not count:
+            return []
+        if line.keying.kind is KeyingKind.OWN:  # alike wherever it is the same key, which nobody draws
+            if (book, line.keying) not in self._decoded:
+                self._decoded[book, line.keying] = book.add_symbols("", 1)[0]
+            return [self._decoded[book, line.keying]]
+        if not book.is_ours:
+            return book.add_symbols(master, count)
+        if system is not None and master and system.sealed_plan is None:
+            self._require_named(number, book, system)
+            return []
+        waiting: list[str] = []
+        if missing := self._missing(book.keyway):
+            self._refuse(number, "keying", missing)
+            return []
+        try:
+            found = self._room.take(book, master, count)
+        except BitternError as error:
+            self._refuse(number, "keying", error.message)
+            return []
+        if found < count and system is not None and master:
+            given = {one.symbol for keysets in self._of_line.values() for one in keysets}
+            named = {symbol for symbols in (self._doors or {}).values() for symbol in symbols}
+            there = nameable(self._work, system, waiting_under=master)
+            waiting = [symbol for symbol in there if symbol not in given | named][: count - found]
+            if found + len(waiting) == count:
+                self._room.take(book, master, found)
+                self.notes.append(
+                    (
+                        number - 1,
+                        f"{_how_many(book, master, found)} {symbols_in_words(waiting)} "
+                        f"{'is' if len(waiting) == 1 else 'are'} on record and on no door yet: this line takes "
+                        f"{'it' if len(waiting) == 1 else 'them'}, unless the door list at acceptance names others.",
+                    )
+                )
+        if found + len(waiting) < count:
+            most = sum(sizes[:found])
+            told = f"enter at most {most:,}, or key" if found else "key"
+            other = "under another master, in a new system or single (SKD)" if master else "on another keyway"
+            self._refuse(
+                number,
+                "quantity",
+                f"{_how_many(book, master, found)} This line needs {count:,}: {told} "
+                f"{'the rest' if found else 'this'} {other}.",
+            )
+            return []
+        return [*book.add_symbols(master, found), *waiting]
+
+    def _missing(self, keyway: str) -> str:
+        who = self._ask.customer_id
+        if who and keyway not in self._lacking:
+            self._lacking[keyway] = missing_bitting(self._session, who, keyway)
+        return self._lacking.get(keyway, "")
+
+    def _require_named(self, number: int, book: SystemBook, system: KeySystem) -> None:
+        """Of a system without an array there are no new keysets: the doors have to name what it has."""
+        told = f"The shop has no array for {book.name}; it cannot be extended here."
+        if not nameable(self._work, system):
+            self._refuse(number, "keying", told)
+        elif self._doors is None:
+            self.notes.append(
+                (number - 1, f"{told} Name a keyset that it has for each cylinder in the door list at acceptance.")
+            )
+        else:
+            told += f" Name a keyset that it has for each cylinder of line {number}."
+            self.problems.append(Problem("doors", told))
+
+    def _require_offered(
+        self, number: int, named: Sequence[str], on_record: Sequence[str], offered: Mapping[str, int]
+    ) -> None:
+        """Say which rows of the door list name a keyset that is none of the line's, or give it out too often."""
+        left = Counter(offered)
+        for row, symbol in enumerate(named, start=1):
+            if not symbol or symbol in on_record:
+                continue
+            left[symbol] -= 1
+            if left[symbol] >= 0:
+                continue
+            if symbol in offered:
+                held = f"of this line {symbol} has {offered[symbol]} of its cylinders."
+                why = f"keyset {symbol} is given out already; {held}"
+            else:
+                shown = ", ".join([*offered][:12]) + (" …" if len(offered) > 12 else "")
+                why = f"{symbol[:24]} is none of this line's keysets ({shown})."
+            self.problems.append(Problem("doors", f"Line {number}, cylinder {row}: {why}"))
+
+    def _rekeyed(self, number: int, line: LineRequest) -> list[KeysetOnLine]:
         """The keysets of cylinders that are rekeyed where they hang: their own, or what takes its place."""
         rows = self._session.scalars(sa.select(Cylinder).where(Cylinder.id.in_(line.standing)))
-        by_id = {cylinder.id: cylinder.keyset for cylinder in rows}
-        counts = Counter(by_id.get(one) for one in line.standing)
+        by_id = {cylinder.id: cylinder for cylinder in rows}
+        there = [by_id[one] for one in line.standing if one in by_id]
         planned = []
+        counts = Counter(one.keyset for one in there)
         for (keyset, count), keys in zip(counts.items(), line.keys_by_keyset([*counts.values()]), strict=True):
             if keyset is None:
                 continue
-            book = self._book_of(keyset.system)
-            symbol, is_new = keyset.symbol, keyset.symbol in self._ask.replaced
-            if is_new:
-                if symbol not in self._instead:
-                    master = keyset.parent.symbol if keyset.parent else ""
-                    self._instead[symbol] = book.next_symbols(master, 1)[0], book.name
-                symbol = self._instead[symbol][0]
-            above = book.above.get(symbol, ())
+            system = keyset.system
+            book, symbol = self._book_of(system), self._now(number, keyset)
+            above, is_new = book.above.get(symbol, ()), symbol != keyset.symbol
             planned.append(KeysetOnLine(symbol, book.name, count, keys, above, is_new))
+        if self._ask.replaced:  # what crosses them is replaced, too, in this order
+            for cylinder in there:
+                for one in cylinder.operators:
+                    self._now(number, one.keyset)
         return planned
 
-    def _single_book(self, line: LineRequest, records: RecordsHolder) -> _Book | None:
-        said = line.attributes
+    def _now(self, number: int, old: Keyset) -> str:
+        """A keyset's symbol or, of those that the request replaces, that of the new one in its place."""
+        symbol = old.symbol
+        if symbol not in self._ask.replaced:
+            return symbol
+        if symbol not in self._instead:
+            book, master = self._book_of(old.system), old.parent.symbol if old.parent else ""
+            if not book.is_ours:
+                self._refuse(
+                    number,
+                    "keying",
+                    f"The records of {book.name} are with the {book.records.value}: no keyset can be made here in "
+                    f"place of {symbol}.",
+                )
+                return symbol
+            if master and old.system.sealed_plan is None:
+                told = f"The shop has no array for {book.name}; it cannot be extended here."
+                self._refuse(number, "keying", told)
+                return symbol
+            ways = [[one.symbol for one in way] for way in crossed_ways(self._session, self._ask, old)]
+            if not self._room.take(book, master, 1, crossed=ways):
+                self._refuse(number, "quantity", f"{_how_many(book, master, 0)} {symbol} cannot be replaced.")
+                return symbol
+            self._instead[symbol] = book.add_symbols(master, 1)[0], book.name
+        return self._instead[symbol][0]
+
+    def _book_for(self, number: int, line: LineRequest) -> SystemBook | None:
+        """The key system that a line's new cylinders go into; None where it is refused."""
+        said, asked = line.attributes, self._ask.system
         if said is None or not said.keyway or said.chambers is None:
+            self._refuse(number, "keyway", "To be keyed, a cylinder needs its keyway and its chambers.")
             return None
+        records = records_for(number, line, self._choices)
+        if line.joins_system and (asked is not None or line.keying.kind.is_master_keyed):
+            if asked is None:
+                return None  # asked for already
+            if asked.existing_id is not None:
+                system = self._session.get(KeySystem, asked.existing_id)
+                if system is None or system.customer_id != self._ask.customer_id:
+                    self._refuse(number, "keying", "This key system belongs to another customer.")
+                    return None
+                return self._book_of(system)
+            if "new" not in self._by_key:
+                form = begun_system(self._ask, line, said.keyway, said.chambers, records)
+                self._by_key["new"] = self._begun(number, form)
+            return self._by_key["new"]
         name = single_keyed_name(said.keyway, said.chambers, records)
-        if name not in self.books:
+        if name not in self._by_key:
             rows = sa.select(KeySystem).where(KeySystem.customer_id == self._ask.customer_id, KeySystem.name == name)
             system = self._session.scalar(rows)
             if system is not None:
                 return self._book_of(system)
-            self.books[name] = _Book(name, 1, True, {}, Counter(), [], self._is_core(said.keyway))
-        return self.books[name]
+            form = SystemForm(self._ask.customer_id, name, 1, said.keyway, said.chambers, records=records)
+            self._by_key[name] = self._begun(number, form)
+        return self._by_key[name]
 
-    def _system_book(self, line: LineRequest) -> _Book | None:
-        asked = self._ask.system
-        if asked is None:
+    def _begun(self, number: int, form: SystemForm) -> SystemBook | None:
+        """A system that this job starts; None where it cannot be started so."""
+        try:
+            spec = keyway_spec(self._work, form.keyway, form.chambers)
+        except BitternError as error:
+            self.problems += [Problem(f"lines.{number - 1}.{one.field}", one.message) for one in error.problems]
             return None
-        if asked.existing_id is not None:
-            system = self._session.get(KeySystem, asked.existing_id)
-            return self._book_of(system) if system is not None else None
-        if "new" not in self.books:
-            levels = asked.levels_for(self._ask.lines)
-            grands = asked.grands if levels == 4 else 1
-            masters = asked.masters if levels > 2 else 1
-            symbols = [read_symbol(symbol) for symbol in make_symbols(levels, masters, 0, grands)]
-            there = {one.text for one in symbols}
-            chains = operating_chains({one.text: one.parent if one.parent in there else None for one in symbols})
-            above = {symbol: chain[1:] for symbol, chain in chains.items()}
-            names = [one.text for one in symbols if one.level is SymbolLevel.MASTER]
-            keyway = line.attributes.keyway if line.attributes else None
-            is_core = self._is_core(keyway or "")
-            self.books["new"] = _Book(asked.name.strip(), levels, True, above, Counter(), names, is_core)
-        return self.books["new"]
+        book = _new_book(form, spec)
+        if form.levels > 1 and name_is_taken(self._work, form.customer_id, form.name):
+            told = f"This customer has a key system named {form.name} already; choose it from the list."
+            self.problems.append(Problem("system_name", told))
+        try:
+            self._room.begin(book)
+        except BitternError as error:
+            if isinstance(error, NoBittingsLeft) and len(book.masters) > 1:
+                self.problems.append(Problem("system_masters", error.message))
+            else:
+                field = "quantity" if error.field == "changes_per_master" else "keying"
+                self.problems.append(Problem(f"lines.{number - 1}.{field}", error.message))
+            return None
+        return book
 
-    def _book_of(self, system: KeySystem) -> _Book:
-        if system.id not in self.books:
-            by_id = {one.id: one for one in system.keysets}
-            last: Counter[str] = Counter()
-            above = {}
-            for keyset in system.keysets:
-                under = keyset.parent.symbol if keyset.parent else ""
-                if keyset.level in (Level.CHANGE, Level.SINGLE):
-                    last[under] = max(last[under], number_of(keyset.symbol))
-                chain = operators_of(keyset, is_nmk=False, by_id=by_id)
-                above[keyset.symbol] = tuple(one.symbol for one in chain[1:])
-            masters = [one.symbol for one in system.keysets if one.level is Level.MASTER]
-            self.books[system.id] = _Book(
-                system.name, system.levels, False, above, last, masters, self._wants_control(system)
-            )
-        return self.books[system.id]
-
-    def _is_core(self, keyway: str) -> bool:
-        spec = self._session.scalar(sa.select(SpecRow.spec).join(Keyway).where(Keyway.code == keyway))
-        return spec is not None and spec.get("control_offset") is not None
+    def _book_of(self, system: KeySystem) -> SystemBook:
+        book = self._by_key.get(system.id)
+        if book is not None:
+            return book
+        by_id = {one.id: one for one in system.keysets}
+        last: Counter[str] = Counter()
+        above = {}
+        for keyset in system.keysets:
+            under = keyset.parent.symbol if keyset.parent else ""
+            if keyset.level in (Level.CHANGE, Level.SINGLE):
+                last[under] = max(last[under], number_of(keyset.symbol))
+            chain = operators_of(keyset, is_nmk=False, by_id=by_id)
+            above[keyset.symbol] = tuple(one.symbol for one in chain[1:])
+        there = frozenset(above)
+        if lacks_factory_control(system):
+            above[CONTROL_SYMBOL] = ()
+        book = SystemBook(
+            name=system.name,
+            customer_id=system.customer_id,
+            levels=system.levels,
+            keyway=system.keyway,
+            spec=spec_of(system),
+            records=system.records,
+            row=system,
+            above=above,
+            last=last,
+            masters=[one.symbol for one in system.keysets if one.level is Level.MASTER],
+            there=there,
+            wants_control=self._wants_control(system),
+        )
+        self._by_key[system.id] = book
+        return book
 
     def _wants_control(self, system: KeySystem) -> bool:
         """Whether nobody has a control key of these cores yet, and it is this house that cuts one."""
@@ -249,38 +475,98 @@ class _Planner:
             return False
         return not has_control_keys(self._session, system)
 
-    def plan_keys(self, lines: Iterable[LineRequest]) -> tuple[PlannedKeys, ...]:
+    def plan_keys(self, lines: Iterable[tuple[int, LineRequest]]) -> tuple[PlannedKeys, ...]:
         """The keys with the cylinders, then those of the lines of further keys."""
         counts: Counter[tuple[str, str]] = Counter()
         for keysets in self._of_line.values():
             for one in keysets:
                 counts[one.symbol, one.system] += one.keys
-        for line in lines:
-            self._count_line(counts, line)
-        for book in self.books.values():
+        for number, line in lines:
+            try:
+                self._count_line(counts, line)
+            except BitternError as error:
+                if not self.problems and not self._refused:  # else it may be of what was refused
+                    self.problems.append(Problem(f"lines.{number - 1}.{error.field}", error.message))
+        for book in self.books:
             if book.wants_control and not counts[CONTROL_SYMBOL, book.name]:
-                counts[CONTROL_SYMBOL, book.name] = 1
+                counts[CONTROL_SYMBOL, book.name] = 1  # without one the cores can neither be put in nor taken out
         return tuple(PlannedKeys(symbol, system, count) for (symbol, system), count in counts.items() if count)
 
     def _count_line(self, counts: Counter[tuple[str, str]], line: LineRequest) -> None:
         number = line_named(line.symbol)
         if number is not None:
             named = dict.fromkeys((one.symbol, one.system) for one in self._of_line.get(number, ()))
+            if not named and self._doors is None:
+                return  # its doors are still to name them, or the line is refused
+            if not named or line.quantity % len(named):
+                told = f"{line.quantity:,} keys cannot be shared out among the {len(named):,} keysets"
+                raise BitternError("symbol", f"{told} of line {number}: issue a revision that names the keysets.")
             for one in named:
                 counts[one] += line.quantity // len(named)
         elif line.symbol in self._instead:
             counts[self._instead[line.symbol]] += line.quantity
+        elif line.symbol in self._ask.replaced:
+            told = f"No cylinder of this quote is rekeyed from {line.symbol[:24]} any more: take its keys off too."
+            raise BitternError("symbol", told)
         elif line.symbol == OWN:
             counts[OWN, ""] += line.quantity
         elif line.symbol:
             counts[line.symbol, self._system_of(line.symbol)] += line.quantity
 
     def _system_of(self, symbol: str) -> str:
-        """The system that a key line's symbol is of: one of the job's, else the customer's other one that has it."""
-        for book in self.books.values():
-            if symbol in book.above or (symbol == CONTROL_SYMBOL and book.wants_control):
-                return book.name
-        rows = sa.select(KeySystem.name).join(Keyset, Keyset.system_id == KeySystem.id)
-        found = rows.where(KeySystem.customer_id == self._ask.customer_id, Keyset.symbol == symbol)
+        """The system that a key line's symbol is of: one of the job's, else the customer's only one that has it.
+
+        BitternError on `symbol` where there is none, or where its factory is asked for no such keys: an order names
+        the keys that operate its cylinders, and control keys.
+        """
         asked = self._ask.system.existing_id if self._ask.system else None
-        return self._session.scalar(found.order_by(sa.case((KeySystem.id == asked, 0), else_=1)).limit(1)) or ""
+        system = self._session.get(KeySystem, asked) if asked is not None else None
+        if system is not None and system.customer_id == self._ask.customer_id:
+            self._book_of(system)
+        here = [book for book in self.books if book.has(symbol)]
+        if len(here) != 1:
+            found = system_of_symbol(self._session, self._ask.customer_id, symbol, [book.name for book in here])
+            here = [self._book_of(found)]
+        [book] = here
+        if book.records is RecordsHolder.FACTORY:
+            sent = [one for keysets in self._of_line.values() for one in keysets if one.system == book.name]
+            operating = {symbol for one in sent for symbol in (one.symbol, *one.operators)}
+            if symbol not in operating and not (sent and symbol == CONTROL_SYMBOL):
+                raise cut_at_factory(book.name)
+        return book.name
+
+
+def _new_book(form: SystemForm, spec: BittingSpec) -> SystemBook:
+    """The book of a system that is still to be started, with its masters where it is master-keyed."""
+    above: dict[str, tuple[str, ...]] = {}
+    masters: list[str] = []
+    if form.levels > 1:
+        symbols = [read_symbol(symbol) for symbol in make_symbols(form.levels, form.masters, 0, form.grands)]
+        there = {one.text for one in symbols}
+        chains = operating_chains({one.text: one.parent if one.parent in there else None for one in symbols})
+        above = {symbol: chain[1:] for symbol, chain in chains.items()}
+        masters = [one.text for one in symbols if one.level is SymbolLevel.MASTER]
+    is_core = spec.control_offset is not None
+    if is_core:
+        above[CONTROL_SYMBOL] = ()
+    return SystemBook(
+        name=form.name,
+        customer_id=form.customer_id,
+        levels=form.levels,
+        keyway=form.keyway,
+        spec=spec,
+        records=form.records,
+        form=form if form.levels > 1 else None,
+        above=above,
+        masters=masters,
+        wants_control=is_core,
+    )
+
+
+def _how_many(book: SystemBook, master: str, count: int) -> str:
+    """How many new keysets there are, in a sentence."""
+    under = f" under {master}" if master else ""
+    if book.row is None:
+        return f"{book.name} can hold {counted(count, 'keyset')}{under}."
+    more = f"{count:,} more {'keyset' if count == 1 else 'keysets'}" if count else "no more keysets"
+    return f"{book.name} can give {more}{under}."

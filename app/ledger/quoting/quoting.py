@@ -21,7 +21,7 @@ from app.ledger.quoting.deciding import KEYED_AT, Decided, choose
 from app.ledger.quoting.key_lines import whose_keys
 from app.ledger.quoting.lost_keys import lost_problems
 from app.ledger.quoting.low_prices import ASK, low_discount
-from app.ledger.quoting.planning import make_plan
+from app.ledger.quoting.planning import make_plan, proof_problems
 from app.ledger.quoting.promises import lead_time
 from app.ledger.quoting.rekeying import as_on_record, hanging, told_of
 from app.ledger.quoting.request import KeyingInstruction, QuoteRequest
@@ -67,8 +67,14 @@ class PricedQuote(QuoteOption):
     low_discount: str = ""
 
 
-def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = None) -> PricedQuote:
-    """Price a request for a customer on record, or (customer_id 0) for a `customer` not saved yet."""
+def price_request(
+    work: Work, ask: QuoteRequest, customer: Customer | None = None, *, is_issued: bool = False
+) -> PricedQuote:
+    """Price a request for a customer on record, or (customer_id 0) for a `customer` not saved yet.
+
+    is_issued: whether a customer is to have it in hand, so that what costs more to know is asked, too: what a key
+    system has left to the last keyset, and that nothing interchanges.
+    """
     session = work.session
     buyer = customer or session.get(Customer, ask.customer_id)
     if buyer is None:
@@ -112,7 +118,11 @@ def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = Non
     refused = {number for number, found in enumerate(resolved, start=1) if found is None}
     refused |= {int(one.field.split(".")[1]) + 1 for one in problems if one.field.startswith("lines.")}
     planned = ask if has_sound_system else replace(ask, system=None)
-    plan, questions = make_plan(work, planned, decided.keying, unstocked, refused)
+    made = make_plan(work, planned, decided.keying, unstocked, refused, is_exact=is_issued)
+    problems += made.problems
+    if is_issued and not problems:
+        problems += proof_problems(work, ask, made.plan)
+    notes = [(place, note) for place, found in enumerate(resolved) if found for note in found.notes]
     return PricedQuote(
         lines=tuple(lines),
         totals=totals,
@@ -123,11 +133,11 @@ def price_request(work: Work, ask: QuoteRequest, customer: Customer | None = Non
         bench_minutes=decided.bench_minutes,
         deposit_cents=deposit_rule(rules).asked_cents(totals.total_cents),
         working_days=lead.working_days,
-        plan=plan,
+        plan=made.plan,
         ask=ask,
         resolved=tuple(resolved),
-        notes=tuple((place, note) for place, found in enumerate(resolved) if found for note in found.notes),
-        problems=(*problems, *questions),
+        notes=(*notes, *made.notes),
+        problems=tuple(problems),
         low_discount=low,
     )
 
@@ -336,10 +346,10 @@ def offered_ways(priced: PricedQuote) -> tuple[str, ...]:
 
 
 def price_option(
-    work: Work, ask: QuoteRequest, priced: PricedQuote, customer: Customer | None = None
+    work: Work, ask: QuoteRequest, priced: PricedQuote, customer: Customer | None = None, *, is_issued: bool = False
 ) -> PricedQuote | None:
     """Option B of a request whose option A is `priced`: keyed elsewhere, accepted as a whole; None when none is asked
-    for. customer: as for `price_request`.
+    for. customer, is_issued: as for `price_request`.
 
     Raises Problems on `option_b` when that way is not possible, or no other way than A's.
     """
@@ -347,7 +357,8 @@ def price_option(
         return None
     if ask.option_b not in offered_ways(priced):
         raise Problems([Problem("option_b", _why_not_offered(ask.option_b, priced))])
-    other = price_request(work, replace(ask, keyed_at=ask.option_b, override_reason=_OFFERED, option_b=""), customer)
+    elsewhere = replace(ask, keyed_at=ask.option_b, override_reason=_OFFERED, option_b="")
+    other = price_request(work, elsewhere, customer, is_issued=is_issued)
     if other.problems:
         raise Problems([Problem("option_b", f"Option B: {problem.message}") for problem in other.problems])
     return other

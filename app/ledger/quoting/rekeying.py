@@ -159,3 +159,15 @@ def told_of(session: Session, found: Resolved, cylinders: Sequence[Cylinder]) ->
         maker_name=maker.name if maker else "",
         notes=(f"Rekeys what hangs on {places_of(cylinders)}; it stays there.", *found.notes),
     )
+
+
+def crossed_ways(session: Session, ask: QuoteRequest, old: Keyset) -> list[list[Keyset]]:
+    """What else operates the cylinders on a keyset that a request rekeys, for each way, as far as it stays."""
+    ids = [one for line in ask.lines for one in line.standing]
+    rows = sa.select(CylinderOperator).join(Cylinder, Cylinder.id == CylinderOperator.cylinder_id)
+    rows = rows.where(Cylinder.keyset_id == old.id, Cylinder.id.in_(ids)).order_by(CylinderOperator.id)
+    ways: dict[int, list[Keyset]] = {}
+    for one in session.scalars(rows):
+        if one.keyset.symbol not in ask.replaced:
+            ways.setdefault(one.cylinder_id, []).append(one.keyset)
+    return list(ways.values())

@@ -16,7 +16,7 @@ from app.errors import BitternError, Problem
 from app.ledger.keysystems.lost_keysets import lost_masters
 from app.ledger.keysystems.systems import name_is_taken
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
-from app.ledger.quoting.planning import planned_today
+from app.ledger.quoting.planning import plan_again
 from app.ledger.quoting.promises import count_of_days, promise_from
 from app.ledger.quoting.rekeying import hanging, places_of
 from app.ledger.quoting.request import LineRequest, QuoteRequest
@@ -170,7 +170,7 @@ def _page(
     names = OPTIONS if snapshot.option_b else ("",)
     quotes = {name: as_accepted(snapshot, name) for name in names}
     promises = {name: promise_from(work, quote, work.today) for name, quote in quotes.items()}
-    plans = {name: planned_today(work, quote) for name, quote in quotes.items()}
+    plans = {name: plan_again(work, quote).plan for name, quote in quotes.items()}
     begun = dict.fromkeys(name for plan in plans.values() for name in plan.begins)
     form.seen.data = " ".join(plan.mark for plan in plans.values())
     return render_template(

@@ -196,7 +196,7 @@ def test_further_keys_to_a_keyset_on_record_reach_the_bench_without_a_cylinder(w
 
 
 def test_a_mistyped_keyset_is_told_before_the_quote_is_issued(work: Work) -> None:
-    """Beside other keyed lines too; one that acceptance could make waits for its trial."""
+    """Beside other keyed lines too; what acceptance makes is known before."""
     accept(work, issued(work, flats(work, 2, keyed_at="shop", override_reason="soon")))
     system = work.session.scalars(sa.select(KeySystem)).one()
     ask = QuoteRequest(
@@ -205,9 +205,14 @@ def test_a_mistyped_keyset_is_told_before_the_quote_is_issued(work: Work) -> Non
     for asked in (ask, lantern(work, mortise(2, KD), keys(2, "ZZ9"))):
         [(field, words)] = told(work, asked)
         assert field == "lines.1.symbol" and "No keyset 'ZZ9'" in words
-    for symbol in ("4AA", "AA", "SKD1"):
+    for symbol in ("4AA", "AA"):
         assert told(work, replace(ask, lines=(ask.lines[0], keys(2, symbol)))) == []
-    assert told(work, replace(ask, system=SystemRequest(name="New"), lines=(ask.lines[0], keys(2, "AB")))) == []
+    for symbol in ("5AA", "SKD1"):
+        assert [field for field, _ in told(work, replace(ask, lines=(ask.lines[0], keys(2, symbol))))] == [field]
+    under = replace(ask.lines[0], keying=KeyingInstruction(KeyingKind.GMK, master="AA"))
+    new = replace(ask, system=SystemRequest(name="New", levels=3, masters=2))
+    for symbol, fields in (("AB", []), ("AC", ["lines.1.symbol"])):
+        assert [one for one, _ in told(work, replace(new, lines=(under, keys(2, symbol))))] == fields
     assert [field for field, _ in told(work, replace(ask, system=None))] == ["system"]
 
 
@@ -218,7 +223,7 @@ def test_a_keyway_that_the_keys_are_not_on_is_refused_on_their_line(work: Work) 
     asked = SystemRequest(existing_id=system.id)
     alone = QuoteRequest(system.customer_id, (keys(2, "1AA", "AQ2"),), system=asked)
     line_1 = QuoteRequest(system.customer_id, (mortise(1, MK), keys(2, "line 1", "AQ2")), system=asked)
-    further = replace(line_1, lines=(line_1.lines[0], keys(2, "4AA", "AQ2")))
+    further = replace(line_1, lines=(line_1.lines[0], keys(2, "3AA", "AQ2")))
     for place, ask in ((0, alone), (1, line_1), (1, further)):
         [(field, words)] = told(work, ask)
         assert field == f"lines.{place}.keyway"

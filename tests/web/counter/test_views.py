@@ -298,7 +298,7 @@ def test_what_acceptance_would_refuse_is_refused_on_the_line_before_anything_has
     page = unescape(answer.text)
     assert answer.status_code == 422 and "Nothing is saved yet" in page
     assert re.search(
-        r'<a href="#lines-1-quantity">Line 2, Quantity</a>: 9,000 changes .* were asked for, but at most', page
+        r'<a href="#lines-1-quantity">Line 2, Quantity</a>: The Flats can hold .* This line needs 9,000: enter', page
     )
     assert (count(session, Job), count(session, QuoteRevision), count(session, KeySystem)) == (0, 0, 0)
     assert count(session, Draft) == 1

@@ -1,0 +1,248 @@
+"""How many keysets the key systems of a job can still give, its lines one after the other.
+
+Where counting is enough, a system's array and one master are opened, and nothing else. Else what acceptance does is
+done here in memory, by the same rules and with chance of its own: a seeded house, as the demo's, draws afterwards
+what it would have drawn without. What is opened stays in a `Room`, which lives while one plan is made: it is shown to
+nobody, saved and logged nowhere, and no reveal.
+"""
+
+import secrets
+from collections import Counter, defaultdict
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+
+import sqlalchemy as sa
+
+from app.keying import Array, BittingSpec, LevelArray, NoBittingsLeft, theoretical, usable
+from app.keying import Bitting as Cuts
+from app.ledger.keysystems.bittings import open_bittings, open_plan
+from app.ledger.keysystems.control import draw_free_control
+from app.ledger.keysystems.keysets import draw_singles, next_changes, symbols_after
+from app.ledger.keysystems.lost_keysets import is_retired
+from app.ledger.keysystems.system_queries import systems_sharing_keyway
+from app.ledger.keysystems.systems import SystemForm, draw_plan
+from app.ledger.keysystems.unsealed_system import SystemsInService
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
+
+_DRAWN = 3
+"""Top masters that all have to hold what is asked of a new system: the one that acceptance draws may hold less."""
+
+
+class Unclear(Exception):
+    """Counting does not tell whether there is room: the plan is made again with the seals opened."""
+
+
+@dataclass(slots=True, eq=False)
+class SystemBook:
+    """A key system as a plan sees it. row: None of one that acceptance starts; form: how, where it is master-keyed.
+
+    above: a keyset's symbol → the masters over it, nearest first; last: the highest number under each master, "" of
+    the singles; there: symbols that were on record before this job. wants_control: whether its cores still need one.
+    """
+
+    name: str
+    customer_id: int
+    levels: int
+    keyway: str
+    spec: BittingSpec
+    records: RecordsHolder
+    row: KeySystem | None = None
+    form: SystemForm | None = None
+    above: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    last: Counter[str] = field(default_factory=Counter)
+    masters: list[str] = field(default_factory=list)
+    there: frozenset[str] = frozenset()
+    wants_control: bool = False
+
+    @property
+    def is_ours(self) -> bool:
+        """Whether this house draws its bittings."""
+        return self.records is RecordsHolder.SHOP
+
+    def add_symbols(self, master: str, count: int) -> list[str]:
+        """The next symbols under a master, "" for singles."""
+        symbols = symbols_after(self.levels, master, self.last[master], count)
+        self.last[master] += count
+        self.above.update(dict.fromkeys(symbols, (master, *self.above[master]) if master else ()))
+        return symbols
+
+    def has(self, symbol: str) -> bool:
+        """Whether a keyset of this symbol is there, or is made by this job."""
+        return symbol in self.above
+
+
+@dataclass(slots=True)
+class _Opened:
+    """A book's array (None of single keys), and the cuts of its masters by symbol."""
+
+    array: LevelArray | None = field(repr=False)
+    keys: dict[str, Cuts] = field(repr=False)
+
+
+class Room:
+    """What a job's lines take. is_exact: whether every question is reckoned; else Unclear is raised where counting
+    does not answer it: where more than half of what is left is asked for.
+    """
+
+    def __init__(self, work: Work, *, is_exact: bool) -> None:
+        self._work = replace(work, rng=secrets.SystemRandom())
+        self._is_exact = is_exact
+        self._taken: Counter[tuple[SystemBook, str]] = Counter()
+        self._usable: dict[tuple[SystemBook, str], int] = {}
+        self._held: dict[SystemBook, int] = {}  # of a new system that cannot hold what is asked: how many a master
+        self._opened: dict[SystemBook, _Opened] = {}
+        self._there: dict[tuple[str, int], SystemsInService] = {}
+        self._keys: defaultdict[str, list[Cuts]] = defaultdict(list)  # by keyway: what this job adds
+        self._cylinders: defaultdict[str, list[Sequence[Cuts]]] = defaultdict(list)
+
+    def begin(self, book: SystemBook) -> None:
+        """Start a new book, with its masters and its control key. NoBittingsLeft where its masters do not fit,
+        KeyingError where its cores can have no control key.
+        """
+        if not book.is_ours:
+            return
+        if book.form is not None:
+            if not self._is_exact and not _is_plenty(book.spec, book.form):
+                raise Unclear
+            if self._is_exact:
+                self._draw_masters(book, book.form)
+        else:
+            self._opened[book] = _Opened(None, {})
+        if book.wants_control:
+            keys = self._opened[book].keys if book in self._opened else {}
+            there = self._service(book)
+            self._keys[book.keyway].append(draw_free_control(book.spec, self._work.rng, keys, there, set(there.keys)))
+
+    def _draw_masters(self, book: SystemBook, form: SystemForm) -> None:
+        there = self._service(book)
+        for _ in range(_DRAWN):
+            try:
+                plan = draw_plan(book.spec, form, there, self._work.rng, most_poor=1)
+            except NoBittingsLeft as short:
+                held = short.left // len(book.masters)
+                if not held:
+                    raise
+                self._held[book] = min(held, self._held.get(book, held))
+        if book not in self._held:
+            keys = {symbol: cuts for symbol, cuts in plan.keys.items() if symbol in book.above}
+            self._opened[book] = _Opened(LevelArray(plan.tmk, plan.roles), keys)
+            self._keys[book.keyway] += keys.values()
+
+    def take(
+        self, book: SystemBook, master: str, count: int, spare: int = 0, crossed: Sequence[Sequence[str]] = ()
+    ) -> int:
+        """How many of `count` new keysets a book can give under a master ("": single); those are taken.
+
+        None are taken where, with `spare` others, they are fewer. crossed: the symbols that their cylinders are
+        cross-keyed with, for each such way.
+        """
+        held = self._held.get(book)
+        if held is not None and master:
+            found = min(count, max(0, held - self._taken[book, master]))
+            cuts: Sequence[Cuts] = ()
+        elif not self._is_exact:
+            if (self._taken[book, master] + count) * 2 > self._left(book, master):
+                raise Unclear
+            found, cuts = count, ()
+        else:
+            cuts = self._draw(book, master, count, crossed)
+            found = len(cuts)
+        if found == count:
+            self._taken[book, master] += found
+            above = [self._opened[book].keys[one] for one in (master, *book.above[master])] if cuts and master else []
+            self._cylinders[book.keyway] += [[own, *above] for own in cuts]
+        return found
+
+    def _draw(self, book: SystemBook, master: str, count: int, crossed: Sequence[Sequence[str]]) -> Sequence[Cuts]:
+        there = self._service(book)
+        if not master:
+            return _as_many(lambda wanted: draw_singles(book.spec, self._work.rng, there, wanted), count)
+        opened = self._open(book, there)
+        above = [opened.keys[one] for one in (master, *book.above[master])]
+        ways = [[opened.keys[one] for one in way] for way in crossed]
+        array = _array(book, opened, master)
+        return _as_many(lambda wanted: next_changes(array, there, above, wanted, ways), count)
+
+    def _left(self, book: SystemBook, master: str) -> int:
+        """How many a book holds by counting, before this job; of single keys half of what there are, since cylinders
+        that others operate take some away."""
+        if not master:
+            return usable(book.spec) // 2 - len(book.there)
+        if book.row is None:
+            return 2 * book.form.changes if book.form else 0
+        if (book, master) not in self._usable:
+            own = next(one.id for one in book.row.keysets if one.symbol == master)
+            keys = {master: open_bittings(self._work.session, self._work.vault, [book.row], [own])[own]}
+            self._usable[book, master] = _array(book, self._array_of(book.row, keys), master).usable
+        return self._usable[book, master] - book.last[master] + self._taken[book, master]
+
+    def _open(self, book: SystemBook, there: SystemsInService) -> _Opened:
+        if book not in self._opened and book.row is not None:
+            keys = {one.symbol: there.opened[one.id] for one in book.row.keysets if one.id in there.opened}
+            self._opened[book] = self._array_of(book.row, keys)
+        return self._opened[book]
+
+    def _array_of(self, system: KeySystem, keys: dict[str, Cuts]) -> _Opened:
+        return _Opened(open_plan(self._work.vault, system), keys)
+
+    def _service(self, book: SystemBook) -> SystemsInService:
+        """What the customer has on a book's keyway, with what this job has added so far."""
+        at, keys, cylinders = (book.keyway, book.spec.chambers), self._keys[book.keyway], self._cylinders[book.keyway]
+        if at not in self._there:
+            systems = systems_sharing_keyway(self._work.session, book.keyway, book.customer_id)
+            self._there[at] = SystemsInService.of(self._work, systems, book.spec.chambers)
+        return self._there[at].beside(book.spec.chambers, keys, cylinders) if keys or cylinders else self._there[at]
+
+
+def _array(book: SystemBook, opened: _Opened, master: str) -> Array:
+    if opened.array is None:
+        raise LedgerError("system", f"The shop has no array for {book.name}; it cannot be extended here.")
+    return opened.array.under(book.spec, "C", opened.keys[master])
+
+
+def _as_many(draw: Callable[[int], Sequence[Cuts]], count: int) -> Sequence[Cuts]:
+    """As many as are asked, or as there are."""
+    while count:
+        try:
+            return draw(count)
+        except NoBittingsLeft as short:
+            count = short.left
+    return ()
+
+
+def _is_plenty(spec: BittingSpec, form: SystemForm) -> bool:
+    """Whether a new system surely holds what is asked: chambers enough for each level to hold it twice, the MACS
+    taking as much as of all bittings.
+
+    >>> spec = BittingSpec(chambers=6, depths=10, macs=7, step=2)
+    >>> [_is_plenty(spec, SystemForm(1, "Hall", 3, "AQ1", 6, masters=3, changes=count)) for count in (90, 110)]
+    [True, False]
+    """
+    fewest = spec.depths // spec.step - 1
+    needs = (form.changes, form.masters if form.levels > 2 else 1, form.grands if form.levels > 3 else 1)
+    chambers = 0
+    for need in needs[: form.levels - 1]:
+        held, share = usable(spec), theoretical(spec)
+        while held < 2 * need * share:
+            held, chambers = held * fewest, chambers + 1
+            if chambers > spec.chambers:
+                return False
+    return True
+
+
+def nameable(work: Work, system: KeySystem, *, waiting_under: str | None = None) -> list[str]:
+    """The changes of a system that a cylinder may be keyed to, as they were added: not retired, no key lost.
+
+    waiting_under: only those under that master that are on no cylinder yet.
+    """
+    lost = sa.select(Key.keyset_id).where(Key.state == KeyState.LOST)
+    rows = sa.select(Keyset).where(
+        Keyset.system_id == system.id, Keyset.level == Level.CHANGE, Keyset.id.not_in(lost)
+    )
+    if waiting_under is not None:
+        keyed = sa.select(Cylinder.keyset_id).where(Cylinder.keyset_id.is_not(None))
+        above = sa.select(Keyset.id).where(Keyset.system_id == system.id, Keyset.symbol == waiting_under)
+        rows = rows.where(Keyset.id.not_in(keyed), Keyset.parent_id.in_(above))
+    return [one.symbol for one in work.session.scalars(rows.order_by(Keyset.id)) if not is_retired(one)]
