@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, fields
 from datetime import date
 from functools import lru_cache
@@ -12,11 +13,19 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError
-from app.fitting import KEYED_CATEGORIES, CatalogItem, CylinderAttributes, MakerFile, from_json, read_maker
+from app.fitting import (
+    KEYED_CATEGORIES,
+    CatalogItem,
+    CylinderAttributes,
+    MakerFile,
+    decode_any,
+    from_json,
+    read_maker,
+)
 from app.keying import BittingSpec
 from app.ledger.catalog.price_queries import place_in_time
 from app.ledger.store.engine import get_row
-from app.ledger.tables import CatalogRow, FactoryTermsRow, Keyway, Maker, SpecRow
+from app.ledger.tables import CatalogRow, FactoryTermsRow, Keyway, Maker, PriceBookRow, SpecRow
 from app.pricing import FactoryTerms
 
 LONGEST_NUMBER = 80
@@ -186,9 +195,24 @@ class ItemLookup:
 
 
 def plain_numbers(session: Session, typed: Iterable[str]) -> set[str]:
-    """Which of the typed part numbers are catalog items on which nothing is keyed; in capitals."""
-    items = ItemLookup(session, [number.strip() for number in typed]).read.values()
-    return {item.part_number.upper() for item in items if item.category not in KEYED_CATEGORIES}
+    """Which of the typed numbers are goods on which nothing is keyed, of a catalog or the price book; in capitals."""
+    numbers = {number.strip().upper() for number in typed} - {""}
+    items = {item.part_number.upper(): item for item in ItemLookup(session, numbers).read.values()}
+    found = {number for number, item in items.items() if item.category not in KEYED_CATEGORIES}
+    if others := numbers - items.keys():
+        codes = sa.select(PriceBookRow.code).where(sa.func.upper(PriceBookRow.code).in_(others)).distinct()
+        found |= {code.upper() for code in session.scalars(codes) if not _is_read(session, code)}
+    return found
+
+
+def _is_read(session: Session, number: str) -> bool:
+    """Whether a maker's tables say what cylinder or lock a number is."""
+    for maker in maker_tables(session).values():
+        if maker.patterns:
+            with suppress(BitternError):
+                decode_any(maker.patterns, number)
+                return True
+    return False
 
 
 _KEPT: dict[str, tuple[tuple[Any, ...], tuple[CatalogItem, ...]]] = {}

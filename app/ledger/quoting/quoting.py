@@ -81,7 +81,7 @@ def price_request(
         raise NotFound("customer")
     problems = _header_problems(work, ask)
     has_sound_system = not any(problem.field.startswith("system_") for problem in problems)
-    numbers = [line.part_number.strip() for line in ask.lines if line.part_number]
+    numbers = [one.strip() for line in ask.lines for one in (line.part_number, line.price_code) if one]
     rules = quote_rules(session)
     resolver = Resolver(session, work.today, buyer.tier, numbers, Decimal(rules.most_off_percent))
     resolved: list[Resolved | None] = []

@@ -78,6 +78,7 @@ class LineRequest(JsonDataclass):
     cylinder: maker_code and attributes. part number: maker_code ("" looks at every maker) and part_number.
     rekey: attributes (type, chambers and keyway of the customer's cylinders). keys: attributes.keyway, or a
     keyset by `symbol` of an existing system. hardware, labor, trip: price_code.
+    cost_cents: what one costs the house, which counts where neither the price book nor a catalog says it.
     keys_each: keys a cylinder. keys_in_all: keys of the whole line instead, None where they are counted a cylinder.
     unit_cents: a price typed by the counter instead of the book's; it needs price_reason, which the house alone
     reads. price_meant: what was asked of a low one (low_prices.py), "" while nobody said that it is meant.
@@ -111,6 +112,7 @@ class LineRequest(JsonDataclass):
     price_meant: str = ""
     standing: tuple[int, ...] = ()
     keys_in_all: int | None = None
+    cost_cents: int | None = None
 
     @property
     def keys(self) -> int:

@@ -203,6 +203,8 @@ class Resolver:
             except PartNumberError as refusal:
                 refusals.append(refusal)
         if not readings:
+            if (booked := self._by_code(line)) is not None:
+                return booked
             if not refusals:
                 raise BitternError("part_number", "No maker's part-number tables are on record yet.")
             raise refusals[0] if line.maker_code else likeliest_refusal(refusals, line.part_number)
@@ -234,19 +236,40 @@ class Resolver:
             part_number=number,
             maker_name=maker.name,
             unit_cents=self._selling(maker, item, line.quantity),
-            cost_cents=item.cost_cents,
+            cost_cents=self._costing(item.part_number, item, line.quantity),
             kind=PriceKind.GOODS,
         )
+
+    def _by_code(self, line: LineRequest) -> Resolved | None:
+        """Goods of the price book by their code, typed as a part number that no maker's tables or catalog have."""
+        code = next(
+            (code for code in self._book.codes() if code.casefold() == line.part_number.strip().casefold()), ""
+        )
+        row = self._book.own(code, self._on, self._tier, line.quantity) if code else None
+        if row is None or row.kind is not PriceKind.GOODS or row.category == "keys":
+            return None
+        if line.keying.kind is not KeyingKind.NONE:
+            raise BitternError("keying", f"{code} is no cylinder, so there is nothing to key on it.")
+        return self._priced(replace(line, kind=LineKind.HARDWARE, price_code=code, part_number="", maker_code=""))
 
     def _sold(
         self, line: LineRequest, maker: MakerTables, reading: NumberReading, notes: tuple[str, ...]
     ) -> Resolved:
         item = self._items.get(maker.id, reading.part_number)
-        if item is None and line.unit_cents is None:
+        own = self._book.own(reading.part_number, self._on, self._tier, line.quantity)
+        if item is None and own is None and line.unit_cents is None:
             raise BitternError(
                 "unit_price",
-                f"{maker.name} {reading.part_number} is a legal number, but it is not in the catalog: "
-                "ask the maker for the price and enter it, with the reason.",
+                f"{maker.name} {reading.part_number} is a legal number, but it is not in the catalog or the "
+                "price book: ask the maker for the price and enter it, with the reason and what it costs.",
+            )
+        cost = self._costing(reading.part_number, item, line.quantity)
+        if not cost and line.cost_cents is not None:
+            cost = line.cost_cents
+        elif not cost:
+            notes = (
+                *notes,
+                "What it costs is not on record: enter it beside the price, or its margin is too high.",
             )
         attributes = (item_attributes(item) if item else None) or reading.attributes
         is_stocked, text = bool(item and item.is_stocked), words(attributes)
@@ -260,8 +283,8 @@ class Resolver:
             words=text[:1].upper() + text[1:],
             part_number=reading.part_number,
             maker_name=maker.name,
-            unit_cents=self._selling(maker, item, line.quantity) if item else 0,
-            cost_cents=item.cost_cents if item else 0,
+            unit_cents=self._selling(maker, item, line.quantity) if item else own.unit_cents if own else 0,
+            cost_cents=cost,
             kind=PriceKind.GOODS,
             is_stocked=is_stocked,
             notes=(*notes, *reading.warnings, *(() if is_stocked else ("Not on the shelf.",))),
@@ -295,7 +318,24 @@ class Resolver:
         wanted = PriceKind.GOODS if line.kind is LineKind.HARDWARE else PriceKind.LABOR
         if found.kind is not wanted:
             raise BitternError("price_code", f"{found.words} is {found.kind.word}; choose an entry of {wanted.word}.")
-        return found
+        return self._same_item(found) if line.kind is LineKind.HARDWARE else found
+
+    def _same_item(self, found: Resolved) -> Resolved:
+        """Hardware of the price book that is a catalog's item, too, has its number, and its cost if it has none."""
+        code = found.line.price_code
+        items = ((maker, self._items.get(maker.id, code)) for maker in self._makers.values())
+        maker, item = next(((maker, item) for maker, item in items if item is not None), (None, None))
+        if maker is None or item is None:
+            return found
+        told = f"{code} can be keyed: for that, take it by part number."
+        is_keyed = item.category in KEYED_CATEGORIES and item.attributes
+        return replace(
+            found,
+            part_number=item.part_number,
+            maker_name=maker.name,
+            cost_cents=found.cost_cents or item.cost_cents,
+            notes=(*found.notes, *((told,) if is_keyed else ())),
+        )
 
     def _booked(self, line: LineRequest, code: str, said: str = "") -> Resolved:
         """A line that is a row of the price book: no part number, no maker, always to be had."""
@@ -321,6 +361,11 @@ class Resolver:
         if rule is not None and rule.can_price(item.cost_cents):
             return rule.price(item.cost_cents, item.list_cents)
         return half_up(Fraction(item.list_cents) * Fraction(Decimal(100) - self._percent_off) / 100)
+
+    def _costing(self, number: str, item: CatalogRow | None, quantity: int) -> int:
+        """What one costs by the price book's own row for the number, else by the catalog; 0 where nobody knows."""
+        own = self._book.own(number, self._on, self._tier, quantity)
+        return (own.cost_cents if own else 0) or (item.cost_cents if item else 0)
 
 
 def _check_counts(line: LineRequest) -> None:

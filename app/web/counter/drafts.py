@@ -168,6 +168,7 @@ def _line_of_ask(line: LineRequest) -> dict[str, str]:
         "unit_price": _typed_amount(line.unit_cents) if line.unit_cents is not None else "",
         "need_by": line.need_by.isoformat() if line.need_by else "",
         "remark": line.remark,
+        "unit_cost": _typed_amount(line.cost_cents) if line.cost_cents is not None else "",
         "price_reason": line.price_reason,
         "price_meant": line.price_meant,
         "replaces": line.replaces,

@@ -170,11 +170,12 @@ class LineForm(Boxes):
         "attributes": "type",
         "code": "price_code",
         "unit_cents": "unit_price",
+        "cost_cents": "unit_cost",
     }
     CALLED = "This line"
     ABOUT: ClassVar[tuple[str, ...]] = ()
     LESSER: ClassVar[tuple[str, ...]] = (
-        *("unit_price", "price_reason", "price_meant"),
+        *("unit_price", "unit_cost", "price_reason", "price_meant"),
         *("remark", "need_by", "face_answer"),
     )
     key: int
@@ -241,6 +242,7 @@ class DoorBoxes(LineForm):
 class NewCylinderLine(DoorBoxes, KeyedLine):
     """A new cylinder, and the one that it replaces."""
 
+    unit_cost = CentsField("Costs us")  # where neither the price book nor a catalog says it
     replaces = ShortField("On the door now", LONGEST_OLD_NUMBER)  # a part number, or a maker
     replaces_finish = ShortField("Its finish", 24)
     face_asked = ShortField()  # what the page showed to be asked when the answer was pressed

@@ -116,6 +116,7 @@ def _line(line: LineForm, known: Knowledge) -> LineRequest:
         price_code=line.text("price_code"),
         symbol=line.text("symbol"),
         unit_cents=line.unit_price.data,
+        cost_cents=line.unit_cost.data if isinstance(line, NewCylinderLine) else None,
         remark=line.remark.data,
         price_reason=line.price_reason.data,
         price_meant=line.text("price_meant")[:300],

@@ -39,3 +39,8 @@ def test_keys_that_cannot_be_shared_out_are_told_on_the_line(client_as: ClientAs
     assert 'data-for="lines-0-keys_in_all"' in page
     assert "The cylinders of line 1 are on 2 keysets: enter 2 keys or a multiple of that" in page
     assert 'name="lines-0-keys_in_all" value="3"' in page
+
+
+def test_a_code_of_the_price_book_is_taken_as_a_part_number_and_nothing_is_keyed_on_it(client_as: ClientAs) -> None:
+    page = worked_out(client_as(Role.COUNTER), {"kind": "part number", "part_number": "Ring-Set", "quantity": "2"})
+    assert "2 × $9.80" in page and "Keying:" not in page and "$21.02" in page  # 19.60 with 1.42 tax
