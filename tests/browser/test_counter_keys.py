@@ -24,7 +24,7 @@ def test_a_line_of_keys_asks_whose_they_are_and_follows_its_line(
     page.get_by_label("Customer phone, name or site").fill("gull")
     page.get_by_role("button", name="Gull & Anchor").click()
     add = page.get_by_role("button", name="Part number", exact=True)
-    expect(add).to_be_focused()  # swapped in, and listening
+    expect(page.get_by_label("Quick line")).to_be_focused()  # swapped in, and listening
     lines = page.locator("#lines fieldset.line")
     for count, keying in (("1", "KD"), ("2", "KA"), ("3", "KD")):
         add.click()

@@ -6,11 +6,13 @@ from dataclasses import dataclass
 
 from app.ledger.quoting.key_lines import line_named
 from app.ledger.quoting.missing import facts_of, questions_about
+from app.ledger.quoting.quick_line import QuickReading, read_quick_line
 from app.ledger.quoting.quoting import PricedQuote
 from app.ledger.store.work import Work
 from app.ledger.tables import LineKind
 from app.pricing import KeyingKind, MendLine, MissingLineRule
 from app.web.counter.choices import Choices
+from app.web.counter.drafts import line_of_ask
 from app.web.counter.forms import MOST_POSTED, CounterForm, KeyedLine, LineForm
 from app.web.fitting.for_quote import read_lines
 
@@ -85,7 +87,7 @@ def apply(form: CounterForm, press: Press) -> str:
         maker, _, number = press.rest.partition(":")
         stays = {name: text for name, text in line.texts().items() if name in _STAYS or name.startswith("fit_")}
         lines.put(line, {**stays, "kind": LineKind.PART, "maker": maker[:24], "part_number": number[:80]})
-        return line.id
+        return line.id if line.sort is LineKind.PART else "add"
     if press.name == "goods":
         return put_goods(form, read_lines(press.rest), line)
     if press.name == "face":
@@ -160,6 +162,20 @@ def _new_line(form: CounterForm, kind: LineKind) -> dict[str, str]:
     if isinstance(before, KeyedLine):
         return {"kind": kind, **{name: before.text(name) for name in ("maker", "keying", "master")}}
     return {"kind": kind, "keying": KeyingKind.KD if kind is LineKind.CYLINDER else ""}
+
+
+def add_quick(work: Work, form: CounterForm, typed: str) -> tuple[QuickReading, str]:
+    """Add the lines that a clerk's words ask for; what was not understood stays in their box. Gives the reading, and
+    what gets the focus: the first line that is still open, else the box."""
+    reading = read_quick_line(work, typed)
+    focus = "add"
+    for said in reading.lines[: MOST_POSTED - len(form.lines.entries)]:
+        keying = {} if said.keying or said.kind is LineKind.CYLINDER else {"keying": ""}
+        line = form.lines.add(line_of_ask(said.request()) | keying)
+        if said.could_be and focus == "add":
+            focus = f"could-{line.key}" if said.kind is LineKind.CYLINDER else line.id
+    form.say(quick=" ".join(word.text for word in reading.not_understood))
+    return reading, focus
 
 
 def mend(work: Work, priced: PricedQuote | None, form: CounterForm, choices: Choices, code: str) -> str:

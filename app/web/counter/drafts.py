@@ -120,7 +120,7 @@ def draft_of_request(ask: QuoteRequest) -> dict[str, Any]:
         "discount": _typed_discount(ask.discount),
         "discount_reason": ask.discount_reason,
         "discount_meant": ask.discount_meant,
-        "lines": [_line_of_ask(line) for line in ask.lines],
+        "lines": [line_of_ask(line) for line in ask.lines],
     }
     system = ask.system
     if system is None:
@@ -147,7 +147,8 @@ def _typed_discount(discount: Discount) -> str:
     return _typed_amount(discount.cents) if discount.cents else ""
 
 
-def _line_of_ask(line: LineRequest) -> dict[str, str]:
+def line_of_ask(line: LineRequest) -> dict[str, str]:
+    """What would have been typed into the boxes of one line, its kind beside it."""
     said, keying = line.attributes, line.keying
     # A catalog's hardware was asked for by its number; so is a cylinder whose number says what no box does.
     by_number = line.kind is LineKind.HARDWARE or (line.kind is LineKind.CYLINDER and bool(said and said.keying))

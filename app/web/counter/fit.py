@@ -9,14 +9,18 @@ from werkzeug.datastructures import MultiDict
 from app.errors import BitternError
 from app.fitting import (
     CylinderAttributes,
+    Match,
     NumberReading,
     cam_for,
     common_body,
     decode_any,
+    find,
     finishes_named,
     mismatch_among,
     show_inches,
 )
+from app.ledger.catalog.maker_queries import shelf
+from app.ledger.quoting.request import LineRequest
 from app.ledger.quoting.resolving import Resolved, lock_named
 from app.ledger.store import Session
 from app.ledger.tables import LineKind
@@ -26,6 +30,7 @@ from app.web.fitting.drawings import draw_bore, draw_length, draw_tailpiece
 from app.web.fitting.part_numbers import Makers
 from app.web.forms_base import attach
 
+_MOST_LOOKED_AT = 60
 _NEW = (LineKind.CYLINDER, LineKind.PART)
 
 
@@ -84,6 +89,15 @@ def fit_of(session: Session, makers: Makers, line: LineForm, resolved: Resolved 
         face_answer=answer,
         warnings=(*_length_warnings(found, own), *_finish_warnings(line, own), *_cuts_warnings(line)),
     )
+
+
+def open_matches(session: Session, makers: Makers, ask: LineRequest) -> tuple[Match, ...]:
+    """What the catalog has of all that is said of a cylinder, while it is open which is meant; the stocked first."""
+    if ask.attributes is None or not ask.attributes.type:
+        return ()
+    maker = makers[ask.maker_code].name if ask.maker_code in makers else ""
+    found = find(shelf(session), replace(ask.attributes, maker=maker), _MOST_LOOKED_AT)
+    return tuple(sorted((match for match in found if not match.differs), key=lambda one: not one.item.stocked))[:6]
 
 
 def _layout(makers: Makers, resolved: Resolved | None) -> NumberReading | None:

@@ -14,6 +14,7 @@ from wtforms import FieldList, Form, FormField
 from wtforms.validators import InputRequired
 
 from app.fitting import number_word
+from app.ledger.quoting.quick_line import LONGEST_QUICK_LINE
 from app.ledger.quoting.resolving import LONGEST_OLD_NUMBER
 from app.ledger.tables import Customer, Job, Keyset, KeySystem, LineKind, Site, longest
 from app.pricing import Discount, read_cents, read_percent
@@ -428,6 +429,7 @@ class CounterForm(Boxes):
     discount_reason = ShortField("Why this discount", 500)  # for the house alone
     discount_meant = ShortField("Discount")
     lost_reason = ShortField("Why under a lost key")
+    quick = ShortField("Quick line", LONGEST_QUICK_LINE)
     replaced = ShortField()
     lines = LineList(FormField(LineForm))
 

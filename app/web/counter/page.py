@@ -4,7 +4,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
-from app.errors import Problem, Problems
+from app.errors import BitternError, Problem, Problems
+from app.fitting import Match
 from app.ledger.catalog.maker_queries import plain_numbers
 from app.ledger.jobs.queries import show_margin
 from app.ledger.keysystems.system_queries import list_systems
@@ -12,6 +13,7 @@ from app.ledger.quoting.key_lines import OWN
 from app.ledger.quoting.lost_keys import OWNERS_BOX
 from app.ledger.quoting.missing import questions_about
 from app.ledger.quoting.plan import Plan
+from app.ledger.quoting.quick_line import QuickReading, read_quick_line
 from app.ledger.quoting.quoting import NO_LINES, PricedQuote, offered_ways, price_option, price_request
 from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.resolving import Resolved
@@ -24,11 +26,12 @@ from app.ledger.tables import Customer, Job, KeySystem, Level, Role, Site
 from app.web.counter.buttons import mend_label
 from app.web.counter.choices import ADDABLE, Choices, load_choices
 from app.web.counter.drafts import kept_reason, with_kept_loss
-from app.web.counter.fit import LineFit, fit_of
+from app.web.counter.fit import LineFit, fit_of, open_matches
 from app.web.counter.forms import (
     CUSTOMER_BOXES,
     CounterForm,
     CylinderBody,
+    CylinderLine,
     KeysLine,
     LineForm,
     PartLine,
@@ -56,6 +59,7 @@ class LineView:
     notes: tuple[str, ...]
     is_waiting: bool  # nothing said yet, and nobody has pressed a button
     fit: LineFit
+    could_be: tuple[Match, ...]  # what the catalog has of it, while it is open which is meant
     keysets: str  # what its cylinders get when the quote is accepted, in words
     low_price: str  # what is asked of its own price
 
@@ -101,6 +105,8 @@ class CounterPage:
     asks: tuple[MissingLine, ...]
     option: OptionView
     offers: Mapping[str, Mapping[str, tuple[str, ...]]]  # by name: box → what is offered there
+    quick: QuickReading  # what the words in the quick line mean, or what those meant that were just added
+    is_quick_added: bool = False
     blank_fit: dict[str, Any] = field(default_factory=dict)  # kind of line → its boxes about the door, as written
 
     @property
@@ -155,12 +161,18 @@ class CounterPage:
 
 
 def build(
-    work: Work, form: CounterForm, *, asked: bool, job: Job | None = None, more: Sequence[Problem] = ()
+    work: Work,
+    form: CounterForm,
+    *,
+    asked: bool,
+    job: Job | None = None,
+    more: Sequence[Problem] = (),
+    quick: QuickReading | None = None,
 ) -> CounterPage:
     """The page for what was typed. asked: somebody pressed a button, so what is missing is said as well.
 
-    more: what a use case refused, by the ask's own field names. Nothing is saved. A bounded number of queries
-    and one or two a line of cylinders.
+    quick: what the words meant that just became lines. more: what a use case refused, by the ask's own field names.
+    Nothing is saved. A bounded number of queries and one or two a line of cylinders.
     """
     choices = load_choices(work)
     customer = _customer(work, form)
@@ -203,6 +215,7 @@ def build(
         _refuse(form, reading, problem, asked=asked)
     if asked and not customer and not form.text("is_new_customer"):
         form.refuse("find", "Choose a customer, or press New customer.")
+    said = quick or _quick(work, form, asked=asked)
     if not asked:
         form.hush()
     offers: dict[str, Mapping[str, tuple[str, ...]]] = {}
@@ -232,7 +245,22 @@ def build(
         asks=_asks(work, form, choices, priced),
         option=option,
         offers=offers,
+        quick=said,
+        is_quick_added=quick is not None,
     )
+
+
+def _quick(work: Work, form: CounterForm, *, asked: bool) -> QuickReading:
+    """What the words in the quick line mean; while they are on no line, nothing is issued."""
+    if not (typed := form.text("quick")):
+        return QuickReading()
+    if asked:
+        form.refuse("quick", "This is on no line yet: press Enter here to add it, or clear the box.")
+    try:
+        return read_quick_line(work, typed)
+    except BitternError as error:
+        form.refuse("quick", error.message)
+        return QuickReading()
 
 
 def _customer(work: Work, form: CounterForm) -> Customer | None:
@@ -316,6 +344,10 @@ def _line_view(
         resolved = priced.resolved[number]
         notes = [note for which, note in priced.notes if which == number]
         keysets = next((planned.words for planned in priced.plan.lines if planned.number == number + 1), "")
+    could_be: tuple[Match, ...] = ()
+    if resolved is None and isinstance(line, CylinderLine) and line in reading.lines:
+        ask = reading.ask.lines[reading.lines.index(line)]
+        could_be = open_matches(work.session, choices.tables, ask)
     fit = fit_of(work.session, choices.tables, line, resolved)
     found = fit.number is not None and (fit.number.candidates or (fit.number.matches and not fit.number.refusal))
     if found and isinstance(line, PartLine) and line.part_number.errors:
@@ -333,6 +365,7 @@ def _line_view(
         notes=(*notes, *_cautions(line, choices)),
         is_waiting=line.is_blank and not asked,
         fit=fit,
+        could_be=could_be,
         keysets=keysets,
         low_price=resolved.low_price if resolved else "",
     )

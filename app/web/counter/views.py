@@ -19,6 +19,7 @@ from app.ledger.quoting.issuing import (
     keep_draft,
     lying_draft,
 )
+from app.ledger.quoting.quick_line import LONGEST_QUICK_LINE, QuickReading, read_quick_line
 from app.ledger.quoting.repeating import repeat_of
 from app.ledger.quoting.snapshot import CostedWay, KeyingChoice
 from app.ledger.sites.customer_queries import find_customers
@@ -27,7 +28,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Draft, Job, Role, Stage
 from app.pricing import Urgency
 from app.web.access import may, roles
-from app.web.counter.buttons import Press, apply, mend, press_of, put_goods
+from app.web.counter.buttons import Press, add_quick, apply, mend, press_of, put_goods
 from app.web.counter.choices import ADDABLE, KEYINGS, TYPES
 from app.web.counter.drafts import draft_of, draft_of_request, from_draft, resume, start, to_draft
 from app.web.counter.forms import CUSTOMER_BOXES, CounterForm
@@ -125,14 +126,19 @@ def work_out() -> ResponseReturnValue:
     # was pressed has sent its own request, and would count twice.
     is_only_typed = request.headers.get("HX-Trigger") == "counter"
     press = Press() if is_only_typed else press_of(request.form.items(multi=True))
-    only = _only_hit(form) if press == Press("action", "enter") else ""
+    is_enter = press == Press("action", "enter")
+    only = _only_hit(form) if is_enter else ""
     is_begun = bool(form.lines.entries)
+    typed = _quick_typed(form, is_enter=is_enter) if is_enter or press == Press("add", "quick") else ""
     if only:
         press = Press("choose", only)
-    focus, asked = apply(form, press), press.name == "action"
+    focus, asked = apply(form, press), press.name == "action" and not typed
     if only and is_begun:
         focus = ""  # whoever pressed Enter in a line goes on there
-    view = build(work, form, asked=asked, job=job)
+    quick: QuickReading | None = None
+    if typed:
+        quick, focus = add_quick(work, form, typed)
+    view = build(work, form, asked=asked, job=job, quick=quick)
     if press.name == "mend":
         focus = mend(work, view.priced, form, view.choices, press.value)
         view = build(work, form, asked=False, job=job)
@@ -229,6 +235,22 @@ def _only_hit(form: CounterForm) -> str:
         return ""
     found = find_customers(request_session(), form.text("find")[:120])
     return str(found[0].id) if len(found) == 1 else ""
+
+
+def _quick_typed(form: CounterForm, *, is_enter: bool) -> str:
+    """The words that become lines, "" for none: those of the quick line; on Enter also those in the search for a
+    customer, where no customer is found and every one of them is understood.
+    """
+    if (typed := form.text("quick")) or not is_enter or form.text("customer_id"):
+        return typed
+    typed = form.text("find")[:LONGEST_QUICK_LINE]
+    if not typed or find_customers(request_session(), typed[:120]):
+        return ""
+    reading = read_quick_line(current_work(), typed)
+    if not reading.lines or reading.not_understood:
+        return ""
+    form.say(find="")
+    return typed
 
 
 def _page(page: CounterPage, *, focus: str, status: int = 200, offer: Draft | None = None) -> ResponseReturnValue:
