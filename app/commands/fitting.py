@@ -60,7 +60,8 @@ def _length_json(fit: LengthFit) -> dict[str, Any]:
 )
 def length(read: Reader) -> dict[str, Any]:
     """Mortise cylinder length from door, case, trim and cam depth (inches). With "inside_trim", the inside
-    cylinder too."""
+    cylinder too. Less than 1/64 in, half a turn of the thread, is no gap and no shortfall: a projection below 0 is
+    such a shortfall."""
     question = LengthQuestion(
         door=read.value("door", _inches),
         case=read.value("case", _inches),

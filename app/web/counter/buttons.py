@@ -113,9 +113,8 @@ def put_goods(form: CounterForm, lines: Sequence[dict[str, str]], line: LineForm
     else:
         typed = line.texts()
         stays = {name: text for name, text in typed.items() if name in _STAYS or name.startswith("fit_")}
-        said = {name: text for name, text in stays.items() if text}
         remarks = dict.fromkeys(filter(None, (typed.get("remark", ""), first.get("remark", ""))))
-        form.lines.put(line, {**stays, **first, **said, "remark": "; ".join(remarks)[:500]})
+        form.lines.put(line, {**stays, **first, "remark": "; ".join(remarks)[:500]})
         place = form.lines.find(line.key) or line
     after = place
     for texts in others:

@@ -175,8 +175,10 @@ def _cylinder(makers: Makers, line: LineForm, resolved: Resolved | None) -> list
     key = {"blank": line.text("fit_key"), "cuts": line.texts().get("fit_cuts", ""), "keyway": line.text("keyway")}
     if resolved is not None:
         key |= {"number": resolved.part_number, "maker": maker}
+    listed = part_numbers.find_lock(makers, lock)
+    turns = lock if listed is None or listed.takes == "mortise" else ""  # no other has a cam
     questions = [
-        _Question("cam", forms.CamForm, {"lock": lock}, ("lock",), answers.answer_cam),
+        _Question("cam", forms.CamForm, {"lock": turns}, ("lock",), answers.answer_cam),
         _Question("key", forms.KeyForm, key, ("blank",), answers.answer_key),
     ]
     if kind in ("mortise", ""):

@@ -36,6 +36,7 @@ from app.web.fitting import forms
 Makers = Mapping[str, MakerTables]
 MOST = 12
 MOST_OF_A_MAKER = 5
+MOST_OF_CATALOG, MOST_FURTHER = 60, 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +52,7 @@ class Read:
 class NumberAnswer:
     """All that a text can be: readings as a part number, or why it is none; blanks; keyways; items that are near.
 
-    candidates: (maker, number) of which it can be a worn piece, the catalog first; candidate_count: of how many.
+    candidates: (maker, number) of all that it can be a worn piece of, the catalog first.
     """
 
     readings: tuple[Read, ...]
@@ -61,7 +62,18 @@ class NumberAnswer:
     keyways: tuple[KeywayFamily, ...]
     matches: tuple[Match, ...]
     candidates: tuple[tuple[str, Candidate], ...] = ()
-    candidate_count: int = 0
+
+    @property
+    def first_candidates(self) -> tuple[tuple[str, Candidate], ...]:
+        """Those to show at once: of the catalog, or as many as a glance takes in."""
+        cataloged = sum(one.item is not None for _, one in self.candidates)
+        return self.candidates[: max(min(cataloged, MOST_OF_CATALOG), MOST)]
+
+    @property
+    def further_candidates(self) -> tuple[tuple[str, Candidate], ...]:
+        """Those to show besides, as many as anybody looks through."""
+        begun = len(self.first_candidates)
+        return self.candidates[begun : begun + MOST_FURTHER]
 
 
 def answer_number(session: Session, makers: Makers, form: forms.NumberForm) -> NumberAnswer | None:
@@ -91,9 +103,7 @@ def answer_number(session: Session, makers: Makers, form: forms.NumberForm) -> N
         refusal = likeliest_refusal(refusals, text)
     is_worn = refusal is not None and not (refusal.is_beginning and "?" not in text)
     worn = _candidates(makers, items, text) if is_worn else []
-    return NumberAnswer(
-        tuple(readings[:MOST]), refusal, blanks, by_blank, keyways, matches, tuple(worn[:MOST]), len(worn)
-    )
+    return NumberAnswer(tuple(readings[:MOST]), refusal, blanks, by_blank, keyways, matches, tuple(worn))
 
 
 def _candidates(makers: Makers, items: Sequence[CatalogItem], text: str) -> list[tuple[str, Candidate]]:

@@ -8,7 +8,7 @@ from flask import Blueprint, abort, render_template, request
 from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
-from app.fitting import all_finishes, door_preparations, trade_fact
+from app.fitting import all_finishes, door_preparations, trade_fact, words
 from app.ledger.catalog.maker_queries import maker_tables
 from app.ledger.quoting.issuing import lying_draft
 from app.ledger.tables import Role
@@ -120,6 +120,7 @@ def _ask(slug: str) -> ResponseReturnValue:
         finishes=all_finishes(),
         preparations=door_preparations() if slug == "bore" else (),
         looked_up={each.code: each for each in all_finishes()},
+        cylinder_words=words,
         converted=form.converted if answer else (),
         lying=lying_draft(session, current_work().actor.user_id),
         for_part=lambda maker, number, **more: for_part(codes.get(maker, ""), number, **more),

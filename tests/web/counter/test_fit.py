@@ -432,7 +432,9 @@ def test_a_deadbolts_backset_goes_on_the_quote_with_the_lock(clerk: FormClient, 
     said = pane(clerk, {**PART, "part_number": "P-BUDGET", "fit_lock": "Budget deadbolt", "fit_stile": "101.6 mm"})
     assert "Stile width: 101.6 mm is 4 in." in said and "No backset centers" in said
     put = offers(said)["CAP2-Q1-66.SC"]
-    pane(clerk, {**PART, "part_number": "P-BUDGET", "quantity": "2"}, goods="0:" + json.dumps(put))
+    budget = {**PART, "part_number": "P-BUDGET", "quantity": "2", "fit_lock": "Budget deadbolt", "fit_stile": "4"}
+    page = pane(clerk, budget, goods="0:" + json.dumps(put))
+    assert "the bolt is centered" in page and "The face will be" not in page
     (line,) = session.scalars(sa.select(Draft)).one().typed["lines"]
     assert (line["part_number"], line["maker"], line["quantity"]) == ("CAP2-Q1-66.SC", "ARD", "2")
     assert line["remark"] == "Capstan 2 deadbolt: backset 2 in, hole 2-1/8 in, stile 4 in"

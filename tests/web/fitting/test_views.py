@@ -128,7 +128,12 @@ def test_a_door_in_millimeters_is_not_called_proud_by_a_hair(counter: FlaskClien
 
 def test_a_worn_or_strange_number_is_never_led_into_another_makers(counter: FlaskClient) -> None:
     worn = _ask(counter, "number", q="18M-Q?-66")
-    assert worn.count("A18M-Q") > 11 and "Nearest legal number" not in worn and ">31." not in worn
+    # Six keyways by six finishes by three cams by three keyings, of which some are forbidden: 324 by the pattern.
+    assert "It can be any of 324" in worn and len(re.findall(r'class="code" href="[^"]*">A18M-Q', worn)) == 324
+    assert worn.index("A18M-Q1-66.SC+Z</a>") < worn.index("A18M-Q1-66.BC</a>")  # the catalog first
+    assert "Nearest legal number" not in worn and ">31." not in worn
+    only = _ask(counter, "number", q="8M-Q5-6?.SC+")
+    assert "It can be any of" in only and "A18M-Q5-66.SC+Z" in only
     strange = _ask(counter, "number", q="Z18M-Q1-66.XX")
     assert "No maker on record has a part number like 'Z18M-Q1-66.XX'." in strange
     assert "Nearest legal number" not in strange
