@@ -128,7 +128,7 @@ def test_a_door_in_millimeters_is_not_called_proud_by_a_hair(counter: FlaskClien
 
 def test_a_worn_or_strange_number_is_never_led_into_another_makers(counter: FlaskClient) -> None:
     worn = _ask(counter, "number", q="18M-Q?-66")
-    # Six keyways by six finishes by three cams by three keyings, of which some are forbidden: 324 by the pattern.
+    # Six keyways by six finishes by three cams by three keyings: 324, all of them made.
     assert "It can be any of 324" in worn and len(re.findall(r'class="code" href="[^"]*">A18M-Q', worn)) == 324
     assert worn.index("A18M-Q1-66.SC+Z</a>") < worn.index("A18M-Q1-66.BC</a>")  # the catalog first
     assert "Nearest legal number" not in worn and ">31." not in worn
