@@ -3,7 +3,7 @@
 from app.fitting.bulk_decoding import BulkDecoder
 from app.fitting.cams import CamAnswer, LockModel, cam_for, cams_for_lock
 from app.fitting.catalog import KEYED_CATEGORIES, CatalogItem, catalog_table, read_catalog
-from app.fitting.completing import Candidate, complete
+from app.fitting.completing import Candidate, complete, what_all_say
 from app.fitting.composing import combinations, compose_any
 from app.fitting.cylinder import (
     CYLINDER_TYPES,
@@ -169,6 +169,7 @@ __all__ = [
     "tolerance",
     "trade_fact",
     "unlisted_lock",
+    "what_all_say",
     "why_not_enter",
     "without_separators",
     "words",

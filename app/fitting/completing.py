@@ -1,7 +1,7 @@
 """Worn part numbers: every legal number that what is still legible can be a part of."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 from app.errors import BitternError
 from app.fitting.catalog import CatalogItem
@@ -38,6 +38,19 @@ def complete(patterns: Sequence[Pattern], items: Iterable[CatalogItem], worn: st
     return _found(patterns, catalog, typed, bare=False) or _found(
         patterns, catalog, without_separators(typed), bare=True
     )
+
+
+def what_all_say(cylinders: Sequence[CylinderAttributes]) -> CylinderAttributes:
+    """What is true of every one of several cylinders; nothing is said of the rest.
+
+    >>> what_all_say([CylinderAttributes("rim", keyway="AQ1", finish="626"), CylinderAttributes("rim", keyway="AQ1")])
+    CylinderAttributes(type='rim', length=None, chambers=None, drilled=None, keyway='AQ1', cam=None, tailpiece=None, \
+finish=None, maker='', keying=None)
+    """
+    first, *others = cylinders
+    said = {one.name: getattr(first, one.name) for one in fields(first)}
+    same = {name: value for name, value in said.items() if all(getattr(one, name) == value for one in others)}
+    return CylinderAttributes(**{"type": "", **same})
 
 
 def _found(

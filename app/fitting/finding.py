@@ -2,7 +2,7 @@
 
 import heapq
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from app.errors import BitternError
@@ -23,6 +23,9 @@ _WEIGHTS = {
     "tailpiece": 2,
     "keying": 1,
 }
+# Where one cylinder does another's work, the customer's key has to enter it and its finish to match: nothing else
+# makes up for either.
+_SAME_FIT = {**_WEIGHTS, "keyway": 60, "finish": 30}
 _MAKER_WEIGHT = 5
 _UNASKED_KEYING = 1  # zero-bitted is what a shop buys to key, seldom what a customer wants
 _WORD_WEIGHT = 2
@@ -42,13 +45,14 @@ class Match:
 class _WantedPart:
     """What is looked for, taken apart once, since it is held against every item of the catalog."""
 
-    def __init__(self, spoken: FreeText, number: str) -> None:
+    def __init__(self, spoken: FreeText, number: str, weights: Mapping[str, int] = _WEIGHTS) -> None:
         self.number = number
         self.spoken = spoken
         self.type = spoken.attributes.type
         self.maker = spoken.attributes.maker.casefold()
         named = [(name, getattr(spoken.attributes, name)) for name in ATTRIBUTES if name != "type"]
-        self.wanted = [(name, value, _WEIGHTS[name]) for name, value in named if value not in (None, "")]
+        self.weights = weights
+        self.wanted = [(name, value, weights[name]) for name, value in named if value not in (None, "")]
         # One US code or name can stand for several finishes; any of them will do.
         self.finishes = spoken.finishes if len(spoken.finishes) > 1 else ()
         self.said = bool(self.type) + len(self.wanted) + bool(self.finishes) + len(spoken.words) + bool(self.maker)
@@ -75,7 +79,7 @@ class _WantedPart:
                 distance += weight
         if self.finishes and offered.finish not in self.finishes:
             unmet += 1
-            distance += _WEIGHTS["finish"]
+            distance += self.weights["finish"]
         if self.spoken.words:
             absent = len(_absent(self.spoken.words, item.description))
             unmet += absent
@@ -144,7 +148,11 @@ def find(items: Iterable[CatalogItem], query: str | CylinderAttributes, limit: i
             _names(each.attributes.keying for each in listed if each.attributes),
         )
         question = _WantedPart(spoken, query.casefold().translate(_NO_PUNCTUATION))
-    near = ((question.distance(item), item) for item in listed)
+    return _nearest(listed, question, limit)
+
+
+def _nearest(items: Iterable[CatalogItem], question: _WantedPart, limit: int) -> tuple[Match, ...]:
+    near = ((question.distance(item), item) for item in items)
     ranked = heapq.nsmallest(
         limit, ((distance, *_shelf(item), item) for distance, item in near if distance is not None), key=_rank
     )
@@ -164,18 +172,18 @@ def _rank(each: Ranked) -> tuple[int, bool, int, str]:
 
 
 def find_same_fit(items: Iterable[CatalogItem], old: CylinderAttributes, limit: int = 20) -> tuple[Match, ...]:
-    """Cylinders of any maker that do the old one's work: nearest by type, length, chambers, cam and finish.
+    """Cylinders of any maker that do the old one's work: same keyway first, then same finish, then the nearest by
+    length, chambers and cam; stocked first among equals.
 
-    Maker and keyway do not count against an item, but what would differ says them. Ask `face_change` about
-    the face and `can_take_key` about the key.
+    The maker does not count against an item, but what would differ says it. Ask `face_change` about the face and
+    `can_take_key` about the key.
     """
-    fit = replace(old, maker="", keyway=None, keying=None)
+    fit = replace(old, maker="", keying=None)
+    question = _WantedPart(FreeText(fit, (fit.finish,) if fit.finish else (), (), ()), "", _SAME_FIT)
     matches = []
-    for match in find(items, fit, limit):
+    for match in _nearest(items, question, limit):
         offered = match.item.attributes
         differs = list(match.differs)
-        if old.keyway and offered and offered.keyway != old.keyway:
-            differs.append(f"keyway {offered.keyway or 'none'} instead of {old.keyway}")
         if offered and offered.keying and offered.keying == old.keying:
             differs.remove(f"comes {offered.keying}")
         if old.maker and match.item.maker.casefold() != old.maker.casefold():

@@ -241,12 +241,12 @@ def factory_way(request: KeyingRequest, terms: FactoryTerms | None, house_closed
     if terms is None:
         none = Obstacle(ObstacleCode.NO_TERMS, "No factory's keying terms are known for these cylinders.")
         return KeyingWay(Place.FACTORY, (), None, None, (none,))
+    if request.kind is KeyingKind.OWN:
+        here = Obstacle(ObstacleCode.NOT_KEYED, "The bench decodes the customer's key, so these are keyed here.")
+        return KeyingWay(Place.FACTORY, (), None, None, (here,))
     obstacles = _Obstacles()
-    is_decoded = request.kind is KeyingKind.OWN
-    costed = request.kind is KeyingKind.NONE or (request.kind in terms.per_cylinder_cents and not is_decoded)
-    if is_decoded:
-        obstacles.add(ObstacleCode.NOT_KEYED, "The bench decodes the customer's key, so these are keyed here.")
-    elif not costed:
+    costed = request.kind is KeyingKind.NONE or request.kind in terms.per_cylinder_cents
+    if not costed:
         obstacles.add(
             ObstacleCode.NOT_KEYED, f"The factory does not do {request.kind.words} ({request.kind}) cylinders."
         )

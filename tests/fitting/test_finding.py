@@ -1,3 +1,4 @@
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -185,9 +186,28 @@ def test_a_same_fit_without_a_keyway_said_differs_in_none() -> None:
     }
     assert said == {
         ("keyway", None): ("comes zero-bitted",),
-        ("keyway", "AQ2"): ("comes zero-bitted", "keyway AQ1 instead of AQ2"),
+        ("keyway", "AQ2"): ("keyway AQ1 instead of AQ2", "comes zero-bitted"),
         ("keying", "zero-bitted"): (),
     }
+
+
+def test_the_same_fit_has_the_same_keyway_first_then_the_same_finish_then_what_is_stocked() -> None:
+    old = CylinderAttributes("mortise", Fraction(9, 8), 6, keyway="AQ1", finish="626")
+
+    def item(number: str, *, stocked: bool = False, **other: object) -> CatalogItem:
+        offered = replace(old, **other)  # type: ignore[arg-type]
+        return CatalogItem(number, "One", "cylinder", "", 0, 1, stocked, offered)
+
+    shelf = [
+        item("OTHER KEYWAY", stocked=True, keyway="AQ2"),
+        item("OTHER FINISH", stocked=True, finish="605"),
+        item("OTHER LENGTH AND PINS", length=Fraction(5, 4), chambers=5),
+        item("SAME, NOT STOCKED"),
+        item("SAME", stocked=True),
+    ]
+    assert numbers(find_same_fit(shelf, old)) == [
+        *("SAME", "SAME, NOT STOCKED", "OTHER LENGTH AND PINS", "OTHER FINISH", "OTHER KEYWAY")
+    ]
 
 
 def test_a_number_of_another_makers_is_no_blank_of_the_key() -> None:

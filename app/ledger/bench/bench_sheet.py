@@ -39,7 +39,7 @@ from app.ledger.tables import (
 class BenchKey:
     """A key to cut: its bitting and how many; 0 of a control key that the bench needs and the job does not bring.
 
-    `is_there`: whether a copy of it is on record.
+    `is_there`: whether a copy of it is on record. `purpose`: what a key of the customer's own says of itself.
     """
 
     symbol: str
@@ -47,12 +47,13 @@ class BenchKey:
     quantity: int
     is_control: bool = False
     is_there: bool = True
+    purpose: str = ""
 
     @property
     def note(self) -> str:
-        """What a key is for that turns no cylinder; "" of all others."""
+        """What a key is for that turns no cylinder, or that it is the customer's; "" of all others."""
         if not self.is_control:
-            return ""
+            return self.purpose
         if self.quantity:
             return "control key"
         none = "none to cut" if self.is_there else "none on record here: ask the customer for theirs"
@@ -185,6 +186,7 @@ def _bench_system(system: KeySystem, found: JobCylinders, bittings: Mapping[int,
             found.counts.get(keyset.id, 0),
             is_control=keyset.level is Level.CONTROL,
             is_there=keyset.keys_ordered > 0,
+            purpose=keyset.purpose if keyset.is_customers_key else "",
         )
         for keyset in system.keysets
         if keyset.id in bittings and (found.counts.get(keyset.id) or (groups and keyset.level is Level.CONTROL))

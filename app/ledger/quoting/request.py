@@ -45,11 +45,11 @@ class KeyingInstruction:
         >>> KeyingInstruction(KeyingKind.MK, master="AB").words
         'master keyed under AB (MK)'
         >>> KeyingInstruction(KeyingKind.OWN, key_keyway="AQ2", key_marks="D 14").words
-        "keyed to the customer's key: keyway AQ2, D 14"
+        "keyed to the customer's key (AQ2, D 14)"
         """
         if self.kind is KeyingKind.OWN:
-            of_key = (f"keyway {self.key_keyway}" if self.key_keyway else "", self.key_marks)
-            return ": ".join(filter(None, (self.kind.words, ", ".join(filter(None, of_key)))))
+            of_key = ", ".join(filter(None, (self.key_keyway, self.key_marks)))
+            return self.kind.words + (f" ({of_key})" if of_key else "")
         code = self.kind.value
         words = self.kind.words
         if self.set_size:
@@ -218,3 +218,33 @@ def old_price_reason(row: Mapping[str, Any]) -> str:
     if row.get("unit_cents") is None or "price_reason" in row:
         return ""
     return str(row.get("remark", ""))
+
+
+def key_said(fit: Iterable[tuple[str, str]]) -> tuple[str, ...]:
+    """What was typed of the key of an old cylinder, among the boxes about its door.
+
+    >>> key_said([("fit_key", "PK-91"), ("fit_cuts", "6")])
+    ('its key PK-91 with 6 cuts',)
+    """
+    typed: dict[str, str] = dict(fit)
+    key, cuts = typed.get("fit_key", ""), typed.get("fit_cuts", "")
+    words = " ".join(filter(None, (key, f"with {cuts} cuts" if cuts else "")))
+    return (f"its key {words}",) if words else ()
+
+
+def said_of_line(ask: Mapping[str, Any]) -> tuple[str, ...]:
+    """What was typed of a job's line beside what it is, a sentence each: the customer's key and the old cylinder.
+
+    >>> said_of_line({"keying": {"kind": "OWN", "key_keyway": "AQ1"}, "replaces": "18M-Q?", "replaces_finish": "626"})
+    ("Keyed to the customer's key (AQ1)", 'In place of 18M-Q?, finish 626')
+    """
+    keying, finish = ask.get("keying") or {}, ask.get("replaces_finish", "")
+    said = []
+    if keying.get("kind") == KeyingKind.OWN:
+        key = {name: keying.get(name, "") for name in ("key_keyway", "key_marks")}
+        words = KeyingInstruction(KeyingKind.OWN, **key).words
+        said.append(words[:1].upper() + words[1:])
+    old = [ask.get("replaces") or "a cylinder", f"finish {finish}" if finish else "", *key_said(ask.get("fit") or ())]
+    if ask.get("replaces") or any(old[1:]):
+        said.append(f"In place of {', '.join(filter(None, old))}")
+    return tuple(said)

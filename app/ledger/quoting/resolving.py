@@ -3,6 +3,7 @@ it means for the cylinder that is on the door now, whose face the customer may h
 """
 
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
@@ -18,6 +19,7 @@ from app.fitting import (
     NumberReading,
     PartNumberError,
     cam_for,
+    complete,
     compose_any,
     cylinder_for_lock,
     decode_any,
@@ -29,6 +31,7 @@ from app.fitting import (
     finishes_named,
     likeliest_refusal,
     unlisted_lock,
+    what_all_say,
     why_not_enter,
     words,
 )
@@ -43,7 +46,7 @@ from app.ledger.catalog.price_queries import (
 )
 from app.ledger.catalog.price_rules import RuledBook, price_rules
 from app.ledger.quoting.low_prices import ASK, low_price
-from app.ledger.quoting.request import LineRequest
+from app.ledger.quoting.request import LineRequest, key_said
 from app.ledger.tables import CatalogRow, LineKind
 from app.pricing import KeyingKind, PriceKind, PriceRow, half_up
 
@@ -403,9 +406,23 @@ def old_cylinder(makers: Mapping[str, MakerTables], said: str, old_finish: str) 
         if reading is not None:
             known = reading.attributes
             return replace(known, maker=maker.name, finish=code or known.finish), reading.part_number
+    if (worn := worn_cylinder(makers, said)) is not None:
+        return replace(worn, finish=code or worn.finish), ""
     # A number that nobody on record reads tells of another make, but is no name to print for one.
     name = "" if any(letter.isdigit() for letter in said) else said
     return CylinderAttributes("", maker=name, finish=code), ""
+
+
+def worn_cylinder(makers: Mapping[str, MakerTables], said: str) -> CylinderAttributes | None:
+    """What all cylinders have in common whose number a worn one can be, in which ? stands for what cannot be read;
+    None where no maker on record has such a number.
+    """
+    found: list[CylinderAttributes] = []
+    for maker in makers.values() if "?" in said else ():
+        with suppress(BitternError):
+            known = (one.attributes for one in complete(maker.patterns, (), said))
+            found += [replace(one, maker=maker.name) for one in known if one is not None]
+    return what_all_say(found) if found else None
 
 
 def _finish(typed: str) -> str | None:
@@ -455,7 +472,7 @@ def replacing(makers: Mapping[str, MakerTables], found: Resolved, new: CylinderA
     return replace(
         found,
         line=replace(line, face_asked=asked, face_answer=answer),
-        replaces=_old_words(old, number, line.replaces) if is_replaced else "",
+        replaces=_old_words(old, number, line) if is_replaced or line.keying.kind is KeyingKind.OWN else "",
         notes=(*found.notes, *(_notes(makers, old, number, line.replaces, new) if is_replaced else ())),
         problems=tuple(problems),
     )
@@ -486,18 +503,24 @@ def _of_what_turns(
     return list(turned.cam_asks), []
 
 
-def _old_words(old: CylinderAttributes, number: str, said: str) -> str:
-    if number:
-        return f"{old.maker} {number}, {words(old)}"
-    finish_said = f", {finish_words(old.finish)}" if old.finish else ""
-    return f"{said or 'a cylinder'}{finish_said}"
+def _old_words(old: CylinderAttributes, number: str, line: LineRequest) -> str:
+    """The old cylinder and its key, as far as anything was said of them."""
+    told = [line.replaces]
+    if number or old.type:
+        told = [f"{old.maker} {number}" if number else line.replaces, words(old), "" if number else old.maker]
+    elif old.finish:
+        told.append(finish_words(old.finish))
+    told += key_said(line.fit)
+    if not any(told):
+        return ""
+    return ", ".join(filter(None, (told[0] or "a cylinder", *told[1:])))
 
 
 def _notes(
     makers: Mapping[str, MakerTables], old: CylinderAttributes, number: str, said: str, new: CylinderAttributes
 ) -> tuple[str, ...]:
     """How the new one fits where the old one was; and what an unread number may have been meant for."""
-    if number:
+    if number or old.type:
         unlike = [each for each in differences(old, new) if each.split(" ", 1)[0] in _FIT]
         return (f"Against the old one: {'; '.join(unlike)}.",) if unlike else ()
     if not any(letter.isdigit() for letter in said):

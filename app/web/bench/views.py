@@ -12,13 +12,14 @@ from wtforms.validators import AnyOf
 from wtforms.widgets import CheckboxInput, ListWidget
 
 from app.documents import show_cut, system_sheet
-from app.ledger.bench.bench_queries import bench_day
+from app.ledger.bench.bench_queries import BENCH_STAGES, bench_day
 from app.ledger.bench.bench_sheet import bench_work, cylinder_record, cylinder_work
 from app.ledger.bench.checkoff import CUT_IN, CheckOff, checked_off, tick_cylinders, tick_keys
 from app.ledger.jobs.cylinder_lines import JobCylinders, ScheduleRow, cautions_by_door, job_cylinders
 from app.ledger.jobs.queries import days_late, get_job, job_money
 from app.ledger.jobs.stages import BEFORE_BENCH, next_stages, wants_second_check
 from app.ledger.keys.key_queries import KeysetCopies, keys_of_job
+from app.ledger.keysystems.keysets import waiting_keys
 from app.ledger.keysystems.lost_keysets import lost_for_job
 from app.ledger.people.login_rules import Proof
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
@@ -178,6 +179,7 @@ def _job_page(number: int, form: TickForm, *, is_open: bool = False) -> str:
         key_count=sum(len(one.keys) for one in found.keys),
         to_cut=sum(one.count(KeyState.ORDERED) for one in found.keys),
         copies=found.copies,
+        waiting=waiting_keys(session, job.id) if job.stage in BENCH_STAGES else (),
         cautions=[
             *(one.of_job for one in lost_for_job(session, job.id)),
             *dict.fromkeys(said for line in found.cylinders.lines for said in cautions.get(line.door_id or 0, ())),

@@ -8,6 +8,7 @@ from app.ledger.quoting.key_lines import line_named
 from app.ledger.quoting.missing import facts_of, questions_about
 from app.ledger.quoting.quick_line import QuickReading, read_quick_line
 from app.ledger.quoting.quoting import PricedQuote
+from app.ledger.quoting.resolving import LONGEST_OLD_NUMBER
 from app.ledger.store.work import Work
 from app.ledger.tables import LineKind
 from app.pricing import KeyingKind, MendLine, MissingLineRule
@@ -17,8 +18,9 @@ from app.web.counter.forms import MOST_POSTED, CounterForm, KeyedLine, LineForm
 from app.web.fitting.for_quote import read_lines
 
 _NAMES = ("choose", "add", "remove", "duplicate", "action", "mend", "put", "goods", "face")
+_OF_KEY = ("key_keyway", "key_marks")
 _STAYS = (
-    *("quantity", "keying", "set_size", "master", "keys_each", "keys_in_all"),
+    *("quantity", "keying", "set_size", "master", *_OF_KEY, "keys_each", "keys_in_all"),
     *("need_by", "remark", "replaces", "replaces_finish"),
 )
 _MENDED_BY = {
@@ -86,6 +88,9 @@ def apply(form: CounterForm, press: Press) -> str:
     if press.name == "put":
         maker, _, number = press.rest.partition(":")
         stays = {name: text for name, text in line.texts().items() if name in _STAYS or name.startswith("fit_")}
+        worn = line.text("part_number")
+        if "?" in worn and not stays.get("replaces"):
+            stays["replaces"] = worn[:LONGEST_OLD_NUMBER]  # what was read off the old cylinder stays with the line
         lines.put(line, {**stays, "kind": LineKind.PART, "maker": maker[:24], "part_number": number[:80]})
         return line.id if line.sort is LineKind.PART else "add"
     if press.name == "goods":
@@ -159,7 +164,7 @@ def _new_line(form: CounterForm, kind: LineKind) -> dict[str, str]:
     """A blank line that goes on where the last one of its kind left off: its maker, its type, its keying."""
     before = next((line for line in reversed(form.lines.forms) if line.sort is kind), None)
     if isinstance(before, KeyedLine):
-        return {"kind": kind, **{name: before.text(name) for name in ("maker", "keying", "master")}}
+        return {"kind": kind, **{name: before.text(name) for name in ("maker", "keying", "master", *_OF_KEY)}}
     return {"kind": kind, "keying": KeyingKind.KD if kind is LineKind.CYLINDER else ""}
 
 

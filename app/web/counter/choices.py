@@ -38,6 +38,7 @@ KEYINGS: tuple[tuple[str, str], ...] = (
     (KeyingKind.GMK.value, "GMK grand master"),
     (KeyingKind.GGMK.value, "GGMK great grand"),
     (KeyingKind.SKD.value, "SKD single"),
+    (KeyingKind.OWN.value, "To customer's key"),
     (KeyingKind.NONE.value, "No pins"),
 )
 _CATEGORIES = {

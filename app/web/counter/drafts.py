@@ -164,6 +164,8 @@ def line_of_ask(line: LineRequest) -> dict[str, str]:
         "keying": keying.kind.value if line.kind.is_keyed and not is_usual else "",
         "set_size": str(keying.set_size or ""),
         "master": keying.master,
+        "key_keyway": keying.key_keyway,
+        "key_marks": keying.key_marks,
         "keys_each": str(line.keys_each) if line.kind.is_keyed else "2",
         "keys_in_all": "" if line.keys_in_all is None else str(line.keys_in_all),
         "unit_price": _typed_amount(line.unit_cents) if line.unit_cents is not None else "",

@@ -8,11 +8,13 @@ from werkzeug.datastructures import MultiDict
 
 from app.errors import BitternError
 from app.fitting import (
+    CatalogItem,
     CylinderAttributes,
     Match,
     NumberReading,
     cam_for,
     common_body,
+    compose_any,
     decode_any,
     find,
     finishes_named,
@@ -61,6 +63,7 @@ class LineFit:
     face_asked: str = ""
     face_answer: str = ""
     warnings: tuple[str, ...] = ()
+    right_keyway: tuple[CatalogItem, ...] = ()
 
     @property
     def is_empty(self) -> bool:
@@ -88,6 +91,7 @@ def fit_of(session: Session, makers: Makers, line: LineForm, resolved: Resolved 
         face_asked=asked,
         face_answer=answer,
         warnings=(*_length_warnings(found, own), *_finish_warnings(line, own), *_cuts_warnings(line)),
+        right_keyway=_right_keyway(session, makers, resolved),
     )
 
 
@@ -119,13 +123,21 @@ def _number(
         return None
     form = forms.NumberForm(MultiDict({"q": line.text("part_number")}))
     try:
-        found = part_numbers.answer_number(session, makers, form) if form.validate() else None
+        found = part_numbers.answer_number(session, makers, form, _wanted(line)) if form.validate() else None
     except BitternError:
         return None
     if found is None or resolved is None:
         return found
     others = tuple(item for item in found.by_blank if item.part_number != resolved.part_number)
     return replace(found, by_blank=others) if found.blanks else None
+
+
+def _wanted(line: LineForm) -> CylinderAttributes:
+    """What else is known of the cylinder whose number is worn: the key's keyway, the finish of what is there."""
+    named = finishes_named(line.text("replaces_finish")) if line.text("replaces_finish") else ()
+    return CylinderAttributes(
+        "", keyway=line.text("key_keyway").upper() or None, finish=named[0].code if len(named) == 1 else None
+    )
 
 
 def _same(session: Session, makers: Makers, line: LineForm) -> part_numbers.SwapAnswer | None:
@@ -271,6 +283,24 @@ def _cuts_warnings(line: LineForm) -> tuple[str, ...]:
     if not isinstance(cuts, CutsField) or not cuts.are_cuts:
         return ()
     return (f"{cuts.data} cuts were counted; their depths are not kept here. The bench decodes the key.",)
+
+
+def _right_keyway(session: Session, makers: Makers, resolved: Resolved | None) -> tuple[CatalogItem, ...]:
+    """The line's own cylinder on the keyway of the customer's key, where that does not enter the one it is on and the
+    catalog has it.
+    """
+    own = resolved.line.attributes if resolved else None
+    maker = makers.get(resolved.line.maker_code) if resolved else None
+    if resolved is None or own is None or maker is None:
+        return ()
+    if not any(one.field == "key_keyway" for one in resolved.problems):
+        return ()
+    try:
+        wanted = replace(own, keyway=resolved.line.keying.key_keyway, maker=maker.name)
+        number = compose_any(maker.patterns, wanted)
+    except BitternError:
+        return ()
+    return tuple(one for one in shelf(session) if (one.maker, one.part_number) == (maker.name, number))
 
 
 def _finish_warnings(line: LineForm, own: CylinderAttributes | None) -> tuple[str, ...]:

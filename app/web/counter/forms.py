@@ -225,6 +225,8 @@ class KeyedLine(LineForm):
     keying = ShortField("Keying")
     set_size = count_field("In sets of", "Enter how many are alike, 2 or more; or nothing.", least=2)
     master = ShortField("Under master", longest(Keyset.symbol))
+    key_keyway = ShortField("Key's keyway", longest(KeySystem.keyway))  # of the customer's key, or its bow's number
+    key_marks = ShortField("On the key", 60)
     keys_each = count_field("Keys each", _KEYS, least=0)
     keys_in_all = count_field("or in all", f"{_KEYS[:-1]}; or nothing, to count them a cylinder.", least=0)
     need_by = DayField("Its own day", how=_NO_SUCH_DAY)

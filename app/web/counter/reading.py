@@ -8,6 +8,7 @@ from app.fitting import CYLINDER_TYPES, CylinderAttributes, finishes_named
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.resolving import AGREED, REFUSED
 from app.ledger.sites.customers import CustomerForm, SiteForm
+from app.ledger.tables import KeySystem, longest
 from app.pricing import NO_DISCOUNT, KeyingKind, Urgency
 from app.web.counter.forms import (
     CUSTOMER_BOXES,
@@ -26,6 +27,7 @@ from app.web.forms_base import record_id
 
 MOST_LINES = 100
 _MOST_STANDING = 5_000
+_LONGEST_KEYWAY = longest(KeySystem.keyway)
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,22 +139,26 @@ def _keyed(line: LineForm, known: Knowledge) -> dict[str, Any]:
         return {"keys_each": 0}
     if isinstance(line, PartLine) and not line.keying.data and line.part_number.data.upper() in known.plain_numbers:
         # Nothing is keyed on hardware, so the usual keying of a part number is not meant for it.
-        line.forget("keying", "set_size", "master", "keys_each", "keys_in_all", "need_by")
+        line.forget("keying", "set_size", "master", "key_keyway", "key_marks", "keys_each", "keys_in_all", "need_by")
         return {"keys_each": 0}
     usual = KeyingKind.NONE if isinstance(line, RekeyLine) else KeyingKind.KD
     keying = KeyingInstruction()
     if (typed := line.keying.data or usual.value) in set(KeyingKind):
         kind = KeyingKind(typed)
-        in_sets = kind not in (KeyingKind.KD, KeyingKind.NONE)
+        in_sets = kind not in (KeyingKind.KD, KeyingKind.OWN, KeyingKind.NONE)
+        to_key = kind is KeyingKind.OWN
         keying = KeyingInstruction(
             kind,
             line.set_size.data if in_sets else None,
             line.master.data.upper() if kind.is_master_keyed else "",
+            known.spell(line.key_keyway.data) or line.text("fit_key")[:_LONGEST_KEYWAY] if to_key else "",
+            line.key_marks.data if to_key else "",
         )
         line.forget(*(() if in_sets else ("set_size",)), *(() if kind.is_master_keyed else ("master",)))
+        line.forget(*(() if to_key else ("key_keyway", "key_marks")))
     else:
         line.refuse("keying", "Choose how the cylinders are keyed.")
-        line.forget("set_size", "master")
+        line.forget("set_size", "master", "key_keyway", "key_marks")
     return {
         "keying": keying,
         "keys_each": line.keys_each.data or 0,

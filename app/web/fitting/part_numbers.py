@@ -30,11 +30,13 @@ from app.fitting import (
     words,
 )
 from app.ledger.catalog.maker_queries import MakerTables, shelf
+from app.ledger.quoting.resolving import worn_cylinder
 from app.ledger.store import Session
 from app.web.fitting import forms
 
 Makers = Mapping[str, MakerTables]
 MOST = 12
+_NOTHING_SAID = CylinderAttributes("")
 MOST_OF_A_MAKER = 5
 MOST_OF_CATALOG, MOST_FURTHER = 60, 500
 
@@ -76,8 +78,12 @@ class NumberAnswer:
         return self.candidates[begun : begun + MOST_FURTHER]
 
 
-def answer_number(session: Session, makers: Makers, form: forms.NumberForm) -> NumberAnswer | None:
-    """What a text means; None while there is none."""
+def answer_number(
+    session: Session, makers: Makers, form: forms.NumberForm, wanted: CylinderAttributes = _NOTHING_SAID
+) -> NumberAnswer | None:
+    """What a text means; None while there is none. wanted: what else is known of the cylinder, so that of the numbers
+    which a worn one can be those on its keyway come first, then those of its finish.
+    """
     text = str(form.q.data or "")
     if not text:
         return None
@@ -102,12 +108,14 @@ def answer_number(session: Session, makers: Makers, form: forms.NumberForm) -> N
     if refusals and not readings and not blanks and not keyways and _looks_like_a_number(text):
         refusal = likeliest_refusal(refusals, text)
     is_worn = refusal is not None and not (refusal.is_beginning and "?" not in text)
-    worn = _candidates(makers, items, text) if is_worn else []
+    worn = _candidates(makers, items, text, wanted) if is_worn else []
     return NumberAnswer(tuple(readings[:MOST]), refusal, blanks, by_blank, keyways, matches, tuple(worn))
 
 
-def _candidates(makers: Makers, items: Sequence[CatalogItem], text: str) -> list[tuple[str, Candidate]]:
-    """Every maker's numbers that a worn one can be."""
+def _candidates(
+    makers: Makers, items: Sequence[CatalogItem], text: str, wanted: CylinderAttributes
+) -> list[tuple[str, Candidate]]:
+    """Every maker's numbers that a worn one can be, the catalog's first."""
     found: list[tuple[str, Candidate]] = []
     for maker in makers.values():
         own = [item for item in items if item.maker == maker.name]
@@ -115,7 +123,14 @@ def _candidates(makers: Makers, items: Sequence[CatalogItem], text: str) -> list
             found += [(maker.name, one) for one in complete(maker.patterns, own, text)]
         except BitternError:
             continue
-    return sorted(found, key=lambda each: each[1].item is None)
+    return sorted(found, key=lambda each: (each[1].item is None, *_unlike(each[1].attributes, wanted)))
+
+
+def _unlike(own: CylinderAttributes | None, wanted: CylinderAttributes) -> tuple[bool, bool]:
+    """Whether it is on another keyway than is wanted, and of another finish."""
+    if own is None:
+        return True, True
+    return wanted.keyway not in (None, own.keyway), wanted.finish not in (None, own.finish)
 
 
 def _looks_like_a_number(text: str) -> bool:
@@ -213,7 +228,8 @@ def _old(makers: Makers, form: forms.SwapForm) -> CylinderAttributes | None:
     maker = makers.get(str(form.maker.data or ""))
     named = maker.name if maker else ""
     if form.number.data:
-        return decoded(makers, str(form.number.data), maker)
+        worn = worn_cylinder({maker.code: maker} if maker else makers, str(form.number.data))
+        return worn if worn is not None and worn.type else decoded(makers, str(form.number.data), maker)
     if not form.type.data:
         return None
     return form.attributes(named)

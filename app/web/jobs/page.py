@@ -7,13 +7,16 @@ from flask_wtf.file import FileField, FileRequired
 from wtforms import StringField, TextAreaField
 from wtforms.validators import AnyOf, Length
 
+from app.ledger.bench.bench_queries import BENCH_STAGES
 from app.ledger.jobs.cylinder_lines import cautions_by_door, job_cylinders
 from app.ledger.jobs.files import KINDS_IN_WORDS, MOST_BYTES, files_of_job
 from app.ledger.jobs.notes import MOST_NOTE
 from app.ledger.jobs.queries import LedgerQuestion, days_late, get_job, job_money, show_margin
 from app.ledger.jobs.stages import BEFORE_BENCH, next_stages, still_open, taker_of
 from app.ledger.keysystems.authority import lacks_authority, systems_touched
+from app.ledger.keysystems.keysets import waiting_keys
 from app.ledger.quoting.key_lines import own_copies
+from app.ledger.quoting.request import said_of_line
 from app.ledger.quoting.resolving import told_customer
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.events import events_of_job
@@ -121,6 +124,8 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
         cautions=cautions_by_door(work.session, job.id, len(lines)) if lines else {},
         quoted_lines=() if job.lines or not job.revisions else read_snapshot(job.revisions[-1].snapshot).lines,
         told_customer=told_customer,
+        said_of_line=said_of_line,
+        waiting=waiting_keys(work.session, job.id) if job.stage in BENCH_STAGES else (),
         moves=[stage for stage in allowed if stage not in _ENDS and (may_check or stage is not Stage.CHECKED)],
         ends=[stage for stage in allowed if stage in _ENDS],
         move_words=_MOVE_WORDS,

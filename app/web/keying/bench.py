@@ -4,13 +4,14 @@ from collections.abc import Mapping
 from fractions import Fraction
 from typing import ClassVar
 
-from flask import render_template, request
+from flask import flash, render_template, request
 from flask.typing import ResponseReturnValue
 from wtforms import SelectField
 from wtforms.validators import InputRequired
 
 from app.errors import BitternError, Problem, Problems
 from app.keying import PinSize
+from app.ledger.bench.customers_keys import CustomersKeyForm, DecodedCustomersKey, decode_customers_key, waiting_key
 from app.ledger.bench.pins import Picked, draw_pins, pick_for_job, pin_sizes, set_stock, stock_of
 from app.ledger.catalog.specs import list_specs
 from app.ledger.jobs.queries import get_job
@@ -160,3 +161,34 @@ def decode() -> ResponseReturnValue:
     decoded = done.value if done else None
     page = render_template("keying/decode.html", form=form, decoded=decoded, inches=inches_text)
     return page, 200 if done else form.status
+
+
+class CustomersKeyPage(KeyingForm):
+    """A key that a customer brought, as it was read."""
+
+    cuts = text_field(
+        "Cuts of the key",
+        200,
+        hint="Bow to tip, as 275038; or its root depths in inches with spaces, .302 .2875 …",
+        needed="Enter the key's cuts, bow to tip.",
+    )
+
+
+@blueprint.route("/jobs/<int:number>/customers-keys/<int:keyset_id>", methods=["GET", "POST"])
+@roles(Role.BENCH)
+def customers_key(number: int, keyset_id: int) -> ResponseReturnValue:
+    """Decode the customer's key that a keyset of a job waits for."""
+    work, form = current_work(), CustomersKeyPage()
+    job, keyset = waiting_key(work, number, keyset_id)
+    symbol = keyset.symbol
+    if done := form.run(lambda: decode_customers_key(work, number, keyset_id, form.into(CustomersKeyForm))):
+        decoded: DecodedCustomersKey = done.value
+        said = f"The customer's key of {symbol} is decoded."
+        if decoded.is_known:
+            name = f"{decoded.keyset.symbol} of {decoded.keyset.system.name}"
+            said = f"This key is {name}: cylinders and keys of {symbol} are on that now."
+        for warning in decoded.warnings:
+            flash(warning, "caution")
+        return flash_and_redirect(said, "bench.job", number=number)
+    page = render_template("keying/customers_key.html", form=form, job=job, keyset=keyset)
+    return page, form.status

@@ -61,20 +61,19 @@ def decode(work: Work, job: Job, keyset: Keyset, cuts: str = CUTS) -> object:
 
 
 def test_from_quote_to_hand_over(work: Work) -> None:
-    worn = mortise(2, TO_KEY, replaces="18M-Q?-66", replaces_finish="626", face_answer="", keys_each=2)
-    asks = price_request(work, asked(work, worn)).resolved[0]
-    assert asks is not None
-    agreed = replace(worn, face_asked=asks.line.face_asked, face_answer="agreed")
-    job = issued(work, asked(work, agreed, keyed_at="factory", override_reason="the rest goes there"))
+    worn = mortise(2, TO_KEY, replaces="18M-Q?-66", replaces_finish="626")
+    job = issued(work, asked(work, worn, keyed_at="factory", override_reason="the rest goes there"))
     quote = read_snapshot(job.revisions[-1].snapshot)
     # Keyed alike at 7.50 each, where the book has no price of its own for it; decoded once, at 12.00; keys at 3.25.
     assert [(line.label, line.words, line.quantity, line.amount_cents) for line in quote.lines[1:]] == [
-        ("1a", "Keying: keyed to the customer's key: keyway AQ1, D 14", 2, 1500),
+        ("1a", "Keying: keyed to the customer's key (AQ1, D 14)", 2, 1500),
         ("1b", "Decoding the customer's key", 1, 1200),
         ("1c", "Keys, 2 a cylinder", 4, 1300),
     ]
-    assert quote.lines[0].keying == "keyed to the customer's key: keyway AQ1, D 14"
-    assert quote.lines[0].replaces == "18M-Q?-66, 626 satin chromium"
+    assert quote.lines[0].keying == "keyed to the customer's key (AQ1, D 14)"
+    # Ardent Brass's numbers with that in them are all of that length, pins and finish; the keyway cannot be read.
+    said = "18M-Q?-66, mortise cylinder 1-1/8 in, six pin, 626 satin chromium, Ardent Brass"
+    assert quote.lines[0].replaces == said
     assert quote.keyed_at == "shop"
     assert quote.plan.lines[0].words == "SKD1 of Single keyed AQ1, 6 chambers"
     assert [(one.symbol, one.count) for one in quote.plan.keys] == [("SKD1", 4)]
@@ -82,8 +81,8 @@ def test_from_quote_to_hand_over(work: Work) -> None:
     [waiting] = waiting_keys(work.session, job.id)
     assert (waiting.symbol, waiting.bitting, len(waiting.cylinders), waiting.keys_ordered) == ("SKD1", None, 2, 4)
     schedule = schedule_of(work, job)
-    assert [row.remarks for row in schedule.rows] == ["keyed to the customer's key: keyway AQ1, D 14"] * 2
-    assert schedule.keysets[0].purpose == "keyed to the customer's key: keyway AQ1; D 14"
+    assert [row.remarks for row in schedule.rows] == ["keyed to the customer's key (AQ1, D 14)"] * 2
+    assert schedule.keysets[0].purpose == "keyed to the customer's key (AQ1; D 14)"
     assert job.lines[0].ask["replaces"] == "18M-Q?-66"
 
     move_job(work, job.id, job.version, Stage.ON_THE_BENCH)
@@ -116,7 +115,7 @@ def test_from_quote_to_hand_over(work: Work) -> None:
         ("SKD1", number, KeyState.OUT, "R. Teal") for number in (1, 2, 3, 4)
     ]
     told = work.session.scalars(sa.select(Event.summary)).all()
-    assert "The key of SKD1 was decoded, keyed to the customer's key: keyway AQ1; D 14" in told
+    assert "The key of SKD1 was decoded, keyed to the customer's key (AQ1; D 14)" in told
     assert not any(CUTS in said for said in told)
 
 
