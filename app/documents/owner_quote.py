@@ -7,9 +7,9 @@ from datetime import date
 from markupsafe import Markup
 
 from app.documents.charts import cost_chart
-from app.documents.quote import quote_number
 from app.documents.render import PaperHead, pdf
 from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot
+from app.ledger.store.numbers import quote_number
 from app.ledger.tables import LineKind
 
 _GOODS = (LineKind.CYLINDER, LineKind.PART, LineKind.HARDWARE)
@@ -90,7 +90,7 @@ def _chart(choice: KeyingChoice) -> Markup | None:
 
 def owner_quote_pdf(snapshot: QuoteSnapshot) -> bytes:
     """The owner's page as PDF: never hand it to a customer."""
-    number = f"{quote_number(snapshot)}, costs"
+    number = f"{quote_number(snapshot.job_number, snapshot.revision)}, costs"
     told = ("For the owner", "costs and margin: not for the customer")
     return pdf(
         "owner_quote.html",

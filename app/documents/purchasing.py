@@ -8,6 +8,7 @@ from datetime import date
 from app.documents.render import LANDSCAPE, PaperHead, pdf
 from app.documents.spreadsheet import PaperTable
 from app.ledger.jobs.purchasing import FactoryWork, HardwareList
+from app.ledger.store.numbers import factory_order_number
 
 
 def hardware_list_pdf(hardware: HardwareList) -> bytes:
@@ -55,7 +56,7 @@ class FactoryOrder:
     def number(self) -> str:
         """The order's number, with the quote revision that it carries out."""
         job = self.work.schedule.head
-        return f"F-{job.job_number}-{self.work.place}, revision {job.revision}"
+        return f"{factory_order_number(job.job_number, self.work.place)}, revision {job.revision}"
 
     @property
     def day(self) -> date:

@@ -9,6 +9,7 @@ from app.documents.filters import show_day as show_short_day
 from app.documents.render import PaperHead, pdf
 from app.ledger.quoting.promises import count_of_days
 from app.ledger.quoting.snapshot import OPTIONS, QuoteSnapshot, SnapshotLine, as_accepted
+from app.ledger.store.numbers import quote_number
 from app.pricing import Totals
 
 
@@ -84,17 +85,13 @@ class QuotePage:
     options: tuple[OptionRow, ...]
 
 
-def quote_number(snapshot: QuoteSnapshot) -> str:
-    """Job number and revision, as on every paper of the quote."""
-    return f"{snapshot.job_number}, revision {snapshot.revision}"
-
-
 def quote_page(snapshot: QuoteSnapshot) -> QuotePage:
     """What the customer's paper says."""
+    number = quote_number(snapshot.job_number, snapshot.revision)
     return _public(
         QuotePage,
         snapshot,
-        head=PaperHead(snapshot.house, "Quote", quote_number(snapshot), snapshot.issued_on),
+        head=PaperHead(snapshot.house, "Quote", number, snapshot.issued_on),
         lines=_customer_lines(_said_once(snapshot.lines)),
         options=_options(snapshot),
     )

@@ -13,6 +13,7 @@ from app.documents.filters import show_day
 from app.documents.quote import quote_pdf
 from app.errors import BitternError
 from app.ledger.quoting.snapshot import QuoteSnapshot
+from app.ledger.store.numbers import quote_number
 from app.pricing import show_cents
 
 MOST_RECIPIENTS = 5
@@ -49,7 +50,7 @@ def _words(quote: QuoteSnapshot, sender: str) -> Mapping[str, str]:
         if other.deposit_cents != quote.deposit_cents:
             deposit = f"option A {deposit}, option B {_deposit(other.deposit_cents)}"
     return {
-        "number": f"{quote.job_number}-{quote.revision}",
+        "number": quote_number(quote.job_number, quote.revision),
         "customer": quote.customer_name,
         "title": quote.title,
         "total": total,

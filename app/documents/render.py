@@ -39,7 +39,7 @@ PORTRAIT, LANDSCAPE = "portrait", "landscape"
 class PaperHead:
     """What every page of a document says about itself.
 
-    name: "Quote". number: "1042, revision 2". warning: printed on every page in capitals, "" for none;
+    name: "Quote". number: "Q-1042-2". warning: printed on every page in capitals, "" for none;
     given_to: printed beside it. copy_line: leave room to number the copies by hand.
     """
 

@@ -19,6 +19,7 @@ from app.fitting import show_inches
 from app.ledger.catalog.price_queries import house_name as find_name
 from app.ledger.sites.cautions import caution_word
 from app.ledger.store.events import OVERRIDES
+from app.ledger.store.numbers import key_receipt_number, payment_number, quote_number
 from app.pricing import PriceKind, half_up, show_cents
 from app.web.access import may, pages_open_to_me
 from app.web.forms_base import fields_of
@@ -131,7 +132,14 @@ def init_templates(app: Flask) -> None:
     app.jinja_env.filters.update(FILTERS)
     app.jinja_env.tests["override"] = OVERRIDES.__contains__
     app.jinja_env.globals.update(
-        may=may, navigation=navigation, house_name=house_name, fields_of=fields_of, htmx_config=json.dumps(_HTMX)
+        may=may,
+        navigation=navigation,
+        house_name=house_name,
+        fields_of=fields_of,
+        htmx_config=json.dumps(_HTMX),
+        quote_number=quote_number,
+        payment_number=payment_number,
+        key_receipt_number=key_receipt_number,
     )
     app.context_processor(_moment)
     keep_addresses(app)

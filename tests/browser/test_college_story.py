@@ -127,8 +127,8 @@ def test_the_colleges_job_is_handed_over_and_every_paper_says_what_it_must(
     told = page.locator("section[aria-labelledby=story] li")
     for words in (
         f"Job {college} opened",
-        f"Quote {college}-1 issued",
-        f"Quote {college}-1 accepted by M. Sheldrake, bursar",
+        f"Quote Q-{college}-1 issued",
+        f"Quote Q-{college}-1 accepted by M. Sheldrake, bursar",
         "approved → on the bench",
         "140 cylinders checked by Wren",
         "on the bench → checked",

@@ -104,7 +104,7 @@ def test_a_walk_in_by_keyboard_from_log_in_to_the_schedule(served, page: Page, c
     expect(issue).to_have_attribute("accesskey", "i")
     issue.press("Enter")
     keys.pressed += 1
-    expect(page.get_by_role("heading", level=1)).to_have_text("Quote 1001-1")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Quote Q-1001-1")
     assert keys.pressed - before <= 31, keys.pressed - before
     revision = session.scalars(sa.select(QuoteRevision)).one()
     expect(page.get_by_label("The quote as on paper")).to_contain_text(show_cents(revision.total_cents))
@@ -379,7 +379,7 @@ def test_a_walk_in_without_javascript(browser: Browser, served, clerk: User, ses
     page.get_by_label("Keyway").press("Enter")
     expect(page.get_by_text("$60.80").first).to_be_visible()
     page.get_by_role("button", name="Issue quote").click()
-    expect(page.get_by_role("heading", level=1)).to_have_text("Quote 1001-1")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Quote Q-1001-1")
     page.get_by_role("link", name="Accept").click()
     expect(page.get_by_label("Accepted by")).to_be_visible()
     for width in (390, 1366):

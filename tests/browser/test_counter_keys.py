@@ -53,7 +53,7 @@ def test_a_line_of_keys_asks_whose_they_are_and_follows_its_line(
     expect(keys).to_contain_text("Further keys to line 2, 2 each of 3 keysets")
     worked_out(page)
     page.get_by_role("button", name="Issue quote").click()
-    expect(page.get_by_role("heading", level=1)).to_have_text("Quote 1001-1")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Quote Q-1001-1")
     page.get_by_role("link", name="Accept").click()
     page.get_by_label("Accepted by").fill("T. Gull")
     page.get_by_role("button", name="Accept the quote").click()

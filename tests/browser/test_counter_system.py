@@ -91,7 +91,7 @@ def test_the_list_of_systems_is_that_of_the_customer_chosen_on_the_page(
     shown(lambda: system.select_option(HALLS))
     expect(billed).to_have_count(0)
     page.get_by_role("button", name="Issue quote").click()
-    expect(page.get_by_role("heading", level=1)).to_have_text("Quote 1001-1")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Quote Q-1001-1")
     expect(page.get_by_label("The quote as on paper")).to_contain_text("master keyed under AA")
     assert "New key system" not in session.query(QuoteRevision).one().snapshot
     context.close()

@@ -158,7 +158,7 @@ def test_the_owner_sees_the_day_the_margin_and_the_story(
     expect(row).to_contain_text("$183.60")
     expect(page.get_by_role("columnheader", name="Margin")).to_be_visible()
     row.get_by_role("link", name="1001").click()
-    for words in ("Quote 1001-1 issued", "Quote 1001-1 accepted by I. Plover"):
+    for words in ("Quote Q-1001-1 issued", "Quote Q-1001-1 accepted by I. Plover"):
         expect(page.get_by_text(words)).to_be_visible()
     owners = paper_text(page, served.url("/quotes/1001/1/owner.pdf"))
     assert "Margin" in owners

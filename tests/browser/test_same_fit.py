@@ -40,7 +40,7 @@ def test_the_same_fit_from_another_maker_with_the_face_on_the_quote(
     expect(face).to_contain_text("customer agreed")
     expect(face).to_be_focused()
     page.get_by_role("button", name="Issue quote").click()
-    expect(page.get_by_role("heading", level=1)).to_have_text("Quote 1001-1")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Quote Q-1001-1")
     paper = page.get_by_label("The quote as on paper")
     expect(paper).to_contain_text(TOLD)
     expect(paper).to_contain_text(f"In place of Ardent Brass {OLD}")

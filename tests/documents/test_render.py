@@ -40,8 +40,8 @@ POINTS = {"Letter": (612.0, 792.0), "A4": (595.28, 841.89)}
 Papers = dict[str, bytes]
 LANDSCAPES = ("schedule", "order")
 NUMBERS = {
-    "quote": "Quote 1042, revision 2",
-    "owner": "Quote 1042, revision 2, costs",
+    "quote": "Quote Q-1042-2",
+    "owner": "Quote Q-1042-2, costs",
     "schedule": "Keying schedule for job 1038",
     "bench": "Bench sheet for job 1038",
     "keys": "Keys to cut for job 1038",

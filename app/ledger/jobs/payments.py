@@ -13,6 +13,7 @@ from app.ledger.jobs.queries import JobMoney, get_job, job_money
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
+from app.ledger.store.numbers import payment_number
 from app.ledger.store.work import Work
 from app.ledger.tables import ON_ACCOUNT, Event, Job, Payment, Role, Stage, User
 from app.pricing import MAX_CENTS, show_cents
@@ -73,7 +74,7 @@ class PaymentReceipt:
     One on account says what is owed, or owed no more: no money changed hands, and paid_cents is without it.
     """
 
-    number: str  # "1042-2": the second payment of job 1042
+    number: str  # "R-1042-2": the second payment of job 1042
     kind: PaymentKind
     cents: int
     means: str
@@ -245,7 +246,7 @@ def payments_of(session: Session, job_number: int) -> JobPayments:
         kind = said.get("kind_of_payment") or (PaymentKind.REFUND if payment.cents < 0 else PaymentKind.PAYMENT)
         receipts.append(
             PaymentReceipt(
-                number=f"{job.number}-{place}",
+                number=payment_number(job.number, place),
                 kind=PaymentKind(kind),
                 cents=abs(payment.cents),
                 means=payment.means,

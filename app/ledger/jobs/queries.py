@@ -13,6 +13,7 @@ from sqlalchemy.orm.attributes import set_committed_value
 from app.ledger.search.words import holds
 from app.ledger.store.engine import read
 from app.ledger.store.errors import NotFound
+from app.ledger.store.numbers import read_number
 from app.ledger.tables import (
     LATE_STAGES,
     Customer,
@@ -173,8 +174,8 @@ def _asked(rows: _Rows, question: LedgerQuestion) -> _Rows:
     if not text:  # then no other table is needed, which tells on a long record
         return rows
     conditions = [holds(column, text) for column in (Job.title, Customer.name, Site.name, Job.po_number)]
-    if text.isdecimal() and text.isascii() and len(text) <= 9:
-        conditions.append(Job.number == int(text))
+    if asked := read_number(text):
+        conditions.append(Job.number == asked.number)
     return _joined(rows.where(sa.or_(*conditions)))
 
 

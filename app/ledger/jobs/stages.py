@@ -17,6 +17,7 @@ from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import STAGE_MOVED, record
+from app.ledger.store.numbers import quote_number
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     LATE_STAGES,
@@ -91,9 +92,8 @@ def lose_quote(work: Work, quote_id: int, reason: str) -> Job:
         revision = get_row(work.session, QuoteRevision, quote_id, "quote")
         job = revision.job
         if revision is not job.revisions[-1]:
-            raise Stale(
-                f"Quote {job.number}-{revision.revision} has been replaced by a newer revision: look at it first."
-            )
+            number = quote_number(job.number, revision.revision)
+            raise Stale(f"Quote {number} has been replaced by a newer revision: look at it first.")
         _move(work, job, Stage.LOST, reason)
         return job
 

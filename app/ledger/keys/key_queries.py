@@ -13,9 +13,11 @@ from app.ledger.keysystems.ticks import KEYS_CUT, KEYS_UNCUT
 from app.ledger.search.words import holds
 from app.ledger.store.engine import get_row, read
 from app.ledger.store.errors import NotFound
+from app.ledger.store.numbers import key_receipt_number
 from app.ledger.tables import Customer, Event, Key, Keyset, KeyState, KeySystem
 
 ISSUED = "keys issued"
+KEY_RECEIPTS = "key receipt"  # the counter that numbers them
 KINDS = ("keys ordered", KEYS_CUT, KEYS_UNCUT, ISSUED, "key returned", "key lost", "key retired")
 _Rows = sa.Select[*tuple[Any, ...]]
 
@@ -155,7 +157,7 @@ class KeyReceipt:
     is_handed_over: issued_on is the day on which they changed hands; else the form is yet to be signed and dated.
     """
 
-    number: str  # of the receipt: "1038-3"
+    number: str  # of the receipt: "K-0038"
     issued_on: date
     issued_by: str
     customer_name: str
@@ -177,7 +179,7 @@ def find_receipt(session: Session, number: int) -> KeyReceipt:
     said = event.detail
     due_back = date.fromisoformat(said["due_back"]) if said["due_back"] else None
     return KeyReceipt(
-        number=str(number),
+        number=key_receipt_number(number),
         issued_on=event.at.astimezone().date(),
         issued_by=event.actor_name,
         customer_name=said["customer"],

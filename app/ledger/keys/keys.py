@@ -8,6 +8,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from app.errors import Problem, Problems
+from app.ledger.keys.key_queries import KEY_RECEIPTS
 from app.ledger.keysystems.authority import authority_of, require_authority
 from app.ledger.keysystems.copy_numbers import MOST_AT_ONCE, say_copies
 from app.ledger.keysystems.keysets import require_decoded
@@ -16,6 +17,7 @@ from app.ledger.keysystems.ticks import KEYS_CUT
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import next_number, record
+from app.ledger.store.numbers import key_receipt_number
 from app.ledger.store.records import text_problems
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Key, Keyset, KeyState, KeySystem, Role
@@ -119,13 +121,13 @@ def issue_keys(work: Work, form: KeyIssueForm) -> int:
         for key in keys:
             _put(work, key, KeyState.OUT, holder=holder, due_back=form.due_back)
         system = keyset.system
-        number = next_number(work.session, "key receipt")
+        number = next_number(work.session, KEY_RECEIPTS)
         due = f", due back {form.due_back.isoformat()}" if form.due_back else ""
         _record(
             work,
             "keys issued",
             keyset,
-            f"{keyset.symbol} {say_copies(form.copies)} to {holder}{due}; receipt {number}",
+            f"{keyset.symbol} {say_copies(form.copies)} to {holder}{due}; receipt {key_receipt_number(number)}",
             keys,
             receipt=number,
             symbol=keyset.symbol,

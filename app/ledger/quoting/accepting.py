@@ -27,6 +27,7 @@ from app.ledger.sites.doors import upsert_door
 from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
+from app.ledger.store.numbers import quote_number
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     Cylinder,
@@ -101,7 +102,8 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         rows = _rows_by_line(ask, form.doors)
         allotter = KeysetAllotter(work, job, ask, snapshot.keying, _require_plan(work, snapshot, ask, rows))
         _carry_out(allotter, snapshot, form, rows)
-        require_job_authority(work, job, f"accepted quote {job.number}-{revision.revision}", form.override_reason)
+        number = quote_number(job.number, revision.revision)
+        require_job_authority(work, job, f"accepted quote {number}", form.override_reason)
         require_none_lost_of_job(work, job, ask, form.lost_reason)
         job.stage = Stage.APPROVED
         job.accepted_by, job.accepted_on, job.po_number = form.accepted_by.strip(), form.accepted_on, form.po_number
@@ -111,7 +113,7 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
             work,
             "quote accepted",
             f"job {job.number}",
-            f"Quote {job.number}-{revision.revision} accepted by {job.accepted_by}{said}",
+            f"Quote {number} accepted by {job.accepted_by}{said}",
             job_id=job.id,
             revision=revision.revision,
             option=form.option,

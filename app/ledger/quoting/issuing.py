@@ -28,6 +28,7 @@ from app.ledger.sites.customers import CustomerForm, SiteForm, insert_customer, 
 from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.events import DISCOUNT_GIVEN, LOW_PRICE, next_number, record
+from app.ledger.store.numbers import quote_number
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Draft, House, Job, QuoteRevision, Role, Site, Stage
 from app.pricing import LineChange, LineStatus, compare_revisions, show_cents
@@ -243,7 +244,7 @@ def next_snapshot(work: Work, job: Job, priced: PricedQuote, other: PricedQuote 
 
 
 def _record_issue(work: Work, job: Job, quote: QuoteSnapshot, priced: PricedQuote) -> None:
-    about, number = f"job {job.number}", f"Quote {job.number}-{quote.revision}"
+    about, number = f"job {job.number}", f"Quote {quote_number(job.number, quote.revision)}"
     sums = {"revision": quote.revision, "total_cents": quote.totals.total_cents, "keyed_at": quote.keyed_at}
     record(work, "quote issued", about, f"{number} issued", job_id=job.id, **sums)
     for line in quote.lines:

@@ -61,7 +61,7 @@ def allow_lost(work: Work, job: Job, ask: QuoteRequest) -> QuoteRequest:
         if not _is_allowed(ask, lost):
             settled.setdefault(lost, []).append(str(place + 1))
     for lost, numbers in settled.items():
-        said = f"Quote {job.number}, line {', '.join(numbers)}. {lost.before} Reason to go on: {_reason(ask)}"
+        said = f"Quote of job {job.number}, line {', '.join(numbers)}. {lost.before} Reason to go on: {_reason(ask)}"
         record(work, KEYED_UNDER_LOST, f"key system {lost.keyset.system_id}", said, job_id=job.id)
     found = {*ask.lost_allowed, *(one for lost in settled for one in lost.key_ids)}
     return replace(ask, lost_allowed=tuple(sorted(found)))

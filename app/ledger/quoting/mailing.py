@@ -13,6 +13,7 @@ import sqlalchemy as sa
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
+from app.ledger.store.numbers import quote_number
 from app.ledger.store.work import Work
 from app.ledger.tables import Event, QuoteRevision, Role
 
@@ -58,7 +59,7 @@ def send_quote(work: Work, quote_id: int, message: EmailMessage, server: MailSer
     with _once(token):
         work.session.rollback()  # what an earlier press put on record is seen only by a fresh look
         revision = get_row(work.session, QuoteRevision, quote_id, "quote")
-        job, number = revision.job, f"{revision.job.number}-{revision.revision}"
+        job, number = revision.job, quote_number(revision.job.number, revision.revision)
         about, job_id, revised = f"job {job.number}", job.id, revision.revision
         earlier = work.session.scalars(sa.select(Event).where(Event.job_id == job_id, Event.kind == _SENT))
         if any(event.detail.get("token") == token for event in earlier):

@@ -11,6 +11,7 @@ from sqlalchemy.orm import InstrumentedAttribute, Session, aliased, joinedload
 from app.errors import BitternError
 from app.ledger.quoting.snapshot import as_accepted, read_snapshot
 from app.ledger.store.events import moved_to
+from app.ledger.store.numbers import payment_number, quote_number
 from app.ledger.store.work import Work
 from app.ledger.tables import ON_ACCOUNT, Event, Job, Payment, QuoteRevision, Stage
 from app.pricing import show_day
@@ -129,7 +130,7 @@ def _jobs(session: Session, first: date, last: date) -> Iterator[BookRow]:
         agreed = totals.total_cents if job.agreed_cents is None else job.agreed_cents
         yield (
             str(job.number),
-            f"{job.number}-{revision.revision}{job.accepted_option}",
+            f"{quote_number(job.number, revision.revision)}{job.accepted_option}",
             day.isoformat(),
             job.customer.name,
             *amounts_to(totals.total_cents, totals.subtotal_cents, totals.tax_cents),
@@ -152,7 +153,7 @@ def _payments(session: Session, first: date, last: date) -> Iterator[BookRow]:
     )
     for payment, number, job in rows:
         yield (
-            f"{job.number}-{number}",
+            payment_number(job.number, number),
             str(job.number),
             payment.received_on.isoformat(),
             job.customer.name,
@@ -172,7 +173,7 @@ BOOKS = (
         "quotes",
         "each quote revision as it was issued; of two options the first",
         (
-            BookColumn("quote", "the quote's number"),
+            BookColumn("quote", "the number of its job"),
             BookColumn("revision", "the revision, from 1"),
             BookColumn("issued", "the day of issue, as 2026-03-02"),
             BookColumn("customer", "the customer's name"),
@@ -206,7 +207,7 @@ BOOKS = (
         "payments",
         "each payment, deposit and refund as it came in or went out; what is on account is none until it is paid",
         (
-            BookColumn("payment", "the payment's reference"),
+            BookColumn("payment", "the number of its receipt"),
             BookColumn("job", "the job's number"),
             BookColumn("received", "the day it came in, as 2026-03-02"),
             BookColumn("customer", "the customer's name"),

@@ -14,6 +14,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, aliased
 
 from app.fitting import without_separators
+from app.ledger.keys.key_queries import KEY_RECEIPTS, KeyReceipt, find_receipt
 from app.ledger.search.words import (
     LAST,
     dialect_of,
@@ -29,8 +30,11 @@ from app.ledger.search.words import (
 )
 from app.ledger.sites.customer_queries import find_customers
 from app.ledger.store.engine import read
+from app.ledger.store.errors import NotFound
+from app.ledger.store.numbers import NumberAsked, read_number
 from app.ledger.tables import (
     CatalogRow,
+    Counter,
     Customer,
     Cylinder,
     Door,
@@ -39,14 +43,13 @@ from app.ledger.tables import (
     Keyset,
     KeySystem,
     Maker,
+    Payment,
     QuoteRevision,
     Site,
 )
 
 LONGEST = 120
-_QUOTE = re.compile(r"([0-9]{1,9})\s*[-–/]\s*([0-9]{1,4})")
 _COPY = re.compile(r"(\S{1,24}?)(?:\s*[-–/#]\s*|\s+(?:copy\s+|no\.?\s*|#\s*)?)([0-9]{1,7})", re.IGNORECASE)
-_BIGGEST = 2**31 - 1
 _CUSTOMER = Customer.name.label("customer_name")
 _Rows = Sequence[sa.Row[*tuple[Any, ...]]]
 
@@ -56,14 +59,16 @@ class SearchResults:
     """What a search met, by kind, the nearest first; at most `limit` of each.
 
     Rows have the names of the columns that their statement asks for. A keyset is met by its symbol, a key by symbol
-    and copy number ("AA1-3"), a quote by job number and revision ("1007-2"). `cylinders` of a part number: on how
-    many on record it is (1,000: or more).
+    and copy number ("AA1-3"), a paper by its number with or without its letter (numbers.py), a key receipt with the
+    number beside it. `cylinders` of a part number: on how many on record it is (1,000: or more).
     """
 
     text: str
     limit: int
     jobs: _Rows = ()
     quotes: _Rows = ()
+    payments: _Rows = ()
+    key_receipts: tuple[tuple[int, KeyReceipt], ...] = ()
     customers: Sequence[Customer] = ()
     doors: _Rows = ()
     keysets: _Rows = ()
@@ -74,24 +79,28 @@ class SearchResults:
     def is_empty(self) -> bool:
         """Whether nothing was met at all."""
         people = self.jobs or self.quotes or self.customers
-        return not (people or self.doors or self.keysets or self.keys or self.parts)
+        papers = self.payments or self.key_receipts
+        return not (people or papers or self.doors or self.keysets or self.keys or self.parts)
 
 
 def search(session: Session, text: str, limit: int = 12) -> SearchResults:
     """Everything that a phone number, name, job, quote, door, part number, key symbol or key copy can mean.
 
-    One query a kind, nine in all. Each word may be the beginning of one on record; whole words come first. Text
+    A query or two a kind. Each word may be the beginning of one on record; whole words come first. Text
     beyond 120 characters is cut off: nothing on record is found by more.
     """
     wanted = " ".join(text.split())[:LONGEST]
     words = read_words(wanted)
     if not words:
         return SearchResults(wanted, limit)
+    asked = read_number(wanted)
     return SearchResults(
         wanted,
         limit,
-        jobs=_jobs(session, wanted, words, limit),
-        quotes=_quotes(session, wanted, limit),
+        jobs=_jobs(session, asked, words, limit),
+        quotes=_quotes(session, asked, limit),
+        payments=_payments(session, asked, limit),
+        key_receipts=_key_receipts(session, asked),
         customers=find_customers(session, wanted, limit),
         doors=_doors(session, wanted, words, limit),
         keysets=_keysets(session, wanted, limit),
@@ -100,13 +109,8 @@ def search(session: Session, text: str, limit: int = 12) -> SearchResults:
     )
 
 
-def _number(text: str) -> int | None:
-    digits = text.removeprefix("#").strip()
-    return int(digits) if re.fullmatch(r"[0-9]{1,10}", digits) and int(digits) <= _BIGGEST else None
-
-
-def _jobs(session: Session, text: str, words: Sequence[str], limit: int) -> _Rows:
-    number, dialect = _number(text), dialect_of(session)
+def _jobs(session: Session, asked: NumberAsked | None, words: Sequence[str], limit: int) -> _Rows:
+    number, dialect = asked.job if asked else None, dialect_of(session)
     values = values_of(dialect, words)
     if number is not None:
         values |= number_values(number)
@@ -127,13 +131,10 @@ def _jobs_asked(dialect: str, words: int, has_number: bool, limit: int) -> sa.Se
     return rows.order_by(ranked.c.tier, Job.number.desc()).limit(limit)
 
 
-def _quotes(session: Session, text: str, limit: int) -> _Rows:
-    found = _QUOTE.fullmatch(text)
-    number = int(found[1]) if found else _number(text)
-    if number is None or number > _BIGGEST:
+def _quotes(session: Session, asked: NumberAsked | None, limit: int) -> _Rows:
+    if asked is None or "Q" not in asked.kinds:
         return ()
-    revision = int(found[2]) if found else None
-    return read(session, _quotes_asked(limit), {"number": number, "revision": revision})
+    return read(session, _quotes_asked(limit), {"number": asked.number, "revision": asked.place})
 
 
 @cache
@@ -150,6 +151,43 @@ def _quotes_asked(limit: int) -> sa.Select[*tuple[Any, ...]]:
         .order_by(QuoteRevision.revision.desc())
         .limit(limit)
     )
+
+
+def _payments(session: Session, asked: NumberAsked | None, limit: int) -> _Rows:
+    if asked is None or "R" not in asked.kinds:
+        return ()
+    return read(session, _payments_asked(limit), {"number": asked.number, "place": asked.place})
+
+
+@cache
+def _payments_asked(limit: int) -> sa.Select[*tuple[Any, ...]]:
+    of_job = (
+        sa.select(
+            Job.number.label("job_number"),
+            sa.func.row_number().over(order_by=Payment.id).label("place"),
+            _CUSTOMER,
+            *(Payment.received_on, Payment.cents, Payment.means),
+        )
+        .join(Job, Job.id == Payment.job_id)
+        .join(Customer, Customer.id == Job.customer_id)
+        .where(Job.number == sa.bindparam("number"))
+        .subquery()
+    )
+    place: sa.BindParameter[int] = sa.bindparam("place", type_=sa.Integer)
+    wanted = of_job.c.place == sa.func.coalesce(place, of_job.c.place)
+    return sa.select(of_job).where(wanted).order_by(of_job.c.place).limit(limit)
+
+
+def _key_receipts(session: Session, asked: NumberAsked | None) -> tuple[tuple[int, KeyReceipt], ...]:
+    if asked is None or "K" not in asked.kinds or asked.place is not None:
+        return ()
+    last = session.scalar(sa.select(Counter.value).where(Counter.name == KEY_RECEIPTS)) or 0
+    if not 0 < asked.number <= last:  # receipts are read one by one: look only where there is one
+        return ()
+    try:
+        return ((asked.number, find_receipt(session, asked.number)),)
+    except NotFound:
+        return ()
 
 
 def _doors(session: Session, text: str, words: Sequence[str], limit: int) -> _Rows:

@@ -180,4 +180,4 @@ def receipt(number: int, place: int) -> ResponseReturnValue:
         raise NotFound("payment of this job")
     found = receipts[place - 1]
     house = house_head(get_house(work.session))
-    return send(payment_receipt_pdf(house, found), f"receipt-{found.number}.pdf", PDF)
+    return send(payment_receipt_pdf(house, found), f"receipt-{number}-{place}.pdf", PDF)

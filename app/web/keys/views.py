@@ -33,6 +33,7 @@ from app.ledger.keysystems.copy_numbers import read_copies, say_copies
 from app.ledger.keysystems.lost_keysets import exposed_by, replaced_after
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.quoting.issuing import house_head
+from app.ledger.store.numbers import key_receipt_number
 from app.ledger.tables import Key, Keyset, KeyState, Role
 from app.validation import counted
 from app.web.access import may, roles
@@ -142,8 +143,9 @@ def issue(system_id: int) -> ResponseReturnValue:
         return issue_keys(current_work(), values)
 
     if done := form.run(save):
+        number = key_receipt_number(done.value)
         return flash_and_redirect(
-            f"{typed(form.symbol)} is with {typed(form.holder)} now. Have receipt {done.value} signed.",
+            f"{typed(form.symbol)} is with {typed(form.holder)} now. Have receipt {number} signed.",
             "keys.system",
             system_id=system_id,
             receipt=done.value,

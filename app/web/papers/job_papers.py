@@ -25,6 +25,7 @@ from app.ledger.quoting.factory_keyed import sent_keysets
 from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.key_lines import own_copies
 from app.ledger.quoting.snapshot import HouseHead, QuoteSnapshot, read_snapshot
+from app.ledger.store.numbers import key_receipt_number, quote_number
 from app.ledger.store.work import Work
 from app.ledger.tables import Job, Key, Keyset, KeySystem, Level, Role
 from app.web.access import may
@@ -218,7 +219,7 @@ def _elsewhere(words: str, number: str, name: str, url: str, make: Callable[[], 
 def _quotes(source: JobSource) -> Iterator[Paper]:
     job = source.job.number
     for row in source.job.revisions:
-        number, revision, text = f"{job}-{row.revision}", row.revision, row.snapshot
+        number, revision, text = quote_number(job, row.revision), row.revision, row.snapshot
         for words, name, endpoint, printed in (
             ("Quote", "quote", "quotes.pdf", documents.quote_pdf),
             ("Costs of quote", "owner", "quotes.owner_pdf", documents.owner_quote_pdf),
@@ -226,7 +227,7 @@ def _quotes(source: JobSource) -> Iterator[Paper]:
             if may(endpoint):
                 url = address_of(endpoint, number=job, revision=revision)
                 make = partial(_printed_quote, printed, text)
-                yield _elsewhere(f"{words} {number}", number, f"{name}-{number}", url, make)
+                yield _elsewhere(f"{words} {number}", number, f"{name}-{job}-{revision}", url, make)
 
 
 def _printed_quote(printed: Callable[[QuoteSnapshot], bytes], text: str) -> bytes:
@@ -293,7 +294,7 @@ def _payments(source: JobSource) -> Iterator[Paper]:
         for place, receipt in enumerate(payments_of(work.session, job.number).receipts, start=1):
             url = address_of("jobs.receipt", number=job.number, place=place)
             make = partial(documents.payment_receipt_pdf, source.house, receipt)
-            yield _elsewhere(f"Receipt {receipt.number}", receipt.number, f"receipt-{receipt.number}", url, make)
+            yield _elsewhere(f"Receipt {receipt.number}", receipt.number, f"receipt-{job.number}-{place}", url, make)
 
 
 def _key_receipts(source: JobSource) -> Iterator[Paper]:
@@ -301,9 +302,10 @@ def _key_receipts(source: JobSource) -> Iterator[Paper]:
         return
     systems = [system.id for system in source.named_systems]
     for number, holder in signed_receipts(source.work.session, source.job.id, systems):
-        words, url = f"Key receipt {number}, {holder}", address_of("keys.receipt", number=number)
+        said = key_receipt_number(number)
+        words, url = f"Key receipt {said}, {holder}", address_of("keys.receipt", number=number)
         make = partial(_key_receipt, source, number)
-        yield _elsewhere(words, str(number), f"key-receipt-{number}", url, make)
+        yield _elsewhere(words, said, f"key-receipt-{number}", url, make)
 
 
 def _key_receipt(source: JobSource, number: int) -> bytes:

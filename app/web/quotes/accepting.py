@@ -22,6 +22,7 @@ from app.ledger.quoting.rekeying import hanging, places_of
 from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import OPTIONS, as_accepted
 from app.ledger.sites.door_paste import JOB_COLUMNS, DoorRow, read_door_rows, read_doors
+from app.ledger.store.numbers import quote_number
 from app.ledger.store.work import Work
 from app.ledger.tables import Job, Role, Site, Stage
 from app.pricing import show_cents
@@ -110,7 +111,7 @@ def accept(number: int) -> ResponseReturnValue:
         else:
             count = len(job.cylinders)
             pieces = "1 cylinder is" if count == 1 else f"{count:,} cylinders are"
-            flash(f"Quote {number} is accepted. {pieces} saved.")
+            flash(f"Quote {quote_number(number, view.revision.revision)} is accepted. {pieces} saved.")
             if may("jobs.show"):
                 return redirect(url_for("jobs.show", number=number), 303)
             return to_quote(number, view.revision.revision)

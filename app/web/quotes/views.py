@@ -29,6 +29,7 @@ from app.ledger.quoting.issuing import Comparison, keep_requote, requote
 from app.ledger.quoting.mailing import MailServer, send_quote
 from app.ledger.quoting.snapshot import QuoteSnapshot, read_snapshot
 from app.ledger.store.errors import LedgerError, NotFound
+from app.ledger.store.numbers import quote_number
 from app.ledger.store.work import Work
 from app.ledger.tables import Job, QuoteRevision, Role, Stage
 from app.validation import length_limit
@@ -156,7 +157,7 @@ def _go(work: Work, view: QuoteView, form: MailForm, server: MailServer | None) 
         message["Message-ID"] = make_msgid(domain=sender.rpartition("@")[2])  # one without is often taken for junk
         done = send_quote(work, view.revision.id, message, server, typed(form.token))
         if done.to:
-            flash(f"Quote {number}-{revision} is sent to {', '.join(done.to)}.")
+            flash(f"Quote {quote_number(number, revision)} is sent to {', '.join(done.to)}.")
         if done.refused:
             flash(f"The mail server refuses {', '.join(done.refused)}: nothing went there.", "caution")
         elif not done.to:
@@ -183,7 +184,7 @@ def compare(number: int) -> ResponseReturnValue:
     """The revision `after` beside `before`; without them the newest beside the one that it replaced."""
     job = get_job(current_work().session, number)
     if len(job.revisions) < 2:
-        abort(404, f"Quote {number} has no two revisions to compare.")
+        abort(404, f"The quote of job {number} has no two revisions to compare.")
     after = _asked_revision(job, "after", job.revisions[-1].revision)
     before = _asked_revision(job, "before", max(1, after.revision - 1))
     return render_template(
@@ -196,7 +197,7 @@ def _asked_revision(job: Job, name: str, usual: int) -> QuoteSnapshot:
     wanted = int(said) if said.isascii() and said.isdecimal() and len(said) < 10 else usual
     found = next((each for each in job.revisions if each.revision == wanted), None)
     if found is None:
-        abort(404, f"Quote {job.number} has no revision {wanted}.")
+        abort(404, f"The quote of job {job.number} has no revision {wanted}.")
     return read_snapshot(found.snapshot)
 
 
@@ -221,7 +222,7 @@ def requote_page(number: int) -> ResponseReturnValue:
         except Problems as refused:
             problems = refused.problems
         else:
-            said = f"Quote {number} is issued anew at today's prices, as revision {revision}."
+            said = f"Quote {quote_number(number, revision)} is issued anew at today's prices."
             return flash_and_redirect(said, "quotes.show", number=number, revision=revision)
     try:
         view = requote(work, get_job(work.session, number))

@@ -53,11 +53,11 @@ def test_deposit_payment_and_refund_make_the_balance(work: Work, job: Job) -> No
     counter = by(work, Role.COUNTER)
     deposit = take_payment(counter, 1042, 1, form(K.DEPOSIT, 5_000, "for the parts"))
     assert (deposit.number, deposit.kind, deposit.note, deposit.taken_by) == (
-        "1042-1", K.DEPOSIT, "for the parts", counter.actor.name,
+        "R-1042-1", K.DEPOSIT, "for the parts", counter.actor.name,
     )  # fmt: skip
     assert (deposit.total_cents, deposit.paid_cents, deposit.balance_cents) == (10_725, 5_000, 5_725)
     rest = take_payment(counter, 1042, 2, form(K.PAYMENT, 5_725))
-    assert (rest.balance_cents, rest.number) == (0, "1042-2")
+    assert (rest.balance_cents, rest.number) == (0, "R-1042-2")
     back = take_payment(counter, 1042, 3, form(K.REFUND, 700, "one key too many"))
     assert (back.kind, back.cents, back.paid_cents) == (K.REFUND, 700, 10_025)
     page = payments_of(work.session, 1042)

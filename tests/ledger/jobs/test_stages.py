@@ -163,7 +163,7 @@ def test_only_the_newest_open_quote_is_lost_and_only_for_a_reason(work: Work) ->
     with pytest.raises(Stale) as replaced:
         lose_quote(work, first, "too dear")
     assert replaced.value.message == (
-        f"Quote {job.number}-1 has been replaced by a newer revision: look at it first."
+        f"Quote Q-{job.number}-1 has been replaced by a newer revision: look at it first."
     )
     accept(work, job)
     with pytest.raises(LedgerError, match="cannot go to lost"):

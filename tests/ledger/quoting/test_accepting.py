@@ -228,6 +228,6 @@ def test_an_acceptance_is_an_event_with_all_that_was_agreed(work: Work) -> None:
     doors = (DoorRow(1, "FRONT"), DoorRow(2, "FRONT", position="inside"))
     accept(work, job, doors)
     event = work.session.scalars(sa.select(Event).where(Event.kind == "quote accepted")).one()
-    assert event.summary == f"Quote {job.number}-1 accepted by R. Teal"
+    assert event.summary == f"Quote Q-{job.number}-1 accepted by R. Teal"
     # Two cylinders on one door; the rings are no cylinders.
     assert event.detail == {"revision": 1, "option": "", "po_number": "PO 7", "doors": 1, "cylinders": 2}

@@ -143,8 +143,8 @@ def test_what_went_under_the_book_is_in_the_jobs_story_with_its_reason(work: Wor
     rows = work.session.scalars(sa.select(Event.summary).where(Event.kind.in_(kinds)).order_by(Event.id)).all()
     # 45% of 192.00 + 40.00.
     assert rows == [
-        f"Quote {job.number}-1, line 2: $4.00 is below cost. Reason: old stock",
-        f"Quote {job.number}-1: $104.40, 45% off goods. {meant} Reason: {WHY}",
+        f"Quote Q-{job.number}-1, line 2: $4.00 is below cost. Reason: old stock",
+        f"Quote Q-{job.number}-1: $104.40, 45% off goods. {meant} Reason: {WHY}",
     ]
 
 

@@ -387,7 +387,7 @@ def test_a_stale_revision_says_who_was_first_and_loses_nothing(client_as: Client
     form = form_with(mine.get("/counter?job=1001").text, "title")
     hers.post("/counter/issue?job=1001", data=form_with(hers.get("/counter?job=1001").text, "title"))
     late = mine.post("/counter/issue?job=1001", data={**form, "title": "My own words"})
-    assert late.status_code == 409 and "My own words" in late.text and "1001-2 issued" in late.text
+    assert late.status_code == 409 and "My own words" in late.text and "Q-1001-2 issued" in late.text
     assert count(session, QuoteRevision) == 2
     again = mine.get("/counter/issue?job=1001")
     assert again.location == "/counter?job=1001"

@@ -36,16 +36,23 @@ def test_a_deposit_is_taken_and_its_receipt_printed(work: Work, job: Job, client
     answer = client.post("/jobs/1042/payments", data={**FORM, "note": "check 20417"})
     assert answer.status_code == 303
     page = client.get(answer.location).text
-    assert "$50.00 received; $57.25 left to pay" in page and "1042-1, PDF" in page and 'value="57.25"' in page
+    assert "$50.00 received; $57.25 left to pay" in page and "R-1042-1, PDF" in page and 'value="57.25"' in page
     receipt = client.get("/jobs/1042/payments/1.pdf")
     assert receipt.mimetype == "application/pdf"
     text = pdf_text(receipt.data)
-    for told in ("Deposit receipt 1042-1", "Lantern Row Dental", "$50.00", "$57.25", "check 20417", "For the house"):
+    for told in (
+        "Deposit receipt R-1042-1",
+        "Lantern Row Dental",
+        "$50.00",
+        "$57.25",
+        "check 20417",
+        "For the house",
+    ):
         assert told in text, told
     back = {**FORM, "kind": "refund", "cents": "5", "note": "paid twice", "version": "2"}
     assert client.post("/jobs/1042/payments", data=back).status_code == 303
     text = pdf_text(client.get("/jobs/1042/payments/2.pdf").data)
-    assert "Refund receipt 1042-2" in text and "Given back" in text and "$62.25" in text
+    assert "Refund receipt R-1042-2" in text and "Given back" in text and "$62.25" in text
     assert client.get("/jobs/1042/payments/1.pdf").data == receipt.data
     assert paid(work) == [5_000, -500]
 
@@ -138,7 +145,7 @@ def test_what_is_put_on_account_is_told_as_owed_everywhere(work: Work, job: Job,
     assert "Put on account" in page and "Received" not in page and "Paid in full" not in page
     assert 'Nothing received; to pay <span class="soft">$107.25 of it on account' in page
     text = pdf_text(client.get("/jobs/1042/payments/1.pdf").data)
-    for told in ("Put on account 1042-1", "Owed by", "Nothing was received", "Left to pay", "Customer's signature"):
+    for told in ("Put on account R-1042-1", "Owed by", "Nothing was received", "Left to pay", "Customer's signature"):
         assert told in text, told
     assert "We have received" not in text and text.count("$107.25") == 3 and text.count("$0.00") == 1
     day = owner.get("/day/owed").text
@@ -147,7 +154,7 @@ def test_what_is_put_on_account_is_told_as_owed_everywhere(work: Work, job: Job,
     assert client.post("/jobs/1042/payments", data=paid_by_check).status_code == 303
     page = client.get("/jobs/1042").text
     assert "Paid in full" in page and "of it on account" not in page
-    assert "Payment receipt 1042-2" in pdf_text(client.get("/jobs/1042/payments/2.pdf").data)
+    assert "Payment receipt R-1042-2" in pdf_text(client.get("/jobs/1042/payments/2.pdf").data)
     assert "$107.25" not in owner.get("/day/owed").text
 
 
@@ -160,5 +167,5 @@ def test_a_credit_on_account_has_a_paper_that_says_so(work: Work, job: Job, clie
     answer = client.post("/jobs/1042/payments", data=credit)
     assert "$7.25 let off the price; $100.00 left to pay." in client.get(answer.location).text
     text = pdf_text(client.get("/jobs/1042/payments/1.pdf").data)
-    assert "Credit on account 1042-1" in text and "No money changed hands" in text and "$100.00" in text
+    assert "Credit on account R-1042-1" in text and "No money changed hands" in text and "$100.00" in text
     assert "Let off the price on account" in client.get("/jobs/1042").text

@@ -302,7 +302,7 @@ def test_a_quoted_job_shows_the_lines_of_its_newest_quote(client_as: ClientAs) -
     page = client_as(Role.COUNTER).get("/jobs/7").text
     assert "second thoughts, keyed alike (KA)" in page and "$126.00" in page
     assert "first thoughts" not in page and "$60.01" not in page
-    assert "7-1" in page and "7-2" in page
+    assert "Q-7-1" in page and "Q-7-2" in page
 
 
 def test_the_counter_hands_over_by_what_the_page_says(work: Work, client_as: ClientAs) -> None:

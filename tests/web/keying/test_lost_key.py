@@ -413,7 +413,7 @@ def test_a_lost_control_key_is_told_to_be_the_only_one(client_as: ClientAs, sess
     owner = client_as(Role.OWNER)
     assert owner.post("/counter/issue", data=posted({**CORE, "quantity": "1"})).status_code == 303
     assert _accepted(owner, 1001)[0] == 303
-    assert "Quote 1001 is accepted. 1 cylinder is saved." in owner.get("/jobs/1001").text
+    assert "Quote Q-1001-1 is accepted. 1 cylinder is saved." in owner.get("/jobs/1001").text
     session.rollback()
     [key] = session.scalars(sa.select(Key).join(Keyset).where(Keyset.symbol == "CONTROL")).all()
     key.state = KeyState.LOST
@@ -490,7 +490,7 @@ def test_a_line_under_a_lost_key_is_refused_and_goes_on_by_the_owners_reason(
     assert answer.status_code == 303
     number = int(re.findall(r"/quotes/(\d+)/", answer.location)[0])
     [told] = _told_of(session)
-    assert told.startswith(f"Quote {number}, line 1. A key of {lost} of The Hall") and told.endswith(
+    assert told.startswith(f"Quote of job {number}, line 1. A key of {lost} of The Hall") and told.endswith(
         "they rekey in May"
     )
     assert "they rekey in May" not in pdf_text(clerk.get(f"/quotes/{number}/1/quote.pdf").data)

@@ -37,7 +37,7 @@ def test_a_key_is_issued_and_its_receipt_is_ready_to_sign(
     answer = client.post(f"/keys/system/{keyed.system.id}/issue", data={**ISSUE, "issue-due_back": "2026-12-02"})
     assert answer.status_code == 303
     page = client.get(answer.location).text
-    assert "Receipt 1, PDF" in page and "<b>Ann Reed</b>" in page and "until 2 Dec 2026" in page
+    assert "Receipt K-0001, PDF" in page and "<b>Ann Reed</b>" in page and "until 2 Dec 2026" in page
     receipt = client.get("/keys/receipts/1.pdf")
     assert receipt.mimetype == "application/pdf"
     text = pdf_text(receipt.data)

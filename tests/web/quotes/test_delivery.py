@@ -175,8 +175,8 @@ def test_it_goes_by_tls_with_the_houses_login(
     server.is_tls_from_the_start = security == "tls"
     configure(web, smtp_security=security)
     answer = clerk.post("/quotes/1001/1/mail", data=FORM, follow_redirects=True)
-    assert "Quote 1001-1 is sent to k.teal@harbour.example." in answer.text
-    assert sent(session) == ["Quote 1001-1 sent to k.teal@harbour.example"] and server.secret == [True]
+    assert "Quote Q-1001-1 is sent to k.teal@harbour.example." in answer.text
+    assert sent(session) == ["Quote Q-1001-1 sent to k.teal@harbour.example"] and server.secret == [True]
     (raw,) = server.taken
     assert raw.isascii()  # for the servers that take nothing else
     message = message_from_bytes(raw, policy=default)

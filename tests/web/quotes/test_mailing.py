@@ -103,7 +103,7 @@ def read(raw: bytes) -> Any:
 
 def test_the_file_holds_the_houses_words_and_the_customers_paper(clerk: FormClient, session: Session) -> None:
     page = clerk.get("/quotes/1001/1/mail").text
-    assert "Quote 1001-1 from Fenwick Quay" in page and "Good day I. Plover" in page and "25 December 2026" in page
+    assert "Quote Q-1001-1 from Fenwick Quay" in page and "Good day I. Plover" in page and "25 December 2026" in page
     assert 'value="send"' not in page
     answer = clerk.post("/quotes/1001/1/mail", data=FORM)
     assert answer.headers["Content-Disposition"] == 'attachment; filename="quote-1001-1.eml"'
@@ -120,7 +120,7 @@ def test_sent_is_an_event_and_a_press_sends_once(clerk: FormClient, session: Ses
     form = FORM | {"press": "send", "to": "k.teal@harbour.example, office@harbour.example"}
     for _ in range(2):
         assert clerk.post("/quotes/1001/1/mail", data=form).status_code == 303
-    assert sent(session) == ["Quote 1001-1 sent to k.teal@harbour.example, office@harbour.example"]
+    assert sent(session) == ["Quote Q-1001-1 sent to k.teal@harbour.example, office@harbour.example"]
     (raw,) = server.taken
     assert read(raw)["Subject"] == "Our quote" and read(raw)["X-Unsent"] is None
     assert "sent to k.teal@harbour.example" in clerk.get("/jobs/1001").text
@@ -131,7 +131,7 @@ def test_it_goes_to_those_whom_the_server_takes(clerk: FormClient, session: Sess
     form = FORM | {"press": "send", "to": "k.teal@harbour.example, nobody@harbour.example"}
     told = clerk.post("/quotes/1001/1/mail", data=form, follow_redirects=True).text
     assert "is sent to k.teal@harbour.example." in told and "refuses nobody@harbour.example" in told
-    assert sent(session) == ["Quote 1001-1 sent to k.teal@harbour.example"] and len(server.taken) == 1
+    assert sent(session) == ["Quote Q-1001-1 sent to k.teal@harbour.example"] and len(server.taken) == 1
 
 
 @pytest.mark.usefixtures("plain_paper")
@@ -236,4 +236,4 @@ def test_the_owner_settles_deposit_text_and_questions(client_as: ClientAs, clerk
     page = owner.get("/house/quotes").text
     assert 'value="no-cam" checked' not in page and 'value="25"' in page
     assert owner.post("/house/quotes", data=form).status_code == 409
-    assert "Quote 1001-1: Rings" in clerk.get("/quotes/1001/1/mail").text
+    assert "Quote Q-1001-1: Rings" in clerk.get("/quotes/1001/1/mail").text

@@ -81,11 +81,11 @@ def test_each_book_adds_up_and_agrees_with_the_record(owned: FormClient, session
     parts = Decimal(quote["goods"]) + Decimal(quote["labor"]) + Decimal(quote["tax"])
     assert parts == Decimal(quote["total"]) == Decimal(revision.total_cents) / 100
     (closed,) = table(owned, "jobs")
-    assert (closed["job"], closed["quote"], closed["closed"]) == ("1001", "1001-1", NOW.date().isoformat())
+    assert (closed["job"], closed["quote"], closed["closed"]) == ("1001", "Q-1001-1", NOW.date().isoformat())
     assert Decimal(closed["subtotal"]) - Decimal(closed["cost"]) == Decimal(closed["margin"])
     assert Decimal(closed["cost"]) * 100 == revision.cost_cents
     payments = table(owned, "payments")
-    assert [(row["payment"], row["amount"]) for row in payments] == [("1001-1", "40.00"), ("1001-2", "-7.25")]
+    assert [(row["payment"], row["amount"]) for row in payments] == [("R-1001-1", "40.00"), ("R-1001-2", "-7.25")]
     assert closed["off the price"] == "0.00"
     back = {"kind": "refund off the price", "cents": "2.75", "means": "cash", "received_on": "2026-11-25"}
     assert owned.post("/jobs/1001/payments", data={**back, "note": "brought back", "version": 3}).status_code == 303
@@ -111,7 +111,7 @@ def test_what_is_put_on_account_is_no_payment_of_the_books(owned: FormClient, se
     cash = {**charge, "cents": "2.50", "means": "cash", "version": 4}
     assert owned.post("/jobs/1001/payments", data=cash).status_code == 303
     came = [(row["payment"], row["method"], row["amount"]) for row in table(owned, "payments")]
-    assert came == [("1001-1", "cash", "40.00"), ("1001-2", "cash", "-7.25"), ("1001-4", "cash", "2.50")]
+    assert came == [("R-1001-1", "cash", "40.00"), ("R-1001-2", "cash", "-7.25"), ("R-1001-4", "cash", "2.50")]
 
 
 def test_days_outside_are_left_out_and_bad_days_are_named(owned: FormClient, session: Session) -> None:

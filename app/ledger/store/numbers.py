@@ -1,0 +1,88 @@
+"""The numbers of papers: each kind has a letter of its own, so that none is taken for another. A job's is bare.
+
+What was printed before they had letters is still read, and may then mean several kinds.
+"""
+
+import re
+from dataclasses import dataclass
+
+_ASKED = re.compile(
+    r"(?:(?P<word>job|quote|key receipt|receipt|order|[jqrkf])[\s.:#-]*|#\s*)?"
+    r"(?P<number>[0-9]{1,10})(?:\s*(?:[-–/]|,?\s*rev(?:ision)?\.?)\s*(?P<place>[0-9]{1,4}))?",
+    re.IGNORECASE,
+)
+_KINDS = {"job": "J", "quote": "Q", "key receipt": "K", "receipt": "RK", "order": "F"}
+_BIGGEST = 2**31 - 1
+
+
+def quote_number(job: int, revision: int) -> str:
+    """A quote's, by its job and revision.
+
+    >>> quote_number(1042, 2)
+    'Q-1042-2'
+    """
+    return f"Q-{job}-{revision}"
+
+
+def payment_number(job: int, place: int) -> str:
+    """That of a payment and its receipt: the first, second … of its job.
+
+    >>> payment_number(1042, 2)
+    'R-1042-2'
+    """
+    return f"R-{job}-{place}"
+
+
+def key_receipt_number(number: int) -> str:
+    """A key receipt's. Zeros before it tell it from a stamp, such as K-12.
+
+    >>> key_receipt_number(12)
+    'K-0012'
+    """
+    return f"K-{number:04d}"
+
+
+def factory_order_number(job: int, place: int) -> str:
+    """That of a job's order to its first, second … maker.
+
+    >>> factory_order_number(1042, 1)
+    'F-1042-1'
+    """
+    return f"F-{job}-{place}"
+
+
+@dataclass(frozen=True, slots=True)
+class NumberAsked:
+    """A paper's number as somebody typed it. place: the revision, or which of its job's; None where none is said.
+
+    kinds: the letters of those that it can be, J a job's: what bears its letter or word is that alone.
+    """
+
+    kinds: str
+    number: int
+    place: int | None
+
+    @property
+    def job(self) -> int | None:
+        """The job, where it can be a job's own number; a factory order leads to its job."""
+        is_order = "F" in self.kinds and self.place is not None
+        return self.number if ("J" in self.kinds and self.place is None) or is_order else None
+
+
+def read_number(text: str) -> NumberAsked | None:
+    """What a text asks for by a number; None where it is none.
+
+    >>> read_number("q 1042-2"), read_number("1042")
+    (NumberAsked(kinds='Q', number=1042, place=2), NumberAsked(kinds='JQK', number=1042, place=None))
+    >>> read_number("1042, revision 2").kinds, read_number("1042-2").kinds, read_number("receipt 12").kinds
+    ('QR', 'QR', 'RK')
+    >>> read_number("K-0012"), read_number("AA1-3")
+    (NumberAsked(kinds='K', number=12, place=None), None)
+    """
+    found = _ASKED.fullmatch(text.strip())
+    if found is None or int(found["number"]) > _BIGGEST:
+        return None
+    place = int(found["place"]) if found["place"] else None
+    word = (found["word"] or "").lower()
+    usual = "JQK" if place is None else "QR"
+    return NumberAsked(_KINDS.get(word, word.upper()) or usual, int(found["number"]), place)
