@@ -21,6 +21,7 @@ __all__ = [
     "Demand",
     "Extension",
     "ExtensionSearch",
+    "KeySymbol",
     "KeyingError",
     "LevelArray",
     "LevelPlan",
@@ -149,6 +150,7 @@ from app.keying.spec import (
 from app.keying.symbols import (
     LETTERS,
     MOST_SYMBOLS,
+    KeySymbol,
     SymbolLevel,
     change_symbol,
     make_symbols,

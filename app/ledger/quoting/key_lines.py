@@ -1,6 +1,7 @@
 """Which keys a line of keys sells: those of a keyset, of another line's cylinders, or copies of the customer's own.
 
-The counter need not know the symbols that acceptance gives: `line 1` are the keysets of line 1's cylinders. What a
+The counter need not know the symbols that acceptance gives: `line 1` are the keysets of line 1's cylinders, `masters`
+and `grands` all of that level, `control line 1` is the control key of the system that line 1's cores go into. What a
 line leaves out is asked; only where the quote has just one keyset is it taken, and said.
 """
 
@@ -38,6 +39,9 @@ OWN = "own"
 IS_OWN = sa.and_(JobLine.kind == LineKind.KEYS.value, JobLine.ask["symbol"].as_string() == OWN)
 """A job's lines of such copies: they are the only record of them, since no keyset is theirs."""
 
+_LEVEL = re.compile(r"(?P<all>(?:all|each|every)\s+)?(?:(?P<grand>grand)s?(?:\s+masters?)?|masters?)", re.IGNORECASE)
+_CONTROL = re.compile(r"control(?:\s+keys?)?(?:\s+of)?\s+line\s*([1-9][0-9]{0,2})", re.IGNORECASE)
+_EACH = {Level.MASTER: "masters", Level.GRAND: "grands"}
 _LINE = re.compile(r"line\s*([1-9][0-9]{0,2})", re.IGNORECASE)
 
 
@@ -48,6 +52,28 @@ def line_named(symbol: str) -> int | None:
     (2, None)
     """
     found = _LINE.fullmatch(symbol)
+    return int(found[1]) if found else None
+
+
+def level_named(symbol: str) -> Level | None:
+    """The level of which every master gets keys; None where a symbol says whose they are.
+
+    >>> level_named("each master"), level_named("Grands"), level_named("AA")
+    (<Level.MASTER: 'master'>, <Level.GRAND: 'grand master'>, None)
+    """
+    found = _LEVEL.fullmatch(symbol.strip())
+    if found is None or not (found["all"] or symbol.strip().lower().endswith("s")):
+        return None
+    return Level.GRAND if found["grand"] else Level.MASTER
+
+
+def control_named(symbol: str) -> int | None:
+    """The number of the line whose cores the control key is for; None where the symbol says none.
+
+    >>> control_named("control key line 2"), control_named("CONTROL")
+    (2, None)
+    """
+    found = _CONTROL.fullmatch(symbol.strip())
     return int(found[1]) if found else None
 
 
@@ -136,8 +162,13 @@ class _Quote:
             return OWN, "Keys cut to the customer's key", ()
         if (number := line_named(symbol)) is not None:
             return f"line {number}", self._of_line(number, line.quantity), [self._keyways.get(number, "")]
-        symbol = self._spelled(symbol)
         of_quote = {*self._keyways.values(), self._system.keyway if self._system else ""}
+        if (level := level_named(symbol)) is not None:
+            return _EACH[level], f"Keys to each {level.value}", of_quote
+        if (number := control_named(symbol)) is not None:
+            told = f"Control keys to the cores of line {number}"
+            return f"{CONTROL_SYMBOL} line {number}", told, [self._keyways.get(number, "")]
+        symbol = self._spelled(symbol)
         if symbol in self._ask.replaced:
             return symbol, f"Keys to the keyset in place of {symbol}", of_quote
         if self._may_be_made(symbol):
@@ -158,8 +189,8 @@ class _Quote:
         lines = ", ".join(f"line {number}" for number in self._sets)
         raise BitternError(
             "symbol",
-            f"Say which keys these are: those of {lines}, a keyset such as AA for a master, or {OWN} for copies of "
-            "the customer's own key.",
+            f"Say which keys these are: those of {lines}, a keyset such as AA for a master, all masters, or "
+            f"{OWN} for copies of the customer's own key.",
         )
 
     def _of_line(self, number: int, quantity: int) -> str:

@@ -3,10 +3,11 @@
 import re
 from collections.abc import Iterable
 
-from app.keying import KeyingError, SymbolLevel, read_symbol
+from app.keying import KeyingError, KeySymbol, read_symbol
 from app.ledger.catalog.quote_rules import line_rules, quote_rules
+from app.ledger.quoting.key_lines import level_named
 from app.ledger.quoting.quoting import PricedQuote
-from app.ledger.quoting.request import QuoteRequest
+from app.ledger.quoting.request import UPPER_LEVELS, QuoteRequest
 from app.ledger.quoting.resolving import Resolved
 from app.ledger.quoting.snapshot import AskedQuestion
 from app.ledger.store.work import Work
@@ -14,7 +15,6 @@ from app.ledger.tables import KeySystem, LineKind, RecordsHolder
 from app.pricing import KeyingKind, MissingLineRule, QuoteFacts, find_missing_lines
 
 _MOST_ANSWER = 200
-_MASTERS = (SymbolLevel.MASTER, SymbolLevel.GRAND, SymbolLevel.GREAT_GRAND)
 _CORES = ("sfic", "lfic")
 
 
@@ -55,9 +55,13 @@ def facts_of(work: Work, priced: PricedQuote) -> QuoteFacts:
         rim_cylinders=_count(one for one in sold if _type(one) == "rim"),
         interchangeable_cores=_count(one for one in cylinders if _type(one) in _CORES),
         keys=sum(one.line.keys for one in cylinders) + _count(_of(lines, LineKind.KEYS)),
-        master_keys=_count(one for one in _of(lines, LineKind.KEYS) if _is_master(one.line.symbol)),
+        master_keys=min(masters_counted(priced).values(), default=0)
+        if is_new
+        else _count(one for one in _of(lines, LineKind.KEYS) if _is_master(one.line.symbol)),
         control_keys=_count(
-            one for one in _of(lines, LineKind.KEYS) if _says(one, "control key") or one.line.symbol == "CONTROL"
+            one
+            for one in _of(lines, LineKind.KEYS)
+            if _says(one, "control key") or one.line.symbol.startswith("CONTROL")
         ),
         cams=_count(one for one in sold if one.line.attributes and one.line.attributes.cam)
         + _count(one for one in _of(lines, LineKind.HARDWARE) if _says(one, "cam")),
@@ -71,6 +75,24 @@ def facts_of(work: Work, priced: PricedQuote) -> QuoteFacts:
         site_labor_lines=len([one for one in _of(lines, LineKind.LABOR) if _says(one, "site")]),
         hardware_lines=len(_of(lines, LineKind.HARDWARE)),
     )
+
+
+def masters_counted(priced: PricedQuote) -> dict[KeySymbol, int]:
+    """Each master of the quote's new key system, upper levels first, with how many keys to it the lines count."""
+    ask = priced.ask
+    masters = ask.system.masters_over(ask.lines) if ask.system else []
+    counts = dict.fromkeys(masters, 0)
+    for one in priced.resolved:
+        if one is None or one.line.kind is not LineKind.KEYS:
+            continue
+        level = level_named(one.line.symbol)
+        named = [each for each in masters if each.level.value == level.value] if level else []
+        for each in masters:
+            if each in named:
+                counts[each] += one.line.quantity // len(named)
+            elif each.text == one.line.symbol:
+                counts[each] += one.line.quantity
+    return counts
 
 
 def _of(lines: Iterable[Resolved], kind: LineKind) -> list[Resolved]:
@@ -91,7 +113,9 @@ def _says(one: Resolved, words: str) -> bool:
 
 
 def _is_master(symbol: str) -> bool:
+    if level_named(symbol) is not None:
+        return True
     try:
-        return bool(symbol) and read_symbol(symbol).level in _MASTERS
+        return bool(symbol) and read_symbol(symbol).level in UPPER_LEVELS
     except KeyingError:
         return False

@@ -4,10 +4,13 @@ A plan is a value: the counter shows it, a quote freezes it, its acceptance make
 """
 
 import hashlib
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from app.keying import SymbolLevel, read_symbol
+from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.keysystems.keysets import number_of
 from app.validation import JsonDataclass, counted
 
@@ -76,8 +79,11 @@ class Plan(JsonDataclass):
     def sentences(self) -> tuple[str, ...]:
         """What accepting does besides giving the lines their keysets, a sentence each.
 
-        >>> Plan((), (PlannedKeys("1AA", "Flats", 2), PlannedKeys("AA", "Flats", 3)), ("Flats",)).sentences
+        >>> made = Plan((), (PlannedKeys("1AA", "Flats", 2), PlannedKeys("AA", "Flats", 3)), ("Flats",)).sentences
+        >>> made[0], made[1]
         ('The key system Flats is started.', '5 keys come with it: 2 to 1AA; 3 to AA.')
+        >>> made[2]
+        'Keys of Flats by level: master 3, change 2.'
         """
         said = [f"The key system {name} is started." for name in self.begins]
         if self.keys:
@@ -85,9 +91,25 @@ class Plan(JsonDataclass):
             said.append(
                 f"{counted(total, 'key')} {'comes' if total == 1 else 'come'} with it: {self._keys_in_words}."
             )
+        said += filter(None, map(self._by_level, self.begins))
         if to_order := sum(line.to_order for line in self.lines):
             said.append(f"{counted(to_order, 'cylinder')} {'is' if to_order == 1 else 'are'} to be ordered.")
         return tuple(said)
+
+    def _by_level(self, system: str) -> str:
+        """How many keys of each level a system that is begun comes with, and which master over its cylinders has
+        none.
+        """
+        over = {one: 0 for line in self.lines for k in line.keysets if k.system == system for one in k.operators}
+        counts = {**over, **{one.symbol: one.count for one in self.keys if one.system == system}}
+        levels: Counter[str] = Counter()
+        for symbol, count in counts.items():
+            levels["control" if symbol == CONTROL_SYMBOL else read_symbol(symbol).level.value] += count
+        said = [f"{level.value} {levels[level.value]:,}" for level in SymbolLevel if level.value in levels]
+        said += [f"control {levels['control']:,}"] if "control" in levels else []
+        bare = [symbol for symbol in over if not counts[symbol]]
+        none = f"; none to {symbols_in_words(bare)}" if bare else ""
+        return f"Keys of {system} by level: {', '.join(said)}{none}." if said else ""
 
     @property
     def _keys_in_words(self) -> str:

@@ -23,7 +23,15 @@ from app.ledger.keysystems.lost_keysets import is_retired
 from app.ledger.keysystems.system_queries import operators_of
 from app.ledger.keysystems.systems import SystemForm, keyway_spec, name_is_taken, single_keyed_name
 from app.ledger.quoting.allocation import begun_system, records_for, set_sizes
-from app.ledger.quoting.key_lines import OWN, cut_at_factory, line_named, settled_symbols, system_of_symbol
+from app.ledger.quoting.key_lines import (
+    OWN,
+    control_named,
+    cut_at_factory,
+    level_named,
+    line_named,
+    settled_symbols,
+    system_of_symbol,
+)
 from app.ledger.quoting.plan import KeysetOnLine, Plan, PlannedKeys, PlannedLine, symbols_in_words
 from app.ledger.quoting.promises import bench_today
 from app.ledger.quoting.rekeying import crossed_ways
@@ -503,6 +511,19 @@ class _Planner:
                 raise BitternError("symbol", f"{told} of line {number}: issue a revision that names the keysets.")
             for one in named:
                 counts[one] += line.quantity // len(named)
+        elif (level := level_named(line.symbol)) is not None:
+            there = self._at_level(level)
+            if line.quantity % len(there):
+                told = f"There are {len(there):,} of that level: enter {len(there):,} keys or a multiple of that."
+                raise BitternError("quantity", told)
+            for one in there:
+                counts[one] += line.quantity // len(there)
+        elif (number := control_named(line.symbol)) is not None:
+            names = dict.fromkeys(one.system for one in self._of_line.get(number, ()))
+            cores = [book for book in self.books if book.name in names and book.has(CONTROL_SYMBOL)]
+            if not cores:
+                raise BitternError("symbol", f"Line {number} has no cores, so there is no control key to them.")
+            counts[CONTROL_SYMBOL, cores[0].name] += line.quantity
         elif line.symbol in self._instead:
             counts[self._instead[line.symbol]] += line.quantity
         elif line.symbol in self._ask.replaced:
@@ -512,6 +533,34 @@ class _Planner:
             counts[OWN, ""] += line.quantity
         elif line.symbol:
             counts[line.symbol, self._system_of(line.symbol)] += line.quantity
+
+    def _which_control(self, books: Sequence[SystemBook]) -> str:
+        names = {book.name for book in books}
+        lines: dict[str, int] = {}
+        for number, keysets in self._of_line.items():
+            for one in keysets:
+                if one.system in names:
+                    lines.setdefault(one.system, number)
+        each = " or ".join(f"'control line {number}' ({name})" for name, number in lines.items())
+        return f"The cores of this quote are in several systems, each with a control key of its own: enter {each}."
+
+    def _at_level(self, level: Level) -> list[tuple[str, str]]:
+        """Every master of a level, with its system: those of the request's key system."""
+        asked = self._ask.system.existing_id if self._ask.system else None
+        book = self._by_key.get("new" if asked is None else asked)
+        if book is None and asked is not None and (system := self._session.get(KeySystem, asked)) is not None:
+            book = self._book_of(system)
+        found: list[str] = []
+        if book is not None and book.row is not None:
+            found = [one.symbol for one in book.row.keysets if one.level is level]
+        elif book is not None:
+            found = [
+                one for one in book.above if one != CONTROL_SYMBOL and read_symbol(one).level.value == level.value
+            ]
+        if book is None or not found:
+            told = f"No key system of this quote has a {level.value}: name the keyset, or choose the system."
+            raise BitternError("symbol", told)
+        return [(symbol, book.name) for symbol in found]
 
     def _system_of(self, symbol: str) -> str:
         """The system that a key line's symbol is of: one of the job's, else the customer's only one that has it.
@@ -524,6 +573,8 @@ class _Planner:
         if system is not None and system.customer_id == self._ask.customer_id:
             self._book_of(system)
         here = [book for book in self.books if book.has(symbol)]
+        if len(here) > 1 and symbol == CONTROL_SYMBOL:
+            raise BitternError("symbol", self._which_control(here))
         if len(here) != 1:
             found = system_of_symbol(self._session, self._ask.customer_id, symbol, [book.name for book in here])
             here = [self._book_of(found)]

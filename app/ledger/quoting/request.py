@@ -1,11 +1,13 @@
 """What the counter asks for: the lines as typed, understood but not yet priced."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from typing import Annotated, Any
 
 from app.fitting import CylinderAttributes, from_json, to_json
+from app.keying import KeyingError, KeySymbol, SymbolLevel, make_symbols, read_symbol
 from app.ledger.tables import LineKind
 from app.pricing import NO_DISCOUNT, Discount, KeyingKind, Urgency
 from app.validation import Form, JsonDataclass
@@ -77,7 +79,7 @@ class LineRequest(JsonDataclass):
 
     cylinder: maker_code and attributes. part number: maker_code ("" looks at every maker) and part_number.
     rekey: attributes (type, chambers and keyway of the customer's cylinders). keys: attributes.keyway, or a
-    keyset by `symbol` of an existing system. hardware, labor, trip: price_code.
+    keyset by `symbol`, or several (key_lines.py). hardware, labor, trip: price_code.
     cost_cents: what one costs the house, which counts where neither the price book nor a catalog says it.
     keys_each: keys a cylinder. keys_in_all: keys of the whole line instead, None where they are counted a cylinder.
     unit_cents: a price typed by the counter instead of the book's; it needs price_reason, which the house alone
@@ -172,6 +174,23 @@ class SystemRequest:
         """
         keyed = (line.keying for line in lines if line.kind.is_keyed)
         return max([self.levels, *(keying.least_levels for keying in keyed if keying.kind.is_master_keyed)])
+
+    def masters_over(self, lines: Iterable[LineRequest]) -> list[KeySymbol]:
+        """The symbols over the changes of a new system, upper levels first; [] where its counts cannot be.
+
+        >>> line = LineRequest(LineKind.CYLINDER, 2, keying=KeyingInstruction(KeyingKind.GMK))
+        >>> [one.text for one in SystemRequest(name="The Flats", masters=2).masters_over([line])]
+        ['A', 'AA', 'AB']
+        """
+        levels = self.levels_for(lines)
+        with suppress(KeyingError):
+            symbols = make_symbols(levels, self.masters if levels > 2 else 1, 0, self.grands if levels == 4 else 1)
+            return sorted(map(read_symbol, symbols), key=lambda one: UPPER_LEVELS.index(one.level))
+        return []
+
+
+UPPER_LEVELS = (SymbolLevel.GREAT_GRAND, SymbolLevel.GRAND, SymbolLevel.MASTER)
+"""The levels over the changes, from the top down."""
 
 
 @dataclass(frozen=True, slots=True)

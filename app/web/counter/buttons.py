@@ -4,10 +4,12 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from app.keying import SymbolLevel
 from app.ledger.quoting.key_lines import line_named
-from app.ledger.quoting.missing import facts_of, questions_about
+from app.ledger.quoting.missing import facts_of, masters_counted, questions_about
 from app.ledger.quoting.quick_line import QuickReading, read_quick_line
 from app.ledger.quoting.quoting import PricedQuote
+from app.ledger.quoting.request import UPPER_LEVELS
 from app.ledger.quoting.resolving import LONGEST_OLD_NUMBER
 from app.ledger.store.work import Work
 from app.ledger.tables import LineKind
@@ -29,7 +31,7 @@ _MENDED_BY = {
     MendLine.LABOR: LineKind.LABOR,
     MendLine.TRIP: LineKind.TRIP,
 }
-_TOP = {2: "AA", 3: "A", 4: "GGM"}
+_MOST_SAID = 4  # lines that one button says it adds
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,8 +194,8 @@ def mend(work: Work, priced: PricedQuote | None, form: CounterForm, choices: Cho
             if "0" in (line.text("keys_each"), line.text("keys_in_all")):
                 line.say(keys_each=str(question.mend.quantity), keys_in_all="")
         return "add"
-    texts = _missing_line(work, priced, choices, question)
-    return form.lines.add(texts).id if texts else ""
+    added = [form.lines.add(texts).id for texts in _missing_lines(work, priced, choices, question)]
+    return added[0] if added else ""
 
 
 def mend_label(work: Work, priced: PricedQuote, choices: Choices, question: MissingLineRule) -> str:
@@ -202,27 +204,40 @@ def mend_label(work: Work, priced: PricedQuote, choices: Choices, question: Miss
         return ""
     if question.mend.line is MendLine.KEYS_EACH:
         return f"Add {question.mend.quantity} keys a cylinder"
-    texts = _missing_line(work, priced, choices, question)
-    if texts is None:
-        return ""
-    if "symbol" in texts:
-        return f"Add {texts['quantity']} keys to {texts['symbol']}"
+    lines = _missing_lines(work, priced, choices, question)
+    if not lines or "symbol" in lines[0]:
+        added = [f"{texts['quantity']} keys to {texts['symbol']}" for texts in lines]
+        return "Add " + ", ".join(added[:_MOST_SAID]) + (" …" if len(added) > _MOST_SAID else "") if added else ""
+    [texts] = lines
     entry = next(one for one in choices.entries(LineKind(texts["kind"])) if one.code == texts["price_code"])
     return f"Add {texts['quantity']} × {entry.description.split(',')[0]}"
 
 
-def _missing_line(
+def _missing_lines(
     work: Work, priced: PricedQuote, choices: Choices, question: MissingLineRule
-) -> dict[str, str] | None:
-    """The line that the press adds; None where the price book has no such entry."""
+) -> list[dict[str, str]]:
+    """The lines that the press adds; none where the price book has no such entry."""
     wanted = question.mend
     if wanted is None or wanted.line is MendLine.KEYS_EACH:
-        return None
-    quantity = str(wanted.count(facts_of(work, priced)))
+        return []
     if wanted.line is MendLine.MASTER_KEYS:
-        levels = priced.ask.system.levels_for(priced.ask.lines) if priced.ask.system else 2
-        return {"kind": LineKind.KEYS, "quantity": quantity, "symbol": _TOP.get(levels, "AA")}
+        return _lines_of_masters(priced, wanted.quantity)
+    quantity = str(wanted.count(facts_of(work, priced)))
     kind = _MENDED_BY[wanted.line]
     told = re.compile(rf"\b{re.escape(wanted.words)}s?\b", re.IGNORECASE)
     entry = next((one for one in choices.entries(kind) if not wanted.words or told.search(one.description)), None)
-    return {"kind": kind, "quantity": quantity, "price_code": entry.code} if entry else None
+    return [{"kind": kind, "quantity": quantity, "price_code": entry.code}] if entry else []
+
+
+def _lines_of_masters(priced: PricedQuote, each: int) -> list[dict[str, str]]:
+    """A line of so many keys to each master that has none yet: one for a whole level, as far as it has several."""
+    counts = masters_counted(priced)
+    lines = []
+    for level in UPPER_LEVELS:
+        there = [one for one in counts if one.level is level]
+        bare = [one for one in there if not counts[one]]
+        is_whole = len(bare) > 1 and len(bare) == len(there)
+        named = {"grands" if level is SymbolLevel.GRAND else "masters": len(bare)} if is_whole else {}
+        for symbol, count in (named or {one.text: 1 for one in bare}).items():
+            lines.append({"kind": LineKind.KEYS.value, "quantity": str(each * count), "symbol": symbol})
+    return lines

@@ -377,7 +377,9 @@ def _offers(
     """Put what a line's boxes offer among all that is offered; its name there."""
     if isinstance(line, KeysLine):
         keyed = [number for number, each in enumerate(reading.ask.lines, start=1) if each.is_keyed]
-        offered = {"symbol": (*(f"line {number}" for number in keyed), OWN)}
+        has_system = any(each.joins_system for each in reading.ask.lines) and reading.ask.system is not None
+        masters = ("masters",) if has_system else ()
+        offered = {"symbol": (*(f"line {number}" for number in keyed), *masters, OWN)}
     elif isinstance(line, CylinderBody):
         offered = choices.of(line.text("maker"), line.text("type"))
     else:

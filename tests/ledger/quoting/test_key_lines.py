@@ -12,6 +12,7 @@ from app.ledger.bench.bench_sheet import bench_work
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.purchasing import factory_makers, factory_work, hardware_of
 from app.ledger.jobs.stages import move_job, still_open
+from app.ledger.quoting.missing import facts_of
 from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.snapshot import read_snapshot, snapshot_hash, write_snapshot
@@ -288,3 +289,40 @@ def test_an_earlier_quote_that_never_said_whose_keys_they_are_is_not_accepted(wo
     assert refused.value.field == "lines.1.symbol"
     assert refused.value.message.endswith("Issue a revision that says it (Quote anew, on the job's page).")
     assert to_cut(work) == {}
+
+
+def test_keys_of_every_level_are_counted_by_a_line_a_level(work: Work) -> None:
+    """Three floors: two keys to the grand master, two to each floor's master, two with each of six cylinders."""
+    lines = tuple(mortise(2, KeyingInstruction(KeyingKind.GMK, master=name)) for name in ("AA", "AB", "AC"))
+    three = {"system": SystemRequest(name="North Hall", levels=3, masters=3)}
+    few = lantern(work, *lines, keys(2, "A"), keys(7, "each master"), **three)
+    [(field, words)] = told(work, few)
+    assert field == "lines.4.quantity" and words == "There are 3 of that level: enter 3 keys or a multiple of that."
+    ask = lantern(work, *lines, keys(2, "A"), keys(6, "Masters"), **three)
+    priced = price_request(work, ask)
+    assert not priced.problems and priced.lines[-1].words == "Keys to each master, keyway AQ1"
+    assert facts_of(work, priced).master_keys == 2
+    job = issued(work, ask)
+    accept(work, job)
+    cut = to_cut(work)
+    assert {symbol: cut[symbol] for symbol in ("A", "AA", "AB", "AC")} == {"A": 2, "AA": 2, "AB": 2, "AC": 2}
+    assert sum(cut.values()) == sold(job) == 12 + 2 + 6
+
+
+def test_a_control_key_of_cores_in_two_systems_is_asked_for_its_line(work: Work) -> None:
+    """Cores of a new system and a single one beside it: each book has a control key of its own."""
+    core = CylinderAttributes("sfic", chambers=7, keyway="NH1", finish="626")
+    cores = LineRequest(LineKind.CYLINDER, 2, "NOR", attributes=core, keying=MK)
+    both = (cores, replace(cores, quantity=1, keying=KD))
+    control = keys(1, "", "", price_code="KEY-CONTROL")
+    system = {"system": SystemRequest(name="The Row")}
+    [(field, words)] = told(work, lantern(work, *both, control, **system))
+    assert field == "lines.2.symbol"
+    assert "enter 'control line 1' (The Row) or 'control line 2' (Single keyed NH1, 7 chambers)" in words
+    ask = lantern(work, *both, replace(control, quantity=3, symbol="control line 2"), **system)
+    job = issued(work, ask)
+    accept(work, job)
+    rows = sa.select(KeySystem.name, sa.func.count()).join(Keyset, Keyset.system_id == KeySystem.id)
+    rows = rows.join(Key, Key.keyset_id == Keyset.id).where(Keyset.level == Level.CONTROL).group_by(KeySystem.name)
+    # One comes with the other system's cores, sold or not: without it they can neither be put in nor taken out.
+    assert dict(work.session.execute(rows).all()) == {"The Row": 1, "Single keyed NH1, 7 chambers": 3}

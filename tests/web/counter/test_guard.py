@@ -81,6 +81,19 @@ def test_one_press_adds_the_line(
     assert {name: kept[name] for name in added} == added
 
 
+def test_one_press_adds_keys_of_every_level_of_a_new_system(clerk: FormClient, session: Session) -> None:
+    """Three levels with three masters: two keys to the grand master, two to each master; 24 flats have two each."""
+    floors = [{**FLATS, "quantity": "8", "keying": "GMK", "master": name} for name in ("AA", "AB", "AC")]
+    form = posted(*floors, system_levels="3", system_masters="3")
+    page = work_out(clerk, form)
+    assert "Add 2 keys to A, 6 keys to masters" in page
+    assert "by level: grand master 0, master 0, change 48; none to AA, A, AB, AC." in page
+    page = work_out(clerk, form | {"mend": "no-master-keys"})
+    assert 'id="answer-no-master-keys"' not in page and "by level: grand master 2, master 6, change 48." in page
+    kept = session.scalars(sa.select(Draft.typed)).one()["lines"]
+    assert [(line["quantity"], line["symbol"]) for line in kept[3:]] == [("2", "A"), ("6", "masters")]
+
+
 def test_nonsense_is_mended_into_nothing(clerk: FormClient) -> None:
     assert "fieldset" in work_out(clerk, posted(TRIP) | {"mend": "no-such-question"})
     assert "fieldset" in work_out(clerk, posted(TRIP) | {"answer-no-cam": "x\0y" * 500, "answer-<b>": "?"})
