@@ -28,7 +28,7 @@ def test_two_deadbolts_alike_and_four_keys_are_quoted_and_printed_in_seven_keys(
     expect(quick).to_be_focused()
     expect(quick).to_have_value("")
     hands.access("i")
-    expect(page.get_by_role("heading", level=1)).to_have_text("Quote 1011-1")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Quote Q-1011-1")
     with page.expect_response("**/quote.pdf") as answer:
         hands.access("p")
     assert answer.value.headers["content-type"] == "application/pdf"
