@@ -42,7 +42,7 @@ from app.fitting.fits import (
     required_length,
     tolerance,
 )
-from app.fitting.free_text import Heard, Listener, names_of_makers
+from app.fitting.free_text import TAKEN, Heard, Listener, names_of_makers
 from app.fitting.goods import (
     CylinderNumber,
     MortiseGoods,
@@ -86,6 +86,7 @@ __all__ = [
     "DOOR_MATERIALS",
     "KEYED_CATEGORIES",
     "SEPARATORS",
+    "TAKEN",
     "BoreFit",
     "BoreQuestion",
     "BulkDecoder",

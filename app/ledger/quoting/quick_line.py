@@ -31,6 +31,7 @@ from app.ledger.tables import LineKind
 from app.pricing import KeyingKind
 
 LONGEST_QUICK_LINE = 500
+_TOLD = ("length", "chambers", "keyway", "finish")  # what a customer could have said
 _ATTRIBUTES = ("type", "length", "chambers", "drilled", "keyway", "cam", "tailpiece", "finish")
 
 
@@ -47,7 +48,7 @@ class QuickWord:
 @dataclass(frozen=True, slots=True)
 class QuickLine:
     """One line as said; None and "" are not said. maker: its code. could_be: the numbers of the catalog, or codes of
-    the price book, that are all meant; completed: the one number that is.
+    the price book, that are all meant; completed: the one number that is; filled: what is taken of it unsaid.
     """
 
     kind: LineKind
@@ -71,6 +72,7 @@ class QuickLine:
     symbol: str = ""
     could_be: tuple[str, ...] = ()
     completed: str = ""
+    filled: tuple[str, ...] = ()
 
     def request(self) -> LineRequest:
         """What the line asks for, with the usual where nothing is said."""
@@ -97,9 +99,7 @@ class QuickLine:
         plain["kind"] = "labor" if self.kind is LineKind.LABOR else self.kind.value
         if self.length is not None:
             plain["length"] = write_inches(self.length)
-        if self.could_be:
-            plain["could_be"] = list(self.could_be)
-        return plain
+        return {name: list(value) if isinstance(value, tuple) else value for name, value in plain.items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,10 +143,23 @@ class _SpokenLine:
         self._said: dict[str, Piece] = {}
         self._means: dict[int, tuple[str, str]] = {}  # start → what it was taken for; a hint
         for piece in pieces:
+            if piece.what == "keying" and self._is_alike_in_system(piece):
+                continue
             if piece.what in self._said:
                 self._means[piece.start] = ("", f"beside {self._said[piece.what].text}: say which")
             elif piece.what not in ("word", "number", "filler", "in the name"):
                 self._said[piece.what] = piece
+
+    def _is_alike_in_system(self, piece: Piece) -> bool:
+        """Whether alike is said beside a master-keyed kind: both hold."""
+        first = self._said.get("keying")
+        if first is None or KeyingKind.KA not in (first.value, piece.value) or first.value is piece.value:
+            return False
+        if not (first.value.is_master_keyed or piece.value.is_master_keyed):
+            return False
+        alike, kind = (first, piece) if first.value is KeyingKind.KA else (piece, first)
+        self._said |= {"keying": kind, "alike": alike}
+        return True
 
     def read(self) -> tuple[QuickLine | None, list[tuple[int, QuickWord]]]:
         """The line, None where nothing is named, and its words with their places."""
@@ -201,15 +214,18 @@ class _SpokenLine:
             self._means[piece.start] = ("", f"could be {', or '.join(could)}")
         return int(count or 1)
 
-    def _keyed(self) -> dict[str, Any]:
-        """How the line is keyed and the keys that come with it."""
+    def _keyed(self, quantity: int) -> dict[str, Any]:
+        """How the line is keyed and the keys that come with it; alike under a master is one set of them all."""
         keying, size, master = self._take("keying"), self._take("set_size"), self._take("master")
         if (in_sets := self._take("alike in sets")) is not None:
             keying, size = keying or KeyingKind.KA, size or in_sets
-        if (named := self._take("named master")) is not None:
-            keying, master = keying or KeyingKind.MK, master or named
-        if keying is None:
-            keying = KeyingKind.MK if master else KeyingKind.KA if size else None
+        is_alike = bool(self._take("alike", KeyingKind.KA.words)) or keying is KeyingKind.KA
+        if master and keying in (None, KeyingKind.KA):
+            keying = KeyingKind.MK
+        elif keying is None and size:
+            keying = KeyingKind.KA
+        if keying is not None and keying.is_master_keyed and is_alike and quantity > 1:
+            size = size or quantity
         if size is not None and keying in (KeyingKind.KD, KeyingKind.NONE):
             self._hint("set_size", f"{keying.words} has no sets")
             size = None
@@ -229,14 +245,15 @@ class _SpokenLine:
         for what in ("length", "finish", "cam", "tailpiece", "maker", "part", "entry", "goods"):
             if what in self._said:
                 self._hint(what, "what is rekeyed stays as it is")
+        quantity = self._quantity()
         return QuickLine(
             LineKind.REKEY,
-            self._quantity(),
+            quantity,
             type=self._take("type") or "",
             chambers=self._take("chambers"),
             drilled=self._take("drilled"),
             keyway=self._take("keyway") or "",
-            **self._keyed(),
+            **self._keyed(quantity),
         )
 
     def _part(self) -> QuickLine:
@@ -257,8 +274,9 @@ class _SpokenLine:
             self._hint("maker", f"{number} is not that")
         else:
             maker = self._maker() or maker
-        keyed = self._keyed() if own or not item else {}
-        return QuickLine(LineKind.PART, self._quantity(), maker=maker, part_number=number, **keyed)
+        quantity = self._quantity()
+        keyed = self._keyed(quantity) if own or not item else {}
+        return QuickLine(LineKind.PART, quantity, maker=maker, part_number=number, **keyed)
 
     def _decoded(self, maker: str, number: str) -> CylinderAttributes | None:
         try:
@@ -279,7 +297,7 @@ class _SpokenLine:
                 self._means[piece.start] = (_meaning(piece.what, piece.value), "")
         could_be = tuple(each.code for each in found) if len(found) > 1 else ()
         if could_be:
-            self._hint("goods", f"could be {'; '.join(each.description for each in found[:6])}")
+            self._hint("goods", f"could be {'; '.join(f'{each.code} {each.description}' for each in found[:6])}")
         counted = QuickLine(one.kind, self._quantity(), could_be=could_be)
         if could_be:
             named = self._said["goods"].text if any(each.maker for each in found) else ""
@@ -320,18 +338,20 @@ class _SpokenLine:
             one for one in near if not finishes or (one.attributes and one.attributes.finish in (finish or finishes))
         ]
         near = self._narrowed(near)
+        quantity = self._quantity()
         line = QuickLine(
             LineKind.CYLINDER,
-            self._quantity(),
+            quantity,
             finish=finish,
             maker=maker,
             **{**said, "keyway": said.get("keyway", "")},
-            **self._keyed(),
+            **self._keyed(quantity),
         )
         if (one := self._only(line, near)) and (own := one.attributes):
+            filled = tuple(what for what in _TOLD if getattr(own, what) and not getattr(line, what))
             known = {what: getattr(line, what) or getattr(own, what) or getattr(line, what) for what in _ATTRIBUTES}
             code = next((code for code, each in self._house.makers.items() if each.name == one.maker), "")
-            return replace(line, **known, maker=code, completed=one.part_number)
+            return replace(line, **known, maker=code, completed=one.part_number, filled=filled)
         return replace(line, could_be=tuple(one.part_number for one in near[:12]))
 
     def _only(self, line: QuickLine, near: Sequence[CatalogItem]) -> CatalogItem | None:
@@ -412,7 +432,7 @@ def _meaning(what: str, value: Any) -> str:
             return f"keyed alike in sets of {value}"
         case "set_size":
             return f"in sets of {value}"
-        case "master" | "named master":
+        case "master":
             return f"master keyed under {value}"
         case "keys":
             return f"{value} keys in all"

@@ -10,10 +10,13 @@ from typing import Any
 
 from app.errors import BitternError
 from app.fitting import (
+    TAKEN,
     CatalogItem,
     Listener,
+    all_finishes,
     decode_any,
     finish_words,
+    finishes_named,
     in_finish_speech,
     names_of_makers,
     show_inches,
@@ -58,7 +61,7 @@ _KEYINGS = (
 _JOINS = frozenset({"and", "plus", "&", "+", "also", ","})
 _ENDS = frozenset({";", "\n"})
 _FILLER = frozenset(
-    {"a", "an", "the", "of", "for", "in", "with", "to", "at", "on", "all", "total", "each", "-", "please"}
+    {"a", "an", "the", "of", "for", "in", "with", "to", "at", "on", "@", "-", "total", "each", "please"}
     | {"i", "we", "he", "she", "they", "want", "wants", "need", "needs", "own", "his", "her", "their", "customer's"}
     | {"cylinder", "cylinders", "cyl", "cyls", "finish", "keyway", "lock", "locks", "line"}
 )
@@ -103,8 +106,10 @@ def _compiled(pattern: str) -> re.Pattern[str]:
     return re.compile(rf"(?<![\w/.-])(?:{pattern})(?![\w/])", re.IGNORECASE)
 
 
-_UNDER = _compiled(r"under\s+(?:the\s+)?(?:master\s+)?((?!the\b|a\b|one\b|all\b|each\b)[a-z]{1,3}[0-9]{0,2}[a-z]?)")
-_MASTER_NAMED = _compiled(rf"(?:MK|master(?:[\s-]?keyed)?)\s+((?!K[AD]\b|S?KD\b|G*MK\b){_SYMBOL})")
+_MASTER = _compiled(
+    r"under\s+(?:the\s+)?(?:master\s+)?((?!the\b|a\b|one\b|all\b|each\b)[a-z]{1,3}[0-9]{0,2}[a-z]?)"
+    rf"|(?:(?<=MK\s)|(?<=master\s)|(?<=master\skeyed\s))((?!K[AD]\b|S?KD\b|G*MK\b){_SYMBOL})"
+)
 _KEYS_OF = _compiled(rf"(?:of|to|for)\s+(line\s+[0-9]{{1,3}}|{_SYMBOL})")
 _SETS = (
     (_compiled(rf"(?:in\s+sets?|sets)\s+of\s+({_N})"), _counted),
@@ -118,16 +123,17 @@ _EXTRA = _compiled(rf"(?:({_N})\s+)?(?:extra|more|further|spare|additional|(?:gr
 _COPIES = _compiled(
     rf"(?:({_N})\s+)?(?:cop(?:y|ies)|duplicates?)(?:\s+of)?(?:\s+(?:a|the|his|her|their|my|customer's))?(?:\s+own)?(?:\s+keys?)?"
 )
+_HALF_DOZEN = _compiled(r"(?:a\s+)?(?:half(?:\s+a)?|1/2|½)\s+(?:a\s+)?doz(?:en)?(?:\s+of)?")
 _QUANTITIES: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], int]], ...] = (
     (_compiled(rf"(?:qty|quantity)\.?:?\s*({_N})"), _counted),
     (_compiled(rf"[x×*]\s*({_N})"), _counted),
     (_compiled(rf"({_N})\s*[x×*]"), _counted),
     (_compiled(rf"({_N})\s*(?:pcs?|pieces?)(?:\s+of)?"), _counted),
     (_compiled(rf"(?:a\s+)?set\s+of\s+({_N})"), _counted),
-    (_compiled(r"half\s+a\s+dozen"), lambda found: 6),
     (_compiled(rf"(?:({_N}|a)\s+)?doz(?:en)?(?:\s+of)?"), lambda found: 12 * _multiple(found[1])),
     (_compiled(rf"(?:({_N}|a)\s+)?pairs?(?:\s+of)?"), lambda found: 2 * _multiple(found[1])),
 )
+_FINISH_NUMBER = _compiled(f"finish\\s+({'|'.join(each.us_code[2:] for each in all_finishes())})")
 _REKEY = _compiled(r"re-?key(?:ed|ing|s)?|re-?pin(?:ned|ning)?")
 _TOKEN = re.compile(r"[^\s,;\0]+")
 _REST = re.compile(r"[0-9]{1,3}(?:,[0-9]{3})+(?![0-9])|[;\n,]|[^\s,;\0]+")
@@ -150,14 +156,15 @@ def _pieces(typed: str, house: HouseWords) -> list[Piece]:
     _hear_all(ear, "keys", _keys_in_all(house), lambda found: 0 if found[1].casefold() == "no" else _number(found[1]))
     if any(each.what in ("keys", "extra") for each in ear.heard):
         _hear_all(ear, "symbol", _KEYS_OF, lambda found: found[1])
-    _hear_all(ear, "named master", _MASTER_NAMED, lambda found: found[1].upper())
-    _hear_all(ear, "master", _UNDER, lambda found: found[1].upper())
+    _hear_all(ear, "finish", _FINISH_NUMBER, lambda found: tuple(one.code for one in finishes_named(found[1])))
+    _hear_all(ear, "master", _MASTER, lambda found: (found[1] or found[2]).upper())
     _hear_all(ear, "rekey", _REKEY, lambda found: True)
     for kind, words in _KEYINGS:
         _hear_all(ear, "keying", _compiled(words), partial(_always, kind))
     _until_nothing(ear.listen_for_pins)
     _until_nothing(ear.listen_for_type)
     _until_nothing(ear.listen_for_finish)
+    _hear_all(ear, "quantity", _HALF_DOZEN, lambda found: 6)
     _until_nothing(ear.listen_for_length)
     for pattern, make in _QUANTITIES:
         _hear_all(ear, "quantity", pattern, make)
@@ -192,7 +199,8 @@ def _keys_in_all(house: HouseWords) -> re.Pattern[str]:
     goods = [re.search(r"\bkey (\w{3,})", entry.description, re.IGNORECASE) for entry in house.entries]
     behind = "".join(f"|{found[1].removesuffix('s')}s?" for found in goods if found)
     in_all = r"(?:\s+(?:in\s+all|in\s+total|total|altogether))?"
-    return _compiled(rf"({_N}|no)\s+keys?(?!-|\s+(?:blanks?{behind})\b){in_all}")
+    # A keyway that stands between was taken out before: three AQ1 keys.
+    return _compiled(rf"({_N}|no)[\s{TAKEN}]+keys?(?!-|\s+(?:blanks?{behind})\b){in_all}")
 
 
 def _hear_numbers(ear: Listener, house: HouseWords) -> None:
@@ -326,13 +334,13 @@ def _one_noun_each(pieces: list[Piece]) -> list[list[Piece]]:
 
 def _with_goods(pieces: list[Piece], house: HouseWords) -> list[Piece]:
     """The pieces, their words that name hardware, labor or a trip taken for it where nothing else is named."""
-    open_words = [piece for piece in pieces if piece.what == "word"]
     types = [piece for piece in pieces if piece.what == "type"]
+    open_words = [piece for piece in pieces if piece.what in ("word", *(() if types else ("cam", "tailpiece")))]
     if not open_words or any(piece.what in _NOUNS - {"type"} for piece in pieces):
         return pieces
     if all(plain_word(piece.text) == "core" for piece in open_words) and not types:
         return [replace(piece, what="core") if piece in open_words else piece for piece in pieces]
-    wanted = [plain_word(in_finish_speech(piece.text)) for piece in open_words]
+    wanted = [plain_word(word) for piece in open_words for word in in_finish_speech(piece.text).split()]
     if types:
         # 'Budget deadbolt' is hardware where no lock that is keyed is called so.
         wanted += [plain_word(word) for piece in types for word in piece.text.split()]
@@ -350,7 +358,11 @@ def _with_goods(pieces: list[Piece], house: HouseWords) -> list[Piece]:
     found = [one for one, count in zip(sold, counts, strict=True) if count == most]
     matched = {word for word in wanted if any(word in one.words for one in found)}
     found = _nearest(found, [word for word in wanted if word in matched], pieces)
-    named = [piece for piece in open_words if plain_word(piece.text) in matched]
+    if "hour" in matched and "quarter" not in matched and all("quarter" in one.words for one in found):
+        matched.discard("hour")  # two hours are not two quarters of one
+    named = [piece for piece in pieces if piece in open_words and matched & set(map(plain_word, piece.text.split()))]
+    if not named:
+        return pieces
     goods = Piece(named[0].start, " ".join(piece.text for piece in named), "goods", tuple(found))
     rest = [_number_in_name(piece, pieces, found) for piece in pieces if piece not in named]
     return sorted([*rest, goods], key=lambda piece: piece.start)
