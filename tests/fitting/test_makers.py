@@ -7,7 +7,7 @@ import pytest
 
 from app.commands.parts import DEMO_MAKERS
 from app.errors import BitternError
-from app.fitting import MakerFile, find_blanks, find_maker, load_makers, read_maker
+from app.fitting import MakerFile, find_blanks, find_maker, load_makers, maker_problems, read_maker
 
 
 @pytest.fixture
@@ -55,6 +55,24 @@ def test_every_cylinder_item_decodes_without_a_warning_and_says_what_it_is(maker
             assert item.cost_cents < item.list_cents
             if item.attributes is not None and item.attributes.keyway:
                 assert item.attributes.keyway in item.description
+
+
+def test_a_row_twice_in_other_letters_is_told(table: dict[str, Any]) -> None:
+    table["cams"].append({**table["cams"][0], "name": table["cams"][0]["name"].upper()})
+    (problem,) = maker_problems(table)
+    assert (problem.field, problem.message) == ("cams[3].name", "STANDARD stands there twice.")
+
+
+def test_a_keyway_without_a_spec_is_told_once(table: dict[str, Any]) -> None:
+    table["keyways"][0]["bitting_spec"] = ""
+    assert [problem.field for problem in maker_problems(table)] == ["keyways[1].bitting_spec"]
+
+
+def test_what_a_broken_pattern_would_read_is_not_blamed(table: dict[str, Any]) -> None:
+    broken = {**copy.deepcopy(table["patterns"][0]), "name": "others", "segments": []}
+    table["patterns"].append(broken)
+    table["items"].append({**table["items"][0], "part_number": "XX-1"})  # of the broken pattern, for all we know
+    assert {problem.field.split(".")[0] for problem in maker_problems(table)} == {"patterns[2]"}
 
 
 def test_a_maker_is_found_by_code_or_name(makers: tuple[MakerFile, ...]) -> None:

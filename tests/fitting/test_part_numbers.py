@@ -21,6 +21,7 @@ from app.fitting import (
     words,
 )
 from app.fitting.composing import compose
+from app.fitting.nearest import completed_number
 from app.fitting.part_numbers import clean_number
 from app.fitting.patterns import pattern_from_json
 
@@ -141,6 +142,70 @@ def test_a_number_that_the_rules_forbid_gets_the_reason(ardent: MakerFile) -> No
     error = refused(ardent.patterns, "A18M-Q5-56.SC")
     assert "keyways AQ5 and AQ6 come with six chambers only" in error.message
     assert error.nearest == "A18M-Q5-66.SC"
+    assert error.segment == "chambers"  # of the two that do not go together, the one that comes last
+
+
+def codes(name: str, *texts: str, attribute: str = "") -> dict[str, object]:
+    given = [{"code": text, "sets": {attribute: text} if attribute else {}, "words": text} for text in texts]
+    return {"name": name, "kind": "codes", "codes": given}
+
+
+def mortise(*segments: dict[str, object], rules: tuple[dict[str, object], ...] = ()) -> Pattern:
+    """A house's own pattern: M, then the segments."""
+    first = {"name": "type", "kind": "text", "text": "M", "sets": {"type": "mortise"}}
+    return pattern_from_json({"name": "own", "segments": [first, *segments], "rules": list(rules)})
+
+
+def test_of_two_patterns_the_shorter_number_is_what_a_beginning_goes_on_to() -> None:
+    long, short = (
+        mortise(codes("keyway", "QQQ", attribute="keyway")),
+        mortise(codes("finish", "9", attribute="finish")),
+    )
+    assert refused((long, short), "M").nearest == refused((short, long), "M").nearest == "M9"
+
+
+def test_of_two_rules_that_a_number_breaks_the_first_is_told() -> None:
+    rules = tuple(
+        {"kind": "forbid", "when": {"keyway": ["Q"], name: ["1"]}, "reason": f"{name} 1 is not made in Q."}
+        for name in ("cam", "finish")
+    )
+    keyway = codes("keyway", "Q", attribute="keyway")
+    cam, finish = (
+        {**codes(name, "1", attribute=name), "missing": [{"sets": {}, "words": "left out"}]}
+        for name in ("cam", "finish")
+    )
+    # The 1 of MQ1 is tried as the cam first, then as the finish after no cam.
+    assert "cam 1 is not made in Q." in refused((mortise(keyway, cam, finish, rules=rules),), "MQ1").message
+
+
+def test_fifty_readings_are_enough_of_a_number() -> None:
+    keyways, cams = (
+        {**codes(name, "Q", attribute=name), "missing": [{"sets": {name: f"K{n}"}, "words": "out"} for n in range(8)]}
+        for name in ("keyway", "cam")
+    )
+    pattern = mortise(keyways, cams)  # 64 ways to leave out both
+    assert len(decode_any((pattern,), "M")) == 50
+
+
+@pytest.mark.parametrize(("count", "shown"), [(16, "K16"), (17, "…")])
+def test_sixteen_values_are_listed_and_no_more(count: int, shown: str) -> None:
+    texts = [f"K{number}" for number in range(1, count + 1)]
+    with pytest.raises(BitternError) as refusal:
+        compose(mortise(codes("keyway", *texts, attribute="keyway")), CylinderAttributes("mortise"))
+    listed = refusal.value.message.removeprefix("Say the keyway: ").removesuffix(".").split(", ")
+    assert listed == [*texts[:16], *((shown,) if count > 16 else ())] and listed[-1] == shown
+
+
+def test_two_writings_of_one_meaning_are_one_combination() -> None:
+    twice = [{"code": code, "sets": {"keyway": "K"}, "words": "keyway K"} for code in ("Q", "X")]
+    made = list(combinations(mortise({"name": "keyway", "kind": "codes", "codes": twice})))
+    assert [number for number, _ in made] == ["MQ"]
+
+
+def test_a_whole_number_goes_on_to_nothing(pell: MakerFile) -> None:
+    assert completed_number(pell.patterns[0], "32.118.P26") is None
+    going_on = completed_number(pell.patterns[0], "32.118.P2")
+    assert going_on is not None and going_on.part_number == "32.118.P26"
 
 
 @pytest.mark.parametrize("bad", [None, "", "  ", 5, True, [], "A" * 10_000, "Ä18M", "A\x0018", 10**30])
