@@ -48,8 +48,10 @@ from app.fitting.goods import (
     MortiseGoods,
     TurnedLock,
     cylinder_for_lock,
+    lengths_had,
     lock_items,
     mortise_goods,
+    rings_had,
     unlisted_lock,
 )
 from app.fitting.inches import read_inches, show_inches, write_inches
@@ -66,6 +68,7 @@ from app.fitting.makers import MakerFile, find_maker, load_makers, maker_problem
 from app.fitting.part_numbers import NumberReading, PartNumberError, decode_any, likeliest_refusal
 from app.fitting.patterns import SEPARATORS, Pattern, without_separators
 from app.fitting.reference import (
+    DoorPreparation,
     Finish,
     all_finishes,
     door_preparation,
@@ -95,6 +98,7 @@ __all__ = [
     "CatalogItem",
     "CylinderAttributes",
     "CylinderNumber",
+    "DoorPreparation",
     "FaceChange",
     "Finish",
     "Heard",
@@ -150,6 +154,7 @@ __all__ = [
     "fit_thread",
     "from_json",
     "in_finish_speech",
+    "lengths_had",
     "likeliest_refusal",
     "load_makers",
     "lock_items",
@@ -165,6 +170,7 @@ __all__ = [
     "reference_folder",
     "repeated_rows",
     "required_length",
+    "rings_had",
     "show_inches",
     "to_json",
     "tolerance",

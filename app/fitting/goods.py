@@ -11,10 +11,11 @@ from app.fitting.catalog import CatalogItem
 from app.fitting.composing import compose_any
 from app.fitting.cylinder import ATTRIBUTES, CylinderAttributes, face_on_lock
 from app.fitting.fits import LengthFit
-from app.fitting.inches import show_inches
+from app.fitting.inches import read_inches, show_inches
 from app.fitting.makers import MakerFile
 
 MOST_OFFERED = 6
+_THICKNESS = re.compile(r"\b((?:[0-9]-)?[0-9]{1,2}/[0-9]{1,2}) in\b")
 _RING = re.compile(r"\b(?:ring|collar)s?\b", re.IGNORECASE)
 
 
@@ -84,6 +85,20 @@ class MortiseGoods:
     cam: CatalogItem | None = None
     asks: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+
+
+def lengths_had(maker: MakerFile, items: Sequence[CatalogItem]) -> tuple[Fraction, ...]:
+    """The lengths of a maker's mortise cylinders, by its table or else by its catalog."""
+    own = [item.attributes for item in items if item.maker == maker.name and item.attributes]
+    found = {each.length for each in own if each.type == "mortise" and each.length is not None}
+    return maker.lengths or tuple(sorted(found))
+
+
+def rings_had(maker: MakerFile, items: Sequence[CatalogItem]) -> tuple[Fraction, ...]:
+    """The thicknesses of a maker's rings, by its table or else by the descriptions in its catalog."""
+    own = [item for item in items if item.maker == maker.name and item.category == "hardware"]
+    said = [_THICKNESS.search(item.description) for item in own if _RING.search(item.description)]
+    return maker.rings or tuple(sorted({read_inches(found[1]) for found in said if found}))
 
 
 def mortise_goods(

@@ -12,8 +12,10 @@ from app.fitting import (
     MakerFile,
     MortiseGoods,
     fit_length,
+    lengths_had,
     lock_items,
     mortise_goods,
+    rings_had,
     unlisted_lock,
 )
 
@@ -89,6 +91,14 @@ def test_a_ring_is_the_makers_own_before_anothers_and_may_be_missing(makers, ite
     odd = replace(eighth, ring=INCH(3, 32))
     lacking = mortise_goods(pell, pell.cams, items, None, odd, CylinderAttributes("mortise"))
     assert (lacking.ring, lacking.ring_wanted) == (None, INCH(3, 32))
+
+
+def test_a_maker_without_lists_has_the_lengths_and_rings_of_its_catalog(makers, items, ardent, pell) -> None:
+    assert (pell.lengths, pell.rings) == ((), ())
+    assert lengths_had(pell, items) == (INCH(9, 8), INCH(5, 4), INCH(11, 8))
+    assert rings_had(pell, items) == (INCH(1, 8),)
+    assert lengths_had(ardent, items) == ardent.lengths and rings_had(ardent, items) == ardent.rings
+    assert rings_had(ardent, ()) == ardent.rings and lengths_had(pell, ()) == ()
 
 
 def test_too_little_said_gives_what_the_catalog_has_stocked_first(makers, items, ardent: MakerFile) -> None:

@@ -11,6 +11,7 @@ from app.fitting import (
     BoreQuestion,
     CamAnswer,
     CylinderAttributes,
+    DoorPreparation,
     Finish,
     KeyAnswer,
     LengthFit,
@@ -26,15 +27,18 @@ from app.fitting import (
     ask_about_stile,
     cams_for_lock,
     can_take_key,
+    door_preparation,
     finish,
     finishes_named,
     fit_bore,
     fit_both_positions,
     fit_tailpiece,
     fit_thread,
+    lengths_had,
     lock_items,
     mismatch_among,
     mortise_goods,
+    rings_had,
     show_inches,
     tolerance,
     unlisted_lock,
@@ -81,6 +85,11 @@ class LengthAnswer:
         return tolerance()
 
     @property
+    def preparation(self) -> DoorPreparation:
+        """The preparation that most mortise cases are made for."""
+        return door_preparation("86")
+
+    @property
     def both(self) -> ForQuote | None:
         """Both sides for the quote in one press; None where one has nothing, or several to choose from."""
         ready = [side.ready[0] for side in self.sides if len(side.ready) == 1]
@@ -96,7 +105,8 @@ def answer_length(session: Session, makers: Makers, form: forms.LengthForm) -> L
         lock = unlisted_lock(str(form.lock_maker.data), "mortise")
     # Nobody said whose cylinders: the lock's own maker's, where that one makes any.
     likely = sorted(makers.values(), key=lambda each: lock is None or each.name != lock.maker)
-    maker = maker or next((each for each in likely if each.lengths), None)
+    items = shelf(session)
+    maker = maker or next((each for each in likely if lengths_had(each, items)), None)
     question = LengthQuestion(
         door=form.door.data,
         case=_or(form.case.data, lock.case if lock else None, "case", "Enter the case, or choose a lock."),
@@ -107,8 +117,8 @@ def answer_length(session: Session, makers: Makers, form: forms.LengthForm) -> L
             "cam_depth",
             "Enter the depth from the case's face to the back of the cam, or choose a lock.",
         ),
-        lengths=tuple(form.lengths.data or (maker.lengths if maker else ())),
-        rings=tuple(form.rings.data if form.rings.data is not None else (maker.rings if maker else ())),
+        lengths=tuple(form.lengths.data or (lengths_had(maker, items) if maker else ())),
+        rings=tuple(form.rings.data if form.rings.data is not None else (rings_had(maker, items) if maker else ())),
     )
     inside_trim = form.inside_trim.data or Fraction(0)
     sides = tuple(

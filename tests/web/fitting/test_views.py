@@ -196,6 +196,11 @@ def test_cylinder_ring_and_cam_of_a_lock_of_another_maker_are_one_answer(counter
     assert "A24M-Q1-66.SC" in outside and "AG-01" in outside and "NM-2" in outside and "1/16 in <span" in outside
     assert "A22M-Q1-66.SC" in inside and "AG-0" not in inside and "NM-2" in inside
     assert "Northlight's own for this lock is two-stop (NM-2)." in page and "wrench" not in page
+    # A maker without a list of lengths has those of its catalog: (2-1/4 - 1)/2 + 3/4 = 1-3/8.
+    pell = _ask(
+        counter, "length", lock="Beacon 3 classroom lock", maker="PAR", door="2-1/4", keyway="PR-P", finish="626"
+    )
+    assert "31.138.P26" in pell and "door at least 1-3/4 in" in pell
     unsaid = _ask(counter, "length", **asked)
     assert "Say the chambers: 5, 6. In the catalog:" in unsaid and "A22M-Q1-66.SC" in unsaid
     own = _ask(counter, "length", lock="Ferry 43 deadlock", door="1-5/8", keyway="AQ1", chambers="6", finish="626")
