@@ -13,7 +13,7 @@ from app.ledger.keys.keys import order_keys
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.authority import require_job_authority
 from app.ledger.keysystems.crosskeying import insert_operators
-from app.ledger.quoting.allocation import Allotment, KeysetAllotter, split_nmk, system_problems
+from app.ledger.quoting.allocation import Allotment, KeysetAllotter, split_nmk
 from app.ledger.quoting.lost_keys import require_none_lost_of_job
 from app.ledger.quoting.plan import Plan
 from app.ledger.quoting.planning import plan_again
@@ -100,7 +100,7 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         job.promised_on = promise_from(work, snapshot, form.accepted_on).on
         ask = QuoteRequest.from_json(snapshot.ask)
         rows = _rows_by_line(ask, form.doors)
-        allotter = KeysetAllotter(work, job, ask, snapshot.keying, _require_plan(work, snapshot, ask, rows))
+        allotter = KeysetAllotter(work, job, ask, snapshot.keying, _require_plan(work, snapshot, rows))
         _carry_out(allotter, snapshot, form, rows)
         number = quote_number(job.number, revision.revision)
         require_job_authority(work, job, f"accepted quote {number}", form.override_reason)
@@ -132,21 +132,15 @@ def _rows_by_line(ask: QuoteRequest, doors: Sequence[DoorRow]) -> dict[int, list
     return {n: [next(rows, DoorRow(row=0)) for _ in range(line.quantity)] for n, line in lines.items()}
 
 
-def _require_plan(
-    work: Work, snapshot: QuoteSnapshot, ask: QuoteRequest, rows: Mapping[int, Sequence[DoorRow]]
-) -> Plan:
+def _require_plan(work: Work, snapshot: QuoteSnapshot, rows: Mapping[int, Sequence[DoorRow]]) -> Plan:
     """The plan made again, with the keysets that the doors name; what stands against it is raised."""
-    problems = system_problems(work, ask, ask.lines, snapshot.keying)
-    if not problems:
-        named = {number: [split_nmk(own_symbol(row))[0] for row in listed] for number, listed in rows.items()}
-        today = plan_again(work, snapshot, named)
-        if not today.problems:
-            return today.plan
-        problems = [one for one in today.problems if one.field == "doors"]
-        if problems:
-            raise Problems(problems)
-        problems = [*today.problems]
-    raise LedgerError(problems[0].field, problems[0].message)
+    named = {number: [split_nmk(own_symbol(row))[0] for row in listed] for number, listed in rows.items()}
+    today = plan_again(work, snapshot, named)
+    if today.problems and today.problems[0].field != "doors":
+        raise LedgerError(today.problems[0].field, today.problems[0].message)
+    if today.problems:
+        raise Problems([one for one in today.problems if one.field == "doors"])
+    return today.plan
 
 
 def _carry_out(

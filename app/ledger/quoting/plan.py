@@ -12,6 +12,7 @@ from datetime import date
 from app.keying import SymbolLevel, read_symbol
 from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.keysystems.keysets import number_of
+from app.pricing import show_day
 from app.validation import JsonDataclass, counted
 
 
@@ -140,13 +141,21 @@ class Plan(JsonDataclass):
     def changes(self, now: "Plan") -> tuple[str, ...]:
         """What accepting does otherwise now than this plan says, a sentence each."""
         said = []
-        for before, after in zip(self.lines, now.lines, strict=False):
+        today = {line.number: line for line in now.lines}
+        for before in self.lines:
+            after = today.get(before.number, before)
             if before.words != after.words:
                 was = symbols_in_words(one.symbol for one in before.keysets)
                 said.append(f"Line {before.number} gets {after.words}; it was to get {was}.")
             if after.to_order > before.to_order:
                 more = f"{after.to_order:,} are to be ordered now, not {before.to_order:,}"
                 said.append(f"Line {before.number}: {more}.")
+            if after.keyed_at != before.keyed_at:
+                said.append(f"Line {before.number} is keyed at the {after.keyed_at}, not at the {before.keyed_at}.")
+            if after.ready_on != before.ready_on:
+                day = f"is ready on {show_day(after.ready_on)}" if after.ready_on else "has no day yet"
+                was = f", not on {show_day(before.ready_on)}" if before.ready_on else ""
+                said.append(f"Line {before.number} {day}{was}.")
         return tuple(said)
 
 

@@ -8,7 +8,7 @@ authority, names, a deposit, and the door list.
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import sqlalchemy as sa
@@ -22,7 +22,7 @@ from app.ledger.keysystems.keysets import missing_bitting, number_of
 from app.ledger.keysystems.lost_keysets import is_retired
 from app.ledger.keysystems.system_queries import operators_of
 from app.ledger.keysystems.systems import SystemForm, keyway_spec, name_is_taken, single_keyed_name
-from app.ledger.quoting.allocation import begun_system, records_for, set_sizes
+from app.ledger.quoting.allocation import begun_system, records_for, set_sizes, system_problems
 from app.ledger.quoting.key_lines import (
     OWN,
     control_named,
@@ -33,7 +33,7 @@ from app.ledger.quoting.key_lines import (
     system_of_symbol,
 )
 from app.ledger.quoting.plan import KeysetOnLine, Plan, PlannedKeys, PlannedLine, symbols_in_words
-from app.ledger.quoting.promises import bench_today
+from app.ledger.quoting.promises import bench_today, promise_from
 from app.ledger.quoting.rekeying import crossed_ways
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.quoting.room import Room, SystemBook, Unclear, nameable
@@ -90,12 +90,24 @@ def make_plan(
 
 
 def plan_again(work: Work, quote: QuoteSnapshot, doors: Mapping[int, Sequence[str]] | None = None) -> Reckoning:
-    """What accepting a quote does today; its own plan is of the day of issue. doors: as for `make_plan`."""
+    """What accepting a quote does today; its own plan is of the day of issue. doors: as for `make_plan`.
+
+    It is keyed where it was sold, and ready on the quote's day unless shelf or bench have not left enough for that.
+    """
     words = {int(line.label): line.words for line in quote.lines if line.label.isdigit()}
     ask, problems = settled_symbols(work.session, QuoteRequest.from_json(quote.ask), words)
-    refused = {int(one.field.split(".")[1]) + 1 for one in problems}
-    made = make_plan(work, ask, quote.keying, quote.plan.unstocked, refused, doors=doors)
+    problems += system_problems(work, ask, ask.lines, quote.keying)
+    promise = promise_from(work, quote, work.today)
+    keying = [
+        replace(one, ready_on=promise.on) if promise.later and one.choice == "shop" else one for one in quote.keying
+    ]
+    made = make_plan(work, ask, keying, quote.plan.unstocked, lines_refused(problems), doors=doors)
     return Reckoning(made.plan, (*problems, *made.problems), made.notes)
+
+
+def lines_refused(problems: Iterable[Problem]) -> set[int]:
+    """The numbers of the lines that problems are about."""
+    return {int(one.field.split(".")[1]) + 1 for one in problems if one.field.startswith("lines.")}
 
 
 def proof_problems(work: Work, ask: QuoteRequest, plan: Plan) -> list[Problem]:
@@ -617,7 +629,7 @@ def _new_book(form: SystemForm, spec: BittingSpec) -> SystemBook:
 def _how_many(book: SystemBook, master: str, count: int) -> str:
     """How many new keysets there are, in a sentence."""
     under = f" under {master}" if master else ""
-    if book.row is None:
+    if book.row is None and not book.last[master]:
         return f"{book.name} can hold {counted(count, 'keyset')}{under}."
     more = f"{count:,} more {'keyset' if count == 1 else 'keysets'}" if count else "no more keysets"
-    return f"{book.name} can give {more}{under}."
+    return f"{book.name} can {'give' if book.row else 'hold'} {more}{under}."

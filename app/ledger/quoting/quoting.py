@@ -21,7 +21,7 @@ from app.ledger.quoting.deciding import KEYED_AT, Decided, choose
 from app.ledger.quoting.key_lines import whose_keys
 from app.ledger.quoting.lost_keys import lost_problems
 from app.ledger.quoting.low_prices import ASK, low_discount
-from app.ledger.quoting.planning import make_plan, proof_problems
+from app.ledger.quoting.planning import lines_refused, make_plan, proof_problems
 from app.ledger.quoting.promises import lead_time
 from app.ledger.quoting.rekeying import as_on_record, hanging, told_of
 from app.ledger.quoting.request import KeyingInstruction, QuoteRequest
@@ -116,7 +116,7 @@ def price_request(
     unstocked = {number for number, found in enumerate(resolved, start=1) if found and not found.is_stocked}
     # Counts that were refused may be such as no plan can hold, and of no line that is refused it says what it gets.
     refused = {number for number, found in enumerate(resolved, start=1) if found is None}
-    refused |= {int(one.field.split(".")[1]) + 1 for one in problems if one.field.startswith("lines.")}
+    refused |= lines_refused(problems)
     planned = ask if has_sound_system else replace(ask, system=None)
     made = make_plan(work, planned, decided.keying, unstocked, refused, is_exact=is_issued)
     problems += made.problems

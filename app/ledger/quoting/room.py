@@ -112,7 +112,7 @@ class Room:
             self._opened[book] = _Opened(None, {})
         if book.wants_control:
             keys = self._opened[book].keys if book in self._opened else {}
-            there = self._service(book)
+            there = self._service(book) if self._is_exact else SystemsInService({}, frozenset(), (), 0)
             self._keys[book.keyway].append(draw_free_control(book.spec, self._work.rng, keys, there, set(there.keys)))
 
     def _draw_masters(self, book: SystemBook, form: SystemForm) -> None:
@@ -130,13 +130,11 @@ class Room:
             self._opened[book] = _Opened(LevelArray(plan.tmk, plan.roles), keys)
             self._keys[book.keyway] += keys.values()
 
-    def take(
-        self, book: SystemBook, master: str, count: int, spare: int = 0, crossed: Sequence[Sequence[str]] = ()
-    ) -> int:
-        """How many of `count` new keysets a book can give under a master ("": single); those are taken.
+    def take(self, book: SystemBook, master: str, count: int, crossed: Sequence[Sequence[str]] = ()) -> int:
+        """How many of `count` new keysets a book can give under a master ("": single): they are taken where it is
+        all of them, else none.
 
-        None are taken where, with `spare` others, they are fewer. crossed: the symbols that their cylinders are
-        cross-keyed with, for each such way.
+        crossed: the symbols that their cylinders are cross-keyed with, for each such way.
         """
         held = self._held.get(book)
         if held is not None and master:

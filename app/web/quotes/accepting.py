@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from typing import TypeAlias
 
 from flask import flash, redirect, render_template, request, url_for
@@ -14,7 +15,6 @@ from wtforms.validators import InputRequired, ValidationError
 from app.documents import quote_page
 from app.errors import BitternError, Problem
 from app.ledger.keysystems.lost_keysets import lost_masters
-from app.ledger.keysystems.systems import name_is_taken
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.planning import plan_again
 from app.ledger.quoting.promises import count_of_days, promise_from
@@ -171,8 +171,9 @@ def _page(
     names = OPTIONS if snapshot.option_b else ("",)
     quotes = {name: as_accepted(snapshot, name) for name in names}
     promises = {name: promise_from(work, quote, work.today) for name, quote in quotes.items()}
-    plans = {name: plan_again(work, quote).plan for name, quote in quotes.items()}
-    begun = dict.fromkeys(name for plan in plans.values() for name in plan.begins)
+    today = {name: plan_again(work, quote) for name, quote in quotes.items()}
+    plans = {name: made.plan for name, made in today.items()}
+    against = dict.fromkeys(map(_said_of, chain.from_iterable(made.problems for made in today.values())))
     form.seen.data = " ".join(plan.mark for plan in plans.values())
     return render_template(
         "quotes/accept.html",
@@ -187,12 +188,18 @@ def _page(
         plans=plans,
         count_of_days=count_of_days,
         changes={name: quote.plan.changes(plans[name]) for name, quote in quotes.items()},
-        taken_names=[name for name in begun if name_is_taken(work, view.job.customer_id, name)],
+        against=() if form.is_submitted() else against,
         cylinders=sum(line.quantity for _, line in lines),
         lost=lost_masters(work.session, [system_id]) if system_id is not None else (),
         promised=None if snapshot.option_b else promises[""],
         later=[f"Option {name}: {one.later}" if name else one.later for name, one in promises.items() if one.later],
     )
+
+
+def _said_of(problem: Problem) -> str:
+    """What stands against accepting a quote today, with the line that it is about."""
+    line = re.match(r"lines\.(\d+)\.", problem.field)
+    return f"Line {int(line[1]) + 1}: {problem.message}" if line else problem.message
 
 
 def _places(work: Work, view: QuoteView, ask: QuoteRequest, line: LineRequest) -> str:

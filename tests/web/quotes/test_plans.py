@@ -50,6 +50,18 @@ def test_another_job_that_takes_the_keysets_meanwhile_is_told_and_seen_first(cle
     assert again.status_code == 303
 
 
+def test_what_stands_against_it_by_now_is_told_before_anybody_accepts(clerk: FormClient) -> None:
+    """Two quotes start a system of one name; the one accepted first has it."""
+    new = {"system_id": "new", "system_name": "The Flats", **AT_THE_BENCH}
+    first, second = (quoted_to_the_flats(clerk, MASTER_KEYED, **new) for _ in range(2))
+    told = "It cannot be accepted as it stands, so revise the quote. This customer has a key system named The Flats"
+    assert told not in clerk.get(f"/quotes/{second}/accept").text
+    accepted(clerk, first)
+    assert told in clerk.get(f"/quotes/{second}/accept").text
+    refused = accept_page_sent(clerk, second)
+    assert refused.status_code == 422 and "has a key system named The Flats already" in refused.text
+
+
 def test_a_door_that_has_a_cylinder_already_is_asked_about(clerk: FormClient, session: Session) -> None:
     begin_the_flats(clerk, **{"site_name": "The Quay", "row-1-opening": "F1", "row-2-opening": "F2"})
     number = quoted_to_the_flats(clerk, dict(PART))
