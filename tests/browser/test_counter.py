@@ -348,6 +348,37 @@ def test_a_question_is_answered_without_losing_its_box(log_in: Callable[[User], 
     expect(answer).to_be_visible()
 
 
+def test_of_two_tabs_on_one_draft_the_second_is_told_and_neither_loses_anything(
+    log_in: Callable[[User], Page], served, clerk: User
+) -> None:
+    first = log_in(clerk)
+    first.goto(served.url("/counter"))
+    first.get_by_role("button", name="Trip").click()
+    first.get_by_label("About", exact=True).fill("Shed")
+    worked_out(first)
+    first.wait_for_timeout(400)  # what is typed is followed after 0.3 s
+    worked_out(first)
+    second = first.context.new_page()
+    second.goto(served.url("/counter"))
+    second.get_by_role("link", name="Go on with the draft").click()
+    first.get_by_label("About", exact=True).fill("Shed and boathouse")
+    first.wait_for_timeout(400)
+    worked_out(first)
+    second.get_by_label("Quantity").fill("3")
+    told = second.get_by_role("alert")
+    expect(told).to_contain_text("This page was changed in another tab as well.")
+    second.get_by_label("Quantity").fill("4")
+    second.wait_for_timeout(400)
+    worked_out(second)
+    expect(told).to_be_visible()
+    expect(first.get_by_role("alert")).to_have_count(0)
+    told.get_by_role("link", name="the other draft").click()
+    expect(second.get_by_label("About", exact=True)).to_have_value("Shed and boathouse")
+    expect(second.get_by_label("Quantity")).to_have_value("1")
+    second.goto(served.url("/counter"))
+    expect(second.get_by_role("link", name="Go on with the draft")).to_have_count(2)
+
+
 def test_a_press_that_changes_what_is_typed_is_seen_in_its_box(
     log_in: Callable[[User], Page], served, clerk: User
 ) -> None:

@@ -1,7 +1,7 @@
 """Use cases: keep a request as asked, issue a quote, issue it anew at today's prices, keep the counter's draft."""
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
@@ -342,13 +342,35 @@ def keep_asked(work: Work, form: IssueForm, typed: Mapping[str, Any]) -> Job:
         return job
 
 
-def keep_draft(work: Work, token: str, typed: Mapping[str, Any], job_id: int | None = None) -> None:
-    """Keep the counter page as typed so far under its token; only its own user's."""
+def keep_draft(
+    work: Work, token: str, typed: Mapping[str, Any], job_id: int | None = None, *, read: int = 0, apart: str = ""
+) -> tuple[str, int]:
+    """Keep the counter page as typed so far; only its own user's. Gives the draft's token and version.
+
+    read: the draft's version that the page was made from (0: whatever it is). Where another tab has changed the
+    draft since, it stays as it is, and the page is kept as a draft of its own, under the token `apart`.
+    """
     with transaction(work.session):
-        _put_draft(work, token, typed, job_id)
+        draft = work.session.get(Draft, token)
+        if draft is not None and job_id in (None, draft.job_id) and _says_same(draft, typed):
+            return draft.token, draft.version
+        if apart and read and draft is not None and draft.version != read:
+            token = apart
+        kept = _put_draft(work, token, typed, job_id)
+        return kept.token, kept.version
 
 
-def _put_draft(work: Work, token: str, typed: Mapping[str, Any], job_id: int | None) -> None:
+def _says_same(draft: Draft, typed: Mapping[str, Any]) -> bool:
+    """Whether a draft has what was typed; saving it for later has put its customer and site on record."""
+
+    def work_of(page: Mapping[str, Any]) -> dict[str, Any]:
+        kept = draft.job_id is not None
+        return {n: text for n, text in page.items() if not (kept and n.startswith(("customer", "site", "is_new")))}
+
+    return work_of(draft.typed) == work_of(typed)
+
+
+def _put_draft(work: Work, token: str, typed: Mapping[str, Any], job_id: int | None) -> Draft:
     if work.actor.user_id is None or len(token) > 64:
         raise LedgerError("", "This page has lost its place; open the counter page anew.")
     draft = work.session.get(Draft, token)
@@ -360,14 +382,15 @@ def _put_draft(work: Work, token: str, typed: Mapping[str, Any], job_id: int | N
     draft.typed, draft.saved_at = dict(typed), work.now
     draft.job_id = job_id or draft.job_id
     work.session.flush()
+    return draft
 
 
-def load_draft(session: Session, user_id: int, job_id: int | None = None) -> Draft | None:
-    """The user's newest draft, or the one kept with a job."""
-    rows = sa.select(Draft).order_by(Draft.saved_at.desc()).limit(1)
+def load_drafts(session: Session, user_id: int, job_id: int | None = None, *, most: int = 3) -> Sequence[Draft]:
+    """The user's newest drafts, or those kept with a job, the newest first."""
+    rows = sa.select(Draft).order_by(Draft.saved_at.desc(), Draft.token).limit(most)
     if job_id is not None:
-        return session.scalar(rows.where(Draft.job_id == job_id))
-    return session.scalar(rows.where(Draft.user_id == user_id, Draft.job_id.is_(None)))
+        return session.scalars(rows.where(Draft.job_id == job_id)).all()
+    return session.scalars(rows.where(Draft.user_id == user_id, Draft.job_id.is_(None))).all()
 
 
 def lying_draft(session: Session, user_id: int | None) -> Draft | None:
@@ -381,7 +404,7 @@ def lying_draft(session: Session, user_id: int | None) -> Draft | None:
     is_issued = bool(job.revisions) and newest.saved_at <= job.revisions[-1].issued_at
     if job.stage in (Stage.ASKED, Stage.QUOTED, Stage.LOST) and not is_issued:
         return newest
-    return load_draft(session, newest.user_id)
+    return next(iter(load_drafts(session, newest.user_id, most=1)), None)
 
 
 def drop_draft(work: Work, token: str) -> None:

@@ -1,24 +1,26 @@
 """What the counter page starts from: nothing, a customer, a draft that was left lying, or a quote to be revised."""
 
-from collections.abc import Mapping
+import secrets
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 from app.fitting import write_inches
-from app.ledger.quoting.issuing import load_draft
+from app.ledger.quoting.issuing import issued_from, keep_draft, load_drafts
 from app.ledger.quoting.lost_keys import as_still_said
 from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.work import Work
-from app.ledger.tables import Draft, Job, LineKind, Role
+from app.ledger.tables import Draft, Job, LineKind, QuoteRevision, Role
 from app.pricing import Discount, KeyingKind, Urgency
-from app.web.counter.forms import CounterForm
+from app.web.counter.forms import OF_DRAFT, CounterForm
+from app.web.forms_base import record_id
 
 
 def to_draft(form: CounterForm) -> dict[str, Any]:
     """The page as plain JSON values; the token stays with the draft itself."""
     lines = [{"key": line.key, **line.texts()} for line in form.lines.forms]
-    return {**form.texts(), "token": "", "lines": lines, "answers": dict(form.answers)}
+    return {**form.texts(), **dict.fromkeys(OF_DRAFT, ""), "lines": lines, "answers": dict(form.answers)}
 
 
 def from_draft(kept: Mapping[str, Any], token: str) -> CounterForm:
@@ -90,17 +92,54 @@ def kept_reason(job: Job | None, form: CounterForm) -> str:
 def resume(work: Work, draft: Draft, token: str) -> CounterForm:
     """The page that was left lying, under a token; somebody else's reason for overruling stays with the owner."""
     form = from_draft(draft.typed, token)
+    if token == draft.token:
+        form.say(draft_version=str(draft.version))
     return form if draft.user_id == work.actor.user_id else _without_reason(work, form)
 
 
-def draft_of(work: Work, job: Job | None) -> Draft | None:
-    """The draft that one could go on with: one's own newest, or the job's where it is newer than its quote."""
+def drafts_of(work: Work, job: Job | None) -> Sequence[Draft]:
+    """The drafts that one could go on with: one's own newest, or the job's where they are newer than its quote."""
     if work.actor.user_id is None:
-        return None
-    draft = load_draft(work.session, work.actor.user_id, job.id if job else None)
-    if draft is not None and job is not None and job.revisions and draft.saved_at <= job.revisions[-1].issued_at:
-        return None
-    return draft
+        return ()
+    drafts = load_drafts(work.session, work.actor.user_id, job.id if job else None)
+    if job is not None and job.revisions:
+        return [draft for draft in drafts if draft.saved_at > job.revisions[-1].issued_at]
+    return drafts
+
+
+def keep_apart(work: Work, form: CounterForm, job: Job | None, ask: QuoteRequest) -> bool:
+    """Keep the page as a draft; whether another tab has changed or issued its draft meanwhile.
+
+    The page goes on under a token of its own then, so that what was typed in either tab stays, and says so. Raises
+    LedgerBusy.
+    """
+    token, fresh = form.text("token"), secrets.token_hex(16)
+    if form.is_blank:
+        return False
+    if (done := issued_from(work.session, token)) is not None:
+        if _says_same(done, ask):
+            return False
+        form.say(token=fresh, draft_version="")
+    read, page = record_id(form.text("draft_version")), to_draft(form)
+    kept, version = keep_draft(work, form.text("token"), page, job.id if job else None, read=read, apart=fresh)
+    form.say(token=kept, draft_version=str(version))
+    if kept != token:
+        form.say(apart=token)
+    elif job is not None and (other := newest_mark(work, job, but=kept)) != form.text("job_draft"):
+        form.say(apart=other.partition(":")[0])
+    return kept != token
+
+
+def newest_mark(work: Work, job: Job, but: str = "") -> str:
+    """The newest draft of a job and its version, as a page carries it; "" where there is none `but` its own."""
+    drafts = load_drafts(work.session, work.actor.user_id or 0, job.id)
+    return next((f"{draft.token}:{draft.version}" for draft in drafts if draft.token != but), "")
+
+
+def _says_same(done: QuoteRevision, ask: QuoteRequest) -> bool:
+    """Whether a page asks for what was issued from it: a second press, and no other tab's work."""
+    issued = QuoteRequest.from_json(read_snapshot(done.snapshot).ask)
+    return (issued.lines, issued.title.strip(), issued.need_by) == (ask.lines, ask.title.strip(), ask.need_by)
 
 
 def draft_of_request(ask: QuoteRequest) -> dict[str, Any]:

@@ -388,7 +388,8 @@ class LineList(FieldList):  # type: ignore[type-arg]  # of several kinds
 
 
 class CounterForm(Boxes):
-    """The whole page. token: this page's own; find: the search for a customer.
+    """The whole page. token: this page's own; find: the search for a customer. draft_version: the draft's that it
+    was made from; job_draft: the newest of its job then; apart: the token of the draft that another tab changed.
 
     replaced: symbols of the keysets that a rekey plan replaces. answers: to questions about lines that might be
     missing: code, why it is not needed.
@@ -403,6 +404,9 @@ class CounterForm(Boxes):
     }
 
     token = ShortField()
+    draft_version = ShortField()
+    job_draft = ShortField()
+    apart = ShortField()
     customer_id = ShortField()
     is_new_customer = ShortField()
     find = ShortField("Customer")
@@ -443,7 +447,7 @@ class CounterForm(Boxes):
     @property
     def is_blank(self) -> bool:
         """Whether nothing worth keeping has been typed."""
-        typed = {name: text for name, text in self.texts().items() if text and name not in ("token", "find")}
+        typed = {name: text for name, text in self.texts().items() if text and name not in (*OF_DRAFT, "find")}
         return not self.lines.entries and not self.answers and typed == _USUAL_HEAD
 
     def hush(self) -> None:
@@ -458,6 +462,7 @@ class CounterForm(Boxes):
                 line.form_errors = []
 
 
+OF_DRAFT = ("token", "draft_version", "job_draft", "apart")
 _USUAL_HEAD = {"system_grands": "1", "system_masters": "1"}
 CUSTOMER_BOXES = tuple(name for name in vars(CounterForm) if name.startswith("customer_") and name != "customer_id")
 

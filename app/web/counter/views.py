@@ -30,7 +30,16 @@ from app.pricing import Urgency
 from app.web.access import may, roles
 from app.web.counter.buttons import Press, add_quick, apply, mend, press_of, put_goods
 from app.web.counter.choices import ADDABLE, KEYINGS, TYPES
-from app.web.counter.drafts import draft_of, draft_of_request, from_draft, resume, start, to_draft
+from app.web.counter.drafts import (
+    draft_of_request,
+    drafts_of,
+    from_draft,
+    keep_apart,
+    newest_mark,
+    resume,
+    start,
+    to_draft,
+)
 from app.web.counter.forms import CUSTOMER_BOXES, CounterForm
 from app.web.counter.page import CounterPage, build
 from app.web.errors import about
@@ -76,6 +85,7 @@ def _words() -> dict[str, Any]:
         "finish_of": {each.code: each for each in all_finishes()}.get,
         "told_why": told_why,
         "told_reasons": told_reasons,
+        "issued_as": lambda token: issued_from(request_session(), token),
     }
 
 
@@ -91,17 +101,22 @@ def page() -> ResponseReturnValue:
         return redirect(url_for("counter.page"), 303)
     if number := record_id(request.args.get("repeat")):
         return _repeated(work, get_job(request_session(), number))
-    draft = draft_of(work, job)
-    token = secrets.token_hex(16)
+    drafts, named = drafts_of(work, job), request.args.get("draft", "")
+    draft = next((draft for draft in drafts if draft.token == named), next(iter(drafts), None))
+    token, offers = secrets.token_hex(16), drafts
     if (typed := take_unsaved_text()) is not None:
-        return _page(build(work, CounterForm(typed), asked=False, job=job), focus="")
-    if draft is not None and (request.args.get("draft") or (job is not None and job.stage is Stage.ASKED)):
+        form, focus, offers = CounterForm(typed), "", ()
+        if form.text("token") not in {mine.token for mine in drafts}:
+            form.say(token=token, draft_version="")
+    elif draft is not None and (named or (job is not None and job.stage is Stage.ASKED)):
         # A job's draft may be open in two places: each place issues under a token of its own.
-        form = resume(work, draft, token if job else draft.token)
-        return _page(build(work, form, asked=False, job=job), focus="")
-    form = start(work, job, token, request.args.get("customer", ""), request.args.get("site", ""))
-    focus = "" if job else "add" if form.text("customer_id") else "find"
-    return _page(build(work, form, asked=False, job=job), focus=focus, offer=draft)
+        form, focus, offers = resume(work, draft, token if job else draft.token), "", ()
+    else:
+        form = start(work, job, token, request.args.get("customer", ""), request.args.get("site", ""))
+        focus = "" if job else "add" if form.text("customer_id") else "find"
+    if job is not None:
+        form.say(job_draft=newest_mark(work, job))
+    return _page(build(work, form, asked=False, job=job), focus=focus, offers=offers)
 
 
 def _repeated(work: Work, job: Job) -> ResponseReturnValue:
@@ -142,7 +157,7 @@ def work_out() -> ResponseReturnValue:
     if press.name == "mend":
         focus = mend(work, view.priced, form, view.choices, press.value)
         view = build(work, form, asked=False, job=job)
-    _keep(work, form, job)
+    _keep(work, view, job)
     if request.headers.get("HX-Request"):
         return render_template("counter/_form.html", page=view, focus=focus)
     return _page(view, focus=focus, status=422 if asked and view.problems else 200)
@@ -172,8 +187,8 @@ def keep() -> ResponseReturnValue:
     # Lines may still be unclear: that is what saving for later is for. Customer, site and day must hold.
     if any(told.field in _FIRM for told in view.problems):
         return _page(view, focus="problems", status=422)
-    if job is not None:
-        _keep(work, form, job)
+    if _keep(work, view, job):
+        return _page(view, focus="apart", status=422)
     # Customer and site are on record from now on, so the draft that stays with the job no longer makes them.
     form.say(is_new_customer="", **({"site": ""} if view.reading.new_site else {}))
     try:
@@ -191,8 +206,9 @@ def issue() -> ResponseReturnValue:
     work, job, form = current_work(), _job(), _sent()
     if job is not None:
         about(f"job {job.number}")
-    _keep(work, form, job)
     view = build(work, form, asked=True, job=job)
+    if _keep(work, view, job):
+        return _page(view, focus="apart", status=422)
     if view.problems and issued_from(work.session, form.text("token")) is None:
         return _page(view, focus="problems", status=422)
     try:
@@ -253,8 +269,8 @@ def _quick_typed(form: CounterForm, *, is_enter: bool) -> str:
     return typed
 
 
-def _page(page: CounterPage, *, focus: str, status: int = 200, offer: Draft | None = None) -> ResponseReturnValue:
-    return render_template("counter/index.html", page=page, focus=focus, offer=offer), status
+def _page(page: CounterPage, *, focus: str, status: int = 200, offers: Sequence[Draft] = ()) -> ResponseReturnValue:
+    return render_template("counter/index.html", page=page, focus=focus, offers=offers), status
 
 
 def _job() -> Job | None:
@@ -275,15 +291,13 @@ def _sent() -> CounterForm:
     return form
 
 
-def _keep(work: Work, form: CounterForm, job: Job | None) -> None:
-    """Keep the draft; a page whose quote is issued has none, and a full or busy ledger must not stop the sums."""
-    token = form.text("token")
-    if form.is_blank or issued_from(work.session, token) is not None:
-        return
+def _keep(work: Work, page: CounterPage, job: Job | None) -> bool:
+    """Keep the page as a draft, as `keep_apart` says; a full or busy ledger must not stop the sums."""
     try:
-        keep_draft(work, token, to_draft(form), job.id if job else None)
+        return keep_apart(work, page.form, job, page.priced.ask if page.priced else page.reading.ask)
     except LedgerBusy:
         flash("The draft could not be saved just now; what you typed stands on this page alone.", "caution")
+        return False
 
 
 def _issue_form(page: CounterPage, job: Job | None) -> IssueForm:

@@ -346,6 +346,66 @@ def test_a_draft_survives_and_can_be_gone_on_with(clerk: FormClient, web: Flask,
     assert count(session, Draft) == 0 and "Go on with" not in clerk.get("/counter").text
 
 
+def test_two_tabs_on_one_draft_each_keep_what_was_typed_and_the_later_is_told(
+    clerk: FormClient, session: Session
+) -> None:
+    clerk.post("/counter/work-out", data=posted(dict(PART), title="For the shed"), headers=LIVE)
+    one, two = (form_with(clerk.get("/counter?draft=1").text, "title") for _ in range(2))
+    first = clerk.post("/counter/work-out", data={**one, "title": "For the boathouse"}, headers=LIVE)
+    assert "another tab" not in first.text
+    second = clerk.post("/counter/work-out", data={**two, "lines-0-quantity": "5"}, headers=LIVE)
+    assert "This page was changed in another tab as well." in second.text
+    mine, hers = form_with(second.text, "title"), form_with(first.text, "title")
+    assert mine["token"] != hers["token"] == one["token"]
+    # It goes on as two drafts, either tab with its own, and says so as long as it is open.
+    later = clerk.post("/counter/work-out", data={**mine, "lines-0-remark": "for the gate"}, headers=LIVE).text
+    assert "in another tab as well" in later and form_with(later, "title")["token"] == mine["token"]
+    still = clerk.post("/counter/work-out", data={**hers, "title": "For the boathouse doors"}, headers=LIVE).text
+    assert "another tab" not in still
+    assert {(draft.typed["title"], draft.typed["lines"][0]["quantity"]) for draft in session.query(Draft)} == {
+        ("For the boathouse doors", "1"),
+        ("For the shed", "5"),
+    }
+    offers = re.findall(r'href="/counter\?draft=(\w+)"', clerk.get("/counter").text)
+    assert {mine["token"], hers["token"]} == set(offers)
+    assert form_with(clerk.get(f"/counter?draft={mine['token']}").text, "title")["lines-0-quantity"] == "5"
+
+
+def test_a_page_that_another_tab_issued_is_told_and_issued_apart(clerk: FormClient, session: Session) -> None:
+    clerk.post("/counter/work-out", data=posted(dict(PART)), headers=LIVE)
+    one, two = (form_with(clerk.get("/counter?draft=1").text, "title") for _ in range(2))
+    assert clerk.post("/counter/issue", data=one).location == "/quotes/1001/1"
+    two["lines-0-quantity"] = "5"
+    told = clerk.post("/counter/issue", data=two)
+    assert told.status_code == 422 and count(session, QuoteRevision) == 1
+    assert "Another tab issued this page as quote 1001-1." in told.text
+    assert clerk.post("/counter/issue", data=form_with(told.text, "title")).location == "/quotes/1002/1"
+    assert count(session, Draft) == 0
+
+
+def test_a_page_that_another_tab_saved_for_later_is_told(clerk: FormClient, session: Session) -> None:
+    clerk.post("/counter/work-out", data=posted(dict(PART)), headers=LIVE)
+    one, two = (form_with(clerk.get("/counter?draft=1").text, "title") for _ in range(2))
+    assert clerk.post("/counter/keep", data=one).status_code == 303
+    told = clerk.post("/counter/keep", data={**two, "title": "For the boathouse"})
+    assert told.status_code == 422 and "in another tab as well" in told.text
+    assert count(session, Job) == 1
+    assert {draft.typed["title"] for draft in session.query(Draft)} == {"", "For the boathouse"}
+
+
+def test_two_tabs_on_one_job_are_told_of_each_other(client_as: ClientAs, web: Flask, session: Session) -> None:
+    mine, hers = client_as(Role.COUNTER), client_as(Role.COUNTER)
+    issued(mine, session, dict(PART))
+    web.extensions["clock"] = lambda: NOW + timedelta(minutes=5)
+    one, two = (form_with(clerk.get("/counter?job=1001").text, "title") for clerk in (mine, hers))
+    first = mine.post("/counter/work-out?job=1001", data={**one, "title": "For the shed"}, headers=LIVE).text
+    second = hers.post("/counter/work-out?job=1001", data={**two, "title": "For the gate"}, headers=LIVE).text
+    assert "in another tab as well" not in first
+    assert "Job 1001 was changed at the counter in another tab as well." in second
+    other = re.findall(r'href="(/counter\?draft=\w+&amp;job=1001)"', second)[0]
+    assert form_with(hers.get(unescape(other)).text, "title")["title"] == "For the shed"
+
+
 def test_an_empty_page_leaves_no_draft(clerk: FormClient, session: Session) -> None:
     clerk.post("/counter/work-out", data={"token": "t" * 32, "find": "harb"}, headers=LIVE)
     assert count(session, Draft) == 0
