@@ -338,7 +338,8 @@ def keep_asked(work: Work, form: IssueForm, typed: Mapping[str, Any]) -> Job:
             return work.session.get_one(Job, draft.job_id)
         ask = _with_customer(work, form)
         job = _job(work, form, ask)
-        _put_draft(work, form.token, {**typed, "customer_id": ask.customer_id, "site_id": ask.site_id or ""}, job.id)
+        typed = {**typed, "customer_id": ask.customer_id, "site_id": ask.site_id or ""}
+        _put_draft(work, draft, form.token, typed, job.id)
         return job
 
 
@@ -355,8 +356,8 @@ def keep_draft(
         if draft is not None and job_id in (None, draft.job_id) and _says_same(draft, typed):
             return draft.token, draft.version
         if apart and read and draft is not None and draft.version != read:
-            token = apart
-        kept = _put_draft(work, token, typed, job_id)
+            draft, token = None, apart
+        kept = _put_draft(work, draft, token, typed, job_id)
         return kept.token, kept.version
 
 
@@ -370,10 +371,9 @@ def _says_same(draft: Draft, typed: Mapping[str, Any]) -> bool:
     return work_of(draft.typed) == work_of(typed)
 
 
-def _put_draft(work: Work, token: str, typed: Mapping[str, Any], job_id: int | None) -> Draft:
+def _put_draft(work: Work, draft: Draft | None, token: str, typed: Mapping[str, Any], job_id: int | None) -> Draft:
     if work.actor.user_id is None or len(token) > 64:
         raise LedgerError("", "This page has lost its place; open the counter page anew.")
-    draft = work.session.get(Draft, token)
     if draft is None:
         draft = Draft(token=token, user_id=work.actor.user_id)
         work.session.add(draft)
