@@ -20,6 +20,7 @@ from app.keying import BittingSpec, read_bitting, read_symbol
 from app.keying.spec import read_inches as read_spec_inches
 from app.ledger.keysystems.copy_numbers import read_copies
 from app.ledger.moving.row_checks import read_decimal
+from app.ledger.quoting.quick_line import LONGEST_QUICK_LINE, read_quick_words
 from app.ledger.reports.search import search
 from app.ledger.search.words import read_words
 from app.ledger.sites.customer_queries import find_customers, list_customers
@@ -33,6 +34,7 @@ from app.web.forms_base import record_id
 from app.web.query_args import read_page, read_text
 from app.web.reports.day import read_day, read_period, read_within
 from tests import factories
+from tests.ledger.quoting.test_quick_line import house
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
 PIECES = (
@@ -71,6 +73,7 @@ REFUSING: dict[str, Reader] = {
 ANSWERING: dict[str, Reader] = {
     "copies": read_copies,
     "what a customer says": read_free_text,
+    "a clerk's words": lambda text: read_quick_words(text[:LONGEST_QUICK_LINE], house()),
     "a list of doors": read_list_text,
     "words to look for": read_words,
     "a page": lambda text: read_page({"page": text}),

@@ -120,10 +120,10 @@ def read_quick_line(work: Work, typed: str) -> QuickReading:
     if len(typed) > LONGEST_QUICK_LINE:
         raise BitternError("quick", f"At most {LONGEST_QUICK_LINE} characters are read at once; split them.")
     house = HouseWords(maker_tables(work.session), price_entries(work.session, work.today), shelf(work.session))
-    return read_words(typed, house)
+    return read_quick_words(typed, house)
 
 
-def read_words(typed: str, house: HouseWords) -> QuickReading:
+def read_quick_words(typed: str, house: HouseWords) -> QuickReading:
     """The same, for the words of a house."""
     lines: list[QuickLine] = []
     words: list[tuple[int, QuickWord]] = []
@@ -173,7 +173,8 @@ class _SpokenLine:
                 hint = "of what? Say mortise, rim, a part number, keys, trip …"
             elif not means and not hint and piece.what != "word":
                 hint = f"{_meaning(piece.what, piece.value)}: not for this line"
-            words.append((piece.start, QuickWord(piece.text, means, hint)))
+            if piece.text:
+                words.append((piece.start, QuickWord(piece.text, means, hint)))
         return line, words
 
     def _line(self) -> QuickLine | None:

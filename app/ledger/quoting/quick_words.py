@@ -19,6 +19,7 @@ from app.fitting import (
     finishes_named,
     in_finish_speech,
     names_of_makers,
+    number_word,
     show_inches,
 )
 from app.ledger.catalog.maker_queries import MakerTables
@@ -27,20 +28,7 @@ from app.ledger.tables import LineKind
 from app.pricing import KeyingKind
 
 _MARKS = str.maketrans("″”“–−", '"""--')
-_COUNTS = {
-    "one": 1,
-    "two": 2,
-    "three": 3,
-    "four": 4,
-    "five": 5,
-    "six": 6,
-    "seven": 7,
-    "eight": 8,
-    "nine": 9,
-    "ten": 10,
-    "eleven": 11,
-    "twelve": 12,
-}
+_COUNTS = {number_word(number): number for number in range(1, 11)} | {"eleven": 11, "twelve": 12}
 _N = rf"[0-9]{{1,5}}|{'|'.join(_COUNTS)}"
 _SYMBOL = r"(?-i:[A-Z]{1,3}[0-9]{0,3}[A-Z]{0,2}|[0-9]{1,3}[A-Z]{2})"
 _KEYINGS = (
@@ -65,7 +53,7 @@ _FILLER = frozenset(
     | {"i", "we", "he", "she", "they", "want", "wants", "need", "needs", "own", "his", "her", "their", "customer's"}
     | {"cylinder", "cylinders", "cyl", "cyls", "finish", "keyway", "lock", "locks", "line"}
 )
-_CATEGORIES = {
+CATEGORIES = {
     "hardware": LineKind.HARDWARE,
     "labor": LineKind.LABOR,
     "labour": LineKind.LABOR,  # in price books of release 0.1
@@ -297,6 +285,12 @@ def hear_lines(typed: str, house: HouseWords) -> list[list[Piece]]:
                     groups.append(chunk)
                 else:
                     before += chunk
+        if next((piece.what for piece in stretch if piece.what != "filler"), "") == "rekey":
+            for group in groups[start + 1 :]:  # rekey two of these and three of those
+                if any(piece.what == "type" for piece in group) and _NOUNS & {piece.what for piece in group} == {
+                    "type"
+                }:
+                    group.append(Piece(-1, "", "rekey", value=True))
     return [group for group in groups if any(piece.what not in ("join", "end", "filler") for piece in group)]
 
 
@@ -408,7 +402,7 @@ class Goods:
             return cls(sold.part_number, sold.description, LineKind.PART, sold.maker, words)
         usual = LineKind.HARDWARE if sold.kind == "goods" else LineKind.LABOR
         codes = frozenset(map(plain_word, sold.code.split("-")))
-        return cls(sold.code, sold.description, _CATEGORIES.get(sold.category, usual), "", words | codes)
+        return cls(sold.code, sold.description, CATEGORIES.get(sold.category, usual), "", words | codes)
 
 
 @lru_cache(20_000)

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from app.fitting import Pattern
 from app.ledger.catalog.maker_queries import MakerTables, maker_tables
 from app.ledger.catalog.price_queries import PriceEntry, price_entries, tax_places, tier_names
+from app.ledger.quoting.quick_words import CATEGORIES
 from app.ledger.store.work import Work
 from app.ledger.tables import LineKind
 from app.pricing import KeyingKind
@@ -41,12 +42,6 @@ KEYINGS: tuple[tuple[str, str], ...] = (
     (KeyingKind.OWN.value, "To customer's key"),
     (KeyingKind.NONE.value, "No pins"),
 )
-_CATEGORIES = {
-    LineKind.HARDWARE: ("hardware",),
-    LineKind.LABOR: ("labor", "labour"),  # the latter in price books of release 0.1
-    LineKind.TRIP: ("trip",),
-    LineKind.KEYS: ("keys",),
-}
 _TAILS = ("cam", "tailpiece")
 
 
@@ -65,7 +60,7 @@ class Choices:
         """The price book's entries for a line of this kind: of its own category, else all of its sort."""
         kind = "goods" if sort in (LineKind.HARDWARE, LineKind.KEYS) else "labour"
         mine = [entry for entry in self._entries if entry.kind == kind]
-        return tuple([entry for entry in mine if entry.category in _CATEGORIES.get(sort, ())] or mine)
+        return tuple([entry for entry in mine if CATEGORIES.get(entry.category) is sort] or mine)
 
     def of(self, maker: str, kind: str) -> dict[str, tuple[str, ...]]:
         """What a line's boxes offer for a maker's code and a type of cylinder, "" while they are not chosen."""

@@ -13,7 +13,7 @@ from app.errors import BitternError
 from app.fitting import load_makers
 from app.ledger.care.opening import Ledger
 from app.ledger.catalog.price_queries import PriceEntry
-from app.ledger.quoting.quick_line import QuickReading, read_quick_line, read_words
+from app.ledger.quoting.quick_line import QuickReading, read_quick_line, read_quick_words
 from app.ledger.quoting.quick_words import HouseWords
 from app.ledger.store.work import Actor
 from app.ledger.tables import LineKind, Role
@@ -39,7 +39,7 @@ def house() -> HouseWords:
 
 
 def heard(words: str) -> QuickReading:
-    return read_words(words, house())
+    return read_quick_words(words, house())
 
 
 def cylinder(quantity: int, kind: str, **said: Any) -> Line:
@@ -126,6 +126,9 @@ TABLE: tuple[tuple[str, Sequence[Line], str], ...] = (
     ("rekey 3 rim alike", [{"kind": "rekey", "quantity": 3, "type": "rim", "keying": "KA"}], ""),
     ("2 rim rekeyed AQ1 five pin all different",
      [{"kind": "rekey", "quantity": 2, "type": "rim", "keyway": "AQ1", "chambers": 5, "keying": "KD"}], ""),
+    ("rekey 2 rim KA and 3 mortise KD; 1 rim",
+     [{"kind": "rekey", "quantity": 2, "type": "rim", "keying": "KA"},
+      {"kind": "rekey", "quantity": 3, "type": "mortise", "keying": "KD"}, cylinder(1, "rim")], ""),
     ("2 mortise 626; ring set; trip",
      [cylinder(2, "mortise", finish="626"), {"kind": "hardware", "quantity": 1, "price_code": "RING-SET"},
       {"kind": "trip", "quantity": 1, "price_code": "TRIP"}], ""),
