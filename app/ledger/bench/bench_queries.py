@@ -16,6 +16,7 @@ from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
 from app.ledger.quoting.key_lines import IS_OWN
 from app.ledger.store.errors import NotFound
 from app.ledger.tables import (
+    Bitting,
     Cylinder,
     CylinderState,
     Job,
@@ -45,6 +46,7 @@ class BenchRow:
     pinned: int  # pinned or checked already
     keys: int  # still to cut
     ready_on: date | None
+    waits_for_key: bool = False  # of the customer, to be decoded
 
     @property
     def misses_promise(self) -> bool:
@@ -108,7 +110,7 @@ def bench_day(session: Session, today: date) -> BenchDay:
     for job in jobs:
         minutes_left = job.bench_minutes if job.stage in BENCH_STAGES else 0
         before += minutes_left
-        count_of_job, pinned = cylinders.get(job.id, (0, 0))
+        count_of_job, pinned, waiting_count = cylinders.get(job.id, (0, 0, 0))
         rows.append(
             BenchRow(
                 job=job,
@@ -118,6 +120,7 @@ def bench_day(session: Session, today: date) -> BenchDay:
                 pinned=pinned,
                 keys=beside.get(job.id, keys.get(job.id, 0)) + copies.get(job.id, 0),
                 ready_on=_ready_on(today, before, terms),
+                waits_for_key=bool(waiting_count) and job.stage in BENCH_STAGES,
             )
         )
     return BenchDay(tuple(rows), count, minutes, other, terms.minutes_per_day if terms else Fraction(0))
@@ -163,15 +166,21 @@ def _by_job(session: Session, rows: sa.Select[*tuple[Any, ...]]) -> dict[int, in
     return dict(session.execute(rows).all())
 
 
-def _cylinders(session: Session, job_ids: Sequence[int]) -> dict[int, tuple[int, int]]:
-    """Job id → how many of its cylinders are keyed, and how many of those are pinned."""
-    through = (CylinderState.PINNED, CylinderState.CHECKED, CylinderState.FITTED)
+def _cylinders(session: Session, job_ids: Sequence[int]) -> dict[int, tuple[int, int, int]]:
+    """Job id → how many of its cylinders are keyed, how many of those are pinned, and how many wait for the
+    customer's key to be decoded.
+    """
+    through = Cylinder.state.in_((CylinderState.PINNED, CylinderState.CHECKED, CylinderState.FITTED))
+    is_waiting = sa.and_(Keyset.is_customers_key, Bitting.id.is_(None))
+    sums = (sa.func.sum(sa.case((condition, 1), else_=0)) for condition in (through, is_waiting))
     rows = (
-        sa.select(Cylinder.job_id, sa.func.count(), sa.func.sum(sa.case((Cylinder.state.in_(through), 1), else_=0)))
-        .where(Cylinder.job_id.in_(job_ids), Cylinder.keyset_id.is_not(None))
+        sa.select(Cylinder.job_id, sa.func.count(), *sums)
+        .join(Keyset, Keyset.id == Cylinder.keyset_id)
+        .outerjoin(Bitting, Bitting.keyset_id == Keyset.id)
+        .where(Cylinder.job_id.in_(job_ids))
         .group_by(Cylinder.job_id)
     )
-    return {row[0]: (row[1], row[2]) for row in session.execute(rows) if row[0] is not None}
+    return {row[0]: (row[1], row[2], row[3]) for row in session.execute(rows) if row[0] is not None}
 
 
 def _terms(session: Session, today: date) -> BenchTerms | None:

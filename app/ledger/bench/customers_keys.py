@@ -71,7 +71,7 @@ def decode_customers_key(work: Work, job_number: int, keyset_id: int, form: Cust
             said = f": it is {known.symbol} of {known.system.name}"
         else:
             seal_bitting(work, keyset.system, keyset, cuts)
-            said = f", {keyset.purpose}"
+            said = f", the {keyset.purpose}"
         work.session.flush()
         warnings = _require_no_worse(before, audit_systems(work, [(known or keyset).system]))
         record(work, DECODED, f"job {job.number}", f"The key of {symbol} was decoded{said}", job_id=job.id)

@@ -115,7 +115,7 @@ def where_it_opens(keyset: Keyset, exposed: Sequence[Exposed]) -> str:
     if keyset.level is Level.CONTROL:
         return "takes out the cores of this system"
     if keyset.purpose:
-        return keyset.purpose
+        return f"what the {keyset.purpose} opens" if keyset.is_customers_key else keyset.purpose
     openings = list(dict.fromkeys(one.opening_number for one in exposed if one.opening_number))
     if not openings:
         count = len(exposed)

@@ -185,7 +185,7 @@ class KeysetAllotter:
 
     def _add(self, system: KeySystem, keying: KeyingInstruction, count: int) -> list[Keyset]:
         if keying.kind is KeyingKind.OWN:
-            return [add_customers_key(self.work, system, keying.words)]
+            return [add_customers_key(self.work, system, keying.key_words)]
         under = Level.MASTER if keying.kind.is_master_keyed else Level.SINGLE
         return add_keysets(self.work, system, count, keying.master, under=under)
 

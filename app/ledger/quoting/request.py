@@ -39,6 +39,12 @@ class KeyingInstruction:
         return {KeyingKind.GMK: 3, KeyingKind.GGMK: 4}.get(self.kind, 2)
 
     @property
+    def key_words(self) -> str:
+        """The customer's key, with what is known of it."""
+        of_key = ", ".join(filter(None, (self.key_keyway, self.key_marks)))
+        return "customer's key" + (f" ({of_key})" if of_key else "")
+
+    @property
     def words(self) -> str:
         """The instruction as printed.
 
@@ -50,8 +56,7 @@ class KeyingInstruction:
         "keyed to the customer's key (AQ2, D 14)"
         """
         if self.kind is KeyingKind.OWN:
-            of_key = ", ".join(filter(None, (self.key_keyway, self.key_marks)))
-            return self.kind.words + (f" ({of_key})" if of_key else "")
+            return f"keyed to the {self.key_words}"
         code = self.kind.value
         words = self.kind.words
         if self.set_size:

@@ -8,6 +8,7 @@ import sqlalchemy as sa
 from app.errors import Problems
 from app.fitting import CylinderAttributes
 from app.keying import KeyingError, write_bitting
+from app.ledger.bench.bench_queries import bench_day
 from app.ledger.bench.bench_sheet import bench_work
 from app.ledger.bench.checkoff import tick_cylinders, tick_keys
 from app.ledger.bench.customers_keys import CustomersKeyForm, decode_customers_key
@@ -82,9 +83,10 @@ def test_from_quote_to_hand_over(work: Work) -> None:
     assert (waiting.symbol, waiting.bitting, len(waiting.cylinders), waiting.keys_ordered) == ("SKD1", None, 2, 4)
     schedule = schedule_of(work, job)
     assert [row.remarks for row in schedule.rows] == ["keyed to the customer's key (AQ1, D 14)"] * 2
-    assert schedule.keysets[0].purpose == "keyed to the customer's key (AQ1; D 14)"
+    assert schedule.keysets[0].purpose == "customer's key (AQ1; D 14)"
     assert job.lines[0].ask["replaces"] == "18M-Q?-66"
 
+    assert [row.waits_for_key for row in bench_day(work.session, work.today).rows] == [True]
     move_job(work, job.id, job.version, Stage.ON_THE_BENCH)
     bench, ids = by(work, Role.BENCH), [one.id for one in job.cylinders]
     for told, stopped in (
@@ -98,6 +100,7 @@ def test_from_quote_to_hand_over(work: Work) -> None:
     with pytest.raises(NotAllowed):
         decode(by(work, Role.COUNTER), job, waiting)
     decode(bench, job, waiting)
+    assert [row.waits_for_key for row in bench_day(work.session, work.today).rows] == [False]
     [system] = bench_work(bench, job).systems
     assert [(key.symbol, key.bitting, key.quantity) for key in system.keys] == [("SKD1", CUTS, 4)]
     # One key turns it, so every bottom pin is its cut and there is no master pin.
@@ -115,7 +118,7 @@ def test_from_quote_to_hand_over(work: Work) -> None:
         ("SKD1", number, KeyState.OUT, "R. Teal") for number in (1, 2, 3, 4)
     ]
     told = work.session.scalars(sa.select(Event.summary)).all()
-    assert "The key of SKD1 was decoded, keyed to the customer's key (AQ1; D 14)" in told
+    assert "The key of SKD1 was decoded, the customer's key (AQ1; D 14)" in told
     assert not any(CUTS in said for said in told)
 
 
