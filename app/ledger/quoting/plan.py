@@ -15,6 +15,8 @@ from app.ledger.keysystems.keysets import number_of
 from app.pricing import show_day
 from app.validation import JsonDataclass, counted
 
+_LEVELS = [*SymbolLevel]  # from the top down
+
 
 @dataclass(frozen=True, slots=True)
 class KeysetOnLine(JsonDataclass):
@@ -106,9 +108,9 @@ class Plan(JsonDataclass):
         levels: Counter[str] = Counter()
         for symbol, count in counts.items():
             levels["control" if symbol == CONTROL_SYMBOL else read_symbol(symbol).level.value] += count
-        said = [f"{level.value} {levels[level.value]:,}" for level in SymbolLevel if level.value in levels]
+        said = [f"{level.value} {levels[level.value]:,}" for level in _LEVELS if level.value in levels]
         said += [f"control {levels['control']:,}"] if "control" in levels else []
-        bare = [symbol for symbol in over if not counts[symbol]]
+        bare = sorted((one for one in over if not counts[one]), key=lambda one: _LEVELS.index(read_symbol(one).level))
         none = f"; none to {symbols_in_words(bare)}" if bare else ""
         return f"Keys of {system} by level: {', '.join(said)}{none}." if said else ""
 

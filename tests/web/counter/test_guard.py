@@ -87,7 +87,7 @@ def test_one_press_adds_keys_of_every_level_of_a_new_system(clerk: FormClient, s
     form = posted(*floors, system_levels="3", system_masters="3")
     page = work_out(clerk, form)
     assert "Add 2 keys to A, 6 keys to masters" in page
-    assert "by level: grand master 0, master 0, change 48; none to AA, A, AB, AC." in page
+    assert "by level: grand master 0, master 0, change 48; none to A, AA, AB, AC." in page
     page = work_out(clerk, form | {"mend": "no-master-keys"})
     assert 'id="answer-no-master-keys"' not in page and "by level: grand master 2, master 6, change 48." in page
     kept = session.scalars(sa.select(Draft.typed)).one()["lines"]
