@@ -174,7 +174,8 @@ class KeysetAllotter:
         if not line.is_keyed:
             return [Allotment(None)] * line.quantity
         planned = self._lines[number]
-        system = self._system_of(number, line)
+        source = self.ask.source_of(number)
+        system = self._system_of(source, self.ask.lines[source - 1])
         by_symbol = {one.symbol: one for one in system.keysets}
         if count := sum(one.symbol not in by_symbol for one in planned):
             by_symbol.update({one.symbol: one for one in self._add(system, line.keying, count)})

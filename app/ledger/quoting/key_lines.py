@@ -119,6 +119,9 @@ class _Quote:
             or len(set_sizes(line.keying, min(line.quantity, MOST)))
             for number, line in keyed.items()
         }
+        for number, line in keyed.items():
+            if line.keying.alike_with:
+                self._sets[number] = self._sets.get(ask.source_of(number), 1)
         self._keyways = {number: line.attributes.keyway or "" for number, line in keyed.items() if line.attributes}
         existing = ask.system.existing_id if ask.system else None
         self._system = session.get(KeySystem, existing) if existing is not None else None
@@ -184,8 +187,9 @@ class _Quote:
             return CONTROL_SYMBOL
         if not self._sets:
             return OWN
-        if sum(self._sets.values()) == 1:
-            return f"line {next(iter(self._sets))}"
+        own = [number for number, line in self._keyed.items() if not line.keying.alike_with]
+        if sum(self._sets[number] for number in own) == 1:
+            return f"line {own[0]}"
         lines = ", ".join(f"line {number}" for number in self._sets)
         raise BitternError(
             "symbol",

@@ -221,6 +221,8 @@ class _Planner:
                 told = f"Line {number} is uncombinated, but a keyset is given in the door list."
                 self.problems.append(Problem("doors", told))
             return []
+        if line.keying.alike_with:
+            return self._alike(number, line, named)
         book = self._book_for(number, line)
         master = self._master_of(number, line, book) if book is not None else None
         if book is None or master is None:
@@ -229,6 +231,7 @@ class _Planner:
         on_record = self._on_record(book, line, named)
         sizes = set_sizes(line.keying, sum(symbol not in on_record for symbol in named))
         fresh = self._fresh(number, line, book, master, sizes)
+        self._offer_alike(number, line, book)
         if number in self._refused:
             return []
         self._require_offered(number, named, on_record, dict(zip(fresh, sizes, strict=False)))
@@ -238,6 +241,43 @@ class _Planner:
             KeysetOnLine(symbol, book.name, count, keys, book.above[symbol], symbol not in book.there)
             for (symbol, count), keys in zip(counts.items(), line.keys_by_keyset([*counts.values()]), strict=True)
         ]
+
+    def _offer_alike(self, number: int, line: LineRequest, book: SystemBook) -> None:
+        """Say that a keyed-alike line gets a key of its own where it could share a line's above."""
+        alike = (other for other in self._of_line if self._ask.lines[other - 1].keying.kind is KeyingKind.KA)
+        above = next((one for one in alike if any(k.system == book.name for k in self._of_line[one])), 0)
+        if above and line.keying.kind is KeyingKind.KA:
+            told = f"It gets a key of its own; alike with line {above}, enter {above} under 'Alike with line'."
+            self.notes.append((number - 1, told))
+
+    def _alike(self, number: int, line: LineRequest, named: Sequence[str]) -> list[KeysetOnLine]:
+        """The keysets of the line that this one is keyed alike with, its cylinders shared out among them."""
+        source = self._ask.source_of(number)
+        there = self._of_line.get(source, [])
+        if not there:
+            if source == number or source not in self._refused:
+                told = f"Line {line.keying.alike_with} gives this one no keyset: name a line above that is keyed."
+                self._refuse(number, "alike_with", told)
+            self._refused.add(number)
+            return []
+        said, other = line.attributes, self._ask.lines[source - 1].attributes
+        if said is None or other is None or (said.keyway, said.chambers) != (other.keyway, other.chambers):
+            told = "keyed alike they need the same keyway and as many chambers."
+            self._refuse(number, "alike_with", f"Line {source} and this one differ: {told}")
+        elif records_for(number, line, self._choices) is not records_for(
+            source, self._ask.lines[source - 1], self._choices
+        ):
+            told = "what is keyed alike is keyed in one place."
+            self._refuse(number, "alike_with", f"Line {source} is keyed elsewhere: {told}")
+        elif line.quantity % len(there):
+            told = f"enter {len(there):,} cylinders or a multiple of that."
+            self._refuse(number, "quantity", f"Line {source} is on {len(there):,} keysets: {told}")
+        if number in self._refused:
+            return []
+        each = line.quantity // len(there)
+        self._require_offered(number, named, [], {one.symbol: each for one in there})
+        keys = line.keys_by_keyset([each] * len(there))
+        return [replace(one, cylinders=each, keys=count) for one, count in zip(there, keys, strict=True)]
 
     def _master_of(self, number: int, line: LineRequest, book: SystemBook) -> str | None:
         """The master that a line goes under, "" for none; None where that is asked, or was refused already."""

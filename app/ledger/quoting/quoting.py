@@ -210,7 +210,7 @@ def _print_lines(
         lines.append(_print_line(str(number), found))
         extras: list[tuple[str, str, int, str]] = []
         if line.is_keyed:
-            code = resolver.code_of_keying(line.keying.kind, at_factory=number in at_factory)
+            code = resolver.code_of_keying(ask.keyed_as(number), at_factory=number in at_factory)
             extras.append(("keying", f"Keying: {line.keying.words}", line.quantity, code))
             if line.keying.kind is KeyingKind.OWN and line.keying not in decoded and resolver.has_price(KEY_DECODE):
                 decoded.add(line.keying)

@@ -21,6 +21,7 @@ class KeyingInstruction:
     master-keyed kind: each cylinder different. master: the symbol of the master the line goes under, "" for
     the first of the system. key_keyway: of the customer's key that they are keyed to, or the number on its bow;
     key_marks: what else is on it. Lines of one quote that say the same of it are keyed to the same key.
+    alike_with: with KA the number of the line above whose keysets these cylinders share, 0 for none.
     """
 
     kind: KeyingKind = KeyingKind.NONE
@@ -28,6 +29,7 @@ class KeyingInstruction:
     master: str = ""
     key_keyway: str = ""
     key_marks: str = ""
+    alike_with: int = 0
 
     @property
     def least_levels(self) -> int:
@@ -63,6 +65,8 @@ class KeyingInstruction:
             alike = words if self.kind is KeyingKind.KA else f"{words}, alike"
             words = f"{alike} in sets of {self.set_size}"
             code += str(self.set_size) if self.kind is KeyingKind.KA else ""
+        if self.alike_with:
+            words += f" with line {self.alike_with}"
         if self.kind.is_master_keyed and self.master:
             words += f" under {self.master}"
         return words if self.kind is KeyingKind.NONE else f"{words} ({code})"
@@ -229,6 +233,16 @@ class QuoteRequest(JsonDataclass):
     discount: Discount = NO_DISCOUNT
     discount_reason: str = ""
     discount_meant: str = ""
+
+    def source_of(self, number: int) -> int:
+        """The number of the line that line `number` has its keysets from: its own, or the one it is alike with."""
+        while 0 < (above := self.lines[number - 1].keying.alike_with) < number:
+            number = above
+        return number
+
+    def keyed_as(self, number: int) -> KeyingKind:
+        """How deep the cylinders of line `number` are keyed: alike with master-keyed ones they are master keyed."""
+        return self.lines[self.source_of(number) - 1].keying.kind
 
 
 def old_price_reason(row: Mapping[str, Any]) -> str:

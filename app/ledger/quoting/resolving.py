@@ -378,6 +378,8 @@ def _check_counts(line: LineRequest) -> None:
         raise BitternError("keys_each", "Enter a whole number of keys from 0 to 100.")
     if line.keys_in_all is not None and not 0 <= line.keys_in_all <= 100 * line.quantity:
         raise BitternError("keys_in_all", f"Enter a whole number of keys in all, from 0 to {100 * line.quantity:,}.")
+    if line.keying.alike_with and line.keying.set_size is not None:
+        raise BitternError("set_size", "Cylinders alike with another line's are in that line's sets: leave it empty.")
     size = line.keying.set_size
     if size is not None and not 2 <= size <= MOST:
         raise BitternError("set_size", f"A set has 2 to {MOST:,} cylinders; leave it empty where there are no sets.")

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from app.keying import SymbolLevel
-from app.ledger.quoting.key_lines import line_named
+from app.ledger.quoting.key_lines import control_named, line_named
 from app.ledger.quoting.missing import facts_of, masters_counted, questions_about
 from app.ledger.quoting.quick_line import QuickReading, read_quick_line
 from app.ledger.quoting.quoting import PricedQuote
@@ -22,7 +22,7 @@ from app.web.fitting.for_quote import read_lines
 _NAMES = ("choose", "add", "remove", "duplicate", "action", "mend", "put", "goods", "face")
 _OF_KEY = ("key_keyway", "key_marks")
 _STAYS = (
-    *("quantity", "keying", "set_size", "master", *_OF_KEY, "keys_each", "keys_in_all"),
+    *("quantity", "keying", "set_size", "master", "alike_with", *_OF_KEY, "keys_each", "keys_in_all"),
     *("need_by", "remark", "replaces", "replaces_finish"),
 )
 _MENDED_BY = {
@@ -133,12 +133,20 @@ def put_goods(form: CounterForm, lines: Sequence[dict[str, str]], line: LineForm
 
 
 def _follow(before: list[LineForm], after: list[LineForm]) -> None:
-    """Lines of keys stay with the lines that they named, under those lines' numbers of now."""
+    """What names another line stays with it, under its number of now."""
     for line in after:
         named = line_named(line.text("symbol"))
         if named is not None and 1 <= named <= len(before):
             there = before[named - 1]
             line.say(symbol=f"line {after.index(there) + 1}" if there in after else "")
+        named = control_named(line.text("symbol"))
+        if named is not None and 1 <= named <= len(before):
+            there = before[named - 1]
+            line.say(symbol=f"control line {after.index(there) + 1}" if there in after else "control")
+        alike = line.text("alike_with")
+        if alike.isdecimal() and 1 <= int(alike) <= len(before):
+            there = before[int(alike) - 1]
+            line.say(alike_with=str(after.index(there) + 1) if there in after else "")
 
 
 def _choose(form: CounterForm, who: str) -> str:

@@ -224,6 +224,7 @@ class KeyedLine(LineForm):
 
     keying = ShortField("Keying")
     set_size = count_field("In sets of", "Enter how many are alike, 2 or more; or nothing.", least=2)
+    alike_with = count_field("Alike with line", "Enter the number of a line above.", least=1)
     master = ShortField("Under master", longest(Keyset.symbol))
     key_keyway = ShortField("Key's keyway", longest(KeySystem.keyway))  # of the customer's key, or its bow's number
     key_marks = ShortField("On the key", 60)

@@ -26,6 +26,7 @@ from app.web.counter.forms import (
 from app.web.forms_base import record_id
 
 MOST_LINES = 100
+_OF_KEYING = ("set_size", "master", "alike_with", "key_keyway", "key_marks")
 _MOST_STANDING = 5_000
 _LONGEST_KEYWAY = longest(KeySystem.keyway)
 
@@ -139,7 +140,7 @@ def _keyed(line: LineForm, known: Knowledge) -> dict[str, Any]:
         return {"keys_each": 0}
     if isinstance(line, PartLine) and not line.keying.data and line.part_number.data.upper() in known.plain_numbers:
         # Nothing is keyed on hardware, so the usual keying of a part number is not meant for it.
-        line.forget("keying", "set_size", "master", "key_keyway", "key_marks", "keys_each", "keys_in_all", "need_by")
+        line.forget("keying", *_OF_KEYING, "keys_each", "keys_in_all", "need_by")
         return {"keys_each": 0}
     usual = KeyingKind.NONE if isinstance(line, RekeyLine) else KeyingKind.KD
     keying = KeyingInstruction()
@@ -153,12 +154,14 @@ def _keyed(line: LineForm, known: Knowledge) -> dict[str, Any]:
             line.master.data.upper() if kind.is_master_keyed else "",
             known.spell(line.key_keyway.data) or line.text("fit_key")[:_LONGEST_KEYWAY] if to_key else "",
             line.key_marks.data if to_key else "",
+            (line.alike_with.data or 0) if kind is KeyingKind.KA else 0,
         )
+        line.forget(*(() if kind is KeyingKind.KA else ("alike_with",)))
         line.forget(*(() if in_sets else ("set_size",)), *(() if kind.is_master_keyed else ("master",)))
         line.forget(*(() if to_key else ("key_keyway", "key_marks")))
     else:
         line.refuse("keying", "Choose how the cylinders are keyed.")
-        line.forget("set_size", "master", "key_keyway", "key_marks")
+        line.forget(*_OF_KEYING)
     return {
         "keying": keying,
         "keys_each": line.keys_each.data or 0,

@@ -44,3 +44,13 @@ def test_keys_that_cannot_be_shared_out_are_told_on_the_line(client_as: ClientAs
 def test_a_code_of_the_price_book_is_taken_as_a_part_number_and_nothing_is_keyed_on_it(client_as: ClientAs) -> None:
     page = worked_out(client_as(Role.COUNTER), {"kind": "part number", "part_number": "Ring-Set", "quantity": "2"})
     assert "2 × $9.80" in page and "Keying:" not in page and "$21.02" in page  # 19.60 with 1.42 tax
+
+
+def test_a_line_stays_alike_with_the_line_that_it_names_when_one_above_is_removed(client_as: ClientAs) -> None:
+    clerk = client_as(Role.COUNTER)
+    cylinder = {"kind": "part number", "part_number": "A18M-Q1-66.SC", "quantity": "1", "keying": "KA"}
+    deadbolt = {**cylinder, "part_number": "CAP2-Q1-66.SC", "alike_with": "2"}
+    lines = ({"kind": "trip", "price_code": "TRIP", "quantity": "1"}, cylinder, deadbolt)
+    assert "Keying: keyed alike with line 2 (KA)" in worked_out(clerk, *lines)
+    page = worked_out(clerk, *lines, remove="0")
+    assert "Keying: keyed alike with line 1 (KA)" in page and "4 keys come with it: 4 to SKD1" in page
