@@ -239,7 +239,7 @@ class DoorBoxes(LineForm):
     fit_lock = ShortField("Lock", 120)
     fit_stile = ShortField("Stile width", 120)
     fit_hole = ShortField("Hole in the door", 120)
-    fit_material = ShortField("Stile", 120)
+    fit_material = ShortField("Material", 120)  # of the stile
     fit_stop = ShortField("Glass stop covers", 120)
 
 
@@ -251,7 +251,7 @@ class NewCylinderLine(DoorBoxes, KeyedLine):
     replaces_finish = ShortField("Its finish", 24)
     face_asked = ShortField()  # what the page showed to be asked when the answer was pressed
     face_answer = ShortField("Face")
-    fit_lock_maker = ShortField("Lock's maker", 60)  # where the lock is in no maker's table
+    fit_lock_maker = ShortField("Or its maker", 60)  # where the lock is in no maker's table
     fit_case = ShortField("Its case", 120)
     fit_cam_depth = ShortField("Case to back of cam", 120)
     fit_door = ShortField("Door thickness", 120)

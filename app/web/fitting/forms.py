@@ -136,8 +136,8 @@ class SwapForm(_Attributes):
 class _DoorForm(QuestionForm):
     """A door: what its stile is made of, and what covers it."""
 
-    material = SelectField("Stile", choices=MATERIALS, validate_choice=False)
-    glass_stop = InchesField("Glass stop covers", description="Of the stile; 0 for none.")
+    material = SelectField("Material", choices=MATERIALS, validate_choice=False, description="Of the stile.")
+    glass_stop = InchesField("Glass stop covers", description="Of the stile; 0: none.")
 
 
 class LengthForm(_DoorForm):
@@ -145,7 +145,7 @@ class LengthForm(_DoorForm):
 
     FIRST = ("lock", "lock_maker", "door", "material", "glass_stop", "maker", "keyway", "chambers", "finish")
     lock = SelectField("Lock", validate_choice=False, description="Gives case, cam depth and cam.")
-    lock_maker = _text("Lock's maker", "Where the lock is not in the list.", most=60)
+    lock_maker = _text("Or its maker", "Of a lock that is not in the list.", most=60)
     maker = SelectField("Cylinders of", validate_choice=False, description="Gives lengths and rings.")
     door = InchesField(
         "Door thickness", [InputRequired("Enter the door's thickness.")], description="1-3/4, or 45 mm"

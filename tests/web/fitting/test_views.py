@@ -232,6 +232,10 @@ def _put(page: str) -> dict[str, list[dict[str, str]]]:
     return {unescape(name): json.loads(unescape(lines)) for lines, name in found}
 
 
+KEYED_TO = "cylinder, five pin, keyway AQ1"
+SIZES, THREADS = ("cylinder_diameter", "lock_diameter"), ("cylinder_threads", "lock_threads")
+
+
 def test_each_kind_of_answer_can_be_put_on_the_quote(counter: FlaskClient) -> None:
     door = {"lock": "Pier 20 office lock", "maker": "ARD", "door": "1-3/4"}
     body = {"keyway": "AQ1", "chambers": "6", "finish": "626"}
@@ -264,6 +268,9 @@ def test_each_kind_of_answer_can_be_put_on_the_quote(counter: FlaskClient) -> No
         ),
         ("cam", {"lock": "Ferry 43 deadlock"}, "AC-12", {"maker": "ARD"}),
         ("key", {"blank": "PK-91", "cuts": "5", "number": "A18M-Q1-56.SC"}, "A18M-Q1-56.SC", {"fit_cuts": "5"}),
+        ("key", {"blank": "PK-91", "cuts": "5", "keyway": "AQ1", "chambers": "5"}, KEYED_TO, {"fit_key": "PK-91"}),
+        ("finishes", {"codes": "626, 605"}, "a cylinder in 626", {"finish": "626", "fit_finishes": "605"}),
+        ("thread", dict.fromkeys(SIZES, "1-5/32") | dict.fromkeys(THREADS, "32"), "a mortise cylinder", {}),
     ):
         put = _put(_ask(counter, slug, **asked))
         assert name in put, (slug, name, list(put))
