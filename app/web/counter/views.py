@@ -174,8 +174,8 @@ def put() -> ResponseReturnValue:
     line = put_goods(form, read_lines(request.form.get("lines", "")))
     if not line:
         flash("That could not be put on the quote: look for it again, or type it into a line.", "caution")
-    keep_draft(work, form.text("token"), to_draft(form), job.id if job else None)
-    return redirect(url_for("counter.page", job=job.number if job else None, draft=1, _anchor=line or None), 303)
+    kept, _ = keep_draft(work, form.text("token"), to_draft(form), job.id if job else None)
+    return redirect(url_for("counter.page", job=job.number if job else None, draft=kept, _anchor=line or None), 303)
 
 
 @blueprint.post("/keep")

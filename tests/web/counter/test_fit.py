@@ -449,26 +449,26 @@ def test_nonsense_for_goods_changes_no_line(clerk: FormClient, session: Session,
 
 
 def test_goods_go_on_the_page_that_was_typed_into_last_and_still_waits(clerk: FormClient, session: Session) -> None:
-    ring = json.dumps([{"kind": "part number", "maker": "ARD", "part_number": "AG-01"}])
-    kept = clerk.post("/counter/keep", data=posted(PART)).location
-    number = kept.rpartition("/")[2]
-    assert clerk.post("/counter/put", data={"lines": ring}).location == f"/counter?job={number}&draft=1#line-1"
-    page = clerk.get(f"/counter?job={number}&draft=1").text
+    ring = {"lines": json.dumps([{"kind": "part number", "maker": "ARD", "part_number": "AG-01"}])}
+    number = clerk.post("/counter/keep", data=posted(PART)).location.rpartition("/")[2]
+    address, _, line = clerk.post("/counter/put", data=ring).location.partition("#")
+    assert address.startswith(f"/counter?job={number}&draft=") and line == "line-1"
+    page = clerk.get(address).text
     assert 'value="A18M-Q1-66.SC"' in page and 'value="AG-01"' in page
     version = re.search(r'name="job_version" value="([0-9]+)"', page)
     assert version
     typed = {**posted(PART), "job_version": version[1]}
     assert clerk.post(f"/counter/issue?job={number}", data=typed).status_code == 303
-    # The quote is out: what is found now goes on a page of its own, a blank line of which it fills.
-    assert clerk.post("/counter/put", data={"lines": ring}).location == "/counter?draft=1#line-0"
-    session.rollback()
-    blank = {
-        **posted({"kind": "part number", "quantity": "4"}),
-        "token": "0" * 32,
-    }  # the first of those saved at one moment
-    clerk.post("/counter/work-out", data=blank, headers=LIVE)
-    assert clerk.post("/counter/put", data={"lines": ring}).location == "/counter?draft=1#line-0"
-    (line,) = session.scalars(sa.select(Draft).where(Draft.token == "0" * 32)).one().typed["lines"]
+    # The quote is out: what is found now goes on a page of its own.
+    after = clerk.post("/counter/put", data=ring).location
+    assert "job=" not in after and after.endswith("#line-0")
+
+
+def test_goods_fill_a_line_in_which_nothing_is_said_yet(clerk: FormClient, session: Session) -> None:
+    ring = {"lines": json.dumps([{"kind": "part number", "maker": "ARD", "part_number": "AG-01"}])}
+    clerk.post("/counter/work-out", data=posted({"kind": "part number", "quantity": "4"}), headers=LIVE)
+    assert clerk.post("/counter/put", data=ring).location.endswith("#line-0")
+    (line,) = session.scalars(sa.select(Draft)).one().typed["lines"]
     assert (line["part_number"], line["quantity"]) == ("AG-01", "4")
 
 
