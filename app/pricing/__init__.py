@@ -68,6 +68,7 @@ __all__ = [
     "read_missing_line_rules",
     "read_percent",
     "read_request",
+    "shop_way",
     "show_cents",
     "show_day",
     "show_hours",
@@ -106,5 +107,5 @@ from app.pricing.totals import (
     compare_revisions,
     total,
 )
-from app.pricing.ways import KeyingWay, Obstacle, ObstacleCode, Place, bench_ready, show_hours
+from app.pricing.ways import KeyingWay, Obstacle, ObstacleCode, Place, bench_ready, shop_way, show_hours
 from app.pricing.workdays import add_working_days, count_working_days, is_working_day, next_working_day, show_day

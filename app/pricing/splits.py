@@ -25,11 +25,15 @@ class SplitChoice(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class SplitOption:
-    """One option with the ways it is made of: one for the whole, or the bulk's and the rest's."""
+    """One option with the ways it is made of: one for the whole, or the bulk's and the rest's.
+
+    first: where all of it is keyed here in two deliveries, the rest's own way, which is a part of the whole's.
+    """
 
     choice: SplitChoice
     ways: tuple[KeyingWay, ...]
     why_not: tuple[str, ...]
+    first: KeyingWay | None = None
 
     @property
     def possible(self) -> bool:
@@ -66,21 +70,21 @@ class SplitDecision:
 def decide_split(bulk: KeyingRequest, rest: KeyingRequest, bench: BenchTerms, factory: FactoryTerms) -> SplitDecision:
     """Cost all here, all at the factory, and the bulk there with the rest here; pick the cheapest possible.
 
-    In one place both parts are one delivery, due by the earlier of their dates; split, each has its own
-    date. A split of anything but KD and uncombinated cylinders needs the records in one place, here: the
-    house makes the system or holds it already, and the factory keys from what it is sent
-    (`takes_records`), paid as an extension where it is a master-keyed one. Of equal costs the one place is
-    preferred, the factory first.
+    The factory sends one delivery, due by the earlier of their dates. Here all of it is one delivery, too, or, where
+    that cannot be in time, the rest is keyed first and each part has its own date. Split, each has its own date. A
+    split of anything but KD and uncombinated cylinders needs the records in one place, here: the house makes the
+    system or holds it already, and the factory keys from what it is sent (`takes_records`), paid as an extension
+    where it is a master-keyed one. Of equal costs the one place is preferred, the factory first.
     `BitternError` when the two parts are not of one system: another kind, day, keyway, source or holder.
     """
     for field in ("kind", "today", "system", "records", "source", "keyway"):
         if getattr(bulk, field) != getattr(rest, field):
             raise BitternError(field, "The two parts of a split must be the same in this.")
     whole = _together(bulk, rest)
-    away, here = factory_way(whole, factory, bench.closed_days), shop_way(whole, bench, factory)
+    away = factory_way(whole, factory, bench.closed_days)
     options = (
         SplitOption(SplitChoice.ALL_FACTORY, (away,), away.why_not),
-        SplitOption(SplitChoice.ALL_SHOP, (here,), here.why_not),
+        _all_here(bulk, rest, whole, bench, factory),
         _split(bulk, rest, bench, factory),
     )
     possible = [one for one in options if one.possible]
@@ -106,6 +110,17 @@ def _together(bulk: KeyingRequest, rest: KeyingRequest) -> KeyingRequest:
         goods_cents=goods,
         need_by=min(dates) if dates else None,
     )
+
+
+def _all_here(
+    bulk: KeyingRequest, rest: KeyingRequest, whole: KeyingRequest, bench: BenchTerms, factory: FactoryTerms
+) -> SplitOption:
+    at_once = shop_way(whole, bench, factory)
+    first = shop_way(rest, bench, factory)
+    all_of_it = shop_way(replace(whole, need_by=bulk.need_by), bench, factory)
+    if at_once.possible or not (first.possible and all_of_it.possible):
+        return SplitOption(SplitChoice.ALL_SHOP, (at_once,), at_once.why_not)
+    return SplitOption(SplitChoice.ALL_SHOP, (all_of_it,), (), first)
 
 
 def _split(bulk: KeyingRequest, rest: KeyingRequest, bench: BenchTerms, factory: FactoryTerms) -> SplitOption:

@@ -46,7 +46,7 @@ def test_a_split_pays_the_set_up_here_and_the_extension_there(ask, bench, factor
 def test_records_that_the_factory_does_not_take_forbid_the_split(ask, bench, factory_json):
     strict = FactoryTerms.from_json(factory_json | {"takes_records": False})
     decision = decide_split(*parts(ask), bench, strict)
-    assert decision.choice is None
+    assert not decision.option(SplitChoice.SPLIT).possible
     assert any("one place" in why for why in decision.option(SplitChoice.SPLIT).why_not)
     for kind in (KeyingKind.KD, KeyingKind.NONE):
         assert decide_split(*parts(ask, kind), bench, strict).option(SplitChoice.SPLIT).possible
@@ -58,6 +58,22 @@ def test_records_that_the_factory_does_not_take_forbid_the_split(ask, bench, fac
 def test_an_existing_system_is_split_only_with_its_records_here(ask, bench, factory, holder, allowed):
     decision = decide_split(*parts(ask, system=SystemAge.EXISTING, records=holder), bench, factory)
     assert decision.option(SplitChoice.SPLIT).possible is allowed
+
+
+def test_what_the_bench_cannot_have_at_once_it_keys_in_two_deliveries(ask, bench, factory_json):
+    """MK: 45 to set up and 15 a cylinder with two keys: 6 are 135 minutes, 146 are 2,235, the seventh day."""
+    strict = FactoryTerms.from_json(factory_json | {"takes_records": False})
+    bench = replace(bench, uncombinated_on_hand={"mortise": 200})
+    bulk, rest = parts(ask)
+    here = decide_split(bulk, rest, bench, strict).option(SplitChoice.ALL_SHOP)
+    assert here.possible and here.first is not None
+    assert (here.first.bench_minutes, here.first.ready) == (135, date(2026, 3, 2))
+    assert (here.ways[0].bench_minutes, here.ready) == (2235, date(2026, 3, 10))
+    assert (
+        here.total_cents == shop_way(replace(bulk, cylinders={"mortise": 146}, keys=292), bench, strict).total_cents
+    )
+    late = replace(bulk, need_by=date(2026, 3, 9))
+    assert not decide_split(late, rest, bench, strict).option(SplitChoice.ALL_SHOP).possible
 
 
 def test_with_time_for_all_one_place_is_cheaper(ask, bench, factory):

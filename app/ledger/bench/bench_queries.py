@@ -86,11 +86,14 @@ def bench_day(session: Session, today: date) -> BenchDay:
     copies = _copies(session)
     listed = [*copies, *(job_id for job_id, count in beside.items() if count)]
     waiting = sa.or_(to_key, to_cut, Job.id.in_(listed))
+    terms = _terms(session, today)
+    first = add_working_days(today, 0, terms.closed_days if terms else frozenset())
+    due = sa.case((Job.promised_on < first, first), else_=Job.promised_on)  # what is late is due at once
     jobs = session.scalars(
         sa.select(Job)
         .where(waiting)
         .options(joinedload(Job.customer))
-        .order_by(Job.promised_on.asc().nulls_last(), _TURN, Job.number)
+        .order_by(due.asc().nulls_last(), _TURN, Job.promised_on, Job.number)
         .limit(MOST_JOBS)
     ).all()
     count, minutes = session.execute(
@@ -102,7 +105,6 @@ def bench_day(session: Session, today: date) -> BenchDay:
     job_ids = [job.id for job in jobs]
     cylinders = _cylinders(session, job_ids)
     keys = _by_job(session, _to_cut(Key.job_id, sa.func.count()).where(Key.job_id.in_(job_ids)).group_by(Key.job_id))
-    terms = _terms(session, today)
     promised = terms.minutes_promised + terms.reserve_minutes_promised if terms else Fraction(0)
     other = max(promised - minutes, Fraction(0))
     rows = []

@@ -14,6 +14,7 @@ import sqlalchemy as sa
 
 from app.errors import BitternError, Problem
 from app.ledger.catalog.maker_queries import factory_terms_on
+from app.ledger.quoting.in_time import PartInTime, part_in_time
 from app.ledger.quoting.promises import bench_today
 from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.resolving import Resolved
@@ -36,10 +37,12 @@ from app.pricing import (
     SplitDecision,
     SplitOption,
     SystemAge,
+    Urgency,
     cost_points,
     decide,
     decide_split,
     find_flips,
+    shop_way,
 )
 
 KEYED_AT = ("", "shop", "factory", "split")
@@ -78,12 +81,14 @@ class Decided:
     maker's charge for a small order.
 
     bench_minutes: the shop's own keying work. problems: groups keyed nowhere, or not as the counter insists.
+    in_time: of groups that cannot be ready when they are needed, what part can.
     """
 
     keying: tuple[KeyingChoice, ...]
     costs: Mapping[int, int]
     bench_minutes: int
     problems: tuple[Problem, ...]
+    in_time: tuple[PartInTime, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +174,10 @@ class _Weighed:
             "shop": SplitOption(SplitChoice.ALL_SHOP, (here,), here.why_not),
             "factory": SplitOption(SplitChoice.ALL_FACTORY, (away,), away.why_not),
         }
-        return {**ways, "split": self.split.option(SplitChoice.SPLIT)} if self.split else ways
+        if self.split is None:
+            return ways
+        in_one, in_both = map(self.split.option, (SplitChoice.ALL_SHOP, SplitChoice.SPLIT))
+        return {**ways, "shop": in_one, "split": in_both}
 
 
 def choose(work: Work, ask: QuoteRequest, resolved: Sequence[Resolved | None]) -> Decided:
@@ -208,7 +216,8 @@ def choose(work: Work, ask: QuoteRequest, resolved: Sequence[Resolved | None]) -
             quantities = {place: one.line.quantity for place, one in part.lines.items()}
             costs |= _shares(((way.total_cents or 0) if way else 0) - choice.small_order_cents, quantities)
             minutes += ceil(way.bench_minutes) if way and choice.choice == "shop" else 0
-    return Decided(tuple(keying), costs, minutes, tuple(problems))
+    in_time = [_in_time(work.today, ask, one, system) for one in weighed]
+    return Decided(tuple(keying), costs, minutes, tuple(problems), tuple(one for one in in_time if one))
 
 
 def _groups_of(resolved: Sequence[Resolved | None]) -> list[_Group]:
@@ -270,6 +279,46 @@ def _keying_request(
         keyway=attributes.keyway if attributes else None,
         urgency=ask.urgency,
         pays_small_order=ask.keyed_at == "factory",
+    )
+
+
+def _in_time(today: date, ask: QuoteRequest, weighed: _Weighed, system: KeySystem | None) -> PartInTime | None:
+    """What part of a group the bench can have ready in time, where nobody can have all of it; None where one can, or
+    where somebody gave lines days of their own or insists on a place.
+    """
+    group, shop = weighed.group, weighed.decision.shop
+    day = weighed.decision.request.need_by
+    if ask.urgency is Urgency.WAITS and day is None:
+        day = today
+    is_late = shop.ready is None or (day is not None and shop.ready > day)
+    in_vain = weighed.computed == "" or ask.urgency is Urgency.WAITS
+    if day is None or group.own_days or ask.keyed_at or not (is_late and in_vain):
+        return None
+    if not shop.possible and not shop.blocked_only_by(ObstacleCode.HOURS, ObstacleCode.DATE, ObstacleCode.STOCK):
+        return None
+
+    def most(urgency: Urgency) -> PartInTime:
+        def fits(counts: Mapping[int, int]) -> bool:
+            part = {
+                number - 1: replace(found, line=replace(found.line, quantity=count))
+                for number, count in counts.items()
+                for found in [group.lines[number - 1]]
+            }
+            request = _keying_request(today, ask, _Group(part), system, group.kind)
+            request = replace(request, need_by=day, urgency=urgency)
+            return shop_way(request, weighed.bench, weighed.factory).possible
+
+        return part_in_time(ask, group.numbers, day, fits)
+
+    found = most(ask.urgency)
+    is_parted = weighed.factory is not None and not (group.is_own or group.is_to_key)
+    late = (ObstacleCode.HOURS, ObstacleCode.DATE)
+    ways = (way for way in (shop, weighed.decision.factory) if way.possible or way.blocked_only_by(*late))
+    return replace(
+        found,
+        first=found.first if is_parted else {},
+        rushed=0 if ask.urgency.uses_reserve else most(Urgency.RUSH).quantity,
+        all_on=tuple((way.name.value, way.ready) for way in ways if way.ready is not None),
     )
 
 
@@ -347,11 +396,22 @@ def _kept(
         where = {"shop": "here", "factory": "at the factory"}[together]
         told = f"One key system is keyed in one place, so all of this new one is keyed {where}."
         whole = replace(whole, reasons=(told,), flips=(), told_flips=(), break_even=None)
-    if chosen is None or group.parts is None or name != "split":
+    is_apart = chosen is not None and (name == "split" or chosen.first is not None)
+    if chosen is None or group.parts is None or not is_apart:
         return [(group, whole, chosen.ways[0] if chosen else None)]
-    whole = replace(whole, in_two_places=True, flips=(), told_flips=())  # they turn a choice of one place
+    # What would turn it turns a choice of one place and one delivery.
+    whole = replace(whole, in_two_places=name == "split", in_two_deliveries=name != "split", flips=(), told_flips=())
     alone = replace(whole, reasons=(), ways=(), owner_notes=(), risks=(), curve=(), break_even=None)
-    (bulk, rest), (away, here) = group.parts, chosen.ways
+    bulk, rest = group.parts
+    if chosen.first is not None:
+        [all_of_it], first = chosen.ways, chosen.first
+        cents, minutes = (all_of_it.total_cents or 0) - (first.total_cents or 0), first.bench_minutes
+        later = replace(all_of_it, total_cents=cents, bench_minutes=all_of_it.bench_minutes - minutes)
+        return [
+            (bulk, _part(whole, bulk, "what comes later", "shop", later), later),
+            (rest, _part(alone, rest, "needed on a day of their own", "shop", first), first),
+        ]
+    away, here = chosen.ways
     return [
         (bulk, _part(whole, bulk, "the bulk", "factory", away), away),
         (rest, _part(alone, rest, "needed on a day of their own", "shop", here), here),

@@ -120,7 +120,7 @@ def lead_time(
     ready = max(days)
     if urgency is Urgency.WAITS and ready == work.today:
         return LeadTime(ready, 0, f"While you wait: {show_hours(Fraction(minutes))} on our bench.")
-    if any(choice.in_two_places for choice in keying):
+    if any(choice.in_two_places or choice.in_two_deliveries for choice in keying):
         parts = [
             f"{choice.quantity:,} {'cylinder' if choice.quantity == 1 else 'cylinders'} ready "
             f"{_after(work, day, counts[day])}, keyed {WHERE[choice.choice]}"

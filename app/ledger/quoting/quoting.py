@@ -18,6 +18,7 @@ from app.ledger.catalog.price_queries import (
 from app.ledger.catalog.quote_rules import deposit_rule, quote_rules
 from app.ledger.quoting.allocation import system_problems
 from app.ledger.quoting.deciding import KEYED_AT, Decided, choose
+from app.ledger.quoting.in_time import OfferInTime, PartInTime, tell, two_deliveries
 from app.ledger.quoting.key_lines import whose_keys
 from app.ledger.quoting.lost_keys import lost_problems
 from app.ledger.quoting.low_prices import ASK, low_discount
@@ -57,7 +58,7 @@ class PricedQuote(QuoteOption):
 
     `ask` has resolved lines; lines with a problem keep what was typed and bring no amount. `problems` name
     fields as `lines.0.keyway` (from 0) or by themselves; a quote is issued only when there are none. low_discount:
-    what is asked of the discount.
+    what is asked of the discount. in_time: what part can be ready when all of it is needed, where not all can.
     """
 
     ask: QuoteRequest
@@ -65,6 +66,7 @@ class PricedQuote(QuoteOption):
     notes: tuple[tuple[int, str], ...]  # (line from 0, what the counter should know)
     problems: tuple[Problem, ...]
     low_discount: str = ""
+    in_time: OfferInTime | None = None
 
 
 def price_request(
@@ -111,6 +113,7 @@ def price_request(
         problems.append(Problem("discount_meant", f"{low} {ASK}"))
     if not totals.subtotal_cents:  # lines too large come to nothing
         lines = [replace(line, amount_cents=0) for line in lines]
+    in_time = _offer_in_time(work, ask, decided.in_time, customer) if decided.in_time else None
     lead = lead_time(work, resolved, decided.keying, ask.urgency, decided.bench_minutes)
     ask = replace(ask, lines=tuple(f.line if f else line for f, line in zip(resolved, ask.lines, strict=True)))
     unstocked = {number for number, found in enumerate(resolved, start=1) if found and not found.is_stocked}
@@ -139,7 +142,19 @@ def price_request(
         notes=(*notes, *made.notes),
         problems=tuple(problems),
         low_discount=low,
+        in_time=in_time,
     )
+
+
+def _offer_in_time(
+    work: Work, ask: QuoteRequest, parts: Sequence[PartInTime], customer: Customer | None
+) -> OfferInTime:
+    """What can be told of an order that cannot be ready in time, priced as two deliveries where that is possible."""
+    split = two_deliveries(ask, parts)
+    then = price_request(work, split[0], customer) if split else None
+    if split is None or then is None or not all(choice.choice for choice in then.keying):
+        return OfferInTime(tell(ask, parts, set(), None), None)
+    return OfferInTime(tell(ask, parts, split[1], then), split[0])
 
 
 def _header_problems(work: Work, ask: QuoteRequest) -> list[Problem]:
@@ -334,7 +349,7 @@ def offered_ways(priced: PricedQuote) -> tuple[str, ...]:
     groups = [
         choice
         for choice in priced.keying
-        if (choice.ways or not choice.in_two_places)
+        if (choice.ways or not (choice.in_two_places or choice.in_two_deliveries))
         and any(priced.ask.lines[number - 1].kind is not LineKind.REKEY for number in choice.lines)
     ]
     return tuple(

@@ -102,6 +102,7 @@ class KeyingChoice:
     told_flips: tuple[str, ...] = ()  # the same without amounts
     curve: tuple[tuple[int, int, int | None], ...] = ()  # quantity, cents here, cents at the factory; for the owner
     in_two_places: bool = False  # one of the two parts of a group that is split
+    in_two_deliveries: bool = False  # one of the two parts of a group that is keyed here, one before the other
     small_order_cents: int = (
         0  # what the factory charges beside for an order under its minimum; the quote passes it on
     )

@@ -19,7 +19,7 @@ from app.web.counter.drafts import line_of_ask
 from app.web.counter.forms import MOST_POSTED, CounterForm, KeyedLine, LineForm
 from app.web.fitting.for_quote import read_lines
 
-_NAMES = ("choose", "add", "remove", "duplicate", "action", "mend", "put", "goods", "face")
+_NAMES = ("choose", "add", "remove", "duplicate", "action", "mend", "put", "goods", "face", "deliver")
 _OF_KEY = ("key_keyway", "key_marks")
 _STAYS = (
     *("quantity", "keying", "set_size", "master", "alike_with", *_OF_KEY, "keys_each", "keys_in_all"),

@@ -186,6 +186,13 @@ def _typed_discount(discount: Discount) -> str:
     return _typed_amount(discount.cents) if discount.cents else ""
 
 
+def with_lines(form: CounterForm, ask: QuoteRequest) -> CounterForm:
+    """The page with the lines and the day of a request, all else as it is typed."""
+    made = draft_of_request(ask)
+    kept = {**to_draft(form), "need_by": made["need_by"], "lines": made["lines"]}
+    return from_draft(kept, form.text("token"))
+
+
 def line_of_ask(line: LineRequest) -> dict[str, str]:
     """What would have been typed into the boxes of one line, its kind beside it."""
     said, keying = line.attributes, line.keying

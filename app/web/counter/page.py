@@ -110,6 +110,12 @@ class CounterPage:
     blank_fit: dict[str, Any] = field(default_factory=dict)  # kind of line → its boxes about the door, as written
 
     @property
+    def two_deliveries(self) -> QuoteRequest | None:
+        """The request that has in time what can be; None where it cannot be quoted so, or a line is not read yet."""
+        in_time = self.priced.in_time if self.priced else None
+        return in_time.ask if in_time and len(self.reading.lines) == len(self.form.lines.forms) else None
+
+    @property
     def plan(self) -> Plan:
         """What accepting the quote does; nothing before there is a line."""
         return self.priced.plan if self.priced else Plan()

@@ -39,6 +39,7 @@ from app.web.counter.drafts import (
     resume,
     start,
     to_draft,
+    with_lines,
 )
 from app.web.counter.forms import CUSTOMER_BOXES, CounterForm
 from app.web.counter.page import CounterPage, build
@@ -156,6 +157,9 @@ def work_out() -> ResponseReturnValue:
     view = build(work, form, asked=asked, job=job, quick=quick)
     if press.name == "mend":
         focus = mend(work, view.priced, form, view.choices, press.value)
+        view = build(work, form, asked=False, job=job)
+    if press.name == "deliver" and view.two_deliveries:
+        form = with_lines(form, view.two_deliveries)
         view = build(work, form, asked=False, job=job)
     _keep(work, view, job)
     if request.headers.get("HX-Request"):

@@ -4,6 +4,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
+import sqlalchemy as sa
 
 from app.ledger.bench.bench_queries import bench_day
 from app.ledger.catalog.price_queries import bench_terms_on
@@ -87,12 +88,17 @@ def test_what_goes_to_the_factory_is_not_rushed(work: Work) -> None:
 
 
 def test_the_bench_takes_first_who_waits(work: Work) -> None:
-    """All three are promised for the same day."""
+    """All three are promised for the same day, and a fourth is late: it is due at once, yet nobody stands waiting."""
+    fill(work)
+    late = work.session.scalars(sa.select(Job)).one()
     numbers = [accept(work, issued(work, pair(work, urgency))).number for urgency in Urgency]
+    for number in numbers:
+        work.session.scalars(sa.select(Job).where(Job.number == number)).one().promised_on = MONDAY
+    late.promised_on = date(2026, 2, 27)
+    work.session.commit()
     rows = [row.job for row in bench_day(work.session, work.today).rows]
-    assert [job.number for job in rows] == [numbers[2], numbers[1], numbers[0]]
-    assert [job.urgency for job in rows] == ["waits", "rush", "in turn"]
-    assert {job.promised_on for job in rows} == {MONDAY}
+    assert [job.number for job in rows] == [numbers[2], numbers[1], late.number, numbers[0]]
+    assert [job.urgency for job in rows] == ["waits", "rush", "in turn", "in turn"]
 
 
 def test_what_the_bench_took_on_since_moves_the_promise(work: Work) -> None:

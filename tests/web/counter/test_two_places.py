@@ -9,8 +9,9 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.tables import Job, Key, KeyState, Role
-from tests.desk import accepted, quoted
+from tests.desk import accepted, issued, quoted
 from tests.factories import FormClient
+from tests.forms_found import form_with
 from tests.reading import pdf_text
 from tests.stocked import MORTISE, PART, empty_house, posted
 
@@ -142,3 +143,23 @@ def test_bench_times_are_asked_for_the_keys_that_the_bench_cuts(client_as: Clien
     approved(owned, session, BULK, EARLY)
     page = unescape(owned.get("/bench/jobs/1001/times").text)
     assert "Cutting 8 keys" in page and "128 keys" not in page
+
+
+def test_one_press_quotes_in_time_what_can_be(clerk: FormClient) -> None:
+    """Wednesday 25 November: the shelf has 80 of 90, and Friday ends 990 minutes of 12 each: 80 by then, 10 later."""
+    line = {**MORTISE, "keying": "KD", "quantity": "90", "remark": "north hall"}
+    form = posted(line, need_by="2026-11-27", title="Ninety")
+    page = unescape(clerk.post("/counter/work-out", data=form).text)
+    assert "By Friday 27 November 2026 our bench can have 80 of 90 cylinders ready." in page
+    assert "Quote as two deliveries" in page
+    parted = clerk.post("/counter/work-out", data={**form_with(page, "title"), "deliver": "apart"}).text
+    sent = form_with(parted, "title")
+    lines = [[sent[f"lines-{key}-{name}"] for name in ("quantity", "need_by", "remark")] for key in (0, 1)]
+    assert lines == [["80", "2026-11-27", "north hall"], ["10", "", "north hall"]]
+    assert (sent["need_by"], sent["customer_name"], sent["title"]) == ("", "I. Plover", "Ninety")
+    number = issued(clerk, sent)
+    accepted(clerk, number)
+    paper = pdf_text(clerk.get(f"/quotes/{number}/1/quote.pdf").data)
+    assert "80 cylinders ready 2 working days after acceptance" in paper
+    unread = {**form, "lines-1-kind": "cylinder", "lines-1-quantity": "many"}
+    assert "Quote as two deliveries" not in clerk.post("/counter/work-out", data=unread).text
