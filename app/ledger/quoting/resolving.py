@@ -224,13 +224,9 @@ class Resolver:
         whose number its maker's tables do not read."""
         number = item.part_number
         if line.keying.kind is not KeyingKind.NONE:
-            told = f"{number} is no cylinder, so there is nothing to key on it."
-            if item.category in KEYED_CATEGORIES:
-                told = (
-                    f"The tables of {maker.name} do not say what {number} is, so it cannot be keyed: choose No pins, "
-                    "or have its part-number pattern entered."
-                )
-            raise BitternError("keying", told)
+            if item.category not in KEYED_CATEGORIES:
+                raise BitternError("keying", f"{number} is no cylinder, so there is nothing to key on it.")
+            return self._unread(line, maker, item)
         return Resolved(
             line=replace(
                 line, kind=LineKind.HARDWARE, maker_code=maker.code, part_number=number, keys_each=0, keys_in_all=None
@@ -241,6 +237,28 @@ class Resolver:
             unit_cents=self._selling(maker, item, line.quantity),
             cost_cents=self._costing(item.part_number, item, line.quantity),
             kind=PriceKind.GOODS,
+        )
+
+    def _unread(self, line: LineRequest, maker: MakerTables, item: CatalogRow) -> Resolved:
+        """A cylinder or lock of a catalog whose number its maker's tables do not read, as the counter says it is."""
+        said, number = line.attributes, item.part_number
+        if said is None or not said.type or not said.keyway or said.chambers is None:
+            told = (
+                f"The tables of {maker.name} do not say what {number} is, so it cannot be keyed: enter its type, "
+                "pins and keyway, choose No pins, or have its part-number pattern entered."
+            )
+            missing = ("type", not said or not said.type), ("chambers", not said or said.chambers is None)
+            raise BitternError(next((field for field, is_missing in missing if is_missing), "keyway"), told)
+        return Resolved(
+            line=replace(line, maker_code=maker.code, part_number=number),
+            words=item.description,
+            part_number=number,
+            maker_name=maker.name,
+            unit_cents=self._selling(maker, item, line.quantity),
+            cost_cents=self._costing(number, item, line.quantity),
+            kind=PriceKind.GOODS,
+            is_stocked=item.is_stocked,
+            notes=() if item.is_stocked else ("Not on the shelf.",),
         )
 
     def _by_code(self, line: LineRequest) -> Resolved | None:
@@ -265,6 +283,11 @@ class Resolver:
                 "unit_price",
                 f"{maker.name} {reading.part_number} is a legal number, but it is not in the catalog or the "
                 "price book: ask the maker for the price and enter it, with the reason and what it costs.",
+            )
+        if line.attributes is not None and not line.attributes.maker and line.kind is LineKind.PART:
+            notes = (
+                *notes,
+                "The number says what it is: what was typed of type, pins and keyway does not count.",
             )
         cost = self._costing(reading.part_number, item, line.quantity)
         if not cost and line.cost_cents is not None:

@@ -228,7 +228,8 @@ def line_of_ask(line: LineRequest) -> dict[str, str]:
         "standing": " ".join(map(str, line.standing)),
         **dict(line.fit),
     }
-    if said is None or is_part:
+    # What its number says is not typed; what no maker's tables say of it is, and bears no maker.
+    if said is None or (is_part and said.maker):
         return typed
     chambers = "" if said.chambers is None else str(said.chambers)
     if chambers and said.drilled and said.drilled != said.chambers:

@@ -268,21 +268,21 @@ class NewCylinderLine(DoorBoxes, KeyedLine):
     fit_lock_threads = ShortField("Its threads", 120)
 
 
-class PartLine(NewCylinderLine):
-    """A cylinder, or hardware, by its part number."""
-
-    ABOUT = ("part_number",)
-
-    part_number = ShortField("Part number")
-    maker = ShortField("Maker")
-
-
 class CylinderBody(KeyedLine):
     """A cylinder by what it is."""
 
     type = ShortField("Type")
     chambers = ChambersField("Pins")
     keyway = ShortField("Keyway", longest(KeySystem.keyway))
+
+
+class PartLine(NewCylinderLine, CylinderBody):
+    """A cylinder, a lock or hardware, by its part number; by its body where no maker's tables read the number."""
+
+    ABOUT = ("part_number",)
+
+    part_number = ShortField("Part number")
+    maker = ShortField("Maker")
 
 
 class CylinderLine(NewCylinderLine, CylinderBody):

@@ -201,7 +201,7 @@ def _attributes(line: LineForm, known: Knowledge) -> CylinderAttributes | None:
     pinned, drilled = line.chambers.data or (None, None)
     body = CylinderAttributes(kind, chambers=pinned, drilled=drilled, keyway=keyway or None)
     if not isinstance(line, CylinderLine):
-        return body
+        return None if isinstance(line, PartLine) and body == CylinderAttributes("") else body
     tail = known.spell(line.text("tail")) or None
     body = replace(body, cam=tail) if kind == "mortise" else replace(body, tailpiece=tail)
     return replace(body, length=line.length.data, finish=_finish(line, known))

@@ -2,9 +2,13 @@
 
 from collections.abc import Callable
 
+import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.tables import Key, Role
+from app.ledger.catalog.catalog_import import load_catalog
+from app.ledger.catalog.makers import add_maker
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, Key, Role
 from tests.desk import accepted, quoted
 from tests.factories import FormClient
 from tests.stocked import empty_house
@@ -54,3 +58,27 @@ def test_a_line_stays_alike_with_the_line_that_it_names_when_one_above_is_remove
     assert "Keying: keyed alike with line 2 (KA)" in worked_out(clerk, *lines)
     page = worked_out(clerk, *lines, remove="0")
     assert "Keying: keyed alike with line 1 (KA)" in page and "4 keys come with it: 4 to SKD1" in page
+
+
+def test_a_lock_of_a_price_list_is_keyed_with_the_houses_keyway(
+    client_as: ClientAs, work: Work, session: Session
+) -> None:
+    """No pattern reads the number, so the line asks what is to be known; 21.00, keying 6.50, two keys at 3.25."""
+    maker = add_maker(work, "Aldgrave", "ALD")
+    rows = b"part_number,category,description,cost,list,stocked\nAL-9,lock,Deadbolt Heron 9,12.00,21.00,yes\n"
+    load_catalog(work, maker.id, "x.csv", rows)
+    clerk = client_as(Role.COUNTER)
+    lock = {"kind": "part number", "part_number": "AL-9", "quantity": "1", "keying": "KD"}
+    page = worked_out(clerk, lock)
+    assert "do not say what AL-9 is" in page and 'data-for="lines-0-type"' in page
+    said = {**lock, "type": "deadbolt", "chambers": "6", "keyway": "AQ1"}
+    assert 'name="lines-0-keyway" value="AQ1"' in worked_out(clerk, said)
+    number = quoted(clerk, said)
+    assert 'name="lines-0-keyway" value="AQ1"' in clerk.get(f"/counter?job={number}").text
+    accepted(clerk, number)
+    session.rollback()
+    [cylinder] = session.scalars(sa.select(Cylinder))
+    assert (cylinder.type, cylinder.keyway, cylinder.part_number) == ("deadbolt", "AQ1", "AL-9")
+    assert cylinder.words == "Deadbolt Heron 9" and cylinder.keyset and session.query(Key).count() == 2
+    page = worked_out(clerk, {**said, "part_number": "CAP2-Q1-66.SC"})
+    assert "what was typed of type, pins and keyway does not count" in page
