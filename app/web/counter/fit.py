@@ -23,7 +23,7 @@ from app.fitting import (
 )
 from app.ledger.catalog.maker_queries import shelf
 from app.ledger.quoting.request import LineRequest
-from app.ledger.quoting.resolving import Resolved, lock_named
+from app.ledger.quoting.resolving import Resolved
 from app.ledger.store import Session
 from app.ledger.tables import LineKind
 from app.web.counter.forms import CutsField, LineForm
@@ -180,7 +180,7 @@ def _cylinder(makers: Makers, line: LineForm, resolved: Resolved | None) -> list
     """What is asked of a cylinder; hardware out of a catalogue goes by part number as well, and has none of it."""
     if resolved is not None and resolved.line.kind is LineKind.HARDWARE:
         return []
-    own = resolved.line.attributes if resolved else None
+    own = _own(makers, line, resolved)
     kind = own.type if own else line.text("type")
     lock, door, trim = line.text("fit_lock"), line.text("fit_door"), line.text("fit_trim")
     maker = resolved.line.maker_code if resolved else line.text("maker")
@@ -204,7 +204,7 @@ def _cylinder(makers: Makers, line: LineForm, resolved: Resolved | None) -> list
             "case": line.text("fit_case"),
             "cam_depth": line.text("fit_cam_depth"),
             **_stile(line),
-            **_known(makers, line, resolved),
+            **_known(makers, line, own),
         }
         # The common body against the lock's hole; a cylinder of an odd size is a question for the Fit page.
         body = common_body()
@@ -233,17 +233,28 @@ def _cylinder(makers: Makers, line: LineForm, resolved: Resolved | None) -> list
     return questions
 
 
-def _known(makers: Makers, line: LineForm, resolved: Resolved | None) -> dict[str, str]:
+def _own(makers: Makers, line: LineForm, resolved: Resolved | None) -> CylinderAttributes | None:
+    """The line's cylinder, by its number alone while something else of the line cannot be read; None for none."""
+    if resolved is not None:
+        return resolved.line.attributes
+    try:
+        return part_numbers.decoded(makers, line.text("part_number"), makers.get(line.text("maker")))
+    except BitternError:
+        return None
+
+
+def _known(makers: Makers, line: LineForm, own: CylinderAttributes | None) -> dict[str, str]:
     """What the line says of its cylinder besides its length; a cam that its lock does not take gives way to one."""
-    own = resolved.line.attributes if resolved else None
-    if own is None or resolved is None:
-        return {name: line.text(name) for name in ("keyway", "chambers", "finish")}
-    lock, cam = lock_named(makers, resolved.line), own.cam
+    if own is None:
+        said = {name: line.text(name) for name in ("keyway", "chambers", "finish")}
+        return {**said, "chambers": said["chambers"].partition("/")[0]}
+    lock, cam = part_numbers.find_lock(makers, line.text("fit_lock")), own.cam
     if lock is not None and cam:
-        found = cam_for([each for maker in makers.values() for each in maker.cams], lock, resolved.maker_name, cam)
+        whose = makers[own.maker].name if own.maker in makers else own.maker
+        found = cam_for([each for maker in makers.values() for each in maker.cams], lock, whose, cam)
         cam = found.cam if found.is_wrong else cam
-    said = {"keyway": own.keyway, "chambers": own.chambers, "finish": own.finish, "cam": cam}
-    return {name: str(value) for name, value in said.items() if value}
+    known = {"keyway": own.keyway, "chambers": own.chambers, "finish": own.finish, "cam": cam}
+    return {name: str(value) for name, value in known.items() if value}
 
 
 def _answers(session: Session, makers: Makers, questions: list[_Question]) -> tuple[FitAnswer, ...]:

@@ -59,12 +59,13 @@ WHOSE_LOCK = (
 @dataclass(frozen=True, slots=True)
 class LengthSide:
     """One side of a mortise lock: the length that fits, the goods it comes to, and those ready for the quote: one of
-    `ready` a cylinder of `goods`."""
+    `ready` a cylinder of `goods`. elsewhere: which other makers have one long enough, where this one has none."""
 
     name: str
     fit: LengthFit
     goods: MortiseGoods
     ready: tuple[ForQuote, ...]
+    elsewhere: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +158,10 @@ def _side_of(
         cam=form.cam.data or None,
         finish=form.finish.data or None,
     )
-    goods = mortise_goods(maker, cams, shelf(session), lock, fit, said)
+    items = shelf(session)
+    goods = mortise_goods(maker, cams, items, lock, fit, said)
+    longer = {each.name: [one for one in lengths_had(each, items) if one >= fit.required] for each in makers.values()}
+    elsewhere = [f"{whose} has {show_inches(had[0])} in." for whose, had in longer.items() if had]
     door = {
         "fit_lock": str(form.lock.data or ""),
         "fit_lock_maker": str(form.lock_maker.data or ""),
@@ -185,7 +189,7 @@ def _side_of(
         )
         for each in goods.cylinders
     )
-    return LengthSide(name, fit, goods, ready)
+    return LengthSide(name, fit, goods, ready, tuple(elsewhere) if fit.chosen is None else ())
 
 
 def _or(typed: Fraction | None, known: Fraction | None, field: str, sentence: str) -> Fraction:

@@ -428,6 +428,17 @@ def test_the_right_length_is_offered_with_a_cam_that_the_lock_takes(clerk: FormC
     assert "A24M-Q1-66L.SC and AG-01 (outside)" in offers(long) and "not in the catalog: ask for its price" in long
 
 
+def test_a_number_without_a_price_is_known_for_its_door_all_the_same(clerk: FormClient) -> None:
+    # (2-1/4 - 1)/2 + 3/4 = 1-3/8: the catalog has no A22M in keyway AQ4.
+    strange = {**PART, "part_number": "A22M-Q4-66.SC", "fit_lock": "Pier 20 office lock", "fit_door": "2-1/4"}
+    said = pane(clerk, strange)
+    assert "ask the maker for the price" in said and "A22M-Q4-66.SC on this quote." in said
+    half = pane(
+        clerk, {**MORTISE, "quantity": "", "chambers": "5/6", "fit_lock": "Pier 20 office lock", "fit_door": "2"}
+    )
+    assert "A20M-Q1-56.SC (outside)" in offers(half)
+
+
 def test_a_deadbolts_backset_goes_on_the_quote_with_the_lock(clerk: FormClient, session: Session) -> None:
     said = pane(clerk, {**PART, "part_number": "P-BUDGET", "fit_lock": "Budget deadbolt", "fit_stile": "101.6 mm"})
     assert "Stile width: 101.6 mm is 4 in." in said and "No backset centers" in said

@@ -201,6 +201,9 @@ def test_cylinder_ring_and_cam_of_a_lock_of_another_maker_are_one_answer(counter
         counter, "length", lock="Beacon 3 classroom lock", maker="PAR", door="2-1/4", keyway="PR-P", finish="626"
     )
     assert "31.138.P26" in pell and "door at least 1-3/4 in" in pell
+    # 2-3/8 in: (2-3/8 - 1)/2 + 3/4 = 1-7/16, more than Pell & Rowe's 1-3/8.
+    short = _ask(counter, "length", lock="Beacon 3 classroom lock", maker="PAR", door="2-3/8")
+    assert "none is long enough" in short and "Ardent Brass has 1-1/2 in." in short
     unsaid = _ask(counter, "length", **asked)
     assert "Say the chambers: 5, 6. In the catalog:" in unsaid and "A22M-Q1-66.SC" in unsaid
     own = _ask(counter, "length", lock="Ferry 43 deadlock", door="1-5/8", keyway="AQ1", chambers="6", finish="626")
