@@ -217,6 +217,7 @@ def keyset_work(work: Work, system: KeySystem, keyset: Keyset) -> tuple[BenchSys
     pins do. Raises LedgerError, and opens nothing, when the shop holds no bitting of it.
     """
     work.require(Role.BENCH)
+    require_decoded([keyset], "keyset")
     if keyset.bitting is None:
         raise LedgerError("keyset", f"The shop holds no bitting of {keyset.symbol}; its records are elsewhere.")
     stopped = ""
@@ -306,6 +307,7 @@ def cylinder_work(work: Work, record: CylinderRecord) -> BenchSystem:
     """
     work.require(Role.BENCH)
     system, cylinder = record.system, record.cylinder
+    require_decoded(record.operators, "")
     if system is None or cylinder.keyset is None or cylinder.keyset.bitting is None:
         raise LedgerError("", "The shop holds no bitting of this cylinder.")
     _require_pinnable(work, [system], "No pins are shown.")

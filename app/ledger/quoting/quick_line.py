@@ -227,7 +227,7 @@ class _SpokenLine:
             keying = KeyingKind.KA
         if keying is not None and keying.is_master_keyed and is_alike and quantity > 1:
             size = size or quantity
-        if size is not None and keying in (KeyingKind.KD, KeyingKind.NONE):
+        if size is not None and keying in (KeyingKind.KD, KeyingKind.OWN, KeyingKind.NONE):
             self._hint("set_size", f"{keying.words} has no sets")
             size = None
         return {

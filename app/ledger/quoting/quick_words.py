@@ -35,6 +35,11 @@ _KEYINGS = (
     (KeyingKind.GGMK, r"GGMK|great[\s-]grand[\s-]master(?:[\s-]?key(?:ed|ing))?(?![\s-]?keys?\b)"),
     (KeyingKind.GMK, r"GMK|grand[\s-]master(?:[\s-]?key(?:ed|ing))?(?![\s-]?keys?\b)"),
     (KeyingKind.MK, r"MK|master[\s-]?key(?:ed|ing)|mastered|master(?![\s-]?keys?\b)"),
+    (
+        KeyingKind.OWN,
+        r"(?:keyed\s+)?to\s+(?:the\s+)?(?:customer'?s|existing|old|own|his|her|their|my)\s+(?:old\s+|own\s+)?key(?!\w)|"
+        r"keyed\s+to\s+(?:the|an?)\s+key(?!\w)",
+    ),
     (KeyingKind.SKD, r"SKD|single[\s-]keyed|keyed\s+single"),
     (
         KeyingKind.KA,

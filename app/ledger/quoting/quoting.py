@@ -25,7 +25,7 @@ from app.ledger.quoting.low_prices import ASK, low_discount
 from app.ledger.quoting.planning import lines_refused, make_plan, proof_problems
 from app.ledger.quoting.promises import lead_time
 from app.ledger.quoting.rekeying import as_on_record, hanging, told_of
-from app.ledger.quoting.request import KeyingInstruction, QuoteRequest
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.quoting.resolving import Resolved, Resolver, told_customer
 from app.ledger.quoting.snapshot import WHERE, QuoteOption, SnapshotLine
 from app.ledger.store.errors import NotFound
@@ -344,13 +344,13 @@ def _totals(
 def offered_ways(priced: PricedQuote) -> tuple[str, ...]:
     """Where else the keying could be done: each way that every group could go, with no obstacle, and that differs.
 
-    The customer's own cylinders stay on the bench whatever is chosen for the rest.
+    The customer's own cylinders, and those to the customer's key, stay on the bench whatever is chosen for the rest.
     """
     groups = [
         choice
         for choice in priced.keying
         if (choice.ways or not (choice.in_two_places or choice.in_two_deliveries))
-        and any(priced.ask.lines[number - 1].kind is not LineKind.REKEY for number in choice.lines)
+        and not any(_stays(priced.ask.lines[number - 1]) for number in choice.lines)
     ]
     return tuple(
         name
@@ -358,6 +358,10 @@ def offered_ways(priced: PricedQuote) -> tuple[str, ...]:
         if any(choice.choice != name for choice in groups)
         and all(any(way.name == name and way.possible for way in choice.ways) for choice in groups)
     )
+
+
+def _stays(line: LineRequest) -> bool:
+    return line.kind is LineKind.REKEY or line.keying.kind is KeyingKind.OWN
 
 
 def price_option(

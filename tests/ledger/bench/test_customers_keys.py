@@ -18,7 +18,8 @@ from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.keysystems.keysets import waiting_keys
 from app.ledger.keysystems.system_queries import get_system
-from app.ledger.quoting.quoting import price_request
+from app.ledger.quoting.quick_line import read_quick_line
+from app.ledger.quoting.quoting import offered_ways, price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.errors import LedgerError, NotAllowed
@@ -134,6 +135,20 @@ def test_a_rekey_and_a_new_cylinder_to_the_same_key_share_its_keyset(work: Work)
     accept(work, job)
     symbols = work.session.scalars(sa.select(Keyset.symbol).join(Cylinder).order_by(Cylinder.id)).all()
     assert symbols == ["SKD1", "SKD1", "SKD1", "SKD2"]
+
+
+def test_what_is_keyed_to_the_key_stays_on_the_bench_where_the_rest_can_go_to_the_factory(work: Work) -> None:
+    rest = mortise(150, KeyingInstruction(KeyingKind.KD))
+    quote = price_request(work, asked(work, rest, mortise(1, TO_KEY)))
+    assert [(one.lines, one.choice) for one in quote.keying] == [((1,), "factory"), ((2,), "shop")]
+    assert quote.keying[1].reasons[0] == "The bench decodes the customer's key, so these are keyed here."
+    assert offered_ways(quote) == ("shop",)
+
+
+@pytest.mark.parametrize("said", ["keyed to customer's key", "to his key", "keyed to the old key", "keyed to a key"])
+def test_the_quick_line_takes_keying_to_a_key(work: Work, said: str) -> None:
+    [line] = read_quick_line(work, f"2 mortise 1-1/8 AQ1 626 {said} 4 keys").lines
+    assert (line.quantity, line.keying, line.keys_in_all) == (2, KeyingKind.OWN, 4)
 
 
 @pytest.mark.parametrize(
