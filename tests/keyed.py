@@ -9,7 +9,8 @@ from datetime import date, timedelta
 import sqlalchemy as sa
 
 from app.ledger.bench.checkoff import tick_cylinders, tick_keys
-from app.ledger.jobs.stages import move_job, still_open
+from app.ledger.jobs.handing_over import still_open
+from app.ledger.jobs.stages import move_job
 from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keysystems.bittings import seal_bitting
 from app.ledger.store.work import Work

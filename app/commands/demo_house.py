@@ -22,10 +22,11 @@ from app.ledger.catalog.makers import import_maker
 from app.ledger.catalog.price_book import plan_prices, put_on_record
 from app.ledger.catalog.price_editing import set_tax_rule, set_tier
 from app.ledger.catalog.specs import list_specs
+from app.ledger.jobs.handing_over import still_open
 from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.payments import PaymentForm, PaymentKind, payments_of, take_payment
 from app.ledger.jobs.queries import get_job
-from app.ledger.jobs.stages import move_job, still_open
+from app.ledger.jobs.stages import move_job
 from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keys.keys import KeyIssueForm, issue_keys, lose_key, return_key
 from app.ledger.keysystems.authority import change_records

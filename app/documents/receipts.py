@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from app.documents.filters import show_day
 from app.documents.render import PaperHead, pdf
 from app.documents.spreadsheet import PaperTable
-from app.ledger.jobs.papers import KeyHolders
+from app.ledger.jobs.papers import HandOverSheet, KeyHolders
 from app.ledger.jobs.payments import PaymentKind, PaymentReceipt
 from app.ledger.keys.key_queries import KeyReceipt
 from app.ledger.quoting.snapshot import HouseHead
@@ -36,6 +36,12 @@ def key_receipt_pdf(house: HouseHead, receipt: KeyReceipt) -> bytes:
     """The receipt as PDF, with lines for the holder's and the house's signatures."""
     head = PaperHead(house, "Key receipt", receipt.number, receipt.issued_on)
     return pdf("key_receipt.html", head, receipt=receipt)
+
+
+def hand_over_pdf(sheet: HandOverSheet) -> bytes:
+    """The receipt of one hand-over as PDF, with a line for who took it to sign on."""
+    head = PaperHead(sheet.head.house, "Hand-over receipt", sheet.handed.number, sheet.handed.on)
+    return pdf("hand_over.html", head, sheet=sheet)
 
 
 @dataclass(frozen=True, slots=True)

@@ -89,6 +89,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         jobs.notes: add_note
         quoting.issuing: requote keep_requote
         jobs.stages: move_job lose_quote
+        jobs.handing_over: hand_over_part
         keys.keys: order_copies cut_copies issue_keys return_key return_copies lose_key retire_key
         keys.losing: plan_for_loss
         keysystems.planning: plan_for
@@ -101,6 +102,7 @@ NO_ROLE_OF_THEIR_OWN = {
         store.events: record
         quoting.accepting: newest_revision
         jobs.stages: require_checked
+        jobs.handing_over: hand_out require_rekeyed_there
         quoting.lost_keys: allow_lost require_none_lost_of_job
         keysystems.systems: insert_system add_system_row name_is_taken find_keyway single_keyed_system
         keysystems.keysets: find_master
@@ -126,7 +128,7 @@ NO_ROLE_OF_THEIR_OWN = {
     "a question, which saves nothing and tells no bitting; its page has its rule": """
         quoting.deciding: choose
         jobs.purchasing: factory_work hardware_of
-        jobs.papers: holders_of
+        jobs.papers: holders_of hand_over_sheet
         quoting.issuing: next_snapshot
         quoting.promises: lead_time promise_from
         quoting.planning: make_plan plan_again proof_problems

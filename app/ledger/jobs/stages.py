@@ -1,18 +1,14 @@
 """Use cases: move a job from one stage to the next, hand it over, and note that a quote is lost."""
 
-import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy.orm import Session
 
-from app.errors import Problem, Problems
+from app.ledger.jobs.handing_over import hand_out, read_taker, require_rekeyed_there, still_open, waiting_for
 from app.ledger.jobs.queries import job_money
-from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keysystems.authority import require_job_authority
-from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError, Stale
@@ -20,12 +16,10 @@ from app.ledger.store.events import STAGE_MOVED, record
 from app.ledger.store.numbers import quote_number
 from app.ledger.store.work import Work
 from app.ledger.tables import (
-    LATE_STAGES,
     MOVES,
     Cylinder,
     CylinderState,
     Door,
-    Event,
     House,
     Job,
     Key,
@@ -33,13 +27,10 @@ from app.ledger.tables import (
     QuoteRevision,
     Role,
     Stage,
-    longest,
 )
-from app.pricing import show_cents
-from app.validation import counted, fault_of_length, length_limit
+from app.validation import length_limit
 
 _NAMED = 12  # cylinders that a refusal names
-_NAMED_KEYSETS = 8  # that a sentence names
 _NEEDS_REASON = (Stage.LOST, Stage.CANCELED)
 BEFORE_BENCH = (Stage.APPROVED, Stage.PARTS_ON_ORDER)
 # Shop-keyed cylinders must pass the bench and its check on their way out.
@@ -119,10 +110,15 @@ def _move(
         if job.stage in BEFORE_BENCH:
             said.append(job_money(job).deposit_missing)
     if to is Stage.HANDED_OVER:
-        _require_rekeyed_there(work, job)
-        taker, still = _hand_over(work, job, taken_by, known)
+        require_rekeyed_there(work, job)
+        still = still_open(work.session, job)
+        taker = read_taker(taken_by, still, known)
         said = [f"taken by {taker}.", still.going_words, *still.sentences, *said]
-        detail = {"taken_by": taker, "uncut": [key.id for key in still.keys], "owed_cents": still.owed_cents}
+        detail = {
+            **hand_out(work, job, taker, waiting_for(work.session, job)),
+            "uncut": [key.id for key in still.keys],
+            "owed_cents": still.owed_cents,
+        }
     left = job.stage
     job.stage = to
     if to in _NEEDS_REASON:
@@ -138,87 +134,10 @@ def _move(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class StillOpen:
-    """Keys that are not cut yet, and money that is not paid; cents with tax. going: the keys that are cut and go."""
-
-    keys: tuple[Key, ...]
-    owed_cents: int
-    total_cents: int
-    going: tuple[Key, ...] = ()
-
-    @property
-    def mark(self) -> str:
-        """What somebody sends back who was told of just these keys and cents; "" where nothing is open."""
-        if not self.keys and not self.owed_cents:
-            return ""
-        told = f"{sorted(key.id for key in self.keys)} {self.owed_cents}"
-        return hashlib.sha256(told.encode()).hexdigest()[:16]
-
-    @property
-    def sentences(self) -> tuple[str, ...]:
-        """What is open, each in a sentence."""
-        said = []
-        if self.keys:
-            is_or_are = "is" if len(self.keys) == 1 else "are"
-            said.append(f"{counted(len(self.keys), 'key')} {is_or_are} not cut yet: {_named(self.keys)}.")
-        if self.owed_cents:
-            said.append(f"{show_cents(self.owed_cents)} of {show_cents(self.total_cents)} is not paid.")
-        return tuple(said)
-
-    @property
-    def going_words(self) -> str:
-        """The keys that go with it, in a sentence; "" where none does."""
-        if not self.going:
-            return ""
-        go_or_goes = "goes" if len(self.going) == 1 else "go"
-        return f"{counted(len(self.going), 'key')} {go_or_goes} with it: {_named(self.going)}."
-
-
-def _named(keys: Sequence[Key]) -> str:
-    copies: dict[tuple[int, str], list[int]] = {}
-    for key in keys:
-        copies.setdefault((key.keyset_id, key.keyset.symbol), []).append(key.copy_number)
-    named = [f"{symbol} {say_copies(numbers)}" for (_, symbol), numbers in copies.items()]
-    left = len(named) - _NAMED_KEYSETS
-    return "; ".join(named[:_NAMED_KEYSETS]) + (f"; and {counted(left, 'more keyset')}" if left > 0 else "")
-
-
-def still_open(session: Session, job: Job) -> StillOpen:
-    """What whoever hands this job over has to know."""
-    keys, money = keys_of_job(session, job.id), job_money(job)
-    uncut, going = (tuple(key for key in keys if key.state is state) for state in (KeyState.ORDERED, KeyState.CUT))
-    return StillOpen(uncut, max(money.balance_cents, 0), money.total_cents, going)
-
-
-def _hand_over(work: Work, job: Job, taken_by: str, known: str) -> tuple[str, StillOpen]:
-    """Who takes the goods, and what stays open; keys that are cut go out to them."""
-    taker, left = " ".join(taken_by.split()), still_open(work.session, job)
-    problems = [] if taker else [Problem("taken_by", "Enter who takes it: a person's name.")]
-    if fault := fault_of_length(taker, longest(Key.holder)):
-        problems.append(Problem("taken_by", fault))
-    if left.mark and known != left.mark:
-        told = " ".join(left.sentences)
-        problems.append(Problem("known", f"{told} Tick that it is handed over all the same, and press again."))
-    if problems:
-        raise Problems(problems)
-    for key in keys_of_job(work.session, job.id):
-        if key.state is KeyState.CUT:
-            key.state, key.holder, key.changed_at = KeyState.OUT, taker, work.now
-    return taker, left
-
-
-def taker_of(session: Session, job_id: int) -> str:
-    """Who took the job's goods, "" where nobody has, or nobody was asked."""
-    told = session.scalars(
-        sa.select(Event.detail).where(Event.job_id == job_id, Event.kind == STAGE_MOVED).order_by(Event.id.desc())
-    )
-    return next((str(detail["taken_by"]) for detail in told if "taken_by" in detail), "")
-
-
 def _move_pieces(work: Work, job: Job, to: Stage) -> None:
+    here = [one for one in job.cylinders if one.state is not CylinderState.FITTED]  # the others were taken in part
     if to is Stage.CHECKED:
-        for cylinder in job.cylinders:
+        for cylinder in here:
             cylinder.state = CylinderState.CHECKED
     elif to is Stage.READY:
         theirs = sent_keysets(work.session, job)
@@ -226,53 +145,13 @@ def _move_pieces(work: Work, job: Job, to: Stage) -> None:
             if key.keyset_id in theirs:
                 key.state, key.changed_at = KeyState.CUT, work.now
     elif to is Stage.ON_THE_BENCH:
-        for cylinder in job.cylinders:
+        for cylinder in here:
             cylinder.state = CylinderState.ORDERED
-    elif to is Stage.HANDED_OVER:
-        _remove_replaced(work, job)
-        for cylinder in job.cylinders:
-            cylinder.state = CylinderState.FITTED
     elif to is Stage.CANCELED:
-        for cylinder in job.cylinders:
+        for cylinder in here:
             cylinder.state = CylinderState.REMOVED
         for key in _keys(work, job, KeyState.ORDERED, KeyState.CUT):
             key.state, key.changed_at = KeyState.RETIRED, work.now
-
-
-def _remove_replaced(work: Work, job: Job) -> None:
-    """What hangs where the job's cylinders go, and what a line rekeyed where it hangs, on a door or on none."""
-    mine = aliased(Cylinder)
-    is_in_place = sa.exists().where(
-        mine.job_id == job.id,
-        mine.door_id == Cylinder.door_id,
-        sa.func.lower(mine.position) == sa.func.lower(Cylinder.position),
-    )
-    # What another job is still to bring stays on order, whichever of the two was sold first.
-    rows = sa.select(Cylinder).where(
-        Cylinder.state == CylinderState.FITTED, sa.or_(is_in_place, Cylinder.id.in_(_rekeyed(job)))
-    )
-    for other in work.session.scalars(rows):
-        other.state = CylinderState.REMOVED
-
-
-def _require_rekeyed_there(work: Work, job: Job) -> None:
-    """LedgerError on `stage` where another job is to bring what this one rekeys yet: it would undo that."""
-    bringing = sa.select(Job.number).join(Cylinder, Cylinder.job_id == Job.id)
-    first = work.session.scalar(
-        bringing.where(
-            Cylinder.id.in_(_rekeyed(job)),
-            Cylinder.state.not_in((CylinderState.FITTED, CylinderState.REMOVED)),
-            Job.stage.in_(LATE_STAGES),
-        )
-        .order_by(Job.number)
-        .limit(1)
-    )
-    if first is not None:
-        raise LedgerError("stage", f"This job rekeys cylinders that job {first} brings: hand job {first} over first.")
-
-
-def _rekeyed(job: Job) -> list[int]:
-    return [one for line in job.lines for one in line.ask.get("standing", ())]
 
 
 def _keys(work: Work, job: Job, *states: KeyState) -> Sequence[Key]:
@@ -283,11 +162,9 @@ def require_checked(work: Work, job: Job) -> None:
     """LedgerError on `stage`, naming them, when cylinders that the shop keys are not ticked off as checked."""
     if "shop" not in job.keyed_at:
         return
-    sent = sent_cylinders(work.session, job)
+    sent, through = sent_cylinders(work.session, job), (CylinderState.CHECKED, CylinderState.FITTED)
     left = [
-        one
-        for one in job.cylinders
-        if one.keyset_id is not None and one.id not in sent and one.state is not CylinderState.CHECKED
+        one for one in job.cylinders if one.keyset_id is not None and one.id not in sent and one.state not in through
     ]
     if not left:
         return

@@ -7,6 +7,7 @@ from typing import Any
 from app.errors import BitternError
 from app.ledger.bench.checkoff import CHECKED, PINNED
 from app.ledger.bench.customers_keys import DECODED
+from app.ledger.jobs.handing_over import PART_TAKEN
 from app.ledger.jobs.notes import NOTE
 from app.ledger.jobs.payments import PaymentKind
 from app.ledger.keys.key_queries import ISSUED
@@ -31,6 +32,10 @@ def _wholes(value: Any) -> bool:
     return isinstance(value, list) and all(map(_whole, value))
 
 
+def _pairs(value: Any) -> bool:
+    return isinstance(value, list) and all(_wholes(pair) and len(pair) == 2 for pair in value)
+
+
 def _day(value: Any) -> bool:
     return value == "" or date.fromisoformat(value) is not None
 
@@ -44,6 +49,7 @@ _MONEY: Mapping[str, Fits] = {
 }
 _KEYS: Mapping[str, Fits] = {"keys": _wholes}
 _CYLINDERS: Mapping[str, Fits] = {"cylinders": _wholes}
+_TAKEN: Mapping[str, Fits] = {**_KEYS, **_CYLINDERS, "taken_by": _text, "goods": _pairs}
 _RECEIPT: Mapping[str, Fits] = {
     **_KEYS,
     "receipt": _whole,
@@ -68,7 +74,8 @@ EXPORTED: Mapping[str, Mapping[str, Fits]] = {
         "doors": _whole,
         "cylinders": _whole,
     },
-    "stage moved": {"taken_by": _text, "uncut": _wholes, "owed_cents": _whole},
+    "stage moved": {"uncut": _wholes, "owed_cents": _whole, **_TAKEN},
+    PART_TAKEN: {"owed_cents": _whole, "left": _text, **_TAKEN},
     NOTE: {},
     "file kept": {"bytes": _whole},
     **dict.fromkeys(("deposit taken", "payment taken", "refund given", "put on account"), _MONEY),

@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass
 
 _ASKED = re.compile(
-    r"(?:(?P<word>job|quote|key receipt|receipt|order|[jqrkf])[\s.:#-]*|#\s*)?"
+    r"(?:(?P<word>job|quote|key receipt|receipt|order|[jqrkfh])[\s.:#-]*|#\s*)?"
     r"(?P<number>[0-9]{1,10})(?:\s*(?:[-–/]|,?\s*rev(?:ision)?\.?)\s*(?P<place>[0-9]{1,4}))?",
     re.IGNORECASE,
 )
@@ -51,6 +51,15 @@ def factory_order_number(job: int, place: int) -> str:
     return f"F-{job}-{place}"
 
 
+def hand_over_number(job: int, place: int) -> str:
+    """That of the first, second … time that somebody took something of a job.
+
+    >>> hand_over_number(1042, 1)
+    'H-1042-1'
+    """
+    return f"H-{job}-{place}"
+
+
 @dataclass(frozen=True, slots=True)
 class NumberAsked:
     """A paper's number as somebody typed it. place: the revision, or which of its job's; None where none is said.
@@ -64,9 +73,9 @@ class NumberAsked:
 
     @property
     def job(self) -> int | None:
-        """The job, where it can be a job's own number; a factory order leads to its job."""
-        is_order = "F" in self.kinds and self.place is not None
-        return self.number if ("J" in self.kinds and self.place is None) or is_order else None
+        """The job, where it can be a job's own number; factory orders and hand-overs lead to their job."""
+        is_of_job = self.kinds in ("F", "H") and self.place is not None
+        return self.number if ("J" in self.kinds and self.place is None) or is_of_job else None
 
 
 def read_number(text: str) -> NumberAsked | None:

@@ -14,10 +14,10 @@ from app.ledger.bench.bench_sheet import BenchWork, bench_work
 from app.ledger.bench.pins import pick_for_job
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.jobs.cylinder_lines import SystemLine, has_cylinders, key_counts
-from app.ledger.jobs.papers import KeyHolders, Schedule, holders_of, schedule_of
+from app.ledger.jobs.handing_over import HandOver, hand_overs_of, taker_of
+from app.ledger.jobs.papers import KeyHolders, Schedule, hand_over_sheet, holders_of, schedule_of
 from app.ledger.jobs.payments import payments_of
 from app.ledger.jobs.purchasing import HardwareList, factory_makers, factory_work, hardware_of
-from app.ledger.jobs.stages import taker_of
 from app.ledger.keys.key_queries import KeyReceipt, ReceiptKey, find_receipt, keys_to_sign, signed_receipts
 from app.ledger.keysystems.authority import authority_of, systems_of_job
 from app.ledger.keysystems.lost_keysets import exposed_by, where_it_opens
@@ -27,7 +27,7 @@ from app.ledger.quoting.key_lines import own_copies
 from app.ledger.quoting.snapshot import HouseHead, QuoteSnapshot, read_snapshot
 from app.ledger.store.numbers import key_receipt_number, quote_number
 from app.ledger.store.work import Work
-from app.ledger.tables import Job, Key, Keyset, KeySystem, Level, Role
+from app.ledger.tables import Job, Key, Keyset, KeySystem, Level, Role, Stage
 from app.web.access import may
 from app.web.keysystems import bitting_list
 from app.web.navigation import address_of
@@ -175,6 +175,7 @@ def papers_of(source: JobSource) -> tuple[Paper, ...]:
         *_quotes(source),
         *_open_papers(source),
         *_payments(source),
+        *_hand_overs(source),
         *_key_receipts(source),
         *_secret_papers(source),
     )
@@ -182,7 +183,7 @@ def papers_of(source: JobSource) -> tuple[Paper, ...]:
 
 def papers_on_page(source: JobSource) -> tuple[Paper, ...]:
     """The same without quotes and payments: the job page tells of those in sections of their own."""
-    return (*_open_papers(source), *_key_receipts(source), *_secret_papers(source))
+    return (*_open_papers(source), *_hand_overs(source), *_key_receipts(source), *_secret_papers(source))
 
 
 def _paper(
@@ -295,6 +296,22 @@ def _payments(source: JobSource) -> Iterator[Paper]:
             url = address_of("jobs.receipt", number=job.number, place=place)
             make = partial(documents.payment_receipt_pdf, source.house, receipt)
             yield _elsewhere(f"Receipt {receipt.number}", receipt.number, f"receipt-{job.number}-{place}", url, make)
+
+
+def _hand_overs(source: JobSource) -> Iterator[Paper]:
+    """A receipt each time that somebody took something."""
+    job = source.job
+    if job.stage is not Stage.READY and not job.stage.is_with_customer:
+        return
+    for handed in hand_overs_of(source.work.session, job):
+        url = address_of("jobs.hand_over_receipt", number=job.number, place=handed.place)
+        make = partial(_hand_over_receipt, source, handed)
+        words = f"Hand-over receipt {handed.number}, {handed.taken_by}"
+        yield _elsewhere(words, handed.number, f"hand-over-{job.number}-{handed.place}", url, make)
+
+
+def _hand_over_receipt(source: JobSource, handed: HandOver) -> bytes:
+    return documents.hand_over_pdf(hand_over_sheet(source.work, source.job, source.schedule_so_far, handed))
 
 
 def _key_receipts(source: JobSource) -> Iterator[Paper]:

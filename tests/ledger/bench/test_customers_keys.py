@@ -12,8 +12,9 @@ from app.ledger.bench.bench_queries import bench_day
 from app.ledger.bench.bench_sheet import bench_work
 from app.ledger.bench.checkoff import tick_cylinders, tick_keys
 from app.ledger.bench.customers_keys import CustomersKeyForm, decode_customers_key
+from app.ledger.jobs.handing_over import still_open
 from app.ledger.jobs.papers import schedule_of
-from app.ledger.jobs.stages import move_job, still_open
+from app.ledger.jobs.stages import move_job
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.keysystems.keysets import waiting_keys

@@ -8,8 +8,9 @@ from datetime import date, timedelta
 import pytest
 import sqlalchemy as sa
 
+from app.ledger.jobs.handing_over import still_open, taker_of
 from app.ledger.jobs.payments import PaymentForm, PaymentKind, take_payment
-from app.ledger.jobs.stages import lose_quote, move_job, next_stages, still_open, taker_of
+from app.ledger.jobs.stages import lose_quote, move_job, next_stages
 from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.request import LineRequest, QuoteRequest

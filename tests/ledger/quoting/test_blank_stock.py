@@ -6,7 +6,8 @@ from datetime import date
 import sqlalchemy as sa
 
 from app.ledger.catalog.house_settings import set_bench_terms
-from app.ledger.jobs.stages import move_job, still_open
+from app.ledger.jobs.handing_over import still_open
+from app.ledger.jobs.stages import move_job
 from app.ledger.quoting.promises import bench_today
 from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest

@@ -9,9 +9,10 @@ from app.errors import Problems
 from app.fitting import CylinderAttributes
 from app.ledger.bench.bench_queries import bench_day
 from app.ledger.bench.bench_sheet import bench_work
+from app.ledger.jobs.handing_over import still_open
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.purchasing import factory_makers, factory_work, hardware_of
-from app.ledger.jobs.stages import move_job, still_open
+from app.ledger.jobs.stages import move_job
 from app.ledger.quoting.missing import facts_of
 from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest

@@ -365,3 +365,37 @@ def test_a_job_of_keys_alone_leads_to_where_they_are_cut(work: Work, client_as: 
     cut = {"as": "cut", "keys": [keyed.cylinders[0].keyset_id]}
     assert bench.post("/bench/jobs/7/ticks", data=cut).status_code == 303
     assert "not cut yet" not in client_as(Role.COUNTER).get("/jobs/7").text
+
+
+def test_a_part_is_handed_over_from_its_page_with_a_receipt_of_just_that(work: Work, client_as: ClientAs) -> None:
+    keyed = keyed_job(work, Stage.READY)
+    job, first = keyed.job, keyed.cylinders[0]
+    job.po_number = "HF-24"
+    factories.JobLineFactory(job=job, number=2, kind="hardware", description="Ring set", quantity=10)
+    factories.QuoteRevisionFactory(job=job, total_cents=10_725)
+    for symbol in ("AA", "1AA", "2AA"):
+        put(work, symbol, KeyState.CUT)
+    client, address = client_as(Role.COUNTER), f"/jobs/{job.number}"
+    assert f'href="{address}/part"' in client.get(address).text
+    page = client.get(f"{address}/part").text
+    assert "$107.25 of $107.25 is not paid." in page and "Keys to 1AA" in page and "of 10" in page
+    (seen,) = re.findall(r'name="version"[^>]*value="(\d+)"', page)
+    sent = {"version": seen, "taken_by": "R. Teal", "cylinder": first.id, f"keys-{first.keyset_id}": "1"}
+    refused = client.post(f"{address}/part", data={**sent, "goods-2": "a few"})
+    assert refused.status_code == 422 and "“a few” is no count: enter a whole number of goods." in refused.text
+    assert 'value="R. Teal"' in refused.text and f'value="{first.id}" checked' in refused.text
+    done = client.post(f"{address}/part", data={**sent, "goods-2": "4"})
+    assert done.status_code == 303
+    number = f"H-{job.number}-1"
+    page = client.get(address).text
+    assert f"Have receipt {number} signed." in page and f"Hand-over receipt {number}, R. Teal" in page
+    text = " ".join(pdf_text(client.get(f"{address}/hand-overs/1.pdf").data).split())
+    for told in (f"Hand-over receipt {number}", "R. Teal", "F1", "AD-Q1-66", "1AA", "copy 1", "4 Ring set", "HF-24"):
+        assert told in text, told
+    assert "Still to come: 1 cylinder, 2 keys, 6 other pieces" in text
+    assert "F2" not in text and "2AA" not in text and bitting_in(text) is None
+    assert f'name="cylinder" id="cylinder-{first.id}"' not in client.get(f"{address}/part").text
+    assert client.get(f"{address}/hand-overs/2.pdf").status_code == 404
+    reread(work, job).stage = Stage.CHECKED
+    work.session.commit()
+    assert client.get(f"{address}/part").status_code == 303

@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.keying import write_bitting
-from app.ledger.jobs.stages import still_open
+from app.ledger.jobs.handing_over import still_open
 from app.ledger.keys.losing import plan_for_loss
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import spec_of
