@@ -14,15 +14,12 @@ from functools import cached_property
 import sqlalchemy as sa
 
 from app.errors import BitternError, Problem
-from app.keying import BittingSpec, NoBittingsLeft, SymbolLevel, make_symbols, operating_chains, read_symbol
+from app.keying import read_symbol
 from app.ledger.keysystems.auditing import StoppedByAudit, require_clean
-from app.ledger.keysystems.bittings import spec_of
-from app.ledger.keysystems.control import CONTROL_SYMBOL, has_control_keys, lacks_factory_control
-from app.ledger.keysystems.keysets import missing_bitting, number_of
+from app.ledger.keysystems.control import CONTROL_SYMBOL
+from app.ledger.keysystems.keysets import missing_bitting
 from app.ledger.keysystems.lost_keysets import is_retired
-from app.ledger.keysystems.system_queries import operators_of
-from app.ledger.keysystems.systems import SystemForm, keyway_spec, name_is_taken, single_keyed_name
-from app.ledger.quoting.allocation import begun_system, records_for, set_sizes, system_problems
+from app.ledger.quoting.allocation import records_for, set_sizes, system_problems
 from app.ledger.quoting.key_lines import (
     OWN,
     control_named,
@@ -36,8 +33,9 @@ from app.ledger.quoting.plan import KeysetOnLine, Plan, PlannedKeys, PlannedLine
 from app.ledger.quoting.promises import bench_today, promise_from
 from app.ledger.quoting.rekeying import crossed_ways
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
-from app.ledger.quoting.room import Room, SystemBook, Unclear, nameable
+from app.ledger.quoting.room import Room, Unclear, nameable
 from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot
+from app.ledger.quoting.system_books import SystemBook, SystemBooks, no_array
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Keyset, KeySystem, Level, LineKind, RecordsHolder
 from app.pricing import CylinderType, KeyingKind
@@ -79,7 +77,7 @@ def make_plan(
         plan = Plan(
             lines=tuple(line for line in lines if line is not None),
             keys=planner.plan_keys((number, line) for number, line in numbered if line.kind is LineKind.KEYS),
-            begins=tuple(book.name for book in planner.books if book.row is None and book.form is not None),
+            begins=tuple(book.name for book in planner.books.all if book.row is None and book.form is not None),
         )
         return Reckoning(plan, tuple(planner.problems), tuple(planner.notes))
 
@@ -162,15 +160,10 @@ class _Planner:
         self._of_line: dict[int, list[KeysetOnLine]] = {}
         self._instead: dict[str, tuple[str, str]] = {}  # a replaced keyset's symbol → the new one's, and its system
         self._decoded: dict[tuple[SystemBook, KeyingInstruction], str] = {}  # keyed to a key of the customer's
-        self._by_key: dict[object, SystemBook | None] = {}  # a system's id, a book's name, or "new"; None: refused
         self._lacking: dict[str, str] = {}  # by keyway: why nothing can be drawn on it
+        self.books = SystemBooks(work, ask, keying, room.begin)
         self.problems: list[Problem] = []
         self.notes: list[tuple[int, str]] = []
-
-    @property
-    def books(self) -> list[SystemBook]:
-        """The key systems that the lines go into."""
-        return [book for book in self._by_key.values() if book is not None]
 
     def _refuse(self, number: int, field: str, message: str) -> None:
         self.problems.append(Problem(f"lines.{number - 1}.{field}", message))
@@ -223,7 +216,15 @@ class _Planner:
             return []
         if line.keying.alike_with:
             return self._alike(number, line, named)
-        book = self._book_for(number, line)
+        try:
+            book = self.books.for_line(number, line)
+        except BitternError as error:
+            book = None
+            for one in error.problems:
+                is_of_line = not one.field.startswith("system_")
+                self.problems.append(
+                    Problem(f"lines.{number - 1}.{one.field}" if is_of_line else one.field, one.message)
+                )
         master = self._master_of(number, line, book) if book is not None else None
         if book is None or master is None:
             self._refused.add(number)
@@ -367,7 +368,7 @@ class _Planner:
 
     def _require_named(self, number: int, book: SystemBook, system: KeySystem) -> None:
         """Of a system without an array there are no new keysets: the doors have to name what it has."""
-        told = f"The shop has no array for {book.name}; it cannot be extended here."
+        told = no_array(book.name)
         if not nameable(self._work, system):
             self._refuse(number, "keying", told)
         elif self._doors is None:
@@ -408,7 +409,7 @@ class _Planner:
             if keyset is None:
                 continue
             system = keyset.system
-            book, symbol = self._book_of(system), self._now(number, keyset)
+            book, symbol = self.books.of(system), self._now(number, keyset)
             above, is_new = book.above.get(symbol, ()), symbol != keyset.symbol
             planned.append(KeysetOnLine(symbol, book.name, count, keys, above, is_new))
         if self._ask.replaced:  # what crosses them is replaced, too, in this order
@@ -423,7 +424,7 @@ class _Planner:
         if symbol not in self._ask.replaced:
             return symbol
         if symbol not in self._instead:
-            book, master = self._book_of(old.system), old.parent.symbol if old.parent else ""
+            book, master = self.books.of(old.system), old.parent.symbol if old.parent else ""
             if not book.is_ours:
                 self._refuse(
                     number,
@@ -433,8 +434,7 @@ class _Planner:
                 )
                 return symbol
             if master and old.system.sealed_plan is None:
-                told = f"The shop has no array for {book.name}; it cannot be extended here."
-                self._refuse(number, "keying", told)
+                self._refuse(number, "keying", no_array(book.name))
                 return symbol
             ways = [[one.symbol for one in way] for way in crossed_ways(self._session, self._ask, old)]
             if not self._room.take(book, master, 1, crossed=ways):
@@ -442,98 +442,6 @@ class _Planner:
                 return symbol
             self._instead[symbol] = book.add_symbols(master, 1)[0], book.name
         return self._instead[symbol][0]
-
-    def _book_for(self, number: int, line: LineRequest) -> SystemBook | None:
-        """The key system that a line's new cylinders go into; None where it is refused."""
-        said, asked = line.attributes, self._ask.system
-        if said is None or not said.keyway or said.chambers is None:
-            self._refuse(number, "keyway", "To be keyed, a cylinder needs its keyway and its chambers.")
-            return None
-        records = records_for(number, line, self._choices)
-        if line.joins_system and (asked is not None or line.keying.kind.is_master_keyed):
-            if asked is None:
-                return None  # asked for already
-            if asked.existing_id is not None:
-                system = self._session.get(KeySystem, asked.existing_id)
-                if system is None or system.customer_id != self._ask.customer_id:
-                    self._refuse(number, "keying", "This key system belongs to another customer.")
-                    return None
-                return self._book_of(system)
-            if "new" not in self._by_key:
-                form = begun_system(self._ask, line, said.keyway, said.chambers, records)
-                self._by_key["new"] = self._begun(number, form)
-            return self._by_key["new"]
-        name = single_keyed_name(said.keyway, said.chambers, records)
-        if name not in self._by_key:
-            rows = sa.select(KeySystem).where(KeySystem.customer_id == self._ask.customer_id, KeySystem.name == name)
-            system = self._session.scalar(rows)
-            if system is not None:
-                return self._book_of(system)
-            form = SystemForm(self._ask.customer_id, name, 1, said.keyway, said.chambers, records=records)
-            self._by_key[name] = self._begun(number, form)
-        return self._by_key[name]
-
-    def _begun(self, number: int, form: SystemForm) -> SystemBook | None:
-        """A system that this job starts; None where it cannot be started so."""
-        try:
-            spec = keyway_spec(self._work, form.keyway, form.chambers)
-        except BitternError as error:
-            self.problems += [Problem(f"lines.{number - 1}.{one.field}", one.message) for one in error.problems]
-            return None
-        book = _new_book(form, spec)
-        if form.levels > 1 and name_is_taken(self._work, form.customer_id, form.name):
-            told = f"This customer has a key system named {form.name} already; choose it from the list."
-            self.problems.append(Problem("system_name", told))
-        try:
-            self._room.begin(book)
-        except BitternError as error:
-            if isinstance(error, NoBittingsLeft) and len(book.masters) > 1:
-                self.problems.append(Problem("system_masters", error.message))
-            else:
-                field = "quantity" if error.field == "changes_per_master" else "keying"
-                self.problems.append(Problem(f"lines.{number - 1}.{field}", error.message))
-            return None
-        return book
-
-    def _book_of(self, system: KeySystem) -> SystemBook:
-        book = self._by_key.get(system.id)
-        if book is not None:
-            return book
-        by_id = {one.id: one for one in system.keysets}
-        last: Counter[str] = Counter()
-        above = {}
-        for keyset in system.keysets:
-            under = keyset.parent.symbol if keyset.parent else ""
-            if keyset.level in (Level.CHANGE, Level.SINGLE):
-                last[under] = max(last[under], number_of(keyset.symbol))
-            chain = operators_of(keyset, is_nmk=False, by_id=by_id)
-            above[keyset.symbol] = tuple(one.symbol for one in chain[1:])
-        there = frozenset(above)
-        if lacks_factory_control(system):
-            above[CONTROL_SYMBOL] = ()
-        book = SystemBook(
-            name=system.name,
-            customer_id=system.customer_id,
-            levels=system.levels,
-            keyway=system.keyway,
-            spec=spec_of(system),
-            records=system.records,
-            row=system,
-            above=above,
-            last=last,
-            masters=[one.symbol for one in system.keysets if one.level is Level.MASTER],
-            there=there,
-            wants_control=self._wants_control(system),
-        )
-        self._by_key[system.id] = book
-        return book
-
-    def _wants_control(self, system: KeySystem) -> bool:
-        """Whether nobody has a control key of these cores yet, and it is this house that cuts one."""
-        control = next((one for one in system.keysets if one.level is Level.CONTROL), None)
-        if control is None or control.keys_ordered or system.records is not RecordsHolder.SHOP:
-            return False
-        return not has_control_keys(self._session, system)
 
     def plan_keys(self, lines: Iterable[tuple[int, LineRequest]]) -> tuple[PlannedKeys, ...]:
         """The keys with the cylinders, then those of the lines of further keys."""
@@ -547,8 +455,9 @@ class _Planner:
             except BitternError as error:
                 if not self.problems and not self._refused:  # else it may be of what was refused
                     self.problems.append(Problem(f"lines.{number - 1}.{error.field}", error.message))
-        for book in self.books:
-            if book.wants_control and not counts[CONTROL_SYMBOL, book.name]:
+        keyed = {one.system for keysets in self._of_line.values() for one in keysets}
+        for book in self.books.all:
+            if book.wants_control and book.name in keyed and not counts[CONTROL_SYMBOL, book.name]:
                 counts[CONTROL_SYMBOL, book.name] = 1  # without one the cores can neither be put in nor taken out
         return tuple(PlannedKeys(symbol, system, count) for (symbol, system), count in counts.items() if count)
 
@@ -572,7 +481,7 @@ class _Planner:
                 counts[one] += line.quantity // len(there)
         elif (number := control_named(line.symbol)) is not None:
             names = dict.fromkeys(one.system for one in self._of_line.get(number, ()))
-            cores = [book for book in self.books if book.name in names and book.has(CONTROL_SYMBOL)]
+            cores = [book for book in self.books.all if book.name in names and book.has(CONTROL_SYMBOL)]
             if not cores:
                 raise BitternError("symbol", f"Line {number} has no cores, so there is no control key to them.")
             counts[CONTROL_SYMBOL, cores[0].name] += line.quantity
@@ -598,10 +507,7 @@ class _Planner:
 
     def _at_level(self, level: Level) -> list[tuple[str, str]]:
         """Every master of a level, with its system: those of the request's key system."""
-        asked = self._ask.system.existing_id if self._ask.system else None
-        book = self._by_key.get("new" if asked is None else asked)
-        if book is None and asked is not None and (system := self._session.get(KeySystem, asked)) is not None:
-            book = self._book_of(system)
+        book = self.books.asked()
         found: list[str] = []
         if book is not None and book.row is not None:
             found = [one.symbol for one in book.row.keysets if one.level is level]
@@ -620,16 +526,13 @@ class _Planner:
         BitternError on `symbol` where there is none, or where its factory is asked for no such keys: an order names
         the keys that operate its cylinders, and control keys.
         """
-        asked = self._ask.system.existing_id if self._ask.system else None
-        system = self._session.get(KeySystem, asked) if asked is not None else None
-        if system is not None and system.customer_id == self._ask.customer_id:
-            self._book_of(system)
-        here = [book for book in self.books if book.has(symbol)]
+        self.books.asked()
+        here = [book for book in self.books.all if book.has(symbol)]
         if len(here) > 1 and symbol == CONTROL_SYMBOL:
             raise BitternError("symbol", self._which_control(here))
         if len(here) != 1:
             found = system_of_symbol(self._session, self._ask.customer_id, symbol, [book.name for book in here])
-            here = [self._book_of(found)]
+            here = [self.books.of(found)]
         [book] = here
         if book.records is RecordsHolder.FACTORY:
             sent = [one for keysets in self._of_line.values() for one in keysets if one.system == book.name]
@@ -637,33 +540,6 @@ class _Planner:
             if symbol not in operating and not (sent and symbol == CONTROL_SYMBOL):
                 raise cut_at_factory(book.name)
         return book.name
-
-
-def _new_book(form: SystemForm, spec: BittingSpec) -> SystemBook:
-    """The book of a system that is still to be started, with its masters where it is master-keyed."""
-    above: dict[str, tuple[str, ...]] = {}
-    masters: list[str] = []
-    if form.levels > 1:
-        symbols = [read_symbol(symbol) for symbol in make_symbols(form.levels, form.masters, 0, form.grands)]
-        there = {one.text for one in symbols}
-        chains = operating_chains({one.text: one.parent if one.parent in there else None for one in symbols})
-        above = {symbol: chain[1:] for symbol, chain in chains.items()}
-        masters = [one.text for one in symbols if one.level is SymbolLevel.MASTER]
-    is_core = spec.control_offset is not None
-    if is_core:
-        above[CONTROL_SYMBOL] = ()
-    return SystemBook(
-        name=form.name,
-        customer_id=form.customer_id,
-        levels=form.levels,
-        keyway=form.keyway,
-        spec=spec,
-        records=form.records,
-        form=form if form.levels > 1 else None,
-        above=above,
-        masters=masters,
-        wants_control=is_core,
-    )
 
 
 def _how_many(book: SystemBook, master: str, count: int) -> str:

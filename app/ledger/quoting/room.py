@@ -17,14 +17,15 @@ from app.keying import Array, BittingSpec, LevelArray, NoBittingsLeft, theoretic
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bittings import open_bittings, open_plan
 from app.ledger.keysystems.control import draw_free_control
-from app.ledger.keysystems.keysets import draw_singles, next_changes, symbols_after
+from app.ledger.keysystems.keysets import draw_singles, next_changes
 from app.ledger.keysystems.lost_keysets import is_retired
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.systems import SystemForm, draw_plan
 from app.ledger.keysystems.unsealed_system import SystemsInService
+from app.ledger.quoting.system_books import SystemBook, no_array
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
+from app.ledger.tables import Cylinder, Key, Keyset, KeyState, KeySystem, Level
 
 _DRAWN = 3
 """Top masters that all have to hold what is asked of a new system: the one that acceptance draws may hold less."""
@@ -32,45 +33,6 @@ _DRAWN = 3
 
 class Unclear(Exception):
     """Counting does not tell whether there is room: the plan is made again with the seals opened."""
-
-
-@dataclass(slots=True, eq=False)
-class SystemBook:
-    """A key system as a plan sees it. row: None of one that acceptance starts; form: how, where it is master-keyed.
-
-    above: a keyset's symbol → the masters over it, nearest first; last: the highest number under each master, "" of
-    the singles; there: symbols that were on record before this job. wants_control: whether its cores still need one.
-    """
-
-    name: str
-    customer_id: int
-    levels: int
-    keyway: str
-    spec: BittingSpec
-    records: RecordsHolder
-    row: KeySystem | None = None
-    form: SystemForm | None = None
-    above: dict[str, tuple[str, ...]] = field(default_factory=dict)
-    last: Counter[str] = field(default_factory=Counter)
-    masters: list[str] = field(default_factory=list)
-    there: frozenset[str] = frozenset()
-    wants_control: bool = False
-
-    @property
-    def is_ours(self) -> bool:
-        """Whether this house draws its bittings."""
-        return self.records is RecordsHolder.SHOP
-
-    def add_symbols(self, master: str, count: int) -> list[str]:
-        """The next symbols under a master, "" for singles."""
-        symbols = symbols_after(self.levels, master, self.last[master], count)
-        self.last[master] += count
-        self.above.update(dict.fromkeys(symbols, (master, *self.above[master]) if master else ()))
-        return symbols
-
-    def has(self, symbol: str) -> bool:
-        """Whether a keyset of this symbol is there, or is made by this job."""
-        return symbol in self.above
 
 
 @dataclass(slots=True)
@@ -196,7 +158,7 @@ class Room:
 
 def _array(book: SystemBook, opened: _Opened, master: str) -> Array:
     if opened.array is None:
-        raise LedgerError("system", f"The shop has no array for {book.name}; it cannot be extended here.")
+        raise LedgerError("system", no_array(book.name))
     return opened.array.under(book.spec, "C", opened.keys[master])
 
 

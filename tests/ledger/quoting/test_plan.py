@@ -14,12 +14,14 @@ import sqlalchemy as sa
 from app.errors import BitternError
 from app.fitting import CylinderAttributes
 from app.ledger.keysystems.system_queries import operators_of
+from app.ledger.keysystems.systems import SystemForm, insert_system
 from app.ledger.quoting.plan import KeysetOnLine, Plan, PlannedLine
 from app.ledger.quoting.planning import plan_again
 from app.ledger.quoting.promises import bench_today
 from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.snapshot import read_snapshot
+from app.ledger.store.engine import transaction
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Job, Key, Keyset, KeySystem, LineKind
 from app.pricing import CylinderType, KeyingKind
@@ -233,6 +235,19 @@ def test_keys_of_several_systems_are_told_apart_and_own_copies_are_counted(work:
         "3 to the customer's own; 1 to CONTROL of Single keyed NH1, 7 chambers."
     )
     assert told in plan.sentences
+
+
+def test_keys_to_a_system_of_cores_bring_its_control_key_only_with_cores(work: Work) -> None:
+    """Nobody has a control key of a system that the bench has just started; the first cores bring one."""
+    who = customer_id(work, "Lantern")
+    with transaction(work.session):
+        system = insert_system(work, SystemForm(who, "Cores", 2, "NH1", 7))
+    master = LineRequest(LineKind.KEYS, 2, symbol="AA", attributes=CylinderAttributes("", keyway="NH1"))
+    core = LineRequest(LineKind.CYLINDER, 1, "NOR", attributes=CORE, keying=KeyingInstruction(KeyingKind.MK))
+    asked = SystemRequest(existing_id=system.id)
+    for line, symbols in ((keyed(KeyingKind.KD), {"SKD1", "SKD2", "AA"}), (core, {"1AA", "AA", "CONTROL"})):
+        plan = plan_of(work, QuoteRequest(who, (line, master), system=asked))
+        assert {one.symbol for one in plan.keys} == symbols
 
 
 def test_a_changed_place_day_or_order_is_told_by_its_line() -> None:
