@@ -7,15 +7,44 @@ const standing = (box) => (box.type === "checkbox" ? String(box.checked) : box.v
 const bare = (text) => text.replace(/\s+/g, " ").trim();
 const sendings = new WeakMap(); // request -> what stood in each box when the page was sent with it
 let sent = new Map(); // the same, of the request whose answer is merged
+const taken = new WeakMap(); // request -> the words of the quick line that were sent with it
+let goesOn = false; // whether somebody types the next words while an answer is merged
 
 document.addEventListener("htmx:beforeSend", (event) => {
   const form = document.getElementById("counter");
   if (!form?.contains(event.target) || event.detail.requestConfig.verb !== "post") return;
-  sendings.set(event.detail.xhr, new Map([...form.elements].map((box) => [box, standing(box)])));
+  const boxes = new Map([...form.elements].map((box) => [box, standing(box)]));
+  sendings.set(event.detail.xhr, boxes);
+  const { entered } = form.elements;
+  if (!entered.value) return;
+  taken.set(event.detail.xhr, entered.value);
+  entered.value = "";
+  boxes.set(entered, "");
 });
+
+// Words leave the quick line with Enter, so that the next can be typed while an answer is on its way.
+document.addEventListener("keydown", ({ key, target, isComposing }) => {
+  if (key !== "Enter" || isComposing || target.id !== "quick" || !target.value.trim()) return;
+  const { entered } = target.form.elements;
+  entered.value = [entered.value, target.value].filter(Boolean).join("; ");
+  target.value = "";
+});
+
+for (const trouble of ["htmx:sendError", "htmx:responseError"])
+  document.addEventListener(trouble, (event) => {
+    const quick = document.getElementById("quick");
+    if (quick && taken.has(event.detail.xhr)) quick.value = `${taken.get(event.detail.xhr)} ${quick.value}`.trim();
+  });
 
 document.addEventListener("htmx:beforeSwap", (event) => {
   sent = sendings.get(event.detail.xhr) ?? sent;
+  const quick = document.getElementById("quick");
+  goesOn = quick?.value && document.activeElement === quick && taken.has(event.detail.xhr);
+});
+
+document.addEventListener("htmx:afterSettle", () => {
+  if (goesOn) document.getElementById("quick")?.focus(); // no answer takes the box away from whoever types on in it
+  goesOn = false;
 });
 
 const isTyped = (box, fresh) => {
@@ -35,7 +64,13 @@ Object.assign(Idiomorph.defaults.callbacks, {
       const find = document.getElementById("find"); // who is found follows what is typed, by requests of its own
       return !find || !sent.has(find) || standing(find) === sent.get(find);
     }
-    if (old.matches?.("input, select") && fresh.matches("input, select") && isTyped(old, fresh)) write(fresh, old);
+    if (old.matches?.("input, select") && fresh.matches("input, select") && isTyped(old, fresh)) {
+      // Words that were not understood come back before those that were typed meanwhile.
+      const was = sent.get(old);
+      const typed = old.value.slice(was.length);
+      if (old.id === "quick" && typed && fresh.value !== was && old.value.startsWith(was)) old.value = `${fresh.value} ${typed.trimStart()}`.trimStart();
+      write(fresh, old);
+    }
     return true;
   },
   afterNodeMorphed: (old, fresh) => {

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from app.keying import SymbolLevel
 from app.ledger.quoting.key_lines import control_named, line_named
 from app.ledger.quoting.missing import facts_of, masters_counted, questions_about
-from app.ledger.quoting.quick_line import QuickReading, read_quick_line
+from app.ledger.quoting.quick_line import LONGEST_QUICK_LINE, QuickReading, read_quick_line
 from app.ledger.quoting.quoting import PricedQuote
 from app.ledger.quoting.request import UPPER_LEVELS
 from app.ledger.quoting.resolving import LONGEST_OLD_NUMBER
@@ -178,9 +178,14 @@ def _new_line(form: CounterForm, kind: LineKind) -> dict[str, str]:
     return {"kind": kind, "keying": KeyingKind.KD if kind is LineKind.CYLINDER else ""}
 
 
-def add_quick(work: Work, form: CounterForm, typed: str) -> tuple[QuickReading, str]:
-    """Add the lines that a clerk's words ask for; what was not understood stays in their box. Gives the reading, and
-    what gets the focus: the first line that is still open, else the box."""
+def add_quick(work: Work, form: CounterForm, typed: str) -> tuple[QuickReading | None, str]:
+    """Add the lines that a clerk's words ask for; what was not understood goes back into their box, before what was
+    typed there meanwhile. Gives the reading, None of too many words, and what gets the focus: the first line that is
+    still open, else the box.
+    """
+    if len(typed) > LONGEST_QUICK_LINE:
+        form.say(quick=typed)
+        return None, "add"
     reading = read_quick_line(work, typed)
     focus = "add"
     for said in reading.lines[: MOST_POSTED - len(form.lines.entries)]:
@@ -188,7 +193,7 @@ def add_quick(work: Work, form: CounterForm, typed: str) -> tuple[QuickReading, 
         line = form.lines.add(line_of_ask(said.request()) | keying)
         if said.could_be and focus == "add":
             focus = f"could-{line.key}" if said.kind is LineKind.CYLINDER else line.id
-    form.say(quick=" ".join(word.text for word in reading.not_understood))
+    form.say(quick=" ".join([*(word.text for word in reading.not_understood), form.text("quick")]).strip())
     return reading, focus
 
 

@@ -437,6 +437,7 @@ class CounterForm(Boxes):
     discount_meant = ShortField("Discount")
     lost_reason = ShortField("Why under a lost key")
     quick = ShortField("Quick line", LONGEST_QUICK_LINE)
+    entered = ShortField()  # words that left it with Enter and are on no line yet
     replaced = ShortField()
     lines = LineList(FormField(LineForm))
 

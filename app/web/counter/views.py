@@ -145,7 +145,7 @@ def work_out() -> ResponseReturnValue:
     is_enter = press == Press("action", "enter")
     only = _only_hit(form) if is_enter else ""
     is_begun = bool(form.lines.entries)
-    typed = _quick_typed(form, is_enter=is_enter) if is_enter or press == Press("add", "quick") else ""
+    typed = _quick_typed(form, press)
     if only:
         press = Press("choose", only)
     focus, asked = apply(form, press), press.name == "action" and not typed
@@ -257,11 +257,19 @@ def _only_hit(form: CounterForm) -> str:
     return str(found[0].id) if len(found) == 1 else ""
 
 
-def _quick_typed(form: CounterForm, *, is_enter: bool) -> str:
+def _quick_typed(form: CounterForm, press: Press) -> str:
     """The words that become lines, "" for none: those of the quick line; on Enter also those in the search for a
     customer, where no customer is found and every one of them is understood.
     """
+    is_enter = press == Press("action", "enter")
+    if typed := form.text("entered"):
+        form.say(entered="")
+        return typed
+    is_live = bool(request.headers.get("HX-Request"))  # Enter has taken its words out of the box then
+    if press != Press("add", "quick") and (not is_enter or (is_live and form.text("quick"))):
+        return ""
     if (typed := form.text("quick")) or not is_enter or form.text("customer_id"):
+        form.say(quick="")
         return typed
     typed = form.text("find")[:LONGEST_QUICK_LINE]
     if not typed or find_customers(request_session(), typed[:120]):

@@ -32,9 +32,9 @@ def chosen(page: str, name: str) -> str:
 
 
 def added(clerk: FormClient, words: str, *lines: dict[str, str], **head: str) -> str:
-    """The page after Enter in the quick line."""
+    """The page after Enter in the quick line, whose script takes the words out of it."""
     return clerk.post(
-        "/counter/work-out", data=posted(*lines, quick=words, action="enter", **head), headers=LIVE
+        "/counter/work-out", data=posted(*lines, entered=words, action="enter", **head), headers=LIVE
     ).text
 
 
@@ -55,6 +55,8 @@ def test_words_become_a_priced_line_and_the_box_is_free_for_the_next(clerk: Form
 
 def test_the_button_adds_what_enter_adds_without_a_script(clerk: FormClient) -> None:
     page = clerk.post("/counter/work-out", data=posted(quick="ring set 3; trip", add="quick")).text
+    assert page.count('id="line-') == 2
+    page = clerk.post("/counter/work-out", data=posted(quick="ring set 3; trip", action="enter")).text
     assert (chosen(page, "lines-0-price_code"), typed(page, "lines-0-quantity")) == ("RING-SET", "3")
     assert chosen(page, "lines-1-price_code") == "TRIP"
     assert "3 × $9.80" in page and "1 × $85.00" in page
@@ -81,6 +83,16 @@ def test_what_stands_in_the_box_is_read_before_it_is_added_and_kept_with_the_dra
     assert typed(clerk.get("/counter?draft=1").text, "quick") == "2 rim 626"
     too_long = clerk.post("/counter/work-out", data=posted(quick="2 rim " * 90), headers=LIVE).text
     assert "At most 500 characters" in too_long
+    too_long = added(clerk, "2 rim " * 90)
+    assert "At most 500 characters" in too_long and typed(too_long, "quick") == ("2 rim " * 90).strip()
+
+
+def test_words_that_left_the_box_with_enter_become_lines_whoever_asks_first(clerk: FormClient) -> None:
+    """The script takes them out of the box at once; what is typed there meanwhile stays."""
+    form = posted(entered="2 rim AQ1 purple", quick="ring se")
+    page = clerk.post("/counter/work-out", data=form, headers={**LIVE, "HX-Trigger": "counter"}).text
+    assert typed(page, "lines-0-keyway") == "AQ1" and 'id="line-1"' not in page
+    assert (typed(page, "entered"), typed(page, "quick")) == ("", "purple ring se")
 
 
 def test_a_line_that_is_still_open_offers_what_the_catalog_has_and_the_first_has_the_focus(clerk: FormClient) -> None:
