@@ -89,16 +89,19 @@ class MortiseGoods:
 
 def lengths_had(maker: MakerFile, items: Sequence[CatalogItem]) -> tuple[Fraction, ...]:
     """The lengths of a maker's mortise cylinders, by its table or else by its catalog."""
+    if maker.lengths:
+        return maker.lengths
     own = [item.attributes for item in items if item.maker == maker.name and item.attributes]
-    found = {each.length for each in own if each.type == "mortise" and each.length is not None}
-    return maker.lengths or tuple(sorted(found))
+    return tuple(sorted({each.length for each in own if each.type == "mortise" and each.length is not None}))
 
 
 def rings_had(maker: MakerFile, items: Sequence[CatalogItem]) -> tuple[Fraction, ...]:
     """The thicknesses of a maker's rings, by its table or else by the descriptions in its catalog."""
+    if maker.rings:
+        return maker.rings
     own = [item for item in items if item.maker == maker.name and item.category == "hardware"]
     said = [_THICKNESS.search(item.description) for item in own if _RING.search(item.description)]
-    return maker.rings or tuple(sorted({read_inches(found[1]) for found in said if found}))
+    return tuple(sorted({read_inches(found[1]) for found in said if found}))
 
 
 def mortise_goods(

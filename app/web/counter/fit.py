@@ -126,6 +126,10 @@ def _number(
         found = part_numbers.answer_number(session, makers, form, _wanted(line)) if form.validate() else None
     except BitternError:
         return None
+    if found is not None and (maker := makers.get(line.text("maker"))) is not None:
+        own = tuple(each for each in found.candidates if each[0] == maker.name)
+        is_own = found.refusal is not None and found.refusal.maker == maker.name
+        found = replace(found, candidates=own, refusal=found.refusal if is_own else None)
     if found is None or resolved is None:
         return found
     others = tuple(item for item in found.by_blank if item.part_number != resolved.part_number)

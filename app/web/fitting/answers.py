@@ -160,8 +160,10 @@ def _side_of(
     )
     items = shelf(session)
     goods = mortise_goods(maker, cams, items, lock, fit, said)
-    longer = {each.name: [one for one in lengths_had(each, items) if one >= fit.required] for each in makers.values()}
-    elsewhere = [f"{whose} has {show_inches(had[0])} in." for whose, had in longer.items() if had]
+    elsewhere = []
+    for other in makers.values() if fit.chosen is None else ():
+        longer = [each for each in lengths_had(other, items) if each >= fit.required]
+        elsewhere += [f"{other.name} has {show_inches(min(longer))} in."] if longer else []
     door = {
         "fit_lock": str(form.lock.data or ""),
         "fit_lock_maker": str(form.lock_maker.data or ""),
@@ -189,7 +191,7 @@ def _side_of(
         )
         for each in goods.cylinders
     )
-    return LengthSide(name, fit, goods, ready, tuple(elsewhere) if fit.chosen is None else ())
+    return LengthSide(name, fit, goods, ready, tuple(elsewhere))
 
 
 def _or(typed: Fraction | None, known: Fraction | None, field: str, sentence: str) -> Fraction:

@@ -335,6 +335,14 @@ def test_a_number_half_typed_is_completed_with_the_same_maker(clerk: FormClient,
     assert "0:PAR:35" not in said and "is the beginning of a number" in said
 
 
+@pytest.mark.parametrize(("maker", "offered"), [("", {"ARD", "NOR"}), ("PAR", {"PAR"}), ("NOR", {"NOR"})])
+def test_a_worn_number_of_a_maker_that_is_chosen_is_no_other_makers(
+    clerk: FormClient, maker: str, offered: set[str]
+) -> None:
+    said = pane(clerk, {**PART, "part_number": "26", "maker": maker})  # in numbers of all three
+    assert set(re.findall(r'name="put" value="0:([A-Z]+):', said)) == offered
+
+
 def test_a_customers_key_blank_offers_what_takes_it(clerk: FormClient) -> None:
     said = pane(clerk, {**PART, "part_number": "PK-91"})
     assert "enters PR-P, AQ1" in said
