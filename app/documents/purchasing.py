@@ -9,6 +9,7 @@ from app.documents.render import LANDSCAPE, PaperHead, pdf
 from app.documents.spreadsheet import PaperTable
 from app.ledger.jobs.purchasing import FactoryWork, HardwareList
 from app.ledger.store.numbers import factory_order_number
+from app.pricing import show_cents
 
 
 def hardware_list_pdf(hardware: HardwareList) -> bytes:
@@ -88,10 +89,13 @@ class FactoryOrder:
     @property
     def instructions(self) -> tuple[tuple[str, str], ...]:
         """How to key and stamp, and who holds the system's records."""
+        cents = self.work.small_order_cents
+        small = ("Small order", f"Under your minimum order: your charge of {show_cents(cents)} for that is agreed.")
         return (
             ("Keying", f"{_LEVELS.get(self.work.levels, _MORE_LEVELS)}. {_KEYING}"),
             ("Stamping", _STAMPING),
             ("Records", _OUR_RECORDS if self.work.is_from_our_records else _FACTORY_RECORDS),
+            *((small,) if cents else ()),
         )
 
 
@@ -115,7 +119,7 @@ def factory_order_table(order: FactoryOrder) -> PaperTable:
         )
         for item, line in enumerate(work.groups, start=1)
     ]  # fmt: skip
-    keying, stamping, records = order.instructions
+    keying, stamping, records, *more = order.instructions
     facts = [
         ("Order", order.number),
         ("Ordered" if work.ordered else "Draft, not ordered", f"{order.day.isoformat()} by {order.by}"),
@@ -127,6 +131,7 @@ def factory_order_table(order: FactoryOrder) -> PaperTable:
         records,
         keying,
         stamping,
+        *more,
     ]
     sheets = (("Cylinders", headings, lines), ("Instructions", ("What", "Said"), facts))
     return PaperTable(f"Factory order {order.number}", order.day, sheets)

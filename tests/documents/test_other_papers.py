@@ -8,6 +8,7 @@ from app.documents import (
     FactoryOrder,
     bitting_list_pdf,
     factory_order_pdf,
+    factory_order_table,
     key_receipt_pdf,
 )
 from app.ledger.bench.bench_sheet import BenchWork
@@ -42,6 +43,17 @@ def test_a_factory_order_has_schedule_keying_and_stamping(order: Callable[..., F
     ):  # fmt: skip
         assert said in texts[0]
     assert all("Operated by Keys Stamp" in page for page in texts)
+
+
+def test_a_factory_order_says_that_the_charge_for_a_small_order_is_agreed(
+    order: Callable[..., FactoryOrder], pages: Pages
+) -> None:
+    given = order()
+    assert "minimum" not in " ".join(pages(factory_order_pdf(given)))
+    small = replace(given, work=replace(given.work, small_order_cents=3500))
+    assert "your charge of $35.00 for that is agreed" in " ".join(pages(factory_order_pdf(small)))
+    sheets = factory_order_table(small).sheets
+    assert ("Small order", "Under your minimum order: your charge of $35.00 for that is agreed.") in sheets[1][2]
 
 
 def test_no_bitting_is_on_a_receipt_or_an_order(

@@ -93,3 +93,12 @@ def test_tables_cannot_be_changed_behind_the_terms_back(bench):
 def test_kinds_say_what_they_mean():
     assert {kind for kind in KeyingKind if kind.is_master_keyed} == {KeyingKind.MK, KeyingKind.GMK, KeyingKind.GGMK}
     assert len({kind.words for kind in KeyingKind}) == len(KeyingKind)
+
+
+def test_a_deadbolt_takes_a_bored_locks_minutes_until_it_has_its_own() -> None:
+    terms = {"labour_cents_per_hour": 4600, "kind_minutes": {"KD": 2}, "minutes_per_day": 60}
+    old = BenchTerms.from_json({**terms, "type_minutes": {"bored": 8}})
+    kinds = (CylinderType.DEADBOLT, CylinderType.LOCKSET, CylinderType.PADLOCK)
+    assert [old.minutes_of(one) for one in kinds] == [8, 8, None]
+    own = BenchTerms.from_json({**terms, "type_minutes": {"bored": 8, "deadbolt": "10.5"}})
+    assert own.minutes_of(CylinderType.DEADBOLT) == Fraction(21, 2)

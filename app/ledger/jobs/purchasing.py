@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from app.ledger.jobs.cylinder_lines import ScheduleRow
 from app.ledger.jobs.papers import JobHead, Schedule, job_head
 from app.ledger.keysystems.control import CONTROL_SYMBOL
-from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
+from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets, small_order_cents
 from app.ledger.quoting.key_lines import own_copies
 from app.ledger.quoting.request import LineRequest
 from app.ledger.store.errors import NotFound
@@ -160,6 +160,7 @@ class FactoryWork:
     need_by: date | None
     ordered: tuple[date, str] | None  # the day and by whom; None while it was not ordered
     groups: tuple[FactoryGroup, ...]
+    small_order_cents: int = 0  # agreed beside, for an order under the maker's minimum
 
 
 def factory_makers(session: Session, job: Job) -> tuple[str, ...]:
@@ -195,6 +196,7 @@ def factory_work(work: Work, job: Job, schedule: Schedule, maker_name: str) -> F
         need_by=job.need_by or job.promised_on,
         ordered=_ordered(work.session, job),
         groups=_groups(mine, line_of, job.lines, _keys(work.session, job, schedule)),
+        small_order_cents=small_order_cents(work.session, job, line_of.values()),
     )
 
 

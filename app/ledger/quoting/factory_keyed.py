@@ -1,9 +1,11 @@
 """Which of a job's cylinders are keyed, and which of its keys are cut, at the factory."""
 
+from collections.abc import Collection
+
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.quoting.snapshot import as_accepted, read_snapshot
+from app.ledger.quoting.snapshot import KeyingChoice, as_accepted, read_snapshot
 from app.ledger.tables import Cylinder, Job, Key, Keyset, KeySystem, QuoteRevision, RecordsHolder
 
 
@@ -14,6 +16,17 @@ def sent_cylinders(session: Session, job: Job) -> frozenset[int]:
     """
     if "factory" not in job.keyed_at:
         return frozenset()
+    lines = [number for choice in _at_factory(session, job) for number in choice.lines]
+    rows = sa.select(Cylinder.id).where(Cylinder.job_id == job.id, Cylinder.line_number.in_(lines))
+    return frozenset(session.scalars(rows))
+
+
+def small_order_cents(session: Session, job: Job, lines: Collection[int]) -> int:
+    """What was agreed that the maker who keys these lines charges beside for an order under its minimum."""
+    return sum(one.small_order_cents for one in _at_factory(session, job) if {*one.lines} & {*lines})
+
+
+def _at_factory(session: Session, job: Job) -> list[KeyingChoice]:
     text = session.scalar(
         sa.select(QuoteRevision.snapshot)
         .where(QuoteRevision.job_id == job.id)
@@ -21,9 +34,7 @@ def sent_cylinders(session: Session, job: Job) -> frozenset[int]:
         .limit(1)
     )
     choices = as_accepted(read_snapshot(text), job.accepted_option).keying if text else ()
-    lines = [number for choice in choices if choice.choice == "factory" for number in choice.lines]
-    rows = sa.select(Cylinder.id).where(Cylinder.job_id == job.id, Cylinder.line_number.in_(lines))
-    return frozenset(session.scalars(rows))
+    return [one for one in choices if one.choice == "factory"]
 
 
 def sent_keysets(session: Session, job: Job) -> frozenset[int]:

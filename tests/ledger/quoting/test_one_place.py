@@ -8,6 +8,8 @@ import sqlalchemy as sa
 
 from app.fitting import CylinderAttributes
 from app.ledger.jobs.cylinder_lines import job_cylinders
+from app.ledger.jobs.papers import schedule_of
+from app.ledger.jobs.purchasing import factory_work
 from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.snapshot import read_snapshot
@@ -51,6 +53,7 @@ def test_a_single_cylinder_of_a_factorys_system_is_ordered_for_its_small_order_c
     assert "The maker takes it for a small-order charge, since it is under its minimum." in choice.reasons
     accept(work, job)
     assert to_cut(work)["25AA"] == 2
+    assert factory_work(work, job, schedule_of(work, job), "Ardent Brass").small_order_cents == 3500
 
 
 def test_a_maker_without_such_a_charge_takes_no_small_order(work: Work) -> None:
