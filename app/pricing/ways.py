@@ -238,12 +238,12 @@ def factory_way(request: KeyingRequest, terms: FactoryTerms | None, house_closed
     The order goes out on the house's first open day; the lead time counts the maker's working days; the
     parcel is ready on the house's next open day.
     """
-    if terms is None:
-        none = Obstacle(ObstacleCode.NO_TERMS, "No factory's keying terms are known for these cylinders.")
-        return KeyingWay(Place.FACTORY, (), None, None, (none,))
     if request.kind is KeyingKind.OWN:
         here = Obstacle(ObstacleCode.NOT_KEYED, "The bench decodes the customer's key, so these are keyed here.")
         return KeyingWay(Place.FACTORY, (), None, None, (here,))
+    if terms is None:
+        none = Obstacle(ObstacleCode.NO_TERMS, "No factory's keying terms are known for these cylinders.")
+        return KeyingWay(Place.FACTORY, (), None, None, (none,))
     obstacles = _Obstacles()
     costed = request.kind is KeyingKind.NONE or request.kind in terms.per_cylinder_cents
     if not costed:

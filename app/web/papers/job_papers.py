@@ -135,6 +135,8 @@ class JobSource:
         """Where a key works, in a few words: in this job, or of one sold without a cylinder, on record."""
         if keyset.level is Level.CONTROL:
             return where_it_opens(keyset, ())
+        if keyset.is_customers_key:
+            return "; ".join(filter(None, (first_of(opens.get(keyset.symbol, []), 8), where_it_opens(keyset, ()))))
         if keyset.symbol in opens:
             return first_of(opens[keyset.symbol], 8)
         return where_it_opens(keyset, exposed_by(self.work.session, keyset))

@@ -88,6 +88,14 @@ def test_a_worn_number_and_the_key_lead_to_a_job_that_the_bench_keys_to_that_key
     assert "274163" in opened and "customer's key (AQ1; D 14)" in opened
     assert "274163" not in clerk.get(f"/jobs/{number}").text
     assert bench.get(link).status_code == 404  # it waits no more
+    bench.post(
+        f"/jobs/{number}/move", data=form_with(bench.get(f"/jobs/{number}").text, "version") | {"to": "on the bench"}
+    )
+    sheet = bench.get(f"/bench/jobs/{number}").text
+    [keyset] = re.findall(r'name="keys" value="(\d+)"', sheet)
+    assert bench.post(f"/bench/jobs/{number}/ticks", data={"keys": keyset, "as": "cut"}).status_code == 303
+    receipt = pdf_text(clerk.get(f"/jobs/{number}/key-receipt.pdf").data)
+    assert "what the customer's key (AQ1; D 14) opens" in receipt
     session.rollback()  # look anew
     assert not session.scalars(sa.select(Event.id).where(Event.summary.contains("274163"))).all()
     assert session.scalars(sa.select(Keyset.symbol).join(Cylinder).distinct()).all() == ["SKD1"]
