@@ -86,6 +86,7 @@ class PaymentReceipt:
     customer: str
     total_cents: int  # what the job came to; 0 where it was lost or canceled, so that nothing was due
     paid_cents: int  # this one counted in
+    po_number: str = ""  # the customer's own order
 
     @property
     def is_on_account(self) -> bool:
@@ -259,6 +260,7 @@ def payments_of(session: Session, job_number: int) -> JobPayments:
                 total_cents=said.get("total_cents", money.total_cents),
                 # Not the event's: one of an earlier Bittern counted what was on account as paid.
                 paid_cents=paid,
+                po_number=job.po_number,
             )
         )
     return JobPayments(job, money, tuple(receipts))

@@ -19,7 +19,9 @@ FORM = {"kind": "deposit", "cents": "50.00", "means": "check", "received_on": "2
 def job(work: Work) -> Job:
     factories.HouseFactory()
     customer = factories.CustomerFactory(name="Lantern Row Dental")
-    found: Job = factories.JobFactory(number=1042, stage=Stage.APPROVED, customer=customer, title="Front door")
+    found: Job = factories.JobFactory(
+        number=1042, stage=Stage.APPROVED, customer=customer, title="Front door", po_number="LRD-88"
+    )
     factories.QuoteRevisionFactory(job=found, total_cents=10_725)
     return found
 
@@ -46,6 +48,7 @@ def test_a_deposit_is_taken_and_its_receipt_printed(work: Work, job: Job, client
         "$50.00",
         "$57.25",
         "check 20417",
+        "Your order LRD-88",
         "For the house",
     ):
         assert told in text, told
