@@ -32,6 +32,7 @@ from app.pricing import (
     KeyingRequest,
     KeyingWay,
     ObstacleCode,
+    Place,
     RecordsHolder,
     SplitChoice,
     SplitDecision,
@@ -202,6 +203,8 @@ def choose(work: Work, ask: QuoteRequest, resolved: Sequence[Resolved | None]) -
             weighed.append(_weigh(work.today, ask, group, system, bench, terms))
         except BitternError as error:
             problems.append(Problem(group.field, error.message))
+            continue
+        bench = _left_after(ask, weighed[-1])
     together = _kept_together(ask, weighed)
     for one in weighed:
         insisted = _insisted(ask, one)
@@ -218,6 +221,27 @@ def choose(work: Work, ask: QuoteRequest, resolved: Sequence[Resolved | None]) -
             minutes += ceil(way.bench_minutes) if way and choice.choice == "shop" else 0
     in_time = [_in_time(work.today, ask, one, system) for one in weighed]
     return Decided(tuple(keying), costs, minutes, tuple(problems), tuple(one for one in in_time if one))
+
+
+def _left_after(ask: QuoteRequest, weighed: _Weighed) -> BenchTerms:
+    """What the next group finds at the bench and on the shelf, when this one is keyed where it is to be."""
+    bench, name = weighed.bench, _insisted(ask, weighed) or weighed.computed
+    here = [way for way in weighed.ways[name].ways if way.name is Place.SHOP] if name in weighed.ways else []
+    if not here:
+        return bench
+    minutes = sum(ceil(way.bench_minutes) for way in here)
+    promised = "reserve_minutes_promised" if ask.urgency.uses_reserve else "minutes_promised"
+    part = weighed.group.parts[1] if name == "split" and weighed.group.parts else weighed.group
+    taken = Counter[CylinderType]()
+    for one in part.lines.values():
+        if one.line.attributes is not None and not part.is_own:
+            taken[CylinderType(one.line.attributes.type)] += one.line.quantity
+    left = {sort: max(0, count - taken[sort]) for sort, count in bench.uncombinated_on_hand.items()}
+    return replace(
+        bench,
+        uncombinated_on_hand=left,
+        **{promised: getattr(bench, promised) + minutes},
+    )
 
 
 def _groups_of(resolved: Sequence[Resolved | None]) -> list[_Group]:

@@ -125,8 +125,9 @@ def _ways_to_accept(work: Work, view: QuoteView) -> list[tuple[str, str]]:
     """The options of a quote that offers two ways, each with what it means if accepted today; else none."""
     ways = []
     for option in quote_page(view.snapshot).options:
-        promised = promise_from(work, as_accepted(view.snapshot, option.name), work.today).on
-        when = f"promised {show_day(promised)}" if promised else "date confirmed with the order"
+        promise = promise_from(work, as_accepted(view.snapshot, option.name), work.today)
+        count = f"{count_of_days(promise.working_days)}, " if promise.working_days is not None else ""
+        when = f"{count}promised {show_day(promise.on)}" if promise.on else "date confirmed with the order"
         ways.append((option.name, f"{option.name}: {option.where}, {when}, {show_cents(option.totals.total_cents)}"))
     return ways
 

@@ -16,7 +16,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Job, Stage
 from app.pricing import KeyingKind, Urgency
 from tests.ledger.conftest import customer_id
-from tests.ledger.test_main_job import accept, issued, mortise
+from tests.ledger.test_main_job import MORTISE, accept, issued, mortise
 
 MONDAY, TUESDAY, NEXT_MONDAY = date(2026, 3, 2), date(2026, 3, 3), date(2026, 3, 9)
 A_WEEK = 5 * 330  # the demo's 360 minutes a day, less the 30 kept back
@@ -112,3 +112,17 @@ def test_what_the_bench_took_on_since_moves_the_promise(work: Work) -> None:
     moved = promise_from(later, quote, later.today)
     assert (moved.on, moved.working_days) == (date(2026, 3, 11), None)
     assert moved.later == "The bench took on other work since; this is ready on Wednesday 11 March 2026."
+
+
+def test_two_makers_cylinders_share_the_bench_and_its_day(work: Work) -> None:
+    """20 of each maker's, 12 minutes with two keys: 480 of 330 a day, so the second maker's are ready on Tuesday."""
+    one = KeyingInstruction(KeyingKind.KD)
+    economy = replace(MORTISE, type="rim", chambers=5, drilled=None, keyway="PR-P", cam=None, tailpiece="flat")
+    lines = (mortise(20, one), replace(mortise(20, one), maker_code="PAR", attributes=economy))
+    ask = QuoteRequest(customer_id(work, "Gull"), lines, keyed_at="shop", override_reason="wanted soon")
+    priced = price_request(work, ask)
+    assert not priced.problems and priced.bench_minutes == 480
+    assert [(choice.choice, choice.ready_on) for choice in priced.keying] == [("shop", MONDAY), ("shop", TUESDAY)]
+    job = issued(work, ask)
+    promise = promise_from(work, read_snapshot(job.revisions[-1].snapshot), work.today)
+    assert (promise.on, promise.later) == (TUESDAY, "")

@@ -126,7 +126,9 @@ def test_a_quote_counts_days_from_its_acceptance_and_the_job_keeps_to_them(
         while day.weekday() > 4:
             day += timedelta(days=1)
     written = f"{day.day} {day:%b %Y}"
-    assert written in words_of(clerk.get("/quotes/1001/accept").text)
+    count = f"{days} working {'day' if days == 1 else 'days'} after acceptance"
+    page = words_of(clerk.get("/quotes/1001/accept").text)
+    assert written in page and count in page
     form = accepted(version=version(session), accepted_on="2026-12-07", **({"option": option} if option else {}))
     assert clerk.post("/quotes/1001/accept", data=form).status_code == 303
     assert f"Promised {written}" in words_of(clerk.get("/jobs/1001").text)
