@@ -242,7 +242,8 @@ class QuoteRequest(JsonDataclass):
 
     def keyed_as(self, number: int) -> KeyingKind:
         """How deep the cylinders of line `number` are keyed: alike with master-keyed ones they are master keyed."""
-        return self.lines[self.source_of(number) - 1].keying.kind
+        source = self.lines[self.source_of(number) - 1].keying.kind
+        return source if source.is_master_keyed else self.lines[number - 1].keying.kind
 
 
 def old_price_reason(row: Mapping[str, Any]) -> str:

@@ -384,8 +384,10 @@ def _offers(
     if isinstance(line, KeysLine):
         keyed = [number for number, each in enumerate(reading.ask.lines, start=1) if each.is_keyed]
         has_system = any(each.joins_system for each in reading.ask.lines) and reading.ask.system is not None
-        masters = ("masters",) if has_system else ()
-        offered = {"symbol": (*(f"line {number}" for number in keyed), *masters, OWN)}
+        bodies = {number: reading.ask.lines[number - 1].attributes for number in keyed}
+        cores = [number for number, body in bodies.items() if body is not None and body.type in ("sfic", "lfic")]
+        others = [*(["masters"] if has_system else []), *(f"control line {number}" for number in cores)]
+        offered = {"symbol": (*(f"line {number}" for number in keyed), *others, OWN)}
     elif isinstance(line, CylinderBody):
         offered = choices.of(line.text("maker"), line.text("type"))
     else:

@@ -97,6 +97,13 @@ def test_each_flats_deadbolt_is_alike_with_its_mortise_cylinder_under_the_master
     assert to_cut(work) == {"1AA": 4, "2AA": 4, "3AA": 4}
 
 
+def test_alike_with_cylinders_that_are_keyed_different_is_charged_as_keyed_alike(work: Work) -> None:
+    """Three doors, a lock and a deadbolt on one key each: 6.50 keyed different, 7.50 alike."""
+    priced = price_request(work, lantern(work, mortise(3, KD), alike("CAP2-Q1-66.SC", 3, 1)))
+    assert [line.unit_cents for line in priced.lines if line.kind == "keying"] == [650, 750]
+    assert [(one.symbol, one.count) for one in priced.plan.keys] == [("SKD1", 4), ("SKD2", 4), ("SKD3", 4)]
+
+
 @pytest.mark.parametrize(
     ("line", "field", "words"),
     [
