@@ -62,7 +62,7 @@ class Hands:
         self.press("Tab")
         self.type(password)
         self.press("Enter")
-        self.page.get_by_role("button", name="Log out").wait_for(state="attached")  # in the menu of a phone
+        self.page.locator("#menu").wait_for(state="attached")  # on a phone it stays closed
         self.start()
 
     def start(self) -> None:

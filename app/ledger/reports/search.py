@@ -49,7 +49,7 @@ from app.ledger.tables import (
 )
 
 LONGEST = 120
-_COPY = re.compile(r"(\S{1,24}?)(?:\s*[-–/#]\s*|\s+(?:copy\s+|no\.?\s*|#\s*)?)([0-9]{1,7})", re.IGNORECASE)
+_COPY = re.compile(r"(\S[\S ]{0,24}?)(?:\s*[-–/#]\s*|\s+(?:copy\s+|no\.?\s*|#\s*)?)([0-9]{1,7})", re.IGNORECASE)
 _CUSTOMER = Customer.name.label("customer_name")
 _Rows = Sequence[sa.Row[*tuple[Any, ...]]]
 
@@ -59,8 +59,8 @@ class SearchResults:
     """What a search met, by kind, the nearest first; at most `limit` of each.
 
     Rows have the names of the columns that their statement asks for. A keyset is met by its symbol, a key by symbol
-    and copy number ("AA1-3"), a paper by its number with or without its letter (numbers.py), a key receipt with the
-    number beside it. `cylinders` of a part number: on how many on record it is (1,000: or more).
+    and copy number ("AA1-3") or by whoever holds it, a paper by its number with or without its letter (numbers.py), a
+    key receipt with the number beside it. `cylinders` of a part number: on how many on record it is (1,000: or more).
     """
 
     text: str
@@ -104,7 +104,7 @@ def search(session: Session, text: str, limit: int = 12) -> SearchResults:
         customers=find_customers(session, wanted, limit),
         doors=_doors(session, wanted, words, limit),
         keysets=_keysets(session, wanted, limit),
-        keys=_keys(session, wanted, limit),
+        keys=_keys(session, wanted, words, limit),
         parts=find_parts(session, wanted, words, limit),
     )
 
@@ -244,6 +244,7 @@ def _keysets_asked(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
     return (
         sa.select(
             KeySystem.id.label("system_id"),
+            begun.c.id.label("keyset_id"),
             begun.c.symbol,
             begun.c.level,
             KeySystem.name.label("system_name"),
@@ -262,15 +263,30 @@ def _keysets_asked(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
     )
 
 
-def _keys(session: Session, text: str, limit: int) -> _Rows:
-    found = _COPY.fullmatch(text)
-    if found is None or not any(sign.isalpha() for sign in found[1]):  # "1042-2" is a quote
-        return ()
-    return read(session, _keys_asked(limit), {"symbol": _symbol(found[1]), "copy": int(found[2])})
+def _keys(session: Session, text: str, words: Sequence[str], limit: int) -> _Rows:
+    found, dialect = _COPY.fullmatch(text), dialect_of(session)
+    # "1042-2" is a quote, and no key of a keyset with a number for a symbol.
+    is_copy = found is not None and any(sign.isalpha() for sign in found[1])
+    values: dict[str, str | int] = {"symbol": "", "copy": 0, "held": query_of(dialect, words)}
+    if found is not None and is_copy:
+        values |= {"symbol": _symbol(found[1].replace(" ", "")), "copy": int(found[2])}
+    return read(session, _keys_asked(dialect, limit), values)
 
 
 @cache
-def _keys_asked(limit: int) -> sa.Select[*tuple[Any, ...]]:
+def _keys_asked(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
+    copies = (
+        sa.select(Key.id, sa.literal(0, sa.Integer).label("tier"))
+        .join(Keyset, Keyset.id == Key.keyset_id)
+        .where(Keyset.symbol == sa.bindparam("symbol"), Key.copy_number == sa.bindparam("copy"))
+        .order_by(Key.id.desc())
+        .limit(limit)
+        .subquery()
+    )
+    held = word_ids(dialect, Key, "held").subquery()
+    arms = (sa.select(copies.c.id, copies.c.tier), sa.select(held.c.id, sa.literal(1, sa.Integer).label("tier")))
+    met = sa.union_all(*arms).subquery()
+    ranked = sa.select(met.c.id, sa.func.min(met.c.tier).label("tier")).group_by(met.c.id).subquery()
     return (
         sa.select(
             Key.id.label("key_id"),
@@ -281,11 +297,11 @@ def _keys_asked(limit: int) -> sa.Select[*tuple[Any, ...]]:
             KeySystem.name.label("system_name"),
             _CUSTOMER,
         )
+        .join(ranked, ranked.c.id == Key.id)
         .join(Keyset, Keyset.id == Key.keyset_id)
         .join(KeySystem, KeySystem.id == Keyset.system_id)
         .join(Customer, Customer.id == KeySystem.customer_id)
-        .where(Keyset.symbol == sa.bindparam("symbol"), Key.copy_number == sa.bindparam("copy"))
-        .order_by(Keyset.id.desc())
+        .order_by(ranked.c.tier, Key.holder, Keyset.id.desc(), Key.copy_number)
         .limit(limit)
     )
 

@@ -16,7 +16,7 @@ from sqlalchemy.dialects.postgresql import TSQUERY
 from sqlalchemy.orm import Session
 
 from app.fitting import SEPARATORS
-from app.ledger.tables import CatalogRow, Contact, Customer, Door, Job, KeySystem, Site
+from app.ledger.tables import CatalogRow, Contact, Customer, Door, Job, Key, KeySystem, Site
 
 SEARCHED: dict[Any, tuple[str, ...]] = {
     Customer: ("name", "email"),
@@ -25,12 +25,14 @@ SEARCHED: dict[Any, tuple[str, ...]] = {
     Job: ("title", "po_number"),
     Door: ("opening_number", "location"),
     KeySystem: ("name",),
+    Key: ("holder",),
     CatalogRow: ("part_number", "description"),
 }
 """Which columns of which tables are searched by word, as the migration indexed them; never one with a bitting."""
 
 MOST = 200  # candidates of one kind: beyond them nobody reads, and a person types on
 MOST_WORDS = 8
+_APART = frozenset("odlm")  # letters before an apostrophe that names begin with
 _SHORTEST_OWNER = 4  # letters: what is shorter and ends in s is hardly somebody's
 LAST = "\U0010ffff"  # no text that is typed sorts after it
 _WIDTHS = tuple(10**size for size in range(9))  # how many numbers begin with the digits typed, by their length
@@ -66,13 +68,15 @@ def dialect_of(session: Session) -> str:
 def query_of(dialect: str, words: Sequence[str], *, whole: bool = False) -> str:
     """What `word_ids` is asked for: rows that hold every word, or (not `whole`) a word that begins so.
 
-    Of words that only begin so, an s at the end may stand apart on record, behind an apostrophe, and two neighbors
-    may be one word there.
+    Of words that only begin so, an s at the end may stand apart on record, behind an apostrophe, as may the letter
+    that O'Neill or D'Arcy begins with; and two neighbors may be one word there.
 
     >>> query_of("sqlite", ("flat", "2")), query_of("postgresql", ("flat", "2"), whole=True)
     ('("flat"* AND "2"*) OR ("flat2"*)', "('flat' & '2')")
     >>> query_of("postgresql", ("jos\u00e9s",))
     "(('joses':* | 'jose':*))"
+    >>> query_of("postgresql", ("oneill",))
+    "(('oneill':* | ('o' & 'neill':*)))"
     """
     both, either = (" AND ", " OR ") if dialect == "sqlite" else (" & ", " | ")
 
@@ -80,7 +84,10 @@ def query_of(dialect: str, words: Sequence[str], *, whole: bool = False) -> str:
         if whole:
             return _quoted(dialect, word, "")
         ends = [word, word[:-1]] if word.endswith("s") and len(word) > _SHORTEST_OWNER else [word]
-        ways = [_quoted(dialect, end, "*" if dialect == "sqlite" else ":*") for end in ends]
+        begun = "*" if dialect == "sqlite" else ":*"
+        ways = [_quoted(dialect, end, begun) for end in ends]
+        if word[0] in _APART and len(word) > _SHORTEST_OWNER:
+            ways.append(f"({_quoted(dialect, word[0], '')}{both}{_quoted(dialect, word[1:], begun)})")
         return f"({either.join(ways)})" if len(ways) > 1 else ways[0]
 
     ways = [tuple(words)]

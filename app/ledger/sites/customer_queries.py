@@ -23,6 +23,8 @@ def find_customers(session: Session, text: str, limit: int = 12) -> Sequence[Cus
     if not words:
         return []
     digits = "" if any(sign.isalpha() for sign in wanted) else phone_digits(wanted)
+    if len(digits) == 11:  # with the country's own 1, which is seldom on record
+        digits = digits.removeprefix("1")
     dialect = dialect_of(session)
     values = values_of(dialect, words) | {"starts": f"{_escaped(wanted)}%", "digits": digits}
     has_digits = len(digits) >= 3
