@@ -33,8 +33,8 @@ class FoundJob:
 def jobs_found(session: Session, found: SearchResults, today: date) -> Mapping[Hit, Sequence[FoundJob]]:
     """The jobs of each hit: ("customer", id), ("door", id), ("keyset", id), ("key", id), ("part" or "job", number).
 
-    Those that are open, the soonest promise first, of a key whose own is over its customer's; where none is open, the newest. One
-    statement, however much was found.
+    Those that are open, the soonest promise first; of a key whose own is over its customer's; where none is open,
+    the newest. One statement, however much was found.
     """
     customers = [one.id for one in found.customers]
     doors, keys = ([one.door_id for one in found.doors], [one.key_id for one in found.keys])
