@@ -223,6 +223,7 @@ def issue() -> ResponseReturnValue:
 
 
 @blueprint.get("/work-out")
+@blueprint.get("/put")
 @blueprint.get("/keep")
 @blueprint.get("/issue")
 @roles(*_ANYBODY)

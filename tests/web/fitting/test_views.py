@@ -301,6 +301,7 @@ def test_what_is_put_on_the_quote_stands_there_beside_what_was_typed(counter: Fl
     assert sorted(len(each.typed["lines"]) for each in drafts) == [1, 2]
     for nonsense in ("", "[]", "nonsense"):
         assert "#" not in counter.post("/counter/put", data={"lines": nonsense}).location
+    assert counter.get("/counter/put").location == "/counter"  # somebody came back to it
 
 
 def test_tailpiece_thread_cam_and_key(counter: FlaskClient) -> None:
