@@ -259,16 +259,16 @@ def old_price_reason(row: Mapping[str, Any]) -> str:
     return str(row.get("remark", ""))
 
 
-def key_said(fit: Iterable[tuple[str, str]]) -> tuple[str, ...]:
-    """What was typed of the key of an old cylinder, among the boxes about its door.
+def old_said(fit: Iterable[tuple[str, str]]) -> tuple[str, ...]:
+    """What was measured of an old cylinder, and typed of its key, among the boxes about its door.
 
-    >>> key_said([("fit_key", "PK-91"), ("fit_cuts", "6")])
-    ('its key PK-91 with 6 cuts',)
+    >>> old_said([("fit_old_length", "1-1/8"), ("fit_key", "PK-91"), ("fit_cuts", "6")])
+    ('measured 1-1/8 in', 'its key PK-91 with 6 cuts')
     """
     typed: dict[str, str] = dict(fit)
-    key, cuts = typed.get("fit_key", ""), typed.get("fit_cuts", "")
-    words = " ".join(filter(None, (key, f"with {cuts} cuts" if cuts else "")))
-    return (f"its key {words}",) if words else ()
+    length, key, cuts = (typed.get(name, "") for name in ("fit_old_length", "fit_key", "fit_cuts"))
+    of_key = " ".join(filter(None, (key, f"with {cuts} cuts" if cuts else "")))
+    return (*((f"measured {length} in",) if length else ()), *((f"its key {of_key}",) if of_key else ()))
 
 
 def said_of_line(ask: Mapping[str, Any]) -> tuple[str, ...]:
@@ -283,7 +283,7 @@ def said_of_line(ask: Mapping[str, Any]) -> tuple[str, ...]:
         key = {name: keying.get(name, "") for name in ("key_keyway", "key_marks")}
         words = KeyingInstruction(KeyingKind.OWN, **key).words
         said.append(words[:1].upper() + words[1:])
-    old = [ask.get("replaces") or "a cylinder", f"finish {finish}" if finish else "", *key_said(ask.get("fit") or ())]
+    old = [ask.get("replaces") or "a cylinder", f"finish {finish}" if finish else "", *old_said(ask.get("fit") or ())]
     if ask.get("replaces") or any(old[1:]):
         said.append(f"In place of {', '.join(filter(None, old))}")
     return tuple(said)

@@ -30,6 +30,7 @@ from app.fitting import (
     finish_words,
     finishes_named,
     likeliest_refusal,
+    read_inches,
     unlisted_lock,
     what_all_say,
     why_not_enter,
@@ -46,7 +47,7 @@ from app.ledger.catalog.price_queries import (
 )
 from app.ledger.catalog.price_rules import RuledBook, price_rules
 from app.ledger.quoting.low_prices import ASK, low_price
-from app.ledger.quoting.request import LineRequest, key_said
+from app.ledger.quoting.request import LineRequest, old_said
 from app.ledger.tables import CatalogRow, LineKind
 from app.pricing import KeyingKind, PriceKind, PriceRow, half_up
 
@@ -473,6 +474,7 @@ def replacing(makers: Mapping[str, MakerTables], found: Resolved, new: CylinderA
     line = found.line
     lock = lock_named(makers, line)
     is_replaced = bool(line.replaces or line.replaces_finish)
+    is_told = is_replaced or line.keying.kind is KeyingKind.OWN or "fit_old_length" in dict(line.fit)
     try:
         old, number = old_cylinder(makers, line.replaces, line.replaces_finish)
     except BitternError as error:
@@ -497,8 +499,8 @@ def replacing(makers: Mapping[str, MakerTables], found: Resolved, new: CylinderA
     return replace(
         found,
         line=replace(line, face_asked=asked, face_answer=answer),
-        replaces=_old_words(old, number, line) if is_replaced or line.keying.kind is KeyingKind.OWN else "",
-        notes=(*found.notes, *(_notes(makers, old, number, line.replaces, new) if is_replaced else ())),
+        replaces=_old_words(old, number, line) if is_told else "",
+        notes=(*found.notes, *(_notes(makers, _measured(old, line), number, line.replaces, new) if is_told else ())),
         problems=tuple(problems),
     )
 
@@ -535,21 +537,28 @@ def _old_words(old: CylinderAttributes, number: str, line: LineRequest) -> str:
         told = [f"{old.maker} {number}" if number else line.replaces, words(old), "" if number else old.maker]
     elif old.finish:
         told.append(finish_words(old.finish))
-    told += key_said(line.fit)
+    told += old_said(line.fit)
     if not any(told):
         return ""
     return ", ".join(filter(None, (told[0] or "a cylinder", *told[1:])))
+
+
+def _measured(old: CylinderAttributes, line: LineRequest) -> CylinderAttributes:
+    """The old cylinder with the length that was measured of it, which goes before what its number says."""
+    with suppress(BitternError):
+        if typed := dict(line.fit).get("fit_old_length"):
+            return replace(old, length=read_inches(typed, "fit_old_length"))
+    return old
 
 
 def _notes(
     makers: Mapping[str, MakerTables], old: CylinderAttributes, number: str, said: str, new: CylinderAttributes
 ) -> tuple[str, ...]:
     """How the new one fits where the old one was; and what an unread number may have been meant for."""
-    if number or old.type:
-        unlike = [each for each in differences(old, new) if each.split(" ", 1)[0] in _FIT]
-        return (f"Against the old one: {'; '.join(unlike)}.",) if unlike else ()
-    if not any(letter.isdigit() for letter in said):
-        return ()
+    unlike = [each for each in differences(old, new) if each.split(" ", 1)[0] in _FIT]
+    against = (f"Against the old one: {'; '.join(unlike)}.",) if unlike else ()
+    if number or old.type or not any(letter.isdigit() for letter in said):
+        return against
     near = []
     for maker in makers.values():
         try:
@@ -560,7 +569,7 @@ def _notes(
         except BitternError:
             continue
     hint = f" Nearest: {', '.join(near[:3])}." if near else ""
-    return (f"No maker on record reads {said} as a part number: taken for another make.{hint}",)
+    return (f"No maker on record reads {said} as a part number: taken for another make.{hint}", *against)
 
 
 def told_customer(asked: str, answer: str) -> str:

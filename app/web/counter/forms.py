@@ -259,6 +259,7 @@ class NewCylinderLine(DoorBoxes, KeyedLine):
     fit_trim_in = ShortField("Trim inside", 120)
     fit_key = ShortField("Customer's key", 120)  # the number on its bow
     fit_cuts = CutsField("Its cuts", 120)
+    fit_old_length = InchesField("Its length")  # of the cylinder on the door now, as measured
     fit_finishes = ShortField("Other finishes there", 120)  # of the other hardware on the door
     fit_reach_least = ShortField("Past the door, least", 120)  # how far a tailpiece must stand past the door
     fit_reach_most = ShortField("Past it, most", 120)

@@ -54,11 +54,14 @@ def test_a_worn_number_and_the_key_lead_to_a_job_that_the_bench_keys_to_that_key
     assert (line["replaces"], line["keying"], line["key_marks"]) == ("18M-Q?-66", "OWN", "D 14")
     assert clerk.post("/counter/issue", data=posted(line)).status_code == 422
     line["key_keyway"] = "aq1"
+    line |= {"fit_old_length": "1-1/4", "fit_key": "AK6-ALL", "fit_cuts": "6"}
     said = below(pressed(clerk, line))
+    assert "Against the old one: length 1-1/8 instead of 1-1/4." in said
     assert f"Keying: {SAID}" in said and "Decoding the customer's key" in said and told not in said
 
     number = issued(clerk, posted(line))
-    old = "In place of 18M-Q?-66, mortise cylinder 1-1/8 in, six pin, Ardent Brass"
+    old = "In place of 18M-Q?-66, mortise cylinder 1-1/8 in, six pin, Ardent Brass, "
+    old += "measured 1-1/4 in, its key AK6-ALL with 6 cuts"
     for paper in (unescape(clerk.get(f"/quotes/{number}/1").text), pdf_text(clerk.get(QUOTE.format(number)).data)):
         read = " ".join(paper.split())
         assert f"Keying: {SAID}" in read and old in read
@@ -67,7 +70,7 @@ def test_a_worn_number_and_the_key_lead_to_a_job_that_the_bench_keys_to_that_key
     assert job.value_cents == 2 * 3040 + 2 * 750 + 1200 + 4 * 325 == 10080
     accepted(clerk, number)
     shown = unescape(clerk.get(f"/jobs/{number}").text)
-    assert "Keyed to the customer's key (AQ1, D 14)" in shown and "In place of 18M-Q?-66" in shown
+    assert "Keyed to the customer's key (AQ1, D 14)" in shown and f"In place of 18M-Q?-66, {old[-46:]}" in shown
     assert "keep the key with the job until the bench has decoded it" in shown and "Decode the key" not in shown
     schedule = " ".join(pdf_text(clerk.get(f"/jobs/{number}/keying-schedule.pdf").data).split())
     assert "customer's key (AQ1; D 14)" in schedule and "to the customer's" in schedule
