@@ -16,10 +16,12 @@ from app.documents import PrintingBusy
 from app.errors import BitternError
 from app.ledger.keysystems.auditing import StoppedByAudit
 from app.ledger.keysystems.system_queries import get_system
+from app.ledger.sites.door_history import newest_change
 from app.ledger.store import DBAPIError
 from app.ledger.store.errors import LedgerBusy, LedgerStopped, NotAllowed, NotFound, Stale, VaultError, trouble_of
 from app.ledger.store.events import events_of
 from app.ledger.tables import Role
+from app.web.forms_base import record_id
 from app.web.services import request_session, the_config
 from app.web.unsaved_text import is_shown, keep_unsaved, page_of_form
 
@@ -153,11 +155,15 @@ def _vault(error: VaultError) -> Answer:
 
 
 def _stale(error: Stale) -> Answer:
-    # The change is told by what anybody may see.
-    newest = events_of(request_session(), g.get("subject", ""), Role.COUNTER, limit=1)
+    # The change is told by what anybody may see; a site's is also that of one of its doors.
+    session, subject = request_session(), g.get("subject", "")
+    site_id = record_id(subject.removeprefix("site "))
+    newest = newest_change(session, site_id, Role.COUNTER) if site_id else None
+    if newest is None:
+        newest = next(iter(events_of(session, subject, Role.COUNTER, limit=1)), None)
     page = render_template(
         "errors/stale.html",
-        change=next(iter(newest), None),
+        change=newest,
         message=error.message,
         typed=_typed(),
         again=page_of_form(),

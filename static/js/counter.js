@@ -79,6 +79,12 @@ Object.assign(Idiomorph.defaults.callbacks, {
   beforeAttributeUpdated: (name, node) => name !== "open" || node.localName !== "details",
 });
 
+// Enter in the search for a customer chooses the only one found; in any other box it does not choose who pays.
+document.addEventListener("keydown", (event) => {
+  const press = document.querySelector("#counter > [name=action]");
+  if (event.key === "Enter" && press) press.value = event.target.id === "find" ? "find" : "enter";
+}, { capture: true });
+
 // A fast hand types before the page is ready to hear it: what stands in the boxes by then is followed at once.
 document.addEventListener("DOMContentLoaded", () => {
   const differs = (box) => {

@@ -464,6 +464,15 @@ def test_enter_on_the_only_hit_chooses_it(browser: Browser, served, clerk: User,
     find.press("Enter")
     expect(page.locator("#find-told")).to_contain_text("Choose a customer")
     expect(find).to_have_value("555-01")
+    page.get_by_role("button", name="Trip").click()
+    find.fill("555-0164")  # and left there, nobody chosen
+    page.get_by_label("Quantity").fill("2")
+    page.get_by_label("Quantity").press("Enter")
+    expect(page.locator("#find-told")).to_contain_text("Choose a customer")
+    expect(page.get_by_label("Quantity")).to_have_value("2")
+    if script:
+        find.press("Enter")
+        expect(page.locator("#who")).to_contain_text("Gull & Anchor")
     context.close()
 
 

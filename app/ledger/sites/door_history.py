@@ -10,7 +10,7 @@ from app.ledger.sites.doors import DoorChange, door_texts, for_event
 from app.ledger.sites.duplicate_doors import MERGED, UNMERGED, ReturningDoor, bring_back, taken_back, what_returns
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale
-from app.ledger.store.events import record
+from app.ledger.store.events import hidden_kinds, record
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Door, Event, Role
 from app.validation import counted
@@ -44,6 +44,14 @@ def site_story(session: Session, site_id: int, limit: int = 50) -> tuple[Event, 
     """What happened to a site's doors together, newest first."""
     rows = sa.select(Event).where(Event.subject == f"site {site_id}", Event.kind.in_(SITE_KINDS))
     return tuple(session.scalars(rows.order_by(Event.id.desc()).limit(limit)))
+
+
+def newest_change(session: Session, site_id: int, role: Role) -> Event | None:
+    """What happened last to a site's doors, together or to one alone, as far as this role may see it."""
+    own = sa.select(sa.literal("door ").op("||")(sa.cast(Door.id, sa.String))).where(Door.site_id == site_id)
+    of_site = sa.or_(Event.subject == f"site {site_id}", Event.subject.in_(own))
+    rows = sa.select(Event).where(of_site, Event.kind.not_in(hidden_kinds(role)))
+    return session.scalar(rows.order_by(Event.id.desc()).limit(1))
 
 
 def door_story(session: Session, door: Door, limit: int = 50) -> tuple[Event, ...]:

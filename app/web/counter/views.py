@@ -142,15 +142,13 @@ def work_out() -> ResponseReturnValue:
     # was pressed has sent its own request, and would count twice.
     is_only_typed = request.headers.get("HX-Trigger") == "counter"
     press = Press() if is_only_typed else press_of(request.form.items(multi=True))
-    is_enter = press == Press("action", "enter")
-    only = _only_hit(form) if is_enter else ""
-    is_begun = bool(form.lines.entries)
+    if press == Press("action", "enter") and not form.lines.entries:
+        press = Press("action", "find")  # without a script nothing tells in which box Enter was pressed
+    only = _only_hit(form) if press == Press("action", "find") else ""
     typed = _quick_typed(form, press)
     if only:
         press = Press("choose", only)
     focus, asked = apply(form, press), press.name == "action" and not typed
-    if only and is_begun:
-        focus = ""  # whoever pressed Enter in a line goes on there
     quick: QuickReading | None = None
     if typed:
         quick, focus = add_quick(work, form, typed)
@@ -262,14 +260,14 @@ def _quick_typed(form: CounterForm, press: Press) -> str:
     """The words that become lines, "" for none: those of the quick line; on Enter also those in the search for a
     customer, where no customer is found and every one of them is understood.
     """
-    is_enter = press == Press("action", "enter")
+    is_enter = press.name == "action" and press.value in ("enter", "find")
     if typed := form.text("entered"):
         form.say(entered="")
         return typed
     is_live = bool(request.headers.get("HX-Request"))  # Enter has taken its words out of the box then
     if press != Press("add", "quick") and (not is_enter or (is_live and form.text("quick"))):
         return ""
-    if (typed := form.text("quick")) or not is_enter or form.text("customer_id"):
+    if (typed := form.text("quick")) or press != Press("action", "find") or form.text("customer_id"):
         form.say(quick="")
         return typed
     typed = form.text("find")[:LONGEST_QUICK_LINE]

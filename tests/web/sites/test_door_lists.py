@@ -91,6 +91,21 @@ def test_doors_that_changed_since_the_list_was_shown_are_stale(work: Work, site:
     assert openings(work, site) == {"1": "Stair"}
 
 
+def test_a_stale_list_names_the_change_of_the_one_door_that_came_first(
+    work: Work, site: Site, clerk: FormClient
+) -> None:
+    send(clerk, site, b"opening,location\n1,Hall\n")
+    first = form_with(send(clerk, site, b"opening,location\n1,Hall\n").text, "seal")
+    assert clerk.post(f"/sites/{site.id}/doors/list/record", data=first).status_code == 303
+    sent = form_with(send(clerk, site, b"opening,location\n1,Great hall\n").text, "seal")
+    address = f"/doors/{work.session.query(Door).one().id}/edit"
+    alone = form_with(clerk.get(address).text, "location")
+    assert clerk.post(address, data={**alone, "location": "Stair"}).status_code == 303
+    stale = clerk.post(f"/sites/{site.id}/doors/list/record", data=sent)
+    told = stale.text[stale.text.index("What was changed") :]
+    assert stale.status_code == 409 and "location Hall → Stair" in told and "list" not in told[: told.index("</p>")]
+
+
 def test_doors_are_changed_together_and_taken_back(work: Work, site: Site, clerk: FormClient) -> None:
     ids = [factories.DoorFactory(site=site, opening_number=str(n), location=f"Room {n}").id for n in (1, 2, 3)]
     page = clerk.get(f"/sites/{site.id}/doors/change?door={ids[0]}&door={ids[1]}").text
