@@ -93,7 +93,7 @@ class NumberForm(QuestionForm):
 
     q = _text(
         "Part number, words, or a key blank's number",
-        "As on the box; 1-1/4 rim satin chrome, six pin; as stamped on the bow.",
+        "As on the box, ? for what cannot be read; 1-1/4 rim satin chrome, six pin; as stamped on the bow.",
         type="search",
         autofocus=True,
     )
