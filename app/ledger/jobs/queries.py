@@ -174,8 +174,8 @@ def _asked(rows: _Rows, question: LedgerQuestion) -> _Rows:
     if not text:  # then no other table is needed, which tells on a long record
         return rows
     conditions = [holds(column, text) for column in (Job.title, Customer.name, Site.name, Job.po_number)]
-    if asked := read_number(text):
-        conditions.append(Job.number == asked.number)
+    if (asked := read_number(text)) and asked.of_job is not None:
+        conditions.append(Job.number == asked.of_job)
     return _joined(rows.where(sa.or_(*conditions)))
 
 

@@ -77,6 +77,11 @@ class NumberAsked:
         is_of_job = self.kinds in ("F", "H") and self.place is not None
         return self.number if ("J" in self.kinds and self.place is None) or is_of_job else None
 
+    @property
+    def of_job(self) -> int | None:
+        """The job that it is, or that the paper belongs to; None of a key receipt, which is of no job."""
+        return None if "K" in self.kinds and "J" not in self.kinds else self.number
+
 
 def read_number(text: str) -> NumberAsked | None:
     """What a text asks for by a number; None where it is none.

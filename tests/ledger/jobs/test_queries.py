@@ -87,6 +87,23 @@ def test_text_is_looked_for_in_number_title_customer_site_and_order(session: Ses
     assert numbers(session, text=text) == [1042]
 
 
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        ("1042", [1042]),
+        ("J-1042", [1042]),
+        ("Q-1042-2", [1042]),
+        ("R-1042-1", [1042]),
+        ("1042-2", [1042]),
+        ("K-1042", []),
+    ],
+)
+def test_a_paper_number_finds_its_job(session: Session, text: str, found: list[int]) -> None:
+    factories.JobFactory(number=1042)
+    factories.JobFactory(number=1043)
+    assert numbers(session, text=text) == found
+
+
 def test_wildcards_are_plain_characters(session: Session) -> None:
     job(1, title="100 % brass")
     job(2, title="plain")
