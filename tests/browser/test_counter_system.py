@@ -54,7 +54,7 @@ def test_the_list_of_systems_is_that_of_the_customer_chosen_on_the_page(
 
     system, offered = page.get_by_label("System", exact=True), page.locator("#system_id option")
     till, line = page.get_by_label("Totals and keying"), page.locator("fieldset.line")
-    billed, ask = page.get_by_text("New key system"), page.locator("#system_id-told")
+    billed, ask = page.get_by_text("design and records"), page.locator("#system_id-told")
     page.get_by_role("button", name="Part number").click()
     page.get_by_label("Part number").fill("A18M-Q1-66.SC")
     shown(lambda: page.get_by_label("Keying", exact=True).select_option("MK"))

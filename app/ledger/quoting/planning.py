@@ -62,12 +62,14 @@ def make_plan(
     *,
     doors: Mapping[int, Sequence[str]] | None = None,
     is_exact: bool = True,
+    is_again: bool = False,
 ) -> Reckoning:
     """What accepting a request today does, keyed as decided, and what has to be said of its lines before that.
 
     unstocked, refused: the numbers of lines that are on no shelf, and of those that have no part in the plan.
     doors: for each line the keysets that its doors name, a cylinder each, "" for the next; None before there are any.
-    Without `is_exact` seals are opened only where counting does not tell whether there is room.
+    Without `is_exact` seals are opened only where counting does not tell whether there is room. is_again: whether the
+    request was quoted.
     """
 
     def reckon(room: Room) -> Reckoning:
@@ -84,7 +86,7 @@ def make_plan(
     if not is_exact:
         with suppress(Unclear):
             return reckon(Room(work, is_exact=False))
-    return reckon(Room(work, is_exact=True))
+    return reckon(Room(work, is_exact=True, is_again=is_again))
 
 
 def plan_again(work: Work, quote: QuoteSnapshot, doors: Mapping[int, Sequence[str]] | None = None) -> Reckoning:
@@ -99,7 +101,7 @@ def plan_again(work: Work, quote: QuoteSnapshot, doors: Mapping[int, Sequence[st
     keying = [
         replace(one, ready_on=promise.on) if promise.later and one.choice == "shop" else one for one in quote.keying
     ]
-    made = make_plan(work, ask, keying, quote.plan.unstocked, lines_refused(problems), doors=doors)
+    made = make_plan(work, ask, keying, quote.plan.unstocked, lines_refused(problems), doors=doors, is_again=True)
     return Reckoning(made.plan, (*problems, *made.problems), made.notes)
 
 

@@ -10,6 +10,7 @@ import secrets
 from collections import Counter, defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from math import prod
 
 import sqlalchemy as sa
 
@@ -45,12 +46,16 @@ class _Opened:
 
 class Room:
     """What a job's lines take. is_exact: whether every question is reckoned; else Unclear is raised where counting
-    does not answer it: where more than half of what is left is asked for.
+    does not answer it: where more than half of what is left is asked for, or much on the keyway could clash.
+
+    is_again: of a quote that was issued. What its new system holds was reckoned then; only its acceptance draws one.
     """
 
-    def __init__(self, work: Work, *, is_exact: bool) -> None:
+    def __init__(self, work: Work, *, is_exact: bool, is_again: bool = False) -> None:
         self._work = replace(work, rng=secrets.SystemRandom())
         self._is_exact = is_exact
+        self._is_again = is_again
+        self._on_keyway: dict[str, list[tuple[int, int, int]]] = {}  # systems: id, levels, keysets
         self._taken: Counter[tuple[SystemBook, str]] = Counter()
         self._usable: dict[tuple[SystemBook, str], int] = {}
         self._held: dict[SystemBook, int] = {}  # of a new system that cannot hold what is asked: how many a master
@@ -63,10 +68,10 @@ class Room:
         """Start a new book, with its masters and its control key. NoBittingsLeft where its masters do not fit,
         KeyingError where its cores can have no control key.
         """
-        if not book.is_ours:
+        if not book.is_ours or self._is_again:
             return
         if book.form is not None:
-            if not self._is_exact and not _is_plenty(book.spec, book.form):
+            if not self._is_exact and not (_is_plenty(book.spec, book.form) and self._is_roomy(book, "")):
                 raise Unclear
             if self._is_exact:
                 self._draw_masters(book, book.form)
@@ -102,8 +107,11 @@ class Room:
         if held is not None and master:
             found = min(count, max(0, held - self._taken[book, master]))
             cuts: Sequence[Cuts] = ()
+        elif self._is_again and master and book.row is None:
+            found, cuts = count, ()
         elif not self._is_exact:
-            if (self._taken[book, master] + count) * 2 > self._left(book, master):
+            is_half = (self._taken[book, master] + count) * 2 > self._left(book, master)
+            if is_half or not self._is_roomy(book, master):
                 raise Unclear
             found, cuts = count, ()
         else:
@@ -124,6 +132,31 @@ class Room:
         ways = [[opened.keys[one] for one in way] for way in crossed]
         array = _array(book, opened, master)
         return _as_many(lambda wanted: next_changes(array, there, above, wanted, ways), count)
+
+    def _is_roomy(self, book: SystemBook, master: str) -> bool:
+        """Whether what the customer has on a keyway beside an array leaves three quarters of it alone: every key may
+        turn each cylinder, in which all its operators' depths shear, with as much chance as any bitting.
+        """
+        if book.keyway not in self._on_keyway:
+            rows = (
+                sa.select(KeySystem.id, KeySystem.levels, sa.func.count(Keyset.id))
+                .join(Keyset, Keyset.system_id == KeySystem.id)
+                .where(KeySystem.customer_id == book.customer_id, KeySystem.keyway == book.keyway)
+                .group_by(KeySystem.id, KeySystem.levels)
+            )
+            found = self._work.session.execute(rows).all() if book.customer_id else ()
+            self._on_keyway[book.keyway] = [(system, levels, count) for system, levels, count in found]
+        own = book.row.id if book.row is not None else 0
+        beside = [(levels, count) for system, levels, count in self._on_keyway[book.keyway] if system != own]
+        beside += [(book.levels, book.last[""])] if master else []
+        beside += [
+            (other.levels, count)
+            for (other, under), count in self._taken.items()
+            if other.keyway == book.keyway and (other is not book or bool(under) != bool(master))
+        ]
+        depths = max([book.levels, *(levels for levels, _ in beside)])  # the most that shear in a chamber
+        sheared = prod([depths] * book.spec.chambers)
+        return 4 * sheared * sum(count for _, count in beside) <= usable(book.spec)
 
     def _left(self, book: SystemBook, master: str) -> int:
         """How many a book holds by counting, before this job; of single keys half of what there are, since cylinders

@@ -205,6 +205,19 @@ def test_the_counters_page_opens_no_more_than_it_must(work: Work, monkeypatch: p
     assert price_request(work, replace(ask, lines=(mortise(24, MK),))).problems == () and len(opened) > 20
 
 
+def test_single_keys_beside_a_small_system_are_counted_against_it(work: Work) -> None:
+    """Of 3^6 = 729 bittings each cylinder of the Flats lets in 2^6 = 64, so 20 single keys leave hardly a change that
+    none of them turns. The counter's page knows, though 20 are far less than half of the array.
+    """
+    shrink(work)
+    system = existing(work)
+    ask = flats(work, 20, system=SystemRequest(existing_id=system.id), **SHOP)
+    single = replace(ask, system=None, lines=(mortise(20, KD),))
+    accept(work, issued(work, single))
+    [problem] = price_request(work, ask).problems
+    assert problem.field == "lines.0.quantity" and told(work, ask) == [(problem.field, problem.message)]
+
+
 def test_single_keys_run_out_too(work: Work) -> None:
     """Three depths in five chambers make 3^5 = 243 single keys, none of which turns another's cylinder."""
     shrink(work)
