@@ -29,10 +29,11 @@ from app.ledger.tables import (
     KeySystem,
     LineKind,
     RecordsHolder,
+    Role,
     SpecRow,
 )
 from app.pricing import KeyingKind
-from tests.ledger.conftest import customer_id
+from tests.ledger.conftest import by, customer_id
 from tests.ledger.test_main_job import MORTISE, accept, college, flats, issued, mortise, replace_bitting
 
 SHOP = {"keyed_at": "shop", "override_reason": "soon"}
@@ -203,6 +204,26 @@ def test_the_counters_page_opens_no_more_than_it_must(work: Work, monkeypatch: p
     ask = flats(work, 4, system=SystemRequest(existing_id=system.id), **SHOP)
     assert price_request(work, ask).problems == () and len(opened) == 2
     assert price_request(work, replace(ask, lines=(mortise(24, MK),))).problems == () and len(opened) > 20
+
+
+def test_what_is_reckoned_for_the_counter_shows_no_bitting(
+    work: Work, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Seals are opened where a quantity is near what is left; nothing of it is in price, plan, quote, event, log."""
+    system = filled(work, 4)
+    opened: list[str] = []
+    real = Vault.open
+    monkeypatch.setattr(Vault, "open", lambda *given: opened.append(real(*given)) or opened[-1])
+    events = rows(work)["events"]
+    ask = flats(work, 4, system=SystemRequest(existing_id=system.id), **SHOP)
+    priced = price_request(by(work, Role.COUNTER), ask)
+    assert len(opened) > 60 and rows(work)["events"] == events
+    revision = issued(by(work, Role.COUNTER), ask).revisions[-1]
+    said = "".join((repr(priced), revision.snapshot, caplog.text, *work.session.scalars(sa.select(Event.summary))))
+    bittings = {text for text in opened if text.isdigit()}
+    assert len(bittings) > 60 and not [text for text in bittings if text in said]
+    kinds = work.session.scalars(sa.select(Event.kind).where(Event.id > events)).all()
+    assert sorted(kinds) == ["job opened", "quote issued"]
 
 
 def test_single_keys_beside_a_small_system_are_counted_against_it(work: Work) -> None:
