@@ -235,7 +235,8 @@ def test_the_demo_shows_a_ring_a_narrow_stile_and_another_face(demo: Demo) -> No
         snapshot = read_snapshot(job.revisions[-1].snapshot)
     assert page.problems == ()
     length, cam = page.lines[0].fit.answered
-    assert (length.answer.outside.chosen, length.answer.outside.ring) == (Fraction(5, 4), Fraction(1, 16))
+    outside = length.answer.sides[0].fit
+    assert (outside.chosen, outside.ring) == (Fraction(5, 4), Fraction(1, 16))
     assert [each.fits for each in cam.answer] == [True]
     (bore,) = page.lines[3].fit.answered
     assert (bore.answer.fit.chosen, bore.answer.fit.offset_from_center) == (2, 0)
