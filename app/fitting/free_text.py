@@ -128,10 +128,12 @@ class Listener:
                 return self.take("type", found, name)
         return None
 
-    def listen_for_pins(self) -> None:
-        """Take out how many chambers are pinned and drilled."""
+    def listen_for_pins(self) -> bool:
+        """Take out how many chambers are pinned and drilled; whether any was said."""
+        heard = len(self.heard)
         self.listen("chambers", _PINS, lambda found: _count(found[1]))
         self.listen("drilled", _DRILLED, lambda found: _count(found[1]))
+        return len(self.heard) > heard
 
 
 def _spoken(name: str) -> re.Pattern[str]:

@@ -110,7 +110,7 @@ _SETS = (
 )
 _KA_SETS = _compiled(r"KA([0-9]{1,4})")
 _EACH = _compiled(
-    rf"({_N}|no)\s+keys?\s+(?:each|apiece|ea|(?:per|a|to\s+a|for\s+(?:each|every))(?:\s+(?:cylinder|cyl|lock|one))?)"
+    rf"({_N}|no)\s+keys?\s+(?:each|apiece|ea|(?:per|a|to\s+(?-i:a)|for\s+(?:each|every))(?:\s+(?:cylinder|cyl|lock|one))?)"
 )
 _EXTRA = _compiled(rf"(?:({_N})\s+)?(?:extra|more|further|spare|additional|(?:great\s+)?(?:grand\s+)?master)\s+keys?")
 _COPIES = _compiled(
