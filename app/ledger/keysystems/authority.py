@@ -30,6 +30,16 @@ def authority_of(system: KeySystem) -> str:
     return ": ".join(part for part in (owner, note[:400]) if part)
 
 
+def say_authority(session: Session, system_id: int) -> str:
+    """What is on file of the authority to key into a system, or what is missing; "" without an owner of record."""
+    system = session.get(KeySystem, system_id)
+    if system is None or not system.owner_of_record.strip():
+        return ""
+    if lacks_authority(system):
+        return f"{system.name} belongs to {system.owner_of_record}: ask for written authority, none is on file."
+    return f"{system.name} is keyed with the written authority on file: {authority_of(system)}."
+
+
 def require_authority(
     work: Work, system: KeySystem, deed: str, override_reason: str = "", *, job_id: int | None = None
 ) -> None:

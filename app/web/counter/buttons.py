@@ -5,6 +5,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from app.keying import SymbolLevel
+from app.ledger.keysystems.system_queries import list_systems
 from app.ledger.quoting.key_lines import control_named, line_named
 from app.ledger.quoting.missing import facts_of, masters_counted, questions_about
 from app.ledger.quoting.quick_line import LONGEST_QUICK_LINE, QuickReading, read_quick_line
@@ -12,12 +13,13 @@ from app.ledger.quoting.quoting import PricedQuote
 from app.ledger.quoting.request import UPPER_LEVELS
 from app.ledger.quoting.resolving import LONGEST_OLD_NUMBER
 from app.ledger.store.work import Work
-from app.ledger.tables import LineKind
+from app.ledger.tables import Level, LineKind
 from app.pricing import KeyingKind, MendLine, MissingLineRule
 from app.web.counter.choices import Choices
 from app.web.counter.drafts import line_of_ask
 from app.web.counter.forms import MOST_POSTED, CounterForm, KeyedLine, LineForm
 from app.web.fitting.for_quote import read_lines
+from app.web.forms_base import record_id
 
 _NAMES = ("choose", "add", "remove", "duplicate", "action", "mend", "put", "goods", "face", "deliver")
 _OF_KEY = ("key_keyway", "key_marks")
@@ -190,11 +192,26 @@ def add_quick(work: Work, form: CounterForm, typed: str) -> tuple[QuickReading |
     focus = "add"
     for said in reading.lines[: MOST_POSTED - len(form.lines.entries)]:
         keying = {} if said.keying or said.kind is LineKind.CYLINDER else {"keying": ""}
+        if said.keying is KeyingKind.MK and _stands_under_grand(work, form, said.master):
+            keying = {"keying": KeyingKind.GMK.value}
         line = form.lines.add(line_of_ask(said.request()) | keying)
         if said.could_be and focus == "add":
             focus = f"could-{line.key}" if said.kind is LineKind.CYLINDER else line.id
     form.say(quick=" ".join([*(word.text for word in reading.not_understood), form.text("quick")]).strip())
     return reading, focus
+
+
+def _stands_under_grand(work: Work, form: CounterForm, master: str) -> bool:
+    """Whether a master that is named stands under a grand master wherever the customer's key systems have it."""
+    if not master or not (customer_id := form.text("customer_id")):
+        return False
+    systems = [
+        one
+        for one in list_systems(work.session, record_id(customer_id))
+        if form.text("system_id") in ("", str(one.id))
+        and any(keyset.level is Level.MASTER and keyset.symbol == master for keyset in one.keysets)
+    ]
+    return bool(systems) and all(one.levels == 3 for one in systems)
 
 
 def mend(work: Work, priced: PricedQuote | None, form: CounterForm, choices: Choices, code: str) -> str:

@@ -1,6 +1,6 @@
 """What the fitting tables say of one line of the counter page, while somebody types."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -25,7 +25,7 @@ from app.ledger.catalog.maker_queries import shelf
 from app.ledger.quoting.request import LineRequest
 from app.ledger.quoting.resolving import Resolved
 from app.ledger.store import Session
-from app.ledger.tables import LineKind
+from app.ledger.tables import KeySystem, LineKind
 from app.web.counter.forms import CutsField, LineForm
 from app.web.fitting import answers, forms, part_numbers
 from app.web.fitting.drawings import draw_bore, draw_length, draw_tailpiece
@@ -95,13 +95,27 @@ def fit_of(session: Session, makers: Makers, line: LineForm, resolved: Resolved 
     )
 
 
-def open_matches(session: Session, makers: Makers, ask: LineRequest) -> tuple[Match, ...]:
-    """What the catalog has of all that is said of a cylinder, while it is open which is meant; the stocked first."""
+def open_matches(
+    session: Session, makers: Makers, ask: LineRequest, systems: Sequence[KeySystem] = ()
+) -> tuple[Match, ...]:
+    """What the catalog has of all that is said of a cylinder, while it is open which is meant; the stocked first.
+
+    systems: those that it may go into; what can join none of them is left out, as far as something can.
+    """
     if ask.attributes is None or not ask.attributes.type:
         return ()
-    maker = makers[ask.maker_code].name if ask.maker_code in makers else ""
-    found = find(shelf(session), replace(ask.attributes, maker=maker), _MOST_LOOKED_AT)
-    return tuple(sorted((match for match in found if not match.differs), key=lambda one: not one.item.stocked))[:6]
+    said = replace(ask.attributes, maker=makers[ask.maker_code].name if ask.maker_code in makers else "")
+    in_system = ask.keying.kind.is_master_keyed and not said.keyway
+    made_for = [
+        replace(said, keyway=keyway, chambers=said.chambers or chambers)
+        for keyway, chambers in dict.fromkeys((one.keyway, one.chambers) for one in systems if in_system)
+    ]
+    items = shelf(session)
+
+    def matches(wanted: Sequence[CylinderAttributes]) -> list[Match]:
+        return [one for each in wanted for one in find(items, each, _MOST_LOOKED_AT) if not one.differs]
+
+    return tuple(sorted(matches(made_for) or matches([said]), key=lambda one: not one.item.stocked))[:6]
 
 
 def _layout(makers: Makers, resolved: Resolved | None) -> NumberReading | None:

@@ -225,7 +225,10 @@ def build(
     if not asked:
         form.hush()
     offers: dict[str, Mapping[str, tuple[str, ...]]] = {}
-    views = tuple(_line_view(work, line, choices, reading, priced, offers, asked=asked) for line in form.lines.forms)
+    joinable = [one for one in systems if form.text("system_id") in ("", str(one.id))]
+    views = tuple(
+        _line_view(work, line, choices, reading, priced, offers, joinable, asked=asked) for line in form.lines.forms
+    )
     return CounterPage(
         form=form,
         job=job,
@@ -337,6 +340,7 @@ def _line_view(
     reading: Reading,
     priced: PricedQuote | None,
     offers: dict[str, Mapping[str, tuple[str, ...]]],
+    systems: Sequence[KeySystem],
     *,
     asked: bool,
 ) -> LineView:
@@ -353,7 +357,7 @@ def _line_view(
     could_be: tuple[Match, ...] = ()
     if resolved is None and isinstance(line, CylinderLine) and line in reading.lines:
         ask = reading.ask.lines[reading.lines.index(line)]
-        could_be = open_matches(work.session, choices.tables, ask)
+        could_be = open_matches(work.session, choices.tables, ask, systems)
     fit = fit_of(work.session, choices.tables, line, resolved)
     found = fit.number is not None and (fit.number.candidates or (fit.number.matches and not fit.number.refusal))
     if found and isinstance(line, PartLine) and line.part_number.errors:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from app.fitting import CYLINDER_TYPES, CylinderAttributes, finishes_named
+from app.keying import make_symbols
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.resolving import AGREED, REFUSED
 from app.ledger.sites.customers import CustomerForm, SiteForm
@@ -246,6 +247,12 @@ def _site(form: CounterForm, known: Knowledge) -> tuple[int | None, SiteForm | N
     return site_id, None
 
 
+def _masters_named(lines: list[LineRequest]) -> int:
+    """How many masters of a grand the lines name, where those are the first ones: AA, AB and AC are 3."""
+    named = {line.keying.master for line in lines if line.keying.kind is KeyingKind.GMK and line.keying.master}
+    return len(named) if named <= set(make_symbols(3, len(named) or 1, 0)) else 0
+
+
 def _system(form: CounterForm, lines: list[LineRequest], known: Knowledge) -> SystemRequest | None:
     """The key system that the lines need; None where no line is keyed into one, or which one is still to be said:
     a customer who has systems is sold a new one when somebody chose so, never because nobody chose.
@@ -262,7 +269,7 @@ def _system(form: CounterForm, lines: list[LineRequest], known: Knowledge) -> Sy
             name=form.system_name.data or known.system_name,
             levels=form.system_levels.data or 2,
             grands=form.system_grands.data or 1,
-            masters=form.system_masters.data or 1,
+            masters=max(form.system_masters.data or 1, _masters_named(lines)),
         )
     form.forget("system_name", "system_levels", "system_grands", "system_masters")
     if not is_needed or not chosen:

@@ -14,6 +14,7 @@ from wtforms.validators import InputRequired, ValidationError
 
 from app.documents import quote_page
 from app.errors import BitternError, Problem
+from app.ledger.keysystems.authority import say_authority
 from app.ledger.keysystems.lost_keysets import lost_masters
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.planning import plan_again
@@ -191,6 +192,7 @@ def _page(
         changes={name: quote.plan.changes(plans[name]) for name, quote in quotes.items()},
         against=() if form.is_submitted() else against,
         cylinders=sum(line.quantity for _, line in lines),
+        authority=say_authority(work.session, system_id) if system_id is not None else "",
         lost=lost_masters(work.session, [system_id]) if system_id is not None else (),
         promised=None if snapshot.option_b else promises[""],
         later=[f"Option {name}: {one.later}" if name else one.later for name, one in promises.items() if one.later],
