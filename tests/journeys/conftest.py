@@ -1,9 +1,11 @@
 """Whole jobs as people do them: the demo's house, served, and hands that start at its log-in page and are counted."""
 
+import subprocess
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
+from urllib.parse import urljoin
 
 import pytest
 from playwright.sync_api import Locator, Page, expect
@@ -82,15 +84,15 @@ class Hands:
         for key in keys:
             self.page.keyboard.press(key)
             self._count(1, 1 + key.count("+"))
-            self.settle(has_typed=key not in ("Tab", "Enter", "Escape"))
+            self.settle(has_typed=key not in ("Tab", "Shift+Tab", "Enter", "Escape"))
 
-    def tab_to(self, label: str, most: int = 40) -> None:
-        """Press Tab until the box, button or link of this name has the focus; each Tab counts."""
+    def tab_to(self, label: str, most: int = 40, *, back: bool = False) -> None:
+        """Press Tab, or back Shift and Tab, until the box, button or link of this name has the focus; each counts."""
         wanted = self.page.get_by_label(label, exact=True).or_(
             self.page.get_by_role("button", name=label, exact=True)
         )
         for _ in range(most):
-            self.press("Tab")
+            self.press("Shift+Tab" if back else "Tab")
             if wanted.and_(self.page.locator(":focus")).count():
                 return
         raise AssertionError(f"{most} Tabs do not reach {label!r}")
@@ -106,6 +108,18 @@ class Hands:
         (within or self.page).get_by_role(role, name=name).first.click()
         self._count(1, 1)
         self.settle()
+
+    def read_paper(self, link: str) -> str:
+        """The text of the PDF that a link on the page leads to, its blanks and lines as single blanks; a click."""
+        href = self.page.get_by_role("link", name=link, exact=True).get_attribute("href")
+        url = urljoin(self.page.url, href or "")
+        answer = self.page.request.get(url, timeout=30_000)
+        assert answer.headers["content-type"] == "application/pdf", url
+        self._count(1, 1)
+        read = subprocess.run(
+            ["pdftotext", "-layout", "-", "-"], input=answer.body(), capture_output=True, check=True
+        )
+        return " ".join(read.stdout.decode().split())
 
     def settle(self, *, has_typed: bool = False) -> None:
         """Wait as a person does: until what was done, or typed into a box that asks by itself, has been answered."""
