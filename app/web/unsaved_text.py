@@ -38,6 +38,9 @@ SECRET_BOXES = {
     "bittings",
     "tmk",
     "control",
+    "cuts",
+    "measured",
+    "fit_cuts",
 }
 _MACHINES = frozenset({"token", "version", "shown", "known", "seen", "seal", "sealed", "keep", "kept", "gone"})
 _HEAD = '<div id="flashes" role="status">'
@@ -46,9 +49,13 @@ _waiting = threading.Lock()
 
 @dataclass(frozen=True, slots=True)
 class UnsavedText:
-    """What was sent to `action`, in order, but no secret. user_id: whose login had sent it; None where unknown."""
+    """What was sent to `action`, in order, but no secret. user_id: whose login had sent it; None where unknown.
+
+    page: the path of the page that has its form: no other shows it, since other roles may see that.
+    """
 
     user_id: int | None
+    page: str
     action: str
     pairs: Pairs
     why: str
@@ -106,18 +113,19 @@ def keep_unsaved(why: str, *, is_stale: bool = False) -> str:
     with suppress(RequestEntityTooLarge):
         sent = [pair for pair in request.form.items(multi=True) if pair[0] != "csrf_token"]
         pairs = [pair for pair in sent if pair[0].rpartition("-")[2] not in SECRET_BOXES]
-        has_gaps = len(pairs) < len(sent) or any(file.filename for file in request.files.values())
+        dropped = (text for name, text in sent if name.rpartition("-")[2] in SECRET_BOXES)
+        has_gaps = any(dropped) or any(file.filename for file in request.files.values())
     if not pairs and not has_gaps:
         return ""
     whose = int(user_id) if user_id.isdecimal() else None
-    entry = UnsavedText(whose, request.path, pairs, why, is_stale, has_gaps, the_time())
+    place = page_of_form()
+    entry = UnsavedText(whose, place.partition("?")[0], request.path, pairs, why, is_stale, has_gaps, the_time())
     token = secrets.token_urlsafe(18)
     with _waiting:
         kept = _kept()
         kept[token] = entry
         while len(kept) > _MOST:
             kept.popitem(last=False)
-    place = page_of_form()
     return f"{place}{'&' if '?' in place else '?'}{_NAME}={token}"
 
 
@@ -131,8 +139,9 @@ def unsaved_text() -> UnsavedText | None:
     if request.method != "GET" or not current_user.is_authenticated:
         return None
     found = _kept().get(request.args.get(_NAME, ""))
-    is_mine = found is not None and found.user_id in (None, current_user.id)
-    return found if is_mine and found is not None and the_time() - found.since <= _KEPT else None
+    if found is None or found.page != request.path or found.user_id not in (None, current_user.id):
+        return None
+    return found if the_time() - found.since <= _KEPT else None
 
 
 def take_unsaved_text() -> ImmutableMultiDict[str, str] | None:
