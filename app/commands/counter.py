@@ -25,11 +25,13 @@ def read_line(words: str) -> None:
         if isinstance(ended.__cause__, BitternError):
             refuse(ended.__cause__)
         raise
-    answer = {
+    answer: dict[str, object] = {
         "lines": [line.to_json() for line in reading.lines],
         "not_understood": [word.text for word in reading.not_understood],
         "words": [_word(word) for word in reading.words],
     }
+    if reading.urgency is not None:
+        answer["urgency"] = reading.urgency.value
     click.echo(json.dumps(answer, ensure_ascii=False))
 
 

@@ -28,7 +28,7 @@ from app.ledger.quoting.quick_words import KEYS, Goods, HouseWords, Piece, hear_
 from app.ledger.quoting.request import KeyingInstruction, LineRequest
 from app.ledger.store.work import Work
 from app.ledger.tables import LineKind
-from app.pricing import KeyingKind
+from app.pricing import KeyingKind, Urgency
 
 LONGEST_QUICK_LINE = 500
 _TOLD = ("length", "chambers", "keyway", "finish")  # what a customer could have said
@@ -104,10 +104,13 @@ class QuickLine:
 
 @dataclass(frozen=True, slots=True)
 class QuickReading:
-    """A quick line read: its lines, and each of its words in the order typed."""
+    """A quick line read: its lines, each of its words in the order typed, and when the bench is to take all of it up
+    (None: not said).
+    """
 
     lines: tuple[QuickLine, ...] = ()
     words: tuple[QuickWord, ...] = ()
+    urgency: Urgency | None = None
 
     @property
     def not_understood(self) -> tuple[QuickWord, ...]:
@@ -127,11 +130,13 @@ def read_quick_words(typed: str, house: HouseWords) -> QuickReading:
     """The same, for the words of a house."""
     lines: list[QuickLine] = []
     words: list[tuple[int, QuickWord]] = []
-    for group in hear_lines(typed, house):
+    groups = hear_lines(typed, house)
+    for group in groups:
         line, said = _SpokenLine(group, house).read()
         lines += [line] if line else []
         words += said
-    return QuickReading(tuple(lines), tuple(word for _, word in sorted(words, key=lambda each: each[0])))
+    urgency = next((piece.value for group in groups for piece in group if piece.what == "urgency"), None)
+    return QuickReading(tuple(lines), tuple(word for _, word in sorted(words, key=lambda each: each[0])), urgency)
 
 
 class _SpokenLine:
@@ -163,6 +168,7 @@ class _SpokenLine:
 
     def read(self) -> tuple[QuickLine | None, list[tuple[int, QuickWord]]]:
         """The line, None where nothing is named, and its words with their places."""
+        self._take("urgency")
         line = self._line()
         words = []
         for piece in self._pieces:
@@ -449,6 +455,8 @@ def _meaning(what: str, value: Any) -> str:
             return f"part number {value[1]}"
         case "quantity" | "keyway":
             return f"{what} {value}"
+        case "urgency":
+            return f"at the bench: {value.words}"
         case "rekey":
             return "rekey customer's own"
         case "symbol":

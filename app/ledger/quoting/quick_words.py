@@ -25,7 +25,7 @@ from app.fitting import (
 from app.ledger.catalog.maker_queries import MakerTables
 from app.ledger.catalog.price_queries import KEY_CUT, PriceEntry
 from app.ledger.tables import LineKind
-from app.pricing import KeyingKind
+from app.pricing import KeyingKind, Urgency
 
 _MARKS = str.maketrans("″”“–−", '"""--')
 _COUNTS = {number_word(number): number for number in range(1, 11)} | {"eleven": 11, "twelve": 12}
@@ -51,6 +51,13 @@ _KEYINGS = (
     ),
     (KeyingKind.NONE, r"no\s+pins|without\s+pins|unpinned|un-?combinated|zero[\s-]bitted|not\s+keyed"),
 )
+_URGENCIES = (
+    (
+        Urgency.WAITS,
+        r"(?:while\s+)?(?:(?:he|she|they|(?:the\s+)?customer)(?:\s+is|\s+will|\s+are|'s|'ll)?\s+)?wait(?:s|ing)?",
+    ),
+    (Urgency.RUSH, r"(?:as\s+)?(?:a\s+)?rush(?:ed)?(?:\s+(?:work|job))?|urgent(?:ly)?"),
+)
 _JOINS = frozenset({"and", "plus", "&", "+", "also", ","})
 _ENDS = frozenset({";", "\n"})
 _FILLER = frozenset(
@@ -65,7 +72,7 @@ CATEGORIES = {
     "trip": LineKind.TRIP,
     "keys": LineKind.KEYS,
 }
-_BROUGHT = ("keying", "rekey")  # categories of what other lines bring with them
+_BROUGHT = ("keying", "rekey", "rush")  # categories of what other lines bring with them
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +159,8 @@ def _pieces(typed: str, house: HouseWords) -> list[Piece]:
     _hear_all(ear, "finish", _FINISH_NUMBER, lambda found: tuple(one.code for one in finishes_named(found[1])))
     _hear_all(ear, "master", _MASTER, lambda found: (found[1] or found[2]).upper())
     _hear_all(ear, "rekey", _REKEY, lambda found: True)
+    for urgency, words in _URGENCIES:
+        _hear_all(ear, "urgency", _compiled(words), partial(_always, urgency))
     for kind, words in _KEYINGS:
         _hear_all(ear, "keying", _compiled(words), partial(_always, kind))
     _until_nothing(ear.listen_for_pins)

@@ -197,6 +197,8 @@ def add_quick(work: Work, form: CounterForm, typed: str) -> tuple[QuickReading |
         line = form.lines.add(line_of_ask(said.request()) | keying)
         if said.could_be and focus == "add":
             focus = f"could-{line.key}" if said.kind is LineKind.CYLINDER else line.id
+    if reading.urgency is not None:
+        form.say(urgency=reading.urgency.value)
     form.say(quick=" ".join([*(word.text for word in reading.not_understood), form.text("quick")]).strip())
     return reading, focus
 

@@ -17,7 +17,7 @@ from app.ledger.quoting.quick_line import QuickReading, read_quick_line, read_qu
 from app.ledger.quoting.quick_words import HouseWords
 from app.ledger.store.work import Actor
 from app.ledger.tables import LineKind, Role
-from app.pricing import KeyingKind
+from app.pricing import KeyingKind, Urgency
 from tests.conftest import NOW
 from tests.stocked import DEMO, empty_house
 
@@ -211,3 +211,21 @@ def test_any_words_can_be_typed_and_each_is_told(typed: str) -> None:
     reading = heard(typed)
     told = "".join(word.text for word in reading.words)
     assert all(letter in typed for letter in told)
+
+
+@pytest.mark.parametrize(
+    ("words", "urgency", "said"),
+    [
+        ("2 deadbolts keyed alike four keys, he waits", Urgency.WAITS, "he waits"),
+        ("while she waits: 2 rim AQ1 KA", Urgency.WAITS, "while she waits"),
+        ("2 rim AQ1 KA; customer is waiting", Urgency.WAITS, "customer is waiting"),
+        ("a trip and 2 rim AQ1 as a rush job", Urgency.RUSH, "as a rush job"),
+        ("2 rim AQ1 KA", None, ""),
+    ],
+)
+def test_whether_somebody_waits_is_heard_of_all_of_it(words: str, urgency: Urgency | None, said: str) -> None:
+    reading = heard(words)
+    assert reading.urgency is urgency
+    assert len(reading.lines) == 1 + ("trip" in words)  # rush work is no line of its own
+    meant = [word.means for word in reading.words if word.text == said]
+    assert meant == ([f"at the bench: {urgency.words}"] if urgency else [])

@@ -1,0 +1,143 @@
+"""J1, at the counter, cash: two bored deadbolts keyed alike, four keys; a known customer, found by phone, waits."""
+
+import sqlalchemy as sa
+from playwright.sync_api import expect
+
+from app.ledger.tables import Cylinder, Job, Key, KeyState, Payment, Role
+from tests.journeys.conftest import Hands, House
+
+ASKED = "2 deadbolts keyed alike four keys, he waits"
+
+
+def quote(hands: Hands, words: str) -> None:
+    """Find the shop by its phone, say what it wants, and take the first deadbolt that the catalog offers."""
+    hands.type("0164")
+    hands.press("Enter")
+    expect(hands.page.locator("#who")).to_contain_text("Gull & Anchor")
+    expect(hands.page.get_by_label("Quick line")).to_be_focused()
+    hands.type(words)
+    expect(hands.page.locator("#quick-words")).to_contain_text("deadbolts: bored deadbolt")
+    hands.press("Enter")
+    expect(hands.page.get_by_role("button", name="Put CAP2-Q1-66.SC on the line")).to_be_focused()
+    hands.press("Enter")
+
+
+def test_two_deadbolts_alike_are_quoted_keyed_paid_and_handed_over(hands: Hands, house: House) -> None:
+    page = hands.page
+    hands.log_in(house.served, Role.COUNTER)
+    quote(hands, ASKED)
+    line, till = page.locator("#lines fieldset.line"), page.get_by_label("Totals and keying")
+    # Two at 46.80 are 93.60, keying alike 2 x 7.50 = 15.00, four keys at 3.25 are 13.00: 121.60. Saltmarsh taxes
+    # goods alone, 7.25% of 106.60: 7.73. Bench: 2 x (8 a deadbolt + 2 alike + 2 to check) + 4 keys = 28 min,
+    # within the 30 minutes that are kept back each day; in its turn it would be ready on December 7.
+    expect(line).to_contain_text("2 × $46.80")
+    expect(line).to_contain_text("Keys, 4 in all")
+    expect(line).to_contain_text("$121.60")
+    expect(page.get_by_label("Quick line")).to_have_value("")
+    expect(till).to_contain_text("While you wait: 28 min on our bench.")
+    hands.access("i")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Quote Q-1011-1")
+    paper = hands.read_paper("Print (PDF)")
+    hands.report("J1, to the printed quote")
+    assert hands.counted == 7  # at most 14
+    assert "Keying: keyed alike (KA) 2 $7.50 $15.00" in paper
+    assert "Keys, 4 in all 4 $3.25 $13.00" in paper and "Total $129.33" in paper
+    assert "While you wait: 28 min on our bench." in paper
+
+    hands.access("a")
+    expect(page.locator("main")).to_contain_text("4 keys come with it: 4 to SKD2.")
+    hands.type("T. Gull")
+    hands.press("Enter")
+    hands.click("Put on the bench")
+    expect(page.locator(".strip")).to_contain_text("on the bench")
+    hands.report("J1, to the bench")
+    hands.click("Log out")
+
+    hands.log_in(house.served, Role.BENCH)
+    first = page.locator("tbody tr").first
+    expect(first).to_contain_text("customer waits")
+    hands.click("1011", "link")
+    boxes = page.get_by_role("checkbox")
+    for name in ("Mark as pinned", "Mark as checked"):
+        for place in range(2):
+            boxes.nth(place).check()
+        hands.click(name)
+    boxes.nth(2).check()
+    hands.click("Mark as cut")
+    expect(page.locator(".strip")).to_contain_text("0 of 4")
+    hands.click("All checked: move on")
+    hands.report("J1, the bench, boxes aside")
+    hands.click("Log out")
+
+    hands.log_in(house.served, Role.COUNTER)
+    page.locator("body").press("/")
+    hands.type("1011")
+    hands.press("Enter")
+    hands.click("Job 1011", "link")
+    hands.click("Ready to hand over")
+    hands.click("Take a payment", "link")
+    hands.click("Payment", "radio")
+    hands.tab_to("Amount")
+    hands.type("129.33")
+    hands.tab_to("Save")
+    hands.press("Enter")
+    receipt = hands.read_paper("R-1011-1, PDF")
+    assert "Means cash" in receipt and "Received $129.33" in receipt and "Left to pay $0.00" in receipt
+    hands.click("The job", "link")
+    asked = page.get_by_role("group", name="Hand it over")
+    expect(asked).to_contain_text("SKD2")
+    expect(asked).to_contain_text("Nothing is owed")
+    hands.tab_to("Who takes it")
+    hands.type("T. Gull")
+    hands.press("Enter")
+    expect(page.locator(".strip")).to_contain_text("handed over")
+    hands.report("J1, paid and handed over")
+    taken = hands.read_paper("Hand-over receipt H-1011-1, T. Gull")
+    assert "CAP2-Q1-66.SC" in taken and "SKD2" in taken
+    keys = hands.read_paper("Key receipt, to sign")
+    assert "I have received the 4 keys listed." in keys
+    assert all(f"SKD2 {copy} SKD2 {copy} " in keys for copy in (1, 2, 3, 4))
+
+    with house.ledger.sessions() as session:
+        job = session.scalars(sa.select(Job).where(Job.number == 1011)).one()
+        cylinders = session.scalars(sa.select(Cylinder).where(Cylinder.job_id == job.id)).all()
+        [keyset] = {cylinder.keyset for cylinder in cylinders}
+        cut = session.scalars(sa.select(Key).where(Key.keyset_id == keyset.id).order_by(Key.copy_number)).all()  # type: ignore[union-attr]
+        assert len(cylinders) == 2
+        assert [(key.copy_number, key.state, key.holder) for key in cut] == [
+            (copy, KeyState.OUT, "T. Gull") for copy in (1, 2, 3, 4)
+        ]
+        [paid] = session.scalars(sa.select(Payment).where(Payment.job_id == job.id))
+        assert (paid.cents, paid.means) == (12_933, "cash")
+
+
+def test_the_shelf_has_one_and_the_bench_is_full_for_a_week(hands: Hands, house: House) -> None:
+    page = hands.page
+    hands.log_in(house.served, Role.OWNER)
+    hands.click("Price book", "link")
+    hands.click("Bench terms", "link")
+    hands.click("Change from a day on", "link")
+    page.locator("#valid_from").fill("2026-11-25")
+    page.locator("#uncombinated_on_hand__deadbolt").fill("1")
+    page.locator("#uncombinated_on_hand__deadbolt").press("Enter")
+    expect(page.get_by_text("The bench's terms are saved.")).to_be_visible()
+    hands.click("Log out")
+
+    hands.log_in(house.served, Role.COUNTER)
+    quote(hands, ASKED)
+    till = page.get_by_label("Totals and keying")
+    # One is ordered, and six working days after Wednesday, November 25, it is here: 26, 27, 30, 1, 2, 3 of December.
+    expect(till).to_contain_text("While the customer waits our bench can key 1 of 2 cylinders.")
+    expect(till).to_contain_text("1 of 2 cylinders is not on the shelf and must be ordered first.")
+    expect(till).to_contain_text("1 cylinder is to be ordered.")
+    expect(till).to_contain_text("Ready 6 working days after acceptance (on Thursday 3 December 2026")
+    hands.access("i")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Quote Q-1011-1")
+    paper = hands.read_paper("Print (PDF)")
+    hands.report("J1, one on the shelf, to the printed quote")
+    assert hands.counted == 7
+    assert "While you wait" not in paper and "Ready 6 working days after acceptance" in paper
+    hands.access("a")
+    hands.type("T. Gull")
+    hands.press("Enter")
+    expect(page.locator(".strip")).to_contain_text("3 Dec 2026")
