@@ -147,8 +147,7 @@ class _Quote:
         typed = line.attributes.keyway if line.attributes else ""
         known = sorted(filter(None, keyways))
         if typed and known and typed not in known:
-            told = f"These keys are on keyway {' or '.join(known)}, not {typed}: choose that, or leave it empty."
-            raise BitternError("keyway", told)
+            raise on_other_keyway(known, typed)
         if line.price_code != KEY_CUT:  # a key of its own kind, such as a control key, keeps what it is called
             words = found.words if symbol == OWN else f"{found.words}: {words[0].lower()}{words[1:]}"
         elif typed:
@@ -262,6 +261,12 @@ def settled_symbols(
                 told = f"{error.message} Issue a revision that says it (Quote anew, on the job's page)."
                 problems.append(Problem(f"lines.{number - 1}.{error.field}", told))
     return replace(ask, lines=tuple(lines)), problems
+
+
+def on_other_keyway(known: Sequence[str], typed: str) -> BitternError:
+    """Why keys that are on `known` keyways are not sold as on another."""
+    told = f"These keys are on keyway {' or '.join(known)}, not {typed}: choose that, or leave it empty."
+    return BitternError("keyway", told)
 
 
 def cut_at_factory(name: str) -> LedgerError:

@@ -26,6 +26,7 @@ from app.ledger.quoting.key_lines import (
     cut_at_factory,
     level_named,
     line_named,
+    on_other_keyway,
     settled_symbols,
     system_of_symbol,
 )
@@ -478,12 +479,13 @@ class _Planner:
             for one in named:
                 counts[one] += line.quantity // len(named)
         elif (level := level_named(line.symbol)) is not None:
-            there = self._at_level(level)
+            book, there = self._at_level(level)
             if line.quantity % len(there):
                 told = f"There are {len(there):,} of that level: enter {len(there):,} keys or a multiple of that."
                 raise BitternError("quantity", told)
-            for one in there:
-                counts[one] += line.quantity // len(there)
+            for symbol in there:
+                self._require_sold(line, book, symbol)
+                counts[symbol, book.name] += line.quantity // len(there)
         elif (number := control_named(line.symbol)) is not None:
             names = dict.fromkeys(one.system for one in self._of_line.get(number, ()))
             cores = [book for book in self.books.all if book.name in names and book.has(CONTROL_SYMBOL)]
@@ -498,7 +500,9 @@ class _Planner:
         elif line.symbol == OWN:
             counts[OWN, ""] += line.quantity
         elif line.symbol:
-            counts[line.symbol, self._system_of(line.symbol)] += line.quantity
+            book = self._system_of(line.symbol)
+            self._require_sold(line, book, line.symbol)
+            counts[line.symbol, book.name] += line.quantity
 
     def _which_control(self, books: Sequence[SystemBook]) -> str:
         names = {book.name for book in books}
@@ -510,8 +514,8 @@ class _Planner:
         each = " or ".join(f"'control line {number}' ({name})" for name, number in lines.items())
         return f"The cores of this quote are in several systems, each with a control key of its own: enter {each}."
 
-    def _at_level(self, level: Level) -> list[tuple[str, str]]:
-        """Every master of a level, with its system: those of the request's key system."""
+    def _at_level(self, level: Level) -> tuple[SystemBook, list[str]]:
+        """The request's key system, with every master of a level."""
         book = self.books.asked()
         found: list[str] = []
         if book is not None and book.row is not None:
@@ -523,13 +527,12 @@ class _Planner:
         if book is None or not found:
             told = f"No key system of this quote has a {level.value}: name the keyset, or choose the system."
             raise BitternError("symbol", told)
-        return [(symbol, book.name) for symbol in found]
+        return book, found
 
-    def _system_of(self, symbol: str) -> str:
+    def _system_of(self, symbol: str) -> SystemBook:
         """The system that a key line's symbol is of: one of the job's, else the customer's only one that has it.
 
-        BitternError on `symbol` where there is none, or where its factory is asked for no such keys: an order names
-        the keys that operate its cylinders, and control keys.
+        BitternError on `symbol` where there is none, or several.
         """
         self.books.asked()
         here = [book for book in self.books.all if book.has(symbol)]
@@ -538,13 +541,20 @@ class _Planner:
         if len(here) != 1:
             found = system_of_symbol(self._session, self._ask.customer_id, symbol, [book.name for book in here])
             here = [self.books.of(found)]
-        [book] = here
+        return here[0]
+
+    def _require_sold(self, line: LineRequest, book: SystemBook, symbol: str) -> None:
+        """Refuse keys that are on another keyway than was typed, and keys that nobody cuts for this job: the order to
+        a factory that has the records names the keys that operate its cylinders, and control keys.
+        """
+        typed = line.attributes.keyway if line.attributes else ""
+        if typed and typed != book.keyway:
+            raise on_other_keyway([book.keyway], typed)
         if book.records is RecordsHolder.FACTORY:
             sent = [one for keysets in self._of_line.values() for one in keysets if one.system == book.name]
-            operating = {symbol for one in sent for symbol in (one.symbol, *one.operators)}
+            operating = {each for one in sent for each in (one.symbol, *one.operators)}
             if symbol not in operating and not (sent and symbol == CONTROL_SYMBOL):
                 raise cut_at_factory(book.name)
-        return book.name
 
 
 def _how_many(book: SystemBook, master: str, count: int) -> str:

@@ -157,9 +157,10 @@ def test_keys_that_no_factory_order_asks_for_are_not_sold(work: Work) -> None:
     assert told(work, alone) == [("lines.0.symbol", refused)]
 
     beside = replace(alone, system=SystemRequest(existing_id=system.id), **factory)  # type: ignore[arg-type]
-    for symbol in ("AA2", "AB"):
+    assert told(work, replace(beside, lines=(keys(4, "masters"),))) == [("lines.0.symbol", refused)]
+    for symbol in ("AA2", "AB", "masters"):
         with pytest.raises(Problems) as problems:
-            issued(work, replace(beside, lines=(under_aa, keys(3, symbol))))
+            issued(work, replace(beside, lines=(under_aa, keys(4, symbol))))
         assert [(one.field, one.message) for one in problems.value.problems] == [("lines.1.symbol", refused)]
     before = to_cut(work)
     job = issued(work, replace(beside, lines=(under_aa, keys(3, "AA"), keys(2, "A"))))
@@ -226,13 +227,15 @@ def test_a_keyway_that_the_keys_are_not_on_is_refused_on_their_line(work: Work) 
     alone = QuoteRequest(system.customer_id, (keys(2, "1AA", "AQ2"),), system=asked)
     line_1 = QuoteRequest(system.customer_id, (mortise(1, MK), keys(2, "line 1", "AQ2")), system=asked)
     further = replace(line_1, lines=(line_1.lines[0], keys(2, "3AA", "AQ2")))
-    for place, ask in ((0, alone), (1, line_1), (1, further)):
+    on_aq2 = mortise(1, KD, attributes=replace(mortise(1, KD).attributes, keyway="AQ2"))
+    masters = replace(line_1, lines=(line_1.lines[0], keys(2, "masters", "AQ2"), on_aq2))
+    for place, ask in ((0, alone), (1, line_1), (1, further), (1, masters)):
         [(field, words)] = told(work, ask)
         assert field == f"lines.{place}.keyway"
         assert words == "These keys are on keyway AQ1, not AQ2: choose that, or leave it empty."
         for keyway in ("AQ1", ""):
             mended = replace(ask.lines[place], attributes=keys(1, "", keyway).attributes)
-            assert told(work, replace(ask, lines=(*ask.lines[:place], mended))) == []
+            assert told(work, replace(ask, lines=(*ask.lines[:place], mended, *ask.lines[place + 1 :]))) == []
 
 
 def test_control_keys_of_cores_that_the_factory_keys_are_on_record(work: Work) -> None:
