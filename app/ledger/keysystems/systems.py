@@ -16,10 +16,12 @@ from app.keying import (
     NoBittingsLeft,
     SymbolLevel,
     draw_master,
+    make_symbols,
     operating_chains,
     plan_levels,
+    read_symbol,
 )
-from app.ledger.keysystems.bittings import insert_keysets, seal_plan, spec_of, tops_on_keyway
+from app.ledger.keysystems.bittings import add_keyset, insert_keysets, seal_plan, spec_of, tops_on_keyway
 from app.ledger.keysystems.control import insert_control
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import MOST_DRAWS, SystemsInService
@@ -27,7 +29,7 @@ from app.ledger.store.engine import get_row
 from app.ledger.store.errors import LedgerError, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Customer, KeySystem, Keyway, RecordsHolder
+from app.ledger.tables import Customer, Keyset, KeySystem, Keyway, Level, RecordsHolder
 
 MOST_POOR = 8
 """How many top masters are tried that nearly hold what is asked: some hold a quarter more than others."""
@@ -61,7 +63,7 @@ def insert_system(work: Work, form: SystemForm) -> KeySystem:
     """Start a system inside the caller's transaction, with its masters; changes are added as they are sold.
 
     A system whose records the shop holds gets a top master drawn by chance and a plan of its chambers; the
-    factory's gets symbols only. Raises NoBittingsLeft when the spec cannot hold what is asked.
+    factory's gets symbols only. Raises NoBittingsLeft when the spec cannot hold what the shop is to draw.
     """
     name = form.name.strip()
     if not name:
@@ -138,12 +140,17 @@ def keyway_spec(work: Work, code: str, chambers: int) -> BittingSpec:
 
 
 def _insert_masters(work: Work, system: KeySystem, form: SystemForm) -> None:
+    if form.records is not RecordsHolder.SHOP:  # whoever has the records draws the bittings, as many as they can
+        by_symbol: dict[str | None, Keyset] = {}
+        for one in map(read_symbol, make_symbols(form.levels, form.masters, 0, form.grands)):
+            parent, level = by_symbol.get(one.parent), Level(one.level.value)
+            by_symbol[one.text] = add_keyset(work, system, one.text, level, parent)
+        return
     plan = plan_clear(work, system, form)
     above = [planned for planned in plan.keysets if planned.level is not SymbolLevel.CHANGE]
     insert_keysets(work, system, above)
-    if form.records is RecordsHolder.SHOP:
-        masters = (planned.bitting for planned in above if planned.level is SymbolLevel.MASTER)
-        seal_plan(work, system, LevelArray(plan.tmk, plan.roles, form.constants), masters)
+    masters = (planned.bitting for planned in above if planned.level is SymbolLevel.MASTER)
+    seal_plan(work, system, LevelArray(plan.tmk, plan.roles, form.constants), masters)
     work.session.flush()
 
 

@@ -137,6 +137,17 @@ def test_too_few_bittings_left_are_told_on_the_line_that_runs_out(work: Work) ->
     assert words.startswith("The Flats can give no more keysets under AA. This line needs 1: key this under another")
 
 
+def test_a_system_that_the_factory_draws_is_not_bound_by_what_the_shop_could(work: Work) -> None:
+    """64 changes are all that this house could draw under a master: 65 were issued, and refused at acceptance."""
+    shrink(work)
+    accept(work, issued(work, flats(work, 65, keyed_at="factory", override_reason="its records")))
+    system = work.session.scalars(sa.select(KeySystem)).one()
+    symbols = [(one.symbol, one.parent.symbol if one.parent else "") for one in system.keysets]
+    assert symbols == [("AA", ""), *((f"{number}AA", "AA") for number in range(1, 66))]
+    assert system.records is RecordsHolder.FACTORY and system.sealed_plan is None
+    assert told(work, flats(work, 65, system=SystemRequest(name="Ours"), **SHOP))[0][0] == "lines.0.quantity"
+
+
 def test_sets_that_are_alike_take_a_keyset_each(work: Work) -> None:
     """Seven cylinders alike in twos need four keysets; three are left, so six can be had."""
     system = filled(work, 3)
