@@ -92,6 +92,11 @@ mutants: ## Change the arithmetic in thousands of ways, one room's with MUTANTS=
 	.venv/bin/mutmut run $(if $(MUTANTS),'$(MUTANTS)')
 	.venv/bin/mutmut results
 
+.PHONY: legal-asks
+legal-asks: ## Put a thousand asks drawn by chance to the demo's house and to an oracle that knows what is legal, and print what was met.
+	@tools/setup.sh dev
+	BITTERN_TEST_ASKS=1000 $(PY) -m pytest -q tests/ledger/quoting/test_legal_asks.py
+
 .PHONY: bench
 bench: ## Run the speed comparisons one after another; each prints ratios.
 	@tools/setup.sh dev

@@ -55,9 +55,17 @@ def taken_over(config: Config) -> Config:
             new.execute(table.delete())
             if rows:
                 new.execute(table.insert(), [dict(row) for row in rows])
+            if rows and "id" in table.c and (sequence := _sequence(new, table)):  # or the next row would be number 1
+                new.execute(sa.select(sa.func.setval(sequence, sa.select(sa.func.max(table.c.id)).scalar_subquery())))
     before.dispose()
     after.dispose()
     return moved
+
+
+def _sequence(connection: sa.Connection, table: sa.Table) -> str | None:
+    """What numbers a table's rows on PostgreSQL; None where their ids are no numbers of their own."""
+    found: str | None = connection.scalar(sa.select(sa.func.pg_get_serial_sequence(table.name, "id")))
+    return found
 
 
 def remove_database(config: Config) -> None:

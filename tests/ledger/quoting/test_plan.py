@@ -1,17 +1,14 @@
-"""The plan says, before anything is saved, what accepting then does: held against the rows of accepted jobs."""
+"""The plan says, before anything is saved, what accepting then does: held against the rows of accepted jobs. What
+holds of many asks, drawn by chance, stands in `test_legal_asks.py`.
+"""
 
-import random
-import re
 from collections import Counter
-from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 
-import pytest
 import sqlalchemy as sa
 
-from app.errors import BitternError
 from app.fitting import CylinderAttributes
 from app.ledger.keysystems.system_queries import operators_of
 from app.ledger.keysystems.systems import SystemForm, insert_system
@@ -26,13 +23,10 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Job, Key, Keyset, KeySystem, LineKind
 from app.pricing import CylinderType, KeyingKind
 from tests.ledger.conftest import customer_id
-from tests.ledger.quoting.test_room import shrink
 from tests.ledger.test_main_job import accept, issued
 
 MORTISE = CylinderAttributes("mortise", Fraction(9, 8), 6, 6, "AQ1", "standard", None, "626")
 CORE = CylinderAttributes("sfic", None, 7, None, "NH1", None, None, "626")
-KINDS = (KeyingKind.KD, KeyingKind.KA, KeyingKind.MK, KeyingKind.GMK, KeyingKind.SKD, KeyingKind.NONE)
-WHO = ("Harbourmaster", "Saltmarsh Mar", "Lantern")
 
 
 def plan_of(work: Work, ask: QuoteRequest) -> Plan:
@@ -71,114 +65,6 @@ def planned(plan: Plan) -> Counter[tuple[int, str, str, tuple[str, ...]]]:
             for one in line.keysets
         }
     )
-
-
-def draw_asks(work: Work, seed: int, count: int) -> Iterator[QuoteRequest]:
-    """Asks as a counter might make them, one after the other, some into the systems that earlier ones began."""
-    chance = random.Random(seed)
-    for number in range(count):
-        who = customer_id(work, chance.choice(WHO))
-        systems = work.session.scalars(
-            sa.select(KeySystem).where(KeySystem.customer_id == who, KeySystem.levels > 1)
-        ).all()
-        attributes = MORTISE if chance.random() < 0.8 else CORE
-        lines = []
-        for _ in range(chance.randint(1, 3)):
-            kind = chance.choice(KINDS)
-            size = chance.choice((None, 2, 3)) if kind not in (KeyingKind.KD, KeyingKind.NONE) else None
-            keying = KeyingInstruction(kind, size, chance.choice(("", "AA", "AB")) if kind.is_master_keyed else "")
-            maker = "ARD" if attributes is MORTISE else "NOR"
-            lines.append(
-                LineRequest(
-                    LineKind.CYLINDER,
-                    chance.randint(1, 5),
-                    maker,
-                    attributes=attributes,
-                    keying=keying,
-                    keys_each=chance.randint(0, 3) if kind is not KeyingKind.NONE else 0,
-                )
-            )
-        if chance.random() < 0.5:
-            symbol = chance.choice(("line 1", "AA", "A", "SKD1", "own", "CONTROL"))
-            lines.append(
-                LineRequest(
-                    LineKind.KEYS,
-                    chance.choice((2, 6)),
-                    symbol=symbol,
-                    attributes=replace(CylinderAttributes(""), keyway=attributes.keyway),
-                )
-            )
-        system = None
-        if systems and chance.random() < 0.7:
-            system = SystemRequest(existing_id=chance.choice(systems).id)
-        elif any(line.keying.kind.is_master_keyed for line in lines):
-            system = SystemRequest(name=f"System {number}", levels=chance.choice((2, 3, 4)), grands=2, masters=2)
-        yield QuoteRequest(
-            who, tuple(lines), system=system, keyed_at=chance.choice(("", "shop")), override_reason="soon"
-        )
-
-
-def draw_near_the_limits(work: Work, seed: int, count: int) -> Iterator[QuoteRequest]:
-    """Asks into small systems, of 64 changes in two levels or 16 under each of up to four masters, near what they
-    hold; a new one on each keyway.
-    """
-    chance = random.Random(seed)
-    for number in range(1, count + 1):
-        there = work.session.scalars(sa.select(KeySystem).order_by(KeySystem.id)).all()
-        if not there or (number < 6 and chance.random() < 0.5):
-            who, keyway, levels = customer_id(work, chance.choice(WHO)), f"AQ{number}", chance.choice((2, 3))
-            system = SystemRequest(name=f"System {number}", levels=levels, masters=3)
-        else:
-            old = chance.choice(there)
-            who, keyway, levels, system = old.customer_id, old.keyway, old.levels, SystemRequest(existing_id=old.id)
-        lines = []
-        for _ in range(chance.randint(1, 3)):
-            size = chance.choice((None, None, 2))
-            most = 64 if levels == 2 else 16
-            quantity = chance.choice((1, 3, most // 2, most - 3, most, most + 1)) * (size or 1)
-            master = "AA" if levels == 2 else chance.choice(("AA", "AB", "AC"))
-            keying = KeyingInstruction(KeyingKind.MK if levels == 2 else KeyingKind.GMK, size, master)
-            attributes = replace(MORTISE, keyway=keyway)
-            lines.append(
-                LineRequest(LineKind.CYLINDER, quantity, "ARD", attributes=attributes, keying=keying, keys_each=0)
-            )
-        yield QuoteRequest(who, tuple(lines), system=system, keyed_at="shop", override_reason="soon")
-
-
-@pytest.mark.parametrize("seed", range(4))
-@pytest.mark.parametrize("draw", [draw_asks, draw_near_the_limits])
-def test_accepting_does_what_the_plan_says(
-    work: Work, draw: Callable[[Work, int, int], Iterator[QuoteRequest]], seed: int
-) -> None:
-    """What the counter lets through is issued and accepted as planned; what it refuses is issued to nobody, and is
-    once it is as its sentence says.
-    """
-    accepted = refused = 0
-    is_small = draw is draw_near_the_limits
-    if is_small:
-        shrink(work)
-    for ask in draw(work, seed, 8 if is_small else 12):
-        while problems := price_request(work, ask).problems:
-            with pytest.raises(BitternError):
-                issued(work, ask)
-            work.session.rollback()
-            refused += 1
-            most = re.search("enter at most ([0-9]+)", problems[0].message)
-            if most is None:
-                break
-            place = int(problems[0].field.split(".")[1])
-            fitting = replace(ask.lines[place], quantity=int(most[1]))
-            ask = replace(ask, lines=(*ask.lines[:place], fitting, *ask.lines[place + 1 :]))
-        if problems:
-            continue
-        plan = plan_of(work, ask)
-        job = issued(work, ask)
-        accept(work, job)
-        accepted += 1
-        assert planned(plan) == done(work, job)
-        assert {(one.symbol, one.system): one.count for one in plan.keys if one.system} == keys_of(work, job)
-        assert Plan.from_json(plan.to_json()) == plan
-    assert accepted > 1 and refused > 0
 
 
 def keyed(kind: KeyingKind, quantity: int = 2) -> LineRequest:
