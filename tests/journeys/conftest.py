@@ -109,11 +109,19 @@ class Hands:
         self._count(1, 1)
         self.settle()
 
-    def read_paper(self, link: str) -> str:
-        """The text of the PDF that a link on the page leads to, its blanks and lines as single blanks; a click."""
-        href = self.page.get_by_role("link", name=link, exact=True).get_attribute("href")
-        url = urljoin(self.page.url, href or "")
-        answer = self.page.request.get(url, timeout=30_000)
+    def read_paper(self, name: str) -> str:
+        """The text of the PDF that a link on the page leads to, or a button that sends a form of its own; its blanks
+        and lines as single blanks; a click.
+        """
+        form = self.page.locator("form").filter(has=self.page.get_by_role("button", name=name, exact=True))
+        if form.count():
+            token = {"csrf_token": form.locator("[name=csrf_token]").input_value()}
+            url = urljoin(self.page.url, form.get_attribute("action") or "")
+            answer = self.page.request.post(url, form=token, timeout=30_000)
+        else:
+            href = self.page.get_by_role("link", name=name, exact=True).get_attribute("href")
+            url = urljoin(self.page.url, href or "")
+            answer = self.page.request.get(url, timeout=30_000)
         assert answer.headers["content-type"] == "application/pdf", url
         self._count(1, 1)
         read = subprocess.run(

@@ -76,19 +76,22 @@ class QuickLine:
 
     def request(self) -> LineRequest:
         """What the line asks for, with the usual where nothing is said."""
-        said: dict[str, Any] = {name: getattr(self, name) or None for name in _ATTRIBUTES}
+        is_worn = "?" in self.part_number  # what is said beside it is of the old cylinder and its key
+        said: dict[str, Any] = {name: None if is_worn else getattr(self, name) or None for name in _ATTRIBUTES}
         said["type"] = self.type
         usual = KeyingKind.KD if self.kind is LineKind.CYLINDER else KeyingKind.NONE
+        key_keyway = self.keyway if is_worn else ""
         return LineRequest(
             self.kind,
             self.quantity,
             self.maker,
             self.part_number,
             CylinderAttributes(**said),
-            KeyingInstruction(self.keying or usual, self.set_size, self.master),
+            KeyingInstruction(self.keying or usual, self.set_size, self.master, key_keyway=key_keyway),
             2 if self.keys_each is None else self.keys_each,
             self.price_code,
             self.symbol,
+            replaces_finish=self.finish if is_worn else "",
             keys_in_all=self.keys_in_all,
         )
 
@@ -265,6 +268,8 @@ class _SpokenLine:
 
     def _part(self) -> QuickLine:
         maker, number = self._take("part")
+        if "?" in number:
+            return self._worn(number)
         item = next((one for one in self._house.items if one.part_number == number), None)
         own = item.attributes if item else self._decoded(maker, number)
         for what in _ATTRIBUTES:
@@ -284,6 +289,20 @@ class _SpokenLine:
         quantity = self._quantity()
         keyed = self._keyed(quantity) if own or not item else {}
         return QuickLine(LineKind.PART, quantity, maker=maker, part_number=number, **keyed)
+
+    def _worn(self, number: str) -> QuickLine:
+        """A number that can be several: the finish is of what is there, the keyway of the key that goes on."""
+        finish = self._finish(self._said["finish"].value if "finish" in self._said else (), ())
+        quantity = self._quantity()
+        keyed = self._keyed(quantity)
+        keyway = ""
+        if keyed["keying"] is KeyingKind.OWN and "keyway" in self._said:
+            keyway = self._take("keyway", f"the key's keyway {self._said['keyway'].value}")
+        for what in _ATTRIBUTES:
+            if what in self._said and self._said[what].start not in self._means:
+                self._hint(what, f"choose the one among those that {number} can be")
+        worn = QuickLine(LineKind.PART, quantity, part_number=number, finish=finish, keyway=keyway)
+        return replace(worn, maker=self._maker(), **keyed)
 
     def _decoded(self, maker: str, number: str) -> CylinderAttributes | None:
         try:

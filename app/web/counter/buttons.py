@@ -195,8 +195,9 @@ def add_quick(work: Work, form: CounterForm, typed: str) -> tuple[QuickReading |
         if said.keying is KeyingKind.MK and _stands_under_grand(work, form, said.master):
             keying = {"keying": KeyingKind.GMK.value}
         line = form.lines.add(line_of_ask(said.request()) | keying)
-        if said.could_be and focus == "add":
-            focus = f"could-{line.key}" if said.kind is LineKind.CYLINDER else line.id
+        is_worn = "?" in said.part_number
+        if (said.could_be or is_worn) and focus == "add":
+            focus = f"could-{line.key}" if is_worn or said.kind is LineKind.CYLINDER else line.id
     if reading.urgency is not None:
         form.say(urgency=reading.urgency.value)
     form.say(quick=" ".join([*(word.text for word in reading.not_understood), form.text("quick")]).strip())

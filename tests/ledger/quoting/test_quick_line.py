@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.errors import BitternError
-from app.fitting import load_makers
+from app.fitting import CylinderAttributes, load_makers
 from app.ledger.care.opening import Ledger
 from app.ledger.catalog.price_queries import PriceEntry
 from app.ledger.quoting.quick_line import QuickReading, read_quick_line, read_quick_words
@@ -229,3 +229,17 @@ def test_whether_somebody_waits_is_heard_of_all_of_it(words: str, urgency: Urgen
     assert len(reading.lines) == 1 + ("trip" in words)  # rush work is no line of its own
     meant = [word.means for word in reading.words if word.text == said]
     assert meant == ([f"at the bench: {urgency.words}"] if urgency else [])
+
+
+def test_what_is_said_beside_a_worn_number_is_of_the_old_cylinder_and_its_key() -> None:
+    """It was not understood: no number that can be several is of one finish."""
+    reading = heard("18M-Q?-66 626 AQ1 to the customer's key")
+    [line] = (one.request() for one in reading.lines)
+    assert not reading.not_understood
+    assert (line.part_number, line.replaces_finish, line.attributes) == ("18M-Q?-66", "626", CylinderAttributes(""))
+    assert (line.keying.kind, line.keying.key_keyway) == (KeyingKind.OWN, "AQ1")
+    alike = heard("2 18M-Q?-66 AQ1 satin chrome KA")  # no key says that it is AQ1's
+    assert [(word.text, word.hint) for word in alike.not_understood] == [
+        ("AQ1", "choose the one among those that 18M-Q?-66 can be")
+    ]
+    assert alike.lines[0].request().replaces_finish == "626"
