@@ -29,6 +29,7 @@ from app.ledger.quoting.request import KeyingInstruction, LineRequest
 from app.ledger.store.work import Work
 from app.ledger.tables import LineKind
 from app.pricing import KeyingKind, Urgency
+from app.validation import counted
 
 LONGEST_QUICK_LINE = 500
 _TOLD = ("length", "chambers", "keyway", "finish")  # what a customer could have said
@@ -220,7 +221,7 @@ class _SpokenLine:
             numbers = numbers[1:]
         for piece in numbers:
             finishes = [each.words for each in finishes_named(piece.text)]
-            could = [f"{piece.text} keys", *(f"finish {' or '.join(finishes)}" for _ in finishes[:1])]
+            could = [counted(piece.value, "key"), *(f"finish {' or '.join(finishes)}" for _ in finishes[:1])]
             self._means[piece.start] = ("", f"could be {', or '.join(could)}")
         return int(count or 1)
 
@@ -324,14 +325,14 @@ class _SpokenLine:
         could_be = tuple(each.code for each in found) if len(found) > 1 else ()
         if could_be:
             self._hint("goods", f"could be {'; '.join(f'{each.code} {each.description}' for each in found[:6])}")
-        counted = QuickLine(one.kind, self._quantity(), could_be=could_be)
+        line = QuickLine(one.kind, self._quantity(), could_be=could_be)
         if could_be:
             named = self._said["goods"].text if any(each.maker for each in found) else ""
-            return replace(counted, kind=LineKind.PART if named else one.kind, part_number=named)
+            return replace(line, kind=LineKind.PART if named else one.kind, part_number=named)
         if one.maker:
             code = next((code for code, maker in self._house.makers.items() if maker.name == one.maker), "")
-            return replace(counted, part_number=one.code, maker=code)
-        return replace(counted, price_code=one.code)
+            return replace(line, part_number=one.code, maker=code)
+        return replace(line, price_code=one.code)
 
     def _keys(self) -> QuickLine:
         what = next(each for each in ("copies", "extra", "keys") if each in self._said)
@@ -461,9 +462,9 @@ def _meaning(what: str, value: Any) -> str:
         case "master":
             return f"master keyed under {value}"
         case "keys":
-            return f"{value} keys in all"
+            return f"{counted(value, 'key')} in all"
         case "keys_each":
-            return f"{value} keys each"
+            return f"{counted(value, 'key')} each"
         case "chambers":
             return f"{value} pins"
         case "drilled":

@@ -175,6 +175,7 @@ def test_each_word_is_told_as_what_it_was_taken_for() -> None:
         ("4 keys", "4 keys in all"),
         ("purple", ""),
     ]
+    assert ("1 key", "1 key in all") in [(word.text, word.means) for word in heard("mortise AQ1 1 key").words]
 
 
 def test_what_can_be_several_things_is_told_with_all_of_them() -> None:
