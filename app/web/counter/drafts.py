@@ -137,9 +137,20 @@ def newest_mark(work: Work, job: Job, but: str = "") -> str:
 
 
 def _says_same(done: QuoteRevision, ask: QuoteRequest) -> bool:
-    """Whether a page asks for what was issued from it: a second press, and no other tab's work."""
+    """Whether a page asks for what was issued from it: a second press, and no other tab's work.
+
+    A customer or site that was put on record with the quote has no id on the page yet.
+    """
     issued = QuoteRequest.from_json(read_snapshot(done.snapshot).ask)
-    return (issued.lines, issued.title.strip(), issued.need_by) == (ask.lines, ask.title.strip(), ask.need_by)
+    if ask.customer_id not in (0, issued.customer_id) or ask.site_id not in (None, issued.site_id):
+        return False
+    return _what_counts(issued) == _what_counts(ask)
+
+
+def _what_counts(ask: QuoteRequest) -> tuple[object, ...]:
+    """What makes another quote of a page, but for its customer and site."""
+    where = ask.keyed_at, ask.option_b, ask.system
+    return ask.lines, ask.title.strip(), ask.need_by, ask.urgency, ask.discount, where
 
 
 def draft_of_request(ask: QuoteRequest) -> dict[str, Any]:

@@ -383,6 +383,18 @@ def test_a_page_that_another_tab_issued_is_told_and_issued_apart(clerk: FormClie
     assert count(session, Draft) == 0
 
 
+@pytest.mark.parametrize(
+    "change", [{"discount": "10 %", "discount_reason": "a good customer"}, {"urgency": "rush"}, {"option_b": "factory"}]
+)
+def test_a_page_gone_back_to_and_changed_is_no_second_press(
+    clerk: FormClient, session: Session, change: dict[str, str]
+) -> None:
+    assert clerk.post("/counter/issue", data=posted(HARDWARE)).status_code == 303
+    changed = clerk.post("/counter/issue", data=posted(HARDWARE, **change))
+    assert changed.status_code == 422
+    assert session.scalar(sa.select(sa.func.count(QuoteRevision.id))) == 1
+
+
 def test_a_page_that_another_tab_saved_for_later_is_told(clerk: FormClient, session: Session) -> None:
     clerk.post("/counter/work-out", data=posted(dict(PART)), headers=LIVE)
     one, two = (form_with(clerk.get("/counter?draft=1").text, "title") for _ in range(2))
