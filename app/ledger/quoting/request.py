@@ -1,5 +1,6 @@
 """What the counter asks for: the lines as typed, understood but not yet priced."""
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -10,7 +11,9 @@ from app.fitting import CylinderAttributes, from_json, to_json
 from app.keying import KeyingError, KeySymbol, SymbolLevel, make_symbols, read_symbol
 from app.ledger.tables import LineKind
 from app.pricing import NO_DISCOUNT, Discount, KeyingKind, Urgency
-from app.validation import Form, JsonDataclass
+from app.validation import Form, JsonDataclass, counted
+
+_COUNT = re.compile("[0-9]{1,2}", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,15 +262,29 @@ def old_price_reason(row: Mapping[str, Any]) -> str:
     return str(row.get("remark", ""))
 
 
+def without_cuts(fit: Iterable[tuple[str, str]]) -> dict[str, str]:
+    """What was typed about a door, by its boxes; of the cuts of a key only how many there are.
+
+    Earlier releases kept whatever was typed of the cuts, and the cuts themselves are a bitting.
+
+    >>> without_cuts([("fit_key", "PK-91"), ("fit_cuts", "275038")]), without_cuts([("fit_cuts", "6")])
+    ({'fit_key': 'PK-91'}, {'fit_cuts': '6'})
+    """
+    typed: dict[str, str] = dict(fit)
+    if not _COUNT.fullmatch(typed.get("fit_cuts", "")):
+        typed.pop("fit_cuts", None)
+    return typed
+
+
 def old_said(fit: Iterable[tuple[str, str]]) -> tuple[str, ...]:
     """What was measured of an old cylinder, and typed of its key, among the boxes about its door.
 
     >>> old_said([("fit_old_length", "1-1/8"), ("fit_key", "PK-91"), ("fit_cuts", "6")])
     ('measured 1-1/8 in', 'its key PK-91 with 6 cuts')
     """
-    typed: dict[str, str] = dict(fit)
+    typed = without_cuts(fit)
     length, key, cuts = (typed.get(name, "") for name in ("fit_old_length", "fit_key", "fit_cuts"))
-    of_key = " ".join(filter(None, (key, f"with {cuts} cuts" if cuts else "")))
+    of_key = " ".join(filter(None, (key, f"with {counted(int(cuts), 'cut')}" if cuts else "")))
     return (*((f"measured {length} in",) if length else ()), *((f"its key {of_key}",) if of_key else ()))
 
 

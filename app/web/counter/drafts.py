@@ -8,7 +8,7 @@ from typing import Any
 from app.fitting import write_inches
 from app.ledger.quoting.issuing import issued_from, keep_draft, load_drafts
 from app.ledger.quoting.lost_keys import as_still_said
-from app.ledger.quoting.request import LineRequest, QuoteRequest
+from app.ledger.quoting.request import LineRequest, QuoteRequest, without_cuts
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.work import Work
 from app.ledger.tables import Draft, Job, LineKind, QuoteRevision, Role
@@ -237,7 +237,7 @@ def line_of_ask(line: LineRequest) -> dict[str, str]:
         "face_asked": line.face_asked,
         "face_answer": line.face_answer,
         "standing": " ".join(map(str, line.standing)),
-        **dict(line.fit),
+        **without_cuts(line.fit),
     }
     # What its number says is not typed; what no maker's tables say of it is, and bears no maker.
     if said is None or (is_part and said.maker):

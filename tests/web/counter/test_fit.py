@@ -12,9 +12,11 @@ from sqlalchemy.orm import Session
 from app.documents import owner_quote_pdf, quote_pdf
 from app.ledger.catalog.catalog_import import load_catalog
 from app.ledger.catalog.makers import add_maker
+from app.ledger.quoting.request import LineRequest, said_of_line
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.work import Work
-from app.ledger.tables import Draft, Event, Job, JobLine, QuoteRevision, Role, Site
+from app.ledger.tables import Draft, Event, Job, JobLine, LineKind, QuoteRevision, Role, Site
+from app.web.counter.drafts import line_of_ask
 from tests.factories import FormClient
 from tests.reading import pdf_text
 from tests.stocked import HARDWARE, MORTISE, PART, empty_house, posted
@@ -508,3 +510,12 @@ def test_of_a_keys_cuts_their_number_alone_is_kept(
     said = pane(clerk, {**PART, "fit_key": "PK-91", "fit_cuts": typed})
     assert session.scalars(sa.select(Draft)).one().typed["lines"][0]["fit_cuts"] == kept
     assert ("cuts were counted; their depths are not kept here" in said) == are_cuts
+
+
+def test_the_cuts_that_an_earlier_release_kept_are_said_nowhere() -> None:
+    line = LineRequest(
+        LineKind.PART, 1, part_number="A18M-Q1-66.SC", fit=(("fit_key", "PK-91"), ("fit_cuts", "275038"))
+    )
+    assert said_of_line(line.to_json()) == ("In place of a cylinder, its key PK-91",)
+    typed = line_of_ask(line)
+    assert typed["fit_key"] == "PK-91" and "fit_cuts" not in typed

@@ -384,7 +384,8 @@ def test_a_page_that_another_tab_issued_is_told_and_issued_apart(clerk: FormClie
 
 
 @pytest.mark.parametrize(
-    "change", [{"discount": "10 %", "discount_reason": "a good customer"}, {"urgency": "rush"}, {"option_b": "factory"}]
+    "change",
+    [{"discount": "10 %", "discount_reason": "a good customer"}, {"urgency": "rush"}, {"option_b": "factory"}],
 )
 def test_a_page_gone_back_to_and_changed_is_no_second_press(
     clerk: FormClient, session: Session, change: dict[str, str]
