@@ -99,7 +99,11 @@ class Hands:
 
     def access(self, key: str) -> None:
         """An access key, Alt and the letter: headless Chromium hears none, so that what it stands for is pressed."""
-        self.page.locator(f"[accesskey={key}]").press("Enter")
+        wanted = self.page.locator(f"[accesskey={key}]")
+        if wanted.and_(self.page.locator("input")).count():
+            wanted.focus()
+        else:
+            wanted.press("Enter")
         self._count(1, 2)
         self.settle()
 
@@ -108,6 +112,13 @@ class Hands:
         (within or self.page).get_by_role(role, name=name).first.click()
         self._count(1, 1)
         self.settle()
+
+    def type_day(self, label: str, day: str) -> None:
+        """Click at the beginning of a day's box, the first of this label, and type the day: "12232026"."""
+        self.page.get_by_label(label, exact=True).first.click(position={"x": 14, "y": 12})
+        self._count(1, 1)
+        self.type(day)
+        self.press("Tab")
 
     def read_paper(self, name: str) -> str:
         """The text of the PDF that a link on the page leads to, or a button that sends a form of its own; its blanks
