@@ -38,8 +38,11 @@ def add_keysets(
     *,
     under: Level = Level.MASTER,
     crossed: Sequence[Sequence[Keyset]] = (),
+    symbols: Sequence[str] = (),
 ) -> list[Keyset]:
     """Add `count` keysets to a system inside the caller's transaction, each with a bitting nobody has yet.
+
+    symbols: theirs, which are free; without them they get the next ones.
 
     Under the master of that symbol ("" is the first); single keyed (`under` is Level.SINGLE) or in a system of
     one level, under none. Raises NoBittingsLeft (how many were asked, how many exist) or LedgerError; then
@@ -56,9 +59,8 @@ def add_keysets(
     if is_ours and (missing := missing_bitting(work.session, system.customer_id, system.keyway)):
         raise LedgerError("system", missing)
     parent = None if single else find_master(work, system, master)
-    symbols = _next_symbols(work, system, parent, count)
     keysets = []
-    for symbol in symbols:
+    for symbol in symbols or _next_symbols(work, system, parent, count):
         level = Level.SINGLE if parent is None else Level.CHANGE
         keyset = Keyset(system=system, symbol=symbol, level=level, parent=parent)
         work.session.add(keyset)
@@ -131,7 +133,11 @@ def find_master(work: Work, system: KeySystem, symbol: str) -> Keyset:
     rows = sa.select(Keyset).where(Keyset.system_id == system.id, Keyset.level == Level.MASTER).order_by(Keyset.id)
     masters = work.session.scalars(rows).all()
     if not masters:
-        raise LedgerError("master", f"{system.name} has no masters on record: key these single (SKD).")
+        raise LedgerError(
+            "master",
+            f"{system.name} has no masters on record, its keys stand side by side: key these single (SKD), or have "
+            "the bench add to it what crosses (Extend, on the key system's page).",
+        )
     for keyset in masters:
         if keyset.symbol == symbol or not symbol:
             return keyset

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 
 from app.errors import Problem
 from app.ledger.keysystems.control import CONTROL_SYMBOL, add_factory_control
-from app.ledger.keysystems.keysets import add_customers_key, add_keysets, find_master
+from app.ledger.keysystems.keysets import add_customers_key, add_keysets, find_master, number_of
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.systems import SystemForm, insert_system, single_keyed_system
 from app.ledger.quoting.plan import Plan
@@ -177,18 +177,18 @@ class KeysetAllotter:
         source = self.ask.source_of(number)
         system = self._system_of(source, self.ask.lines[source - 1])
         by_symbol = {one.symbol: one for one in system.keysets}
-        if count := sum(one.symbol not in by_symbol for one in planned):
-            by_symbol.update({one.symbol: one for one in self._add(system, line.keying, count)})
+        if fresh := [one.symbol for one in planned if one.symbol not in by_symbol]:
+            by_symbol.update({one.symbol: one for one in self._add(system, line.keying, fresh)})
         asked = [split_nmk(symbol) for symbol in named]
         taken = Counter(symbol for symbol, _ in asked)
         rest = (one.symbol for one in planned for _ in range(one.cylinders - taken[one.symbol]))
         return [Allotment(by_symbol[symbol or next(rest)], is_nmk) for symbol, is_nmk in asked]
 
-    def _add(self, system: KeySystem, keying: KeyingInstruction, count: int) -> list[Keyset]:
+    def _add(self, system: KeySystem, keying: KeyingInstruction, symbols: Sequence[str]) -> list[Keyset]:
         if keying.kind is KeyingKind.OWN:
             return [add_customers_key(self.work, system, keying.key_words)]
         under = Level.MASTER if keying.kind.is_master_keyed else Level.SINGLE
-        return add_keysets(self.work, system, count, keying.master, under=under)
+        return add_keysets(self.work, system, len(symbols), keying.master, under=under, symbols=symbols)
 
     def rekey(self, line: LineRequest, there: Sequence[Cylinder]) -> list[Allotment]:
         """One allotment a cylinder that a line rekeys where it hangs: its own keyset, or what replaces it.
@@ -245,11 +245,12 @@ class KeysetAllotter:
 def split_nmk(symbol: str) -> tuple[str, bool]:
     """A keyset as a door list names it, and whether no master operates the cylinder.
 
-    >>> split_nmk("2AA (NMK)"), split_nmk("2AA")
+    >>> split_nmk("2AA (NMK)"), split_nmk("2 aa")
     (('2AA', True), ('2AA', False))
     """
     bare = re.sub(r"\s*\(NMK\)\s*$", "", symbol, flags=re.IGNORECASE)
-    return bare, "(NMK)" in symbol.upper()
+    squeezed = re.sub(r"[\s-]", "", bare).upper()
+    return squeezed if number_of(squeezed) else bare, "(NMK)" in symbol.upper()
 
 
 def set_sizes(keying: KeyingInstruction, quantity: int) -> list[int]:

@@ -237,7 +237,8 @@ class _Planner:
             return []
         on_record = self._on_record(book, line, named)
         sizes = set_sizes(line.keying, sum(symbol not in on_record for symbol in named))
-        fresh = self._fresh(number, line, book, master, sizes)
+        listed = dict.fromkeys(one for one in named if one not in on_record and book.is_free(one, master, len(named)))
+        fresh = self._fresh(number, line, book, master, sizes, () if max(sizes, default=1) > 1 else (*listed,))
         self._offer_alike(number, line, book)
         if number in self._refused:
             return []
@@ -312,12 +313,19 @@ class _Planner:
         return [symbol for symbol in dict.fromkeys(named) if symbol in found]
 
     def _fresh(
-        self, number: int, line: LineRequest, book: SystemBook, master: str, sizes: Sequence[int]
+        self,
+        number: int,
+        line: LineRequest,
+        book: SystemBook,
+        master: str,
+        sizes: Sequence[int],
+        listed: Sequence[str],
     ) -> list[str]:
-        """So many keysets beside those that the doors name: new ones and, where those run out, such as wait for a
-        door.
+        """So many keysets beside those on record that the doors name: new ones, those that the doors list among them,
+        and such as wait for a door where new ones run out.
         """
         count, system = len(sizes), book.row
+        reserved = {symbol for symbols in (self._doors or {}).values() for symbol in symbols} - {*listed}
         if not count:
             return []
         if line.keying.kind is KeyingKind.OWN:  # alike wherever it is the same key, which nobody draws
@@ -325,7 +333,7 @@ class _Planner:
                 self._decoded[book, line.keying] = book.add_symbols("", 1)[0]
             return [self._decoded[book, line.keying]]
         if not book.is_ours:
-            return book.add_symbols(master, count)
+            return book.add_symbols(master, count, listed, reserved)
         if system is not None and master and system.sealed_plan is None:
             self._require_named(number, book, system)
             return []
@@ -340,9 +348,8 @@ class _Planner:
             return []
         if found < count and system is not None and master:
             given = {one.symbol for keysets in self._of_line.values() for one in keysets}
-            named = {symbol for symbols in (self._doors or {}).values() for symbol in symbols}
             there = nameable(self._work, system, waiting_under=master)
-            waiting = [symbol for symbol in there if symbol not in given | named][: count - found]
+            waiting = [symbol for symbol in there if symbol not in given | reserved][: count - found]
             if found + len(waiting) == count:
                 self._room.take(book, master, found)
                 self.notes.append(
@@ -364,7 +371,7 @@ class _Planner:
                 f"{'the rest' if found else 'this'} {other}.",
             )
             return []
-        return [*book.add_symbols(master, found), *waiting]
+        return [*book.add_symbols(master, found, listed, reserved), *waiting]
 
     def _missing(self, keyway: str) -> str:
         who = self._ask.customer_id

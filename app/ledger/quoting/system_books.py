@@ -1,7 +1,7 @@
 """The key systems that a plan's lines go into, on record or still to be started: their symbols, and no bitting."""
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 
 import sqlalchemy as sa
@@ -47,10 +47,22 @@ class SystemBook:
         """Whether this house draws its bittings."""
         return self.records is RecordsHolder.SHOP
 
-    def add_symbols(self, master: str, count: int) -> list[str]:
-        """The next symbols under a master, "" for singles."""
-        symbols = symbols_after(self.levels, master, self.last[master], count)
-        self.last[master] += count
+    def is_free(self, symbol: str, master: str, count: int) -> bool:
+        """Whether a symbol that somebody lists can be one of `count` new ones, leaving out no more numbers."""
+        number = number_of(symbol) if master else 0
+        if not 0 < number <= self.last[master] + 2 * count or symbol in self.above:
+            return False
+        return symbols_after(self.levels, master, number - 1, 1) == [symbol]
+
+    def add_symbols(
+        self, master: str, count: int, listed: Collection[str] = (), reserved: Collection[str] = ()
+    ) -> list[str]:
+        """So many symbols under a master, "" for singles: those that are listed, and the next ones free."""
+        free = symbols_after(self.levels, master, self.last[master], count + len(listed) + len(reserved))
+        own = [*listed][:count]
+        own += [one for one in free if one not in listed and one not in reserved][: count - len(own)]
+        symbols = sorted(own, key=number_of)
+        self.last[master] = max([self.last[master], *map(number_of, symbols)])
         self.above.update(dict.fromkeys(symbols, (master, *self.above[master]) if master else ()))
         return symbols
 
@@ -137,7 +149,7 @@ class SystemBooks:
         above = {}
         for keyset in system.keysets:
             under = keyset.parent.symbol if keyset.parent else ""
-            if keyset.level in (Level.CHANGE, Level.SINGLE):
+            if keyset.level is Level.SINGLE or (keyset.level is Level.CHANGE and under):
                 last[under] = max(last[under], number_of(keyset.symbol))
             chain = operators_of(keyset, is_nmk=False, by_id=by_id)
             above[keyset.symbol] = tuple(one.symbol for one in chain[1:])
