@@ -12,7 +12,7 @@ from app.ledger.jobs.papers import Schedule
 _MOST_OPENINGS = 24  # a keyset's list of doors stays readable; the table by door has them all
 SCHEDULE_HEADINGS = (
     "Opening", "Location", "Hand", "Lock", "Position", "Cylinder", "Part number", "Keyset", "Operated by", "Keys",
-    "Remarks", "Cautions",
+    "Remarks", "Cautions", "Changed",
 )  # fmt: skip
 
 
@@ -37,6 +37,7 @@ class SchedulePage:
     cautions: tuple[tuple[str, str], ...]
     kinds: tuple[tuple[str, str], ...]
     doors: int
+    changes: tuple[tuple[str, str], ...]  # (opening, how it differs from the revision before)
 
 
 def bare_symbol(keyset: str) -> str:
@@ -75,7 +76,15 @@ def schedule_page(schedule: Schedule) -> SchedulePage:
         cautions=tuple((mark, sentence) for sentence, mark in marks.items()),
         kinds=tuple(dict.fromkeys((row.part_number, row.words) for row in schedule.rows if row.part_number)),
         doors=len({row.opening_number for row in schedule.rows if row.opening_number}),
+        changes=changes_of(schedule),
     )
+
+
+def changes_of(schedule: Schedule) -> tuple[tuple[str, str], ...]:
+    """What differs from the revision before, each with its opening."""
+    rows = [row for row in schedule.rows if row.cylinder_id in schedule.changed]
+    changed = [(row.opening_number or "no door", schedule.changed[row.cylinder_id]) for row in rows]
+    return (*changed, *(("", words) for words in schedule.also_changed))
 
 
 def keys_words(keyset: ScheduleKeyset | None) -> str:
@@ -109,6 +118,7 @@ def keyset_schedule_pdf(schedule: Schedule) -> bytes:
         PaperHead.of_job(schedule.head, "Schedule by keyset"),
         job=schedule.head,
         schedule=schedule,
+        changes=changes_of(schedule),
         # Each keyset with no cylinder of its own, and how many of the job's cylinders its keys open.
         masters=[
             (keyset, sum(keyset.symbol in row.operated_by for row in schedule.rows if row.system == keyset.system))
@@ -126,6 +136,7 @@ def schedule_table(schedule: Schedule) -> PaperTable:
         (
             row.opening_number, row.location, row.hand, row.lock, row.position, row.words, row.part_number,
             row.keyset, ", ".join(row.operated_by), line.keys, row.remarks, " ".join(row.cautions),
+            schedule.changed.get(row.cylinder_id, ""),
         )
         for line in page.lines
         for row in [line.row]

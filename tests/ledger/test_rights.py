@@ -82,6 +82,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         sites.door_import: import_doors
         sites.duplicate_doors: merge_doors
         jobs.files: keep_file
+        jobs.schedule_revisions: print_schedule
         quoting.accepting: accept_quote
         quoting.issuing: issue_quote keep_asked
         quoting.mailing: send_quote

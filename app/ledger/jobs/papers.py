@@ -1,7 +1,7 @@
 """What a job's papers are made from: its head, its keying schedule, who holds its keys. Never a bitting."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date
 
 import sqlalchemy as sa
@@ -65,6 +65,8 @@ class Schedule:
     keyed_at: str
     rows: tuple[ScheduleRow, ...]
     keysets: tuple[ScheduleKeyset, ...]
+    changed: Mapping[int, str] = field(default_factory=dict)  # cylinder id → how it differs from the revision before
+    also_changed: tuple[str, ...] = ()  # what else does: cylinders that are gone, keys
 
     @property
     def keys(self) -> int:

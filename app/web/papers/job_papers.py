@@ -18,6 +18,7 @@ from app.ledger.jobs.handing_over import HandOver, hand_overs_of, taker_of
 from app.ledger.jobs.papers import KeyHolders, Schedule, hand_over_sheet, holders_of, schedule_of
 from app.ledger.jobs.payments import payments_of
 from app.ledger.jobs.purchasing import HardwareList, factory_makers, factory_work, hardware_of
+from app.ledger.jobs.schedule_revisions import print_schedule
 from app.ledger.keys.key_queries import KeyReceipt, ReceiptKey, find_receipt, keys_to_sign, signed_receipts
 from app.ledger.keysystems.authority import authority_of, systems_of_job
 from app.ledger.keysystems.lost_keysets import exposed_by, where_it_opens
@@ -52,6 +53,11 @@ class JobSource:
         if not self.schedule_so_far.rows:
             abort(404, f"Job {self.job.number} has no cylinders yet: they come on record when its quote is accepted.")
         return self.schedule_so_far
+
+    @cached_property
+    def printed_schedule(self) -> Schedule:
+        """The keying schedule as a revision of its own, which goes on record where it says something new."""
+        return print_schedule(self.work, self.job) if self.schedule.rows else self.schedule
 
     @cached_property
     def schedule_so_far(self) -> Schedule:
@@ -244,14 +250,14 @@ def _open_papers(source: JobSource) -> Iterator[Paper]:
             source,
             "Keying schedule, by door",
             "keying-schedule",
-            lambda: documents.schedule_pdf(source.schedule),
-            lambda: documents.schedule_table(source.schedule),
+            lambda: documents.schedule_pdf(source.printed_schedule),
+            lambda: documents.schedule_table(source.printed_schedule),
         )
         yield _paper(
             source,
             "Keying schedule, by keyset",
             "keyset-schedule",
-            lambda: documents.keyset_schedule_pdf(source.schedule),
+            lambda: documents.keyset_schedule_pdf(source.printed_schedule),
         )
         yield _paper(
             source,
