@@ -229,8 +229,9 @@ class _Planner:
                     Problem(f"lines.{number - 1}.{one.field}" if is_of_line else one.field, one.message)
                 )
         master = self._master_of(number, line, book) if book is not None else None
-        if master and book is not None and book.levels == 3 and line.keying.kind is KeyingKind.MK:
-            told = f"{book.name} has three levels, and {book.above[master][0]} operates this too: key it GMK."
+        over = book.above[master] if master and book is not None and book.levels == 3 else ()  # a list may lack it
+        if over and book is not None and line.keying.kind is KeyingKind.MK:
+            told = f"{book.name} has three levels, and {over[0]} operates this too: key it GMK."
             self.notes.append((number - 1, told))
         if book is None or master is None:
             self._refused.add(number)

@@ -136,6 +136,17 @@ def test_keys_to_a_system_of_cores_bring_its_control_key_only_with_cores(work: W
         assert {one.symbol for one in plan.keys} == symbols
 
 
+def test_a_master_whose_grand_master_a_bitting_list_lacked_takes_cylinders(work: Work) -> None:
+    who = customer_id(work, "Lantern")
+    with transaction(work.session):
+        system = insert_system(work, SystemForm(who, "Hall", 3, "AQ1", 6, masters=1, changes=4))
+        for keyset in system.keysets:
+            keyset.parent = None
+    line = replace(keyed(KeyingKind.MK), keying=KeyingInstruction(KeyingKind.MK, master="AA"))
+    plan = plan_of(work, QuoteRequest(who, (line,), system=SystemRequest(existing_id=system.id)))
+    assert [(one.symbol, one.operators) for one in plan.lines[0].keysets] == [("AA1", ("AA",)), ("AA2", ("AA",))]
+
+
 def test_a_changed_place_day_or_order_is_told_by_its_line() -> None:
     line = PlannedLine(2, "", 3, "shop", date(2026, 3, 6), 0, (KeysetOnLine("SKD1", "Book", 3, 6),))
     later = replace(line, keyed_at="factory", ready_on=date(2026, 3, 20), to_order=3)
