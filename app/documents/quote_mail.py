@@ -54,6 +54,7 @@ def _words(quote: QuoteSnapshot, sender: str) -> Mapping[str, str]:
         "customer": quote.customer_name,
         "title": quote.title,
         "total": total,
+        "tax": "tax included" if quote.totals.tax_cents else "no tax on it",
         "deposit": deposit,
         "valid until": show_day(quote.valid_until),
         "ready": "It offers two ways, A and B, each with its date: say which one you want."

@@ -7,6 +7,7 @@ from datetime import date
 from app.documents import owner_quote_pdf, quote_pdf
 from app.documents.quote_mail import mail_text
 from app.ledger.quoting.snapshot import AskedQuestion, CostedWay, QuoteOption, QuoteSnapshot
+from app.ledger.tables import MAIL_TEXT
 
 Snapshots = Callable[..., QuoteSnapshot]
 Pages = Callable[[bytes], list[str]]
@@ -93,3 +94,10 @@ def test_a_way_that_has_no_cost_has_no_total(snapshot: Snapshots, pages: Pages) 
     given = replace(given, keying=(replace(given.keying[0], ways=ways),))
     text = " ".join(pages(owner_quote_pdf(given)))
     assert "Total $71.33 –" in text and "$0.00" not in text
+
+
+def test_the_mail_says_whether_tax_is_in_its_total(snapshot: Snapshots) -> None:
+    given = with_option(snapshot())
+    assert ", tax included. It is valid" in mail_text(given, "s", MAIL_TEXT, "Cora").body
+    exempt = replace(given, totals=replace(given.totals, tax_cents=0))
+    assert ", no tax on it. It is valid" in mail_text(exempt, "s", MAIL_TEXT, "Cora").body

@@ -19,7 +19,19 @@ from app.ledger.tables import MAIL_SUBJECT, MAIL_TEXT, QuoteRules, longest
 from app.pricing import DepositRule, MissingLineRule, read_missing_line_rules
 from app.validation import fault_of_length
 
-MAIL_WORDS = ("number", "customer", "title", "total", "deposit", "valid until", "ready", "sender", "house", "phone")
+MAIL_WORDS = (
+    "number",
+    "customer",
+    "title",
+    "total",
+    "tax",
+    "deposit",
+    "valid until",
+    "ready",
+    "sender",
+    "house",
+    "phone",
+)
 """What may stand in braces in the text of an e-mail."""
 
 _BRACES = re.compile(r"\{([^{}\n]{0,40})\}")

@@ -125,7 +125,7 @@ class BenchTimeRow(Base):
 MAIL_SUBJECT = "Quote {number} from {house}"
 MAIL_TEXT = (
     "Good day {customer},\n\n"
-    "our quote {number} is attached: {total}, tax included. It is valid until {valid until}.\n{ready}\n\n"
+    "our quote {number} is attached: {total}, {tax}. It is valid until {valid until}.\n{ready}\n\n"
     "To accept it, answer this message with your name and your order number.\n\n{sender}\n{house}\n{phone}"
 )
 

@@ -52,7 +52,11 @@ class TakePaymentForm(SavedForm):
     cents = CentsField("Amount", [InputRequired("Enter an amount in dollars, as in 12.50.")])
     means = SelectField("By", choices=[SelectChoice(means, _MEANS.get(means, means)) for means in MEANS])
     received_on = DayField("On", [InputRequired("Enter the day.")])
-    note = text("Note", 180, hint="Check number, or why it is given back. Do not write card numbers here.")
+    note = text(
+        "Note",
+        180,
+        hint="Check number, or why it is given back; printed on the receipt. Do not write card numbers here.",
+    )
 
     def fill(self, page: JobPayments, today: date) -> None:
         """What a fresh form starts from: what is missing of the deposit, else what is left to pay; today.
