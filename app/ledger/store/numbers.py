@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 _ASKED = re.compile(
     r"(?:(?P<word>job|quote|key receipt|receipt|order|[jqrkfh])[\s.:#-]*|#\s*)?"
-    r"(?P<number>[0-9]{1,10})(?:\s*(?:[-–/]|,?\s*rev(?:ision)?\.?)\s*(?P<place>[0-9]{1,4}))?",
+    r"(?P<number>[0-9]{1,10})(?:\s*(?:[-–/]|,?\s*rev(?:ision)?\.?)\s*(?P<place>[0-9]{1,4})"
+    r"(?:[ab]|,?\s*rev(?:ision)?\.?\s*[0-9]{1,4})?)?",  # the option accepted; of an order its quote's revision
     re.IGNORECASE,
 )
 _KINDS = {"job": "J", "quote": "Q", "key receipt": "K", "receipt": "RK", "order": "F"}
@@ -90,6 +91,8 @@ def read_number(text: str) -> NumberAsked | None:
     (NumberAsked(kinds='Q', number=1042, place=2), NumberAsked(kinds='JQK', number=1042, place=None))
     >>> read_number("1042, revision 2").kinds, read_number("1042-2").kinds, read_number("receipt 12").kinds
     ('QR', 'QR', 'RK')
+    >>> read_number("F-1042-1, revision 2"), read_number("Q-1042-2A").place
+    (NumberAsked(kinds='F', number=1042, place=1), 2)
     >>> read_number("K-0012"), read_number("AA1-3")
     (NumberAsked(kinds='K', number=12, place=None), None)
     """
