@@ -2,6 +2,7 @@
 it means for the cylinder that is on the door now, whose face the customer may have to agree to lose.
 """
 
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -55,6 +56,10 @@ MOST = 10_000
 LONGEST_OLD_NUMBER = 60
 AGREED, REFUSED = "agreed", "refused"
 _HAVE_BORED_CYLINDER = ("deadbolt", "lockset")
+_LEAVE_CUTS_OUT = (
+    "What is on the key is printed on the quote and on the schedule. "
+    "If it is the key's cuts, leave it out: the bench decodes the key."
+)
 _FIT = ("type", "length", "chambers", "keyway", "cam", "tailpiece")
 
 
@@ -153,6 +158,8 @@ class Resolver:
                 found = self._priced(line)
         if found.line.is_keyed and line.keying.kind is KeyingKind.OWN:
             found = replace(found, problems=(*found.problems, *self._key_problems(found.line)))
+            if _may_be_cuts(line.keying.key_marks, found.line):
+                found = replace(found, notes=(*found.notes, _LEAVE_CUTS_OUT))
         if line.unit_cents is None:
             return found
         problems = list(found.problems)
@@ -407,6 +414,13 @@ def _check_counts(line: LineRequest) -> None:
     size = line.keying.set_size
     if size is not None and not 2 <= size <= MOST:
         raise BitternError("set_size", f"A set has 2 to {MOST:,} cylinders; leave it empty where there are no sets.")
+
+
+def _may_be_cuts(marks: str, line: LineRequest) -> bool:
+    """Whether what is on a customer's key has as many digits as the line's cylinders have chambers, and no letter."""
+    chambers = line.attributes.chambers if line.attributes else None
+    digits = re.sub(r"[\s,./-]", "", marks)
+    return digits.isdecimal() and len(digits) == chambers
 
 
 def old_cylinder(makers: Mapping[str, MakerTables], said: str, old_finish: str) -> tuple[CylinderAttributes, str]:

@@ -116,3 +116,10 @@ def test_a_rekey_is_keyed_to_the_customers_key(clerk: FormClient, session: Sessi
     session.rollback()
     keyset = session.scalars(sa.select(Keyset)).one()
     assert keyset.is_customers_key and keyset.bitting is None and len(keyset.cylinders) == 1
+
+
+def test_digits_on_the_key_that_may_be_its_cuts_are_asked_to_be_left_out(clerk: FormClient) -> None:
+    to_key = {**PART, "keying": "OWN", "key_keyway": "AQ1"}
+    told = "If it is the key's cuts, leave it out: the bench decodes the key."
+    assert told in pressed(clerk, {**to_key, "key_marks": "2-7-5-0-3-8"})
+    assert told not in pressed(clerk, {**to_key, "key_marks": "D 14"})
