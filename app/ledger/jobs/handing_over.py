@@ -211,7 +211,7 @@ def hand_over_part(work: Work, job_id: int, version: int, form: PartForm) -> str
     with transaction(work.session):
         job = get_version(work.session, Job, job_id, "job", version)
         if job.stage is not Stage.READY:
-            raise LedgerError("stage", f"A part goes of a job that is ready; this one is {job.stage.word}.")
+            raise LedgerError("stage", f"A part is handed over when the job is ready; this one is {job.stage.word}.")
         require_rekeyed_there(work, job)
         here, taker = waiting_for(work.session, job), " ".join(form.taken_by.split())
         pieces, problems = _chosen(here, form)

@@ -115,7 +115,7 @@ def part(number: int) -> ResponseReturnValue:
     form, work = PartPage(), current_work()
     job = get_job(work.session, number)
     if job.stage is not Stage.READY:
-        flash(f"Job {number} is {job.stage.word}: a part goes of a job that is ready.", "caution")
+        flash(f"Job {number} is {job.stage.word}: a part is handed over when it is ready.", "caution")
         return redirect(url_for("jobs.show", number=number), 303)
 
     def hand_over() -> str:

@@ -132,7 +132,7 @@ def test_a_part_is_of_a_job_that_is_ready_and_of_the_page_that_was_read(work: Wo
         hand_over_part(work, job.id, seen, form)
     work.session.rollback()
     move_job(work, job.id, job.version, Stage.ON_THE_BENCH)
-    with pytest.raises(LedgerError, match="of a job that is ready; this one is on the bench"):
+    with pytest.raises(LedgerError, match="when the job is ready; this one is on the bench"):
         hand_over_part(work, job.id, job.version, form)
 
 
