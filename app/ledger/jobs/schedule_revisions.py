@@ -13,7 +13,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Event, Job, Role
 from app.validation import counted
 
-_PRINTED = "keying schedule printed"
+PRINTED = "keying schedule printed"
 _WORDS = {
     "opening_number": "opening",
     "location": "location",
@@ -41,16 +41,16 @@ def print_schedule(work: Work, job: Job) -> Schedule:
         keys = {f"{one.system}: {one.symbol}": one.keys for one in schedule.keysets}
         printed = work.session.scalars(
             sa.select(Event.detail)
-            .where(Event.job_id == job.id, Event.kind == _PRINTED)
+            .where(Event.job_id == job.id, Event.kind == PRINTED)
             .order_by(Event.id.desc())
             .limit(2)
         ).all()
-        is_new = not printed or (printed[0]["rows"], printed[0]["keys"]) != (rows, keys)
+        is_new = not printed or (printed[0].get("rows"), printed[0].get("keys")) != (rows, keys)
         number = int(printed[0]["revision"]) + is_new if printed else max(1, schedule.head.revision)
         if is_new:
             record(
                 work,
-                _PRINTED,
+                PRINTED,
                 f"job {job.number}",
                 f"Keying schedule printed, revision {number}",
                 job_id=job.id,
@@ -60,7 +60,7 @@ def print_schedule(work: Work, job: Job) -> Schedule:
             )
         before = printed[0 if is_new else 1] if len(printed) > (not is_new) else None
         schedule = replace(schedule, head=replace(schedule.head, revision=number))
-        if before is None:
+        if before is None or "rows" not in before:  # of a job that came from another house only the number is there
             return schedule
         return replace(
             schedule,

@@ -10,6 +10,7 @@ from app.ledger.bench.customers_keys import DECODED
 from app.ledger.jobs.handing_over import PART_TAKEN
 from app.ledger.jobs.notes import NOTE
 from app.ledger.jobs.payments import PaymentKind
+from app.ledger.jobs.schedule_revisions import PRINTED
 from app.ledger.keys.key_queries import ISSUED
 from app.ledger.keys.key_queries import KINDS as OF_KEYS
 from app.ledger.keysystems.lost_keysets import KEYED_UNDER_LOST
@@ -75,6 +76,7 @@ EXPORTED: Mapping[str, Mapping[str, Fits]] = {
         "cylinders": _whole,
     },
     "stage moved": {"uncut": _wholes, "owed_cents": _whole, **_TAKEN},
+    PRINTED: {"revision": _whole},
     PART_TAKEN: {"owed_cents": _whole, "left": _text, **_TAKEN},
     NOTE: {},
     "file kept": {"bytes": _whole},
