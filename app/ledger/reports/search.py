@@ -5,8 +5,8 @@ a bounded number of rows, however long the record is: the newest that hold the w
 """
 
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -54,6 +54,13 @@ _CUSTOMER = Customer.name.label("customer_name")
 _Rows = Sequence[sa.Row[*tuple[Any, ...]]]
 
 
+# What is said before a number and is not part of it: "#", "no.", "their order", a phone's country code.
+_LABEL = re.compile(
+    r"^(?:(?:p\.?o\.?|(?:their |purchase )?order)(?=[\s:#]))?[\s:]*(?:no\.|number |\+1(?=\D)|#)?\s*", re.I
+)
+_AND = re.compile(r"(?<=\s)and(?=\s)", re.I)
+
+
 @dataclass(frozen=True, slots=True)
 class SearchResults:
     """What a search met, by kind, the nearest first; at most `limit` of each.
@@ -86,10 +93,31 @@ class SearchResults:
 def search(session: Session, text: str, limit: int = 12) -> SearchResults:
     """Everything that a phone number, name, job, quote, door, part number, key symbol or key copy can mean.
 
-    A query or two a kind. Each word may be the beginning of one on record; whole words come first. Text
-    beyond 120 characters is cut off: nothing on record is found by more.
+    A query or two a kind. Each word may be the beginning of one on record; whole words come first. Where nothing is
+    met, what stands before a number and how it is parted are read otherwise. Text beyond 120 characters is cut off:
+    nothing on record is found by more.
     """
     wanted = " ".join(text.split())[:LONGEST]
+    found = _search(session, wanted, limit)
+    for other in dict.fromkeys(_other_ways(wanted)):
+        if found.is_empty and other != wanted:
+            found = replace(_search(session, other, limit), text=wanted)
+    return found
+
+
+def _other_ways(wanted: str) -> Iterator[str]:
+    """Other writings of what somebody typed: without its label, in words and numbers apart, as a quote's revision.
+
+    >>> list(_other_ways("PO# LRD88")), list(_other_ways("no. 1003 1"))
+    (['LRD88', 'LRD 88', 'LRD88'], ['1003 1', '1003 1', '1003-1'])
+    """
+    bare = " ".join(_AND.sub(" ", _LABEL.sub("", wanted)).split())
+    yield bare
+    yield re.sub(r"(?<=[^\W\d_])(?=\d)", " ", bare)
+    yield re.sub(r"^(\d{4,}) (\d{1,2})$", r"\1-\2", bare)
+
+
+def _search(session: Session, wanted: str, limit: int) -> SearchResults:
     words = read_words(wanted)
     if not words:
         return SearchResults(wanted, limit)

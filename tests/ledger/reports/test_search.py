@@ -53,6 +53,36 @@ def test_a_word_may_be_the_owners(session: Session) -> None:
     assert doors(session, "college") == []  # nobody looks for all doors of a customer here
 
 
+@pytest.mark.parametrize(
+    ("text", "number"),
+    [
+        ("PO# HF-24", 1042),
+        ("their order hf-24", 1042),
+        ("HF24", 1042),  # the hyphen left out
+        ("no. 1042", 1042),
+        ("no. 1043", None),
+    ],
+)
+def test_what_is_said_before_a_number_and_how_it_is_parted_is_read_otherwise(
+    session: Session, text: str, number: int | None
+) -> None:
+    factories.JobFactory(number=1042, po_number="HF-24")
+    assert jobs(session, text) == ([number] if number else [])
+    assert search(session, text).text == text
+
+
+def test_a_quote_a_customer_and_a_keyset_are_met_by_what_people_write_beside_them(session: Session) -> None:
+    shop = factories.CustomerFactory(name="Gull & Anchor", phone="555-0164")
+    job = factories.JobFactory(number=1042, customer=shop)
+    factories.QuoteRevisionFactory(job=job, revision=2)
+    factories.KeysetFactory(symbol="SKD1")
+    for text in ("#Q-1042-2", "1042 2"):
+        assert [one.revision for one in search(session, text).quotes] == [2], text
+    for text in ("gull and anchor", "+1 555 0164"):
+        assert [one.name for one in search(session, text).customers] == ["Gull & Anchor"], text
+    assert [one.symbol for one in search(session, "#SKD1").keysets] == ["SKD1"]
+
+
 def test_an_apostrophe_less_and_a_blank_more_find_it_still(session: Session) -> None:
     flats = factories.CustomerFactory(name="Harbourmaster's Flats")
     factories.DoorFactory(site=factories.SiteFactory(customer=flats, name="Boathouse"), opening_number="D101")
