@@ -26,6 +26,7 @@ from app.web.services import the_time
 _NAME = "unsaved"  # in an address
 _KEPT = timedelta(hours=12)
 _MOST = 64  # pages of all people
+_MOST_LETTERS = 1_000_000  # of one page, whose person may have lost the login long ago
 _MOST_OF_NOBODY = 256 * 1024  # bytes of a page whose login nothing tells of any more
 SECRET_BOXES = {
     "password",
@@ -115,7 +116,7 @@ def keep_unsaved(why: str, *, is_stale: bool = False) -> str:
         pairs = [pair for pair in sent if pair[0].rpartition("-")[2] not in SECRET_BOXES]
         dropped = (text for name, text in sent if name.rpartition("-")[2] in SECRET_BOXES)
         has_gaps = any(dropped) or any(file.filename for file in request.files.values())
-    if not pairs and not has_gaps:
+    if (not pairs and not has_gaps) or sum(len(name) + len(text) for name, text in pairs) > _MOST_LETTERS:
         return ""
     whose = int(user_id) if user_id.isdecimal() else None
     place = page_of_form()
@@ -124,7 +125,7 @@ def keep_unsaved(why: str, *, is_stale: bool = False) -> str:
     with _waiting:
         kept = _kept()
         kept[token] = entry
-        while len(kept) > _MOST:
+        while len(kept) > _MOST or entry.since - next(iter(kept.values())).since > _KEPT:
             kept.popitem(last=False)
     return f"{place}{'&' if '?' in place else '?'}{_NAME}={token}"
 

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from datetime import timedelta
 from html.parser import HTMLParser
 from urllib.parse import parse_qs, urlsplit
 
@@ -15,6 +16,7 @@ from app.ledger.tables import Role, User
 from app.web.form_filling import filled
 from app.web.unsaved_text import SECRET_BOXES
 from tests import tour
+from tests.conftest import NOW
 from tests.factories import PASSWORD, CustomerFactory, FormClient, UserFactory
 from tests.forms_found import form_with, forms_of
 from tests.stocked import empty_house, posted
@@ -217,3 +219,17 @@ def test_the_counters_lines_come_back(empty_house: Ledger, web: Flask, client_as
     page = client.get(place).text
     assert form_with(page, "title")["title"] == "For the shed"
     assert form_with(page, "lines-0-quantity")["lines-0-quantity"] == "7"
+
+
+def test_what_waits_too_long_or_is_too_much_is_let_go(web: Flask, client_as: ClientAs) -> None:
+    sent_without_login(web, "/customers/new", [("name", "First")], "/customers/new")
+    web.extensions["clock"] = lambda: NOW + timedelta(hours=13)
+    sent_without_login(web, "/customers/new", [("name", "Later")], "/customers/new")
+    assert [kept.pairs for kept in web.extensions["unsaved text"].values()] == [[("name", "Later")]]
+    client = client_as(Role.OWNER)
+    with client.session_transaction() as held:
+        held["login"] = "ended elsewhere"
+    client.post("/customers/new", data={"notes": "x" * 999_000})
+    assert len(web.extensions["unsaved text"]) == 2
+    client.post("/customers/new", data={"notes": "x" * 1_000_001})
+    assert len(web.extensions["unsaved text"]) == 2
