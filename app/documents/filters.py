@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from app.fitting import show_inches
 from app.pricing import half_up, show_cents
+from app.validation import counted
 
 _MONTHS = (
     "January", "February", "March", "April", "May", "June",
@@ -93,6 +94,7 @@ def _is_unprintable(character: str) -> bool:
 
 
 FILTERS: Mapping[str, Callable[..., str]] = {
+    "counted": counted,
     "cents": show_cents,
     "cut": show_cut,
     "day": show_day,

@@ -70,7 +70,7 @@ def test_one_cylinder_joins_the_colleges_system(hands: Hands, house: House) -> N
     expect(page.get_by_role("heading", level=1)).to_have_text("Job 1011")
     hands.report("J2, to the accepted job")
     schedule = hands.read_paper("Keying schedule, by door")
-    assert "N101" in schedule and "AB47 AB47, AB, A 2" in schedule and "1 doors, 1 cylinders, 2 keys" in schedule
+    assert "N101" in schedule and "AB47 AB47, AB, A 2" in schedule and "1 door, 1 cylinder, 2 keys" in schedule
     with house.ledger.sessions() as session:
         job = session.scalars(sa.select(Job).where(Job.number == 1011)).one()
         [cylinder] = session.scalars(sa.select(Cylinder).where(Cylinder.job_id == job.id))
