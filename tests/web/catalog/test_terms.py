@@ -12,6 +12,7 @@ from app.ledger.tables import BenchTermsRow, FactoryTermsRow
 from app.pricing import BenchTerms, FactoryTerms
 from tests.factories import BenchTermsFactory, FactoryTermsFactory, MakerFactory
 from tests.forms_found import form_with
+from tests.reading import words_of
 
 TERMS = Path(__file__).resolve().parents[3] / "demo_data" / "terms"
 BENCH = BenchTerms.from_json(json.loads((TERMS / "bench.json").read_text())).to_json()
@@ -42,7 +43,9 @@ def test_an_empty_minutes_cell_means_not_keyed_here(owner_client: FlaskClient, s
     assert owner_client.post("/prices/bench-terms/change", data=data).status_code == 303
     terms = session.scalars(sa.select(BenchTermsRow).order_by(BenchTermsRow.valid_from.desc())).first().terms
     assert "GGMK" not in terms["kind_minutes"] and terms["kind_minutes"]["MK"] == "5.50"
-    assert "not keyed here" in owner_client.get("/prices/bench-terms").text
+    page = words_of(owner_client.get("/prices/bench-terms").text)
+    assert "GGMK great grand master keyed not keyed here" in page
+    assert "OWN keyed to the customer's key as KA" in page
 
 
 @pytest.mark.parametrize(
