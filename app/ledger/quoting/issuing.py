@@ -349,24 +349,29 @@ def keep_draft(
     """Keep the counter page as typed so far; only its own user's. Gives the draft's token and version.
 
     read: the draft's version that the page was made from (0: whatever it is). Where another tab has changed the
-    draft since, it stays as it is, and the page is kept as a draft of its own, under the token `apart`.
+    draft since, it stays as it is, and the page is kept as a draft of its own, under the token `apart`. What is
+    typed names its `tab`: a page that is sent while the answer to its last change is on its way is no other.
     """
     with transaction(work.session):
         draft = work.session.get(Draft, token)
         if draft is not None and job_id in (None, draft.job_id) and _says_same(draft, typed):
             return draft.token, draft.version
-        if apart and read and draft is not None and draft.version != read:
+        if apart and read and draft is not None and draft.version != read and not _is_of_tab(draft, typed):
             draft, token = None, apart
         kept = _put_draft(work, draft, token, typed, job_id)
         return kept.token, kept.version
+
+
+def _is_of_tab(draft: Draft, typed: Mapping[str, Any]) -> bool:
+    return bool(typed.get("tab")) and draft.typed.get("tab") == typed["tab"]
 
 
 def _says_same(draft: Draft, typed: Mapping[str, Any]) -> bool:
     """Whether a draft has what was typed; saving it for later has put its customer and site on record."""
 
     def work_of(page: Mapping[str, Any]) -> dict[str, Any]:
-        kept = draft.job_id is not None
-        return {n: text for n, text in page.items() if not (kept and n.startswith(("customer", "site", "is_new")))}
+        put_on_record = ("customer", "site", "is_new") if draft.job_id is not None else ()
+        return {n: text for n, text in page.items() if n != "tab" and not n.startswith(put_on_record)}
 
     return work_of(draft.typed) == work_of(typed)
 

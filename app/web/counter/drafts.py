@@ -32,7 +32,7 @@ def from_draft(kept: Mapping[str, Any], token: str) -> CounterForm:
         texts |= {f"lines-{key}-{name}": str(text) for name, text in row.items() if text is not None}
     if isinstance(said, dict):
         texts |= {f"answer-{code}": str(why) for code, why in said.items()}
-    return CounterForm({**texts, "token": token})
+    return CounterForm({**texts, "token": token, "tab": ""})
 
 
 def _with_reason_apart(row: dict[str, Any]) -> dict[str, Any]:
@@ -93,7 +93,7 @@ def resume(work: Work, draft: Draft, token: str) -> CounterForm:
     """The page that was left lying, under a token; somebody else's reason for overruling stays with the owner."""
     form = from_draft(draft.typed, token)
     if token == draft.token:
-        form.say(draft_version=str(draft.version))
+        form.say(draft_version=str(draft.version), tab=secrets.token_hex(8))
     return form if draft.user_id == work.actor.user_id else _without_reason(work, form)
 
 
@@ -120,7 +120,9 @@ def keep_apart(work: Work, form: CounterForm, job: Job | None, ask: QuoteRequest
         if _says_same(done, ask):
             return False
         form.say(token=fresh, draft_version="")
-    read, page = record_id(form.text("draft_version")), to_draft(form)
+    if not form.text("tab"):
+        form.say(tab=secrets.token_hex(8))
+    read, page = record_id(form.text("draft_version")), {**to_draft(form), "tab": form.text("tab")}
     kept, version = keep_draft(work, form.text("token"), page, job.id if job else None, read=read, apart=fresh)
     form.say(token=kept, draft_version=str(version))
     if kept != token:
@@ -201,7 +203,9 @@ def with_lines(form: CounterForm, ask: QuoteRequest) -> CounterForm:
     """The page with the lines and the day of a request, all else as it is typed."""
     made = draft_of_request(ask)
     kept = {**to_draft(form), "need_by": made["need_by"], "lines": made["lines"]}
-    return from_draft(kept, form.text("token"))
+    with_them = from_draft(kept, form.text("token"))
+    with_them.say(draft_version=form.text("draft_version"), tab=form.text("tab"))
+    return with_them
 
 
 def line_of_ask(line: LineRequest) -> dict[str, str]:

@@ -391,7 +391,8 @@ class LineList(FieldList):  # type: ignore[type-arg]  # of several kinds
 
 class CounterForm(Boxes):
     """The whole page. token: this page's own; find: the search for a customer. draft_version: the draft's that it
-    was made from; job_draft: the newest of its job then; apart: the token of the draft that another tab changed.
+    was made from; job_draft: the newest of its job then; apart: the token of the draft that another tab changed; tab:
+    this page's, from its draft's first save on.
 
     replaced: symbols of the keysets that a rekey plan replaces. answers: to questions about lines that might be
     missing: code, why it is not needed.
@@ -409,6 +410,7 @@ class CounterForm(Boxes):
     draft_version = ShortField()
     job_draft = ShortField()
     apart = ShortField()
+    tab = ShortField()
     customer_id = ShortField()
     is_new_customer = ShortField()
     find = ShortField("Customer")
@@ -465,7 +467,7 @@ class CounterForm(Boxes):
                 line.form_errors = []
 
 
-OF_DRAFT = ("token", "draft_version", "job_draft", "apart")
+OF_DRAFT = ("token", "draft_version", "job_draft", "apart", "tab")
 _USUAL_HEAD = {"system_grands": "1", "system_masters": "1"}
 CUSTOMER_BOXES = tuple(name for name in vars(CounterForm) if name.startswith("customer_") and name != "customer_id")
 

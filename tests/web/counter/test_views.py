@@ -11,6 +11,7 @@ from flask import Flask
 from sqlalchemy.orm import Session
 
 from app.ledger.care.opening import Ledger
+from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.engine import transaction
 from app.ledger.tables import (
     BenchTermsRow,
@@ -344,6 +345,19 @@ def test_a_draft_survives_and_can_be_gone_on_with(clerk: FormClient, web: Flask,
     assert "Two for the shed" in page and "A18M-Q1-66.SC" in page and f'value="{"t" * 32}"' in page
     clerk.post("/counter/drop", data={"token": "t" * 32})
     assert count(session, Draft) == 0 and "Go on with" not in clerk.get("/counter").text
+
+
+def test_a_page_sent_before_the_answer_to_its_last_change_is_no_other_tab(
+    clerk: FormClient, session: Session
+) -> None:
+    """A fast hand presses Issue while the answer to what was typed just before is on its way."""
+    page = clerk.post("/counter/work-out", data=posted(dict(PART)), headers=LIVE).text
+    sent = form_with(page, "title")
+    clerk.post("/counter/work-out", data={**sent, "lines-0-quantity": "2"}, headers=LIVE)
+    answer = clerk.post("/counter/issue", data={**sent, "lines-0-quantity": "3"})
+    assert answer.status_code == 303, answer.text
+    [revision] = session.query(QuoteRevision)
+    assert read_snapshot(revision.snapshot).ask["lines"][0]["quantity"] == 3 and count(session, Draft) == 0
 
 
 def test_two_tabs_on_one_draft_each_keep_what_was_typed_and_the_later_is_told(
