@@ -4,11 +4,12 @@ import subprocess
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from time import monotonic
 from typing import Literal
 from urllib.parse import urljoin
 
 import pytest
-from playwright.sync_api import Locator, Page, expect
+from playwright.sync_api import Locator, Page, Request, expect
 
 from app.commands.demo_house import DEMO_LOGINS
 from app.ledger.care.opening import Ledger
@@ -18,14 +19,12 @@ from tests.chromium import Served, serving
 
 Pressed = Literal["button", "link", "checkbox", "radio", "tab", "option"]
 _A_MOMENT = 30  # milliseconds: what a page takes to begin what a key asks for, and to move the focus at its end
+_LONGEST_ANSWER = 20  # seconds, on a machine that has much else to do
 _ASKED_AFTER = 350  # milliseconds: longer than any page waits for the next letter before it asks
+# A page moves the focus to its first box with its first picture, which may come after it is loaded.
+_HAS_ITS_FOCUS = """() => document.activeElement !== document.body
+  || ![...document.querySelectorAll("[autofocus]")].some((box) => box.checkVisibility())"""
 _ASKS_BY_ITSELF = """() => document.activeElement?.closest("[hx-trigger*=input]") !== null"""
-# A page that is being left is marked, so that no key goes to it any more; a download leaves none.
-_MARK_LEAVING = """addEventListener("beforeunload", () => {
-  const { classList } = document.documentElement;
-  classList.add("leaving");
-  setTimeout(() => classList.remove("leaving"), 2000);
-})"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,19 +52,28 @@ class Hands:
     def __init__(self, page: Page) -> None:
         self.page = page
         self.counted = self.strokes = 0
-        self._is_typing = False
-        page.add_init_script(_MARK_LEAVING)
+        self._is_typing = self._is_new_page = False
+        self._pages_on_their_way: set[Request] = set()
+        page.on("request", self._note_page)
+        page.on("requestfinished", lambda request: self._pages_on_their_way.discard(request))
+        page.on("requestfailed", lambda request: self._pages_on_their_way.discard(request))  # a download too
 
     def log_in(self, served: Served, role: Role) -> None:
         """Open the log-in page and come in as the demo's person with this role; counts nothing."""
         name, _, password = next(login for login in DEMO_LOGINS if login[1] is role)
         self.page.goto(served.url("/login"))
+        self.settle()
         self.type(name)
         self.press("Tab")
         self.type(password)
         self.press("Enter")
         self.page.locator("#menu").wait_for(state="attached")  # on a phone it stays closed
         self.start()
+
+    def log_out(self) -> None:
+        """Leave by the page's own button; counts nothing."""
+        self.page.get_by_role("button", name="Log out").click()
+        self.page.get_by_label("Password").wait_for()
 
     def start(self) -> None:
         """Count from here on."""
@@ -143,12 +151,23 @@ class Hands:
     def settle(self, *, has_typed: bool = False) -> None:
         """Wait as a person does: until what was done, or typed into a box that asks by itself, has been answered."""
         self.page.wait_for_timeout(_A_MOMENT)
-        expect(self.page.locator("html.leaving")).to_have_count(0)
+        ends = monotonic() + _LONGEST_ANSWER
+        while self._pages_on_their_way:
+            assert monotonic() < ends, f"no answer within {_LONGEST_ANSWER} s"
+            self.page.wait_for_timeout(_A_MOMENT)
         self.page.wait_for_load_state()
+        if self._is_new_page:
+            self.page.wait_for_function(_HAS_ITS_FOCUS)
+            self._is_new_page = False
         if has_typed and self.page.evaluate(_ASKS_BY_ITSELF):
             self.page.wait_for_timeout(_ASKED_AFTER)
         expect(self.page.locator(".htmx-request, .htmx-swapping, .htmx-settling")).to_have_count(0)
         self.page.wait_for_timeout(_A_MOMENT)
+
+    def _note_page(self, request: Request) -> None:
+        if request.is_navigation_request() and request.frame == self.page.main_frame:
+            self._pages_on_their_way.add(request)
+            self._is_new_page = True
 
     def _count(self, counted: int, strokes: int) -> None:
         self.counted += counted

@@ -87,7 +87,7 @@ def test_a_system_out_of_a_matrix_says_what_it_can_take(hands: Hands, house: Hou
     page.get_by_label("Name of the system").fill("Slipway")
     hands.click("Save bittings")
 
-    page.context.clear_cookies()
+    hands.log_out()
     hands.log_in(house.served, Role.COUNTER)
     hands.type("college")
     hands.press("Enter")
