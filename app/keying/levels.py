@@ -10,15 +10,15 @@ from app.keying.arrays import CHANGE, GRAND, HELD, MASTER, progression_under
 from app.keying.errors import KeyingError, NoBittingsLeft, check_whole
 from app.keying.progression import check_master, make_columns
 from app.keying.spec import Bitting, BittingSpec
-from app.keying.symbols import LETTERS, SymbolLevel, change_symbol, master_names
+from app.keying.symbols import LETTERS, MOST_LEVELS, SymbolLevel, change_symbol, masters_below, top_symbol
 from app.validation import short_name
 
 MOST_KEYSETS = 100_000
 MOST_TRIES = 24
 MOST_CANDIDATES = 2_000
 MOST_MARKINGS = 3**8
-ROLES = {2: (CHANGE,), 3: (CHANGE, MASTER), 4: (CHANGE, MASTER, GRAND)}
-"""Levels → the roles of their chambers, the lowest level first."""
+ROLES = {levels: (CHANGE, MASTER, GRAND, *"456")[: levels - 1] for levels in range(2, MOST_LEVELS + 1)}
+"""Levels → the roles of their chambers, the lowest level first; above grands a digit, counted from below."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,10 +207,6 @@ def _take(branches: Iterator[Branch], wanted: int, changes: int) -> list[Branch]
     return full + partial[: wanted - len(full)]
 
 
-_TOPS = {2: ("AA", SymbolLevel.MASTER), 3: ("A", SymbolLevel.GRAND), 4: ("GGM", SymbolLevel.GREAT_GRAND)}
-_NEXT = {SymbolLevel.GREAT_GRAND: SymbolLevel.GRAND, SymbolLevel.GRAND: SymbolLevel.MASTER}
-
-
 def name_branches(top: Branch, levels: int) -> Iterator[tuple[SystemKeyset, Branch]]:
     """Give each key of a tree as a keyset, parents first, named by standard key coding."""
 
@@ -219,15 +215,19 @@ def name_branches(top: Branch, levels: int) -> Iterator[tuple[SystemKeyset, Bran
     ) -> Iterator[tuple[SystemKeyset, Branch]]:
         yield SystemKeyset(symbol, level, parent, branch.bitting), branch
         number = 0
-        names = iter(LETTERS) if level is SymbolLevel.GREAT_GRAND else master_names(symbol)
+        names = masters_below(symbol)
         for below in branch.below:
             if below.below:
                 name = next(names, "")
                 if not name:
                     raise KeyingError("matrix", f"There are more than {len(LETTERS)} grand masters; symbols run out.")
-                yield from walk(below, name, _NEXT[level], symbol)
+                yield from walk(below, name, _NEXT.get(level, SymbolLevel.MASTER), symbol)
             else:
                 number += 1
                 yield from walk(below, change_symbol(levels, symbol, number), SymbolLevel.CHANGE, symbol)
 
-    return walk(top, *_TOPS[levels], None)
+    return walk(top, top_symbol(levels), _TOP_LEVELS.get(levels, SymbolLevel.GREAT_GRAND), None)
+
+
+_TOP_LEVELS = {2: SymbolLevel.MASTER, 3: SymbolLevel.GRAND}
+_NEXT = {SymbolLevel.GREAT_GRAND: SymbolLevel.GRAND}  # all others have masters below, however deep they stand

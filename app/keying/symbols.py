@@ -19,7 +19,17 @@ LONGEST_SYMBOL = 60
 
 _LETTER = f"[{LETTERS}]"
 _NUMBER = r"[1-9][0-9]{0,6}"
-_MASTER = rf"(?P<grand>{_LETTER})(?:[2-9]|[1-9][0-9]{{1,3}})?{_LETTER}"
+_TURN = "(?:[2-9]|[1-9][0-9]{1,3})?"
+_MASTER = rf"(?P<grand>{_LETTER}){_TURN}{_LETTER}"
+MOST_LEVELS = 7
+_DEEP_FORMS = re.compile(
+    rf"""
+    (?P<top>G{{3,{MOST_LEVELS - 2}}}M)
+    | (?P<master>(?P<above>{_LETTER}(?:{_TURN}{_LETTER}){{1,{MOST_LEVELS - 4}}}){_TURN}{_LETTER})
+        (?P<number>{_NUMBER})?
+    """,
+    re.VERBOSE,
+)
 _FORMS = re.compile(
     rf"""
     (?P<great>GGMK?)(?P<great_change>{_NUMBER})?
@@ -62,8 +72,11 @@ class KeySymbol:
     crossed: bool = False
 
 
-def read_symbol(text: object, field: str = "symbol") -> KeySymbol:
+def read_symbol(text: object, field: str = "symbol", most_levels: int = 4) -> KeySymbol:
     """Read a symbol: AA1, 1AA, A2A3, A, A1, GGM, GGM1, SKD1, X2X, XAA1, 2BB(NMK).
+
+    With `most_levels` above four also those of deeper systems: AAA1 under AAA under AA under A under GGGM. They are
+    not read unasked, since in a list of four levels STAFF and TMK are somebody's own words.
 
     >>> read_symbol("2BB(NMK)")  # doctest: +NORMALIZE_WHITESPACE
     KeySymbol(text='2BB(NMK)', level=<SymbolLevel.CHANGE: 'change'>, parent='BB', number=2, nmk=True, crossed=False)
@@ -76,6 +89,8 @@ def read_symbol(text: object, field: str = "symbol") -> KeySymbol:
     nmk = plain.endswith("(NMK)")
     found = _FORMS.fullmatch(plain.removesuffix("(NMK)"))
     if found is None:
+        if most_levels > 4 and (deep := _DEEP_FORMS.fullmatch(plain)) is not None:
+            return _read_deep(deep)
         raise KeyingError(field, _REFUSAL)
     level, parent, number = _meaning(found)
     if found["great"] is not None:
@@ -97,6 +112,14 @@ _REFUSAL = (
     "This is not a standard key symbol. Use such as AA, AA1, 1AA, A1, GGM, SKD1, X1X, XAA1 or AA1(NMK); "
     "I, O, Q and X are no letters of a symbol."
 )
+
+
+def _read_deep(found: re.Match[str]) -> KeySymbol:
+    if found["top"] is not None:
+        return KeySymbol(found["top"], SymbolLevel.GREAT_GRAND, None)
+    if found["number"] is None:
+        return KeySymbol(found["master"], SymbolLevel.MASTER, found["above"])
+    return KeySymbol(found[0], SymbolLevel.CHANGE, found["master"], int(found["number"]))
 
 
 def _meaning(found: re.Match[str]) -> tuple[SymbolLevel, str | None, int | None]:
@@ -131,6 +154,24 @@ def master_names(grand: str = "A") -> Iterator[str]:
     for turn in count(2):
         for letter in LETTERS:
             yield f"{grand}{turn}{letter}"
+
+
+def top_symbol(levels: int) -> str:
+    """Give the top's symbol: AA of two levels, A of three, GGM of four, then one G a level more.
+
+    Four levels are the last that the published table prints; five and more are from memory.
+    """
+    return "AA" if levels == 2 else "A" if levels == 3 else "G" * (levels - 2) + "M"
+
+
+def masters_below(symbol: str) -> Iterator[str]:
+    """Give the symbols of the masters directly under a key: A … Z under G … M, AA … under A, AAA … under AA.
+
+    What stands for something else is passed over: GGM, SKD and CTR.
+    """
+    if re.fullmatch("G{2,}M", symbol):
+        return iter(LETTERS)
+    return (name for name in master_names(symbol) if not re.fullmatch("G{2,}M|SKD|CTR", name))
 
 
 def change_symbol(levels: int, master: str, number: int) -> str:

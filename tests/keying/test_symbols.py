@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from app.keying import KeyingError, SymbolLevel, read_symbol, single_symbol
-from app.keying.symbols import make_symbols, master_names
+from app.keying.symbols import make_symbols, master_names, masters_below
 
 
 def test_masters_leave_out_the_letters_that_mislead():
@@ -54,6 +54,39 @@ def test_a_symbol_reads_to_its_meaning(text, level, parent, number, nmk, crossed
 
 
 @pytest.mark.parametrize(
+    ("text", "level", "parent", "number"),
+    [
+        ("GGGM", SymbolLevel.GREAT_GRAND, None, None),
+        ("GGGGGM", SymbolLevel.GREAT_GRAND, None, None),
+        ("AAA", SymbolLevel.MASTER, "AA", None),
+        ("AAA12", SymbolLevel.CHANGE, "AAA", 12),
+        ("AAA2B", SymbolLevel.MASTER, "AAA", None),
+        ("A2AA2B14", SymbolLevel.CHANGE, "A2AA2B", 14),
+        ("ABCDE7", SymbolLevel.CHANGE, "ABCDE", 7),
+        ("ABCDE", SymbolLevel.MASTER, "ABCD", None),
+        ("A2A14", SymbolLevel.CHANGE, "A2A", 14),
+    ],
+)
+def test_symbols_of_more_than_four_levels_are_read_where_they_are_asked_for(text, level, parent, number):
+    """From memory: the standard coding has more levels (N15), the texts that we read say nothing of their form."""
+    read = read_symbol(text, most_levels=7)
+    assert (read.text, read.level, read.parent, read.number) == (text, level, parent, number)
+
+
+@pytest.mark.parametrize(("above", "left_out"), [("GG", "GGM"), ("GGG", "GGGM"), ("SK", "SKD"), ("CT", "CTR")])
+def test_no_master_is_named_like_a_top_a_single_or_a_control_key(above, left_out):
+    names = list(islice(masters_below(above), 44))
+    assert left_out not in names and len(set(names)) == 44
+    assert all(read_symbol(name, most_levels=7).parent == above for name in names)
+
+
+@pytest.mark.parametrize("text", ["AAAAAA", "GGGGGGM", "AAIA", "AA1A", "XAAA", "AAA(NMK)", "1AAA"])
+def test_what_is_no_symbol_of_seven_levels_is_refused(text):
+    with pytest.raises(KeyingError):
+        read_symbol(text, most_levels=7)
+
+
+@pytest.mark.parametrize(
     "text",
     [
         "",
@@ -66,6 +99,8 @@ def test_a_symbol_reads_to_its_meaning(text, level, parent, number, nmk, crossed
         "AA01",
         "1",
         "AAA",
+        "TMK",
+        "STAFF",
         "X",
         "XX",
         "X1",
