@@ -9,6 +9,7 @@ __all__ = [
     "MOST_SYMBOLS",
     "NOT_EXTENDED",
     "OPENING_MARKS",
+    "AccessException",
     "AccessMatrix",
     "AccessPlan",
     "Array",
@@ -90,7 +91,7 @@ __all__ = [
     "write_inches",
 ]
 
-from app.keying.access import AccessPlan, key_matrix
+from app.keying.access import AccessException, AccessPlan, key_matrix
 from app.keying.arrays import Array, LevelArray, progression_under, rotate
 from app.keying.auditing import NearMiss, StackIndex, audit, near_misses, operated_by
 from app.keying.bitting_list import (

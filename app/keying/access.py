@@ -17,11 +17,35 @@ from app.keying.symbols import SymbolLevel
 
 
 @dataclass(frozen=True, slots=True)
+class AccessException:
+    """A cylinder that others operate than one key and all keys above it: what it costs, and whom it could let in.
+
+    `cylinder` is its name in the plan, which keys `doors`; `operators` are its keys, of which `also` are the
+    exception: those beside its own key and the keys above that. `before` and `after`: the combinations it lets in
+    without and with them. `crossed`: two or more changes operate it, or masters of which neither stands over the
+    other. `controlled`: all of these hang under the same higher keys (AA1 + AA2; not AA1 + AB1).
+    (ANSI/BHMA A156.28-2018, text extract) `would_enter`: keys that would operate it too if each bitting came from
+    the array of its level. As planned none does: somebody's bitting stands outside his master's array then.
+    """
+
+    cylinder: str
+    doors: tuple[str, ...]
+    operators: tuple[str, ...]
+    also: tuple[str, ...]
+    before: int
+    after: int
+    crossed: bool
+    controlled: bool
+    would_enter: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class AccessPlan:
     """The keysets, and which of them each holder carries, each door is keyed to, and each cylinder opens to.
 
     `top_issued` is False where nobody opens every door: the top master then exists in the books only and no
-    cylinder is pinned to it. A holder's symbol is None who opens nothing.
+    cylinder is pinned to it. A holder's symbol is None who opens nothing. `exceptions`: the cylinders that levels
+    alone would not make.
     """
 
     keysets: tuple[SystemKeyset, ...]
@@ -31,6 +55,12 @@ class AccessPlan:
     levels: int
     roles: str
     top_issued: bool
+    exceptions: tuple[AccessException, ...] = ()
+
+    @property
+    def crossed(self) -> tuple[str, ...]:
+        """The doors that are cross-keyed."""
+        return tuple(door for one in self.exceptions if one.crossed for door in one.doors)
 
     @property
     def keys(self) -> dict[str, Bitting]:
