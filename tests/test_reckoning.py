@@ -10,8 +10,9 @@ import pytest
 
 from app.keying import BittingSpec
 from app.keying.arrays import Spread
+from app.keying.counting import count_columns
 from app.keying.pinning import pin
-from app.keying.progression import count_columns, progress
+from app.keying.progression import progress
 from app.pricing import BenchTerms, CylinderType, FactoryTerms, KeyingKind, KeyingRequest, decide
 from app.pricing.costs import bench_minutes
 from app.pricing.money import show_cents

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from itertools import islice
 from typing import Any
 
@@ -34,7 +35,8 @@ def count(read: Reader) -> dict[str, Any]:
 def _count(given: object) -> dict[str, Any]:
     fields = Reader(given, hint=HINT if isinstance(given, dict) else "")
     for name in keying.BittingSpec.__dataclass_fields__:  # known, whether the count needs it or not
-        fields.has(name)
+        if name != "rules":
+            fields.has(name)
     # Counting is exact at any size, so it also takes what no cylinder has.
     chambers, depths = fields.whole("chambers", 1, 1000), fields.whole("depths", 2, 256)
     macs = fields.whole("macs", 0, 255)
@@ -68,10 +70,43 @@ def _bitting(spec: keying.BittingSpec | None) -> Callable[[object], keying.Bitti
     return lambda text: keying.read_bitting(spec, text, "") if spec else ()
 
 
-@json_command(group, "progress", {"spec": _SPEC, "tmk": "417250", "array": None, "order": None, "limit": 8})
+def read_ruled_spec(read: Reader, *needed: str) -> keying.BittingSpec:
+    """The spec, which has to say what is needed, with the rules that stand beside it."""
+    spec = read.value("spec", _spec(*needed))
+    rules = read.optional("rules", _rules)
+    if not spec or rules is None:
+        return spec
+    spec = replace(spec, rules=rules)
+    try:
+        spec.check_rules()
+    except Problems as refused:
+        read.note(refused.problems)
+    return spec
+
+
+def _rules(given: object) -> keying.BittingRules:
+    fields = Reader(given, hint=HINT)
+    for name in keying.JUDGING_RULES:
+        fields.has(name)
+    fields.done()
+    return keying.BittingRules.from_json(given)
+
+
+@json_command(
+    group,
+    "progress",
+    {
+        "spec": _SPEC,
+        "tmk": "417250",
+        "array": None,
+        "order": None,
+        "rules": {"least_depths": 3, "most_equal_neighbors": 2, "least_span": 3, "no_stairs": True, "no_uncut": True},
+        "limit": 8,
+    },
+)
 def progress(read: Reader) -> dict[str, Any]:
-    """List the changes under a master by total position progression, within MACS, in sequence."""
-    spec = read.value("spec", _spec("macs", "step"))
+    """List the changes under a master by total position progression, within MACS and rules, in sequence."""
+    spec = read_ruled_spec(read, "macs", "step")
     tmk = read.value("tmk", _bitting(spec))
     columns = read.optional("array", _array)
     order = read.optional("order", lambda given: read_list(given, 100))
@@ -87,6 +122,7 @@ def progress(read: Reader) -> dict[str, Any]:
         "array": [[f"{depth:X}" for depth in column] for column in found.columns],
         "theoretical": found.theoretical,
         "usable": found.usable,
+        **({"refused": found.refused} if read.has("rules") else {}),
         "bittings": [keying.write_bitting(spec, bitting) for bitting in islice(found, listed)],
     }
 

@@ -5,6 +5,7 @@ prints, stores or logs; what a bitting is stays with the caller.
 """
 
 __all__ = [
+    "JUDGING_RULES",
     "LETTERS",
     "MOST_SYMBOLS",
     "NOT_EXTENDED",
@@ -15,6 +16,7 @@ __all__ = [
     "Array",
     "Bitting",
     "BittingChoice",
+    "BittingRules",
     "BittingSpec",
     "ChamberPins",
     "CrossCost",
@@ -48,6 +50,7 @@ __all__ = [
     "choose_bittings",
     "count_bittings",
     "count_combinations",
+    "count_refused",
     "cross_cost",
     "cut_list",
     "decode",
@@ -103,6 +106,7 @@ from app.keying.bitting_list import (
     read_list,
     study_list,
 )
+from app.keying.counting import count_bittings, count_refused, theoretical, usable
 from app.keying.crosskeying import BittingChoice, CrossCost, choose_bittings, cross_cost
 from app.keying.cuts import DecodedKey, cut_list, decode, root_depth
 from app.keying.errors import KeyingError, NoBittingsLeft
@@ -137,7 +141,8 @@ from app.keying.pinning import (
     shearing_depths,
 )
 from app.keying.planning import Demand, Planning, plan_system
-from app.keying.progression import count_bittings, progress, theoretical, usable
+from app.keying.progression import progress
+from app.keying.rules import JUDGING_RULES, BittingRules
 from app.keying.solving import MatrixSolution, Progress
 from app.keying.spec import (
     Bitting,

@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
 
 import numpy as np
@@ -10,8 +10,10 @@ from numpy.typing import NDArray
 
 from app.errors import Problem
 from app.keying.arrays import Array
+from app.keying.counting import count_columns
 from app.keying.errors import KeyingError, check_whole
-from app.keying.progression import Columns, count_columns, run_choices
+from app.keying.progression import Columns, run_choices
+from app.keying.rules import NO_RULES
 from app.keying.spec import Bitting, BittingSpec, read_bitting
 from app.keying.symbols import LONGEST_SYMBOL
 
@@ -159,7 +161,8 @@ def find_masters(spec: BittingSpec, changes: Collection[Bitting]) -> MasterCandi
     count = count_columns(columns, spec.macs) if all(columns) else 0
     listed: tuple[Bitting, ...] = ()
     if count:
-        listed = tuple(islice(run_choices(tuple(columns), spec.macs, range(spec.chambers)), MOST_LISTED))
+        bare = replace(spec, rules=NO_RULES)  # the master was cut by somebody else
+        listed = tuple(islice(run_choices(tuple(columns), bare, range(spec.chambers)), MOST_LISTED))
     sentence = _sentence(count, "total position") if count or not all(columns) else _BREAK_MACS
     return MasterCandidates(count, listed, tuple(columns), len(listed) == count, sentence)
 

@@ -6,8 +6,9 @@ from itertools import islice
 from random import Random
 
 from app.keying.arrays import Array
+from app.keying.counting import usable
 from app.keying.errors import KeyingError, NoBittingsLeft
-from app.keying.progression import Columns, progress, run_choices, usable
+from app.keying.progression import Columns, progress, run_choices
 from app.keying.spec import Bitting, BittingSpec, parity_pattern
 
 DRAWS = 48
@@ -16,8 +17,8 @@ LISTABLE = 2_000_000
 
 
 def usable_bittings(spec: BittingSpec) -> Iterator[Bitting]:
-    """Give every bitting of the spec within its MACS, the last chamber turning fastest."""
-    return run_choices((tuple(spec.all_depths),) * spec.chambers, spec.macs, range(spec.chambers))
+    """Give every bitting that the spec allows, the last chamber turning fastest."""
+    return run_choices((tuple(spec.all_depths),) * spec.chambers, spec, range(spec.chambers))
 
 
 def draw_bitting(spec: BittingSpec, rng: Random) -> Bitting:

@@ -7,9 +7,10 @@ from itertools import islice
 from math import prod
 
 from app.keying.arrays import CHANGE, GRAND, HELD, MASTER, fewest_constants, progression_under
+from app.keying.counting import count_columns
 from app.keying.errors import check_whole
 from app.keying.levels import MOST_KEYSETS, ROLES, check_counts, markings
-from app.keying.progression import check_master, count_columns, make_columns
+from app.keying.progression import check_master, make_columns
 from app.keying.spec import Bitting, BittingSpec
 
 MOST_SCANNED = 400

@@ -1,16 +1,14 @@
-"""Total position progression: the key bitting array under a master, its bittings in sequence, and how many there are.
-
-Counts are exact, by transfer matrix.
-"""
+"""Total position progression: the key bitting array under a master, and its bittings in sequence."""
 
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cache, reduce
-from itertools import accumulate, pairwise
+from itertools import pairwise
 from math import prod
 from operator import or_
 from typing import TypeAlias
 
+from app.keying.counting import count_allowed, count_refused
 from app.keying.errors import KeyingError, check_whole
 from app.keying.spec import Bitting, BittingSpec
 
@@ -18,48 +16,9 @@ Columns: TypeAlias = tuple[tuple[int, ...], ...]
 """The key bitting array below its master: the depths that changes may use, a column a chamber."""
 
 
-def count_bittings(chambers: int, depths: int, macs: int) -> int:
-    """Count bittings of `chambers` cuts from `depths` depths whose adjacent cuts differ by at most `macs`.
-
-    Exact at any size, in time proportional to chambers × depths.
-
-    >>> count_bittings(6, 10, 4), count_bittings(19, 10, 3)
-    (198034, 1289792038765742)
-    """
-    if chambers == 0:
-        return 1
-    endings = [1] * depths  # bittings so far that end in each depth
-    for _ in range(chambers - 1):
-        sums = [0, *accumulate(endings)]
-        endings = [sums[min(depths, d + macs + 1)] - sums[max(0, d - macs)] for d in range(depths)]
-    return sum(endings)
-
-
-def count_columns(columns: Sequence[Collection[int]], macs: int) -> int:
-    """Count the ways to take one depth from each column so that neighbors differ by at most `macs`.
-
-    >>> count_columns([(1, 3), (5,), (1, 9)], 4)
-    4
-    """
-    endings: dict[int, int] = dict.fromkeys(columns[0], 1)
-    for column in columns[1:]:
-        endings = {d: sum(n for e, n in endings.items() if abs(d - e) <= macs) for d in column}
-    return sum(endings.values())
-
-
-def theoretical(spec: BittingSpec) -> int:
-    """Count all bittings of the spec, the MACS left aside."""
-    return prod([spec.depths] * spec.chambers)
-
-
-def usable(spec: BittingSpec) -> int:
-    """Count the bittings of the spec that obey its MACS."""
-    return count_bittings(spec.chambers, spec.depths, spec.macs)
-
-
 @dataclass(frozen=True, slots=True)
 class Progression:
-    """A key bitting array that can be counted and run through; iterating gives its bittings within MACS.
+    """A key bitting array that can be counted and run through; iterating gives the bittings that its spec allows.
 
     `columns` has one tuple of depths a chamber, empty where the chamber is held at the master's cut; `order`
     names the progressed chambers (from 1), the fastest first. Every bitting is made when it is asked for.
@@ -82,10 +41,16 @@ class Progression:
 
     @property
     def usable(self) -> int:
-        """The combinations within the MACS."""
-        return count_columns(self.choices, self.spec.macs)
+        """The combinations that the spec allows: within its MACS and its rules."""
+        return count_allowed(self.spec, self.choices)
+
+    @property
+    def refused(self) -> dict[str, int]:
+        """Rule → how many combinations within MACS break it, and none before it."""
+        return count_refused(self.spec, self.choices)
 
     def __contains__(self, bitting: object) -> bool:
+        """Whether a bitting within MACS is of this array: one in service may be older than the rules."""
         return (
             isinstance(bitting, tuple)
             and len(bitting) == self.spec.chambers
@@ -95,7 +60,7 @@ class Progression:
 
     def __iter__(self) -> Iterator[Bitting]:
         slowest_first = [chamber - 1 for chamber in reversed(self.order)]
-        return run_choices(self.choices, self.spec.macs, slowest_first)
+        return run_choices(self.choices, self.spec, slowest_first)
 
 
 def _reach(choices: Columns, macs: int, start: int, goal: int) -> dict[int, int]:
@@ -114,12 +79,55 @@ def _reach(choices: Columns, macs: int, start: int, goal: int) -> dict[int, int]
     return reached
 
 
-def run_choices(choices: Columns, macs: int, slowest_first: Sequence[int]) -> Iterator[Bitting]:
-    """Give the legal bittings in sequence, never walking into a dead end.
+class _Outlook:
+    """Whether the cuts that are set leave the rules a chance, whatever the other chambers take within their reach."""
 
-    Cuts form a chain, so a partial bitting can be finished exactly when each two neighboring chambers that
-    are set can be joined, and the outermost ones can reach their ends: one mask a chamber answers that.
+    def __init__(self, choices: Columns, spec: BittingSpec, slowest_first: Sequence[int]) -> None:
+        self._choices, self._spec, self._rules = choices, spec, spec.rules
+        self._is_set = [
+            [chamber not in slowest_first[level:] for chamber in range(len(choices))]
+            for level in range(len(slowest_first) + 1)
+        ]
+
+    def is_open(self, cuts: Sequence[int], level: int) -> bool:
+        rules, macs, is_set = self._rules, self._spec.macs, self._is_set[level]
+        there = {cut for cut, is_one in zip(cuts, is_set, strict=True) if is_one}
+        free = is_set.count(False)
+        if rules.least_depths is not None and len(there) + free < rules.least_depths:
+            return False
+        if rules.most_equal_neighbors is not None:
+            run, before = 0, -1
+            for cut, is_one in zip(cuts, is_set, strict=True):
+                run = (run + 1 if cut == before else 1) if is_one else 0
+                before = cut if is_one else -1
+                if run > rules.most_equal_neighbors:
+                    return False
+        if rules.least_span is None and not rules.no_uncut:
+            return True
+        shallowest, deepest = min(there), max(there)
+        low, high = shallowest, deepest
+        for chamber, column in enumerate(self._choices):
+            if not is_set[chamber]:
+                near = [(cuts[c], abs(c - chamber) * macs) for c, is_one in enumerate(is_set) if is_one]
+                top, bottom = max(cut - way for cut, way in near), min(cut + way for cut, way in near)
+                reached = [depth for depth in column if top <= depth <= bottom]
+                low, high = min([low, *reached]), max([high, *reached])
+        if rules.no_uncut and high <= self._spec.first_depth + 1:
+            return False
+        # One chamber may go to either end, but a single free chamber not to both.
+        span = high - low if free > 1 else max(high - shallowest, deepest - low)
+        return rules.least_span is None or span >= rules.least_span
+
+
+def run_choices(choices: Columns, spec: BittingSpec, slowest_first: Sequence[int]) -> Iterator[Bitting]:
+    """Give the bittings that the spec allows in sequence, seldom walking into a dead end.
+
+    Cuts form a chain, so within MACS a partial bitting can be finished exactly when each two neighboring chambers
+    that are set can be joined, and the outermost ones can reach their ends: one mask a chamber answers that. What
+    the rules leave of it is looked at from afar (`_Outlook`).
     """
+    macs, rules = spec.macs, spec.rules
+    outlook = _Outlook(choices, spec, slowest_first) if rules.names else None
     last = len(choices) - 1
     cuts = [column[0] for column in choices]
     tables: list[tuple[int, int, dict[int, int], int, dict[int, int], int]] = []
@@ -149,11 +157,13 @@ def run_choices(choices: Columns, macs: int, slowest_first: Sequence[int]) -> It
         if level == len(tables) - 1:
             for depth in allowed(chamber, mask):
                 cuts[chamber] = depth
-                yield tuple(cuts)
+                if outlook is None or rules.first_broken(cuts, spec.first_depth) is None:
+                    yield tuple(cuts)
         else:
             for depth in allowed(chamber, mask):
                 cuts[chamber] = depth
-                yield from descend(level + 1)
+                if outlook is None or outlook.is_open(cuts, level + 1):
+                    yield from descend(level + 1)
 
     return descend(0)
 

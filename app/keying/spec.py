@@ -7,8 +7,10 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import Annotated, TypeAlias
 
+from app.errors import Problem, Problems
 from app.keying.errors import KeyingError
-from app.validation import Form, JsonDataclass, whole
+from app.keying.rules import NO_RULES, BittingRules
+from app.validation import Form, JsonDataclass, counted, whole
 
 Bitting: TypeAlias = tuple[int, ...]
 """Depth numbers, bow to tip."""
@@ -71,7 +73,8 @@ class BittingSpec(JsonDataclass):
     of a balanced pin stack and `control_offset` the height between the two shear lines of an interchangeable
     core, both in increments; `min_master_pin` the thinnest master pin. `depth0_in` is the root depth that the
     shallowest cut leaves, `increment_in` how much each next depth takes off, `first_cut_in` the way from the
-    shoulder (or tip stop) to the middle of the first cut, `spacing_in` from cut to cut; exact inches.
+    shoulder (or tip stop) to the middle of the first cut, `spacing_in` from cut to cut; exact inches. `rules`
+    judge what is handed out.
 
     >>> BittingSpec(chambers=6, depths=10, macs=7, step=2).last_depth
     9
@@ -89,6 +92,7 @@ class BittingSpec(JsonDataclass):
     increment_in: Inches | None = None
     first_cut_in: Inches | None = None
     spacing_in: Inches | None = None
+    rules: BittingRules = NO_RULES
     name: Annotated[str, Form(_read_name)] = ""
 
     def __post_init__(self) -> None:
@@ -114,6 +118,35 @@ class BittingSpec(JsonDataclass):
     def within_macs(self, bitting: Sequence[int]) -> bool:
         """Tell whether no two adjacent cuts differ by more than the MACS."""
         return all(abs(a - b) <= self.macs for a, b in pairwise(bitting))
+
+    def allows(self, bitting: Sequence[int]) -> bool:
+        """Tell whether a bitting may be handed out: within MACS, and no rule broken."""
+        return self.within_macs(bitting) and self.rules.first_broken(bitting, self.first_depth) is None
+
+    def check_rules(self) -> None:
+        """Refuse, by its field, a rule that no bitting of this spec can obey."""
+        rules, reach = self.rules, self.macs * (self.chambers - 1)
+        depths, span = min(self.chambers, self.depths, 1 + reach), min(self.depths - 1, reach)
+        broken = {
+            "least_depths": ((rules.least_depths or 0) > depths, f"Ask for at most {counted(depths, 'depth')}."),
+            "most_equal_neighbors": (
+                self.macs == 0 and (rules.most_equal_neighbors or self.chambers) < self.chambers,
+                "Under a MACS of 0 all cuts are equal: raise the MACS, or turn this off.",
+            ),
+            "least_span": ((rules.least_span or 0) > span, f"Ask for at most {span}."),
+            "no_uncut": (rules.no_uncut and self.depths <= 2, "With two depths every key breaks this: turn it off."),
+            "least_apart": (
+                (rules.least_apart or 0) > self.chambers,
+                f"Ask for at most {counted(self.chambers, 'chamber')}.",
+            ),
+        }
+        problems = [
+            Problem(f"rules.{name}", f"No key of this spec can obey this. {fix}")
+            for name, (is_broken, fix) in broken.items()
+            if is_broken
+        ]
+        if problems:
+            raise Problems(problems)
 
     @classmethod
     def from_json(cls, given: object, path: str = "") -> "BittingSpec":

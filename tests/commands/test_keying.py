@@ -53,6 +53,25 @@ def test_progress_takes_an_array_with_held_chambers():
     assert answer == {"array": array, "theoretical": 2, "usable": 2, "bittings": ["324", "124"]}
 
 
+def test_progress_counts_what_each_rule_refuses():
+    """All 18 by hand: each under the first rule that it breaks."""
+    array = [["1", "3", "7"], ["0", "1", "3"], ["1", "5"]]
+    rules = {"least_depths": 3, "least_span": 4, "no_stairs": True}
+    code, answer = run(
+        "progress", {"spec": {**SPEC, "chambers": 3, "step": 1}, "tmk": "528", "array": array, "rules": rules}
+    )
+    assert code == 0
+    assert (answer["theoretical"], answer["usable"]) == (18, 8)
+    # Two depths or one: 101 111 131 115 311 331 335 711. Span under 4: 301. Stairs: 135.
+    assert answer["refused"] == {"least_depths": 8, "least_span": 1, "no_stairs": 1}
+    assert answer["bittings"] == ["701", "731", "105", "305", "705", "315", "715", "735"]
+
+
+def test_progress_without_rules_names_none_refused():
+    code, answer = run("progress", {"spec": SPEC, "tmk": "528614", "rules": None, "limit": 0})
+    assert (code, list(answer)) == (0, ["array", "theoretical", "usable", "bittings"])
+
+
 def test_pin_with_a_control_key():
     spec = {"chambers": 6, "depths": 10, "stack_total": 23, "control_offset": 10}
     code, answer = run("pin", {"spec": spec, "keys": {"TMK": "528614", "AA1": "306836"}, "control": "960478"})
@@ -104,6 +123,11 @@ KEYS = {"AA": "345621", "1AA": "365621"}
         ("progress", {"spec": SPEC, "tmk": "528614", "order": "123456"}, "order"),
         ("progress", {"spec": SPEC, "tmk": "528614", "order": [1, 1, 2, 3, 4, 5]}, "order"),
         ("progress", {"spec": SPEC, "tmk": "528614", "order": [1.0, 2, 3, 4, 5, 6]}, "order"),
+        ("progress", {"spec": SPEC, "tmk": "528614", "rules": []}, "rules"),
+        ("progress", {"spec": SPEC, "tmk": "528614", "rules": {"least_depth": 3}}, "rules.least_depth"),
+        ("progress", {"spec": SPEC, "tmk": "528614", "rules": {"no_stairs": 1}}, "rules.no_stairs"),
+        ("progress", {"spec": SPEC, "tmk": "528614", "rules": {"least_depths": 7}}, "rules.least_depths"),
+        ("progress", {"spec": SPEC, "tmk": "528614", "rules": {"least_span": 10}}, "rules.least_span"),
         ("progress", {"spec": SPEC, "tmk": "528614", "limit": -1}, "limit"),
         ("progress", {"spec": SPEC, "tmk": "528614", "limit": 10**30}, "limit"),
         ("progress", {"spec": SPEC, "tmk": "528614", "limit": True}, "limit"),

@@ -2,7 +2,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from app.keying import BittingSpec, count_bittings, theoretical, usable
-from app.keying.progression import count_columns
+from app.keying.counting import count_columns
 from tests.keying.oracle import every_bitting, obeys_macs, small_specs
 
 
