@@ -17,6 +17,7 @@ from app.keying import (
     plan_levels,
 )
 from app.keying.local_search import Mending
+from app.keying.rules import BittingRules
 from app.keying.solving import Outcome, solve_matrix
 from tests.keying.oracle import operates
 
@@ -188,7 +189,14 @@ def test_mending_keeps_count_of_what_it_changes(matrix, turn):
     for cylinder, group in enumerate(matrix.cylinders):
         listed[list(group.keys), cylinder] = True
     choices = [[(0, 1, 2)] * 3] * len(matrix.keys)
-    mending = Mending(choices, listed, 1, [(1, 1, 1)] * len(matrix.keys), rng)
+    mending = Mending(
+        choices,
+        listed,
+        ~listed,
+        lambda b: all(abs(x - y) <= 1 for x, y in pairwise(b)),
+        [(1, 1, 1)] * len(matrix.keys),
+        rng,
+    )
     for _ in range(15):
         mending.mend()
         bittings = [tuple(row) for row in mending.bittings.tolist()]
@@ -210,3 +218,110 @@ def test_what_cannot_be_searched_is_refused(values, field):
     with pytest.raises(KeyingError) as refused:
         solve_matrix(TIGHT, (0, 0, 0), matrix, Random(1), **values)
     assert refused.value.field == field
+
+
+def solver(spec, tmk, turn):
+    """The search as a command runs it on a changed matrix: from the beginning, with the same seed."""
+    return lambda matrix, seconds: (
+        solve_matrix(spec, tmk, matrix, Random(turn), seconds=seconds).outcome is Outcome.SOLVED
+    )
+
+
+@settings(deadline=None, max_examples=30)
+@given(st.sampled_from([TIGHT, STIFF]), matrices(5, 4), st.integers(0, 1000))
+def test_what_is_impossible_tells_the_fewest_entries_to_change(spec, matrix, turn):
+    tmk = (0, 0, 0)
+    found = solve_matrix(spec, tmk, matrix, Random(turn), seconds=30, solves=solver(spec, tmk, turn))
+    if found.outcome is Outcome.SOLVED:
+        assert found.relax == found.conflict == ()
+        return
+    assert found.outcome is Outcome.IMPOSSIBLE
+    entries = [entry for change in found.relax for entry in change.entries(matrix)]
+    opens = {
+        holder: {d for n in key.doors for d in matrix.cylinders[n].doors}
+        for key in matrix.keys
+        for holder in key.holders
+    }
+    doors = [door for group in matrix.cylinders for door in group.doors]
+
+    def solved_with(changed):
+        new = {holder: opened ^ {d for h, d in changed if h == holder} for holder, opened in opens.items()}
+        there = [door for door in doors if any(door in opened for opened in new.values())]
+        return solver(spec, tmk, turn)(AccessMatrix.of(new, there), 30)
+
+    assert solved_with(entries)
+    for change in found.relax:
+        for holder, door in change.entries(matrix):
+            assert change.allow == (door not in opens[holder])
+    every = [(holder, door) for holder in opens for door in doors]
+    assert not any(solved_with([one]) for one in every if len(entries) > 1)
+
+
+@settings(deadline=None, max_examples=30)
+@given(st.sampled_from([TIGHT, STIFF]), matrices(4, 4), st.integers(0, 1000))
+def test_the_pairs_that_clash_are_enough_and_none_can_be_left_out(spec, matrix, turn):
+    found = solve_matrix(spec, (0, 0, 0), matrix, Random(turn), seconds=30)
+    if found.outcome is Outcome.SOLVED:
+        return
+    every = [b for b in product(spec.all_depths, repeat=3) if spec.within_macs(b)]
+
+    def clashing(pairs):
+        pinned = {c: [k for k, d in pairs if d == c and k in matrix.cylinders[c].keys] for _, c in pairs}
+        keys = sorted({k for k, _ in pairs})
+        return not any(
+            all(
+                k in pinned[c] or not operates(picks[keys.index(k)], [picks[keys.index(j)] for j in pinned[c]])
+                for k, c in pairs
+            )
+            for picks in product(every, repeat=len(keys))
+        )
+
+    assert clashing(found.conflict)
+    assert not any(clashing([p for p in found.conflict if p != one]) for one in found.conflict)
+    assert {k for k, _ in found.conflict} == set(found.clash.keys)
+    assert {c for _, c in found.conflict} == set(found.clash.cylinders)
+
+
+@pytest.mark.parametrize("seconds", [1.0, 5.0])
+@pytest.mark.parametrize("tick", [0.003, 0.02])
+def test_a_search_ends_within_a_second_of_its_limit_by_a_clock_that_runs_on_each_look(seconds, tick):
+    # Too many keys for so few bittings: all of it is gone through, proof, clash, changes nearby and their trials.
+    now = [0.0]
+
+    def clock():
+        now[0] += tick
+        return now[0]
+
+    opens = {f"h{n}": {f"d{n}", f"d{n * 7 % 30}"} for n in range(30)}
+    matrix = AccessMatrix.of(opens, [f"d{n}" for n in range(30)])
+    spec = BittingSpec(chambers=3, depths=3, macs=2, step=1)
+
+    def solves(matrix, seconds):
+        return (
+            solve_matrix(spec, (0, 0, 0), matrix, Random(1), seconds=seconds, clock=clock).outcome is Outcome.SOLVED
+        )
+
+    found = solve_matrix(spec, (0, 0, 0), matrix, Random(1), seconds=seconds, solves=solves, clock=clock)
+    assert found.outcome is not Outcome.SOLVED
+    assert now[0] <= seconds + 1
+
+
+def test_keys_of_a_search_obey_the_rules():
+    rules = BittingRules(least_depths=3, most_equal_neighbors=1, least_span=2, no_stairs=True, no_uncut=True)
+    spec = BittingSpec(chambers=4, depths=4, macs=3, step=1, rules=rules)
+    opens = {f"h{n}": {f"d{n}", f"d{(n + 1) % 9}"} for n in range(9)}
+    matrix = AccessMatrix.of(opens, [f"d{n}" for n in range(9)])
+    found = solve_matrix(spec, (0, 2, 0, 3), matrix, Random(1), seconds=30)
+    assert found.outcome is Outcome.SOLVED
+    assert serves(matrix, found.bittings)
+    for cuts in found.bittings:
+        assert len(set(cuts)) >= 3
+        assert all(a != b for a, b in pairwise(cuts))
+        assert max(cuts) >= 2
+
+
+def test_rules_that_leave_nothing_of_the_masters_parity_are_named():
+    spec = BittingSpec(chambers=3, depths=3, macs=2, step=2, rules=BittingRules(least_depths=3))
+    with pytest.raises(KeyingError, match="loosen") as refused:
+        solve_matrix(spec, (0, 0, 0), AccessMatrix.of({"a": {"1"}}, ["1"]), Random(1))
+    assert refused.value.field == "rules"

@@ -1,0 +1,229 @@
+"""What to allow or to drop, where a matrix was not solved, so that one nearby is: the fewest entries found."""
+
+from collections.abc import Callable, Iterable, Iterator
+from copy import copy
+from dataclasses import dataclass
+from functools import partial
+from random import Random, SystemRandom
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.keying.matrix import AccessMatrix
+from app.keying.matrix_problem import Flags, MatrixProblem, operating
+from app.keying.time_limit import TimeLimit
+
+Solves: TypeAlias = Callable[[AccessMatrix, float], bool]
+"""Tell whether a search as the asker runs it, from the beginning and with the same seed, solves a matrix in time."""
+
+LEAST_TRIAL = 0.5  # seconds for a trial, as long as there are any
+
+
+def same_again(rng: Random) -> Callable[[], Random]:
+    """Give, each time it is called, a generator that draws what this one would draw next.
+
+    A generator without a state, as for real keys, is given itself: a trial then is another search, not the same.
+    """
+    return (lambda: rng) if isinstance(rng, SystemRandom) else partial(copy, copy(rng))
+
+
+@dataclass(frozen=True, slots=True)
+class AccessChange:
+    """One entry of a matrix to change: a key (its holders) may open a cylinder (its doors) too, or no longer does."""
+
+    key: int
+    cylinder: int
+    allow: bool
+
+    def entries(self, matrix: AccessMatrix) -> Iterator[tuple[str, str]]:
+        """Give the entries of the table, holder and door."""
+        for holder in matrix.keys[self.key].holders:
+            for door in matrix.cylinders[self.cylinder].doors:
+                yield holder, door
+
+
+def relaxed(matrix: AccessMatrix, changes: Iterable[AccessChange]) -> AccessMatrix:
+    """Give the matrix with the changes done; a door that nobody opens any more is left out.
+
+    >>> matrix = AccessMatrix.of({"owner": {"1", "2"}, "clerk": {"1"}}, ["1", "2"])
+    >>> relaxed(matrix, [AccessChange(key=1, cylinder=0, allow=False)]).without_doors
+    ('clerk',)
+    """
+    opened = [set(key.doors) for key in matrix.keys]
+    for change in changes:
+        (opened[change.key].add if change.allow else opened[change.key].discard)(change.cylinder)
+    opens = {
+        holder: {door for cylinder in cylinders for door in matrix.cylinders[cylinder].doors}
+        for key, cylinders in zip(matrix.keys, opened, strict=True)
+        for holder in key.holders
+    }
+    stay = set().union(*opened)
+    doors = [door for number, group in enumerate(matrix.cylinders) if number in stay for door in group.doors]
+    found = AccessMatrix.of(opens, doors)
+    return AccessMatrix(found.keys, found.cylinders, (*matrix.without_doors, *found.without_doors))
+
+
+def entry_weights(matrix: AccessMatrix) -> NDArray[np.int64]:
+    """Give how many entries of the table each pair of key and cylinder stands for."""
+    holders = np.array([len(key.holders) for key in matrix.keys], dtype=np.int64)
+    doors = np.array([len(group.doors) for group in matrix.cylinders], dtype=np.int64)
+    return np.multiply.outer(holders, doors)
+
+
+def find_relaxation(
+    problem: MatrixProblem, matrix: AccessMatrix, best: NDArray[np.int64], solves: Solves, limit: TimeLimit, seed: int
+) -> tuple[AccessChange, ...]:
+    """Give the fewest changes found with which `solves` says yes; none where the time does not reach.
+
+    The `best` bittings do all that is asked but for the operations that they let in, so that allowing these is
+    enough for them. Of a problem that CP-SAT can read it asks for fewer. What `solves` cannot follow is widened: keys
+    that let one another in become one key. Last, what can be left out is left out.
+    """
+    weights = entry_weights(matrix)
+    dropped, least = np.zeros_like(problem.pinned), False
+    changes = _changes(problem, best, dropped, weights, limit.part(0.2))
+    if problem.fits(limit.part(0.5)):
+        answer = problem.solve(limit.part(0.4), seed=seed, hint=best, weights=weights)
+        if answer.bittings is not None and answer.dropped is not None:
+            found = _changes(problem, answer.bittings, answer.dropped, weights, limit.part(0.2))
+            if _weight(found, weights) <= _weight(changes, weights):
+                changes, least = found, answer.least
+
+    took = limit.left
+
+    def is_solved(trial: Iterable[AccessChange]) -> bool:
+        nonlocal took
+        begun = limit.gone
+        # One that is smaller is harder, but not worth much more than the last that was solved.
+        seconds = min(limit.left, max(LEAST_TRIAL, limit.part(0.4).left if not solved else 3 * took))
+        found = seconds > 0 and solves(relaxed(matrix, trial), seconds)
+        if found:
+            took = limit.gone - begun
+        return found
+
+    solved = False
+    solved = is_solved(changes)
+    if not solved:
+        least = False
+        for wider in _merged(problem, changes, weights):
+            if limit.is_over:
+                return ()
+            if is_solved(wider):
+                changes, solved = wider, True
+                break
+    if solved and not least:
+        changes = _left_out(changes, is_solved, limit)
+    return tuple(sorted(changes, key=lambda change: (change.key, change.cylinder))) if solved else ()
+
+
+def _weight(changes: Iterable[AccessChange], weights: NDArray[np.int64]) -> int:
+    return sum(int(weights[change.key, change.cylinder]) for change in changes)
+
+
+def _changes(
+    problem: MatrixProblem, bittings: NDArray[np.int64], dropped: Flags, weights: NDArray[np.int64], limit: TimeLimit
+) -> list[AccessChange]:
+    """Give the changes that make a matrix of what bittings do, with some entries dropped, more where that is less.
+
+    A key of which nothing is left is carried by nobody and lets nobody in.
+    """
+    dropped = dropped.copy()
+    bits = np.left_shift(1, bittings)
+    for cylinder in range(dropped.shape[1]):
+        if limit.is_over:
+            break
+        own = np.flatnonzero(problem.pinned[:, cylinder])
+        wanted = problem.shut[:, cylinder] * weights[:, cylinder]
+
+        def costs(without: Flags, own: NDArray[np.int64] = own, wanted: NDArray[np.int64] = wanted) -> int:
+            opening = np.bitwise_or.reduce(bits[own[~without]], axis=0)
+            return int(wanted[((bits & opening) != 0).all(axis=1)].sum())
+
+        while True:
+            gone = dropped[own, cylinder]
+            now, gains = costs(gone), []
+            for place in np.flatnonzero(~gone).tolist() if now > 1 else ():
+                trial = gone.copy()
+                trial[place] = True
+                gains.append((now - costs(trial) - int(weights[own[place], cylinder]), -place))
+            if not gains or max(gains)[0] <= 0:
+                break
+            dropped[own[-max(gains)[1]], cylinder] = True
+    operates = operating(bittings, problem.pinned & ~dropped)
+    dropped &= ~operates  # pinned or not, it operates: nothing has to go
+    allowed = operates & problem.shut
+    light = (allowed * weights).sum(axis=1) > ((problem.pinned & ~dropped) * weights).sum(axis=1)
+    light |= ~(problem.pinned & ~dropped).any(axis=1)
+    dropped[light] = problem.pinned[light]
+    allowed = operating(bittings, problem.pinned & ~dropped) & problem.shut
+    allowed[light] = False
+    return [
+        AccessChange(key, cylinder, allow=not dropped[key, cylinder])
+        for key, cylinder in np.argwhere(allowed | dropped).tolist()
+    ]
+
+
+def _merged(
+    problem: MatrixProblem, changes: Iterable[AccessChange], weights: NDArray[np.int64]
+) -> Iterator[list[AccessChange]]:
+    """Give wider and wider changes: keys with most to change between them become one key, at last all.
+
+    Half of the keys that are left find another each time, so that it ends soon.
+    """
+    pinned = problem.pinned
+    for change in changes:  # what was to be dropped stays: one who opens more is let in, nobody loses a door
+        if change.allow:
+            pinned = pinned | _only(pinned.shape, change)
+    groups = [[key] for key in range(len(pinned))]
+    rows = pinned.copy()
+    yield _allowed(problem, rows)
+    while len(groups) > 1:
+        unlike = rows.astype(np.int32)
+        sizes = unlike.sum(axis=1)
+        apart = sizes[:, None] + sizes[None, :] - 2 * (unlike @ unlike.T)
+        np.fill_diagonal(apart, np.iinfo(apart.dtype).max)
+        free, joined = set(range(len(groups))), []
+        for place in np.argsort(apart, axis=None, kind="stable").tolist():
+            one, other = divmod(place, len(groups))
+            if one != other and one in free and other in free:
+                free -= {one, other}
+                joined.append((one, other))
+                if 4 * len(joined) >= len(groups):
+                    break
+        for one, other in joined:
+            groups[one] = groups[one] + groups[other]
+            rows[one] |= rows[other]
+        gone = {other for _, other in joined}
+        stay = [number for number in range(len(groups)) if number not in gone]
+        groups, rows = [groups[number] for number in stay], rows[stay]
+        wide = np.zeros_like(pinned)
+        for group, row in zip(groups, rows, strict=True):
+            wide[group] = row
+        yield _allowed(problem, wide)
+
+
+def _only(shape: tuple[int, ...], change: AccessChange) -> Flags:
+    found = np.zeros(shape, dtype=np.bool_)
+    found[change.key, change.cylinder] = True
+    return found
+
+
+def _allowed(problem: MatrixProblem, rows: Flags) -> list[AccessChange]:
+    return [AccessChange(key, cylinder, allow=True) for key, cylinder in np.argwhere(rows & ~problem.pinned).tolist()]
+
+
+def _left_out(
+    changes: list[AccessChange], is_solved: Callable[[Iterable[AccessChange]], bool], limit: TimeLimit
+) -> list[AccessChange]:
+    """Leave out changes, many at a time and then one by one, while it stays solved and time is left."""
+    size = len(changes) // 2
+    while size and not limit.is_over:
+        left = list(changes)
+        while left and not limit.is_over:
+            trial, left = left[:size], left[size:]
+            fewer = [change for change in changes if change not in set(trial)]
+            if is_solved(fewer):
+                changes = fewer
+        size //= 2
+    return changes
