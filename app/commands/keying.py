@@ -1,9 +1,10 @@
-"""`bittern keying …`: count, progress, pin, audit and symbols; JSON in, JSON out."""
+"""`bittern keying …`: count, progress, pin, audit, extend and symbols; JSON in, JSON out."""
 
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from itertools import islice
+from random import Random
 from typing import Any
 
 import click
@@ -21,7 +22,7 @@ _SPEC = {"chambers": 6, "depths": 10, "first_depth": 0, "macs": 7, "step": 2}
 
 @click.group()
 def group() -> None:
-    """Count, progress, pin and audit bittings, and make key symbols."""
+    """Count, progress, pin and audit bittings, extend systems, and make key symbols."""
 
 
 @json_command(group, "count", {"spec": _SPEC})
@@ -196,6 +197,56 @@ def audit(read: Reader) -> dict[str, Any]:
         "missing": [],  # a cylinder is pinned from its own list, so each of those keys operates it
         "phantoms": found.phantoms,
     }
+
+
+_EXTENDED = {
+    "spec": _SPEC,
+    "keys": {"A": "416250", "AA": "836250", "AB": "056250", "AA1": "838472", "AB1": "058472"},
+    "cylinders": {"AA1": ["AA1", "AA", "A"], "AB1": ["AB1", "AB", "A"]},
+    "add": [
+        {"symbol": "AC", "operators": ["AC", "A"]},
+        {"symbol": "AC1", "operators": ["AC1", "AC", "A"]},
+        {"symbol": "X1X", "operators": ["AA1", "AB1", "AA", "AB", "A"]},
+    ],
+    "rules": {"least_depths": 3, "most_equal_neighbors": 2, "least_span": 3, "no_stairs": True, "no_uncut": True},
+    "seed": 1,
+    "seconds": 20,
+}
+
+
+@json_command(group, "extend", _EXTENDED)
+def extend(read: Reader) -> dict[str, Any]:
+    """Add keys and cylinders to a system in service, whatever array it has; no key in service changes."""
+    spec = read_ruled_spec(read, "macs", "step")
+    keys = _keys(read, spec)
+    cylinders = read.by_name("cylinders", _operators, keying.read_symbol_text, MOST_KEYS)
+    added = read.rows("add", _added, MOST_KEYS)
+    rng = Random(read_seed(read))  # noqa: S311 - whoever gives a seed wants the same again
+    seconds = read_seconds(read)
+    read.done()
+    found = keying.add_cylinders(spec, keys, cylinders, added, rng, seconds=seconds)
+    return {"new": {symbol: keying.write_bitting(spec, bitting) for symbol, bitting in found.items()}}
+
+
+def _added(row: Reader) -> keying.AddedCylinder:
+    symbol = row.value("symbol", keying.read_symbol_text)
+    return keying.AddedCylinder(symbol, tuple(dict.fromkeys(row.value("operators", _operators) or ())))
+
+
+def read_seed(read: Reader) -> int:
+    """The number by which chance draws; 0 where it is absent."""
+    return read.whole("seed", -(2**63), 2**63, 0)
+
+
+def read_seconds(read: Reader) -> float:
+    """How long a search may take; 20 where it is absent."""
+    return read.value("seconds", _seconds, 20.0)
+
+
+def _seconds(given: object) -> float:
+    if isinstance(given, bool) or not isinstance(given, int | float) or not 0 < given <= 3600:
+        raise BitternError("", "Give a time limit in seconds, above 0 and at most 3,600.")
+    return float(given)
 
 
 @json_command(group, "symbols", {"levels": 3, "masters": 2, "changes_per_master": 3})

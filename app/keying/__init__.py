@@ -13,9 +13,11 @@ __all__ = [
     "AccessException",
     "AccessMatrix",
     "AccessPlan",
+    "AddedCylinder",
     "Array",
     "Bitting",
     "BittingChoice",
+    "BittingPool",
     "BittingRules",
     "BittingSpec",
     "ChamberPins",
@@ -44,6 +46,7 @@ __all__ = [
     "SymbolLevel",
     "SystemKeyset",
     "WantedKeysets",
+    "add_cylinders",
     "audit",
     "change_symbol",
     "check_offset",
@@ -95,6 +98,7 @@ __all__ = [
 ]
 
 from app.keying.access import AccessException, AccessPlan, key_matrix
+from app.keying.additions import AddedCylinder, add_cylinders
 from app.keying.arrays import Array, LevelArray, progression_under, rotate
 from app.keying.auditing import NearMiss, StackIndex, audit, near_misses, operated_by
 from app.keying.bitting_list import (
@@ -106,6 +110,7 @@ from app.keying.bitting_list import (
     read_list,
     study_list,
 )
+from app.keying.bitting_pool import BittingPool
 from app.keying.counting import count_bittings, count_refused, theoretical, usable
 from app.keying.crosskeying import BittingChoice, CrossCost, choose_bittings, cross_cost
 from app.keying.cuts import DecodedKey, cut_list, decode, root_depth

@@ -1,10 +1,10 @@
-"""Extension: more masters and changes in a system in service, no issued key touched.
+"""Extension: more masters, changes and cylinders in a system in service, no issued key touched.
 
-First from the system's array. Where that holds no more, a search finds bittings with all keys in service fixed: they
-need not lie in the array, and the search proves that they let nobody in who should not be.
+From the system's array where it has one that holds enough. Else a search finds bittings with all keys in service
+fixed: they need not lie in an array, and the search proves that they let nobody in who should not be.
 
-Never without the system's key bitting array and the list of bittings in use: then a cylinder is keyed single.
-(ALOA technical standard, quoted in Keynotes, September 2014)
+Never without the list of bittings in use: then a cylinder is keyed single. (ALOA technical standard, quoted in
+Keynotes, September 2014; it asks for the array besides, which the search does without.)
 """
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -13,19 +13,20 @@ from dataclasses import dataclass, field
 from itertools import islice
 from random import Random
 
+from app.keying.additions import GrowingSystem, search_bittings
 from app.keying.arrays import CHANGE, GRAND, MASTER, LevelArray
-from app.keying.auditing import StackIndex, check_system
+from app.keying.auditing import check_system
 from app.keying.errors import KeyingError, NoBittingsLeft, check_whole
 from app.keying.levels import MOST_KEYSETS, SystemKeyset
-from app.keying.matrix import AccessMatrix, DoorGroup, KeyGroup
+from app.keying.matrix import AccessMatrix
 from app.keying.progression import check_master
-from app.keying.solving import MatrixSolution, Outcome, Progress, solve_matrix
+from app.keying.solving import MatrixSolution, Progress
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.symbols import SymbolLevel, change_symbol, master_names, read_symbol
 from app.validation import short_name
 
 NOT_EXTENDED = (
-    "A system cannot be extended without its key bitting array and the list of all bittings in use. "
+    "A system cannot be extended without the list of all bittings in use. "
     "Key these cylinders single (SKD), or begin a new system."
 )
 _BELOW = {SymbolLevel.MASTER: CHANGE, SymbolLevel.GRAND: MASTER, SymbolLevel.GREAT_GRAND: GRAND}
@@ -106,8 +107,8 @@ def name_wanted(
 
 def extend(
     spec: BittingSpec,
-    array: LevelArray | None,
-    keys: Mapping[str, Bitting] | None,
+    array: LevelArray,
+    keys: Mapping[str, Bitting],
     cylinders: Mapping[str, Sequence[str]],
     *,
     changes: Mapping[str, int] | None = None,
@@ -121,7 +122,7 @@ def extend(
     a cylinder in service, or whose cylinder a key in service would operate, is passed over. Issued bittings stay
     as they are. Raises NoBittingsLeft when they run out; then nothing is added.
     """
-    if array is None or not keys:
+    if not keys:
         raise KeyingError("system", NOT_EXTENDED)
     check_master(spec, array.tmk)
     check_system(keys, cylinders)
@@ -133,7 +134,7 @@ def extend(
             new_masters[symbol] = above
         else:
             below.setdefault(above, []).append(symbol)
-    grown = _GrowingSystem(spec, array, keys, cylinders, wanted.cylinders, shearing)
+    grown = _ArraySystem(spec, array, keys, cylinders, wanted.cylinders, shearing)
     for symbol, grand in new_masters.items():
         symbols = below.pop(symbol, [])
         if not grown.add_master(symbol, grand, symbols):
@@ -156,12 +157,12 @@ def extend(
                 left=len(found),
             )
         for symbol, bitting in zip(symbols, found, strict=True):
-            grown.issue(symbol, bitting)
+            grown.issue_change(symbol, bitting)
     return Extension.of(wanted, grown.keys)
 
 
-class _GrowingSystem:
-    """The system as it grows: what is issued, which cylinders stand, and what shall operate the new ones."""
+class _ArraySystem(GrowingSystem):
+    """The same, fed from its array."""
 
     def __init__(
         self,
@@ -172,47 +173,29 @@ class _GrowingSystem:
         operators: Mapping[str, Sequence[str]],
         shearing: Collection[Sequence[Collection[int]]],
     ) -> None:
-        self.spec, self.array, self.operators = spec, array, operators
-        self.keys: dict[str, Bitting] = {}
-        self.places: dict[str, int] = {}
-        self.issued, self.cylinders = StackIndex(), StackIndex(shearing)
-        for symbol, bitting in keys.items():
-            self.issue(symbol, bitting)
-        for meant in cylinders.values():
-            self.cylinders.add(self.stack(meant))
-
-    def stack(self, symbols: Sequence[str]) -> list[set[int]]:
-        """The depths that shear in each chamber of a cylinder with these keys."""
-        return [set(cuts) for cuts in zip(*(self.keys[symbol] for symbol in symbols), strict=True)]
-
-    def issue(self, symbol: str, bitting: Bitting) -> None:
-        """Have a key, and the cylinder of a new change."""
-        self.keys[symbol] = bitting
-        self.places[symbol] = self.issued.count
-        self.issued.add([(cut,) for cut in bitting])
-        if symbol in self.operators:
-            self.cylinders.add(self.stack(self.operators[symbol]))
+        self.spec, self.array = spec, array
+        super().__init__(keys, cylinders, operators, shearing)
 
     def free(self, role: str, base: str) -> Iterator[Bitting]:
         """Give the bittings of a level under a key that are not issued and operate no cylinder."""
-        taken = set(self.keys.values())
-        for bitting in self.array.under(self.spec, role, self.keys[base]):
-            if bitting not in taken and not self.cylinders.meeting([(cut,) for cut in bitting]):
-                yield bitting
+        return filter(self.is_free, self.array.under(self.spec, role, self.keys[base]))
 
     def free_changes(self, role: str, symbols: Sequence[str]) -> list[Bitting]:
         """Give bittings for changes under one key, as far as there are, whose cylinders no other key operates."""
         if not symbols:
             return []
         above = self.operators[symbols[0]][1:]
-        opening = self.stack(above)
-        own = sum(1 << self.places[symbol] for symbol in above if symbol in self.places)
+        opening, own = self.stack(above), self.bits(above)
 
         def is_clean(bitting: Bitting) -> bool:
             stack = [depths | {cut} for depths, cut in zip(opening, bitting, strict=True)]
             return not self.issued.meeting(stack) & ~own
 
         return list(islice(filter(is_clean, self.free(role, above[0])), len(symbols)))
+
+    def issue_change(self, symbol: str, bitting: Bitting) -> None:
+        """Have a new change, and its cylinder."""
+        self.issue(symbol, bitting, (symbol,))
 
     def add_master(self, symbol: str, grand: str, below: Sequence[str]) -> bool:
         """Issue the first master under which all the changes are free, and these; tell whether there is one."""
@@ -222,7 +205,7 @@ class _GrowingSystem:
             if len(found) == len(below):
                 self.issue(symbol, bitting)
                 for change, cuts in zip(below, found, strict=True):
-                    self.issue(change, cuts)
+                    self.issue_change(change, cuts)
                 return True
             del self.keys[symbol]
         return False
@@ -246,30 +229,27 @@ def search_extension(
     rng: Random,
     *,
     avoid: AbstractSet[Bitting] = frozenset(),
+    shearing: Collection[Sequence[Collection[int]]] = (),
     seconds: float = 60.0,
     on_progress: Progress | None = None,
 ) -> ExtensionSearch:
     """Find a bitting for each keyset wanted, so that every key operates what lists it and nothing else.
 
-    `keys` are fixed; they and the new ones operate `cylinders` and `wanted.cylinders` as listed and no other.
+    `keys` are fixed; they and the new ones operate `cylinders` and `wanted.cylinders` as listed and no other, and the
+    new ones none of `shearing`, as `extend` takes them.
     """
-    symbols = [*keys, *(symbol for symbol, _, _ in wanted.keysets)]
-    number = {symbol: row for row, symbol in enumerate(symbols)}
-    listed = {**cylinders, **wanted.cylinders}
-    opens: list[set[int]] = [set() for _ in symbols]
-    for column, operators in enumerate(listed.values()):
-        for symbol in operators:
-            opens[number[symbol]].add(column)
-    # One row a key and one column a cylinder: keys that open the same doors are put together nowhere here.
-    matrix = AccessMatrix(
-        tuple(KeyGroup((symbol,), frozenset(opened)) for symbol, opened in zip(symbols, opens, strict=True)),
-        tuple(DoorGroup((name,), tuple(number[s] for s in operators)) for name, operators in listed.items()),
+    search = search_bittings(
+        spec,
+        tmk,
+        keys,
+        cylinders,
+        [symbol for symbol, _, _ in wanted.keysets],
+        wanted.cylinders,
+        rng,
+        avoid=avoid,
+        shearing=shearing,
+        seconds=seconds,
+        on_progress=on_progress,
     )
-    fixed = {number[symbol]: bitting for symbol, bitting in keys.items()}
-    solution = solve_matrix(
-        spec, tmk, matrix, rng, fixed=fixed, avoid=avoid, seconds=seconds, on_progress=on_progress
-    )
-    if solution.outcome is not Outcome.SOLVED or solution.bittings is None:
-        return ExtensionSearch(None, solution, matrix)
-    found = dict(zip(symbols, solution.bittings, strict=True))
-    return ExtensionSearch(Extension.of(wanted, found), solution, matrix)
+    found = Extension.of(wanted, search.bittings) if search.bittings is not None else None
+    return ExtensionSearch(found, search.solution, search.matrix)

@@ -16,7 +16,7 @@ def run(command, typed):
 
 
 SPEC = {"chambers": 6, "depths": 10, "macs": 7, "step": 2}
-COMMANDS = ["count", "progress", "pin", "audit", "symbols"]
+COMMANDS = ["count", "progress", "pin", "audit", "extend", "symbols"]
 
 
 @pytest.mark.parametrize("command", COMMANDS)
@@ -199,3 +199,44 @@ def test_whatever_is_typed_is_answered_or_refused_by_field(command_and_input):
         assert code == 2
         assert isinstance(answer["error"]["field"], str)
         assert answer["error"]["message"]
+
+
+GROWN = {
+    "spec": {**SPEC, "chambers": 4},
+    "keys": {"AA": "1111", "1AA": "3313", "2AA": "1353"},
+    "cylinders": {"1AA": ["1AA", "AA"], "2AA": ["2AA", "AA"]},
+    "seed": 3,
+}
+
+
+def test_extend_adds_keys_that_leave_those_in_service_alone():
+    asked = {**GROWN, "add": [{"symbol": f"{n}AA", "operators": [f"{n}AA", "AA"]} for n in (3, 4, 5)]}
+    code, answer = run("extend", asked)
+    assert (code, list(answer), list(answer["new"])) == (0, ["new"], ["3AA", "4AA", "5AA"])
+    keys = {**GROWN["keys"], **answer["new"]}
+    assert len(set(keys.values())) == 6 and {cut in "13579" for key in keys.values() for cut in key} == {True}
+    opens = {**GROWN["cylinders"], **{one["symbol"]: one["operators"] for one in asked["add"]}}
+    code, checked = run("audit", {"spec": GROWN["spec"], "keys": keys, "cylinders": opens})
+    assert checked["unintended"] == []
+    assert run("extend", asked) == (0, answer)
+
+
+@pytest.mark.parametrize(
+    ("changed", "field"),
+    [
+        ({"add": [{"symbol": "3AA", "operators": ["3AA", "AB"]}]}, "add[1].operators"),
+        ({"add": [{"symbol": "X1X", "operators": ["1AA", "2AA"]}]}, "add[1].operators"),
+        ({"add": [{"operators": ["AA"]}]}, "add[1].symbol"),
+        ({"add": []}, "add"),
+        ({"add": "3AA"}, "add"),
+        ({"seconds": 0}, "seconds"),
+        ({"seed": "x"}, "seed"),
+        ({"rules": {"least": 3}}, "rules.least"),
+        ({"keys": {}}, "keys"),
+        ({"cylinders": {"9AA": ["9AA"]}}, "cylinders.9AA"),
+    ],
+)
+def test_extend_names_what_is_wrong(changed, field):
+    plain = {"add": [{"symbol": "3AA", "operators": ["3AA", "AA"]}]}
+    code, answer = run("extend", {**GROWN, **plain, **changed})
+    assert (code, answer["error"]["field"]) == (2, field)
