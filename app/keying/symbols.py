@@ -1,7 +1,9 @@
 """Standard key coding: symbols made for a system, and a symbol read back to its level and parent.
 
-Levels: LIST Council levels table (schneiderlocksmith.com knowledge base, article 30). Letters left out, A2A
-and A1: from memory of DHI, Keying Systems and Nomenclature, text not seen.
+Levels: LIST Council levels table (schneiderlocksmith.com knowledge base, article 30). (NMK), X before a symbol,
+(ENG): ANSI/BHMA A156.28-2018, text extract. Letters: a lock maker's technical manual, section 4,
+manualarchiveguide.com manual 3603228 page=69. A2A and A1: from memory of DHI, Keying Systems and Nomenclature,
+text not seen.
 """
 
 import re
@@ -11,38 +13,41 @@ from enum import StrEnum
 from itertools import count, islice
 
 from app.keying.errors import KeyingError, check_whole
+from app.validation import short_name
 
 # I, O and Q read as digits; X marks cross-keying.
 LETTERS = "ABCDEFGHJKLMNPRSTUVWYZ"
 MOST_SYMBOLS = 1_000_000
 LONGEST_SYMBOL = 60
 
-_LETTER = f"[{LETTERS}]"
+# Older lists have Q and X too, but X never first: there it is the mark.
+_FIRST, _LETTER = f"[{LETTERS}Q]", f"[{LETTERS}QX]"
 _NUMBER = r"[1-9][0-9]{0,6}"
 _TURN = "(?:[2-9]|[1-9][0-9]{1,3})?"
-_MASTER = rf"(?P<grand>{_LETTER}){_TURN}{_LETTER}"
+_MASTER = rf"(?P<grand>{_FIRST}){_TURN}{_LETTER}"
 MOST_LEVELS = 7
 _DEEP_FORMS = re.compile(
     rf"""
     (?P<top>G{{3,{MOST_LEVELS - 2}}}M)
-    | (?P<master>(?P<above>{_LETTER}(?:{_TURN}{_LETTER}){{1,{MOST_LEVELS - 4}}}){_TURN}{_LETTER})
+    | (?P<master>(?P<above>{_FIRST}(?:{_TURN}{_LETTER}){{1,{MOST_LEVELS - 4}}}){_TURN}{_LETTER})
         (?P<number>{_NUMBER})?
     """,
     re.VERBOSE,
 )
 _FORMS = re.compile(
     rf"""
-    (?P<great>GGMK?)(?P<great_change>{_NUMBER})?
-    | SKD(?P<single>{_NUMBER})
+    SKD(?P<single>{_NUMBER})
     | X(?P<cross>{_NUMBER})X
     | (?P<x>X)?(?:
-        (?P<first>{_NUMBER})(?P<two_level>{_MASTER})
+        (?P<great>GGMK?)(?P<great_change>{_NUMBER})?
+        | (?P<first>{_NUMBER})(?P<two_level>{_MASTER})
         | (?P<master>{_MASTER.replace("grand", "grand3")})(?P<last>{_NUMBER})?
-        | (?P<only>{_LETTER})(?P<direct>{_NUMBER})?
+        | (?P<only>{_FIRST})(?P<direct>{_NUMBER})?
     )
     """,
     re.VERBOSE,
 )
+_SUFFIX = re.compile(r"(.+)\(([A-Z]{1,10})\)")
 
 
 class SymbolLevel(StrEnum):
@@ -60,8 +65,9 @@ class SymbolLevel(StrEnum):
 class KeySymbol:
     """A symbol read: its level, the symbol above it, its change number, and whether NMK or cross-keyed.
 
-    `text` is the symbol in its plain form. `parent` is by the code alone: for a change of two levels (1AA) and
-    for AA1 alike it is AA; AA's parent is A, which in a two-level system does not exist.
+    `selective` is the master of some changes only that stands behind it in parentheses. `text` is the symbol in its
+    plain form. `parent` is by the code alone: for a change of two levels (1AA) and for AA1 alike it is AA; AA's
+    parent is A, which in a two-level system does not exist.
     """
 
     text: str
@@ -70,24 +76,37 @@ class KeySymbol:
     number: int | None = None
     nmk: bool = False
     crossed: bool = False
+    selective: str = ""
+
+    @property
+    def own_key(self) -> str:
+        """The symbol of the key alone: X before it and what stands in parentheses are for the cylinder.
+
+        >>> read_symbol("XAA3").own_key, read_symbol("2BB(NMK)").own_key
+        ('AA3', '2BB')
+        """
+        plain = self.text.partition("(")[0]
+        return plain[1:] if self.crossed and self.level is not SymbolLevel.CROSS else plain
 
 
 def read_symbol(text: object, field: str = "symbol", most_levels: int = 4) -> KeySymbol:
-    """Read a symbol: AA1, 1AA, A2A3, A, A1, GGM, GGM1, SKD1, X2X, XAA1, 2BB(NMK).
+    """Read a symbol: AA1, 1AA, A2A3, A, A1, GGM, GGM1, SKD1, X2X, XAA1, 2BB(NMK), AA1(ENG).
 
     With `most_levels` above four also those of deeper systems: AAA1 under AAA under AA under A under GGGM. They are
     not read unasked, since in a list of four levels STAFF and TMK are somebody's own words.
 
     >>> read_symbol("2BB(NMK)")  # doctest: +NORMALIZE_WHITESPACE
-    KeySymbol(text='2BB(NMK)', level=<SymbolLevel.CHANGE: 'change'>, parent='BB', number=2, nmk=True, crossed=False)
+    KeySymbol(text='2BB(NMK)', level=<SymbolLevel.CHANGE: 'change'>, parent='BB', number=2,
+              nmk=True, crossed=False, selective='')
     >>> read_symbol("A2A").parent
     'A'
     """
     if not isinstance(text, str) or len(text) > LONGEST_SYMBOL:
         raise KeyingError(field, _REFUSAL)
     plain = "".join(text.upper().split())
-    nmk = plain.endswith("(NMK)")
-    found = _FORMS.fullmatch(plain.removesuffix("(NMK)"))
+    with_suffix = _SUFFIX.fullmatch(plain)
+    bare, suffix = with_suffix.groups() if with_suffix else (plain, "")
+    found = _FORMS.fullmatch(bare)
     if found is None:
         if most_levels > 4 and (deep := _DEEP_FORMS.fullmatch(plain)) is not None:
             return _read_deep(deep)
@@ -96,9 +115,46 @@ def read_symbol(text: object, field: str = "symbol", most_levels: int = 4) -> Ke
     if found["great"] is not None:
         plain = plain.replace("GGMK", "GGM")
     crossed = found["x"] is not None or found["cross"] is not None
-    if level in (SymbolLevel.GREAT_GRAND, SymbolLevel.GRAND, SymbolLevel.MASTER) and (crossed or nmk):
-        raise KeyingError(field, "Only a change can be cross-keyed (X) or NMK; this symbol is a master's.")
-    return KeySymbol(plain, level, parent, number, nmk, crossed)
+    nmk = suffix == "NMK"
+    selective = "" if nmk else suffix
+    if level in (SymbolLevel.GREAT_GRAND, SymbolLevel.GRAND, SymbolLevel.MASTER) and (crossed or selective):
+        raise KeyingError(
+            field, "Only a change can be cross-keyed (X) or under a selective master; this symbol is a master's."
+        )
+    return KeySymbol(plain, level, parent, number, nmk, crossed, selective)
+
+
+MOST_IN_RANGE = 1_000
+
+
+def read_operators(text: str, field: str) -> tuple[str, ...]:
+    """Give the symbols that an 'operated by' names, a range of changes under one master in full.
+
+    >>> read_operators("AC1 - AC3, AC10, AC a", "operated by")
+    ('AC1', 'AC2', 'AC3', 'AC10', 'AC', 'A')
+    """
+    listed: list[str] = []
+    for part in re.sub(r"\s*[-–—]\s*", "-", text.upper()).replace(",", " ").split():
+        ends = part.split("-")
+        listed += ends if len(ends) == 1 else _range(ends, field)
+    return tuple(dict.fromkeys(listed))
+
+
+def _range(ends: list[str], field: str) -> list[str]:
+    try:
+        first, last = (read_symbol(end) for end in ends)
+        numbers = range(first.number or 0, (last.number or 0) + 1)[:MOST_IN_RANGE]
+        levels = 2 if first.text[0].isdigit() else 3
+        made = [change_symbol(levels, first.parent or "", number) for number in numbers]
+        if first.parent and (made[0], made[-1]) == (first.text, last.text):
+            return made
+    except (KeyingError, ValueError, IndexError):
+        pass
+    raise KeyingError(
+        field,
+        f"{short_name('-'.join(ends))} is no range: write the first and the last change under one master, "
+        "such as AC1 - AC5.",
+    )
 
 
 def read_symbol_text(value: object) -> str:
@@ -110,7 +166,7 @@ def read_symbol_text(value: object) -> str:
 
 _REFUSAL = (
     "This is not a standard key symbol. Use such as AA, AA1, 1AA, A1, GGM, SKD1, X1X, XAA1 or AA1(NMK); "
-    "I, O, Q and X are no letters of a symbol."
+    "I and O are no letters of a symbol, and X before it marks a crossed cylinder."
 )
 
 

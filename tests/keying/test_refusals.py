@@ -28,7 +28,7 @@ PLAN = plan_levels(BittingSpec(chambers=4, depths=6, macs=5, step=2), (1, 1, 2, 
 ARRAY = LevelArray(PLAN.tmk, PLAN.roles)
 SYMBOLS = (
     "This is not a standard key symbol. Use such as AA, AA1, 1AA, A1, GGM, SKD1, X1X, XAA1 or AA1(NMK); "
-    "I, O, Q and X are no letters of a symbol."
+    "I and O are no letters of a symbol, and X before it marks a crossed cylinder."
 )
 
 
@@ -147,7 +147,7 @@ REFUSALS: list[tuple[Callable[[], object], str, str]] = [
     (
         lambda: read_symbol("XAA", "mark"),
         "mark",
-        "Only a change can be cross-keyed (X) or NMK; this symbol is a master's.",
+        "Only a change can be cross-keyed (X) or under a selective master; this symbol is a master's.",
     ),
 ]
 

@@ -233,7 +233,7 @@ def _list_rows(spec: BittingSpec, given: list[list[str]]) -> Mapping[str, _Row]:
             if symbol.level is SymbolLevel.CROSS:
                 refuse(f"{symbol.text}: a cross-keyed cylinder has no key of its own.")
                 continue
-            row = _Row(symbol.text, Level(symbol.level.value), symbol.parent, cuts, is_retired)
+            row = _Row(symbol.own_key, Level(symbol.level.value), symbol.parent, cuts, is_retired)
         if row.symbol in rows and rows[row.symbol].cuts != cuts:
             mend = "leave the one in service" if row.level is Level.CONTROL else "one must be another keyset"
             refuse(f"{row.symbol} stands with two bittings; {mend}.")

@@ -9,6 +9,7 @@ import sqlalchemy as sa
 
 from app.errors import Problem, Problems
 from app.fitting import CylinderAttributes, words
+from app.keying import KeyingError, read_operators
 from app.ledger.keys.keys import order_keys
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.authority import require_job_authority
@@ -366,8 +367,11 @@ def own_symbol(row: DoorRow) -> str:
     return listed[0] if listed and re.fullmatch(r"X\d+X", row.keyset.upper()) else row.keyset
 
 
-def _operating(row: DoorRow) -> list[str]:
-    return row.operated_by.replace(",", " ").upper().split()
+def _operating(row: DoorRow) -> tuple[str, ...]:
+    try:
+        return read_operators(row.operated_by, "doors")
+    except KeyingError as error:
+        raise LedgerError("doors", f"Row {row.row}, operated by: {error.message}") from error
 
 
 def _cross_door(work: Work, cylinder: Cylinder, row: DoorRow, keyset: Keyset | None) -> None:

@@ -9,7 +9,7 @@ from wtforms import BooleanField, HiddenField, PasswordField, SelectField
 from wtforms.validators import InputRequired, Length
 
 from app.errors import BitternError, Problem
-from app.keying import read_spec_inches, write_inches
+from app.keying import read_operators, read_spec_inches, write_inches
 from app.ledger.catalog.specs import keyway_chambers
 from app.ledger.keysystems.extending import ExtendForm
 from app.ledger.keysystems.planning import PlanForm, customers_to_choose
@@ -208,7 +208,10 @@ class CrossPage(KeyingForm):
     boxes: ClassVar[Mapping[str, str]] = {"operators": "symbols", "keys": "symbols", "keying": "symbols"}
     cylinder = SelectField("Cylinder", [InputRequired("Choose a cylinder.")])
     symbols = text(
-        "Shall be operated by, too", 400, hint="Keysets, such as AA3 AB1.", needed="Enter at least one keyset."
+        "Shall be operated by, too",
+        400,
+        hint="Keysets, such as AA3 AB1 or AA1 - AA5.",
+        needed="Enter at least one keyset.",
     )
     seconds = LimitField("Time limit, seconds", least=5, most=300, default=SECONDS)
 
@@ -224,7 +227,7 @@ class CrossPage(KeyingForm):
     @property
     def wanted(self) -> tuple[str, ...]:
         """The symbols, in capitals as they stand in the system."""
-        return tuple(dict.fromkeys(typed(self.symbols).replace(",", " ").upper().split()))
+        return read_operators(typed(self.symbols), "symbols")
 
 
 class ExtendPage(KeyingForm):

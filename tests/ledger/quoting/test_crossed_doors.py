@@ -77,6 +77,13 @@ def test_the_doors_that_a_matrix_crosses_are_cross_keyed_where_they_are_made(wor
     found = [(row.keyset, row.operated_by) for row in schedule_of(work, stores).rows]
     assert found == [("X1AA", ("1AA", "3AA", "AA")), ("2AA", ("2AA", "AA"))]
     assert audit_systems(work, [system]).is_clean
+    rows, _ = read_doors("door,keyset,operated by\nG3,X2X,1AA - 3AA AA\n")
+    one = replace(flats(work, 1, system=SystemRequest(existing_id=system.id), **SHOP), title="The gate")
+    gate = accept(work, issued(work, one), tuple(rows), site_name="The gate")
+    assert [row.operated_by for row in schedule_of(work, gate).rows] == [("1AA", "2AA", "3AA", "AA")]
+    rows, _ = read_doors("door,keyset,operated by\nS3,X2X,1AA - AA\n")
+    with pytest.raises(BitternError, match=r"Row 2, operated by: 1AA-AA is no range"):
+        accept(work, issued(work, replace(ask, title="One more", lines=ask.lines)), tuple(rows), site_name="The yard")
     rows, _ = read_doors("door,keyset,operated by\nS3,X2X,1AA 9AA\n")
     with pytest.raises(BitternError, match=r"Row 2, operated by: .* has no keyset '9AA'"):
         accept(work, issued(work, replace(ask, title="One more", lines=ask.lines)), tuple(rows), site_name="The yard")

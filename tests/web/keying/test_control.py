@@ -106,7 +106,9 @@ def test_a_lost_key_of_a_matrix_says_the_steps_and_makes_no_draft(client_as: Cli
 
 @pytest.mark.usefixtures("house")
 def test_a_list_with_its_control_key_keeps_it(client_as: ClientAs, session: Session, work: Work) -> None:
-    system = _taken(client_as(Role.OWNER), session, LIST + "CK,2345678,used\n")
+    older = LIST.replace("1AA,", "X1AA,").replace("2AA,", "2AA(NMK),")  # marks of a cylinder, not of its key
+    system = _taken(client_as(Role.OWNER), session, older + "CTR,2345678,used\n")
+    assert [keyset.symbol for keyset in system.keysets] == ["AA", "1AA", "2AA", "CONTROL"]
     assert bittings_in_clear(work, system)["CONTROL"] == "2345678"
     assert system.sealed_plan is not None  # the control key is no part of the progression
     assert _fits(work, system)
