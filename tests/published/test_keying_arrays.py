@@ -42,6 +42,13 @@ def test_a_two_step_column_is_all_odd_or_all_even():
     assert progress(one, (5, 2, 8), [(3, 4), (0,), (6,)]).theoretical == 2
 
 
+def test_the_order_of_progression_says_which_chamber_turns_first():
+    """P (paraphrase): the same issue, page=47: the order in which chambers are progressed to make changes."""
+    spec = BittingSpec(chambers=3, depths=10, macs=9, step=2)
+    made = [write_bitting(spec, bitting) for bitting in progress(spec, (5, 2, 8), order=[2, 3, 1])]
+    assert made[:5] == ["100", "140", "160", "180", "102"]
+
+
 def test_forbidden_bittings_are_never_issued():
     """P (paraphrase): ALOA Keynotes, July/August 2017: a bitting that breaks MACS is forbidden."""
     spec = BittingSpec(chambers=6, depths=10, macs=4, step=2)
@@ -52,7 +59,9 @@ def test_forbidden_bittings_are_never_issued():
 
 
 def test_a_master_of_six_cuts_has_one_of_64_parity_patterns():
-    """D from the definition of a parity pattern, lockreference.com/using-tmk-registers."""
+    """P: a lock maker's technical manual, section 3 p. 17, manualarchiveguide.com manual 3603228 page=56: to be kept
+    as a register of top masters.
+    """
     assert len({parity_pattern(bitting) for bitting in product(range(2), repeat=6)}) == 64
     assert parity_pattern((4, 0, 5, 9, 0, 4)) == "EEOOEE"
 
@@ -101,3 +110,13 @@ def test_masters_of_one_key_section_are_told_apart_by_their_parity_patterns():
     new = (4, 0, 5, 9, 0, 4)
     assert [name for name, tmk in old.items() if tmk == new] == ["first"]
     assert [name for name, tmk in old.items() if parity_pattern(tmk) == parity_pattern(new)] == ["first", "second"]
+
+
+def test_systems_of_one_step_cannot_be_told_apart_by_parity():
+    """P: the same manual p. 20, page=59: between two A4 systems on one keyway interchange cannot be ruled out."""
+    spec = BittingSpec(chambers=3, depths=6, macs=5, step=1)
+    one, other = progress(spec, (2, 2, 2)), progress(spec, (3, 3, 3))
+    assert parity_pattern((2, 2, 2)) != parity_pattern((3, 3, 3))
+    assert set(one) & set(other)
+    two = BittingSpec(chambers=3, depths=10, macs=9, step=2)
+    assert not set(progress(two, (2, 2, 2))) & set(progress(two, (3, 3, 3)))

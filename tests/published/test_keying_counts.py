@@ -127,6 +127,13 @@ def test_keys_under_a_master_that_leaves_one_chamber_free(depths, step, keys):
     assert len(list(progress(spec, (3,) * 6, held=[1, 2, 3, 5, 6]))) == keys
 
 
+@pytest.mark.parametrize(("held", "changes"), [(4, 16), (3, 64), (2, 256)])
+def test_changes_under_a_floor_master(held, changes):
+    """P: Locksmith Ledger, "Developing Floor Master Keys", 1 April 2007, article/10229713: cuts held in common."""
+    spec = BittingSpec(chambers=6, depths=10, macs=9, step=2)
+    assert progress(spec, (4, 0, 5, 9, 0, 4), held=range(1, held + 1)).usable == changes
+
+
 def test_seven_levels_fit_in_six_chambers():
     """P: ALOA Keynotes, May 2014: a master over 1, 2 … 6 free chambers, plus the change key."""
     cut = {n: tuple(3 if chamber < n else 1 for chamber in range(6)) for n in range(7)}

@@ -55,6 +55,20 @@ def test_whole_stacks_of_a_small_format_core(change, bottoms, masters, build_ups
     assert tuple(pins.top for pins in chambers) == (4, 7, 13, 9, 6, 5)
 
 
+def test_every_core_of_six_depths_balances():
+    """P: the same manual p. 20, page=59: A4, depths 0 to 5, one-step: build-up control + 6 - plug total, stack 14;
+    all 216 combinations of two cuts and a control. The offset in inches printed there, .21, is a slip for .126 (D).
+    """
+    spec = BittingSpec(chambers=3, depths=6, macs=5, step=1, stack_total=14, control_offset=6)
+    for one, other, control in product(range(6), repeat=3):
+        keys = {"TMK": (one,) * 3, "change": (other,) * 3}
+        pins = pin(spec, keys, (control,) * 3).chambers[0]
+        plug = pins.bottom + sum(pins.masters)
+        assert (pins.bottom, plug) == (min(one, other), max(one, other))
+        assert pins.buildup == control + 6 - plug
+        assert plug + pins.buildup + pins.top == 14
+
+
 def test_each_change_differs_from_its_master_in_one_chamber():
     """P, the same page: chambers 2, 3 and 4."""
     differing = [
@@ -78,3 +92,11 @@ def test_the_interchange_on_a_cross_keyed_cylinder_is_found():
     assert found.phantoms == {"X2X": 1}
     opening = sorted(product(*shearing_depths([KEYS["1AA"], KEYS["3AA"]])))
     assert ["".join(map(str, cuts)) for cuts in opening] == ["345421", "345621", "365421", "365621"]
+
+
+def test_an_incidental_master_key_is_cut_to_a_line_that_nobody_planned():
+    """P (paraphrase): lockreference.com/using-tmk-registers: where a cylinder is pinned to master and change."""
+    found = audit(KEYS, {"1AA": ["AA", "1AA"], "X2X": ["1AA", "3AA"], "3AA": ["3AA"]})
+    assert found.phantoms == {"1AA": 0, "X2X": 1, "3AA": 0}
+    two_apart = {"AA": KEYS["AA"], "4AA": read_bitting(SPEC, "363621", "4AA")}
+    assert audit(two_apart, {"4AA": ["AA", "4AA"]}).phantoms == {"4AA": 2}
