@@ -1,0 +1,429 @@
+"""New bittings for some keysets, so that a lost key is shut out and every other key operates what lists it, no more.
+
+One model for CP-SAT says both at once: which keysets are replaced, and what their new keys are cut to. Nearly every
+key is shut out of nearly every cylinder anyway, so a pair of them gets into the model when it was seen to operate.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass, field
+from functools import cached_property
+from itertools import pairwise, product
+from math import log
+from operator import ne
+from random import Random
+from time import monotonic
+from typing import TYPE_CHECKING, TypeAlias
+
+from app.keying.auditing import audit
+from app.keying.issuing import draw_from
+from app.keying.pinning import count_combinations
+from app.keying.progression import Columns
+from app.keying.spec import Bitting, BittingSpec
+
+if TYPE_CHECKING:
+    from ortools.sat.python import cp_model
+
+    Literal: TypeAlias = cp_model.LiteralT
+
+FEW_PAIRS = 2_000
+"""So many pairs of a key and a cylinder go into the model at once."""
+SLACK = 30  # millionths by which logarithms may be rounded; no two products of widths are as near
+DRAWS = 40
+MOST_MOVES = 200
+FIRST_SLOT = 2.0
+"""After so many seconds the best plan so far is held against all keys, so that what it breaks is known early."""
+
+
+@dataclass(frozen=True)
+class Loss:
+    """A system and what is lost of it: `lost` is the bitting, `gone` the keysets cut to it.
+
+    `cylinders`: per set of operators, how many cylinders have it; `exposed` are those that the lost key turns.
+    `costs`: what the replacing of a keyset weighs; a cylinder to rekey weighs more than all of them.
+    """
+
+    spec: BittingSpec
+    keys: Mapping[str, Bitting] = field(repr=False)
+    cylinders: Mapping[tuple[str, ...], int]
+    lost: Bitting = field(repr=False)
+    gone: AbstractSet[str]
+    exposed: AbstractSet[tuple[str, ...]]
+    costs: Mapping[str, int]
+
+    @cached_property
+    def weight(self) -> int:
+        """What a cylinder weighs."""
+        return sum(self.costs.values()) + 1
+
+    @cached_property
+    def columns(self) -> Columns:
+        """The depths that a new key may have in each chamber: with step 2, those of the parity that most keys have."""
+        spec = self.spec
+        columns = []
+        for cuts in zip(*self.keys.values(), strict=True):
+            odd = 2 * sum(cut % 2 for cut in cuts) > len(cuts)
+            columns.append(tuple(d for d in spec.all_depths if spec.step == 1 or d % 2 == odd))
+        return tuple(columns)
+
+    def cost(self, replaced: AbstractSet[str]) -> int:
+        """What it weighs to replace these keysets: the cylinders that list one, and those exposed; then the keys."""
+        touched = sum(
+            count
+            for operators, count in self.cylinders.items()
+            if operators in self.exposed or not replaced.isdisjoint(operators)
+        )
+        return self.weight * touched + sum(self.costs[symbol] for symbol in replaced)
+
+    def operating(self, keys: Mapping[str, Bitting]) -> Iterator[tuple[tuple[str, ...], str | None]]:
+        """The cylinders with keys that turn them and must not, None for the lost one, where keys are cut like this."""
+        named = {str(number): operators for number, operators in enumerate(self.cylinders)}
+        lost = "\0lost"  # no symbol of a system has such a character
+        found = audit({**keys, lost: self.lost}, named)
+        for cylinder, key in found.unintended:
+            yield named[cylinder], None if key == lost else key
+
+    def faults(self, new: Mapping[str, Bitting]) -> int:
+        """How many of these new bittings may not be handed out, and how many pairs would operate and must not."""
+        faults = sum(not self.spec.allows(cuts) for cuts in new.values())
+        faults += len(new) - len({*new.values()} - {*self.keys.values()})
+        return faults or sum(1 for _ in self.operating({**self.keys, **new}))
+
+    def wider(self, keys: Mapping[str, Bitting]) -> list[tuple[tuple[str, ...], int, int]]:
+        """The cylinders that let in more combinations than before, with how many before and now."""
+        counted = (
+            (operators, *(count_combinations([those[one] for one in operators]) for those in (self.keys, keys)))
+            for operators in self.cylinders
+        )
+        return [(operators, before, now) for operators, before, now in counted if now > before]
+
+
+@dataclass(frozen=True, slots=True)
+class Replacing:
+    """What a search came to: the new bittings or None, and whether there are none, so that no time would help."""
+
+    new: dict[str, Bitting] | None = field(repr=False)
+    is_impossible: bool
+
+
+def replace_keys(
+    loss: Loss,
+    free: Sequence[str],
+    rng: Random,
+    seconds: float,
+    *,
+    is_bounded: bool = True,
+    apart: int = 1,
+    all_of_them: bool = False,
+    below: int | None = None,
+) -> Replacing:
+    """Find new bittings for the lost keysets and as few more of `free` as it takes, or `all_of_them`.
+
+    `is_bounded`: no cylinder lets in more combinations than it did. `apart`: in how many chambers a new key differs
+    from the lost one. `below`: only a plan that costs less than this. What is found has been held against every
+    cylinder and key.
+    """
+    until = monotonic() + seconds
+    start: dict[str, Bitting] = {}
+    if all_of_them and len(free) > 1:
+        start, faults = _moved(loss, free, rng, apart, until)
+        if not faults:
+            return Replacing(start, False)
+    model = _Model(loss, free, rng, is_bounded=is_bounded, apart=apart, all_of_them=all_of_them, start=start)
+    if below is not None:
+        model.go_below(below)
+    best, slot = None, FIRST_SLOT
+    while (left := until - monotonic()) > 0:
+        found = model.solve(min(left, slot))
+        if found is None and not model.is_impossible:
+            slot *= 2
+        elif found is None:
+            return Replacing(best, best is None)
+        elif model.is_clean(found):
+            best = {key: cuts for key, cuts in found.items() if cuts != loss.keys[key]}
+            if model.is_optimal:
+                break
+            model.go_below(loss.cost(best.keys()))
+    return Replacing(best, False)
+
+
+def _moved(
+    loss: Loss, replaced: Sequence[str], rng: Random, apart: int, until: float
+) -> tuple[dict[str, Bitting], int]:
+    """Give new bittings that change the lost cuts which all these keys share, and how much is wrong with them.
+
+    A master's branch gets the cuts of another master so: the changes stay as far apart as they were, and no cylinder
+    gets wider.
+    """
+    shared = [all(loss.keys[key][n] == cut for key in replaced) for n, cut in enumerate(loss.lost)]
+    choices = [
+        [cut, *(depth for depth in column if depth != cut)] if is_shared else [cut]
+        for cut, column, is_shared in zip(loss.lost, loss.columns, shared, strict=True)
+    ]
+    moves = [move for move in product(*choices) if sum(map(ne, move, loss.lost)) >= apart]
+    best, fewest = {}, len(loss.keys)
+    for move in rng.sample(moves, min(MOST_MOVES, len(moves))):
+        if monotonic() > until:
+            break
+        moved = {
+            key: tuple(
+                new if is_shared else cut for cut, new, is_shared in zip(loss.keys[key], move, shared, strict=True)
+            )
+            for key in replaced
+        }
+        faults = loss.faults(moved)
+        if not best or faults < fewest:
+            best, fewest = moved, faults
+        if not faults:
+            break
+    return best, fewest
+
+
+class _Model:
+    """The model as it grows. A depth of a key that stays is True or False; of one that may go, a variable."""
+
+    def __init__(
+        self,
+        loss: Loss,
+        free: Sequence[str],
+        rng: Random,
+        *,
+        is_bounded: bool,
+        apart: int,
+        all_of_them: bool,
+        start: Mapping[str, Bitting],
+    ) -> None:
+        from ortools.sat.python import cp_model  # heavy to load, so only here
+
+        self.loss, self.spec, self.free = loss, loss.spec, tuple(free)
+        self.model = cp_model.CpModel()
+        self.is_impossible = self.is_optimal = False
+        self._seed = rng.randrange(1 << 30)
+        self._opening: dict[tuple[tuple[str, ...], int, int], cp_model.IntVar | bool] = {}
+        self._seen: set[tuple[tuple[str, ...], str | None]] = set()
+        self.goes = {symbol: self.model.new_bool_var("") for symbol in self.free}
+        self.cuts: dict[str, list[dict[int, cp_model.IntVar]]] = {}
+        for symbol in self.free:
+            self._add_key(symbol, rng, must=all_of_them or symbol in loss.gone)
+            first = start[symbol] if symbol in start else self._draw(rng)
+            self._hint(symbol, first, all_of_them or symbol in loss.gone)
+            if apart > 1:
+                alike = [column[cut] for cut, column in zip(loss.lost, self.cuts[symbol], strict=True) if cut in column]
+                self.model.add(sum(alike) <= self.spec.chambers - apart).only_enforce_if(self.goes[symbol])
+        open_to_change = [one for one in loss.cylinders if not self.goes.keys().isdisjoint(one)]
+        if is_bounded:
+            for operators in open_to_change:
+                self._bound(operators)
+        self._cost = 0 if all_of_them else self._weigh(open_to_change)
+        for operators in loss.cylinders:  # in their order: a set has another one each time the program starts
+            if operators in loss.exposed:
+                self._shut_out(operators, None)
+        pairs = [(one, key) for one in open_to_change for key in loss.keys if key not in one]
+        if len(pairs) <= FEW_PAIRS:
+            for operators, key in pairs:
+                self._shut_out(operators, key)
+
+    def solve(self, seconds: float) -> dict[str, Bitting] | None:
+        """Give every key's cuts by the model as it stands; None where there are none, or none in time."""
+        from ortools.sat.python import cp_model
+
+        solver = cp_model.CpSolver()
+        solver.parameters.max_time_in_seconds = seconds
+        solver.parameters.num_workers = 1  # so that the same seed gives the same bittings
+        solver.parameters.random_seed = self._seed
+        status = solver.solve(self.model)
+        self.is_impossible, self.is_optimal = status == cp_model.INFEASIBLE, status == cp_model.OPTIMAL
+        if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
+            return None
+        found = dict(self.loss.keys)
+        self.model.clear_hints()
+        for symbol, chambers in self.cuts.items():
+            found[symbol] = tuple(next(d for d, cut in column.items() if solver.value(cut)) for column in chambers)
+            self._hint(symbol, found[symbol], bool(solver.value(self.goes[symbol])))
+        return found
+
+    def go_below(self, cost: int) -> None:
+        """Take no plan of this cost or more."""
+        self.model.add(self._cost <= cost - 1)
+
+    def is_clean(self, found: Mapping[str, Bitting]) -> bool:
+        """Tell whether these cuts will do; what they break is put into the model."""
+        broken = [pair for pair in self.loss.operating(found) if pair not in self._seen]
+        for operators, key in broken:
+            self._shut_out(operators, key)
+        old = {cuts: symbol for symbol, cuts in self.loss.keys.items()}
+        holders: dict[Bitting, str] = {}
+        clean = not broken
+        for symbol in self.free:
+            cuts = found[symbol]
+            if cuts == self.loss.keys[symbol]:
+                continue
+            if cuts in old:  # whoever has the old key of another keyset would have this one
+                self._forbid(symbol, cuts)
+                clean = False
+            if (other := holders.setdefault(cuts, symbol)) != symbol:
+                self._tell_apart(symbol, other)
+                clean = False
+        return clean
+
+    def _draw(self, rng: Random) -> Bitting:
+        for _ in range(DRAWS):
+            drawn = draw_from(self.loss.columns, self.spec.macs, rng)
+            if self.spec.allows(drawn):
+                break
+        return drawn
+
+    def _hint(self, symbol: str, cuts: Bitting, goes: bool) -> None:
+        self.model.add_hint(self.goes[symbol], goes)
+        for column, cut in zip(self.cuts[symbol], cuts if goes else self.loss.keys[symbol], strict=True):
+            for depth, variable in column.items():
+                self.model.add_hint(variable, depth == cut)
+
+    def _add_key(self, symbol: str, rng: Random, *, must: bool) -> None:
+        """A key that keeps its cuts or gets others, within MACS and by the rules."""
+        model, goes, old = self.model, self.goes[symbol], self.loss.keys[symbol]
+        chambers: list[dict[int, cp_model.IntVar]] = []
+        for cut, column in zip(old, self.loss.columns, strict=True):
+            several = sorted({*column, cut})
+            rng.shuffle(several)  # else the search would begin with the shallow ones
+            depths = {depth: model.new_bool_var("") for depth in several}
+            model.add_exactly_one(depths.values())
+            model.add_bool_or([goes, depths[cut]])
+            if cut not in column:
+                model.add_implication(goes, depths[cut].negated())
+            chambers.append(depths)
+        self.cuts[symbol] = chambers
+        if must:
+            model.add_bool_or([goes])
+        self._forbid(symbol, old)
+        for here, there in pairwise(chambers):
+            for depth, variable in here.items():
+                near = [other for d, other in there.items() if abs(d - depth) <= self.spec.macs]
+                if len(near) < len(there):
+                    model.add_bool_or([goes.negated(), variable.negated(), *near])
+        self._add_rules(goes, chambers)
+
+    def _add_rules(self, goes: "cp_model.IntVar", chambers: "Sequence[Mapping[int, cp_model.IntVar]]") -> None:
+        model, spec, rules = self.model, self.spec, self.spec.rules
+        count, depths, stays = len(chambers), spec.all_depths, goes.negated()
+
+        def not_all(cuts: Sequence[tuple[int, int]]) -> None:
+            """Not all of these chambers have these depths."""
+            if all(depth in chambers[chamber] for chamber, depth in cuts):
+                model.add_bool_or([stays, *(chambers[chamber][depth].negated() for chamber, depth in cuts)])
+
+        if rules.least_depths is not None:
+            used = []
+            for depth in depths:
+                there = [column[depth] for column in chambers if depth in column]
+                used.append(model.new_bool_var(""))
+                model.add_bool_or([used[-1].negated(), *there])
+            model.add(sum(used) >= rules.least_depths).only_enforce_if(goes)
+        if rules.most_equal_neighbors is not None:
+            for first in range(count - rules.most_equal_neighbors):
+                for depth in depths:
+                    not_all([(first + n, depth) for n in range(rules.most_equal_neighbors + 1)])
+        if rules.least_span is not None:
+            for low in range(spec.first_depth, spec.last_depth + 2 - rules.least_span):
+                near = range(low, low + rules.least_span)
+                out = [cut for column in chambers for depth, cut in column.items() if depth not in near]
+                model.add_bool_or([stays, *out])
+        if rules.no_stairs:
+            for start in depths:
+                for step in range(1 - spec.depths, spec.depths):
+                    if step and start + step * (count - 1) in depths:
+                        not_all([(chamber, start + step * chamber) for chamber in range(count)])
+        if rules.no_uncut:
+            deep = [cut for column in chambers for depth, cut in column.items() if depth > spec.first_depth + 1]
+            model.add_bool_or([stays, *deep])
+
+    def _forbid(self, symbol: str, cuts: Bitting) -> None:
+        """A key that goes is not cut to this."""
+        chambers = self.cuts[symbol]
+        if all(cut in column for cut, column in zip(cuts, chambers, strict=True)):
+            same = [column[cut].negated() for cut, column in zip(cuts, chambers, strict=True)]
+            self.model.add_bool_or([self.goes[symbol].negated(), *same])
+
+    def _tell_apart(self, one: str, other: str) -> None:
+        """Two keys differ in some chamber."""
+        differs = []
+        for column, beside in zip(self.cuts[one], self.cuts[other], strict=True):
+            differs.append(self.model.new_bool_var(""))
+            for depth in column.keys() & beside.keys():
+                self.model.add_bool_or(
+                    [differs[-1].negated(), column[depth].negated(), beside[depth].negated()]
+                )
+        self.model.add_bool_or(differs)
+
+    def _opens(self, operators: tuple[str, ...], chamber: int, depth: int) -> "cp_model.IntVar | bool":
+        """Whether a cylinder shears there: at least where one of its keys has the depth."""
+        place = (operators, chamber, depth)
+        if place not in self._opening:
+            there = []
+            for symbol in operators:
+                if symbol in self.cuts:
+                    there += [self.cuts[symbol][chamber][depth]] if depth in self.cuts[symbol][chamber] else []
+                elif self.loss.keys[symbol][chamber] == depth:
+                    self._opening[place] = True
+                    return True
+            if there:
+                opens = self.model.new_bool_var("")
+                for variable in there:
+                    self.model.add_implication(variable, opens)
+                self._opening[place] = opens
+            else:
+                self._opening[place] = False
+        return self._opening[place]
+
+    def _shut_out(self, operators: tuple[str, ...], key: str | None) -> None:
+        """Some chamber blocks a key, or the lost one, in a cylinder."""
+        self._seen.add((operators, key))
+        model = self.model
+        blocks: list[Literal] = []
+        if key is not None and key in self.cuts:
+            for chamber, column in enumerate(self.cuts[key]):
+                block = model.new_bool_var("")
+                for depth, cut in column.items():
+                    opens = self._opens(operators, chamber, depth)
+                    if opens is True:
+                        model.add_bool_or([block.negated(), cut.negated()])
+                    elif opens is not False:
+                        model.add_bool_or([block.negated(), cut.negated(), opens.negated()])
+                blocks.append(block)
+        else:
+            for chamber, depth in enumerate(self.loss.lost if key is None else self.loss.keys[key]):
+                opens = self._opens(operators, chamber, depth)
+                if opens is False:
+                    return
+                if opens is not True:
+                    blocks.append(opens.negated())
+        model.add_bool_or(blocks)
+
+    def _bound(self, operators: tuple[str, ...]) -> None:
+        """A cylinder lets in no more combinations than before: the logarithms of its widths add up to no more."""
+        terms = []
+        for chamber in range(self.spec.chambers):
+            opens = [self._opens(operators, chamber, depth) for depth in self.spec.all_depths]
+            most = min(len(operators), sum(one is not False for one in opens))
+            wider = [self.model.new_bool_var("") for _ in range(most - 1)]
+            self.model.add(sum(one for one in opens if one is not False) <= 1 + sum(wider))
+            terms += [round(1e6 * (log(n) - log(n - 1))) * one for n, one in enumerate(wider, start=2)]
+            for narrow, wide in pairwise(wider):
+                self.model.add_implication(wide, narrow)
+        before = count_combinations([self.loss.keys[symbol] for symbol in operators])
+        self.model.add(sum(terms) <= round(1e6 * log(before)) + SLACK)
+
+    def _weigh(self, open_to_change: Sequence[tuple[str, ...]]) -> "cp_model.LinearExprT":
+        """Fewest cylinders first, then fewest keys."""
+        loss = self.loss
+        terms = [loss.costs[symbol] * goes for symbol, goes in self.goes.items()]
+        for operators in open_to_change:
+            if operators not in loss.exposed:
+                touched = self.model.new_bool_var("")
+                for symbol in operators:
+                    if symbol in self.goes:
+                        self.model.add_implication(self.goes[symbol], touched)
+                terms.append(loss.weight * loss.cylinders[operators] * touched)
+        cost = sum(terms) + loss.cost(frozenset())
+        self.model.minimize(cost)
+        return cost
