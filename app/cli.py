@@ -5,7 +5,7 @@ import importlib
 import click
 
 GROUPS = {
-    "keying": "app.commands.keying",
+    "keying": "app.commands.keying_systems",
     "fit": "app.commands.fitting",
     "part": "app.commands.parts",
     "counter": "app.commands.counter",

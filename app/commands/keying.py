@@ -1,10 +1,9 @@
-"""`bittern keying …`: count, progress, pin, audit, extend and symbols; JSON in, JSON out."""
+"""`bittern keying …`: count, progress, pin, audit and symbols; JSON in, JSON out. Whole systems: keying_systems."""
 
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from itertools import islice
-from random import Random
 from typing import Any
 
 import click
@@ -17,15 +16,15 @@ from app.validation import Reader, read_list, read_whole
 MOST_LISTED = 1_000_000
 MOST_KEYS = 100_000
 
-_SPEC = {"chambers": 6, "depths": 10, "first_depth": 0, "macs": 7, "step": 2}
+EXAMPLE_SPEC = {"chambers": 6, "depths": 10, "first_depth": 0, "macs": 7, "step": 2}
 
 
 @click.group()
 def group() -> None:
-    """Count, progress, pin and audit bittings, extend systems, and make key symbols."""
+    """Count, progress, pin and audit bittings, make key symbols, and plan for whole systems."""
 
 
-@json_command(group, "count", {"spec": _SPEC})
+@json_command(group, "count", {"spec": EXAMPLE_SPEC})
 def count(read: Reader) -> dict[str, Any]:
     """Count all bittings of a spec, and those within its MACS."""
     answer = read.value("spec", _count)
@@ -44,11 +43,11 @@ def _count(given: object) -> dict[str, Any]:
     fields.done()
     if not (3 <= chambers <= 12 and depths <= 16):
         return {"theoretical": depths**chambers, "usable": keying.count_bittings(chambers, depths, macs)}
-    spec = _spec("macs")(given)
+    spec = read_spec("macs")(given)
     return {"theoretical": keying.theoretical(spec), "usable": keying.usable(spec)}
 
 
-def _spec(*needed: str) -> Callable[[object], keying.BittingSpec]:
+def read_spec(*needed: str) -> Callable[[object], keying.BittingSpec]:
     """A reader of a spec that has to say chambers, depths and what else is needed."""
 
     def read(given: object) -> keying.BittingSpec:
@@ -66,14 +65,14 @@ def _spec(*needed: str) -> Callable[[object], keying.BittingSpec]:
     return read
 
 
-def _bitting(spec: keying.BittingSpec | None) -> Callable[[object], keying.Bitting]:
+def read_bitting(spec: keying.BittingSpec | None) -> Callable[[object], keying.Bitting]:
     """A reader of a bitting; of none where the spec itself could not be read, which is told."""
     return lambda text: keying.read_bitting(spec, text, "") if spec else ()
 
 
 def read_ruled_spec(read: Reader, *needed: str) -> keying.BittingSpec:
     """The spec, which has to say what is needed, with the rules that stand beside it."""
-    spec = read.value("spec", _spec(*needed))
+    spec = read.value("spec", read_spec(*needed))
     rules = read.optional("rules", _rules)
     if not spec or rules is None:
         return spec
@@ -97,7 +96,7 @@ def _rules(given: object) -> keying.BittingRules:
     group,
     "progress",
     {
-        "spec": _SPEC,
+        "spec": EXAMPLE_SPEC,
         "tmk": "417250",
         "array": None,
         "order": None,
@@ -108,7 +107,7 @@ def _rules(given: object) -> keying.BittingRules:
 def progress(read: Reader) -> dict[str, Any]:
     """List the changes under a master by total position progression, within MACS and rules, in sequence."""
     spec = read_ruled_spec(read, "macs", "step")
-    tmk = read.value("tmk", _bitting(spec))
+    tmk = read.value("tmk", read_bitting(spec))
     columns = read.optional("array", _array)
     order = read.optional("order", lambda given: read_list(given, 100))
     limit = read.optional("limit", lambda given: read_whole(given, 0, MOST_LISTED))
@@ -149,9 +148,9 @@ def _array(given: object) -> list[tuple[int, ...]]:
 )
 def pin(read: Reader) -> dict[str, Any]:
     """Give the pins of a cylinder for the keys that operate it, and how many bittings they let in."""
-    spec = read.value("spec", _spec())
-    keys = _keys(read, spec)
-    control = read.optional("control", _bitting(spec))
+    spec = read.value("spec", read_spec())
+    keys = read_keys(read, spec)
+    control = read.optional("control", read_bitting(spec))
     read.done()
     found = keying.pin(spec, keys, control)
     return {
@@ -166,15 +165,22 @@ def pin(read: Reader) -> dict[str, Any]:
     }
 
 
-def _keys(read: Reader, spec: keying.BittingSpec | None) -> Mapping[str, keying.Bitting]:
-    keys = read.by_name("keys", _bitting(spec), keying.read_symbol_text, MOST_KEYS)
+def read_keys(read: Reader, spec: keying.BittingSpec | None) -> Mapping[str, keying.Bitting]:
+    """The keys by symbol, at least one."""
+    keys = read.by_name("keys", read_bitting(spec), keying.read_symbol_text, MOST_KEYS)
     if read.raw("keys") == {}:
         read.refuse("keys", f"Give 1 to {MOST_KEYS:,} keys as an object of symbol and bitting.")
     return keys
 
 
-def _operators(given: object) -> list[str]:
+def read_operators(given: object) -> list[str]:
+    """The symbols of the keys that operate a cylinder."""
     return [keying.read_symbol_text(key) for key in read_list(given, MOST_KEYS)]
+
+
+def read_cylinders(read: Reader) -> Mapping[str, list[str]]:
+    """The cylinders by symbol, each with its keys."""
+    return read.by_name("cylinders", read_operators, keying.read_symbol_text, MOST_KEYS)
 
 
 @json_command(
@@ -188,8 +194,8 @@ def _operators(given: object) -> list[str]:
 )
 def audit(read: Reader) -> dict[str, Any]:
     """Check every key against every cylinder: unintended operations, and phantoms."""
-    keys = _keys(read, read.value("spec", _spec()))
-    cylinders = read.by_name("cylinders", _operators, keying.read_symbol_text, MOST_KEYS)
+    keys = read_keys(read, read.value("spec", read_spec()))
+    cylinders = read_cylinders(read)
     read.done()
     found = keying.audit(keys, cylinders)
     return {
@@ -197,56 +203,6 @@ def audit(read: Reader) -> dict[str, Any]:
         "missing": [],  # a cylinder is pinned from its own list, so each of those keys operates it
         "phantoms": found.phantoms,
     }
-
-
-_EXTENDED = {
-    "spec": _SPEC,
-    "keys": {"A": "416250", "AA": "836250", "AB": "056250", "AA1": "838472", "AB1": "058472"},
-    "cylinders": {"AA1": ["AA1", "AA", "A"], "AB1": ["AB1", "AB", "A"]},
-    "add": [
-        {"symbol": "AC", "operators": ["AC", "A"]},
-        {"symbol": "AC1", "operators": ["AC1", "AC", "A"]},
-        {"symbol": "X1X", "operators": ["AA1", "AB1", "AA", "AB", "A"]},
-    ],
-    "rules": {"least_depths": 3, "most_equal_neighbors": 2, "least_span": 3, "no_stairs": True, "no_uncut": True},
-    "seed": 1,
-    "seconds": 20,
-}
-
-
-@json_command(group, "extend", _EXTENDED)
-def extend(read: Reader) -> dict[str, Any]:
-    """Add keys and cylinders to a system in service, whatever array it has; no key in service changes."""
-    spec = read_ruled_spec(read, "macs", "step")
-    keys = _keys(read, spec)
-    cylinders = read.by_name("cylinders", _operators, keying.read_symbol_text, MOST_KEYS)
-    added = read.rows("add", _added, MOST_KEYS)
-    rng = Random(read_seed(read))  # noqa: S311 - whoever gives a seed wants the same again
-    seconds = read_seconds(read)
-    read.done()
-    found = keying.add_cylinders(spec, keys, cylinders, added, rng, seconds=seconds)
-    return {"new": {symbol: keying.write_bitting(spec, bitting) for symbol, bitting in found.items()}}
-
-
-def _added(row: Reader) -> keying.AddedCylinder:
-    symbol = row.value("symbol", keying.read_symbol_text)
-    return keying.AddedCylinder(symbol, tuple(dict.fromkeys(row.value("operators", _operators) or ())))
-
-
-def read_seed(read: Reader) -> int:
-    """The number by which chance draws; 0 where it is absent."""
-    return read.whole("seed", -(2**63), 2**63, 0)
-
-
-def read_seconds(read: Reader) -> float:
-    """How long a search may take; 20 where it is absent."""
-    return read.value("seconds", _seconds, 20.0)
-
-
-def _seconds(given: object) -> float:
-    if isinstance(given, bool) or not isinstance(given, int | float) or not 0 < given <= 3600:
-        raise BitternError("", "Give a time limit in seconds, above 0 and at most 3,600.")
-    return float(given)
 
 
 @json_command(group, "symbols", {"levels": 3, "masters": 2, "changes_per_master": 3})

@@ -65,7 +65,7 @@ def lost_key(
     until = monotonic() + seconds
     check_system(keys, cylinders)
     if symbol not in keys:
-        raise KeyingError("symbol", "There is no such key in this system.")
+        raise KeyingError("lost", "There is no such key in this system.")
     out = copies or {}
     exposed = operated_by(keys, cylinders, symbol)
     alike = {name: tuple(dict.fromkeys(meant)) for name, meant in cylinders.items()}
@@ -96,8 +96,8 @@ def _search(loss: Loss, rng: Random, until: float) -> tuple[dict[str, Bitting], 
     if least != loss.gone:
         more = _ordered(loss, least - loss.gone)
         reasons.append(
-            f"A new bitting for {_named(_ordered(loss, loss.gone))} alone does not shut the lost key out: keys that stay "
-            f"have all of its cuts between them. {_named(more)} {'goes' if len(more) == 1 else 'go'} too."
+            f"A new bitting for {_named(_ordered(loss, loss.gone))} alone does not shut the lost key out: keys that "
+            f"stay have all of its cuts between them. {_named(more)} {'goes' if len(more) == 1 else 'go'} too."
         )
     floor = loss.cost(least) if is_least else 0
     for free in dict.fromkeys([_ordered(loss, least), near, tuple(loss.keys)]):

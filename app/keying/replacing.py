@@ -31,6 +31,7 @@ FEW_PAIRS = 2_000
 SLACK = 30  # millionths by which logarithms may be rounded; no two products of widths are as near
 DRAWS = 40
 MOST_MOVES = 200
+TRIED_MOVES = 3
 FIRST_SLOT = 2.0
 """After so many seconds the best plan so far is held against all keys, so that what it breaks is known early."""
 
@@ -58,7 +59,7 @@ class Loss:
 
     @cached_property
     def columns(self) -> Columns:
-        """The depths that a new key may have in each chamber: with step 2, those of the parity that most keys have."""
+        """The depths that a new key may have in each chamber; with step 2 of the parity that most keys have."""
         spec = self.spec
         columns = []
         for cuts in zip(*self.keys.values(), strict=True):
@@ -76,26 +77,34 @@ class Loss:
         return self.weight * touched + sum(self.costs[symbol] for symbol in replaced)
 
     def operating(self, keys: Mapping[str, Bitting]) -> Iterator[tuple[tuple[str, ...], str | None]]:
-        """The cylinders with keys that turn them and must not, None for the lost one, where keys are cut like this."""
+        """The cylinders with the keys (None: the lost one) that turn them and must not, if keys are cut like this."""
         named = {str(number): operators for number, operators in enumerate(self.cylinders)}
         lost = "\0lost"  # no symbol of a system has such a character
         found = audit({**keys, lost: self.lost}, named)
         for cylinder, key in found.unintended:
             yield named[cylinder], None if key == lost else key
 
-    def faults(self, new: Mapping[str, Bitting]) -> int:
-        """How many of these new bittings may not be handed out, and how many pairs would operate and must not."""
-        faults = sum(not self.spec.allows(cuts) for cuts in new.values())
-        faults += len(new) - len({*new.values()} - {*self.keys.values()})
-        return faults or sum(1 for _ in self.operating({**self.keys, **new}))
+    def at_fault(self, new: Mapping[str, Bitting]) -> AbstractSet[str]:
+        """Which of these new bittings may not be handed out, or operate, or let operate, what must not."""
+        taken = {*self.keys.values()}
+        at_fault: set[str] = set()
+        for symbol, cuts in new.items():
+            if cuts in taken or not self.spec.allows(cuts):
+                at_fault.add(symbol)
+            taken.add(cuts)
+        if 2 * len(at_fault) < len(new):
+            for operators, key in self.operating({**self.keys, **new}):
+                at_fault.update([one for one in (*([key] if key else []), *operators) if one in new][:1])
+        return at_fault
 
     def wider(self, keys: Mapping[str, Bitting]) -> list[tuple[tuple[str, ...], int, int]]:
         """The cylinders that let in more combinations than before, with how many before and now."""
-        counted = (
-            (operators, *(count_combinations([those[one] for one in operators]) for those in (self.keys, keys)))
-            for operators in self.cylinders
-        )
-        return [(operators, before, now) for operators, before, now in counted if now > before]
+        found = []
+        for operators in self.cylinders:
+            before, now = (count_combinations([those[one] for one in operators]) for those in (self.keys, keys))
+            if now > before:
+                found.append((operators, before, now))
+        return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,44 +133,40 @@ def replace_keys(
     cylinder and key.
     """
     until = monotonic() + seconds
-    start: dict[str, Bitting] = {}
     if all_of_them and len(free) > 1:
-        start, faults = _moved(loss, free, rng, apart, until)
-        if not faults:
-            return Replacing(start, False)
-    model = _Model(loss, free, rng, is_bounded=is_bounded, apart=apart, all_of_them=all_of_them, start=start)
+        for moved, at_fault in _moved_branches(loss, free, rng, apart, until):
+            if not at_fault:
+                return Replacing(moved, False)
+            left = (until - monotonic()) / 2
+            decided = {key: cuts for key, cuts in moved.items() if key not in at_fault}
+            rest = tuple(key for key in free if key in at_fault)
+            model = _Model(loss, rest, rng, is_bounded=is_bounded, apart=apart, all_of_them=True, decided=decided)
+            if (found := model.search(min(left, FIRST_SLOT))).new:
+                return found
+    model = _Model(loss, free, rng, is_bounded=is_bounded, apart=apart, all_of_them=all_of_them, decided={})
     if below is not None:
         model.go_below(below)
-    best, slot = None, FIRST_SLOT
-    while (left := until - monotonic()) > 0:
-        found = model.solve(min(left, slot))
-        if found is None and not model.is_impossible:
-            slot *= 2
-        elif found is None:
-            return Replacing(best, best is None)
-        elif model.is_clean(found):
-            best = {key: cuts for key, cuts in found.items() if cuts != loss.keys[key]}
-            if model.is_optimal:
-                break
-            model.go_below(loss.cost(best.keys()))
-    return Replacing(best, False)
+    return model.search(until - monotonic())
 
 
-def _moved(
+def _moved_branches(
     loss: Loss, replaced: Sequence[str], rng: Random, apart: int, until: float
-) -> tuple[dict[str, Bitting], int]:
-    """Give new bittings that change the lost cuts which all these keys share, and how much is wrong with them.
+) -> list[tuple[dict[str, Bitting], AbstractSet[str]]]:
+    """New bittings that change the lost cuts which all these keys share, with the keys that need others; best first.
 
     A master's branch gets the cuts of another master so: the changes stay as far apart as they were, and no cylinder
     gets wider.
     """
     shared = [all(loss.keys[key][n] == cut for key in replaced) for n, cut in enumerate(loss.lost)]
+    staying = {loss.keys[key] for one in loss.exposed for key in one if key not in replaced}
     choices = [
-        [cut, *(depth for depth in column if depth != cut)] if is_shared else [cut]
-        for cut, column, is_shared in zip(loss.lost, loss.columns, shared, strict=True)
+        [cut, *(depth for depth in column if depth not in {cut, *(other[n] for other in staying)})]
+        if shared[n]
+        else [cut]
+        for n, (cut, column) in enumerate(zip(loss.lost, loss.columns, strict=True))
     ]
     moves = [move for move in product(*choices) if sum(map(ne, move, loss.lost)) >= apart]
-    best, fewest = {}, len(loss.keys)
+    found = []
     for move in rng.sample(moves, min(MOST_MOVES, len(moves))):
         if monotonic() > until:
             break
@@ -171,12 +176,11 @@ def _moved(
             )
             for key in replaced
         }
-        faults = loss.faults(moved)
-        if not best or faults < fewest:
-            best, fewest = moved, faults
-        if not faults:
-            break
-    return best, fewest
+        at_fault = loss.at_fault(moved)
+        if not at_fault:
+            return [(moved, at_fault)]
+        found.append((moved, at_fault))
+    return sorted(found, key=lambda one: len(one[1]))[:TRIED_MOVES]
 
 
 class _Model:
@@ -191,11 +195,12 @@ class _Model:
         is_bounded: bool,
         apart: int,
         all_of_them: bool,
-        start: Mapping[str, Bitting],
+        decided: Mapping[str, Bitting],
     ) -> None:
         from ortools.sat.python import cp_model  # heavy to load, so only here
 
         self.loss, self.spec, self.free = loss, loss.spec, tuple(free)
+        self.decided, self.keys = decided, {**loss.keys, **decided}
         self.model = cp_model.CpModel()
         self.is_impossible = self.is_optimal = False
         self._seed = rng.randrange(1 << 30)
@@ -205,12 +210,13 @@ class _Model:
         self.cuts: dict[str, list[dict[int, cp_model.IntVar]]] = {}
         for symbol in self.free:
             self._add_key(symbol, rng, must=all_of_them or symbol in loss.gone)
-            first = start[symbol] if symbol in start else self._draw(rng)
-            self._hint(symbol, first, all_of_them or symbol in loss.gone)
+            self._hint(symbol, self._draw(rng), all_of_them or symbol in loss.gone)
             if apart > 1:
-                alike = [column[cut] for cut, column in zip(loss.lost, self.cuts[symbol], strict=True) if cut in column]
+                columns = zip(loss.lost, self.cuts[symbol], strict=True)
+                alike = [column[cut] for cut, column in columns if cut in column]
                 self.model.add(sum(alike) <= self.spec.chambers - apart).only_enforce_if(self.goes[symbol])
-        open_to_change = [one for one in loss.cylinders if not self.goes.keys().isdisjoint(one)]
+        changing = self.goes.keys() | decided.keys()
+        open_to_change = [one for one in loss.cylinders if not changing.isdisjoint(one)]
         if is_bounded:
             for operators in open_to_change:
                 self._bound(operators)
@@ -222,6 +228,23 @@ class _Model:
         if len(pairs) <= FEW_PAIRS:
             for operators, key in pairs:
                 self._shut_out(operators, key)
+
+    def search(self, seconds: float) -> Replacing:
+        """Search in rounds: what a plan breaks goes into the model, and what is found has to be beaten."""
+        until, slot = monotonic() + seconds, FIRST_SLOT
+        best: dict[str, Bitting] | None = None
+        while (left := until - monotonic()) > 0:
+            found = self.solve(min(left, slot))
+            if found is None and not self.is_impossible:
+                slot *= 2
+            elif found is None:
+                return Replacing(best, best is None)
+            elif self.is_clean(found):
+                best = {key: cuts for key, cuts in found.items() if cuts != self.loss.keys[key]}
+                if self.is_optimal:
+                    break
+                self.go_below(self.loss.cost(best.keys()))
+        return Replacing(best, False)
 
     def solve(self, seconds: float) -> dict[str, Bitting] | None:
         """Give every key's cuts by the model as it stands; None where there are none, or none in time."""
@@ -235,8 +258,8 @@ class _Model:
         self.is_impossible, self.is_optimal = status == cp_model.INFEASIBLE, status == cp_model.OPTIMAL
         if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
             return None
-        found = dict(self.loss.keys)
-        self.model.clear_hints()
+        found = dict(self.keys)
+        self.model.clear_hints()  # type: ignore[no-untyped-call]
         for symbol, chambers in self.cuts.items():
             found[symbol] = tuple(next(d for d, cut in column.items() if solver.value(cut)) for column in chambers)
             self._hint(symbol, found[symbol], bool(solver.value(self.goes[symbol])))
@@ -252,7 +275,7 @@ class _Model:
         for operators, key in broken:
             self._shut_out(operators, key)
         old = {cuts: symbol for symbol, cuts in self.loss.keys.items()}
-        holders: dict[Bitting, str] = {}
+        holders = {cuts: symbol for symbol, cuts in self.decided.items()}
         clean = not broken
         for symbol in self.free:
             cuts = found[symbol]
@@ -262,7 +285,10 @@ class _Model:
                 self._forbid(symbol, cuts)
                 clean = False
             if (other := holders.setdefault(cuts, symbol)) != symbol:
-                self._tell_apart(symbol, other)
+                if other in self.decided:
+                    self._forbid(symbol, cuts)
+                else:
+                    self._tell_apart(symbol, other)
                 clean = False
         return clean
 
@@ -350,9 +376,7 @@ class _Model:
         for column, beside in zip(self.cuts[one], self.cuts[other], strict=True):
             differs.append(self.model.new_bool_var(""))
             for depth in column.keys() & beside.keys():
-                self.model.add_bool_or(
-                    [differs[-1].negated(), column[depth].negated(), beside[depth].negated()]
-                )
+                self.model.add_bool_or([differs[-1].negated(), column[depth].negated(), beside[depth].negated()])
         self.model.add_bool_or(differs)
 
     def _opens(self, operators: tuple[str, ...], chamber: int, depth: int) -> "cp_model.IntVar | bool":
@@ -363,7 +387,7 @@ class _Model:
             for symbol in operators:
                 if symbol in self.cuts:
                     there += [self.cuts[symbol][chamber][depth]] if depth in self.cuts[symbol][chamber] else []
-                elif self.loss.keys[symbol][chamber] == depth:
+                elif self.keys[symbol][chamber] == depth:
                     self._opening[place] = True
                     return True
             if there:
@@ -391,7 +415,7 @@ class _Model:
                         model.add_bool_or([block.negated(), cut.negated(), opens.negated()])
                 blocks.append(block)
         else:
-            for chamber, depth in enumerate(self.loss.lost if key is None else self.loss.keys[key]):
+            for chamber, depth in enumerate(self.loss.lost if key is None else self.keys[key]):
                 opens = self._opens(operators, chamber, depth)
                 if opens is False:
                     return

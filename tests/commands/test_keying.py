@@ -1,4 +1,5 @@
 import json
+from itertools import pairwise
 
 import pytest
 from click.testing import CliRunner
@@ -16,7 +17,7 @@ def run(command, typed):
 
 
 SPEC = {"chambers": 6, "depths": 10, "macs": 7, "step": 2}
-COMMANDS = ["count", "progress", "pin", "audit", "extend", "symbols"]
+COMMANDS = ["count", "progress", "pin", "audit", "extend", "symbols", "lost"]
 
 
 @pytest.mark.parametrize("command", COMMANDS)
@@ -94,11 +95,44 @@ def test_symbols_of_four_levels():
 
 
 KEYS = {"AA": "345621", "1AA": "365621"}
+LOSS = {"spec": SPEC, "keys": KEYS, "cylinders": {"1AA": ["AA", "1AA"]}, "lost": "1AA"}
+
+
+def test_lost():
+    """1AA differs from AA in chamber 2 alone, so its new bitting has another cut than 6 there."""
+    code, answer = run("lost", LOSS | {"seed": 1, "seconds": 5})
+    assert code == 0 and list(answer) == ["exposed", "replace", "new", "proven", "reasons"]
+    new = answer.pop("new")["1AA"]
+    assert answer == {"exposed": ["1AA"], "replace": ["1AA"], "proven": True, "reasons": []}
+    assert new[1] != "6" and [int(cut) % 2 for cut in new] == [int(cut) % 2 for cut in KEYS["AA"]]
+    assert new not in KEYS.values() and all(abs(int(a) - int(b)) <= 7 for a, b in pairwise(new))
+
+
+def test_a_lost_key_whose_other_masters_have_all_its_cuts_takes_their_changes_with_it():
+    example = json.loads(CliRunner().invoke(main, ["keying", "lost", "--example"]).output)
+    code, answer = run("lost", example)
+    assert code == 0 and answer["exposed"] == ["AA1", "AA2"] and answer["proven"]
+    assert answer["replace"] == list(answer["new"]) == ["AA", "AA1", "AA2"]
+    after = example["keys"] | answer["new"]
+    audited = {"spec": example["spec"], "keys": after | {"old AA": "411214"}, "cylinders": example["cylinders"]}
+    assert run("audit", audited)[1]["unintended"] == []
 
 
 @pytest.mark.parametrize(
     ("command", "typed", "field"),
     [
+        ("lost", LOSS | {"lost": "AB"}, "lost"),
+        ("lost", {**LOSS, "lost": None}, "lost"),
+        ("lost", LOSS | {"keys": {}}, "keys"),
+        ("lost", LOSS | {"cylinders": {"1AA": ["AB"]}}, "cylinders.1AA"),
+        ("lost", LOSS | {"rules": {"least_depth": 3}}, "rules.least_depth"),
+        ("lost", LOSS | {"rules": {"least_depths": 7}}, "rules.least_depths"),
+        ("lost", LOSS | {"rules": {"least_depths": 2, "most_equal_neighbors": 1, "no_uncut": 3}}, "rules.no_uncut"),
+        ("lost", LOSS | {"seconds": 0}, "seconds"),
+        ("lost", LOSS | {"seconds": True}, "seconds"),
+        ("lost", LOSS | {"seconds": float("nan")}, "seconds"),
+        ("lost", LOSS | {"seed": 1.5}, "seed"),
+        ("lost", LOSS | {"symbol": "AA"}, "symbol"),
         ("count", "not json", "file"),
         ("count", "[1]", "file"),
         ("count", "[" * 100_000, "file"),

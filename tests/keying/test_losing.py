@@ -1,139 +1,240 @@
-from itertools import combinations
+from dataclasses import replace
+from itertools import combinations, product
+from random import Random
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.keying import BittingSpec, KeyingError, LostKey, lost_key, plan_levels
-from tests.keying.oracle import operates
+from app.keying import BittingRules, BittingSpec, KeyingError, lost_key, plan_levels
+from app.keying.spec import parity_pattern
+from tests.keying.oracle import obeys_macs, operates
 
-SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
+RULES = BittingRules(least_depths=3, most_equal_neighbors=2, least_span=3, no_stairs=True, no_uncut=True)
+SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2, rules=RULES)
 PLAN = plan_levels(SPEC, (5, 2, 8, 6, 1, 4), levels=3, masters=3, changes_per_master=5)
 
 
+def lose(keys, cylinders, symbol, copies=None, spec=SPEC, seconds=20.0):
+    """The plan, held against every key and cylinder by plain enumeration where there is one."""
+    found = lost_key(spec, keys, cylinders, symbol, Random(1), copies, seconds)
+    turned = [c for c, meant in cylinders.items() if operates(keys[symbol], [keys[k] for k in meant])]
+    assert list(found.exposed) == turned
+    assert set(found.new) == set(found.replace)
+    if not found.proven:
+        assert found.replace == found.repin == () and found.reasons
+        return found
+    after = {**keys, **found.new}
+    for cylinder, meant in cylinders.items():
+        pinned = [after[key] for key in meant]
+        assert not operates(keys[symbol], pinned), cylinder
+        assert {key for key in keys if operates(after[key], pinned)} == set(meant), cylinder
+    assert {key for key in keys if keys[key] == keys[symbol]} <= set(found.replace)
+    assert len({*found.new.values()} - {*keys.values()}) == len(found.new)
+    for cuts in found.new.values():
+        assert obeys_macs(spec, cuts) and spec.rules.first_broken(cuts, spec.first_depth) is None
+    assert list(found.repin) == [c for c, meant in cylinders.items() if not set(meant).isdisjoint(found.new)]
+    assert found.keys_to_cut == sum((copies or {}).get(key, 1) for key in found.replace)
+    return found
+
+
 def test_a_lost_change_exposes_its_own_cylinder_and_costs_one_keyset():
-    lost = lost_key(PLAN.keys, PLAN.cylinders, "AB3", {"AB3": 7})
-    assert lost.exposed == lost.repin == ("AB3",)
-    assert lost.replace == ("AB3",)
-    assert lost.keys_to_cut == 7
-    assert lost.proven
+    lost = lose(PLAN.keys, PLAN.cylinders, "AB3", {"AB3": 7})
+    assert lost.exposed == lost.repin == lost.replace == ("AB3",)
+    assert (lost.keys_to_cut, lost.proven, lost.reasons) == (7, True, ())
+    assert parity_pattern(lost.new["AB3"]) == parity_pattern(PLAN.tmk)
 
 
 def test_a_lost_master_exposes_all_below_it_and_cannot_be_shut_out_by_a_new_master_alone():
-    lost = lost_key(PLAN.keys, PLAN.cylinders, "AB")
+    lost = lose(PLAN.keys, PLAN.cylinders, "AB")
     below = tuple(f"AB{n}" for n in range(1, 6))
-    assert lost.exposed == lost.repin == below
+    assert lost.proven and lost.exposed == lost.repin == below
     # The changes carry its cuts where masters progress, the grand carries the rest: the changes go too.
     assert set(lost.replace) == {"AB", *below}
+    [why] = lost.reasons
+    assert why.startswith("A new bitting for AB alone does not shut the lost key out")
+    # A branch that is moved stays as it was within itself: no cylinder gets wider.
+    after = {**PLAN.keys, **lost.new}
+    for name in below:
+        widths = [
+            [len({keys[key][n] for key in PLAN.cylinders[name]}) for n in range(6)] for keys in (PLAN.keys, after)
+        ]
+        assert widths[0] == widths[1]
 
 
-def test_a_lost_grand_exposes_everything():
-    assert lost_key(PLAN.keys, PLAN.cylinders, "A").exposed == tuple(PLAN.cylinders)
+def test_a_lost_grand_exposes_everything_and_gets_one_new_bitting():
+    """In a chamber of the masters no key that stays has its cut, so that a new grand is pinned beside them."""
+    lost = lose(PLAN.keys, PLAN.cylinders, "A")
+    assert lost.exposed == lost.repin == tuple(PLAN.cylinders)
+    assert lost.proven and lost.replace == ("A",)
+
+
+@pytest.mark.parametrize("symbol", ["GGM", "A", "BA", "BA2"])
+def test_every_key_of_four_levels_has_a_plan(symbol):
+    plan = plan_levels(SPEC, (4, 1, 7, 2, 5, 0), levels=4, grands=2, masters=2, changes_per_master=4)
+    lost = lose(plan.keys, plan.cylinders, symbol)
+    assert lost.proven
+    assert lost.repin == lost.exposed == tuple(c for c, meant in plan.cylinders.items() if symbol in meant)
 
 
 def test_a_key_that_opens_unmeant_doors_exposes_them_too():
-    keys = {"AA": (3, 4, 5), "1AA": (3, 6, 5), "3AA": (3, 4, 3)}
-    lost = lost_key(keys, {"X1X": ["1AA", "3AA"], "1AA": ["1AA"]}, "AA")
+    spec = BittingSpec(chambers=3, depths=6, macs=5)
+    keys = {"AA": (3, 4, 5), "1AA": (3, 5, 5), "3AA": (3, 4, 3)}
+    lost = lose(keys, {"X1X": ["1AA", "3AA"], "1AA": ["1AA"]}, "AA", spec=spec)
     assert lost.exposed == ("X1X",)
+    assert lost.proven and {*lost.replace} > {"AA"}  # a new AA alone leaves X1X open to the lost one
+
+
+TINY = {
+    "two depths": BittingSpec(chambers=3, depths=2, macs=1),
+    "three depths": BittingSpec(chambers=3, depths=3, macs=2),
+    "a narrow MACS": BittingSpec(chambers=3, depths=3, macs=1),
+    "a rule": BittingSpec(chambers=3, depths=3, macs=2, rules=BittingRules(most_equal_neighbors=1)),
+}
 
 
 @st.composite
 def losses(draw):
-    bitting = st.tuples(*[st.integers(0, 2)] * 3)
-    keys = {f"K{n}": draw(bitting) for n in range(draw(st.integers(1, 5)))}
-    lists = draw(st.lists(st.lists(st.sampled_from(sorted(keys)), min_size=1, max_size=3, unique=True), max_size=5))
-    copies = {key: draw(st.integers(1, 5)) for key in keys}
-    return keys, {f"C{n}": meant for n, meant in enumerate(lists)}, copies, draw(st.sampled_from(sorted(keys)))
+    spec = TINY[draw(st.sampled_from(sorted(TINY)))]
+    bitting = st.tuples(*[st.integers(0, spec.last_depth)] * 3)
+    keys = {f"K{n}": draw(bitting) for n in range(draw(st.integers(1, 4 if spec.depths == 2 else 3)))}
+    lists = draw(st.lists(st.lists(st.sampled_from(sorted(keys)), min_size=1, max_size=3, unique=True), max_size=4))
+    copies = {key: draw(st.integers(1, 3)) for key in keys}
+    return spec, keys, {f"C{n}": meant for n, meant in enumerate(lists)}, copies, draw(st.sampled_from(sorted(keys)))
 
 
-@settings(deadline=None, max_examples=60)
-@given(losses())
-def test_no_plan_is_smaller_than_the_one_found(loss):
-    keys, cylinders, copies, lost = loss
-    exposed = [c for c, meant in cylinders.items() if operates(keys[lost], [keys[k] for k in meant])]
-    found = lost_key(keys, cylinders, lost, copies)
-    assert list(found.exposed) == exposed
-    if not exposed:
-        assert found.repin == ()
-        return
-    alike = {k for k in keys if keys[k] == keys[lost]}
+def least_by_trying_all(spec, keys, cylinders, copies, lost):
+    """The cost in cylinders and keys of the smallest plan there is, None where there is none."""
+    exposed = {c for c, meant in cylinders.items() if operates(keys[lost], [keys[k] for k in meant])}
+    gone = {k for k in keys if keys[k] == keys[lost]}
+    fit = [
+        cuts
+        for cuts in product(spec.all_depths, repeat=3)
+        if obeys_macs(spec, cuts) and spec.rules.first_broken(cuts, 0) is None and cuts not in keys.values()
+    ]
 
-    def shuts_out(replaced):
-        return alike <= replaced and all(
-            any(
-                all(k in replaced for k in cylinders[c] if keys[k][chamber] == keys[lost][chamber])
-                for chamber in range(3)
-            )
-            for c in exposed
-        )
+    def is_clean(after):
+        for meant in cylinders.values():
+            pinned = [after[key] for key in meant]
+            if operates(keys[lost], pinned) or any(operates(after[k], pinned) for k in keys if k not in meant):
+                return False
+        return True
 
     def cost(replaced):
-        repin = [c for c, meant in cylinders.items() if c in exposed or replaced & set(meant)]
+        repin = {c for c, meant in cylinders.items() if replaced & set(meant)} | exposed
         return len(repin), sum(copies[k] for k in replaced)
 
-    every = (set(some) for size in range(len(keys) + 1) for some in combinations(keys, size))
-    least = min(cost(some) for some in every if shuts_out(some))
-    assert found.proven
-    assert shuts_out(set(found.replace))
-    assert (len(found.repin), found.keys_to_cut) == cost(set(found.replace)) == least
+    some = [{*gone, *more} for n in range(len(keys) + 1) for more in combinations(sorted(keys.keys() - gone), n)]
+    for replaced in sorted(some, key=cost):
+        names = sorted(replaced)
+        for cuts in product(fit, repeat=len(names)):
+            if len(set(cuts)) == len(cuts) and is_clean({**keys, **dict(zip(names, cuts, strict=True))}):
+                return cost(replaced)
+    return None
+
+
+@settings(deadline=None, max_examples=80)
+@given(losses())
+def test_no_plan_is_smaller_than_the_one_found(loss):
+    spec, keys, cylinders, copies, lost = loss
+    found = lose(keys, cylinders, lost, copies, spec)
+    least = least_by_trying_all(spec, keys, cylinders, copies, lost)
+    assert least == ((len(found.repin), found.keys_to_cut) if found.proven else None)
+
+
+@st.composite
+def systems(draw):
+    """A planned system of two to four levels with some doors crossed, and a key of it that is lost."""
+    spec = replace(SPEC, chambers=draw(st.sampled_from([5, 6])), rules=draw(st.sampled_from([RULES, BittingRules()])))
+    tmk = draw(st.sampled_from([(5, 2, 8, 6, 1, 4), (4, 1, 7, 2, 5, 0), (3, 6, 1, 8, 5, 2)]))[: spec.chambers]
+    levels = draw(st.integers(2, 4))
+    plan = plan_levels(
+        spec,
+        tmk,
+        levels=levels,
+        grands=draw(st.integers(1, 2)) if levels == 4 else 1,
+        masters=draw(st.integers(1, 2)) if levels > 2 else 1,
+        changes_per_master=draw(st.integers(2, 6)),
+    )
+    cylinders = {name: list(meant) for name, meant in plan.cylinders.items()}
+    names = sorted(cylinders)
+    for _ in range(draw(st.integers(0, 2))):
+        door, key = draw(st.sampled_from(names)), draw(st.sampled_from(names))
+        crossed = {**cylinders, door: [*cylinders[door], key]}
+        stacks = {c: [plan.keys[k] for k in meant] for c, meant in crossed.items()}
+        if key not in cylinders[door] and all(
+            {k for k, cuts in plan.keys.items() if operates(cuts, stacks[c])} == set(crossed[c]) for c in crossed
+        ):
+            cylinders = crossed
+    return spec, plan.keys, cylinders, draw(st.sampled_from(sorted(plan.keys)))
+
+
+@settings(deadline=None, max_examples=40)
+@given(systems())
+def test_a_planned_system_has_a_plan_that_is_clean(system):
+    spec, keys, cylinders, lost = system
+    assert lose(keys, cylinders, lost, spec=spec).proven
+
+
+def test_the_same_seed_gives_the_same_bittings():
+    one, other, third = (lost_key(SPEC, PLAN.keys, PLAN.cylinders, "AB3", Random(seed)) for seed in (1, 1, 2))
+    assert one.new == other.new != third.new
 
 
 def test_an_unknown_key_is_refused():
     with pytest.raises(KeyingError) as refused:
-        lost_key(PLAN.keys, PLAN.cylinders, "ZZ")
-    assert refused.value.field == "symbol"
+        lost_key(SPEC, PLAN.keys, PLAN.cylinders, "ZZ", Random(1))
+    assert refused.value.field == "lost"
 
 
 # What the lost key L is cut to stands chamber by chamber in the keys that stay: P, Q and R have one cut of it each.
+WIDE = BittingSpec(chambers=3, depths=10, macs=9)
 CUTS = {"L": (0, 0, 0), "P": (0, 1, 1), "Q": (1, 0, 1), "R": (1, 1, 0)}
 
 
 def test_the_key_of_fewest_copies_goes_where_a_new_key_alone_would_not_do():
-    lost = lost_key(CUTS, {"C1": list(CUTS)}, "L", {"L": 2, "P": 5, "Q": 1, "R": 3})
+    lost = lose(CUTS, {"C1": list(CUTS)}, "L", {"L": 2, "P": 5, "Q": 1, "R": 3}, WIDE)
     assert (lost.symbol, lost.exposed, lost.replace, lost.repin) == ("L", ("C1",), ("L", "Q"), ("C1",))
     assert (lost.keys_to_cut, lost.proven) == (3, True)
 
 
 def test_a_cylinder_more_weighs_more_than_any_number_of_keys():
-    cylinders = {"C1": list(CUTS), "C2": ["Q"], "C3": ["P"]}
-    lost = lost_key(CUTS, cylinders, "L", {"P": 1, "Q": 1, "R": 50})
+    far = CUTS | {"S": (7, 7, 7), "T": (8, 8, 8)}
+    cylinders = {"C1": list(CUTS), "C2": ["Q", "S"], "C3": ["P", "T"]}
+    lost = lose(far, cylinders, "L", {"P": 1, "Q": 1, "R": 50}, WIDE)
     assert (lost.replace, lost.repin, lost.keys_to_cut) == (("L", "R"), ("C1",), 51)
-    everywhere = cylinders | {"C4": ["R"]}
-    lost = lost_key(CUTS, everywhere, "L", {"P": 3, "R": 2})
-    assert (lost.replace, lost.repin, lost.keys_to_cut) == (("L", "Q"), ("C1", "C2"), 2)
 
 
 def test_of_as_many_keys_the_plan_with_fewer_keysets_is_taken():
     keys = CUTS | {"Q2": (2, 0, 2), "R2": (2, 2, 0), "R3": (3, 3, 0)}
-    lost = lost_key(keys, {"C1": list(keys)}, "L", {"P": 2})  # P has two copies, Q and Q2 one each
+    lost = lose(keys, {"C1": list(keys)}, "L", {"P": 2}, WIDE)  # P has two copies, Q and Q2 one each
     assert (lost.replace, lost.keys_to_cut) == (("L", "P"), 3)
 
 
-def test_a_key_to_cut_weighs_more_than_any_number_of_keysets():
-    keys = {"L": (0, 0, 0), "P": (0, 1, 1), "R": (1, 1, 0)} | {f"Q{n}": (1, 0, 1) for n in range(8)}
-    none_cut_yet = dict.fromkeys((f"Q{n}" for n in range(8)), 0)
-    lost = lost_key(keys, {"C1": list(keys)}, "L", {"R": 99, **none_cut_yet})
-    assert (lost.replace, lost.keys_to_cut) == (("L", *none_cut_yet), 1)
-    lost = lost_key(
-        CUTS | {"Q2": (2, 0, 2)}, {"C1": [*CUTS, "Q2"]}, "L", {"P": 3, "R": 99}
-    )  # Q and Q2: one copy each
-    assert (lost.replace, lost.keys_to_cut) == (("L", "Q", "Q2"), 3)
-
-
 def test_keys_cut_like_the_lost_one_are_lost_with_it():
-    keys = CUTS | {"TWIN": (0, 0, 0)}
-    lost = lost_key(keys, {"C1": ["L"], "C2": ["TWIN"]}, "L")
-    assert (lost.exposed, lost.replace, lost.keys_to_cut) == (("C1", "C2"), ("L", "TWIN"), 2)
+    lost = lose(CUTS | {"TWIN": (0, 0, 0)}, {"C1": ["L", "TWIN"], "C2": ["P"]}, "L", spec=WIDE)
+    assert (lost.exposed, lost.replace, lost.keys_to_cut) == (("C1",), ("L", "TWIN"), 2)
 
 
 def test_a_key_that_opens_nothing_is_replaced_alone():
-    lost = lost_key(CUTS, {"C1": ["P"]}, "L")
-    assert lost == LostKey("L", (), ("L",), (), 1, True)
-    assert lost_key(CUTS, {"C1": ["P"]}, "L", {"L": 4}).keys_to_cut == 4
+    lost = lose(CUTS, {"C1": ["P"]}, "L", {"L": 4}, WIDE)
+    assert (lost.exposed, lost.replace, lost.repin, lost.keys_to_cut, lost.proven) == ((), ("L",), (), 4, True)
 
 
-def test_where_the_time_is_up_every_key_of_the_exposed_goes_and_nothing_is_claimed():
-    keys = CUTS | {"S": (9, 9, 9)}
-    lost = lost_key(keys, {"C1": list(CUTS), "C2": ["S"]}, "L", {"P": 5}, seconds=0.0)
-    assert (lost.replace, lost.repin, lost.keys_to_cut) == (tuple(CUTS), ("C1",), 8)
-    assert not lost.proven
+def test_where_no_bitting_is_left_the_reasons_say_what_was_tried():
+    """With two depths in three chambers there are eight bittings, and each is a key's here."""
+    spec = BittingSpec(chambers=3, depths=2, macs=1)
+    keys = {f"K{n}": cuts for n, cuts in enumerate(product((0, 1), repeat=3))}
+    lost = lose(keys, {"C1": ["K0"]}, "K0", spec=spec)
+    assert not lost.proven and lost.exposed == ("C1",)
+    assert lost.reasons == (
+        "K0: no new bittings that let in no more combinations than before.",
+        "K0: no new bittings.",
+        "K0, K1, K2, K3, K4, K5 and 2 more: no new bittings that let in no more combinations than before.",
+        "K0, K1, K2, K3, K4, K5 and 2 more: no new bittings.",
+    )
+
+
+def test_where_the_time_is_up_nothing_is_claimed():
+    lost = lose(PLAN.keys, PLAN.cylinders, "AB", seconds=1e-6)
+    assert not lost.proven and lost.replace == () and len(lost.exposed) == 5

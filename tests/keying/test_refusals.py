@@ -1,6 +1,7 @@
 """The sentence of each refusal, whole, with its field: they are what somebody mends by."""
 
 from collections.abc import Callable
+from random import Random
 
 import pytest
 
@@ -104,9 +105,9 @@ REFUSALS: list[tuple[Callable[[], object], str, str]] = [
         "candidates",
         "A keyset is both fixed and open.",
     ),
-    (lambda: lost_key({"AA": TMK}, {}, "1AA"), "symbol", "There is no such key in this system."),
+    (lambda: lost_key(SPEC, {"AA": TMK}, {}, "1AA", Random(1)), "lost", "There is no such key in this system."),
     (
-        lambda: extend(SPEC, None, {"AA": TMK}, {}),
+        lambda: extend(SPEC, LevelArray(TMK, "CCC"), {}, {}),
         "system",
         "A system cannot be extended without its key bitting array and the list of all bittings in use. "
         "Key these cylinders single (SKD), or begin a new system.",

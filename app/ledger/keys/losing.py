@@ -33,6 +33,8 @@ def steps_of_loss(work: Work, opened: OpenedSystem, lost: LostKey, repin: Sequen
     replaced = [by_symbol[symbol] for symbol in lost.replace]
     if system.records is not RecordsHolder.SHOP:
         return _elsewhere(system, lost.symbol, count)
+    if not lost.proven:
+        return _no_plan(system, lost.symbol, count)
     if lost.symbol == CONTROL_SYMBOL:
         return _control(work, system, count)
     if tops := [one for one in replaced if one.level in (Level.GREAT_GRAND, Level.GRAND) or _is_top(one)]:
@@ -85,6 +87,15 @@ def _elsewhere(system: KeySystem, symbol: str, count: str) -> tuple[str, ...]:
         f"The factory keeps the records of {system.name}: ask it for a new keyset in place of {symbol}, and which "
         "other cylinders the lost key turns; this house knows only those above.",
         f"Order the {count} and {_their(count)} keys there under the new keyset; they are not rekeyed on our bench.",
+        _last(symbol),
+    )
+
+
+def _no_plan(system: KeySystem, symbol: str, count: str) -> tuple[str, ...]:
+    return (
+        f"Begin a new key system (Plan a system) for what the lost key opens, and quote the {count} as rekeyed into "
+        "it, in phases where not all doors can be done in a day.",
+        "Name their doors when each quote is accepted.",
         _last(symbol),
     )
 
@@ -242,20 +253,21 @@ def plan_for_loss(work: Work, system_id: int, symbol: str) -> LossPlan:
     making = making_way(work.session, opened.system.customer_id)
     leaving = {name: (way, one) for name, (way, one) in hung.items() if one.id in making}
     coming = {name: pair for name, pair in hung.items() if name not in leaving}
-    lost, open_until = _reckon(opened, symbol, coming, leaving, copies)
+    lost, open_until = _reckon(work, opened, symbol, coming, leaving, copies)
     in_place = {_place(hung[name][1]) for name in lost.exposed}
     until = {_place(hung[name][1]): name for name in open_until}
     still = [name for place, name in until.items() if place not in in_place]
-    repin = _ways(hung, lost.repin)
+    exposed, repin = _ways(hung, (*lost.exposed, *still)), _ways(hung, lost.repin)
+    to_do = repin if lost.proven else _ways(hung, lost.exposed)
     plan = LossPlan(
         opened.system,
         lost,
-        _ways(hung, (*lost.exposed, *still)),
+        exposed,
         repin,
         tuple((key, copies[key]) for key in lost.replace),
         _lines(opened.system, repin),
         len(still),
-        steps_of_loss(work, opened, lost, repin) if repin else (),
+        steps_of_loss(work, opened, lost, to_do) if to_do else (),
     )
     with transaction(work.session):
         record(
@@ -277,7 +289,7 @@ def _replaced(work: Work, opened: OpenedSystem, symbol: str) -> datetime | None:
 
 
 def _reckon(
-    opened: OpenedSystem, symbol: str, coming: _Hung, leaving: _Hung, copies: dict[str, int]
+    work: Work, opened: OpenedSystem, symbol: str, coming: _Hung, leaving: _Hung, copies: dict[str, int]
 ) -> tuple[LostKey, tuple[str, ...]]:
     """The plan for the cylinders that will stand, and those about to leave that the lost key opens until then."""
     if symbol in opened.keys:
@@ -286,7 +298,7 @@ def _reckon(
             {name: known[way.label] for name, (way, _) in hung.items() if way.label in known}
             for hung in (coming, leaving)
         )
-        lost = lost_key(opened.keys, to_come, symbol, copies, seconds=SECONDS)
+        lost = lost_key(opened.spec, opened.keys, to_come, symbol, work.rng, copies, seconds=SECONDS)
         return lost, operated_by(opened.keys, until, symbol) if until else ()
     is_control = symbol == CONTROL_SYMBOL
     exposed, open_until = (
