@@ -61,6 +61,8 @@ def test_keying_counts_progresses_pins_audits_and_names() -> None:
     assert answer("keying audit -", house) == {"unintended": [["1AA", "2AA"]], "missing": [], "phantoms": {"1AA": 5}}
     loss = house | {"lost": "2AA"}  # it turns the cylinder of 1AA, which pins 3 and 5 in the last chamber
     assert answer("keying lost -", loss)["exposed"] == ["1AA"]
+    more = {"spec": TWO_STEP, "keys": keys, "cylinders": {}, "add": [{"symbol": "2AA", "operators": ["2AA", "AA"]}]}
+    assert list(answer("keying extend -", more)["new"]) == ["2AA"]
     asked = {"levels": 3, "masters": 2, "changes_per_master": 1}
     assert answer("keying symbols -", asked) == {"symbols": ["A", "AA", "AA1", "AB", "AB1"]}
 

@@ -109,8 +109,8 @@ REFUSALS: list[tuple[Callable[[], object], str, str]] = [
     (
         lambda: extend(SPEC, LevelArray(TMK, "CCC"), {}, {}),
         "system",
-        "A system cannot be extended without its key bitting array and the list of all bittings in use. "
-        "Key these cylinders single (SKD), or begin a new system.",
+        "A system cannot be extended without the list of all bittings in use. Key these cylinders single (SKD), or "
+        "begin a new system.",
     ),
     (lambda: extended(changes={"AB": 1}), "changes.AB", "There is no such master in this system."),
     (lambda: extended(masters={"B": [1]}), "masters.B", "There is no such grand master in this system."),
