@@ -1,8 +1,8 @@
 """Further keys and cylinders in a system whose keys are fixed, whatever array it came from, if any.
 
-First each key gets the first bitting of the whole space that is free, the keys of most new cylinders first, in some
-orders drawn by chance; where that is not enough, `solve_matrix` looks for all of them at once or proves that there
-are none.
+First each key gets the first bitting of the whole space that is free, masters before changes, bittings with the cuts
+of its fellows before others, then in orders drawn by chance. Where that is not enough, `solve_matrix` looks for all
+of them at once, or proves that there are none.
 """
 
 from collections import Counter
@@ -112,11 +112,10 @@ def search_bittings(
     pool = BittingPool.of(spec, pattern, rng)
     matrix = given.matrix()
     if pool.is_whole:
-        for symbol in new_keys:
-            if (clash := given.clash(pool, symbol, avoid, start + seconds * 0.6)) is not None:
-                return BittingSearch(
-                    None, MatrixSolution(Outcome.IMPOSSIBLE, None, (), clash, False, monotonic() - start), matrix
-                )
+        clash = given.clash(pool, avoid, start + seconds * 0.3)
+        if clash is not None:
+            never = MatrixSolution(Outcome.IMPOSSIBLE, None, (), clash, False, monotonic() - start)
+            return BittingSearch(None, never, matrix)
     found = given.place(pool, rng, avoid, start + seconds * 0.6)
     outcome = MatrixSolution(Outcome.SOLVED, None, (), None, False, monotonic() - start)
     if found is None:
@@ -180,6 +179,21 @@ class _GivenSystem:
                 return False
         return True
 
+    def ordered(self, pool: BittingPool, system: GrowingSystem, symbol: str) -> BittingPool:
+        """The pool as one key is to have it: like those that stand as it will, where it stands over none."""
+        own = self.cylinders_of[symbol]
+        others = {one: None for name in own for one in self.new_cylinders[name] if one in system.keys}
+        beside = [frozenset(self.new_cylinders[name]) - {symbol} for name in own]
+        like: list[Bitting] = []
+        if len(own) == 1:
+            like = [
+                self.keys[one]
+                for meant in self.cylinders.values()
+                if len(meant) == len(beside[0]) + 1 and beside[0] <= set(meant)
+                for one in set(meant) - beside[0]
+            ]
+        return pool.beside([system.keys[one] for one in others], like)
+
     def place(
         self, pool: BittingPool, rng: Random, avoid: AbstractSet[Bitting], until: float
     ) -> dict[str, Bitting] | None:
@@ -195,9 +209,7 @@ class _GivenSystem:
                 # What one key could not have beside some others, the next one beside the same cannot have either.
                 alike = frozenset(self.new_cylinders[own[0]]) - {symbol} if len(own) == 1 else symbol
                 if alike not in runs:
-                    others = {one: None for name in own for one in self.new_cylinders[name] if one in system.keys}
-                    is_by_cost = turn % 2 == 0
-                    runs[alike] = iter(pool.beside([system.keys[one] for one in others]) if is_by_cost else pool)
+                    runs[alike] = iter(pool if turn % 2 else self.ordered(pool, system, symbol))
                 for bitting in runs[alike]:
                     if self.takes(system, symbol, bitting):
                         system.issue(symbol, bitting, self.completes[symbol])
@@ -210,23 +222,33 @@ class _GivenSystem:
                 return {symbol: system.keys[symbol] for symbol in self.new_keys}
         return None
 
-    def clash(self, pool: BittingPool, symbol: str, avoid: AbstractSet[Bitting], until: float) -> Clash | None:
-        """What keeps one new key from every bitting of the pool, were it the only new one; None where nothing does.
+    def clash(self, pool: BittingPool, avoid: AbstractSet[Bitting], until: float) -> Clash | None:
+        """What keeps a new key from every bitting of the pool, were it the only new one; None where nothing does.
 
         Only its cylinders without another new key are looked at.
         """
         system = self.grown()
         system.taken |= avoid
-        alone = {
-            name: meant
-            for name, meant in self.new_cylinders.items()
-            if symbol in meant and all(one == symbol or one in self.keys for one in meant)
-        }
-        lone = _GivenSystem(self.keys, self.cylinders, [symbol], alone, self.shearing)
-        for bitting in pool:
-            if lone.takes(system, symbol, bitting) or monotonic() > until:
-                return None
-        return lone.reasons(system, pool, symbol)
+        seen = set()
+        for symbol in self.new_keys:
+            alone = {
+                name: meant
+                for name, meant in self.new_cylinders.items()
+                if symbol in meant and all(one == symbol or one in self.keys for one in meant)
+            }
+            kind = frozenset(frozenset(meant) - {symbol} for meant in alone.values())
+            if kind in seen:
+                continue
+            seen.add(kind)
+            lone = _GivenSystem(self.keys, self.cylinders, [symbol], alone, self.shearing)
+            for bitting in pool:
+                if lone.takes(system, symbol, bitting):
+                    break
+                if monotonic() > until:
+                    return None
+            else:
+                return lone.reasons(system, pool, symbol)
+        return None
 
     def reasons(self, system: GrowingSystem, pool: BittingPool, symbol: str) -> Clash:
         """Name the cylinders that most bittings turn and the keys that they let in."""

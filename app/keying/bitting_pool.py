@@ -67,21 +67,24 @@ class BittingPool:
         """The same in another order drawn by chance."""
         return replace(self, rows=np.random.default_rng(rng.getrandbits(128)).permutation(self.rows))
 
-    def beside(self, others: Sequence[Bitting]) -> "BittingPool":
-        """The same for a key whose cylinder `others` operate too: what lets in the fewest combinations first.
+    def beside(self, others: Sequence[Bitting], like: Sequence[Bitting] = ()) -> "BittingPool":
+        """The same for a key whose cylinder `others` operate too, as they do those of the keys `like` it.
 
-        What has too many cuts in common with one of the others, so that a worn key might pass, comes last.
+        First what has the most cuts that those keys have, so that an array goes on as far as it does and the rest
+        lets in little that is new; then what makes the fewest combinations in the cylinder. What has too many cuts
+        in common with one of the others, so that a worn key might pass, comes last.
         """
-        if not others:
-            return self
-        apart, combinations_of = self.spec.rules.least_apart or LEAST_APART, np.ones(len(self.rows), dtype=np.int64)
-        for chamber, cuts in enumerate(zip(*others, strict=True)):
-            there = sorted(set(cuts))
-            combinations_of *= len(there) + ~np.isin(self.rows[:, chamber], there)
+        apart = self.spec.rules.least_apart or LEAST_APART
         near = np.zeros(len(self.rows), dtype=np.bool_)
         for other in others:
             near |= (self.rows != np.array(other)).sum(axis=1) < apart
-        return replace(self, rows=self.rows[np.lexsort((combinations_of, near))])
+        cost, new = np.ones(len(self.rows), dtype=np.int64), np.zeros(len(self.rows), dtype=np.int64)
+        for chamber in range(self.spec.chambers):
+            column, opening = self.rows[:, chamber], sorted({cuts[chamber] for cuts in others})
+            cost *= len(opening) + ~np.isin(column, opening)
+            if like:
+                new += ~np.isin(column, sorted({cuts[chamber] for cuts in like}))
+        return replace(self, rows=self.rows[np.lexsort((cost, new, near))])
 
 
 def _drawn(columns: Sequence[Sequence[int]], macs: int, chance: np.random.Generator) -> NDArray[np.int64]:

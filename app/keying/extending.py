@@ -29,6 +29,10 @@ NOT_EXTENDED = (
     "A system cannot be extended without the list of all bittings in use. "
     "Key these cylinders single (SKD), or begin a new system."
 )
+NO_ARRAY = (
+    "This system has no array to go on in. Search for bittings beside the keys in service, or key these cylinders "
+    "single (SKD)."
+)
 _BELOW = {SymbolLevel.MASTER: CHANGE, SymbolLevel.GRAND: MASTER, SymbolLevel.GREAT_GRAND: GRAND}
 
 
@@ -81,10 +85,7 @@ def name_wanted(
                 number += 1
             names.add(symbol)
             keysets.append((symbol, SymbolLevel.CHANGE, above))
-            chain = [symbol]
-            while (parent := read_symbol(chain[-1]).parent) is not None and parent in names:
-                chain.append(parent)
-            cylinders[symbol] = tuple(chain)
+            cylinders[symbol] = _chain(symbol, names)
 
     for grand, counts in masters.items():
         place = f"masters.{short_name(grand)}"
@@ -105,9 +106,17 @@ def name_wanted(
     return WantedKeysets(tuple(keysets), cylinders)
 
 
+def _chain(symbol: str, names: Collection[str]) -> tuple[str, ...]:
+    """A symbol and those over it that there are."""
+    chain = [symbol]
+    while (parent := read_symbol(chain[-1]).parent) is not None and parent in names:
+        chain.append(parent)
+    return tuple(chain)
+
+
 def extend(
     spec: BittingSpec,
-    array: LevelArray,
+    array: LevelArray | None,
     keys: Mapping[str, Bitting],
     cylinders: Mapping[str, Sequence[str]],
     *,
@@ -124,6 +133,8 @@ def extend(
     """
     if not keys:
         raise KeyingError("system", NOT_EXTENDED)
+    if array is None:
+        raise KeyingError("system", NO_ARRAY)
     check_master(spec, array.tmk)
     check_system(keys, cylinders)
     wanted = name_wanted([*keys, *cylinders], changes or {}, masters or {}, two_levels=MASTER not in array.roles)
@@ -238,13 +249,17 @@ def search_extension(
     `keys` are fixed; they and the new ones operate `cylinders` and `wanted.cylinders` as listed and no other, and the
     new ones none of `shearing`, as `extend` takes them.
     """
+    symbols = [symbol for symbol, _, _ in wanted.keysets]
+    # A master that has no change yet is kept near the key above as if it had a cylinder of its own.
+    listed = {one for meant in wanted.cylinders.values() for one in meant}
+    lone = {symbol: _chain(symbol, {*keys, *symbols}) for symbol in symbols if symbol not in listed}
     search = search_bittings(
         spec,
         tmk,
         keys,
         cylinders,
-        [symbol for symbol, _, _ in wanted.keysets],
-        wanted.cylinders,
+        symbols,
+        {**wanted.cylinders, **lone},
         rng,
         avoid=avoid,
         shearing=shearing,

@@ -107,10 +107,16 @@ REFUSALS: list[tuple[Callable[[], object], str, str]] = [
     ),
     (lambda: lost_key(SPEC, {"AA": TMK}, {}, "1AA", Random(1)), "lost", "There is no such key in this system."),
     (
-        lambda: extend(SPEC, LevelArray(TMK, "CCC"), {}, {}),
+        lambda: extend(SPEC, None, {"AA": TMK}, {}),
         "system",
-        "A system cannot be extended without the list of all bittings in use. Key these cylinders single (SKD), or "
-        "begin a new system.",
+        "This system has no array to go on in. Search for bittings beside the keys in service, or key these "
+        "cylinders single (SKD).",
+    ),
+    (
+        lambda: extend(SPEC, ARRAY, {}, {}),
+        "system",
+        "A system cannot be extended without the list of all bittings in use. "
+        "Key these cylinders single (SKD), or begin a new system.",
     ),
     (lambda: extended(changes={"AB": 1}), "changes.AB", "There is no such master in this system."),
     (lambda: extended(masters={"B": [1]}), "masters.B", "There is no such grand master in this system."),
